@@ -1,0 +1,1 @@
+"""The commands. The only code that prints."""

@@ -1,0 +1,112 @@
+"""What is written and read: the records that the pipeline, the store, the notifiers and the page hand to each other."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from watchkeeper.core.alerts import Alert, Concern
+from watchkeeper.core.message import Message
+from watchkeeper.core.observation import Kind, Observation, SeriesKey, Unit
+from watchkeeper.core.rules import Finding
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """A series as the store knows it.
+
+    probe: the name of the probe that brings it; interval_s: seconds between that probe's samples.
+    """
+
+    id: int
+    key: SeriesKey
+    kind: Kind
+    unit: Unit | None
+    probe: str
+    interval_s: float
+    first_at: datetime
+    last_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One observation with its time and the probe that made it."""
+
+    at: datetime
+    observation: Observation
+    probe: str
+    interval_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One stored sample of a series.
+
+    value: level: used; deadline: due, seconds since 1970 (None: never happened); answer: seconds taken (None: no
+    answer); condition: 1 sound, 0 not. bound: level: capacity; None for the other kinds.
+    """
+
+    at_s: float
+    value: float | None
+    bound: float | None
+
+
+class Entry(StrEnum):
+    """What a line of the journal is about."""
+
+    TRANSITION = "transition"  # an alert moved
+    DELIVERY = "delivery"  # a message was delivered, or set aside
+    START = "start"  # the daemon started (details: away since, where there was a gap)
+    STOP = "stop"
+    CONFIGURATION = "configuration"
+    NOTE = "note"  # the keeper's own words
+
+
+@dataclass(frozen=True, slots=True)
+class JournalLine:
+    """One line of the append-only journal. id is 0 until it is stored."""
+
+    at: datetime
+    entry: Entry
+    text: str
+    key: SeriesKey | None = None
+    concern: Concern | None = None
+    details: Mapping[str, str] = field(default_factory=dict)
+    id: int = 0
+
+
+class Parceled(StrEnum):
+    """Where a parcel of the outbox stands."""
+
+    WAITING = "waiting"
+    DELIVERED = "delivered"
+    SET_ASIDE = "set aside"  # refused, or tried for too long: the keeper has to look
+
+
+@dataclass(frozen=True, slots=True)
+class Parcel:
+    """One message for one notifier. id is 0 until it is stored.
+
+    tries: how often delivery was tried. due_at: not before this. trouble: what the last try said.
+    """
+
+    notifier: str
+    message: Message
+    made_at: datetime
+    due_at: datetime
+    state: Parceled = Parceled.WAITING
+    tries: int = 0
+    trouble: str = ""
+    done_at: datetime | None = None
+    id: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Commit:
+    """All that one turn of the pipeline writes: in the store together, or not at all."""
+
+    seen: tuple[Seen, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    alerts: tuple[Alert, ...] = ()
+    journal: tuple[JournalLine, ...] = ()
+    parcels: tuple[Parcel, ...] = ()

@@ -1,0 +1,59 @@
+"""Durations and sizes as people write and read them: `15m`, `1d12h`, `32 GiB` (IEC 80000-13), and back."""
+
+import re
+from fractions import Fraction
+
+SECONDS = {"s": 1, "m": 60, "h": 3_600, "d": 86_400, "w": 604_800}
+"""The units that a duration is written in."""
+
+BYTES = {
+    "B": 1,
+    "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40, "PiB": 2**50,
+    "kB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12, "PB": 10**15,
+}  # fmt: skip
+"""The units that a size is written in: IEC 80000-13, and the SI ones that disks are sold in."""
+
+_DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*([smhdw])")
+_SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([A-Za-z]+)?")
+_BY_CASE = {unit.lower(): unit for unit in BYTES}
+
+
+def parse_duration(text: str) -> float:
+    """Seconds in a duration such as `90s`, `15m`, `1h30m` or `2d`. Raises ValueError that says what is allowed."""
+    squeezed = text.strip().lower()
+    parts = _DURATION.findall(squeezed)
+    if not parts or _DURATION.sub("", squeezed).strip():
+        raise ValueError(f"{text!r} is not a duration; write a number and a unit (s, m, h, d, w), such as 15m or 1h30m")
+    return float(sum(Fraction(number) * SECONDS[unit] for number, unit in parts))
+
+
+def parse_size(text: str) -> int:
+    """Bytes in a size such as `32 GiB`, `1.5 TB` or `4096`. Raises ValueError that says what is allowed."""
+    found = _SIZE.fullmatch(text.strip())
+    unit = _BY_CASE.get((found.group(2) or "B").lower()) if found else None
+    if found is None or unit is None:
+        raise ValueError(f"{text!r} is not a size; write a number and a unit ({', '.join(BYTES)}), such as 32 GiB")
+    return round(Fraction(found.group(1)) * BYTES[unit])
+
+
+def format_duration(seconds: float) -> str:
+    """A duration the way it is written in the configuration: 5400 -> `1h30m`. Exact for whole seconds."""
+    rest, out = round(seconds), ""
+    for unit in ("w", "d", "h", "m", "s"):
+        count, rest = divmod(rest, SECONDS[unit])
+        out += f"{count}{unit}" if count else ""
+    return out or "0s"
+
+
+def format_size(size_bytes: float) -> str:
+    """A size for people, in IEC units with three digits: 34359738368 -> `32 GiB`."""
+    size, unit = abs(size_bytes), "B"
+    for bigger in ("KiB", "MiB", "GiB", "TiB", "PiB"):
+        if size < 1000:
+            break
+        size, unit = size / 1024, bigger
+    digits = 0 if unit == "B" or size >= 100 else 1 if size >= 10 else 2
+    number = f"{size:.{digits}f}"
+    if "." in number:
+        number = number.rstrip("0").rstrip(".")
+    return f"{'-' if size_bytes < 0 else ''}{number} {unit}"

@@ -1,0 +1,107 @@
+"""Every error that watchkeeper raises on purpose. Each layer may import this module; it imports nothing of ours.
+
+    WatchkeeperError
+    |-- ConfigError           the configuration cannot be used; holds every problem found
+    |-- StartError            the daemon cannot start: port, folder or lock is taken or not allowed
+    |-- StoreError            the database cannot do what was asked
+    |   |-- StoreFull         no room on its file system (SQLITE_FULL)
+    |   |-- StoreDamaged      not a database, or one whose pages are broken
+    |   `-- StoreTooNew       written by a later version than this one
+    |-- ProbeError            a probe could not observe; becomes an observation of the probe itself
+    |   |-- ProbeTimeout      (also TimeoutError) no answer in time; the call was abandoned
+    |   |-- StillHanging      an earlier abandoned call to the same thing has still not come back
+    |   |-- ToolMissing       the program that owns the truth is not installed
+    |   `-- PrivilegeMissing  the probe may not look
+    `-- DeliveryError         a notifier could not deliver a message
+        |-- DeliveryDeferred  may work later: try again
+        `-- DeliveryRefused   will never work as it is: set aside
+
+An error's text names the thing, the value and the remedy, and never holds a secret.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+class WatchkeeperError(Exception):
+    """Root of everything raised on purpose; its text is fit for the person at the terminal."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong in a configuration.
+
+    place: dotted place as the keeper would look for it, such as `probe[2].url`; empty for the document itself.
+    what: what is wrong with the value, and what is allowed there.
+    """
+
+    place: str
+    what: str
+
+    def __str__(self) -> str:
+        return f"{self.place}: {self.what}" if self.place else self.what
+
+
+class ConfigError(WatchkeeperError):
+    """The configuration cannot be used. `problems` holds every one that was found, in the document's order."""
+
+    def __init__(self, source: str, problems: Sequence[Problem]) -> None:
+        self.source = source
+        self.problems = tuple(problems)
+        super().__init__("\n".join([f"{source} cannot be used:", *(f"  {p}" for p in self.problems)]))
+
+
+class StartError(WatchkeeperError):
+    """The daemon cannot start here and now; the text says what is in the way and what to do."""
+
+
+class StoreError(WatchkeeperError):
+    """The database cannot do what was asked."""
+
+
+class StoreFull(StoreError):
+    """There is no room for the database to grow; what was to be written is kept by the caller."""
+
+
+class StoreDamaged(StoreError):
+    """The file is not a database of ours, or its pages are broken."""
+
+
+class StoreTooNew(StoreError):
+    """The database was written by a later version of watchkeeper."""
+
+
+class ProbeError(WatchkeeperError):
+    """A probe could not observe."""
+
+
+class ProbeTimeout(ProbeError, TimeoutError):
+    """No answer in time; the call was abandoned and nothing else was held up."""
+
+
+class StillHanging(ProbeError):
+    """An earlier call to the same thing was abandoned and has not come back, so no second one is started."""
+
+
+class ToolMissing(ProbeError):
+    """The program that owns the truth is not installed."""
+
+
+class PrivilegeMissing(ProbeError):
+    """The probe may not look at what it should look at."""
+
+
+class DeliveryError(WatchkeeperError):
+    """A notifier could not deliver a message."""
+
+
+class DeliveryDeferred(DeliveryError):
+    """It may work later. `retry_after_s` is the receiver's own wish, where it gave one."""
+
+    def __init__(self, what: str, *, retry_after_s: float | None = None) -> None:
+        super().__init__(what)
+        self.retry_after_s = retry_after_s
+
+
+class DeliveryRefused(DeliveryError):
+    """The receiver will never take this message as it is."""

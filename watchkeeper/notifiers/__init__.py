@@ -1,0 +1,1 @@
+"""Notifiers: each one small file that gives a message its form and delivers it. outbox.py keeps them honest."""

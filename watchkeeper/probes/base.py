@@ -1,0 +1,40 @@
+"""What a probe is: settings in, observations out."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+from watchkeeper.clock import Clock
+from watchkeeper.core.observation import Observation
+
+T = TypeVar("T")
+
+
+class Workers(Protocol):
+    """Runs blocking calls where they can be abandoned (probes/workers.py)."""
+
+    async def call(self, thing: str, work: Callable[[], T], timeout_s: float) -> T:
+        """Run `work` in a thread of its own. Raises ProbeTimeout when it has not come back in time (it is abandoned),
+        and StillHanging at once while an earlier call about the same `thing` has not come back."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What probes work with: the clock and the workers. Handed to every probe when it is made."""
+
+    clock: Clock
+    workers: Workers
+
+
+class Probe(Protocol):
+    """Observes; never judges. One instance lives as long as the daemon and is never run twice at the same time."""
+
+    async def observe(self) -> Sequence[Observation]:
+        """Look once. Raises ProbeError where it could not look at all: the pipeline turns that into an observation of
+        the probe itself. What could be seen is returned even where a part could not."""
+        ...
+
+    async def close(self) -> None:
+        """Let go of what is held (a session, a file)."""
+        ...

@@ -1,0 +1,1 @@
+"""The status page and the API beneath it, served on loopback."""

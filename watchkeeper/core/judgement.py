@@ -4,12 +4,14 @@ The daemon and the rehearsal both live on this class, so that what is rehearsed 
 state and does no I/O; feed it in the order of time.
 """
 
-from collections.abc import Iterable, Mapping
+import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
 from watchkeeper.core import alerts, exhaustion, rules
 from watchkeeper.core.alerts import Alert, Concern, Transition
+from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 from watchkeeper.core.rules import Finding, Rules
@@ -25,10 +27,14 @@ CONCERN = {
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one evaluation came to: the findings by concern, and the alerts' moves in the order in which they happened."""
+    """What one evaluation came to: a finding for each concern, and the alerts' moves in their order."""
 
-    findings: tuple[Finding, ...]
-    transitions: tuple[Transition, ...]
+    findings: tuple[Finding, ...] = ()
+    transitions: tuple[Transition, ...] = ()
+
+    def finding(self, concern: Concern) -> Finding:
+        """The finding behind a concern's transitions. Raises StopIteration where nothing was found about it."""
+        return next(f for f in self.findings if f.concern is concern)
 
 
 class Judgement:
@@ -37,14 +43,19 @@ class Judgement:
     def __init__(
         self, key: SeriesKey, kind: Kind, interval_s: float, limits: Rules, standing: Iterable[Alert] = ()
     ) -> None:
-        """interval_s: seconds between the probe's samples. standing: alerts as they were when last stored."""
+        """Begin to watch a series.
+
+        interval_s: seconds between the probe's samples; infinite where none is due, so that it never counts as stale.
+        standing: its alerts as they were when last stored.
+        """
         self.key, self.kind, self.interval_s, self.rules = key, kind, interval_s, limits
         self.history = LevelHistory()
+        self.forecast: Forecast | None = None
         self.latest: Observation | None = None
         self.first_at: datetime | None = None
         self.last_at: datetime | None = None
         self.bad_since: datetime | None = None
-        found: Mapping[Concern, Alert] = {a.concern: a for a in standing}
+        found = {a.concern: a for a in standing}
         self.alerts = {c: found.get(c, Alert(key, c)) for c in (CONCERN[kind], Concern.STALE)}
 
     def take(self, seen: Observation, at: datetime) -> None:
@@ -54,6 +65,7 @@ class Judgement:
         match seen:
             case Level():
                 self.history.add(at.timestamp(), seen.used, seen.capacity)
+                self.forecast = None
             case Answer():
                 self._note(good=seen.answered, at=at)
             case Condition():
@@ -61,16 +73,25 @@ class Judgement:
             case Deadline():
                 pass
 
+    def resume(self, seen: Observation, first_at: datetime, bad_since: datetime | None, now: datetime) -> None:
+        """Go on from what was stored before a restart. It counts as seen `now`: the time away was not the probe's."""
+        self.latest, self.first_at, self.last_at, self.bad_since = seen, first_at, now, bad_since
+
     def _note(self, *, good: bool, at: datetime) -> None:
         self.bad_since = None if good else self.bad_since or at
 
-    def evaluate(self, now: datetime) -> Outcome:
-        """Judge what is known at `now`, and move the alerts as far as their delays allow."""
-        findings = tuple(self._findings(now))
+    def evaluate(self, now: datetime, probe_seen_at: datetime | None = None) -> Outcome:
+        """Judge what is known at `now`, and move the alerts as far as their delays allow.
+
+        probe_seen_at: when the probe last ran well; a series is stale only as measured by its own probe, so that a
+        probe that has stopped is told once and not once for each of its series. None: measured by `now`.
+        """
+        findings = tuple(self._findings(now, probe_seen_at or now))
         moves: list[Transition] = []
         for found in findings:
-            alert = self.alerts[found.concern]
-            self.alerts[found.concern], made = alerts.step(alert, found.priority, now, self.rules.delays(found.concern))
+            delays = self.rules.delays(found.concern)
+            moved, made = alerts.step(self.alerts[found.concern], found.priority, now, delays)
+            self.alerts[found.concern] = moved
             moves.extend(made)
         return Outcome(findings, tuple(moves))
 
@@ -81,18 +102,21 @@ class Judgement:
             self.alerts[concern] = move.after
         return move
 
-    def _findings(self, now: datetime) -> Iterable[Finding]:
+    def _findings(self, now: datetime, probe_seen_at: datetime) -> Iterator[Finding]:
         if self.latest is None or self.first_at is None or self.last_at is None:
             return
         yield self._judge_kind(self.latest, self.first_at, now)
-        yield rules.judge_stale(self.key, self.last_at, self.interval_s, now, self.rules.stale)
+        if math.isfinite(self.interval_s):
+            as_of = max(probe_seen_at, self.last_at)
+            yield rules.judge_stale(self.key, self.last_at, self.interval_s, as_of, self.rules.stale)
 
     def _judge_kind(self, seen: Observation, first_at: datetime, now: datetime) -> Finding:
         match seen:
             case Level():
-                found = exhaustion.forecast(self.history, now.timestamp())
+                # A forecast holds until the next sample: re-judging on a timer only looks at it from a later moment.
+                self.forecast = self.forecast or exhaustion.forecast(self.history, now.timestamp())
                 standing = self.alerts[Concern.FULL].priority
-                return rules.judge_full(self.key, found, now, self.rules.full, standing)
+                return rules.judge_full(self.key, self.forecast, now, self.rules.full, standing)
             case Deadline():
                 return rules.judge_overdue(seen, first_at, now, self.rules.overdue)
             case Answer():

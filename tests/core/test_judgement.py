@@ -1,0 +1,155 @@
+"""The watch over one series, from observations to moves."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from watchkeeper.core.alerts import Concern, Priority, State, Telling
+from watchkeeper.core.judgement import CONCERN, Judgement, Outcome
+from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
+from watchkeeper.core.rules import Rules
+
+START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
+KEY = SeriesKey("service hide-hub", "answer")
+SECOND, MINUTE, HOUR, DAY = timedelta(seconds=1), timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
+
+
+def watch(kind: Kind, interval_s: float = 60.0) -> Judgement:
+    """A judgement by the default rules."""
+    return Judgement(KEY, kind, interval_s, Rules())
+
+
+def test_nothing_is_found_before_the_first_observation() -> None:
+    """A series that has never been seen has no finding and no alert."""
+    assert watch(Kind.ANSWER).evaluate(START) == Outcome()
+
+
+def test_silence_counts_from_the_first_answer_that_failed() -> None:
+    """Two failed answers a minute apart are a minute of silence; one that comes ends it."""
+    judged = watch(Kind.ANSWER)
+    down = Answer(KEY, answered=False, reason="connection refused")
+    judged.take(down, START)
+    assert judged.evaluate(START).transitions == ()
+    judged.take(down, START + MINUTE)
+    outcome = judged.evaluate(START + MINUTE)
+    assert [m.telling for m in outcome.transitions] == [Telling.RAISED]
+    assert outcome.finding(Concern.SILENT).since == START
+    judged.take(Answer(KEY, answered=True, took_s=0.1), START + 2 * MINUTE)
+    assert [m.telling for m in judged.evaluate(START + 2 * MINUTE).transitions] == [Telling.ENDED]
+    assert judged.bad_since is None
+
+
+def test_an_unsound_condition_is_told_at_once() -> None:
+    """A failed disk needs no delay."""
+    judged = watch(Kind.CONDITION)
+    judged.take(Condition(KEY, sound=False, reason="one of two disks failed"), START)
+    assert judged.evaluate(START).transitions[0].after.priority is Priority.WARNING
+
+
+def test_a_deadline_passes_without_any_event() -> None:
+    """Re-judging alone notices that a snapshot is overdue."""
+    judged = watch(Kind.DEADLINE, interval_s=DAY.total_seconds())
+    judged.take(Deadline(KEY, due_at=START + HOUR, period_s=DAY.total_seconds()), START)
+    assert judged.evaluate(START).transitions == ()
+    assert judged.evaluate(START + HOUR).transitions[0].after.priority is Priority.WARNING
+
+
+def test_a_level_that_fills_by_an_exact_line_is_told_in_time() -> None:
+    """1 GiB an hour into 1 TiB with 100 h left: a warning, with the exact time to full within a hundredth."""
+    judged = watch(Kind.LEVEL)
+    gib = 2.0**30
+    for hour in range(48 * 6):
+        judged.take(Level(KEY, 876 * gib + hour / 6 * gib, 1024 * gib), START + hour * HOUR / 6)
+    now = START + 47 * HOUR + 50 * MINUTE
+    outcome = judged.evaluate(now)
+    found = outcome.finding(Concern.FULL)
+    assert found.priority is Priority.WARNING
+    assert found.ends_at is not None
+    assert (found.ends_at - START) / HOUR == pytest.approx(148, rel=0.01)
+
+
+def test_a_forecast_is_kept_until_the_next_sample() -> None:
+    """Re-judging on a timer costs no second forecast."""
+    judged = watch(Kind.LEVEL)
+    judged.take(Level(KEY, 1, 2), START)
+    judged.evaluate(START)
+    kept = judged.forecast
+    judged.evaluate(START + SECOND)
+    assert judged.forecast is kept
+    judged.take(Level(KEY, 1, 2), START + MINUTE)
+    assert judged.forecast is None
+
+
+def test_three_missed_samples_are_an_alert_of_their_own() -> None:
+    """What stays away is told after three intervals, and its end when a sample comes again."""
+    judged = watch(Kind.CONDITION)
+    judged.take(Condition(KEY, sound=True), START)
+    assert judged.evaluate(START + 3 * MINUTE - SECOND).transitions == ()
+    raised = judged.evaluate(START + 3 * MINUTE).transitions
+    assert [(m.after.concern, m.telling) for m in raised] == [(Concern.STALE, Telling.RAISED)]
+    judged.take(Condition(KEY, sound=True), START + 4 * MINUTE)
+    assert judged.evaluate(START + 4 * MINUTE).transitions[0].telling is Telling.ENDED
+
+
+def test_a_series_is_not_stale_while_its_probe_has_not_looked() -> None:
+    """A probe that has stopped is told once, not once for each of its series."""
+    judged = watch(Kind.CONDITION)
+    judged.take(Condition(KEY, sound=True), START)
+    assert judged.evaluate(START + HOUR, probe_seen_at=START + MINUTE).transitions == ()
+    assert judged.evaluate(START + HOUR, probe_seen_at=START + HOUR).transitions[0].after.concern is Concern.STALE
+
+
+def test_a_series_without_an_interval_is_never_stale() -> None:
+    """Where no sample is due, none is missed."""
+    judged = watch(Kind.CONDITION, interval_s=float("inf"))
+    judged.take(Condition(KEY, sound=True), START)
+    assert [f.concern for f in judged.evaluate(START + 365 * DAY).findings] == [Concern.UNSOUND]
+
+
+def test_going_on_after_a_restart_keeps_the_alert_and_since_when() -> None:
+    """A restart during a silence tells nothing twice, and the silence still counts from its start."""
+    down = Answer(KEY, answered=False, reason="connection refused")
+    before = watch(Kind.ANSWER)
+    before.take(down, START)
+    before.take(down, START + MINUTE)
+    before.evaluate(START + MINUTE)
+    after = Judgement(KEY, Kind.ANSWER, 60.0, Rules(), before.alerts.values())
+    after.resume(down, START, START, START + 30 * MINUTE)
+    after.take(down, START + 30 * MINUTE)
+    outcome = after.evaluate(START + 30 * MINUTE)
+    assert outcome.transitions == ()
+    assert outcome.finding(Concern.SILENT).since == START
+
+
+def test_the_time_away_is_not_counted_as_missed_samples() -> None:
+    """After three days without power nothing is stale: nobody looked."""
+    judged = watch(Kind.CONDITION)
+    judged.resume(Condition(KEY, sound=True), START, None, START + 3 * DAY)
+    assert judged.evaluate(START + 3 * DAY).transitions == ()
+
+
+def test_acknowledging_moves_the_alert() -> None:
+    """The keeper's word changes the state, and there is nothing to acknowledge where nothing stands."""
+    judged = watch(Kind.CONDITION)
+    assert judged.acknowledge(Concern.UNSOUND, START) is None
+    judged.take(Condition(KEY, sound=False), START)
+    judged.evaluate(START)
+    move = judged.acknowledge(Concern.UNSOUND, START)
+    assert move is not None
+    assert judged.alerts[Concern.UNSOUND].state is State.ACKNOWLEDGED
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        Level(KEY, 1, 2),
+        Deadline(KEY, due_at=START),
+        Answer(KEY, answered=True),
+        Condition(KEY, sound=True),
+    ],
+)
+def test_each_kind_raises_its_own_concern(seen: Observation) -> None:
+    """The four kinds have four concerns, and every series has the fifth."""
+    judged = Judgement(KEY, seen.kind, 60, Rules())
+    judged.take(seen, START)
+    assert [f.concern for f in judged.evaluate(START).findings] == [CONCERN[seen.kind], Concern.STALE]

@@ -1,0 +1,77 @@
+"""When probes run: the one file that knows APScheduler (which has no types and reads the wall clock by itself).
+
+Its defaults lose runs: a run that is more than a second late is skipped, and jobs are cancelled at shutdown. So grace,
+coalescing and the number of instances are set here, and what is in flight is tracked here.
+"""
+
+import asyncio
+import logging
+import zlib
+from collections.abc import Awaitable, Callable
+from datetime import timedelta
+
+from apscheduler.executors.asyncio import AsyncIOExecutor
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.interval import IntervalTrigger
+
+from watchkeeper.clock import Clock
+
+log = logging.getLogger(__name__)
+
+SPREAD_SHARE = 0.5
+"""First runs are spread over this share of their interval after the very first round, so that probes of the same
+interval do not all run in the same millisecond."""
+
+
+class Schedule:
+    """Runs each task at its interval, never two runs of one task at a time; a late run is made up for once."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._scheduler = AsyncIOScheduler(executors={"default": AsyncIOExecutor()}, timezone="UTC")
+        self._in_flight: set[asyncio.Task[None]] = set()
+        # APScheduler logs each late or skipped run; a slow probe is seen by its own alert instead.
+        logging.getLogger("apscheduler").setLevel(logging.ERROR)
+
+    def every(self, label: str, interval_s: float, task: Callable[[], Awaitable[None]]) -> None:
+        """Run `task` now and then every `interval_s` seconds."""
+
+        async def run() -> None:
+            current = asyncio.current_task()
+            if current is not None:
+                self._in_flight.add(current)
+                current.add_done_callback(self._in_flight.discard)
+            await task()
+
+        self._scheduler.add_job(
+            run,
+            IntervalTrigger(seconds=interval_s, start_date=self._clock.now() + self._spread(label, interval_s)),
+            id=label,
+            next_run_time=self._clock.now(),
+            misfire_grace_time=None,
+            coalesce=True,
+            max_instances=1,
+        )
+
+    @staticmethod
+    def _spread(label: str, interval_s: float) -> timedelta:
+        """A share of the interval that is the same for a label on every start."""
+        share = zlib.crc32(label.encode()) / 2**32 * SPREAD_SHARE
+        return timedelta(seconds=interval_s * (1 - SPREAD_SHARE + share))
+
+    def start(self) -> None:
+        """Begin; needs a running event loop."""
+        self._scheduler.start()
+
+    def realign(self) -> None:
+        """Count every interval anew from now: the clock was set, and a run planned by the old one may be hours away."""
+        for job in self._scheduler.get_jobs():
+            start = self._clock.now() + self._spread(job.id, job.trigger.interval.total_seconds())
+            job.reschedule(IntervalTrigger(seconds=job.trigger.interval.total_seconds(), start_date=start))
+
+    async def stop(self, grace_s: float) -> None:
+        """Start nothing more; wait up to `grace_s` for what is running, then let it be cancelled."""
+        self._scheduler.pause()
+        if self._in_flight:
+            await asyncio.wait(self._in_flight, timeout=grace_s)
+        self._scheduler.shutdown(wait=False)

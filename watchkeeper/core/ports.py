@@ -1,6 +1,6 @@
 """What the outbox and the page need of a store, so that neither knows which store it is."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Protocol
 
@@ -13,8 +13,11 @@ from watchkeeper.core.rules import Finding
 class OutboxStore(Protocol):
     """Keeps parcels until they are delivered."""
 
-    async def next_parcel(self, notifier: str) -> Parcel | None:
-        """The waiting parcel of a notifier that is due first; within one thread never a later one before an earlier."""
+    async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Parcel | None:
+        """The waiting parcel of a notifier that is due first; within one thread never a later one before an earlier.
+
+        passing: ids of parcels that count as done: delivered, though the store had no room yet to write it down.
+        """
         ...
 
     async def parcel_done(self, parcel: Parcel, journal: JournalLine | None = None) -> None:

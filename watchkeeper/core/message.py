@@ -1,27 +1,37 @@
 """A message: what the keeper is told about one transition, before any notifier gives it a form.
 
 A message is made once, stored in the outbox as it is, and sent with the same id on every try. The sentences come from
-wording.py; the forms (mail, CloudEvents) from notifiers/.
+letter.py and wording.py; the forms (mail, CloudEvents) from notifiers/.
 """
 
+import json
+import uuid
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, tzinfo
 
-from watchkeeper.core.alerts import Concern, Priority, State, Telling
-from watchkeeper.core.observation import SeriesKey
+from watchkeeper.core import letter, wording
+from watchkeeper.core.alerts import Concern, Priority, State, Telling, Transition
+from watchkeeper.core.observation import Observation, SeriesKey
+from watchkeeper.core.rules import Finding
+
+THREADS = uuid.UUID("e603e11c-b3ab-484e-886d-9541769179ff")
+"""The namespace of thread ids (RFC 9562, version 5). Drawn once for watchkeeper; it must never change."""
 
 
 @dataclass(frozen=True, slots=True)
 class Message:
     """One thing told.
 
-    id: unique for ever: `thread` and the number of the telling within it.
+    id: unique for ever: `thread` and the number of the telling within it. Letters, digits and hyphens only.
     thread: one episode of one alert; everything told of it belongs together.
     number: 1 for the first telling of the thread.
     host: the name of the host that is watched.
     headline: begins with the fact; short enough for a phone's notification. No line breaks.
     body: paragraphs of plain text: what, how long is left and how sure, since when, what to look at.
     priority: what the alert stands at now; None where it has ended. before: what it stood at.
+    since: since when it has been so, or when the alert was raised where the finding does not say.
+    earliest_at, likely_at, latest_at: when time is up, with its 90 % interval where that is a forecast.
+    trial: sent by the keeper to try a notifier; nothing has happened.
     """
 
     id: str
@@ -41,6 +51,7 @@ class Message:
     latest_at: datetime | None
     headline: str
     body: str
+    trial: bool = False
 
     @property
     def earlier_ids(self) -> tuple[str, ...]:
@@ -49,5 +60,74 @@ class Message:
 
 
 def message_id(thread: str, number: int) -> str:
-    """The id of the number-th telling of a thread."""
-    return f"{thread}.{number}"
+    """The id of the number-th telling of a thread. No full stop in it: Standard Webhooks signs `id.timestamp.body`."""
+    return f"{thread}-{number}"
+
+
+def thread_id(host: str, *parts: str) -> str:
+    """A thread's id: the same for the same parts, on every start, and for nothing else."""
+    # JSON keeps the parts apart and turns a name that is not UTF-8 into ASCII, which uuid5 would refuse.
+    return str(uuid.uuid5(THREADS, json.dumps([host, *parts])))
+
+
+def compose(move: Transition, found: Finding, seen: Observation | None, host: str, zone: tzinfo) -> Message:
+    """The message about a transition that has something to tell. Raises ValueError where it has not.
+
+    found: the finding that moved the alert; seen: the series' newest observation; zone: the keeper's.
+    """
+    if move.telling is None:
+        raise ValueError(f"{move.event.value} of {move.after.key} has nothing to tell")
+    after, case = move.after, letter.Case(move, found, seen, host, zone)
+    raised_at = after.raised_at or move.at
+    thread = thread_id(
+        host, after.key.subject, after.key.quantity, after.concern.value, str(after.episode), raised_at.isoformat()
+    )
+    return Message(
+        id=message_id(thread, after.tellings),
+        thread=thread,
+        number=after.tellings,
+        host=host,
+        telling=move.telling,
+        key=after.key,
+        concern=after.concern,
+        state=after.state,
+        priority=after.priority,
+        before=move.before.priority,
+        at=move.at,
+        since=found.since or raised_at,
+        earliest_at=found.earliest_at,
+        likely_at=found.ends_at,
+        latest_at=found.latest_at,
+        headline=letter.headline(case),
+        body=letter.body(case),
+    )
+
+
+def test_message(host: str, now: datetime, zone: tzinfo) -> Message:
+    """A message that shows that a notifier works, and says so. It has a thread of its own each time."""
+    thread = thread_id(host, "trial", now.isoformat())
+    name = wording.clean(host, 60)
+    return Message(
+        id=message_id(thread, 1),
+        thread=thread,
+        number=1,
+        host=host,
+        telling=Telling.RAISED,
+        key=SeriesKey("watchkeeper", "trial of the notifiers"),
+        concern=Concern.UNSOUND,
+        state=State.ACTIVE,
+        priority=Priority.CAUTION,
+        before=None,
+        at=now,
+        since=now,
+        earliest_at=None,
+        likely_at=None,
+        latest_at=None,
+        headline=f"test: messages from {name} arrive",
+        body=(
+            f"This is a test from watchkeeper on {name}. Nothing has happened.\n\n"
+            f"It was sent {wording.instant(now, zone, now)} ({wording.zone_name(now, zone)}). "
+            "Alerts will come the\nsame way.\n"
+        ),
+        trial=True,
+    )

@@ -1,0 +1,237 @@
+"""The headline and the body of a message, put together from a transition, its finding and the newest observation.
+
+The headline begins with the fact and fits a phone's notification; the body answers in this order: what, how long is
+left and how sure, since when, how it grows, what was seen, what to look at. Plain text in paragraphs of 72 columns.
+What may live here: sentences of a message. Not here: phrases that the page shares (wording.py), ids (message.py).
+"""
+
+import textwrap
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+
+from watchkeeper.core import wording
+from watchkeeper.core.alerts import Concern, Telling, Transition
+from watchkeeper.core.exhaustion import Forecast, NoEnd
+from watchkeeper.core.observation import Deadline, Level, Observation, Unit
+from watchkeeper.core.rules import Finding
+from watchkeeper.core.units import format_size
+
+COLUMNS = 72
+"""Of a paragraph: fits a phone held upright once it wraps, and a terminal; usual in plain-text mail (RFC 3676 4.2)."""
+
+LONGEST_HEADLINE = 100
+"""A hard end. Headlines are made to fit about 60 signs; a long name or reason may go beyond."""
+
+_MOST_FACTS = 8
+"""A body is read on a phone: what a probe has to add beyond this is on the page."""
+
+_NO_BREAK = "\u00a0"
+"""Stands for a space inside a command while its paragraph is wrapped, so that it can be copied in one piece."""
+
+_ENDINGS = {
+    Concern.OVERDUE: "done again",
+    Concern.SILENT: "answers again",
+    Concern.UNSOUND: "sound again",
+    Concern.STALE: "brings samples again",
+}
+_EASE = {
+    NoEnd.TOO_FEW: "has no forecast now: too few samples",
+    NoEnd.STILL: "no longer filling",
+    NoEnd.SHRINKING: "no longer filling: shrinking",
+    NoEnd.UNCERTAIN: "has no clear end now: too uncertain",
+    NoEnd.FAR: "now years from full",
+}
+_ENDINGS_BY_QUANTITY = {"certificate": "renewed", "age of the oldest": "removed", "runs": "runs again"}
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What a message is made from. seen: the newest observation of the series; zone: the keeper's."""
+
+    move: Transition
+    found: Finding
+    seen: Observation | None
+    host: str
+    zone: tzinfo
+
+    @property
+    def now(self) -> datetime:
+        """The instant at which the alert moved; every duration in the message is measured from it."""
+        return self.move.at
+
+
+def headline(case: Case) -> str:
+    """The fact, in about 60 signs and never more than LONGEST_HEADLINE."""
+    match case.move.telling:
+        case Telling.ENDED:
+            text = f"ended: {_ending(case)}"
+        case Telling.WORSE | Telling.EASED as telling:
+            text = f"{telling.value}: {_fact(case)}"
+        case _:
+            text = _fact(case)
+    return wording.clean(text, LONGEST_HEADLINE)
+
+
+def _fact(case: Case) -> str:
+    found = case.found
+    what, phrase = wording.thing(found.key), wording.time_left_phrase(found, case.now, case.zone)
+    match found.concern:
+        case Concern.FULL | Concern.OVERDUE:
+            return f"{what} {phrase}{_when(case)}"
+        case Concern.STALE:
+            return f"{phrase.replace('no sample', f'no sample of {what}')}"
+        case _:
+            reason = wording.clean(found.reason, 80)
+            return f"{what} {phrase}: {reason}" if reason else f"{what} {phrase}"
+
+
+def _when(case: Case) -> str:
+    """The date behind a time left, in brackets; none where a level is full already."""
+    at = case.found.ends_at
+    if at is None or (case.found.concern is Concern.FULL and at <= case.now):
+        return ""
+    return f" ({'due ' if at <= case.now else ''}{wording.moment(at, case.zone, case.now)})"
+
+
+def _ending(case: Case) -> str:
+    found, what = case.found, wording.thing(case.found.key)
+    if found.forecast is not None:
+        return f"{what} {_ease_of(case, found.forecast)}"
+    if found.reason and case.seen is None:
+        return f"{what} {wording.clean(found.reason, 60)}"
+    if found.concern is Concern.FULL:
+        return f"{what} no longer filling"
+    ending = _ENDINGS_BY_QUANTITY.get(found.key.quantity) if found.concern is not Concern.STALE else None
+    return f"{what} {ending or _ENDINGS[found.concern]}, after {_lasted(case)}"
+
+
+def _ease_of(case: Case, forecast: Forecast) -> str:
+    if forecast.no_end is None:
+        return f"now {wording.time_left_phrase(case.found, case.now, case.zone)}"
+    return _EASE[forecast.no_end]
+
+
+def _lasted(case: Case) -> str:
+    raised_at = case.move.after.raised_at or case.now
+    return wording.duration((case.now - raised_at).total_seconds())
+
+
+def body(case: Case) -> str:
+    """Everything the keeper needs to know on a phone, in paragraphs of plain text."""
+    return "\n\n".join(_wrapped(each) for each in _paragraphs(case) if each) + "\n"
+
+
+def _paragraphs(case: Case) -> Iterator[str]:
+    yield _opening(case)
+    yield _how_sure(case)
+    yield _level(case)
+    yield _since(case)
+    yield _reason(case)
+    yield from _facts(case)
+    if case.move.telling is not Telling.ENDED:
+        found = case.found
+        yield f"What to look at: {wording.what_to_look_at(found.concern, found.key, case.seen)}"
+    yield f"Times are {wording.zone_name(case.now, case.zone)}."
+
+
+def _opening(case: Case) -> str:
+    before, after, host = case.move.before.priority, case.move.after.priority, wording.clean(case.host, 60)
+    match case.move.telling:
+        case Telling.ENDED:
+            return f"Ended on {host}: {_ending(case)}."
+        case Telling.WORSE | Telling.EASED as telling:
+            change = f"now {wording.priority_words(after)} (it was {wording.priority_words(before)})"
+            return f"{telling.value.capitalize()} on {host}, {change}: {_fact(case)}."
+        case _:
+            word = after.word.capitalize() if after else "Alert"
+            return f"{word} on {host}: {_fact(case)}."
+
+
+def _how_sure(case: Case) -> str:
+    found, now, zone = case.found, case.now, case.zone
+    if found.earliest_at is None or found.ends_at is None or found.ends_at <= now:
+        return ""
+    if found.latest_at is None:
+        return (
+            f"This is an estimate: not before {wording.moment(found.earliest_at, zone, now)}, 19 times in 20. "
+            "It has no latest time, because the growth is too uneven for one."
+        )
+    first, last = (wording.moment(at, zone, now) for at in (found.earliest_at, found.latest_at))
+    if first == last:
+        return f"This is an estimate: on {first}, 9 times in 10."
+    return f"This is an estimate: between {first} and {last}, 9 times in 10."
+
+
+def _level(case: Case) -> str:
+    if not isinstance(case.seen, Level):
+        return ""
+    growth = _growth(case.found.forecast, case.seen.unit, case.zone) if case.found.forecast else ""
+    return f"Now {wording.fill(case.seen)}. {growth[:1].upper()}{growth[1:]}{'.' if growth else ''}".strip()
+
+
+def _growth(forecast: Forecast, unit: Unit, zone: tzinfo) -> str:
+    rate = forecast.growth_per_day
+    if not rate or forecast.since_s is None:
+        return ""
+    size = format_size(abs(rate)) if unit is Unit.BYTES else wording.amount(abs(rate), unit)
+    now, since = (datetime.fromtimestamp(s, UTC) for s in (forecast.at_s, forecast.since_s))
+    return f"{'growing' if rate > 0 else 'shrinking'} {size} a day since {wording.moment(since, zone, now)}"
+
+
+def _since(case: Case) -> str:
+    found, after, now, zone = case.found, case.move.after, case.now, case.zone
+    raised_at = after.raised_at or now
+    if case.move.telling is Telling.ENDED:
+        return (
+            f"It lasted {_lasted(case)}: raised {wording.instant(raised_at, zone, now)}, "
+            f"ended {wording.instant(now, zone, now)}. It stood at {wording.priority_words(case.move.before.priority)}."
+        )
+    parts = []
+    if found.since is not None:
+        word = "It has not run since" if found.key.quantity == "runs" else _SINCE[found.concern]
+        parts.append(f"{word} {wording.instant(found.since, zone, now)}.")
+    if case.move.telling is not Telling.RAISED:
+        parts.append(f"First told {wording.instant(raised_at, zone, now)}.")
+    if isinstance(case.seen, Deadline) and case.seen.last_at is not None:
+        parts.append(f"Last done {wording.instant(case.seen.last_at, zone, now)}.")
+    return " ".join(parts)
+
+
+_SINCE = {
+    Concern.FULL: "Since",
+    Concern.OVERDUE: "It was due",
+    Concern.SILENT: "No right answer since",
+    Concern.UNSOUND: "Unsound since",
+    Concern.STALE: "The last sample came",
+}
+
+
+def _reason(case: Case) -> str:
+    """The whole reason, where the headline's share of it was cut short."""
+    reason = wording.clean(case.found.reason, 600)
+    short = len(reason) <= 80 or case.found.concern not in {Concern.SILENT, Concern.UNSOUND}
+    return "" if short else f"The whole reason: {reason}"
+
+
+def _facts(case: Case) -> Iterator[str]:
+    facts = case.seen.facts if case.seen is not None else ()
+    lines = [f"  {wording.clean(name, 24)}: {wording.clean(value, COLUMNS)}" for name, value in facts[:_MOST_FACTS]]
+    if lines:
+        yield "\n".join(["Seen with it:", *lines])
+
+
+def _wrapped(paragraph: str) -> str:
+    """Wrapped at COLUMNS, but never inside a command between backticks; lines that are there already stay."""
+    pieces = paragraph.split("`")
+    pieces[1::2] = [piece.replace(" ", _NO_BREAK) for piece in pieces[1::2]]
+    lines = "`".join(pieces).split("\n")
+    filled = (
+        textwrap.fill(line, COLUMNS, break_long_words=False, break_on_hyphens=False, subsequent_indent=_indent(line))
+        for line in lines
+    )
+    return "\n".join(filled).replace(_NO_BREAK, " ")
+
+
+def _indent(line: str) -> str:
+    return "    " if line.startswith("  ") else ""

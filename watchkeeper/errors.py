@@ -33,13 +33,16 @@ class Problem:
 
     place: dotted place as the keeper would look for it, such as `probe[2].url`; empty for the document itself.
     what: what is wrong with the value, and what is allowed there.
+    of: which of several tables it is in (`the 2nd [[probe]], "hide-hub"`), or what set it; empty where that is plain.
     """
 
     place: str
     what: str
+    of: str = ""
 
     def __str__(self) -> str:
-        return f"{self.place}: {self.what}" if self.place else self.what
+        place = f"{self.place} ({self.of})" if self.of else self.place
+        return f"{place}: {self.what}" if place else self.what
 
 
 class ConfigError(WatchkeeperError):

@@ -1,67 +1,113 @@
-"""Field types and base models that every part of the configuration is made of."""
+"""What probes' and notifiers' settings are made of; the one module that they import from the configuration.
+
+The field types come from fields.py, the rules from rules.py. Not here: the whole document (settings.py).
+"""
 
 import os
+import re
 from pathlib import Path
-from typing import Annotated, Any
+from typing import ClassVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretStr, model_validator
+from pydantic import Field, SecretStr, field_validator, model_validator
 
-from watchkeeper.core.units import parse_duration, parse_size
+from watchkeeper.config.fields import (
+    Delay,
+    Duration,
+    Limit,
+    PriorityOrNever,
+    PriorityWord,
+    Size,
+    Strict,
+    WholePath,
+)
+from watchkeeper.config.rules import RulesSettings
 
+__all__ = [
+    "Delay",
+    "Duration",
+    "Limit",
+    "NotifierSettings",
+    "PriorityOrNever",
+    "PriorityWord",
+    "ProbeSettings",
+    "RulesSettings",
+    "SecretSource",
+    "Size",
+    "Strict",
+    "WholePath",
+]
 
-def _duration(value: Any) -> Any:  # noqa: ANN401  what TOML holds
-    return parse_duration(value) if isinstance(value, str) else value
+LARGEST_SECRET_BYTES = 64 * 1024
+"""More than any key or password; a wrong path such as /dev/zero must not be read for ever."""
 
-
-def _size(value: Any) -> Any:  # noqa: ANN401  what TOML holds
-    return parse_size(value) if isinstance(value, str) else value
-
-
-Duration = Annotated[float, BeforeValidator(_duration), Field(gt=0)]
-"""Seconds; written as text such as `15m`."""
-
-Size = Annotated[int, BeforeValidator(_size), Field(gt=0)]
-"""Bytes; written as text such as `32 GiB`."""
-
-
-class Strict(BaseModel):
-    """A part of the configuration: frozen, and a key that it does not know is an error."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
+_CREDENTIAL = re.compile(r"[A-Za-z0-9._-]+")
 
 
 class SecretSource(Strict):
     """Where a secret is read from: `{ file = "/path" }` or `{ credential = "name" }` (systemd's LoadCredential)."""
 
-    file: Path | None = None
+    words: ClassVar[str] = '{ file = "/path/of/the/secret" } or { credential = "name" }'
+
+    file: WholePath | None = None
     credential: str | None = None
+
+    @field_validator("credential")
+    @classmethod
+    def _plain(cls, value: str | None) -> str | None:
+        if value is not None and (not _CREDENTIAL.fullmatch(value) or value.startswith(".")):
+            raise ValueError("a credential's name is made of letters, digits, dots, dashes and underscores")
+        return value
 
     @model_validator(mode="after")
     def _one(self) -> "SecretSource":
         if (self.file is None) == (self.credential is None):
-            raise ValueError('name one source: { file = "/path/of/the/secret" } or { credential = "name" }')
+            raise ValueError(f"name one source: {self.words}")
         return self
 
-    def read(self) -> SecretStr:
-        """The secret, without the newline at its end. Raises OSError where it cannot be read."""
+    @property
+    def path(self) -> Path:
+        """The file that the secret is read from."""
         if self.file is not None:
-            path = self.file
-        else:
-            path = Path(os.environ.get("CREDENTIALS_DIRECTORY", "/run/credentials")) / str(self.credential)
-        return SecretStr(path.read_text(encoding="utf-8").rstrip("\r\n"))
+            return self.file
+        return Path(os.environ.get("CREDENTIALS_DIRECTORY", "/run/credentials")) / str(self.credential)
+
+    def read(self) -> SecretStr:
+        """The secret, without the newline at its end.
+
+        Raises OSError where it cannot be read, ValueError where what is there is no secret (empty, far too long, not
+        UTF-8); neither text holds any of it.
+        """
+        with self.path.open("rb") as file:
+            raw = file.read(LARGEST_SECRET_BYTES + 1)
+        if len(raw) > LARGEST_SECRET_BYTES:
+            raise ValueError(f"holds more than {LARGEST_SECRET_BYTES // 1024} KiB, which is no secret")
+        try:
+            text = raw.decode().rstrip("\r\n")
+        except UnicodeDecodeError:
+            raise ValueError("is not UTF-8 text") from None
+        if not text:
+            raise ValueError("is empty")
+        return SecretStr(text)
 
 
 class ProbeSettings(Strict):
     """What every probe's settings have; a probe's own model adds `kind: Literal[...]` and its own keys.
 
-    name: names the probe in its own alerts; unique.
-    every: seconds from one sample to the next. timeout: seconds after which one look is given up.
+    name: names the probe in its own alerts; unique. Where none is set: its kind.
+    every: from one sample to the next. timeout: after which one look is given up.
+    rules: on top of the general ones, for what this probe observes.
     """
 
     kind: str
-    name: str = ""
+    name: str = Field(default="", max_length=100)
     every: Duration = 60.0
     timeout: Duration = 10.0
+    rules: RulesSettings = RulesSettings()
+
+    @field_validator("name")
+    @classmethod
+    def _one_line(cls, value: str) -> str:
+        return _plain_name(value)
 
     @property
     def label(self) -> str:
@@ -70,13 +116,28 @@ class ProbeSettings(Strict):
 
 
 class NotifierSettings(Strict):
-    """What every notifier's settings have; a notifier's own model adds `kind: Literal[...]` and its own keys."""
+    """What every notifier's settings have; a notifier's own model adds `kind: Literal[...]` and its own keys.
+
+    name: names the notifier in the journal; unique. Where none is set: its kind.
+    timeout: after which one try is given up.
+    """
 
     kind: str
-    name: str = ""
+    name: str = Field(default="", max_length=100)
     timeout: Duration = 30.0
+
+    @field_validator("name")
+    @classmethod
+    def _one_line(cls, value: str) -> str:
+        return _plain_name(value)
 
     @property
     def label(self) -> str:
         """The notifier's name, or its kind where it was given none."""
         return self.name or self.kind
+
+
+def _plain_name(value: str) -> str:
+    if not value.isprintable():
+        raise ValueError("holds a line break or a control character; write a plain name")
+    return value.strip()

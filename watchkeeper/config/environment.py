@@ -1,0 +1,52 @@
+"""What the environment sets: `WATCHKEEPER_PAGE__PORT=8990` is `port` under `[page]`. One value each, no lists.
+
+Unlike pydantic's own source, a variable that names no key is passed on and becomes an error, not silence.
+"""
+
+import os
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic.fields import FieldInfo
+from pydantic_settings import PydanticBaseSettingsSource
+
+PREFIX = "WATCHKEEPER_"
+BETWEEN = "__"
+RESERVED = frozenset({"WATCHKEEPER_CONFIG"})
+"""Variables of the commands' options; they are no keys of the document."""
+
+Keys = tuple[str, ...]
+
+
+def variables(environ: Mapping[str, str]) -> dict[Keys, str]:
+    """The variables that set a key of the document: the key's place -> the variable's name. Empty ones set nothing."""
+    return {
+        tuple(name.removeprefix(PREFIX).lower().split(BETWEEN)): name
+        for name in sorted(environ)
+        if name.startswith(PREFIX) and name not in RESERVED and environ[name]
+    }
+
+
+def document(environ: Mapping[str, str]) -> dict[str, Any]:
+    """What the environment sets, as nested tables. Of two variables where one holds the other, the longer counts."""
+    out: dict[str, Any] = {}
+    for keys, name in sorted(variables(environ).items()):
+        table = out
+        for key in keys[:-1]:
+            if not isinstance(table.get(key), dict):
+                table[key] = {}
+            table = table[key]
+        table[keys[-1]] = environ[name]
+    return out
+
+
+class Environment(PydanticBaseSettingsSource):
+    """The source that reads the process's environment."""
+
+    def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:  # noqa: ARG002  the base's
+        """One field's value from the environment."""
+        return document(os.environ).get(field_name), field_name, False
+
+    def __call__(self) -> dict[str, Any]:
+        """All that the environment sets, the unknown too."""
+        return document(os.environ)

@@ -1,0 +1,179 @@
+"""Field types and the base model that every part of the configuration is made of.
+
+A field type says in words of the document what it takes (`Allowed`), so that an error and the reference say the same.
+Not here: whole tables (types.py, rules.py, places.py, host.py), and how a document is read (loading.py).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from watchkeeper.core.alerts import Priority
+from watchkeeper.core.units import format_duration, format_size, parse_duration, parse_size
+
+LONGEST_S = 100 * 366 * 86_400
+"""No duration in the configuration is longer than a century, so that adding one to an instant never overflows."""
+
+LARGEST_BYTES = 2**63 - 1
+"""What SQLite and the kernel can count in."""
+
+NEVER = "never"
+"""Switches a priority off."""
+
+
+@dataclass(frozen=True, slots=True)
+class Allowed:
+    """Says what a field takes, and how a value of it is written in the document."""
+
+    words: str
+    write: Callable[[Any], str]
+
+
+def _quoted(text: str) -> str:
+    return f'"{text}"'
+
+
+def _duration(value: Any) -> Any:  # noqa: ANN401  what TOML holds
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise ValueError("not a duration; write a number and a unit (s, m, h, d, w), such as 15m or 1h30m")  # noqa: TRY004  pydantic wants it
+    try:
+        return parse_duration(value) if isinstance(value, str) else value
+    except OverflowError:
+        raise ValueError("longer than a century") from None
+
+
+def _size(value: Any) -> Any:  # noqa: ANN401  what TOML holds
+    if isinstance(value, bool) or not isinstance(value, str | int):
+        raise ValueError("not a size; write a number and a unit, such as 32 GiB")  # noqa: TRY004  pydantic wants it
+    return parse_size(value) if isinstance(value, str) else value
+
+
+def _never(value: Any) -> Any:  # noqa: ANN401  what TOML holds
+    return None if isinstance(value, str) and value.strip().lower() == NEVER else value
+
+
+def _limit_s(value: Any) -> Any:  # noqa: ANN401  what TOML holds
+    return None if _never(value) is None else _duration(value)
+
+
+def _priority(value: Any) -> Any:  # noqa: ANN401  what TOML holds
+    words = {p.word: p for p in Priority}
+    if value is None or isinstance(value, Priority):
+        return value
+    if not isinstance(value, str) or value.strip().lower() not in words:
+        raise ValueError(f"not a priority; write {', '.join(map(_quoted, words))}")
+    return words[value.strip().lower()]
+
+
+def _priority_or_never(value: Any) -> Any:  # noqa: ANN401  what TOML holds
+    try:
+        return _priority(_never(value))
+    except ValueError as error:
+        raise ValueError(f'{error} or "{NEVER}"') from None
+
+
+def _whole_path(value: Path) -> Path:
+    try:
+        path = value.expanduser()
+    except RuntimeError:
+        raise ValueError(f"{str(value)!r} begins with ~, and no home folder is known here") from None
+    if not path.is_absolute():
+        raise ValueError(f'{str(value)!r} is not a whole path; begin it with "/" or "~/"')
+    if "\0" in str(path):
+        raise ValueError("holds a NUL character, which no path can")
+    return path
+
+
+def _write_limit(value: float | None) -> str:
+    return _quoted(NEVER if value is None else format_duration(value))
+
+
+def _write_priority(value: Priority | None) -> str:
+    return _quoted(NEVER if value is None else value.word)
+
+
+Duration = Annotated[
+    float,
+    BeforeValidator(_duration),
+    Field(gt=0, le=LONGEST_S, allow_inf_nan=False),
+    Allowed('a duration such as "15m"', lambda s: _quoted(format_duration(s))),
+]
+"""Seconds, more than none; written as text such as `15m`. A bare number counts as seconds."""
+
+Delay = Annotated[
+    float,
+    BeforeValidator(_duration),
+    Field(ge=0, le=LONGEST_S, allow_inf_nan=False),
+    Allowed('a duration such as "15m", or "0s" for none', lambda s: _quoted(format_duration(s))),
+]
+"""Seconds, or none."""
+
+Limit = Annotated[
+    Annotated[float, Field(ge=0, le=LONGEST_S, allow_inf_nan=False)] | None,
+    BeforeValidator(_limit_s),
+    Allowed(f'a duration such as "7d", or "{NEVER}"', _write_limit),
+]
+"""Seconds; None, written as `never`, for a priority that is switched off."""
+
+Share = Annotated[
+    Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] | None,
+    BeforeValidator(_never),
+    Allowed(f'a number such as 0.5, or "{NEVER}"', lambda v: _quoted(NEVER) if v is None else f"{v:g}"),
+]
+"""A share of something, 0 or more; None, written as `never`, for a priority that is switched off."""
+
+Size = Annotated[
+    int,
+    BeforeValidator(_size),
+    Field(gt=0, le=LARGEST_BYTES),
+    Allowed('a size such as "32 GiB"', lambda b: _quoted(format_size(b))),
+]
+"""Bytes; written as text such as `32 GiB`. A bare number counts as bytes."""
+
+PriorityWord = Annotated[
+    Priority,
+    BeforeValidator(_priority),
+    Allowed('"caution", "warning" or "alarm"', _write_priority),
+]
+"""A priority, written as its word."""
+
+PriorityOrNever = Annotated[
+    Priority | None,
+    BeforeValidator(_priority_or_never),
+    Allowed(f'"caution", "warning", "alarm" or "{NEVER}"', _write_priority),
+]
+"""A priority, written as its word; None, written as `never`, for no alert at all."""
+
+WholePath = Annotated[
+    Path,
+    AfterValidator(_whole_path),
+    Allowed('a whole path such as "/srv/thing" or "~/thing"', lambda p: _quoted(str(p))),
+]
+"""A path that does not depend on where the daemon was started."""
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """A true or false where a number belongs: no number, so that pydantic does not take it for 1 or 0."""
+
+    on: bool
+
+
+class Strict(BaseModel):
+    """A part of the configuration: frozen, and a key that it does not know is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _no_number_is_a_switch(cls, value: Any) -> Any:  # noqa: ANN401  what TOML holds
+        if not isinstance(value, dict):
+            return value
+        numbers = {field.alias or name for name, field in cls.model_fields.items() if field.annotation in _NUMBERS}
+        return {k: Switch(v) if isinstance(v, bool) and k in numbers else v for k, v in value.items()}
+
+
+_NUMBERS = (int, float, int | None, float | None)

@@ -1,0 +1,74 @@
+"""The `host` table: what the watched host is called, and the time zone that its times are told in."""
+
+import difflib
+import os
+import socket
+from collections.abc import Mapping
+from datetime import UTC, tzinfo
+from pathlib import Path
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import Field, field_validator
+
+from watchkeeper.config.fields import Strict
+
+LOCALTIME = Path("/etc/localtime")
+
+
+def system_zone(environ: Mapping[str, str] = os.environ, localtime: Path = LOCALTIME) -> tzinfo:
+    """The host's time zone: $TZ where it names one, else what /etc/localtime is; UTC where neither says."""
+    name = environ.get("TZ", "").removeprefix(":")
+    if name and (found := _named(name)):
+        return found
+    _, mark, linked = os.path.realpath(localtime).partition("/zoneinfo/")
+    if mark and (found := _named(linked)):
+        return found
+    try:
+        with localtime.open("rb") as file:
+            return ZoneInfo.from_file(file, key="localtime")
+    except (OSError, ValueError):
+        return UTC
+
+
+def _named(name: str) -> ZoneInfo | None:
+    try:
+        return ZoneInfo(name)
+    except (KeyError, ValueError, OSError):  # not known; not a name; a folder of names
+        return None
+
+
+class HostSettings(Strict):
+    """What the watched host is called, and the time zone that messages and commands tell times in.
+
+    name: as messages and the page say it. Where none is set: the host's own name.
+    time_zone: such as `Europe/Paris`. Where none is set: the host's own.
+    """
+
+    name: str = Field(default="", max_length=100)
+    time_zone: str = ""
+
+    @field_validator("name")
+    @classmethod
+    def _one_line(cls, value: str) -> str:
+        if not value.isprintable():
+            raise ValueError("holds a line break or a control character; write a plain name")
+        return value.strip()
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known(cls, value: str) -> str:
+        if value and _named(value) is None:
+            near = difflib.get_close_matches(value, available_timezones(), n=1)
+            hint = f'; did you mean "{near[0]}"?' if near else '; write one such as "Europe/Paris" or "UTC"'
+            raise ValueError(f"{value!r} is not a time zone that this host knows{hint}")
+        return value
+
+    @property
+    def label(self) -> str:
+        """The host's name as it is told: what is set, else its own up to the first dot."""
+        return self.name or socket.gethostname().partition(".")[0] or "this host"
+
+    @property
+    def zone(self) -> tzinfo:
+        """The time zone that times are told in."""
+        return (_named(self.time_zone) if self.time_zone else None) or system_zone()

@@ -1,0 +1,148 @@
+"""Reads the configuration: finds the file, reads its TOML, checks it against a model, tells every problem at once.
+
+Nothing in here knows what is configured: the model is given. Not here: the words of an error (problems.py).
+"""
+
+import os
+import re
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Generic, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from watchkeeper.config import environment, secrets, words
+from watchkeeper.config.draft import Draft
+from watchkeeper.config.places import config_places
+from watchkeeper.config.problems import Found, Place, translate, unknown_key
+from watchkeeper.errors import ConfigError, Problem
+
+M = TypeVar("M", bound=BaseModel)
+
+LARGEST_DOCUMENT_BYTES = 1024 * 1024
+"""Thousands of probes fit; a wrong path such as /dev/zero must not be read for ever."""
+
+NO_FILE = "the configuration"
+"""What errors call a document that came from no file."""
+
+ROUNDS = 3
+"""How often a document is looked at: whole, without its wrong keys, without its wrong tables. What a wrong key hid, the
+next round finds."""
+
+_AT = re.compile(r" \(at (line \d+, column \d+|end of document)\)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded(Generic[M]):
+    """A configuration and where it came from. path: None where there was no file. warnings: a sentence each."""
+
+    settings: M
+    path: Path | None
+    warnings: tuple[str, ...] = ()
+
+
+def load(model: type[M], path: Path | None, *, check_secrets: bool) -> Loaded[M]:
+    """Read the document at `path`, else at the first default place that has one, else take the defaults.
+
+    check_secrets: also make sure that every secret can be read. Raises ConfigError with every problem found.
+    """
+    found = path if path is not None else next((p for p in config_places() if _there(p)), None)
+    document = {} if found is None else read(found)
+    source = NO_FILE if found is None else str(found)
+    settings, wrong, warnings = _look(model, document, check_secrets=check_secrets)
+    if wrong or settings is None:
+        raise ConfigError(source, _told(wrong, document))
+    return Loaded(settings, found, tuple(warnings))
+
+
+def read(path: Path) -> dict[str, Any]:
+    """A TOML document. Raises ConfigError that says what is wrong and where."""
+    try:
+        with path.open("rb") as file:
+            raw = file.read(LARGEST_DOCUMENT_BYTES + 1)
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) else "no path can hold a NUL character"
+        raise ConfigError(str(path), [Problem("", f"it cannot be read: {why}; name a file that is there")]) from None
+    if len(raw) > LARGEST_DOCUMENT_BYTES:
+        raise ConfigError(str(path), [Problem("", "it is longer than 1 MiB, so it is hardly a configuration")])
+    return parse(_text(raw, str(path)), str(path))
+
+
+def _text(raw: bytes, source: str) -> str:
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise ConfigError(source, [Problem(f"line {line}", "it is not UTF-8 text; save it as UTF-8")]) from None
+
+
+def parse(text: str, source: str) -> dict[str, Any]:
+    """A TOML document from its text. Raises ConfigError with line and column."""
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise ConfigError(source, [Problem("", "it is nested too deeply to be read")]) from None
+    except ValueError as error:  # TOMLDecodeError, and what int() refuses (4,300 digits)
+        said = str(error)
+        at = _AT.search(said)
+        what = _AT.sub("", said) if isinstance(error, tomllib.TOMLDecodeError) else "a number has too many digits"
+        place = at.group(1) if at else ""
+        raise ConfigError(source, [Problem(place, f"this is not TOML: {what[:1].lower()}{what[1:]}")]) from None
+
+
+def _there(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError:  # a folder on the way that may not be entered
+        return False
+
+
+def _look(
+    model: type[M], document: Mapping[str, Any], *, check_secrets: bool
+) -> tuple[M | None, list[Found], list[str]]:
+    """Check a document, and its sound parts alone where some are not, so that all that is wrong is told at once.
+
+    Returns the settings of what is sound (None: of nothing), all problems, and the warnings.
+    """
+    fields = words.fields_of(model)
+    # A model of settings takes keys as arguments, and some that begin with an underscore steer it.
+    wrong = [Found((key,), unknown_key(key, fields)) for key in document if key not in fields]
+    draft = Draft({key: value for key, value in document.items() if key in fields})
+    for turn in range(ROUNDS):
+        try:
+            settings = model(**draft.document())
+        except ValidationError as error:
+            found = [Found(draft.original(one.keys), one.what) for one in translate(error, model)]
+            wrong += [one for one in found if not turn or not _touches(one.keys, wrong)]
+            draft.leave_out((one.keys for one in found), tables=turn > 0)
+            continue
+        unreadable, warnings = secrets.check(settings) if check_secrets else ([], [])
+        return settings, [*wrong, *(Found(draft.original(keys), what) for keys, what in unreadable)], warnings
+    return None, wrong, []
+
+
+def _touches(keys: Place, wrong: Iterable[Found]) -> bool:
+    """Is a place in one that is wrong already, or is one of those in it? Then leaving that out has made it wrong."""
+    return any(all(a == b for a, b in zip(keys, one.keys, strict=False)) for one in wrong)
+
+
+def _told(wrong: Sequence[Found], document: Mapping[str, Any]) -> list[Problem]:
+    variables = environment.variables(os.environ)
+    ordered = sorted(wrong, key=lambda one: tuple(_ranks(one.keys, document)))
+    return [one.problem(document, variables) for one in ordered]
+
+
+def _ranks(keys: Place, document: Any) -> Iterator[int]:  # noqa: ANN401  what TOML holds
+    """Where a place stands in the document, step by step; what is missing stands after what is there."""
+    for key in keys:
+        if isinstance(key, int):
+            yield key
+            document = document[key] if isinstance(document, list) and key < len(document) else None
+        elif isinstance(document, Mapping) and key in document:
+            yield list(document).index(key)
+            document = document[key]
+        else:
+            yield len(document) if isinstance(document, Mapping) else 0
+            document = None

@@ -1,0 +1,268 @@
+"""From pydantic's errors to problems that the keeper can act on: the place in the document, the value, the remedy.
+
+A value that may be a secret is never repeated. Not here: what a field takes, in words (words.py).
+"""
+
+import difflib
+import re
+import typing
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from json import dumps
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails, PydanticCustomError
+
+from watchkeeper.config import words
+from watchkeeper.config.environment import Keys
+from watchkeeper.config.fields import Switch
+from watchkeeper.config.types import SecretSource
+from watchkeeper.errors import Problem
+
+Place = tuple[str | int, ...]
+
+SEVERAL = "several_problems"
+"""Type of the error that holds problems of several places of one document."""
+
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,80}")
+_SECRET_KEY = re.compile(r"headers?|.*(secret|password|token|credential|cookie|authori[sz]ation).*", re.IGNORECASE)
+_USER_IN_A_URL = re.compile(r"//[^\s'\"]*@")
+_QUERY_OF_A_URL = re.compile(r"(//[^\s'\"?]*)\?[^\s'\"]+")
+_ORDINALS = {1: "st", 2: "nd", 3: "rd"}
+
+
+def several(found: Sequence[tuple[Place, str]]) -> PydanticCustomError:
+    """An error for a validator of the whole document that found something wrong at several places."""
+    return PydanticCustomError(SEVERAL, "{count} places", {"count": len(found), "found": tuple(found)})
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """What an error's place comes to: its keys in the document, the type there, and the model whose key it is."""
+
+    keys: Place
+    annotation: Any
+    owner: type[BaseModel] | None
+    secret: bool
+
+
+def spot(model: type[BaseModel], loc: Place) -> Spot:
+    """Follow an error's place through the models; what pydantic adds for itself (a union's member) is left out."""
+    keys: list[str | int] = []
+    annotation: Any = model
+    owner: type[BaseModel] | None = None
+    secret = False
+    for part in loc:
+        table = words.model_of(annotation)
+        if table is not None:
+            secret = secret or table is SecretSource
+            keys.append(part)
+            owner, field = table, words.fields_of(table).get(str(part))
+            secret = secret or bool(_SECRET_KEY.fullmatch(str(part)))
+            if field is None:
+                return Spot(tuple(keys), None, owner, secret)
+            annotation = words.annotation_of(field)
+            continue
+        annotation, key = _inside(annotation, part)
+        keys.extend(key)
+    return Spot(tuple(keys), annotation, owner, secret or words.model_of(annotation) is SecretSource)
+
+
+def _inside(annotation: Any, part: str | int) -> tuple[Any, tuple[str | int, ...]]:  # noqa: ANN401  any annotation
+    """The type one step further into a list, a table of values or a union; and the step's key, where it has one."""
+    plain = words.bare(annotation)
+    if len(members := words.members_of(plain)) > 1:
+        return next((one for one in members if _is_called(one, str(part))), None), ()
+    inner = typing.get_args(plain)
+    if isinstance(part, int) and inner:
+        return inner[0], (part,)
+    if len(inner) == 2 and part != "[key]":
+        return inner[1], (part,)
+    return None, ()
+
+
+def _is_called(member: Any, name: str) -> bool:  # noqa: ANN401  any annotation
+    """Does pydantic call a union's member so: by its tag, or by its name?"""
+    model = words.model_of(member)
+    if model is None:
+        return getattr(words.bare(member), "__name__", "") == name
+    kind = model.model_fields.get("kind")
+    return model.__name__ == name or (kind is not None and name in typing.get_args(kind.annotation))
+
+
+def place_of(keys: Place) -> str:
+    """A place as an error names it: `probe[2].url`, counted from 1."""
+    out = ""
+    for key in keys:
+        if isinstance(key, int):
+            out += f"[{key + 1}]"
+            continue
+        name = key if _BARE_KEY.fullmatch(key) else dumps(_cut(key))
+        out += f".{name}" if out else name
+    return out
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= words.LONGEST_SHOWN else text[: words.LONGEST_SHOWN] + "..."
+
+
+def shown(value: Any) -> str:  # noqa: ANN401  what TOML holds
+    """A value as an error repeats it: on one line, cut short, without what a URL may keep secret."""
+    match value:
+        case dict():
+            return "a table"
+        case list() | tuple():
+            return "a list"
+        case str():
+            return dumps(_cut(without_secrets(value)), ensure_ascii=not value.isprintable())
+        case _:
+            return _cut(words.written(value))
+
+
+def without_secrets(text: str) -> str:
+    """A text without what a URL in it may keep secret: who logs in, and its query."""
+    return _QUERY_OF_A_URL.sub(r"\1?...", _USER_IN_A_URL.sub("//...@", text))
+
+
+def whose(document: Mapping[str, Any], keys: Place) -> str:
+    """Which of several tables a place is in: `the 2nd [[probe]], "hide-hub"`; empty for any other place."""
+    if len(keys) < 2 or not isinstance(keys[1], int):
+        return ""
+    table, index = str(keys[0]), keys[1]
+    try:
+        item = document[table][index]
+    except (KeyError, IndexError, TypeError):
+        return ""
+    if not isinstance(item, dict):
+        return ""
+    name, kind = item.get("name"), item.get("kind")
+    called = f", {shown(name)}" if name and isinstance(name, str) else ""
+    called = called or (f", of kind {shown(kind)}" if kind and isinstance(kind, str) else "")
+    return f"the {_ordinal(index + 1)} [[{table}]]{called}"
+
+
+def _ordinal(number: int) -> str:
+    teens = number % 100 in (11, 12, 13)
+    return f"{number}{'th' if teens else _ORDINALS.get(number % 10, 'th')}"
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A problem and its place in keys, which is what the order of the document is made from."""
+
+    keys: Place
+    what: str
+
+    def problem(self, document: Mapping[str, Any], variables: Mapping[Keys, str]) -> Problem:
+        """The problem as it is told. variables: places that the environment set."""
+        variable = variables.get(tuple(str(key) for key in self.keys))
+        return Problem(place_of(self.keys), self.what, f"from ${variable}" if variable else whose(document, self.keys))
+
+
+def translate(error: ValidationError, model: type[BaseModel]) -> list[Found]:
+    """Every problem of a validation, in pydantic's order; one place that is told twice is told once."""
+    out: list[Found] = []
+    for each in error.errors(include_url=False):
+        if each["type"] == SEVERAL:
+            out.extend(Found(spot(model, keys).keys, what) for keys, what in each["ctx"]["found"])
+        else:
+            found = spot(model, each["loc"])
+            keys = (*found.keys, "kind") if each["type"].startswith("union_tag") else found.keys
+            out.append(Found(keys, _what(each, found)))
+    merged: dict[Place, list[str]] = {}
+    for one in out:
+        merged.setdefault(one.keys, []).append(one.what)
+    return [Found(keys, "; or: ".join(dict.fromkeys(said))) for keys, said in merged.items()]
+
+
+def _what(error: ErrorDetails, at: Spot) -> str:
+    """What is wrong and what is allowed, in one clause or two."""
+    return _WORDS.get(error["type"], _unlike)(error, at)
+
+
+def _unlike(error: ErrorDetails, at: Spot) -> str:
+    """The value is not what the field takes."""
+    value = error["input"]
+    if at.secret:
+        return f"{words.what_it_is(value)} is not taken here; write {words.allowed(at.annotation)}"
+    is_type = error["type"].endswith(("_type", "_parsing", "_attributes_type"))
+    said = f"{shown(value)} is {words.what_it_is(value)}" if is_type and not isinstance(value, list | dict) else ""
+    said = said or (f"{shown(value)} is not taken here" if is_type else f"{shown(value)} is not allowed")
+    return f"{said}; write {words.allowed(at.annotation)}"
+
+
+def _missing(_error: ErrorDetails, at: Spot) -> str:
+    return f"is missing; write {words.allowed(at.annotation)}"
+
+
+def _unknown_key(_error: ErrorDetails, at: Spot) -> str:
+    return unknown_key(str(at.keys[-1]), words.fields_of(at.owner) if at.owner else ())
+
+
+def unknown_key(key: str, known: Iterable[str]) -> str:
+    """A key that the table does not have: the nearest that it has, else all of them."""
+    return f"is not a known key; {_nearest(key, known, 'the keys here are')}"
+
+
+def _nearest(word: str, known: Iterable[str], otherwise: str, quote: Callable[[str], str] = str) -> str:
+    words_here = list(known)
+    near = difflib.get_close_matches(word.lower(), words_here, n=1)
+    return f"did you mean {quote(near[0])}?" if near else f"{otherwise} {', '.join(map(quote, words_here))}"
+
+
+def _kinds(at: Spot) -> list[str]:
+    """The kinds that a table of a union may be of."""
+    models = (words.model_of(one) for one in words.members_of(words.bare(at.annotation)))
+    return [str(tag) for one in models if one for tag in typing.get_args(one.model_fields["kind"].annotation)]
+
+
+def _unknown_kind(error: ErrorDetails, at: Spot) -> str:
+    kind, known = error["input"].get("kind"), _kinds(at)
+    near = difflib.get_close_matches(str(kind).lower(), known, n=1)
+    hint = f"did you mean {dumps(near[0])}? " if near else ""
+    return f"{shown(kind)} is not a kind that is known; {hint}{'The' if near else 'the'} kinds are {', '.join(known)}"
+
+
+def _no_kind(_error: ErrorDetails, at: Spot) -> str:
+    return f"has no kind; write kind = one of {', '.join(map(dumps, _kinds(at)))}"
+
+
+def _raised(error: ErrorDetails, at: Spot) -> str:
+    """A validator said what is wrong; what it repeats of a value that may be secret is taken out."""
+    said, value = str(error["ctx"]["error"]) or "not allowed", error["input"]
+    if at.secret:
+        return _without(said, _leaves(value))
+    said = without_secrets(said)
+    if not isinstance(value, str | int | float | Switch) or (
+        isinstance(value, str) and repr(without_secrets(value)) in said
+    ):
+        return said
+    return f"{shown(value)} is {said}" if said.startswith(("not ", "longer ")) else f"{shown(value)} {said}"
+
+
+def _without(said: str, leaves: Iterable[str]) -> str:
+    """A text without the words given. What is shorter than three characters is no secret, and would cut into words."""
+    for leaf in sorted(leaves, key=len, reverse=True):
+        if len(leaf) > 2:
+            said = re.sub(rf"(?<!\w){re.escape(leaf)}(?!\w)", "...", said)
+    return said
+
+
+def _leaves(value: Any) -> set[str]:  # noqa: ANN401  what TOML holds
+    """Every text in a value, and every line and repeated form of it."""
+    if isinstance(value, Mapping):
+        return {leaf for one in value.items() for leaf in _leaves(list(one))}
+    if isinstance(value, list | tuple):
+        return {leaf for one in value for leaf in _leaves(one)}
+    text = str(value)
+    return {text, repr(text)[1:-1], dumps(text)[1:-1]}
+
+
+_WORDS: dict[str, Callable[[ErrorDetails, Spot], str]] = {
+    "missing": _missing,
+    "extra_forbidden": _unknown_key,
+    "union_tag_invalid": _unknown_kind,
+    "union_tag_not_found": _no_kind,
+    "value_error": _raised,
+}

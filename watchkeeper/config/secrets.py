@@ -1,0 +1,73 @@
+"""Makes sure, before anything starts, that every secret can be read, and warns of one that everybody can read.
+
+What a secret holds is never shown: only its place, its file and the remedy.
+"""
+
+import os
+import stat
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from pydantic import BaseModel
+
+from watchkeeper.config.problems import Place, place_of
+from watchkeeper.config.types import SecretSource
+from watchkeeper.config.words import key_of
+
+
+def sources(value: Any, at: Place = ()) -> Iterator[tuple[Place, SecretSource]]:  # noqa: ANN401  any part of it
+    """Every secret's source in a configuration, with its place, in order."""
+    if isinstance(value, SecretSource):
+        yield at, value
+    elif isinstance(value, BaseModel):
+        for name, field in type(value).model_fields.items():
+            yield from sources(getattr(value, name), (*at, key_of(name, field)))
+    elif isinstance(value, Mapping):
+        for key, each in value.items():
+            yield from sources(each, (*at, str(key)))
+    elif isinstance(value, list | tuple):
+        for index, each in enumerate(value):
+            yield from sources(each, (*at, index))
+
+
+def check(settings: BaseModel) -> tuple[list[tuple[Place, str]], list[str]]:
+    """Read every secret once: the places of those that cannot be read and why, and a warning for each that all can."""
+    wrong, warnings = [], []
+    for at, source in sources(settings):
+        if trouble := _trouble(source):
+            wrong.append((at, trouble))
+        elif source.file is not None and _open_to_all(source):
+            warnings.append(f"{place_of(at)}: everybody on this host can read {source.file}; chmod 600 {source.file}")
+    return wrong, warnings
+
+
+def _trouble(source: SecretSource) -> str:
+    if source.credential is not None and not os.environ.get("CREDENTIALS_DIRECTORY"):
+        return (
+            f'the credential "{source.credential}" is given by systemd alone, and $CREDENTIALS_DIRECTORY is not set '
+            f"here; add LoadCredential={source.credential}:/path/of/the/secret to the unit, or name a file"
+        )
+    what = f'the credential "{source.credential}"' if source.file is None else f"the secret in {source.file}"
+    try:
+        source.read()
+    except OSError as error:
+        return f"{what} cannot be read: {os.strerror(error.errno or 0)}; {_remedy(source, error)}"
+    except ValueError as error:
+        return f"{what} {error}; write the secret there, on one line"
+    return ""
+
+
+def _remedy(source: SecretSource, error: OSError) -> str:
+    if source.file is None:
+        return f"see LoadCredential={source.credential}: in the unit"
+    if isinstance(error, PermissionError):
+        return "let the user that runs watchkeeper read it, and nobody else"
+    return f"write the secret there and close it to others: chmod 600 {source.file}"
+
+
+def _open_to_all(source: SecretSource) -> bool:
+    try:
+        mode = source.path.stat().st_mode
+    except OSError:  # gone since it was read
+        return False
+    return stat.S_ISREG(mode) and bool(mode & stat.S_IROTH)

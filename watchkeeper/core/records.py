@@ -9,6 +9,7 @@ from watchkeeper.core.alerts import Alert, Concern
 from watchkeeper.core.message import Message
 from watchkeeper.core.observation import Kind, Observation, SeriesKey, Unit
 from watchkeeper.core.rules import Finding
+from watchkeeper.core.trend import Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,40 @@ class Sample:
     at_s: float
     value: float | None
     bound: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Bucket:
+    """The samples of one series in one stretch of time, put together for a chart over a long range.
+
+    start_s, width_s: the stretch, from seconds since 1970. samples: how many are in it; without: how many of them have
+    no value (no answer). least, mean, most: of the values; None where there is none. last_s, last, bound: the instant,
+    value and bound of the newest sample in it.
+    """
+
+    start_s: float
+    width_s: float
+    samples: int
+    without: int
+    least: float | None
+    mean: float | None
+    most: float | None
+    last_s: float
+    last: float | None
+    bound: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LevelSamples:
+    """One level's samples as arrays of the same length, oldest first, to refill a history with.
+
+    at_s: seconds since 1970. used and capacity in the level's unit.
+    """
+
+    key: SeriesKey
+    at_s: Floats
+    used: Floats
+    capacity: Floats
 
 
 class Entry(StrEnum):

@@ -1,0 +1,82 @@
+"""The database's files: its folder, the file with its permissions, and the lock that keeps a second daemon out.
+
+Not here: what is in the file (schema.py, database.py).
+"""
+
+import errno
+import fcntl
+import os
+from pathlib import Path
+
+from watchkeeper.errors import StartError, StoreFull
+
+FOLDER_MODE = 0o700
+FILE_MODE = 0o600
+"""Ours alone: names of guests, addresses and what is wrong with the house are nobody else's business. SQLite gives its
+-wal and -shm files the mode of the database."""
+
+
+def make_place(path: Path) -> None:
+    """Make the folder (0700) and an empty file (0600) where they are missing; what is there keeps its mode.
+
+    Raises StartError where that is not allowed, StoreFull where there is no room.
+    """
+    try:
+        _make_folder(path.parent)
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE))
+    except OSError as error:
+        raise _refusal(path, error) from error
+
+
+def _make_folder(folder: Path) -> None:
+    """Like `mkdir -p`, but every folder that is made gets our mode, not only the last."""
+    if not folder.is_dir():
+        _make_folder(folder.parent)
+        folder.mkdir(mode=FOLDER_MODE, exist_ok=True)
+
+
+def _refusal(path: Path, error: OSError) -> StartError | StoreFull:
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return StoreFull(f"there is no room to make {path} ({error.strerror}): free some space on its file system")
+    return StartError(
+        f"{path} cannot be opened for writing ({error.strerror}): "
+        "give this user the right to write there, or name another place for the database"
+    )
+
+
+class Lock:
+    """Held by the one process that writes to a database. The kernel releases it when the process ends, however it ends.
+
+    The lock is on a file of its own beside the database (closing any handle of a file that SQLite uses would drop
+    SQLite's own locks on it), and that file is never deleted (a second process could lock one that has no name).
+    """
+
+    def __init__(self, database: Path) -> None:
+        """Take the lock. Raises StartError, which says who holds it."""
+        path = database.with_name(database.name + ".lock")
+        try:
+            self._handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE)
+        except OSError as error:
+            raise _refusal(path, error) from error
+        try:
+            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            holder = os.read(self._handle, 100).decode(errors="replace").strip()
+            os.close(self._handle)
+            raise StartError(
+                f"the database {database} is in use by {holder or 'another process'}: "
+                "end that one first, or name another place for the database"
+            ) from error
+        self._say_who()
+
+    def _say_who(self) -> None:
+        try:
+            os.ftruncate(self._handle, 0)
+            os.pwrite(self._handle, f"process {os.getpid()}\n".encode(), 0)
+        except OSError:
+            # On a full disk the lock holds all the same; a second process is then told of "another process".
+            return
+
+    def release(self) -> None:
+        """Let the next one in."""
+        os.close(self._handle)

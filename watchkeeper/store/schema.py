@@ -1,0 +1,170 @@
+"""The tables, how they came to be (migrations), and the check that a file is a database of ours.
+
+A migration is never edited once a version with it is out: a change of the tables is a new migration at the end, with
+its number as the new VERSION. Each runs in one transaction with the record of it, through sqlite-utils' Migrations.
+What may live here: the form of the tables. Not here: rows (writing.py, reading.py).
+"""
+
+import sqlite3
+from pathlib import Path
+
+from sqlite_utils import Database, Migrations
+
+from watchkeeper.errors import StoreDamaged, StoreTooNew
+
+APPLICATION_ID = 0x574B5052
+"""`WKPR`, in the header of every database of ours, so that another program's file is not taken for one."""
+
+VERSION = 1
+"""The number of the newest migration; kept in the file as user_version."""
+
+MIGRATIONS = Migrations("watchkeeper")
+
+_VERSION_1 = """
+CREATE TABLE series (
+    id INTEGER PRIMARY KEY,
+    key TEXT NOT NULL UNIQUE,
+    kind TEXT NOT NULL,
+    unit TEXT,
+    probe TEXT NOT NULL,
+    interval_s REAL NOT NULL,
+    first_at_us INTEGER NOT NULL
+) STRICT;
+
+-- A small integer for the series and the time as the key, and no rowid: a series' samples lie side by side, and a
+-- REAL column stores a whole number (bytes, inodes, 0 and 1) as an integer of the least size. Measured with
+-- tests/bench/store.py: about 34 bytes a sample of a file system's space, of which 24 are the row itself.
+CREATE TABLE samples (
+    series INTEGER NOT NULL REFERENCES series (id),
+    at_ms INTEGER NOT NULL,
+    value REAL,
+    bound REAL,
+    PRIMARY KEY (series, at_ms)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE latest (
+    series INTEGER PRIMARY KEY REFERENCES series (id),
+    at_us INTEGER NOT NULL,
+    observation TEXT NOT NULL
+) STRICT;
+
+-- Findings and alerts are found by the key itself: one may be written about a series that has no sample yet.
+CREATE TABLE findings (
+    id INTEGER PRIMARY KEY,
+    key TEXT NOT NULL,
+    concern TEXT NOT NULL,
+    body TEXT NOT NULL,
+    UNIQUE (key, concern)
+) STRICT;
+
+CREATE TABLE alerts (
+    id INTEGER PRIMARY KEY,
+    key TEXT NOT NULL,
+    concern TEXT NOT NULL,
+    body TEXT NOT NULL,
+    UNIQUE (key, concern)
+) STRICT;
+
+-- AUTOINCREMENT: an id is never used twice, so that whoever follows the journal misses nothing.
+CREATE TABLE journal (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    at_us INTEGER NOT NULL,
+    entry TEXT NOT NULL,
+    key TEXT,
+    body TEXT NOT NULL
+) STRICT;
+CREATE INDEX journal_at ON journal (at_us);
+CREATE INDEX journal_entry ON journal (entry);
+CREATE INDEX journal_key ON journal (key) WHERE key IS NOT NULL;
+CREATE TRIGGER journal_keeps_lines BEFORE DELETE ON journal
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is deleted'); END;
+CREATE TRIGGER journal_keeps_text BEFORE UPDATE ON journal
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is changed'); END;
+
+-- head: 1 for the waiting parcel that is first in its thread, so that finding the next one is a single seek.
+CREATE TABLE outbox (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    notifier TEXT NOT NULL,
+    thread TEXT NOT NULL,
+    state TEXT NOT NULL,
+    head INTEGER NOT NULL CHECK (head IN (0, 1)),
+    due_at_us INTEGER NOT NULL,
+    made_at_us INTEGER NOT NULL,
+    done_at_us INTEGER,
+    tries INTEGER NOT NULL,
+    trouble TEXT NOT NULL,
+    message TEXT NOT NULL
+) STRICT;
+CREATE INDEX outbox_next ON outbox (notifier, due_at_us) WHERE head = 1;
+CREATE INDEX outbox_thread ON outbox (notifier, thread, head) WHERE state = 'waiting';
+CREATE INDEX outbox_open ON outbox (id) WHERE state <> 'delivered';
+
+CREATE TABLE life (
+    id INTEGER PRIMARY KEY CHECK (id = 1),
+    alive_at_us INTEGER NOT NULL
+) STRICT;
+"""
+
+TABLES = frozenset({"series", "samples", "latest", "findings", "alerts", "journal", "outbox", "life"})
+"""The tables of the newest version; a database of ours that lacks one is damaged."""
+
+
+@MIGRATIONS(name="0001 first tables")
+def _first_tables(db: Database) -> None:
+    _run(db.conn, _VERSION_1)
+    db.conn.execute("PRAGMA user_version = 1")
+
+
+def _run(conn: sqlite3.Connection, script: str) -> None:
+    """Run statements one by one: executescript() would commit the migration's transaction before it began."""
+    statement = ""
+    for line in script.splitlines(keepends=True):
+        statement += line
+        if sqlite3.complete_statement(statement):
+            conn.execute(statement)
+            statement = ""
+
+
+def prepare_empty(conn: sqlite3.Connection) -> None:
+    """Give an empty file what must be there before the first table, and the mark that it is ours."""
+    conn.execute("PRAGMA auto_vacuum = INCREMENTAL")
+    conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+
+
+def migrate(conn: sqlite3.Connection, migrations: Migrations = MIGRATIONS) -> None:
+    """Bring the tables to the newest version. `conn` is in autocommit mode, and nobody else writes."""
+    migrations.apply(Database(conn, execute_plugins=False))
+
+
+def is_empty(conn: sqlite3.Connection) -> bool:
+    """True for a file without any table and without another program's mark. Raises sqlite3's error for no database."""
+    (count,) = conn.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    return count == 0 and _pragma(conn, "application_id") in (0, APPLICATION_ID)
+
+
+def check_ours(conn: sqlite3.Connection, path: Path) -> int:
+    """The version of a file that is not empty. Raises StoreDamaged where it is not ours, StoreTooNew where it is newer.
+
+    Cheap: it reads the header only.
+    """
+    if _pragma(conn, "application_id") != APPLICATION_ID:
+        raise StoreDamaged(f"{path} is not a database of watchkeeper: name another file, or move this one away")
+    version = _pragma(conn, "user_version")
+    if version > VERSION:
+        raise StoreTooNew(
+            f"{path} has the form {version} of a later version of watchkeeper, and this one knows up to {VERSION}: "
+            "install that version again, or restore a backup made before it"
+        )
+    return version
+
+
+def check_tables(conn: sqlite3.Connection, path: Path) -> None:
+    """Raises StoreDamaged where a table is missing."""
+    found = {name for (name,) in conn.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+    if missing := sorted(TABLES - found):
+        raise StoreDamaged(f"{path} lacks its tables {', '.join(missing)}: restore a backup, or move it aside")
+
+
+def _pragma(conn: sqlite3.Connection, name: str) -> int:
+    (value,) = conn.execute(f"PRAGMA {name}").fetchone()
+    return int(value)

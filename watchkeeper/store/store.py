@@ -1,0 +1,213 @@
+"""The store as the rest sees it: async methods in front of one thread that writes and one that reads.
+
+SQLite's connections belong to the thread that made them. Writing goes through one thread, so that there is one writer;
+reading has its own connection and thread, so that a long query never holds a commit up, and the other way round.
+What may live here: handing work to these threads. Not here: SQL.
+"""
+
+import asyncio
+from collections import deque
+from collections.abc import AsyncIterator, Callable, Collection, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from types import TracebackType
+from typing import Self, TypeVar
+
+from watchkeeper.core.alerts import Alert
+from watchkeeper.core.observation import SeriesKey
+from watchkeeper.core.records import Bucket, Commit, Entry, JournalLine, LevelSamples, Parcel, Sample, Seen, Series
+from watchkeeper.core.rules import Finding
+from watchkeeper.errors import StoreError
+from watchkeeper.store import files
+from watchkeeper.store.committing import Committer, Job
+from watchkeeper.store.reading import Reading
+from watchkeeper.store.writing import Writing
+
+T = TypeVar("T")
+
+PRUNE_STEP = 500
+"""Samples deleted in one transaction: some 5 ms of work, so that a commit in the queue does not wait for long."""
+
+
+class Store:
+    """An open database. Made by open(), ended by close(), or used as `async with await Store.open(path)`."""
+
+    def __init__(self, path: Path) -> None:
+        """Use open() instead: it fills what this leaves empty."""
+        self.path = path
+        self._readers = ThreadPoolExecutor(1, thread_name_prefix="store-reader")
+        self._writers = ThreadPoolExecutor(1, thread_name_prefix="store-writer")
+        self._waiting: deque[Job] = deque()
+        self._reading: Reading | None = None
+        self._committer: Committer | None = None
+        self._lock: files.Lock | None = None
+
+    @classmethod
+    async def open(cls, path: Path, *, read_only: bool = False) -> "Store":
+        """Open the database, and make it where there is none.
+
+        read_only: for commands; works while a daemon writes, and makes nothing. Raises StartError where the place
+        cannot be used or another process has the database open for writing (it says who), StoreTooNew, StoreDamaged,
+        StoreFull, and StoreError where there is nothing to read yet.
+        """
+        store = cls(path)
+        try:
+            if not read_only:
+                await store._in_thread(store._writers, store._open_writing)
+            store._reading = await store._in_thread(store._readers, lambda: Reading(path))
+        except BaseException:
+            await store.close()
+            raise
+        return store
+
+    def _open_writing(self) -> None:
+        files.make_place(self.path)
+        self._lock = files.Lock(self.path)
+        self._committer = Committer(self.path)
+
+    async def close(self) -> None:
+        """Write what is still in the queue, and close. Closing twice is allowed; nothing else is after it."""
+        reading, self._reading = self._reading, None
+        committer, self._committer = self._committer, None
+        lock, self._lock = self._lock, None
+        try:
+            # The reader first: the connection that closes last takes the WAL into the database, which a reader may not.
+            if reading is not None:
+                await self._in_thread(self._readers, reading.close)
+            if committer is not None:
+                await self._in_thread(self._writers, lambda: committer.drain(self._waiting))
+                await self._in_thread(self._writers, committer.close)
+        finally:
+            self._readers.shutdown(wait=False)
+            self._writers.shutdown(wait=False)
+            if lock is not None:
+                lock.release()
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await self.close()
+
+    # Writing ------------------------------------------------------------------------------------------------------
+
+    async def commit(self, commit: Commit) -> None:
+        """Write a whole turn in one transaction.
+
+        Raises StoreFull where there is no room, StoreError for what cannot be stored; nothing of it is in then. A turn
+        that holds alerts, journal or parcels is safe from a power cut when this returns. A caller that is cancelled
+        while it waits does not take the turn back.
+        """
+        durable = bool(commit.alerts or commit.journal or commit.parcels)
+        await self._write(lambda writing: writing.commit(commit), durable=durable)
+
+    async def parcel_done(self, parcel: Parcel, journal: JournalLine | None = None) -> None:
+        """Write a parcel's new state, tries, due_at, trouble and done_at, with its journal line, in one transaction.
+
+        Raises StoreError where the outbox has no such parcel, StoreFull; nothing of it is in then.
+        """
+        await self._write(lambda writing: writing.parcel_done(parcel, journal), durable=True)
+
+    async def prune(self, samples_before: datetime, limit: int) -> int:
+        """Delete at most `limit` samples from before an instant, in small steps between which commits have their turn.
+
+        Returns how many were deleted: less than `limit` says that none is left.
+        """
+        deleted = 0
+        while deleted < limit:
+            step = min(PRUNE_STEP, limit - deleted)
+            found = await self._write(partial(Writing.prune, before=samples_before, limit=step), durable=False)
+            deleted += found
+            if found < step:
+                break
+        return deleted
+
+    async def _write(self, work: Callable[[Writing], T], *, durable: bool) -> T:
+        committer = self._committer
+        if committer is None:
+            how = "is closed" if self._reading is None else "is open for reading only"
+            raise StoreError(f"{self.path} {how}: nothing can be written to it")
+        job = Job(work, durable)
+        self._waiting.append(job)
+        self._writers.submit(committer.drain, self._waiting)
+        result: T = await asyncio.shield(asyncio.wrap_future(job.future))
+        return result
+
+    # Reading ------------------------------------------------------------------------------------------------------
+
+    async def series(self) -> Sequence[Series]:
+        """Every series, in the order in which they were first seen."""
+        return await self._read(lambda reading: reading.series())
+
+    async def latest(self) -> Sequence[Seen]:
+        """The newest observation of every series, in the order of series()."""
+        return await self._read(lambda reading: reading.latest())
+
+    async def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
+        """A series' samples, oldest first, both ends included."""
+        return await self._read(lambda reading: reading.samples(key, since, until))
+
+    async def samples_thinned(self, key: SeriesKey, since: datetime, until: datetime, points: int) -> Sequence[Bucket]:
+        """A series' samples put together in about `points` (at most one more) equal stretches of time, oldest first.
+
+        Stretches without a sample are left out.
+        """
+        return await self._read(lambda reading: reading.samples_thinned(key, since, until, points))
+
+    async def level_samples(self, since: datetime) -> AsyncIterator[LevelSamples]:
+        """The samples of every level since an instant, one level after the other, to refill histories with."""
+        for key in await self._read(lambda reading: reading.level_keys()):
+            yield await self._read(partial(Reading.level_samples, key=key, since=since))
+
+    async def findings(self) -> Sequence[Finding]:
+        """The newest finding of every concern."""
+        return await self._read(lambda reading: reading.findings())
+
+    async def alerts(self) -> Sequence[Alert]:
+        """Every alert that is not in its first normal state."""
+        return await self._read(lambda reading: reading.alerts())
+
+    async def journal(
+        self,
+        *,
+        key: SeriesKey | None = None,
+        before_id: int | None = None,
+        after_id: int | None = None,
+        entry: Entry | None = None,
+        since: datetime | None = None,
+        limit: int = 100,
+    ) -> Sequence[JournalLine]:
+        """Journal lines that fit all that is given, newest first; with after_id oldest first (for following)."""
+        return await self._read(
+            lambda reading: reading.journal(
+                key=key, before_id=before_id, after_id=after_id, entry=entry, since=since, limit=limit
+            )
+        )
+
+    async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Parcel | None:
+        """The waiting parcel of a notifier that is due first, though its due_at may lie ahead.
+
+        Within one thread never a later one before an earlier. passing: ids of parcels that count as done.
+        """
+        return await self._read(lambda reading: reading.next_parcel(notifier, passing))
+
+    async def parcels(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Parcel]:
+        """Parcels of every notifier, newest first; only_open leaves out what was delivered."""
+        return await self._read(lambda reading: reading.parcels(only_open=only_open, limit=limit))
+
+    async def last_alive(self) -> datetime | None:
+        """The instant of the newest commit, as the clock stood then; None where there was none yet."""
+        return await self._read(lambda reading: reading.last_alive())
+
+    async def _read(self, query: Callable[[Reading], T]) -> T:
+        reading = self._reading
+        if reading is None:
+            raise StoreError(f"{self.path} is closed: nothing can be read from it")
+        return await self._in_thread(self._readers, lambda: query(reading))
+
+    async def _in_thread(self, executor: ThreadPoolExecutor, work: Callable[[], T]) -> T:
+        return await asyncio.get_running_loop().run_in_executor(executor, work)

@@ -1,0 +1,159 @@
+"""Rows written within a transaction that the caller has opened (committing.py); here is the SQL of samples and alerts.
+
+Not here: the outbox's order (parcels.py), transactions, threads.
+"""
+
+import sqlite3
+from collections.abc import Iterable
+from datetime import datetime
+from itertools import chain
+
+from watchkeeper.core.alerts import Alert
+from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
+from watchkeeper.core.records import Commit, JournalLine, Parcel, Seen
+from watchkeeper.core.rules import Finding
+from watchkeeper.store import parcels
+from watchkeeper.store.codec import ALERT, FINDING, LINE, OBSERVATION, key_column
+from watchkeeper.store.instants import to_ms, to_us
+
+# A second sample of the same millisecond (a leap second's repeated stamp, a clock set back) takes the place of the
+# first: a series has one value at a time, and the later look is the better one.
+_SAMPLE = "INSERT OR REPLACE INTO samples (series, at_ms, value, bound) VALUES (?, ?, ?, ?)"
+_LATEST = "INSERT OR REPLACE INTO latest (series, at_us, observation) VALUES (?, ?, ?)"
+_FINDING = (
+    "INSERT INTO findings (key, concern, body) VALUES (?, ?, ?)"
+    " ON CONFLICT (key, concern) DO UPDATE SET body = excluded.body"
+)
+_ALERT = (
+    "INSERT INTO alerts (key, concern, body) VALUES (?, ?, ?)"
+    " ON CONFLICT (key, concern) DO UPDATE SET body = excluded.body"
+)
+_LINE = "INSERT INTO journal (at_us, entry, key, body) VALUES (?, ?, ?, ?)"
+_ALIVE = (
+    "INSERT INTO life (id, alive_at_us) VALUES (1, ?) ON CONFLICT (id) DO UPDATE SET alive_at_us = excluded.alive_at_us"
+)
+
+Described = tuple[str, str | None, str, float]
+"""What a series' row says beside its key: kind, unit, probe, interval_s."""
+
+
+class Writing:
+    """Writes into the transaction that is open, and remembers the series' numbers."""
+
+    def __init__(self, conn: sqlite3.Connection) -> None:
+        """conn: a connection of open_writing(), used in this thread alone."""
+        self._conn = conn
+        self._known: dict[SeriesKey, tuple[int, Described]] = {}
+
+    def forget(self) -> None:
+        """A transaction was rolled back: numbers that were given out in it are not in the database."""
+        self._known.clear()
+
+    def commit(self, commit: Commit) -> None:
+        """Write all of a turn. Raises StoreError for what cannot be stored, sqlite3.Error."""
+        self._write_seen(commit.seen)
+        self._conn.executemany(
+            _FINDING, [(key_column(f.key), f.concern.value, FINDING.dumps(f)) for f in commit.findings]
+        )
+        for alert in commit.alerts:
+            self._write_alert(alert)
+        for line in commit.journal:
+            self.write_line(line)
+        for parcel in commit.parcels:
+            parcels.insert(self._conn, parcel)
+        self._write_alive(_newest(commit))
+
+    def parcel_done(self, parcel: Parcel, line: JournalLine | None) -> None:
+        """Write what became of a delivery, with its journal line."""
+        parcels.update(self._conn, parcel)
+        if line is not None:
+            self.write_line(line)
+            self._write_alive(line.at)
+
+    def prune(self, before: datetime, limit: int) -> int:
+        """Delete at most `limit` samples that are older; return how many."""
+        deleted = 0
+        for (series,) in self._conn.execute("SELECT id FROM series").fetchall():
+            if deleted == limit:
+                break
+            deleted += self._prune_series(series, to_ms(before), limit - deleted)
+        # Hand back the pages of about that many samples (a page holds a hundred), also in small steps.
+        self._conn.execute(f"PRAGMA incremental_vacuum({limit // 100 + 1})").fetchall()
+        return deleted
+
+    def _prune_series(self, series: int, before_ms: int, limit: int) -> int:
+        beyond = self._conn.execute(
+            "SELECT at_ms FROM samples WHERE series = ? AND at_ms < ? ORDER BY at_ms LIMIT 1 OFFSET ?",
+            (series, before_ms, limit),
+        ).fetchone()
+        cut_ms = before_ms if beyond is None else beyond[0]
+        return self._conn.execute("DELETE FROM samples WHERE series = ? AND at_ms < ?", (series, cut_ms)).rowcount
+
+    def write_line(self, line: JournalLine) -> None:
+        """Append to the journal."""
+        key = None if line.key is None else key_column(line.key)
+        self._conn.execute(_LINE, (to_us(line.at), line.entry.value, key, LINE.dumps(line)))
+
+    def _write_seen(self, seen: tuple[Seen, ...]) -> None:
+        series = [self._series_of(each) for each in seen]
+        samples, latest = [], []
+        for number, each in zip(series, seen, strict=True):
+            samples.append((number, to_ms(each.at), *sample_of(each.observation)))
+            latest.append((number, to_us(each.at), OBSERVATION.dumps(each.observation)))
+        self._conn.executemany(_SAMPLE, samples)
+        self._conn.executemany(_LATEST, latest)
+
+    def _series_of(self, seen: Seen) -> int:
+        """The series' number, with what its row says brought up to date."""
+        found = seen.observation
+        described = (
+            found.kind.value,
+            found.unit.value if isinstance(found, Level) else None,
+            seen.probe,
+            float(seen.interval_s),
+        )
+        known = self._known.get(found.key)
+        if known is None or known[1] != described:
+            known = (self._upsert_series(found.key, described, seen.at), described)
+            self._known[found.key] = known
+        return known[0]
+
+    def _upsert_series(self, key: SeriesKey, described: Described, at: datetime) -> int:
+        self._conn.execute(
+            "INSERT INTO series (key, kind, unit, probe, interval_s, first_at_us) VALUES (?, ?, ?, ?, ?, ?)"
+            " ON CONFLICT (key) DO UPDATE SET"
+            " kind = excluded.kind, unit = excluded.unit, probe = excluded.probe, interval_s = excluded.interval_s",
+            (key_column(key), *described, to_us(at)),
+        )
+        (number,) = self._conn.execute("SELECT id FROM series WHERE key = ?", (key_column(key),)).fetchone()
+        return int(number)
+
+    def _write_alert(self, alert: Alert) -> None:
+        where = (key_column(alert.key), alert.concern.value)
+        if alert == Alert(alert.key, alert.concern):
+            self._conn.execute("DELETE FROM alerts WHERE key = ? AND concern = ?", where)
+        else:
+            self._conn.execute(_ALERT, (*where, ALERT.dumps(alert)))
+
+    def _write_alive(self, at: datetime | None) -> None:
+        if at is not None:
+            self._conn.execute(_ALIVE, (to_us(at),))
+
+
+def sample_of(observation: Observation) -> tuple[float | None, float | None]:
+    """What is kept of an observation as one sample: value and bound, as records.Sample says."""
+    match observation:
+        case Level():
+            return float(observation.used), float(observation.capacity)
+        case Deadline():
+            return None if observation.due_at is None else observation.due_at.timestamp(), None
+        case Answer():
+            return observation.took_s if observation.answered else None, None
+        case Condition():
+            return float(observation.sound), None
+
+
+def _newest(commit: Commit) -> datetime | None:
+    """The instant at which a turn was made: the newest that it tells of (an alert's own may lie long back)."""
+    at: Iterable[Seen | Finding | JournalLine] = chain(commit.seen, commit.findings, commit.journal)
+    return max(chain((each.at for each in at), (parcel.made_at for parcel in commit.parcels)), default=None)

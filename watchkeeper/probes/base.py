@@ -15,7 +15,8 @@ class Workers(Protocol):
 
     async def call(self, thing: str, work: Callable[[], T], timeout_s: float) -> T:
         """Run `work` in a thread of its own. Raises ProbeTimeout when it has not come back in time (it is abandoned),
-        and StillHanging at once while an earlier call about the same `thing` has not come back."""
+        and StillHanging at once while an earlier call about the same `thing` has not come back.
+        """
         ...
 
 
@@ -32,7 +33,8 @@ class Probe(Protocol):
 
     async def observe(self) -> Sequence[Observation]:
         """Look once. Raises ProbeError where it could not look at all: the pipeline turns that into an observation of
-        the probe itself. What could be seen is returned even where a part could not."""
+        the probe itself. What could be seen is returned even where a part could not.
+        """
         ...
 
     async def close(self) -> None:

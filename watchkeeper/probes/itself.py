@@ -1,0 +1,84 @@
+"""The watch on the watch: is the daemon's own event loop held up, and does it run out of open files?
+
+Whether the daemon runs at all cannot be seen from in here: that is for the service manager's watchdog.
+"""
+
+import asyncio
+import resource
+from collections.abc import Sequence
+from typing import Literal
+
+import psutil
+from pydantic import Field
+
+from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.core.observation import Condition, Level, Observation, SeriesKey, Unit
+from watchkeeper.core.units import format_size
+from watchkeeper.probes.base import Bench
+
+SUBJECT = "watchkeeper"
+
+BEAT_S = 1.0
+"""The event loop is asked this often whether it comes when it said. A hold-up of L seconds shows as L - BEAT_S or more;
+oftener would wake an idle machine for little."""
+
+
+class ItselfSettings(ProbeSettings):
+    """watchkeeper itself: whether its event loop is held up, its open files, its memory."""
+
+    kind: Literal["itself"] = "itself"
+    every: Duration = Field(60.0, description="time from one sample to the next")
+    held_up_limit: Duration = Field(2.0, description="a hold-up of the event loop longer than this is unsound")
+
+
+class ItselfProbe:
+    """Watches the process that it runs in."""
+
+    def __init__(self, settings: ItselfSettings, bench: Bench) -> None:
+        self._settings = settings
+        self._clock = bench.clock
+        self._process = psutil.Process()
+        self._beat: asyncio.TimerHandle | None = None
+        self._due_s = 0.0
+        self._worst_s = 0.0
+
+    async def observe(self) -> Sequence[Observation]:
+        """Report the longest hold-up since the last sample, and what the process holds."""
+        if self._beat is None:
+            self._schedule()
+        worst_s = max(self._worst_s, self._clock.monotonic_s() - self._due_s)
+        self._worst_s = 0.0
+        return [self._loop(max(worst_s, 0.0)), self._files()]
+
+    async def close(self) -> None:
+        """Stop asking the event loop."""
+        if self._beat is not None:
+            self._beat.cancel()
+            self._beat = None
+
+    def _schedule(self) -> None:
+        self._due_s = self._clock.monotonic_s() + BEAT_S
+        self._beat = asyncio.get_running_loop().call_later(BEAT_S, self._come)
+
+    def _come(self) -> None:
+        self._worst_s = max(self._worst_s, self._clock.monotonic_s() - self._due_s)
+        self._schedule()
+
+    def _loop(self, worst_s: float) -> Condition:
+        held_up = worst_s > self._settings.held_up_limit
+        reason = f"it was held up for {worst_s:.1f} s: the processor, the disk or a probe did not give way"
+        facts = (("longest hold-up", f"{worst_s * 1000:.0f} ms"),)
+        return Condition(SeriesKey(SUBJECT, "event loop"), not held_up, reason if held_up else "", facts=facts)
+
+    def _files(self) -> Level:
+        limit, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+        capacity = (
+            float(limit) if limit > 0 else 2.0**20
+        )  # No limit: the kernel's own default for one process (nr_open).
+        with self._process.oneshot():
+            facts = (
+                ("memory", format_size(self._process.memory_info().rss)),
+                ("threads", str(self._process.num_threads())),
+            )
+        used = float(self._process.num_fds())
+        return Level(SeriesKey(SUBJECT, "open files"), used, capacity, Unit.COUNT, facts)

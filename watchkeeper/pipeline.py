@@ -95,6 +95,18 @@ class _Turn:
         self.journal[:0], self.parcels[:0] = kept.journal, kept.parcels
 
 
+async def look(watched: Watched) -> tuple[Sequence[Observation], Condition]:
+    """Run a probe once: what it saw, and its own condition. The one broad `except` around a probe is here."""
+    try:
+        return await watched.probe.observe(), Condition(watched.own_key, sound=True)
+    except ProbeError as error:
+        reason = str(error)
+    except Exception as error:
+        log.exception("probe %s failed", watched.label)
+        reason = f"failed with {type(error).__name__}: {error}"
+    return (), Condition(watched.own_key, sound=False, reason=reason)
+
+
 class Pipeline:
     """Holds the judgement of every series and takes what probes bring down the one path."""
 
@@ -106,6 +118,18 @@ class Pipeline:
         self._written: dict[AlertKey, Alert] = {}
         self._kept = _Turn()
         self.judgements: dict[SeriesKey, Judgement] = {}
+        self.reviewed_at: datetime | None = None
+
+    @property
+    def held_back(self) -> int:
+        """How many records wait in memory because the store has no room."""
+        return len(self._kept.journal) + len(self._kept.parcels) + len(self._kept.alerts)
+
+    def troubled_probes(self) -> list[str]:
+        """Each probe that does not run well, with the reason."""
+        own = (self.judgements.get(SeriesKey(f"probe {label}", "runs")) for label in self._runs)
+        seen = (judgement.latest for judgement in own if judgement is not None)
+        return [f"{c.key.subject}: {c.reason}" for c in seen if isinstance(c, Condition) and not c.sound]
 
     async def restore(
         self,
@@ -128,17 +152,9 @@ class Pipeline:
         await self._let_go([a for a in standing if a.standing and a.key not in self.judgements], now)
 
     async def run(self, watched: Watched) -> None:
-        """Run a probe once and take what it says down the path. The one broad `except` around a probe is here."""
-        observed: Sequence[Observation] = ()
-        reason = ""
-        try:
-            observed = await watched.probe.observe()
-        except ProbeError as error:
-            reason = str(error)
-        except Exception as error:
-            log.exception("probe %s failed", watched.label)
-            reason = f"failed with {type(error).__name__}: {error}"
-        await self.take(watched, observed, Condition(watched.own_key, sound=not reason, reason=reason))
+        """Run a probe once and take what it says down the path."""
+        observed, own = await look(watched)
+        await self.take(watched, observed, own)
 
     async def take(self, watched: Watched, observed: Sequence[Observation], own: Condition) -> None:
         """Take one run's observations, and the probe's own condition, down the path."""
@@ -159,6 +175,7 @@ class Pipeline:
     async def review(self) -> None:
         """Judge everything once more: a sample that stays away and a delay that runs out are not events."""
         now, turn = self._clock.now(), _Turn()
+        self.reviewed_at = now
         for judgement in self.judgements.values():
             outcome = self._judge(turn, judgement, now)
             if outcome.transitions:

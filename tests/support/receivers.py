@@ -1,0 +1,96 @@
+"""Real receivers and a real service on loopback, for tests that run a real daemon."""
+
+import json
+import socket
+import threading
+from email.message import EmailMessage
+from email.parser import BytesParser
+from email.policy import default
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import Any, cast
+
+from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import SMTP, Envelope, Session
+
+
+def free_port() -> int:
+    """A loopback port that nothing listens on right now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+    return port
+
+
+class Mailbox:
+    """A real SMTP server on a free port that keeps what it is given."""
+
+    def __init__(self) -> None:
+        self.mails: list[EmailMessage] = []
+        self.port = free_port()  # the controller cannot say which port it was given for 0
+        self._controller = Controller(self, hostname="127.0.0.1", port=self.port)
+        self._controller.start()
+
+    async def handle_DATA(self, _server: SMTP, _session: Session, envelope: Envelope) -> str:  # noqa: N802  its name
+        content = cast("bytes", envelope.original_content)
+        self.mails.append(BytesParser(policy=default).parsebytes(content))
+        return "250 kept"
+
+    def close(self) -> None:
+        self._controller.stop()
+
+
+class _Server:
+    """A threading HTTP server on loopback."""
+
+    def __init__(self, handler: type[BaseHTTPRequestHandler], port: int = 0) -> None:
+        ThreadingHTTPServer.allow_reuse_address = True
+        self._server = ThreadingHTTPServer(("127.0.0.1", port), handler)
+        self.port = self._server.server_port
+        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.05,), daemon=True)
+        self._thread.start()
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}/"
+
+    def close(self) -> None:
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join()
+
+
+class Hook(_Server):
+    """A webhook receiver that keeps what it is sent."""
+
+    def __init__(self) -> None:
+        self.events: list[dict[str, Any]] = []
+        events = self.events
+
+        class Handler(BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                body = self.rfile.read(int(self.headers["Content-Length"]))
+                events.append(json.loads(body))
+                self.send_response(204)
+                self.end_headers()
+
+            def log_message(self, *_: object) -> None:
+                pass
+
+        super().__init__(Handler)
+
+
+class Service(_Server):
+    """A service that answers `ok`; start it again on the same port after it was closed."""
+
+    def __init__(self, port: int = 0) -> None:
+        class Handler(BaseHTTPRequestHandler):
+            def do_GET(self) -> None:
+                self.send_response(200)
+                self.send_header("Content-Length", "2")
+                self.end_headers()
+                self.wfile.write(b"ok")
+
+            def log_message(self, *_: object) -> None:
+                pass
+
+        super().__init__(Handler, port)

@@ -1,0 +1,33 @@
+"""A file system of the test's own that a real process lives on: a tmpfs in a private mount namespace.
+
+Only the process that is started here, and who looks through /proc/PID/root, sees the mount; it goes with the process.
+"""
+
+import os
+import shutil
+import subprocess
+from collections.abc import Sequence
+from pathlib import Path
+
+from tests.support.needs import need
+
+
+def namespace() -> list[str]:
+    """The command that runs the words behind it in a private mount namespace. Needs root or user namespaces."""
+    need(shutil.which("unshare"), "unshare (util-linux) is not installed")
+    words = ["unshare", "--mount"] if os.geteuid() == 0 else ["unshare", "--mount", "--user", "--map-root-user"]
+    tried = subprocess.run([*words, "mount", "-t", "tmpfs", "station", "/mnt"], capture_output=True, check=False)
+    need(tried.returncode == 0, f"no private mount namespace here: {tried.stderr.decode().strip()}")
+    return words
+
+
+def start_on_tmpfs(mount_point: Path, size: str, command: Sequence[str], **options: object) -> subprocess.Popen[str]:
+    """Start a command that sees a tmpfs of `size` (such as 64m) at `mount_point`."""
+    mount_point.mkdir(parents=True, exist_ok=True)
+    script = f'mount -t tmpfs -o size={size} station "{mount_point}" && exec "$@"'
+    return subprocess.Popen([*namespace(), "sh", "-c", script, "sh", *command], text=True, **options)  # type: ignore[call-overload,no-any-return]
+
+
+def seen_by(process: subprocess.Popen[str], path: Path) -> Path:
+    """The path as the process sees it, reachable from outside."""
+    return Path(f"/proc/{process.pid}/root{path}")

@@ -1,0 +1,169 @@
+"""The composition root: makes every part, joins them, and takes them down in order when a signal comes.
+
+Nothing is decided here; what a part does stands in its own file.
+"""
+
+import asyncio
+import contextlib
+import logging
+import signal
+from collections.abc import Callable, Sequence
+from datetime import datetime, timedelta
+from functools import partial
+
+from watchkeeper.clock import Clock
+from watchkeeper.core.observation import Condition, Observation
+from watchkeeper.core.records import Entry
+from watchkeeper.core.wording import duration
+from watchkeeper.health import Health
+from watchkeeper.notifiers.base import Notifier
+from watchkeeper.notifiers.outbox import Outbox
+from watchkeeper.notifiers.table import make_notifier
+from watchkeeper.pipeline import Pipeline, Watched, look
+from watchkeeper.probes.base import Bench
+from watchkeeper.probes.table import make_probe
+from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.schedule import Schedule
+from watchkeeper.settings import Settings
+from watchkeeper.store.store import Store
+from watchkeeper.web.app import make_app
+from watchkeeper.web.serve import serve as serve_page
+
+log = logging.getLogger(__name__)
+
+REVIEW_S = 15.0
+"""How often everything is judged anew although no sample came: well below the shortest default delay (a minute)."""
+
+STEP_S = 5.0
+"""The wall clock and the monotonic one drifting apart by this much between two reviews is a clock that was set."""
+
+GRACE_S = 10.0
+"""How long a stop waits for probes and deliveries that are under way; the unit's TimeoutStopSec is three times that."""
+
+REMEMBER = timedelta(days=400)
+"""How far back histories are filled at the start: more than the year that the page and the forecast look at."""
+
+GAP_S = 300.0
+"""A start so long after the last sign of life is told as having been away; a restart of the service is not."""
+
+
+def watch(settings: Settings, clock: Clock) -> list[Watched]:
+    """Every configured probe, made and ready to run."""
+    bench = Bench(clock, ThreadWorkers())
+    return [
+        Watched(each.label, each.every, make_probe(each, bench), settings.rules_for(each)) for each in settings.probes
+    ]
+
+
+async def look_once(settings: Settings) -> list[tuple[Watched, Sequence[Observation], Condition]]:
+    """Run every configured probe once, all at the same time: what each saw, and its own condition. Stores nothing."""
+    watched = watch(settings, Clock())
+    try:
+        looks = await asyncio.gather(*(look(each) for each in watched))
+    finally:
+        for each in watched:
+            await each.probe.close()
+    return [(each, observed, own) for each, (observed, own) in zip(watched, looks, strict=True)]
+
+
+async def serve(settings: Settings, *, ready: Callable[[str], None]) -> None:
+    """Be on watch until SIGTERM or SIGINT. ready: called once with the page's address when everything runs.
+
+    Raises StartError and StoreError where the daemon cannot start here; nothing is left running then.
+    """
+    clock = Clock()
+    async with contextlib.AsyncExitStack() as stack:
+        store = await Store.open(settings.store.path)
+        stack.push_async_callback(store.close)
+        notifiers = [make_notifier(each, settings.host.label) for each in settings.notifiers]
+        for notifier in notifiers:
+            stack.push_async_callback(notifier.close)
+        await _Daemon(settings, clock, store, notifiers).keep_watch(stack, ready)
+
+
+class _Daemon:
+    """One life of the daemon on an open store."""
+
+    def __init__(self, settings: Settings, clock: Clock, store: Store, notifiers: Sequence[Notifier]) -> None:
+        self._settings, self._clock, self._store = settings, clock, store
+        host, zone = settings.host.label, settings.host.zone
+        self._outbox = Outbox(store, notifiers, clock)
+        self._pipeline = Pipeline(store, self._outbox, clock, host, zone)
+        self._schedule = Schedule(clock)
+        self._watched = watch(settings, clock)
+
+    async def keep_watch(self, stack: contextlib.AsyncExitStack, ready: Callable[[str], None]) -> None:
+        """Restore, serve the page, run the probes; return when a signal has come and all is down again."""
+        settings, stop = self._settings, _stop_event()
+        await self._restore()
+        health = Health(self._clock, self._pipeline)
+        app = make_app(self._store, settings.page, self._clock, health, settings.host.label, settings.host.zone)
+        served = await serve_page(app, settings.page)
+        stack.push_async_callback(served.cleanup)
+        delivering = asyncio.create_task(self._outbox.run())
+        stack.push_async_callback(self._outbox.close, GRACE_S)
+        for each in self._watched:
+            self._schedule.every(each.label, each.interval_s, partial(self._pipeline.run, each))
+            stack.push_async_callback(each.probe.close)
+        self._schedule.start()
+        reviewing = asyncio.create_task(self._review())
+        ready(served.address)
+        ended = asyncio.create_task(stop.wait())
+        await asyncio.wait({ended, reviewing, delivering}, return_when=asyncio.FIRST_COMPLETED)
+        await self._wind_down(reviewing)
+        # A part that ended by itself has failed: let the reason out, so that systemd starts the daemon anew.
+        for part in (reviewing, delivering):
+            if part.done() and not part.cancelled() and part.exception() is not None:
+                part.result()
+
+    async def _wind_down(self, reviewing: asyncio.Task[None]) -> None:
+        await self._schedule.stop(GRACE_S)
+        reviewing.cancel()
+        await asyncio.wait({reviewing})
+        await self._pipeline.note(Entry.STOP, "the watch ended")
+
+    async def _restore(self) -> None:
+        """Go on from what the store holds, and say so in the journal."""
+        store, now = self._store, self._clock.now()
+        last_alive = await store.last_alive()
+        series = {each.key: each.first_at for each in await store.series()}
+        latest = [(seen, series[seen.observation.key]) for seen in await store.latest()]
+        await self._pipeline.restore(self._watched, latest, await store.findings(), await store.alerts())
+        async for level in store.level_samples(now - REMEMBER):
+            judgement = self._pipeline.judgements.get(level.key)
+            if judgement is not None:
+                judgement.history.extend(level.at_s, level.used, level.capacity)
+        await self._pipeline.note(Entry.START, *_start(last_alive, now))
+
+    async def _review(self) -> None:
+        """Judge everything at steady intervals, and notice when the wall clock was set."""
+        pause_s = min(REVIEW_S, *(each.interval_s for each in self._watched), REVIEW_S)
+        wall, monotonic_s = self._clock.now(), self._clock.monotonic_s()
+        while True:
+            await asyncio.sleep(pause_s)
+            now, now_s = self._clock.now(), self._clock.monotonic_s()
+            step_s = (now - wall).total_seconds() - (now_s - monotonic_s)
+            wall, monotonic_s = now, now_s
+            if abs(step_s) > STEP_S:
+                log.warning("the clock was set by %+.0f s", step_s)
+                self._schedule.realign()
+                await self._pipeline.note(Entry.NOTE, f"the clock was set by {step_s:+.0f} s")
+            await self._pipeline.review()
+
+
+def _start(last_alive: datetime | None, now: datetime) -> tuple[str]:
+    """The journal's words for a start."""
+    if last_alive is None:
+        return ("the watch began, with an empty database",)
+    away_s = (now - last_alive).total_seconds()
+    if away_s < GAP_S:
+        return ("the watch goes on",)
+    return (f"the watch goes on after {duration(away_s)} away, since {last_alive:%Y-%m-%d %H:%M} UTC",)
+
+
+def _stop_event() -> asyncio.Event:
+    """Set by the first SIGTERM or SIGINT."""
+    stop, loop = asyncio.Event(), asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop.set)
+    return stop

@@ -1,14 +1,39 @@
 """What a notifier is: takes a message, gives it a form, delivers it or says why not."""
 
+import asyncio
+import ssl
+from pathlib import Path
 from typing import Protocol
 
+from pydantic import SecretStr
+
+from watchkeeper.config.types import NotifierSettings, PriorityWord, SecretSource
+from watchkeeper.core.alerts import Priority
 from watchkeeper.core.message import Message
+from watchkeeper.errors import DeliveryDeferred
+
+
+class ReceiverSettings(NotifierSettings):
+    """What the settings of every notifier have that delivers to somebody.
+
+    at_least: alerts of this priority and above are told; also when one falls from it, or ends.
+    """
+
+    at_least: PriorityWord = Priority.CAUTION
 
 
 class Notifier(Protocol):
-    """Delivers messages to one receiver."""
+    """Delivers messages to one receiver. Nothing that it raises or logs holds a secret."""
 
-    name: str
+    @property
+    def name(self) -> str:
+        """Names the notifier in the outbox and the journal; unique."""
+        ...
+
+    @property
+    def at_least(self) -> Priority:
+        """The least urgent priority that its receiver wants to hear of."""
+        ...
 
     async def deliver(self, message: Message) -> None:
         """Deliver. Raises DeliveryDeferred where a later try may work, DeliveryRefused where none will.
@@ -20,3 +45,36 @@ class Notifier(Protocol):
     async def close(self) -> None:
         """Let go of connections."""
         ...
+
+
+def read_secret(source: SecretSource | SecretStr, what: str) -> str:
+    """The secret's text. Raises DeliveryDeferred that names the file: the keeper can mend it, and nothing is lost."""
+    if isinstance(source, SecretStr):
+        return source.get_secret_value()
+    try:
+        return source.read().get_secret_value()
+    except OSError as error:
+        raise DeliveryDeferred(
+            f"{what} cannot be read from {source.path}: {error.strerror or 'no such place'}"
+        ) from None
+    except ValueError as error:
+        raise DeliveryDeferred(f"{what} in {source.path} {error}") from None
+
+
+async def trust(ca_file: Path | None) -> ssl.SSLContext:
+    """What a receiver's certificate is checked against: the system's authorities, or those in the keeper's own file.
+
+    Made anew for each delivery, so that a renewed file counts without a restart. Raises DeliveryDeferred where the
+    file cannot be used.
+    """
+    try:
+        return await asyncio.to_thread(ssl.create_default_context, cafile=None if ca_file is None else str(ca_file))
+    except (OSError, ValueError) as error:  # ssl.SSLError is an OSError
+        raise DeliveryDeferred(f"ca_file {ca_file} cannot be used: {error}") from None
+
+
+def tls_trouble(error: ssl.SSLError) -> str:
+    """What is wrong with a TLS connection, in words."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"its certificate was not accepted: {error.verify_message}"
+    return f"TLS failed: {(error.reason or 'unknown').replace('_', ' ').lower()}"

@@ -1,0 +1,251 @@
+"""Drains the outbox: every message is delivered at least once, in order within its thread, with the same id each time.
+
+One task for each notifier, so that they never hold each other up. A parcel waits in the store until it is delivered
+or set aside, so a restart loses nothing. What the store has no room to write down is remembered here, so that it is
+not delivered twice while the daemon lives. The one broad `except` around a delivery is here.
+
+Not here: forms and protocols (webhook.py, mail.py), and which transitions are told (core/alerts.py).
+"""
+
+import asyncio
+import logging
+import random
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+
+from watchkeeper.clock import Clock
+from watchkeeper.core.alerts import worth_telling
+from watchkeeper.core.message import Message
+from watchkeeper.core.ports import OutboxStore
+from watchkeeper.core.records import Entry, JournalLine, Parcel, Parceled
+from watchkeeper.core.wording import duration
+from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreError
+from watchkeeper.notifiers.base import Notifier
+
+log = logging.getLogger(__name__)
+
+IDLE_S = 60.0
+"""The longest rest without a look: `poke` says when there is something new, so this only bounds what a missed one,
+a suspend or a clock that was set can cost."""
+
+MEND_S = 30.0
+"""How long to wait before the store is asked again after it failed."""
+
+Rest = Callable[[asyncio.Event, float], Awaitable[None]]
+"""Waits until the event is set or the seconds have passed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How long is waited between tries, and when a parcel is set aside.
+
+    The wait before try n is drawn evenly from first_s to first_s * 2**n, and at most longest_s ("full jitter": many
+    parcels that failed together do not come back together). longest_wish_s: the longest Retry-After that is honoured.
+    A parcel is set aside once it is older than give_up_s *and* was tried often enough: a host that was off for a
+    fortnight, or a clock that was set ahead, has not tried yet.
+    """
+
+    first_s: float = 5.0
+    longest_s: float = 1_800.0
+    longest_wish_s: float = 86_400.0
+    give_up_s: float = 7 * 86_400.0
+    least_tries: int = 50
+
+    def wait_s(self, tries: int, wish_s: float | None, drawn: float) -> float:
+        """Seconds to wait after try number `tries`; drawn: evenly from 0 to 1."""
+        if wish_s is not None:
+            return min(wish_s, self.longest_wish_s) + drawn * self.first_s
+        ceiling = min(self.longest_s, self.first_s * 2.0 ** min(tries, 30))
+        return self.first_s + drawn * max(ceiling - self.first_s, 0.0)
+
+
+async def rest(wake: asyncio.Event, seconds: float) -> None:
+    """Wait until woken, or for so many seconds of the event loop's clock."""
+    try:
+        async with asyncio.timeout(seconds):
+            await wake.wait()
+    except TimeoutError:
+        return
+
+
+@dataclass(slots=True)
+class _Lane:
+    """One notifier's own state.
+
+    unwritten: parcels by id whose new state the store has not taken yet, with their journal lines.
+    due_s: by parcel id, when the next try is due by the monotonic clock: the wall clock may be set meanwhile.
+    """
+
+    notifier: Notifier
+    wake: asyncio.Event = field(default_factory=asyncio.Event)
+    unwritten: dict[int, tuple[Parcel, JournalLine | None]] = field(default_factory=dict)
+    due_s: dict[int, float] = field(default_factory=dict)
+
+
+class Outbox:
+    """Takes messages to every notifier until they are delivered."""
+
+    def __init__(
+        self,
+        store: OutboxStore,
+        notifiers: Sequence[Notifier],
+        clock: Clock,
+        *,
+        patience: Patience = Patience(),
+        rest: Rest = rest,
+        drawn: Callable[[], float] = random.random,
+    ) -> None:
+        """Begin with what waits in the store. rest and drawn are for tests: how to wait, and where chance comes from."""
+        self._store, self._clock, self._patience = store, clock, patience
+        self._rest, self._drawn = rest, drawn
+        self._lanes = [_Lane(each) for each in notifiers]
+        self._tasks: list[asyncio.Task[None]] = []
+        self._closing = False
+
+    def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
+        """One parcel for each notifier whose receiver wants to hear of it; to be committed with the transition."""
+        return tuple(
+            Parcel(lane.notifier.name, message, made_at=at, due_at=at)
+            for lane in self._lanes
+            if worth_telling(message.before, message.priority, lane.notifier.at_least)
+        )
+
+    def poke(self) -> None:
+        """Say that new parcels have been committed."""
+        for lane in self._lanes:
+            lane.wake.set()
+
+    async def run(self) -> None:
+        """Deliver until `close`. Raises what the store raises that is no StoreError: deliveries never stop silently."""
+        async with asyncio.TaskGroup() as group:
+            self._tasks = [group.create_task(self._drain(lane), name=lane.notifier.name) for lane in self._lanes]
+
+    async def close(self, grace_s: float) -> None:
+        """Stop. What is under way has `grace_s` seconds to end; then it is cut off, and waits for the next start."""
+        self._closing = True
+        self.poke()
+        if self._tasks:
+            _, late = await asyncio.wait(self._tasks, timeout=grace_s)
+            for task in late:
+                task.cancel()
+            if late:
+                await asyncio.wait(late)
+        for lane in self._lanes:
+            await lane.notifier.close()
+
+    async def _drain(self, lane: _Lane) -> None:
+        while not self._closing:
+            lane.wake.clear()
+            try:
+                await self._write_left(lane)
+                parcel = await self._store.next_parcel(lane.notifier.name, self._passing(lane))
+            except StoreError as error:
+                log.error("%s: the outbox cannot be read: %s", lane.notifier.name, error)  # noqa: TRY400  text says it all
+                await self._rest(lane.wake, MEND_S)
+                continue
+            wait_s = IDLE_S if parcel is None else self._wait_s(lane, parcel)
+            if parcel is not None and wait_s <= 0:
+                await self._record(lane, *await self._try(lane, parcel))
+            elif not self._closing:
+                await self._rest(lane.wake, min(wait_s, MEND_S if lane.unwritten else IDLE_S))
+
+    def _passing(self, lane: _Lane) -> tuple[int, ...]:
+        """What the store still takes for waiting, though it is done."""
+        return tuple(id_ for id_, (parcel, _) in lane.unwritten.items() if parcel.state is not Parceled.WAITING)
+
+    def _wait_s(self, lane: _Lane, parcel: Parcel) -> float:
+        """Seconds until a parcel is due: by the wall clock, or by the monotonic one if that is sooner.
+
+        The wall clock may have been set back, and the monotonic one stands still while the host is suspended.
+        """
+        if parcel.id in lane.unwritten:
+            parcel = lane.unwritten[parcel.id][0]
+        left_s = (parcel.due_at - self._clock.now()).total_seconds()
+        now_s = self._clock.monotonic_s()
+        due_s = lane.due_s.setdefault(parcel.id, now_s + min(left_s, self._patience.longest_wish_s))
+        return min(left_s, due_s - now_s)
+
+    async def _try(self, lane: _Lane, parcel: Parcel) -> tuple[Parcel, JournalLine | None]:
+        """Deliver once; return what became of the parcel, and what the journal says of it."""
+        parcel = lane.unwritten.get(parcel.id, (parcel, None))[0]
+        lane.due_s.pop(parcel.id, None)
+        tried = replace(parcel, tries=parcel.tries + 1)
+        try:
+            await lane.notifier.deliver(parcel.message)
+        except DeliveryRefused as error:
+            return self._set_aside(tried, str(error))
+        except DeliveryDeferred as error:
+            return self._put_off(lane, tried, str(error), error.retry_after_s)
+        except Exception as error:  # noqa: BLE001  one delivery that fails in a way nobody foresaw must not end them all
+            where = _where(error)
+            log.error("%s: a delivery failed with %s at %s", lane.notifier.name, type(error).__name__, where)  # noqa: TRY400  its text may hold a secret
+            return self._put_off(lane, tried, f"failed with {type(error).__name__} at {where}", None)
+        now = self._clock.now()
+        done = replace(tried, state=Parceled.DELIVERED, trouble="", done_at=now)
+        late_s = (now - parcel.message.at).total_seconds()
+        late = f", {duration(late_s)} after it happened" if late_s >= 60 else ""
+        return done, self._line(done, now, f"told by {parcel.notifier}{late}: {parcel.message.headline}")
+
+    def _set_aside(self, parcel: Parcel, trouble: str) -> tuple[Parcel, JournalLine]:
+        now = self._clock.now()
+        log.error("set aside after %s tries: %s", parcel.tries, trouble)
+        aside = replace(parcel, state=Parceled.SET_ASIDE, trouble=trouble, done_at=now)
+        return aside, self._line(aside, now, f"not told by {parcel.notifier}, set aside: {parcel.message.headline}")
+
+    def _put_off(
+        self, lane: _Lane, parcel: Parcel, trouble: str, wish_s: float | None
+    ) -> tuple[Parcel, JournalLine | None]:
+        now, patience = self._clock.now(), self._patience
+        age_s = (now - parcel.made_at).total_seconds()
+        if age_s > patience.give_up_s and parcel.tries >= patience.least_tries:
+            return self._set_aside(parcel, trouble)
+        wait_s = patience.wait_s(parcel.tries, wish_s, self._drawn())
+        lane.due_s[parcel.id] = self._clock.monotonic_s() + wait_s
+        later = replace(parcel, due_at=now + timedelta(seconds=wait_s), trouble=trouble)
+        if parcel.tries > 1:  # the parcel itself keeps the latest trouble; the journal tells of the first
+            return later, None
+        log.warning("put off: %s", trouble)
+        return later, self._line(later, now, f"not told yet by {parcel.notifier}: {parcel.message.headline}")
+
+    def _line(self, parcel: Parcel, at: datetime, text: str) -> JournalLine:
+        message = parcel.message
+        details = {"notifier": parcel.notifier, "message": message.id, "tries": str(parcel.tries)}
+        if parcel.trouble:
+            details["trouble"] = parcel.trouble
+        return JournalLine(at, Entry.DELIVERY, text, message.key, message.concern, details)
+
+    async def _record(self, lane: _Lane, parcel: Parcel, line: JournalLine | None) -> None:
+        """Write down what became of a parcel; remember it where the store cannot now."""
+        earlier = lane.unwritten.pop(parcel.id, (parcel, None))[1]
+        try:
+            await self._store.parcel_done(parcel, line or earlier)
+        except StoreError as error:
+            log.error("%s: a delivery cannot be written down yet: %s", parcel.notifier, error)  # noqa: TRY400  text says it all
+            self._remember(lane, parcel, line or earlier)
+
+    def _remember(self, lane: _Lane, parcel: Parcel, line: JournalLine | None) -> None:
+        """Keep a parcel's new state. One that waits is tried again soon: the store would keep offering it first."""
+        if parcel.state is Parceled.WAITING:
+            soon = min(parcel.due_at, self._clock.now() + timedelta(seconds=MEND_S))
+            parcel = replace(parcel, due_at=soon)
+        lane.unwritten[parcel.id] = (parcel, line)
+
+    async def _write_left(self, lane: _Lane) -> None:
+        """Write down what could not be written before. Raises StoreError only where reading would fail as well."""
+        for id_, (parcel, line) in list(lane.unwritten.items()):
+            try:
+                await self._store.parcel_done(parcel, line)
+            except StoreError:
+                return
+            del lane.unwritten[id_]
+
+
+def _where(error: Exception) -> str:
+    """The place in the code that raised, without any value: `mail.py:120`."""
+    trace = error.__traceback__
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    if trace is None:
+        return "an unknown place"
+    return f"{trace.tb_frame.f_code.co_filename.rpartition('/')[2]}:{trace.tb_lineno}"

@@ -62,7 +62,7 @@ class _Server:
 class Hook(_Server):
     """A webhook receiver that keeps what it is sent."""
 
-    def __init__(self) -> None:
+    def __init__(self, port: int = 0) -> None:
         self.events: list[dict[str, Any]] = []
         events = self.events
 
@@ -76,7 +76,7 @@ class Hook(_Server):
             def log_message(self, *_: object) -> None:
                 pass
 
-        super().__init__(Handler)
+        super().__init__(Handler, port)
 
 
 class Service(_Server):

@@ -21,7 +21,8 @@ from watchkeeper.core.units import format_duration
 from watchkeeper.errors import ProbeError, ProbeTimeout, StillHanging
 from watchkeeper.probes import mounts
 from watchkeeper.probes.base import Bench
-from watchkeeper.probes.mounts import Mount, shown
+from watchkeeper.probes.mounts import Mount
+from watchkeeper.probes.printable import shown
 
 GONE = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ENODEV})
 """What looking at a mount point says when the mount went away after the list of mounts was read."""

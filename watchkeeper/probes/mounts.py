@@ -181,9 +181,3 @@ def one_for_each_device(mounts: Iterable[Mount], kept: Collection[str] = ()) -> 
 
 def _rank(mount: Mount, kept: Collection[str]) -> tuple[bool, int]:
     return mount.point not in kept, len(mount.point)
-
-
-def shown(path: str) -> str:
-    """A path as text that can be printed and stored: bytes that are not UTF-8 and control characters are escaped."""
-    text = path.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)

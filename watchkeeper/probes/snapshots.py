@@ -17,7 +17,7 @@ from watchkeeper.config.types import Duration, ProbeSettings, Size
 from watchkeeper.core.observation import Facts, Observation
 from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.probes.base import Bench
-from watchkeeper.probes.mounts import shown
+from watchkeeper.probes.printable import shown
 from watchkeeper.probes.snapshot_ages import AgeLimits, Snapshot, observe_ages
 
 FILES_LIMIT = 20_000

@@ -1,13 +1,22 @@
 """Time to full: from a level's history to earliest, likely and latest, or the named reason why no end is in sight."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from watchkeeper.core.history import LevelHistory
-from watchkeeper.core.trend import Line, least_squares
+import numpy as np
 
-DAY_S = 86_400.0
+from watchkeeper.core import cycle as cycles
+from watchkeeper.core import noise as noises
+from watchkeeper.core import passage, regime
+from watchkeeper.core import steps as shifts
+from watchkeeper.core.cycle import Cycle
+from watchkeeper.core.history import DAY_S, HOUR_S, LevelHistory
+from watchkeeper.core.noise import Noise
+from watchkeeper.core.passage import Course, Phases
+from watchkeeper.core.regime import Stretches
+from watchkeeper.core.steps import Step
+from watchkeeper.core.trend import Floats, Line
 
 
 class NoEnd(StrEnum):
@@ -18,6 +27,11 @@ class NoEnd(StrEnum):
     SHRINKING = "shrinking"
     UNCERTAIN = "too uncertain"
     FAR = "years away"
+
+
+FEWEST = 8
+FAR_D = 3_650.0
+FLOOR_SHARE = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,31 +59,210 @@ class Forecast:
     cycle_s: float | None = None
     line: Line | None = None
     spread: float = 0.0
+    full: bool = False
+    steps: tuple[tuple[float, float], ...] = ()
+    bend: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What was worked out from the closed hours: it holds until the next one closes.
+
+    at_d: days from the history's first sample; level: cycle and steps taken away; shift: total of the steps.
+    """
+
+    at_s: Floats
+    level: Floats
+    weight: Floats
+    cycle: Cycle | None
+    steps: tuple[Step, ...]
+    step_at_s: tuple[float, ...]
+    noise: Noise
+    end_s: float
+
+
+def study(history: LevelHistory, floor: float) -> Past | None:
+    """Work out cycle, steps and noise from the closed hours."""
+    hours = history.hours()
+    if len(hours.index) < 3:
+        return None
+    index = hours.index
+    step = max(int(np.median(np.diff(index))), 1)
+    first, last = int(index[0]) // step, int(index[-1]) // step
+    places = np.arange(first, last + 1)
+    lattice = np.interp(places * step, index, hours.middle)
+    found = cycles.find_cycle(lattice, first, step) if len(lattice) >= 12 else None
+    flat = lattice - found.profile[places % len(found.profile)] if found else lattice
+    steps = shifts.find_steps(flat, 20 * floor**0.5)
+    level = shifts.without(flat, steps)
+    noise = noises.measure(level, step / 24, floor)
+    own = np.interp(index / step, places, level - flat)
+    values = hours.middle + own
+    if found:
+        values = values - found.profile[(index // step) % len(found.profile)]
+    days = history.days()
+    moved = days.middle + (float(own[0]) if len(own) else 0.0)
+    at = np.concatenate((days.at, hours.at))
+    weight = np.concatenate((np.ones(len(days.at)), np.full(len(hours.at), step / 24)))
+    times = tuple(history.anchor_s + (first + s.begin) * step * HOUR_S for s in steps)
+    return Past(
+        at, np.concatenate((moved, values)), weight, found, steps, times, noise,
+        history.anchor_s + (float(index[-1]) + 1) * HOUR_S,
+    )  # fmt: skip
 
 
 def forecast(history: LevelHistory, now_s: float) -> Forecast:
     """Forecast when the level is full; never raises and never holds NaN, whatever finite numbers it was given."""
-    at, used, capacity = history.arrays()
-    if len(at) < 8:
-        last_used, last_capacity = (float(used[-1]), float(capacity[-1])) if len(at) else (0.0, 1.0)
-        return Forecast(now_s, last_used, last_capacity, no_end=NoEnd.TOO_FEW)
-    line = least_squares(at, used)
-    last = Forecast(
-        now_s, float(used[-1]), float(capacity[-1]), line=line, since_s=float(at[0]), growth_per_day=line.slope * DAY_S
-    )
-    room = last.capacity - line.value(now_s)
-    if line.slope <= 0 or not math.isfinite(room / line.slope):
-        from dataclasses import replace
+    at, used, capacity = history.recent()
+    if not len(at):
+        return Forecast(now_s, 0.0, 1.0, no_end=NoEnd.TOO_FEW)
+    last = Forecast(now_s, float(used[-1]), float(capacity[-1]))
+    if last.used >= last.capacity:
+        return replace(last, earliest_s=now_s, likely_s=now_s, latest_s=now_s, full=True)
+    if len(history) < FEWEST:
+        return replace(last, no_end=NoEnd.TOO_FEW)
+    floor = (FLOOR_SHARE * last.capacity) ** 2
+    if history.kept_for != history.closed:
+        history.kept, history.kept_for = study(history, floor), history.closed
+    past = history.kept
+    t, y, w, noise = points(past, at, used, now_s, floor, history)
+    s = regime.fit_stretches(t, y, w)
+    if not len(s.span):
+        return replace(last, no_end=NoEnd.TOO_FEW)
+    return _choose(last, s, noise, past, history)
 
-        return replace(last, no_end=NoEnd.STILL if line.slope == 0 else NoEnd.SHRINKING)
-    from dataclasses import replace
 
-    likely = now_s + max(room, 0) / line.slope
-    half = 1.645 * line.slope_error
-    slow = line.slope - half
-    return replace(
+def points(past, at, used, now_s, floor, history):
+    if past is None:
+        keep = at <= now_s
+        t = (at[keep] - now_s) / DAY_S
+        y = used[keep]
+        noise = _raw_noise(t, y, floor)
+        return t, y, _weights(t), noise
+    fresh = (at >= past.end_s - 6 * HOUR_S) & (at <= now_s)
+    t = (at[fresh] - now_s) / DAY_S
+    y = used[fresh]
+    w = _weights(t)
+    if past.cycle is not None:
+        phase = (at[fresh] - history.anchor_s) / HOUR_S / past.cycle.step_h
+        profile = past.cycle.profile
+        n = len(profile)
+        here = np.floor(phase).astype(int) % n
+        wrapped = np.concatenate((profile[-1:], profile, profile[:1]))
+        y = y - np.interp(phase % n, np.arange(-1, n + 1) + 0.5, wrapped)
+        jump = np.abs(np.diff(wrapped))
+        cliff = np.maximum(jump[:-1], jump[1:]) > 4 * np.median(jump) + 20 * floor**0.5
+        w = np.where(cliff[here], 1e-9, w)
+    for s, end in zip(past.steps, past.step_at_s, strict=True):
+        y = np.where(at[fresh] <= end, y + s.size, y)
+    older = past.at_s < (at[fresh][0] if fresh.any() else now_s)
+    older &= past.at_s <= now_s
+    tt = np.concatenate(((past.at_s[older] - now_s) / DAY_S, t))
+    raw = _raw_noise(t, y, floor)
+    noise = replace(past.noise, white=max(past.noise.white, raw.white))
+    return tt, np.concatenate((past.level[older], y)), np.concatenate((past.weight[older], w)), noise
+
+
+def _weights(t):
+    if len(t) < 2:
+        return np.ones(len(t)) / 144
+    gap = np.diff(t)
+    return np.minimum(np.concatenate((gap[:1], gap)), 1 / 24)
+
+
+def _raw_noise(t, y, floor):
+    if len(y) < 8:
+        return Noise(floor / 144, 0.0, 0.04, 0.0)
+    second = y[2:] - 2 * y[1:-1] + y[:-2]
+    gap = float(np.median(np.diff(t)))
+    white = noises.spread(second) / 6 + floor
+    first = noises.spread(y[1:] - y[:-1])
+    return Noise(white * gap, 0.0, 0.04, 0.0)
+
+
+def _choose(last: Forecast, s: Stretches, noise: Noise, past: Past | None, history) -> Forecast:
+    agreement = regime.compare(s, noise)
+    first, count = 0, len(s.span)
+    level_now = None
+    while True:
+        j = regime.longest(agreement.line, first)
+        if j == count - 1 or _adopt(s, j, last.capacity, noise):
+            break
+        if level_now is None:
+            level_now = s.mean[first] - s.slope[j] * s.mid[first]
+        first = j + 1
+    k = regime.longest(agreement.parabola, first)
+    bend_error = float(np.sqrt(noise.bend_variance(s.span[k])))
+    slope_variance = float(noise.slope_variance(s.span[j]))
+    bend = 0.0
+    if s.span[k] > 2 * s.span[j] and abs(s.bend[k]) > 4 * bend_error:
+        bend = float(s.bend[k])
+        slope = float(s.tilt[k] - 2 * s.bend[k] * s.mid[k])
+        level = float(s.mean[k] + (s.tilt[k] - s.bend[k] * s.mid[k]) * -s.mid[k] - s.bend[k] * s.variance[k])
+        slope = float(s.tilt[k] + 2 * bend * -s.mid[k])
+        level = float(s.mean[k] - s.tilt[k] * s.mid[k] + bend * (s.mid[k] ** 2 - s.variance[k]))
+        slope_variance = 16 * float(noise.slope_variance(s.span[k]))
+        j = k
+    else:
+        slope, level = float(s.slope[j]), float(s.mean[j] - s.slope[j] * s.mid[j])
+    if level_now is not None:
+        level = max(level, float(level_now))
+    span = float(s.span[j])
+    found = replace(
         last,
-        earliest_s=now_s + max(room, 0) / (line.slope + half),
-        likely_s=likely,
-        latest_s=now_s + max(room, 0) / slow if slow > 0 else None,
+        growth_per_day=slope,
+        since_s=last.at_s - float(s.reach[j]) * DAY_S,
+        cycle_s=past.cycle.period_s if past and past.cycle else None,
+        line=Line(last.at_s + float(s.mid[j]) * DAY_S, float(s.mean[j]), slope / DAY_S, slope_variance**0.5 / DAY_S, 0.0, 1),
+        spread=passage.Z90 * noise.sd,
+        bend=bend,
+        steps=tuple(zip(past.step_at_s, (x.size for x in past.steps), strict=True)) if past else (),
     )
+    if slope <= 0 or slope < passage.Z90 * slope_variance**0.5:
+        down = slope < -passage.Z90 * slope_variance**0.5
+        return replace(found, no_end=NoEnd.SHRINKING if down else NoEnd.UNCERTAIN if slope > 0 else NoEnd.STILL)
+    phases = _phases(past.cycle, last.at_s, history.anchor_s) if past and past.cycle else passage.FLAT
+    course = Course(level, slope, bend, 0.0, 0.0, 0.0)
+    capacity = last.capacity - _headroom(noise, slope)
+    mid = passage.likely(course, capacity, phases)
+    if mid > FAR_D:
+        return replace(found, no_end=NoEnd.FAR)
+    lead = mid if mid > 0 else 1e-3
+    mean_slope = slope + bend * lead
+    model = (0.03 * mean_slope) ** 2
+    vs = 1.3**2 * (slope_variance + float(noise.bend_variance(span)) * lead**2 * (bend != 0)) + model
+    course = Course(level, mean_slope, 0.0, noise.end_variance(span) + _touch(noise, slope) , vs * span + noise.stray, vs)
+    early, late = passage.band(course, capacity, phases)
+    return replace(
+        found,
+        likely_s=last.at_s + mid * DAY_S,
+        earliest_s=last.at_s + min(early, mid) * DAY_S,
+        latest_s=last.at_s + max(late, mid) * DAY_S if late < 1e5 else None,
+    )
+
+
+def _headroom(noise: Noise, slope: float) -> float:
+    n = noise.sd / slope / max(noise.memory_d, 1e-3)
+    return noise.sd * math.sqrt(2 * math.log1p(n))
+
+
+def _touch(noise: Noise, slope: float) -> float:
+    return (0.5 * noise.sd) ** 2
+
+
+def _adopt(s: Stretches, j: int, capacity: float, noise: Noise) -> bool:
+    slope, span = float(s.slope[j]), float(s.reach[j])
+    if slope <= 0:
+        return span >= 0.5
+    room = capacity - float(s.mean[j] - slope * s.mid[j])
+    left = room / slope
+    return span >= min(0.2 * left, 3.0)
+
+
+def _phases(cycle: Cycle, now_s: float, anchor_s: float) -> Phases:
+    n = len(cycle.profile)
+    width = cycle.step_h / 24
+    place = (now_s - anchor_s) / HOUR_S / cycle.step_h
+    start = ((np.arange(n) - place) % n) * width
+    start = np.where(start > (n - 1) * width, start - n * width, start)
+    return Phases(cycle.profile, start, width, n * width)

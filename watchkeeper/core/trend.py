@@ -1,4 +1,8 @@
-"""Lines through samples: ordinary least squares, computed about the centre so that epoch seconds lose no digits."""
+"""Lines through samples, and where they meet a level: ordinary least squares and Fieller's inverse interval.
+
+Everything is computed about the centre, so that epoch seconds lose no digits. What may live here: exact textbook
+formulas. Not here: which samples a line may rest on (regime.py), or how the noise hangs together (noise.py).
+"""
 
 from dataclasses import dataclass
 

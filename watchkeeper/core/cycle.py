@@ -1,0 +1,85 @@
+"""Cycles in the use of a level: a nightly prune, a weekly backup. Found by comparing same phases, never assumed.
+
+A cycle is believed where what is left after taking away the median of each phase is much less than what was there.
+The median over cycles keeps one-off steps and jobs out of it.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from watchkeeper.core.trend import Floats
+
+HOUR_S = 3_600.0
+DAY_H, WEEK_H = 24, 168
+LEFT_OVER = 0.5
+"""A cycle must take away half of the swing at least."""
+BETTER = 0.6
+"""A longer cycle must leave less than this share of what a shorter one leaves."""
+CYCLES = 8
+"""The newest cycles that a phase's median is taken over."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cycle:
+    """profile[k]: how far the level stands above its trend in the k-th step of the cycle; phase 0 is index 0.
+
+    step_h: hours in a lattice step; left: what it leaves, as a share of the swing.
+    """
+
+    profile: Floats
+    step_h: int
+    left: float
+
+    @property
+    def period_s(self) -> float:
+        """Length of the cycle."""
+        return len(self.profile) * self.step_h * HOUR_S
+
+    @property
+    def swing(self) -> float:
+        """From its lowest to its highest."""
+        return float(np.ptp(self.profile))
+
+
+def find_cycle(lattice: Floats, first: int, step_h: int) -> Cycle | None:
+    """The cycle in evenly spaced levels; None where there is none. first: index of lattice[0], in steps."""
+    best: Cycle | None = None
+    for period in _periods(lattice, step_h):
+        found = _fit(lattice, first, step_h, period)
+        if found is None or found.left > LEFT_OVER:
+            continue
+        if best is None or found.left < BETTER * best.left:
+            best = found
+    return best
+
+
+def _periods(lattice: Floats, step_h: int) -> list[int]:
+    usual = {h // step_h for h in (DAY_H, WEEK_H) if h % step_h == 0}
+    return sorted(p for p in usual if p >= 4 and len(lattice) >= 3 * p)
+
+
+def _fit(lattice: Floats, first: int, step_h: int, period: int) -> Cycle | None:
+    swing = lattice[period // 2 : period // 2 - period] - _moving_mean(lattice, period)
+    count = min(len(swing) // period, CYCLES)
+    if count < 2:
+        return None
+    used = swing[len(swing) - count * period :].reshape(count, period)
+    profile = np.median(used, axis=0)
+    rest = np.abs(used - profile).ravel()
+    whole = _high(np.abs(used).ravel())
+    if whole <= 0:
+        return None
+    start = (first + period // 2 + len(swing) - count * period) % period
+    return Cycle(np.roll(profile - profile.mean(), start), step_h, _high(rest) / whole)
+
+
+def _moving_mean(lattice: Floats, period: int) -> Floats:
+    total = np.concatenate(([0.0], np.cumsum(lattice - lattice[0])))
+    return (total[period:-1] - total[: -period - 1]) / period + lattice[0]
+
+
+def _high(values: Floats) -> float:
+    """The 80 % point: a fifth of the hours may be odd."""
+    place = int(0.8 * (len(values) - 1))
+    return float(np.partition(values, place)[place])

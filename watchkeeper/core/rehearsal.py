@@ -1,0 +1,64 @@
+"""The rehearsal: a recorded history lived through as the daemon would have lived it, evaluation by evaluation.
+
+It never looks ahead: an evaluation knows the samples up to its own moment and no other. What reads the record and what
+prints the outcome live in cli/rehearse.py.
+"""
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from watchkeeper.core.alerts import Alert, Concern, Priority, Transition
+from watchkeeper.core.exhaustion import Forecast
+from watchkeeper.core.judgement import Judgement
+from watchkeeper.core.observation import Kind, Level, SeriesKey, Unit
+from watchkeeper.core.rules import Rules
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """What one evaluation came to. at_s: seconds since 1970; transitions: the fill alert's moves at this moment."""
+
+    at_s: float
+    forecast: Forecast
+    alert: Alert
+    transitions: tuple[Transition, ...] = ()
+
+    @property
+    def priority(self) -> Priority | None:
+        """What the fill alert stands at; None while it does not stand."""
+        return self.alert.priority
+
+
+def rehearse(
+    at_s: Sequence[float],
+    used: Sequence[float],
+    capacity: Sequence[float],
+    every_s: float,
+    rules: Rules,
+    key: SeriesKey = SeriesKey("record", "space"),
+    unit: Unit = Unit.BYTES,
+) -> Iterator[Evaluation]:
+    """Walk through samples in the order of time; evaluate at the first one and at every full step after it.
+
+    at_s: seconds since 1970, in order. The samples up to and at an evaluation's moment are taken in before it.
+    """
+    watch = Judgement(key, Kind.LEVEL, math.inf, rules)
+    count, i = len(at_s), 0
+    for step in range(int((at_s[-1] - at_s[0]) / every_s) + 1 if count else 0):
+        now_s = float(at_s[0]) + step * every_s
+        while i < count and at_s[i] <= now_s:
+            seen = Level(key, float(used[i]), float(capacity[i]), unit)
+            watch.take(seen, datetime.fromtimestamp(float(at_s[i]), UTC))
+            i += 1
+        yield _evaluate(watch, now_s)
+
+
+def _evaluate(watch: Judgement, now_s: float) -> Evaluation:
+    outcome = watch.evaluate(datetime.fromtimestamp(now_s, UTC))
+    found = outcome.finding(Concern.FULL).forecast
+    if found is None:
+        raise AssertionError("a level's finding holds its forecast")
+    moves = tuple(t for t in outcome.transitions if t.after.concern is Concern.FULL)
+    return Evaluation(now_s, found, watch.alerts[Concern.FULL], moves)

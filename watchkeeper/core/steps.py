@@ -1,0 +1,69 @@
+"""Level shifts: an image imported, a large file deleted. A step that is over says nothing about growth.
+
+A step is a change within hours that is far outside of what the level usually does, and that has ended.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from watchkeeper.core.trend import Floats
+
+LAG = 3
+"""Lattice steps over which a change is looked at: an import takes an hour or two."""
+WILD = 8.0
+"""How many standard deviations of usual changes make a step."""
+MOST = 12
+"""More than this many are not steps but the way that this level behaves."""
+QUIET = 2
+"""Lattice steps that must have been usual before a step is over."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A shift by `size` between two lattice places."""
+
+    begin: int
+    end: int
+    size: float
+
+
+def find_steps(lattice: Floats, floor: float) -> tuple[Step, ...]:
+    """The steps in evenly spaced levels (cycle taken away). floor: the least change that counts."""
+    if len(lattice) < 8 * LAG:
+        return ()
+    change = lattice[LAG:] - lattice[:-LAG]
+    n = len(change)
+    low, middle, high = np.partition(change, (n // 4, n // 2, 3 * n // 4))[[n // 4, n // 2, 3 * n // 4]]
+    limit = max(WILD * (high - low) / 1.349, floor)
+    wild = np.abs(change - middle) > limit
+    if not wild.any():
+        return ()
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], wild, [False])).astype(np.int8)))
+    begins, ends = edges[::2], edges[1::2] + LAG - 1
+    found = []
+    for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+        found.extend(_shift(lattice, begin, end, float(middle) / LAG))
+    return tuple(found) if len(found) <= MOST else ()
+
+
+def _shift(lattice: Floats, begin: int, end: int, usual: float) -> list[Step]:
+    """The shift from begin to end, measured against the usual change; none where it is not over."""
+    if end + QUIET > len(lattice):
+        return []
+    before = float(np.median(lattice[max(begin - 2, 0) : begin + 1]))
+    after = float(np.median(lattice[end : end + 3]))
+    return [Step(begin, end, after - before - usual * (end - begin))]
+
+
+def without(lattice: Floats, steps: tuple[Step, ...]) -> Floats:
+    """The levels as if every step had happened before the first of them: the past is moved to meet the present."""
+    out = lattice.copy()
+    for step in steps:
+        out[: step.begin + 1] += step.size
+        length = step.end - step.begin
+        if length > 1:
+            share = np.arange(1, length) / length
+            line = out[step.begin] + (out[step.end] - out[step.begin]) * share
+            out[step.begin + 1 : step.end] = line
+    return out

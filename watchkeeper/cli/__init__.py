@@ -1,1 +1,54 @@
-"""The commands. The only code that prints."""
+"""The commands. The only code that prints.
+
+This module knows which commands there are and nothing of what they do: each is imported when it is asked for, so that
+`watchkeeper --help` and `watchkeeper rehearse` start without the daemon's packages.
+"""
+
+from pathlib import Path
+
+import click
+
+from watchkeeper import __version__
+from watchkeeper.cli.group import Commands, Later
+
+COMMANDS = {
+    "run": Later("run", "Watch over this host until stopped."),
+    "once": Later("once", "Run every probe now and print what it sees."),
+    "board": Later("board", "Show how things stand, ordered by the time that is left."),
+    "journal": Later("journal", "Show what has happened."),
+    "rehearse": Later("rehearse", "Walk the rules through recorded history."),
+    "check-config": Later("check_config", "Check the configuration, and print what will be watched and told."),
+    "test-notifiers": Later("test_notifiers", "Send a test message through every notifier."),
+}
+"""Every command in the order of the help, with the module that holds it and its line there."""
+
+EPILOG = """\b
+Exit codes of every command:
+  0  fine
+  1  something needs you
+  2  wrong use, or a configuration that cannot be used; nothing was started
+  3  cannot run here: a place, a port or the database is in the way"""
+
+
+@click.command(cls=Commands, commands_later=COMMANDS, epilog=EPILOG)
+@click.option(
+    "--config",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    envvar="WATCHKEEPER_CONFIG",
+    help="The configuration to read; may also stand after the command. Without it: "
+    "$XDG_CONFIG_HOME/watchkeeper/config.toml, ~/.config/watchkeeper/config.toml or /etc/watchkeeper/config.toml, "
+    "the first that exists; where none does, the defaults.",
+)
+@click.version_option(__version__, prog_name="watchkeeper", message="%(prog)s %(version)s")
+@click.pass_context
+def main(context: click.Context, config: Path | None) -> None:
+    r"""Watch over one home server: what will run out, what has gone stale, what is silent, what is at fault, and how
+    much time is left.
+
+    \b
+    watchkeeper run             watches what it finds here, without any configuration
+    watchkeeper board           shows how things stand
+    watchkeeper check-config    says what a configuration means before it is used
+    """
+    context.obj = config

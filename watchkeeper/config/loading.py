@@ -13,10 +13,11 @@ from typing import Any, Generic, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from watchkeeper.config import environment, secrets, words
+from watchkeeper.config import environment, words
 from watchkeeper.config.draft import Draft
 from watchkeeper.config.places import config_places
 from watchkeeper.config.problems import Found, Place, translate, unknown_key
+from watchkeeper.config.secrets import Secrets, check
 from watchkeeper.errors import ConfigError, Problem
 
 M = TypeVar("M", bound=BaseModel)
@@ -43,15 +44,15 @@ class Loaded(Generic[M]):
     warnings: tuple[str, ...] = ()
 
 
-def load(model: type[M], path: Path | None, *, check_secrets: bool) -> Loaded[M]:
+def load(model: type[M], path: Path | None, *, secrets: Secrets) -> Loaded[M]:
     """Read the document at `path`, else at the first default place that has one, else take the defaults.
 
-    check_secrets: also make sure that every secret can be read. Raises ConfigError with every problem found.
+    secrets: whether to make sure that each can be read. Raises ConfigError with every problem found.
     """
     found = path if path is not None else next((p for p in config_places() if _there(p)), None)
     document = {} if found is None else read(found)
     source = NO_FILE if found is None else str(found)
-    settings, wrong, warnings = _look(model, document, check_secrets=check_secrets)
+    settings, wrong, warnings = _look(model, document, secrets)
     if wrong or settings is None:
         raise ConfigError(source, _told(wrong, document))
     return Loaded(settings, found, tuple(warnings))
@@ -99,9 +100,7 @@ def _there(path: Path) -> bool:
         return False
 
 
-def _look(
-    model: type[M], document: Mapping[str, Any], *, check_secrets: bool
-) -> tuple[M | None, list[Found], list[str]]:
+def _look(model: type[M], document: Mapping[str, Any], secrets: Secrets) -> tuple[M | None, list[Found], list[str]]:
     """Check a document, and its sound parts alone where some are not, so that all that is wrong is told at once.
 
     Returns the settings of what is sound (None: of nothing), all problems, and the warnings.
@@ -118,7 +117,7 @@ def _look(
             wrong += [one for one in found if not turn or not _touches(one.keys, wrong)]
             draft.leave_out((one.keys for one in found), tables=turn > 0)
             continue
-        unreadable, warnings = secrets.check(settings) if check_secrets else ([], [])
+        unreadable, warnings = check(settings, secrets)
         return settings, [*wrong, *(Found(draft.original(keys), what) for keys, what in unreadable)], warnings
     return None, wrong, []
 

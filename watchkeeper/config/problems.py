@@ -6,12 +6,12 @@ A value that may be a secret is never repeated. Not here: what a field takes, in
 import difflib
 import re
 import typing
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from json import dumps
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, SecretStr, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from watchkeeper.config import words
@@ -59,7 +59,7 @@ def spot(model: type[BaseModel], loc: Place) -> Spot:
             secret = secret or table is SecretSource
             keys.append(part)
             owner, field = table, words.fields_of(table).get(str(part))
-            secret = secret or bool(_SECRET_KEY.fullmatch(str(part)))
+            secret = secret or is_secret(str(part))
             if field is None:
                 return Spot(tuple(keys), None, owner, secret)
             annotation = words.annotation_of(field)
@@ -73,7 +73,7 @@ def _inside(annotation: Any, part: str | int) -> tuple[Any, tuple[str | int, ...
     """The type one step further into a list, a table of values or a union; and the step's key, where it has one."""
     plain = words.bare(annotation)
     if len(members := words.members_of(plain)) > 1:
-        return next((one for one in members if _is_called(one, str(part))), None), ()
+        return next((one for one in members if _is_called(one, str(part))), plain), ()
     inner = typing.get_args(plain)
     if isinstance(part, int) and inner:
         return inner[0], (part,)
@@ -82,13 +82,14 @@ def _inside(annotation: Any, part: str | int) -> tuple[Any, tuple[str | int, ...
     return None, ()
 
 
-def _is_called(member: Any, name: str) -> bool:  # noqa: ANN401  any annotation
-    """Does pydantic call a union's member so: by its tag, or by its name?"""
+def _is_called(member: Any, label: str) -> bool:  # noqa: ANN401  any annotation
+    """Does pydantic call a union's member so: by its tag, by its name, or by its name within its validators' names?"""
     model = words.model_of(member)
-    if model is None:
-        return getattr(words.bare(member), "__name__", "") == name
-    kind = model.model_fields.get("kind")
-    return model.__name__ == name or (kind is not None and name in typing.get_args(kind.annotation))
+    kind = model.model_fields.get("kind") if model else None
+    if kind is not None:
+        return label in typing.get_args(kind.annotation)
+    name = getattr(words.bare(member), "__name__", "")
+    return bool(name) and re.search(rf"(?<!\w){re.escape(name)}(?!\w)", label) is not None
 
 
 def place_of(keys: Place) -> str:
@@ -118,6 +119,11 @@ def shown(value: Any) -> str:  # noqa: ANN401  what TOML holds
             return dumps(_cut(without_secrets(value)), ensure_ascii=not value.isprintable())
         case _:
             return _cut(words.written(value))
+
+
+def is_secret(key: str, value: Any = None) -> bool:  # noqa: ANN401  any value
+    """May what stands under a key be a secret, so that it is never shown?"""
+    return isinstance(value, SecretSource | SecretStr) or bool(_SECRET_KEY.fullmatch(key))
 
 
 def without_secrets(text: str) -> str:
@@ -162,18 +168,40 @@ class Found:
 
 def translate(error: ValidationError, model: type[BaseModel]) -> list[Found]:
     """Every problem of a validation, in pydantic's order; one place that is told twice is told once."""
-    out: list[Found] = []
-    for each in error.errors(include_url=False):
-        if each["type"] == SEVERAL:
-            out.extend(Found(spot(model, keys).keys, what) for keys, what in each["ctx"]["found"])
-        else:
-            found = spot(model, each["loc"])
-            keys = (*found.keys, "kind") if each["type"].startswith("union_tag") else found.keys
-            out.append(Found(keys, _what(each, found)))
     merged: dict[Place, list[str]] = {}
-    for one in out:
-        merged.setdefault(one.keys, []).append(one.what)
+    for keys, what in _each(error, model):
+        merged.setdefault(keys, []).append(what)
     return [Found(keys, "; or: ".join(dict.fromkeys(said))) for keys, said in merged.items()]
+
+
+def _each(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[Place, str]]:
+    found = [(spot(model, each["loc"]), each) for each in error.errors(include_url=False)]
+    for at, each in found:
+        if each["type"] == SEVERAL:
+            yield from ((spot(model, keys).keys, what) for keys, what in each["ctx"]["found"])
+        elif each["type"].startswith("union_tag"):
+            yield (*at.keys, "kind"), _what(each, at)
+        elif not _other_member_fits_better(at, each, found):
+            yield at.keys, _what(each, at)
+
+
+def _other_member_fits_better(at: Spot, error: ErrorDetails, found: Sequence[tuple[Spot, ErrorDetails]]) -> bool:
+    """Is this what one member of a union said of a value that was meant for another member?
+
+    A table is meant for the member that is a table, which complains about its keys; anything else is not.
+    """
+    same = [
+        (other_at, other)
+        for other_at, other in found
+        if other_at.keys[: len(at.keys)] == at.keys and other is not error
+    ]
+    wants_table = error["type"] in _WANTS_A_TABLE
+    if isinstance(error["input"], dict):
+        return not wants_table and error["type"].endswith("_type") and any(o["loc"] != error["loc"] for _, o in same)
+    return wants_table and any(other_at.keys == at.keys for other_at, _ in same)
+
+
+_WANTS_A_TABLE = frozenset({"model_type", "model_attributes_type", "dict_type"})
 
 
 def _what(error: ErrorDetails, at: Spot) -> str:
@@ -190,6 +218,16 @@ def _unlike(error: ErrorDetails, at: Spot) -> str:
     said = f"{shown(value)} is {words.what_it_is(value)}" if is_type and not isinstance(value, list | dict) else ""
     said = said or (f"{shown(value)} is not taken here" if is_type else f"{shown(value)} is not allowed")
     return f"{said}; write {words.allowed(at.annotation)}"
+
+
+def _out_of_range(error: ErrorDetails, at: Spot) -> str:
+    """A number beyond a limit; both are told the way that they are written."""
+    ((name, limit),) = error["ctx"].items()
+    beyond = f"{_BOUNDS[name]} {words.written(limit, at.annotation)}"
+    return f"{words.written(error['input'], at.annotation)} is out of range; write {words.kind_words(at.annotation)}, {beyond}"
+
+
+_BOUNDS = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}
 
 
 def _missing(_error: ErrorDetails, at: Spot) -> str:
@@ -238,7 +276,9 @@ def _raised(error: ErrorDetails, at: Spot) -> str:
         isinstance(value, str) and repr(without_secrets(value)) in said
     ):
         return said
-    return f"{shown(value)} is {said}" if said.startswith(("not ", "longer ")) else f"{shown(value)} {said}"
+    if said.startswith(("not ", "longer ")):
+        return f"{shown(value)} is {said}"
+    return f"{shown(value)} {said}" if said.startswith(("holds ", "is ")) else f"{shown(value)}: {said}"
 
 
 def _without(said: str, leaves: Iterable[str]) -> str:
@@ -261,6 +301,10 @@ def _leaves(value: Any) -> set[str]:  # noqa: ANN401  what TOML holds
 
 _WORDS: dict[str, Callable[[ErrorDetails, Spot], str]] = {
     "missing": _missing,
+    "greater_than": _out_of_range,
+    "greater_than_equal": _out_of_range,
+    "less_than": _out_of_range,
+    "less_than_equal": _out_of_range,
     "extra_forbidden": _unknown_key,
     "union_tag_invalid": _unknown_kind,
     "union_tag_not_found": _no_kind,

@@ -6,6 +6,7 @@ What a secret holds is never shown: only its place, its file and the remedy.
 import os
 import stat
 from collections.abc import Iterator, Mapping
+from enum import Enum
 from typing import Any
 
 from pydantic import BaseModel
@@ -13,6 +14,14 @@ from pydantic import BaseModel
 from watchkeeper.config.problems import Place, place_of
 from watchkeeper.config.types import SecretSource
 from watchkeeper.config.words import key_of
+
+
+class Secrets(Enum):
+    """What becomes of secrets when a configuration is read."""
+
+    NEEDED = "needed"  # each must be readable
+    LOOKED_AT = "looked at"  # each must be readable, but for what systemd alone can give
+    LEFT_ALONE = "left alone"  # for commands that need none, and a user who may not read them
 
 
 def sources(value: Any, at: Place = ()) -> Iterator[tuple[Place, SecretSource]]:  # noqa: ANN401  any part of it
@@ -30,23 +39,35 @@ def sources(value: Any, at: Place = ()) -> Iterator[tuple[Place, SecretSource]]:
             yield from sources(each, (*at, index))
 
 
-def check(settings: BaseModel) -> tuple[list[tuple[Place, str]], list[str]]:
+def check(settings: BaseModel, how: Secrets) -> tuple[list[tuple[Place, str]], list[str]]:
     """Read every secret once: the places of those that cannot be read and why, and a warning for each that all can."""
-    wrong, warnings = [], []
-    for at, source in sources(settings):
-        if trouble := _trouble(source):
+    wrong: list[tuple[Place, str]] = []
+    warnings: list[str] = []
+    for at, source in sources(settings) if how is not Secrets.LEFT_ALONE else ():
+        if source.credential is not None and not os.environ.get("CREDENTIALS_DIRECTORY"):
+            _no_systemd(at, source.credential, wrong, warnings if how is Secrets.LOOKED_AT else None)
+        elif trouble := _trouble(source):
             wrong.append((at, trouble))
         elif source.file is not None and _open_to_all(source):
             warnings.append(f"{place_of(at)}: everybody on this host can read {source.file}; chmod 600 {source.file}")
     return wrong, warnings
 
 
-def _trouble(source: SecretSource) -> str:
-    if source.credential is not None and not os.environ.get("CREDENTIALS_DIRECTORY"):
-        return (
-            f'the credential "{source.credential}" is given by systemd alone, and $CREDENTIALS_DIRECTORY is not set '
-            f"here; add LoadCredential={source.credential}:/path/of/the/secret to the unit, or name a file"
+def _no_systemd(at: Place, name: str, wrong: list[tuple[Place, str]], warnings: list[str] | None) -> None:
+    """A credential where systemd gives none: a warning where that is all right, else a problem."""
+    if warnings is not None:
+        warnings.append(
+            f'{place_of(at)}: the credential "{name}" is given by systemd alone and could not be tried here'
         )
+        return
+    trouble = (
+        f'the credential "{name}" is given by systemd alone, and $CREDENTIALS_DIRECTORY is not set here; '
+        f"add LoadCredential={name}:/path/of/the/secret to the unit, or name a file"
+    )
+    wrong.append((at, trouble))
+
+
+def _trouble(source: SecretSource) -> str:
     what = f'the credential "{source.credential}"' if source.file is None else f"the secret in {source.file}"
     try:
         source.read()

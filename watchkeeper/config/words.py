@@ -67,11 +67,17 @@ def metadata_of(annotation: Any) -> tuple[Any, ...]:  # noqa: ANN401  any annota
 
 
 def allowed(annotation: Any) -> str:  # noqa: ANN401  any annotation
-    """What a field takes: `a whole number, at least 1`."""
+    """What a field takes, with its limits: `a whole number, at least 1`."""
     said = metadata_of(annotation)
-    if words := next((one.words for one in said if isinstance(one, Allowed)), ""):
-        return words
-    return ", ".join([_type_words(bare(annotation)), *_limit_words(said)])
+    if any(isinstance(one, Allowed) for one in said):
+        return kind_words(annotation)
+    return ", ".join([kind_words(annotation), *_limit_words(said)])
+
+
+def kind_words(annotation: Any) -> str:  # noqa: ANN401  any annotation
+    """What a field takes, without its limits."""
+    words = next((one.words for one in metadata_of(annotation) if isinstance(one, Allowed)), "")
+    return words or _type_words(bare(annotation))
 
 
 def _type_words(plain: Any) -> str:  # noqa: ANN401  a table of types
@@ -88,6 +94,8 @@ def _type_words(plain: Any) -> str:  # noqa: ANN401  a table of types
         return " or ".join(dumps(one.value) for one in plain)
     if isinstance(plain, type) and issubclass(plain, BaseModel):
         return _table_words(plain)
+    if isinstance(plain, type) and plain.__module__ == "pydantic.networks":
+        return 'a URL such as "https://hub.example.org/"'
     return _PLAIN.get(plain, "text in quotes")
 
 

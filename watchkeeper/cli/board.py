@@ -1,0 +1,130 @@
+"""`watchkeeper board`: how things stand, from the database. The order and the words are the page's."""
+
+import asyncio
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from datetime import datetime, timedelta, tzinfo
+from pathlib import Path
+
+import click
+
+from watchkeeper import settings
+from watchkeeper.cli import output
+from watchkeeper.cli.group import Exit, configured, ended
+from watchkeeper.cli.reading import opened
+from watchkeeper.clock import Clock
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.core.records import Series
+from watchkeeper.core.wording import duration, instant, thing, what_to_look_at
+from watchkeeper.web import phrases
+from watchkeeper.web.board import Board, Place, Standing, lay_out
+from watchkeeper.web.jsonform import Json, board_form
+
+STILL_INTERVALS = 3
+"""No sample at all for so many intervals of the busiest probe: the daemon does not run. As the `stale` rule counts."""
+
+
+@click.command()
+@configured
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: the API's board, and `needs_you`.")
+def board(config: Path | None, *, as_json: bool) -> None:
+    r"""Show how things stand: what needs you first, then everything that ends, ordered by the time that is left.
+
+    It reads the database, so it works beside a running daemon, and after one has stopped.
+
+    \b
+    watchkeeper board
+    watchkeeper board --json | python3 -m json.tool
+
+    Exit codes: 0 nothing needs you, 1 something needs you or no samples come any more, 2 the configuration cannot be
+    used, 3 there is no database to read.
+    """
+    known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
+    found, series = asyncio.run(_read(known))
+    still = stands_still(found, series)
+    needs_you = bool(found.needing) or still is not None
+    if as_json:
+        output.as_json(_form(found, series, known.host.label, needs_you=needs_you))
+    else:
+        show(found, known.host.label, known.host.zone, still)
+    ended(Exit.NEEDS_YOU if needs_you else Exit.FINE)
+
+
+async def _read(known: settings.Settings) -> tuple[Board, list[Series]]:
+    async with opened(known) as store:
+        series = list(await store.series())
+        latest, findings, alerts = await store.latest(), await store.findings(), await store.alerts()
+    return lay_out(series, latest, findings, alerts, Clock().now()), series
+
+
+def stands_still(found: Board, series: Iterable[Series]) -> timedelta | None:
+    """How long no sample has come at all, where that is too long; None where samples come, or none ever has."""
+    if found.newest_at is None:
+        return None
+    shortest_s = min((each.interval_s for each in series), default=60.0)
+    silent = found.at - found.newest_at
+    return silent if silent.total_seconds() > STILL_INTERVALS * max(shortest_s, 1.0) else None
+
+
+def _form(found: Board, series: Iterable[Series], host: str, *, needs_you: bool) -> Json:
+    return {"host": host, "needs_you": needs_you} | board_form(found, {each.key: each.id for each in series})
+
+
+def show(found: Board, host: str, zone: tzinfo, still: timedelta | None) -> None:
+    """Print the board."""
+    output.heading(f"{host}, {instant(found.at, zone, found.at)}")
+    output.paragraph(_first_words(found, zone, still))
+    for title, standing in (
+        ("Needs you", found.needing),
+        ("Acknowledged", found.known),
+        ("Set aside", found.aside),
+        ("Over, and not acknowledged", found.over),
+    ):
+        _section(title, (_standing_row(each, found, zone) for each in standing))
+    _section("Time left", (_place_row(each) for each in found.places))
+    if found.quiet:
+        output.blank()
+        groups = Counter(each.why for each in found.quiet)
+        output.paragraph(f"Well: {phrases.well_line(list(groups.items()))}.")
+
+
+def _first_words(found: Board, zone: tzinfo, still: timedelta | None) -> str:
+    words = [f"{phrases.verdict(found)}."]
+    if still is not None:
+        lasted = duration(still.total_seconds())
+        words.insert(0, f"No sample has come for {lasted}: is `watchkeeper run` running? What follows is as old.")
+    return " ".join([*words, phrases.by_when(found, zone)]).strip()
+
+
+def _section(title: str, found: Iterator[output.Row]) -> None:
+    rows = list(found)
+    if rows:
+        output.blank()
+        output.heading(title)
+        output.rows(rows)
+
+
+def _standing_row(each: Standing, found: Board, zone: tzinfo) -> output.Row:
+    alert = each.alert
+    word = alert.priority.word if alert.priority else "over"
+    lines = [f"{thing(alert.key)}: {phrases.fact(each, found, zone)}", phrases.why(each.finding)]
+    lines += [_interval(each), phrases.since(alert, found, zone)]
+    if alert.standing:
+        lines.append(f"Look at: {what_to_look_at(alert.concern, alert.key, each.observation)}")
+    if alert.shelved(found.at) and alert.shelved_until is not None:
+        lines.append(f"set aside until {_at(alert.shelved_until, found, zone)}")
+    return word, [line for line in lines if line]
+
+
+def _interval(each: Standing) -> str:
+    return phrases.interval_of(each.finding) if each.finding else ""
+
+
+def _at(at: datetime, found: Board, zone: tzinfo) -> str:
+    return instant(at, zone, found.at)
+
+
+def _place_row(place: Place) -> output.Row:
+    interval = phrases.between(place.earliest_s, place.latest_s) if place.forecast else ""
+    what = thing(place.finding.key)
+    return phrases.left(place), [f"{what} ({interval})" if interval else what]

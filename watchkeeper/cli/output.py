@@ -1,0 +1,92 @@
+"""How the commands print: rows that stay aligned in any script and at any width, bold at most, and JSON.
+
+Nothing is told by colour, so that a pipe, NO_COLOR and a printout say the same as the terminal. Not here: sentences.
+"""
+
+import io
+import json
+import os
+import sys
+from collections.abc import Iterable, Sequence
+
+import click
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from watchkeeper.core.wording import clean
+
+LONGEST_LINE = 110
+"""Longer lines are hard to read, however wide the terminal is."""
+
+INDENT = 2
+MOST_LEFT = 16
+"""Cells of the left column of a row: `about 11 months` fits."""
+
+Row = tuple[str, Sequence[str]]
+"""What stands on the left, and the lines beside it."""
+
+
+def heading(text: str) -> None:
+    """A line that stands out where the terminal can."""
+    _show(Text(text, style="bold"))
+
+
+def paragraph(text: str) -> None:
+    """A sentence or more, wrapped."""
+    _show(Text(text))
+
+
+def rows(found: Iterable[Row], most_left: int = MOST_LEFT) -> None:
+    """Rows in two columns; each side is wrapped within its own. most_left: cells that the left one may take."""
+    grid = Table.grid(padding=(0, 2, 0, 0))
+    grid.add_column(no_wrap=False, min_width=8, max_width=most_left)
+    grid.add_column(overflow="fold")
+    for left, right in found:
+        grid.add_row(Text(clean(left)), Text("\n".join(clean(line, 400) for line in right)))
+    if grid.row_count:
+        _show(Padding(grid, (0, 0, 0, INDENT)))
+
+
+def blank() -> None:
+    """An empty line."""
+    click.echo()
+
+
+def as_json(value: object) -> None:
+    """One JSON document on one line; RFC 8259, so no NaN and no infinity."""
+    click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False))
+
+
+def warn(text: str) -> None:
+    """A warning on stderr; it changes no exit code."""
+    click.echo(f"watchkeeper: {text}", err=True)
+
+
+def _show(what: Text | Padding) -> None:
+    """Draw on a page in memory, then print: rich would end the process by itself where nobody reads any more."""
+    bold = sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+    page = io.StringIO()
+    console = Console(
+        file=page,
+        width=_width(),
+        force_terminal=bold,
+        no_color=True,
+        highlight=False,
+        emoji=False,
+        legacy_windows=False,
+    )
+    console.print(what)
+    click.echo("\n".join(line.rstrip() for line in page.getvalue().splitlines()))
+
+
+def _width() -> int:
+    """The terminal's width; 80 where there is no terminal and $COLUMNS does not say."""
+    columns = os.environ.get("COLUMNS", "")
+    if columns.isdecimal() and int(columns) >= 20:
+        return min(int(columns), LONGEST_LINE)
+    try:
+        return max(20, min(os.get_terminal_size(sys.stdout.fileno()).columns, LONGEST_LINE))
+    except (OSError, ValueError):
+        return 80

@@ -1,0 +1,156 @@
+"""The whole configuration: one frozen document of tables, and `load`, which reads it.
+
+The tables of probes and notifiers are unions by `kind`, built from the two tables of what there is, so that a new kind
+is known here without a change. Not here: how a document is read and its errors told (config/loading.py).
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Self, TypeVar, Union, get_args
+
+from pydantic import Field, ValidationError, create_model, model_validator
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from watchkeeper.config import loading
+from watchkeeper.config.environment import Environment
+from watchkeeper.config.host import HostSettings
+from watchkeeper.config.places import StoreSettings
+from watchkeeper.config.problems import Place, several
+from watchkeeper.config.rules import RulesSettings
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.config.types import NotifierSettings, ProbeSettings
+from watchkeeper.core.rules import Rules
+from watchkeeper.notifiers.table import NOTIFIERS
+from watchkeeper.probes.table import FOUND_BY_DEFAULT, PROBES
+from watchkeeper.web.settings import PageSettings
+
+P = TypeVar("P", ProbeSettings, NotifierSettings)
+
+
+class Settings(BaseSettings):
+    """The document. A key that it does not know is an error; so is a variable WATCHKEEPER_... of the environment.
+
+    watch_host: watch this host's file systems, its memory and watchkeeper itself, though no probe names them.
+    """
+
+    model_config = SettingsConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
+
+    probe_types: ClassVar[Mapping[str, type[ProbeSettings]]] = {}
+    notifier_types: ClassVar[Mapping[str, type[NotifierSettings]]] = {}
+
+    watch_host: bool = True
+    host: HostSettings = Field(default_factory=HostSettings)
+    store: StoreSettings = Field(default_factory=dict, validate_default=True)
+    page: PageSettings = Field(default_factory=PageSettings)
+    rules: RulesSettings = Field(default_factory=RulesSettings)
+    probe: tuple[ProbeSettings, ...] = ()
+    notifier: tuple[NotifierSettings, ...] = ()
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,  # noqa: ARG003  it would ignore a variable that it does not know
+        dotenv_settings: PydanticBaseSettingsSource,  # noqa: ARG003  no .env file is read
+        file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003  secrets have their own sources
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """What the environment sets goes before what the document says."""
+        return Environment(settings_cls), init_settings
+
+    @property
+    def probes(self) -> tuple[ProbeSettings, ...]:
+        """Every probe to run: the host's own first, then the document's."""
+        named = {each.kind for each in self.probe}
+        added = FOUND_BY_DEFAULT if self.watch_host else ()
+        types = {kind: self.probe_types[kind] for kind in added if kind in self.probe_types and kind not in named}
+        return (*(each(kind=kind) for kind, each in types.items()), *self.probe)
+
+    @property
+    def notifiers(self) -> tuple[NotifierSettings, ...]:
+        """Every notifier, in the document's order."""
+        return self.notifier
+
+    def rules_for(self, probe: ProbeSettings) -> Rules:
+        """The rules for what a probe observes: the general ones, with its own on top."""
+        return probe.rules.over(self.rules).rules()
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Self:
+        """What no single table can know: names are unique, and a probe's rules agree with the general ones."""
+        found = [*_taken("probe", self.probes, self.probe), *_taken("notifier", self.notifier, self.notifier)]
+        for index, each in enumerate(self.probe):
+            try:
+                each.rules.over(self.rules)
+            except ValidationError as error:
+                found.extend((("probe", index, "rules", *e["loc"]), _with_general(e)) for e in error.errors())
+        if found:
+            raise several(found)
+        return self
+
+
+def _with_general(error: Any) -> str:  # noqa: ANN401  pydantic's own record
+    return f"together with the general rules, {error['ctx']['error']}"
+
+
+def _taken(table: str, every: Sequence[P], written: Sequence[P]) -> Iterator[tuple[Place, str]]:
+    """Each name that is taken by an earlier one of the same table."""
+    seen = {each.label for each in every if each not in written}
+    for index, each in enumerate(written):
+        if each.label in seen:
+            yield (table, index, "name"), f'"{each.label}" names another {table} already; give each a name of its own'
+        seen.add(each.label)
+
+
+def settings_model(
+    probes: Iterable[type[ProbeSettings]], notifiers: Iterable[type[NotifierSettings]]
+) -> type[Settings]:
+    """The document's model for these kinds of probe and notifier."""
+    probe_types = {kind_of(each): each for each in probes}
+    notifier_types = {kind_of(each): each for each in notifiers}
+    model: type[Settings] = create_model(
+        "Settings",
+        __base__=Settings,
+        __module__=__name__,
+        probe=(_one_of(probe_types.values()), ()),
+        notifier=(_one_of(notifier_types.values()), ()),
+    )
+    model.__doc__ = Settings.__doc__
+    model.probe_types, model.notifier_types = probe_types, notifier_types
+    return model
+
+
+def kind_of(model: type[ProbeSettings] | type[NotifierSettings]) -> str:
+    """The word that `kind` must be for a table to be of this model."""
+    (kind,) = get_args(model.model_fields["kind"].annotation)
+    return str(kind)
+
+
+def _one_of(models: Iterable[type[P]]) -> Any:  # noqa: ANN401  a type made at run time
+    known = tuple(models)
+    if not known:
+        return tuple[()]
+    one: Any = known[0]
+    if len(known) > 1:
+        one = Annotated[Union[known], Field(discriminator="kind")]  # noqa: UP007  not known before it runs
+    return tuple[one, ...]
+
+
+@cache
+def known_model() -> type[Settings]:
+    """The model for every kind that watchkeeper knows."""
+    return settings_model((kind.settings for kind in PROBES.values()), NOTIFIERS)
+
+
+def read(path: Path | None = None, *, secrets: Secrets = Secrets.NEEDED) -> loading.Loaded[Settings]:
+    """Read the configuration at `path`, else at the first default place that has one, else take the defaults.
+
+    secrets: whether to make sure that each can be read. Raises ConfigError with every problem found.
+    """
+    return loading.load(known_model(), path, secrets=secrets)
+
+
+def load(path: Path | None = None) -> Settings:
+    """The settings of `read`, for whom does not care where they came from."""
+    return read(path).settings

@@ -1,0 +1,331 @@
+"""A store in memory that answers what the page asks, filled with the bird observatory's server in several states.
+
+Everything in it is invented; the figures of a state hang together (a level's samples lie on its forecast's line).
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from watchkeeper.core.alerts import Alert, Concern, Priority, State, Telling
+from watchkeeper.core.exhaustion import Forecast, NoEnd
+from watchkeeper.core.message import Message
+from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
+from watchkeeper.core.records import Entry, JournalLine, Parcel, Parceled, Sample, Seen, Series
+from watchkeeper.core.rules import Finding
+from watchkeeper.core.trend import least_squares
+
+NOW = datetime(2026, 11, 25, 7, 24, 11, tzinfo=UTC)
+HOUR, DAY = timedelta(hours=1), timedelta(days=1)
+GIB = 2.0**30
+HISTORY = timedelta(days=30)
+STEP = timedelta(minutes=30)
+
+
+@dataclass
+class ReadStoreDouble:
+    """Implements core.ports.ReadStore on lists."""
+
+    now: datetime = NOW
+    all_series: list[Series] = field(default_factory=list)
+    seen: list[Seen] = field(default_factory=list)
+    found: list[Finding] = field(default_factory=list)
+    raised: list[Alert] = field(default_factory=list)
+    lines: list[JournalLine] = field(default_factory=list)
+    open_parcels: list[Parcel] = field(default_factory=list)
+    history: dict[SeriesKey, list[Sample]] = field(default_factory=dict)
+
+    async def series(self) -> Sequence[Series]:
+        return list(self.all_series)
+
+    async def latest(self) -> Sequence[Seen]:
+        return list(self.seen)
+
+    async def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
+        a, b = since.timestamp(), until.timestamp()
+        return [s for s in self.history.get(key, []) if a <= s.at_s <= b]
+
+    async def findings(self) -> Sequence[Finding]:
+        return list(self.found)
+
+    async def alerts(self) -> Sequence[Alert]:
+        return list(self.raised)
+
+    async def journal(
+        self,
+        *,
+        key: SeriesKey | None = None,
+        before_id: int | None = None,
+        after_id: int | None = None,
+        limit: int = 100,
+    ) -> Sequence[JournalLine]:
+        chosen = [line for line in self.lines if key is None or line.key == key]
+        if after_id is not None:
+            return [line for line in chosen if line.id > after_id][:limit]
+        newest_first = sorted(chosen, key=lambda line: -line.id)
+        return [line for line in newest_first if before_id is None or line.id < before_id][:limit]
+
+    async def parcels(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Parcel]:
+        return [p for p in self.open_parcels if not only_open or p.state is not Parceled.DELIVERED][:limit]
+
+    # What follows fills it.
+
+    def add(self, seen: Observation, finding: Finding | None, interval_s: float = 60.0, probe: str = "host") -> Series:
+        """Add a series with its newest observation and finding."""
+        unit = seen.unit if isinstance(seen, Level) else None
+        at = self.now - timedelta(seconds=12)
+        made = Series(len(self.all_series) + 1, seen.key, seen.kind, unit, probe, interval_s, self.now - HISTORY, at)
+        self.all_series.append(made)
+        self.seen.append(Seen(at, seen, probe, interval_s))
+        if finding:
+            self.found.append(finding)
+        self.found.append(Finding(seen.key, Concern.STALE, self.now, None, ends_at=at + timedelta(seconds=180)))
+        return made
+
+    def alert(
+        self, key: SeriesKey, concern: Concern, priority: Priority | None, ago: timedelta, state: State = State.ACTIVE
+    ) -> Alert:
+        """Add an alert that was raised some time ago, with its line in the journal."""
+        at = self.now - ago
+        made = Alert(key, concern, state, priority, episode=1, tellings=1, raised_at=at, changed_at=at)
+        if state is State.RECTIFIED:
+            made = replace(made, ended_at=self.now - ago / 2)
+        if state is State.ACKNOWLEDGED:
+            made = replace(made, acknowledged_at=self.now - ago / 2)
+        self.raised.append(made)
+        self.note(at, f"{key}: {concern.value}, now {priority.word if priority else 'over'}", Entry.TRANSITION, key)
+        return made
+
+    def note(self, at: datetime, text: str, entry: Entry = Entry.NOTE, key: SeriesKey | None = None) -> None:
+        """Add a line to the journal."""
+        self.lines.append(JournalLine(at, entry, text, key, id=len(self.lines) + 1))
+
+    def level(
+        self,
+        subject: str,
+        quantity: str,
+        used: float,
+        capacity: float,
+        *,
+        full_in: tuple[timedelta, timedelta, timedelta | None] | None = None,
+        no_end: NoEnd | None = NoEnd.STILL,
+        unit: Unit = Unit.BYTES,
+        wave: float = 0.0,
+        priority: Priority | None = None,
+    ) -> Series:
+        """Add a level; full_in: earliest, likely, latest from now. wave: height of a daily cycle on it."""
+        key = SeriesKey(subject, quantity)
+        now_s = self.now.timestamp()
+        ends = [None if d is None else now_s + d.total_seconds() for d in full_in or (None, None, None)]
+        rate = (capacity - used) / full_in[1].total_seconds() if full_in and full_in[1] > timedelta() else 0.0
+        samples = self._samples(lambda ago_s: max(used - rate * ago_s, 0.0) + wave * _cycle(now_s - ago_s), capacity)
+        line = least_squares(np.array([now_s - 1e5, now_s]), np.array([used - rate * 1e5, used]))
+        forecast = Forecast(
+            now_s,
+            used,
+            capacity,
+            *ends,
+            no_end=None if full_in else no_end,
+            growth_per_day=None if no_end is NoEnd.TOO_FEW and not full_in else rate * 86_400,
+            since_s=now_s - HISTORY.total_seconds() / 2,
+            cycle_s=86_400.0 if wave else None,
+            line=None if no_end is NoEnd.TOO_FEW and not full_in else line,
+        )
+        at = [None if d is None else self.now + d for d in full_in or (None, None, None)]
+        finding = Finding(
+            key, Concern.FULL, self.now, priority, at[1], at[0], at[2], forecast=forecast,
+            reason=forecast.no_end.value if forecast.no_end else "",
+        )  # fmt: skip
+        made = self.add(Level(key, used, capacity, unit, (("device", "dm-3"),)), finding)
+        self.history[key] = samples[-3:] if no_end is NoEnd.TOO_FEW and not full_in else samples
+        return made
+
+    def _samples(self, value: Callable[[float], float], bound: float | None) -> list[Sample]:
+        now_s, step_s = self.now.timestamp(), STEP.total_seconds()
+        count = int(HISTORY / STEP)
+        return [Sample(now_s - 12 - i * step_s, value(i * step_s), bound) for i in range(count, -1, -1)]
+
+    def deadline(
+        self, subject: str, quantity: str, left: timedelta, period: timedelta | None, priority: Priority | None = None
+    ) -> Series:
+        """Add a deadline that is due in `left`, which may be negative."""
+        key, due = SeriesKey(subject, quantity), self.now + left
+        last = due - period if period else None
+        period_s = period.total_seconds() if period else None
+        finding = Finding(key, Concern.OVERDUE, self.now, priority, due, since=due if left < timedelta() else None)
+        made = self.add(Deadline(key, due, last, period_s), finding, 300.0)
+        self.history[key] = [replace(s, value=self._due_s(s.at_s, due, period)) for s in self._samples(float, None)]
+        return made
+
+    def _due_s(self, at_s: float, due: datetime, period: timedelta | None) -> float:
+        if period is None:
+            return due.timestamp()
+        back = max(math.floor((due.timestamp() - at_s) / period.total_seconds()), 0)
+        return due.timestamp() - back * period.total_seconds()
+
+    def answer(self, subject: str, took_s: float | None, reason: str = "", silent: timedelta | None = None) -> Series:
+        """Add an answer; silent: for how long there has been none."""
+        key = SeriesKey(subject, "answer")
+        phases = (("name lookup", 0.001), ("connect", 0.002), ("TLS", 0.011), ("first byte", 0.021)) if took_s else ()
+        since = self.now - silent if silent else None
+        made = self.add(
+            Answer(key, silent is None, reason, took_s, phases),
+            Finding(key, Concern.SILENT, self.now, Priority.WARNING if silent else None, since=since, reason=reason),
+        )
+        base, now_s = took_s or 0.04, self.now.timestamp()
+        samples = self._samples(lambda ago_s: base * (1 + 0.3 * _cycle(now_s - ago_s * 7)), None)
+        quiet_s = (since or self.now + DAY).timestamp()
+        self.history[key] = [replace(s, value=None) if s.at_s >= quiet_s else s for s in samples]
+        return made
+
+    def condition(self, subject: str, quantity: str, reason: str = "", unsound: timedelta | None = None) -> Series:
+        """Add a condition; unsound: for how long it has not been sound."""
+        key, since = SeriesKey(subject, quantity), self.now - unsound if unsound else None
+        made = self.add(
+            Condition(key, unsound is None, reason, grave=unsound is not None),
+            Finding(key, Concern.UNSOUND, self.now, Priority.ALARM if unsound else None, since=since, reason=reason),
+        )
+        bad_s = (since or self.now + DAY).timestamp()
+        self.history[key] = [replace(s, value=float(s.at_s < bad_s)) for s in self._samples(float, None)]
+        return made
+
+
+def _cycle(at_s: float) -> float:
+    """A saw that climbs through the day and falls at three in the morning, -0.5 to 0.5."""
+    return ((at_s - 3 * 3_600) % 86_400) / 86_400 - 0.5
+
+
+GUESTS = ("hide-hub", "ringing-db", "nest-cams", "tide-log")
+
+
+def _well(store: ReadStoreDouble) -> None:
+    """What is well in every state."""
+    store.level("file system /", "space", 21 * GIB, 64 * GIB)
+    store.level("file system /", "inodes", 3.1e5, 4.2e6, unit=Unit.COUNT)
+    store.level("file system /srv", "inodes", 6.1e6, 3.1e7, unit=Unit.COUNT, no_end=NoEnd.FAR)
+    store.level("memory", "used", 22 * GIB, 32 * GIB, wave=3 * GIB)
+    store.level("memory", "swap", 0.2 * GIB, 8 * GIB, no_end=NoEnd.SHRINKING)
+    store.level("pool skerry", "metadata", 0.31, 1.0, unit=Unit.SHARE)
+    store.deadline("snapshots of hide-hub", "age of the newest", timedelta(hours=19, minutes=41), DAY)
+    store.deadline("snapshots of ringing-db", "age of the newest", timedelta(hours=20, minutes=5), DAY)
+    store.deadline("snapshots of tide-log", "age of the newest", timedelta(days=5, hours=3), 7 * DAY)
+    store.deadline("service hide-hub", "certificate", timedelta(days=61), None)
+    store.deadline("pool skerry", "scrub", timedelta(days=17), 35 * DAY)
+    store.level("guest tide-log", "disk", 4.0 * GIB, 16 * GIB, no_end=NoEnd.TOO_FEW)
+
+
+def _start(store: ReadStoreDouble) -> None:
+    store.note(store.now - HISTORY, "watchkeeper began the watch over gannet.", Entry.START)
+    store.note(store.now - 9 * DAY, "Snapshot skerry/hide-hub@before-upgrade taken, to be removed by Friday.")
+
+
+def calm() -> ReadStoreDouble:
+    """All is well."""
+    store = ReadStoreDouble()
+    _start(store)
+    _well(store)
+    store.level("pool skerry", "space", 1.1 * 1024 * GIB, 2048 * GIB, full_in=(120 * DAY, 171 * DAY, 290 * DAY))
+    store.level("file system /srv", "space", 300 * GIB, 900 * GIB, wave=40 * GIB)
+    store.deadline("snapshots of nest-cams", "age of the newest", timedelta(hours=11), DAY)
+    for guest in GUESTS:
+        store.answer(f"service {guest}", 0.038)
+        store.condition(f"guest {guest}", "state")
+    store.condition("pool skerry", "health")
+    store.note(store.now - 2 * DAY, "service tide-log: answers again after 4 min.", Entry.TRANSITION)
+    return store
+
+
+def filling() -> ReadStoreDouble:
+    """A fill in three days, and several other things."""
+    store = ReadStoreDouble()
+    _start(store)
+    _well(store)
+    space = store.level(
+        "pool skerry", "space", 1.86 * 1024 * GIB, 2048 * GIB,
+        full_in=(2.2 * DAY, 3.1 * DAY, 4.9 * DAY), priority=Priority.WARNING,
+    )  # fmt: skip
+    srv = store.level(
+        "file system /srv", "space", 700 * GIB, 900 * GIB, full_in=(15 * DAY, 24 * DAY, None), wave=40 * GIB,
+        priority=Priority.CAUTION,
+    )  # fmt: skip
+    late = store.deadline(
+        "snapshots of nest-cams", "age of the newest", timedelta(days=-2, hours=-4), DAY, Priority.WARNING
+    )
+    soon = store.deadline("service ringing-db", "certificate", timedelta(days=16), None, Priority.CAUTION)
+    for guest in GUESTS:
+        store.answer(f"service {guest}", 0.038)
+        store.condition(f"guest {guest}", "state")
+    store.condition("pool skerry", "health")
+    store.alert(late.key, Concern.OVERDUE, Priority.WARNING, timedelta(days=2, hours=4))
+    store.alert(srv.key, Concern.FULL, Priority.CAUTION, timedelta(days=5))
+    store.alert(soon.key, Concern.OVERDUE, Priority.CAUTION, timedelta(days=5), State.ACKNOWLEDGED)
+    store.alert(space.key, Concern.FULL, Priority.WARNING, timedelta(hours=10, minutes=14))
+    store.alert(SeriesKey("service tide-log", "answer"), Concern.SILENT, None, DAY, State.RECTIFIED)
+    store.open_parcels.append(parcel(store.now))
+    return store
+
+
+def full() -> ReadStoreDouble:
+    """The pool is full, and what rests on it fails."""
+    store = ReadStoreDouble()
+    _start(store)
+    _well(store)
+    none = timedelta()
+    space = store.level(
+        "pool skerry", "space", 2048 * GIB, 2048 * GIB, full_in=(none, none, none), priority=Priority.ALARM
+    )
+    store.level("file system /srv", "space", 860 * GIB, 900 * GIB, full_in=(6 * HOUR, 9 * HOUR, 15 * HOUR))
+    health = store.condition("pool skerry", "health", "suspended: no space left", timedelta(minutes=22))
+    store.alert(space.key, Concern.FULL, Priority.ALARM, timedelta(minutes=24))
+    store.alert(health.key, Concern.UNSOUND, Priority.ALARM, timedelta(minutes=22))
+    store.alert(SeriesKey("file system /srv", "space"), Concern.FULL, Priority.ALARM, timedelta(minutes=40))
+    for i, guest in enumerate(GUESTS):
+        late = timedelta(minutes=20 - i)
+        state = store.condition(f"guest {guest}", "state", "paused: I/O error, no space", late)
+        answer = store.answer(f"service {guest}", None, "no answer within 10 s", late)
+        store.alert(state.key, Concern.UNSOUND, Priority.ALARM, late)
+        store.alert(answer.key, Concern.SILENT, Priority.WARNING, late - timedelta(minutes=1))
+    return store
+
+
+def fresh() -> ReadStoreDouble:
+    """Just started: nothing is known."""
+    return ReadStoreDouble()
+
+
+def crowd(count: int = 300) -> ReadStoreDouble:
+    """Very many subjects, some of each kind, a third of them on the staff."""
+    store = ReadStoreDouble()
+    for i in range(count):
+        match i % 6:
+            case 0:
+                likely = timedelta(hours=3 + i * 7)
+                store.level(
+                    f"file system /srv/hide-{i}",
+                    "space",
+                    70 * GIB,
+                    100 * GIB,
+                    full_in=(likely * 0.7, likely, likely * 1.9),
+                )
+            case 1:
+                store.deadline(f"snapshots of hide-{i}", "age of the newest", timedelta(hours=1 + i / 20), DAY)
+            case 2 | 3:
+                store.answer(f"service hide-{i}", 0.03)
+            case 4:
+                store.condition(f"guest hide-{i}", "state")
+            case _:
+                store.level(f"guest hide-{i}", "disk", 4 * GIB, 32 * GIB)
+    return store
+
+
+def parcel(at: datetime) -> Parcel:
+    """A message whose mail has not left yet."""
+    key = SeriesKey("pool skerry", "space")
+    message = Message(
+        "wk-1.1", "wk-1", 1, "gannet", Telling.RAISED, key, Concern.FULL, State.ACTIVE, Priority.WARNING, None, at,
+        at, at, at, at, "pool skerry full in about 3 days", "The body.",
+    )  # fmt: skip
+    return Parcel("mail", message, at, at + HOUR, tries=2, trouble="connection refused")

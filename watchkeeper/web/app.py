@@ -1,0 +1,63 @@
+"""Puts the page and the API together: routes, guards, the few files that do not change. serve.py opens the port."""
+
+from datetime import tzinfo
+from importlib.resources import files
+
+from aiohttp import web
+
+from watchkeeper.clock import Clock
+from watchkeeper.core.ports import ReadStore
+from watchkeeper.web.context import CONTEXT, Context
+from watchkeeper.web.guard import Handler, add_headers, check_host, tell_errors, validate
+from watchkeeper.web.pages import error_page
+from watchkeeper.web.routes import ROUTES, guarded
+from watchkeeper.web.serve import Served, serve
+from watchkeeper.web.settings import PageSettings
+from watchkeeper.web.vitals import Vitals
+
+__all__ = ["BODY_LIMIT", "Served", "make_app", "serve"]
+
+BODY_LIMIT = 64 * 1024
+"""Bytes of a request's body. Nothing takes one yet; a note of the keeper's fits many times over."""
+
+STATIC = {"page.css": "text/css", "icon.svg": "image/svg+xml"}
+
+
+def make_app(
+    store: ReadStore, settings: PageSettings, clock: Clock, vitals: Vitals, host: str, zone: tzinfo
+) -> web.Application:
+    """The application. host: the watched host's name, as the page shows it. zone: in which it tells the time."""
+    context = Context(store, clock, vitals, host, zone, settings.prefix)
+
+    def page(_request: web.Request, status: int, detail: str) -> web.Response:
+        return error_page(context, status, detail)
+
+    app = web.Application(
+        middlewares=[tell_errors(page, settings.prefix), check_host(settings.hosts), validate],
+        client_max_size=BODY_LIMIT,
+    )
+    app[CONTEXT] = context
+    app.on_response_prepare.append(add_headers)
+    # A proxy may pass the prefix on or take it off: both are answered, and links carry it.
+    for prefix in sorted({"", settings.prefix}):
+        _add_routes(app, prefix)
+    return app
+
+
+def _add_routes(app: web.Application, prefix: str) -> None:
+    for route in ROUTES:
+        app.router.add_get(prefix + route.path, guarded(route))
+    if prefix:
+        app.router.add_get(prefix, guarded(ROUTES[0]))
+    for name, media in STATIC.items():
+        app.router.add_get(f"{prefix}/static/{name}", _file(name, media))
+
+
+def _file(name: str, media: str) -> Handler:
+    """A handler that answers with a file of the package; it is read once."""
+    body = files("watchkeeper.web").joinpath("static", name).read_bytes()
+
+    async def handler(_request: web.Request) -> web.StreamResponse:
+        return web.Response(body=body, content_type=media, charset="utf-8")
+
+    return handler

@@ -1,0 +1,168 @@
+"""What the board shows, before anyone draws or words it: what stands, what has its place on the staff, what is well.
+
+Pure; the page, the API and later the terminal make their forms from the same `Board`, so the order is the same.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from enum import Enum
+
+from watchkeeper.core.alerts import Alert, Concern, Priority, State
+from watchkeeper.core.exhaustion import NoEnd
+from watchkeeper.core.observation import Kind, Observation, SeriesKey
+from watchkeeper.core.records import Seen, Series
+from watchkeeper.core.rules import Finding
+
+YEAR_S = 365 * 86_400.0
+"""The staff ends here; what ends later has no end in sight as far as the board goes."""
+
+ENDING = frozenset({Concern.FULL, Concern.OVERDUE})
+"""The concerns that have an end ahead. A probe's own staleness has one too, minutes ahead and always: not shown."""
+
+
+class Well(Enum):
+    """Why something needs no place on the staff."""
+
+    NO_END = "no end in sight within a year"
+    ANSWERS = "answering"
+    SOUND = "sound"
+    UNKNOWN = "not known yet"
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """An alert that is not in its normal state, with the newest finding and observation behind it."""
+
+    alert: Alert
+    series_id: int | None
+    finding: Finding | None
+    observation: Observation | None
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A subject's place on the staff. Seconds from the board's own moment; latest_s None: no upper end."""
+
+    series_id: int | None
+    finding: Finding
+    priority: Priority | None
+    left_s: float
+    earliest_s: float | None
+    latest_s: float | None
+
+    @property
+    def forecast(self) -> bool:
+        """True where the end is estimated, False where it is an appointment."""
+        return self.finding.concern is Concern.FULL
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """A series that is well, or not known yet."""
+
+    series_id: int
+    key: SeriesKey
+    why: Well
+    finding: Finding | None
+    observation: Observation | None
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """All of it, each part in the order in which it is shown.
+
+    needing: active and not set aside. known: acknowledged. aside: shelved. over: rectified, nobody has said so yet.
+    newest_at: when the newest sample came; None where none has.
+    """
+
+    at: datetime
+    needing: tuple[Standing, ...]
+    known: tuple[Standing, ...]
+    aside: tuple[Standing, ...]
+    over: tuple[Standing, ...]
+    places: tuple[Place, ...]
+    quiet: tuple[Quiet, ...]
+    watched: int
+    newest_at: datetime | None
+
+
+def lay_out(
+    series: Sequence[Series],
+    latest: Sequence[Seen],
+    findings: Sequence[Finding],
+    alerts: Sequence[Alert],
+    now: datetime,
+) -> Board:
+    """Sort what the store knows into the parts of the board."""
+    ids = {s.key: s.id for s in series}
+    seen = {s.observation.key: s.observation for s in latest}
+    found = {(f.key, f.concern): f for f in findings}
+    standing = sorted(
+        (
+            Standing(a, ids.get(a.key), found.get((a.key, a.concern)), seen.get(a.key))
+            for a in alerts
+            if a.state is not State.NORMAL
+        ),
+        key=_urgency,
+    )
+    priorities = {(s.alert.key, s.alert.concern): s.alert.priority for s in standing}
+    places = sorted(_places(findings, ids, priorities, now), key=lambda p: (p.left_s, p.finding.key))
+    busy = {p.finding.key for p in places} | {s.alert.key for s in standing if s.alert.standing}
+    return Board(
+        now,
+        tuple(s for s in standing if s.alert.state is State.ACTIVE and not s.alert.shelved(now)),
+        tuple(s for s in standing if s.alert.state is State.ACKNOWLEDGED and not s.alert.shelved(now)),
+        tuple(s for s in standing if s.alert.standing and s.alert.shelved(now)),
+        tuple(s for s in standing if s.alert.state is State.RECTIFIED),
+        tuple(places),
+        tuple(_quiet(s, found, seen) for s in series if s.key not in busy),
+        len(series),
+        max((s.at for s in latest), default=None),
+    )
+
+
+def _urgency(standing: Standing) -> tuple[int, float, SeriesKey]:
+    """Most urgent first; among equals the one that began first, which is the likelier cause."""
+    alert = standing.alert
+    return -(alert.priority or 0), alert.raised_at.timestamp() if alert.raised_at else 0.0, alert.key
+
+
+def _places(
+    findings: Iterable[Finding],
+    ids: Mapping[SeriesKey, int],
+    priorities: Mapping[tuple[SeriesKey, Concern], Priority | None],
+    now: datetime,
+) -> Iterable[Place]:
+    for f in findings:
+        if f.concern not in ENDING or f.ends_at is None:
+            continue
+        left_s = (f.ends_at - now).total_seconds()
+        priority = priorities.get((f.key, f.concern))
+        # What is over already stands in words above; a year and more is as good as no end.
+        if left_s > YEAR_S or (left_s <= 0 and priority is not None):
+            continue
+        yield Place(ids.get(f.key), f, priority, left_s, *(_left(f, at, now) for at in (f.earliest_at, f.latest_at)))
+
+
+def _left(finding: Finding, at: datetime | None, now: datetime) -> float | None:
+    return None if at is None or finding.concern is not Concern.FULL else (at - now).total_seconds()
+
+
+WELL = {Kind.ANSWER: Well.ANSWERS, Kind.CONDITION: Well.SOUND, Kind.LEVEL: Well.NO_END, Kind.DEADLINE: Well.NO_END}
+CONCERN = {
+    Kind.LEVEL: Concern.FULL,
+    Kind.DEADLINE: Concern.OVERDUE,
+    Kind.ANSWER: Concern.SILENT,
+    Kind.CONDITION: Concern.UNSOUND,
+}
+
+
+def _quiet(
+    series: Series, found: Mapping[tuple[SeriesKey, Concern], Finding], seen: Mapping[SeriesKey, Observation]
+) -> Quiet:
+    finding = found.get((series.key, CONCERN[series.kind]))
+    forecast = finding.forecast if finding else None
+    unknown = finding is None or (forecast is not None and forecast.no_end in {NoEnd.TOO_FEW, NoEnd.UNCERTAIN})
+    why = Well.UNKNOWN if unknown else WELL[series.kind]
+    return Quiet(series.id, series.key, why, finding, seen.get(series.key))

@@ -1,0 +1,207 @@
+"""The handlers of the pages: the board and the journal, and what no page was found for. subject.py has the third."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import groupby
+from urllib.parse import urlencode
+
+from aiohttp import web
+from markupsafe import Markup
+
+from watchkeeper.core.alerts import Concern, Priority
+from watchkeeper.core.records import JournalLine
+from watchkeeper.core.wording import duration, thing, what_to_look_at
+from watchkeeper.web import phrases, ruler
+from watchkeeper.web.api import BEFORE
+from watchkeeper.web.board import Board, Place, Quiet, Standing, Well
+from watchkeeper.web.context import Context, of
+from watchkeeper.web.problems import title
+from watchkeeper.web.templating import render
+
+NAMED = 24
+"""So many subjects have their name beside the staff: more than a home server has, and still one list to the eye. The
+rest are dots on it, and stand in a folded list."""
+OPEN_ADVICE = 3
+"""So many alerts show what to look at straight away; of more than these, all are folded so that all can be seen."""
+LATELY = 5
+"""So many of the journal's newest lines stand on the board."""
+JOURNAL_PAGE = 100
+ROWS = 12
+ROWS_WITH_INTERVAL = 16
+"""Heights of names beside the staff in grid units (a quarter rem); the stylesheet's .name and .name.wide."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An alert as the board words it."""
+
+    series_id: int | None
+    priority: Priority | None
+    subject: str
+    fact: str
+    reason: str
+    interval: str
+    since: str
+    advice: str
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A subject on the staff as its name is shown. gap: grid units before it."""
+
+    series_id: int | None
+    priority: Priority | None
+    concern: str
+    subject: str
+    left: str
+    interval: str
+    gap: int
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Subjects that are well for the same reason."""
+
+    title: str
+    items: tuple[tuple[int, str, str], ...]
+
+
+def told(standing: Standing, board: Board, context: Context) -> Told:
+    """An alert in words."""
+    alert, finding = standing.alert, standing.finding
+    return Told(
+        standing.series_id,
+        alert.priority,
+        thing(alert.key),
+        phrases.fact(standing, board, context.zone),
+        phrases.why(finding),
+        phrases.interval_of(finding) if finding else "",
+        phrases.since(alert, board, context.zone),
+        what_to_look_at(alert.concern, alert.key, standing.observation) if alert.standing else "",
+    )
+
+
+def choose(places: Sequence[Place]) -> tuple[list[Place], list[Place]]:
+    """Those whose names stand beside the staff, and the rest; both in the order of time. An alert or an estimate goes
+    before an appointment that is kept as a rule."""
+    ranked = sorted(places, key=lambda p: (p.priority is None, not p.forecast, p.left_s))
+    chosen = {id(p) for p in ranked[:NAMED]}
+    return [p for p in places if id(p) in chosen], [p for p in places if id(p) not in chosen]
+
+
+def mark(place: Place) -> ruler.Mark:
+    """A place as the staff draws it."""
+    interval = phrases.between(place.earliest_s, place.latest_s) if place.forecast else ""
+    rows = ROWS_WITH_INTERVAL if interval else ROWS
+    return ruler.Mark(place.left_s, place.earliest_s, place.latest_s, place.priority, rows)
+
+
+def named(place: Place, gap: int) -> Named:
+    """A place's name beside the staff."""
+    interval = phrases.between(place.earliest_s, place.latest_s) if place.forecast else ""
+    return Named(
+        place.series_id,
+        place.priority,
+        "full" if place.finding.concern is Concern.FULL else "due",
+        thing(place.finding.key),
+        phrases.left(place),
+        interval,
+        gap,
+    )
+
+
+def group(quiet: Sequence[Quiet]) -> list[Group]:
+    """What is well, by the reason."""
+    return [
+        Group(
+            why.value, tuple((q.series_id, thing(q.key), phrases.summary(q.observation)) for q in quiet if q.why is why)
+        )
+        for why in Well
+        if any(q.why is why for q in quiet)
+    ]
+
+
+async def board(request: web.Request) -> web.Response:
+    """The board."""
+    context = of(request)
+    now = context.clock.now()
+    found = await context.board(now)
+    lately = await context.store.journal(limit=LATELY)
+    shown, rest = choose(found.places)
+    marks = [mark(p) for p in shown]
+    layout = ruler.arrange(marks)
+    picture = ruler.draw(marks, [mark(p) for p in rest], layout, now, context.zone)
+    well = [q for q in found.quiet if q.why is not Well.UNKNOWN]
+    counts = Counter(q.why for q in well)
+    return render(
+        "board.html",
+        context,
+        now,
+        verdict=phrases.verdict(found),
+        by_when=phrases.by_when(found, context.zone),
+        urgent=found.needing[0].alert.priority if found.needing else None,
+        needing=[told(s, found, context) for s in found.needing],
+        open_advice=len(found.needing) <= OPEN_ADVICE,
+        others=[
+            (heading, [told(s, found, context) for s in part])
+            for heading, part in (
+                ("Known to you", found.known),
+                ("Set aside for now", found.aside),
+                ("Over, and not acknowledged", found.over),
+            )
+            if part
+        ],
+        staff=Markup(picture),  # noqa: S704  made by svg.py, which escapes
+        names=[named(p, gap) for p, gap in zip(shown, layout.gaps, strict=True)],
+        rest=[named(p, 0) for p in rest],
+        well=group(well),
+        well_count=len(well),
+        well_line=phrases.well_line([(why, counts[why]) for why in Well if counts[why]]),
+        unknown=group([q for q in found.quiet if q.why is Well.UNKNOWN]),
+        lately=lately,
+        watched=found.watched,
+        fresh=_fresh(found),
+        troubles=context.vitals.read().troubles,
+    )
+
+
+def _fresh(board: Board) -> str:
+    """How old the newest sample is: a board that stands still must show it."""
+    if board.newest_at is None:
+        return "no sample yet"
+    return f"newest sample {duration((board.at - board.newest_at).total_seconds())} old"
+
+
+def by_day(lines: Sequence[JournalLine], context: Context) -> list[tuple[datetime, list[JournalLine]]]:
+    """Journal lines under the day on which they were written, in the host's zone."""
+    days = groupby(lines, key=lambda line: line.at.astimezone(context.zone).date())
+    grouped = [list(of_day) for _, of_day in days]
+    return [(of_day[0].at, of_day) for of_day in grouped]
+
+
+async def journal(request: web.Request) -> web.Response:
+    """The journal, newest first, a page at a time."""
+    context = of(request)
+    known = {s.key: s.id for s in await context.store.series()}
+    before = BEFORE.of(request)
+    lines = await context.store.journal(before_id=before, limit=JOURNAL_PAGE + 1)
+    shown = lines[:JOURNAL_PAGE]
+    older = urlencode({"before": shown[-1].id}) if len(lines) > JOURNAL_PAGE else ""
+    return render(
+        "journal.html",
+        context,
+        context.clock.now(),
+        days=by_day(shown, context),
+        known=known,
+        older=older,
+        first=before is None,
+    )
+
+
+def error_page(context: Context, status: int, detail: str) -> web.Response:
+    """The page for an error, for people at a browser."""
+    return render(
+        "error.html", context, context.clock.now(), status=status, number=status, title=title(status), detail=detail
+    )

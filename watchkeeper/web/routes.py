@@ -1,0 +1,135 @@
+"""The table of routes: the one place that says what is served where, with which parameters, and what it answers.
+
+The router, the description at /api and the README's chapter are all made from it.
+"""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import wraps
+from typing import Any
+
+from aiohttp import web
+
+from watchkeeper import __version__
+from watchkeeper.web import api, pages, subject
+from watchkeeper.web.context import of
+from watchkeeper.web.guard import Handler
+from watchkeeper.web.problems import PROBLEM_JSON
+from watchkeeper.web.query import Parameter, refuse_unknown
+
+HTML, JSON = "text/html", "application/json"
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """One thing that can be read.
+
+    path: with its parameters in braces. summary: one sentence. media: the type of a good answer. errors: the statuses
+    that its own parameters can lead to, besides those that every route can give.
+    """
+
+    path: str
+    handler: Handler
+    summary: str
+    parameters: tuple[Parameter[Any], ...] = ()
+    media: str = JSON
+
+    @property
+    def errors(self) -> tuple[int, ...]:
+        """Statuses that this route's parameters can lead to."""
+        bad_value = any(p.where == "query" for p in self.parameters)
+        missing = any(p.where == "path" for p in self.parameters)
+        return (400,) * (bad_value or self.media != HTML) + (404,) * missing
+
+
+async def index(request: web.Request) -> web.Response:
+    """What the API has."""
+    return api.reply(describe(of(request).prefix))
+
+
+ROUTES = (
+    Route("/", pages.board, "The board: what needs the keeper, and by when.", media=HTML),
+    Route(
+        "/subjects/{subject}",
+        subject.subject,
+        "A subject: its history, what was found, its alerts and journal.",
+        (subject.SUBJECT, subject.SPAN),
+        HTML,
+    ),
+    Route("/journal", pages.journal, "What happened, newest first.", (api.BEFORE,), HTML),
+    Route("/api", index, "What the API has: this description."),
+    Route("/api/v1/board", api.board, "The board: what stands, what has its place on the staff, what is well."),
+    Route("/api/v1/series", api.series, "Every series: a quantity of a subject over time."),
+    Route(
+        "/api/v1/series/{id}",
+        api.one_series,
+        "One series with its newest observation, its findings and its alerts.",
+        (api.SERIES_ID,),
+    ),
+    Route(
+        "/api/v1/series/{id}/samples",
+        api.samples,
+        "A series' samples, oldest first.",
+        (api.SERIES_ID, api.SINCE, api.UNTIL, api.POINTS),
+    ),
+    Route("/api/v1/alerts", api.alerts, "Every alert that was ever raised, with its state now."),
+    Route("/api/v1/findings", api.findings, "What the rules found last for every concern."),
+    Route(
+        "/api/v1/journal",
+        api.journal,
+        "What happened, newest first; the Link field leads to older lines.",
+        (api.BEFORE, api.LIMIT),
+    ),
+    Route("/api/v1/outbox", api.outbox, "Messages that wait for delivery, or were set aside.", (api.LIMIT,)),
+    Route("/api/v1/health", api.health, "Whether the watch itself is kept; 503 where it is not.", (), api.HEALTH_JSON),
+)
+
+
+def describe(prefix: str) -> dict[str, object]:
+    """The API's description, from the table."""
+    return {
+        "name": "watchkeeper",
+        "version": __version__,
+        "errors": PROBLEM_JSON,
+        "routes": [
+            {
+                "method": "GET",
+                "path": prefix + route.path,
+                "summary": route.summary,
+                "media": route.media,
+                "parameters": [_parameter(p) for p in route.parameters],
+            }
+            for route in ROUTES
+            if route.media != HTML
+        ],
+    }
+
+
+def _parameter(parameter: Parameter[Any]) -> Mapping[str, object]:
+    return {
+        "name": parameter.name,
+        "in": parameter.where,
+        "what": parameter.what,
+        "allowed": parameter.allowed,
+        "schema": dict(parameter.schema),
+    }
+
+
+def guarded(route: Route) -> Handler:
+    """A route's handler; the API also refuses a query parameter that it does not have, since it may be misspelt."""
+    if route.media == HTML:
+        return route.handler
+    known = [p.name for p in route.parameters if p.where == "query"]
+
+    @wraps(route.handler)
+    async def handler(request: web.Request) -> web.StreamResponse:
+        refuse_unknown(request, known)
+        return await route.handler(request)
+
+    return handler
+
+
+def listing() -> str:
+    """The table as JSON text, for the documentation."""
+    return json.dumps(describe(""), indent=2)

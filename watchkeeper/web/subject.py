@@ -1,0 +1,208 @@
+"""The page of one subject: its history, what was found, its alerts and its journal."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from typing import assert_never
+
+from aiohttp import web
+from markupsafe import Markup
+
+from watchkeeper.core.alerts import Alert, Concern, State
+from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, Unit
+from watchkeeper.core.records import Sample, Seen, Series
+from watchkeeper.core.rules import Finding
+from watchkeeper.core.wording import (
+    amount,
+    clean,
+    duration,
+    instant,
+    share,
+    state_words,
+    time_left_phrase,
+    what_to_look_at,
+)
+from watchkeeper.web import phrases, sketches
+from watchkeeper.web.board import CONCERN
+from watchkeeper.web.charts import NARROW, WIDE, draw
+from watchkeeper.web.context import Context, of
+from watchkeeper.web.problems import not_found
+from watchkeeper.web.query import choice, part
+from watchkeeper.web.templating import render
+from watchkeeper.web.thinning import thin
+
+SUBJECT = part("subject", "the id of a series, or a subject's own name", str, {"type": "string"})
+SPAN = choice("span", "How much of the past is drawn.", tuple(sketches.SPANS_S), "week")
+TABLE_ROWS = 24
+"""Rows of the table that says the same as the picture: one screen of a phone, twice scrolled."""
+JOURNAL_LINES = 20
+
+
+@dataclass(frozen=True, slots=True)
+class AlertRow:
+    """An alert of this subject in words."""
+
+    alert: Alert
+    concern: str
+    state: str
+    fact: str
+    advice: str
+
+
+async def subject(request: web.Request) -> web.Response:
+    """The page of a subject, with one of its series in full."""
+    context = of(request)
+    now = context.clock.now()
+    every = await context.store.series()
+    series = find(every, SUBJECT.given(request))
+    span = SPAN.given(request)
+    window = sketches.Window(now.timestamp() - sketches.SPANS_S[span], now.timestamp())
+    samples = await context.store.samples(series.key, datetime.fromtimestamp(window.since_s, UTC), now)
+    latest = next((s for s in await context.store.latest() if s.observation.key == series.key), None)
+    findings = {f.concern: f for f in await context.store.findings() if f.key == series.key}
+    alerts = [a for a in await context.store.alerts() if a.key == series.key]
+    main = findings.get(CONCERN[series.kind])
+    chart = sketches.sketch(series, samples, main.forecast if main else None, window)
+    return render(
+        "subject.html",
+        context,
+        now,
+        series=series,
+        siblings=[s for s in every if s.key.subject == series.key.subject],
+        span=span,
+        spans=tuple(sketches.SPANS_S),
+        priority=max((a.priority for a in alerts if a.priority), default=None),
+        fact=time_left_phrase(main, now, context.zone) if main else "not known yet",
+        interval=phrases.interval_of(main) if main else "",
+        reason=phrases.why(main),
+        pictures=[Markup(draw(chart, size, context.zone)) for size in (NARROW, WIDE)],  # noqa: S704  svg.py escapes
+        legend=legend(series, main),
+        heads=HEADS[series.kind],
+        rows=table(series, samples, context.zone, now),
+        details=details(series, latest, main, now, context.zone),
+        phases=latest.observation.phases if latest and isinstance(latest.observation, Answer) else (),
+        seconds=phrases.seconds,
+        facts=latest.observation.facts if latest else (),
+        alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
+        lines=await context.store.journal(key=series.key, limit=JOURNAL_LINES),
+    )
+
+
+def find(every: Sequence[Series], wanted: str) -> Series:
+    """The series with an id, or the first one of a subject. Raises Refusal (404)."""
+    for each in every:
+        if wanted in {str(each.id), each.key.subject}:
+            return each
+    raise not_found(f"There is no subject {clean(wanted, 80)}.")
+
+
+def row(alert: Alert, finding: Finding | None, latest: Seen | None, now: datetime, context: Context) -> AlertRow:
+    """One alert."""
+    standing = alert.state is not State.NORMAL and alert.standing
+    return AlertRow(
+        alert,
+        alert.concern.value,
+        state_words(alert.state),
+        time_left_phrase(finding, now, context.zone) if finding else "",
+        what_to_look_at(alert.concern, alert.key, latest.observation if latest else None) if standing else "",
+    )
+
+
+def legend(series: Series, finding: Finding | None) -> str:
+    """What the picture's lines mean."""
+    match series.kind:
+        case Kind.LEVEL:
+            drawn = "The line is what was used."
+            if finding is None or finding.forecast is None or finding.forecast.line is None:
+                return drawn
+            if finding.forecast.likely_s is None:
+                return f"{drawn} The dashed line is the trend that was fitted."
+            return f"{drawn} The dashed line is the trend; the shaded fan opens to the earliest and the latest time to full."
+        case Kind.DEADLINE:
+            return "The line is the time that was left: it falls, and jumps up each time that it happens again."
+        case Kind.ANSWER:
+            return "The line is the time that an answer took. Hatched: no answer."
+        case Kind.CONDITION:
+            return "The line stands high while it is sound, and low while it is not."
+        case _:
+            assert_never(series.kind)
+
+
+HEADS = {
+    Kind.LEVEL: ("used", "of", "share"),
+    Kind.DEADLINE: ("left",),
+    Kind.ANSWER: ("took",),
+    Kind.CONDITION: ("state",),
+}
+
+
+def table(series: Series, samples: Sequence[Sample], zone: tzinfo, now: datetime) -> list[tuple[str, tuple[str, ...]]]:
+    """The picture's table: newest first, the peaks kept."""
+    chosen = thin(samples, TABLE_ROWS)
+    return [(instant(datetime.fromtimestamp(s.at_s, UTC), zone, now), cells(series, s)) for s in reversed(chosen)]
+
+
+def cells(series: Series, sample: Sample) -> tuple[str, ...]:
+    """A sample in words, under the heads of its kind."""
+    value = sample.value
+    match series.kind:
+        case Kind.LEVEL:
+            if value is None or not sample.bound:
+                return ("unknown", "", "")
+            unit = series.unit or Unit.COUNT
+            return (amount(value, unit), amount(sample.bound, unit), share(value / sample.bound))
+        case Kind.DEADLINE:
+            if value is None:
+                return ("never happened",)
+            left_s = value - sample.at_s
+            return (duration(left_s) if left_s >= 0 else f"overdue for {duration(-left_s)}",)
+        case Kind.ANSWER:
+            return ("no answer" if value is None else phrases.seconds(value),)
+        case Kind.CONDITION:
+            return ("sound" if value == 1 else "unsound",)
+        case _:
+            assert_never(series.kind)
+
+
+def details(
+    series: Series, latest: Seen | None, finding: Finding | None, now: datetime, zone: tzinfo
+) -> list[tuple[str, str]]:
+    """Names and values: the newest observation, and what was found in the history."""
+    pairs: list[tuple[str, str]] = []
+    if latest is not None:
+        age_s = (now - latest.at).total_seconds()
+        pairs.append(("newest sample", f"{instant(latest.at, zone, now)}, {duration(age_s)} ago"))
+        pairs.extend(_seen(latest.observation, now, zone))
+    if finding is not None and finding.concern is Concern.FULL and finding.forecast is not None:
+        pairs.extend(_found(finding, series.unit or Unit.COUNT, now, zone))
+    pairs.append(("sampled", f"every {duration(series.interval_s)} by {clean(series.probe)}"))
+    pairs.append(("watched since", instant(series.first_at, zone, now)))
+    return pairs
+
+
+def _seen(seen: Observation, now: datetime, zone: tzinfo) -> list[tuple[str, str]]:
+    match seen:
+        case Level():
+            return [("fill", phrases.summary(seen))]
+        case Answer() | Condition():
+            return [("state", phrases.summary(seen))]
+        case Deadline():
+            times = (("last happened", seen.last_at), ("due", seen.due_at))
+            told = [(name, instant(at, zone, now) if at else "never") for name, at in times]
+            return told + ([("expected every", duration(seen.period_s))] if seen.period_s else [])
+        case _:
+            assert_never(seen)
+
+
+def _found(finding: Finding, unit: Unit, now: datetime, zone: tzinfo) -> list[tuple[str, str]]:
+    """What the forecast found in the history."""
+    forecast, pairs = finding.forecast, []
+    if forecast is not None and forecast.growth_per_day is not None:
+        word = "grows by" if forecast.growth_per_day >= 0 else "shrinks by"
+        pairs.append(("trend", f"{word} {amount(abs(forecast.growth_per_day), unit)} a day"))
+    if forecast is not None and forecast.cycle_s is not None:
+        pairs.append(("cycle", f"goes up and down every {duration(forecast.cycle_s)}"))
+    ends = (("earliest", finding.earliest_at), ("likely", finding.ends_at), ("latest", finding.latest_at))
+    if finding.ends_at is not None:
+        pairs.extend((f"full, {name}", instant(at, zone, now) if at else "no end in sight") for name, at in ends)
+    return pairs

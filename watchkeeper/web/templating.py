@@ -1,0 +1,81 @@
+"""The templates and what they may call: times in the host's zone, links, commands within advice. Escapes everything."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from typing import Any
+
+from aiohttp import web
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from watchkeeper.core.alerts import Priority
+from watchkeeper.core.wording import clean, day, instant, zone_name
+from watchkeeper.web.context import Context
+
+
+def commands(text: str) -> Markup:
+    """Text in which what stands between backticks is a command."""
+    parts = text.split("`")
+    return Markup().join(
+        Markup("<code>{}</code>").format(p) if i % 2 and i < len(parts) - 1 else escape(p) for i, p in enumerate(parts)
+    )
+
+
+def cones(priority: Priority | None) -> Markup:
+    """The priority's shape: one, two or three cones, whose drawings stand at the top of the page."""
+    if priority is None:
+        return Markup()
+    drawn = '<svg class="cones p{0}" width="1rem" height="1.43rem" aria-hidden="true"><use href="#c{0}"/></svg>'
+    return Markup(drawn).format(priority.value)
+
+
+def capitalize_first(text: str) -> str:
+    """A phrase as the beginning of a sentence; the rest keeps its capitals, unlike str.capitalize."""
+    return text[:1].upper() + text[1:]
+
+
+ENVIRONMENT = Environment(
+    loader=PackageLoader("watchkeeper.web"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+    auto_reload=False,
+)
+ENVIRONMENT.filters.update(commands=commands, cones=cones, clean=clean, capitalize_first=capitalize_first)
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """Writes instants for one page: in the host's zone, with the machine's form beside the words."""
+
+    now: datetime
+    zone: tzinfo
+
+    def when(self, at: datetime) -> Markup:
+        """`Fri 27 Nov 14:05`."""
+        return self._time(at, instant(at, self.zone, self.now))
+
+    def day(self, at: datetime) -> str:
+        """`Fri 27 Nov`."""
+        return day(at, self.zone, self.now)
+
+    def clock(self, at: datetime) -> Markup:
+        """`14:05`."""
+        return self._time(at, f"{at.astimezone(self.zone):%H:%M}")
+
+    def zone_name(self) -> str:
+        """The zone, named."""
+        return zone_name(self.now, self.zone)
+
+    def _time(self, at: datetime, words: str) -> Markup:
+        stamp = at.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+        return Markup('<time datetime="{}">{}</time>').format(stamp, words)
+
+
+def render(name: str, context: Context, now: datetime, *, status: int = 200, **values: Any) -> web.Response:
+    """A page made from a template."""
+    html = ENVIRONMENT.get_template(name).render(
+        host=clean(context.host, 60), prefix=context.prefix, times=Times(now, context.zone), **values
+    )
+    return web.Response(status=status, body=html.encode("utf-8", "replace"), content_type="text/html", charset="utf-8")

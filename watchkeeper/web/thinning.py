@@ -1,0 +1,29 @@
+"""Thins a series for drawing or sending without losing its peaks."""
+
+from collections.abc import Sequence
+
+from watchkeeper.core.records import Sample
+
+
+def thin(samples: Sequence[Sample], points: int) -> Sequence[Sample]:
+    """At most `points` (at least 4) of the samples, oldest first: the first, the last, and the lowest and the highest
+    of each stretch of time. A sample without a value is kept as the lowest, so that a gap stays one."""
+    if len(samples) <= points:
+        return samples
+    first, last = samples[0], samples[-1]
+    stretches = max((points - 2) // 2, 1)
+    span = (last.at_s - first.at_s) or 1.0
+    lows: dict[int, int] = {}
+    highs: dict[int, int] = {}
+    for i in range(1, len(samples) - 1):
+        stretch = min(int((samples[i].at_s - first.at_s) / span * stretches), stretches - 1)
+        height = _height(samples[i])
+        if stretch not in lows or height < _height(samples[lows[stretch]]):
+            lows[stretch] = i
+        if stretch not in highs or height > _height(samples[highs[stretch]]):
+            highs[stretch] = i
+    return [first, *(samples[i] for i in sorted({*lows.values(), *highs.values()})), last]
+
+
+def _height(sample: Sample) -> float:
+    return float("-inf") if sample.value is None else sample.value

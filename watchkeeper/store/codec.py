@@ -16,6 +16,7 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from enum import Enum
 from functools import lru_cache
+from json.encoder import encode_basestring_ascii
 from operator import attrgetter
 from typing import Any, Generic, TypeVar
 
@@ -28,6 +29,7 @@ from watchkeeper.errors import StoreError
 
 T = TypeVar("T")
 Convert = Callable[[Any], Any]
+ToText = Callable[[Any], str]
 
 TAG = "is"
 """Where a value may be one of several classes, this key holds the name of its class: class names are part of the
@@ -46,13 +48,12 @@ class Codec(Generic[T]):
 
     def dumps(self, value: T) -> str:
         """ASCII text. Raises StoreError where the value holds something that is never written."""
-        plain = _writer(self._hint)(value)
         try:
-            return _COMPACT.encode(plain)
-        except ValueError as error:
-            raise StoreError(f"{_odd_place(plain)} cannot be stored: only finite numbers can") from error
-        except TypeError as error:
-            raise StoreError(f"a {type(value).__name__} cannot be stored: {error}") from error
+            return _writer(self._hint)(value)
+        except _NotFinite as odd:
+            raise StoreError(f"{_odd_place(value)} is {odd}: only finite numbers can be stored") from odd
+        except (TypeError, KeyError) as error:
+            raise StoreError(f"a {type(value).__name__} cannot be stored: {error!r}") from error
 
     def loads(self, text: str) -> T:
         """The value. Raises Unreadable where the text does not fit the type."""
@@ -63,83 +64,126 @@ class Codec(Generic[T]):
         return value
 
 
-_COMPACT = json.JSONEncoder(allow_nan=False, separators=(",", ":"))
-"""ensure_ascii stays on: a file name that is not UTF-8 reaches us as lone surrogates, which SQLite's text refuses."""
+class _NotFinite(Exception):
+    """A NaN or an infinity."""
 
 
-def _odd_place(plain: Any, place: str = "") -> str:  # noqa: ANN401  JSON
-    """The dotted place of the first number in there that is not finite."""
-    if isinstance(plain, float):
-        return "" if math.isfinite(plain) else f"{place} = {plain}"
-    inner = plain.items() if isinstance(plain, dict) else enumerate(plain) if isinstance(plain, list | tuple) else ()
-    found = (_odd_place(value, f"{place}.{name}" if place else str(name)) for name, value in inner)
-    return next(filter(None, found), "")
+def _odd_place(value: Any) -> str:  # noqa: ANN401  any part of a record
+    """Where in there the first number is that is not finite, with dots: `Level.used`; empty for nowhere."""
+    if isinstance(value, float):
+        return "" if math.isfinite(value) else "a number"
+    if isinstance(value, tuple):
+        return next(filter(None, map(_odd_place, value)), "")
+    for field in dataclasses.fields(value) if dataclasses.is_dataclass(value) else ():
+        inner = getattr(value, field.name)
+        if found := _odd_place(inner):
+            deeper = f".{found.partition('.')[2]}" if dataclasses.is_dataclass(inner) else ""
+            return f"{type(value).__name__}.{field.name}{deeper}"
+    return ""
 
 
 # Writing ----------------------------------------------------------------------------------------------------------
+#
+# Every observation and finding is written as text at every tick, so that this is the dearest part of a commit. The
+# text is put together directly: a tree of dicts for the json module to walk once more took twice as long.
+
+_string = encode_basestring_ascii
+"""A string with its quotes. ASCII: a file name that is not UTF-8 reaches us as lone surrogates, which SQLite's text
+refuses."""
+
+_CACHED = 1024
+"""Texts of keys and facts that are kept: they are the same at every tick. A few times the series of a large house."""
 
 
 @lru_cache(maxsize=256)
-def _writer(hint: Any) -> Convert:  # noqa: ANN401  any type hint
-    """What turns a value of that type into what JSON knows."""
-    return _writer_or_none(hint) or (lambda value: value)
-
-
-@lru_cache(maxsize=256)
-def _writer_or_none(hint: Any) -> Convert | None:  # noqa: ANN401  one branch for each form of type
-    if hint is datetime:
-        return _instant_text
+def _writer(hint: Any) -> ToText:  # noqa: ANN401  any type hint
+    """What turns a value of that type into JSON text."""
+    if hint in _SCALARS:
+        return _SCALARS[hint]
     if isinstance(hint, type) and issubclass(hint, Enum):
-        return attrgetter("value")
+        return {member: json.dumps(member.value) for member in hint}.__getitem__
+    write = _structure_writer(hint, typing.get_origin(hint), typing.get_args(hint))
+    return lru_cache(maxsize=_CACHED)(write) if _only_strings(hint) else write
+
+
+def _structure_writer(hint: Any, origin: Any, args: tuple[Any, ...]) -> ToText:  # noqa: ANN401  any type hint
     if dataclasses.is_dataclass(hint):
         return _class_writer(hint)
-    origin, args = typing.get_origin(hint), typing.get_args(hint)
     if origin in (typing.Union, types.UnionType):
         return _union_writer(args)
     if origin is tuple and args[-1] is Ellipsis:
-        each = _writer_or_none(args[0])
-        return None if each is None else (lambda value: [each(item) for item in value])
+        each = _writer(args[0])
+        return lambda value: f"[{','.join([each(item) for item in value])}]"
     if origin is tuple:
         all_of = [_writer(arg) for arg in args]
-        return lambda value: [convert(item) for convert, item in zip(all_of, value, strict=True)]
-    return dict if origin is Mapping else None
+        return lambda value: f"[{','.join([write(item) for write, item in zip(all_of, value, strict=True)])}]"
+    if origin is Mapping:
+        inner = _writer(args[1])
+        return lambda value: f"{{{','.join([f'{_string(name)}:{inner(item)}' for name, item in value.items()])}}}"
+    raise TypeError(f"a field of the type {hint} cannot be stored: teach codec.py how")
+
+
+def _only_strings(hint: Any) -> bool:  # noqa: ANN401  any type hint
+    """True for what is hashable and where equal values have equal texts (1 and 1.0 have not)."""
+    if dataclasses.is_dataclass(hint):
+        return all(_only_strings(inner) for inner in _hints(hint).values())
+    if typing.get_origin(hint) is tuple:
+        return all(_only_strings(inner) for inner in typing.get_args(hint) if inner is not Ellipsis)
+    return hint is str
+
+
+def _number_text(value: Any) -> str:  # noqa: ANN401  a float, or an int in its place
+    if not math.isfinite(value):
+        raise _NotFinite(float.__repr__(value))
+    # Not repr(): numpy's floats are floats, but their own repr is not JSON.
+    return float.__repr__(value) if isinstance(value, float) else int.__repr__(value)
 
 
 def _instant_text(at: datetime) -> str:
     if at.tzinfo is None:
         raise StoreError(f"{at} cannot be stored: it has no time zone")
-    return at.astimezone(UTC).isoformat()
+    return f'"{at.astimezone(UTC).isoformat()}"'
 
 
-def _class_writer(hint: Any) -> Convert:  # noqa: ANN401  a dataclass
+_SCALARS: dict[Any, ToText] = {
+    str: _string,
+    int: int.__repr__,
+    float: _number_text,
+    bool: {True: "true", False: "false"}.__getitem__,
+    datetime: _instant_text,
+}
+
+
+def _class_writer(hint: Any, tag: str = "") -> ToText:  # noqa: ANN401  a dataclass
     hints = _hints(hint)
     # None is left out where it is the default as well: it is most of what a finding holds, and is written often.
     plan = [
-        (f.name, attrgetter(f.name), _writer_or_none(hints[f.name]), f.default is None)
+        (f"{_string(f.name)}:", attrgetter(f.name), _writer(hints[f.name]), f.default is None)
         for f in dataclasses.fields(hint)
     ]
+    first = [f"{_string(TAG)}:{_string(tag)}"] if tag else []
 
-    def write(value: Any) -> dict[str, Any]:  # noqa: ANN401  an instance of the class
-        plain = {}
-        for name, read, convert, none_is_default in plan:
+    def write(value: Any) -> str:  # noqa: ANN401  an instance of the class
+        parts = first.copy()
+        for label, read, to_text, none_is_default in plan:
             item = read(value)
             if item is not None:
-                plain[name] = item if convert is None else convert(item)
+                parts.append(label + to_text(item))
             elif not none_is_default:
-                plain[name] = None
-        return plain
+                parts.append(label + "null")
+        return f"{{{','.join(parts)}}}"
 
     return write
 
 
-def _union_writer(args: tuple[Any, ...]) -> Convert | None:
+def _union_writer(args: tuple[Any, ...]) -> ToText:
     some = [arg for arg in args if arg is not type(None)]
     if len(some) == 1:
-        inner = _writer_or_none(some[0])
-        return None if inner is None else (lambda value: None if value is None else inner(value))
+        inner = _writer(some[0])
+        return lambda value: "null" if value is None else inner(value)
     # Several: dataclasses, told apart by the name of their class.
-    writers = {arg: _class_writer(arg) for arg in some}
-    return lambda value: {TAG: type(value).__name__, **writers[type(value)](value)}
+    writers = {arg: _class_writer(arg, arg.__name__) for arg in some}
+    return lambda value: writers[type(value)](value)
 
 
 # Reading ----------------------------------------------------------------------------------------------------------

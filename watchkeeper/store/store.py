@@ -131,11 +131,14 @@ class Store:
         if committer is None:
             how = "is closed" if self._reading is None else "is open for reading only"
             raise StoreError(f"{self.path} {how}: nothing can be written to it")
-        job = Job(work, durable)
-        self._waiting.append(job)
-        self._writers.submit(committer.drain, self._waiting)
-        result: T = await asyncio.shield(asyncio.wrap_future(job.future))
-        return result
+        loop = asyncio.get_running_loop()
+        waiter: asyncio.Future[T] = loop.create_future()
+        self._waiting.append(Job(work, durable, loop, waiter))
+        # With more than one in there, a drain is on its way that ends only when it finds none. It starts when all that
+        # is ready to run now has run, so that turns which come at the same moment share their transaction.
+        if len(self._waiting) == 1:
+            loop.call_soon(self._writers.submit, committer.drain, self._waiting)
+        return await waiter
 
     # Reading ------------------------------------------------------------------------------------------------------
 

@@ -9,7 +9,7 @@ from datetime import datetime
 from itertools import chain
 
 from watchkeeper.core.alerts import Alert
-from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
+from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.core.records import Commit, JournalLine, Parcel, Seen
 from watchkeeper.core.rules import Finding
 from watchkeeper.store import parcels
@@ -19,7 +19,10 @@ from watchkeeper.store.instants import to_ms, to_us
 # A second sample of the same millisecond (a leap second's repeated stamp, a clock set back) takes the place of the
 # first: a series has one value at a time, and the later look is the better one.
 _SAMPLE = "INSERT OR REPLACE INTO samples (series, at_ms, value, bound) VALUES (?, ?, ?, ?)"
-_LATEST = "INSERT OR REPLACE INTO latest (series, at_us, observation) VALUES (?, ?, ?)"
+_LATEST = (
+    "INSERT INTO latest (series, at_us, observation) VALUES (?, ?, ?)"
+    " ON CONFLICT (series) DO UPDATE SET at_us = excluded.at_us, observation = excluded.observation"
+)
 _FINDING = (
     "INSERT INTO findings (key, concern, body) VALUES (?, ?, ?)"
     " ON CONFLICT (key, concern) DO UPDATE SET body = excluded.body"
@@ -33,7 +36,7 @@ _ALIVE = (
     "INSERT INTO life (id, alive_at_us) VALUES (1, ?) ON CONFLICT (id) DO UPDATE SET alive_at_us = excluded.alive_at_us"
 )
 
-Described = tuple[str, str | None, str, float]
+Described = tuple[Kind, Unit | None, str, float]
 """What a series' row says beside its key: kind, unit, probe, interval_s."""
 
 
@@ -95,23 +98,18 @@ class Writing:
         self._conn.execute(_LINE, (to_us(line.at), line.entry.value, key, LINE.dumps(line)))
 
     def _write_seen(self, seen: tuple[Seen, ...]) -> None:
-        series = [self._series_of(each) for each in seen]
         samples, latest = [], []
-        for number, each in zip(series, seen, strict=True):
-            samples.append((number, to_ms(each.at), *sample_of(each.observation)))
-            latest.append((number, to_us(each.at), OBSERVATION.dumps(each.observation)))
+        for each in seen:
+            found, at = each.observation, each.at
+            series = self._series_of(each, found)
+            samples.append((series, to_ms(at), *sample_of(found)))
+            latest.append((series, to_us(at), OBSERVATION.dumps(found)))
         self._conn.executemany(_SAMPLE, samples)
         self._conn.executemany(_LATEST, latest)
 
-    def _series_of(self, seen: Seen) -> int:
+    def _series_of(self, seen: Seen, found: Observation) -> int:
         """The series' number, with what its row says brought up to date."""
-        found = seen.observation
-        described = (
-            found.kind.value,
-            found.unit.value if isinstance(found, Level) else None,
-            seen.probe,
-            float(seen.interval_s),
-        )
+        described = (found.kind, getattr(found, "unit", None), seen.probe, seen.interval_s)
         known = self._known.get(found.key)
         if known is None or known[1] != described:
             known = (self._upsert_series(found.key, described, seen.at), described)
@@ -119,11 +117,12 @@ class Writing:
         return known[0]
 
     def _upsert_series(self, key: SeriesKey, described: Described, at: datetime) -> int:
+        kind, unit, probe, interval_s = described
         self._conn.execute(
             "INSERT INTO series (key, kind, unit, probe, interval_s, first_at_us) VALUES (?, ?, ?, ?, ?, ?)"
             " ON CONFLICT (key) DO UPDATE SET"
             " kind = excluded.kind, unit = excluded.unit, probe = excluded.probe, interval_s = excluded.interval_s",
-            (key_column(key), *described, to_us(at)),
+            (key_column(key), kind.value, unit and unit.value, probe, float(interval_s), to_us(at)),
         )
         (number,) = self._conn.execute("SELECT id FROM series WHERE key = ?", (key_column(key),)).fetchone()
         return int(number)

@@ -1,0 +1,214 @@
+"""How fast the store takes and gives samples, against bare sqlite3 in the same run. Prints figures; asserts nothing.
+
+Run it as `.venv/bin/python tests/bench/store.py [folder]`; the folder (default: a temporary one) should be on the disk
+whose speed is asked about.
+
+What is compared. Bare: the same rows (series, at_ms, value, bound) into the same table (WITHOUT ROWID, STRICT, WAL,
+synchronous=NORMAL), one executemany and one COMMIT for each turn, from a plain loop in the main thread. Ours:
+Store.commit() awaited from an event loop, which beside each sample also keeps the newest observation of its series as
+JSON, and the instant of the turn. "Together" means that as many turns wait at the same time as probes fall due at the
+same moment; the store puts those into shared transactions, and the bare loop still commits each turn, because nothing
+in sqlite3 would put them together. "Findings" adds two findings for each observation, which bare does not write at all.
+The bare loop is also printed with shared transactions of the same size, so that nobody has to take that on trust.
+"""
+
+import asyncio
+import gc
+import sqlite3
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from itertools import islice
+from pathlib import Path
+from random import Random
+from time import perf_counter
+
+from watchkeeper.core.exhaustion import Forecast, forecast
+from watchkeeper.core.history import LevelHistory
+from watchkeeper.core.observation import Level, SeriesKey
+from watchkeeper.core.records import Commit, Seen
+from watchkeeper.core.rules import Finding, FullRule, StaleRule, judge_full, judge_stale
+from watchkeeper.store import Store
+from watchkeeper.store.instants import to_ms
+
+START = datetime(2026, 3, 1, tzinfo=UTC)
+MINUTE = timedelta(minutes=1)
+OBSERVATIONS = 10  # of one probe: the file systems of a usual host, each with its space and its inodes
+PROBES = 30  # so that there are 300 series, the size that the yearly budget is set for
+TICKS = 40
+WEEK_SAMPLES = 7 * 24 * 60
+ROUNDS = 3  # the best of: the machine has other things to do
+
+
+def turn(probe: int, tick: int) -> tuple[Seen, ...]:
+    """What one probe brings at one tick: levels of about 1 TB that grow by some blocks of 4 KiB."""
+    at = START + tick * MINUTE + timedelta(milliseconds=137 * probe)
+    return tuple(
+        Seen(
+            at,
+            Level(
+                SeriesKey(f"file system /srv/nest-cams/{probe}/{n}", "space"),
+                used=4096 * (120_000_000 + 1_000 * n + 37 * tick),
+                capacity=4096 * 250_000_000,
+                facts=(("device", "skerry/nest-cams"), ("type", "ext4")),
+            ),
+            f"probe {probe}",
+            60.0,
+        )
+        for n in range(OBSERVATIONS)
+    )
+
+
+def findings(seen: Sequence[Seen]) -> tuple[Finding, ...]:
+    """Two findings for each observation, as the rules make them."""
+    found: list[Finding] = []
+    for each in seen:
+        key, at = each.observation.key, each.at
+        found.append(judge_full(key, replace(_forecast(), at_s=at.timestamp()), at, FullRule(), None))
+        found.append(judge_stale(key, at, 60.0, at, StaleRule()))
+    return tuple(found)
+
+
+@cache
+def _forecast() -> Forecast:
+    """A real forecast, with all that it holds: a level that grows over a day, with some noise."""
+    history, noise = LevelHistory(), Random(1)
+    for n in range(1440):
+        history.add(START.timestamp() + 60 * n, 4096 * (1.2e8 + 3e4 * n + 1e4 * noise.random()), 4096 * 2.5e8)
+    found = forecast(history, START.timestamp() + 86_400)
+    assert found.likely_s is not None
+    return found
+
+
+def turns(*, with_findings: bool) -> list[Commit]:
+    """Every turn of the run, in the order of time."""
+    seen = [turn(probe, tick) for tick in range(TICKS) for probe in range(PROBES)]
+    return [Commit(seen=s, findings=findings(s) if with_findings else ()) for s in seen]
+
+
+async def ours(folder: Path, commits: Sequence[Commit], together: int) -> float:
+    """Seconds that the store takes for the commits, so many at the same time."""
+    store = await Store.open(folder / "ours.db")
+    # The series' rows are made before the clock starts, on both sides.
+    await asyncio.gather(*(store.commit(c) for c in commits[:PROBES]))
+    rest = iter(commits[PROBES:])
+    gc.collect()
+    began = perf_counter()
+    while batch := list(islice(rest, together)):
+        await asyncio.gather(*(store.commit(c) for c in batch))
+    took = perf_counter() - began
+    await store.close()
+    return took
+
+
+def bare(folder: Path, commits: Sequence[Commit], together: int) -> float:
+    """Seconds that sqlite3 takes for the samples of the commits, so many turns in a transaction."""
+    conn = sqlite3.connect(folder / "bare.db", isolation_level=None)
+    conn.execute("PRAGMA journal_mode = WAL")
+    conn.execute("PRAGMA synchronous = NORMAL")
+    conn.execute(
+        "CREATE TABLE samples (series INTEGER NOT NULL, at_ms INTEGER NOT NULL, value REAL, bound REAL,"
+        " PRIMARY KEY (series, at_ms)) STRICT, WITHOUT ROWID"
+    )
+    numbers: dict[SeriesKey, int] = {}
+    rows = [list(_rows(commit, numbers)) for commit in commits]
+    _insert(conn, rows[:PROBES], together)
+    gc.collect()
+    began = perf_counter()
+    _insert(conn, rows[PROBES:], together)
+    took = perf_counter() - began
+    conn.close()
+    return took
+
+
+def _rows(commit: Commit, numbers: dict[SeriesKey, int]) -> Iterator[tuple[int, int, float, float]]:
+    for seen in commit.seen:
+        level = seen.observation
+        assert isinstance(level, Level)
+        number = numbers.setdefault(level.key, len(numbers) + 1)
+        yield number, to_ms(seen.at), float(level.used), float(level.capacity)
+
+
+def _insert(conn: sqlite3.Connection, rows: Sequence[list[tuple[int, int, float, float]]], together: int) -> None:
+    left = iter(rows)
+    while batch := list(islice(left, together)):
+        conn.execute("BEGIN IMMEDIATE")
+        for each in batch:
+            conn.executemany("INSERT OR REPLACE INTO samples VALUES (?, ?, ?, ?)", each)
+        conn.execute("COMMIT")
+
+
+def best(work: "list[float]") -> float:
+    """The least of several times: what the code costs, with the least of what else went on."""
+    return min(work)
+
+
+def inserting(base: Path) -> None:
+    """Print the rates of inserting."""
+    plain, judged = turns(with_findings=False), turns(with_findings=True)
+    count = OBSERVATIONS * (len(plain) - PROBES)
+    alone, shared, one, many, found = [], [], [], [], []
+    for number in range(ROUNDS):
+        folders = [Path(tempfile.mkdtemp(dir=base, prefix=f"{number}-")) for _ in range(5)]
+        alone.append(bare(folders[0], plain, 1))
+        one.append(asyncio.run(ours(folders[1], plain, 1)))
+        many.append(asyncio.run(ours(folders[2], plain, PROBES)))
+        shared.append(bare(folders[3], plain, PROBES))
+        found.append(asyncio.run(ours(folders[4], judged, PROBES)))
+    rate = count / best(alone)
+    print(f"{count} samples of {OBSERVATIONS * PROBES} series, {OBSERVATIONS} a turn; best of {ROUNDS}")
+    print(f"  bare executemany, a commit each turn           {rate:9.0f} /s")
+    for name, times in (
+        (f"bare, {PROBES} turns share a transaction", shared),
+        ("ours, samples only, one turn at a time", one),
+        (f"ours, samples only, {PROBES} turns together", many),
+        (f"ours, with 2 findings each, {PROBES} together", found),
+    ):
+        print(f"  {name:46} {count / best(times):9.0f} /s   {count / best(times) / rate:5.2f} of bare")
+    print(f"  ours against bare, both with {PROBES} together: {best(shared) / best(many):27.2f}")
+
+
+async def reading(base: Path) -> None:
+    """Print the bytes of a sample and the rates of reading, from a week of twenty series."""
+    path = Path(tempfile.mkdtemp(dir=base)) / "week.db"
+    series = 2 * OBSERVATIONS
+    store = await Store.open(path)
+    for tick in range(WEEK_SAMPLES):
+        await asyncio.gather(*(store.commit(Commit(seen=turn(probe, tick))) for probe in range(2)))
+    key = turn(0, 0)[0].observation.key
+    until = START + timedelta(days=7)
+    began = perf_counter()
+    found = await store.samples(key, START, until)
+    whole_s = perf_counter() - began
+    began = perf_counter()
+    buckets = await store.samples_thinned(key, START, until, 400)
+    thin_s = perf_counter() - began
+    began = perf_counter()
+    refilled = sum([len(level.used) async for level in store.level_samples(START)])
+    refill_s = perf_counter() - began
+    await store.close()
+    with sqlite3.connect(path) as conn:
+        conn.execute("VACUUM")  # only to see how full the pages were
+    size = {}
+    for name in ("samples",):
+        (size[name],) = conn.execute("SELECT sum(pgsize) FROM dbstat WHERE name = ?", (name,)).fetchone()
+    print(
+        f"a week of one series: {len(found)} samples read in {1000 * whole_s:.1f} ms ({len(found) / whole_s:.0f} /s),"
+    )
+    print(f"  thinned to {len(buckets)} stretches in {1000 * thin_s:.1f} ms")
+    print(f"  refilling {series} levels: {refilled} samples in {1000 * refill_s:.0f} ms ({refilled / refill_s:.0f} /s)")
+    conn.close()
+
+
+def main() -> None:
+    """Print all figures."""
+    with tempfile.TemporaryDirectory(dir=sys.argv[1] if len(sys.argv) > 1 else None) as folder:
+        inserting(Path(folder))
+        asyncio.run(reading(Path(folder)))
+
+
+if __name__ == "__main__":
+    main()

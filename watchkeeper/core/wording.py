@@ -52,7 +52,7 @@ _UNIT_WORDS = {
 }
 
 _SPANS = (
-    (MINUTE, SECOND, SECOND),
+    (2 * MINUTE, SECOND, SECOND),
     (HOUR, MINUTE, MINUTE),
     (DAY, HOUR, MINUTE),
     (3 * DAY, DAY, HOUR),
@@ -130,7 +130,7 @@ def _harmless(sign: str) -> str:
             return " "
         case "Cf":  # direction marks, joiners, soft hyphens: they change what the rest looks like
             return ""
-        case "Cs":  # half of a surrogate pair: a name on disk that is not UTF-8
+        case "Cs" | "Cn" | "Co":  # half a surrogate pair (a name on disk that is not UTF-8), or no sign that all know
             return "\ufffd"
         case _:
             return sign

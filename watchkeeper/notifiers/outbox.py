@@ -96,7 +96,7 @@ class Outbox:
         rest: Rest = rest,
         drawn: Callable[[], float] = random.random,
     ) -> None:
-        """Begin with what waits in the store. rest and drawn are for tests: how to wait, and where chance comes from."""
+        """Take what waits in the store. rest and drawn are for tests: how to wait, and where chance comes from."""
         self._store, self._clock, self._patience = store, clock, patience
         self._rest, self._drawn = rest, drawn
         self._lanes = [_Lane(each) for each in notifiers]

@@ -1,6 +1,7 @@
 """The watch over one series, from observations to moves."""
 
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 
@@ -153,3 +154,24 @@ def test_each_kind_raises_its_own_concern(seen: Observation) -> None:
     judged = Judgement(KEY, seen.kind, 60, Rules())
     judged.take(seen, START)
     assert [f.concern for f in judged.evaluate(START).findings] == [CONCERN[seen.kind], Concern.STALE]
+
+
+def full_level(**more: Any) -> Level:
+    """A level with nothing left."""
+    return Level(KEY, 1.0, 1.0, **more)
+
+
+def test_a_part_is_recorded_and_never_judged() -> None:
+    """A data set is full when its pool is, and it may be destroyed: neither is told of the part."""
+    judged = watch(Kind.LEVEL)
+    judged.take(full_level(part_of=SeriesKey("pool skerry", "space")), START)
+    assert judged.evaluate(START + DAY) == Outcome()
+    assert len(judged.history) == 1
+
+
+def test_what_may_be_full_is_only_told_when_no_sample_comes() -> None:
+    """A volume group that is wholly given away is as it should be; one that is no longer seen is not."""
+    judged = watch(Kind.LEVEL)
+    judged.take(full_level(may_be_full=True), START)
+    assert [f.concern for f in judged.evaluate(START).findings] == [Concern.STALE]
+    assert [m.after.concern for m in judged.evaluate(START + DAY).transitions] == [Concern.STALE]

@@ -105,7 +105,10 @@ class Judgement:
     def _findings(self, now: datetime, probe_seen_at: datetime) -> Iterator[Finding]:
         if self.latest is None or self.first_at is None or self.last_at is None:
             return
-        yield self._judge_kind(self.latest, self.first_at, now)
+        if isinstance(self.latest, Level) and self.latest.part_of is not None:
+            return
+        if not (isinstance(self.latest, Level) and self.latest.may_be_full):
+            yield self._judge_kind(self.latest, self.first_at, now)
         if math.isfinite(self.interval_s):
             as_of = max(probe_seen_at, self.last_at)
             yield rules.judge_stale(self.key, self.last_at, self.interval_s, as_of, self.rules.stale)

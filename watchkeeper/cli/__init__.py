@@ -43,12 +43,12 @@ Exit codes of every command:
 @click.version_option(__version__, prog_name="watchkeeper", message="%(prog)s %(version)s")
 @click.pass_context
 def main(context: click.Context, config: Path | None) -> None:
-    r"""Watch over one home server: what will run out, what has gone stale, what is silent, what is at fault, and how
+    """Watch over one home server: what will run out, what has gone stale, what is silent, what is at fault, and how
     much time is left.
 
     \b
     watchkeeper run             watches what it finds here, without any configuration
     watchkeeper board           shows how things stand
     watchkeeper check-config    says what a configuration means before it is used
-    """
+    """  # noqa: D301  click reads \b as: keep the lines
     context.obj = config

@@ -28,7 +28,7 @@ STILL_INTERVALS = 3
 @configured
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: the API's board, and `needs_you`.")
 def board(config: Path | None, *, as_json: bool) -> None:
-    r"""Show how things stand: what needs you first, then everything that ends, ordered by the time that is left.
+    """Show how things stand: what needs you first, then everything that ends, ordered by the time that is left.
 
     It reads the database, so it works beside a running daemon, and after one has stopped.
 
@@ -38,7 +38,7 @@ def board(config: Path | None, *, as_json: bool) -> None:
 
     Exit codes: 0 nothing needs you, 1 something needs you or no samples come any more, 2 the configuration cannot be
     used, 3 there is no database to read.
-    """
+    """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     found, series = asyncio.run(_read(known))
     still = stands_still(found, series)

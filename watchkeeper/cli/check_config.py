@@ -25,7 +25,7 @@ _TOLD_APART = frozenset({"kind", "name", "every", "timeout"})
 @configured
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: what was read, problems, warnings.")
 def check_config(config: Path | None, *, as_json: bool) -> None:
-    r"""Check the configuration, and print what will be watched and who will be told. Starts nothing.
+    """Check the configuration, and print what will be watched and who will be told. Starts nothing.
 
     Secrets are read once to make sure that they can be; they are never shown.
 
@@ -34,7 +34,7 @@ def check_config(config: Path | None, *, as_json: bool) -> None:
     watchkeeper --config hide-hub.toml check-config --json
 
     Exit codes: 0 it can be used, 2 it cannot; every problem is told at once.
-    """
+    """  # noqa: D301  click reads \b as: keep the lines
     try:
         loaded = settings.read(config, secrets=Secrets.LOOKED_AT)
     except ConfigError as error:

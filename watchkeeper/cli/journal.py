@@ -81,7 +81,7 @@ def journal(
     follow: bool,
     as_json: bool,
 ) -> None:
-    r"""Show what has happened, the newest last: alerts that moved, deliveries, starts and stops.
+    """Show what has happened, the newest last: alerts that moved, deliveries, starts and stops.
 
     \b
     watchkeeper journal --since 2d
@@ -89,7 +89,7 @@ def journal(
     watchkeeper journal --json --entry delivery
 
     Exit codes: 0 fine, 2 wrong use or a configuration that cannot be used, 3 there is no database to read.
-    """
+    """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     zone = known.host.zone
     wanted = Wanted(subject, Entry(entry) if entry else None, _instant(since, zone), limit)

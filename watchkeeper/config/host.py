@@ -40,8 +40,8 @@ def _named(name: str) -> ZoneInfo | None:
 class HostSettings(Strict):
     """What the watched host is called, and the time zone that messages and commands tell times in.
 
-    name: as messages and the page say it. Where none is set: the host's own name.
-    time_zone: such as `Europe/Paris`. Where none is set: the host's own.
+    name: as messages and the page say it. Where none is set, the host's own name.
+    time_zone: such as `Europe/Paris`. Where none is set, the host's own.
     """
 
     name: str = Field(default="", max_length=100)

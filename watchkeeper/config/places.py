@@ -58,8 +58,8 @@ def config_places(environ: Mapping[str, str] = os.environ) -> tuple[Path, ...]:
 class StoreSettings(Strict):
     """Where the history, the alerts and the journal are kept.
 
-    path: of the SQLite database. Where none is set: under systemd's StateDirectory, else under the keeper's own state
-    folder (`$XDG_STATE_HOME/watchkeeper`, `~/.local/state/watchkeeper`).
+    path: the SQLite database. Where none is set, watchkeeper.db in systemd's StateDirectory, else in
+    `$XDG_STATE_HOME/watchkeeper`, else in `~/.local/state/watchkeeper`.
     """
 
     path: WholePath = Field(default=Path(), validate_default=True)

@@ -224,7 +224,8 @@ def _out_of_range(error: ErrorDetails, at: Spot) -> str:
     """A number beyond a limit; both are told the way that they are written."""
     ((name, limit),) = error["ctx"].items()
     beyond = f"{_BOUNDS[name]} {words.written(limit, at.annotation)}"
-    return f"{words.written(error['input'], at.annotation)} is out of range; write {words.kind_words(at.annotation)}, {beyond}"
+    value = words.written(error["input"], at.annotation)
+    return f"{value} is out of range; write {words.kind_words(at.annotation)}, {beyond}"
 
 
 _BOUNDS = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}

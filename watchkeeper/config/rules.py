@@ -10,8 +10,10 @@ from pydantic import Field, model_validator
 
 from watchkeeper.config.fields import Delay, Limit, PriorityOrNever, Share, Strict
 from watchkeeper.core import rules
-from watchkeeper.core.alerts import Delays, Priority
-from watchkeeper.core.rules import DAY_S, HOUR_S
+from watchkeeper.core.alerts import Delays
+
+_BY_DEFAULT = rules.Rules()
+"""The defaults stand in core/rules.py and nowhere else."""
 
 
 def _in_order(*limits: tuple[str, float | None], rising: bool, why: str) -> None:
@@ -26,7 +28,8 @@ def _in_order(*limits: tuple[str, float | None], rising: bool, why: str) -> None
 class Delayed(Strict):
     """A rule with delays: a change counts once it has lasted so long (ISA-18.2).
 
-    on_delay: before an alert begins or worsens. off_delay: before it eases or ends.
+    on_delay: how long a finding must last before its alert begins or worsens.
+    off_delay: how long a finding must last before its alert eases or ends.
     """
 
     on_delay: Delay = 0.0
@@ -39,16 +42,20 @@ class Delayed(Strict):
 
 
 class FullSettings(Delayed):
-    """A level is forecast to be full within these times.
+    """A level, such as a pool or a file system, is forecast to be full.
 
-    caution, warning, alarm: the time left at which each priority begins. deadband: a priority that stands is kept until
-    the time left is longer than its limit by this share.
+    caution, warning, alarm: the time left at which this priority begins.
+    deadband: a priority that stands is kept until the time left is longer than its limit by this share.
+    lasting: the growth must have lasted for this share of the time left before anything is told.
     """
 
-    caution: Limit = 30 * DAY_S
-    warning: Limit = 7 * DAY_S
-    alarm: Limit = 1 * DAY_S
-    deadband: float = Field(default=0.25, ge=0, le=10, allow_inf_nan=False)
+    caution: Limit = _BY_DEFAULT.full.caution_s
+    warning: Limit = _BY_DEFAULT.full.warning_s
+    alarm: Limit = _BY_DEFAULT.full.alarm_s
+    deadband: float = Field(default=_BY_DEFAULT.full.deadband, ge=0, le=10, allow_inf_nan=False)
+    lasting: float = Field(default=_BY_DEFAULT.full.lasting, ge=0, le=10, allow_inf_nan=False)
+    on_delay: Delay = _BY_DEFAULT.full.delays.on_delay_s
+    off_delay: Delay = _BY_DEFAULT.full.delays.off_delay_s
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -59,7 +66,14 @@ class FullSettings(Delayed):
 
     def rule(self) -> rules.FullRule:
         """The rule that this describes."""
-        return rules.FullRule(self.caution, self.warning, self.alarm, self.deadband, self.delays)
+        return rules.FullRule(
+            caution_s=self.caution,
+            warning_s=self.warning,
+            alarm_s=self.alarm,
+            deadband=self.deadband,
+            lasting=self.lasting,
+            delays=self.delays,
+        )
 
 
 class OverdueSettings(Delayed):
@@ -69,12 +83,14 @@ class OverdueSettings(Delayed):
     ahead_caution, ahead_warning, ahead_alarm: how long before a single end.
     """
 
-    late_caution: Share = None
-    late_warning: Share = 0.0
-    late_alarm: Share = 1.0
-    ahead_caution: Limit = 21 * DAY_S
-    ahead_warning: Limit = 7 * DAY_S
-    ahead_alarm: Limit = 1 * DAY_S
+    late_caution: Share = _BY_DEFAULT.overdue.late_caution
+    late_warning: Share = _BY_DEFAULT.overdue.late_warning
+    late_alarm: Share = _BY_DEFAULT.overdue.late_alarm
+    ahead_caution: Limit = _BY_DEFAULT.overdue.ahead_caution_s
+    ahead_warning: Limit = _BY_DEFAULT.overdue.ahead_warning_s
+    ahead_alarm: Limit = _BY_DEFAULT.overdue.ahead_alarm_s
+    on_delay: Delay = _BY_DEFAULT.overdue.delays.on_delay_s
+    off_delay: Delay = _BY_DEFAULT.overdue.delays.off_delay_s
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -88,25 +104,27 @@ class OverdueSettings(Delayed):
     def rule(self) -> rules.OverdueRule:
         """The rule that this describes."""
         return rules.OverdueRule(
-            self.late_caution,
-            self.late_warning,
-            self.late_alarm,
-            self.ahead_caution,
-            self.ahead_warning,
-            self.ahead_alarm,
-            self.delays,
+            late_caution=self.late_caution,
+            late_warning=self.late_warning,
+            late_alarm=self.late_alarm,
+            ahead_caution_s=self.ahead_caution,
+            ahead_warning_s=self.ahead_warning,
+            ahead_alarm_s=self.ahead_alarm,
+            delays=self.delays,
         )
 
 
 class SilentSettings(Delayed):
-    """No answer for this long, since the first that failed.
+    """A service gives no answer.
 
-    caution, warning, alarm: the silence after which each priority begins.
+    caution, warning, alarm: the silence after which this priority begins, counted from the first answer that failed.
     """
 
-    caution: Limit = None
-    warning: Limit = 60.0
-    alarm: Limit = HOUR_S
+    caution: Limit = _BY_DEFAULT.silent.caution_s
+    warning: Limit = _BY_DEFAULT.silent.warning_s
+    alarm: Limit = _BY_DEFAULT.silent.alarm_s
+    on_delay: Delay = _BY_DEFAULT.silent.delays.on_delay_s
+    off_delay: Delay = _BY_DEFAULT.silent.delays.off_delay_s
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -117,32 +135,41 @@ class SilentSettings(Delayed):
 
     def rule(self) -> rules.SilentRule:
         """The rule that this describes."""
-        return rules.SilentRule(self.caution, self.warning, self.alarm, self.delays)
+        return rules.SilentRule(caution_s=self.caution, warning_s=self.warning, alarm_s=self.alarm, delays=self.delays)
 
 
 class UnsoundSettings(Delayed):
     """A condition is not sound.
 
-    priority: of a thing that is impaired. grave_priority: where the thing itself says that it has stopped working.
+    priority: of a thing that is impaired.
+    grave_priority: of a thing that itself says that it has stopped working.
     """
 
-    priority: PriorityOrNever = Priority.WARNING
-    grave_priority: PriorityOrNever = Priority.ALARM
+    priority: PriorityOrNever = _BY_DEFAULT.unsound.priority
+    grave_priority: PriorityOrNever = _BY_DEFAULT.unsound.grave_priority
+    on_delay: Delay = _BY_DEFAULT.unsound.delays.on_delay_s
+    off_delay: Delay = _BY_DEFAULT.unsound.delays.off_delay_s
 
     def rule(self) -> rules.UnsoundRule:
         """The rule that this describes."""
-        return rules.UnsoundRule(self.priority, self.grave_priority, self.delays)
+        return rules.UnsoundRule(priority=self.priority, grave_priority=self.grave_priority, delays=self.delays)
 
 
 class StaleSettings(Delayed):
-    """A probe has brought no sample for so many of its own intervals, at the priority given."""
+    """A probe brings no samples any more.
 
-    intervals: float = Field(default=3.0, ge=1, le=1000, allow_inf_nan=False)
-    priority: PriorityOrNever = Priority.WARNING
+    intervals: how many of the probe's own may pass without a sample.
+    priority: of the alert then.
+    """
+
+    intervals: float = Field(default=_BY_DEFAULT.stale.intervals, ge=1, le=1000, allow_inf_nan=False)
+    priority: PriorityOrNever = _BY_DEFAULT.stale.priority
+    on_delay: Delay = _BY_DEFAULT.stale.delays.on_delay_s
+    off_delay: Delay = _BY_DEFAULT.stale.delays.off_delay_s
 
     def rule(self) -> rules.StaleRule:
         """The rule that this describes."""
-        return rules.StaleRule(self.intervals, self.priority, self.delays)
+        return rules.StaleRule(intervals=self.intervals, priority=self.priority, delays=self.delays)
 
 
 class RulesSettings(Strict):
@@ -157,7 +184,11 @@ class RulesSettings(Strict):
     def rules(self) -> rules.Rules:
         """The rules that this describes."""
         return rules.Rules(
-            self.full.rule(), self.overdue.rule(), self.silent.rule(), self.unsound.rule(), self.stale.rule()
+            full=self.full.rule(),
+            overdue=self.overdue.rule(),
+            silent=self.silent.rule(),
+            unsound=self.unsound.rule(),
+            stale=self.stale.rule(),
         )
 
     def over(self, general: "RulesSettings") -> "RulesSettings":

@@ -93,8 +93,9 @@ class SecretSource(Strict):
 class ProbeSettings(Strict):
     """What every probe's settings have; a probe's own model adds `kind: Literal[...]` and its own keys.
 
-    name: names the probe in its own alerts; unique. Where none is set: its kind.
-    every: from one sample to the next. timeout: after which one look is given up.
+    name: names the probe in its own alerts; unique. Where none is set, its kind.
+    every: from one sample to the next.
+    timeout: after which one look is given up.
     rules: on top of the general ones, for what this probe observes.
     """
 
@@ -118,7 +119,7 @@ class ProbeSettings(Strict):
 class NotifierSettings(Strict):
     """What every notifier's settings have; a notifier's own model adds `kind: Literal[...]` and its own keys.
 
-    name: names the notifier in the journal; unique. Where none is set: its kind.
+    name: names the notifier in the journal; unique. Where none is set, its kind.
     timeout: after which one try is given up.
     """
 

@@ -15,7 +15,7 @@ import annotated_types as limits
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from watchkeeper.config.fields import Allowed, Switch
+from watchkeeper.config.fields import NEVER, Allowed, Switch
 
 LONGEST_SHOWN = 60
 """Characters of a value that an error repeats."""
@@ -61,7 +61,8 @@ def metadata_of(annotation: Any) -> tuple[Any, ...]:  # noqa: ANN401  any annota
     """All that Annotated says about a type, outermost first."""
     if typing.get_origin(annotation) is Annotated:
         inner, *said = typing.get_args(annotation)
-        return (*reversed(said), *metadata_of(inner))
+        flat = [part for one in reversed(said) for part in (one.metadata if isinstance(one, FieldInfo) else [one])]
+        return (*flat, *metadata_of(inner))
     members = members_of(annotation)
     return metadata_of(members[0]) if len(members) == 1 and members[0] is not annotation else ()
 
@@ -176,3 +177,8 @@ def what_it_is(value: Any) -> str:  # noqa: ANN401  what TOML holds
             return "a table"
         case _:
             return "a date or a time"
+
+
+def takes_never(annotation: Any) -> bool:  # noqa: ANN401  any annotation
+    """Does a field take `never`, so that None has a way to be written?"""
+    return NEVER in kind_words(annotation)

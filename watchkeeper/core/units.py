@@ -37,9 +37,12 @@ def parse_size(text: str) -> int:
 
 
 def format_duration(seconds: float) -> str:
-    """A duration the way it is written in the configuration: 5400 -> `1h30m`. Exact for whole seconds."""
+    """A duration the way it is written in the configuration: 5400 -> `1h30m`. Exact for whole seconds.
+
+    In days and not in weeks, as limits are thought of: `30d` and not `4w2d`.
+    """
     rest, out = round(seconds), ""
-    for unit in ("w", "d", "h", "m", "s"):
+    for unit in ("d", "h", "m", "s"):
         count, rest = divmod(rest, SECONDS[unit])
         out += f"{count}{unit}" if count else ""
     return out or "0s"

@@ -122,10 +122,10 @@ def spiky(rng: Rng) -> Case:
 def large_files(rng: Rng) -> Case:
     """Still, but for large files that stay some hours."""
     t = days(60)
-    share = rng.uniform(0.4, 0.6) + wander(rng, len(t), 0.002)
+    share = rng.uniform(0.35, 0.5) + wander(rng, len(t), 0.002)
     for day in rng.uniform(1, 58, 8):
         begin, lasts = day * DAY, rng.uniform(2, 20) * HOUR
-        share += rng.uniform(0.1, 0.25) * (ramp(t, begin, HOUR) - ramp(t, begin + lasts, 10 * MINUTE))
+        share += rng.uniform(0.08, 0.16) * (ramp(t, begin, HOUR) - ramp(t, begin + lasts, 10 * MINUTE))
     return cut("large_files", t, share)
 
 

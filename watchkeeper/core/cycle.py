@@ -56,14 +56,14 @@ def find_cycle(lattice: Floats, first: int, step_h: int) -> Cycle | None:
 
 def _periods(lattice: Floats, step_h: int) -> list[int]:
     usual = {h // step_h for h in (DAY_H, WEEK_H) if h % step_h == 0}
-    return sorted(p for p in usual if p >= 4 and len(lattice) >= 3 * p)
+    return sorted(p for p in usual if p >= 4 and len(lattice) >= 2 * p + 2)
 
 
 def _fit(lattice: Floats, first: int, step_h: int, period: int) -> Cycle | None:
     swing = lattice[period // 2 : period // 2 - period] - _moving_mean(lattice, period)
     count = min(len(swing) // period, CYCLES)
     if count < 2:
-        return None
+        return _single(lattice, first, step_h, period, swing)
     used = swing[len(swing) - count * period :].reshape(count, period)
     profile = np.median(used, axis=0)
     rest = np.abs(used - profile).ravel()
@@ -72,6 +72,20 @@ def _fit(lattice: Floats, first: int, step_h: int, period: int) -> Cycle | None:
         return None
     start = (first + period // 2 + len(swing) - count * period) % period
     return Cycle(np.roll(profile - profile.mean(), start), step_h, _high(rest) / whole)
+
+
+def _single(lattice: Floats, first: int, step_h: int, period: int, swing: Floats) -> Cycle | None:
+    """Two cycles give one comparison of same phases, which must then agree the better."""
+    used = swing[-period:]
+    if len(used) < period:
+        return None
+    again = lattice[-period:] - lattice[-2 * period : -period]
+    whole = _high(np.abs(used))
+    if whole <= 0:
+        return None
+    left = 2 * _high(np.abs(again - np.median(again))) / whole
+    start = (first + period // 2 + len(swing) - period) % period
+    return Cycle(np.roll(used - used.mean(), start), step_h, left)
 
 
 def _moving_mean(lattice: Floats, period: int) -> Floats:

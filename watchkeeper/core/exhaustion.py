@@ -136,12 +136,12 @@ def points(past, at, used, now_s, floor, history):
     if past is None:
         keep = at <= now_s
         t = (at[keep] - now_s) / DAY_S
-        y = used[keep]
+        y = _middle_of_three(used[keep])
         noise = _raw_noise(t, y, floor)
         return t, y, _weights(t), noise
     fresh = (at >= past.end_s - 6 * HOUR_S) & (at <= now_s)
     t = (at[fresh] - now_s) / DAY_S
-    y = used[fresh]
+    y = _middle_of_three(used[fresh])
     w = _weights(t)
     if past.cycle is not None:
         phase = (at[fresh] - history.anchor_s) / HOUR_S / past.cycle.step_h
@@ -161,6 +161,19 @@ def points(past, at, used, now_s, floor, history):
     raw = _raw_noise(t, y, floor)
     noise = replace(past.noise, white=max(past.noise.white, raw.white))
     return tt, np.concatenate((past.level[older], y)), np.concatenate((past.weight[older], w)), noise
+
+
+def _middle_of_three(y):
+    if len(y) < 3:
+        return y
+    out = y.copy()
+    a, b, c = y[:-2], y[1:-1], y[2:]
+    out[1:-1] = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    if len(y) >= 8:
+        usual = np.sort(np.abs(np.diff(y[-30:-1])))
+        if abs(y[-1] - y[-2]) > 8 * usual[int(.7 * len(usual))]:
+            out[-1] = out[-2]
+    return out
 
 
 def _weights(t):
@@ -233,6 +246,8 @@ def _choose(last: Forecast, s: Stretches, noise: Noise, past: Past | None, histo
     vs = 1.3**2 * (slope_variance + float(noise.bend_variance(span)) * lead**2 * (bend != 0)) + model
     course = Course(level, mean_slope, 0.0, noise.end_variance(span) + _touch(noise, slope) , vs * span + noise.stray, vs)
     early, late = passage.band(course, capacity, phases)
+    if past and past.cycle:
+        early, late = max(early - past.cycle.step_h / 24, 0.0), late + past.cycle.step_h / 24
     return replace(
         found,
         likely_s=last.at_s + mid * DAY_S,

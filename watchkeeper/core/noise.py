@@ -12,8 +12,12 @@ import numpy as np
 
 from watchkeeper.core.trend import Floats
 
-LAGS = 9
-"""Lags of 1, 2, 4 ... lattice steps: up to 256 h, more than ten days."""
+LAGS = 7
+"""Lags of 1, 2, 4 ... lattice steps: up to 64 h."""
+AT_MEMORY = 0.554
+"""The share of its plateau that the structure function of an AR(1) reaches at its memory: (3 - 4/e + 1/e^2) / 3."""
+STRAYS = 2.2
+"""A plateau rises less than this over a fourfold lag; a random walk rises fourfold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,28 +73,28 @@ def spread(changes: Floats) -> float:
 
 def measure(lattice: Floats, step_d: float, floor: float) -> Noise:
     """The noise of evenly spaced levels, step_d days apart. floor: the least variance that is believed."""
-    lags = [lag for lag in (2**k for k in range(LAGS)) if lag <= len(lattice) // 4]
+    lags = [lag for lag in (2**k for k in range(LAGS)) if 6 * lag <= len(lattice)]
     if not lags:
         return Noise(floor * step_d, floor**0.5, step_d, 0.0)
-    v = np.maximum.accumulate([spread(lattice[lag:] - lattice[:-lag]) for lag in lags]) + 2 * floor
+    second = [spread(lattice[2 * g :] - 2 * lattice[g:-g] + lattice[: -2 * g]) / 3 for g in lags]
+    v = np.maximum.accumulate(second) + 2 * floor
     lag_d = np.array(lags) * step_d
     stray = _stray(v, lag_d)
-    settled = v - stray * lag_d
+    settled = v - stray * lag_d / 1.5
     top = float(settled.max())
     white = max(float(settled[0]), 0.0) / 2
     reverting = max(top / 2 - white, 0.0)
     memory_d = step_d
     if reverting > 0:
-        reached = settled >= settled[0] + 0.63 * (top - settled[0])
+        reached = settled >= settled[0] + AT_MEMORY * (top - settled[0])
         memory_d = float(lag_d[int(np.argmax(reached))])
     return Noise(white * step_d, reverting**0.5, memory_d, stray)
 
 
 def _stray(v: Floats, lag_d: Floats) -> float:
-    """The random walk's part: what the longest lag has more than half of it, where that is a good deal more."""
+    """The random walk's part: 2/3 of its variance a day times the lag is what the structure function gains."""
     if len(v) < 3:
-        return float(v[-1] / lag_d[-1]) / 2
-    gained = v[-1] - v[-3]
-    if v[-1] < 1.6 * v[-3]:
+        return 1.5 * float(v[-1] / lag_d[-1]) / 2
+    if v[-1] < STRAYS * v[-3]:
         return 0.0
-    return float(gained / (lag_d[-1] - lag_d[-3]))
+    return 1.5 * float((v[-1] - v[-3]) / (lag_d[-1] - lag_d[-3]))

@@ -17,13 +17,19 @@ HOUR_S, DAY_S = 3_600.0, 86_400.0
 
 @dataclass(frozen=True, slots=True)
 class FullRule:
-    """A level is forecast to be full within these times; None switches a priority off."""
+    """A level is forecast to be full within these times; None switches a priority off.
+
+    lasting: the growth must have lasted for this share of the time left before it raises anything. What has gone on
+        for a time t goes on for as long again with an even chance (Gott 1993, Nature 363:315), so 1.0 would ask that
+        the end is as likely as not; a little less lets the warning come at the middle of a runaway, not after it.
+    """
 
     caution_s: float | None = 30 * DAY_S
     warning_s: float | None = 7 * DAY_S
     alarm_s: float | None = 1 * DAY_S
     deadband: float = 0.25
-    delays: Delays = Delays(on_delay_s=0.0, off_delay_s=0.0)
+    lasting: float = 0.7
+    delays: Delays = Delays(on_delay_s=0.0, off_delay_s=3 * HOUR_S)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +150,7 @@ def instant(at_s: float | None) -> datetime | None:
 def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, standing: Priority | None) -> Finding:
     """A level: how long until it is full?"""
     priority = None
-    if found.likely_s is not None:
+    if found.likely_s is not None and _lasting(found, rule, standing):
         priority = within(
             found.likely_s - now.timestamp(),
             rule.caution_s,
@@ -164,6 +170,18 @@ def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, s
         reason=found.no_end.value if found.no_end else "",
         forecast=found,
     )
+
+
+GRACE_S = 1 * HOUR_S
+"""How much later than its beginning a growth is noticed."""
+
+
+def _lasting(found: Forecast, rule: FullRule, standing: Priority | None) -> bool:
+    """Has the growth gone on for long enough to be told, or is it told already?"""
+    if standing is not None or found.likely_s is None or found.since_s is None:
+        return True
+    lasted_s = found.at_s - found.since_s + GRACE_S
+    return lasted_s >= rule.lasting * (found.likely_s - found.at_s)
 
 
 def judge_overdue(seen: Deadline, first_seen_at: datetime, now: datetime, rule: OverdueRule) -> Finding:

@@ -10,9 +10,11 @@ Not here: forms and protocols (webhook.py, mail.py), and which transitions are t
 import asyncio
 import logging
 import random
+import traceback
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from pathlib import Path
 
 from watchkeeper.clock import Clock
 from watchkeeper.core.alerts import worth_telling
@@ -243,9 +245,5 @@ class Outbox:
 
 def _where(error: Exception) -> str:
     """The place in the code that raised, without any value: `mail.py:120`."""
-    trace = error.__traceback__
-    while trace is not None and trace.tb_next is not None:
-        trace = trace.tb_next
-    if trace is None:
-        return "an unknown place"
-    return f"{trace.tb_frame.f_code.co_filename.rpartition('/')[2]}:{trace.tb_lineno}"
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{Path(last.filename).name}:{last.lineno}"

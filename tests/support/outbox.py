@@ -1,0 +1,110 @@
+"""Doubles for the outbox: a store in memory, a clock that tests move, and a notifier that follows a script."""
+
+import asyncio
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+
+from tests.support.messages import NOW
+from watchkeeper.clock import Clock
+from watchkeeper.core.alerts import Priority
+from watchkeeper.core.message import Message
+from watchkeeper.core.records import JournalLine, Parcel, Parceled
+from watchkeeper.errors import StoreError
+from watchkeeper.notifiers.outbox import IDLE_S
+
+
+class SetClock(Clock):
+    """A clock that stands still until a test moves it. The wall clock can be set apart from the monotonic one."""
+
+    def __init__(self, now: datetime = NOW) -> None:
+        self.wall, self.passed_s = now, 1_000.0
+
+    def now(self) -> datetime:
+        return self.wall
+
+    def monotonic_s(self) -> float:
+        return self.passed_s
+
+    def advance(self, seconds: float) -> None:
+        """Let time pass, on both clocks."""
+        self.wall += timedelta(seconds=seconds)
+        self.passed_s += seconds
+
+    async def rest(self, wake: asyncio.Event, seconds: float) -> None:
+        """Rest without waiting: time jumps on. An idle rest waits for a poke, as there is nothing to jump to."""
+        if seconds >= IDLE_S:
+            await wake.wait()
+            return
+        self.advance(seconds)
+        await asyncio.sleep(0)
+
+
+@dataclass(slots=True)
+class MemoryOutboxStore:
+    """Parcels and journal in memory, with the order that the port asks for.
+
+    failing: while set, writing raises it; reading too where `unreadable` is set. written: counts parcel_done calls
+    that went in.
+    """
+
+    parcels: dict[int, Parcel] = field(default_factory=dict)
+    journal: list[JournalLine] = field(default_factory=list)
+    failing: StoreError | None = None
+    unreadable: bool = False
+    written: int = 0
+
+    def add(self, parcels: Iterable[Parcel]) -> None:
+        """Take new parcels, as a commit would."""
+        for parcel in parcels:
+            id_ = len(self.parcels) + 1
+            self.parcels[id_] = replace(parcel, id=id_)
+
+    async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Parcel | None:
+        await asyncio.sleep(0)
+        if self.failing and self.unreadable:
+            raise self.failing
+        heads: dict[str, Parcel] = {}
+        for parcel in self.parcels.values():
+            if parcel.notifier == notifier and parcel.state is Parceled.WAITING and parcel.id not in passing:
+                head = heads.setdefault(parcel.message.thread, parcel)
+                heads[parcel.message.thread] = min(head, parcel, key=lambda p: p.message.number)
+        return min(heads.values(), key=lambda p: (p.due_at, p.id), default=None)
+
+    async def parcel_done(self, parcel: Parcel, journal: JournalLine | None = None) -> None:
+        await asyncio.sleep(0)
+        if self.failing:
+            raise self.failing
+        self.parcels[parcel.id] = parcel
+        self.written += 1
+        if journal is not None:
+            self.journal.append(journal)
+
+    def states(self) -> list[Parceled]:
+        """Where each parcel stands, in the order in which they came."""
+        return [parcel.state for parcel in self.parcels.values()]
+
+
+@dataclass(slots=True)
+class ScriptedNotifier:
+    """Raises what its script says, one entry for each try, then delivers. got: message ids that it took, in order."""
+
+    script: list[Exception | None] = field(default_factory=list)
+    name: str = "post"
+    at_least: Priority = Priority.CAUTION
+    got: list[str] = field(default_factory=list)
+    tried: list[str] = field(default_factory=list)
+    hold: asyncio.Event | None = None
+    closed: bool = False
+
+    async def deliver(self, message: Message) -> None:
+        self.tried.append(message.id)
+        if self.hold is not None:
+            await self.hold.wait()
+        trouble = self.script.pop(0) if self.script else None
+        if trouble is not None:
+            raise trouble
+        self.got.append(message.id)
+
+    async def close(self) -> None:
+        self.closed = True

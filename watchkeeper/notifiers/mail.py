@@ -70,6 +70,8 @@ Address = Annotated[str, AfterValidator(_address)]
 class MailSettings(ReceiverSettings):
     """A mail server, and whom to write to.
 
+    server: the host to hand mails to. port: where none is set, the usual one for the kind of security.
+    to: the addresses of whom to tell.
     security: `starttls` (port 587), `tls` (port 465, RFC 8314) or `none` (port 25), which is for this host alone.
     user, password: to log in with; both or none.
     from: the sender's address, written `from` in the document.

@@ -1,11 +1,12 @@
 """What a probe is: settings in, observations out."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol, TypeVar
 
 from watchkeeper.clock import Clock
 from watchkeeper.core.observation import Observation
+from watchkeeper.core.remembered import CheckIns, Notes, PassingCheckIns, PassingNotes
 
 T = TypeVar("T")
 
@@ -22,10 +23,16 @@ class Workers(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """What probes work with: the clock and the workers. Handed to every probe when it is made."""
+    """What probes work with: the clock and the workers. Handed to every probe when it is made.
+
+    notes: what probes keep across restarts. check_ins: the newest of every job. Where no store gives them, they last as
+    long as the bench.
+    """
 
     clock: Clock
     workers: Workers
+    notes: Notes = field(default_factory=PassingNotes)
+    check_ins: CheckIns = field(default_factory=PassingCheckIns)
 
 
 class Probe(Protocol):

@@ -1,0 +1,66 @@
+"""A probe's own notes across restarts, read and written as a pydantic model: what does not fit counts as not there.
+
+The text may come from an earlier version, or from a database that somebody edited, so it is checked like any input.
+"""
+
+import logging
+from typing import Generic, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from watchkeeper.core.remembered import NOTES_LIMIT, Notes
+from watchkeeper.errors import StoreError
+
+log = logging.getLogger(__name__)
+
+
+class Page(BaseModel):
+    """What a probe notes down: frozen, and with a default for every field, so that an empty page is a first look."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+
+P = TypeVar("P", bound=Page)
+
+
+class Notebook(Generic[P]):
+    """The notes of one probe. A store that cannot keep them costs the probe its memory, never its observations."""
+
+    def __init__(self, notes: Notes, owner: str, empty: P) -> None:
+        self._notes, self._owner, self._empty = notes, owner, empty
+        self._page: P | None = None
+        self._kept: P | None = None
+
+    async def read(self) -> P:
+        """What was noted last; the empty page where nothing was, or nothing that can be read."""
+        if self._page is None:
+            self._page = self._kept = await self._load()
+        return self._page
+
+    async def write(self, page: P) -> None:
+        """Note this instead. Nothing is written where it says what is noted already."""
+        self._page = page
+        if page == self._kept:
+            return
+        text = page.model_dump_json()
+        if len(text) > NOTES_LIMIT:
+            log.warning("the notes of probe %s are too long to be kept: %d characters", self._owner, len(text))
+            return
+        try:
+            await self._notes.write(self._owner, text)
+        except StoreError as error:
+            log.warning("the notes of probe %s are not kept: %s", self._owner, error)
+            return
+        self._kept = page
+
+    async def _load(self) -> P:
+        try:
+            text = await self._notes.read(self._owner)
+        except StoreError as error:
+            log.warning("the notes of probe %s cannot be read: %s", self._owner, error)
+            return self._empty
+        try:
+            return type(self._empty).model_validate_json(text) if text else self._empty
+        except ValidationError:
+            log.warning("the notes of probe %s are not what it wrote; it begins anew", self._owner)
+            return self._empty

@@ -40,7 +40,9 @@ OBSERVATIONS = 10  # of one probe: the file systems of a usual host, each with i
 PROBES = 30  # so that there are 300 series, the size that the yearly budget is set for
 TICKS = 40
 WEEK_SAMPLES = 7 * 24 * 60
-ROUNDS = 3  # the best of: the machine has other things to do
+ROUNDS = 5  # the best of: the machine has other things to do
+
+_SAMPLES_SIZE = "SELECT sum(pgsize), sum(payload) FROM dbstat WHERE name = 'samples'"
 
 
 def turn(probe: int, tick: int) -> tuple[Seen, ...]:
@@ -141,11 +143,6 @@ def _insert(conn: sqlite3.Connection, rows: Sequence[list[tuple[int, int, float,
         conn.execute("COMMIT")
 
 
-def best(work: "list[float]") -> float:
-    """The least of several times: what the code costs, with the least of what else went on."""
-    return min(work)
-
-
 def inserting(base: Path) -> None:
     """Print the rates of inserting."""
     plain, judged = turns(with_findings=False), turns(with_findings=True)
@@ -158,7 +155,7 @@ def inserting(base: Path) -> None:
         many.append(asyncio.run(ours(folders[2], plain, PROBES)))
         shared.append(bare(folders[3], plain, PROBES))
         found.append(asyncio.run(ours(folders[4], judged, PROBES)))
-    rate = count / best(alone)
+    rate = count / min(alone)
     print(f"{count} samples of {OBSERVATIONS * PROBES} series, {OBSERVATIONS} a turn; best of {ROUNDS}")
     print(f"  bare executemany, a commit each turn           {rate:9.0f} /s")
     for name, times in (
@@ -167,8 +164,8 @@ def inserting(base: Path) -> None:
         (f"ours, samples only, {PROBES} turns together", many),
         (f"ours, with 2 findings each, {PROBES} together", found),
     ):
-        print(f"  {name:46} {count / best(times):9.0f} /s   {count / best(times) / rate:5.2f} of bare")
-    print(f"  ours against bare, both with {PROBES} together: {best(shared) / best(many):27.2f}")
+        print(f"  {name:46} {count / min(times):9.0f} /s   {count / min(times) / rate:5.2f} of bare")
+    print(f"  ours against bare, both with {PROBES} together: {min(shared) / min(many):27.2f}")
 
 
 async def reading(base: Path) -> None:
@@ -190,17 +187,19 @@ async def reading(base: Path) -> None:
     refilled = sum([len(level.used) async for level in store.level_samples(START)])
     refill_s = perf_counter() - began
     await store.close()
-    with sqlite3.connect(path) as conn:
-        conn.execute("VACUUM")  # only to see how full the pages were
-    size = {}
-    for name in ("samples",):
-        (size[name],) = conn.execute("SELECT sum(pgsize) FROM dbstat WHERE name = ?", (name,)).fetchone()
+    conn = sqlite3.connect(path)
+    count = series * WEEK_SAMPLES
+    as_written, row = conn.execute(_SAMPLES_SIZE).fetchone()
+    conn.execute("VACUUM")
+    packed, _ = conn.execute(_SAMPLES_SIZE).fetchone()
+    conn.close()
+    print(f"bytes a sample: {row / count:.1f} in its row, {as_written / count:.1f} in its pages as written, ", end="")
+    print(f"{packed / count:.1f} when packed; the whole file {path.stat().st_size / count:.1f}")
     print(
         f"a week of one series: {len(found)} samples read in {1000 * whole_s:.1f} ms ({len(found) / whole_s:.0f} /s),"
     )
     print(f"  thinned to {len(buckets)} stretches in {1000 * thin_s:.1f} ms")
     print(f"  refilling {series} levels: {refilled} samples in {1000 * refill_s:.0f} ms ({refilled / refill_s:.0f} /s)")
-    conn.close()
 
 
 def main() -> None:

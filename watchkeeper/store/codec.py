@@ -117,7 +117,7 @@ def _structure_writer(hint: Any, origin: Any, args: tuple[Any, ...]) -> ToText: 
     if origin is tuple:
         all_of = [_writer(arg) for arg in args]
         return lambda value: f"[{','.join([write(item) for write, item in zip(all_of, value, strict=True)])}]"
-    if origin is Mapping:
+    if origin in (Mapping, dict):
         inner = _writer(args[1])
         return lambda value: f"{{{','.join([f'{_string(name)}:{inner(item)}' for name, item in value.items()])}}}"
     raise TypeError(f"a field of the type {hint} cannot be stored: teach codec.py how")
@@ -125,10 +125,11 @@ def _structure_writer(hint: Any, origin: Any, args: tuple[Any, ...]) -> ToText: 
 
 def _only_strings(hint: Any) -> bool:  # noqa: ANN401  any type hint
     """True for what is hashable and where equal values have equal texts (1 and 1.0 have not)."""
-    if dataclasses.is_dataclass(hint):
-        return all(_only_strings(inner) for inner in _hints(hint).values())
+    is_class, inner = dataclasses.is_dataclass(hint), typing.get_args(hint)
+    if is_class:
+        return all(_only_strings(part) for part in _hints(hint).values())
     if typing.get_origin(hint) is tuple:
-        return all(_only_strings(inner) for inner in typing.get_args(hint) if inner is not Ellipsis)
+        return all(_only_strings(part) for part in inner if part is not Ellipsis)
     return hint is str
 
 
@@ -211,7 +212,7 @@ def _reader(hint: Any) -> Convert:  # noqa: ANN401  one branch for each form of 
     if origin is tuple:
         all_of = [_reader(arg) for arg in args]
         return lambda plain: tuple([convert(item) for convert, item in zip(all_of, plain, strict=True)])
-    if origin is Mapping:
+    if origin in (Mapping, dict):
         return dict
     raise TypeError(f"a field of the type {hint} cannot be stored: teach codec.py how")
 

@@ -71,6 +71,11 @@ class ReadStoreDouble:
     async def parcels(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Parcel]:
         return [p for p in self.open_parcels if not only_open or p.state is not Parceled.DELIVERED][:limit]
 
+    def settled(self) -> "ReadStoreDouble":
+        """Number the journal's lines in the order of time, as a store does."""
+        self.lines = [replace(line, id=i) for i, line in enumerate(sorted(self.lines, key=lambda x: x.at), start=1)]
+        return self
+
     # What follows fills it.
 
     def add(self, seen: Observation, finding: Finding | None, interval_s: float = 60.0, probe: str = "host") -> Series:
@@ -127,7 +132,9 @@ class ReadStoreDouble:
             now_s,
             used,
             capacity,
-            *ends,
+            earliest_s=ends[0],
+            likely_s=ends[1],
+            latest_s=ends[2],
             no_end=None if full_in else no_end,
             growth_per_day=None if no_end is NoEnd.TOO_FEW and not full_in else rate * 86_400,
             since_s=now_s - HISTORY.total_seconds() / 2,
@@ -235,7 +242,7 @@ def calm() -> ReadStoreDouble:
         store.condition(f"guest {guest}", "state")
     store.condition("pool skerry", "health")
     store.note(store.now - 2 * DAY, "service tide-log: answers again after 4 min.", Entry.TRANSITION)
-    return store
+    return store.settled()
 
 
 def filling() -> ReadStoreDouble:
@@ -265,7 +272,7 @@ def filling() -> ReadStoreDouble:
     store.alert(space.key, Concern.FULL, Priority.WARNING, timedelta(hours=10, minutes=14))
     store.alert(SeriesKey("service tide-log", "answer"), Concern.SILENT, None, DAY, State.RECTIFIED)
     store.open_parcels.append(parcel(store.now))
-    return store
+    return store.settled()
 
 
 def full() -> ReadStoreDouble:
@@ -288,7 +295,7 @@ def full() -> ReadStoreDouble:
         answer = store.answer(f"service {guest}", None, "no answer within 10 s", late)
         store.alert(state.key, Concern.UNSOUND, Priority.ALARM, late)
         store.alert(answer.key, Concern.SILENT, Priority.WARNING, late - timedelta(minutes=1))
-    return store
+    return store.settled()
 
 
 def fresh() -> ReadStoreDouble:

@@ -78,7 +78,7 @@ async def one_series(request: web.Request) -> web.Response:
 
 
 def window(request: web.Request, now: datetime) -> tuple[datetime, datetime]:
-    """since and until of a request. Raises Refusal (400) where they are the wrong way round."""
+    """Since and until of a request. Raises Refusal (400) where they are the wrong way round."""
     until = _resolved(UNTIL.of(request), now) or now
     since = _resolved(SINCE.of(request), now) or max(until - timedelta(days=1), EARLIEST)
     if since > until:

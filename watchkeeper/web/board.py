@@ -104,7 +104,7 @@ def lay_out(
             for a in alerts
             if a.state is not State.NORMAL
         ),
-        key=_urgency,
+        key=lambda s: _urgency(s, now),
     )
     priorities = {(s.alert.key, s.alert.concern): s.alert.priority for s in standing}
     places = sorted(_places(findings, ids, priorities, now), key=lambda p: (p.left_s, p.finding.key))
@@ -122,10 +122,15 @@ def lay_out(
     )
 
 
-def _urgency(standing: Standing) -> tuple[int, float, SeriesKey]:
-    """Most urgent first; among equals the one that began first, which is the likelier cause."""
-    alert = standing.alert
-    return -(alert.priority or 0), alert.raised_at.timestamp() if alert.raised_at else 0.0, alert.key
+def _urgency(standing: Standing, now: datetime) -> tuple[int, float, SeriesKey]:
+    """Most urgent first; among equals what is up already, in the order in which it began (the first is the likelier
+    cause), then what is ahead, by its time left.
+    """
+    alert, finding = standing.alert, standing.finding
+    at = alert.raised_at or now
+    if finding is not None and alert.concern in ENDING and finding.ends_at is not None and finding.ends_at > now:
+        at = finding.ends_at
+    return -(alert.priority or 0), at.timestamp(), alert.key
 
 
 def _places(

@@ -5,8 +5,9 @@ of one run and the start of another.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
+from itertools import pairwise
 
 from watchkeeper.web.svg import element, path, picture, words
 from watchkeeper.web.ticks import Tick, Ticks, calendar_ticks, labelled
@@ -41,14 +42,19 @@ WIDE = Size("wide", 760, 320, 66)
 """Two pictures are drawn and the stylesheet shows one, so that words keep their size on a phone."""
 
 
+LOW_SHARE = 0.5
+"""How tall a chart is that need not be tall."""
+
+
 @dataclass(frozen=True, slots=True)
 class Chart:
     """What is drawn.
 
     label: the name for screen readers. since_s, until_s: the ends of the axis of time; now_s lies between them.
     low, high: the ends of the upright axis. runs: the samples, a run for each stretch without a gap.
-    ceiling: the capacity, or another limit with its word. absent: stretches in which there was no answer.
-    fitted: the ends of the fitted line. fan: corners of the interval to full.
+    ceiling: the capacity, or another limit with its word. absent: stretches that are shaded, such as silence.
+    fitted: the ends of the fitted line. fan: corners of the interval to full. stepped: a value holds until the next
+    sample. tall: False where two heights are all that there is to see.
     """
 
     label: str
@@ -64,10 +70,13 @@ class Chart:
     fitted: tuple[Point, Point] | None = None
     fan: Sequence[Point] = ()
     stepped: bool = False
+    tall: bool = True
 
 
 def draw(chart: Chart, size: Size, zone: tzinfo) -> str:
     """The chart as SVG text."""
+    if not chart.tall:
+        size = replace(size, height=size.height * LOW_SHARE)
     wide, high = size.inner
     span_s = chart.until_s - chart.since_s or 1.0
     rise = chart.high - chart.low or 1.0
@@ -154,9 +163,7 @@ def _run(run: Sequence[Point], x: Place, y: Place, *, stepped: bool) -> str:
     if len(points) == 1:
         return element("circle", cx=points[0][0], cy=points[0][1], r=3, class_="lone")
     if stepped:
-        points = [corner for a, b in zip(points, points[1:], strict=False) for corner in (a, (b[0], a[1]))] + points[
-            -1:
-        ]
+        points = [corner for a, b in pairwise(points) for corner in (a, (b[0], a[1]))] + points[-1:]
     return element("path", d=path(points), class_="run")
 
 

@@ -6,11 +6,11 @@ from collections.abc import Awaitable, Callable
 from ipaddress import ip_address
 
 from aiohttp import web
+from aiohttp.typedefs import Middleware
 
 from watchkeeper.web.problems import Refusal, problem, title
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
-Middleware = Callable[[web.Request, Handler], Awaitable[web.StreamResponse]]
 ErrorPage = Callable[[web.Request, int, str], web.Response]
 
 log = logging.getLogger(__name__)

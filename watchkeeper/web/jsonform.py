@@ -132,20 +132,23 @@ def forecast_form(found: Forecast) -> Json:
 
 def journal_form(line: JournalLine, ids: Ids) -> Json:
     """A line of the journal."""
-    about = key_form(line.key, ids) if line.key else {"series": None, "subject": None, "quantity": None}
-    return {
+    about: Json = {"series": None, "subject": None, "quantity": None}
+    if line.key:
+        about = key_form(line.key, ids)
+    return about | {
         "id": line.id,
         "at": stamp(line.at),
         "entry": line.entry.value,
         "text": line.text,
         "concern": line.concern.value if line.concern else None,
         "details": dict(line.details),
-    } | about
+    }
 
 
 def parcel_form(parcel: Parcel) -> Json:
     """A parcel of the outbox: which message is for whom and how its delivery goes. The notifier's address and
-    secrets are no part of a parcel."""
+    secrets are no part of a parcel.
+    """
     return {
         "id": parcel.id,
         "notifier": parcel.notifier,

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import groupby
 from urllib.parse import urlencode
@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 from aiohttp import web
 from markupsafe import Markup
 
-from watchkeeper.core.alerts import Concern, Priority
+from watchkeeper.core.alerts import Priority
 from watchkeeper.core.records import JournalLine
 from watchkeeper.core.wording import duration, thing, what_to_look_at
 from watchkeeper.web import phrases, ruler
@@ -20,17 +20,20 @@ from watchkeeper.web.context import Context, of
 from watchkeeper.web.problems import title
 from watchkeeper.web.templating import render
 
-NAMED = 24
-"""So many subjects have their name beside the staff: more than a home server has, and still one list to the eye. The
-rest are dots on it, and stand in a folded list."""
+NAMED = 14
+"""So many subjects have their name beside the staff: with more, the leaders to the names run into one bundle. The rest
+are dots on the staff, and stand in a folded list."""
 OPEN_ADVICE = 3
-"""So many alerts show what to look at straight away; of more than these, all are folded so that all can be seen."""
+"""So many alerts are told at length. Of more than these the first, the likeliest cause, shows what to look at; it is
+folded for the others, and nothing is said twice."""
 LATELY = 5
 """So many of the journal's newest lines stand on the board."""
 JOURNAL_PAGE = 100
-ROWS = 12
-ROWS_WITH_INTERVAL = 16
-"""Heights of names beside the staff in grid units (a quarter rem); the stylesheet's .name and .name.wide."""
+ROWS, ROWS_LINE = 12, 4
+"""Heights in grid units (a quarter rem): of a name beside the staff, and of each further line. The stylesheet has the
+classes h12, h16 and h20 for the sums."""
+LONG_NAME = 25
+"""A name of more signs than this has a second line on a narrow phone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,7 @@ class Told:
     interval: str
     since: str
     advice: str
+    folded: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +57,12 @@ class Named:
 
     series_id: int | None
     priority: Priority | None
-    concern: str
     subject: str
     left: str
+    estimate: bool
     interval: str
     gap: int
+    rows: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +90,8 @@ def told(standing: Standing, board: Board, context: Context) -> Told:
 
 def choose(places: Sequence[Place]) -> tuple[list[Place], list[Place]]:
     """Those whose names stand beside the staff, and the rest; both in the order of time. An alert or an estimate goes
-    before an appointment that is kept as a rule."""
+    before an appointment that is kept as a rule.
+    """
     ranked = sorted(places, key=lambda p: (p.priority is None, not p.forecast, p.left_s))
     chosen = {id(p) for p in ranked[:NAMED]}
     return [p for p in places if id(p) in chosen], [p for p in places if id(p) not in chosen]
@@ -93,23 +99,46 @@ def choose(places: Sequence[Place]) -> tuple[list[Place], list[Place]]:
 
 def mark(place: Place) -> ruler.Mark:
     """A place as the staff draws it."""
-    interval = phrases.between(place.earliest_s, place.latest_s) if place.forecast else ""
-    rows = ROWS_WITH_INTERVAL if interval else ROWS
-    return ruler.Mark(place.left_s, place.earliest_s, place.latest_s, place.priority, rows)
+    return ruler.Mark(place.left_s, place.earliest_s, place.latest_s, place.priority, rows(place))
+
+
+def rows(place: Place) -> int:
+    """The height that a place's name needs."""
+    lines = bool(_interval(place)) + (len(thing(place.finding.key)) > LONG_NAME)
+    return ROWS + lines * ROWS_LINE
+
+
+def _interval(place: Place) -> str:
+    return phrases.between(place.earliest_s, place.latest_s) if place.forecast and place.left_s > 0 else ""
 
 
 def named(place: Place, gap: int) -> Named:
     """A place's name beside the staff."""
-    interval = phrases.between(place.earliest_s, place.latest_s) if place.forecast else ""
     return Named(
         place.series_id,
         place.priority,
-        "full" if place.finding.concern is Concern.FULL else "due",
         thing(place.finding.key),
         phrases.left(place),
-        interval,
+        place.forecast and place.left_s > 0,
+        _interval(place),
         gap,
+        rows(place),
     )
+
+
+def needing(board: Board, context: Context) -> list[Told]:
+    """What needs the keeper, in words. Many are told in short: see OPEN_ADVICE."""
+    every = [told(s, board, context) for s in board.needing]
+    if len(every) <= OPEN_ADVICE:
+        return every
+    said: set[str] = set()
+    short = []
+    for i, (each, standing) in enumerate(zip(every, board.needing, strict=True)):
+        advice = "" if each.advice in said else each.advice
+        said.add(each.advice)
+        since = "" if standing.alert.concern in phrases.TELLS_SINCE else each.since
+        short.append(replace(each, advice=advice, since=since, folded=i > 0))
+    return short
 
 
 def group(quiet: Sequence[Quiet]) -> list[Group]:
@@ -142,8 +171,8 @@ async def board(request: web.Request) -> web.Response:
         verdict=phrases.verdict(found),
         by_when=phrases.by_when(found, context.zone),
         urgent=found.needing[0].alert.priority if found.needing else None,
-        needing=[told(s, found, context) for s in found.needing],
-        open_advice=len(found.needing) <= OPEN_ADVICE,
+        needing=needing(found, context),
+        short=len(found.needing) > OPEN_ADVICE,
         others=[
             (heading, [told(s, found, context) for s in part])
             for heading, part in (

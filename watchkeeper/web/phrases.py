@@ -2,17 +2,31 @@
 
 import math
 from collections.abc import Sequence
-from datetime import tzinfo
+from datetime import timedelta, tzinfo
 
 from watchkeeper.core.alerts import Alert, Concern, Priority
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation
 from watchkeeper.core.rules import Finding
 from watchkeeper.core.wording import about, duration, fill, instant, moment, thing, time_left_phrase
-from watchkeeper.web.board import Board, Place, Standing, Well
+from watchkeeper.web.board import ENDING, Board, Place, Standing, Well
 
 _NUMBERS = (
     "No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve",
 )  # fmt: skip
+
+
+WAS = {
+    Concern.FULL: "was filling",
+    Concern.OVERDUE: "was overdue",
+    Concern.SILENT: "was silent",
+    Concern.UNSOUND: "was unsound",
+    Concern.STALE: "brought no sample",
+}
+"""What an alert that is over was about."""
+
+
+TELLS_SINCE = frozenset({Concern.SILENT, Concern.UNSOUND, Concern.STALE})
+"""Concerns whose own phrase says since when already."""
 
 
 def counted(count: int, one: str, many: str) -> str:
@@ -34,44 +48,46 @@ def by_when(board: Board, zone: tzinfo) -> str:
     """The second sentence: by when, or what comes next."""
     if board.newest_at is None and not board.needing:
         return "No sample has come yet. The first ones come within a minute or so; this page then shows what they say."
-    ends = [
-        s.finding.ends_at for s in board.needing if s.finding and s.alert.concern in {Concern.FULL, Concern.OVERDUE}
-    ]
-    ahead = sorted(at for at in ends if at is not None and at > board.at)
-    if ahead and len(ahead) == len(board.needing):
-        return f"The {'time' if len(ahead) == 1 else 'first time'} is up {moment(ahead[0], zone, board.at)}."
-    if board.needing and ahead:
-        return f"Of the rest, the first time is up {moment(ahead[0], zone, board.at)}."
-    if board.needing:
-        return ""
-    return _next(board)
+    ahead = [(s.finding.ends_at, s) for s in board.needing if s.finding and s.alert.concern in ENDING]
+    soonest = min(((at, s) for at, s in ahead if at is not None and at > board.at), key=lambda p: p[0], default=None)
+    if soonest is not None:
+        at, first = soonest
+        left_s = (at - board.at).total_seconds()
+        words = about(left_s) if first.alert.concern is Concern.FULL else duration(left_s)
+        which = "Next to run out" if len(board.needing) > 1 else "Time is up"
+        return f"{which}: {thing(first.alert.key)}, in {words}, {moment(at, zone, board.at)}."
+    return "" if board.needing else _next(board, zone)
 
 
-def _next(board: Board) -> str:
+def _next(board: Board, zone: tzinfo) -> str:
     """What comes first on the staff: an end that is estimated goes before an appointment, which is kept as a rule."""
     estimated = [p for p in board.places if p.forecast]
     if estimated:
         first = estimated[0]
-        return f"The nearest end: {thing(first.finding.key)}, {left(first)}."
+        at = board.at + timedelta(seconds=first.left_s)
+        return f"The nearest end: {thing(first.finding.key)}, in {about(first.left_s)}, {moment(at, zone, board.at)}."
     return "No level has an end in sight within a year." if board.quiet or board.places else ""
 
 
 def left(place: Place) -> str:
-    """A place's time left on the staff, short: `about 3 days`, `20 h`; an appointment that has passed is `now`."""
+    """A place's time left on the staff, short: `3 days`, `20 h`; what has passed is `now`."""
     if place.left_s <= 0:
         return "now"
-    return about(place.left_s) if place.forecast else duration(place.left_s)
+    return _rough(place.left_s) if place.forecast else duration(place.left_s)
 
 
 def between(earliest_s: float | None, latest_s: float | None) -> str:
-    """The 90 % interval in words; empty where there is none."""
+    """The 90 % interval in words, `2 to 5 days`; empty where there is none, or where its ends read the same."""
     if earliest_s is None:
         return ""
+    first = _rough(earliest_s)
     if latest_s is None:
-        return f"{duration(earliest_s)} at the earliest"
-    if duration(earliest_s) == duration(latest_s):
+        return f"{first} at the earliest"
+    last = _rough(latest_s)
+    if first == last:
         return ""
-    return f"{_rough(earliest_s)} to {_rough(latest_s)}"
+    count, _, unit = first.partition(" ")
+    return f"{count if unit == last.partition(' ')[2] else first} to {last}"
 
 
 def _rough(seconds: float) -> str:
@@ -92,7 +108,7 @@ def fact(standing: Standing, board: Board, zone: tzinfo) -> str:
     """What is the matter with it, in a few words without the subject."""
     alert, finding = standing.alert, standing.finding
     if not alert.standing:
-        return "over"
+        return WAS[alert.concern]
     return time_left_phrase(finding, board.at, zone) if finding else alert.concern.value
 
 
@@ -110,7 +126,7 @@ def since(alert: Alert, board: Board, zone: tzinfo) -> str:
     if alert.raised_at is None:
         return ""
     lasted_s = (board.at - alert.raised_at).total_seconds()
-    return f"told since {instant(alert.raised_at, zone, board.at)}, {duration(lasted_s)} ago"
+    return f"since {instant(alert.raised_at, zone, board.at)}, {duration(lasted_s)} ago"
 
 
 def summary(seen: Observation | None) -> str:
@@ -137,4 +153,4 @@ def seconds(took_s: float | None) -> str:
 
 def well_line(groups: Sequence[tuple[Well, int]]) -> str:
     """What is well, counted: `14 answering, 9 sound`."""
-    return ", ".join(f"{count} {why.value}" for why, count in groups)
+    return ", ".join(f"{count} {'with ' if why is Well.NO_END else ''}{why.value}" for why, count in groups)

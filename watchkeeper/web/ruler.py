@@ -8,6 +8,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
+from itertools import pairwise
 
 from watchkeeper.core.alerts import Priority
 from watchkeeper.web.svg import element, path, picture, words
@@ -21,9 +22,9 @@ UNIT_REM = 0.25
 """Names stand on a grid of this; the stylesheet has a class for each multiple (g1, g2, ...)."""
 PX = 16.0
 """Drawing units in one rem, so that the picture grows with the reader's letters."""
-LEAST_REM = 33.0
+LEAST_REM = 36.0
 """The staff is at least this long: about two thirds of a phone's screen."""
-WIDTH, LABELS_X, STAFF_X, STAFF_W, LANE_X, LANE_STEP, LANES = 132.0, 56.0, 62.0, 9.0, 84.0, 11.0, 4
+WIDTH, LABELS_X, STAFF_X, STAFF_W, LANE_X, LANE_STEP, LANES = 124.0, 56.0, 62.0, 9.0, 81.0, 11.0, 3
 TOP, BOTTOM = 14.0, 22.0
 """Room above and below the staff for its first and last word."""
 FIRST_LINE = 13.0
@@ -141,7 +142,7 @@ def draw(marks: Sequence[Mark], unnamed: Sequence[Mark], layout: Layout, now: da
 
 def _staff(height: float, now: datetime, zone: tzinfo) -> str:
     parts = []
-    for i, ((a, _), (b, _)) in enumerate(zip(MAJOR, MAJOR[1:], strict=False)):
+    for i, ((a, _), (b, _)) in enumerate(pairwise(MAJOR)):
         top, end = _y(a, height), _y(b, height)
         parts.append(
             element("rect", x=STAFF_X, y=top, width=STAFF_W, height=end - top, class_="hollow" if i % 2 else "solid")

@@ -100,7 +100,8 @@ def _level(series: Series, samples: Sequence[Sample], found: Forecast | None, wi
 
 def _frame(values: Sequence[float], capacity: float | None) -> tuple[float, float, bool]:
     """(low, high, is the capacity in the picture). A level far below its capacity is drawn large instead; for one
-    near it, the room that is left takes a third of the picture at least."""
+    near it, the room that is left takes a third of the picture at least.
+    """
     most, least = max(values, default=0.0), min(values, default=0.0)
     shown = capacity is not None and most >= capacity / 4
     top = max(most, capacity or 0.0) if shown else most * 1.25
@@ -176,16 +177,18 @@ def _answer(series: Series, samples: Sequence[Sample], window: Window) -> Chart:
         high,
         duration_ticks,
         curves,
-        absent=absences(samples, series.interval_s),
+        absent=stretches(samples, series.interval_s, lambda s: s.value is None),
     )
 
 
-def absences(samples: Sequence[Sample], interval_s: float) -> list[tuple[float, float]]:
-    """Stretches without an answer: from the first sample without one to the next with one."""
+def stretches(
+    samples: Sequence[Sample], interval_s: float, chosen: Callable[[Sample], bool]
+) -> list[tuple[float, float]]:
+    """Stretches of chosen samples: from the first of them to the next sample that is not."""
     out: list[tuple[float, float]] = []
     since_s: float | None = None
     for sample in samples:
-        if sample.value is None:
+        if chosen(sample):
             since_s = sample.at_s if since_s is None else since_s
         elif since_s is not None:
             out.append((since_s, sample.at_s))
@@ -205,7 +208,9 @@ def _condition(series: Series, samples: Sequence[Sample], window: Window) -> Cha
         1.3,
         _sound_ticks,
         runs(samples, series.interval_s, lambda s: s.value),
+        absent=stretches(samples, series.interval_s, lambda s: s.value == 0),
         stepped=True,
+        tall=False,
     )
 
 

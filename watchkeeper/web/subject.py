@@ -117,13 +117,13 @@ def legend(series: Series, finding: Finding | None) -> str:
                 return drawn
             if finding.forecast.likely_s is None:
                 return f"{drawn} The dashed line is the trend that was fitted."
-            return f"{drawn} The dashed line is the trend; the shaded fan opens to the earliest and the latest time to full."
+            return f"{drawn} The dashed line is the trend; the fan opens to the earliest and the latest time to full."
         case Kind.DEADLINE:
             return "The line is the time that was left: it falls, and jumps up each time that it happens again."
         case Kind.ANSWER:
-            return "The line is the time that an answer took. Hatched: no answer."
+            return "The line is the time that an answer took. Shaded: no answer."
         case Kind.CONDITION:
-            return "The line stands high while it is sound, and low while it is not."
+            return "The line stands high while it is sound, and low while it is not, which is shaded too."
         case _:
             assert_never(series.kind)
 

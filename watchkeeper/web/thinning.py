@@ -7,7 +7,8 @@ from watchkeeper.core.records import Sample
 
 def thin(samples: Sequence[Sample], points: int) -> Sequence[Sample]:
     """At most `points` (at least 4) of the samples, oldest first: the first, the last, and the lowest and the highest
-    of each stretch of time. A sample without a value is kept as the lowest, so that a gap stays one."""
+    of each stretch of time. A sample without a value is kept as the lowest, so that a gap stays one.
+    """
     if len(samples) <= points:
         return samples
     first, last = samples[0], samples[-1]

@@ -45,7 +45,8 @@ def _multiples(low: float, high: float, step: float) -> Iterator[float]:
 
 def size_ticks(low: float, high: float, count: int) -> list[Tick]:
     """Bytes: round numbers of one IEC unit."""
-    unit = 1024.0 ** max(min(math.floor(math.log(max(high, 1.0), 1000)), 5), 0)
+    # The unit in which format_size writes the highest: fewer than a thousand of it.
+    unit = next((1024.0**i for i in range(5) if high < 1000 * 1024.0**i), 1024.0**5)
     step = max(nice((high - low) / unit, count) * unit, 1.0)
     return [(v, format_size(v)) for v in _multiples(low, high, step)] or [(high, format_size(high))]
 

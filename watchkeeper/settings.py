@@ -9,11 +9,12 @@ from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Self, TypeVar, Union, get_args
 
-from pydantic import Field, ValidationError, create_model, model_validator
+from pydantic import Field, create_model, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from watchkeeper.config import loading
 from watchkeeper.config.environment import Environment
+from watchkeeper.config.fields import Allowed
 from watchkeeper.config.host import HostSettings
 from watchkeeper.config.places import StoreSettings
 from watchkeeper.config.problems import Place, several
@@ -80,18 +81,18 @@ class Settings(BaseSettings):
     def _agrees(self) -> Self:
         """What no single table can know: names are unique, and a probe's rules agree with the general ones."""
         found = [*_taken("probe", self.probes, self.probe), *_taken("notifier", self.notifier, self.notifier)]
+        general = dict(self.rules.disorder())
+        found += [(("rules", table), what) for table, what in general.items()]
         for index, each in enumerate(self.probe):
-            try:
-                each.rules.over(self.rules)
-            except ValidationError as error:
-                found.extend((("probe", index, "rules", *e["loc"]), _with_general(e)) for e in error.errors())
+            merged = each.rules.over(self.rules).disorder()
+            found += [
+                (("probe", index, "rules", table), f"with the general rules, {what}")
+                for table, what in merged
+                if table not in general
+            ]
         if found:
             raise several(found)
         return self
-
-
-def _with_general(error: Any) -> str:  # noqa: ANN401  pydantic's own record
-    return f"together with the general rules, {error['ctx']['error']}"
 
 
 def _taken(table: str, every: Sequence[P], written: Sequence[P]) -> Iterator[tuple[Place, str]]:
@@ -113,8 +114,8 @@ def settings_model(
         "Settings",
         __base__=Settings,
         __module__=__name__,
-        probe=(_one_of(probe_types.values()), ()),
-        notifier=(_one_of(notifier_types.values()), ()),
+        probe=(_many("probe", probe_types.values()), ()),
+        notifier=(_many("notifier", notifier_types.values()), ()),
     )
     model.__doc__ = Settings.__doc__
     model.probe_types, model.notifier_types = probe_types, notifier_types
@@ -127,13 +128,15 @@ def kind_of(model: type[ProbeSettings] | type[NotifierSettings]) -> str:
     return str(kind)
 
 
-def _one_of(models: Iterable[type[P]]) -> Any:  # noqa: ANN401  a type made at run time
+def _many(table: str, models: Iterable[type[P]]) -> Any:  # noqa: ANN401  a type made at run time
+    """The type of a list of tables, each of the model that its `kind` names."""
     known = tuple(models)
     if not known:
         return tuple[()]
-    one: Any = known[0]
+    words = Allowed(f"a table of its own, begun by [[{table}]]", str)
+    one: Any = Annotated[known[0], words]
     if len(known) > 1:
-        one = Annotated[Union[known], Field(discriminator="kind")]  # noqa: UP007  not known before it runs
+        one = Annotated[Union[known], Field(discriminator="kind"), words]  # noqa: UP007  not known before it runs
     return tuple[one, ...]
 
 

@@ -4,7 +4,7 @@ A field type says in words of the document what it takes (`Allowed`), so that an
 Not here: whole tables (types.py, rules.py, places.py, host.py), and how a document is read (loading.py).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
@@ -56,23 +56,30 @@ def _never(value: Any) -> Any:  # noqa: ANN401  what TOML holds
 
 
 def _limit_s(value: Any) -> Any:  # noqa: ANN401  what TOML holds
-    return None if _never(value) is None else _duration(value)
+    if _never(value) is None:
+        return None
+    try:
+        return _duration(value)
+    except ValueError as error:
+        raise ValueError(f'{error}, or "{NEVER}"') from None
 
 
 def _priority(value: Any) -> Any:  # noqa: ANN401  what TOML holds
-    words = {p.word: p for p in Priority}
-    if value is None or isinstance(value, Priority):
-        return value
-    if not isinstance(value, str) or value.strip().lower() not in words:
-        raise ValueError(f"not a priority; write {', '.join(map(_quoted, words))}")
-    return words[value.strip().lower()]
+    return _of_words(value, {p.word: p for p in Priority})
 
 
 def _priority_or_never(value: Any) -> Any:  # noqa: ANN401  what TOML holds
-    try:
-        return _priority(_never(value))
-    except ValueError as error:
-        raise ValueError(f'{error} or "{NEVER}"') from None
+    return None if value is None else _of_words(value, {**{p.word: p for p in Priority}, NEVER: None})
+
+
+def _of_words(value: Any, known: Mapping[str, Priority | None]) -> Any:  # noqa: ANN401  what TOML holds
+    word = value.strip().lower() if isinstance(value, str) else None
+    if isinstance(value, Priority):
+        return value
+    if word not in known:
+        *most, last = map(_quoted, known)
+        raise ValueError(f"not a priority; write {', '.join(most)} or {last}")
+    return known[word]
 
 
 def _whole_path(value: Path) -> Path:

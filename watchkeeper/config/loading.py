@@ -28,9 +28,9 @@ LARGEST_DOCUMENT_BYTES = 1024 * 1024
 NO_FILE = "the configuration"
 """What errors call a document that came from no file."""
 
-ROUNDS = 3
-"""How often a document is looked at: whole, without its wrong keys, without its wrong tables. What a wrong key hid, the
-next round finds."""
+ROUNDS = 5
+"""How often a document is looked at: whole, without its wrong keys, without its wrong tables, without what its tables
+do not agree about, and once more for what that had hidden."""
 
 _AT = re.compile(r" \(at (line \d+, column \d+|end of document)\)$")
 

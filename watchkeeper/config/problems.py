@@ -178,7 +178,7 @@ def _each(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[Plac
     found = [(spot(model, each["loc"]), each) for each in error.errors(include_url=False)]
     for at, each in found:
         if each["type"] == SEVERAL:
-            yield from ((spot(model, keys).keys, what) for keys, what in each["ctx"]["found"])
+            yield from each["ctx"]["found"]
         elif each["type"].startswith("union_tag"):
             yield (*at.keys, "kind"), _what(each, at)
         elif not _other_member_fits_better(at, each, found):
@@ -221,14 +221,17 @@ def _unlike(error: ErrorDetails, at: Spot) -> str:
 
 
 def _out_of_range(error: ErrorDetails, at: Spot) -> str:
-    """A number beyond a limit; both are told the way that they are written."""
+    """A number beyond a limit, which is told the way that it is written."""
     ((name, limit),) = error["ctx"].items()
     beyond = f"{_BOUNDS[name]} {words.written(limit, at.annotation)}"
-    value = words.written(error["input"], at.annotation)
-    return f"{value} is out of range; write {words.kind_words(at.annotation)}, {beyond}"
+    return f"{shown(error['input'])} is out of range; write {words.kind_words(at.annotation)}, {beyond}"
 
 
 _BOUNDS = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}
+
+
+def _no_file(error: ErrorDetails, _at: Spot) -> str:
+    return f"{shown(str(error['input']))} is no file that is there; write the path of one that is"
 
 
 def _missing(_error: ErrorDetails, at: Spot) -> str:
@@ -302,6 +305,7 @@ def _leaves(value: Any) -> set[str]:  # noqa: ANN401  what TOML holds
 
 _WORDS: dict[str, Callable[[ErrorDetails, Spot], str]] = {
     "missing": _missing,
+    "path_not_file": _no_file,
     "greater_than": _out_of_range,
     "greater_than_equal": _out_of_range,
     "less_than": _out_of_range,

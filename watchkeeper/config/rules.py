@@ -3,10 +3,10 @@
 Not here: the rules themselves (core/rules.py); these models only build them.
 """
 
+from collections.abc import Iterator
 from itertools import pairwise
-from typing import Self
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from watchkeeper.config.fields import Delay, Limit, PriorityOrNever, Share, Strict
 from watchkeeper.core import rules
@@ -16,13 +16,12 @@ _BY_DEFAULT = rules.Rules()
 """The defaults stand in core/rules.py and nowhere else."""
 
 
-def _in_order(*limits: tuple[str, float | None], rising: bool, why: str) -> None:
-    """Raise ValueError unless the limits that are set rise (or fall) in the order given; equal ones are allowed."""
+def _in_order(*limits: tuple[str, float | None], rising: bool, why: str) -> Iterator[str]:
+    """What is wrong where the limits that are set do not rise (or fall) in the order given; equal ones are allowed."""
     known = [(key, limit) for key, limit in limits if limit is not None]
     for (key, limit), (urgent_key, urgent) in pairwise(known):
         if (urgent < limit) if rising else (urgent > limit):
-            more = "shorter" if rising else "longer"
-            raise ValueError(f"{urgent_key} is {more} than {key}; {why}")
+            yield f"{urgent_key} is {'less' if rising else 'more'} than {key}; {why}"
 
 
 class Delayed(Strict):
@@ -34,6 +33,10 @@ class Delayed(Strict):
 
     on_delay: Delay = 0.0
     off_delay: Delay = 0.0
+
+    def disorder(self) -> Iterator[str]:
+        """What is wrong with the limits among themselves. Not a validator: a probe's own rules need not be whole."""
+        yield from ()
 
     @property
     def delays(self) -> Delays:
@@ -57,12 +60,11 @@ class FullSettings(Delayed):
     on_delay: Delay = _BY_DEFAULT.full.delays.on_delay_s
     off_delay: Delay = _BY_DEFAULT.full.delays.off_delay_s
 
-    @model_validator(mode="after")
-    def _ordered(self) -> Self:
+    def disorder(self) -> Iterator[str]:
+        """What is wrong with the limits among themselves."""
         why = "the more urgent, the less time is left: caution >= warning >= alarm"
         limits = (("caution", self.caution), ("warning", self.warning), ("alarm", self.alarm))
-        _in_order(*limits, rising=False, why=why)
-        return self
+        yield from _in_order(*limits, rising=False, why=why)
 
     def rule(self) -> rules.FullRule:
         """The rule that this describes."""
@@ -92,14 +94,15 @@ class OverdueSettings(Delayed):
     on_delay: Delay = _BY_DEFAULT.overdue.delays.on_delay_s
     off_delay: Delay = _BY_DEFAULT.overdue.delays.off_delay_s
 
-    @model_validator(mode="after")
-    def _ordered(self) -> Self:
+    def disorder(self) -> Iterator[str]:
+        """What is wrong with the limits among themselves."""
         late = [(f"late_{word}", getattr(self, f"late_{word}")) for word in ("caution", "warning", "alarm")]
         ahead = [(f"ahead_{word}", getattr(self, f"ahead_{word}")) for word in ("caution", "warning", "alarm")]
-        _in_order(*late, rising=True, why="the more urgent, the later: late_caution <= late_warning <= late_alarm")
+        yield from _in_order(
+            *late, rising=True, why="the more urgent, the later: late_caution <= late_warning <= late_alarm"
+        )
         why = "the more urgent, the less time is left: ahead_caution >= ahead_warning >= ahead_alarm"
-        _in_order(*ahead, rising=False, why=why)
-        return self
+        yield from _in_order(*ahead, rising=False, why=why)
 
     def rule(self) -> rules.OverdueRule:
         """The rule that this describes."""
@@ -126,12 +129,11 @@ class SilentSettings(Delayed):
     on_delay: Delay = _BY_DEFAULT.silent.delays.on_delay_s
     off_delay: Delay = _BY_DEFAULT.silent.delays.off_delay_s
 
-    @model_validator(mode="after")
-    def _ordered(self) -> Self:
+    def disorder(self) -> Iterator[str]:
+        """What is wrong with the limits among themselves."""
         why = "the more urgent, the longer the silence: caution <= warning <= alarm"
         limits = (("caution", self.caution), ("warning", self.warning), ("alarm", self.alarm))
-        _in_order(*limits, rising=True, why=why)
-        return self
+        yield from _in_order(*limits, rising=True, why=why)
 
     def rule(self) -> rules.SilentRule:
         """The rule that this describes."""
@@ -192,7 +194,13 @@ class RulesSettings(Strict):
         )
 
     def over(self, general: "RulesSettings") -> "RulesSettings":
-        """These on top of general ones: what is set here counts. Raises ValidationError where both do not agree."""
+        """These on top of general ones: what is set here counts."""
         own, base = self.model_dump(exclude_unset=True), general.model_dump(exclude_unset=True)
         tables = base.keys() | own.keys()
         return RulesSettings.model_validate({t: {**base.get(t, {}), **own.get(t, {})} for t in tables})
+
+    def disorder(self) -> Iterator[tuple[str, str]]:
+        """What is wrong with the limits among themselves, each with the table that it is in."""
+        for table in type(self).model_fields:
+            one: Delayed = getattr(self, table)
+            yield from ((table, what) for what in one.disorder())

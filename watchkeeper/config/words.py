@@ -6,6 +6,7 @@ Used by the errors (problems.py) and by the reference of the configuration, so t
 import types
 import typing
 from collections.abc import Mapping
+from datetime import date, time
 from enum import Enum
 from json import dumps
 from pathlib import Path
@@ -152,6 +153,8 @@ def written(value: Any, annotation: Any = Any) -> str:  # noqa: ANN401  any valu
             return dumps(value.value, ensure_ascii=False)
         case int() | float():
             return f"{value:g}" if isinstance(value, float) else str(value)
+        case date() | time():  # a datetime is a date
+            return str(value)
         case list() | tuple() | set() | frozenset():
             return "[" + ", ".join(written(one) for one in value) + "]"
         case Mapping():

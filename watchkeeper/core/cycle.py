@@ -42,10 +42,13 @@ class Cycle:
         return float(np.ptp(self.profile))
 
 
-def find_cycle(lattice: Floats, first: int, step_h: int) -> Cycle | None:
-    """The cycle in evenly spaced levels; None where there is none. first: index of lattice[0], in steps."""
+def find_cycle(lattice: Floats, first: int, step_h: int, hint: int | None = None) -> Cycle | None:
+    """The cycle in evenly spaced levels; None where there is none.
+
+    first: index of lattice[0], in steps. hint: another period to try, in steps (from the spacing of clearings).
+    """
     best: Cycle | None = None
-    for period in _periods(lattice, step_h):
+    for period in _periods(lattice, step_h, hint):
         found = _fit(lattice, first, step_h, period)
         if found is None or found.left > LEFT_OVER:
             continue
@@ -54,8 +57,9 @@ def find_cycle(lattice: Floats, first: int, step_h: int) -> Cycle | None:
     return best
 
 
-def _periods(lattice: Floats, step_h: int) -> list[int]:
+def _periods(lattice: Floats, step_h: int, hint: int | None) -> list[int]:
     usual = {h // step_h for h in (DAY_H, WEEK_H) if h % step_h == 0}
+    usual |= {hint} if hint is not None else set()
     return sorted(p for p in usual if p >= 4 and len(lattice) >= 2 * p + 2)
 
 
@@ -65,6 +69,7 @@ def _fit(lattice: Floats, first: int, step_h: int, period: int) -> Cycle | None:
     if count < 2:
         return _single(lattice, first, step_h, period, swing)
     used = swing[len(swing) - count * period :].reshape(count, period)
+    used = used - np.median(used)
     profile = np.median(used, axis=0)
     rest = np.abs(used - profile).ravel()
     whole = _high(np.abs(used).ravel())
@@ -74,11 +79,23 @@ def _fit(lattice: Floats, first: int, step_h: int, period: int) -> Cycle | None:
     return Cycle(np.roll(profile - profile.mean(), start), step_h, _high(rest) / whole)
 
 
+def overshoot(cycle: Cycle, over: Floats, first: int) -> Floats:
+    """How far the highest of an hour stands above its middle, phase by phase: the median over the newest cycles."""
+    period = len(cycle.profile)
+    count = max(min(len(over) // period, CYCLES), 1)
+    used = over[max(len(over) - count * period, 0) :]
+    if len(used) < period:
+        return np.zeros(period)
+    start = (first + len(over) - count * period) % period
+    return np.roll(np.median(used.reshape(count, period), axis=0), start)
+
+
 def _single(lattice: Floats, first: int, step_h: int, period: int, swing: Floats) -> Cycle | None:
     """Two cycles give one comparison of same phases, which must then agree the better."""
     used = swing[-period:]
     if len(used) < period:
         return None
+    used = used - np.median(used)
     again = lattice[-period:] - lattice[-2 * period : -period]
     whole = _high(np.abs(used))
     if whole <= 0:

@@ -15,7 +15,7 @@ from watchkeeper.core.history import DAY_S, HOUR_S, LevelHistory
 from watchkeeper.core.noise import Noise
 from watchkeeper.core.passage import Course, Phases
 from watchkeeper.core.regime import Stretches
-from watchkeeper.core.steps import Step
+from watchkeeper.core.steps import Clearing, Step
 from watchkeeper.core.trend import Floats, Line
 
 
@@ -27,6 +27,7 @@ class NoEnd(StrEnum):
     SHRINKING = "shrinking"
     UNCERTAIN = "too uncertain"
     FAR = "years away"
+    CLEARED = "cleared before it fills"
 
 
 FEWEST = 8
@@ -79,6 +80,9 @@ class Past:
     step_at_s: tuple[float, ...]
     noise: Noise
     end_s: float
+    over: Floats
+    cleared: tuple[Clearing, ...]
+    cleared_at_s: tuple[tuple[float, float], ...]
 
 
 def study(history: LevelHistory, floor: float) -> Past | None:
@@ -91,7 +95,10 @@ def study(history: LevelHistory, floor: float) -> Past | None:
     first, last = int(index[0]) // step, int(index[-1]) // step
     places = np.arange(first, last + 1)
     lattice = np.interp(places * step, index, hours.middle)
-    found = cycles.find_cycle(lattice, first, step) if len(lattice) >= 12 else None
+    cleared = shifts.clearings(lattice, 100 * floor**0.5)
+    found = cycles.find_cycle(lattice, first, step, shifts.regular(cleared)) if len(lattice) >= 12 else None
+    lattice_over = np.interp(places * step, index, hours.high - hours.middle)
+    over = cycles.overshoot(found, lattice_over, first) if found else np.zeros(1)
     flat = lattice - found.profile[places % len(found.profile)] if found else lattice
     steps = shifts.find_steps(flat, 20 * floor**0.5)
     level = shifts.without(flat, steps)
@@ -107,7 +114,8 @@ def study(history: LevelHistory, floor: float) -> Past | None:
     times = tuple(history.anchor_s + (first + s.begin) * step * HOUR_S for s in steps)
     return Past(
         at, np.concatenate((moved, values)), weight, found, steps, times, noise,
-        history.anchor_s + (float(index[-1]) + 1) * HOUR_S,
+        history.anchor_s + (float(index[-1]) + 1) * HOUR_S, over, cleared,
+        tuple((history.anchor_s + (first + c.begin) * step * HOUR_S, history.anchor_s + (first + c.end) * step * HOUR_S) for c in cleared),
     )  # fmt: skip
 
 
@@ -126,10 +134,11 @@ def forecast(history: LevelHistory, now_s: float) -> Forecast:
         history.kept, history.kept_for = study(history, floor), history.closed
     past = history.kept
     t, y, w, noise = points(past, at, used, now_s, floor, history)
-    s = regime.fit_stretches(t, y, w)
+    sums = regime.Sums(t, y, w)
+    s = sums.stretches()
     if not len(s.span):
         return replace(last, no_end=NoEnd.TOO_FEW)
-    return _choose(last, s, noise, past, history)
+    return _choose(last, sums, s, noise, past, history)
 
 
 def points(past, at, used, now_s, floor, history):
@@ -193,31 +202,36 @@ def _raw_noise(t, y, floor):
     return Noise(white * gap, 0.0, 0.04, 0.0)
 
 
-def _choose(last: Forecast, s: Stretches, noise: Noise, past: Past | None, history) -> Forecast:
+def _choose(last: Forecast, sums, s: Stretches, noise: Noise, past: Past | None, history) -> Forecast:
     agreement = regime.compare(s, noise)
     first, count = 0, len(s.span)
     level_now = None
     while True:
         j = regime.longest(agreement.line, first)
-        if j == count - 1 or _adopt(s, j, last.capacity, noise):
+        if j == count - 1 or _adopt(s, j, last.capacity, past):
             break
         if level_now is None:
-            level_now = s.mean[first] - s.slope[j] * s.mid[first]
+            level_now = s.mean[first] - s.slope[first] * s.mid[first]
         first = j + 1
     k = regime.longest(agreement.parabola, first)
-    bend_error = float(np.sqrt(noise.bend_variance(s.span[k])))
-    slope_variance = float(noise.slope_variance(s.span[j]))
-    bend = 0.0
-    if s.span[k] > 2 * s.span[j] and abs(s.bend[k]) > 4 * bend_error:
+    bend, bent = 0.0, False
+    if s.span[k] > 2 * s.span[j] and abs(s.bend[k]) > 4 * float(np.sqrt(noise.bend_variance(s.span[k]))):
+        _, left = sums.split(int(s.counts[max(j - 6, 0)]), int(s.counts[k]))
+        bent = float(s.bent_left[k]) < 0.95 * left
+    if bent:
         bend = float(s.bend[k])
-        slope = float(s.tilt[k] - 2 * s.bend[k] * s.mid[k])
-        level = float(s.mean[k] + (s.tilt[k] - s.bend[k] * s.mid[k]) * -s.mid[k] - s.bend[k] * s.variance[k])
         slope = float(s.tilt[k] + 2 * bend * -s.mid[k])
         level = float(s.mean[k] - s.tilt[k] * s.mid[k] + bend * (s.mid[k] ** 2 - s.variance[k]))
         slope_variance = 16 * float(noise.slope_variance(s.span[k]))
         j = k
     else:
+        if j < count - 1:
+            newer, _ = sums.split(int(s.counts[max(j - 6, first)]), int(s.counts[min(j + 4, count - 1)]))
+            cut = sums.fit(np.array([newer]))
+            if len(cut.span):
+                s, j = cut, 0
         slope, level = float(s.slope[j]), float(s.mean[j] - s.slope[j] * s.mid[j])
+        slope_variance = float(noise.slope_variance(s.span[j]))
     if level_now is not None:
         level = max(level, float(level_now))
     span = float(s.span[j])
@@ -234,7 +248,9 @@ def _choose(last: Forecast, s: Stretches, noise: Noise, past: Past | None, histo
     if slope <= 0 or slope < passage.Z90 * slope_variance**0.5:
         down = slope < -passage.Z90 * slope_variance**0.5
         return replace(found, no_end=NoEnd.SHRINKING if down else NoEnd.UNCERTAIN if slope > 0 else NoEnd.STILL)
-    phases = _phases(past.cycle, last.at_s, history.anchor_s) if past and past.cycle else passage.FLAT
+    if past and _will_be_cleared(past, last):
+        return replace(found, no_end=NoEnd.CLEARED)
+    phases = _phases(past, last.at_s, history.anchor_s) if past and past.cycle else passage.FLAT
     course = Course(level, slope, bend, 0.0, 0.0, 0.0)
     capacity = last.capacity - _headroom(noise, slope)
     mid = passage.likely(course, capacity, phases)
@@ -265,19 +281,34 @@ def _touch(noise: Noise, slope: float) -> float:
     return (0.5 * noise.sd) ** 2
 
 
-def _adopt(s: Stretches, j: int, capacity: float, noise: Noise) -> bool:
-    slope, span = float(s.slope[j]), float(s.reach[j])
+def _will_be_cleared(past: Past, last: Forecast) -> bool:
+    """Have rises like this one been cleared before, and is this one no higher and no longer yet?"""
+    if past.cycle is not None or not past.cleared:
+        return False
+    lasted = max(end - begin for begin, end in past.cleared_at_s)
+    if len(past.cleared) == 1 and lasted > 8 * DAY_S:
+        return False
+    peak = max(c.peak for c in past.cleared)
+    return last.used < peak and last.at_s - past.cleared_at_s[-1][1] < 1.5 * lasted
+
+
+def _adopt(s: Stretches, j: int, capacity: float, past: Past | None) -> bool:
+    slope, reach = float(s.slope[j]), float(s.reach[j])
     if slope <= 0:
-        return span >= 0.5
+        return reach >= 0.5
+    if past is not None:
+        jobs = [(x.size, (x.end - x.begin) / 24) for x in past.steps if x.size > 0]
+        if jobs and slope * reach < 1.25 * max(jobs)[0] and reach < 1.5 * max(d for _, d in jobs):
+            return False
     room = capacity - float(s.mean[j] - slope * s.mid[j])
-    left = room / slope
-    return span >= min(0.2 * left, 3.0)
+    return reach >= min(0.2 * room / slope, 3.0)
 
 
-def _phases(cycle: Cycle, now_s: float, anchor_s: float) -> Phases:
+def _phases(past: Past, now_s: float, anchor_s: float) -> Phases:
+    cycle = past.cycle
     n = len(cycle.profile)
     width = cycle.step_h / 24
     place = (now_s - anchor_s) / HOUR_S / cycle.step_h
     start = ((np.arange(n) - place) % n) * width
     start = np.where(start > (n - 1) * width, start - n * width, start)
-    return Phases(cycle.profile, start, width, n * width)
+    return Phases(cycle.profile + past.over, start, width, n * width)

@@ -18,6 +18,8 @@ SHORTEST_D = 0.02
 """Half an hour: the shortest stretch that is looked at."""
 RATIO = 1.25
 """Each stretch is longer than the one before by this factor."""
+PLACES = 48
+"""Places at which a change point is looked for, twice: first far and wide, then near the best."""
 FEWEST = 4
 """Points that a stretch must hold."""
 CONTRADICTS = 3.5
@@ -28,10 +30,12 @@ CONTRADICTS = 3.5
 class Stretches:
     """Fits over stretches that end now, shortest first. Times in days from now (before now is negative).
 
-    span: length of the evenly covered stretch with the same spread of times. bend: the coefficient of t^2 of the
-    parabola, tilt its slope at `mid`, dip what its value at mid is below the mean.
+    reach: how far back each goes; span: length of the evenly covered stretch with the same spread of times.
+    bend: the coefficient of t^2 of the parabola, tilt its slope at `mid`. left, bent_left: what is left about the line
+    and about the parabola, summed over the weights.
     """
 
+    counts: NDArray[np.int64]
     reach: Floats
     span: Floats
     mid: Floats
@@ -40,47 +44,85 @@ class Stretches:
     variance: Floats  # of the times
     tilt: Floats
     bend: Floats
-    left: Floats  # variance left about the line
+    left: Floats
+    bent_left: Floats
 
 
-def fit_stretches(t: Floats, y: Floats, weight: Floats) -> Stretches:
-    """Fit all stretches. t: days from now, rising, none after 0; weight: the days that each point stands for."""
-    back, w, v = t[::-1], weight[::-1], y[::-1]
-    counts = _counts(back)
-    wt = w * back
-    wtt = wt * back
-    wv = w * v
-    columns = np.stack((w, wt, wtt, wtt * back, wtt * back * back, wv, wv * back, wv * back * back, wv * v))
-    sums = np.cumsum(columns, axis=1)[:, counts - 1]
-    mass = sums[0]
-    keep = mass > 0
-    sums, counts = sums[:, keep], counts[keep]
-    _, m1, m2, m3, m4, e0, e1, e2, ee = sums / sums[0]
-    var = m2 - m1 * m1
-    good = var > 1e-14
-    m1, m2, m3, m4, e0, e1, e2, ee, var, counts = (a[good] for a in (m1, m2, m3, m4, e0, e1, e2, ee, var, counts))
-    skew = m3 - 3 * m1 * m2 + 2 * m1**3
-    kurt = m4 - 4 * m1 * m3 + 6 * m1 * m1 * m2 - 3 * m1**4
-    along = e1 - m1 * e0
-    across = e2 - 2 * m1 * e1 + m1 * m1 * e0 - var * e0
-    thick = kurt - var * var
-    det = var * thick - skew * skew
-    sound = det > 1e-12 * var * thick
-    det = np.where(sound, det, 1.0)
-    slope = along / var
-    tilt = np.where(sound, (along * thick - across * skew) / det, slope)
-    bend = np.where(sound, (across * var - along * skew) / det, 0.0)
-    left = np.maximum(ee - e0 * e0 - slope * along, 0)
-    return Stretches(-back[counts - 1], np.sqrt(12 * var), m1, e0, slope, var, tilt, bend, left)
+class Sums:
+    """Weighted sums over the newest n points, for every n: what any stretch that ends now is fitted from."""
+
+    def __init__(self, t: Floats, y: Floats, weight: Floats) -> None:
+        """t: days from now, rising, none after 0; weight: the days that each point stands for."""
+        self.back, w, v = t[::-1], weight[::-1], y[::-1]
+        wt = w * self.back
+        wtt = wt * self.back
+        wv = w * v
+        wtv = wv * self.back
+        columns = (w, wt, wtt, wtt * self.back, wtt * self.back**2, wv, wtv, wtv * self.back, wv * v)
+        self._sums = np.cumsum(np.stack(columns), axis=1)
+
+    def stretches(self) -> Stretches:
+        """The fits of stretches of rising length."""
+        return self.fit(self._counts())
+
+    def fit(self, counts: NDArray[np.int64]) -> Stretches:
+        """The fits of the newest so many points; those that hold no spread of times are left out."""
+        sums = self._sums[:, counts - 1]
+        heavy = sums[0] > 0
+        mass = np.where(heavy, sums[0], 1.0)
+        _, m1, m2, m3, m4, e0, e1, e2, ee = sums / mass
+        var = m2 - m1 * m1
+        good = heavy & (var > 1e-14)
+        m1, m2, m3, m4, e0, e1, e2, ee, var, mass, counts = (
+            a[good] for a in (m1, m2, m3, m4, e0, e1, e2, ee, var, mass, counts)
+        )
+        skew = m3 - 3 * m1 * m2 + 2 * m1**3
+        thick = m4 - 4 * m1 * m3 + 6 * m1 * m1 * m2 - 3 * m1**4 - var * var
+        along = e1 - m1 * e0
+        across = e2 - 2 * m1 * e1 + m1 * m1 * e0 - var * e0
+        det = var * thick - skew * skew
+        sound = det > 1e-12 * var * thick
+        det = np.where(sound, det, 1.0)
+        slope = along / var
+        tilt = np.where(sound, (along * thick - across * skew) / det, slope)
+        bend = np.where(sound, (across * var - along * skew) / det, 0.0)
+        whole = ee - e0 * e0
+        left = mass * np.maximum(whole - slope * along, 0)
+        bent_left = mass * np.maximum(whole - tilt * along - bend * across, 0)
+        reach = -self.back[counts - 1]
+        return Stretches(counts, reach, np.sqrt(12 * var), m1, e0, slope, var, tilt, bend, left, bent_left)
+
+    def split(self, fewest: int, most: int) -> tuple[int, float]:
+        """Cut the newest `most` points into two lines: how many points the newer line has, and what is left of both.
+
+        Least squares over all places of one change point (Quandt 1958, J. Am. Stat. Assoc. 53:873).
+        """
+        grid = np.unique(np.geomspace(max(fewest, FEWEST), max(most - FEWEST, FEWEST + 1), PLACES).astype(np.int64))
+        count, _ = self._best(grid, most)
+        near = np.unique(np.linspace(count / 1.15, min(count * 1.15, most - 1), PLACES).astype(np.int64))
+        return self._best(near[near >= min(FEWEST, count)], most)
+
+    def _best(self, counts: NDArray[np.int64], most: int) -> tuple[int, float]:
+        newer = self._sums[:, counts - 1]
+        left = _left(newer) + _left(self._sums[:, most - 1 : most] - newer)
+        best = int(np.argmin(left))
+        return int(counts[best]), float(left[best])
+
+    def _counts(self) -> NDArray[np.int64]:
+        """How many points each stretch holds."""
+        total = -float(self.back[-1])
+        steps = max(int(np.log(max(total / SHORTEST_D, 1.0)) / np.log(RATIO)), 0) + 1
+        spans = np.append(SHORTEST_D * RATIO ** np.arange(steps), total)
+        counts = np.searchsorted(-self.back, spans, side="right")
+        return np.unique(counts[counts >= min(FEWEST, len(self.back))])
 
 
-def _counts(back: Floats) -> NDArray[np.int64]:
-    """How many points each stretch holds."""
-    total = -float(back[-1])
-    steps = max(int(np.log(max(total / SHORTEST_D, 1.0)) / np.log(RATIO)), 0) + 1
-    spans = np.append(SHORTEST_D * RATIO ** np.arange(steps), total)
-    counts = np.searchsorted(-back, spans, side="right")
-    return np.unique(counts[counts >= min(FEWEST, len(back))])
+def _left(sums: Floats) -> Floats:
+    """What a line leaves of the points behind these sums."""
+    mass = np.maximum(sums[0], 1e-12)
+    m1, m2, e0, e1, ee = sums[1] / mass, sums[2] / mass, sums[5] / mass, sums[6] / mass, sums[8] / mass
+    var = np.maximum(m2 - m1 * m1, 1e-14)
+    return mass * np.maximum(ee - e0 * e0 - (e1 - m1 * e0) ** 2 / var, 0)
 
 
 @dataclass(frozen=True, slots=True)

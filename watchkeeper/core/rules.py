@@ -28,7 +28,7 @@ class FullRule:
     warning_s: float | None = 7 * DAY_S
     alarm_s: float | None = 1 * DAY_S
     deadband: float = 0.25
-    lasting: float = 0.7
+    lasting: float = 0.9
     delays: Delays = Delays(on_delay_s=0.0, off_delay_s=3 * HOUR_S)
 
 
@@ -150,7 +150,7 @@ def instant(at_s: float | None) -> datetime | None:
 def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, standing: Priority | None) -> Finding:
     """A level: how long until it is full?"""
     priority = None
-    if found.likely_s is not None and _lasting(found, rule, standing):
+    if found.likely_s is not None:
         priority = within(
             found.likely_s - now.timestamp(),
             rule.caution_s,
@@ -159,6 +159,8 @@ def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, s
             standing=standing,
             deadband=rule.deadband,
         )
+        if (priority or 0) > (standing or 0) and not _lasting(found, rule):
+            priority = standing
     return Finding(
         key,
         Concern.FULL,
@@ -176,9 +178,9 @@ GRACE_S = 1 * HOUR_S
 """How much later than its beginning a growth is noticed."""
 
 
-def _lasting(found: Forecast, rule: FullRule, standing: Priority | None) -> bool:
-    """Has the growth gone on for long enough to be told, or is it told already?"""
-    if standing is not None or found.likely_s is None or found.since_s is None:
+def _lasting(found: Forecast, rule: FullRule) -> bool:
+    """Has the growth gone on for long enough to be told?"""
+    if found.likely_s is None or found.since_s is None:
         return True
     lasted_s = found.at_s - found.since_s + GRACE_S
     return lasted_s >= rule.lasting * (found.likely_s - found.at_s)

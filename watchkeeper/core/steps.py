@@ -44,7 +44,15 @@ def find_steps(lattice: Floats, floor: float) -> tuple[Step, ...]:
     found = []
     for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
         found.extend(_shift(lattice, begin, end, float(middle) / LAG))
-    return tuple(found) if len(found) <= MOST else ()
+    if len(found) > MOST:
+        return ()
+    drops = [s for s in found if s.size < 0 and not _undoes(s, found)]
+    return tuple(s for s in found if len(drops) < 2 or s not in drops)
+
+
+def _undoes(drop: Step, found: list[Step]) -> bool:
+    """Does a drop take back a step up that came before it, as when a large file goes again?"""
+    return any(s.end <= drop.begin and 0.7 < -drop.size / s.size < 1.4 for s in found if s.size > 0)
 
 
 def _shift(lattice: Floats, begin: int, end: int, usual: float) -> list[Step]:
@@ -67,3 +75,41 @@ def without(lattice: Floats, steps: tuple[Step, ...]) -> Floats:
             line = out[step.begin] + (out[step.end] - out[step.begin]) * share
             out[step.begin + 1 : step.end] = line
     return out
+
+
+@dataclass(frozen=True, slots=True)
+class Clearing:
+    """A rise that ended in a drop: lattice places where it began and where it was cleared, and its peak."""
+
+    begin: int
+    end: int
+    peak: float
+
+
+def clearings(lattice: Floats, floor: float) -> tuple[Clearing, ...]:
+    """Rises that ended in a drop of at least half of their height, all within one lattice step or two."""
+    if len(lattice) < 4:
+        return ()
+    fall = lattice[2:] - lattice[:-2]
+    usual = np.partition(np.abs(fall), len(fall) // 2)[len(fall) // 2]
+    deep = fall < -max(6 * float(usual), floor)
+    places = np.flatnonzero(deep[1:] & ~deep[:-1]) + 1
+    if deep[0]:
+        places = np.concatenate(([0], places))
+    found, begin = [], 0
+    for place in places.tolist():
+        peak = float(lattice[max(place - 1, begin) : place + 2].max())
+        bottom = float(lattice[place + 1 : place + 5].min())
+        if peak - bottom > 0.5 * (peak - float(lattice[begin : place + 1].min())) and place > begin:
+            found.append(Clearing(begin, place + 1, peak))
+            begin = place + 2
+    return tuple(found)
+
+
+def regular(found: tuple[Clearing, ...]) -> int | None:
+    """The spacing of clearings where it is always the same; None where it is not, or where there are too few."""
+    if len(found) < 3:
+        return None
+    gaps = np.diff([c.end for c in found[-9:]])
+    usual = int(np.median(gaps))
+    return usual if np.abs(gaps - usual).max() <= max(0.1 * usual, 1) else None

@@ -75,7 +75,7 @@ async def serve(settings: Settings, *, ready: Callable[[str], None]) -> None:
     async with contextlib.AsyncExitStack() as stack:
         store = await Store.open(settings.store.path)
         stack.push_async_callback(store.close)
-        notifiers = [make_notifier(each, settings.host.label) for each in settings.notifiers]
+        notifiers = [make_notifier(each, clock) for each in settings.notifiers]
         for notifier in notifiers:
             stack.push_async_callback(notifier.close)
         await _Daemon(settings, clock, store, notifiers).keep_watch(stack, ready)
@@ -100,7 +100,7 @@ class _Daemon:
         app = make_app(self._store, settings.page, self._clock, health, settings.host.label, settings.host.zone)
         served = await serve_page(app, settings.page)
         stack.push_async_callback(served.cleanup)
-        delivering = asyncio.create_task(self._outbox.run())
+        delivering = asyncio.create_task(self._deliver(stop))
         stack.push_async_callback(self._outbox.close, GRACE_S)
         for each in self._watched:
             self._schedule.every(each.label, each.interval_s, partial(self._pipeline.run, each))
@@ -115,6 +115,10 @@ class _Daemon:
         for part in (reviewing, delivering):
             if part.done() and not part.cancelled() and part.exception() is not None:
                 part.result()
+
+    async def _deliver(self, stop: asyncio.Event) -> None:
+        await self._outbox.run()
+        await stop.wait()  # with nobody to tell, the outbox has nothing to run for
 
     async def _wind_down(self, reviewing: asyncio.Task[None]) -> None:
         await self._schedule.stop(GRACE_S)

@@ -1,10 +1,9 @@
 """What a restart keeps: the daemon is killed with a message in its outbox and an alert standing."""
 
-import subprocess
-import sys
 import time
 from pathlib import Path
 
+from tests.support.daemon import Daemon
 from tests.support.receivers import Hook, free_port
 
 CONFIG = """
@@ -29,36 +28,20 @@ url = "http://127.0.0.1:{port}/"
 """
 
 
-def start(config: Path) -> subprocess.Popen[str]:
-    """A daemon that has printed its address."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "watchkeeper", "--config", str(config), "run"], stdout=subprocess.PIPE, text=True
-    )
-    assert process.stdout is not None
-    assert any("http://" in line for line in process.stdout)
-    return process
-
-
 def test_a_message_outlives_a_kill_and_is_told_once(tmp_path: Path) -> None:
-    """With no receiver there the message waits; after SIGKILL and a new start it comes, once, and nothing is raised anew."""
+    """With no receiver the message waits; after SIGKILL and a new start it comes once, and nothing is raised anew."""
     port = free_port()
     config = tmp_path / "config.toml"
     config.write_text(CONFIG.format(folder=tmp_path, nobody=free_port(), port=port))
-    first = start(config)
-    try:
+    with Daemon.start(config) as first:
         time.sleep(6)
-    finally:
         first.kill()
-        first.wait()
     hook = Hook(port)
-    second = start(config)
-    try:
+    with Daemon.start(config) as second:
         end = time.monotonic() + 45
         while not hook.events and time.monotonic() < end:
             time.sleep(0.1)
         time.sleep(3)
         assert [(e["data"]["telling"], e["data"]["concern"]) for e in hook.events] == [("raised", "silent")]
-    finally:
-        second.terminate()
-        assert second.wait(20) == 0
-        hook.close()
+        assert second.stop() == 0
+    hook.close()

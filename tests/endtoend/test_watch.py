@@ -7,10 +7,8 @@ real, which is why this test takes over a minute.
 
 import json
 import os
-import signal
 import sqlite3
 import subprocess
-import sys
 import threading
 import time
 import urllib.request
@@ -24,6 +22,7 @@ from typing import Any
 import psutil
 import pytest
 
+from tests.support.daemon import Daemon, command
 from tests.support.receivers import Hook, Mailbox, Service
 from tests.support.station import seen_by, start_on_tmpfs
 
@@ -93,8 +92,7 @@ url = "{hook}"
 class Station:
     """The daemon under test with all that is around it."""
 
-    process: subprocess.Popen[str]
-    address: str
+    daemon: Daemon
     mount: Path
     folder: Path
     service: Service
@@ -102,7 +100,7 @@ class Station:
     hook: Hook
 
     def get(self, path: str) -> Any:
-        with urllib.request.urlopen(self.address.rstrip("/") + path, timeout=5) as answer:
+        with urllib.request.urlopen(self.daemon.address.rstrip("/") + path, timeout=5) as answer:
             body = answer.read()
             return json.loads(body) if "json" in answer.headers["Content-Type"] else body.decode()
 
@@ -113,7 +111,7 @@ class Station:
     def until(self, what: str, true: Callable[[], object], within_s: float = 20) -> None:
         end = time.monotonic() + within_s
         while not true():
-            assert self.process.poll() is None, "the daemon ended by itself"
+            assert self.daemon.process.poll() is None, "the daemon ended by itself"
             assert time.monotonic() < end, f"{what} did not come within {within_s} s: {self.hook.events}"
             time.sleep(0.1)
 
@@ -149,16 +147,11 @@ def station(tmp_path: Path) -> Iterator[Station]:
     config.write_text(
         CONFIG.format(folder=tmp_path, mount=mount, service=service.url, smtp=mailbox.port, hook=hook.url)
     )
-    command = [sys.executable, "-m", "watchkeeper", "--config", str(config), "run"]
-    process = start_on_tmpfs(mount, f"{SIZE_MIB}m", command, stdout=subprocess.PIPE)
+    process = start_on_tmpfs(mount, f"{SIZE_MIB}m", command(config), stdout=subprocess.PIPE)
     try:
-        assert process.stdout is not None
-        address = next(line[line.index("http://") :].strip() for line in process.stdout if "http://" in line)
-        yield Station(process, address, seen_by(process, mount), tmp_path, service, mailbox, hook)
+        with Daemon(process) as daemon:
+            yield Station(daemon, seen_by(process, mount), tmp_path, service, mailbox, hook)
     finally:
-        if process.poll() is None:
-            process.kill()
-        process.wait()
         service.close()
         mailbox.close()
         hook.close()
@@ -178,7 +171,7 @@ def test_the_watch_from_first_sample_to_last_message(station: Station) -> None:
 
 
 def _a_service_that_stops_and_comes_back(station: Station) -> None:
-    station.until("the first answer", lambda: len(station.get("/api/v1/series")["series"]) >= 4)
+    station.until("the first answer", lambda: len(station.get("/api/v1/series")["items"]) >= 4)
     port = station.service.port
     station.service.close()
     station.until("the silence", lambda: [e["telling"] for e in station.events("silent")] == ["raised"])
@@ -220,7 +213,7 @@ def _a_clean_up_that_ends_it(station: Station, filler: Filler) -> None:
 
 def _every_transition_was_told_once(station: Station) -> None:
     """Journal, webhook and mailbox tell of the same transitions, and each mail stands in its episode's thread."""
-    told = [line for line in station.get("/api/v1/journal?limit=200")["journal"] if line["entry"] == "transition"]
+    told = [line for line in station.get("/api/v1/journal?limit=200")["items"] if line["entry"] == "transition"]
     station.until("the last mail", lambda: len(station.mailbox.mails) >= len(told))
     time.sleep(1.5)  # one more round of every probe: a second copy of anything would come now
     assert len(station.hook.events) == len(station.mailbox.mails) == len(told)
@@ -237,11 +230,10 @@ def _every_transition_was_told_once(station: Station) -> None:
 
 
 def _nothing_is_left_running(station: Station) -> None:
-    daemon = psutil.Process(station.process.pid)
-    assert daemon.children() == []
-    daemon.send_signal(signal.SIGTERM)
-    assert station.process.wait(20) == 0
-    assert not psutil.pid_exists(daemon.pid) or daemon.status() == psutil.STATUS_ZOMBIE
+    process = psutil.Process(station.daemon.process.pid)
+    assert process.children() == []
+    assert station.daemon.stop() == 0
+    assert not process.is_running()
     database = station.folder / "state" / "watchkeeper.db"
     with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as opened:
         assert opened.execute("PRAGMA integrity_check").fetchone() == ("ok",)

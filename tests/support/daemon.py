@@ -1,0 +1,57 @@
+"""A real daemon as a process, for tests and measurements."""
+
+import subprocess
+import sys
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+
+def command(config: Path) -> list[str]:
+    """The words that start a daemon on a configuration."""
+    return [sys.executable, "-m", "watchkeeper", "--config", str(config), "run"]
+
+
+class Daemon:
+    """A daemon that has printed its page's address. Killed at the end of the `with` block if it still runs."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        """process: started with its standard output in a pipe, as text."""
+        self.process = process
+        assert process.stdout is not None
+        for line in iter(process.stdout.readline, ""):
+            if "http://" in line:
+                self.address = line[line.index("http://") :].strip()
+                return
+        self.kill()
+        raise AssertionError("the daemon ended without printing an address")
+
+    @classmethod
+    def start(cls, config: Path) -> Self:
+        """Start one on a configuration."""
+        return cls(subprocess.Popen(command(config), stdout=subprocess.PIPE, text=True))
+
+    def stop(self, within_s: float = 20) -> int:
+        """Ask it to end, as systemd does; its exit code."""
+        self.process.terminate()
+        return self._ended(within_s)
+
+    def kill(self) -> None:
+        """End it at once, as a power cut does to a process."""
+        self.process.kill()
+        self._ended(20)
+
+    def _ended(self, within_s: float) -> int:
+        code = self.process.wait(within_s)
+        if self.process.stdout is not None:
+            self.process.stdout.close()
+        return code
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self.process.poll() is None:
+            self.kill()

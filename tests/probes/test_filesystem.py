@@ -352,3 +352,14 @@ def test_what_is_no_mount_point_is_refused() -> None:
     """A mount point that does not begin with a slash is an error that says what is allowed."""
     with pytest.raises(ValidationError, match=r"'srv' is not a mount point: it begins with /"):
         FilesystemsSettings(only=("srv",))
+
+
+@pytest.mark.parametrize(("kind", "judged"), [("zfs", False), ("xfs", True)])
+async def test_inodes_that_are_made_of_space(bench: Bench, kind: str, judged: bool) -> None:  # noqa: FBT001  a table
+    """The inodes of ZFS run out when its space does: they are a part of it, recorded and not judged."""
+    probe = FilesystemsProbe(FilesystemsSettings(only=("/",)), Bench(bench.clock, Replying(Figures(1, 2, 3, 4))))
+    await probe.observe()
+    probe._chosen = [mounts.parse(f"1 0 0:41 / / rw - {kind} skerry rw")[0]]
+    level = by_name(await probe.observe())["file system /: inodes"]
+    assert isinstance(level, Level)
+    assert (level.part_of is None) is judged

@@ -184,7 +184,9 @@ def _healthy(mount: Mount, figures: Figures) -> list[Observation]:
     # No inodes at all means no limit to them (btrfs, FAT), not that they are used up.
     inodes = figures.used_inodes + figures.available_inodes
     if inodes > 0:
-        seen.append(Level(SeriesKey(subject, "inodes"), figures.used_inodes, inodes, Unit.COUNT, facts))
+        # ZFS makes its inodes out of free space: they run out when that does, and it is enough to tell that once.
+        part_of = SeriesKey(subject, "space") if mount.type == "zfs" else None
+        seen.append(Level(SeriesKey(subject, "inodes"), figures.used_inodes, inodes, Unit.COUNT, facts, part_of))
     seen.append(_answers(mount.point, "", facts))
     if mount.on_device:
         why = "the kernel has made it read-only, as it does after an error" if mount.fell_read_only else ""

@@ -80,5 +80,5 @@ class ItselfProbe:
                 ("memory", format_size(self._process.memory_info().rss)),
                 ("threads", str(self._process.num_threads())),
             )
-        used = float(self._process.num_fds())
+        used = float(self._process.num_fds() - 1)  # Counting opens the folder that is counted.
         return Level(SeriesKey(SUBJECT, "open files"), used, capacity, Unit.COUNT, facts)

@@ -129,6 +129,13 @@ def test_the_time_away_is_not_counted_as_missed_samples() -> None:
     assert judged.evaluate(START + 3 * DAY).transitions == ()
 
 
+def test_what_was_seen_before_a_restart_is_not_judged_again() -> None:
+    """A service that was silent before three days without power may be back: nothing gets worse before a look."""
+    judged = watch(Kind.ANSWER)
+    judged.resume(Answer(KEY, answered=False), START, START, START + 3 * DAY)
+    assert [f.concern for f in judged.evaluate(START + 3 * DAY).findings] == [Concern.STALE]
+
+
 def test_acknowledging_moves_the_alert() -> None:
     """The keeper's word changes the state, and there is nothing to acknowledge where nothing stands."""
     judged = watch(Kind.CONDITION)

@@ -55,12 +55,13 @@ class Judgement:
         self.first_at: datetime | None = None
         self.last_at: datetime | None = None
         self.bad_since: datetime | None = None
+        self._looked = False
         found = {a.concern: a for a in standing}
         self.alerts = {c: found.get(c, Alert(key, c)) for c in (CONCERN[kind], Concern.STALE)}
 
     def take(self, seen: Observation, at: datetime) -> None:
         """Remember one observation. Cheap: nothing is judged yet."""
-        self.latest, self.last_at = seen, at
+        self.latest, self.last_at, self._looked = seen, at, True
         self.first_at = self.first_at or at
         match seen:
             case Level():
@@ -74,7 +75,11 @@ class Judgement:
                 pass
 
     def resume(self, seen: Observation, first_at: datetime, bad_since: datetime | None, now: datetime) -> None:
-        """Go on from what was stored before a restart. It counts as seen `now`: the time away was not the probe's."""
+        """Go on from what was stored before a restart.
+
+        It counts as seen `now`, since the time away was not the probe's, and what it said is not judged again before
+        the probe has looked: nobody knows how things are after three days without power.
+        """
         self.latest, self.first_at, self.last_at, self.bad_since = seen, first_at, now, bad_since
 
     def _note(self, *, good: bool, at: datetime) -> None:
@@ -107,7 +112,7 @@ class Judgement:
             return
         if isinstance(self.latest, Level) and self.latest.part_of is not None:
             return
-        if not (isinstance(self.latest, Level) and self.latest.may_be_full):
+        if self._looked and not (isinstance(self.latest, Level) and self.latest.may_be_full):
             yield self._judge_kind(self.latest, self.first_at, now)
         if math.isfinite(self.interval_s):
             as_of = max(probe_seen_at, self.last_at)

@@ -66,8 +66,9 @@ class Schedule:
     def realign(self) -> None:
         """Count every interval anew from now: the clock was set, and a run planned by the old one may be hours away."""
         for job in self._scheduler.get_jobs():
-            start = self._clock.now() + self._spread(job.id, job.trigger.interval.total_seconds())
-            job.reschedule(IntervalTrigger(seconds=job.trigger.interval.total_seconds(), start_date=start))
+            interval_s = job.trigger.interval.total_seconds()
+            start = self._clock.now() + self._spread(job.id, interval_s)
+            job.modify(trigger=IntervalTrigger(seconds=interval_s, start_date=start), next_run_time=start)
 
     async def stop(self, grace_s: float) -> None:
         """Start nothing more; wait up to `grace_s` for what is running, then let it be cancelled."""

@@ -1,0 +1,45 @@
+"""How the daemon tells of itself."""
+
+from datetime import timedelta
+
+from tests.test_pipeline import House, watched
+from watchkeeper.core.records import Entry
+from watchkeeper.errors import ProbeTimeout
+from watchkeeper.health import REVIEW_LATE, Health
+from watchkeeper.web.vitals import Fitness
+
+
+async def test_all_is_well_while_probes_run_and_rules_are_applied() -> None:
+    """A daemon that does its work passes, with nothing to say."""
+    house = House()
+    health = Health(house.clock, house.pipeline)
+    await house.pipeline.review()
+    assert health.read().fitness is Fitness.PASS
+    assert health.read().troubles == ()
+
+
+async def test_a_probe_in_trouble_is_a_warning_with_its_reason() -> None:
+    """The watch goes on, but not over everything."""
+    house = House()
+    health = Health(house.clock, house.pipeline)
+    await house.run(watched(ProbeTimeout("no answer from /skerry within 10 s")))
+    assert health.read().fitness is Fitness.WARN
+    assert health.read().troubles == ("probe hide-hub: no answer from /skerry within 10 s",)
+
+
+async def test_rules_that_are_not_applied_are_a_failure() -> None:
+    """Silence means that all is well only while somebody looks."""
+    house = House()
+    health = Health(house.clock, house.pipeline)
+    house.clock.at += REVIEW_LATE + timedelta(seconds=1)
+    assert health.read().fitness is Fitness.FAIL
+
+
+async def test_records_that_cannot_be_written_are_a_failure() -> None:
+    """A full disk under the database is told, and how much waits."""
+    house = House()
+    health = Health(house.clock, house.pipeline)
+    house.store.full = True
+    await house.pipeline.note(Entry.NOTE, "the clock was set by +3600 s")
+    (check,) = (c for c in health.read().checks if c.component == "store")
+    assert (check.fitness, check.observed) == (Fitness.FAIL, 1)

@@ -1,0 +1,111 @@
+"""When tasks run: with the real scheduler, at intervals of hundredths of a second."""
+
+import asyncio
+from datetime import datetime, timedelta
+
+import pytest
+
+from watchkeeper.clock import Clock
+from watchkeeper.schedule import Schedule
+
+
+class Shifted(Clock):
+    """The real clock, set ahead or back."""
+
+    def __init__(self) -> None:
+        self.by = timedelta()
+
+    def now(self) -> datetime:
+        return super().now() + self.by
+
+
+class Count:
+    """A task that counts its runs and how many of them were under way at once."""
+
+    def __init__(self, lasts_s: float = 0.0, error: Exception | None = None) -> None:
+        self.runs = self.under_way = self.at_once = 0
+        self.lasts_s, self.error = lasts_s, error
+
+    async def __call__(self) -> None:
+        self.runs += 1
+        self.under_way += 1
+        self.at_once = max(self.at_once, self.under_way)
+        try:
+            await asyncio.sleep(self.lasts_s)
+        finally:
+            self.under_way -= 1
+        if self.error is not None:
+            raise self.error
+
+
+async def reach(count: Count, runs: int) -> None:
+    """Wait until a task has run so often, ten seconds at most."""
+    async with asyncio.timeout(10):
+        while count.runs < runs:  # noqa: ASYNC110  the task knows nothing of who waits
+            await asyncio.sleep(0.005)
+
+
+async def test_a_task_runs_at_once_and_then_at_its_interval() -> None:
+    """The first run does not wait for an interval to pass."""
+    schedule, often, seldom = Schedule(Clock()), Count(), Count()
+    schedule.every("often", 0.05, often.__call__)
+    schedule.every("seldom", 3600, seldom.__call__)
+    schedule.start()
+    await reach(often, 4)
+    assert seldom.runs == 1
+    await schedule.stop(1)
+
+
+async def test_a_slow_task_is_never_run_twice_at_a_time_and_never_lost() -> None:
+    """A run that takes longer than its interval is followed by the next one, not joined by it."""
+    schedule, slow = Schedule(Clock()), Count(lasts_s=0.12)
+    schedule.every("slow", 0.05, slow.__call__)
+    schedule.start()
+    await reach(slow, 3)
+    assert slow.at_once == 1
+    await schedule.stop(1)
+
+
+async def test_a_stop_waits_for_what_is_under_way() -> None:
+    """A probe that is nearly done is not cut off."""
+    schedule, slow = Schedule(Clock()), Count(lasts_s=0.2)
+    schedule.every("slow", 3600, slow.__call__)
+    schedule.start()
+    await reach(slow, 1)
+    await schedule.stop(5)
+    assert slow.under_way == 0
+
+
+async def test_a_stop_does_not_wait_for_ever() -> None:
+    """What hangs is cancelled when the grace is over."""
+    schedule, stuck = Schedule(Clock()), Count(lasts_s=3600)
+    schedule.every("stuck", 3600, stuck.__call__)
+    schedule.start()
+    await reach(stuck, 1)
+    async with asyncio.timeout(5):
+        await schedule.stop(0.05)
+        while stuck.under_way:  # noqa: ASYNC110  as above
+            await asyncio.sleep(0.01)
+
+
+@pytest.mark.parametrize("hours", [-1, 1])
+async def test_after_the_clock_was_set_intervals_count_from_now(hours: int) -> None:
+    """A clock that was set back an hour does not stop the watch for an hour."""
+    clock, count = Shifted(), Count()
+    schedule = Schedule(clock)
+    schedule.every("count", 0.05, count.__call__)
+    schedule.start()
+    await reach(count, 2)
+    clock.by = timedelta(hours=hours)
+    schedule.realign()
+    planned = [job.next_run_time for job in schedule._scheduler.get_jobs()]
+    assert abs(planned[0] - clock.now()) < timedelta(seconds=1)
+    await schedule.stop(1)
+
+
+def test_first_runs_are_spread_and_the_same_on_every_start() -> None:
+    """Sixty probes of the same interval do not all come in the same moment, nor jump about at a restart."""
+    spread = [Schedule._spread(f"hide-{n}", 30) for n in range(60)]
+    assert spread == [Schedule._spread(f"hide-{n}", 30) for n in range(60)]
+    assert all(timedelta(seconds=15) <= each <= timedelta(seconds=30) for each in spread)
+    assert len(set(spread)) > 50

@@ -107,7 +107,7 @@ def _frame(values: Sequence[float], capacity: float | None) -> tuple[float, floa
     top = max(most, capacity or 0.0) if shown else most * 1.25
     if not values and capacity is not None:
         top, shown = capacity, True
-    low = min(least, 0.0) if least <= top / 2 else max(least - (top - least) - 0.02 * top, 0.0)
+    low = min(least, 0.0) if least <= top / 2 else max(least - max(top - least, 0.01 * top), 0.0)
     return low, top + 0.06 * (top - low) or 1.0, shown
 
 

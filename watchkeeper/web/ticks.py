@@ -24,7 +24,7 @@ DURATION_STEPS_S = (
 )
 
 CLOCK_STEPS_S = (*(m * MINUTE_S for m in (1, 2, 5, 10, 15, 30)), *(h * HOUR_S for h in (1, 2, 3, 6, 12)))
-DAY_STEPS = (1, 2, 3, 7)
+DAY_STEPS = (1, 2, 3, 7, 14)
 MONTH_STEPS = (1, 2, 3, 6, 12)
 
 
@@ -38,7 +38,7 @@ def nice(span: float, count: int) -> float:
 def _multiples(low: float, high: float, step: float) -> Iterator[float]:
     first = math.ceil(low / step - 1e-9)
     for i in range(first, first + 60):
-        if i * step > high * (1 + 1e-9):
+        if i * step > high + step * 1e-9:
             return
         yield i * step
 

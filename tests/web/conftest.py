@@ -1,0 +1,65 @@
+"""The page over a store in memory, at a fixed moment."""
+
+from collections.abc import AsyncIterator, Awaitable, Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone
+
+import pytest
+from aiohttp import web
+from aiohttp.test_utils import TestClient, TestServer
+
+from tests.support import readstore
+from tests.support.readstore import ReadStoreDouble
+from watchkeeper.clock import Clock
+from watchkeeper.web.app import make_app
+from watchkeeper.web.settings import PageSettings
+from watchkeeper.web.vitals import Check, VitalSigns
+
+Client = TestClient[web.Request, web.Application]
+Open = Callable[..., Awaitable[Client]]
+
+ISLAND = timezone(timedelta(hours=1))
+"""The island's time is an hour ahead of UTC."""
+
+
+class FixedClock(Clock):
+    """Stands still at one moment."""
+
+    def __init__(self, at: datetime = readstore.NOW) -> None:
+        self.at = at
+
+    def now(self) -> datetime:
+        return self.at
+
+
+@dataclass
+class FixedVitals:
+    """Says what it was told to say."""
+
+    checks: tuple[Check, ...] = ()
+
+    def read(self) -> VitalSigns:
+        return VitalSigns(datetime(2026, 11, 1, tzinfo=UTC), self.checks)
+
+
+def app_of(
+    store: ReadStoreDouble, settings: PageSettings | None = None, checks: tuple[Check, ...] = ()
+) -> web.Application:
+    """The application over a store."""
+    return make_app(store, settings or PageSettings(), FixedClock(), FixedVitals(checks), "gannet", ISLAND)
+
+
+@pytest.fixture
+async def page() -> AsyncIterator[Open]:
+    """Opens a client on the page over a store; it is closed after the test."""
+    opened: list[Client] = []
+
+    async def open_client(store: ReadStoreDouble, settings: PageSettings | None = None, *checks: Check) -> Client:
+        client: Client = TestClient(TestServer(app_of(store, settings, checks)))
+        await client.start_server()
+        opened.append(client)
+        return client
+
+    yield open_client
+    for client in opened:
+        await client.close()

@@ -1,0 +1,161 @@
+"""The fixed list: what root runs for watchkeeper. Nothing here takes a word from a caller but the name of an entry.
+
+Every command only reads. Where one is run for each disk or file system, those come from the kernel's own tables and
+from smartctl's list, never from the caller. To allow another command, add it here: that is the whole of the permission.
+"""
+
+import json
+import re
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from watchkeeper.privileged.running import Ran, run
+
+MOUNTS = Path("/proc/self/mountinfo")
+
+TIMEOUT_S = 20.0
+"""For one program. `lvs` took 0.4 to 0.9 s on an emulated machine with a full pool; a disk that fails can take ten."""
+
+TARGETS_LIMIT = 64
+"""Disks or file systems looked at in one answer; a home server has a dozen."""
+
+AT_ONCE = 8
+"""Programs at work at the same time, so that one that hangs does not hold up the others."""
+
+LVS_FIELDS = (
+    "vg_name,lv_name,lv_attr,lv_size,pool_lv,origin,data_percent,metadata_percent,lv_time,lv_metadata_size,"
+    "lv_health_status,lv_when_full,seg_monitor"
+)
+EPOCH = '--config=report{time_format="%s"}'
+"""lvm.conf(5): times as seconds since 1970, whatever the machine's own lvm.conf says."""
+
+_REPORT = ("--reportformat", "json", "--units", "b", "--nosuffix")
+_OCTAL = re.compile(r"\\([0-7]{3})")
+_DEVICE = re.compile(r"/dev/[A-Za-z0-9_./:-]+")
+_BUS = re.compile(r"[A-Za-z0-9_+,./:-]+")
+_DETECTED = frozenset({"ata", "auto", "nvme", "sat", "scsi"})
+"""Device types that smartctl finds out itself; forcing what --scan guessed ("scsi") would hide a SATA disk's data."""
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """One thing to run a command for: its name in the answer, and the arguments that say which it is."""
+
+    name: str
+    arguments: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """One command's end, with what it was run for (empty where there is but one)."""
+
+    target: str
+    ran: Ran
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of the list: what it is for, the command, and what it is run for (once, where there is nothing)."""
+
+    about: str
+    argv: tuple[str, ...]
+    targets: Callable[[], "Targets"] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Targets:
+    """What to run a command for; `failed`: how the look for it ended, where that found nothing for a reason."""
+
+    found: tuple[Target, ...] = ()
+    failed: Ran | None = None
+
+
+def btrfs_mounts() -> Targets:
+    """One mount point for each mounted btrfs, the one with the shortest path."""
+    chosen: dict[str, str] = {}
+    for device, point in _btrfs(MOUNTS.read_bytes().decode("utf-8", "surrogateescape")):
+        if device not in chosen or len(point) < len(chosen[device]):
+            chosen[device] = point
+    return Targets(tuple(Target(point, (point,)) for point in sorted(chosen.values()))[:TARGETS_LIMIT])
+
+
+def _btrfs(mountinfo: str) -> Iterator[tuple[str, str]]:
+    """Device and mount point of every btrfs in the kernel's mountinfo: proc(5)."""
+    for line in mountinfo.split("\n"):
+        before, _, after = line.partition(" - ")
+        fields = before.split(" ")
+        if after.split(" ")[0] == "btrfs" and len(fields) > 5 and fields[4].startswith("/"):
+            yield fields[2], _OCTAL.sub(lambda found: chr(int(found.group(1), 8)), fields[4])
+
+
+def disks() -> Targets:
+    """The disks that smartctl knows of; looking for them does not wake one that sleeps."""
+    scan = run(("smartctl", "--json", "--scan"), TIMEOUT_S)
+    if scan.status != 0:
+        return Targets(failed=scan)
+    try:
+        listed = json.loads(scan.stdout).get("devices", [])
+        found = tuple(_disk(str(each["name"]), str(each.get("type", "auto"))) for each in listed)
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return Targets(failed=Ran(None, scan.stdout, b"smartctl --scan printed what is not its JSON"))
+    return Targets(tuple(disk for disk in found if disk)[:TARGETS_LIMIT])
+
+
+def _disk(name: str, kind: str) -> Target | None:
+    if not _DEVICE.fullmatch(name) or not _BUS.fullmatch(kind):
+        return None
+    return Target(name, (name,)) if kind in _DETECTED else Target(f"{name} {kind}", ("--device", kind, name))
+
+
+COMMANDS: dict[str, Entry] = {
+    "volumes": Entry(
+        "logical volumes: sizes, fill of thin pools, times",
+        ("lvs", "--all", *_REPORT, EPOCH, "--options", LVS_FIELDS),
+    ),
+    "volume-groups": Entry(
+        "volume groups: sizes and what is free",
+        ("vgs", *_REPORT, "--options", "vg_name,vg_attr,vg_size,vg_free,vg_missing_pv_count"),
+    ),
+    "thin-pools": Entry(
+        "thin pools as the kernel counts them: blocks used, mode",
+        ("dmsetup", "status", "--target", "thin-pool"),
+    ),
+    "disks": Entry(
+        "SMART data of every disk that does not sleep",
+        ("smartctl", "--json", "--nocheck", "standby", "--all", "--log", "ssd"),
+        disks,
+    ),
+    "subvolumes": Entry(
+        "snapshots of every mounted btrfs",
+        ("btrfs", "subvolume", "list", "-s"),
+        btrfs_mounts,
+    ),
+    "scrubs": Entry(
+        "the last scrub of every mounted btrfs",
+        ("btrfs", "scrub", "status", "-R"),
+        btrfs_mounts,
+    ),
+}
+"""Name -> what is run. The names are the whole of what a caller can say."""
+
+
+def collect(name: str) -> list[Result]:
+    """Run an entry of the list. Raises KeyError where there is no such name, OSError where nothing can be started."""
+    entry = COMMANDS[name]
+    targets = entry.targets() if entry.targets else Targets((Target(""),))
+    if targets.failed is not None:
+        return [Result("", targets.failed)]
+    return _run_for(entry.argv, targets.found)
+
+
+def _run_for(argv: Sequence[str], targets: Sequence[Target]) -> list[Result]:
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        ran = list(pool.map(partial(_run_one, argv), targets))
+    return [Result(target.name, each) for target, each in zip(targets, ran, strict=True)]
+
+
+def _run_one(argv: Sequence[str], target: Target) -> Ran:
+    return run((*argv, *target.arguments), TIMEOUT_S)

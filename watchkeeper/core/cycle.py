@@ -24,10 +24,12 @@ CYCLES = 8
 class Cycle:
     """profile[k]: how far the level stands above its trend in the k-th step of the cycle; phase 0 is index 0.
 
+    crest[k]: the same for the highest sample within that step.
     step_h: hours in a lattice step; left: what it leaves, as a share of the swing.
     """
 
     profile: Floats
+    crest: Floats
     step_h: int
     left: float
 
@@ -42,14 +44,14 @@ class Cycle:
         return float(np.ptp(self.profile))
 
 
-def find_cycle(lattice: Floats, first: int, step_h: int, hint: int | None = None) -> Cycle | None:
+def find_cycle(lattice: Floats, over: Floats, first: int, step_h: int, hint: int | None = None) -> Cycle | None:
     """The cycle in evenly spaced levels; None where there is none.
 
-    first: index of lattice[0], in steps. hint: another period to try, in steps (from the spacing of clearings).
+    over: how far the highest sample of a step stands above its level. first: index of lattice[0], in steps. hint: another period to try, in steps (from the spacing of clearings).
     """
     best: Cycle | None = None
     for period in _periods(lattice, step_h, hint):
-        found = _fit(lattice, first, step_h, period)
+        found = _fit(lattice, over, first, step_h, period)
         if found is None or found.left > LEFT_OVER:
             continue
         if best is None or found.left < BETTER * best.left:
@@ -63,11 +65,11 @@ def _periods(lattice: Floats, step_h: int, hint: int | None) -> list[int]:
     return sorted(p for p in usual if p >= 4 and len(lattice) >= 2 * p + 2)
 
 
-def _fit(lattice: Floats, first: int, step_h: int, period: int) -> Cycle | None:
+def _fit(lattice: Floats, over: Floats, first: int, step_h: int, period: int) -> Cycle | None:
     swing = lattice[period // 2 : period // 2 - period] - _moving_mean(lattice, period)
     count = min(len(swing) // period, CYCLES)
     if count < 2:
-        return _single(lattice, first, step_h, period, swing)
+        return _single(lattice, over, first, step_h, period, swing)
     used = swing[len(swing) - count * period :].reshape(count, period)
     used = used - np.median(used)
     profile = np.median(used, axis=0)
@@ -76,21 +78,14 @@ def _fit(lattice: Floats, first: int, step_h: int, period: int) -> Cycle | None:
     if whole <= 0:
         return None
     start = (first + period // 2 + len(swing) - count * period) % period
-    return Cycle(np.roll(profile - profile.mean(), start), step_h, _high(rest) / whole)
+    above = used + over[period // 2 :][len(swing) - count * period : len(swing)].reshape(count, period)
+    crest = np.median(above, axis=0) - profile.mean()
+    return Cycle(np.roll(profile - profile.mean(), start), np.roll(crest, start), step_h, _high(rest) / whole)
 
 
-def overshoot(cycle: Cycle, over: Floats, first: int) -> Floats:
-    """How far the highest of an hour stands above its middle, phase by phase: the median over the newest cycles."""
-    period = len(cycle.profile)
-    count = max(min(len(over) // period, CYCLES), 1)
-    used = over[max(len(over) - count * period, 0) :]
-    if len(used) < period:
-        return np.zeros(period)
-    start = (first + len(over) - count * period) % period
-    return np.roll(np.median(used.reshape(count, period), axis=0), start)
-
-
-def _single(lattice: Floats, first: int, step_h: int, period: int, swing: Floats) -> Cycle | None:
+def _single(
+    lattice: Floats, over: Floats, first: int, step_h: int, period: int, swing: Floats
+) -> Cycle | None:  # fmt: skip
     """Two cycles give one comparison of same phases, which must then agree the better."""
     used = swing[-period:]
     if len(used) < period:
@@ -102,7 +97,8 @@ def _single(lattice: Floats, first: int, step_h: int, period: int, swing: Floats
         return None
     left = 2 * _high(np.abs(again - np.median(again))) / whole
     start = (first + period // 2 + len(swing) - period) % period
-    return Cycle(np.roll(used - used.mean(), start), step_h, left)
+    crest = used - used.mean() + over[period // 2 :][len(swing) - period : len(swing)]
+    return Cycle(np.roll(used - used.mean(), start), np.roll(crest, start), step_h, left)
 
 
 def _moving_mean(lattice: Floats, period: int) -> Floats:

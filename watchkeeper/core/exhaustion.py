@@ -80,7 +80,6 @@ class Past:
     step_at_s: tuple[float, ...]
     noise: Noise
     end_s: float
-    over: Floats
     cleared: tuple[Clearing, ...]
     cleared_at_s: tuple[tuple[float, float], ...]
 
@@ -96,9 +95,8 @@ def study(history: LevelHistory, floor: float) -> Past | None:
     places = np.arange(first, last + 1)
     lattice = np.interp(places * step, index, hours.middle)
     cleared = shifts.clearings(lattice, 100 * floor**0.5)
-    found = cycles.find_cycle(lattice, first, step, shifts.regular(cleared)) if len(lattice) >= 12 else None
-    lattice_over = np.interp(places * step, index, hours.high - hours.middle)
-    over = cycles.overshoot(found, lattice_over, first) if found else np.zeros(1)
+    over = np.interp(places * step, index, hours.high - hours.middle)
+    found = cycles.find_cycle(lattice, over, first, step, shifts.regular(cleared)) if len(lattice) >= 12 else None
     flat = lattice - found.profile[places % len(found.profile)] if found else lattice
     steps = shifts.find_steps(flat, 20 * floor**0.5)
     level = shifts.without(flat, steps)
@@ -114,7 +112,7 @@ def study(history: LevelHistory, floor: float) -> Past | None:
     times = tuple(history.anchor_s + (first + s.begin) * step * HOUR_S for s in steps)
     return Past(
         at, np.concatenate((moved, values)), weight, found, steps, times, noise,
-        history.anchor_s + (float(index[-1]) + 1) * HOUR_S, over, cleared,
+        history.anchor_s + (float(index[-1]) + 1) * HOUR_S, cleared,
         tuple((history.anchor_s + (first + c.begin) * step * HOUR_S, history.anchor_s + (first + c.end) * step * HOUR_S) for c in cleared),
     )  # fmt: skip
 
@@ -311,4 +309,4 @@ def _phases(past: Past, now_s: float, anchor_s: float) -> Phases:
     place = (now_s - anchor_s) / HOUR_S / cycle.step_h
     start = ((np.arange(n) - place) % n) * width
     start = np.where(start > (n - 1) * width, start - n * width, start)
-    return Phases(cycle.profile + past.over, start, width, n * width)
+    return Phases(cycle.crest, start, width, n * width)

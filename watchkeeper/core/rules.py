@@ -28,7 +28,7 @@ class FullRule:
     warning_s: float | None = 7 * DAY_S
     alarm_s: float | None = 1 * DAY_S
     deadband: float = 0.25
-    lasting: float = 0.9
+    lasting: float = 0.75
     delays: Delays = Delays(on_delay_s=0.0, off_delay_s=3 * HOUR_S)
 
 
@@ -149,18 +149,9 @@ def instant(at_s: float | None) -> datetime | None:
 
 def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, standing: Priority | None) -> Finding:
     """A level: how long until it is full?"""
-    priority = None
-    if found.likely_s is not None:
-        priority = within(
-            found.likely_s - now.timestamp(),
-            rule.caution_s,
-            rule.warning_s,
-            rule.alarm_s,
-            standing=standing,
-            deadband=rule.deadband,
-        )
-        if (priority or 0) > (standing or 0) and not _lasting(found, rule):
-            priority = standing
+    priority = _wanted(found, now, rule, standing)
+    if (priority or 0) > (standing or 0) and not _lasting(found, rule):
+        priority = standing
     return Finding(
         key,
         Concern.FULL,
@@ -176,6 +167,21 @@ def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, s
 
 GRACE_S = 1 * HOUR_S
 """How much later than its beginning a growth is noticed."""
+FARTHEST = 3.0
+"""What stands is let go in any case where the likely end is so many times farther than its threshold."""
+
+
+def _wanted(found: Forecast, now: datetime, rule: FullRule, standing: Priority | None) -> Priority | None:
+    """What the time left asks for. What stands is kept while the end may still be so near: the interval is its deadband."""
+    if found.likely_s is None or found.earliest_s is None:
+        return None
+    likely_s, earliest_s = found.likely_s - now.timestamp(), found.earliest_s - now.timestamp()
+    limits = rule.caution_s, rule.warning_s, rule.alarm_s
+    wanted = within(likely_s, *limits, standing=standing, deadband=rule.deadband)
+    if standing is None or (wanted or 0) >= standing:
+        return wanted
+    kept = within(max(earliest_s, likely_s / FARTHEST), *limits)
+    return max(filter(None, (wanted, kept and min(kept, standing))), default=None)
 
 
 def _lasting(found: Forecast, rule: FullRule) -> bool:

@@ -36,13 +36,17 @@ def find_steps(lattice: Floats, floor: float) -> tuple[Step, ...]:
     n = len(change)
     low, middle, high = np.partition(change, (n // 4, n // 2, 3 * n // 4))[[n // 4, n // 2, 3 * n // 4]]
     limit = max(WILD * (high - low) / 1.349, floor)
-    wild = np.abs(change - middle) > limit
-    if not wild.any():
+    off = change - middle
+    if not (np.abs(off) > limit).any():
         return ()
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], wild, [False])).astype(np.int8)))
-    begins, ends = edges[::2], edges[1::2] + LAG - 1
-    found = []
-    for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+    # Two thresholds, as for edges in a picture: what is wild makes a step, what is half as wild still belongs to it.
+    sign = np.where(np.abs(off) > limit / 2, np.sign(off), 0)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0.0], sign, [0.0]))))
+    found: list[Step] = []
+    for begin, past in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        if sign[begin] == 0 or np.abs(off[begin:past]).max() <= limit:
+            continue
+        end = past + LAG - 1
         found.extend(_shift(lattice, begin, end, float(middle) / LAG))
     if len(found) > MOST:
         return ()

@@ -73,9 +73,9 @@ def _priority_or_never(value: Any) -> Any:  # noqa: ANN401  what TOML holds
 
 
 def _of_words(value: Any, known: Mapping[str, Priority | None]) -> Any:  # noqa: ANN401  what TOML holds
-    word = value.strip().lower() if isinstance(value, str) else None
     if isinstance(value, Priority):
         return value
+    word = value.strip().lower() if isinstance(value, str) else ""
     if word not in known:
         *most, last = map(_quoted, known)
         raise ValueError(f"not a priority; write {', '.join(most)} or {last}")

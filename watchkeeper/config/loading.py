@@ -32,6 +32,11 @@ ROUNDS = 5
 """How often a document is looked at: whole, without its wrong keys, without its wrong tables, without what its tables
 do not agree about, and once more for what that had hidden."""
 
+_TABLE = re.compile(r"\('[^)]*\)")
+"""How tomllib names a table: `('page',)`."""
+
+_KEY = re.compile(r"'([^']*)'")
+
 _AT = re.compile(r" \(at (line \d+, column \d+|end of document)\)$")
 
 
@@ -50,12 +55,19 @@ def load(model: type[M], path: Path | None, *, secrets: Secrets) -> Loaded[M]:
     secrets: whether to make sure that each can be read. Raises ConfigError with every problem found.
     """
     found = path if path is not None else next((p for p in config_places() if _there(p)), None)
-    document = {} if found is None else read(found)
-    source = NO_FILE if found is None else str(found)
+    if found is None:
+        return check_document(model, {}, secrets)
+    return check_document(model, read(found), secrets, found)
+
+
+def check_document(
+    model: type[M], document: Mapping[str, Any], secrets: Secrets, path: Path | None = None
+) -> Loaded[M]:
+    """Check a document that was read from `path`. Raises ConfigError with every problem found."""
     settings, wrong, warnings = _look(model, document, secrets)
     if wrong or settings is None:
-        raise ConfigError(source, _told(wrong, document))
-    return Loaded(settings, found, tuple(warnings))
+        raise ConfigError(NO_FILE if path is None else str(path), _told(wrong, document))
+    return Loaded(settings, path, tuple(warnings))
 
 
 def read(path: Path) -> dict[str, Any]:
@@ -89,6 +101,7 @@ def parse(text: str, source: str) -> dict[str, Any]:
         said = str(error)
         at = _AT.search(said)
         what = _AT.sub("", said) if isinstance(error, tomllib.TOMLDecodeError) else "a number has too many digits"
+        what = _TABLE.sub(lambda found: "[" + ".".join(_KEY.findall(found[0])) + "]", what)
         place = at.group(1) if at else ""
         raise ConfigError(source, [Problem(place, f"this is not TOML: {what[:1].lower()}{what[1:]}")]) from None
 

@@ -294,9 +294,9 @@ def _without(said: str, leaves: Iterable[str]) -> str:
 
 
 def _leaves(value: Any) -> set[str]:  # noqa: ANN401  what TOML holds
-    """Every text in a value, and every line and repeated form of it."""
+    """Every text in a value, and the ways in which it is repeated. The keys of a table are no secrets."""
     if isinstance(value, Mapping):
-        return {leaf for one in value.items() for leaf in _leaves(list(one))}
+        return {leaf for one in value.values() for leaf in _leaves(one)}
     if isinstance(value, list | tuple):
         return {leaf for one in value for leaf in _leaves(one)}
     text = str(value)

@@ -157,6 +157,7 @@ async def board(request: web.Request) -> web.Response:
     context = of(request)
     now = context.clock.now()
     found = await context.board(now)
+    troubles = context.vitals.read().troubles
     lately = await context.store.journal(limit=LATELY)
     shown, rest = choose(found.places)
     marks = [mark(p) for p in shown]
@@ -168,7 +169,7 @@ async def board(request: web.Request) -> web.Response:
         "board.html",
         context,
         now,
-        verdict=phrases.verdict(found),
+        verdict=phrases.verdict(found, troubled=bool(troubles)),
         by_when=phrases.by_when(found, context.zone),
         urgent=found.needing[0].alert.priority if found.needing else None,
         needing=needing(found, context),
@@ -192,7 +193,7 @@ async def board(request: web.Request) -> web.Response:
         lately=lately,
         watched=found.watched,
         fresh=_fresh(found),
-        troubles=context.vitals.read().troubles,
+        troubles=troubles,
     )
 
 

@@ -34,8 +34,10 @@ def counted(count: int, one: str, many: str) -> str:
     return f"{_NUMBERS[count] if count < len(_NUMBERS) else count} {one if count == 1 else many}"
 
 
-def verdict(board: Board) -> str:
-    """Does anything need the keeper? The page's first sentence."""
+def verdict(board: Board, *, troubled: bool = False) -> str:
+    """Does anything need the keeper? The page's first sentence. troubled: the watch itself is not kept as it should."""
+    if troubled and not board.needing:
+        return "The watch itself needs you"
     if board.newest_at is None and not board.needing:
         return "The watch has just begun"
     if not board.needing:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.observation import Kind, Unit
 from watchkeeper.core.records import Sample, Series
+from watchkeeper.core.wording import clean
 from watchkeeper.web.charts import Chart, Point
 from watchkeeper.web.thinning import thin
 from watchkeeper.web.ticks import Tick, count_ticks, duration_ticks, share_ticks, size_ticks
@@ -84,7 +85,7 @@ def _level(series: Series, samples: Sequence[Sample], found: Forecast | None, wi
     until_s = window.now_s + _ahead_s(found, window)
     ticks = UNIT_TICKS[series.unit or Unit.COUNT]
     return Chart(
-        f"{series.key}, used over time",
+        f"{clean(str(series.key))}, used over time",
         window.since_s,
         until_s,
         window.now_s,
@@ -153,7 +154,7 @@ def _deadline(series: Series, samples: Sequence[Sample], window: Window) -> Char
     values = list(_values(curves))
     low, high = min(0.0, *values, 0.0), max(0.0, *values, 0.0) * 1.06 or 60.0
     return Chart(
-        f"{series.key}, time that was left",
+        f"{clean(str(series.key))}, time that was left",
         window.since_s,
         window.now_s,
         window.now_s,
@@ -169,7 +170,7 @@ def _answer(series: Series, samples: Sequence[Sample], window: Window) -> Chart:
     curves = runs(samples, series.interval_s, lambda s: s.value)
     high = max(_values(curves), default=1.0) * 1.1 or 1.0
     return Chart(
-        f"{series.key}, time taken to answer",
+        f"{clean(str(series.key))}, time taken to answer",
         window.since_s,
         window.now_s,
         window.now_s,
@@ -200,7 +201,7 @@ def stretches(
 
 def _condition(series: Series, samples: Sequence[Sample], window: Window) -> Chart:
     return Chart(
-        f"{series.key}, sound or not over time",
+        f"{clean(str(series.key))}, sound or not over time",
         window.since_s,
         window.now_s,
         window.now_s,

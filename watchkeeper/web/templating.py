@@ -1,5 +1,6 @@
 """The templates and what they may call: times in the host's zone, links, commands within advice. Escapes everything."""
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 
@@ -12,11 +13,13 @@ from watchkeeper.core.wording import clean, day, instant, zone_name
 from watchkeeper.web.context import Context
 
 
+_COMMAND = re.compile("`([^`]+)`")
+
+
 def commands(text: str) -> Markup:
     """Text in which what stands between backticks is a command."""
-    parts = text.split("`")
     return Markup().join(
-        Markup("<code>{}</code>").format(p) if i % 2 and i < len(parts) - 1 else escape(p) for i, p in enumerate(parts)
+        Markup("<code>{}</code>").format(part) if i % 2 else escape(part) for i, part in enumerate(_COMMAND.split(text))
     )
 
 

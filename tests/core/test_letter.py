@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.support.messages import DAY_S, NOW, SKERRY, ZONE, after, episode, filling, level, silence, told
+from tests.support.messages import DAY_S, NOW, SKERRY, ZONE, after, episode, filling, found_full, level, silence, told
 from watchkeeper.core.alerts import Concern, Priority
 from watchkeeper.core.exhaustion import Forecast, NoEnd
 from watchkeeper.core.letter import COLUMNS, LONGEST_HEADLINE
 from watchkeeper.core.message import compose
 from watchkeeper.core.observation import Condition, Deadline, Level, Observation, SeriesKey, Unit
-from watchkeeper.core.rules import Finding, FullRule, OverdueRule, UnsoundRule, judge_full, judge_overdue, judge_unsound
+from watchkeeper.core.rules import Finding, OverdueRule, UnsoundRule, judge_overdue, judge_unsound
 
 
 def headlines(findings: list[Finding], seen: Observation | None) -> list[str]:
@@ -44,8 +44,8 @@ def test_headlines_of_a_silent_service() -> None:
 def test_headline_of_a_full_pool() -> None:
     """A pool that is full is told as full, without a date."""
     now_s = NOW.timestamp()
-    full = judge_full(SKERRY, Forecast(now_s, 5, 5, likely_s=now_s), NOW, FullRule(), None)
-    overrun = judge_full(SKERRY, Forecast(now_s, 4, 5, likely_s=now_s - 9), NOW, FullRule(), None)
+    full = found_full(Forecast(now_s, 5, 5, likely_s=now_s), NOW)
+    overrun = found_full(Forecast(now_s, 4, 5, likely_s=now_s - 9), NOW)
     assert headlines([full], level()) == ["pool skerry full"]
     assert headlines([overrun], level()) == ["pool skerry full at any moment"]
 
@@ -63,7 +63,7 @@ def test_headline_of_a_full_pool() -> None:
 def test_why_filling_ended(no_end: NoEnd, headline: str) -> None:
     """The end of a filling says why there is no end in sight any more."""
     at = after(hours=2)
-    over = judge_full(SKERRY, Forecast(at.timestamp(), 1, 5, no_end=no_end), at, FullRule(), None)
+    over = found_full(Forecast(at.timestamp(), 1, 5, no_end=no_end), at)
     assert headlines([filling(NOW, 3), over], level())[-1] == headline
 
 
@@ -195,8 +195,7 @@ def test_growth_of_counted_things() -> None:
         (-1e5, "Shrinking 100,000 a day"),
         (None, "left. What to look at"),
     ):
-        found = judge_full(
-            key,
+        found = found_full(
             Forecast(
                 NOW.timestamp(),
                 9e6,
@@ -206,8 +205,7 @@ def test_growth_of_counted_things() -> None:
                 since_s=NOW.timestamp() - 7 * DAY_S,
             ),
             NOW,
-            FullRule(),
-            None,
+            key,
         )
         body = told([found], Level(key, 9e6, 1e7, Unit.COUNT))[0].message().body
         body = " ".join(body.split())

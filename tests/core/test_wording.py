@@ -8,11 +8,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.support.messages import found_full
 from watchkeeper.core import wording
 from watchkeeper.core.alerts import Concern, Priority, State
 from watchkeeper.core.exhaustion import Forecast, NoEnd
 from watchkeeper.core.observation import Deadline, Level, SeriesKey, Unit
-from watchkeeper.core.rules import Finding, FullRule, OverdueRule, judge_full, judge_overdue
+from watchkeeper.core.rules import Finding, OverdueRule, judge_overdue
 
 NOW = datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
 ZONE = ZoneInfo("CET")
@@ -203,9 +204,7 @@ def test_priorities_and_states_in_words() -> None:
 def full(days: float | None, used: float = 50.0, no_end: NoEnd | None = None) -> Finding:
     """What is found about a level that will be full in so many days."""
     likely_s = None if days is None else NOW.timestamp() + days * DAY
-    return judge_full(
-        SKERRY, Forecast(NOW.timestamp(), used, 100, likely_s=likely_s, no_end=no_end), NOW, FullRule(), None
-    )
+    return found_full(Forecast(NOW.timestamp(), used, 100, likely_s=likely_s, no_end=no_end), NOW)
 
 
 @pytest.mark.parametrize(

@@ -6,11 +6,11 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from watchkeeper.core import alerts
-from watchkeeper.core.alerts import Alert, Delays, Transition
+from watchkeeper.core.alerts import Alert, Concern, Delays, Transition
 from watchkeeper.core.exhaustion import Forecast, NoEnd
 from watchkeeper.core.message import Message, compose
 from watchkeeper.core.observation import Answer, Level, Observation, SeriesKey
-from watchkeeper.core.rules import Finding, FullRule, SilentRule, judge_full, judge_silent
+from watchkeeper.core.rules import Finding, SilentRule, instant, judge_silent, within
 
 NOW = datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
 ZONE = ZoneInfo("CET")
@@ -48,6 +48,24 @@ def level(used_gib: float = 1946) -> Level:
     return Level(SKERRY, used_gib * GIB, 2048 * GIB, facts=(("largest guest disk", "nest-cams 812 GiB"),))
 
 
+def found_full(forecast: Forecast, at: datetime, key: SeriesKey = SKERRY) -> Finding:
+    """What is found about a level, by the plain thresholds of a month, a week and a day."""
+    priority = None
+    if forecast.likely_s is not None:
+        priority = within(forecast.likely_s - at.timestamp(), 30 * DAY_S, 7 * DAY_S, DAY_S)
+    return Finding(
+        key,
+        Concern.FULL,
+        at,
+        priority,
+        ends_at=instant(forecast.likely_s),
+        earliest_at=instant(forecast.earliest_s),
+        latest_at=instant(forecast.latest_s),
+        reason=forecast.no_end.value if forecast.no_end else "",
+        forecast=forecast,
+    )
+
+
 def filling(at: datetime, days: float | None, earliest: float | None = None, latest: float | None = None) -> Finding:
     """Skerry is full in so many days; None: it is not filling."""
     at_s = at.timestamp()
@@ -63,7 +81,7 @@ def filling(at: datetime, days: float | None, earliest: float | None = None, lat
         growth_per_day=None if days is None else 11 * GIB,
         since_s=NOW.timestamp() - 7 * DAY_S,
     )
-    return judge_full(SKERRY, forecast, at, FullRule(), None)
+    return found_full(forecast, at)
 
 
 def after(**passed: float) -> datetime:
@@ -100,4 +118,3 @@ def silence() -> list[Told]:
 def messages() -> list[Message]:
     """The four messages of the pool's episode."""
     return [each.message() for each in episode()]
-

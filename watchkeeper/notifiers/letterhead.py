@@ -14,8 +14,8 @@ from watchkeeper.core.alerts import Priority
 from watchkeeper.core.message import Message
 from watchkeeper.core.wording import clean
 
-LONGEST_DOMAIN = 30
-"""With a UUID, a number and the brackets an id then fits one header line of 78 signs, so no folding can break it."""
+LONGEST_DOMAIN = 100
+"""Of a host's name within an id; what is longer is cut, so that no line passes 998 signs (RFC 5322 2.1.1)."""
 
 MOST_REFERENCES = 30
 """RFC 5322 3.6.4 asks for all of them; readers need the first, which began the thread, and the newest."""
@@ -38,20 +38,25 @@ def mail_id(message_id: str, host: str) -> str:
     return f"<{re.sub(r'[^A-Za-z0-9-]', '-', message_id)}@{domain(host)}>"
 
 
-def as_mail(message: Message, sender: str, recipients: tuple[str, ...]) -> EmailMessage:
-    """The mail. sender and recipients are bare addresses; who sent it reads `watchkeeper on HOST`."""
+def as_bytes(message: Message, sender: str, recipients: tuple[str, ...]) -> bytes:
+    """The mail as it goes over the wire. sender and recipients are bare addresses; who sent it reads as the host."""
     mail = EmailMessage(policy=SMTP)
     mail["From"] = Address(f"watchkeeper on {clean(message.host, 60)}", addr_spec=sender)
     mail["To"] = ", ".join(recipients)
     mail["Subject"] = clean(message.headline)
     mail["Date"] = format_datetime(message.at)
-    mail["Message-ID"] = mail_id(message.id, message.host)
-    earlier = [mail_id(each, message.host) for each in message.earlier_ids]
-    if earlier:
-        mail["In-Reply-To"] = earlier[-1]
-        mail["References"] = " ".join(earlier[:1] + earlier[1:][-(MOST_REFERENCES - 1) :])
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834 5: no vacation answers, no loops
     if message.priority is Priority.ALARM:
         mail["Importance"] = "high"  # RFC 2156 5.3.4, registered for mail by RFC 4021
     mail.set_content(message.body.encode("utf-8", "replace").decode())
-    return mail
+    return _ids(message) + mail.as_bytes()
+
+
+def _ids(message: Message) -> bytes:
+    """The headers that make a thread, folded by hand: the library would break an id that is longer than its lines."""
+    lines = [f"Message-ID: {mail_id(message.id, message.host)}"]
+    earlier = [mail_id(each, message.host) for each in message.earlier_ids]
+    if earlier:
+        references = earlier[:1] + earlier[1:][-(MOST_REFERENCES - 1) :]
+        lines += [f"In-Reply-To: {earlier[-1]}", "References: " + "\r\n ".join(references)]
+    return "".join(f"{line}\r\n" for line in lines).encode("ascii")

@@ -25,7 +25,7 @@ from watchkeeper.core.message import Message
 from watchkeeper.core.wording import clean
 from watchkeeper.errors import DeliveryDeferred, DeliveryError, DeliveryRefused
 from watchkeeper.notifiers.base import ReceiverSettings, read_secret, tls_trouble, trust
-from watchkeeper.notifiers.letterhead import as_mail, greeting
+from watchkeeper.notifiers.letterhead import as_bytes, greeting
 
 CONNECT_S = 60.0
 """A server that does not greet in this time is down; RFC 5321 4.5.3.2 would wait longer only for what comes after."""
@@ -143,7 +143,7 @@ class Mail:
         try:
             async with asyncio.timeout(self._settings.timeout * _STEPS):
                 await self._send(message, progress)
-        except TimeoutError:
+        except TimeoutError:  # the library's own timeouts are among them
             raise DeliveryDeferred(f"{self.name}: the server did not answer in time") from None
         except ssl.SSLError as error:
             raise DeliveryDeferred(f"{self.name}: {tls_trouble(error)}") from None
@@ -153,9 +153,7 @@ class Mail:
 
     async def _send(self, message: Message, progress: _Progress) -> None:
         left = [each for each in self._settings.to if each not in progress.taken | progress.refused.keys()]
-        if not left:
-            return
-        content = as_mail(message, self._settings.sender, self._settings.to).as_bytes()
+        content = as_bytes(message, self._settings.sender, self._settings.to)
         client = await self._connected(message.host)
         try:
             failed = await self._transact(client, left, content)
@@ -239,8 +237,6 @@ def _judged(name: str, error: Exception) -> DeliveryError:
             return DeliveryDeferred(
                 f"{name}: the server did not accept the login ({error.code}); see user and password"
             )
-        case aiosmtplib.SMTPConnectTimeoutError() | aiosmtplib.SMTPTimeoutError():
-            return DeliveryDeferred(f"{name}: the server did not answer in time")
         case aiosmtplib.SMTPSenderRefused() | aiosmtplib.SMTPDataError():
             said = f"{name}: the server answered {_said(error.code, error.message)}"
             return DeliveryRefused(said) if _final(error.code) else DeliveryDeferred(said)

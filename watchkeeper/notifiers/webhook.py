@@ -33,6 +33,9 @@ _DEFERRED = frozenset({401, 403, 407, 408, 425, 429})
 _TOKEN = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")
 """A header's name (RFC 9110 5.6.2)."""
 
+_NO_OTHER_TIMEOUT = aiohttp.ClientTimeout(total=None, sock_connect=None)
+"""The settings' own timeout bounds the whole of a delivery; the library's would cut a longer one short."""
+
 _OURS = frozenset({"host", "connection", "content-type", "content-length", "transfer-encoding", "user-agent"})
 
 
@@ -93,8 +96,6 @@ class Webhook:
                 await self._post(url, message)
         except TimeoutError:
             raise DeliveryDeferred(f"{self.name}: no answer in {self._settings.timeout:g} s") from None
-        except ssl.SSLError as error:
-            raise DeliveryDeferred(f"{self.name}: {tls_trouble(error)}") from None
         except (aiohttp.ClientError, OSError) as error:
             raise DeliveryDeferred(f"{self.name}: {_trouble(error)}") from None
 
@@ -104,7 +105,7 @@ class Webhook:
         connector = aiohttp.TCPConnector(ssl=await trust(self._settings.ca_file), force_close=True)
         # trust_env False: a proxy from the environment would be an address that the configuration does not name.
         async with (
-            aiohttp.ClientSession(connector=connector, trust_env=False, cookie_jar=aiohttp.DummyCookieJar()) as session,
+            aiohttp.ClientSession(connector=connector, trust_env=False, timeout=_NO_OTHER_TIMEOUT) as session,
             session.post(url, data=body, headers=headers, allow_redirects=False) as response,
         ):
             status, wish = response.status, response.headers.get("Retry-After")
@@ -180,20 +181,17 @@ def _named(status: int) -> str:
 
 def _trouble(error: aiohttp.ClientError | OSError) -> str:
     """What went wrong, without the address: it may be a secret."""
-    match error:
-        case aiohttp.ClientConnectorCertificateError():
-            cause = error.certificate_error
-            return tls_trouble(cause) if isinstance(cause, ssl.SSLError) else "its certificate was not accepted"
-        case aiohttp.ClientConnectorDNSError():
+    cause: Exception = error
+    if isinstance(error, aiohttp.ClientConnectorCertificateError):
+        cause = error.certificate_error
+    elif isinstance(error, aiohttp.ClientConnectorError):
+        cause = error.os_error
+    match cause:  # the connector's own errors are SSLErrors too, but without the reason
+        case ssl.SSLError():
+            return tls_trouble(cause)
+        case _ if isinstance(error, aiohttp.ClientConnectorDNSError):
             return "the name of its host is not known"
-        case aiohttp.ClientConnectorError():
-            cause = error.os_error
-            return (
-                tls_trouble(cause)
-                if isinstance(cause, ssl.SSLError)
-                else f"no connection: {cause.strerror or 'failed'}"
-            )
-        case aiohttp.ClientError():
-            return f"the connection broke off ({type(error).__name__})"
+        case OSError() if isinstance(error, aiohttp.ClientConnectorError):
+            return f"no connection: {cause.strerror or type(cause).__name__}"
         case _:
-            return f"the connection broke off: {error.strerror or type(error).__name__}"
+            return f"the connection broke off ({type(error).__name__})"

@@ -52,7 +52,7 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """What was answered. records: values of the asked type, as text. refusal: the server's reason why there are none."""
+    """What was answered. records: values of the asked type, as text. refusal: why there are none."""
 
     records: tuple[str, ...]
     refusal: str = ""

@@ -1,0 +1,135 @@
+"""Time synchronisation: how far the clock may be wrong, as the kernel itself keeps account of it.
+
+Asked with adjtimex(2), changing nothing, so it needs no privilege and no tool, and it is the same whichever program
+keeps the time. That program sets the largest error at each update; between updates the kernel lets it grow by 500 ppm.
+"""
+
+import ctypes
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field
+
+from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKey
+from watchkeeper.core.units import format_duration
+from watchkeeper.errors import ProbeError
+from watchkeeper.probes.base import Bench
+
+LARGEST_ERROR_US = 16_000_000
+"""NTP_PHASE_LIMIT of the kernel (include/linux/timex.h): where the largest error ends its growth, and where it stands
+when nobody has set the clock yet. systemd too calls a clock synchronised while it is below (from memory)."""
+
+STATUS_NANOSECONDS = 0x2000
+"""STA_NANO: `offset` is in ns."""
+
+
+class Timex(ctypes.Structure):
+    """struct timex of adjtimex(2), as glibc declares it."""
+
+    _fields_ = (
+        ("modes", ctypes.c_uint),
+        ("offset", ctypes.c_long),
+        ("freq", ctypes.c_long),
+        ("maxerror", ctypes.c_long),
+        ("esterror", ctypes.c_long),
+        ("status", ctypes.c_int),
+        ("constant", ctypes.c_long),
+        ("precision", ctypes.c_long),
+        ("tolerance", ctypes.c_long),
+        ("time_sec", ctypes.c_long),
+        ("time_usec", ctypes.c_long),
+        ("tick", ctypes.c_long),
+        ("ppsfreq", ctypes.c_long),
+        ("jitter", ctypes.c_long),
+        ("shift", ctypes.c_int),
+        ("stabil", ctypes.c_long),
+        ("jitcnt", ctypes.c_long),
+        ("calcnt", ctypes.c_long),
+        ("errcnt", ctypes.c_long),
+        ("stbcnt", ctypes.c_long),
+        ("tai", ctypes.c_int),
+        ("reserved", ctypes.c_int * 11),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ClockState:
+    """What the kernel says of its clock, in seconds. largest_error_s: what it may be wrong by; None where never set."""
+
+    largest_error_s: float | None
+    estimated_error_s: float
+    offset_s: float
+
+
+class ClockSettings(ProbeSettings):
+    """The host's clock: whether it is kept in time."""
+
+    kind: Literal["clock"] = "clock"
+    every: Duration = Field(300.0, description="time from one sample to the next")
+    error_limit: Duration = Field(
+        4.0, description="a clock that may be wrong by more is unsound; without updates it grows 1.8 s an hour"
+    )
+    starting: Duration = Field(900.0, description="time after the host's start in which the clock may still be unset")
+
+
+def read_clock() -> ClockState:
+    """Ask the kernel. Raises ProbeError where it does not say."""
+    told = Timex(modes=0)
+    libc = ctypes.CDLL(None, use_errno=True)
+    if libc.adjtimex(ctypes.byref(told)) < 0:
+        why = os.strerror(ctypes.get_errno())
+        raise ProbeError(
+            f"the kernel does not tell about its clock (adjtimex: {why}); a service needs that call allowed"
+        )
+    offset_unit_s = 1e-9 if told.status & STATUS_NANOSECONDS else 1e-6
+    known = told.maxerror < LARGEST_ERROR_US
+    return ClockState(told.maxerror / 1e6 if known else None, told.esterror / 1e6, told.offset * offset_unit_s)
+
+
+class ClockProbe:
+    """Watches how well the clock is kept."""
+
+    def __init__(
+        self,
+        settings: ClockSettings,
+        _bench: Bench,
+        read: Callable[[], ClockState] = read_clock,
+        uptime: Path = Path("/proc/uptime"),
+    ) -> None:
+        self._settings, self._read, self._uptime = settings, read, uptime
+
+    async def observe(self) -> Sequence[Observation]:
+        """Ask once; the call does not block."""
+        state = self._read()
+        reason = self._why_not(state)
+        return [Condition(SeriesKey("clock", "synchronised"), not reason, reason, facts=_facts(state))]
+
+    async def close(self) -> None:
+        """Nothing is held."""
+
+    def _why_not(self, state: ClockState) -> str:
+        limit_s = self._settings.error_limit
+        if state.largest_error_s is None:
+            started_s = float(self._uptime.read_text(encoding="ascii").split()[0])
+            return (
+                "" if started_s < self._settings.starting else "nothing keeps it in time: no update for hours, or none"
+            )
+        if state.largest_error_s > limit_s:
+            return (
+                f"it may be wrong by {state.largest_error_s:.1f} s, limit {format_duration(limit_s)}: updates stay away"
+            )
+        return ""
+
+
+def _facts(state: ClockState) -> Facts:
+    if state.largest_error_s is None:
+        return (("largest error", "unknown: it was not set since the start, or not for many hours"),)
+    return (
+        ("largest error", f"{state.largest_error_s * 1000:.0f} ms"),
+        ("estimated error", f"{state.estimated_error_s * 1000:.3g} ms"),
+        ("being corrected by", f"{state.offset_s * 1000:.3g} ms"),
+    )

@@ -1,0 +1,223 @@
+"""Guests under QEMU: does each run, and if it stands still, why; and how much memory they are promised together.
+
+Asked through each guest's own monitor socket (qmp.py), which whoever starts the guest must offer. What the states mean
+is decided in guest_states.py.
+"""
+
+import asyncio
+import errno
+import glob
+import os
+import stat
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from functools import partial
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKey
+from watchkeeper.core.units import format_size
+from watchkeeper.errors import PrivilegeMissing, ProbeError
+from watchkeeper.probes import qmp
+from watchkeeper.probes.base import Bench
+from watchkeeper.probes.guest_states import Standing, standing_of
+from watchkeeper.probes.memory import read_table
+from watchkeeper.probes.notebook import Notebook, Page
+from watchkeeper.probes.printable import clipped, shown
+from watchkeeper.probes.qmp import Guest
+
+SOCKETS_LIMIT = 256
+"""More guests than one home server runs; a pattern that matches more of them is a mistake."""
+
+
+def _whole(value: str) -> str:
+    if not value.startswith("/"):
+        raise ValueError(f"{value!r} is not a whole path; begin it with /, such as /run/guests/*.qmp")
+    return value
+
+
+class GuestsSettings(ProbeSettings):
+    """Guests under QEMU: whether each runs, and how much memory they are promised together."""
+
+    kind: Literal["guests"] = "guests"
+    every: Duration = Field(30.0, description="time from one sample to the next")
+    timeout: Duration = Field(5.0, description="time after which a guest's monitor counts as not answering")
+    sockets: tuple[Annotated[str, AfterValidator(_whole)], ...] = Field(
+        min_length=1, description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
+    )
+    expected: tuple[str, ...] = Field((), description="names of guests that must be there")
+    leave_out: tuple[str, ...] = Field((), description="names of guests that may come and go; globs")
+    passing_limit: Duration = Field(
+        600.0, description="how long a state that should pass by itself (such as saving) counts as sound"
+    )
+    memory_limit: float = Field(
+        1.0, gt=0, le=100, description="share of the host's memory that the guests may be promised; more is unsound"
+    )
+
+
+class _Page(Page):
+    """names: each guest that was seen, by the path of its socket, so that one that is gone is missed by its name."""
+
+    names: Mapping[str, str] = Field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What came of asking one socket: the guest, or the trouble that there was instead."""
+
+    path: str
+    guest: Guest | None = None
+    trouble: str = ""
+
+
+class GuestsProbe:
+    """Watches every guest whose monitor can be found."""
+
+    def __init__(self, settings: GuestsSettings, bench: Bench, root: Path = Path("/")) -> None:
+        self._settings, self._clock, self._workers = settings, bench.clock, bench.workers
+        self._notebook = Notebook(bench.notes, settings.label, _Page())
+        self._meminfo = root / "proc/meminfo"
+        self._passing_since_s: dict[str, float] = {}
+        self._promised_bytes: dict[str, int] = {}
+
+    async def observe(self) -> Sequence[Observation]:
+        """Ask every monitor at once. Raises PrivilegeMissing where the sockets' folder may not be read."""
+        settings = self._settings
+        find = partial(find_sockets, settings.sockets)
+        paths = await self._workers.call(f"sockets of {settings.label}", find, settings.timeout)
+        asked = await asyncio.gather(*(self._ask(path) for path in paths))
+        names = await self._names(asked)
+        known = {path: name for path, name in names.items() if not self._left_out(name)}
+        states = {each.path: each for each in asked}
+        seen = [self._state(name, path, states.get(path)) for path, name in known.items()]
+        seen += [_missing(name) for name in settings.expected if name not in known.values()]
+        return [*seen, self._memory(asked, known)]
+
+    async def close(self) -> None:
+        """Nothing is held."""
+
+    def _left_out(self, name: str) -> bool:
+        return any(fnmatchcase(name, each) for each in self._settings.leave_out)
+
+    async def _ask(self, path: str) -> _Asked:
+        try:
+            return _Asked(path, await qmp.ask(path, self._settings.timeout))
+        except PermissionError:
+            return _Asked(path, trouble=f"this user may not connect to {shown(path)}; give its group leave to write it")
+        except ConnectionRefusedError:
+            return _Asked(path, trouble="its process has ended: nothing listens at its monitor socket")
+        except OSError as error:
+            if isinstance(error, ProbeError):
+                return _Asked(path, trouble=f"{error} ({shown(path)})")
+            why = error.strerror or str(error)
+            return _Asked(path, trouble=f"its monitor cannot be asked: {clipped(why)} ({shown(path)})")
+        except ProbeError as error:
+            return _Asked(path, trouble=f"{error} ({shown(path)})")
+
+    async def _names(self, asked: Sequence[_Asked]) -> Mapping[str, str]:
+        """Every guest's name by its socket, those included that were seen before and are gone.
+
+        A guest that cannot be asked keeps the name that it gave last; one that never could is called as its socket is.
+        """
+        names = dict((await self._notebook.read()).names)
+        there: dict[str, str] = {}
+        for each in asked:
+            said = clipped(each.guest.name.strip()) if each.guest else ""
+            name = said or names.get(each.path) or clipped(Path(each.path).stem)
+            there[each.path] = f"{name} at {shown(each.path)}" if name in there.values() else name
+        gone = {path: name for path, name in names.items() if path not in there and name not in there.values()}
+        names = {**gone, **there}
+        await self._notebook.write(_Page(names=names))
+        return names
+
+    def _state(self, name: str, path: str, asked: _Asked | None) -> Condition:
+        if asked is None:
+            return _state(name, Standing(f"it is gone, and its monitor socket {shown(path)} with it"))
+        if asked.guest is None:
+            return _state(name, Standing(asked.trouble))
+        standing = standing_of(asked.guest)
+        return _state(name, self._patient(name, standing), asked.guest)
+
+    def _patient(self, name: str, standing: Standing) -> Standing:
+        """A state that passes by itself counts as sound for a while."""
+        if not standing.passing:
+            self._passing_since_s.pop(name, None)
+            return standing
+        now_s = self._clock.monotonic_s()
+        since_s = self._passing_since_s.setdefault(name, now_s)
+        return Standing() if now_s - since_s < self._settings.passing_limit else standing
+
+    def _memory(self, asked: Sequence[_Asked], known: Mapping[str, str]) -> Condition:
+        """What the guests are promised together. One that cannot be asked just now counts as it did last."""
+        for each in asked:
+            if each.guest and each.guest.promised_bytes is not None:
+                self._promised_bytes[each.path] = each.guest.promised_bytes
+        there = {each.path for each in asked}
+        self._promised_bytes = {path: size for path, size in self._promised_bytes.items() if path in there}
+        promised, total = sum(self._promised_bytes.values()), self._total_bytes()
+        facts: Facts = (
+            ("promised to the guests", format_size(promised)),
+            ("memory of the host", format_size(total)),
+            *((clipped(known.get(path, path)), format_size(size)) for path, size in self._promised_bytes.items()),
+        )
+        share, limit = promised / total, self._settings.memory_limit
+        reason = f"the guests are promised {format_size(promised)}, {share:.0%} of the host's memory, limit {limit:.0%}"
+        over = share > limit
+        return Condition(SeriesKey("guests", "memory promised"), not over, reason if over else "", facts=facts)
+
+    def _total_bytes(self) -> int:
+        with self._meminfo.open("rb") as file:
+            return max(read_table(file.read().decode("ascii", "replace")).get("MemTotal", 0), 1) * 1024
+
+
+def find_sockets(patterns: Sequence[str]) -> list[str]:
+    """The unix sockets that match, each once, by their paths. Raises PrivilegeMissing and ProbeError."""
+    found: set[str] = set()
+    for pattern in patterns:
+        _check_readable(pattern)
+        found.update(path for path in glob.iglob(pattern) if _is_socket(path))  # noqa: PTH207  Path has no whole globs
+        if len(found) > SOCKETS_LIMIT:
+            raise ProbeError(f"{pattern} matches more than {SOCKETS_LIMIT} sockets; name them more narrowly")
+    return sorted(found)
+
+
+def _is_socket(path: str) -> bool:
+    try:
+        return stat.S_ISSOCK(os.stat(path).st_mode)  # noqa: PTH116  a name may hold any bytes
+    except OSError:
+        return False  # Gone since it was listed.
+
+
+def _check_readable(pattern: str) -> None:
+    """The folder above the first wildcard must be readable, or not be there at all."""
+    folder = Path(pattern).parent
+    while glob.has_magic(str(folder)):
+        folder = folder.parent
+    try:
+        os.scandir(folder).close()
+    except OSError as error:
+        if error.errno in (errno.EACCES, errno.EPERM):
+            raise PrivilegeMissing(f"{folder} may not be read by this user; give its group leave to") from error
+
+
+def _state(name: str, standing: Standing, guest: Guest | None = None) -> Condition:
+    key, reason = SeriesKey(f"guest {name}", "state"), standing.reason
+    return Condition(key, not reason, reason, grave=standing.grave, facts=_facts(guest) if guest else ())
+
+
+def _missing(name: str) -> Condition:
+    return _state(name, Standing("it is not there: none of the monitor sockets is this guest's"))
+
+
+def _facts(guest: Guest) -> Facts:
+    facts: Facts = (("state", clipped(guest.state)),)
+    facts += tuple((f"disk {clipped(d.name)}", clipped(f"{d.io_status}: {d.file}")) for d in guest.failing[:10])
+    if guest.promised_bytes is not None:
+        facts += (("memory promised", format_size(guest.promised_bytes)),)
+    if guest.granted_bytes is not None:
+        facts += (("memory that its balloon leaves it", format_size(guest.granted_bytes)),)
+    return facts

@@ -3,6 +3,7 @@
 Not here: what a row means to anybody (core/), threads (store.py).
 """
 
+import json
 import logging
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -65,7 +66,7 @@ class Reading:
                 key=key_of(key),
                 kind=Kind(kind),
                 unit=None if unit is None else Unit(unit),
-                probe=probe,
+                probe=json.loads(probe),
                 interval_s=interval_s,
                 first_at=from_us(first_at_us),
                 last_at=from_us(at_us),
@@ -80,7 +81,9 @@ class Reading:
             " ORDER BY series.id"
         )
         read = self._renewed(OBSERVATION, rows)
-        return [Seen(from_us(at_us), found, probe, interval_s) for found, (_, at_us, probe, interval_s) in read]
+        return [
+            Seen(from_us(at_us), found, json.loads(probe), interval_s) for found, (_, at_us, probe, interval_s) in read
+        ]
 
     def findings(self) -> Sequence[Finding]:
         """The newest finding of every concern; one that cannot be read any more is left out until it is renewed."""

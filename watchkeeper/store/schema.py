@@ -80,6 +80,10 @@ CREATE TRIGGER journal_keeps_lines BEFORE DELETE ON journal
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is deleted'); END;
 CREATE TRIGGER journal_keeps_text BEFORE UPDATE ON journal
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is changed'); END;
+-- INSERT OR REPLACE fires no delete trigger unless recursive triggers are on, which is the connection's choice.
+CREATE TRIGGER journal_keeps_ids BEFORE INSERT ON journal
+WHEN EXISTS (SELECT 1 FROM journal WHERE id = NEW.id)
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is replaced'); END;
 
 -- head: 1 for the waiting parcel that is first in its thread, so that finding the next one is a single seek.
 CREATE TABLE outbox (

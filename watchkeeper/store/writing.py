@@ -13,7 +13,7 @@ from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Leve
 from watchkeeper.core.records import Commit, JournalLine, Parcel, Seen
 from watchkeeper.core.rules import Finding
 from watchkeeper.store import parcels
-from watchkeeper.store.codec import ALERT, FINDING, LINE, OBSERVATION, key_column
+from watchkeeper.store.codec import ALERT, FINDING, LINE, OBSERVATION, key_column, text_column
 from watchkeeper.store.instants import to_ms, to_us
 
 # A second sample of the same millisecond (a leap second's repeated stamp, a clock set back) takes the place of the
@@ -38,6 +38,9 @@ _ALIVE = (
 
 Described = tuple[Kind, Unit | None, str, float]
 """What a series' row says beside its key: kind, unit, probe, interval_s."""
+
+SAMPLES_A_PAGE = 100
+"""A little fewer than a page of 4 KiB holds, so that pages are handed back at least as fast as they become free."""
 
 
 class Writing:
@@ -80,9 +83,16 @@ class Writing:
             if deleted == limit:
                 break
             deleted += self._prune_series(series, to_ms(before), limit - deleted)
-        # Hand back the pages of about that many samples (a page holds a hundred), also in small steps.
-        self._conn.execute(f"PRAGMA incremental_vacuum({limit // 100 + 1})").fetchall()
+        self._hand_back(limit // SAMPLES_A_PAGE + 1)
         return deleted
+
+    def _hand_back(self, pages: int) -> None:
+        """Give at most so many free pages back to the file system."""
+        (free,) = self._conn.execute("PRAGMA freelist_count").fetchone()
+        for _ in range(min(pages, free)):
+            # One at a time: Python's sqlite3 makes a single step of a statement that has no columns, and this one
+            # frees a page at each step.
+            self._conn.execute("PRAGMA incremental_vacuum(1)")
 
     def _prune_series(self, series: int, before_ms: int, limit: int) -> int:
         beyond = self._conn.execute(
@@ -122,7 +132,7 @@ class Writing:
             "INSERT INTO series (key, kind, unit, probe, interval_s, first_at_us) VALUES (?, ?, ?, ?, ?, ?)"
             " ON CONFLICT (key) DO UPDATE SET"
             " kind = excluded.kind, unit = excluded.unit, probe = excluded.probe, interval_s = excluded.interval_s",
-            (key_column(key), kind.value, unit and unit.value, probe, float(interval_s), to_us(at)),
+            (key_column(key), kind.value, unit and unit.value, text_column(probe), float(interval_s), to_us(at)),
         )
         (number,) = self._conn.execute("SELECT id FROM series WHERE key = ?", (key_column(key),)).fetchone()
         return int(number)

@@ -107,11 +107,29 @@ def test_unpacking_says_whether_it_was_all() -> None:
 
 
 @pytest.mark.parametrize(
-    "charset", [b"no-such-thing", b"hex", b"rot13", b"idna", b'"utf-8\x80"', b"utf-16", b"", b"utf-8; charset=x"]
+    "charset",
+    [
+        b"no-such-thing",
+        b"*",
+        b"*=",
+        b'"',
+        b"hex",
+        b"rot13",
+        b"idna",
+        b'"utf-8\x80"',
+        b"utf-16",
+        b"",
+        b"utf-8; charset=x",
+    ],
 )
 async def test_a_character_set_that_is_not_one(bench: Bench, charset: bytes) -> None:
     """A character set that is unknown, or no character set, does no harm: the body is read as UTF-8."""
-    head = OK + b"Content-Type: text/plain; charset=" + charset + b"\r\nContent-Length: 2\r\n\r\n"
+    head = (
+        OK
+        + b"Content-Type: text/plain; charset"
+        + (charset if charset[:1] == b"*" else b"=" + charset)
+        + b"\r\nContent-Length: 2\r\n\r\n"
+    )
     async with raw(saying(head + b"ok")) as url:
         seen = await answer(bench, url, body_text="ok")
     assert seen.answered or charset == b"utf-16"
@@ -121,6 +139,17 @@ async def test_bytes_that_are_no_text(bench: Bench) -> None:
     """A body that is not UTF-8 is searched all the same, and a name in it is escaped where it is shown."""
     async with raw(saying(OK + b"Content-Length: 8\r\n\r\n\xff\xfe\x00ok\x1b[m")) as url:
         assert (await answer(bench, url, body_text="ok")).answered
+
+
+@pytest.mark.parametrize("depth", [10, 800, 850, 900, 950, 1000, 1500])
+async def test_json_that_is_nested_deeply(bench: Bench, depth: int) -> None:
+    """Nesting at the edge of what can be read is told in one line, whichever side of the edge it falls on."""
+    body = b'{"status": ' + b"[" * depth + b'"\\ud800"' + b"]" * depth + b"}"
+    async with raw(saying(OK + b"Content-Length: %d\r\n\r\n" % len(body) + body)) as url:
+        reason = (await answer(bench, url, body_json={"/status": "ok"})).reason
+    assert reason == "the body is not JSON" or reason.endswith(', expected "ok"')
+    assert len(reason) < 200
+    reason.encode("utf-8")
 
 
 @pytest.mark.parametrize("body", [b"[" * 100_000, b"1" * 100_000, b'"\xff"', b"{", b"NaNN", b"\xff\xfe\x00"])

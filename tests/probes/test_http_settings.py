@@ -1,18 +1,22 @@
 """The settings of the HTTP probe, and the words for errors that no server on loopback can be made to give."""
 
+import asyncio
 import socket
 from typing import Any
 
 import aiohttp
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from multidict import CIMultiDict, CIMultiDictProxy
 from pydantic import ValidationError
 from yarl import URL
 
 from watchkeeper.clock import Clock
 from watchkeeper.errors import ProbeTimeout
 from watchkeeper.probes import http_reasons
-from watchkeeper.probes.http_checks import HttpSettings
-from watchkeeper.probes.http_exchange import Progress
+from watchkeeper.probes.http_checks import HttpSettings, decoded
+from watchkeeper.probes.http_exchange import Progress, Reply, within
 from watchkeeper.probes.tls import Handshake
 
 GOOD: dict[str, Any] = {"name": "hide-hub", "url": "https://hide-hub.test:8443/health?full=1"}
@@ -97,3 +101,25 @@ KEY = aiohttp.client_reqrep.ConnectionKey("hide-hub.test", 80, False, True, None
 def test_words_for_errors(error: Exception, reason: str) -> None:
     """Errors of the network and of the library are said in words, in one line."""
     assert http_reasons.why(error, "hide-hub.test") == reason.replace("InvalidUrlClientError", type(error).__name__)
+
+
+async def test_a_timeout_of_the_work_itself_is_not_taken_for_ours() -> None:
+    """Only the time allowed makes a None; a TimeoutError that the work raises goes on as it is."""
+
+    async def fail() -> Reply:
+        raise TimeoutError("its own")
+
+    async def linger() -> Reply:
+        await asyncio.sleep(30)
+        raise AssertionError
+
+    with pytest.raises(TimeoutError, match="its own"):
+        await within(10, fail())
+    assert await within(0.01, linger()) is None
+
+
+@given(st.text())
+def test_any_content_type_is_survived(content_type: str) -> None:
+    """Whatever a server writes as Content-Type, its body is made into text."""
+    headers = CIMultiDictProxy(CIMultiDict({"Content-Type": "text/plain; charset" + content_type}))
+    assert isinstance(decoded(Reply(200, headers, b"ok", whole=True, url=URL("http://hide-hub.test/"))), str)

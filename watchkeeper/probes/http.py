@@ -4,7 +4,6 @@ The exchange itself is in http_exchange.py, what is expected of the answer in ht
 """
 
 import asyncio
-import ssl
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -117,9 +116,7 @@ class HttpProbe:
                 shown = await tls.unverified_certificate(self._exchanger.address or host, port, host, self._clock)
         except OSError:  # TimeoutError among them.
             shown = None
-        if isinstance(error, ssl.SSLCertVerificationError):
-            return Outcome(None, tls.why_refused(error, shown, host, self._clock.now()), shown)
-        return Outcome(None, clipped(f"certificate is not accepted: {error}"), shown)
+        return Outcome(None, tls.why_refused(error, shown, host, self._clock.now()), shown)
 
     def _answer(self, outcome: Outcome, progress: Progress, took_s: float) -> Answer:
         reply = outcome.reply

@@ -17,6 +17,8 @@ _STATUS = re.compile(r"([1-5][0-9]{2})(?:-([1-5][0-9]{2}))?")
 _TOKEN = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")
 """What a header's name is made of: RFC 9110, section 5.6.2."""
 
+_CHARSET = re.compile(r';\s*charset="?([\w.:+-]{1,40})', re.IGNORECASE | re.ASCII)
+
 SECRET_HEADERS = frozenset({"authorization", "cookie", "proxy-authorization"})
 
 
@@ -183,7 +185,10 @@ class Checks:
 
 
 def _json(value: Json) -> str:
-    return json.dumps(value, ensure_ascii=False)
+    try:
+        return json.dumps(value, ensure_ascii=False)
+    except RecursionError:  # It could just be read, from less deep in the program than here.
+        return "nested too deeply to show"
 
 
 def _range(text: str) -> tuple[int, int]:
@@ -192,8 +197,12 @@ def _range(text: str) -> tuple[int, int]:
 
 
 def decoded(reply: Reply) -> str:
-    """The body as text, by the character set that it names, or UTF-8; what does not fit is replaced."""
+    """The body as text, by the character set that it names, or UTF-8; what does not fit is replaced.
+
+    The library's own reading of Content-Type raises IndexError where a parameter is cut short, so it is not asked.
+    """
+    found = _CHARSET.search(reply.headers.get("Content-Type", ""))
     try:
-        return reply.body.decode(reply.charset or "utf-8", "replace")
+        return reply.body.decode(found[1] if found else "utf-8", "replace")
     except (LookupError, ValueError):  # A character set that is not known, or not one for text.
         return reply.body.decode("utf-8", "replace")

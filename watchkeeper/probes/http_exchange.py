@@ -77,7 +77,6 @@ class Reply:
     body: bytes
     whole: bool
     url: URL
-    charset: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +202,7 @@ class Exchanger:
             progress.begin("reading the body")
             body, whole = await _read(response, wishes.body_limit_bytes)
             progress.passed("body")
-            return Reply(response.status, response.headers, body, whole, progress.url, _charset(response))
+            return Reply(response.status, response.headers, body, whole, progress.url)
         finally:
             response.close()
 
@@ -267,13 +266,6 @@ def unpacked(raw: bytes, encoding: str, limit_bytes: int) -> tuple[bytes, bool]:
             continue
         return body, unpacker.eof and not unpacker.unconsumed_tail
     raise NoReply(f"the body is not the {encoding} that it claims to be")
-
-
-def _charset(response: aiohttp.ClientResponse) -> str | None:
-    try:
-        return response.charset
-    except ValueError:  # A Content-Type that cannot be read.
-        return None
 
 
 async def within(timeout_s: float, work: Coroutine[Any, Any, Reply]) -> Reply | None:

@@ -5,11 +5,13 @@ CLIP = 120
 
 
 def shown(text: str) -> str:
-    """Escape bytes that are not UTF-8 (as os.fsdecode keeps them) and control characters."""
-    if text.isprintable():
-        return text
-    whole = text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in whole)
+    """Escape bytes that are not UTF-8 (as os.fsdecode keeps them), control characters and lone surrogates."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else _escaped(c) for c in text)
+
+
+def _escaped(c: str) -> str:
+    byte = ord(c) - 0xDC00  # PEP 383: a byte that does not decode is kept as U+DC80 to U+DCFF.
+    return f"\\x{byte:02x}" if 0x80 <= byte <= 0xFF else c.encode("unicode_escape").decode("ascii")
 
 
 def clipped(text: str, limit: int = CLIP) -> str:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from watchkeeper.clock import Clock
 from watchkeeper.core.units import format_duration
+from watchkeeper.probes.printable import clipped
 
 if TYPE_CHECKING:
     from cryptography import x509
@@ -125,9 +126,12 @@ async def unverified_certificate(address: str, port: int, name: str, clock: Cloc
         transport.abort()
 
 
-def why_refused(error: ssl.SSLCertVerificationError, shown: Certificate | None, name: str, now: datetime) -> str:
-    """Why a certificate was not accepted, in words that name the remedy where there is one."""
-    code = error.verify_code
+def why_refused(error: Exception, shown: Certificate | None, name: str, now: datetime) -> str:
+    """Why a certificate was not accepted, in words that name the remedy where there is one.
+
+    error: an ssl.SSLCertVerificationError; libraries hand it on as any exception.
+    """
+    code = getattr(error, "verify_code", 0)
     if code == EXPIRED:
         since = f" {_apart(shown.not_after, now)} ago" if shown else ""
         return f"certificate expired{since}"
@@ -136,10 +140,10 @@ def why_refused(error: ssl.SSLCertVerificationError, shown: Certificate | None, 
         return f"certificate is not valid{until}"
     if code in (NAME_MISMATCH, ADDRESS_MISMATCH):
         names = f" (it is for {', '.join(shown.names[:3])})" if shown and shown.names else ""
-        return f"certificate does not match the name {name}{names}"
+        return f"certificate does not match the name {name}{clipped(names)}"
     if code in UNKNOWN_ISSUER:
         return "certificate comes from an unknown authority; name that one's certificate as ca_file"
-    return f"certificate is not accepted: {error.verify_message}"
+    return f"certificate is not accepted: {clipped(getattr(error, 'verify_message', str(error)))}"
 
 
 def _apart(earlier: datetime, later: datetime) -> str:

@@ -187,7 +187,9 @@ def test_clean_keeps_head_and_tail() -> None:
     [
         (SKERRY, "pool skerry"),
         (SeriesKey("file system /srv", "inodes"), "file system /srv: inodes"),
-        (SeriesKey("snapshots of skerry", "age of the newest"), "snapshots of skerry: newest"),
+        (SeriesKey("snapshots of skerry", "newest"), "snapshots of skerry: newest"),
+        (SeriesKey("memory", "in use"), "memory"),
+        (SeriesKey("file system /srv", "writable"), "file system /srv"),
     ],
 )
 def test_thing(key: SeriesKey, words: str) -> None:
@@ -199,6 +201,12 @@ def test_priorities_and_states_in_words() -> None:
     """Every priority and every state has its words."""
     assert [wording.priority_words(p) for p in (None, *Priority)] == ["no alert", "a caution", "a warning", "an alarm"]
     assert [wording.state_words(s).partition(":")[0] for s in State] == [s.value for s in State]
+
+
+@pytest.mark.parametrize("why", NoEnd)
+def test_every_reason_for_no_end_has_words(why: NoEnd) -> None:
+    """Whatever reason the forecast gives for having no end, it is told."""
+    assert wording.no_end_phrase(why).endswith(f": {why.value}")
 
 
 def full(days: float | None, used: float = 50.0, no_end: NoEnd | None = None) -> Finding:
@@ -234,11 +242,9 @@ def due(quantity: str, days: float | None, period_s: float | None = DAY) -> Find
 @pytest.mark.parametrize(
     ("found", "words"),
     [
-        (due("age of the newest", 0.25), "due in 6 h"),
-        (due("age of the newest", -1 / 12), "overdue for 2 h"),
-        (due("age of the newest", None), "has never happened, overdue for 0 s"),
-        (due("age of the oldest", -3), "too old for 3 days"),
-        (due("age of the oldest", 3), "too old in 3 days"),
+        (due("newest", 0.25), "due in 6 h"),
+        (due("newest", -1 / 12), "overdue for 2 h"),
+        (due("newest", None), "has never happened, overdue for 0 s"),
         (due("certificate", 9, None), "expires in 9 days"),
         (due("certificate", -1 / 24, None), "expired 1 h ago"),
         (Finding(SKERRY, Concern.OVERDUE, NOW, None), "no date known"),
@@ -261,6 +267,7 @@ def test_time_left_of_a_deadline(found: Finding, words: str) -> None:
         (Concern.UNSOUND, "health", None, None, "sound"),
         (Concern.UNSOUND, "runs", timedelta(minutes=7), Priority.WARNING, "has not run since 10:05"),
         (Concern.UNSOUND, "runs", None, None, "runs"),
+        (Concern.UNSOUND, "writable", timedelta(minutes=7), Priority.ALARM, "not writable since 10:05"),
         (Concern.STALE, "space", timedelta(minutes=4), Priority.WARNING, "no sample for 4 min"),
         (Concern.STALE, "space", None, None, "samples come"),
     ],

@@ -24,9 +24,24 @@ _FULL = {
 _OVERDUE = {
     "certificate": "`systemctl list-timers --all` shows whether its renewal still runs. "
     "After renewing, reload the service so that it serves the new certificate.",
-    "age of the oldest": "It still holds all that was deleted since. Remove it if nothing will be rolled back to it.",
+    "scrub": "`systemctl list-timers --all` shows whether its timer still runs. "
+    "Start one by hand at a quiet time: it reads everything, and may take hours.",
+    "check-in": "See on the job's own machine whether its timer still runs, and how its log ends.",
 }
+_PRESSED = (
+    "`ps -eo rss,comm --sort=-rss | head` shows what holds the most memory. "
+    "Compare what the guests were promised with what the host has."
+)
 _UNSOUND = {
+    "oldest": "It still holds all that was deleted since. Remove it if nothing will be rolled back to it.",
+    "pressure": _PRESSED,
+    "kills": _PRESSED,
+    "promised": "Together they were promised more than there is, which is well as long as they do not all ask for it. "
+    "Leave room for that, or enlarge it.",
+    "writable": "`journalctl -k -n 50` shows what the kernel met before it stopped writing. "
+    "See that a backup exists before anything is repaired.",
+    "answers": "It is mounted and does not answer: see whether what it comes from, a disk or another host, still does.",
+    "synchronised": "`timedatectl` shows whether a time service runs and reaches its servers.",
     "guest": "See the guest's state and the end of its log on the host. "
     "A guest that stands still on an I/O error often means that the storage beneath it is full.",
     "pool": "See which of its disks is missing or counts errors, and that a backup exists, before changing anything.",
@@ -59,7 +74,7 @@ def what_to_look_at(concern: Concern, key: SeriesKey, seen: Observation | None) 
 
 
 def _full(key: SeriesKey) -> str:
-    if key.subject.startswith("file system ") and key.quantity in {"space", "inodes"}:
+    if key.subject.startswith("file system ") and key.quantity in {"space", "inodes", "data"}:
         return _directories(key)
     for word in _words(key):
         if word in _FULL:

@@ -9,6 +9,7 @@ import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
+from typing import assert_never
 
 from watchkeeper.core import wording
 from watchkeeper.core.alerts import Concern, Telling, Transition
@@ -29,20 +30,13 @@ _MOST_FACTS = 8
 _NO_BREAK = "\u00a0"
 """Stands for a space inside a command while its paragraph is wrapped, so that it can be copied in one piece."""
 
-_ENDINGS = {
-    Concern.OVERDUE: "done again",
-    Concern.SILENT: "answers again",
-    Concern.UNSOUND: "sound again",
-    Concern.STALE: "brings samples again",
-}
 _EASE = {
-    NoEnd.TOO_FEW: "has no forecast now: too few samples",
+    NoEnd.TOO_FEW: "has no forecast now",
     NoEnd.STILL: "no longer filling",
-    NoEnd.SHRINKING: "no longer filling: shrinking",
-    NoEnd.UNCERTAIN: "has no clear end now: too uncertain",
+    NoEnd.UNCERTAIN: "has no clear end now",
     NoEnd.FAR: "now years from full",
 }
-_ENDINGS_BY_QUANTITY = {"certificate": "renewed", "age of the oldest": "removed", "runs": "runs again"}
+"""How a level stopped being a concern; for every other reason: no longer filling, and the reason."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,16 +94,26 @@ def _ending(case: Case) -> str:
         return f"{what} {_ease_of(case, found.forecast)}"
     if found.reason and case.seen is None:
         return f"{what} {wording.clean(found.reason, 60)}"
-    if found.concern is Concern.FULL:
-        return f"{what} no longer filling"
-    ending = _ENDINGS_BY_QUANTITY.get(found.key.quantity) if found.concern is not Concern.STALE else None
-    return f"{what} {ending or _ENDINGS[found.concern]}, after {_lasted(case)}"
+    match found.concern:
+        case Concern.FULL:
+            return f"{what} no longer filling"
+        case Concern.OVERDUE:
+            ending = "renewed" if found.key.quantity == "certificate" else "done again"
+        case Concern.SILENT:
+            ending = "answers again"
+        case Concern.UNSOUND:
+            ending = wording.condition_words(found.key)[2]
+        case Concern.STALE:
+            ending = "brings samples again"
+        case _:
+            assert_never(found.concern)
+    return f"{what} {ending}, after {_lasted(case)}"
 
 
 def _ease_of(case: Case, forecast: Forecast) -> str:
     if forecast.no_end is None:
         return f"now {wording.time_left_phrase(case.found, case.now, case.zone)}"
-    return _EASE[forecast.no_end]
+    return _EASE.get(forecast.no_end, f"no longer filling: {forecast.no_end.value}")
 
 
 def _lasted(case: Case) -> str:
@@ -189,7 +193,7 @@ def _since(case: Case) -> str:
         )
     parts = []
     if found.since is not None:
-        word = "It has not run since" if found.key.quantity == "runs" else _SINCE[found.concern]
+        word = _SINCE[found.concern] or f"{wording.condition_words(found.key)[1].capitalize()} since"
         parts.append(f"{word} {wording.instant(found.since, zone, now)}.")
     if case.move.telling is not Telling.RAISED:
         parts.append(f"First told {wording.instant(raised_at, zone, now)}.")
@@ -202,7 +206,7 @@ _SINCE = {
     Concern.FULL: "Since",
     Concern.OVERDUE: "It was due",
     Concern.SILENT: "No right answer since",
-    Concern.UNSOUND: "Unsound since",
+    Concern.UNSOUND: "",  # in the condition's own words
     Concern.STALE: "The last sample came",
 }
 

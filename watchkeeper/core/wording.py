@@ -11,31 +11,12 @@ import unicodedata
 from datetime import datetime, tzinfo
 from typing import assert_never
 
-from watchkeeper.core.advice import what_to_look_at
+from watchkeeper.core.advice import what_to_look_at as what_to_look_at  # noqa: PLC0414  all words are found in here
 from watchkeeper.core.alerts import Concern, Priority, State
 from watchkeeper.core.exhaustion import NoEnd
 from watchkeeper.core.observation import Level, SeriesKey, Unit
 from watchkeeper.core.rules import Finding
 from watchkeeper.core.units import format_size
-
-__all__ = [
-    "about",
-    "amount",
-    "clean",
-    "clock_time",
-    "day",
-    "duration",
-    "fill",
-    "instant",
-    "moment",
-    "priority_words",
-    "share",
-    "state_words",
-    "thing",
-    "time_left_phrase",
-    "what_to_look_at",
-    "zone_name",
-]
 
 SECOND, MINUTE, HOUR, DAY = 1, 60, 3_600, 86_400
 YEAR = 31_557_600  # the Julian year of 365.25 days, so that a month is a whole number of seconds
@@ -84,25 +65,29 @@ _NEAR_S = 2 * DAY
 _THIS_YEAR_S = 300 * DAY
 """Beyond this a day without its year could be mistaken for another year's."""
 
-_IMPLIED = frozenset({"", "space", "answer", "health", "state", "runs", "used"})
+_IMPLIED = frozenset({"", "space", "in use", "answer", "health", "state"})
 """Quantities that go without saying, because the subject has no more natural one."""
 
-_CALLED = {"age of the newest": "newest", "age of the oldest": "oldest"}
-"""Quantities that read better by another name inside a sentence."""
-
-_DEADLINE = {
-    "certificate": ("expires in {}", "expired {} ago"),
-    "age of the oldest": ("too old in {}", "too old for {}"),
-}
+_DEADLINE = {"certificate": ("expires in {}", "expired {} ago")}
 """How a deadline's time left and time past are said, where "due" and "overdue" would not fit."""
 
-_NO_END = {
-    NoEnd.TOO_FEW: "no forecast yet: too few samples",
-    NoEnd.STILL: "no end in sight: not filling",
-    NoEnd.SHRINKING: "no end in sight: shrinking",
-    NoEnd.UNCERTAIN: "no end in sight: too uncertain",
-    NoEnd.FAR: "no end in sight: years away",
+CONDITIONS = {
+    "runs": ("runs", "has not run", "runs again"),
+    "answers": ("answers", "has not answered", "answers again"),
+    "sees all": ("sees all", "does not see all", "sees all again"),
+    "there": ("there", "missing", "there again"),
+    "writable": ("writable", "not writable", "writable again"),
+    "synchronised": ("synchronised", "not synchronised", "synchronised again"),
+    "plugged in": ("plugged in", "not plugged in", "plugged in again"),
+    "steady": ("steady", "not steady", "steady again"),
+    "errors": ("counts no errors", "counts errors", "counts no more errors"),
+    "pressure": ("not under pressure", "under pressure", "no longer under pressure"),
+    "promised": ("not overcommitted", "overcommitted", "no longer overcommitted"),
+    "result": ("well", "failing", "well again"),
 }
+"""Sound, unsound and sound again, for the quantities that say it themselves; the subject goes before it."""
+
+_SOUND = ("sound", "unsound", "sound again")
 
 _STATES = {
     State.NORMAL: "normal",
@@ -230,7 +215,8 @@ def fill(level: Level) -> str:
 def thing(key: SeriesKey, limit: int = 44) -> str:
     """What a series is about, as a sentence says it: the subject, and its quantity where that says more."""
     subject = clean(key.subject, limit)
-    return subject if key.quantity in _IMPLIED else f"{subject}: {clean(_CALLED.get(key.quantity, key.quantity), 24)}"
+    implied = key.quantity in _IMPLIED or key.quantity in CONDITIONS
+    return subject if implied else f"{subject}: {clean(key.quantity, 24)}"
 
 
 def priority_words(priority: Priority | None) -> str:
@@ -268,9 +254,18 @@ def _until_full(finding: Finding, now: datetime) -> str:
         return "full"
     if finding.ends_at is None:
         # A time beyond the calendar is a forecast too: it has no `no_end`.
-        return _NO_END[found.no_end or NoEnd.FAR] if found else f"no end in sight: {clean(finding.reason) or 'unknown'}"
+        return (
+            no_end_phrase(found.no_end or NoEnd.FAR)
+            if found
+            else f"no end in sight: {clean(finding.reason) or 'unknown'}"
+        )
     left_s = (finding.ends_at - now).total_seconds()
     return f"full in {about(left_s)}" if left_s > 0 else "full at any moment"
+
+
+def no_end_phrase(why: NoEnd) -> str:
+    """Why there is no time to full, in words."""
+    return f"no forecast yet: {why.value}" if why is NoEnd.TOO_FEW else f"no end in sight: {why.value}"
 
 
 def _until_due(finding: Finding, now: datetime) -> str:
@@ -287,8 +282,13 @@ def _lasting(word: str, since: datetime, now: datetime) -> str:
     return f"{word} for {duration(lasted_s)}" if lasted_s >= 1 else word
 
 
+def condition_words(key: SeriesKey) -> tuple[str, str, str]:
+    """Sound, unsound and sound again, in the words of a condition's quantity."""
+    return CONDITIONS.get(key.quantity, _SOUND)
+
+
 def _unsound(finding: Finding, now: datetime, zone: tzinfo) -> str:
-    sound, unsound = ("runs", "has not run") if finding.key.quantity == "runs" else ("sound", "unsound")
+    sound, unsound, _ = condition_words(finding.key)
     if finding.since is None:
         return sound if finding.priority is None else unsound
     same_day = finding.since.astimezone(zone).date() == now.astimezone(zone).date()

@@ -26,7 +26,7 @@ _UPDATE = (
 _COLUMNS = "SELECT id, notifier, state, due_at_us, made_at_us, done_at_us, tries, trouble, message FROM outbox"
 
 # Candidates: the best head, and whatever stands first behind a head that counts as done.
-_NEXT = (
+NEXT = (
     _COLUMNS + " WHERE notifier = :name AND id IN ("  # noqa: S608  fixed text
     " SELECT id FROM (SELECT id FROM outbox WHERE notifier = :name AND head = 1"
     "  AND id NOT IN (SELECT value FROM json_each(:passed)) ORDER BY due_at_us, id LIMIT 1)"
@@ -81,7 +81,7 @@ def _crown(conn: sqlite3.Connection, notifier: str, thread: str) -> None:
 
 def next_for(conn: sqlite3.Connection, notifier: str, passing: Collection[int]) -> Parcel | None:
     """The head that is due first; parcels in `passing` count as done, so the next of their thread stands for them."""
-    row = conn.execute(_NEXT, {"name": text_column(notifier), "passed": json.dumps(list(passing))}).fetchone()
+    row = conn.execute(NEXT, {"name": text_column(notifier), "passed": json.dumps(list(passing))}).fetchone()
     return None if row is None else _parcel(row)
 
 

@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Iterable
 from datetime import datetime
 from itertools import chain
+from typing import assert_never
 
 from watchkeeper.core.alerts import Alert
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
@@ -160,6 +161,8 @@ def sample_of(observation: Observation) -> tuple[float | None, float | None]:
             return observation.took_s if observation.answered else None, None
         case Condition():
             return float(observation.sound), None
+        case _:
+            assert_never(observation)
 
 
 def _newest(commit: Commit) -> datetime | None:

@@ -1,0 +1,109 @@
+"""The daemon's process is killed while it writes: no committed turn is lost, and none is in by half."""
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from random import Random
+from time import sleep
+from typing import IO
+
+from tests.store.material import DAY, SKERRY, START, asked
+from watchkeeper.store import Store
+
+ROOT = Path(__file__).parents[2]
+KILLS = 25
+SEED = 20260301
+
+# Imports once and forks for each life, so that 25 lives take seconds. It opens no store itself: forking is safe.
+_NURSERY = """
+import asyncio, os, sys
+from itertools import count
+from pathlib import Path
+from tests.store.material import transition
+from watchkeeper.store import Store
+
+async def write(store, numbers):
+    for number in numbers:
+        await store.commit(transition(number))
+        os.write(1, b"%d\\n" % number)
+
+async def live(path, first):
+    store = await Store.open(path)
+    numbers = count(first)
+    await asyncio.gather(*(write(store, numbers) for _ in range(4)))
+
+for line in sys.stdin:
+    pid = os.fork()
+    if pid == 0:
+        asyncio.run(live(Path(sys.argv[1]), int(line)))
+    os.write(1, b"born %d\\n" % pid)
+    os.waitpid(pid, 0)
+    os.write(1, b"dead\\n")
+"""
+
+
+@contextmanager
+def _nursery(path: Path) -> Iterator[tuple[IO[str], IO[str]]]:
+    with subprocess.Popen(
+        [sys.executable, "-c", _NURSERY, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT
+    ) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        try:
+            yield process.stdin, process.stdout
+        finally:
+            process.stdin.close()
+
+
+def _one_life(orders: IO[str], said: IO[str], first: int, wait_s: float) -> list[int]:
+    """Let one process write from `first` on, kill it a while after its first commit; what it said was committed."""
+    print(first, file=orders, flush=True)
+    born, committed = 0, list[int]()
+    while not born or not committed:
+        word, _, number = said.readline().strip().partition(" ")
+        if word == "born":
+            born = int(number)
+        else:
+            committed.append(int(word))
+    sleep(wait_s)
+    os.kill(born, signal.SIGKILL)
+    return committed + [int(line) for line in iter(said.readline, "dead\n")]
+
+
+def _numbers(path: Path, sql: str) -> set[int]:
+    return {int(float(str(number))) for (number,) in asked(path, sql)}
+
+
+def _check(path: Path, committed: set[int]) -> int:
+    """The database is sound and holds each turn whole; returns the highest number in it."""
+    assert asked(path, "PRAGMA integrity_check") == [("ok",)]
+    assert asked(path, "PRAGMA foreign_key_check") == []
+    told = _numbers(path, "SELECT substr(json_extract(body, '$.text'), 9) FROM journal")
+    assert told == _numbers(path, "SELECT substr(json_extract(message, '$.thread'), 8) FROM outbox")
+    assert told == _numbers(path, "SELECT CAST(value AS INTEGER) FROM samples")
+    assert committed <= told
+    # Four write at a time, so the one that came last is not the highest: the last line of the journal tells it.
+    last = _numbers(path, "SELECT substr(json_extract(body, '$.text'), 9) FROM journal ORDER BY id DESC LIMIT 1")
+    assert _numbers(path, "SELECT json_extract(body, '$.episode') FROM alerts") == last
+    assert _numbers(path, "SELECT json_extract(observation, '$.used') FROM latest") == last
+    return max(told)
+
+
+async def test_no_turn_is_lost_or_halved_by_a_kill(path: Path) -> None:
+    """SIGKILL at random moments while four turns at a time are committed: each turn is all in or not at all, and what
+    the writer was told is committed is there, whole, every time the next life begins.
+    """
+    chance, highest, committed = Random(SEED), 0, set[int]()
+    with _nursery(path) as (orders, said):
+        for _ in range(KILLS):
+            committed |= set(_one_life(orders, said, highest + 1, chance.uniform(0.0, 0.05)))
+            highest = _check(path, committed)
+    assert len(committed) > KILLS
+    async with await Store.open(path) as store:
+        assert len(await store.samples(SKERRY, START, START + 365 * DAY)) == len(await store.journal(limit=10**6))
+        (alert,) = await store.alerts()
+        assert alert.episode >= 1

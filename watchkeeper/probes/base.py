@@ -2,13 +2,15 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol, TypeVar
+from typing import Generic, Protocol, TypeVar
 
 from watchkeeper.clock import Clock
+from watchkeeper.config.types import ProbeSettings
 from watchkeeper.core.observation import Observation
 from watchkeeper.core.remembered import CheckIns, Notes, PassingCheckIns, PassingNotes
 
 T = TypeVar("T")
+S = TypeVar("S", bound=ProbeSettings)
 
 
 class Workers(Protocol):
@@ -47,3 +49,11 @@ class Probe(Protocol):
     async def close(self) -> None:
         """Let go of what is held (a session, a file)."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeKind(Generic[S]):
+    """One kind of probe: the model of its settings, and what makes a probe of them."""
+
+    settings: type[S]
+    make: Callable[[S, Bench], Probe]

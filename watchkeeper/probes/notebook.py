@@ -37,6 +37,10 @@ class Notebook(Generic[P]):
             self._page = self._kept = await self._load()
         return self._page
 
+    def hold(self, page: P) -> None:
+        """Keep this in mind, and write nothing yet: what is new in it may be lost with the process."""
+        self._page = page
+
     async def write(self, page: P) -> None:
         """Note this instead. Nothing is written where it says what is noted already."""
         self._page = page

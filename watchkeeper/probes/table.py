@@ -1,36 +1,53 @@
 """Every kind of probe there is: the one place where a new one is named."""
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Any, Generic, TypeVar
+from collections.abc import Mapping
+from typing import Any
 
 from watchkeeper.config.types import ProbeSettings
-from watchkeeper.probes.base import Bench, Probe
+from watchkeeper.probes import plugins
+from watchkeeper.probes.base import Bench, Probe, ProbeKind
+from watchkeeper.probes.checkin import CheckinProbe, CheckinSettings
+from watchkeeper.probes.clock_sync import ClockProbe, ClockSettings
+from watchkeeper.probes.command import CommandProbe, CommandSettings
+from watchkeeper.probes.devices import DeviceProbe, DeviceSettings
+from watchkeeper.probes.dns import DnsProbe, DnsSettings
+from watchkeeper.probes.echo import EchoProbe, EchoSettings
 from watchkeeper.probes.filesystem import FilesystemsProbe, FilesystemsSettings
+from watchkeeper.probes.guests import GuestsProbe, GuestsSettings
 from watchkeeper.probes.http import HttpProbe
 from watchkeeper.probes.http_checks import HttpSettings
 from watchkeeper.probes.itself import ItselfProbe, ItselfSettings
 from watchkeeper.probes.memory import MemoryProbe, MemorySettings
+from watchkeeper.probes.returned import ReturnedProbe, ReturnedSettings
 from watchkeeper.probes.snapshots import SnapshotsProbe, SnapshotsSettings
+from watchkeeper.probes.tcp import TcpProbe, TcpSettings
+from watchkeeper.probes.temperatures import TemperaturesProbe, TemperaturesSettings
+from watchkeeper.probes.units import UnitsProbe, UnitsSettings
 
-S = TypeVar("S", bound=ProbeSettings)
-
-
-@dataclass(frozen=True, slots=True)
-class ProbeKind(Generic[S]):
-    """One kind of probe: the model of its settings, and what makes a probe of them."""
-
-    settings: type[S]
-    make: Callable[[S, Bench], Probe]
-
-
-PROBES: Mapping[str, ProbeKind[Any]] = {
+BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "filesystems": ProbeKind(FilesystemsSettings, FilesystemsProbe),
     "memory": ProbeKind(MemorySettings, MemoryProbe),
     "http": ProbeKind(HttpSettings, HttpProbe),
     "snapshots": ProbeKind(SnapshotsSettings, SnapshotsProbe),
     "itself": ProbeKind(ItselfSettings, ItselfProbe),
+    "tcp": ProbeKind(TcpSettings, TcpProbe),
+    "dns": ProbeKind(DnsSettings, DnsProbe),
+    "echo": ProbeKind(EchoSettings, EchoProbe),
+    "guests": ProbeKind(GuestsSettings, GuestsProbe),
+    "units": ProbeKind(UnitsSettings, UnitsProbe),
+    "clock": ProbeKind(ClockSettings, ClockProbe),
+    "temperatures": ProbeKind(TemperaturesSettings, TemperaturesProbe),
+    "device": ProbeKind(DeviceSettings, DeviceProbe),
+    "returned": ProbeKind(ReturnedSettings, ReturnedProbe),
+    "checkin": ProbeKind(CheckinSettings, CheckinProbe),
+    "command": ProbeKind(CommandSettings, CommandProbe),
 }
+"""The kinds that watchkeeper brings."""
+
+FROM_PACKAGES = plugins.find(BUILT_IN)
+"""The kinds that other installed packages bring, and what is wrong with those that cannot be used."""
+
+PROBES: Mapping[str, ProbeKind[Any]] = {**BUILT_IN, **FROM_PACKAGES.kinds}
 """`kind` in the configuration -> its settings and its probe."""
 
 FOUND_BY_DEFAULT = ("filesystems", "memory", "itself")

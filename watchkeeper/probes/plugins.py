@@ -1,0 +1,121 @@
+"""Probes from other packages: found by the entry point group `watchkeeper.probes`, and held to the contract.
+
+An entry point's name is the kind, and what it leads to is a ProbeKind (base.py). A package that cannot be used costs its
+own kind and nothing else. Its code runs with the daemon's own rights: install only what you trust.
+"""
+
+import logging
+import math
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, fields
+from importlib.metadata import EntryPoint, entry_points
+from typing import Any, get_args
+
+from watchkeeper.config.types import ProbeSettings
+from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation
+from watchkeeper.errors import ProbeError
+from watchkeeper.probes.base import Bench, Probe, ProbeKind
+from watchkeeper.probes.printable import clipped
+
+log = logging.getLogger(__name__)
+
+GROUP = "watchkeeper.probes"
+
+OWN_SUBJECT = "probe "
+"""Subjects that begin so are watchkeeper's own: whether its probes run."""
+
+
+class NotUsable(Exception):
+    """An entry point does not lead to a kind of probe; the text says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What other packages bring. troubles: the entry points that cannot be used, and why; fit to be shown."""
+
+    kinds: dict[str, ProbeKind[Any]]
+    troubles: tuple[str, ...]
+
+
+def find(taken: Collection[str], points: Iterable[EntryPoint] | None = None) -> Found:
+    """The kinds of probe that installed packages bring. taken: kinds that are there already, and stay what they are."""
+    kinds: dict[str, ProbeKind[Any]] = {}
+    troubles = []
+    for point in entry_points(group=GROUP) if points is None else points:
+        try:
+            if point.name in taken or point.name in kinds:
+                raise NotUsable("there is a kind of probe of this name already")
+            kinds[point.name] = _load(point)
+        except NotUsable as error:
+            package = point.dist.name if point.dist else "an unknown package"
+            troubles.append(f"probe {clipped(point.name)!r} of {clipped(package)} cannot be used: {error}")
+            log.warning("%s", troubles[-1])
+    return Found(kinds, tuple(troubles))
+
+
+def _load(point: EntryPoint) -> ProbeKind[Any]:
+    """Import what an entry point leads to. A stranger's module may raise anything: here that ends."""
+    try:
+        loaded = point.load()
+    except Exception as error:
+        raise NotUsable(clipped(f"{point.value} fails with {type(error).__name__}: {error}")) from error
+    if not isinstance(loaded, ProbeKind):
+        raise NotUsable(f"{point.value} is no watchkeeper.probes.base.ProbeKind")
+    model: object = loaded.settings  # A type checker believes what a stranger's package declares.
+    if not (isinstance(model, type) and issubclass(model, ProbeSettings)):
+        raise NotUsable("its settings are no model that inherits watchkeeper.config.types.ProbeSettings")
+    if get_args(model.model_fields["kind"].annotation) != (point.name,):
+        raise NotUsable(f'its settings must have the field: kind: Literal["{point.name}"] = "{point.name}"')
+    return ProbeKind(model, _Maker(loaded))
+
+
+@dataclass(frozen=True, slots=True)
+class _Maker:
+    """Makes probes of a kind that are held to the contract."""
+
+    kind: ProbeKind[Any]
+
+    def __call__(self, settings: ProbeSettings, bench: Bench) -> Probe:
+        return Checked(self.kind.make(settings, bench))
+
+    @property
+    def __name__(self) -> str:
+        return str(getattr(self.kind.make, "__name__", "unknown"))
+
+
+class Checked:
+    """A probe whose observations are checked before they are taken down the path."""
+
+    def __init__(self, probe: Probe) -> None:
+        self._probe = probe
+
+    async def observe(self) -> Sequence[Observation]:
+        """What the probe observed. Raises ProbeError where some of it is no observation."""
+        observed = list(await self._probe.observe())
+        for each in observed:
+            if why := why_not(each):
+                raise ProbeError(f"it observed {clipped(repr(each))}, which cannot be used: {why}")
+        if len({each.key for each in observed}) < len(observed):
+            raise ProbeError("it observed the same quantity of a subject more than once")
+        return observed
+
+    async def close(self) -> None:
+        """Let the probe let go."""
+        await self._probe.close()
+
+
+def why_not(seen: object) -> str:
+    """Why something cannot be taken for an observation; empty where it can."""
+    if not isinstance(seen, Level | Deadline | Answer | Condition):
+        return "it is no Level, Deadline, Answer or Condition"
+    if seen.key.subject.startswith(OWN_SUBJECT) or not seen.key.subject or not seen.key.quantity:
+        return f"a subject is not empty and does not begin with {OWN_SUBJECT!r}"
+    for field in fields(seen):
+        value = getattr(seen, field.name)
+        if isinstance(value, float) and not math.isfinite(value):
+            return f"{field.name} is not a finite number"
+    if isinstance(seen, Level) and not (seen.used >= 0 and seen.capacity > 0):
+        return "a level has used of 0 or more, and a capacity of more than 0"
+    if isinstance(seen, Deadline) and any(at is not None and at.tzinfo is None for at in (seen.due_at, seen.last_at)):
+        return "its times have no time zone"
+    return ""

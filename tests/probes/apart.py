@@ -19,7 +19,8 @@ def run_apart(script: str, *arguments: str, timeout_s: float = 60) -> Any:
     command = [str(program), *flags, "--propagation", "private"]
     able = subprocess.run([*command, "true"], capture_output=True, check=False)
     need(able.returncode == 0, f"this machine lets nobody make a mount namespace: {able.stderr.decode()}")
-    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+    paths = [str(Path(__file__).parents[2]), *filter(None, [os.environ.get("PYTHONPATH")])]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
     done = subprocess.run(
         [*command, sys.executable, "-W", "error", "-c", script, *arguments],
         capture_output=True,

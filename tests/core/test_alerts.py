@@ -32,7 +32,7 @@ CAUTION, WARNING, ALARM = Priority
 
 def live(steps: list[tuple[float, Priority | None]], delays: Delays = AT_ONCE) -> tuple[Alert, list[Transition]]:
     """An alert that is asked for each priority at each number of seconds from the start."""
-    alert, moves = POOL, []
+    alert, moves = POOL, list[Transition]()
     for after_s, wanted in steps:
         alert, made = alerts.step(alert, wanted, START + timedelta(seconds=after_s), delays)
         moves += made

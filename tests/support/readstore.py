@@ -22,7 +22,6 @@ NOW = datetime(2026, 11, 25, 7, 24, 11, tzinfo=UTC)
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 GIB = 2.0**30
 HISTORY = timedelta(days=30)
-STEP = timedelta(minutes=30)
 
 
 @dataclass
@@ -30,6 +29,7 @@ class ReadStoreDouble:
     """Implements core.ports.ReadStore on lists."""
 
     now: datetime = NOW
+    step: timedelta = timedelta(minutes=30)
     all_series: list[Series] = field(default_factory=list)
     seen: list[Seen] = field(default_factory=list)
     found: list[Finding] = field(default_factory=list)
@@ -151,8 +151,8 @@ class ReadStoreDouble:
         return made
 
     def _samples(self, value: Callable[[float], float], bound: float | None) -> list[Sample]:
-        now_s, step_s = self.now.timestamp(), STEP.total_seconds()
-        count = int(HISTORY / STEP)
+        now_s, step_s = self.now.timestamp(), self.step.total_seconds()
+        count = int(HISTORY / self.step)
         return [Sample(now_s - 12 - i * step_s, value(i * step_s), bound) for i in range(count, -1, -1)]
 
     def deadline(
@@ -304,8 +304,8 @@ def fresh() -> ReadStoreDouble:
 
 
 def crowd(count: int = 300) -> ReadStoreDouble:
-    """Very many subjects, some of each kind, a third of them on the staff."""
-    store = ReadStoreDouble()
+    """Very many subjects, some of each kind, a third of them on the staff; little history of each."""
+    store = ReadStoreDouble(step=DAY)
     for i in range(count):
         match i % 6:
             case 0:

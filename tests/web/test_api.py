@@ -9,6 +9,7 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from yarl import URL
 
 from tests.support import readstore
 from tests.support.readstore import GIB, HOUR, NOW, ReadStoreDouble
@@ -49,6 +50,7 @@ async def test_index_describes_every_route(page: Open) -> None:
     assert [(p["name"], p["in"]) for p in samples["parameters"]] == [
         ("id", "path"), ("since", "query"), ("until", "query"), ("points", "query"),
     ]  # fmt: skip
+    assert samples["answers"] == [200, 400, 404]
     assert all(p["what"] and p["allowed"] and p["schema"]["type"] for p in samples["parameters"])
 
 
@@ -79,6 +81,14 @@ async def test_series(page: Open) -> None:
     assert one["findings"][0]["forecast"]["growth_per_day"] > 0
 
 
+OBSERVED = {
+    "level": {"used", "capacity", "unit"},
+    "deadline": {"due_at", "last_at", "period_s"},
+    "answer": {"answered", "reason", "took_s", "phases"},
+    "condition": {"sound", "reason", "grave"},
+}
+
+
 @pytest.mark.parametrize(
     ("kind", "names"),
     [
@@ -92,6 +102,8 @@ async def test_samples_by_kind(page: Open, kind: str, names: set[str]) -> None:
     """A sample's values carry the names that its kind gives them."""
     client = await page(readstore.filling())
     one = next(s for s in (await get(client, "/api/v1/series"))["items"] if s["kind"] == kind)
+    latest = (await get(client, f"/api/v1/series/{one['id']}"))["latest"]
+    assert OBSERVED[kind] < set(latest)
     found = await get(client, f"/api/v1/series/{one['id']}/samples")
     assert found["kind"] == kind
     assert set(found["items"][0]) == names
@@ -99,7 +111,7 @@ async def test_samples_by_kind(page: Open, kind: str, names: set[str]) -> None:
 
 
 async def test_samples_window_and_points(page: Open) -> None:
-    """since and until choose, as instants or as how long ago; points thins and says how many there were."""
+    """Since and until choose, as instants or as how long ago; points thins and says how many there were."""
     client = await page(readstore.calm())
     whole = await get(client, "/api/v1/series/1/samples?since=10d&points=20")
     assert whole["stored"] == 480
@@ -162,7 +174,7 @@ async def test_journal_pages_lead_to_the_oldest_line(page: Open) -> None:
         answer = await client.get(path)
         texts += [line["text"] for line in (await answer.json())["items"]]
         link = answer.links.get("next")
-        path = f"{link['url'].path}?{link['url'].query_string}" if link else ""
+        path = URL(link["url"]).raw_path_qs if link else ""
         pages += 1
     assert texts == [f"line {i}" for i in range(22, -1, -1)]
     assert pages == 5
@@ -252,6 +264,10 @@ async def test_unchanged_answer_is_not_sent_again(page: Open) -> None:
     assert anything.status == 304
 
 
+CALM = readstore.calm()
+"""Only read, and slow to make for each example."""
+
+
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     path=st.sampled_from(["journal", "outbox", "series/1/samples", "series/1"]),
@@ -262,7 +278,7 @@ async def test_unchanged_answer_is_not_sent_again(page: Open) -> None:
 )
 async def test_no_value_breaks_the_server(page: Open, path: str, name: str, value: str) -> None:
     """Whatever stands in the query, the answer is a good one or a problem of the asker's."""
-    client = await page(readstore.calm())
+    client = await page(CALM)
     answer = await client.get(f"/api/v1/{path}", params={name: value.encode("utf-8", "replace").decode()})
     assert answer.status in {200, 400}
     await client.close()

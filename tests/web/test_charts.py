@@ -2,7 +2,8 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from xml.etree import ElementTree
+from itertools import pairwise
+from xml.etree import ElementTree as ET
 from xml.etree.ElementTree import Element
 
 import numpy as np
@@ -34,7 +35,7 @@ def drawn(chart: Chart, size: Size = NARROW) -> Element:
     svg = draw(chart, size, UTC)
     assert "nan" not in svg
     assert "inf" not in svg.replace("information", "")
-    root = ElementTree.fromstring(svg)
+    root = ET.fromstring(svg)
     assert all("style" not in node.attrib for node in root.iter())
     return root
 
@@ -78,11 +79,16 @@ def test_every_history_can_be_drawn(
     assert drawn(chart, size).get("aria-label", "").startswith("pool skerry")
 
 
-def _level(values: list[float], capacity: float, **ends: float | None) -> Chart:
+def _level(values: list[float], capacity: float, ends: tuple[float, float, float | None] | None = None) -> Chart:
+    """A level over six days; ends: earliest, likely and latest, in seconds from now."""
     step_s = 6 * DAY_S / max(len(values) - 1, 1)
     samples = [Sample(NOW_S - (len(values) - 1 - i) * step_s, v, capacity) for i, v in enumerate(values)]
     line = least_squares(np.array([NOW_S - DAY_S, NOW_S]), np.array([values[0], values[-1]])) if values else None
-    found = Forecast(NOW_S, values[-1] if values else 0.0, capacity, line=line, since_s=NOW_S - DAY_S, **ends)  # type: ignore[arg-type]  the instants only
+    found = Forecast(NOW_S, values[-1] if values else 0.0, capacity, line=line, since_s=NOW_S - DAY_S)
+    if ends:
+        early, likely, late = ends
+        latest_s = None if late is None else NOW_S + late
+        found = replace(found, earliest_s=NOW_S + early, likely_s=NOW_S + likely, latest_s=latest_s)
     return sketch(series_of(Kind.LEVEL, Unit.BYTES, step_s), samples, found, WEEK)
 
 
@@ -117,16 +123,15 @@ def test_room_that_is_left_is_a_third_of_the_picture() -> None:
 
 def test_fan_reaches_capacity_at_both_ends() -> None:
     """The fan starts at now and its far corners are the earliest and the latest moment at capacity."""
-    ends = {"earliest_s": NOW_S + 2 * DAY_S, "likely_s": NOW_S + 3 * DAY_S, "latest_s": NOW_S + 3.5 * DAY_S}
-    chart = _level([80.0, 85.0, 90.0], 100.0, **ends)
-    assert [corner[0] for corner in chart.fan] == [NOW_S, ends["earliest_s"], ends["latest_s"]]
+    chart = _level([80.0, 85.0, 90.0], 100.0, (2 * DAY_S, 3 * DAY_S, 3.5 * DAY_S))
+    assert [corner[0] - NOW_S for corner in chart.fan] == [0, 2 * DAY_S, 3.5 * DAY_S]
     assert chart.fan[1][1] == chart.fan[2][1] == 100.0
     assert chart.until_s == pytest.approx(NOW_S + 3.6 * DAY_S)
 
 
 def test_fan_is_cut_at_the_edge() -> None:
     """Where the fill is further off than the picture goes, the fan leaves it at the edge, on the same lines."""
-    chart = _level([80.0, 85.0, 90.0], 100.0, earliest_s=NOW_S + 30 * DAY_S, likely_s=NOW_S + 60 * DAY_S, latest_s=None)
+    chart = _level([80.0, 85.0, 90.0], 100.0, (30 * DAY_S, 60 * DAY_S, None))
     assert chart.until_s == NOW_S + 7 * DAY_S
     start, soon, late = chart.fan
     assert soon[0] == late[0] == chart.until_s
@@ -136,9 +141,7 @@ def test_fan_is_cut_at_the_edge() -> None:
 
 def test_fan_with_its_corner() -> None:
     """Where only the earliest moment lies in the picture, the fan follows the capacity to the edge."""
-    chart = _level(
-        [80.0, 90.0], 100.0, earliest_s=NOW_S + DAY_S, likely_s=NOW_S + 3 * DAY_S, latest_s=NOW_S + 40 * DAY_S
-    )
+    chart = _level([80.0, 90.0], 100.0, (DAY_S, 3 * DAY_S, 40 * DAY_S))
     assert chart.fan[2] == (chart.until_s, 100.0)
 
 
@@ -177,7 +180,7 @@ def test_condition_keeps_its_state_until_the_next_sample() -> None:
     samples = [Sample(NOW_S - 120, 1.0, None), Sample(NOW_S - 60, 1.0, None), Sample(NOW_S, 0.0, None)]
     (run,) = classed(drawn(sketch(series_of(Kind.CONDITION), samples, None, WEEK)), "run")
     points = [tuple(map(float, p.split())) for p in (run.get("d") or "M0 0")[1:].split("L")]
-    assert all(a[0] == b[0] or a[1] == b[1] for a, b in zip(points, points[1:], strict=False))
+    assert all(a[0] == b[0] or a[1] == b[1] for a, b in pairwise(points))
 
 
 def test_hostile_name_is_text() -> None:

@@ -4,7 +4,7 @@ import re
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
-from xml.etree import ElementTree
+from xml.etree import ElementTree as ET
 
 import pytest
 from hypothesis import given
@@ -110,7 +110,7 @@ def test_lone_name_stands_at_its_mark() -> None:
 def test_drawing_is_well_formed(marks: list[Mark], rest: list[Mark]) -> None:
     """Whatever stands on it, the staff is XML with a name for screen readers and no style attribute."""
     svg = ruler.draw(marks, rest, ruler.arrange(marks), NOW, UTC)
-    root = ElementTree.fromstring(svg)
+    root = ET.fromstring(svg)
     assert root.get("aria-label")
     assert all("style" not in node.attrib for node in root.iter())
     assert "nan" not in svg
@@ -121,7 +121,7 @@ def test_interval_is_drawn_from_earliest_to_latest() -> None:
     """The stem runs from the earliest to the latest place on the axis, with a cap at both ends."""
     mark = Mark(3 * DAY_S, 2 * DAY_S, 5 * DAY_S, Priority.WARNING, 16)
     layout = ruler.arrange([mark])
-    root = ElementTree.fromstring(ruler.draw([mark], [], layout, NOW, UTC))
+    root = ET.fromstring(ruler.draw([mark], [], layout, NOW, UTC))
     stem = next(n for n in root.iter() if n.get("class") == "stem")
     inner = layout.height - ruler.TOP - ruler.BOTTOM
     ends = [ruler.TOP + ruler.share(d * DAY_S) * inner for d in (2, 5)]
@@ -134,7 +134,7 @@ def test_interval_is_drawn_from_earliest_to_latest() -> None:
 def test_open_interval_has_an_arrow(latest_s: float | None) -> None:
     """An interval without an upper end within the year ends in an arrow, not in a cap."""
     mark = Mark(20 * DAY_S, 10 * DAY_S, latest_s, None, 16)
-    root = ElementTree.fromstring(ruler.draw([mark], [], ruler.arrange([mark]), NOW, UTC))
+    root = ET.fromstring(ruler.draw([mark], [], ruler.arrange([mark]), NOW, UTC))
     stem = next(n for n in root.iter() if n.get("class") == "stem")
     assert (stem.get("d") or "").count("h7") == 1
     assert (stem.get("d") or "").endswith("l4 5 4 -5")
@@ -152,13 +152,13 @@ def test_priority_has_its_own_shape() -> None:
 def test_close_intervals_stand_side_by_side() -> None:
     """Two intervals that overlap in time are in different lanes, so that neither hides the other."""
     marks = [Mark(3 * DAY_S, 2 * DAY_S, 5 * DAY_S, rows=16), Mark(4 * DAY_S, 2 * DAY_S, 6 * DAY_S, rows=16)]
-    root = ElementTree.fromstring(ruler.draw(marks, [], ruler.arrange(marks), NOW, UTC))
+    root = ET.fromstring(ruler.draw(marks, [], ruler.arrange(marks), NOW, UTC))
     circles = [n.get("cx") for n in root.iter() if n.get("class") == "likely"]
     assert len(set(circles)) == 2
 
 
 def test_dates_are_those_of_the_zone() -> None:
     """Beside the graduations stand the clock and the calendar as the host has them."""
-    texts = "".join(ElementTree.fromstring(ruler.draw([], [], ruler.arrange([]), NOW, UTC)).itertext())
+    texts = "".join(ET.fromstring(ruler.draw([], [], ruler.arrange([]), NOW, UTC)).itertext())
     for expected in ("07:24", "08:24", "Thu 26 Nov", "Wed 2 Dec", "Fri 25 Dec", "Nov 2027"):
         assert expected in texts

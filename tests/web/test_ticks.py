@@ -78,7 +78,7 @@ def test_calendar_is_round_in_the_zone() -> None:
 
 
 def test_calendar_stays_round_over_summer_time() -> None:
-    """The clocks go forward on 28 March 2027 in the European Union (Directive 2000/84/EC); ticks stay on round hours."""
+    """Ticks stay on round hours when the clocks go forward (28 March 2027, Directive 2000/84/EC)."""
     zone = ZoneInfo("Europe/Brussels")
     start = datetime(2027, 3, 27, 12, tzinfo=zone)
     found = ticks.calendar_ticks(start.timestamp(), start.timestamp() + 2 * 86_400, 8, zone)

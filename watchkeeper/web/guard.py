@@ -132,6 +132,5 @@ async def validate(request: web.Request, handler: Handler) -> web.StreamResponse
 
 
 async def add_headers(_request: web.Request, response: web.StreamResponse) -> None:
-    """Signal handler: the same headers on every answer, errors included. A handler's own stay."""
-    for name, value in HEADERS.items():
-        response.headers.setdefault(name, value)
+    """Signal handler: the same headers on every answer, errors included."""
+    response.headers.update(HEADERS)

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from datetime import timedelta, tzinfo
+from typing import assert_never
 
 from watchkeeper.core.alerts import Alert, Concern, Priority
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation
@@ -144,6 +145,8 @@ def summary(seen: Observation | None) -> str:
             return "sound" if seen.sound else seen.reason or "unsound"
         case Deadline():
             return "kept so far" if seen.last_at else "has never happened"
+        case _:
+            assert_never(seen)
 
 
 def seconds(took_s: float | None) -> str:

@@ -3,7 +3,6 @@
 The router, the description at /api and the README's chapter are all made from it.
 """
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import wraps
@@ -25,8 +24,7 @@ HTML, JSON = "text/html", "application/json"
 class Route:
     """One thing that can be read.
 
-    path: with its parameters in braces. summary: one sentence. media: the type of a good answer. errors: the statuses
-    that its own parameters can lead to, besides those that every route can give.
+    path: with its parameters in braces. summary: one sentence. media: the type of a good answer.
     """
 
     path: str
@@ -37,10 +35,11 @@ class Route:
 
     @property
     def errors(self) -> tuple[int, ...]:
-        """Statuses that this route's parameters can lead to."""
-        bad_value = any(p.where == "query" for p in self.parameters)
+        """Statuses that this route can lead to, besides those that any can: a bad query, a missing thing, a failing
+        watch.
+        """
         missing = any(p.where == "path" for p in self.parameters)
-        return (400,) * (bad_value or self.media != HTML) + (404,) * missing
+        return (400, *(404,) * missing, *(503,) * (self.media == api.HEALTH_JSON))
 
 
 async def index(request: web.Request) -> web.Response:
@@ -98,6 +97,7 @@ def describe(prefix: str) -> dict[str, object]:
                 "path": prefix + route.path,
                 "summary": route.summary,
                 "media": route.media,
+                "answers": [200, *route.errors],
                 "parameters": [_parameter(p) for p in route.parameters],
             }
             for route in ROUTES
@@ -128,8 +128,3 @@ def guarded(route: Route) -> Handler:
         return await route.handler(request)
 
     return handler
-
-
-def listing() -> str:
-    """The table as JSON text, for the documentation."""
-    return json.dumps(describe(""), indent=2)

@@ -7,6 +7,7 @@ shows the rhythm so far. answer: seconds taken, with the stretches of silence. c
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import assert_never
 
 from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.observation import Kind, Unit
@@ -52,6 +53,8 @@ def sketch(series: Series, samples: Sequence[Sample], found: Forecast | None, wi
             return _answer(series, samples, window)
         case Kind.CONDITION:
             return _condition(series, samples, window)
+        case _:
+            assert_never(series.kind)
 
 
 def runs(samples: Sequence[Sample], interval_s: float, value: Callable[[Sample], float | None]) -> list[list[Point]]:

@@ -12,7 +12,6 @@ from watchkeeper.core.alerts import Priority
 from watchkeeper.core.wording import clean, day, instant, zone_name
 from watchkeeper.web.context import Context
 
-
 _COMMAND = re.compile("`([^`]+)`")
 
 
@@ -23,10 +22,8 @@ def commands(text: str) -> Markup:
     )
 
 
-def cones(priority: Priority | None) -> Markup:
+def cones(priority: Priority) -> Markup:
     """The priority's shape: one, two or three cones, whose drawings stand at the top of the page."""
-    if priority is None:
-        return Markup()
     drawn = '<svg class="cones p{0}" width="1rem" height="1.43rem" aria-hidden="true"><use href="#c{0}"/></svg>'
     return Markup(drawn).format(priority.value)  # noqa: S704  a constant, filled in by format, which escapes
 

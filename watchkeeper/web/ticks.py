@@ -36,11 +36,10 @@ def nice(span: float, count: int) -> float:
 
 
 def _multiples(low: float, high: float, step: float) -> Iterator[float]:
-    first = math.ceil(low / step - 1e-9)
-    for i in range(first, first + 60):
-        if i * step > high + step * 1e-9:
-            return
+    i = math.ceil(low / step - 1e-9)
+    while i * step <= high + step * 1e-9:
         yield i * step
+        i += 1
 
 
 def size_ticks(low: float, high: float, count: int) -> list[Tick]:

@@ -93,7 +93,8 @@ def _first_words(found: Board, zone: tzinfo, still: timedelta | None) -> str:
     if still is not None:
         lasted = duration(still.total_seconds())
         words.insert(0, f"No sample has come for {lasted}: is `watchkeeper run` running? What follows is as old.")
-    return " ".join([*words, phrases.by_when(found, zone)]).strip()
+    next_words = phrases.by_when(found, zone) if found.newest_at else "No sample has come yet."
+    return " ".join([*words, next_words]).strip()
 
 
 def _section(title: str, found: Iterator[output.Row]) -> None:
@@ -110,7 +111,7 @@ def _standing_row(each: Standing, found: Board, zone: tzinfo) -> output.Row:
     lines = [f"{thing(alert.key)}: {phrases.fact(each, found, zone)}", phrases.why(each.finding)]
     lines += [_interval(each), phrases.since(alert, found, zone)]
     if alert.standing:
-        lines.append(f"Look at: {what_to_look_at(alert.concern, alert.key, each.observation)}")
+        lines.append(f"What to look at: {what_to_look_at(alert.concern, alert.key, each.observation)}")
     if alert.shelved(found.at) and alert.shelved_until is not None:
         lines.append(f"set aside until {_at(alert.shelved_until, found, zone)}")
     return word, [line for line in lines if line]

@@ -16,6 +16,7 @@ from watchkeeper.config.secrets import Secrets
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.core.units import format_duration
 from watchkeeper.errors import ConfigError
+from watchkeeper.probes.table import FROM_PACKAGES
 
 _TOLD_APART = frozenset({"kind", "name", "every", "timeout"})
 """Keys that the first line about a probe or notifier says already, or that say nothing of what is watched."""
@@ -65,7 +66,7 @@ def _form(loaded: Loaded[settings.Settings]) -> dict[str, object]:
         "source": str(loaded.path) if loaded.path else None,
         "usable": True,
         "problems": [],
-        "warnings": list(loaded.warnings),
+        "warnings": [*loaded.warnings, *FROM_PACKAGES.troubles],
         "host": known.host.label,
         "time_zone": str(known.host.zone),
         "store": str(known.store.path),
@@ -78,7 +79,7 @@ def _form(loaded: Loaded[settings.Settings]) -> dict[str, object]:
 def show(loaded: Loaded[settings.Settings]) -> None:
     """Print what the configuration means."""
     known = loaded.settings
-    output.paragraph(f"{loaded.path} can be used." if loaded.path else "There is no configuration: all is default.")
+    click.echo(f"{loaded.path} can be used." if loaded.path else "There is no configuration: all is default.")
     output.blank()
     output.rows(
         [
@@ -94,7 +95,7 @@ def show(loaded: Loaded[settings.Settings]) -> None:
     output.heading("Told")
     output.rows((each.label, list(_notifier(each))) for each in known.notifiers)
     if not known.notifiers:
-        output.paragraph("  Nobody: there is no [[notifier]]. The page and `watchkeeper board` show alerts.")
+        output.rows([("nobody", ["There is no [[notifier]]; the page and `watchkeeper board` show alerts."])])
     if not known.probes:
         output.warn("nothing is watched: watch_host is false and there is no [[probe]]")
 

@@ -38,9 +38,7 @@ class Later:
 
     def command(self) -> click.Command:
         """Import it. The module holds the command under its own name."""
-        found = getattr(import_module(f"watchkeeper.cli.{self.module}"), self.module)
-        if not isinstance(found, click.Command):
-            raise TypeError(f"watchkeeper.cli.{self.module} holds no command {self.module}")
+        found: click.Command = getattr(import_module(f"watchkeeper.cli.{self.module}"), self.module)
         return found
 
 
@@ -65,6 +63,14 @@ class Commands(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl([(name, later.help) for name, later in self.commands_later.items()])
 
+    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401  click's own
+        """Run the command. That nobody reads its output any more (`| head`) is no failure."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            _leave_quietly()
+            return Exit.FINE
+
     def main(
         self,
         args: Sequence[str] | None = None,
@@ -80,7 +86,6 @@ class Commands(click.Group):
         try:
             returned = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
             code = returned if isinstance(returned, int) else Exit.FINE
-            sys.stdout.flush()
         except click.ClickException as error:
             error.show()
             code = error.exit_code
@@ -90,8 +95,6 @@ class Commands(click.Group):
             code = _failed(error, Exit.WRONG_USE)
         except WatchkeeperError as error:
             code = _failed(error, Exit.CANNOT_RUN)
-        except BrokenPipeError:
-            _leave_quietly()
         sys.exit(code)
 
 
@@ -101,7 +104,7 @@ def _failed(error: WatchkeeperError, code: Exit) -> Exit:
 
 
 def _leave_quietly() -> None:
-    """Whoever read our output has gone (`| head`). Python would complain once more when it flushes at the end."""
+    """Let what is still in the buffer go nowhere: Python would complain once more when it flushes at the end."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 

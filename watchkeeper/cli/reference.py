@@ -19,8 +19,13 @@ from pydantic_core import PydanticUndefined
 
 from watchkeeper.cli import COMMANDS, main
 from watchkeeper.config import words
-from watchkeeper.config.types import NotifierSettings, ProbeSettings, SecretSource
-from watchkeeper.settings import Settings, known_model
+from watchkeeper.config.types import ProbeSettings, SecretSource
+from watchkeeper.notifiers.table import NOTIFIERS
+from watchkeeper.probes.table import BUILT_IN
+from watchkeeper.settings import Settings, settings_model
+
+MODEL = settings_model((kind.settings for kind in BUILT_IN.values()), NOTIFIERS)
+"""The document with the kinds that watchkeeper brings, whatever other packages bring here."""
 
 README = Path(__file__).parents[2] / "README.md"
 
@@ -105,7 +110,7 @@ def default(field: FieldInfo) -> str:
 
 def configuration() -> str:
     """Every key of every table, as Markdown."""
-    return "\n\n".join("\n".join(_table(table)) for table in tables(known_model()))
+    return "\n\n".join("\n".join(_table(table)) for table in tables(MODEL))
 
 
 def _table(table: Table) -> Iterator[str]:
@@ -157,10 +162,11 @@ def written_into(text: str) -> str:
     for part, write in PARTS.items():
         begin = f"<!-- reference: {part} -->"
         pattern = re.compile(re.escape(begin) + r".*?" + re.escape(END), re.DOTALL)
-        if not pattern.search(text):
+        found = pattern.search(text)
+        if found is None:
             raise ValueError(f"the README has no {begin} with {END} after it")
-        block = f"{begin}\n\n{write()}\n\n{END}"
-        text = pattern.sub(lambda _, block=block: block, text, count=1)  # type: ignore[misc]  bound at once
+        start, end = found.span()
+        text = f"{text[:start]}{begin}\n\n{write()}\n\n{END}{text[end:]}"
     return text
 
 

@@ -38,7 +38,7 @@ class Result:
 
 @click.command()
 @configured
-@click.argument("names", nargs=-1, metavar="[NAME]...")
+@click.argument("names", nargs=-1, metavar="[NAME]...", help="Names of notifiers; without any, all of them.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: each notifier's result.")
 def test_notifiers(config: Path | None, names: tuple[str, ...], *, as_json: bool) -> None:
     """Send a test message through every notifier, or through those named, and show what became of it.

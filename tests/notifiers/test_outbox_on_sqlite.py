@@ -36,7 +36,7 @@ async def life(folder: Path, post: ScriptedNotifier, until: int, *, commit: bool
 
 
 async def test_three_lives(tmp_path: Path) -> None:
-    """A first life fails, a second is cut off in a delivery, a third delivers all in order, a fourth has no more to do."""
+    """A first life fails, a second is cut off in a delivery, a third delivers all in order, a fourth is idle."""
     post = ScriptedNotifier([DeliveryDeferred("post: later") for _ in range(1_000)])
     assert await life(tmp_path, post, 1, commit=True) == [Parceled.WAITING] * 4
     post.script, post.tried, post.hold = [], [], asyncio.Event()

@@ -102,7 +102,9 @@ def clean(text: str, limit: int = 200) -> str:
 
     What is too long keeps its head and its tail, because a path's tail says more than its middle.
     """
-    line = " ".join("".join(_harmless(sign) for sign in text).split())
+    # Plain ASCII holds nothing harmful, and nearly every name is that: it need not be looked at sign by sign.
+    plain = text.isascii() and text.isprintable()
+    line = " ".join((text if plain else "".join(_harmless(sign) for sign in text)).split())
     if len(line) <= limit:
         return line
     tail = limit // 3

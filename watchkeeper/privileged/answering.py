@@ -80,13 +80,16 @@ def understand(answer: bytes) -> Sequence[Result]:
     """The results in an answer. Raises Unanswered."""
     try:
         said = json.loads(answer)
+    except (ValueError, RecursionError) as error:
+        raise Unanswered("what it said is no answer, or was cut short") from error
+    try:
         if said["form"] != FORM:
             raise Unanswered(f"it speaks form {said['form']!r}, and this is {FORM}: install the same version of both")
         if "error" in said:
             raise Unanswered(str(said["error"]))
         return [_result(each) for each in said["runs"]]
-    except (KeyError, TypeError, AttributeError, RecursionError, json.JSONDecodeError) as error:
-        raise Unanswered("what it said is no answer, or was cut short") from error
+    except (KeyError, TypeError, AttributeError) as error:
+        raise Unanswered(f"what it said is no answer: {error!r}") from error
 
 
 def _result(record: dict[str, object]) -> Result:

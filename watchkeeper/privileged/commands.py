@@ -125,7 +125,7 @@ COMMANDS: dict[str, Entry] = {
     ),
     "disks": Entry(
         "SMART data of every disk that does not sleep",
-        ("smartctl", "--json", "--nocheck", "standby", "--all", "--log", "ssd"),
+        ("smartctl", "--json", "--nocheck", "standby,3", "--all", "--log", "ssd"),
         disks,
     ),
     "subvolumes": Entry(

@@ -43,14 +43,17 @@ class Ran:
     missing: bool = False
 
 
-def environment(path: str = PATH) -> dict[str, str]:
+def environment(path: str) -> dict[str, str]:
     """The whole environment of a program: messages in plain English, and times in UTC."""
     return {"PATH": path, "LC_ALL": "C", "TZ": "UTC", "HOME": "/"}
 
 
-def run(argv: Sequence[str], timeout_s: float, *, path: str = PATH, limit_bytes: int = OUTPUT_LIMIT_BYTES) -> Ran:
+def run(
+    argv: Sequence[str], timeout_s: float, *, path: str | None = None, limit_bytes: int = OUTPUT_LIMIT_BYTES
+) -> Ran:
     """Run a program and gather what it prints. Blocks; never longer than `timeout_s` and REAP_S together.
 
+    path: where programs are looked for; PATH where none is given.
     Raises OSError where the program is there and cannot be started (no memory, no permission).
     """
     try:
@@ -59,7 +62,7 @@ def run(argv: Sequence[str], timeout_s: float, *, path: str = PATH, limit_bytes:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
-            env=environment(path),
+            env=environment(path or PATH),
             cwd="/",
             start_new_session=True,
         )

@@ -35,6 +35,9 @@ _NO_DATA = "it has no data space left: writers wait for up to a minute and then 
 _READ_ONLY = "it takes no writes: its metadata is full or failed; see lvmthin(7) on repair"
 _FAILED = "it has failed and takes neither reads nor writes; see lvmthin(7) on repair"
 _STANDS = {"out_of_data_space": _NO_DATA, "ro": _READ_ONLY, "Fail": _FAILED, "Error": _FAILED}
+HARMLESS = frozenset({"", "reshaping", "writemostly"})
+"""What lvs(8) counts as health and is by design, or at work."""
+
 _HEALTH = {"out_of_data": _NO_DATA, "metadata_read_only": _READ_ONLY, "failed": _FAILED}
 
 
@@ -187,8 +190,8 @@ def _pool_trouble(pool: Volume, status: ThinStatus | None) -> str:
 
 
 def _odd(volume: Volume) -> str:
-    """What lvs says of a volume's health; empty where it says nothing."""
-    return f"lvs says: {clipped(volume.health)}" if volume.health else ""
+    """What lvs says of a volume's health; empty where it says nothing that is a fault."""
+    return "" if volume.health in HARMLESS else f"lvs says: {clipped(volume.health)}"
 
 
 def _snapshot_spaces(volumes: Iterable[Volume]) -> list[Observation]:
@@ -206,7 +209,7 @@ def _faults(volumes: Iterable[Volume]) -> list[Observation]:
     """One condition for each group: volumes that lvs says something of. Thin pools have their own."""
     by_group: Mapping[str, list[str]] = {each.group: [] for each in volumes}
     for each in volumes:
-        if each.health and each.kind != "t":
+        if each.health not in HARMLESS and each.kind != "t":
             by_group[each.group].append(f"{clipped(each.name)}: {clipped(each.health)}")
     return [
         Condition(SeriesKey(f"volume group {shown(group)}", "volumes"), not found, "; ".join(found[:5]))

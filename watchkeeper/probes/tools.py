@@ -58,6 +58,8 @@ async def run_tool(bench: Bench, argv: Sequence[str], timeout_s: float) -> str:
     work = partial(running.run, argv, timeout_s, path=PATH)
     try:
         ran = await bench.workers.call(" ".join(argv[:2]), work, timeout_s + ABANDON_S)
+    except ProbeError:
+        raise  # A ProbeTimeout is an OSError too.
     except OSError as error:
         raise ProbeError(f"{argv[0]} cannot be started: {error.strerror}") from error
     return text_of(ran, argv[0], timeout_s)
@@ -98,6 +100,8 @@ async def ask_root(bench: Bench, name: str, helper: Path, timeout_s: float) -> S
     if os.geteuid() == 0:
         try:
             return await bench.workers.call(f"list {name}", partial(commands.collect, name), timeout_s)
+        except ProbeError:
+            raise  # A ProbeTimeout is an OSError too.
         except OSError as error:
             raise ProbeError(f"it cannot be run: {error.strerror}") from error
     try:

@@ -202,7 +202,7 @@ def read_status(text: str) -> list[Status]:
     found: list[Status] = []
     for label, value in _labelled(text):
         if label == "pool":
-            found.append(Status(value))
+            found.append(Status(value.partition("\n")[0]))
         elif found:
             found[-1] = _with(found[-1], label, value)
     return found
@@ -236,8 +236,7 @@ def _with(status: Status, label: str, value: str) -> Status:
 
 
 def _scanned(status: Status, value: str) -> Status:
-    first, _, rest = value.partition("\n")
-    words = " ".join(value.split()) if rest else first
+    first, words = value.partition("\n")[0], " ".join(value.split())
     for form, scan in _SCANS:
         found = form.match(first)
         if found:

@@ -1,0 +1,155 @@
+"""The conversation with root's side, over real sockets and through the real program."""
+
+import json
+import socket
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from watchkeeper.privileged import answering
+from watchkeeper.privileged.answering import Unanswered, compose, serve, understand
+from watchkeeper.privileged.commands import Result
+from watchkeeper.privileged.running import Ran
+
+ROOT = Path(__file__).parents[2]
+
+RESULTS = st.builds(
+    Result,
+    st.text(),
+    st.builds(
+        Ran, st.none() | st.integers(-64, 255), st.binary(), st.binary(), st.booleans(), st.booleans(), st.booleans()
+    ),
+)
+
+
+@given(st.lists(RESULTS, max_size=3))
+def test_what_is_said_is_understood(results: list[Result]) -> None:
+    """Every result comes through as it was, whatever bytes a tool printed."""
+    records = [answering._record(each) for each in results]
+    said = answering._line({"form": answering.FORM, "runs": records})
+    assert understand(said) == results
+    assert said.count(b"\n") == 1
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        b"",
+        b"{",
+        b"[]",
+        b"null",
+        b'{"form": 1}',
+        b'{"form": 1, "runs": 7}',
+        b'{"form": 1, "runs": [7]}',
+        b'{"form": 1, "runs": [{"target": ""}]}',
+        b'{"form": 1, "runs": [{"target": "", "status": "0", "stdout": "", "stderr": ""}]}',
+        b'{"form": 2, "runs": []}',
+        b"\xff",
+        b"[" * 100_000,
+    ],
+)
+def test_what_is_no_answer(said: bytes) -> None:
+    """Cut short, of another form, or not JSON: one error for all of them."""
+    with pytest.raises(Unanswered):
+        understand(said)
+
+
+@pytest.mark.parametrize("name", [None, "", "no-such-thing", "volumes --help", "../volumes"])
+def test_a_name_that_is_not_in_the_list(name: str | None) -> None:
+    """It is refused, and not repeated."""
+    assert json.loads(compose(name)) == {"form": 1, "error": "there is no such name"}
+    with pytest.raises(Unanswered, match="no such name"):
+        understand(compose(name))
+
+
+def test_a_command_that_cannot_be_started(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No memory for another process: said in so many words."""
+
+    def fail(_name: str) -> list[Result]:
+        raise OSError(12, "Cannot allocate memory")
+
+    monkeypatch.setattr(answering, "collect", fail)
+    with pytest.raises(Unanswered, match="Cannot allocate memory"):
+        understand(compose("volumes"))
+
+
+def ask(line: bytes) -> bytes:
+    """Serve one caller in a thread, and give what it hears."""
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        thread = threading.Thread(target=serve, args=(theirs,))
+        thread.start()
+        ours.sendall(line)
+        ours.shutdown(socket.SHUT_WR)
+        thread.join()
+        theirs.close()
+        return b"".join(iter(lambda: ours.recv(65_536), b""))
+
+
+@pytest.mark.parametrize("line", [b"no-such-thing\n", b"volumes", b"\xff\n", b"x" * 70 + b"\n", b"\n", b""])
+def test_a_line_that_names_nothing(line: bytes) -> None:
+    """Unknown, unfinished, not ASCII, too long, empty: each is refused in the same words."""
+    with pytest.raises(Unanswered, match="no such name"):
+        understand(ask(line))
+
+
+def test_only_the_first_line_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a caller adds behind the name is not looked at."""
+    monkeypatch.setattr(answering, "collect", lambda name: [Result(name, Ran(0, b"as asked"))])
+    assert understand(ask(b"volumes\n--force\n")) == [Result("volumes", Ran(0, b"as asked"))]
+
+
+def test_a_caller_that_says_nothing_is_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Root does not wait for it."""
+    monkeypatch.setattr(answering, "PATIENCE_S", 0.05)
+    ours, theirs = socket.socketpair()
+    with ours, theirs, pytest.raises(TimeoutError):
+        serve(theirs)
+
+
+def run_program(connection: socket.socket) -> "subprocess.CompletedProcess[bytes]":
+    """Run root's side as the service manager does, with the connection as standard input."""
+    command = [sys.executable, "-m", "watchkeeper.privileged"]
+    return subprocess.run(command, stdin=connection.fileno(), capture_output=True, cwd=ROOT, timeout=60, check=False)
+
+
+def test_the_program_itself() -> None:
+    """It answers its one caller and ends without a word of its own."""
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        ours.sendall(b"no-such-thing\n")
+        ended = run_program(theirs)
+        assert (ended.returncode, ended.stdout, ended.stderr) == (0, b"", b"")
+        with pytest.raises(Unanswered, match="no such name"):
+            understand(ours.recv(65_536))
+
+
+def test_a_caller_that_has_left() -> None:
+    """It is no fault of root's side, and leaves no trace in its log."""
+    ours, theirs = socket.socketpair()
+    with theirs:
+        ours.sendall(b"no-such-thing\n")
+        ours.close()
+        ended = run_program(theirs)
+        assert (ended.returncode, ended.stdout, ended.stderr) == (0, b"", b"")
+
+
+def test_the_program_loads_nothing_but_the_standard_library() -> None:
+    """What runs as root is small: of watchkeeper only its own files and the clock, and nobody else's code."""
+    code = (
+        "import sys; before = set(sys.modules); from watchkeeper.privileged import __main__; "
+        "print(*set(sys.modules) - before)"
+    )
+    ended = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, cwd=ROOT, timeout=60, text=True, check=True
+    )
+    loaded = {name for name in ended.stdout.split() if name.partition(".")[0] not in sys.stdlib_module_names}
+    assert {name for name in loaded if not name.startswith("watchkeeper.privileged")} == {
+        "watchkeeper",
+        "watchkeeper.clock",
+    }

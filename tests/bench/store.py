@@ -3,13 +3,17 @@
 Run it as `.venv/bin/python tests/bench/store.py [folder]`; the folder (default: a temporary one) should be on the disk
 whose speed is asked about.
 
-What is compared. Bare: the same rows (series, at_ms, value, bound) into the same table (WITHOUT ROWID, STRICT, WAL,
-synchronous=NORMAL), one executemany and one COMMIT for each turn, from a plain loop in the main thread. Ours:
-Store.commit() awaited from an event loop, which beside each sample also keeps the newest observation of its series as
-JSON, and the instant of the turn. "Together" means that as many turns wait at the same time as probes fall due at the
-same moment; the store puts those into shared transactions, and the bare loop still commits each turn, because nothing
-in sqlite3 would put them together. "Findings" adds two findings for each observation, which bare does not write at all.
-The bare loop is also printed with shared transactions of the same size, so that nobody has to take that on trust.
+What is compared. Ours is Store.commit(), awaited from an event loop, of turns of ten observations. It writes more than
+samples: the newest observation of each series as JSON, and the instant of the turn. So there are two bare loops in the
+main thread, both one executemany for each table and turn, in WAL with synchronous=NORMAL as the store has it:
+
+- "same rows": every row that ours writes, into the same tables, made beforehand;
+- "samples": the rows of the table of samples alone.
+
+"Alone" awaits each turn before the next, so that each has a transaction of its own and pays for two changes of thread.
+"Together" lets the turns of thirty probes that fall due at the same moment wait at the same time; the store puts those
+into shared transactions, and the bare loops do the same. Compare like with like: alone with alone, together with
+together. "Findings" adds two findings for each observation, which neither bare loop writes.
 """
 
 import asyncio
@@ -17,14 +21,15 @@ import gc
 import sqlite3
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from functools import cache
+from functools import cache, partial
 from itertools import islice
 from pathlib import Path
 from random import Random
 from time import perf_counter
+from typing import Any
 
 from watchkeeper.core.exhaustion import Forecast, forecast
 from watchkeeper.core.history import LevelHistory
@@ -32,7 +37,9 @@ from watchkeeper.core.observation import Level, SeriesKey
 from watchkeeper.core.records import Commit, Seen
 from watchkeeper.core.rules import Finding, FullRule, StaleRule, judge_full, judge_stale
 from watchkeeper.store import Store
-from watchkeeper.store.instants import to_ms
+from watchkeeper.store.codec import OBSERVATION
+from watchkeeper.store.instants import to_ms, to_us
+from watchkeeper.store.writing import sample_of
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -91,8 +98,12 @@ def turns(*, with_findings: bool) -> list[Commit]:
     return [Commit(seen=s, findings=findings(s) if with_findings else ()) for s in seen]
 
 
-async def ours(folder: Path, commits: Sequence[Commit], together: int) -> float:
+def ours(folder: Path, commits: Sequence[Commit], together: int) -> float:
     """Seconds that the store takes for the commits, so many at the same time."""
+    return asyncio.run(_ours(folder, commits, together))
+
+
+async def _ours(folder: Path, commits: Sequence[Commit], together: int) -> float:
     store = await Store.open(folder / "ours.db")
     # The series' rows are made before the clock starts, on both sides.
     await asyncio.gather(*(store.commit(c) for c in commits[:PROBES]))
@@ -106,17 +117,32 @@ async def ours(folder: Path, commits: Sequence[Commit], together: int) -> float:
     return took
 
 
-def bare(folder: Path, commits: Sequence[Commit], together: int) -> float:
-    """Seconds that sqlite3 takes for the samples of the commits, so many turns in a transaction."""
+_TABLES = """
+CREATE TABLE samples (series INTEGER NOT NULL, at_ms INTEGER NOT NULL, value REAL, bound REAL,
+    PRIMARY KEY (series, at_ms)) STRICT, WITHOUT ROWID;
+CREATE TABLE latest (series INTEGER PRIMARY KEY, at_us INTEGER NOT NULL, observation TEXT NOT NULL) STRICT;
+CREATE TABLE life (id INTEGER PRIMARY KEY, alive_at_us INTEGER NOT NULL) STRICT;
+"""
+_STATEMENTS = (
+    "INSERT OR REPLACE INTO samples VALUES (?, ?, ?, ?)",
+    (
+        "INSERT INTO latest VALUES (?, ?, ?)"
+        " ON CONFLICT (series) DO UPDATE SET at_us = excluded.at_us, observation = excluded.observation"
+    ),
+    "INSERT INTO life VALUES (1, ?) ON CONFLICT (id) DO UPDATE SET alive_at_us = excluded.alive_at_us",
+)
+Rows = tuple[list[tuple[Any, ...]], ...]
+"""For each of the statements, the rows of one turn."""
+
+
+def bare(folder: Path, commits: Sequence[Commit], together: int, tables: int) -> float:
+    """Seconds that sqlite3 takes for the rows of the first tables, so many turns in a transaction."""
     conn = sqlite3.connect(folder / "bare.db", isolation_level=None)
     conn.execute("PRAGMA journal_mode = WAL")
     conn.execute("PRAGMA synchronous = NORMAL")
-    conn.execute(
-        "CREATE TABLE samples (series INTEGER NOT NULL, at_ms INTEGER NOT NULL, value REAL, bound REAL,"
-        " PRIMARY KEY (series, at_ms)) STRICT, WITHOUT ROWID"
-    )
+    conn.executescript(_TABLES)
     numbers: dict[SeriesKey, int] = {}
-    rows = [list(_rows(commit, numbers)) for commit in commits]
+    rows = [_rows(commit, numbers)[:tables] for commit in commits]
     _insert(conn, rows[:PROBES], together)
     gc.collect()
     began = perf_counter()
@@ -126,46 +152,48 @@ def bare(folder: Path, commits: Sequence[Commit], together: int) -> float:
     return took
 
 
-def _rows(commit: Commit, numbers: dict[SeriesKey, int]) -> Iterator[tuple[int, int, float, float]]:
+def _rows(commit: Commit, numbers: dict[SeriesKey, int]) -> Rows:
+    samples: list[tuple[Any, ...]] = []
+    latest: list[tuple[Any, ...]] = []
     for seen in commit.seen:
-        level = seen.observation
-        assert isinstance(level, Level)
-        number = numbers.setdefault(level.key, len(numbers) + 1)
-        yield number, to_ms(seen.at), float(level.used), float(level.capacity)
+        number = numbers.setdefault(seen.observation.key, len(numbers) + 1)
+        samples.append((number, to_ms(seen.at), *sample_of(seen.observation)))
+        latest.append((number, to_us(seen.at), OBSERVATION.dumps(seen.observation)))
+    return samples, latest, [(to_us(commit.seen[0].at),)]
 
 
-def _insert(conn: sqlite3.Connection, rows: Sequence[list[tuple[int, int, float, float]]], together: int) -> None:
-    left = iter(rows)
+def _insert(conn: sqlite3.Connection, turns_rows: Sequence[Rows], together: int) -> None:
+    left = iter(turns_rows)
     while batch := list(islice(left, together)):
         conn.execute("BEGIN IMMEDIATE")
-        for each in batch:
-            conn.executemany("INSERT OR REPLACE INTO samples VALUES (?, ?, ?, ?)", each)
+        for rows in batch:
+            for statement, each in zip(_STATEMENTS, rows, strict=False):
+                conn.executemany(statement, each)
         conn.execute("COMMIT")
 
 
 def inserting(base: Path) -> None:
-    """Print the rates of inserting."""
+    """Print the rates of inserting; the runs take turns, so that what else the machine does hits all of them."""
     plain, judged = turns(with_findings=False), turns(with_findings=True)
     count = OBSERVATIONS * (len(plain) - PROBES)
-    alone, shared, one, many, found = [], [], [], [], []
-    for number in range(ROUNDS):
-        folders = [Path(tempfile.mkdtemp(dir=base, prefix=f"{number}-")) for _ in range(5)]
-        alone.append(bare(folders[0], plain, 1))
-        one.append(asyncio.run(ours(folders[1], plain, 1)))
-        many.append(asyncio.run(ours(folders[2], plain, PROBES)))
-        shared.append(bare(folders[3], plain, PROBES))
-        found.append(asyncio.run(ours(folders[4], judged, PROBES)))
-    rate = count / min(alone)
+    runs: dict[str, Callable[[Path], float]] = {}
+    for name, together in (("alone", 1), ("together", PROBES)):
+        runs[f"bare, samples, {name}"] = partial(bare, commits=plain, together=together, tables=1)
+        runs[f"bare, same rows, {name}"] = partial(bare, commits=plain, together=together, tables=3)
+        runs[f"ours, {name}"] = partial(ours, commits=plain, together=together)
+    runs["ours with findings, together"] = partial(ours, commits=judged, together=PROBES)
+    times: dict[str, list[float]] = {name: [] for name in runs}
+    for _ in range(ROUNDS):
+        for name, run in runs.items():
+            with tempfile.TemporaryDirectory(dir=base) as folder:
+                times[name].append(run(Path(folder)))
+    rates = {name: count / min(each) for name, each in times.items()}
     print(f"{count} samples of {OBSERVATIONS * PROBES} series, {OBSERVATIONS} a turn; best of {ROUNDS}")
-    print(f"  bare executemany, a commit each turn           {rate:9.0f} /s")
-    for name, times in (
-        (f"bare, {PROBES} turns share a transaction", shared),
-        ("ours, samples only, one turn at a time", one),
-        (f"ours, samples only, {PROBES} turns together", many),
-        (f"ours, with 2 findings each, {PROBES} together", found),
-    ):
-        print(f"  {name:46} {count / min(times):9.0f} /s   {count / min(times) / rate:5.2f} of bare")
-    print(f"  ours against bare, both with {PROBES} together: {min(shared) / min(many):27.2f}")
+    for name, rate in rates.items():
+        print(f"  {name:30} {rate:9.0f} samples/s")
+    for name in ("alone", "together"):
+        for rows in ("same rows", "samples"):
+            print(f"  ours / bare, {name:8} {rows:9} {rates[f'ours, {name}'] / rates[f'bare, {rows}, {name}']:6.2f}")
 
 
 async def reading(base: Path) -> None:

@@ -110,11 +110,14 @@ class Writing:
 
     def _write_seen(self, seen: tuple[Seen, ...]) -> None:
         samples, latest = [], []
+        at, at_ms, at_us = None, 0, 0
         for each in seen:
-            found, at = each.observation, each.at
+            found = each.observation
+            if each.at is not at:  # a turn's observations share their instant
+                at, at_ms, at_us = each.at, to_ms(each.at), to_us(each.at)
             series = self._series_of(each, found)
-            samples.append((series, to_ms(at), *sample_of(found)))
-            latest.append((series, to_us(at), OBSERVATION.dumps(found)))
+            samples.append((series, at_ms, *sample_of(found)))
+            latest.append((series, at_us, OBSERVATION.dumps(found)))
         self._conn.executemany(_SAMPLE, samples)
         self._conn.executemany(_LATEST, latest)
 

@@ -62,7 +62,7 @@ def find_cycle(lattice: Floats, over: Floats, first: int, step_h: int, hint: int
 def _periods(lattice: Floats, step_h: int, hint: int | None) -> list[int]:
     usual = {h // step_h for h in (DAY_H, WEEK_H) if h % step_h == 0}
     usual |= {hint} if hint is not None else set()
-    return sorted(p for p in usual if p >= 4 and len(lattice) >= 2 * p + 2)
+    return sorted(p for p in usual if p >= 4 and len(lattice) >= (2 * p + 2 if p * step_h <= DAY_H else 3 * p))
 
 
 def _fit(lattice: Floats, over: Floats, first: int, step_h: int, period: int) -> Cycle | None:

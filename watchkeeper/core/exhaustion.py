@@ -97,8 +97,14 @@ def study(history: LevelHistory, floor: float) -> Past | None:
     cleared = shifts.clearings(lattice, 100 * floor**0.5)
     over = np.interp(places * step, index, hours.high - hours.middle)
     found = cycles.find_cycle(lattice, over, first, step, shifts.regular(cleared)) if len(lattice) >= 12 else None
+    known = np.zeros(len(places), dtype=bool)
+    known[index // step - first] = True
+    if found and not known.all():
+        ripple = found.profile[places % len(found.profile)]
+        lattice = np.where(known, lattice, ripple + np.interp(places, places[known], (lattice - ripple)[known]))
+        found = cycles.find_cycle(lattice, over, first, step, shifts.regular(cleared)) or found
     flat = lattice - found.profile[places % len(found.profile)] if found else lattice
-    steps = shifts.find_steps(flat, 20 * floor**0.5)
+    steps = shifts.find_steps(flat, known, 20 * floor**0.5)
     level = shifts.without(flat, steps)
     noise = noises.measure(level, step / 24, floor)
     own = np.interp(index / step, places, level - flat)
@@ -150,6 +156,7 @@ def points(past, at, used, now_s, floor, history):
     t = (at[fresh] - now_s) / DAY_S
     y = _middle_of_three(used[fresh])
     w = _weights(t)
+    sound = np.ones(len(t), dtype=bool)
     if past.cycle is not None:
         phase = (at[fresh] - history.anchor_s) / HOUR_S / past.cycle.step_h
         profile = past.cycle.profile
@@ -159,11 +166,12 @@ def points(past, at, used, now_s, floor, history):
         y = y - np.interp(phase % n, np.arange(-1, n + 1) + 0.5, wrapped)
         jump = np.abs(np.diff(wrapped))
         cliff = np.maximum(jump[:-1], jump[1:]) > 4 * np.median(jump) + 20 * floor**0.5
-        w = np.where(cliff[here], 1e-9, w)
+        sound = ~cliff[here]
     for s, end in zip(past.steps, past.step_at_s, strict=True):
         y = np.where(at[fresh] <= end, y + s.size, y)
     older = past.at_s < (at[fresh][0] if fresh.any() else now_s)
     older &= past.at_s <= now_s
+    t, y, w = t[sound], y[sound], w[sound]
     tt = np.concatenate(((past.at_s[older] - now_s) / DAY_S, t))
     raw = _raw_noise(t, y, floor)
     noise = replace(past.noise, white=max(past.noise.white, raw.white))

@@ -22,8 +22,10 @@ PLACES = 48
 """Places at which a change point is looked for, twice: first far and wide, then near the best."""
 FEWEST = 4
 """Points that a stretch must hold."""
-CONTRADICTS = 3.5
-"""A shorter stretch contradicts where it is off by so many of its standard errors."""
+LOOKS_D = 60.0
+"""A shorter stretch contradicts where it is off by more of its standard errors than chance brings in two months of
+looking at stretches of its length: the universal threshold sqrt(2 ln n) (Donoho and Johnstone 1994, Biometrika
+81:425), and one more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,11 +141,12 @@ def compare(s: Stretches, noise: Noise) -> Agreement:
     strayed = 0.1 * noise.stray * s.span[None, :]
     mean_error = np.sqrt(noise.mean_variance(s.span)[:, None] + strayed)
     ahead = s.mid[:, None] - s.mid[None, :]
+    limit = 1 + np.sqrt(2 * np.log1p(LOOKS_D / s.span))[:, None]
     longer = s.span[:, None] < s.span[None, :]
 
     def agree(slope: Floats, mean: Floats) -> NDArray[np.bool_]:
         off = np.maximum(np.abs(s.slope[:, None] - slope) / slope_error, np.abs(s.mean[:, None] - mean) / mean_error)
-        return (off < CONTRADICTS) | ~longer
+        return (off < limit) | ~longer
 
     line = agree(s.slope[None, :], s.mean[None, :] + s.slope[None, :] * ahead)
     bent = s.mean[None, :] + s.tilt[None, :] * ahead + s.bend[None, :] * (ahead**2 + s.variance[:, None] - s.variance)

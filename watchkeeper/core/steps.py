@@ -6,6 +6,7 @@ A step is a change within hours that is far outside of what the level usually do
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from watchkeeper.core.trend import Floats
 
@@ -28,15 +29,18 @@ class Step:
     size: float
 
 
-def find_steps(lattice: Floats, floor: float) -> tuple[Step, ...]:
-    """The steps in evenly spaced levels (cycle taken away). floor: the least change that counts."""
+def find_steps(lattice: Floats, known: NDArray[np.bool_], floor: float) -> tuple[Step, ...]:
+    """The steps in evenly spaced levels (cycle taken away).
+
+    known: where the level was seen; elsewhere it is a guess. floor: the least change that counts.
+    """
     if len(lattice) < 8 * LAG:
         return ()
     change = lattice[LAG:] - lattice[:-LAG]
     n = len(change)
     low, middle, high = np.partition(change, (n // 4, n // 2, 3 * n // 4))[[n // 4, n // 2, 3 * n // 4]]
     limit = max(WILD * (high - low) / 1.349, floor)
-    off = change - middle
+    off = np.where(known[LAG:] & known[:-LAG], change - middle, 0.0)
     if not (np.abs(off) > limit).any():
         return ()
     # Two thresholds, as for edges in a picture: what is wild makes a step, what is half as wild still belongs to it.
@@ -61,7 +65,11 @@ def _undoes(drop: Step, found: list[Step]) -> bool:
 
 def _shift(lattice: Floats, begin: int, end: int, usual: float) -> list[Step]:
     """The shift from begin to end, measured against the usual change; none where it is not over."""
-    if end + QUIET > len(lattice):
+    rest = max(QUIET, (end - begin) // 4)
+    if end + rest >= len(lattice):
+        return []
+    rate = (lattice[end] - lattice[begin]) / (end - begin)
+    if (lattice[end + rest] - lattice[end]) / rest / rate > 0.3:
         return []
     before = float(np.median(lattice[max(begin - 2, 0) : begin + 1]))
     after = float(np.median(lattice[end : end + 3]))
@@ -112,8 +120,8 @@ def clearings(lattice: Floats, floor: float) -> tuple[Clearing, ...]:
 
 def regular(found: tuple[Clearing, ...]) -> int | None:
     """The spacing of clearings where it is always the same; None where it is not, or where there are too few."""
-    if len(found) < 3:
+    if len(found) < 4:
         return None
     gaps = np.diff([c.end for c in found[-9:]])
     usual = int(np.median(gaps))
-    return usual if np.abs(gaps - usual).max() <= max(0.1 * usual, 1) else None
+    return usual if np.abs(gaps - usual).max() <= max(0.03 * usual, 1) else None

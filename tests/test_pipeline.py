@@ -8,7 +8,7 @@ import pytest
 from watchkeeper.clock import Clock
 from watchkeeper.core.alerts import Alert, Concern, Priority, State
 from watchkeeper.core.message import Message
-from watchkeeper.core.observation import Answer, Condition, Observation, SeriesKey
+from watchkeeper.core.observation import Answer, Condition, Level, Observation, SeriesKey
 from watchkeeper.core.records import Commit, Entry, JournalLine, Parcel, Seen
 from watchkeeper.core.rules import Finding, Rules
 from watchkeeper.errors import ProbeTimeout, StoreFull
@@ -176,6 +176,21 @@ async def test_a_series_that_its_probe_no_longer_brings_is_stale(house: House) -
         await house.run(probe)
     await house.pipeline.review()
     assert [(a.key, a.concern) for a in house.store.alerts.values()] == [(DISK, Concern.STALE)]
+
+
+async def test_what_cannot_be_seen_through_a_fault_is_not_stale_as_well(house: House) -> None:
+    """A mount that hangs is told as that; its space and inodes are not told as missing on top of it."""
+    space, answers = SeriesKey("file system /skerry", "space"), SeriesKey("file system /skerry", "answers")
+    fine = [Level(space, 1, 2), Condition(answers, sound=True)]
+    hangs = [Condition(answers, sound=False, reason="it hangs")]
+    probe = watched(fine, hangs, hangs, hangs, hangs, hangs, [Condition(answers, sound=True)])
+    for _ in range(6):
+        await house.run(probe)
+    await house.pipeline.review()
+    assert [(a.key, a.concern) for a in house.store.alerts.values()] == [(answers, Concern.UNSOUND)]
+    await house.run(probe)
+    await house.pipeline.review()
+    assert (space, Concern.STALE) in house.store.alerts
 
 
 async def test_without_room_the_samples_are_lost_and_nothing_else(house: House) -> None:

@@ -47,9 +47,8 @@ GAP_S = 300.0
 """A start so long after the last sign of life is told as having been away; a restart of the service is not."""
 
 
-def watch(settings: Settings, clock: Clock) -> list[Watched]:
+def watch(settings: Settings, bench: Bench) -> list[Watched]:
     """Every configured probe, made and ready to run."""
-    bench = Bench(clock, ThreadWorkers())
     return [
         Watched(each.label, each.every, make_probe(each, bench), settings.rules_for(each)) for each in settings.probes
     ]
@@ -57,12 +56,14 @@ def watch(settings: Settings, clock: Clock) -> list[Watched]:
 
 async def look_once(settings: Settings) -> list[tuple[Watched, Sequence[Observation], Condition]]:
     """Run every configured probe once, all at the same time: what each saw, and its own condition. Stores nothing."""
-    watched = watch(settings, Clock())
+    workers = ThreadWorkers()
+    watched = watch(settings, Bench(Clock(), workers))
     try:
         looks = await asyncio.gather(*(look(each) for each in watched))
     finally:
         for each in watched:
             await each.probe.close()
+        workers.close()
     return [(each, observed, own) for each, (observed, own) in zip(watched, looks, strict=True)]
 
 
@@ -90,11 +91,13 @@ class _Daemon:
         self._outbox = Outbox(store, notifiers, clock)
         self._pipeline = Pipeline(store, self._outbox, clock, host, zone)
         self._schedule = Schedule(clock)
-        self._watched = watch(settings, clock)
+        self._workers = ThreadWorkers()
+        self._watched = watch(settings, Bench(clock, self._workers))
 
     async def keep_watch(self, stack: contextlib.AsyncExitStack, ready: Callable[[str], None]) -> None:
         """Restore, serve the page, run the probes; return when a signal has come and all is down again."""
         settings, stop = self._settings, _stop_event()
+        stack.callback(self._workers.close)
         await self._restore()
         health = Health(self._clock, self._pipeline)
         app = make_app(self._store, settings.page, self._clock, health, settings.host.label, settings.host.zone)

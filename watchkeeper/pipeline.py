@@ -115,6 +115,7 @@ class Pipeline:
         self._store, self._post, self._clock, self._host, self._zone = store, post, clock, host, zone
         self._runs: dict[str, _Runs] = {}
         self._owner: dict[SeriesKey, Watched] = {}
+        self._unsound: dict[str, set[SeriesKey]] = {}
         self._written: dict[AlertKey, Alert] = {}
         self._kept = _Turn()
         self.judgements: dict[SeriesKey, Judgement] = {}
@@ -149,6 +150,7 @@ class Pipeline:
                 judgement = self._judgement(owner, seen.observation)
                 bad_since = since.get((judgement.key, next(iter(judgement.alerts))))
                 judgement.resume(seen.observation, first_at, bad_since, now)
+                self._note_soundness(seen.observation)
         await self._let_go([a for a in standing if a.standing and a.key not in self.judgements], now)
 
     async def run(self, watched: Watched) -> None:
@@ -165,6 +167,7 @@ class Pipeline:
         for each in (*observed, own):
             judgement = self._judgement(watched, each)
             judgement.take(each, now)
+            self._note_soundness(each)
             if each is not own or runs.news(own, now):
                 turn.seen.append(Seen(now, each, watched.label, watched.interval_s))
                 turn.findings.update({(f.key, f.concern): f for f in self._judge(turn, judgement, now).findings})
@@ -208,9 +211,22 @@ class Pipeline:
         return outcome
 
     def _probe_seen_at(self, judgement: Judgement, now: datetime) -> datetime:
-        """Until when the probe of a series has looked: its own series is measured by the clock, the others by it."""
+        """Until when a series could have been seen: its probe's own series is measured by the clock, the others by it.
+
+        While a condition of the same subject is unsound (a mount that hangs), that is told, and not for each of its
+        other series too that no sample comes.
+        """
         watched = self._owner[judgement.key]
-        return now if judgement.key == watched.own_key else self._runs[watched.label].went_well_at
+        if judgement.key == watched.own_key:
+            return now
+        if self._unsound.get(judgement.key.subject) and judgement.last_at is not None:
+            return judgement.last_at
+        return self._runs[watched.label].went_well_at
+
+    def _note_soundness(self, seen: Observation) -> None:
+        if isinstance(seen, Condition):
+            unsound = self._unsound.setdefault(seen.key.subject, set())
+            (unsound.discard if seen.sound else unsound.add)(seen.key)
 
     async def _let_go(self, orphans: Iterable[Alert], now: datetime) -> None:
         """End the alerts of what is no longer watched, so that nothing told is left without an end."""

@@ -77,6 +77,8 @@ def why(error: Exception, host: str) -> str:
         if error.errno in UNKNOWN_NAME:
             return f"name {clipped(host)} is not known"
         return f"name {clipped(host)} could not be looked up: {error.strerror}"
+    if isinstance(error, TimeoutError):
+        return CLAUSES[errno.ETIMEDOUT]
     if isinstance(error, OSError):
         return CLAUSES.get(error.errno or 0) or f"no connection: {clipped(error.strerror or str(error))}"
     return f"name {clipped(host)} is not one that can be looked up"

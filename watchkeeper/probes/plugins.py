@@ -1,7 +1,7 @@
 """Probes from other packages: found by the entry point group `watchkeeper.probes`, and held to the contract.
 
-An entry point's name is the kind, and what it leads to is a ProbeKind (base.py). A package that cannot be used costs its
-own kind and nothing else. Its code runs with the daemon's own rights: install only what you trust.
+An entry point's name is the kind, and what it leads to is a ProbeKind (base.py). A package that cannot be used costs
+its own kind and nothing else. Its code runs with the daemon's own rights: install only what you trust.
 """
 
 import logging
@@ -77,10 +77,6 @@ class _Maker:
 
     def __call__(self, settings: ProbeSettings, bench: Bench) -> Probe:
         return Checked(self.kind.make(settings, bench))
-
-    @property
-    def __name__(self) -> str:
-        return str(getattr(self.kind.make, "__name__", "unknown"))
 
 
 class Checked:

@@ -28,7 +28,7 @@ from watchkeeper.store.writing import Writing
 T = TypeVar("T")
 
 PRUNE_STEP = 500
-"""Samples deleted in one transaction: measured at 2 ms of work, so that a commit in the queue does not wait for long."""
+"""Samples deleted in one transaction: measured at 2 ms, so that a commit in the queue does not wait for long."""
 
 
 class Store:

@@ -17,9 +17,10 @@ from watchkeeper.config.environment import Environment
 from watchkeeper.config.fields import Allowed
 from watchkeeper.config.host import HostSettings
 from watchkeeper.config.places import StoreSettings
-from watchkeeper.config.problems import Place, several
+from watchkeeper.config.problems import several
 from watchkeeper.config.rules import RulesSettings
 from watchkeeper.config.secrets import Secrets
+from watchkeeper.config.spots import Place
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.core.rules import Rules
 from watchkeeper.notifiers.table import NOTIFIERS

@@ -1,13 +1,17 @@
 """Every sort of error is told with its place in the document, the value, and what is allowed."""
 
 from pathlib import Path
+from typing import Annotated, Any, Literal
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import Field, ValidationError
 
 from tests.support.document import problems
-from watchkeeper.config.problems import place_of, shown, without_secrets
+from watchkeeper.config.problems import shown, translate, whose, without_secrets
+from watchkeeper.config.spots import Spot, place_of, spot
+from watchkeeper.config.types import Strict
 
 HIDE = '[[probe]]\nkind = "hide"\nurl = "http://127.0.0.1/"\n'
 
@@ -137,3 +141,50 @@ def test_a_value_is_shown_on_one_line_and_short(text: str) -> None:
 def test_a_url_is_told_without_who_logs_in_and_without_its_query(text: str, safe: str) -> None:
     """A sentence around a URL stays as it is."""
     assert without_secrets(text) == safe
+
+
+@pytest.mark.parametrize(
+    ("keys", "told"),
+    [
+        (("probe", 0, "url"), 'the 1st [[probe]], "hide-hub"'),
+        (("probe", 1), 'the 2nd [[probe]], of kind "nest"'),
+        (("probe", 2), "the 3rd [[probe]]"),
+        (("probe", 3), ""),
+        (("probe", 9), ""),
+        (("page", "port"), ""),
+        (("notifier", 0), ""),
+    ],
+)
+def test_one_of_several_tables_is_named(keys: tuple[str | int, ...], told: str) -> None:
+    """By its name, else its kind, else its number alone; what is no table of a list needs no name."""
+    document = {"probe": [{"name": "hide-hub", "kind": "hide"}, {"kind": "nest"}, {"name": 5}, 7], "page": {}}
+    assert whose(document, keys) == told
+
+
+@pytest.mark.parametrize(("number", "word"), [(11, "11th"), (12, "12th"), (13, "13th"), (21, "21st"), (102, "102nd")])
+def test_tables_are_counted_as_people_count(number: int, word: str) -> None:
+    """English ordinals, the teens included."""
+    assert whose({"probe": [{}] * number}, ("probe", number - 1)) == f"the {word} [[probe]]"
+
+
+def test_a_place_beyond_the_models_keeps_what_is_known_of_it() -> None:
+    """Where a type says nothing of what is in it, the place ends there."""
+
+    class Loose(Strict):
+        anything: Any = None
+
+    assert spot(Loose, ("anything", "x", 3)) == Spot(("anything",), None, Loose, secret=False)
+
+
+def test_two_members_of_a_union_that_are_both_wrong_are_told_as_one() -> None:
+    """A value that could be a number or a word is told once, with both remedies."""
+
+    class Either(Strict):
+        way: Literal["north", "south"] | Annotated[int, Field(ge=0)] = 0
+
+    with pytest.raises(ValidationError) as caught:
+        Either.model_validate({"way": "up"})
+    (found,) = translate(caught.value, Either)
+    assert found.what == (
+        '"up" is not allowed; write "north" or "south"; or: "up" is text; write a whole number, at least 0'
+    )

@@ -11,8 +11,9 @@ from watchkeeper.cli import output
 from watchkeeper.cli.group import Exit, configured, ended
 from watchkeeper.config import words
 from watchkeeper.config.loading import NO_FILE, Loaded
-from watchkeeper.config.problems import is_secret, without_secrets
+from watchkeeper.config.problems import without_secrets
 from watchkeeper.config.secrets import Secrets
+from watchkeeper.config.spots import is_secret
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.core.units import format_duration
 from watchkeeper.errors import ConfigError

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from watchkeeper.config.problems import Place
+from watchkeeper.config.spots import Place
 
 
 class Draft:

@@ -16,8 +16,9 @@ from pydantic import BaseModel, ValidationError
 from watchkeeper.config import environment, words
 from watchkeeper.config.draft import Draft
 from watchkeeper.config.places import config_places
-from watchkeeper.config.problems import Found, Place, translate, unknown_key
+from watchkeeper.config.problems import Found, translate, unknown_key
 from watchkeeper.config.secrets import Secrets, check
+from watchkeeper.config.spots import Place
 from watchkeeper.errors import ConfigError, Problem
 
 M = TypeVar("M", bound=BaseModel)

@@ -11,22 +11,18 @@ from dataclasses import dataclass
 from json import dumps
 from typing import Any
 
-from pydantic import BaseModel, SecretStr, ValidationError
+from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from watchkeeper.config import words
 from watchkeeper.config.environment import Keys
 from watchkeeper.config.fields import Switch
-from watchkeeper.config.types import SecretSource
+from watchkeeper.config.spots import Place, Spot, cut, place_of, spot
 from watchkeeper.errors import Problem
-
-Place = tuple[str | int, ...]
 
 SEVERAL = "several_problems"
 """Type of the error that holds problems of several places of one document."""
 
-_BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,80}")
-_SECRET_KEY = re.compile(r"headers?|.*(secret|password|token|credential|cookie|authori[sz]ation).*", re.IGNORECASE)
 _USER_IN_A_URL = re.compile(r"//[^\s'\"]*@")
 _QUERY_OF_A_URL = re.compile(r"(//[^\s'\"?]*)\?[^\s'\"]+")
 _ORDINALS = {1: "st", 2: "nd", 3: "rd"}
@@ -37,77 +33,6 @@ def several(found: Sequence[tuple[Place, str]]) -> PydanticCustomError:
     return PydanticCustomError(SEVERAL, "{count} places", {"count": len(found), "found": tuple(found)})
 
 
-@dataclass(frozen=True, slots=True)
-class Spot:
-    """What an error's place comes to: its keys in the document, the type there, and the model whose key it is."""
-
-    keys: Place
-    annotation: Any
-    owner: type[BaseModel] | None
-    secret: bool
-
-
-def spot(model: type[BaseModel], loc: Place) -> Spot:
-    """Follow an error's place through the models; what pydantic adds for itself (a union's member) is left out."""
-    keys: list[str | int] = []
-    annotation: Any = model
-    owner: type[BaseModel] | None = None
-    secret = False
-    for part in loc:
-        table = words.model_of(annotation)
-        if table is not None:
-            secret = secret or table is SecretSource
-            keys.append(part)
-            owner, field = table, words.fields_of(table).get(str(part))
-            secret = secret or is_secret(str(part))
-            if field is None:
-                return Spot(tuple(keys), None, owner, secret)
-            annotation = words.annotation_of(field)
-            continue
-        annotation, key = _inside(annotation, part)
-        keys.extend(key)
-    return Spot(tuple(keys), annotation, owner, secret or words.model_of(annotation) is SecretSource)
-
-
-def _inside(annotation: Any, part: str | int) -> tuple[Any, tuple[str | int, ...]]:  # noqa: ANN401  any annotation
-    """The type one step further into a list, a table of values or a union; and the step's key, where it has one."""
-    plain = words.bare(annotation)
-    if len(members := words.members_of(plain)) > 1:
-        return next((one for one in members if _is_called(one, str(part))), plain), ()
-    inner = typing.get_args(plain)
-    if isinstance(part, int) and inner:
-        return inner[0], (part,)
-    if len(inner) == 2 and part != "[key]":
-        return inner[1], (part,)
-    return None, ()
-
-
-def _is_called(member: Any, label: str) -> bool:  # noqa: ANN401  any annotation
-    """Does pydantic call a union's member so: by its tag, by its name, or by its name within its validators' names?"""
-    model = words.model_of(member)
-    kind = model.model_fields.get("kind") if model else None
-    if kind is not None:
-        return label in typing.get_args(kind.annotation)
-    name = getattr(words.bare(member), "__name__", "")
-    return bool(name) and re.search(rf"(?<!\w){re.escape(name)}(?!\w)", label) is not None
-
-
-def place_of(keys: Place) -> str:
-    """A place as an error names it: `probe[2].url`, counted from 1."""
-    out = ""
-    for key in keys:
-        if isinstance(key, int):
-            out += f"[{key + 1}]"
-            continue
-        name = key if _BARE_KEY.fullmatch(key) else dumps(_cut(key))
-        out += f".{name}" if out else name
-    return out
-
-
-def _cut(text: str) -> str:
-    return text if len(text) <= words.LONGEST_SHOWN else text[: words.LONGEST_SHOWN] + "..."
-
-
 def shown(value: Any) -> str:  # noqa: ANN401  what TOML holds
     """A value as an error repeats it: on one line, cut short, without what a URL may keep secret."""
     match value:
@@ -116,14 +41,9 @@ def shown(value: Any) -> str:  # noqa: ANN401  what TOML holds
         case list() | tuple():
             return "a list"
         case str():
-            return dumps(_cut(without_secrets(value)), ensure_ascii=not value.isprintable())
+            return dumps(cut(without_secrets(value)), ensure_ascii=not value.isprintable())
         case _:
-            return _cut(words.written(value))
-
-
-def is_secret(key: str, value: Any = None) -> bool:  # noqa: ANN401  any value
-    """May what stands under a key be a secret, so that it is never shown?"""
-    return isinstance(value, SecretSource | SecretStr) or bool(_SECRET_KEY.fullmatch(key))
+            return cut(words.written(value))
 
 
 def without_secrets(text: str) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from watchkeeper.config.problems import Place, place_of
+from watchkeeper.config.spots import Place, place_of
 from watchkeeper.config.types import SecretSource
 from watchkeeper.config.words import key_of
 

@@ -213,6 +213,26 @@ def test_growth_of_counted_things() -> None:
         assert words in body
 
 
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    [(1, "Growing 7.82 MiB a minute since"), (30, "469 MiB an hour since"), (50, "11 GiB a day since")],
+)
+def test_growth_is_told_by_what_was_seen_of_it(hours: float, words: str) -> None:
+    """A growth of an hour is not told as so much a day, which nobody has seen."""
+    found = filling(NOW, 3.2)
+    assert found.forecast is not None
+    short = replace(found, forecast=replace(found.forecast, since_s=NOW.timestamp() - hours * 3_600))
+    assert words in " ".join(told([short], level())[0].message().body.split())
+
+
+def test_a_long_name_is_whole_in_the_body() -> None:
+    """A headline cuts a long path; the body has room for it."""
+    key = SeriesKey("file system /srv/nest-cams/2026/november/camera-07/parts", "space")
+    message = told([replace(filling(NOW, 3), key=key)], None)[0].message()
+    assert message.headline.startswith("file system /srv/nest-cams/20…")
+    assert f"{key.subject} full in about 3 days" in " ".join(message.body.split())
+
+
 def test_commands_stay_in_one_piece() -> None:
     """A command is never broken over two lines, however long it is."""
     key = SeriesKey("file system /srv/nest cams of the year", "space")

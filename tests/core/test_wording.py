@@ -244,7 +244,7 @@ def due(quantity: str, days: float | None, period_s: float | None = DAY) -> Find
     [
         (due("newest", 0.25), "due in 6 h"),
         (due("newest", -1 / 12), "overdue for 2 h"),
-        (due("newest", None), "has never happened, overdue for 0 s"),
+        (due("newest", None), "has never happened, due now"),
         (due("certificate", 9, None), "expires in 9 days"),
         (due("certificate", -1 / 24, None), "expired 1 h ago"),
         (Finding(SKERRY, Concern.OVERDUE, NOW, None), "no date known"),

@@ -16,13 +16,15 @@ from watchkeeper.core.alerts import Concern, Telling, Transition
 from watchkeeper.core.exhaustion import Forecast, NoEnd
 from watchkeeper.core.observation import Deadline, Level, Observation, Unit
 from watchkeeper.core.rules import Finding
-from watchkeeper.core.units import format_size
 
 COLUMNS = 72
 """Of a paragraph: fits a phone held upright once it wraps, and a terminal; usual in plain-text mail (RFC 3676 4.2)."""
 
 LONGEST_HEADLINE = 100
 """A hard end. Headlines are made to fit about 60 signs; a long name or reason may go beyond."""
+
+SHORT_NAME, WHOLE_NAME = 44, 200
+"""How long a subject's name may be in a headline, and in a body, which has room for a whole path."""
 
 _MOST_FACTS = 8
 """A body is read on a phone: what a probe has to add beyond this is on the page."""
@@ -67,9 +69,9 @@ def headline(case: Case) -> str:
     return wording.clean(text, LONGEST_HEADLINE)
 
 
-def _fact(case: Case) -> str:
+def _fact(case: Case, name_limit: int = SHORT_NAME) -> str:
     found = case.found
-    what, phrase = wording.thing(found.key), wording.time_left_phrase(found, case.now, case.zone)
+    what, phrase = wording.thing(found.key, name_limit), wording.time_left_phrase(found, case.now, case.zone)
     match found.concern:
         case Concern.FULL | Concern.OVERDUE:
             return f"{what} {phrase}{_when(case)}"
@@ -88,8 +90,8 @@ def _when(case: Case) -> str:
     return f" ({'due ' if at <= case.now else ''}{wording.moment(at, case.zone, case.now)})"
 
 
-def _ending(case: Case) -> str:
-    found, what = case.found, wording.thing(case.found.key)
+def _ending(case: Case, name_limit: int = SHORT_NAME) -> str:
+    found, what = case.found, wording.thing(case.found.key, name_limit)
     if found.forecast is not None:
         return f"{what} {_ease_of(case, found.forecast)}"
     if found.reason and case.seen is None:
@@ -143,13 +145,13 @@ def _opening(case: Case) -> str:
     before, after, host = case.move.before.priority, case.move.after.priority, wording.clean(case.host, 60)
     match case.move.telling:
         case Telling.ENDED:
-            return f"Ended on {host}: {_ending(case)}."
+            return f"Ended on {host}: {_ending(case, WHOLE_NAME)}."
         case Telling.WORSE | Telling.EASED as telling:
             change = f"now {wording.priority_words(after)} (it was {wording.priority_words(before)})"
-            return f"{telling.value.capitalize()} on {host}, {change}: {_fact(case)}."
+            return f"{telling.value.capitalize()} on {host}, {change}: {_fact(case, WHOLE_NAME)}."
         case _:
             word = after.word.capitalize() if after else "Alert"
-            return f"{word} on {host}: {_fact(case)}."
+            return f"{word} on {host}: {_fact(case, WHOLE_NAME)}."
 
 
 def _how_sure(case: Case) -> str:
@@ -178,9 +180,17 @@ def _growth(forecast: Forecast, unit: Unit, zone: tzinfo) -> str:
     rate = forecast.growth_per_day
     if not rate or forecast.since_s is None:
         return ""
-    size = format_size(abs(rate)) if unit is Unit.BYTES else wording.amount(abs(rate), unit)
+    period, share = _period(forecast.at_s - forecast.since_s)
+    amount = wording.amount(abs(rate) * share, unit)
     now, since = (datetime.fromtimestamp(s, UTC) for s in (forecast.at_s, forecast.since_s))
-    return f"{'growing' if rate > 0 else 'shrinking'} {size} a day since {wording.moment(since, zone, now)}"
+    return f"{'growing' if rate > 0 else 'shrinking'} {amount} {period} since {wording.moment(since, zone, now)}"
+
+
+def _period(span_s: float) -> tuple[str, float]:
+    """What a rate is told by, and its share of a day: no longer than what was seen of it."""
+    if span_s < 2 * wording.HOUR:
+        return "a minute", wording.MINUTE / wording.DAY
+    return ("an hour", wording.HOUR / wording.DAY) if span_s < 2 * wording.DAY else ("a day", 1.0)
 
 
 def _since(case: Case) -> str:

@@ -275,7 +275,10 @@ def _until_due(finding: Finding, now: datetime) -> str:
         return clean(finding.reason) or "no date known"
     ahead, late = _DEADLINE.get(finding.key.quantity, ("due in {}", "overdue for {}"))
     left_s = (finding.ends_at - now).total_seconds()
-    phrase = ahead.format(duration(left_s)) if left_s > 0 else late.format(duration(-left_s))
+    if -1 < left_s < 1:
+        phrase = "due now"
+    else:
+        phrase = ahead.format(duration(left_s)) if left_s > 0 else late.format(duration(-left_s))
     return f"{clean(finding.reason)}, {phrase}" if finding.reason else phrase
 
 

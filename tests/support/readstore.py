@@ -139,6 +139,7 @@ class ReadStoreDouble:
             growth_per_day=None if no_end is NoEnd.TOO_FEW and not full_in else rate * 86_400,
             since_s=now_s - HISTORY.total_seconds() / 2,
             cycle_s=86_400.0 if wave else None,
+            steps=((now_s - 5 * 86_400, 10 * GIB), (now_s - 2 * 86_400, -3 * GIB)) if wave else (),
             line=None if no_end is NoEnd.TOO_FEW and not full_in else line,
         )
         at = [None if d is None else self.now + d for d in full_in or (None, None, None)]

@@ -213,7 +213,9 @@ async def test_subject_says_what_was_found(page: Open) -> None:
     for expected in (
         "grows by",
         "goes up and down every 1 day",
-        "full, earliest Thu 10 Dec 08:24",
+        "step up by 10 GiB, Fri 20 Nov 08:24",
+        "step down by 3 GiB, Mon 23 Nov 08:24",
+        "full, earliest Thu 10 Dec",
         "full, latest no end",
     ):
         assert expected in text

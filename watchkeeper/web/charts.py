@@ -42,6 +42,8 @@ WIDE = Size("wide", 760, 320, 66)
 """Two pictures are drawn and the stylesheet shows one, so that words keep their size on a phone."""
 
 
+TICK_ROOM = 54
+"""Drawing units from one word of the axis of time to the next, at least: `14 Dec` and a space."""
 LOW_SHARE = 0.5
 """How tall a chart is that need not be tall."""
 
@@ -143,7 +145,7 @@ def _level(chart: Chart, size: Size, x: Place, zone: tzinfo) -> list[str]:
 
 def _inside(chart: Chart, x: Place, zone: tzinfo, wide: float) -> list[Tick]:
     """Ticks of time whose words do not hang over the picture's right edge."""
-    ticks = calendar_ticks(chart.since_s, chart.until_s, int(wide / 62), zone)
+    ticks = calendar_ticks(chart.since_s, chart.until_s, int(wide / TICK_ROOM), zone)
     return [t for t in ticks if x(t[0]) <= wide - 8] or ticks[:1]
 
 

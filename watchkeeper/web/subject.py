@@ -17,6 +17,7 @@ from watchkeeper.core.wording import (
     clean,
     duration,
     instant,
+    moment,
     share,
     state_words,
     time_left_phrase,
@@ -36,6 +37,8 @@ SPAN = choice("span", "How much of the past is drawn.", tuple(sketches.SPANS_S),
 TABLE_ROWS = 24
 """Rows of the table that says the same as the picture: one screen of a phone, twice scrolled."""
 JOURNAL_LINES = 20
+STEPS = 3
+"""So many of the newest steps are told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +176,7 @@ def details(
         age_s = (now - latest.at).total_seconds()
         pairs.append(("newest sample", f"{instant(latest.at, zone, now)}, {duration(age_s)} ago"))
         pairs.extend(_seen(latest.observation, now, zone))
-    if finding is not None and finding.concern is Concern.FULL and finding.forecast is not None:
+    if finding is not None and finding.concern is Concern.FULL:
         pairs.extend(_found(finding, series.unit or Unit.COUNT, now, zone))
     pairs.append(("sampled", f"every {duration(series.interval_s)} by {clean(series.probe)}"))
     pairs.append(("watched since", instant(series.first_at, zone, now)))
@@ -196,13 +199,19 @@ def _seen(seen: Observation, now: datetime, zone: tzinfo) -> list[tuple[str, str
 
 def _found(finding: Finding, unit: Unit, now: datetime, zone: tzinfo) -> list[tuple[str, str]]:
     """What the forecast found in the history."""
-    forecast, pairs = finding.forecast, []
-    if forecast is not None and forecast.growth_per_day is not None:
+    pairs: list[tuple[str, str]] = []
+    forecast = finding.forecast
+    if forecast is None:
+        return pairs
+    if forecast.growth_per_day is not None:
         word = "grows by" if forecast.growth_per_day >= 0 else "shrinks by"
         pairs.append(("trend", f"{word} {amount(abs(forecast.growth_per_day), unit)} a day"))
-    if forecast is not None and forecast.cycle_s is not None:
+    if forecast.cycle_s is not None:
         pairs.append(("cycle", f"goes up and down every {duration(forecast.cycle_s)}"))
+    for at_s, size in forecast.steps[-STEPS:]:
+        at = datetime.fromtimestamp(at_s, zone)
+        pairs.append(("step", f"{'up' if size > 0 else 'down'} by {amount(abs(size), unit)}, {instant(at, zone, now)}"))
     ends = (("earliest", finding.earliest_at), ("likely", finding.ends_at), ("latest", finding.latest_at))
     if finding.ends_at is not None:
-        pairs.extend((f"full, {name}", instant(at, zone, now) if at else "no end in sight") for name, at in ends)
+        pairs.extend((f"full, {name}", moment(at, zone, now) if at else "no end in sight") for name, at in ends)
     return pairs

@@ -58,6 +58,16 @@ def listen(tmp_path: Path) -> Iterator[Listen]:
             thread.join()
 
 
+def saying(said: bytes) -> Callable[[socket.socket], None]:
+    """A helper that hears its caller out, and says this."""
+
+    def serve(connection: socket.socket) -> None:
+        connection.recv(100)
+        connection.sendall(said)
+
+    return serve
+
+
 async def test_a_tool_that_ends_well(bench: Bench, toolbox: Toolbox) -> None:
     """What it prints comes back as text, with odd bytes kept."""
     toolbox.says("zfs", "skerry/\udcff\n")
@@ -223,7 +233,7 @@ async def test_the_helper_does_not_answer(bench: Bench, listen: Listen) -> None:
 @pytest.mark.parametrize("said", [b"", b"{}", b'{"form": 9}', b'{"form": 1, "error": "there is no such name"}'])
 async def test_the_helper_says_what_is_no_answer(bench: Bench, listen: Listen, said: bytes) -> None:
     """An older or newer one, or one that was ended half way."""
-    helper = listen(lambda connection: (connection.recv(100), connection.sendall(said))[1])
+    helper = listen(saying(said))
     with pytest.raises(ProbeError, match="the helper gives no answer about volumes"):
         await ask_root(bench, "volumes", helper, 30.0)
 
@@ -232,7 +242,7 @@ async def test_the_helper_says_what_is_no_answer(bench: Bench, listen: Listen, s
 async def test_the_helper_says_too_much(bench: Bench, listen: Listen, monkeypatch: pytest.MonkeyPatch) -> None:
     """An answer without an end is not taken in."""
     monkeypatch.setattr(answering, "ANSWER_LIMIT_BYTES", 1000)
-    helper = listen(lambda connection: (connection.recv(100), connection.sendall(b"x" * 2000))[1])
+    helper = listen(saying(b"x" * 2000))
     with pytest.raises(ProbeError, match="more than is read"):
         await ask_root(bench, "volumes", helper, 30.0)
 

@@ -148,7 +148,8 @@ def only_result(results: Sequence[Result], tool: str, timeout_s: float) -> str:
 
 def sight(label: str, troubles: Iterable[ProbeError]) -> Condition:
     """The condition of a probe that may see one part and not another: which part it cannot see, and why."""
-    reason = "; ".join(dict.fromkeys(str(error) for error in troubles))
+    # Sorted, because tools fail in any order, and a reason that changes would look like news.
+    reason = "; ".join(sorted({str(error) for error in troubles}))
     return Condition(SeriesKey(f"probe {label}", "sees all"), not reason, reason)
 
 

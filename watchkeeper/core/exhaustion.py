@@ -36,6 +36,14 @@ FLOOR_SHARE = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
+class Shift:
+    """A step that the forecast does not count as growth: when it began, and by how much, in the level's unit."""
+
+    at_s: float
+    size: float
+
+
+@dataclass(frozen=True, slots=True)
 class Forecast:
     """When a level will be full, as seen at `at_s`. Instants are seconds since 1970 (UTC).
 
@@ -61,7 +69,8 @@ class Forecast:
     line: Line | None = None
     spread: float = 0.0
     full: bool = False
-    steps: tuple[tuple[float, float], ...] = ()
+    steps: tuple[Shift, ...] = ()
+    pruned_s: float | None = None
     bend: float = 0.0
 
 
@@ -249,7 +258,7 @@ def _choose(last: Forecast, sums, s: Stretches, noise: Noise, past: Past | None,
         line=Line(last.at_s + float(s.mid[j]) * DAY_S, float(s.mean[j]), slope / DAY_S, slope_variance**0.5 / DAY_S, 0.0, 1),
         spread=passage.Z90 * noise.sd,
         bend=bend,
-        steps=tuple(zip(past.step_at_s, (x.size for x in past.steps), strict=True)) if past else (),
+        steps=tuple(Shift(t, x.size) for t, x in zip(past.step_at_s, past.steps, strict=True)) if past else (),
     )
     if slope <= 0 or slope < passage.Z90 * slope_variance**0.5:
         down = slope < -passage.Z90 * slope_variance**0.5

@@ -139,3 +139,28 @@ def test_the_services_database_is_pointed_at(run: Run, tmp_path: Path, monkeypat
     result = run("journal")
     assert result.exit_code == 3
     assert f"the service keeps its own at {other}: read it with WATCHKEEPER_STORE__PATH={other}" in result.stderr
+
+
+def test_a_database_that_may_not_be_looked_at_is_told_as_such(
+    run: Run, config: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A user beside the service may not enter its folder: no traceback, and who may."""
+    exists = Path.exists
+
+    def refuse(path: Path) -> bool:
+        if path.suffix == ".db":
+            raise PermissionError(13, "Permission denied")
+        return exists(path)
+
+    monkeypatch.setattr(Path, "exists", refuse)
+    result = run("board")
+    assert result.exit_code == 3
+    place = config.with_name("watchkeeper.db")
+    assert result.stderr == (
+        f"watchkeeper: {place} may not be looked at by this user; run this as the user that runs watchkeeper\n"
+    )
+    monkeypatch.setattr(Path, "exists", lambda path: path.suffix != ".db" and exists(path))
+    hidden = tmp_path / "hidden" / "service.db"
+    monkeypatch.setattr("watchkeeper.cli.reading.SYSTEM_STATE", hidden)
+    monkeypatch.setattr(Path, "exists", lambda path: refuse(path) if path == hidden else path != place and exists(path))
+    assert f"the service keeps its own at {hidden}" in run("board").stderr

@@ -132,6 +132,7 @@ def test_every_problem_is_told_at_once(run: Run, config: Path) -> None:
             },
             {"place": "pgae", "of": "", "what": "is not a known key; did you mean page?"},
         ],
+        "warnings": [],
     }
 
 

@@ -32,6 +32,9 @@ def board(config: Path | None, *, as_json: bool) -> None:
 
     It reads the database, so it works beside a running daemon, and after one has stopped.
 
+    The object of --json is the API's board (needing, known, aside, over, places, quiet and their times) with host and
+    needs_you.
+
     \b
     watchkeeper board
     watchkeeper board --json | python3 -m json.tool

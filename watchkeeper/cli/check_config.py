@@ -31,6 +31,10 @@ def check_config(config: Path | None, *, as_json: bool) -> None:
 
     Secrets are read once to make sure that they can be; they are never shown.
 
+    The object of --json: source (null without a file), usable, problems (each with place, of, what) and warnings;
+    where it can be used, also host, time_zone, store, page, probes (each with name, kind, every_s, timeout_s) and
+    notifiers (each with name, kind).
+
     \b
     watchkeeper check-config
     watchkeeper --config hide-hub.toml check-config --json
@@ -54,7 +58,8 @@ def check_config(config: Path | None, *, as_json: bool) -> None:
 
 def _problems(error: ConfigError) -> dict[str, object]:
     problems = [{"place": each.place, "of": each.of, "what": each.what} for each in error.problems]
-    return {"source": None if error.source == NO_FILE else error.source, "usable": False, "problems": problems}
+    source = None if error.source == NO_FILE else error.source
+    return {"source": source, "usable": False, "problems": problems, "warnings": []}
 
 
 def _form(loaded: Loaded[settings.Settings]) -> dict[str, object]:

@@ -83,6 +83,8 @@ def journal(
 ) -> None:
     """Show what has happened, the newest last: alerts that moved, deliveries, starts and stops.
 
+    The objects of --json are the API's: id, at, entry, text, series, subject, quantity, concern and details.
+
     \b
     watchkeeper journal --since 2d
     watchkeeper journal --subject skerry --follow

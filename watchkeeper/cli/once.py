@@ -39,6 +39,9 @@ def once(config: Path | None, *, as_json: bool) -> None:
 
     One look knows no history: it tells what is full, silent, unsound or overdue now, and forecasts nothing.
 
+    The object of --json: host, at, sound, and observations, each with probe, subject, quantity, kind, needs_you, words
+    and the kind's own values as in the API.
+
     \b
     watchkeeper once
     watchkeeper --config hide-hub.toml once --json

@@ -2,6 +2,7 @@
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from pathlib import Path
 
 from watchkeeper.config.places import SYSTEM_STATE
 from watchkeeper.errors import StoreError
@@ -13,14 +14,27 @@ from watchkeeper.store import Store
 async def opened(settings: Settings) -> AsyncIterator[Store]:
     """The database, for reading. Raises StoreError that says where it was looked for."""
     path = settings.store.path
-    if not path.exists():
-        raise StoreError(f"there is no database at {path} yet; {_remedy(settings)}")
+    try:
+        if not path.exists():
+            raise StoreError(f"there is no database at {path} yet; {_remedy(settings)}")
+    except PermissionError:
+        raise StoreError(
+            f"{path} may not be looked at by this user; run this as the user that runs watchkeeper"
+        ) from None
     async with await Store.open(path, read_only=True) as store:
         yield store
 
 
 def _remedy(settings: Settings) -> str:
     other = SYSTEM_STATE
-    if settings.store.path != other and other.exists():
+    if settings.store.path != other and _there(other):
         return f"the service keeps its own at {other}: read it with WATCHKEEPER_STORE__PATH={other}"
     return "start `watchkeeper run`, or name the configuration that it runs with by --config"
+
+
+def _there(path: Path) -> bool:
+    """Is it there, or hidden from this user, as a service's own folder is?"""
+    try:
+        return path.exists()
+    except PermissionError:
+        return True

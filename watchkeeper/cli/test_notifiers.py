@@ -45,6 +45,9 @@ def test_notifiers(config: Path | None, names: tuple[str, ...], *, as_json: bool
 
     The message says that it is a test. There is one try for each; the daemon would try again for days.
 
+    The object of --json: delivered (all were), and notifiers, each with name, kind, delivered, refused, trouble and
+    took_s.
+
     \b
     watchkeeper test-notifiers
     watchkeeper test-notifiers mail

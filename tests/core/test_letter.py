@@ -12,7 +12,7 @@ from watchkeeper.core.alerts import Concern, Priority
 from watchkeeper.core.exhaustion import Forecast, NoEnd
 from watchkeeper.core.letter import COLUMNS, LONGEST_HEADLINE
 from watchkeeper.core.message import compose
-from watchkeeper.core.observation import Condition, Deadline, Level, Observation, SeriesKey, Unit
+from watchkeeper.core.observation import Condition, Deadline, Level, Observation, SeriesKey
 from watchkeeper.core.rules import Finding, OverdueRule, UnsoundRule, judge_overdue, judge_unsound
 
 
@@ -187,42 +187,15 @@ def test_body_says_since_when() -> None:
     assert "It was due Tue 24 Nov 08:12. Last done Mon 23 Nov 08:12." in body
 
 
-def test_growth_of_counted_things() -> None:
-    """Inodes grow by a count; a level that shrinks says so; one without a line says nothing of growth."""
-    key = SeriesKey("file system /srv", "inodes")
-    for rate, words in (
-        (1e5, "Growing 100,000 a day"),
-        (-1e5, "Shrinking 100,000 a day"),
-        (None, "left. What to look at"),
-    ):
-        found = found_full(
-            Forecast(
-                NOW.timestamp(),
-                9e6,
-                1e7,
-                likely_s=NOW.timestamp() + DAY_S,
-                growth_per_day=rate,
-                since_s=NOW.timestamp() - 7 * DAY_S,
-            ),
-            NOW,
-            key,
-        )
-        body = told([found], Level(key, 9e6, 1e7, Unit.COUNT))[0].message().body
-        body = " ".join(body.split())
-        assert "Now 9,000,000 of 10,000,000 used (90 %), 1,000,000 left." in body
-        assert words in body
-
-
-@pytest.mark.parametrize(
-    ("hours", "words"),
-    [(1, "Growing 7.82 MiB a minute since"), (30, "469 MiB an hour since"), (50, "11 GiB a day since")],
-)
-def test_growth_is_told_by_what_was_seen_of_it(hours: float, words: str) -> None:
-    """A growth of an hour is not told as so much a day, which nobody has seen."""
+def test_growth_in_words() -> None:
+    """How a level grows follows how full it is, as growth.py says it; nothing where it has nothing to say."""
     found = filling(NOW, 3.2)
     assert found.forecast is not None
-    short = replace(found, forecast=replace(found.forecast, since_s=NOW.timestamp() - hours * 3_600))
-    assert words in " ".join(told([short], level())[0].message().body.split())
+    nightly = replace(found, forecast=replace(found.forecast, cycle_s=DAY_S))
+    unknown = replace(found, forecast=replace(found.forecast, growth_per_day=None))
+    said = [" ".join(told([each], level())[0].message().body.split()) for each in (nightly, unknown)]
+    assert "102 GiB left. Growing 11 GiB a day since Tue 17 Nov; up and down every day. Seen" in said[0]
+    assert "102 GiB left. Seen" in said[1]
 
 
 def test_a_long_name_is_whole_in_the_body() -> None:

@@ -8,13 +8,13 @@ What may live here: sentences of a message. Not here: phrases that the page shar
 import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import datetime, tzinfo
 from typing import assert_never
 
-from watchkeeper.core import wording
+from watchkeeper.core import growth, wording
 from watchkeeper.core.alerts import Concern, Telling, Transition
 from watchkeeper.core.exhaustion import Forecast, NoEnd
-from watchkeeper.core.observation import Deadline, Level, Observation, Unit
+from watchkeeper.core.observation import Deadline, Level, Observation
 from watchkeeper.core.rules import Finding
 
 COLUMNS = 72
@@ -172,25 +172,8 @@ def _how_sure(case: Case) -> str:
 def _level(case: Case) -> str:
     if not isinstance(case.seen, Level):
         return ""
-    growth = _growth(case.found.forecast, case.seen.unit, case.zone) if case.found.forecast else ""
-    return f"Now {wording.fill(case.seen)}. {growth[:1].upper()}{growth[1:]}{'.' if growth else ''}".strip()
-
-
-def _growth(forecast: Forecast, unit: Unit, zone: tzinfo) -> str:
-    rate = forecast.growth_per_day
-    if not rate or forecast.since_s is None:
-        return ""
-    period, share = _period(forecast.at_s - forecast.since_s)
-    amount = wording.amount(abs(rate) * share, unit)
-    now, since = (datetime.fromtimestamp(s, UTC) for s in (forecast.at_s, forecast.since_s))
-    return f"{'growing' if rate > 0 else 'shrinking'} {amount} {period} since {wording.moment(since, zone, now)}"
-
-
-def _period(span_s: float) -> tuple[str, float]:
-    """What a rate is told by, and its share of a day: no longer than what was seen of it."""
-    if span_s < 2 * wording.HOUR:
-        return "a minute", wording.MINUTE / wording.DAY
-    return ("an hour", wording.HOUR / wording.DAY) if span_s < 2 * wording.DAY else ("a day", 1.0)
+    grows = growth.describe(case.found.forecast, case.seen.unit, case.zone) if case.found.forecast else ""
+    return f"Now {wording.fill(case.seen)}. {grows[:1].upper()}{grows[1:]}{'.' if grows else ''}".strip()
 
 
 def _since(case: Case) -> str:

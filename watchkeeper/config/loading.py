@@ -6,7 +6,7 @@ Nothing in here knows what is configured: the model is given. Not here: the word
 import os
 import re
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -128,7 +128,7 @@ def _look(model: type[M], document: Mapping[str, Any], secrets: Secrets) -> tupl
             settings = model(**draft.document())
         except ValidationError as error:
             found = [Found(draft.original(one.keys), one.what) for one in translate(error, model)]
-            wrong += [one for one in found if not turn or not _touches(one.keys, wrong)]
+            wrong += found if not turn else _not_touching(wrong, found)
             draft.leave_out((one.keys for one in found), tables=turn > 0)
             continue
         unreadable, warnings = check(settings, secrets)
@@ -136,26 +136,46 @@ def _look(model: type[M], document: Mapping[str, Any], secrets: Secrets) -> tupl
     return None, wrong, []
 
 
-def _touches(keys: Place, wrong: Iterable[Found]) -> bool:
-    """Is a place in one that is wrong already, or is one of those in it? Then leaving that out has made it wrong."""
-    return any(all(a == b for a, b in zip(keys, one.keys, strict=False)) for one in wrong)
+def _not_touching(wrong: Iterable[Found], found: Iterable[Found]) -> list[Found]:
+    """What was found at a place that is not in one that is wrong already, and that holds none of those.
+
+    At the others it is wrong because that has been left out.
+    """
+    places = {one.keys for one in wrong}
+    above = {keys[:depth] for keys in places for depth in range(len(keys) + 1)}
+    return [one for one in found if one.keys not in above and not _in_one_of(one.keys, places)]
+
+
+def _in_one_of(keys: Place, places: Collection[Place]) -> bool:
+    return any(keys[:depth] in places for depth in range(len(keys) + 1))
 
 
 def _told(wrong: Sequence[Found], document: Mapping[str, Any]) -> list[Problem]:
     variables = environment.variables(os.environ)
-    ordered = sorted(wrong, key=lambda one: tuple(_ranks(one.keys, document)))
+    order = _Order()
+    ordered = sorted(wrong, key=lambda one: tuple(order.ranks(one.keys, document)))
     return [one.problem(document, variables) for one in ordered]
 
 
-def _ranks(keys: Place, document: Any) -> Iterator[int]:  # noqa: ANN401  what TOML holds
-    """Where a place stands in the document, step by step; what is missing stands after what is there."""
-    for key in keys:
-        if isinstance(key, int):
-            yield key
-            document = document[key] if isinstance(document, list) and key < len(document) else None
-        elif isinstance(document, Mapping) and key in document:
-            yield list(document).index(key)
-            document = document[key]
-        else:
-            yield len(document) if isinstance(document, Mapping) else 0
-            document = None
+class _Order:
+    """Where places stand in a document. Remembers the order of each table, because one may hold thousands of keys."""
+
+    def __init__(self) -> None:
+        self._known: dict[int, dict[str, int]] = {}
+
+    def ranks(self, keys: Place, document: Any) -> Iterator[int]:  # noqa: ANN401  what TOML holds
+        """Where a place stands, step by step; what is missing stands after what is there."""
+        for key in keys:
+            if isinstance(key, int):
+                yield key
+                document = document[key] if isinstance(document, list) and key < len(document) else None
+            elif isinstance(document, dict):
+                yield self._positions(document).get(key, len(document))
+                document = document.get(key)
+            else:
+                yield 0
+
+    def _positions(self, table: dict[str, Any]) -> dict[str, int]:
+        if id(table) not in self._known:
+            self._known[id(table)] = {key: number for number, key in enumerate(table)}
+        return self._known[id(table)]

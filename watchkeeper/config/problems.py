@@ -6,6 +6,7 @@ A value that may be a secret is never repeated. Not here: what a field takes, in
 import difflib
 import re
 import typing
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from json import dumps
@@ -96,29 +97,26 @@ def translate(error: ValidationError, model: type[BaseModel]) -> list[Found]:
 
 def _each(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[Place, str]]:
     found = [(spot(model, each["loc"]), each) for each in error.errors(include_url=False)]
+    at_place = Counter(at.keys for at, _ in found)
+    at_or_in = Counter(at.keys[:depth] for at, _ in found for depth in range(len(at.keys) + 1))
     for at, each in found:
         if each["type"] == SEVERAL:
             yield from each["ctx"]["found"]
         elif each["type"].startswith("union_tag"):
             yield (*at.keys, "kind"), _what(each, at)
-        elif not _other_member_fits_better(at, each, found):
+        elif not _meant_for_another(each, at_place[at.keys] > 1, at_or_in[at.keys] > 1):
             yield at.keys, _what(each, at)
 
 
-def _other_member_fits_better(at: Spot, error: ErrorDetails, found: Sequence[tuple[Spot, ErrorDetails]]) -> bool:
+def _meant_for_another(error: ErrorDetails, more_here: bool, more_inside: bool) -> bool:  # noqa: FBT001  both are plain
     """Is this what one member of a union said of a value that was meant for another member?
 
     A table is meant for the member that is a table, which complains about its keys; anything else is not.
     """
-    same = [
-        (other_at, other)
-        for other_at, other in found
-        if other_at.keys[: len(at.keys)] == at.keys and other is not error
-    ]
     wants_table = error["type"] in _WANTS_A_TABLE
     if isinstance(error["input"], dict):
-        return not wants_table and error["type"].endswith("_type") and any(o["loc"] != error["loc"] for _, o in same)
-    return wants_table and any(other_at.keys == at.keys for other_at, _ in same)
+        return not wants_table and error["type"].endswith("_type") and more_inside
+    return wants_table and more_here
 
 
 _WANTS_A_TABLE = frozenset({"model_type", "model_attributes_type", "dict_type"})

@@ -29,13 +29,13 @@ def test_the_settings_are_what_the_design_says(conn: sqlite3.Connection) -> None
     conn.close()
 
 
-async def test_samples_of_no_series_are_refused(store: Store, path: Path) -> None:
-    """Foreign keys hold: a sample belongs to a series."""
+async def test_an_observation_of_no_series_is_refused(store: Store, path: Path) -> None:
+    """Foreign keys hold: an observation belongs to a series."""
     await store.commit(samples(1))
     conn = sqlite3.connect(path)
     conn.execute("PRAGMA foreign_keys = ON")
     with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
-        conn.execute("INSERT INTO samples VALUES (99, 0, 1.0, 1.0)")
+        conn.execute("INSERT INTO latest VALUES (99, 0, '')")
     conn.close()
     assert asked(path, "PRAGMA foreign_key_check") == []
 
@@ -108,7 +108,9 @@ def test_a_file_that_is_no_database_is_damage(path: Path) -> None:
 def test_pages_that_are_broken_are_damage(path: Path, conn: sqlite3.Connection) -> None:
     """Broken pages end in StoreDamaged, not in whatever SQLite says first."""
     with database.transaction(conn, durable=True):
-        Writing(conn).commit(samples(2000))
+        writing = Writing(conn)
+        writing.commit(samples(2000))
+        writing.flush()
     conn.close()
     with path.open("r+b") as file:
         file.seek(4096 * 3)
@@ -123,8 +125,10 @@ def _write_and_prune(path: Path) -> None:
         closing(database.open_writing(path)) as conn,
         database.transaction(conn, durable=True),
     ):
-        Writing(conn).commit(samples(2000))
-        Writing(conn).prune(START, 10)
+        writing = Writing(conn)
+        writing.commit(samples(2000))
+        writing.flush()
+        writing.prune(START, 10)
 
 
 def test_a_file_held_by_another_program_is_named(

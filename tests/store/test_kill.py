@@ -82,6 +82,7 @@ def _check(path: Path, committed: set[int]) -> int:
     """The database is sound and holds each turn whole; returns the highest number in it."""
     assert asked(path, "PRAGMA integrity_check") == [("ok",)]
     assert asked(path, "PRAGMA foreign_key_check") == []
+    assert asked(path, "SELECT count(*) FROM samples WHERE series NOT IN (SELECT id FROM series)") == [(0,)]
     told = _numbers(path, "SELECT substr(json_extract(body, '$.text'), 9) FROM journal")
     assert told == _numbers(path, "SELECT substr(json_extract(message, '$.thread'), 8) FROM outbox")
     assert told == _numbers(path, "SELECT CAST(value AS INTEGER) FROM samples")

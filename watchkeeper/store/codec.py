@@ -15,7 +15,7 @@ import typing
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from enum import Enum
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from json.encoder import encode_basestring_ascii
 from operator import attrgetter
 from typing import Any, Generic, TypeVar
@@ -46,10 +46,19 @@ class Codec(Generic[T]):
     def __init__(self, hint: Any) -> None:  # noqa: ANN401  a type or a union of types has no narrower type
         self._hint = hint
 
+    # Made when they are first wanted, and kept: looking them up by a union of types costs as much as writing a field.
+    @cached_property
+    def _write(self) -> ToText:
+        return _writer(self._hint)
+
+    @cached_property
+    def _read(self) -> Convert:
+        return _reader(self._hint)
+
     def dumps(self, value: T) -> str:
         """ASCII text. Raises StoreError where the value holds something that is never written."""
         try:
-            return _writer(self._hint)(value)
+            return self._write(value)
         except _NotFinite as odd:
             raise StoreError(f"{_odd_place(value)} is {odd}: only finite numbers can be stored") from odd
         except (TypeError, KeyError) as error:
@@ -58,7 +67,7 @@ class Codec(Generic[T]):
     def loads(self, text: str) -> T:
         """The value. Raises Unreadable where the text does not fit the type."""
         try:
-            value: T = _reader(self._hint)(json.loads(text))
+            value: T = self._read(json.loads(text))
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
             raise Unreadable(f"stored text cannot be read ({error!r}): {text[:80]}") from error
         return value

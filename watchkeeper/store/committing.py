@@ -86,7 +86,9 @@ class Committer:
         durable = any(job.durable for job in jobs)
         try:
             with database.translated(self._path), database.transaction(self._conn, durable=durable):
-                return [job.work(self._writing) for job in jobs]
+                results = [job.work(self._writing) for job in jobs]
+                self._writing.flush()
         except BaseException:
             self._writing.forget()
             raise
+        return results

@@ -51,10 +51,28 @@ class Writing:
         """conn: a connection of open_writing(), used in this thread alone."""
         self._conn = conn
         self._known: dict[SeriesKey, tuple[int, Described]] = {}
+        self._samples: list[tuple[int, int, float | None, float | None]] = []
+        self._latest: list[tuple[int, int, str]] = []
+        self._alive_at: datetime | None = None
 
     def forget(self) -> None:
         """A transaction was rolled back: numbers that were given out in it are not in the database."""
         self._known.clear()
+        self._done()
+
+    def flush(self) -> None:
+        """Write the rows that were gathered; the caller does so before every COMMIT.
+
+        Samples come in many small turns that share a transaction: one executemany for all of them costs less.
+        """
+        self._conn.executemany(_SAMPLE, self._samples)
+        self._conn.executemany(_LATEST, self._latest)
+        if self._alive_at is not None:
+            self._conn.execute(_ALIVE, (to_us(self._alive_at),))
+        self._done()
+
+    def _done(self) -> None:
+        self._samples, self._latest, self._alive_at = [], [], None
 
     def commit(self, commit: Commit) -> None:
         """Write all of a turn. Raises StoreError for what cannot be stored, sqlite3.Error."""
@@ -68,14 +86,14 @@ class Writing:
             self.write_line(line)
         for parcel in commit.parcels:
             parcels.insert(self._conn, parcel)
-        self._write_alive(_newest(commit))
+        self._alive_at = _newest(commit) or self._alive_at
 
     def parcel_done(self, parcel: Parcel, line: JournalLine | None) -> None:
         """Write what became of a delivery, with its journal line."""
         parcels.update(self._conn, parcel)
         if line is not None:
             self.write_line(line)
-            self._write_alive(line.at)
+            self._alive_at = line.at
 
     def prune(self, before: datetime, limit: int) -> int:
         """Delete at most `limit` samples that are older; return how many."""
@@ -109,17 +127,14 @@ class Writing:
         self._conn.execute(_LINE, (to_us(line.at), line.entry.value, key, LINE.dumps(line)))
 
     def _write_seen(self, seen: tuple[Seen, ...]) -> None:
-        samples, latest = [], []
         at, at_ms, at_us = None, 0, 0
         for each in seen:
             found = each.observation
             if each.at is not at:  # a turn's observations share their instant
                 at, at_ms, at_us = each.at, to_ms(each.at), to_us(each.at)
             series = self._series_of(each, found)
-            samples.append((series, at_ms, *sample_of(found)))
-            latest.append((series, at_us, OBSERVATION.dumps(found)))
-        self._conn.executemany(_SAMPLE, samples)
-        self._conn.executemany(_LATEST, latest)
+            self._samples.append((series, at_ms, *sample_of(found)))
+            self._latest.append((series, at_us, OBSERVATION.dumps(found)))
 
     def _series_of(self, seen: Seen, found: Observation) -> int:
         """The series' number, with what its row says brought up to date."""
@@ -147,10 +162,6 @@ class Writing:
             self._conn.execute("DELETE FROM alerts WHERE key = ? AND concern = ?", where)
         else:
             self._conn.execute(_ALERT, (*where, ALERT.dumps(alert)))
-
-    def _write_alive(self, at: datetime | None) -> None:
-        if at is not None:
-            self._conn.execute(_ALIVE, (to_us(at),))
 
 
 def sample_of(observation: Observation) -> tuple[float | None, float | None]:

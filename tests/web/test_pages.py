@@ -1,6 +1,7 @@
 """The pages: what they say in each state, and that hostile words stay words."""
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
 
@@ -211,10 +212,8 @@ async def test_subject_says_what_was_found(page: Open) -> None:
     client = await page(readstore.filling())
     text = (await read(client, "/subjects/14")).text
     for expected in (
-        "grows by",
-        "goes up and down every 1 day",
-        "step up by 10 GiB, Fri 20 Nov 08:24",
-        "step down by 3 GiB, Mon 23 Nov 08:24",
+        "growing 8.33 GiB a day since Tue 10 Nov; pruned every day about 04:24",
+        "10 GiB added at once on Fri 20 Nov",
         "full, earliest Thu 10 Dec",
         "full, latest no end",
     ):
@@ -239,6 +238,24 @@ async def test_subject_that_has_just_come(page: Open) -> None:
     text = (await read(await page(store), "/subjects/1")).text
     for expected in ("Not known yet", "No sample in this time.", "None so far.", "Nothing has happened yet."):
         assert expected in text
+
+
+async def test_span_follows_the_history(page: Open) -> None:
+    """A series of today is drawn over a day unasked, an older one over a week."""
+    store = readstore.calm()
+    store.all_series[0] = replace(store.all_series[0], first_at=NOW - HOUR)
+    client = await page(store)
+    for path, span in (("/subjects/1", "day"), ("/subjects/2", "week")):
+        current = [a["href"] for tag, a in (await read(client, path)).tags if tag == "a" and a.get("aria-current")]
+        assert f"{path}?span={span}" in current
+
+
+async def test_condition_in_its_own_words(page: Open) -> None:
+    """The picture and the table of a condition use the words of its quantity."""
+    store = ReadStoreDouble()
+    store.condition("file system /srv", "writable", "read-only since an error", HOUR)
+    text = (await read(await page(store), "/subjects/1?span=day")).text
+    assert text.count("not writable") > 2
 
 
 async def test_samples_that_cannot_be_told(page: Open) -> None:

@@ -8,6 +8,7 @@ from tests.support import readstore
 from tests.support.readstore import DAY, GIB, HOUR, ReadStoreDouble
 from tests.web.test_board import board_of
 from watchkeeper.core.alerts import Alert, Concern, Priority
+from watchkeeper.core.exhaustion import NoEnd
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, SeriesKey
 from watchkeeper.web import phrases
 from watchkeeper.web.board import Board, Standing
@@ -66,6 +67,13 @@ def test_no_end_in_sight() -> None:
     assert phrases.by_when(board_of(store), UTC) == "No level has an end in sight within a year."
     store.all_series.clear()
     assert phrases.by_when(board_of(store), UTC) == ""
+
+
+def test_not_known_yet_is_said() -> None:
+    """Just after the start no level has a forecast, which is not the same as none having an end."""
+    store = ReadStoreDouble()
+    store.level("pool skerry", "space", GIB, 2 * GIB, no_end=NoEnd.TOO_FEW)
+    assert phrases.by_when(board_of(store), UTC) == "One thing is not known yet; that takes more samples."
 
 
 def test_known_things_are_not_news() -> None:
@@ -132,6 +140,7 @@ def test_alert_without_a_finding() -> None:
         (Answer(KEY, answered=False, reason="status 502"), "status 502"),
         (Condition(KEY, sound=True), "sound"),
         (Condition(KEY, sound=False, reason="paused"), "paused"),
+        (Condition(SeriesKey("file system /srv", "writable"), sound=False), "not writable"),
         (Deadline(KEY, None), "has never happened"),
         (Deadline(KEY, readstore.NOW, readstore.NOW - timedelta(days=1)), "kept so far"),
     ],

@@ -44,6 +44,8 @@ WIDE = Size("wide", 760, 320, 66)
 
 TICK_ROOM = 54
 """Drawing units from one word of the axis of time to the next, at least: `14 Dec` and a space."""
+OVERHANG = 4.0
+"""Room for half a dot beyond the newest moment."""
 LOW_SHARE = 0.5
 """How tall a chart is that need not be tall."""
 
@@ -102,7 +104,7 @@ def draw(chart: Chart, size: Size, zone: tzinfo) -> str:
         *_fitted(chart, x, y),
         x=size.margin_left,
         y=size.margin_top,
-        width=wide,
+        width=wide + OVERHANG,
         height=high,
     )
     return picture(

@@ -81,7 +81,7 @@ def told(standing: Standing, board: Board, context: Context) -> Told:
         alert.priority,
         thing(alert.key),
         phrases.fact(standing, board, context.zone),
-        phrases.why(finding),
+        phrases.why(finding, standing.observation, context.zone),
         phrases.interval_of(finding) if finding else "",
         phrases.since(alert, board, context.zone),
         what_to_look_at(alert.concern, alert.key, standing.observation) if alert.standing else "",

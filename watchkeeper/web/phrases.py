@@ -6,9 +6,10 @@ from datetime import timedelta, tzinfo
 from typing import assert_never
 
 from watchkeeper.core.alerts import Alert, Concern, Priority
+from watchkeeper.core.growth import describe
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation
 from watchkeeper.core.rules import Finding
-from watchkeeper.core.wording import about, duration, fill, instant, moment, thing, time_left_phrase
+from watchkeeper.core.wording import about, condition_words, duration, fill, instant, moment, thing, time_left_phrase
 from watchkeeper.web.board import ENDING, Board, Place, Standing, Well
 
 _NUMBERS = (
@@ -69,6 +70,9 @@ def _next(board: Board, zone: tzinfo) -> str:
         first = estimated[0]
         at = board.at + timedelta(seconds=first.left_s)
         return f"The nearest end: {thing(first.finding.key)}, in {about(first.left_s)}, {moment(at, zone, board.at)}."
+    unknown = sum(q.why is Well.UNKNOWN for q in board.quiet)
+    if unknown:
+        return f"{counted(unknown, 'thing is', 'things are')} not known yet; that takes more samples."
     return "No level has an end in sight within a year." if board.quiet or board.places else ""
 
 
@@ -115,11 +119,15 @@ def fact(standing: Standing, board: Board, zone: tzinfo) -> str:
     return time_left_phrase(finding, board.at, zone) if finding else alert.concern.value
 
 
-def why(finding: Finding | None) -> str:
-    """What the thing itself says, where it says something that the fact does not."""
-    if finding is None or finding.concern not in {Concern.SILENT, Concern.UNSOUND}:
+def why(finding: Finding | None, seen: Observation | None, zone: tzinfo) -> str:
+    """Why it is so: what the thing itself says, or how a level grows; empty where neither says more than the fact."""
+    if finding is None:
         return ""
-    return finding.reason
+    if finding.concern in {Concern.SILENT, Concern.UNSOUND}:
+        return finding.reason
+    if finding.concern is Concern.FULL and finding.forecast and isinstance(seen, Level):
+        return describe(finding.forecast, seen.unit, zone)
+    return ""
 
 
 def since(alert: Alert, board: Board, zone: tzinfo) -> str:
@@ -142,7 +150,8 @@ def summary(seen: Observation | None) -> str:
         case Answer():
             return f"answered in {seconds(seen.took_s)}" if seen.answered else seen.reason or "no answer"
         case Condition():
-            return "sound" if seen.sound else seen.reason or "unsound"
+            sound, unsound, _ = condition_words(seen.key)
+            return sound if seen.sound else seen.reason or unsound
         case Deadline():
             return "kept so far" if seen.last_at else "has never happened"
         case _:

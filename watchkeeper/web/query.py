@@ -82,7 +82,7 @@ def whole(name: str, what: str, low: int, high: int, default: int | None = None)
     return Parameter(name, "query", what, f"a whole number from {low} to {high}", schema, read, default)
 
 
-def choice(name: str, what: str, words: tuple[str, ...], default: str) -> Parameter[str]:
+def choice(name: str, what: str, words: tuple[str, ...]) -> Parameter[str]:
     """One of a few words in the query."""
 
     def read(text: str) -> str:
@@ -90,8 +90,8 @@ def choice(name: str, what: str, words: tuple[str, ...], default: str) -> Parame
             raise ValueError(text)
         return text
 
-    schema = {"type": "string", "enum": list(words), "default": default}
-    return Parameter(name, "query", what, f"one of {', '.join(words)}", schema, read, default)
+    schema = {"type": "string", "enum": list(words)}
+    return Parameter(name, "query", what, f"one of {', '.join(words)}", schema, read)
 
 
 def moment(name: str, what: str) -> Parameter[datetime | timedelta]:

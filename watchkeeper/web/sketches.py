@@ -12,10 +12,10 @@ from typing import assert_never
 from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.observation import Kind, Unit
 from watchkeeper.core.records import Sample, Series
-from watchkeeper.core.wording import clean
+from watchkeeper.core.wording import clean, condition_words
 from watchkeeper.web.charts import Chart, Point
 from watchkeeper.web.thinning import thin
-from watchkeeper.web.ticks import Tick, count_ticks, duration_ticks, share_ticks, size_ticks
+from watchkeeper.web.ticks import Tick, Ticks, count_ticks, duration_ticks, share_ticks, size_ticks
 
 DAY_S = 86_400.0
 SPANS_S = {"day": DAY_S, "week": 7 * DAY_S, "month": 30 * DAY_S, "year": 365 * DAY_S}
@@ -210,7 +210,7 @@ def _condition(series: Series, samples: Sequence[Sample], window: Window) -> Cha
         window.now_s,
         -0.3,
         1.3,
-        _sound_ticks,
+        _sound_ticks(series),
         runs(samples, series.interval_s, lambda s: s.value),
         absent=stretches(samples, series.interval_s, lambda s: s.value == 0),
         stepped=True,
@@ -218,5 +218,11 @@ def _condition(series: Series, samples: Sequence[Sample], window: Window) -> Cha
     )
 
 
-def _sound_ticks(_low: float, _high: float, _count: int) -> list[Tick]:
-    return [(0.0, "unsound"), (1.0, "sound")]
+def _sound_ticks(series: Series) -> Ticks:
+    """Two ticks, in the words of the condition."""
+    sound, unsound, _ = condition_words(series.key)
+
+    def ticks(_low: float, _high: float, _count: int) -> list[Tick]:
+        return [(0.0, unsound), (1.0, sound)]
+
+    return ticks

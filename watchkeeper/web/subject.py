@@ -15,6 +15,7 @@ from watchkeeper.core.rules import Finding
 from watchkeeper.core.wording import (
     amount,
     clean,
+    condition_words,
     duration,
     instant,
     moment,
@@ -33,12 +34,12 @@ from watchkeeper.web.templating import render
 from watchkeeper.web.thinning import thin
 
 SUBJECT = part("subject", "the id of a series, or a subject's own name", str, {"type": "string"})
-SPAN = choice("span", "How much of the past is drawn.", tuple(sketches.SPANS_S), "week")
+SPAN = choice(
+    "span", "How much of the past is drawn; left out: a day or a week, by the history.", tuple(sketches.SPANS_S)
+)
 TABLE_ROWS = 24
 """Rows of the table that says the same as the picture: one screen of a phone, twice scrolled."""
 JOURNAL_LINES = 20
-STEPS = 3
-"""So many of the newest steps are told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,7 @@ async def subject(request: web.Request) -> web.Response:
     now = context.clock.now()
     every = await context.store.series()
     series = find(every, SUBJECT.given(request))
-    span = SPAN.given(request)
+    span = SPAN.of(request) or usual_span(series, now)
     window = sketches.Window(now.timestamp() - sketches.SPANS_S[span], now.timestamp())
     samples = await context.store.samples(series.key, datetime.fromtimestamp(window.since_s, UTC), now)
     latest = next((s for s in await context.store.latest() if s.observation.key == series.key), None)
@@ -77,7 +78,7 @@ async def subject(request: web.Request) -> web.Response:
         priority=max((a.priority for a in alerts if a.priority), default=None),
         fact=time_left_phrase(main, now, context.zone) if main else "not known yet",
         interval=phrases.interval_of(main) if main else "",
-        reason=phrases.why(main),
+        reason=phrases.why(main, latest.observation if latest else None, context.zone),
         pictures=[Markup(draw(chart, size, context.zone)) for size in (NARROW, WIDE)],  # noqa: S704  svg.py escapes
         legend=legend(series, main),
         heads=HEADS[series.kind],
@@ -89,6 +90,11 @@ async def subject(request: web.Request) -> web.Response:
         alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
         lines=await context.store.journal(key=series.key, limit=JOURNAL_LINES),
     )
+
+
+def usual_span(series: Series, now: datetime) -> str:
+    """The span that is drawn unasked: a day for a series that is not older, else a week."""
+    return "day" if (now - series.first_at).total_seconds() <= sketches.DAY_S else "week"
 
 
 def find(every: Sequence[Series], wanted: str) -> Series:
@@ -162,7 +168,8 @@ def cells(series: Series, sample: Sample) -> tuple[str, ...]:
         case Kind.ANSWER:
             return ("no answer" if value is None else phrases.seconds(value),)
         case Kind.CONDITION:
-            return ("sound" if value == 1 else "unsound",)
+            sound, unsound, _ = condition_words(series.key)
+            return (sound if value == 1 else unsound,)
         case _:
             assert_never(series.kind)
 
@@ -177,7 +184,7 @@ def details(
         pairs.append(("newest sample", f"{instant(latest.at, zone, now)}, {duration(age_s)} ago"))
         pairs.extend(_seen(latest.observation, now, zone))
     if finding is not None and finding.concern is Concern.FULL:
-        pairs.extend(_found(finding, series.unit or Unit.COUNT, now, zone))
+        pairs.extend(_found(finding, now, zone))
     pairs.append(("sampled", f"every {duration(series.interval_s)} by {clean(series.probe)}"))
     pairs.append(("watched since", instant(series.first_at, zone, now)))
     return pairs
@@ -197,21 +204,9 @@ def _seen(seen: Observation, now: datetime, zone: tzinfo) -> list[tuple[str, str
             assert_never(seen)
 
 
-def _found(finding: Finding, unit: Unit, now: datetime, zone: tzinfo) -> list[tuple[str, str]]:
-    """What the forecast found in the history."""
-    pairs: list[tuple[str, str]] = []
-    forecast = finding.forecast
-    if forecast is None:
-        return pairs
-    if forecast.growth_per_day is not None:
-        word = "grows by" if forecast.growth_per_day >= 0 else "shrinks by"
-        pairs.append(("trend", f"{word} {amount(abs(forecast.growth_per_day), unit)} a day"))
-    if forecast.cycle_s is not None:
-        pairs.append(("cycle", f"goes up and down every {duration(forecast.cycle_s)}"))
-    for at_s, size in forecast.steps[-STEPS:]:
-        at = datetime.fromtimestamp(at_s, zone)
-        pairs.append(("step", f"{'up' if size > 0 else 'down'} by {amount(abs(size), unit)}, {instant(at, zone, now)}"))
+def _found(finding: Finding, now: datetime, zone: tzinfo) -> list[tuple[str, str]]:
+    """When the forecast says that it is full; how it grows stands above the picture."""
+    if finding.ends_at is None:
+        return []
     ends = (("earliest", finding.earliest_at), ("likely", finding.ends_at), ("latest", finding.latest_at))
-    if finding.ends_at is not None:
-        pairs.extend((f"full, {name}", moment(at, zone, now) if at else "no end in sight") for name, at in ends)
-    return pairs
+    return [(f"full, {name}", moment(at, zone, now) if at else "no end in sight") for name, at in ends]

@@ -1,0 +1,73 @@
+"""A double of a guest's QMP monitor that speaks the protocol over a unix socket, as qemu-qmp-ref(7) describes it."""
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+GREETING: dict[str, Any] = {
+    "QMP": {"version": {"qemu": {"micro": 22, "minor": 2, "major": 7}, "package": ""}, "capabilities": ["oob"]}
+}
+"""As QEMU 7.2.22 greeted."""
+
+MIB = 2**20
+
+
+def drive(status: str | None = "ok", device: str = "virtio0", file: str = "/skerry/hide-hub.raw") -> dict[str, Any]:
+    """One entry of query-block, shortened, as QEMU 7.2.22 gave it. status: None where it gives no io-status."""
+    entry = {"device": device, "locked": False, "removable": False, "type": "unknown",
+             "inserted": {"ro": False, "drv": "raw", "file": file, "node-name": "#block113", "encrypted": False},
+             "qdev": "/machine/peripheral-anon/device[0]/virtio-backend"}  # fmt: skip
+    return entry if status is None else {"io-status": status, **entry}
+
+
+def replies(
+    name: str = "hide-hub",
+    state: str = "running",
+    drives: list[dict[str, Any]] | None = None,
+    memory_bytes: int = 64 * MIB,
+) -> dict[str, Any]:
+    """Question -> what a QEMU 7.2 without a balloon replies."""
+    return {
+        "qmp_capabilities": {"return": {}},
+        "query-name": {"return": {"name": name} if name else {}},
+        "query-status": {"return": {"status": state, "singlestep": False, "running": state == "running"}},
+        "query-block": {"return": [drive()] if drives is None else drives},
+        "query-memory-size-summary": {"return": {"base-memory": memory_bytes, "plugged-memory": 0}},
+        "query-balloon": {"error": {"class": "DeviceNotActive", "desc": "No balloon device has been activated"}},
+    }
+
+
+@asynccontextmanager
+async def monitor(
+    path: Path, answers: dict[str, Any], *, first: bytes = b"", events: int = 0
+) -> AsyncIterator[list[str]]:
+    """A monitor at a path; yields the list of what it was asked.
+
+    first: bytes to send in place of the greeting. events: how many to send before each reply.
+    """
+    asked: list[str] = []
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writer.write(first or json.dumps(GREETING).encode() + b"\r\n")
+        try:
+            while line := await reader.readline():
+                message = json.loads(line)
+                asked.append(message["execute"])
+                for number in range(events):
+                    event = {"event": "BALLOON_CHANGE", "timestamp": {"seconds": number, "microseconds": 0}}
+                    writer.write(json.dumps(event).encode() + b"\r\n")
+                if (reply := answers.get(message["execute"])) is None:
+                    break
+                raw = reply if isinstance(reply, bytes) else json.dumps({**reply, "id": message["id"]}).encode()
+                writer.write(raw + b"\r\n")
+                await writer.drain()
+        except ConnectionError:
+            pass
+        writer.close()
+
+    async with await asyncio.start_unix_server(serve, path):
+        yield asked
+        await asyncio.sleep(0)

@@ -1,6 +1,7 @@
 """`board` tells how things stand from a real database, readable at 80 columns and without colour."""
 
 import json
+import re
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -23,7 +24,8 @@ def test_a_pool_that_fills_stands_first(run: Run, config: Path) -> None:
     assert lines[0] == "gannet, Wed 25 Nov 07:24"
     assert lines[1].startswith("Three things need you. Next to run out: pool skerry, in about 3 days")
     assert "Needs you" in lines
-    assert "  warning   pool skerry: full in about 3 days" in lines
+    assert "  warning   pool skerry: full in about 3 days (2 to 5 days)" in lines
+    assert any(re.fullmatch(r" {12}[\d.]+ TiB of 2 TiB used \(\d+ %\), \d+ GiB left", line) for line in lines)
     assert "            since Tue 24 Nov 21:10, 10 h 14 min ago" in lines
     assert "What to look at: " in result.stdout
     assert "Time left" in lines
@@ -80,7 +82,10 @@ def test_a_watch_that_stands_still_is_told_first(run: Run, config: Path) -> None
     result = run("board")
     assert result.exit_code == 1
     words = " ".join(result.stdout.split())
-    assert "No sample has come for 3 h: is `watchkeeper run` running? What follows is as old." in words
+    told = (
+        "The watch itself needs you. No sample has come for 3 h: is `watchkeeper run` running? What follows is as old."
+    )
+    assert words.startswith(f"gannet, Wed 25 Nov 07:24 {told}")
 
 
 def test_what_is_acknowledged_set_aside_and_over_has_its_place(run: Run, config: Path) -> None:

@@ -14,6 +14,7 @@ from watchkeeper.cli.group import Exit, configured, ended
 from watchkeeper.cli.reading import opened
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
+from watchkeeper.core.observation import Level
 from watchkeeper.core.records import Series
 from watchkeeper.core.wording import duration, instant, thing, what_to_look_at
 from watchkeeper.web import phrases
@@ -92,12 +93,12 @@ def show(found: Board, host: str, zone: tzinfo, still: timedelta | None) -> None
 
 
 def _first_words(found: Board, zone: tzinfo, still: timedelta | None) -> str:
-    words = [f"{phrases.verdict(found)}."]
+    words = [f"{phrases.verdict(found, troubled=still is not None)}."]
     if still is not None:
         lasted = duration(still.total_seconds())
-        words.insert(0, f"No sample has come for {lasted}: is `watchkeeper run` running? What follows is as old.")
-    next_words = phrases.by_when(found, zone) if found.newest_at else "No sample has come yet."
-    return " ".join([*words, next_words]).strip()
+        words.append(f"No sample has come for {lasted}: is `watchkeeper run` running? What follows is as old.")
+    words.append(phrases.by_when(found, zone) if found.newest_at else "No sample has come yet.")
+    return " ".join(words).strip()
 
 
 def _section(title: str, found: Iterator[output.Row]) -> None:
@@ -111,21 +112,21 @@ def _section(title: str, found: Iterator[output.Row]) -> None:
 def _standing_row(each: Standing, found: Board, zone: tzinfo) -> output.Row:
     alert = each.alert
     word = alert.priority.word if alert.priority else "over"
-    lines = [f"{thing(alert.key)}: {phrases.fact(each, found, zone)}", phrases.why(each.finding)]
-    lines += [_interval(each), phrases.since(alert, found, zone)]
+    return word, [line for line in _standing_lines(each, found, zone) if line]
+
+
+def _standing_lines(each: Standing, found: Board, zone: tzinfo) -> Iterator[str]:
+    alert = each.alert
+    interval = phrases.interval_of(each.finding) if each.finding else ""
+    yield f"{thing(alert.key)}: {phrases.fact(each, found, zone)}{f' ({interval})' if interval else ''}"
+    if isinstance(each.observation, Level):
+        yield phrases.summary(each.observation)
+    yield phrases.why(each.finding, each.observation, zone)
+    yield phrases.since(alert, found, zone)
     if alert.standing:
-        lines.append(f"What to look at: {what_to_look_at(alert.concern, alert.key, each.observation)}")
+        yield f"What to look at: {what_to_look_at(alert.concern, alert.key, each.observation)}"
     if alert.shelved(found.at) and alert.shelved_until is not None:
-        lines.append(f"set aside until {_at(alert.shelved_until, found, zone)}")
-    return word, [line for line in lines if line]
-
-
-def _interval(each: Standing) -> str:
-    return phrases.interval_of(each.finding) if each.finding else ""
-
-
-def _at(at: datetime, found: Board, zone: tzinfo) -> str:
-    return instant(at, zone, found.at)
+        yield f"set aside until {instant(alert.shelved_until, zone, found.at)}"
 
 
 def _place_row(place: Place) -> output.Row:

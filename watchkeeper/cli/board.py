@@ -3,7 +3,7 @@
 import asyncio
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from datetime import datetime, timedelta, tzinfo
+from datetime import timedelta, tzinfo
 from pathlib import Path
 
 import click

@@ -157,7 +157,7 @@ def _scrub(found: _Found, status: ScrubStatus, known: Scrubs, period_s: float) -
     lost = f"the last scrub could not mend {status.uncorrectable} errors" if status.uncorrectable else ""
     return [
         Deadline(SeriesKey(found.subject, "scrub"), due_at, last_at, period_s, facts),
-        Condition(SeriesKey(found.subject, "data"), not lost, lost),
+        Condition(SeriesKey(found.subject, "mended data"), not lost, lost),
     ]
 
 

@@ -64,7 +64,7 @@ async def read(client: Client, path: str = "/", status: int = 200) -> Reader:
                 "Known to you", "Over, and not acknowledged", "was silent",
             ],
         ),
-        ("full", ["Eleven things need you at once", "suspended: no space left", "silent for 20 min"]),
+        ("full", ["Eleven things need you at once", "Suspended: no space left", "silent for 20 min"]),
         ("fresh", ["The watch has just begun", "No sample has come yet."]),
     ],
 )  # fmt: skip
@@ -212,7 +212,7 @@ async def test_subject_says_what_was_found(page: Open) -> None:
     client = await page(readstore.filling())
     text = (await read(client, "/subjects/14")).text
     for expected in (
-        "growing 8.33 GiB a day since Tue 10 Nov; pruned every day about 04:24",
+        "Growing 8.33 GiB a day since Tue 10 Nov; pruned every day about 04:24",
         "10 GiB added at once on Fri 20 Nov",
         "full, earliest Thu 10 Dec",
         "full, latest no end",

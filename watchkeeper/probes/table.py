@@ -6,6 +6,8 @@ from typing import Any
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.probes import plugins
 from watchkeeper.probes.base import Bench, Probe, ProbeKind
+from watchkeeper.probes.btrfs import BtrfsProbe, BtrfsSettings
+from watchkeeper.probes.btrfs_snapshots import BtrfsSnapshotsProbe, BtrfsSnapshotsSettings
 from watchkeeper.probes.checkin import CheckinProbe, CheckinSettings
 from watchkeeper.probes.clock_sync import ClockProbe, ClockSettings
 from watchkeeper.probes.command import CommandProbe, CommandSettings
@@ -17,12 +19,18 @@ from watchkeeper.probes.guests import GuestsProbe, GuestsSettings
 from watchkeeper.probes.http import HttpProbe
 from watchkeeper.probes.http_checks import HttpSettings
 from watchkeeper.probes.itself import ItselfProbe, ItselfSettings
+from watchkeeper.probes.lvm import LvmProbe, LvmSettings
+from watchkeeper.probes.lvm_snapshots import LvmSnapshotsProbe, LvmSnapshotsSettings
 from watchkeeper.probes.memory import MemoryProbe, MemorySettings
+from watchkeeper.probes.raid import RaidProbe, RaidSettings
 from watchkeeper.probes.returned import ReturnedProbe, ReturnedSettings
+from watchkeeper.probes.smart import SmartProbe, SmartSettings
 from watchkeeper.probes.snapshots import SnapshotsProbe, SnapshotsSettings
 from watchkeeper.probes.tcp import TcpProbe, TcpSettings
 from watchkeeper.probes.temperatures import TemperaturesProbe, TemperaturesSettings
 from watchkeeper.probes.units import UnitsProbe, UnitsSettings
+from watchkeeper.probes.zfs import ZfsProbe, ZfsSettings
+from watchkeeper.probes.zfs_snapshots import ZfsSnapshotsProbe, ZfsSnapshotsSettings
 
 BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "filesystems": ProbeKind(FilesystemsSettings, FilesystemsProbe),
@@ -41,6 +49,14 @@ BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "returned": ProbeKind(ReturnedSettings, ReturnedProbe),
     "checkin": ProbeKind(CheckinSettings, CheckinProbe),
     "command": ProbeKind(CommandSettings, CommandProbe),
+    "zfs": ProbeKind(ZfsSettings, ZfsProbe),
+    "zfs-snapshots": ProbeKind(ZfsSnapshotsSettings, ZfsSnapshotsProbe),
+    "lvm": ProbeKind(LvmSettings, LvmProbe),
+    "lvm-snapshots": ProbeKind(LvmSnapshotsSettings, LvmSnapshotsProbe),
+    "btrfs": ProbeKind(BtrfsSettings, BtrfsProbe),
+    "btrfs-snapshots": ProbeKind(BtrfsSnapshotsSettings, BtrfsSnapshotsProbe),
+    "raid": ProbeKind(RaidSettings, RaidProbe),
+    "smart": ProbeKind(SmartSettings, SmartProbe),
 }
 """The kinds that watchkeeper brings."""
 

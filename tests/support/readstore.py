@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from watchkeeper.core.alerts import Alert, Concern, Priority, State, Telling
-from watchkeeper.core.exhaustion import Forecast, NoEnd, Shift
+from watchkeeper.core.exhaustion import Forecast, NoEnd
 from watchkeeper.core.message import Message
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
 from watchkeeper.core.records import Entry, JournalLine, Parcel, Parceled, Sample, Seen, Series
@@ -140,7 +140,6 @@ class ReadStoreDouble:
             since_s=now_s - HISTORY.total_seconds() / 2,
             cycle_s=86_400.0 if wave else None,
             pruned_s=now_s - 4 * 3_600 if wave else None,
-            steps=(Shift(now_s - 5 * 86_400, 10 * GIB),) if wave else (),
             line=None if no_end is NoEnd.TOO_FEW and not full_in else line,
         )
         at = [None if d is None else self.now + d for d in full_in or (None, None, None)]

@@ -213,7 +213,6 @@ async def test_subject_says_what_was_found(page: Open) -> None:
     text = (await read(client, "/subjects/14")).text
     for expected in (
         "Growing 8.33 GiB a day since Tue 10 Nov; pruned every day about 04:24",
-        "10 GiB added at once on Fri 20 Nov",
         "full, earliest Thu 10 Dec",
         "full, latest no end",
     ):

@@ -127,7 +127,6 @@ def forecast_form(found: Forecast) -> Json:
         "growth_per_day": finite(found.growth_per_day),
         "since": stamp(instant(finite(found.since_s))),
         "cycle_s": finite(found.cycle_s),
-        "steps": [{"at": stamp(instant(finite(s.at_s))), "size": finite(s.size)} for s in found.steps],
     }
 
 

@@ -15,6 +15,13 @@ from watchkeeper.probes.command_output import OBSERVATIONS_LIMIT, read
 JETTY = {"subject": "jetty", "quantity": "lamp"}
 KEY = SeriesKey("jetty", "lamp")
 
+FIELDS = st.sampled_from(["kind", "subject", "quantity", "used", "sound", "facts"])
+JSON = st.recursive(
+    st.none() | st.booleans() | st.floats() | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(FIELDS, inner, max_size=6),
+    max_leaves=10,
+)
+
 
 def test_every_kind() -> None:
     """Each kind of observation, with all its fields and with the fewest."""
@@ -94,9 +101,7 @@ def test_signs_that_no_line_should_hold() -> None:
     assert str(seen.key).isprintable()
 
 
-@given(st.recursive(st.none() | st.booleans() | st.floats() | st.text(max_size=5),
-                    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(
-                        ["kind", "subject", "quantity", "used", "sound", "facts"]), inner, max_size=6), max_leaves=10))  # fmt: skip
+@given(JSON)
 def test_no_json_does_harm(said: Any) -> None:
     """Whatever JSON comes, it is observations or a ProbeError."""
     told = ""

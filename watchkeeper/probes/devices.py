@@ -112,7 +112,7 @@ class DeviceProbe:
         came = self._count(sight)
         facts: Facts = (("named by", settings.serial or f"{settings.usb} {settings.usb_serial or ''}".strip()),)
         facts += tuple((word, text) for word, text in (("product", sight.product), ("at", sight.where)) if text)
-        facts += (("came anew", f"{came} times within {format_duration(settings.flapping_within)}"),) if came else ()
+        facts += (("came anew", f"{came}x within {format_duration(settings.flapping_within)}"),) if came else ()
         plugged, steady = self._why_gone(sight), self._why_flapping(came)
         subject = f"device {settings.name}"
         return [

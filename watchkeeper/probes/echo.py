@@ -80,7 +80,7 @@ class EchoProbe:
         watch.passed("name")
         facts = self._facts(found[0], trips_s)
         if not trips_s:
-            reason = f"no reply to {settings.questions} requests within {format_duration(settings.timeout)}"
+            reason = f"no reply within {format_duration(settings.timeout)}, requests sent: {settings.questions}"
             return [Answer(self._key, answered=False, reason=reason, facts=facts)]
         return [Answer(self._key, answered=True, took_s=median(trips_s), facts=facts)]
 

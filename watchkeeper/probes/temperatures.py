@@ -27,7 +27,8 @@ FILE_LIMIT_BYTES = 256
 SANE_LIMIT_C = (20.0, 150.0)
 """Chips without a limit say 0, 127.9, -273.15 or 65261.85 (NVMe's 0xFFFF kelvin): nothing that a machine runs by."""
 
-UNREADABLE = "cannot be read"
+LARGEST_READING = 100_000_000
+"""In thousandths of a degree. Far beyond what even a chip without a limit says (65,261,850)."""
 
 
 class TemperaturesSettings(ProbeSettings):
@@ -176,11 +177,14 @@ def _degrees(path: Path) -> tuple[float | None, str]:
     except OSError as error:
         if error.errno in (errno.EAGAIN, errno.ENODATA):
             return None, "the sensor gives no reading just now"
-        return None, f"the sensor {UNREADABLE}: {error.strerror}"
+        return None, f"the sensor cannot be read: {error.strerror}"
     try:
-        return int(text) / 1000, ""
+        thousandths = int(text)
     except ValueError:
+        thousandths = -LARGEST_READING
+    if abs(thousandths) >= LARGEST_READING:
         return None, f"the sensor says {clipped(text)!r}, which is no temperature"
+    return thousandths / 1000, ""
 
 
 def _text(path: Path) -> str:

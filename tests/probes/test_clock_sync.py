@@ -1,0 +1,115 @@
+"""Time synchronisation: the kernel's own account, read for real, and what it means."""
+
+import ctypes
+import re
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.probes.hands import the_condition
+from tests.support.needs import need
+from watchkeeper.core.observation import Condition
+from watchkeeper.errors import ProbeError
+from watchkeeper.probes import clock_sync
+from watchkeeper.probes.base import Bench
+from watchkeeper.probes.clock_sync import ClockProbe, ClockSettings, ClockState, read_clock
+
+
+async def look(bench: Bench, state: ClockState, tmp_path: Path, up_s: float = 10_000) -> Condition:
+    """What a state of the clock means on a host that has been up for a while."""
+    uptime = tmp_path / "uptime"
+    uptime.write_text(f"{up_s:.2f} 4242.42\n")
+    probe = ClockProbe(ClockSettings(), bench, lambda: state, uptime)
+    seen = the_condition(await probe.observe())
+    await probe.close()
+    return seen
+
+
+async def test_a_clock_that_is_kept(bench: Bench, tmp_path: Path) -> None:
+    """An error well below the limit is sound, and told in milliseconds."""
+    seen = await look(bench, ClockState(0.25, 0.0015, -0.000042), tmp_path)
+    assert str(seen.key) == "clock: synchronised"
+    assert seen.sound
+    assert seen.facts == (
+        ("largest error", "250 ms"), ("estimated error", "1.5 ms"), ("being corrected by", "-0.042 ms"),
+    )  # fmt: skip
+
+
+async def test_updates_stay_away(bench: Bench, tmp_path: Path) -> None:
+    """An error that has grown beyond the limit is told with both."""
+    seen = await look(bench, ClockState(4.5, 0.1, 0), tmp_path)
+    assert not seen.sound
+    assert seen.reason == "it may be wrong by 4.5 s, limit 4s: updates stay away"
+
+
+async def test_a_clock_that_nobody_set(bench: Bench, tmp_path: Path) -> None:
+    """After a start the clock may still be unset for a while, and then no more."""
+    unset = ClockState(None, 16, 0)
+    assert (await look(bench, unset, tmp_path, up_s=899)).sound
+    seen = await look(bench, unset, tmp_path, up_s=901)
+    assert not seen.sound
+    assert seen.reason == "nothing keeps it in time: no update for hours, or none"
+
+
+async def test_this_machine(bench: Bench) -> None:
+    """The real call answers on this machine, and the probe makes one condition of it."""
+    state = read_clock()
+    assert state.largest_error_s is None or 0 <= state.largest_error_s < 16
+    the_condition(await ClockProbe(ClockSettings(), bench).observe())
+
+
+def test_the_structure_is_the_headers_own(tmp_path: Path) -> None:
+    """Size and offsets are those that the C compiler gives struct timex of sys/timex.h."""
+    compiler = shutil.which("cc")
+    need(compiler and Path("/usr/include/x86_64-linux-gnu/sys/timex.h").exists(), "no C compiler, or no headers")
+    names = ("modes", "maxerror", "esterror", "status", "tick", "jitcnt", "tai")
+    prints = "".join(f'printf("%zu ", offsetof(struct timex, {name}));' for name in names)
+    includes = "".join(f"#include <{header}>\n" for header in ("stddef.h", "stdio.h", "sys/timex.h"))
+    source = f'{includes}int main(void){{{prints}printf("%zu",sizeof(struct timex));}}'
+    (tmp_path / "t.c").write_text(source)
+    subprocess.run([str(compiler), "t.c", "-o", "t"], cwd=tmp_path, check=True)
+    said = subprocess.run([str(tmp_path / "t")], capture_output=True, check=True, text=True).stdout.split()
+    ours = [getattr(clock_sync.Timex, name).offset for name in names] + [ctypes.sizeof(clock_sync.Timex)]
+    assert [int(word) for word in said] == ours
+
+
+def test_the_constants_are_the_headers_own() -> None:
+    """STA_NANO as linux/timex.h has it."""
+    header = Path("/usr/include/linux/timex.h")
+    need(header.exists(), "no kernel headers")
+    (nano,) = re.findall(r"#define STA_NANO\s+(0x\w+)", header.read_text())
+    assert int(nano, 16) == clock_sync.STATUS_NANOSECONDS
+
+
+@pytest.mark.parametrize(("status", "offset_s"), [(0, 0.005), (0x2000, 0.000005)])
+def test_units_of_the_offset(monkeypatch: pytest.MonkeyPatch, status: int, offset_s: float) -> None:
+    """Microseconds, or nanoseconds where STA_NANO is set; a largest error at the kernel's limit is not known."""
+
+    class Libc:
+        def adjtimex(self, told: Any) -> int:
+            found = told._obj
+            assert isinstance(found, clock_sync.Timex)
+            assert found.modes == 0
+            found.status, found.offset, found.maxerror, found.esterror = status, 5000, 16_000_000, 20
+            return 5
+
+    monkeypatch.setattr(ctypes, "CDLL", lambda *_, **__: Libc())
+    state = read_clock()
+    assert (state.largest_error_s, state.estimated_error_s) == (None, 0.00002)
+    assert state.offset_s == pytest.approx(offset_s)
+
+
+def test_a_kernel_that_does_not_say(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the call is forbidden, exactly that is told."""
+
+    class Libc:
+        def adjtimex(self, _told: object) -> int:
+            ctypes.set_errno(1)
+            return -1
+
+    monkeypatch.setattr(ctypes, "CDLL", lambda *_, **__: Libc())
+    with pytest.raises(ProbeError, match="adjtimex: Operation not permitted"):
+        read_clock()

@@ -38,7 +38,7 @@ def whole(tmp_path: Path) -> dict[str, Any]:
 
 def of_table(document: dict[str, Any], table: reference.Table) -> dict[str, Any]:
     """What a document holds for a table of the reference."""
-    kinds = re.fullmatch(r'\[\[(\w+)\]\] of kind = "(\w+)"', table.title)
+    kinds = re.fullmatch(r'\[\[(\w+)\]\] of kind = "([\w-]+)"', table.title)
     if kinds:  # several tables of a kind are taken together; the first that has a key counts
         found = [each for each in document[kinds[1]] if each["kind"] == kinds[2]]
         return {key: value for each in reversed(found) for key, value in each.items()}

@@ -34,7 +34,7 @@ def as_event(message: Message) -> dict[str, Any]:
         "subject": str(message.key),
         "correlationid": message.thread,
         "datacontenttype": "application/json",
-        "data": _data(message),
+        "data": data(message),
     }
 
 
@@ -44,7 +44,14 @@ def as_bytes(message: Message) -> bytes:
     return text.encode("utf-8", errors="replace")  # a name on disk may hold what UTF-8 cannot
 
 
-def _data(message: Message) -> dict[str, Any]:
+def data_bytes(message: Message) -> bytes:
+    """The message alone as UTF-8 JSON on one line: what `data` holds, for receivers that want no envelope."""
+    text = json.dumps(data(message), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return f"{text}\n".encode("utf-8", errors="replace")
+
+
+def data(message: Message) -> dict[str, Any]:
+    """Every field of the message, in JSON's terms."""
     return {
         "id": message.id,
         "thread": message.thread,

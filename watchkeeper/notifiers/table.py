@@ -6,6 +6,7 @@ from typing import Any
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import NotifierSettings
 from watchkeeper.notifiers.base import Notifier
+from watchkeeper.notifiers.command import Command, CommandSettings
 from watchkeeper.notifiers.mail import Mail, MailSettings
 from watchkeeper.notifiers.webhook import Webhook, WebhookSettings
 
@@ -15,6 +16,7 @@ Factory = Callable[[Any, Clock], Notifier]
 NOTIFIERS: Mapping[type[NotifierSettings], Factory] = {
     WebhookSettings: Webhook,
     MailSettings: Mail,
+    CommandSettings: Command,
 }
 """Settings, whose `kind` names it in the configuration -> how the notifier is made."""
 

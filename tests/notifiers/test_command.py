@@ -1,0 +1,155 @@
+"""The command notifier with real programs: their input, their exit status, their time, and what they leave behind."""
+
+import asyncio
+import json
+import os
+import sys
+from pathlib import Path
+
+import psutil
+import pytest
+from pydantic import ValidationError
+
+from tests.support.messages import messages
+from tests.support.outbox import SetClock
+from watchkeeper.core.alerts import Priority
+from watchkeeper.errors import DeliveryDeferred, DeliveryRefused
+from watchkeeper.notifiers import event
+from watchkeeper.notifiers.command import Command, CommandSettings
+from watchkeeper.notifiers.table import make_notifier
+
+
+def program(folder: Path, text: str) -> Path:
+    """A program in Python."""
+    path = folder / "lamp"
+    path.write_text(f"#!{sys.executable}\nimport os, subprocess, sys, time\n{text}\n", encoding="utf-8")
+    path.chmod(0o755)
+    return path
+
+
+def lamp(*run: object, timeout: str = "20s") -> Command:
+    """A notifier that runs these words."""
+    words = [str(each) for each in run]
+    return Command(
+        CommandSettings.model_validate({"kind": "command", "name": "lamp", "run": words, "timeout": timeout}),
+        SetClock(),
+    )
+
+
+async def test_the_message_comes_on_standard_input(tmp_path: Path) -> None:
+    """The program reads the same object as a webhook's data; its arguments are no shell's."""
+    path = program(tmp_path, f"open({str(tmp_path / 'got')!r}, 'w').write(sys.argv[1] + sys.stdin.read())")
+    for message in messages():
+        await lamp(path, "$HOME; echo").deliver(message)
+        got = (tmp_path / "got").read_text().removeprefix("$HOME; echo")
+        assert json.loads(got) == event.as_event(message)["data"]
+        assert got.count("\n") == 1
+
+
+@pytest.mark.parametrize("status", [1, 2, 64, 66, 69, 70, 75, 78, 126, 127, 255])
+async def test_what_the_keeper_can_mend_is_tried_again(tmp_path: Path, status: int) -> None:
+    """sysexits(3): 75 asks for another try by its meaning; the others are faults that a keeper can mend."""
+    path = program(tmp_path, f"print('starting', file=sys.stderr); sys.exit({status})")
+    with pytest.raises(DeliveryDeferred, match=f"lamp: .*lamp ended with status {status}: starting$"):
+        await lamp(path).deliver(messages()[0])
+
+
+async def test_data_that_is_wrong_is_refused(tmp_path: Path) -> None:
+    """sysexits(3), EX_DATAERR 65: the input data was incorrect; the same try will never work."""
+    path = program(tmp_path, "print('first\\nno such lamp', file=sys.stderr); sys.exit(65)")
+    with pytest.raises(DeliveryRefused, match=r"ended with status 65: no such lamp$"):
+        await lamp(path).deliver(messages()[0])
+
+
+async def test_a_signal_is_told(tmp_path: Path) -> None:
+    """A program that was killed may work another time."""
+    path = program(tmp_path, "os.kill(os.getpid(), 9)")
+    with pytest.raises(DeliveryDeferred, match="was ended by signal 9: it says nothing on standard error"):
+        await lamp(path).deliver(messages()[0])
+
+
+@pytest.mark.parametrize("mode", [None, 0o644])
+async def test_a_program_that_cannot_be_run(tmp_path: Path, mode: int | None) -> None:
+    """Not there, or no program: deferred, with the reason."""
+    path = tmp_path / "lamp"
+    if mode:
+        path.write_text("nothing")
+        path.chmod(mode)
+    with pytest.raises(DeliveryDeferred, match=r"lamp cannot be run: (No such file or directory|Permission denied)"):
+        await lamp(path).deliver(messages()[0])
+
+
+async def test_a_program_that_does_not_end_is_ended_with_its_children(tmp_path: Path) -> None:
+    """When its time is up nothing of it runs any more, and the delivery is put off."""
+    path = program(
+        tmp_path,
+        f"child = subprocess.Popen(['sleep', '600'])\n"
+        f"open({str(tmp_path / 'child')!r}, 'w').write(str(child.pid))\ntime.sleep(600)",
+    )
+    with pytest.raises(DeliveryDeferred, match="lamp has not ended within 1s"):
+        await lamp(path, timeout="1s").deliver(messages()[0])
+    await gone(int((tmp_path / "child").read_text()))
+
+
+async def gone(pid: int) -> None:
+    """Wait until a process has ended."""
+    async with asyncio.timeout(5):
+        while psutil.pid_exists(pid) and psutil.Process(pid).status() != psutil.STATUS_ZOMBIE:  # noqa: ASYNC110  another process
+            await asyncio.sleep(0.01)
+
+
+async def test_what_it_leaves_behind_does_not_hold_the_delivery_up(tmp_path: Path) -> None:
+    """A child that holds standard error open is ended when the program has ended well."""
+    path = program(
+        tmp_path,
+        f"child = subprocess.Popen(['sleep', '600'])\nopen({str(tmp_path / 'child')!r}, 'w').write(str(child.pid))",
+    )
+    async with asyncio.timeout(10):
+        await lamp(path).deliver(messages()[0])
+    await gone(int((tmp_path / "child").read_text()))
+
+
+async def test_output_without_end_is_not_kept(tmp_path: Path) -> None:
+    """A program that prints for ever fills no memory, and is ended when its time is up."""
+    path = program(tmp_path, "while True: os.write(2, b'dark ' * 10_000); os.write(1, b'light ' * 10_000)")
+    before = psutil.Process().memory_info().rss
+    with pytest.raises(DeliveryDeferred, match="has not ended within 1s"):
+        await lamp(path, timeout="1s").deliver(messages()[0])
+    assert psutil.Process().memory_info().rss - before < 50 * 2**20
+
+
+async def test_a_program_need_not_read(tmp_path: Path) -> None:
+    """One that closes its input and ends well has told."""
+    await lamp(program(tmp_path, "os.close(0)")).deliver(messages()[0])
+
+
+async def test_its_environment_is_fixed(tmp_path: Path) -> None:
+    """Nothing of the daemon's own environment, which may hold credentials' places, is handed on."""
+    os.environ["SKERRY_TOKEN"] = "s3cret"
+    try:
+        path = program(tmp_path, "sys.exit(1 if 'SKERRY_TOKEN' in os.environ or os.getcwd() != '/' else 0)")
+        await lamp(path).deliver(messages()[0])
+    finally:
+        del os.environ["SKERRY_TOKEN"]
+
+
+@pytest.mark.parametrize(
+    ("run", "said"),
+    [
+        ([], "whole path of the program"),
+        (["lamp"], "whole path of the program"),
+        (["/bin/lamp", "a\0b"], "NUL"),
+    ],
+)
+def test_words_that_cannot_be_run(run: list[str], said: str) -> None:
+    """A shell's habits do not work here, and are told before anything starts."""
+    with pytest.raises(ValidationError, match=said):
+        CommandSettings.model_validate({"kind": "command", "run": run})
+
+
+async def test_it_is_in_the_table() -> None:
+    """It is made from its settings like every notifier."""
+    settings = CommandSettings.model_validate({"kind": "command", "run": ["/bin/true"], "at_least": "alarm"})
+    made = make_notifier(settings, SetClock())
+    assert (made.name, made.at_least) == ("command", Priority.ALARM)
+    await made.close()

@@ -1,0 +1,172 @@
+"""Delivers a message to a program of the keeper's own: a lamp, a buzzer, a modem.
+
+It runs without a shell and reads the message as one JSON object on standard input: what a webhook's event holds as
+`data`. Its exit status decides: 0 delivered; 65 refused (EX_DATAERR of sysexits.h: "the input data was incorrect");
+75 deferred (EX_TEMPFAIL). Every other status, a signal, and a program that cannot be started are deferred too: a
+fault in a script, a missing right or a modem that is not plugged in is for the keeper to mend, and nothing is lost
+meanwhile. When it has ended, or its time is up, all that it left running in its session is ended with it.
+
+Not here: what the message holds (event.py).
+"""
+
+import asyncio
+import os
+import signal
+from asyncio.subprocess import DEVNULL, Process
+from contextlib import suppress
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field
+
+from watchkeeper.clock import Clock
+from watchkeeper.core.alerts import Priority
+from watchkeeper.core.message import Message
+from watchkeeper.core.units import format_duration
+from watchkeeper.core.wording import clean
+from watchkeeper.errors import DeliveryDeferred, DeliveryRefused
+from watchkeeper.notifiers import event
+from watchkeeper.notifiers.base import ReceiverSettings
+from watchkeeper.privileged.running import PATH, environment
+
+DATA_WRONG = 65
+"""EX_DATAERR, sysexits.h (4.3BSD; FreeBSD's sysexits(3))."""
+
+COMPLAINT_BYTES = 4_096
+"""Of standard error that is looked at: its last line says what ended the program."""
+
+_PIPEFULS = 16
+"""Reads of 64 KiB: as much as a pipe can be made to hold by default (pipe-max-size, 1 MiB)."""
+
+REAP_S = 1.0
+"""How long a program that was ended may take to go. One that waits for a dead device in the kernel is left behind."""
+
+
+def _words(value: tuple[str, ...]) -> tuple[str, ...]:
+    if not value or not value[0].startswith("/"):
+        raise ValueError('the first word is the whole path of the program, such as ["/usr/local/bin/lamp", "red"]')
+    if any("\0" in word for word in value):
+        raise ValueError("holds a NUL character, which no argument can")
+    return value
+
+
+class CommandSettings(ReceiverSettings):
+    """A program that tells. It reads the message as JSON on standard input; its exit status says what became of it."""
+
+    kind: Literal["command"]
+    run: Annotated[tuple[str, ...], AfterValidator(_words)] = Field(
+        description="the program by its whole path, and its arguments; no shell reads them"
+    )
+
+
+class Command:
+    """One program. Nothing runs between deliveries."""
+
+    def __init__(self, settings: CommandSettings, clock: Clock) -> None:  # noqa: ARG002  every notifier is made alike
+        """Take the settings; the clock is not needed."""
+        self._settings = settings
+
+    @property
+    def name(self) -> str:
+        """Names the notifier in the outbox and the journal."""
+        return self._settings.label
+
+    @property
+    def at_least(self) -> Priority:
+        """The least urgent priority that its receiver wants to hear of."""
+        return self._settings.at_least
+
+    async def deliver(self, message: Message) -> None:
+        """Run the program once. Raises as Notifier.deliver says."""
+        with _Complaint() as complaint:
+            process = await self._started(event.data_bytes(message), complaint.inlet)
+            try:
+                async with asyncio.timeout(self._settings.timeout):
+                    status = await process.wait()
+            except TimeoutError:
+                limit = format_duration(self._settings.timeout)
+                raise DeliveryDeferred(f"{self.name}: {self._program} has not ended within {limit}") from None
+            finally:
+                await _end(process)
+            self._judge(status, complaint.text())
+
+    @property
+    def _program(self) -> str:
+        return clean(self._settings.run[0], 100)
+
+    async def _started(self, content: bytes, errors: int) -> Process:
+        # Its input lies in memory as a file: a program that does not read it holds nothing up, and breaks no pipe.
+        given = os.memfd_create("message")
+        try:
+            os.pwrite(given, content, 0)
+            return await asyncio.create_subprocess_exec(
+                *self._settings.run,
+                stdin=given,
+                stdout=DEVNULL,
+                stderr=errors,
+                env=environment(f"/usr/local/sbin:/usr/local/bin:{PATH}"),
+                cwd="/",
+                start_new_session=True,
+            )
+        except OSError as error:
+            why = error.strerror or type(error).__name__
+            raise DeliveryDeferred(f"{self.name}: {self._program} cannot be run: {why}") from None
+        finally:
+            os.close(given)
+
+    def _judge(self, status: int, said: str) -> None:
+        if status == 0:
+            return
+        how = f"was ended by signal {-status}" if status < 0 else f"ended with status {status}"
+        complaint = clean(said, 200) or "it says nothing on standard error"
+        text = f"{self.name}: {self._program} {how}: {complaint}"
+        raise DeliveryRefused(text) if status == DATA_WRONG else DeliveryDeferred(text)
+
+    async def close(self) -> None:
+        """Nothing is held between deliveries."""
+
+
+class _Complaint:
+    """What a program says on standard error: taken as it comes, and only its end is kept.
+
+    A pipe of our own, because the library's would make the end of a program wait for a child that holds it open.
+    """
+
+    def __init__(self) -> None:
+        self._outlet, self.inlet = os.pipe()
+        os.set_blocking(self._outlet, False)
+        self._kept = b""
+
+    def __enter__(self) -> Self:
+        asyncio.get_running_loop().add_reader(self._outlet, self._take)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        asyncio.get_running_loop().remove_reader(self._outlet)
+        os.close(self._outlet)
+        os.close(self.inlet)
+
+    def _take(self) -> bool:
+        """Take what is there. True where that was something."""
+        try:
+            part = os.read(self._outlet, 65_536)
+        except BlockingIOError:
+            return False
+        self._kept = (self._kept + part)[-COMPLAINT_BYTES:]
+        return True
+
+    def text(self) -> str:
+        """The last line of it: programs say there what ended them."""
+        for _ in range(_PIPEFULS):  # a child that fled may go on writing for ever
+            if not self._take():
+                break
+        lines = self._kept.decode("utf-8", "replace").strip().splitlines()
+        return lines[-1] if lines else ""
+
+
+async def _end(process: Process) -> None:
+    """End the program and what it left running in its session."""
+    with suppress(ProcessLookupError, PermissionError):
+        os.killpg(process.pid, signal.SIGKILL)
+    with suppress(TimeoutError):
+        async with asyncio.timeout(REAP_S):
+            await process.wait()

@@ -1,12 +1,13 @@
 """Cycles in the use of a level: a nightly prune, a weekly backup. Found by comparing same phases, never assumed.
 
 A cycle is believed where what is left after taking away the median of each phase is much less than what was there.
-The median over cycles keeps one-off steps and jobs out of it.
+The median over cycles keeps one-off steps and jobs out of it. Not here: what a cycle means for the forecast.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from watchkeeper.core.trend import Floats
 
@@ -18,36 +19,68 @@ BETTER = 0.6
 """A longer cycle must leave less than this share of what a shorter one leaves."""
 CYCLES = 8
 """The newest cycles that a phase's median is taken over."""
+SWELLS = 8
+"""Cycles that must have been seen before a swing that grows is believed, and how many of its standard errors the
+growth must be."""
+CLIFF = 4.0
+"""Where the profile changes by so many times its usual change within a step, it falls off."""
+PRUNED = 0.5
+"""A cycle is a prune where this share of its swing is lost within two steps."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cycle:
-    """profile[k]: how far the level stands above its trend in the k-th step of the cycle; phase 0 is index 0.
+    """profile[k]: how far the level stands above its trend in the k-th step of the cycle; phase 0 is at the anchor.
 
-    crest[k]: the same for the highest sample within that step.
-    step_h: hours in a lattice step; left: what it leaves, as a share of the swing.
+    crest[k]: the same for the highest sample within that step. step_h: hours in a step. left: what it leaves, as a
+    share of the swing. swell: by which share of itself the swing grows in an hour, as seen from centre_h.
     """
 
     profile: Floats
     crest: Floats
     step_h: int
     left: float
+    swell: float = 0.0
+    centre_h: float = 0.0
 
     @property
     def period_s(self) -> float:
         """Length of the cycle."""
         return len(self.profile) * self.step_h * HOUR_S
 
-    @property
-    def swing(self) -> float:
-        """From its lowest to its highest."""
-        return float(np.ptp(self.profile))
+    def phase(self, hours: Floats) -> NDArray[np.int64]:
+        """Which step of the cycle these hours since the anchor lie in."""
+        return (hours // self.step_h).astype(np.int64) % len(self.profile)
+
+    def scale(self, hours: Floats) -> Floats:
+        """How wide the swing is at these hours, as a share of the profile's; never below nothing."""
+        return np.maximum(1 + self.swell * (hours - self.centre_h), 0.0)
+
+    def ripple(self, hours: Floats) -> Floats:
+        """How far the level stands above its trend at these hours since the anchor; straight between the steps."""
+        around = np.concatenate((self.profile[-1:], self.profile, self.profile[:1]))
+        n = len(self.profile)
+        flat = np.interp(hours / self.step_h % n, np.arange(-1, n + 1) + 0.5, around)
+        return flat * self.scale(hours) if self.swell else flat
+
+    def cliffs(self) -> NDArray[np.bool_]:
+        """Phases at which the profile changes so fast that a step's middle says too little of its inside."""
+        jump = np.abs(np.diff(np.concatenate((self.profile[-1:], self.profile, self.profile[:1]))))
+        return np.maximum(jump[:-1], jump[1:]) > CLIFF * np.median(jump) + 0.02 * np.ptp(self.profile)
+
+    def pruned(self) -> int | None:
+        """The phase at which the level falls back to its lowest; None where it comes down gently."""
+        n = len(self.profile)
+        fall = self.profile[np.arange(n) - 1] - self.profile[(np.arange(n) + 1) % n]
+        deepest = int(np.argmax(fall))
+        return deepest if fall[deepest] > PRUNED * np.ptp(self.profile) and n > 4 else None
 
 
 def find_cycle(lattice: Floats, over: Floats, first: int, step_h: int, hint: int | None = None) -> Cycle | None:
     """The cycle in evenly spaced levels; None where there is none.
 
-    over: how far the highest sample of a step stands above its level. first: index of lattice[0], in steps. hint: another period to try, in steps (from the spacing of clearings).
+    over: how far the highest sample of a step stands above its level. first: place of lattice[0], in steps from the
+    anchor. hint: another period to try, in steps (from the spacing of clearings).
     """
     best: Cycle | None = None
     for period in _periods(lattice, step_h, hint):
@@ -60,45 +93,48 @@ def find_cycle(lattice: Floats, over: Floats, first: int, step_h: int, hint: int
 
 
 def _periods(lattice: Floats, step_h: int, hint: int | None) -> list[int]:
+    """Periods that may be tried. A day is tried from its second on, what is longer needs three rounds."""
     usual = {h // step_h for h in (DAY_H, WEEK_H) if h % step_h == 0}
     usual |= {hint} if hint is not None else set()
     return sorted(p for p in usual if p >= 4 and len(lattice) >= (2 * p + 2 if p * step_h <= DAY_H else 3 * p))
 
 
 def _fit(lattice: Floats, over: Floats, first: int, step_h: int, period: int) -> Cycle | None:
-    swing = lattice[period // 2 : period // 2 - period] - _moving_mean(lattice, period)
-    count = min(len(swing) // period, CYCLES)
-    if count < 2:
-        return _single(lattice, over, first, step_h, period, swing)
-    used = swing[len(swing) - count * period :].reshape(count, period)
-    used = used - np.median(used)
+    """The cycle of this period, with what it leaves."""
+    half = period // 2
+    swing = lattice[half : half - period] - _moving_mean(lattice, period)
+    rounds = len(swing) // period
+    whole = swing[len(swing) - rounds * period :].reshape(rounds, period)
+    whole = whole - np.median(whole)
+    used = whole[-CYCLES:]
+    size = _high(np.abs(used))
+    if size <= 0:
+        return None
     profile = np.median(used, axis=0)
-    rest = np.abs(used - profile).ravel()
-    whole = _high(np.abs(used).ravel())
-    if whole <= 0:
-        return None
-    start = (first + period // 2 + len(swing) - count * period) % period
-    above = used + over[period // 2 :][len(swing) - count * period : len(swing)].reshape(count, period)
-    crest = np.median(above, axis=0) - profile.mean()
-    return Cycle(np.roll(profile - profile.mean(), start), np.roll(crest, start), step_h, _high(rest) / whole)
+    left = _high(np.abs(used - profile)) / size if rounds > 1 else _once_again(lattice, period, size)
+    above = over[half : half - period][len(swing) - len(used) * period :].reshape(used.shape)
+    crest = np.median(used + above, axis=0) - profile.mean()
+    profile = profile - profile.mean()
+    start = (first + half + len(swing)) % period
+    swell = _swell(whole, profile) / (period * step_h) if rounds >= SWELLS else 0.0
+    centre_h = (first + half + len(swing) - len(used) * period / 2) * step_h
+    return Cycle(np.roll(profile, start), np.roll(crest, start), step_h, left, swell, centre_h)
 
 
-def _single(
-    lattice: Floats, over: Floats, first: int, step_h: int, period: int, swing: Floats
-) -> Cycle | None:  # fmt: skip
-    """Two cycles give one comparison of same phases, which must then agree the better."""
-    used = swing[-period:]
-    if len(used) < period:
-        return None
-    used = used - np.median(used)
+def _once_again(lattice: Floats, period: int, size: float) -> float:
+    """What two rounds leave: there is one comparison of same phases alone, which must agree the better."""
     again = lattice[-period:] - lattice[-2 * period : -period]
-    whole = _high(np.abs(used))
-    if whole <= 0:
-        return None
-    left = 2 * _high(np.abs(again - np.median(again))) / whole
-    start = (first + period // 2 + len(swing) - period) % period
-    crest = used - used.mean() + over[period // 2 :][len(swing) - period : len(swing)]
-    return Cycle(np.roll(used - used.mean(), start), np.roll(crest, start), step_h, left)
+    return 2 * _high(np.abs(again - np.median(again))) / size
+
+
+def _swell(rounds: Floats, profile: Floats) -> float:
+    """By which share of the profile the swing grows from round to round; 0 where that is not clear."""
+    width = rounds @ profile / float(profile @ profile)
+    x = np.arange(len(width)) - (len(width) - 1) / 2
+    slope = float(x @ width) / float(x @ x)
+    rest = width - width.mean() - slope * x
+    error = float(np.sqrt(rest @ rest / (len(x) - 2) / (x @ x)))
+    return slope if abs(slope) > SWELLS * error and abs(slope) * len(x) > 0.1 else 0.0
 
 
 def _moving_mean(lattice: Floats, period: int) -> Floats:
@@ -108,5 +144,6 @@ def _moving_mean(lattice: Floats, period: int) -> Floats:
 
 def _high(values: Floats) -> float:
     """The 80 % point: a fifth of the hours may be odd."""
-    place = int(0.8 * (len(values) - 1))
-    return float(np.partition(values, place)[place])
+    flat = values.ravel()
+    place = int(0.8 * (len(flat) - 1))
+    return float(np.partition(flat, place)[place])

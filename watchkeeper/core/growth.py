@@ -51,11 +51,11 @@ def _every(period_s: float) -> str:
 
 
 def _step(found: Forecast, unit: Unit, zone: tzinfo) -> str:
-    recent = [step for step in found.steps if found.at_s - step.at_s < RECENT_STEP_S]
+    recent = [step for step in found.steps if found.at_s - step.begin_s < RECENT_STEP_S]
     if not recent:
         return ""
     step = max(recent, key=lambda s: abs(s.size))
-    at = _instant(step.at_s)
+    at = _instant(step.begin_s)
     if at is None or abs(step.size) < LEAST_SHARE * found.capacity:
         return ""
     verb = "added" if step.size > 0 else "cleared"

@@ -88,7 +88,7 @@ class LevelHistory:
         self._open_seen = 0
         self.closed = 0  # hours that were ever closed or changed: what was worked out from them holds while it stays
         self.kept: object | None = None  # whatever the forecast worked out from the closed hours
-        self.kept_for = -1
+        self.kept_for: tuple[float, ...] = ()
 
     def __len__(self) -> int:
         return self._count

@@ -2,11 +2,13 @@
 
 The structure function (the variance of the change over a lag) tells the kinds of noise apart without knowing the
 trend, as the Allan variance does for clocks (Allan 1966, Proc. IEEE 54:221): it is flat for independent noise, rises
-to a plateau where the level reverts to its mean, and rises without end where it strays as a random walk does. A trend
-shifts every change by the same amount and drops out of the spread.
+to a plateau where the level reverts to its mean, and rises without end where it strays as a random walk does. It is
+taken of third differences (the Hadamard variance), which no slope and no steady bend touches, and a change of slope
+only while it passes.
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,10 +16,16 @@ from watchkeeper.core.trend import Floats
 
 LAGS = 7
 """Lags of 1, 2, 4 ... lattice steps: up to 64 h."""
-AT_MEMORY = 0.554
-"""The share of its plateau that the structure function of an AR(1) reaches at its memory: (3 - 4/e + 1/e^2) / 3."""
+AT_MEMORY = 0.524
+"""The share of its plateau that an AR(1)'s third differences reach at its memory: 1 - 1.5/e + 0.6/e^2 - 0.1/e^3."""
+OF_WALK = 0.6
+"""The structure function of a random walk, a day of lag: third differences have 6 times its variance a day, over 10."""
 STRAYS = 2.2
 """A plateau rises less than this over a fourfold lag; a random walk rises fourfold."""
+
+
+FEWEST_SAMPLES = 8
+"""Fewer samples than this say nothing about their noise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +68,29 @@ class Noise:
         return 180 * self.white / t**5 + mean_reverting + 4.5 * self.stray / t**3
 
 
+    def touch(self, slope: float, gap_d: float, between_d: float) -> tuple[float, float]:
+        """How far below capacity the trend is when the noise first touches it: the median, and its variance.
+
+        The slower the trend, the more looks there are at a level within the noise's reach, and the higher the highest
+        of them. sqrt(2 ln(1 + n)) less a little fits what simulation gives, n being the independent looks while the
+        trend rises by one standard deviation (white noise: n = 5, 30, 300 -> 0.6, 1.6, 2.5 standard deviations).
+
+        gap_d: days between samples. between_d: days between looks that count (a cycle's crests; 0 without a cycle).
+        """
+        white = math.sqrt(self.white / gap_d) if gap_d > 0 else 0.0
+        above_white = _highest(white, slope * max(gap_d, between_d), 1.0)
+        above_sd = _highest(self.sd, slope * max(self.memory_d, between_d), 0.5)
+        wide = white**2 / 4 + self.sd**2 / 2
+        return math.hypot(above_white, above_sd), wide
+
+
+def _highest(sd: float, climb: float, less: float) -> float:
+    """The height of the highest of the independent looks while the trend climbs by sd. climb: from look to look."""
+    if sd <= 0 or climb <= 0:
+        return 0.0
+    return sd * max(math.sqrt(2 * math.log1p(sd / climb)) - less, 0.0)
+
+
 def spread(changes: Floats) -> float:
     """Variance of changes, robust to a tenth of them being wild: within the middle 90 %, scaled as for a normal law."""
     n = len(changes)
@@ -71,16 +102,15 @@ def spread(changes: Floats) -> float:
     # 0.6230: variance of a standard normal law cut off at its 5 % and 95 % points, 1 - 2 z phi(z) / 0.9.
 
 
-def measure(lattice: Floats, step_d: float, floor: float) -> Noise:
-    """The noise of evenly spaced levels, step_d days apart. floor: the least variance that is believed."""
-    lags = [lag for lag in (2**k for k in range(LAGS)) if 6 * lag <= len(lattice)]
+def measure(lattice: Floats, step_d: float) -> Noise:
+    """The noise of evenly spaced levels, step_d days apart."""
+    lags = [lag for lag in (2**k for k in range(LAGS)) if 8 * lag <= len(lattice)]
     if not lags:
-        return Noise(floor * step_d, floor**0.5, step_d, 0.0)
-    second = [spread(lattice[2 * g :] - 2 * lattice[g:-g] + lattice[: -2 * g]) / 3 for g in lags]
-    v = np.maximum.accumulate(second) + 2 * floor
+        return Noise(0.0, 0.0, step_d, 0.0)
+    v = np.maximum.accumulate([spread(_third(lattice, g)) / 10 for g in lags])
     lag_d = np.array(lags) * step_d
     stray = _stray(v, lag_d)
-    settled = v - stray * lag_d / 1.5
+    settled = v - OF_WALK * stray * lag_d
     top = float(settled.max())
     white = max(float(settled[0]), 0.0) / 2
     reverting = max(top / 2 - white, 0.0)
@@ -91,10 +121,27 @@ def measure(lattice: Floats, step_d: float, floor: float) -> Noise:
     return Noise(white * step_d, reverting**0.5, memory_d, stray)
 
 
+def jumping(noise: Noise, squares: float, length_d: float) -> Noise:
+    """The same noise where the level also moves by jumps, whose squares add up to this over so many days."""
+    return replace(noise, stray=max(noise.stray, squares / length_d))
+
+
+def of_samples(t: Floats, y: Floats) -> tuple[float, float]:
+    """Weight of the independent noise in the newest samples, and days from one to the next. t: days, rising."""
+    gap = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    if len(y) < FEWEST_SAMPLES:
+        return 0.0, gap
+    return spread(y[2:] - 2 * y[1:-1] + y[:-2]) / 6 * gap, gap
+
+
 def _stray(v: Floats, lag_d: Floats) -> float:
-    """The random walk's part: 2/3 of its variance a day times the lag is what the structure function gains."""
+    """The random walk's part: what the structure function gains over the longest lags, if it gains a good deal."""
     if len(v) < 3:
-        return 1.5 * float(v[-1] / lag_d[-1]) / 2
+        return float(v[-1] / lag_d[-1]) / 2 / OF_WALK
     if v[-1] < STRAYS * v[-3]:
         return 0.0
-    return 1.5 * float((v[-1] - v[-3]) / (lag_d[-1] - lag_d[-3]))
+    return float((v[-1] - v[-3]) / (lag_d[-1] - lag_d[-3])) / OF_WALK
+
+
+def _third(lattice: Floats, g: int) -> Floats:
+    return lattice[3 * g :] - 3 * lattice[2 * g : -g] + 3 * lattice[g : -2 * g] - lattice[: -3 * g]

@@ -31,41 +31,46 @@ class Course:
 
 @dataclass(frozen=True, slots=True)
 class Phases:
-    """The cycle ahead: height[k] above the trend, k-th visited start_d[k] days from now, for width_d days each time."""
+    """The cycle ahead: height[k] above the trend, k-th visited start_d[k] days from now, for width_d days each time.
+
+    rise: by how much each height grows in a day, where the swing itself grows.
+    """
 
     height: Floats
     start_d: Floats
     width_d: float
     period_d: float
+    rise: Floats
 
 
-FLAT = Phases(np.zeros(1), np.zeros(1), 1.0, 1.0)
+FLAT = Phases(np.zeros(1), np.zeros(1), 1.0, 1.0, np.zeros(1))
 """No cycle: one phase that always is."""
 
 
 def likely(course: Course, capacity: float, phases: Phases) -> float:
     """Days until the trend with its cycle touches capacity; infinite where it never does."""
     need = np.maximum(capacity - phases.height - course.level, 0.0)
-    return _first(_reach(need, course.slope, course.bend), phases)
+    return _first(_reach(need, course.slope + phases.rise, course.bend), phases)
 
 
 def band(course: Course, capacity: float, phases: Phases, z: float = Z90) -> tuple[float, float]:
     """Days until the upper and until the lower edge of the band touches capacity; infinite where it never does."""
     need = capacity - phases.height - course.level
-    a = course.slope**2 - z * z * course.slope_variance
-    b = course.slope * need + z * z * course.strays / 2
+    slope = course.slope + phases.rise
+    a = slope**2 - z * z * course.slope_variance
+    b = slope * need + z * z * course.strays / 2
     c = need**2 - z * z * course.level_variance
     root = np.sqrt(np.maximum(b * b - a * c, 0.0))
     inside = (need <= 0) | (c <= 0)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         # c / (b + root) is the smaller root in the form that loses no digits, and stays right as a passes zero.
         early = np.where(inside, 0.0, np.where(b + root > 0, c / (b + root), np.inf))
-        late = (b + root) / a if a > 0 and course.slope > 0 else np.full_like(need, np.inf)
+        late = np.where((a > 0) & (slope > 0), (b + root) / a, np.inf)
     late = np.where(np.isfinite(late), np.maximum(late, 0.0), np.inf)
     return _first(np.maximum(early, 0.0), phases), _first(late, phases)
 
 
-def _reach(need: Floats, slope: float, bend: float) -> Floats:
+def _reach(need: Floats, slope: Floats, bend: float) -> Floats:
     """The first h >= 0 at which slope h + bend h^2 is as much as needed."""
     under = slope**2 + 4 * bend * need
     root = np.sqrt(np.maximum(under, 0.0))

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from watchkeeper.core.noise import Noise
 from watchkeeper.core.trend import Floats
 
+Flags = NDArray[np.bool_]
+
 SHORTEST_D = 0.02
 """Half an hour: the shortest stretch that is looked at."""
 RATIO = 1.25
@@ -131,20 +133,20 @@ def _left(sums: Floats) -> Floats:
 class Agreement:
     """agrees[i, j]: the i-th stretch, taken alone, does not contradict the j-th (longer) one."""
 
-    line: NDArray[np.bool_]
-    parabola: NDArray[np.bool_]
+    line: Flags
+    parabola: Flags
 
 
-def compare(s: Stretches, noise: Noise) -> Agreement:
-    """Hold every stretch against every longer one."""
-    slope_error = np.sqrt(noise.slope_variance(s.span))[:, None]
+def compare(s: Stretches, noise: Noise, least: float) -> Agreement:
+    """Hold every stretch against every longer one. least: what is off by no more than this is not looked at."""
+    slope_error = np.sqrt(noise.slope_variance(s.span) + (least / s.span) ** 2)[:, None]
     strayed = 0.1 * noise.stray * s.span[None, :]
-    mean_error = np.sqrt(noise.mean_variance(s.span)[:, None] + strayed)
+    mean_error = np.sqrt(noise.mean_variance(s.span)[:, None] + strayed + least**2)
     ahead = s.mid[:, None] - s.mid[None, :]
     limit = 1 + np.sqrt(2 * np.log1p(LOOKS_D / s.span))[:, None]
     longer = s.span[:, None] < s.span[None, :]
 
-    def agree(slope: Floats, mean: Floats) -> NDArray[np.bool_]:
+    def agree(slope: Floats, mean: Floats) -> Flags:
         off = np.maximum(np.abs(s.slope[:, None] - slope) / slope_error, np.abs(s.mean[:, None] - mean) / mean_error)
         return (off < limit) | ~longer
 
@@ -153,7 +155,7 @@ def compare(s: Stretches, noise: Noise) -> Agreement:
     return Agreement(line, agree(s.tilt[None, :] + 2 * s.bend[None, :] * ahead, bent))
 
 
-def longest(agrees: NDArray[np.bool_], first: int) -> int:
+def longest(agrees: Flags, first: int) -> int:
     """The longest stretch that none from the first-th on contradicts; the first-th itself where there is no other."""
     sound = agrees[first:].all(axis=0)
     sound[first] = True

@@ -16,12 +16,14 @@ WILD = 8.0
 """How many standard deviations of usual changes make a step."""
 MOST = 12
 """More than this many are not steps but the way that this level behaves."""
+RECURRING = 5
+"""So many rises that stay, within the hours that are kept, are growth."""
 QUIET = 2
 """Lattice steps that must have been usual before a step is over."""
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class Shift:
     """A shift by `size` between two lattice places."""
 
     begin: int
@@ -29,7 +31,7 @@ class Step:
     size: float
 
 
-def find_steps(lattice: Floats, known: NDArray[np.bool_], floor: float) -> tuple[Step, ...]:
+def find_steps(lattice: Floats, known: NDArray[np.bool_], floor: float) -> tuple[Shift, ...]:
     """The steps in evenly spaced levels (cycle taken away).
 
     known: where the level was seen; elsewhere it is a guess. floor: the least change that counts.
@@ -46,24 +48,35 @@ def find_steps(lattice: Floats, known: NDArray[np.bool_], floor: float) -> tuple
     # Two thresholds, as for edges in a picture: what is wild makes a step, what is half as wild still belongs to it.
     sign = np.where(np.abs(off) > limit / 2, np.sign(off), 0)
     edges = np.flatnonzero(np.diff(np.concatenate(([0.0], sign, [0.0]))))
-    found: list[Step] = []
+    found: list[Shift] = []
     for begin, past in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         if sign[begin] == 0 or np.abs(off[begin:past]).max() <= limit:
             continue
         end = past + LAG - 1
         found.extend(_shift(lattice, begin, end, float(middle) / LAG))
-    if len(found) > MOST:
-        return ()
+    return tuple(found)
+
+
+def one_off(found: tuple[Shift, ...]) -> tuple[Shift, ...]:
+    """Those of the steps that say nothing about growth: a few, each for itself.
+
+    Steps that come again and again are how this level moves: many imports are growth, and drops that no rise has gone
+    before are clearings, which belong to the rises between them.
+    """
     drops = [s for s in found if s.size < 0 and not _undoes(s, found)]
+    rises = [s for s in found if s.size > 0]
+    lasting = len(rises) - (len(found) - len(rises) - len(drops))
+    if len(found) > MOST or lasting >= RECURRING or (len(drops) > 1 and len(rises) > 1):
+        return ()
     return tuple(s for s in found if len(drops) < 2 or s not in drops)
 
 
-def _undoes(drop: Step, found: list[Step]) -> bool:
+def _undoes(drop: Shift, found: tuple[Shift, ...]) -> bool:
     """Does a drop take back a step up that came before it, as when a large file goes again?"""
     return any(s.end <= drop.begin and 0.7 < -drop.size / s.size < 1.4 for s in found if s.size > 0)
 
 
-def _shift(lattice: Floats, begin: int, end: int, usual: float) -> list[Step]:
+def _shift(lattice: Floats, begin: int, end: int, usual: float) -> list[Shift]:
     """The shift from begin to end, measured against the usual change; none where it is not over."""
     rest = max(QUIET, (end - begin) // 4)
     if end + rest >= len(lattice):
@@ -73,24 +86,11 @@ def _shift(lattice: Floats, begin: int, end: int, usual: float) -> list[Step]:
         return []
     before = float(np.median(lattice[max(begin - 2, 0) : begin + 1]))
     after = float(np.median(lattice[end : end + 3]))
-    return [Step(begin, end, after - before - usual * (end - begin))]
-
-
-def without(lattice: Floats, steps: tuple[Step, ...]) -> Floats:
-    """The levels as if every step had happened before the first of them: the past is moved to meet the present."""
-    out = lattice.copy()
-    for step in steps:
-        out[: step.begin + 1] += step.size
-        length = step.end - step.begin
-        if length > 1:
-            share = np.arange(1, length) / length
-            line = out[step.begin] + (out[step.end] - out[step.begin]) * share
-            out[step.begin + 1 : step.end] = line
-    return out
+    return [Shift(begin, end, after - before - usual * (end - begin))]
 
 
 @dataclass(frozen=True, slots=True)
-class Clearing:
+class Rise:
     """A rise that ended in a drop: lattice places where it began and where it was cleared, and its peak."""
 
     begin: int
@@ -98,7 +98,7 @@ class Clearing:
     peak: float
 
 
-def clearings(lattice: Floats, floor: float) -> tuple[Clearing, ...]:
+def clearings(lattice: Floats, floor: float) -> tuple[Rise, ...]:
     """Rises that ended in a drop of at least half of their height, all within one lattice step or two."""
     if len(lattice) < 4:
         return ()
@@ -113,12 +113,12 @@ def clearings(lattice: Floats, floor: float) -> tuple[Clearing, ...]:
         peak = float(lattice[max(place - 1, begin) : place + 2].max())
         bottom = float(lattice[place + 1 : place + 5].min())
         if peak - bottom > 0.5 * (peak - float(lattice[begin : place + 1].min())) and place > begin:
-            found.append(Clearing(begin, place + 1, peak))
+            found.append(Rise(begin, place + 1, peak))
             begin = place + 2
     return tuple(found)
 
 
-def regular(found: tuple[Clearing, ...]) -> int | None:
+def regular(found: tuple[Rise, ...]) -> int | None:
     """The spacing of clearings where it is always the same; None where it is not, or where there are too few."""
     if len(found) < 4:
         return None

@@ -1,0 +1,131 @@
+"""The trend that the future is drawn from: a line, or a parabola, through the stretch of the past that speaks for it.
+
+The longest stretch that nothing newer contradicts is taken (regime.py). What is newer and contradicts is either a new
+way of growing or a burst that will stop, and time alone can tell: it is taken up once it has lasted for a fifth of the
+time that would be left. Where a stretch ends because the growth changed, the change is looked for and the line begins
+there. Not here: when the capacity is reached (passage.py).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from watchkeeper.core import regime
+from watchkeeper.core.past import Past
+from watchkeeper.core.present import Points
+from watchkeeper.core.regime import Stretches, Sums
+
+DAY_S = 86_400.0
+TAKEN_UP = 0.2
+"""The share of the time left that a new growth must have lasted before it is what is forecast."""
+SETTLED_D = 3.0
+"""A growth that has lasted for days needs no more proof."""
+STOPPED_D = 0.5
+"""A growth has stopped once nothing has grown for half a day."""
+SIMILAR = 1.25
+"""A burst that is not larger than an earlier one by a quarter, and not longer by half, is another such job."""
+LASTING = 1.5
+BENT = 4.0
+"""A bend must be so many of its standard errors, and fit better than two lines that meet anywhere."""
+BETTER = 0.95
+INNER, OUTER = 6, 4
+"""How many stretches shorter and longer than the sound one a change is looked for among."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """A trend from now on. level: now; slope, a day; bend: of the slope's half, a day. Variances of each.
+
+    reach_d: how far back it rests on the past. centre_d, middle: the point that the line runs through.
+    """
+
+    level: float
+    slope: float
+    bend: float
+    slope_variance: float
+    bend_variance: float
+    reach_d: float
+    span_d: float
+    centre_d: float
+    middle: float
+
+
+def look(points: Points, past: Past | None, capacity: float, least: float) -> Outlook | None:
+    """The trend; None where the points hold no spread of times."""
+    sums = Sums(points.t, points.y, points.weight)
+    s = sums.stretches()
+    if not len(s.span):
+        return None
+    agreement = regime.compare(s, points.noise, least)
+    first, burst = _first_sound(s, agreement.line, past, capacity)
+    line = regime.longest(agreement.line, first)
+    arc = regime.longest(agreement.parabola, first)
+    if _bent(sums, s, points, line, arc):
+        found = _parabola(s, points, arc)
+    else:
+        found = _line(*_begun(sums, s, line, first), points)
+    if burst is None or burst <= found.level:
+        return found
+    return Outlook(burst, *(getattr(found, name) for name in Outlook.__slots__[1:]))
+
+
+def _first_sound(s: Stretches, agrees: regime.Flags, past: Past | None, capacity: float) -> tuple[int, float | None]:
+    """The shortest stretch to listen to, after those that tell of a burst; and where a burst has brought the level."""
+    first, burst = 0, None
+    while True:
+        j = regime.longest(agrees, first)
+        if j == len(s.span) - 1 or _taken_up(s, j, past, capacity):
+            return first, burst
+        if burst is None:
+            burst = float(s.mean[first] - s.slope[first] * s.mid[first])
+        first = j + 1
+
+
+def _taken_up(s: Stretches, j: int, past: Past | None, capacity: float) -> bool:
+    """Has what this stretch says gone on for long enough?"""
+    slope, reach = float(s.slope[j]), float(s.reach[j])
+    if slope <= 0:
+        return reach >= STOPPED_D
+    jobs = [step for step in past.steps if step.size > 0] if past else []
+    if jobs:
+        largest, longest = max(step.size for step in jobs), max(step.end_s - step.begin_s for step in jobs)
+        if slope * reach < SIMILAR * largest and reach * DAY_S < LASTING * longest:
+            return False
+    left = (capacity - float(s.mean[j] - slope * s.mid[j])) / slope
+    return reach >= min(TAKEN_UP * left, SETTLED_D)
+
+
+def _bent(sums: Sums, s: Stretches, points: Points, line: int, arc: int) -> bool:
+    """Does a parabola over a good deal more of the past say more than lines do?"""
+    error = float(np.sqrt(points.noise.bend_variance(s.span[arc])))
+    if s.span[arc] <= 2 * s.span[line] or abs(s.bend[arc]) <= BENT * error:
+        return False
+    _, left = sums.split(int(s.counts[max(line - INNER, 0)]), int(s.counts[arc]))
+    return float(s.bent_left[arc]) < BETTER * left
+
+
+def _begun(sums: Sums, s: Stretches, j: int, first: int) -> tuple[Stretches, int]:
+    """The stretch from where the growth changed on; the stretch itself where it is all of the past."""
+    if j == len(s.span) - 1:
+        return s, j
+    newer, _ = sums.split(int(s.counts[max(j - INNER, first)]), int(s.counts[min(j + OUTER, len(s.span) - 1)]))
+    found = sums.fit(np.array([newer]))
+    return (found, 0) if len(found.span) else (s, j)
+
+
+def _line(s: Stretches, j: int, points: Points) -> Outlook:
+    slope, mid, mean, span = (float(a[j]) for a in (s.slope, s.mid, s.mean, s.span))
+    variance = float(points.noise.slope_variance(s.span[j]))
+    return Outlook(mean - slope * mid, slope, 0.0, variance, 0.0, float(s.reach[j]), span, mid, mean)
+
+
+def _parabola(s: Stretches, points: Points, j: int) -> Outlook:
+    """The parabola as seen from now. Its slope at the end of its stretch varies 16 times as much as a line's."""
+    tilt, bend, mid, mean, span = (float(a[j]) for a in (s.tilt, s.bend, s.mid, s.mean, s.span))
+    slope = tilt - 2 * bend * mid
+    level = mean - tilt * mid + bend * (mid * mid - float(s.variance[j]))
+    variance = 16 * float(points.noise.slope_variance(s.span[j]))
+    return Outlook(
+        level, slope, bend, variance, float(points.noise.bend_variance(s.span[j])), float(s.reach[j]), span, mid,
+        level + slope * mid,
+    )  # fmt: skip

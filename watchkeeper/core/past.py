@@ -1,0 +1,156 @@
+"""What the closed hours of a level's history tell: its cycle, its steps, its clearings and its noise.
+
+All of it holds until the next hour closes, so it is worked out once an hour and kept with the history. Not here: what
+the newest samples say (exhaustion.py), and how each of these is found (cycle.py, steps.py, noise.py).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from watchkeeper.core import cycle as cycles
+from watchkeeper.core import noise as noises
+from watchkeeper.core import steps as shifts
+from watchkeeper.core.cycle import Cycle
+from watchkeeper.core.history import HOUR_S, Grain, LevelHistory
+from watchkeeper.core.noise import Noise
+from watchkeeper.core.trend import Floats
+
+LEAST_SHARE = 1e-4
+"""Of the capacity: what is less than this is not looked at (an hour's log of a busy host is more)."""
+LEAST_STEP = 20
+LEAST_CLEARING = 100
+"""In units of LEAST_SHARE: a five-hundredth, and a hundredth, of the capacity."""
+FEWEST_HOURS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A change of level within hours that is over: seconds since 1970, and size in the level's unit."""
+
+    begin_s: float
+    end_s: float
+    size: float
+
+
+@dataclass(frozen=True, slots=True)
+class Clearing:
+    """A rise that ended in a drop: when it began and was cleared, and how high it had come."""
+
+    begin_s: float
+    end_s: float
+    peak: float
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """at_s, level: the hours and the days before them, without cycle and steps; weight: the days each stands for.
+
+    end_s: when the last closed hour ended. anchor_s: where its phases are counted from.
+    """
+
+    at_s: Floats
+    level: Floats
+    weight: Floats
+    cycle: Cycle | None
+    steps: tuple[Step, ...]
+    clearings: tuple[Clearing, ...]
+    noise: Noise
+    anchor_s: float
+    end_s: float
+
+    def plain(self, at_s: Floats, used: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+        """Samples without cycle and steps; and which of them do not lie on a cliff of the cycle."""
+        level = used + _stepped(self.steps, at_s)
+        if self.cycle is None:
+            return level, np.ones(len(at_s), dtype=bool)
+        hours = (at_s - self.anchor_s) / HOUR_S
+        return level - self.cycle.ripple(hours), ~self.cycle.cliffs()[self.cycle.phase(hours)]
+
+
+def study(history: LevelHistory, capacity: float) -> Past | None:
+    """What the closed hours tell; None where there are too few. Worked out anew only when another hour has closed."""
+    if history.kept_for != (history.closed, capacity):
+        hours = history.hours()
+        found = _study(hours, history.days(), history.anchor_s, capacity) if len(hours.at) >= FEWEST_HOURS else None
+        history.kept, history.kept_for = found, (history.closed, capacity)
+    kept = history.kept
+    return kept if isinstance(kept, Past) else None
+
+
+def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
+    least, lattice = LEAST_SHARE * capacity, _lattice(hours)
+    cleared = shifts.clearings(lattice.level, LEAST_CLEARING * least)
+    found, level = _cycle(lattice, shifts.regular(cleared))
+    flat = level - (found.ripple(lattice.hours) if found else 0.0)
+    every = shifts.find_steps(flat, lattice.known, LEAST_STEP * least)
+    single = shifts.one_off(every)
+    steps = tuple(Step(*lattice.span_s(each.begin, each.end, anchor_s), each.size) for each in single)
+    lattice_s = anchor_s + lattice.hours * HOUR_S
+    noise = noises.measure(flat + _stepped(steps, lattice_s), lattice.step / 24)
+    if every and not single:
+        noise = noises.jumping(noise, sum(s.size**2 for s in every), len(flat) * lattice.step / 24)
+    plain = hours.middle + _stepped(steps, hours.at) - (found.ripple(hours.index + 0.5) if found else 0.0)
+    return Past(
+        at_s=np.concatenate((days.at, hours.at)),
+        level=np.concatenate((days.middle + sum(step.size for step in steps), plain)),
+        weight=np.concatenate((np.ones(len(days.at)), np.full(len(hours.at), lattice.step / 24))),
+        cycle=found,
+        steps=steps,
+        clearings=tuple(Clearing(*lattice.span_s(c.begin, c.end, anchor_s), c.peak) for c in cleared),
+        noise=noise,
+        anchor_s=anchor_s,
+        end_s=anchor_s + (float(hours.index[-1]) + 1) * HOUR_S,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Lattice:
+    """The hours at even steps, the missing ones filled in straight. hours: the middle of each since the anchor."""
+
+    step: int
+    first: int
+    hours: Floats
+    level: Floats
+    over: Floats
+    known: NDArray[np.bool_]
+
+    def span_s(self, begin: int, end: int, anchor_s: float) -> tuple[float, float]:
+        """The instants of two places."""
+        return (anchor_s + float(self.hours[begin]) * HOUR_S, anchor_s + float(self.hours[end]) * HOUR_S)
+
+
+def _lattice(hours: Grain) -> _Lattice:
+    """Steps of an hour, or of as many as usually lie between two samples."""
+    step = max(int(np.median(np.diff(hours.index))), 1)
+    own = hours.index // step
+    places = np.arange(own[0], own[-1] + 1)
+    known = np.zeros(len(places), dtype=bool)
+    known[own - own[0]] = True
+    level = np.interp(places * step, hours.index, hours.middle)
+    over = np.interp(places * step, hours.index, hours.high - hours.middle)
+    return _Lattice(step, int(own[0]), (places + 0.5) * step, level, over, known)
+
+
+def _cycle(lattice: _Lattice, hint: int | None) -> tuple[Cycle | None, Floats]:
+    """The cycle, and the levels with the gaps filled in by it: straight lines across gaps would blur it."""
+
+    def look(level: Floats) -> Cycle | None:
+        return cycles.find_cycle(level, lattice.over, lattice.first, lattice.step, hint)
+
+    found, level = look(lattice.level), lattice.level
+    if found is None or lattice.known.all():
+        return found, level
+    ripple = found.ripple(lattice.hours)
+    plain = np.interp(lattice.hours, lattice.hours[lattice.known], (level - ripple)[lattice.known])
+    level = np.where(lattice.known, level, plain + ripple)
+    return look(level) or found, level
+
+
+def _stepped(steps: tuple[Step, ...], at_s: Floats) -> Floats:
+    """What the steps have added since these instants: it moves the past to meet the present."""
+    out = np.zeros(len(at_s))
+    for step in steps:
+        out += step.size * (1 - np.clip((at_s - step.begin_s) / max(step.end_s - step.begin_s, HOUR_S), 0, 1))
+    return out

@@ -4,9 +4,19 @@ Data flows downward through the packages: a probe observes, the pipeline stores,
 the page and the commands read the store. DEVELOPERS.md has the map.
 """
 
-from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING
 
-try:
-    __version__ = version("watchkeeper")
-except PackageNotFoundError:  # run from a checkout that was never installed
-    __version__ = "0+checkout"
+if TYPE_CHECKING:
+    __version__: str
+else:
+
+    def __getattr__(name: str) -> str:
+        """The version, read where it is asked for: that takes 40 ms, and root's side is started for every question."""
+        if name != "__version__":
+            raise AttributeError(f"module 'watchkeeper' has no attribute {name!r}")
+        from importlib.metadata import PackageNotFoundError, version  # noqa: PLC0415
+
+        try:
+            return version("watchkeeper")
+        except PackageNotFoundError:  # run from a checkout that was never installed
+            return "0+checkout"

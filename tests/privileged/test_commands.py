@@ -1,6 +1,7 @@
 """The fixed list: what root runs, and for what."""
 
 import re
+import sys
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ READING = {
     "dmsetup": {"status", "--target"},
     "smartctl": {"--json", "--nocheck", "--all", "--log"},
     "btrfs": {"subvolume", "list", "scrub", "status", "-s", "-R"},
+    sys.executable: {"-I", "-m"},
 }
 """Every option and subcommand that the list may hold: each of them only reads, by its manual."""
 
@@ -37,9 +39,9 @@ def toolbox(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Toolbox:
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_only_reads(name: str) -> None:
     """The list holds no program, subcommand or option beyond those that were read up on."""
-    tool, *rest = COMMANDS[name].argv
-    words = {word for word in rest if word.startswith("-") or tool in {"btrfs", "dmsetup"}}
-    assert words - {commands.EPOCH, "thin-pool"} <= READING[tool]
+    for tool, *rest in COMMANDS[name].argvs:
+        words = {word for word in rest if word.startswith("-") or tool in {"btrfs", "dmsetup"}}
+        assert words - {commands.EPOCH, "thin-pool"} <= READING[tool]
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -56,11 +58,13 @@ def test_a_name_that_is_not_in_the_list() -> None:
 
 
 def test_a_command_without_targets_is_run_once(toolbox: Toolbox) -> None:
-    """Its one result has no target, and every argument is as the list has it."""
-    toolbox.put("vgs", 'for word; do printf "%s\\n" "$word"; done')
-    (result,) = collect("volume-groups")
-    assert result.target == ""
-    assert result.ran.stdout.decode().splitlines() == list(COMMANDS["volume-groups"].argv[1:])
+    """Its result bears the program's name, and every argument is as the list has it."""
+    for tool in ("lvs", "vgs", "dmsetup"):
+        toolbox.put(tool, 'for word; do printf "%s\\n" "$word"; done')
+    results = collect("lvm")
+    assert [each.target for each in results] == ["lvs", "vgs", "dmsetup"]
+    for result, argv in zip(results, COMMANDS["lvm"].argvs, strict=True):
+        assert result.ran.stdout.decode().splitlines() == list(argv[1:])
 
 
 def test_each_btrfs_is_asked_once(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from watchkeeper.privileged.commands import Result
 from watchkeeper.privileged.running import Ran
 from watchkeeper.probes import tools
 from watchkeeper.probes.base import Bench
-from watchkeeper.probes.tools import ask_root, only_result, read_ctime, run_tool, sight, text_of
+from watchkeeper.probes.tools import ask_root, read_ctime, result_of, run_tool, sight, text_of
 
 
 @pytest.fixture
@@ -164,14 +164,14 @@ async def test_root_asks_itself(bench: Bench, toolbox: Toolbox, monkeypatch: pyt
     """Where the daemon is root already, no helper is needed."""
     monkeypatch.setattr(os, "geteuid", lambda: 0)
     toolbox.says("vgs", "groups")
-    assert only_result(await ask_root(bench, "volume-groups", tools.SOCKET, 10.0), "vgs", 10.0) == "groups"
+    assert result_of(await ask_root(bench, "lvm", tools.SOCKET, 10.0), "vgs", 10.0) == "groups"
 
     def fail(_name: str) -> list[Result]:
         raise OSError(12, "Cannot allocate memory")
 
     monkeypatch.setattr(commands, "collect", fail)
     with pytest.raises(ProbeError, match="Cannot allocate memory"):
-        await ask_root(bench, "volume-groups", tools.SOCKET, 10.0)
+        await ask_root(bench, "lvm", tools.SOCKET, 10.0)
 
 
 @pytest.mark.usefixtures("ordinary")
@@ -179,8 +179,9 @@ async def test_the_helper_answers(bench: Bench, toolbox: Toolbox, listen: Listen
     """Over a real socket, through the code of root's side, from a tool that fails."""
     toolbox.says("vgs", "groups", status=3, stderr="but badly")
     helper = listen(answering.serve)
-    (result,) = await ask_root(bench, "volume-groups", helper, 30.0)
-    assert result == Result("", Ran(3, b"groups", b"but badly"))
+    lvs, vgs, _ = await ask_root(bench, "lvm", helper, 30.0)
+    assert lvs == Result("lvs", Ran(None, missing=True))
+    assert vgs == Result("vgs", Ran(3, b"groups", b"but badly"))
 
 
 @pytest.mark.usefixtures("ordinary")
@@ -250,7 +251,7 @@ async def test_the_helper_says_too_much(bench: Bench, listen: Listen, monkeypatc
 def test_a_command_that_is_run_once_has_one_result() -> None:
     """Anything else is a helper of another version."""
     with pytest.raises(ProbeError, match="2 times, not once"):
-        only_result([Result("", Ran(0)), Result("", Ran(0))], "lvs", 10.0)
+        result_of([Result("lvs", Ran(0)), Result("lvs", Ran(0))], "lvs", 10.0)
 
 
 def test_what_cannot_be_seen_is_told_once() -> None:

@@ -1,20 +1,29 @@
 """The fixed list: what root runs for watchkeeper. Nothing here takes a word from a caller but the name of an entry.
 
-Every command only reads. Where one is run for each disk or file system, those come from the kernel's own tables and
-from smartctl's list, never from the caller. To allow another command, add it here: that is the whole of the permission.
+Every command only reads. Where one is run for each disk, file system or guest, those come from the kernel's own tables,
+from smartctl's list and from a file of root's own, never from the caller. To allow another command, add it here: that
+is the whole of the permission.
 """
 
+import glob
 import json
+import os
 import re
+import stat
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 
 from watchkeeper.privileged.running import Ran, run
 
 MOUNTS = Path("/proc/self/mountinfo")
+
+MONITORS = Path("/etc/watchkeeper/guest-monitors")
+"""One pattern of paths a line, such as /run/guests/*.qmp. Root's, like this program: no caller names a socket."""
+
+PATTERNS_LIMIT = 64 * 1024
 
 TIMEOUT_S = 20.0
 """For one program. `lvs` took 0.4 to 0.9 s on an emulated machine with a full pool; a disk that fails can take ten."""
@@ -50,7 +59,7 @@ class Target:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """One command's end, with what it was run for (empty where there is but one)."""
+    """One command's end, with what it was run for: a disk, a mount point, or nothing but itself (the program)."""
 
     target: str
     ran: Ran
@@ -58,10 +67,10 @@ class Result:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One entry of the list: what it is for, the command, and what it is run for (once, where there is nothing)."""
+    """One entry of the list: what it is for, its commands, and what each is run for (once, where there is nothing)."""
 
     about: str
-    argv: tuple[str, ...]
+    argvs: tuple[tuple[str, ...], ...]
     targets: Callable[[], "Targets"] | None = None
 
 
@@ -110,52 +119,87 @@ def _disk(name: str, kind: str) -> Target | None:
     return Target(name, (name,)) if kind in _DETECTED else Target(f"{name} {kind}", ("--device", kind, name))
 
 
+def monitors() -> Targets:
+    """The guests' QMP monitors: sockets that match the patterns in a file which only root may write."""
+    try:
+        with MONITORS.open("r", encoding="utf-8", errors="surrogateescape") as file:
+            status = os.fstat(file.fileno())
+            patterns = [line.strip() for line in file.read(PATTERNS_LIMIT).split("\n")]
+    except FileNotFoundError:
+        return Targets()
+    if status.st_uid != 0 or status.st_mode & 0o022:
+        return Targets(failed=Ran(1, b"", f"{MONITORS} must belong to root, with mode 0644".encode()))
+    found = {path for pattern in patterns if pattern.startswith("/") for path in glob.iglob(pattern)}  # noqa: PTH207  any bytes
+    return Targets(tuple(Target(path, (path,)) for path in sorted(found) if _is_socket(path))[:TARGETS_LIMIT])
+
+
+def _is_socket(path: str) -> bool:
+    """A socket itself, and no link that leads to one."""
+    try:
+        return stat.S_ISSOCK(os.lstat(path).st_mode)
+    except OSError:
+        return False
+
+
+_LVS = ("lvs", "--all", *_REPORT, EPOCH, "--options", LVS_FIELDS)
+
 COMMANDS: dict[str, Entry] = {
+    "lvm": Entry(
+        "logical volumes, their groups, and thin pools as the kernel counts them",
+        (
+            _LVS,
+            ("vgs", *_REPORT, "--options", "vg_name,vg_attr,vg_size,vg_free,vg_missing_pv_count"),
+            ("dmsetup", "status", "--target", "thin-pool"),
+        ),
+    ),
     "volumes": Entry(
-        "logical volumes: sizes, fill of thin pools, times",
-        ("lvs", "--all", *_REPORT, EPOCH, "--options", LVS_FIELDS),
-    ),
-    "volume-groups": Entry(
-        "volume groups: sizes and what is free",
-        ("vgs", *_REPORT, "--options", "vg_name,vg_attr,vg_size,vg_free,vg_missing_pv_count"),
-    ),
-    "thin-pools": Entry(
-        "thin pools as the kernel counts them: blocks used, mode",
-        ("dmsetup", "status", "--target", "thin-pool"),
+        "logical volumes alone: which are snapshots, and of when",
+        (_LVS,),
     ),
     "disks": Entry(
         "SMART data of every disk that does not sleep",
-        ("smartctl", "--json", "--nocheck", "standby,3", "--all", "--log", "ssd"),
+        (("smartctl", "--json", "--nocheck", "standby,3", "--all", "--log", "ssd"),),
         disks,
     ),
     "subvolumes": Entry(
         "snapshots of every mounted btrfs",
-        ("btrfs", "subvolume", "list", "-s"),
+        (("btrfs", "subvolume", "list", "-s"),),
         btrfs_mounts,
     ),
     "scrubs": Entry(
         "the last scrub of every mounted btrfs",
-        ("btrfs", "scrub", "status", "-R"),
+        (("btrfs", "scrub", "status", "-R"),),
         btrfs_mounts,
+    ),
+    "guests": Entry(
+        "state of every guest whose monitor is named in root's own file",
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.monitor"),),
+        monitors,
     ),
 }
 """Name -> what is run. The names are the whole of what a caller can say."""
 
 
 def collect(name: str) -> list[Result]:
-    """Run an entry of the list. Raises KeyError where there is no such name, OSError where nothing can be started."""
+    """Run an entry of the list. Raises KeyError where there is no such name, OSError where nothing can be started.
+
+    A result's target is what the command was run for, or the program's own name where it was run for nothing else.
+    """
     entry = COMMANDS[name]
-    targets = entry.targets() if entry.targets else Targets((Target(""),))
+    targets = entry.targets() if entry.targets else None
+    if targets is None:
+        return _run_all([(argv[0], argv) for argv in entry.argvs])
     if targets.failed is not None:
         return [Result("", targets.failed)]
-    return _run_for(entry.argv, targets.found)
+    return _run_all([(each.name, (*argv, *each.arguments)) for argv in entry.argvs for each in targets.found])
 
 
-def _run_for(argv: Sequence[str], targets: Sequence[Target]) -> list[Result]:
+def _run_all(jobs: Sequence[tuple[str, Sequence[str]]]) -> list[Result]:
+    """Run commands at the same time, and give their ends in the order of the commands."""
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        ran = list(pool.map(partial(_run_one, argv), targets))
-    return [Result(target.name, each) for target, each in zip(targets, ran, strict=True)]
+        ran = list(pool.map(_run_one, (argv for _, argv in jobs)))
+    return [Result(target, each) for (target, _), each in zip(jobs, ran, strict=True)]
 
 
-def _run_one(argv: Sequence[str], target: Target) -> Ran:
-    return run((*argv, *target.arguments), TIMEOUT_S)
+def _run_one(argv: Sequence[str]) -> Ran:
+    return run(argv, TIMEOUT_S)

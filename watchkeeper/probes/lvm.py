@@ -4,7 +4,6 @@ A thin pool runs out in two ways, of data and of metadata, and the file systems 
 root and comes from the helper. What the tools say is read in lvm_tables.py; snapshots' ages are in lvm_snapshots.py.
 """
 
-import asyncio
 from collections.abc import Iterable, Mapping, Sequence
 from fnmatch import fnmatchcase
 from typing import Literal
@@ -25,7 +24,7 @@ from watchkeeper.probes.lvm_tables import (
     read_volumes,
 )
 from watchkeeper.probes.printable import clipped, shown
-from watchkeeper.probes.tools import RootsideSettings, ask_root, only_result
+from watchkeeper.probes.tools import RootsideSettings, ask_root, result_of
 from watchkeeper.probes.zfs import over_promised
 
 PARTS_EVERY_S = 600.0
@@ -62,9 +61,11 @@ class LvmProbe:
         self._parts_due_s = float("-inf")
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask the helper three times at once. Raises ProbeError where LVM cannot be seen."""
-        volumes_text, groups_text, status_text = await asyncio.gather(
-            self._ask("volumes", "lvs"), self._ask("volume-groups", "vgs"), self._ask("thin-pools", "dmsetup")
+        """Ask the helper once for all. Raises ProbeError where LVM cannot be seen."""
+        settings = self._settings
+        results = await ask_root(self._bench, "lvm", settings.helper, settings.timeout)
+        volumes_text, groups_text, status_text = (
+            result_of(results, tool, settings.timeout) for tool in ("lvs", "vgs", "dmsetup")
         )
         volumes = [each for each in read_volumes(volumes_text) if not self._left_out(each.group, each.full_name)]
         groups = [each for each in read_groups(groups_text) if not self._left_out(each.name)]
@@ -80,11 +81,6 @@ class LvmProbe:
 
     async def close(self) -> None:
         """Nothing is held."""
-
-    async def _ask(self, name: str, tool: str) -> str:
-        settings = self._settings
-        results = await ask_root(self._bench, name, settings.helper, settings.timeout)
-        return only_result(results, tool, settings.timeout)
 
     def _left_out(self, *names: str) -> bool:
         return any(fnmatchcase(name, glob) for name in names for glob in self._settings.leave_out)

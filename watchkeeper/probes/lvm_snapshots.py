@@ -11,7 +11,7 @@ from watchkeeper.probes.base import Bench
 from watchkeeper.probes.lvm_tables import Volume, read_volumes
 from watchkeeper.probes.snapshot_ages import Snapshot
 from watchkeeper.probes.snapshot_sets import Origin, SetSettings, SetWatch
-from watchkeeper.probes.tools import ask_root, only_result
+from watchkeeper.probes.tools import ask_root, result_of
 
 
 class LvmSnapshotsSettings(SetSettings):
@@ -33,7 +33,7 @@ class LvmSnapshotsProbe:
         """List volumes and snapshots. Raises ProbeError where LVM cannot be seen."""
         settings = self._settings
         results = await ask_root(self._bench, "volumes", settings.helper, settings.timeout)
-        volumes = read_volumes(only_result(results, "lvs", settings.timeout))
+        volumes = read_volumes(result_of(results, "lvs", settings.timeout))
         return self._watch.observe(origins(volumes), self._bench.clock.now())
 
     async def close(self) -> None:

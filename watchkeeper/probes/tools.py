@@ -139,11 +139,12 @@ async def _talk(helper: Path, name: str) -> bytes:
         writer.close()
 
 
-def only_result(results: Sequence[Result], tool: str, timeout_s: float) -> str:
-    """What the one command of an entry without targets printed. Raises as `text_of` does."""
-    if len(results) != 1:
-        raise ProbeError(f"the helper ran {tool} {len(results)} times, not once; install the same version of both")
-    return text_of(results[0].ran, tool, timeout_s)
+def result_of(results: Sequence[Result], tool: str, timeout_s: float) -> str:
+    """What a command of an entry without targets printed. Raises as `text_of` does."""
+    found = [each.ran for each in results if each.target == tool]
+    if len(found) != 1:
+        raise ProbeError(f"the helper ran {tool} {len(found)} times, not once; install the same version of both")
+    return text_of(found[0], tool, timeout_s)
 
 
 def sight(label: str, troubles: Iterable[ProbeError]) -> Condition:

@@ -1,6 +1,7 @@
 """Root's questions to a guest's monitor, and which monitors it asks."""
 
 import asyncio
+import glob
 import json
 import os
 import socket
@@ -108,7 +109,7 @@ def test_only_sockets(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (folder / "link.qmp").symlink_to(folder / "-a b.qmp")
     patterns(folder / "list", monkeypatch, f"{folder}/*.qmp\n")
     assert [target.name for target in commands.monitors().found] == [f"{folder}/-a b.qmp"]
-    monkeypatch.setattr(commands.glob, "iglob", lambda _: [f"{folder}/gone.qmp"])
+    monkeypatch.setattr(glob, "iglob", lambda _: [f"{folder}/gone.qmp"])
     assert commands.monitors().found == ()
 
 

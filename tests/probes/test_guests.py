@@ -4,6 +4,9 @@ import contextlib
 import os
 import socket as sockets
 import stat
+import subprocess
+import sys
+import time
 from collections.abc import AsyncIterator, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -19,10 +22,11 @@ from tests.support.needs import need
 from watchkeeper.core.observation import Condition, Observation
 from watchkeeper.core.remembered import PassingNotes
 from watchkeeper.errors import PrivilegeMissing, ProbeError
-from watchkeeper.probes import guests
+from watchkeeper.probes import guest_monitors
 from watchkeeper.probes.base import Bench
+from watchkeeper.probes.guest_monitors import find_sockets
 from watchkeeper.probes.guest_states import STATES, standing_of
-from watchkeeper.probes.guests import GuestsProbe, GuestsSettings, find_sockets
+from watchkeeper.probes.guests import GuestsProbe, GuestsSettings
 from watchkeeper.probes.qmp import Drive, Guest
 
 HOST_BYTES = 1024 * MIB
@@ -45,7 +49,7 @@ def root(tmp_path: Path) -> Path:
 
 def probe_of(bench: Bench, folder: Path, root: Path, **settings: Any) -> GuestsProbe:
     """A probe of all sockets in a folder."""
-    chosen = {"sockets": [f"{folder}/*.qmp"], "timeout": 2, **settings}
+    chosen = {"sockets": [f"{folder}/*.qmp"], "timeout": 2, "helper": folder / "helper.sock", **settings}
     return GuestsProbe(GuestsSettings.model_validate(chosen), bench, root)
 
 
@@ -163,7 +167,10 @@ async def test_without_the_privilege(bench: Bench, folder: Path) -> None:
         (folder / "b.qmp").chmod(0o666)
         with as_nobody():
             seen = states(await probe_of(bench, folder, Path("/")).observe())
-    assert seen["a"] == f"this user may not connect to {folder}/a.qmp; give its group leave to write it"
+    assert seen["a"] == (
+        f"this user may not connect to {folder}/a.qmp; this needs root, and no helper listens on {folder}/helper.sock; "
+        "start watchkeeper-helper.socket, see the README"
+    )
     assert seen["tide-log"] == ""
 
 
@@ -278,7 +285,7 @@ def test_finding_sockets(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     found = find_sockets([f"{folder}/*.qmp", f"{folder}/0.qmp", f"{folder}/[no]*/x", "/nowhere/*.qmp"])
     assert found == [f"{folder}/{number}.qmp" for number in range(3)]
     assert all(stat.S_ISSOCK(Path(path).stat().st_mode) for path in found)
-    monkeypatch.setattr(guests, "SOCKETS_LIMIT", 2)
+    monkeypatch.setattr(guest_monitors, "SOCKETS_LIMIT", 2)
     with pytest.raises(ProbeError, match="more than 2 sockets"):
         find_sockets([f"{folder}/*.qmp"])
 
@@ -290,3 +297,80 @@ def test_settings_that_make_no_sense(wrong: dict[str, Any]) -> None:
     """No sockets, a path that is not whole, no memory at all."""
     with pytest.raises(ValidationError):
         GuestsSettings.model_validate({"sockets": ["/run/guests/*.qmp"], **wrong})
+
+
+HELPER = """
+import socket, sys
+from pathlib import Path
+from watchkeeper.privileged import answering, commands
+
+commands.MONITORS = Path(sys.argv[2])
+with socket.socket(socket.AF_UNIX) as listening:
+    listening.bind(sys.argv[1])
+    Path(sys.argv[1]).chmod(0o666)
+    listening.listen()
+    while True:
+        connection, _ = listening.accept()
+        with connection:
+            answering.serve(connection)
+"""
+"""Root's side as its service runs it, but one process for all callers, and a list of the test's own."""
+
+
+@contextlib.contextmanager
+def roots_side(folder: Path, patterns: str) -> Iterator[Path]:
+    """Root's side in a process of its own, which stays root; its socket."""
+    (folder / "guest-monitors").write_text(patterns)
+    (folder / "guest-monitors").chmod(0o644)
+    where = folder / "helper.sock"
+    process = subprocess.Popen([sys.executable, "-c", HELPER, str(where), str(folder / "guest-monitors")])
+    try:
+        while not where.exists():
+            assert process.poll() is None
+            time.sleep(0.02)
+        yield where
+    finally:
+        process.kill()
+        process.wait()
+
+
+async def test_through_roots_side(bench: Bench, folder: Path) -> None:
+    """A monitor that is closed to this user is asked by root; one that root does not know is told with what to do."""
+    need(os.geteuid() == 0, "root's side needs root")
+    folder.chmod(0o755)  # noqa: ASYNC240  a test may look at a path
+    async with (
+        monitor(folder / "a.qmp", replies("hide-hub", "io-error", [drive("nospace")])),
+        monitor(folder / "b.qmp", replies("tide-log")),
+        monitor(folder / "c.qmp", replies("nest-cams")),
+        monitor(folder / "d.qmp", {}, first=b"220 mail.test\r\n"),
+    ):
+        for name in "abd":
+            (folder / f"{name}.qmp").chmod(0o600)
+        (folder / "c.qmp").chmod(0o666)
+        with roots_side(folder, f"{folder}/a.qmp\n{folder}/d.qmp\n"):
+            probe = probe_of(bench, folder, Path("/"))
+            with as_nobody():
+                seen = states(await probe.observe())
+    assert seen["hide-hub"].startswith("it is paused on an I/O error: disk virtio0")
+    assert seen["nest-cams"] == ""
+    assert seen["b"] == (
+        f"this user may not connect to {folder}/b.qmp; root's side does not know it either: "
+        "name it in /etc/watchkeeper/guest-monitors, or give its group leave to write it"
+    )
+    assert seen["d"].startswith("asking its monitor as root ended with status 1: ")
+
+
+async def test_a_closed_folder_through_roots_side(bench: Bench, folder: Path) -> None:
+    """Where even the folder is closed, root's side says which guests there are; where its list is no good, why."""
+    need(os.geteuid() == 0, "root's side needs root")
+    folder.chmod(0o755)  # noqa: ASYNC240  a test may look at a path
+    run = folder / "run"
+    run.mkdir(mode=0o700)
+    probe = probe_of(bench, run, Path("/"), helper=folder / "helper.sock")
+    async with monitor(run / "a.qmp", replies("hide-hub")):
+        with roots_side(folder, f"{run}/*.qmp\n"):
+            with as_nobody():
+                assert states(await probe.observe()) == {"hide-hub": ""}
+            (folder / "guest-monitors").chmod(0o666)
+            with as_nobody(), pytest.raises(PrivilegeMissing, match="must belong to root, with mode 0644"):
+                await probe.observe()

@@ -9,7 +9,7 @@ import pytest
 
 from tests.probes.machines import machine, short_folder
 from tests.probes.monitors import MIB, drive, monitor, replies
-from watchkeeper.probes import qmp
+from watchkeeper.privileged.monitor import LINE_LIMIT_BYTES, MESSAGES_LIMIT, QUESTIONS
 from watchkeeper.probes.qmp import Drive, Guest, MonitorBusy, NotMonitor, ask, understand
 
 
@@ -25,7 +25,7 @@ async def test_a_guest_that_runs(path: Path) -> None:
     async with monitor(path, replies()) as asked:
         guest = await ask(str(path), 5)
     assert guest == Guest("hide-hub", "running", (), 64 * MIB, None)
-    assert asked == list(qmp.QUESTIONS)
+    assert asked == list(QUESTIONS)
     assert all(question == "qmp_capabilities" or question.startswith("query-") for question in asked)
 
 
@@ -37,7 +37,7 @@ async def test_events_come_between(path: Path) -> None:
 
 async def test_events_without_end(path: Path) -> None:
     """A peer that sends events and never replies is not listened to for ever."""
-    async with monitor(path, replies(), events=qmp.MESSAGES_LIMIT):
+    async with monitor(path, replies(), events=MESSAGES_LIMIT):
         with pytest.raises(NotMonitor, match="events without end"):
             await ask(str(path), 20)
 
@@ -97,7 +97,7 @@ def test_replies_that_make_no_sense(question: str, reply: Any, why: str) -> None
         b"[1, 2]\r\n",
         b"\xff\xfe\r\n",
         b"[" * 200_000 + b"\r\n",
-        b"x" * (qmp.LINE_LIMIT_BYTES + 100),
+        b"x" * (LINE_LIMIT_BYTES + 100),
     ],
 )
 async def test_what_does_not_speak_the_protocol(path: Path, first: bytes) -> None:

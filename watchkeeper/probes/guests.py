@@ -1,52 +1,43 @@
 """Guests under QEMU: does each run, and if it stands still, why; and how much memory they are promised together.
 
-Asked through each guest's own monitor socket (qmp.py), which whoever starts the guest must offer. What the states mean
-is decided in guest_states.py.
+Asked through each guest's own monitor socket (guest_monitors.py), which whoever starts the guest must offer. What the
+states mean is decided in guest_states.py.
 """
 
-import asyncio
-import errno
-import glob
-import os
-import stat
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from functools import partial
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.config.types import Duration
 from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.core.units import format_size
-from watchkeeper.errors import PrivilegeMissing, ProbeError
-from watchkeeper.probes import qmp
 from watchkeeper.probes.base import Bench
+from watchkeeper.probes.guest_monitors import Asked, Monitors
 from watchkeeper.probes.guest_states import Standing, standing_of
 from watchkeeper.probes.memory import read_table
 from watchkeeper.probes.notebook import Notebook, Page
 from watchkeeper.probes.printable import clipped, shown
 from watchkeeper.probes.qmp import Guest
-
-SOCKETS_LIMIT = 256
-"""More guests than one home server runs; a pattern that matches more of them is a mistake."""
+from watchkeeper.probes.tools import RootsideSettings
 
 
-def _whole(value: str) -> str:
+def whole_path(value: str) -> str:
+    """A path or glob that begins at the root. Raises ValueError that says what is allowed."""
     if not value.startswith("/"):
         raise ValueError(f"{value!r} is not a whole path; begin it with /, such as /run/guests/*.qmp")
     return value
 
 
-class GuestsSettings(ProbeSettings):
+class GuestsSettings(RootsideSettings):
     """Guests under QEMU: whether each runs, and how much memory they are promised together."""
 
     kind: Literal["guests"] = "guests"
     every: Duration = Field(30.0, description="time from one sample to the next")
     timeout: Duration = Field(5.0, description="time after which a guest's monitor counts as not answering")
-    sockets: tuple[Annotated[str, AfterValidator(_whole)], ...] = Field(
+    sockets: tuple[Annotated[str, AfterValidator(whole_path)], ...] = Field(
         min_length=1, description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
     )
     expected: tuple[str, ...] = Field((), description="names of guests that must be there")
@@ -65,31 +56,21 @@ class _Page(Page):
     names: Mapping[str, str] = Field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """What came of asking one socket: the guest, or the trouble that there was instead."""
-
-    path: str
-    guest: Guest | None = None
-    trouble: str = ""
-
-
 class GuestsProbe:
     """Watches every guest whose monitor can be found."""
 
     def __init__(self, settings: GuestsSettings, bench: Bench, root: Path = Path("/")) -> None:
-        self._settings, self._clock, self._workers = settings, bench.clock, bench.workers
+        self._settings, self._clock = settings, bench.clock
+        self._monitors = Monitors(bench, settings.sockets, settings.timeout, settings.helper)
         self._notebook = Notebook(bench.notes, settings.label, _Page())
         self._meminfo = root / "proc/meminfo"
         self._passing_since_s: dict[str, float] = {}
         self._promised_bytes: dict[str, int] = {}
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask every monitor at once. Raises PrivilegeMissing where the sockets' folder may not be read."""
+        """Ask every monitor at once. Raises PrivilegeMissing where the sockets cannot even be looked for."""
         settings = self._settings
-        find = partial(find_sockets, settings.sockets)
-        paths = await self._workers.call(f"sockets of {settings.label}", find, settings.timeout)
-        asked = await asyncio.gather(*(self._ask(path) for path in paths))
+        asked = await self._monitors.ask_all()
         names = await self._names(asked)
         known = {path: name for path, name in names.items() if not self._left_out(name)}
         states = {each.path: each for each in asked}
@@ -103,22 +84,7 @@ class GuestsProbe:
     def _left_out(self, name: str) -> bool:
         return any(fnmatchcase(name, each) for each in self._settings.leave_out)
 
-    async def _ask(self, path: str) -> _Asked:
-        try:
-            return _Asked(path, await qmp.ask(path, self._settings.timeout))
-        except PermissionError:
-            return _Asked(path, trouble=f"this user may not connect to {shown(path)}; give its group leave to write it")
-        except ConnectionRefusedError:
-            return _Asked(path, trouble="its process has ended: nothing listens at its monitor socket")
-        except OSError as error:
-            if isinstance(error, ProbeError):
-                return _Asked(path, trouble=f"{error} ({shown(path)})")
-            why = error.strerror or str(error)
-            return _Asked(path, trouble=f"its monitor cannot be asked: {clipped(why)} ({shown(path)})")
-        except ProbeError as error:
-            return _Asked(path, trouble=f"{error} ({shown(path)})")
-
-    async def _names(self, asked: Sequence[_Asked]) -> Mapping[str, str]:
+    async def _names(self, asked: Sequence[Asked]) -> Mapping[str, str]:
         """Every guest's name by its socket, those included that were seen before and are gone.
 
         A guest that cannot be asked keeps the name that it gave last; one that never could is called as its socket is.
@@ -134,7 +100,7 @@ class GuestsProbe:
         await self._notebook.write(_Page(names=names))
         return names
 
-    def _state(self, name: str, path: str, asked: _Asked | None) -> Condition:
+    def _state(self, name: str, path: str, asked: Asked | None) -> Condition:
         if asked is None:
             return _state(name, Standing(f"it is gone, and its monitor socket {shown(path)} with it"))
         if asked.guest is None:
@@ -151,7 +117,7 @@ class GuestsProbe:
         since_s = self._passing_since_s.setdefault(name, now_s)
         return Standing() if now_s - since_s < self._settings.passing_limit else standing
 
-    def _memory(self, asked: Sequence[_Asked], known: Mapping[str, str]) -> Condition:
+    def _memory(self, asked: Sequence[Asked], known: Mapping[str, str]) -> Condition:
         """What the guests are promised together. One that cannot be asked just now counts as it did last."""
         for each in asked:
             if each.guest and each.guest.promised_bytes is not None:
@@ -172,36 +138,6 @@ class GuestsProbe:
     def _total_bytes(self) -> int:
         with self._meminfo.open("rb") as file:
             return max(read_table(file.read().decode("ascii", "replace")).get("MemTotal", 0), 1) * 1024
-
-
-def find_sockets(patterns: Sequence[str]) -> list[str]:
-    """The unix sockets that match, each once, by their paths. Raises PrivilegeMissing and ProbeError."""
-    found: set[str] = set()
-    for pattern in patterns:
-        _check_readable(pattern)
-        found.update(path for path in glob.iglob(pattern) if _is_socket(path))  # noqa: PTH207  Path has no whole globs
-        if len(found) > SOCKETS_LIMIT:
-            raise ProbeError(f"{pattern} matches more than {SOCKETS_LIMIT} sockets; name them more narrowly")
-    return sorted(found)
-
-
-def _is_socket(path: str) -> bool:
-    try:
-        return stat.S_ISSOCK(os.stat(path).st_mode)  # noqa: PTH116  a name may hold any bytes
-    except OSError:
-        return False  # Gone since it was listed.
-
-
-def _check_readable(pattern: str) -> None:
-    """The folder above the first wildcard must be readable, or not be there at all."""
-    folder = Path(pattern).parent
-    while glob.has_magic(str(folder)):
-        folder = folder.parent
-    try:
-        os.scandir(folder).close()
-    except OSError as error:
-        if error.errno in (errno.EACCES, errno.EPERM):
-            raise PrivilegeMissing(f"{folder} may not be read by this user; give its group leave to") from error
 
 
 def _state(name: str, standing: Standing, guest: Guest | None = None) -> Condition:

@@ -11,10 +11,11 @@ from functools import partial
 from pathlib import Path
 
 from watchkeeper.errors import ProbeError
-from watchkeeper.probes import qmp, systemctl
+from watchkeeper.probes import systemctl
 from watchkeeper.probes.base import Bench
-from watchkeeper.probes.guests import find_sockets
+from watchkeeper.probes.guest_monitors import Monitors
 from watchkeeper.probes.printable import clipped
+from watchkeeper.probes.tools import SOCKET
 
 RUNNING = ("--type=service", "--state=running")
 """Services with a process. Those that ran once and ended (state `exited`) have nothing to come back."""
@@ -48,8 +49,9 @@ class Presence:
 class Sources:
     """Where presence is read from. root: of /proc, for tests."""
 
-    def __init__(self, bench: Bench, timeout_s: float, root: Path = Path("/")) -> None:
-        self._bench, self._timeout_s, self._proc = bench, timeout_s, root / "proc"
+    def __init__(self, bench: Bench, timeout_s: float, helper: Path = SOCKET, root: Path = Path("/")) -> None:
+        """helper: the socket of root's side, for guests' monitors that this user may not connect to."""
+        self._bench, self._timeout_s, self._helper, self._proc = bench, timeout_s, helper, root / "proc"
 
     async def look(self, sockets: Sequence[str], *, units: bool, ports: bool) -> Presence:
         """Look at all that is asked for; what cannot be looked at is a trouble and no more."""
@@ -86,17 +88,9 @@ class Sources:
 
     async def _guests(self, sockets: Sequence[str]) -> list[str]:
         """The guests whose monitors answer and say that they run; the others are not there as a guest should be."""
-        find = partial(find_sockets, sockets)
-        paths = await self._bench.workers.call("sockets of guests", find, self._timeout_s)
-        asked = await asyncio.gather(*(self._guest(path) for path in paths))
-        return [name for name in asked if name]
-
-    async def _guest(self, path: str) -> str:
-        try:
-            guest = await qmp.ask(path, self._timeout_s)
-        except (OSError, ProbeError):
-            return ""
-        return clipped(guest.name.strip() or Path(path).stem) if guest.state == "running" else ""
+        asked = await Monitors(self._bench, sockets, self._timeout_s, self._helper).ask_all()
+        running = [(each.path, each.guest.name) for each in asked if each.guest and each.guest.state == "running"]
+        return [clipped(name.strip() or Path(path).stem) for path, name in running]
 
     async def _ports(self) -> list[str]:
         read = partial(listening_ports, self._proc / "net")

@@ -1,7 +1,7 @@
 """The QEMU machine protocol (QMP): asks one guest's monitor a few questions that change nothing, and lets go of it.
 
-A monitor serves one client at a time, so it is held no longer than for the questions. What is sent is the fixed list
-below and nothing else: the same socket could stop or change the guest. Facts: qemu-qmp-ref(7), QEMU 7.2.
+A monitor serves one client at a time, so it is held no longer than for the questions. What is sent is the fixed list of
+privileged/monitor.py and nothing else: the same socket could stop or change the guest. Facts: qemu-qmp-ref(7) of 7.2.
 """
 
 import asyncio
@@ -13,23 +13,8 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from watchkeeper.errors import ProbeError
+from watchkeeper.privileged.monitor import LINE_LIMIT_BYTES, MESSAGES_LIMIT, QUESTIONS
 from watchkeeper.probes.printable import clipped
-
-QUESTIONS = (
-    "qmp_capabilities",  # must come first: it ends the negotiation, and changes nothing
-    "query-name",
-    "query-status",
-    "query-block",
-    "query-memory-size-summary",
-    "query-balloon",
-)
-"""All that is ever sent."""
-
-LINE_LIMIT_BYTES = 4 * 2**20
-"""One message is one line. query-block of a guest with a hundred disks and long backing chains stays well below."""
-
-MESSAGES_LIMIT = 1000
-"""Events that may come before a reply. More is a peer that does not speak the protocol."""
 
 
 class MonitorBusy(ProbeError, TimeoutError):
@@ -124,6 +109,15 @@ async def ask(path: str, timeout_s: float) -> Guest:
         raise MonitorBusy("its monitor says nothing: another program holds it, or the guest's process hangs") from None
     except (ValueError, RecursionError):
         raise NotMonitor("what answers there does not speak the QEMU machine protocol") from None
+
+
+def read_printed(text: bytes) -> Guest:
+    """What root's side printed of a monitor (privileged/monitor.py). Raises NotMonitor."""
+    try:
+        replies = json.loads(text)
+    except (ValueError, RecursionError):
+        raise NotMonitor("what root's side says of it is no JSON; install the same version of both") from None
+    return understand(replies if isinstance(replies, dict) else {})
 
 
 def understand(replies: Replies) -> Guest:

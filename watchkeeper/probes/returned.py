@@ -7,18 +7,20 @@ condition for all of it, so that a restart is told once.
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import Literal, NamedTuple, Self
+from typing import Annotated, Literal, NamedTuple, Self
 
-from pydantic import AwareDatetime, Field, model_validator
+from pydantic import AfterValidator, AwareDatetime, Field, model_validator
 
-from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.config.types import Duration
 from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.core.units import format_duration
 from watchkeeper.errors import ProbeError
 from watchkeeper.probes.base import Bench
+from watchkeeper.probes.guests import whole_path
 from watchkeeper.probes.notebook import Notebook, Page
 from watchkeeper.probes.presence import Presence, Sources
 from watchkeeper.probes.printable import clipped
+from watchkeeper.probes.tools import RootsideSettings
 
 KEY = SeriesKey("host", "all back after its restart")
 
@@ -32,7 +34,7 @@ NAMED_LIMIT = 5
 """Names in the reason; the rest are in the facts."""
 
 
-class ReturnedSettings(ProbeSettings):
+class ReturnedSettings(RootsideSettings):
     """After a restart of the host: which guests, units and services have not come back."""
 
     kind: Literal["returned"] = "returned"
@@ -41,7 +43,7 @@ class ReturnedSettings(ProbeSettings):
     starting: Duration = Field(900.0, description="time after the host's start in which things may still be starting")
     settled: Duration = Field(1800.0, description="what was there for less than this is not expected back")
     shortly: Duration = Field(3600.0, description="what was gone already for longer before the restart is not, either")
-    sockets: tuple[str, ...] = Field(
+    sockets: tuple[Annotated[str, AfterValidator(whole_path)], ...] = Field(
         (), description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
     )
     units: bool = Field(True, description="note the running services of systemd")
@@ -85,7 +87,7 @@ class ReturnedProbe:
 
     def __init__(self, settings: ReturnedSettings, bench: Bench, sources: Sources | None = None) -> None:
         self._settings, self._clock = settings, bench.clock
-        self._sources = sources or Sources(bench, settings.timeout)
+        self._sources = sources or Sources(bench, settings.timeout, settings.helper)
         self._notebook = Notebook(bench.notes, settings.label, _Page())
         self._things: frozenset[str] = frozenset()
         self._boot, self._written_s = "", 0.0

@@ -1,4 +1,5 @@
-"""Delivers messages to an HTTP receiver: CloudEvents 1.0 in JSON, signed in the manner of Standard Webhooks 1.0.0.
+"""Delivers messages to an HTTP receiver, signed in the manner of Standard Webhooks 1.0.0. The body is a CloudEvents 1.0
+event in JSON, or what a template of the keeper's own makes of the message.
 
 What an answer means: 2xx delivered; 4xx refused, but 401, 403, 407 (the keeper can mend who may write), 408, 425 and
 429 deferred; all else deferred. A redirect is not followed, because nothing leaves the host but to the addresses in
@@ -15,7 +16,7 @@ from http import HTTPStatus
 from typing import Annotated, Literal
 
 import aiohttp
-from pydantic import AfterValidator, AnyHttpUrl, Field, SecretStr
+from pydantic import AfterValidator, AnyHttpUrl, Field, SecretStr, ValidationInfo, field_validator
 from yarl import URL
 
 from watchkeeper import __version__
@@ -23,15 +24,22 @@ from watchkeeper.clock import Clock
 from watchkeeper.config.types import SecretSource, WholePath
 from watchkeeper.core.alerts import Priority
 from watchkeeper.core.message import Message
+from watchkeeper.core.wording import clean
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused
 from watchkeeper.notifiers import event, signing
 from watchkeeper.notifiers.base import ReceiverSettings, read_secret, tls_trouble, trust
+from watchkeeper.notifiers.template import Body, TemplateWrong
 
 _DEFERRED = frozenset({401, 403, 407, 408, 425, 429})
 """Client errors that pass, or that the keeper can mend (RFC 9110 15.5, RFC 8470 5.2, RFC 6585 4)."""
 
 _TOKEN = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")
 """A header's name (RFC 9110 5.6.2)."""
+
+_MEDIA_TYPE = re.compile(
+    rf"{_TOKEN.pattern}/{_TOKEN.pattern}( *; *{_TOKEN.pattern}=({_TOKEN.pattern}|\"[^\"\\\r\n]*\"))*"
+)
+"""RFC 9110 8.3.1, such as `text/plain; charset=utf-8`."""
 
 _NO_OTHER_TIMEOUT = aiohttp.ClientTimeout(total=None, sock_connect=None)
 """The settings' own timeout bounds the whole of a delivery; the library's would cut a longer one short."""
@@ -54,6 +62,18 @@ def _header_names(headers: dict[str, SecretSource | SecretStr]) -> dict[str, Sec
     return headers
 
 
+def _media_type(text: str) -> str:
+    if not _MEDIA_TYPE.fullmatch(text):
+        raise ValueError(f"{clean(text, 60)!r} is not a media type; write one such as application/json or text/plain")
+    return text
+
+
+def _is_json(media_type: str) -> bool:
+    """RFC 6839 3.1: application/json, and whatever ends in +json."""
+    name = media_type.partition(";")[0].strip().lower()
+    return name == "application/json" or name.endswith("+json")
+
+
 class WebhookSettings(ReceiverSettings):
     """A receiver of webhooks.
 
@@ -62,6 +82,8 @@ class WebhookSettings(ReceiverSettings):
     headers: more headers to send, each as text or from a file or credential.
     ca_file: authorities (PEM) for the receiver's certificate, in place of the system's.
     timeout: after which one try is given up (Standard Webhooks asks for 15 to 30 s).
+    template: a body of your own in place of the event: a Jinja2 template over the fields of the event's `data`.
+    content_type: what the template makes. Where it is JSON, the template is tried for that.
     """
 
     kind: Literal["webhook"]
@@ -69,6 +91,16 @@ class WebhookSettings(ReceiverSettings):
     secret: SecretSource | None = None
     headers: Annotated[dict[str, SecretStr | SecretSource], AfterValidator(_header_names)] = Field(default_factory=dict)
     ca_file: WholePath | None = None
+    content_type: Annotated[str, AfterValidator(_media_type)] = "application/json"
+    template: str | None = None
+
+    @field_validator("template")
+    @classmethod
+    def _tried(cls, template: str | None, info: ValidationInfo) -> str | None:
+        """Make one body of every kind of message: a template that fails is told now, not on the night of the alarm."""
+        if template is not None:
+            Body(template, is_json=_is_json(info.data.get("content_type", "")))
+        return template
 
 
 class Webhook:
@@ -77,6 +109,8 @@ class Webhook:
     def __init__(self, settings: WebhookSettings, clock: Clock) -> None:
         """clock: stamps each try, and measures a Retry-After that is a date."""
         self._settings, self._clock = settings, clock
+        text = settings.template
+        self._body = None if text is None else Body(text, is_json=_is_json(settings.content_type))
 
     @property
     def name(self) -> str:
@@ -100,7 +134,7 @@ class Webhook:
             raise DeliveryDeferred(f"{self.name}: {_trouble(error)}") from None
 
     async def _post(self, url: URL, message: Message) -> None:
-        body = event.as_bytes(message)
+        body = event.as_bytes(message) if self._body is None else await self._made(self._body, message)
         headers = await asyncio.to_thread(self._headers, message, body)
         connector = aiohttp.TCPConnector(ssl=await trust(self._settings.ca_file), force_close=True)
         # trust_env False: a proxy from the environment would be an address that the configuration does not name.
@@ -111,6 +145,13 @@ class Webhook:
             status, wish = response.status, response.headers.get("Retry-After")
             response.close()
         self._judge(status, wish)
+
+    async def _made(self, body: Body, message: Message) -> bytes:
+        """The keeper's own body. One that was tried can fail only on a message unlike all the specimens."""
+        try:
+            return await asyncio.to_thread(body.render, message)
+        except TemplateWrong as error:
+            raise DeliveryDeferred(f"{self.name}: template: {error}") from None
 
     def _url(self) -> URL:
         """The address, read anew for each delivery. Raises DeliveryDeferred that does not repeat it."""
@@ -130,7 +171,8 @@ class Webhook:
         sent = {name: self._header(name, source) for name, source in self._settings.headers.items()}
         now_s = int(self._clock.now().timestamp())
         sent.update(signing.headers(message.id, now_s, body, self._key()))
-        return sent | {"Content-Type": event.CONTENT_TYPE, "User-Agent": f"watchkeeper/{__version__}"}
+        media_type = event.CONTENT_TYPE if self._body is None else self._settings.content_type
+        return sent | {"Content-Type": media_type, "User-Agent": f"watchkeeper/{__version__}"}
 
     def _header(self, name: str, source: SecretSource | SecretStr) -> str:
         value = read_secret(source, f"{self.name}: header {name}").strip()

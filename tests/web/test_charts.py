@@ -109,6 +109,17 @@ def test_constant_series_is_flat() -> None:
     assert len(heights) == 1
 
 
+def test_curve_is_to_scale() -> None:
+    """The curve's ends stand where the axes say, worked out from the chart's own ends."""
+    chart = _level([40.0, 80.0], 100.0)
+    (run,) = classed(drawn(chart), "run")
+    first, last = (tuple(map(float, p.split())) for p in (run.get("d") or "M0 0")[1:].split("L"))
+    wide, high = NARROW.inner
+    per_unit = high / (chart.high - chart.low)
+    assert last == pytest.approx((wide, high - (80 - chart.low) * per_unit), abs=0.1)
+    assert first == pytest.approx((wide / 7, high - (40 - chart.low) * per_unit), abs=0.1)
+
+
 def test_capacity_is_in_the_picture_when_it_matters() -> None:
     """A level near its capacity is drawn under it; one far below is drawn large instead."""
     assert classed(drawn(_level([90.0] * 20, 100.0)), "ceiling")

@@ -210,6 +210,34 @@ async def test_the_sample_of_a_healthy_host(bench: Bench, manager: Manager) -> N
     assert (await look(bench))["transient units: state"].sound
 
 
+async def test_what_systemd_252_prints(bench: Bench, manager: Manager) -> None:
+    """Word for word what systemd 252 printed on Debian 12, for a list and for the properties of four units."""
+    manager.listed = (
+        '[{"unit":"cron.service","load":"loaded","active":"active","sub":"running","description":"Regular background '
+        'program processing daemon"},{"unit":"getty@tty1.service","load":"loaded","active":"active","sub":"running",'
+        '"description":"Getty on tty1"}]\n'
+    )
+    manager.write()
+    assert await systemctl.list_units(bench, (), 5) == ["cron.service", "getty@tty1.service"]
+    for unit, text in {
+        "ssh.service": "Result=success\nNRestarts=0\nExecMainStatus=0\nId=ssh.service\nLoadState=loaded\n"
+        "ActiveState=active\nSubState=running\nTransient=no\n",
+        "nope.service": "Result=success\nNRestarts=0\nExecMainStatus=0\nId=nope.service\nLoadState=not-found\n"
+        "ActiveState=inactive\nSubState=dead\nTransient=no\n",
+        "-.mount": "Result=success\nId=-.mount\nLoadState=loaded\nActiveState=active\nSubState=mounted\nTransient=no\n",
+        "ssh.socket": "Result=success\nId=ssh.socket\nLoadState=loaded\nActiveState=inactive\nSubState=dead\n"
+        "Transient=no\n",
+    }.items():
+        (manager.folder / "show" / unit).write_text(text)
+    seen = await look(bench, active=["ssh.service", "nope.service", "-.mount", "ssh.socket"], failed=False)
+    assert {key.split(" ")[1].rstrip(":"): condition.reason for key, condition in seen.items()} == {
+        "ssh.service": "",
+        "nope.service": "it is not installed",
+        "-.mount": "",
+        "ssh.socket": "it is not active: inactive (dead)",
+    }
+
+
 def test_results_that_are_not_known() -> None:
     """A result of a later systemd is told as its own word."""
     assert why_failed({"ActiveState": "failed", "Result": "new-thing"}) == "it failed: new-thing"

@@ -181,7 +181,7 @@ async def test_a_series_that_its_probe_no_longer_brings_is_stale(house: House) -
 async def test_what_cannot_be_seen_through_a_fault_is_not_stale_as_well(house: House) -> None:
     """A mount that hangs is told as that; its space and inodes are not told as missing on top of it."""
     space, answers = SeriesKey("file system /skerry", "space"), SeriesKey("file system /skerry", "answers")
-    fine = [Level(space, 1, 2), Condition(answers, sound=True)]
+    fine: list[Observation] = [Level(space, 1, 2), Condition(answers, sound=True)]
     hangs = [Condition(answers, sound=False, reason="it hangs")]
     probe = watched(fine, hangs, hangs, hangs, hangs, hangs, [Condition(answers, sound=True)])
     for _ in range(6):
@@ -245,7 +245,9 @@ async def test_a_restart_goes_on_where_the_store_stands(house: House) -> None:
 
 async def test_what_is_no_longer_watched_is_ended(house: House) -> None:
     """A probe taken out of the configuration leaves no alert standing without an end."""
-    standing = Alert(HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, episode=1, tellings=1, raised_at=START)
+    standing = Alert(
+        HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1, tellings=1, raised_at=START, told=Priority.WARNING
+    )
     await house.pipeline.restore([], [], [], [standing])
     assert [(a.key, a.state) for a in house.store.alerts.values()] == [(HUB, State.RECTIFIED)]
     assert len(house.told) == 1

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta, tzinfo
 from typing import Protocol
 
 from watchkeeper.clock import Clock
-from watchkeeper.core import alerts
+from watchkeeper.core import alert_steps
 from watchkeeper.core.alerts import Alert, Concern, Delays, Transition
 from watchkeeper.core.judgement import Judgement, Outcome
 from watchkeeper.core.message import Message, compose
@@ -232,7 +232,7 @@ class Pipeline:
         """End the alerts of what is no longer watched, so that nothing told is left without an end."""
         turn = _Turn()
         for alert in orphans:
-            ended, moves = alerts.step(alert, None, now, Delays())
+            ended, moves = alert_steps.step(alert, None, now, Delays())
             turn.alerts[alert.key, alert.concern] = ended
             found = Finding(alert.key, alert.concern, now, None, reason="no longer watched")
             for move in moves:

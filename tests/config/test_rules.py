@@ -6,7 +6,8 @@ import pytest
 
 from watchkeeper.config.rules import RulesSettings
 from watchkeeper.core import rules
-from watchkeeper.core.alerts import Delays, Priority
+from watchkeeper.core.alerts import Concern, Delays, Priority
+from watchkeeper.core.chatter import Chattering
 
 
 def test_without_a_word_the_rules_are_the_defaults() -> None:
@@ -18,9 +19,11 @@ def test_every_part_of_a_rule_can_be_set() -> None:
     """A part of a rule that the configuration does not know would be out of the keeper's reach."""
     for concern in fields(rules.Rules):
         rule = getattr(rules.Rules(), concern.name)
-        parts = {part.name.removesuffix("_s") for part in fields(rule)} - {"delays"}
+        parts = {part.name for part in fields(rule)}
+        if "delays" in parts:  # chattering is set once for the delays of all
+            parts = parts - {"delays"} | {part.name for part in fields(Delays)} - {"chattering"}
         table = type(getattr(RulesSettings(), concern.name))
-        assert parts | {"on_delay", "off_delay"} == set(table.model_fields)
+        assert {part.removesuffix("_s") for part in parts} == set(table.model_fields)
 
 
 def test_every_key_reaches_its_rule() -> None:
@@ -36,7 +39,8 @@ def test_every_key_reaches_its_rule() -> None:
                 "on_delay": "1m",
             },
             "overdue": {"late_caution": 0.1, "late_warning": 0.2, "late_alarm": 0.3, "ahead_caution": "never"},
-            "silent": {"caution": "1s", "warning": "2s", "alarm": "3s", "off_delay": "4s"},
+            "silent": {"caution": "1s", "warning": "2s", "alarm": "3s", "off_delay": "4s", "escalate": "5h"},
+            "chattering": {"raises": 5, "within": "6m", "calm": "7m"},
             "unsound": {"priority": "never", "grave_priority": "Caution"},
             "stale": {"intervals": 7, "priority": "alarm"},
         }
@@ -45,7 +49,9 @@ def test_every_key_reaches_its_rule() -> None:
     full_off_s = rules.FullRule().delays.off_delay_s
     assert found.full == rules.FullRule(9 * day_s, 8 * day_s, None, 0.5, lasting=0.1, delays=Delays(60, full_off_s))
     assert found.overdue == rules.OverdueRule(0.1, 0.2, 0.3, None)
-    assert found.silent == rules.SilentRule(1, 2, 3, Delays(0, 4))
+    assert found.silent == rules.SilentRule(1, 2, 3, Delays(0, 4, 5 * 3_600))
+    assert found.chattering == Chattering(5, 6 * 60, 7 * 60)
+    assert found.delays(Concern.SILENT) == Delays(0, 4, 5 * 3_600, found.chattering)
     assert found.unsound == rules.UnsoundRule(None, Priority.CAUTION)
     assert found.stale == rules.StaleRule(7, Priority.ALARM)
 

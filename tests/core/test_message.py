@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from tests.support.messages import HOST, NOW, SKERRY, ZONE, after, episode, filling, level, messages, silence, told
 from watchkeeper.core import message as messaging
-from watchkeeper.core.alerts import Alert, Concern, Event, Priority, State, Telling, Transition, acknowledge
+from watchkeeper.core.alert_steps import acknowledge
+from watchkeeper.core.alerts import Alert, Concern, Event, Priority, State, Telling, Transition
 from watchkeeper.core.message import Message, compose, message_id, thread_id
 
 

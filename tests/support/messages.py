@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from watchkeeper.core import alerts
+from watchkeeper.core import alert_steps
 from watchkeeper.core.alerts import Alert, Concern, Delays, Transition
 from watchkeeper.core.exhaustion import Forecast, NoEnd
 from watchkeeper.core.message import Message, compose
@@ -38,7 +38,7 @@ def told(findings: Iterable[Finding], seen: Observation | None) -> list[Told]:
     out: list[Told] = []
     alert: Alert | None = None
     for found in findings:
-        alert, moves = alerts.step(alert or Alert(found.key, found.concern), found.priority, found.at, Delays())
+        alert, moves = alert_steps.step(alert or Alert(found.key, found.concern), found.priority, found.at, Delays())
         out.extend(Told(move, found, seen) for move in moves if move.telling is not None)
     return out
 

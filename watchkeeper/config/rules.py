@@ -8,9 +8,10 @@ from itertools import pairwise
 
 from pydantic import Field
 
-from watchkeeper.config.fields import Delay, Limit, PriorityOrNever, Share, Strict
+from watchkeeper.config.fields import Delay, Duration, Limit, PriorityOrNever, Share, Strict
 from watchkeeper.core import rules
 from watchkeeper.core.alerts import Delays
+from watchkeeper.core.chatter import Chattering
 
 _BY_DEFAULT = rules.Rules()
 """The defaults stand in core/rules.py and nowhere else."""
@@ -24,24 +25,30 @@ def _in_order(*limits: tuple[str, float | None], rising: bool, why: str) -> Iter
             yield f"{urgent_key} is {'less' if rising else 'more'} than {key}; {why}"
 
 
-class Delayed(Strict):
-    """A rule with delays: a change counts once it has lasted so long (ISA-18.2).
-
-    on_delay: how long a finding must last before its alert begins or worsens.
-    off_delay: how long a finding must last before its alert eases or ends.
-    """
-
-    on_delay: Delay = 0.0
-    off_delay: Delay = 0.0
+class Ordered(Strict):
+    """A table of the rules."""
 
     def disorder(self) -> Iterator[str]:
         """What is wrong with the limits among themselves. Not a validator: a probe's own rules need not be whole."""
         yield from ()
 
+
+class Delayed(Ordered):
+    """A rule with delays: a change counts once it has lasted so long (ISA-18.2).
+
+    on_delay: how long a finding must last before its alert begins or worsens.
+    off_delay: how long a finding must last before its alert eases or ends.
+    escalate: how long a warning may stand before it becomes an alarm because nobody has acknowledged it.
+    """
+
+    on_delay: Delay = 0.0
+    off_delay: Delay = 0.0
+    escalate: Limit = None
+
     @property
     def delays(self) -> Delays:
-        """Both delays, in seconds."""
-        return Delays(self.on_delay, self.off_delay)
+        """The delays, in seconds."""
+        return Delays(self.on_delay, self.off_delay, self.escalate)
 
 
 class FullSettings(Delayed):
@@ -174,6 +181,23 @@ class StaleSettings(Delayed):
         return rules.StaleRule(intervals=self.intervals, priority=self.priority, delays=self.delays)
 
 
+class ChatteringSettings(Ordered):
+    """An alert that comes and goes is told as that, once, and ends when it has been calm.
+
+    raises: so many times within the time below is chattering.
+    within: the time in which they are counted.
+    calm: how long it must stay away, or stay lower, before that counts.
+    """
+
+    raises: int = Field(default=_BY_DEFAULT.chattering.raises or 0, ge=2, le=1000)
+    within: Duration = _BY_DEFAULT.chattering.within_s
+    calm: Duration = _BY_DEFAULT.chattering.calm_s
+
+    def rule(self) -> Chattering:
+        """The rule that this describes."""
+        return Chattering(self.raises, self.within, self.calm)
+
+
 class RulesSettings(Strict):
     """The rule for each of the five concerns; what is not set has its default."""
 
@@ -182,6 +206,7 @@ class RulesSettings(Strict):
     silent: SilentSettings = SilentSettings()
     unsound: UnsoundSettings = UnsoundSettings()
     stale: StaleSettings = StaleSettings()
+    chattering: ChatteringSettings = ChatteringSettings()
 
     def rules(self) -> rules.Rules:
         """The rules that this describes."""
@@ -191,6 +216,7 @@ class RulesSettings(Strict):
             silent=self.silent.rule(),
             unsound=self.unsound.rule(),
             stale=self.stale.rule(),
+            chattering=self.chattering.rule(),
         )
 
     def over(self, general: "RulesSettings") -> "RulesSettings":
@@ -202,5 +228,5 @@ class RulesSettings(Strict):
     def disorder(self) -> Iterator[tuple[str, str]]:
         """What is wrong with the limits among themselves, each with the table that it is in."""
         for table in type(self).model_fields:
-            one: Delayed = getattr(self, table)
+            one: Ordered = getattr(self, table)
             yield from ((table, what) for what in one.disorder())

@@ -1,19 +1,22 @@
-"""The life of an alert: states, events and the table that joins them.
+"""The words of an alert: states, events and the table that joins them.
 
-An alert is a state of one concern about one series, not a notification (RFC 8632). Two kinds of thing move it: what a
-finding says (`step`) and what the keeper does (`acknowledge`, `shelve`, `unshelve`). The passing of time alone moves
-it too: a delay runs out, a shelving ends, a rectified alert lapses; that happens in `step` as well, which is why the
-daemon calls it on a timer. What may live here: the table and the pure steps through it. Not here: when a finding has
-a priority (rules.py), what is said (wording.py), who is told (notifiers/).
+An alert is a state of one concern about one series, not a notification (RFC 8632). What the keeper knows is kept apart
+from how things stand: `told` is the priority that they last heard of. While an alert is kept back (shelved, or held
+because of another one) it moves as ever and nothing is told; once it no longer is, the difference between `told` and
+how things stand is told, and nothing where there is none.
 
-Priorities and the rectified state: IMO Resolution MSC.302(87), bridge alert management. On-delay, off-delay and
-shelving: ISA-18.2 / IEC 62682.
+What may live here: the vocabulary and the table. Not here: the steps through it (alert_steps.py), when a finding has a
+priority (rules.py), which alert holds another (together.py), what is said (wording.py), who is told (notifiers/).
+
+Priorities, the rectified state, and the warning that becomes an alarm: IMO Resolution MSC.302(87), bridge alert
+management. On-delay, off-delay, chattering and shelving: ISA-18.2 / IEC 62682.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import IntEnum, StrEnum
 
+from watchkeeper.core.chatter import Chattering, Instants
 from watchkeeper.core.observation import SeriesKey
 
 
@@ -57,7 +60,11 @@ class Event(StrEnum):
     EASE = "ease"
     CLEAR = "clear"
     ACKNOWLEDGE = "acknowledge"
+    ESCALATE = "escalate"  # time passed: a warning that nobody acknowledged becomes an alarm
     LAPSE = "lapse"  # time passed: a rectified alert is let go
+    SHELVE = "shelve"  # the keeper sets it aside, for a time or until it next ends
+    UNSHELVE = "unshelve"  # the keeper takes that back, or its time is up
+    TELL = "tell"  # what was kept back is told
 
 
 class Telling(StrEnum):
@@ -67,12 +74,14 @@ class Telling(StrEnum):
     WORSE = "worse"
     EASED = "eased"
     ENDED = "ended"
+    NOTED = "noted"  # no alert: something that happened and is over
 
 
 TABLE: dict[tuple[State, Event], tuple[State, Telling | None]] = {
     (State.NORMAL, Event.RAISE): (State.ACTIVE, Telling.RAISED),
     (State.ACTIVE, Event.WORSEN): (State.ACTIVE, Telling.WORSE),
     (State.ACTIVE, Event.EASE): (State.ACTIVE, Telling.EASED),
+    (State.ACTIVE, Event.ESCALATE): (State.ACTIVE, Telling.WORSE),
     (State.ACTIVE, Event.ACKNOWLEDGE): (State.ACKNOWLEDGED, None),
     (State.ACTIVE, Event.CLEAR): (State.RECTIFIED, Telling.ENDED),
     # Worse than what was acknowledged is news: it wants its own acknowledgement.
@@ -82,6 +91,9 @@ TABLE: dict[tuple[State, Event], tuple[State, Telling | None]] = {
     (State.RECTIFIED, Event.ACKNOWLEDGE): (State.NORMAL, None),
     (State.RECTIFIED, Event.RAISE): (State.ACTIVE, Telling.RAISED),
     (State.RECTIFIED, Event.LAPSE): (State.NORMAL, None),
+    # Shelving lies across the states: it holds back what is told, and changes nothing else. What is told late depends
+    # on what the keeper knew before: see `owed`.
+    **{(state, event): (state, None) for event in (Event.SHELVE, Event.UNSHELVE, Event.TELL) for state in State},
 }
 """(state, event) -> (next state, what is told). A pair that is missing does not happen. DEVELOPERS.md shows it."""
 
@@ -91,13 +103,24 @@ STANDING = frozenset({State.ACTIVE, State.ACKNOWLEDGED})
 LAPSE_AFTER = timedelta(days=7)
 """A rectified alert that nobody acknowledges is let go after this; the journal keeps it."""
 
+LONGEST_SHELVED = timedelta(days=30)
+"""Nothing is shelved for longer, not even until it next ends: as far as a caution looks ahead, so that what was set
+aside comes back before it has been forgotten. (IEC 62682 asks for such a bound and leaves its length to the owner.)"""
+
 
 @dataclass(frozen=True, slots=True)
 class Delays:
-    """How long a change must last before it counts: on_delay_s upward, off_delay_s downward (ISA-18.2)."""
+    """How long things must last before they count.
+
+    on_delay_s upward, off_delay_s downward (ISA-18.2). escalate_s: how long a warning may stand without being
+    acknowledged before it becomes an alarm (MSC.302(87) 6.2.2); None: it does not. chattering: when coming and going
+    is that.
+    """
 
     on_delay_s: float = 0.0
     off_delay_s: float = 0.0
+    escalate_s: float | None = None
+    chattering: Chattering = field(default=Chattering(raises=None))
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,10 +128,17 @@ class Alert:
     """One concern about one series.
 
     priority: what the alert stands at; None unless its state is in STANDING.
-    episode: counts the raises of this alert: 1 for the first; part of its messages' ids.
+    episode: counts the raises that the keeper heard of, or would have: 1 for the first; part of its messages' ids. What
+        is raised again before the keeper was told of its end goes on in its episode.
     tellings: how many messages this episode has had so far.
+    told: what the keeper was last told that it stands at; None: that all is well.
     pending: a priority (None: none) that findings ask for and whose delay runs since `pending_since`.
-    shelved_until: set aside by the keeper until then; nothing is told meanwhile.
+    shelved_until: set aside by the keeper until then; nothing is told meanwhile. shelved_once: and until it next ends.
+    held_by: the series of the alert because of which nothing is told of this one: its cause, or a summary of several.
+    held_until: it is held no longer than this; None: as long as that alert stands.
+    unknown_since: since when it has waited for an acknowledgement; None where it does not.
+    escalated: it is an alarm because nobody acknowledged the warning, not because of what was found.
+    falls: when it lately ended or eased. comings: how often it has come while it chatters; 0: it does not.
     """
 
     key: SeriesKey
@@ -124,15 +154,43 @@ class Alert:
     pending: Priority | None = None
     pending_since: datetime | None = None
     shelved_until: datetime | None = None
+    told: Priority | None = None
+    shelved_once: bool = False
+    held_by: SeriesKey | None = None
+    held_until: datetime | None = None
+    unknown_since: datetime | None = None
+    escalated: bool = False
+    falls: Instants = ()
+    comings: int = 0
 
     @property
     def standing(self) -> bool:
         """True while the cause is there."""
         return self.state in STANDING
 
+    @property
+    def chattering(self) -> bool:
+        """True while it stands and comes and goes."""
+        return self.comings > 0 and self.standing
+
     def shelved(self, now: datetime) -> bool:
         """True while the keeper has set this alert aside."""
         return self.shelved_until is not None and now < self.shelved_until
+
+    def kept_back(self, now: datetime) -> bool:
+        """True while nothing is told of it."""
+        return self.held_by is not None or self.shelved(now)
+
+    @property
+    def owed(self) -> Telling | None:
+        """What the keeper does not know yet; None where they know how it stands."""
+        if self.told == self.priority:
+            return None
+        if self.told is None:
+            return Telling.RAISED
+        if self.priority is None:
+            return Telling.ENDED
+        return Telling.WORSE if self.priority > self.told else Telling.EASED
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,79 +210,3 @@ def worth_telling(before: Priority | None, after: Priority | None, threshold: Pr
     RFC 8632, notify-status-changes with a severity level: a change is told if it starts or ends at or above it.
     """
     return before != after and max(before or 0, after or 0) >= threshold
-
-
-def step(alert: Alert, wanted: Priority | None, now: datetime, delays: Delays) -> tuple[Alert, tuple[Transition, ...]]:
-    """Move an alert to what its finding asks for, as far as the delays allow; return it and the moves made."""
-    if alert.shelved_until is not None and now >= alert.shelved_until:
-        alert = replace(alert, shelved_until=None)
-    if wanted == alert.priority:
-        settled = replace(alert, pending=None, pending_since=None)
-        return _lapse(settled, now)
-    rising = (wanted or 0) > (alert.priority or 0)
-    asked, since = _pend(alert, wanted, now, rising=rising)
-    delay_s = delays.on_delay_s if rising else delays.off_delay_s
-    # A clock that was set back must not hold an alert up: an elapsed time below zero starts the delay anew.
-    since = min(since, now)
-    if (now - since).total_seconds() < delay_s:
-        return replace(alert, pending=asked, pending_since=since), ()
-    moved = _move(replace(alert, pending=None, pending_since=None), _event(alert, asked), asked, now)
-    return moved.after, (moved,)
-
-
-def _pend(alert: Alert, wanted: Priority | None, now: datetime, *, rising: bool) -> tuple[Priority | None, datetime]:
-    """What has been asked for all through the delay: the least of a rise, the most of a fall."""
-    if alert.pending_since is None or ((alert.pending or 0) > (alert.priority or 0)) != rising:
-        return wanted, now
-    keep = min if rising else max
-    return keep(alert.pending, wanted, key=lambda p: p or 0), alert.pending_since
-
-
-def _event(alert: Alert, wanted: Priority | None) -> Event:
-    if alert.priority is None:
-        return Event.RAISE
-    if wanted is None:
-        return Event.CLEAR
-    return Event.WORSEN if wanted > alert.priority else Event.EASE
-
-
-def _lapse(alert: Alert, now: datetime) -> tuple[Alert, tuple[Transition, ...]]:
-    if alert.state is not State.RECTIFIED or alert.ended_at is None or now - alert.ended_at < LAPSE_AFTER:
-        return alert, ()
-    moved = _move(alert, Event.LAPSE, None, now)
-    return moved.after, (moved,)
-
-
-def _move(alert: Alert, event: Event, priority: Priority | None, now: datetime) -> Transition:
-    state, telling = TABLE[alert.state, event]
-    after = replace(alert, state=state, priority=priority, changed_at=now)
-    if event is Event.RAISE:
-        after = replace(
-            after, episode=alert.episode + 1, tellings=0, raised_at=now, acknowledged_at=None, ended_at=None
-        )
-    elif event is Event.CLEAR:
-        after = replace(after, ended_at=now)
-    elif event is Event.ACKNOWLEDGE:
-        after = replace(after, acknowledged_at=now)
-    if alert.shelved(now):
-        telling = None
-    if telling is not None:
-        after = replace(after, tellings=after.tellings + 1)
-    return Transition(alert, after, event, telling, now)
-
-
-def acknowledge(alert: Alert, now: datetime) -> Transition | None:
-    """The keeper says that they know. None where there is nothing to acknowledge."""
-    if (alert.state, Event.ACKNOWLEDGE) not in TABLE:
-        return None
-    return _move(alert, Event.ACKNOWLEDGE, alert.priority, now)
-
-
-def shelve(alert: Alert, until: datetime) -> Alert:
-    """Set an alert aside until an instant; nothing is shelved for ever, so there is no other form."""
-    return replace(alert, shelved_until=until)
-
-
-def unshelve(alert: Alert) -> Alert:
-    """Take a shelving back before its time."""
-    return replace(alert, shelved_until=None)

@@ -5,12 +5,12 @@ state and does no I/O; feed it in the order of time.
 """
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
-from watchkeeper.core import alerts, exhaustion, rules
-from watchkeeper.core.alerts import Alert, Concern, Transition
+from watchkeeper.core import alert_steps, exhaustion, rules
+from watchkeeper.core.alerts import Alert, Concern, Delays, Priority, Transition
 from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
@@ -23,6 +23,10 @@ CONCERN = {
     Kind.CONDITION: Concern.UNSOUND,
 }
 """What a kind of observation can raise."""
+
+
+Step = Callable[[Alert, Priority | None, datetime, Delays], tuple[Alert, tuple[Transition, ...]]]
+"""What moves an alert to what its finding asks for, as far as the delays allow."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +45,22 @@ class Judgement:
     """The watch over one series."""
 
     def __init__(
-        self, key: SeriesKey, kind: Kind, interval_s: float, limits: Rules, standing: Iterable[Alert] = ()
+        self,
+        key: SeriesKey,
+        kind: Kind,
+        interval_s: float,
+        limits: Rules,
+        standing: Iterable[Alert] = (),
+        *,
+        step: Step = alert_steps.step,
     ) -> None:
         """Begin to watch a series.
 
         interval_s: seconds between the probe's samples; infinite where none is due, so that it never counts as stale.
-        standing: its alerts as they were when last stored.
+        standing: its alerts as they were when last stored. step: how its alerts move; in a house full of others
+        (together.py) one may be held because of another.
         """
+        self._step = step
         self.key, self.kind, self.interval_s, self.rules = key, kind, interval_s, limits
         self.history = LevelHistory()
         self.forecast: Forecast | None = None
@@ -82,6 +95,17 @@ class Judgement:
         """
         self.latest, self.first_at, self.last_at, self.bad_since = seen, first_at, now, bad_since
 
+    def bridge(self, gap: timedelta, now: datetime) -> None:
+        """The watch was away, or the clock was set, by so much: what is measured since then leaves the gap out.
+
+        As after a restart, it counts as seen now, and what it said is not judged before the probe has looked again.
+        """
+        self.last_at = None if self.last_at is None else now
+        self.first_at = None if self.first_at is None else min(self.first_at + gap, now)
+        self.bad_since = None if self.bad_since is None else min(self.bad_since + gap, now)
+        self._looked = False
+        self.alerts = {concern: alert_steps.shifted(alert, gap) for concern, alert in self.alerts.items()}
+
     def _note(self, *, good: bool, at: datetime) -> None:
         self.bad_since = None if good else self.bad_since or at
 
@@ -95,14 +119,14 @@ class Judgement:
         moves: list[Transition] = []
         for found in findings:
             delays = self.rules.delays(found.concern)
-            moved, made = alerts.step(self.alerts[found.concern], found.priority, now, delays)
+            moved, made = self._step(self.alerts[found.concern], found.priority, now, delays)
             self.alerts[found.concern] = moved
             moves.extend(made)
         return Outcome(findings, tuple(moves))
 
     def acknowledge(self, concern: Concern, now: datetime) -> Transition | None:
         """The keeper knows; None where there was nothing to acknowledge."""
-        move = alerts.acknowledge(self.alerts[concern], now)
+        move = alert_steps.acknowledge(self.alerts[concern], now)
         if move is not None:
             self.alerts[concern] = move.after
         return move

@@ -142,7 +142,7 @@ def _paragraphs(case: Case) -> Iterator[str]:
 
 
 def _opening(case: Case) -> str:
-    before, after, host = case.move.before.priority, case.move.after.priority, wording.clean(case.host, 60)
+    before, after, host = case.move.before.told, case.move.after.priority, wording.clean(case.host, 60)
     match case.move.telling:
         case Telling.ENDED:
             return f"Ended on {host}: {_ending(case, WHOLE_NAME)}."
@@ -182,7 +182,7 @@ def _since(case: Case) -> str:
     if case.move.telling is Telling.ENDED:
         return (
             f"It lasted {_lasted(case)}: raised {wording.instant(raised_at, zone, now)}, "
-            f"ended {wording.instant(now, zone, now)}. It stood at {wording.priority_words(case.move.before.priority)}."
+            f"ended {wording.instant(now, zone, now)}. It stood at {wording.priority_words(case.move.before.told)}."
         )
     parts = []
     if found.since is not None:

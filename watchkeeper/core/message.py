@@ -28,7 +28,7 @@ class Message:
     host: the name of the host that is watched.
     headline: begins with the fact; short enough for a phone's notification. No line breaks.
     body: paragraphs of plain text: what, how long is left and how sure, since when, what to look at.
-    priority: what the alert stands at now; None where it has ended. before: what it stood at.
+    priority: what the alert stands at now; None where it has ended. before: what the keeper was last told of it.
     since: since when it has been so, or when the alert was raised where the finding does not say.
     earliest_at, likely_at, latest_at: when time is up, with its 90 % interval where that is a forecast.
     trial: sent by the keeper to try a notifier; nothing has happened.
@@ -92,7 +92,7 @@ def compose(move: Transition, found: Finding, seen: Observation | None, host: st
         concern=after.concern,
         state=after.state,
         priority=after.priority,
-        before=move.before.priority,
+        before=move.before.told,
         at=move.at,
         since=found.since or raised_at,
         earliest_at=found.earliest_at,

@@ -5,10 +5,11 @@ decided in alerts.py. The deadband lives here, because it is about the threshold
 until the facts are better than its threshold by that share.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from watchkeeper.core.alerts import Concern, Delays, Priority
+from watchkeeper.core.chatter import Chattering
 from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.observation import Answer, Condition, Deadline, SeriesKey
 
@@ -79,18 +80,19 @@ class StaleRule:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """The rule for each concern, as configured for one series."""
+    """The rule for each concern, as configured for one series, and when coming and going is chattering."""
 
     full: FullRule = FullRule()
     overdue: OverdueRule = OverdueRule()
     silent: SilentRule = SilentRule()
     unsound: UnsoundRule = UnsoundRule()
     stale: StaleRule = StaleRule()
+    chattering: Chattering = Chattering()
 
     def delays(self, concern: Concern) -> Delays:
-        """On-delay and off-delay of a concern's rule."""
+        """A concern's delays, with what chattering is."""
         rule: FullRule | OverdueRule | SilentRule | UnsoundRule | StaleRule = getattr(self, concern.value)
-        return rule.delays
+        return replace(rule.delays, chattering=self.chattering)
 
 
 @dataclass(frozen=True, slots=True)

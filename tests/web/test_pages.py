@@ -307,3 +307,15 @@ def test_commands_in_advice() -> None:
     """What stands between backticks is a command; a lone backtick is only itself, and markup stays text."""
     assert commands("`df -h` shows <it>") == "<code>df -h</code> shows &lt;it&gt;"
     assert commands("a ` b") == "a ` b"
+
+
+async def test_what_is_well_is_told_apart(page: Open) -> None:
+    """Two conditions of one file system stand in the folded list under names of their own."""
+    store = readstore.fresh()
+    store.condition("file system /", "answers")
+    store.condition("file system /", "writable")
+    store.condition("pool skerry", "health")
+    reader = await read(await page(store.settled()))
+    assert "file system /: answers" in reader.text
+    assert "file system /: writable" in reader.text
+    assert "pool skerry: health" not in reader.text

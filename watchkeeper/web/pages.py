@@ -11,8 +11,9 @@ from aiohttp import web
 from markupsafe import Markup
 
 from watchkeeper.core.alerts import Priority
+from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.records import JournalLine
-from watchkeeper.core.wording import duration, thing, what_to_look_at
+from watchkeeper.core.wording import clean, duration, thing, what_to_look_at
 from watchkeeper.web import phrases, ruler
 from watchkeeper.web.api import BEFORE
 from watchkeeper.web.board import Board, Place, Quiet, Standing, Well
@@ -142,14 +143,23 @@ def needing(board: Board, context: Context) -> list[Told]:
 
 
 def group(quiet: Sequence[Quiet]) -> list[Group]:
-    """What is well, by the reason."""
-    return [
-        Group(
-            why.value, tuple((q.series_id, thing(q.key), phrases.summary(q.observation)) for q in quiet if q.why is why)
-        )
-        for why in Well
-        if any(q.why is why for q in quiet)
-    ]
+    """What is well, by the reason. A name that would stand there twice is told apart by its quantity."""
+    groups = []
+    for why in Well:
+        chosen = [q for q in quiet if q.why is why]
+        names = Counter(thing(q.key) for q in chosen)
+        items = [
+            (q.series_id, whole_name(q.key) if names[thing(q.key)] > 1 else thing(q.key), phrases.summary(q.observation))
+            for q in chosen
+        ]
+        if items:
+            groups.append(Group(why.value, tuple(items)))
+    return groups
+
+
+def whole_name(key: SeriesKey) -> str:
+    """A series' subject with its quantity, also where a sentence would leave that out."""
+    return f"{clean(key.subject, 44)}: {clean(key.quantity, 24)}"
 
 
 async def board(request: web.Request) -> web.Response:

@@ -13,8 +13,8 @@ from watchkeeper.core.trend import Floats
 
 HOUR_S = 3_600.0
 DAY_H, WEEK_H = 24, 168
-LEFT_OVER = 0.5
-"""A cycle must take away half of the swing at least."""
+LEFT_OVER, SEEN_OFTEN, LEFT_OF_FEW = 0.5, 5, 0.3
+"""A cycle must take away half of the swing at least; more where it was seen only a few times."""
 BETTER = 0.6
 """A longer cycle must leave less than this share of what a shorter one leaves."""
 CYCLES = 8
@@ -42,6 +42,11 @@ class Cycle:
     left: float
     swell: float = 0.0
     centre_h: float = 0.0
+
+    @property
+    def swing(self) -> float:
+        """From its lowest to its highest."""
+        return float(np.ptp(self.profile))
 
     @property
     def period_s(self) -> float:
@@ -85,7 +90,7 @@ def find_cycle(lattice: Floats, over: Floats, first: int, step_h: int, hint: int
     best: Cycle | None = None
     for period in _periods(lattice, step_h, hint):
         found = _fit(lattice, over, first, step_h, period)
-        if found is None or found.left > LEFT_OVER:
+        if found is None or found.left > (LEFT_OVER if len(lattice) > SEEN_OFTEN * period else LEFT_OF_FEW):
             continue
         if best is None or found.left < BETTER * best.left:
             best = found
@@ -129,7 +134,7 @@ def _once_again(lattice: Floats, period: int, size: float) -> float:
 
 def _swell(rounds: Floats, profile: Floats) -> float:
     """By which share of the profile the swing grows from round to round; 0 where that is not clear."""
-    width = rounds @ profile / float(profile @ profile)
+    width = rounds @ profile / max(float(profile @ profile), 1e-300)
     x = np.arange(len(width)) - (len(width) - 1) / 2
     slope = float(x @ width) / float(x @ x)
     rest = width - width.mean() - slope * x

@@ -149,7 +149,7 @@ def _course(trend: Outlook, points: Points, likely_d: float, touch_variance: flo
     slope = trend.slope + trend.bend * likely_d
     error = math.sqrt(trend.slope_variance) + math.sqrt(trend.bend_variance) * likely_d
     own = OWN_ERROR**2 * error**2
-    slope_variance = own + (DRIFT * slope) ** 2 + (trend.bend * likely_d / 4) ** 2
+    slope_variance = own + (DRIFT * slope) ** 2 + (trend.bend * likely_d / 2.5) ** 2
     level_variance = points.noise.end_variance(trend.span_d) + touch_variance
     strays = points.noise.stray + trend.span_d * own
     return Course(trend.level, slope, 0.0, level_variance, strays, slope_variance)

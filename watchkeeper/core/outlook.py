@@ -6,7 +6,8 @@ time that would be left. Where a stretch ends because the growth changed, the ch
 there. Not here: when the capacity is reached (passage.py).
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from watchkeeper.core import regime
 from watchkeeper.core.past import Past
 from watchkeeper.core.present import Points
 from watchkeeper.core.regime import Stretches, Sums
+from watchkeeper.core.trend import Floats, median_slope
 
 DAY_S = 86_400.0
 TAKEN_UP = 0.2
@@ -25,9 +27,15 @@ STOPPED_D = 0.5
 SIMILAR = 1.25
 """A burst that is not larger than an earlier one by a quarter, and not longer by half, is another such job."""
 LASTING = 1.5
+RIPPLE = 0.2
+"""Within one cycle, less than this share of its swing may be the cycle itself, come a little otherwise."""
 BENT = 4.0
 """A bend must be so many of its standard errors, and fit better than two lines that meet anywhere."""
 BETTER = 0.95
+BLOCKS = 24
+"""Blocks that the median slope is taken between: 276 pairs."""
+PULLED = 3.0
+"""Least squares and the median slope agree within so many standard errors, unless some samples pull the line."""
 INNER, OUTER = 6, 4
 """How many stretches shorter and longer than the sound one a change is looked for among."""
 
@@ -63,7 +71,7 @@ def look(points: Points, past: Past | None, capacity: float, least: float) -> Ou
     if _bent(sums, s, points, line, arc):
         found = _parabola(s, points, arc)
     else:
-        found = _line(*_begun(sums, s, line, first), points)
+        found = _resistant(_line(*_begun(sums, s, line, first), points), points)
     if burst is None or burst <= found.level:
         return found
     return Outlook(burst, *(getattr(found, name) for name in Outlook.__slots__[1:]))
@@ -84,12 +92,14 @@ def _first_sound(s: Stretches, agrees: regime.Flags, past: Past | None, capacity
 def _taken_up(s: Stretches, j: int, past: Past | None, capacity: float) -> bool:
     """Has what this stretch says gone on for long enough?"""
     slope, reach = float(s.slope[j]), float(s.reach[j])
+    period_d = past.cycle.period_s / DAY_S if past and past.cycle else 0.0
     if slope <= 0:
-        return reach >= STOPPED_D
-    jobs = [step for step in past.steps if step.size > 0] if past else []
-    if jobs:
-        largest, longest = max(step.size for step in jobs), max(step.end_s - step.begin_s for step in jobs)
-        if slope * reach < SIMILAR * largest and reach * DAY_S < LASTING * longest:
+        return reach >= max(STOPPED_D, min(period_d, 1.0))
+    if past and past.cycle and reach < period_d and slope * reach < RIPPLE * past.cycle.swing:
+        return False
+    if past and past.jobs:
+        largest, longest = (max(each) for each in zip(*past.jobs, strict=True))
+        if slope * reach < SIMILAR * largest and reach < LASTING * longest:
             return False
     left = (capacity - float(s.mean[j] - slope * s.mid[j])) / slope
     return reach >= min(TAKEN_UP * left, SETTLED_D)
@@ -117,6 +127,31 @@ def _line(s: Stretches, j: int, points: Points) -> Outlook:
     slope, mid, mean, span = (float(a[j]) for a in (s.slope, s.mid, s.mean, s.span))
     variance = float(points.noise.slope_variance(s.span[j]))
     return Outlook(mean - slope * mid, slope, 0.0, variance, 0.0, float(s.reach[j]), span, mid, mean)
+
+
+def _resistant(found: Outlook, points: Points) -> Outlook:
+    """The same line, or the median slope between its blocks where that says something else: then something pulls it.
+
+    One glance at the blocks' straightness costs little; least squares is kept where both agree, being the sharper one.
+    """
+    t, y = _blocks(points, found.reach_d)
+    medians = median_slope(t, y, 1.0) if len(t) >= BLOCKS // 2 else None
+    if medians is None or abs(medians.slope - found.slope) <= PULLED * math.sqrt(found.slope_variance):
+        return found
+    middle = float(np.median(y - medians.slope * (t - found.centre_d)))
+    level = middle - medians.slope * found.centre_d
+    return replace(found, level=level, slope=medians.slope, middle=middle)
+
+
+def _blocks(points: Points, reach_d: float) -> tuple[Floats, Floats]:
+    """Mean time and level of equal parts of the stretch, those that hold samples."""
+    edges = np.searchsorted(points.t, np.linspace(-reach_d, 0, BLOCKS + 1)[:-1])
+    edges = np.unique(edges[edges < len(points.t)])
+    mass = np.add.reduceat(points.weight, edges)
+    return (
+        np.add.reduceat(points.weight * points.t, edges) / mass,
+        np.add.reduceat(points.weight * points.y, edges) / mass,
+    )
 
 
 def _parabola(s: Stretches, points: Points, j: int) -> Outlook:

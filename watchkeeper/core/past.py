@@ -47,6 +47,7 @@ class Clearing:
 class Past:
     """at_s, level: the hours and the days before them, without cycle and steps; weight: the days each stands for.
 
+    jobs: every rise within hours that has ended, one-off or not: its size, and the days it took.
     end_s: when the last closed hour ended. anchor_s: where its phases are counted from.
     """
 
@@ -55,6 +56,7 @@ class Past:
     weight: Floats
     cycle: Cycle | None
     steps: tuple[Step, ...]
+    jobs: tuple[tuple[float, float], ...]
     clearings: tuple[Clearing, ...]
     noise: Noise
     anchor_s: float
@@ -89,7 +91,7 @@ def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
     steps = tuple(Step(*lattice.span_s(each.begin, each.end, anchor_s), each.size) for each in single)
     lattice_s = anchor_s + lattice.hours * HOUR_S
     noise = noises.measure(flat + _stepped(steps, lattice_s), lattice.step / 24)
-    if every and not single:
+    if shifts.jumpy(every):
         noise = noises.jumping(noise, sum(s.size**2 for s in every), len(flat) * lattice.step / 24)
     plain = hours.middle + _stepped(steps, hours.at) - (found.ripple(hours.index + 0.5) if found else 0.0)
     return Past(
@@ -98,6 +100,7 @@ def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
         weight=np.concatenate((np.ones(len(days.at)), np.full(len(hours.at), lattice.step / 24))),
         cycle=found,
         steps=steps,
+        jobs=tuple((s.size, (s.end - s.begin) * lattice.step / 24) for s in every if s.size > 0),
         clearings=tuple(Clearing(*lattice.span_s(c.begin, c.end, anchor_s), c.peak) for c in cleared),
         noise=noise,
         anchor_s=anchor_s,

@@ -29,7 +29,7 @@ class FullRule:
     warning_s: float | None = 7 * DAY_S
     alarm_s: float | None = 1 * DAY_S
     deadband: float = 0.25
-    lasting: float = 0.75
+    lasting: float = 0.95
     delays: Delays = Delays(on_delay_s=0.0, off_delay_s=3 * HOUR_S)
 
 
@@ -167,8 +167,9 @@ def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, s
     )
 
 
-GRACE_S = 1 * HOUR_S
-"""How much later than its beginning a growth is noticed."""
+GRACE_S = 2 * HOUR_S
+"""A growth may be judged to have begun so much later than it has, and is judged only now and then. It also lets what
+would fill the store within two hours be told at once."""
 FARTHEST = 3.0
 """What stands is let go in any case where the likely end is so many times farther than its threshold."""
 

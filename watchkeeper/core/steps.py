@@ -18,6 +18,8 @@ MOST = 12
 """More than this many are not steps but the way that this level behaves."""
 RECURRING = 5
 """So many rises that stay, within the hours that are kept, are growth."""
+LOST = 0.3
+"""The share of a rise that a clearing takes away at least; the rest is growth."""
 QUIET = 2
 """Lattice steps that must have been usual before a step is over."""
 
@@ -60,15 +62,24 @@ def find_steps(lattice: Floats, known: NDArray[np.bool_], floor: float) -> tuple
 def one_off(found: tuple[Shift, ...]) -> tuple[Shift, ...]:
     """Those of the steps that say nothing about growth: a few, each for itself.
 
-    Steps that come again and again are how this level moves: many imports are growth, and drops that no rise has gone
-    before are clearings, which belong to the rises between them.
+    Drops that no rise has gone before are clearings, where there are more than one: they belong to what rises between.
     """
-    drops = [s for s in found if s.size < 0 and not _undoes(s, found)]
-    rises = [s for s in found if s.size > 0]
-    lasting = len(rises) - (len(found) - len(rises) - len(drops))
-    if len(found) > MOST or lasting >= RECURRING or (len(drops) > 1 and len(rises) > 1):
+    if jumpy(found):
         return ()
+    drops = _drops(found)
     return tuple(s for s in found if len(drops) < 2 or s not in drops)
+
+
+def jumpy(found: tuple[Shift, ...]) -> bool:
+    """Do the steps come again and again, so that they are how this level moves? Many imports are growth."""
+    rises, drops = [s for s in found if s.size > 0], _drops(found)
+    lasting = len(rises) - (len(found) - len(rises) - len(drops))
+    return bool(rises) and (len(found) > MOST or lasting >= RECURRING or (len(drops) > 1 and len(rises) > 1))
+
+
+def _drops(found: tuple[Shift, ...]) -> list[Shift]:
+    """The drops that take nothing back."""
+    return [s for s in found if s.size < 0 and not _undoes(s, found)]
 
 
 def _undoes(drop: Shift, found: tuple[Shift, ...]) -> bool:
@@ -99,7 +110,7 @@ class Rise:
 
 
 def clearings(lattice: Floats, floor: float) -> tuple[Rise, ...]:
-    """Rises that ended in a drop of at least half of their height, all within one lattice step or two."""
+    """Rises that ended in a drop of a good part of their height, all within one lattice step or two."""
     if len(lattice) < 4:
         return ()
     fall = lattice[2:] - lattice[:-2]
@@ -112,7 +123,7 @@ def clearings(lattice: Floats, floor: float) -> tuple[Rise, ...]:
     for place in places.tolist():
         peak = float(lattice[max(place - 1, begin) : place + 2].max())
         bottom = float(lattice[place + 1 : place + 5].min())
-        if peak - bottom > 0.5 * (peak - float(lattice[begin : place + 1].min())) and place > begin:
+        if peak - bottom > LOST * (peak - float(lattice[begin : place + 1].min())) and place > begin:
             found.append(Rise(begin, place + 1, peak))
             begin = place + 2
     return tuple(found)

@@ -1,15 +1,25 @@
-"""Lines through samples, and where they meet a level: ordinary least squares and Fieller's inverse interval.
+"""Lines through samples, and where they meet a level: least squares, Theil and Sen, and Fieller's inverse interval.
 
 Everything is computed about the centre, so that epoch seconds lose no digits. What may live here: exact textbook
 formulas. Not here: which samples a line may rest on (regime.py), or how the noise hangs together (noise.py).
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Fieller:
+    """When a line reaches a level: the ends of the interval, and the likely moment between them."""
+
+    earliest: float
+    likely: float
+    latest: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +37,19 @@ class Line:
         """The line's value at an instant, seconds since 1970."""
         return self.middle + self.slope * (at_s - self.centre_s)
 
+    def reaches(self, level: float, t: float) -> Fieller | None:
+        """When the line reaches a level, within t standard errors of it (Fieller 1954, J. R. Stat. Soc. B 16:175).
+
+        None where his g >= 1: the slope may be zero, and the interval has no ends.
+        """
+        g = (t * self.slope_error / self.slope) ** 2 if self.slope else math.inf
+        if g >= 1:
+            return None
+        ahead = (level - self.middle) / self.slope
+        wide = t / abs(self.slope) * math.sqrt(self.residual**2 / self.n * (1 - g) + (self.slope_error * ahead) ** 2)
+        middle = self.centre_s + ahead / (1 - g)
+        return Fieller(middle - wide / (1 - g), self.centre_s + ahead, middle + wide / (1 - g))
+
 
 def least_squares(x: Floats, y: Floats) -> Line:
     """Ordinary least squares of y on x (same length, at least 2)."""
@@ -38,3 +61,38 @@ def least_squares(x: Floats, y: Floats) -> Line:
     n = len(x)
     residual = float(np.sqrt(rest @ rest / (n - 2))) if n > 2 else 0.0
     return Line(centre, middle, slope, residual / sxx**0.5 if sxx > 0 else 0.0, residual, n)
+
+
+@dataclass(frozen=True, slots=True)
+class MedianSlope:
+    """The median of the slopes between all pairs of points, and the ends of its interval."""
+
+    slope: float
+    low: float
+    high: float
+
+
+def median_slope(x: Floats, y: Floats, z: float) -> MedianSlope | None:
+    """The slope that three points in ten may be wrong without moving it far (Theil 1950; Sen 1968, JASA 63:1379).
+
+    z: half-width of the interval in standard normal units; its ends are ranks from the variance of Kendall's S (Sen's
+    equation 2.6, with ties). None where all x are equal. Takes memory with the square of the number of points.
+    """
+    later, earlier = np.triu_indices(len(x), 1)[::-1]
+    run = x[later] - x[earlier]
+    apart = run != 0
+    if not apart.any():
+        return None
+    slopes = np.sort((y[later] - y[earlier])[apart] / run[apart])
+    n, half = len(slopes), z * math.sqrt(_kendall_variance(x, y)) / 2
+    low, high = round(n / 2 - half) - 1, round(n / 2 + half)
+    return MedianSlope(float(np.median(slopes)), float(slopes[max(low, 0)]), float(slopes[min(high, n - 1)]))
+
+
+def _kendall_variance(x: Floats, y: Floats) -> float:
+    def ties(values: Floats) -> float:
+        counts = np.unique(values, return_counts=True)[1]
+        return float((counts * (counts - 1) * (2 * counts + 5)).sum())
+
+    n = len(x)
+    return (n * (n - 1) * (2 * n + 5) - ties(x) - ties(y)) / 18

@@ -433,3 +433,25 @@ def test_store_errors_are_one_family() -> None:
     """What the outbox survives of a store is every StoreError."""
     assert issubclass(StoreFull, StoreError)
     assert issubclass(StoreDamaged, StoreError)
+
+
+async def test_what_a_notifier_holds_may_fail(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A connection that is held between deliveries and fails in a way nobody foresaw is begun anew; deliveries go on."""
+    monkeypatch.setattr("watchkeeper.notifiers.outbox.MEND_S", 0.0)
+    began = []
+
+    class Holding(ScriptedNotifier):
+        async def attend(self) -> None:
+            began.append(1)
+            raise KeyError("s3cret")
+
+    store, clock, post = MemoryOutboxStore(), SetClock(), Holding()
+    outbox = outbox_on(store, [post], clock)
+    store.add(outbox.parcels_for(messages()[0], NOW))
+    async with running(outbox):
+        await until(lambda: len(began) > 2)
+        await settled(store, 1)
+    assert "post: what it holds failed with KeyError at test_outbox.py:" in caplog.text
+    assert "s3cret" not in caplog.text

@@ -3,7 +3,7 @@
 import asyncio
 import ssl
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from pydantic import SecretStr
 
@@ -44,6 +44,15 @@ class Notifier(Protocol):
 
     async def close(self) -> None:
         """Let go of connections."""
+        ...
+
+
+@runtime_checkable
+class Attending(Protocol):
+    """A notifier that has something to do between deliveries, such as to hold a connection."""
+
+    async def attend(self) -> None:
+        """Do it until cancelled."""
         ...
 
 

@@ -23,7 +23,7 @@ from watchkeeper.core.ports import OutboxStore
 from watchkeeper.core.records import Entry, JournalLine, Parcel, Parceled
 from watchkeeper.core.wording import duration
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreError
-from watchkeeper.notifiers.base import Notifier
+from watchkeeper.notifiers.base import Attending, Notifier
 
 log = logging.getLogger(__name__)
 
@@ -103,6 +103,7 @@ class Outbox:
         self._rest, self._drawn = rest, drawn
         self._lanes = [_Lane(each) for each in notifiers]
         self._tasks: list[asyncio.Task[None]] = []
+        self._attending: list[asyncio.Task[None]] = []
         self._closing = False
 
     def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
@@ -122,6 +123,11 @@ class Outbox:
         """Deliver until `close`. Raises what the store raises that is no StoreError: deliveries never stop silently."""
         async with asyncio.TaskGroup() as group:
             self._tasks = [group.create_task(self._drain(lane), name=lane.notifier.name) for lane in self._lanes]
+            self._attending = [
+                group.create_task(self._attend(lane.notifier.name, lane.notifier), name=f"{lane.notifier.name} attends")
+                for lane in self._lanes
+                if isinstance(lane.notifier, Attending)
+            ]
 
     async def close(self, grace_s: float) -> None:
         """Stop. What is under way has `grace_s` seconds to end; then it is cut off, and waits for the next start."""
@@ -133,8 +139,21 @@ class Outbox:
                 task.cancel()
             if late:
                 await asyncio.wait(late)
+        for task in self._attending:
+            task.cancel()
+        if self._attending:
+            await asyncio.wait(self._attending)
         for lane in self._lanes:
             await lane.notifier.close()
+
+    async def _attend(self, name: str, notifier: Attending) -> None:
+        """Let a notifier do what it does between deliveries; what fails in it ends no deliveries."""
+        while True:
+            try:
+                await notifier.attend()
+            except Exception as error:  # noqa: BLE001  as around a delivery
+                log.error("%s: what it holds failed with %s at %s", name, type(error).__name__, _where(error))  # noqa: TRY400  its text may hold a secret
+            await asyncio.sleep(MEND_S)
 
     async def _drain(self, lane: _Lane) -> None:
         while not self._closing:

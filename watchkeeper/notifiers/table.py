@@ -8,6 +8,7 @@ from watchkeeper.config.types import NotifierSettings
 from watchkeeper.notifiers.base import Notifier
 from watchkeeper.notifiers.command import Command, CommandSettings
 from watchkeeper.notifiers.mail import Mail, MailSettings
+from watchkeeper.notifiers.mqtt import Mqtt, MqttSettings
 from watchkeeper.notifiers.webhook import Webhook, WebhookSettings
 
 Factory = Callable[[Any, Clock], Notifier]
@@ -17,6 +18,7 @@ NOTIFIERS: Mapping[type[NotifierSettings], Factory] = {
     WebhookSettings: Webhook,
     MailSettings: Mail,
     CommandSettings: Command,
+    MqttSettings: Mqtt,
 }
 """Settings, whose `kind` names it in the configuration -> how the notifier is made."""
 

@@ -438,7 +438,7 @@ def test_store_errors_are_one_family() -> None:
 async def test_what_a_notifier_holds_may_fail(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """A connection that is held between deliveries and fails in a way nobody foresaw is begun anew; deliveries go on."""
+    """A connection that is held between deliveries and fails is begun anew; deliveries go on."""
     monkeypatch.setattr("watchkeeper.notifiers.outbox.MEND_S", 0.0)
     began = []
 

@@ -73,24 +73,28 @@ class Cycle:
         jump = np.abs(np.diff(np.concatenate((self.profile[-1:], self.profile, self.profile[:1]))))
         return np.maximum(jump[:-1], jump[1:]) > CLIFF * np.median(jump) + 0.02 * np.ptp(self.profile)
 
-    def pruned(self) -> int | None:
-        """The phase at which the level falls back to its lowest; None where it comes down gently."""
-        n = len(self.profile)
-        fall = self.profile[np.arange(n) - 1] - self.profile[(np.arange(n) + 1) % n]
-        deepest = int(np.argmax(fall))
-        return deepest if fall[deepest] > PRUNED * np.ptp(self.profile) and n > 4 else None
+    def pruned(self) -> float | None:
+        """When the level falls back to its lowest, in steps from phase 0; None where it comes down gently."""
+        before, after = np.roll(self.profile, 1), np.roll(self.profile, -1)
+        deepest = int(np.argmax(before - after))
+        fall = float(before[deepest] - after[deepest])
+        if fall <= PRUNED * self.swing or len(self.profile) <= 4:
+            return None
+        return deepest + float(np.clip((self.profile[deepest] - after[deepest]) / fall, 0, 1))
 
 
-def find_cycle(lattice: Floats, over: Floats, first: int, step_h: int, hint: int | None = None) -> Cycle | None:
+def find_cycle(
+    lattice: Floats, over: Floats, first: int, step_h: int, least: float, hint: int | None = None
+) -> Cycle | None:
     """The cycle in evenly spaced levels; None where there is none.
 
     over: how far the highest sample of a step stands above its level. first: place of lattice[0], in steps from the
-    anchor. hint: another period to try, in steps (from the spacing of clearings).
+    anchor. least: a swing of less is not looked at. hint: another period to try, in steps (from the spacing of clearings).
     """
     best: Cycle | None = None
     for period in _periods(lattice, step_h, hint):
         found = _fit(lattice, over, first, step_h, period)
-        if found is None or found.left > (LEFT_OVER if len(lattice) > SEEN_OFTEN * period else LEFT_OF_FEW):
+        if found is None or found.swing < least or found.left > (LEFT_OVER if len(lattice) > SEEN_OFTEN * period else LEFT_OF_FEW):
             continue
         if best is None or found.left < BETTER * best.left:
             best = found

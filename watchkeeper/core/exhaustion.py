@@ -89,12 +89,23 @@ def forecast(history: LevelHistory, now_s: float) -> Forecast:
         return replace(last, earliest_s=now_s, likely_s=now_s, latest_s=now_s, full=True)
     if len(history) < FEWEST:
         return replace(last, no_end=NoEnd.TOO_FEW)
-    past = study(history, last.capacity)
-    points = present.gather(history, past, now_s)
-    trend = outlook.look(points, past, last.capacity, LEAST_SHARE * last.capacity) if len(points.t) else None
-    if trend is None:
-        return replace(last, no_end=NoEnd.TOO_FEW)
-    return _ends(_explained(last, trend, points, past), trend, points, past)
+    # What is divided by nothing, or too large to be squared, comes out as no number and is told as too uncertain.
+    with np.errstate(all="ignore"):
+        past = study(history, last.capacity)
+        points = present.gather(history, past, now_s)
+        trend = outlook.look(points, past, last.capacity, LEAST_SHARE * last.capacity) if len(points.t) else None
+        if trend is None:
+            return replace(last, no_end=NoEnd.TOO_FEW)
+        found = _ends(_explained(last, trend, points, past), trend, points, past)
+    return found if _sound(found) else replace(last, no_end=NoEnd.UNCERTAIN)
+
+
+def _sound(found: Forecast) -> bool:
+    """Is every number a number?"""
+    line = found.line
+    numbers = [found.likely_s, found.earliest_s, found.latest_s, found.growth_per_day, found.since_s, found.spread]
+    numbers += [found.bend] + ([line.middle, line.slope, line.slope_error, line.residual] if line else [])
+    return all(number is None or math.isfinite(number) for number in numbers)
 
 
 def _explained(last: Forecast, trend: Outlook, points: Points, past: Past | None) -> Forecast:
@@ -184,5 +195,5 @@ def _pruned_s(past: Past, now_s: float) -> float | None:
     phase = past.cycle.pruned() if past.cycle else None
     if past.cycle is None or phase is None:
         return None
-    offset_s = past.anchor_s + (phase + 0.5) * past.cycle.step_h * HOUR_S
+    offset_s = past.anchor_s + phase * past.cycle.step_h * HOUR_S
     return offset_s + (now_s - offset_s) // past.cycle.period_s * past.cycle.period_s

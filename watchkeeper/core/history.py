@@ -23,6 +23,8 @@ HOURS = 56 * 24
 """Hours kept: eight weeks, so that a weekly cycle is seen eight times."""
 DAYS = 1_100
 """Days kept: three years."""
+LATEST_S, MOST = 2.5e11, 1e100
+"""Beyond these a number is no time and no amount: a probe has gone wrong."""
 IN_HOUR = 240
 """Samples kept of an hour until it closes; more of them in one hour are thinned to every other one, again and again."""
 
@@ -97,8 +99,11 @@ class LevelHistory:
         """Take one sample: seconds since 1970, used and capacity in the level's unit.
 
         Of two samples of one time the later word holds. A sample that is older than the newest one says that the
-        clock was set back: it is kept in its place, and recent samples from the future are let go.
+        clock was set back: it is kept in its place, and recent samples from the future are let go. What no calendar
+        and no store holds (times beyond the year 9999, amounts beyond 1e100) is not taken.
         """
+        if not (abs(at_s) < LATEST_S and abs(used) < MOST and abs(capacity) < MOST):
+            return
         if not self._count:
             self.anchor_s = at_s
             self._open_hour = 0

@@ -24,6 +24,8 @@ SETTLED_D = 3.0
 """A growth that has lasted for days needs no more proof."""
 STOPPED_D = 0.5
 """A growth has stopped once nothing has grown for half a day."""
+FRESH_D, GOES_ON = 0.25, 0.3
+"""Within its first hours a growth must be seen to go on: a jump that is over looks like a steep line through it."""
 SIMILAR = 1.25
 """A burst that is not larger than an earlier one by a quarter, and not longer by half, is another such job."""
 LASTING = 1.5
@@ -95,6 +97,9 @@ def _taken_up(s: Stretches, j: int, past: Past | None, capacity: float) -> bool:
     period_d = past.cycle.period_s / DAY_S if past and past.cycle else 0.0
     if slope <= 0:
         return reach >= max(STOPPED_D, min(period_d, 1.0))
+    fresh = reach < FRESH_D
+    if fresh and (reach < 2 * s.reach[0] or s.slope[0] < GOES_ON * slope):
+        return False
     if past and past.cycle and reach < period_d and slope * reach < RIPPLE * past.cycle.swing:
         return False
     if past and past.jobs:

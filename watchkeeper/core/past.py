@@ -13,7 +13,7 @@ from watchkeeper.core import cycle as cycles
 from watchkeeper.core import noise as noises
 from watchkeeper.core import steps as shifts
 from watchkeeper.core.cycle import Cycle
-from watchkeeper.core.history import HOUR_S, Grain, LevelHistory
+from watchkeeper.core.history import HOUR_S, HOURS, Grain, LevelHistory
 from watchkeeper.core.noise import Noise
 from watchkeeper.core.trend import Floats
 
@@ -23,6 +23,8 @@ LEAST_STEP = 20
 LEAST_CLEARING = 100
 """In units of LEAST_SHARE: a five-hundredth, and a hundredth, of the capacity."""
 FEWEST_HOURS = 3
+MOST_STEPS = 2 * HOURS
+"""Places of the lattice at most: as many gaps as hours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,15 +86,11 @@ def study(history: LevelHistory, capacity: float) -> Past | None:
 def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
     least, lattice = LEAST_SHARE * capacity, _lattice(hours)
     cleared = shifts.clearings(lattice.level, LEAST_CLEARING * least)
-    found, level = _cycle(lattice, shifts.regular(cleared))
+    found, level = _cycle(lattice, least, shifts.regular(cleared))
     flat = level - (found.ripple(lattice.hours) if found else 0.0)
     every = shifts.find_steps(flat, lattice.known, LEAST_STEP * least)
-    single = shifts.one_off(every)
-    steps = tuple(Step(*lattice.span_s(each.begin, each.end, anchor_s), each.size) for each in single)
-    lattice_s = anchor_s + lattice.hours * HOUR_S
-    noise = noises.measure(flat + _stepped(steps, lattice_s), lattice.step / 24)
-    if shifts.jumpy(every):
-        noise = noises.jumping(noise, sum(s.size**2 for s in every), len(flat) * lattice.step / 24)
+    steps = _placed(shifts.one_off(every), lattice, anchor_s)
+    noise = _noise(flat, every, lattice, anchor_s)
     plain = hours.middle + _stepped(steps, hours.at) - (found.ripple(hours.index + 0.5) if found else 0.0)
     return Past(
         at_s=np.concatenate((days.at, hours.at)),
@@ -106,6 +104,19 @@ def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
         anchor_s=anchor_s,
         end_s=anchor_s + (float(hours.index[-1]) + 1) * HOUR_S,
     )
+
+
+def _placed(found: tuple[shifts.Shift, ...], lattice: "_Lattice", anchor_s: float) -> tuple[Step, ...]:
+    return tuple(Step(*lattice.span_s(each.begin, each.end, anchor_s), each.size) for each in found)
+
+
+def _noise(flat: Floats, every: tuple[shifts.Shift, ...], lattice: "_Lattice", anchor_s: float) -> Noise:
+    """Noise without steps and clearings; where the level moves by jumps, they are its noise."""
+    if shifts.jumpy(every):
+        length_d = len(flat) * lattice.step / 24
+        return noises.jumping(noises.measure(flat, lattice.step / 24), sum(s.size**2 for s in every), length_d)
+    moved = _stepped(_placed(every, lattice, anchor_s), anchor_s + lattice.hours * HOUR_S)
+    return noises.measure(flat + moved, lattice.step / 24)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,9 +136,11 @@ class _Lattice:
 
 
 def _lattice(hours: Grain) -> _Lattice:
-    """Steps of an hour, or of as many as usually lie between two samples."""
+    """Steps of an hour, or of as many as usually lie between two samples; of the newest hours, if years lie between."""
     step = max(int(np.median(np.diff(hours.index))), 1)
     own = hours.index // step
+    near = own > own[-1] - MOST_STEPS
+    own, hours = own[near], Grain(*(a[near] for a in (hours.index, hours.at, hours.middle, hours.low, hours.high)))
     places = np.arange(own[0], own[-1] + 1)
     known = np.zeros(len(places), dtype=bool)
     known[own - own[0]] = True
@@ -136,11 +149,11 @@ def _lattice(hours: Grain) -> _Lattice:
     return _Lattice(step, int(own[0]), (places + 0.5) * step, level, over, known)
 
 
-def _cycle(lattice: _Lattice, hint: int | None) -> tuple[Cycle | None, Floats]:
+def _cycle(lattice: _Lattice, least: float, hint: int | None) -> tuple[Cycle | None, Floats]:
     """The cycle, and the levels with the gaps filled in by it: straight lines across gaps would blur it."""
 
     def look(level: Floats) -> Cycle | None:
-        return cycles.find_cycle(level, lattice.over, lattice.first, lattice.step, hint)
+        return cycles.find_cycle(level, lattice.over, lattice.first, lattice.step, least, hint)
 
     found, level = look(lattice.level), lattice.level
     if found is None or lattice.known.all():

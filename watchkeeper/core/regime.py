@@ -16,8 +16,8 @@ from watchkeeper.core.trend import Floats
 
 Flags = NDArray[np.bool_]
 
-SHORTEST_D = 0.02
-"""Half an hour: the shortest stretch that is looked at."""
+SHORTEST_D = 0.007
+"""Ten minutes: the shortest stretch that is looked at."""
 RATIO = 1.25
 """Each stretch is longer than the one before by this factor."""
 PLACES = 48

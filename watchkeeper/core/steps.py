@@ -18,6 +18,8 @@ MOST = 12
 """More than this many are not steps but the way that this level behaves."""
 RECURRING = 5
 """So many rises that stay, within the hours that are kept, are growth."""
+PART = 0.05
+"""A place belongs to a step where it brings this share of it at least."""
 LOST = 0.3
 """The share of a rise that a clearing takes away at least; the rest is growth."""
 QUIET = 2
@@ -95,9 +97,16 @@ def _shift(lattice: Floats, begin: int, end: int, usual: float) -> list[Shift]:
     rate = (lattice[end] - lattice[begin]) / (end - begin)
     if (lattice[end + rest] - lattice[end]) / rest / rate > 0.3:
         return []
+    begin, end = _edges(lattice, begin, end)
     before = float(np.median(lattice[max(begin - 2, 0) : begin + 1]))
     after = float(np.median(lattice[end : end + 3]))
     return [Shift(begin, end, after - before - usual * (end - begin))]
+
+
+def _edges(lattice: Floats, begin: int, end: int) -> tuple[int, int]:
+    """The same step without the usual places at its ends, which the lag has brought in."""
+    moves = np.flatnonzero(np.abs(np.diff(lattice[begin : end + 1])) > PART * abs(lattice[end] - lattice[begin]))
+    return (begin + int(moves[0]), begin + int(moves[-1]) + 1) if len(moves) else (begin, end)
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,8 +30,9 @@ DRIFT = 0.004
 """And a growth keeps its pace to less than half a percent at best."""
 YOUNG_S = 8 * DAY_S
 """A single clearing says that there will be more only where it came within this time: a nightly or weekly prune."""
-CLEARED_LATE = 1.5
-"""A rise that has lasted longer than the longest before it by this will not be cleared."""
+CLEARED_LATE, CLEARED_HIGH = 1.5, 0.2
+"""A rise that has lasted longer than the longest before it, or come higher than the highest, by so much of it, will
+not be cleared."""
 
 
 class NoEnd(StrEnum):
@@ -174,7 +175,8 @@ def _will_be_cleared(past: Past, found: Forecast) -> bool:
     if len(past.clearings) == 1 and longest_s > YOUNG_S:
         return False
     lasted_s = found.at_s - past.clearings[-1].end_s
-    return found.used < max(each.peak for each in past.clearings) and lasted_s < CLEARED_LATE * longest_s
+    top = max(each.peak + CLEARED_HIGH * each.height for each in past.clearings)
+    return found.used < top and lasted_s < CLEARED_LATE * longest_s
 
 
 def _phases(past: Past, now_s: float) -> Phases:

@@ -131,7 +131,10 @@ def of_samples(t: Floats, y: Floats) -> tuple[float, float]:
     gap = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
     if len(y) < FEWEST_SAMPLES:
         return 0.0, gap
-    return spread(y[2:] - 2 * y[1:-1] + y[:-2]) / 6 * gap, gap
+    whole = np.maximum(t[2:] - t[:-2], 1e-12)
+    part = (t[2:] - t[1:-1]) / whole  # how much of the neighbour before is in the straight line between the two
+    off = y[1:-1] - part * y[:-2] - (1 - part) * y[2:]
+    return spread(off / np.sqrt(1 + part**2 + (1 - part) ** 2)) * gap, gap
 
 
 def _stray(v: Floats, lag_d: Floats) -> float:

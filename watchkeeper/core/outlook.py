@@ -29,8 +29,9 @@ FRESH_D, GOES_ON = 0.25, 0.3
 SIMILAR = 1.25
 """A burst that is not larger than an earlier one by a quarter, and not longer by half, is another such job."""
 LASTING = 1.5
-RIPPLE = 0.2
-"""Within one cycle, less than this share of its swing may be the cycle itself, come a little otherwise."""
+RIPPLE, LATE_PRUNE = 0.2, 1.25
+"""Within one cycle, less than this share of its swing may be the cycle itself, come a little otherwise. Where a prune
+comes late the level is a whole swing above what was expected."""
 BENT = 4.0
 """A bend must be so many of its standard errors, and fit better than two lines that meet anywhere."""
 BETTER = 0.95
@@ -100,8 +101,10 @@ def _taken_up(s: Stretches, j: int, past: Past | None, capacity: float) -> bool:
     fresh = reach < FRESH_D
     if fresh and (reach < 2 * s.reach[0] or s.slope[0] < GOES_ON * slope):
         return False
-    if past and past.cycle and reach < period_d and slope * reach < RIPPLE * past.cycle.swing:
-        return False
+    if past and past.cycle and reach < min(period_d, 1.0):
+        share = LATE_PRUNE if past.cycle.pruned() is not None else RIPPLE
+        if slope * reach < share * past.cycle.swing:
+            return False
     if past and past.jobs:
         largest, longest = (max(each) for each in zip(*past.jobs, strict=True))
         if slope * reach < SIMILAR * largest and reach < LASTING * longest:

@@ -38,11 +38,12 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Clearing:
-    """A rise that ended in a drop: when it began and was cleared, and how high it had come."""
+    """A rise that ended in a drop: when it began and was cleared, how high it had come, and by how much."""
 
     begin_s: float
     end_s: float
     peak: float
+    height: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
         cycle=found,
         steps=steps,
         jobs=tuple((s.size, (s.end - s.begin) * lattice.step / 24) for s in every if s.size > 0),
-        clearings=tuple(Clearing(*lattice.span_s(c.begin, c.end, anchor_s), c.peak) for c in cleared),
+        clearings=tuple(Clearing(*lattice.span_s(c.begin, c.end, anchor_s), c.peak, c.height) for c in cleared),
         noise=noise,
         anchor_s=anchor_s,
         end_s=anchor_s + (float(hours.index[-1]) + 1) * HOUR_S,

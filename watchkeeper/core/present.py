@@ -39,7 +39,7 @@ def gather(history: LevelHistory, past: Past | None, now_s: float) -> Points:
     at, used, _ = history.recent()
     begin_s = past.end_s - FRESH_S if past else -np.inf
     fresh = (at >= begin_s) & (at <= now_s)
-    at, used = at[fresh], without_spikes(used[fresh])
+    at, used = at[fresh], without_spikes(at[fresh], used[fresh])
     t, weight = (at - now_s) / DAY_S, _weights((at - now_s) / DAY_S)
     if past is None:
         white, gap_d = noises.of_samples(t, used)
@@ -57,7 +57,7 @@ def gather(history: LevelHistory, past: Past | None, now_s: float) -> Points:
     )
 
 
-def without_spikes(y: Floats) -> Floats:
+def without_spikes(t: Floats, y: Floats) -> Floats:
     """The median of each sample and its neighbours: a single wild one goes, and a straight line stays as it is.
 
     The newest has no neighbour after it: it counts unless it is far off, and then from the next sample on.
@@ -68,8 +68,9 @@ def without_spikes(y: Floats) -> Floats:
     a, b, c = y[:-2], y[1:-1], y[2:]
     out[1:-1] = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
     if len(y) > noises.FEWEST_SAMPLES:
-        usual = np.sort(np.abs(np.diff(y[-USUAL:-1])))
-        if abs(y[-1] - y[-2]) > WILD * usual[int(0.7 * len(usual))]:
+        pace = np.abs(np.diff(y[-USUAL:]) / np.maximum(np.diff(t[-USUAL:]), 1e-6))
+        usual = np.sort(pace[:-1])
+        if pace[-1] > WILD * usual[int(0.7 * len(usual))]:
             out[-1] = out[-2]
     return out
 

@@ -111,11 +111,12 @@ def _edges(lattice: Floats, begin: int, end: int) -> tuple[int, int]:
 
 @dataclass(frozen=True, slots=True)
 class Rise:
-    """A rise that ended in a drop: lattice places where it began and where it was cleared, and its peak."""
+    """A rise that ended in a drop: lattice places where it began and where it was cleared, its peak and its height."""
 
     begin: int
     end: int
     peak: float
+    height: float
 
 
 def clearings(lattice: Floats, floor: float) -> tuple[Rise, ...]:
@@ -132,8 +133,9 @@ def clearings(lattice: Floats, floor: float) -> tuple[Rise, ...]:
     for place in places.tolist():
         peak = float(lattice[max(place - 1, begin) : place + 2].max())
         bottom = float(lattice[place + 1 : place + 5].min())
-        if peak - bottom > LOST * (peak - float(lattice[begin : place + 1].min())) and place > begin:
-            found.append(Rise(begin, place + 1, peak))
+        height = peak - float(lattice[begin : place + 1].min())
+        if peak - bottom > LOST * height and place > begin:
+            found.append(Rise(begin, place + 1, peak, height))
             begin = place + 2
     return tuple(found)
 

@@ -11,6 +11,7 @@ from aiohttp.test_utils import TestClient, TestServer
 from tests.support import readstore
 from tests.support.readstore import ReadStoreDouble
 from watchkeeper.clock import Clock
+from watchkeeper.web.acting import Acting
 from watchkeeper.web.app import make_app
 from watchkeeper.web.settings import PageSettings
 from watchkeeper.web.vitals import Check, VitalSigns
@@ -43,10 +44,13 @@ class FixedVitals:
 
 
 def app_of(
-    store: ReadStoreDouble, settings: PageSettings | None = None, checks: tuple[Check, ...] = ()
+    store: ReadStoreDouble,
+    settings: PageSettings | None = None,
+    checks: tuple[Check, ...] = (),
+    acting: Acting | None = None,
 ) -> web.Application:
     """The application over a store."""
-    return make_app(store, settings or PageSettings(), FixedClock(), FixedVitals(checks), "gannet", ISLAND)
+    return make_app(store, settings or PageSettings(), FixedClock(), FixedVitals(checks), "gannet", ISLAND, acting)
 
 
 @pytest.fixture

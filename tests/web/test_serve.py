@@ -101,10 +101,11 @@ def test_loopback_is_allowed(listen: str) -> None:
 @pytest.mark.parametrize(
     ("values", "words"),
     [
-        ({"listen": "0.0.0.0"}, "no password yet"),
-        ({"listen": "192.0.2.7"}, "no password yet"),
-        ({"listen": "::"}, "no password yet"),
+        ({"listen": "0.0.0.0"}, "can be reached from other machines; make one with `watchkeeper password`"),
+        ({"listen": "192.0.2.7"}, "can be reached from other machines; make one with `watchkeeper password`"),
+        ({"listen": "::"}, "can be reached from other machines; make one with `watchkeeper password`"),
         ({"listen": "gannet"}, "is not an address"),
+        ({"reading": "password"}, "needs one; set page.password"),
         ({"port": 65_536}, "less than or equal to 65535"),
         ({"hosts": ["http://watch.example.org"]}, "is not a host name"),
         ({"hosts": ["watch.example.org:443"]}, "is not a host name"),
@@ -117,6 +118,26 @@ def test_settings_are_refused_with_the_reason(values: dict[str, object], words: 
     """What is not allowed is told with what is."""
     with pytest.raises(ValidationError, match=words):
         PageSettings.model_validate(values)
+
+
+@pytest.mark.parametrize(
+    ("listen", "reading", "private"),
+    [
+        ("127.0.0.1", None, False),
+        ("127.0.0.1", "password", True),
+        ("192.0.2.7", None, True),
+        ("::", "password", True),
+        ("0.0.0.0", "open", False),
+    ],
+)
+def test_who_may_read(listen: str, reading: str | None, *, private: bool) -> None:
+    """With a password the page may be served anywhere, and is then read with it, unless the keeper says otherwise."""
+    values = {"listen": listen, "reading": reading, "password": {"file": "/etc/watchkeeper/page-password"}}
+    settings = PageSettings.model_validate(values)
+    assert settings.private is private
+    assert settings.loopback is (listen == "127.0.0.1")
+    assert settings.names == (("192.0.2.7",) if listen == "192.0.2.7" else settings.names)
+    assert "0.0.0.0" not in settings.names
 
 
 def test_settings_are_made_even() -> None:

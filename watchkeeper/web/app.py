@@ -7,36 +7,49 @@ from aiohttp import web
 
 from watchkeeper.clock import Clock
 from watchkeeper.core.ports import ReadStore
+from watchkeeper.web.acting import Acting
 from watchkeeper.web.context import CONTEXT, Context
+from watchkeeper.web.desk import DESK, Desk, closed, own_forms, recognise
 from watchkeeper.web.guard import Handler, add_headers, check_host, tell_errors, validate
 from watchkeeper.web.pages import error_page
-from watchkeeper.web.routes import ROUTES, guarded
+from watchkeeper.web.routes import ACTS, ROUTES, guarded
 from watchkeeper.web.serve import Served, serve
+from watchkeeper.web.sessions import Sessions, Throttle
 from watchkeeper.web.settings import PageSettings
 from watchkeeper.web.vitals import Vitals
 
 __all__ = ["BODY_LIMIT", "Served", "make_app", "serve"]
 
 BODY_LIMIT = 64 * 1024
-"""Bytes of a request's body. Nothing takes one yet; a note of the keeper's fits many times over."""
+"""Bytes of a request's body; a note of the keeper's fits many times over."""
 
 STATIC = {"page.css": "text/css", "icon.svg": "image/svg+xml"}
 
 
 def make_app(
-    store: ReadStore, settings: PageSettings, clock: Clock, vitals: Vitals, host: str, zone: tzinfo
+    store: ReadStore,
+    settings: PageSettings,
+    clock: Clock,
+    vitals: Vitals,
+    host: str,
+    zone: tzinfo,
+    acting: Acting | None = None,
 ) -> web.Application:
-    """The application. host: the watched host's name, as the page shows it. zone: in which it tells the time."""
+    """The application. host: the watched host's name, as the page shows it. zone: in which it tells the time.
+
+    acting: what acts for the keeper; without it the page can only be read.
+    """
     context = Context(store, clock, vitals, host, zone, settings.prefix)
 
-    def page(_request: web.Request, status: int, detail: str) -> web.Response:
-        return error_page(context, status, detail)
+    def page(request: web.Request, status: int, detail: str) -> web.Response:
+        return error_page(request, context, status, detail)
 
-    app = web.Application(
-        middlewares=[tell_errors(page, settings.prefix), check_host(settings.hosts), validate],
-        client_max_size=BODY_LIMIT,
-    )
+    guards = [tell_errors(page, settings.prefix), check_host(settings.names), recognise, own_forms]
+    if settings.private:
+        guards.append(closed(settings.prefix))
+    app = web.Application(middlewares=[*guards, validate], client_max_size=BODY_LIMIT)
     app[CONTEXT] = context
+    app[DESK] = Desk(acting, settings.password, Sessions(clock), Throttle(clock), settings.hosts)
     app.on_response_prepare.append(add_headers)
     # A proxy may pass the prefix on or take it off: both are answered, and links carry it.
     for prefix in sorted({"", settings.prefix}):
@@ -47,6 +60,8 @@ def make_app(
 def _add_routes(app: web.Application, prefix: str) -> None:
     for route in ROUTES:
         app.router.add_get(prefix + route.path, guarded(route))
+    for act in ACTS:
+        app.router.add_post(prefix + act.path, act.handler)
     if prefix:
         app.router.add_get(prefix, guarded(ROUTES[0]))
     for name, media in STATIC.items():

@@ -9,6 +9,7 @@ from aiohttp import web
 from aiohttp.typedefs import Middleware
 
 from watchkeeper.web.problems import Refusal, problem, title
+from watchkeeper.web.sessions import SESSION
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 ErrorPage = Callable[[web.Request, int, str], web.Response]
@@ -16,14 +17,15 @@ ErrorPage = Callable[[web.Request, int, str], web.Response]
 log = logging.getLogger(__name__)
 
 HEADERS = {
-    # Nothing but our own stylesheet and icon may load; nothing may run, be embedded, or send a form.
+    # Nothing but our own stylesheet and icon may load; forms lead to us alone; nothing may run or be embedded.
     "Content-Security-Policy": (
-        "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; "
+        "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'self'; "
         "frame-ancestors 'none'"
     ),
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
-    "Referrer-Policy": "no-referrer",
+    # Our own forms must say where they come from; nobody else is told.
+    "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
@@ -82,7 +84,10 @@ def tell_errors(page: ErrorPage, prefix: str) -> Middleware:
     def answer(request: web.Request, refusal: Refusal) -> web.Response:
         if "text/html" in request.headers.get("Accept", "") and not request.path.startswith(api):
             return page(request, refusal.status, refusal.detail)
-        return problem(refusal.status, refusal.detail, request.path, refusal.more)
+        told = problem(refusal.status, refusal.detail, request.path, refusal.more)
+        if "retry_after_s" in refusal.more:
+            told.headers["Retry-After"] = str(refusal.more["retry_after_s"])
+        return told
 
     @web.middleware
     async def middleware(request: web.Request, handler: Handler) -> web.StreamResponse:
@@ -131,6 +136,8 @@ async def validate(request: web.Request, handler: Handler) -> web.StreamResponse
     return response
 
 
-async def add_headers(_request: web.Request, response: web.StreamResponse) -> None:
-    """Signal handler: the same headers on every answer, errors included."""
+async def add_headers(request: web.Request, response: web.StreamResponse) -> None:
+    """Signal handler: the same headers on every answer, errors included. What the keeper saw is kept by nobody."""
     response.headers.update(HEADERS)
+    if SESSION in request or request.method == "POST":
+        response.headers["Cache-Control"] = "no-store"

@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 from aiohttp import web
 from markupsafe import Markup
 
-from watchkeeper.core.alerts import Priority
+from watchkeeper.core.alerts import Priority, State
 from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.records import JournalLine
 from watchkeeper.core.wording import clean, duration, thing, what_to_look_at
@@ -18,6 +18,7 @@ from watchkeeper.web import phrases, ruler
 from watchkeeper.web.api import BEFORE
 from watchkeeper.web.board import Board, Place, Quiet, Standing, Well
 from watchkeeper.web.context import Context, of
+from watchkeeper.web.desk import viewer
 from watchkeeper.web.problems import title
 from watchkeeper.web.templating import render
 
@@ -49,6 +50,8 @@ class Told:
     interval: str
     since: str
     advice: str
+    concern: str = ""
+    open: bool = False
     folded: bool = False
 
 
@@ -86,6 +89,8 @@ def told(standing: Standing, board: Board, context: Context) -> Told:
         phrases.interval_of(finding) if finding else "",
         phrases.since(alert, board, context.zone),
         what_to_look_at(alert.concern, alert.key, standing.observation) if alert.standing else "",
+        alert.concern.value,
+        alert.state in {State.ACTIVE, State.RECTIFIED},
     )
 
 
@@ -149,7 +154,11 @@ def group(quiet: Sequence[Quiet]) -> list[Group]:
         chosen = [q for q in quiet if q.why is why]
         names = Counter(thing(q.key) for q in chosen)
         items = [
-            (q.series_id, whole_name(q.key) if names[thing(q.key)] > 1 else thing(q.key), phrases.summary(q.observation))
+            (
+                q.series_id,
+                whole_name(q.key) if names[thing(q.key)] > 1 else thing(q.key),
+                phrases.summary(q.observation),
+            )
             for q in chosen
         ]
         if items:
@@ -179,6 +188,7 @@ async def board(request: web.Request) -> web.Response:
         "board.html",
         context,
         now,
+        viewer=viewer(request),
         verdict=phrases.verdict(found, troubled=bool(troubles)),
         by_when=phrases.by_when(found, context.zone),
         urgent=found.needing[0].alert.priority if found.needing else None,
@@ -233,6 +243,7 @@ async def journal(request: web.Request) -> web.Response:
         "journal.html",
         context,
         context.clock.now(),
+        viewer=viewer(request),
         days=by_day(shown, context),
         known=known,
         older=older,
@@ -240,8 +251,15 @@ async def journal(request: web.Request) -> web.Response:
     )
 
 
-def error_page(context: Context, status: int, detail: str) -> web.Response:
+def error_page(request: web.Request, context: Context, status: int, detail: str) -> web.Response:
     """The page for an error, for people at a browser."""
     return render(
-        "error.html", context, context.clock.now(), status=status, number=status, title=title(status), detail=detail
+        "error.html",
+        context,
+        context.clock.now(),
+        viewer=viewer(request),
+        status=status,
+        number=status,
+        title=title(status),
+        detail=detail,
     )

@@ -11,7 +11,7 @@ from typing import Any
 from aiohttp import web
 
 from watchkeeper import __version__
-from watchkeeper.web import api, pages, subject
+from watchkeeper.web import acts, api, pages, subject
 from watchkeeper.web.context import of
 from watchkeeper.web.guard import Handler
 from watchkeeper.web.problems import PROBLEM_JSON
@@ -57,6 +57,7 @@ ROUTES = (
         HTML,
     ),
     Route("/journal", pages.journal, "What happened, newest first.", (api.BEFORE,), HTML),
+    Route("/keeper", acts.keeper, "The keeper's own page: signing in, notes, probes, test messages.", media=HTML),
     Route("/api", index, "What the API has: this description."),
     Route("/api/v1/board", api.board, "The board: what stands, what has its place on the staff, what is well."),
     Route("/api/v1/series", api.series, "Every series: a quantity of a subject over time."),
@@ -83,6 +84,29 @@ ROUTES = (
     Route("/api/v1/outbox", api.outbox, "Messages that wait for delivery, or were set aside.", (api.LIMIT,)),
     Route("/api/v1/health", api.health, "Whether the watch itself is kept; 503 where it is not.", (), api.HEALTH_JSON),
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """A form that the keeper can send. fields: what it takes beside the session's own word."""
+
+    path: str
+    handler: Handler
+    summary: str
+    fields: tuple[str, ...] = ()
+
+
+ACTS = (
+    Act("/keeper/sign-in", acts.enter, "Sign in.", ("password",)),
+    Act("/keeper/sign-out", acts.leave, "Sign out."),
+    Act("/keeper/note", acts.note, "Write a note into the journal.", ("text", "series")),
+    Act("/keeper/run", acts.run_now, "Run a probe now.", ("probe",)),
+    Act("/keeper/trial", acts.trial, "Send a test message.", ("notifier",)),
+    Act("/subjects/{id}/acknowledge", acts.acknowledge, "Acknowledge an alert.", ("concern", "back")),
+    Act("/subjects/{id}/shelve", acts.shelve, "Set an alert aside.", ("concern", "for", "back")),
+    Act("/subjects/{id}/unshelve", acts.unshelve, "Let an alert count again.", ("concern", "back")),
+)
+"""What the keeper can do, beside what anyone can read."""
 
 
 def describe(prefix: str) -> dict[str, object]:

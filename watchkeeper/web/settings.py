@@ -1,43 +1,86 @@
 """The `[page]` part of the configuration: where the page is served, and under which names."""
 
 import re
+from enum import StrEnum
 from ipaddress import ip_address
 
-from pydantic import Field, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 
-from watchkeeper.config.types import Strict
+from watchkeeper.config.types import SecretSource, Strict
 
 _HOST = re.compile(r"(?!-)[a-z0-9-]{1,63}(?<!-)(\.(?!-)[a-z0-9-]{1,63}(?<!-))*\.?")
 _PREFIX = re.compile(r"(/[A-Za-z0-9._~-]+)*")
 
 
+class Reading(StrEnum):
+    """Who may read the page."""
+
+    OPEN = "open"
+    PASSWORD = "password"  # noqa: S105  a word of the configuration
+
+
 class PageSettings(Strict):
     """Where the page is served.
 
-    listen: a loopback address. port: 0 takes any that is free.
+    listen: a loopback address; another one only with a password. port: 0 takes any that is free.
     hosts: further names under which a reverse proxy offers the page; a request for any other name is turned away.
     prefix: the path under which a reverse proxy offers the page, such as `/watch`; empty for none.
+    password: where the hash that `watchkeeper password` made is read from; without it nobody can act on alerts here.
+    reading: `open` to everyone who reaches the page, or with the `password` alone. Where it is not set: open on a
+    loopback address, with the password on any other.
     """
 
     listen: str = "127.0.0.1"
     port: int = Field(default=8417, ge=0, le=65_535)
     hosts: tuple[str, ...] = ()
     prefix: str = ""
+    password: SecretSource | None = Field(default=None, validate_default=True)
+    reading: Reading | None = None
 
     @field_validator("listen")
     @classmethod
-    def _loopback(cls, listen: str) -> str:
-        """The page has no password yet, so nobody but this machine may reach it."""
-        try:
-            loopback = listen == "localhost" or ip_address(listen).is_loopback
-        except ValueError:
-            raise ValueError(f"{listen!r} is not an address; write 127.0.0.1, ::1 or localhost") from None
-        if not loopback:
-            raise ValueError(
-                f"{listen!r} can be reached from other machines, and the page has no password yet; "
-                "write 127.0.0.1 or ::1, and put a reverse proxy that asks for a password in front of it"
-            )
+    def _address(cls, listen: str) -> str:
+        if listen != "localhost":
+            try:
+                ip_address(listen)
+            except ValueError:
+                raise ValueError(f"{listen!r} is not an address; write 127.0.0.1, ::1 or localhost") from None
         return listen
+
+    @field_validator("password")
+    @classmethod
+    def _guarded(cls, password: SecretSource | None, info: ValidationInfo) -> SecretSource | None:
+        """What other machines can reach is not left open to them."""
+        listen = info.data.get("listen", "localhost")
+        if password is None and not _loopback(listen):
+            raise ValueError(
+                f"none is set, and {listen!r} can be reached from other machines; make one with `watchkeeper password`"
+                " and name its file here, or let listen be 127.0.0.1 or ::1"
+            )
+        return password
+
+    @field_validator("reading")
+    @classmethod
+    def _readable(cls, reading: Reading | None, info: ValidationInfo) -> Reading | None:
+        if reading is Reading.PASSWORD and info.data.get("password") is None:
+            raise ValueError("reading with the password needs one; set page.password")
+        return reading
+
+    @property
+    def loopback(self) -> bool:
+        """Can only this machine reach the page?"""
+        return _loopback(self.listen)
+
+    @property
+    def private(self) -> bool:
+        """Must one sign in to read?"""
+        return self.reading is Reading.PASSWORD or (self.reading is None and not self.loopback)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Every name under which the page answers, beside loopback's."""
+        anywhere = self.listen != "localhost" and ip_address(self.listen).is_unspecified
+        return self.hosts if anywhere else (*self.hosts, self.listen.lower())
 
     @field_validator("hosts")
     @classmethod
@@ -55,3 +98,8 @@ class PageSettings(Strict):
         if not _PREFIX.fullmatch(trimmed):
             raise ValueError(f"{prefix!r} is not a path; write one that begins with a slash, such as /watch")
         return trimmed
+
+
+def _loopback(listen: str) -> bool:
+    """Can only this machine reach an address?"""
+    return listen == "localhost" or ip_address(listen).is_loopback

@@ -25,9 +25,11 @@ from watchkeeper.core.wording import (
     what_to_look_at,
 )
 from watchkeeper.web import phrases, sketches
+from watchkeeper.web.acts import SHELVINGS
 from watchkeeper.web.board import CONCERN
 from watchkeeper.web.charts import NARROW, WIDE, draw
 from watchkeeper.web.context import Context, of
+from watchkeeper.web.desk import viewer
 from watchkeeper.web.problems import not_found
 from watchkeeper.web.query import choice, part
 from watchkeeper.web.templating import render
@@ -40,6 +42,8 @@ SPAN = choice(
 TABLE_ROWS = 24
 """Rows of the table that says the same as the picture: one screen of a phone, twice scrolled."""
 JOURNAL_LINES = 20
+UNKNOWN_TO_KEEPER = frozenset({State.ACTIVE, State.RECTIFIED})
+"""States in which an alert can be acknowledged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +55,8 @@ class AlertRow:
     state: str
     fact: str
     advice: str
+    open: bool
+    shelved: bool
 
 
 async def subject(request: web.Request) -> web.Response:
@@ -71,6 +77,8 @@ async def subject(request: web.Request) -> web.Response:
         "subject.html",
         context,
         now,
+        viewer=viewer(request),
+        shelvings=[(value, words) for value, (words, _) in SHELVINGS.items()],
         series=series,
         siblings=[s for s in every if s.key.subject == series.key.subject],
         span=span,
@@ -114,6 +122,8 @@ def row(alert: Alert, finding: Finding | None, latest: Seen | None, now: datetim
         state_words(alert.state),
         time_left_phrase(finding, now, context.zone) if finding else "",
         what_to_look_at(alert.concern, alert.key, latest.observation if latest else None) if standing else "",
+        alert.state in UNKNOWN_TO_KEEPER,
+        alert.shelved(now),
     )
 
 

@@ -1,0 +1,220 @@
+"""The keeper's desk: signing in and out, who a request comes from, and what a form must bring to be obeyed.
+
+A form counts only when it comes from this page (Sec-Fetch-Site, or Origin from browsers that do not send it), belongs
+to a session, and brings that session's own word. The cookie is not readable by scripts and never sent along from
+elsewhere. Not here: what the forms do (acts.py).
+"""
+
+import asyncio
+import hmac
+import math
+from dataclasses import dataclass, field
+from ipaddress import IPv6Address, ip_address, ip_network
+from urllib.parse import urlsplit
+
+from aiohttp import web
+from aiohttp.typedefs import Middleware
+
+from watchkeeper.config.types import SecretSource
+from watchkeeper.web import passwords
+from watchkeeper.web.acting import Acting
+from watchkeeper.web.guard import Handler
+from watchkeeper.web.problems import Refusal
+from watchkeeper.web.sessions import LONGEST_S, SESSION, Session, Sessions, Throttle
+
+COOKIE = "watchkeeper"
+FORM = "application/x-www-form-urlencoded"
+FORM_BYTES = 16 * 1024
+"""A note has a thousand signs; nothing else in a form comes near this."""
+
+
+@dataclass(slots=True)
+class Desk:
+    """What acting needs. acting, password: None where the page can only be read. hosts: names of a reverse proxy."""
+
+    acting: Acting | None
+    password: SecretSource | None
+    sessions: Sessions
+    throttle: Throttle
+    hosts: tuple[str, ...] = ()
+    one_at_a_time: asyncio.Lock = field(default_factory=asyncio.Lock)
+    hashed: str = field(default="", repr=False)
+
+    @property
+    def open(self) -> bool:
+        """Can anyone sign in here?"""
+        return self.acting is not None and self.password is not None
+
+
+DESK = web.AppKey("desk", Desk)
+
+
+def session_of(request: web.Request) -> Session | None:
+    """The session that a request belongs to."""
+    return request.get(SESSION)
+
+
+@web.middleware
+async def recognise(request: web.Request, handler: Handler) -> web.StreamResponse:
+    """Find the session of a request's cookie."""
+    token = request.cookies.get(COOKIE)
+    found = request.app[DESK].sessions.find(token) if token else None
+    if found is not None:
+        request[SESSION] = found
+    return await handler(request)
+
+
+def closed(prefix: str) -> Middleware:
+    """Let nobody read who has not signed in, but the way to sign in itself."""
+    open_paths = {f"{p}{path}" for p in {"", prefix} for path in ("/keeper", "/keeper/sign-in")}
+    open_below = tuple(f"{p}/static/" for p in {"", prefix})
+
+    @web.middleware
+    async def middleware(request: web.Request, handler: Handler) -> web.StreamResponse:
+        if session_of(request) is None and request.path not in open_paths and not request.path.startswith(open_below):
+            if "text/html" in request.headers.get("Accept", "") and request.method in {"GET", "HEAD"}:
+                return web.Response(status=303, headers={"Location": f"{prefix}/keeper"})
+            raise Refusal(403, f"This page is read with the keeper's password; sign in at {prefix}/keeper first.")
+        return await handler(request)
+
+    return middleware
+
+
+@web.middleware
+async def own_forms(request: web.Request, handler: Handler) -> web.StreamResponse:
+    """Turn away what a page from elsewhere sends here with the visitor's browser."""
+    if request.method not in {"GET", "HEAD", "OPTIONS"} and not from_here(request):
+        raise Refusal(403, "This did not come from a page of this host, so it is not obeyed.")
+    return await handler(request)
+
+
+def from_here(request: web.Request) -> bool:
+    """Did one of our own pages send this? Browsers say so themselves (Fetch Metadata), older ones by the Origin field.
+
+    What sends neither is no browser, and has no cookie that somebody else could use.
+    """
+    site = request.headers.get("Sec-Fetch-Site")
+    if site is not None:
+        return site == "same-origin"
+    origin = request.headers.get("Origin")
+    if origin is None:
+        return True
+    try:
+        parts = urlsplit(origin)
+        named = (parts.hostname or "").lower()
+    except ValueError:
+        return False
+    return bool(named) and (parts.netloc.lower() == request.host.lower() or named in request.app[DESK].hosts)
+
+
+async def form(request: web.Request) -> dict[str, str]:
+    """The fields of a form. Raises Refusal for another kind of body, or one that is too large."""
+    if request.content_type != FORM:
+        raise Refusal(415, f"{request.path} takes a form ({FORM}).")
+    if (request.content_length or 0) > FORM_BYTES:
+        raise Refusal(413, "The form is larger than what is taken here.")
+    fields = await request.post()
+    return {name: value for name, value in fields.items() if isinstance(value, str)}
+
+
+async def obeyed(request: web.Request) -> tuple[Acting, Session, dict[str, str]]:
+    """Whom a form may ask, its session and its fields. Raises Refusal (403) where it must not be obeyed."""
+    desk, session = request.app[DESK], session_of(request)
+    fields = await form(request)
+    if desk.acting is None or session is None:
+        raise Refusal(403, "Only the keeper may do this: sign in first.")
+    if not hmac.compare_digest(fields.get("word", "").encode(), session.csrf.encode()):
+        raise Refusal(403, "The form was not made for this session; load its page again and send it anew.")
+    return desk.acting, session, fields
+
+
+@dataclass(frozen=True, slots=True)
+class Viewer:
+    """Who reads a page, once they have signed in. word: for the forms. said: what the last act came to."""
+
+    word: str
+    said: str
+
+
+def viewer(request: web.Request) -> Viewer | None:
+    """The keeper who reads, or None. What the last act came to is told once."""
+    session = session_of(request)
+    if session is None:
+        return None
+    said, session.said = session.said, ""
+    return Viewer(session.csrf, said)
+
+
+def place_of(request: web.Request) -> str:
+    """Where a try comes from: an address, for IPv6 its network of 64 bits. A proxy on this host is asked for its
+    visitor: it puts that address last.
+    """
+    told = request.remote or ""
+    try:
+        if ip_address(told).is_loopback:
+            told = request.headers.get("X-Forwarded-For", told).rpartition(",")[2].strip()
+        address = ip_address(told)
+    except ValueError:
+        return "unknown"
+    return str(ip_network(f"{address}/64", strict=False)) if isinstance(address, IPv6Address) else str(address)
+
+
+async def sign_in(request: web.Request, password: str) -> tuple[str, Session]:
+    """A new session and its token. Raises Refusal: 403 for a wrong password, 429 where it was tried too often."""
+    desk = request.app[DESK]
+    if desk.password is None:
+        raise Refusal(403, "No password is set, so nobody can sign in; see page.password.")
+    place = place_of(request)
+    wait_s = desk.throttle.begin(place)
+    if wait_s > 0:
+        seconds = math.ceil(wait_s)
+        raise Refusal(429, f"Too many tries; wait {seconds} s.", {"retry_after_s": seconds})
+    # One comparison at a time: each takes 32 MiB.
+    async with desk.one_at_a_time:
+        if not await asyncio.to_thread(_matches, desk, password[: passwords.LONGEST]):
+            raise Refusal(403, "That is not the password.")
+    desk.throttle.right(place)
+    if token := request.cookies.get(COOKIE):
+        desk.sessions.end(token)
+    return desk.sessions.begin()
+
+
+def _matches(desk: Desk, password: str) -> bool:
+    """Compare with the hash as it is now; another hash than before ends what the old password began."""
+    text = read_hash(desk.password)
+    if desk.hashed not in {"", text}:
+        desk.sessions.end_all()
+    desk.hashed = text
+    return passwords.parse(text).matches(password)
+
+
+def read_hash(source: SecretSource | None) -> str:
+    """The hash of the password. Raises Refusal (503) that names the place where it cannot be had or is none."""
+    if source is None:
+        raise Refusal(503, "No password is set; see page.password.")
+    try:
+        text = source.read().get_secret_value()
+        passwords.parse(text)
+    except OSError as error:
+        raise Refusal(503, f"page.password cannot be read from {source.path}: {error.strerror}.") from None
+    except ValueError as error:
+        raise Refusal(503, f"page.password: {source.path} {error}.") from None
+    return text
+
+
+def behind_tls(request: web.Request) -> bool:
+    """Does the visitor's browser speak TLS, with us or with the proxy?"""
+    return request.secure or request.headers.get("X-Forwarded-Proto", "").lower() == "https"
+
+
+def set_cookie(request: web.Request, response: web.Response, token: str, prefix: str) -> None:
+    """Give the browser its token; an empty one takes it away."""
+    response.set_cookie(
+        COOKIE,
+        token,
+        max_age=int(LONGEST_S) if token else 0,
+        path=f"{prefix}/",
+        httponly=True,
+        samesite="Strict",
+        secure=behind_tls(request),
+    )

@@ -16,7 +16,8 @@ from tests.support.outbox import MemoryOutboxStore, ScriptedNotifier, SetClock
 from watchkeeper.core.alerts import Priority
 from watchkeeper.core.records import Entry, Parceled
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreDamaged, StoreError, StoreFull
-from watchkeeper.notifiers.outbox import IDLE_S, MEND_S, Outbox, Patience, rest
+from watchkeeper.notifiers.outbox import IDLE_S, MEND_S, Outbox
+from watchkeeper.notifiers.patience import Patience, rest
 
 
 def deferred(wish_s: float | None = None) -> DeliveryDeferred:

@@ -113,6 +113,42 @@ def _best(known: Collection[Parcel], notifier: str, passing: Collection[int]) ->
     return min(firsts.values(), key=lambda p: (p.due_at, p.id), default=None)
 
 
+def _forward(known: Parcel, made: Parcel) -> Parcel:
+    """A parcel brings forward what it must wait for."""
+    same = (known.notifier, known.message.thread) == (made.notifier, made.message.thread)
+    waits = same and known.state is Parceled.WAITING
+    return replace(known, due_at=min(known.due_at, made.due_at)) if waits else known
+
+
+async def test_what_must_not_wait_brings_forward_what_it_waits_for(store: Store) -> None:
+    """An alarm takes the caution before it along, in their order; other threads and notifiers stay where they are."""
+    held = START + DAY
+    await store.commit(Commit(parcels=(parcel("a", 1, held), parcel("b", 1, held), parcel("a", 1, held, "hook"))))
+    await store.commit(Commit(parcels=(parcel("a", 2, START),)))
+    found = await store.next_parcel("mail")
+    assert found is not None
+    assert (found.message.number, found.due_at) == (1, START)
+    assert [each.number for each in found.behind] == [2]
+    await store.commit(Commit(parcels=(parcel("b", 2, held + DAY),)))
+    other = await store.next_parcel("mail", (found.id, 4))
+    assert other is not None
+    assert (other.message.thread, other.due_at) == ("b", held)
+    elsewhere = await store.next_parcel("hook")
+    assert elsewhere is not None
+    assert (elsewhere.due_at, elsewhere.behind) == (held, ())
+
+
+async def test_a_message_that_is_told_late_is_kept_as_it_is_told(store: Store) -> None:
+    """What a parcel says can be written anew, so that each try says the same."""
+    await store.commit(Commit(parcels=(parcel("a"),)))
+    (made,) = await store.parcels()
+    changed = replace(made.message, id="a-1-late", late=True)
+    await store.parcel_done(replace(made, message=changed))
+    found = await store.next_parcel("mail")
+    assert found is not None
+    assert found.message == changed
+
+
 NOTIFIERS, THREADS = st.sampled_from(["mail", "hook"]), st.sampled_from("abc")
 DUE = st.integers(0, 5).map(lambda n: START + n * MINUTE)
 
@@ -149,6 +185,7 @@ def test_the_next_parcel_is_the_models(steps: list[Put | Done], passing: set[int
         if isinstance(step, Put):
             made = Parcel(step.notifier, message(step.thread), START, step.due_at)
             parcels.insert(conn, made)
+            known = {number: _forward(each, made) for number, each in known.items()}
             known[len(known) + 1] = replace(made, id=len(known) + 1)
         elif step.number in known:
             known[step.number] = replace(known[step.number], state=step.state, due_at=step.due_at)

@@ -58,6 +58,8 @@ class MemoryOutboxStore:
         """Take new parcels, as a commit would."""
         for parcel in parcels:
             id_ = len(self.parcels) + 1
+            for each in self.of_thread(parcel):
+                self.parcels[each.id] = replace(each, due_at=min(each.due_at, parcel.due_at))
             self.parcels[id_] = replace(parcel, id=id_)
 
     async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Parcel | None:
@@ -69,7 +71,20 @@ class MemoryOutboxStore:
             if parcel.notifier == notifier and parcel.state is Parceled.WAITING and parcel.id not in passing:
                 head = heads.setdefault(parcel.message.thread, parcel)
                 heads[parcel.message.thread] = min(head, parcel, key=lambda p: p.message.number)
-        return min(heads.values(), key=lambda p: (p.due_at, p.id), default=None)
+        found = min(heads.values(), key=lambda p: (p.due_at, p.id), default=None)
+        if found is None:
+            return None
+        later = (each.message for each in self.of_thread(found) if each.message.number > found.message.number)
+        return replace(found, behind=tuple(later))
+
+    def of_thread(self, parcel: Parcel) -> list[Parcel]:
+        """What waits in the same thread for the same notifier."""
+        return [
+            each
+            for each in self.parcels.values()
+            if (each.notifier, each.message.thread, each.state)
+            == (parcel.notifier, parcel.message.thread, Parceled.WAITING)
+        ]
 
     async def parcel_done(self, parcel: Parcel, journal: JournalLine | None = None) -> None:
         await asyncio.sleep(0)

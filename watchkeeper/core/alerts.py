@@ -75,6 +75,8 @@ class Telling(StrEnum):
     EASED = "eased"
     ENDED = "ended"
     NOTED = "noted"  # no alert: something that happened and is over
+    REMINDED = "reminded"  # no transition: it still stands, and nobody has acknowledged it
+    DIGEST = "digest"  # no alert: what is nearest to full and overdue, told at its time
 
 
 TABLE: dict[tuple[State, Event], tuple[State, Telling | None]] = {

@@ -125,7 +125,12 @@ def _lasted(case: Case) -> str:
 
 def body(case: Case) -> str:
     """Everything the keeper needs to know on a phone, in paragraphs of plain text."""
-    return "\n\n".join(_wrapped(each) for each in _paragraphs(case) if each) + "\n"
+    return paragraphs(*_paragraphs(case))
+
+
+def paragraphs(*texts: str) -> str:
+    """Paragraphs of plain text, wrapped; empty ones are left out."""
+    return "\n\n".join(wrapped(each) for each in texts if each) + "\n"
 
 
 def _paragraphs(case: Case) -> Iterator[str]:
@@ -218,8 +223,8 @@ def _facts(case: Case) -> Iterator[str]:
         yield "\n".join(["Seen with it:", *lines])
 
 
-def _wrapped(paragraph: str) -> str:
-    """Wrapped at COLUMNS, but never inside a command between backticks; lines that are there already stay."""
+def wrapped(paragraph: str) -> str:
+    """A paragraph at COLUMNS, never broken inside a command between backticks; lines that are there already stay."""
     pieces = paragraph.split("`")
     pieces[1::2] = [piece.replace(" ", _NO_BREAK) for piece in pieces[1::2]]
     lines = "`".join(pieces).split("\n")

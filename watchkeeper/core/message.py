@@ -32,6 +32,8 @@ class Message:
     since: since when it has been so, or when the alert was raised where the finding does not say.
     earliest_at, likely_at, latest_at: when time is up, with its 90 % interval where that is a forecast.
     trial: sent by the keeper to try a notifier; nothing has happened.
+    late: it could not be told in time and is no longer so; it says what was, and newer ones of the thread follow.
+    link: a page on which the keeper can say that they know; empty where there is none.
     """
 
     id: str
@@ -52,6 +54,8 @@ class Message:
     headline: str
     body: str
     trial: bool = False
+    late: bool = False
+    link: str = ""
 
     @property
     def earlier_ids(self) -> tuple[str, ...]:
@@ -100,6 +104,30 @@ def compose(move: Transition, found: Finding, seen: Observation | None, host: st
         latest_at=found.latest_at,
         headline=letter.headline(case),
         body=letter.body(case),
+    )
+
+
+def noted(host: str, now: datetime, zone: tzinfo, headline: str, *paragraphs: str) -> Message:
+    """Something that happened to the watch itself and is over: told once, with nothing to acknowledge or to end."""
+    thread = thread_id(host, "noted", headline, now.isoformat())
+    return Message(
+        id=message_id(thread, 1),
+        thread=thread,
+        number=1,
+        host=host,
+        telling=Telling.NOTED,
+        key=SeriesKey("watchkeeper", "watch"),
+        concern=Concern.STALE,
+        state=State.NORMAL,
+        priority=Priority.CAUTION,
+        before=None,
+        at=now,
+        since=None,
+        earliest_at=None,
+        likely_at=None,
+        latest_at=None,
+        headline=wording.clean(headline, letter.LONGEST_HEADLINE),
+        body=letter.paragraphs(*paragraphs, f"Times are {wording.zone_name(now, zone)}."),
     )
 
 

@@ -123,6 +123,7 @@ class Parcel:
     """One message for one notifier. id is 0 until it is stored.
 
     tries: how often delivery was tried. due_at: not before this. trouble: what the last try said.
+    behind: the messages of its thread that wait for it, oldest first; known only of one that was asked for as the next.
     """
 
     notifier: str
@@ -134,6 +135,7 @@ class Parcel:
     trouble: str = ""
     done_at: datetime | None = None
     id: int = 0
+    behind: tuple[Message, ...] = field(default=(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)

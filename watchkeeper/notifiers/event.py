@@ -72,6 +72,8 @@ def data(message: Message) -> dict[str, Any]:
         "headline": message.headline,
         "body": message.body,
         "trial": message.trial,
+        "late": message.late,
+        "link": message.link,
     }
 
 

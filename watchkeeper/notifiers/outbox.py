@@ -11,19 +11,21 @@ import asyncio
 import logging
 import random
 import traceback
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 
 from watchkeeper.clock import Clock
-from watchkeeper.core.alerts import worth_telling
+from watchkeeper.core.late import as_it_was
 from watchkeeper.core.message import Message
 from watchkeeper.core.ports import OutboxStore
 from watchkeeper.core.records import Entry, JournalLine, Parcel, Parceled
+from watchkeeper.core.routes import Route
 from watchkeeper.core.wording import duration
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreError
 from watchkeeper.notifiers.base import Attending, Notifier
+from watchkeeper.notifiers.patience import PATIENCE, Patience, Rest, rest
 
 log = logging.getLogger(__name__)
 
@@ -31,44 +33,16 @@ IDLE_S = 60.0
 """The longest rest without a look: `poke` says when there is something new, so this only bounds what a missed one,
 a suspend or a clock that was set can cost."""
 
+LATE_S = 300.0
+"""A message that is followed by a newer one of its thread and leaves so late is told as what it was. Shorter delays are
+the ordinary course of two messages that come close together."""
+
+LONGEST_HELD_S = 8 * 86_400.0
+"""By the monotonic clock, the longest that a message waits for its morning: the longest stretch of quiet hours, a week,
+and a day."""
+
 MEND_S = 30.0
 """How long to wait before the store is asked again after it failed."""
-
-Rest = Callable[[asyncio.Event, float], Awaitable[None]]
-"""Waits until the event is set or the seconds have passed."""
-
-
-@dataclass(frozen=True, slots=True)
-class Patience:
-    """How long is waited between tries, and when a parcel is set aside.
-
-    The wait before try n is drawn evenly from first_s to first_s * 2**n, and at most longest_s ("full jitter": many
-    parcels that failed together do not come back together). longest_wish_s: the longest Retry-After that is honoured.
-    A parcel is set aside once it is older than give_up_s *and* was tried often enough: a host that was off for a
-    fortnight, or a clock that was set ahead, has not tried yet.
-    """
-
-    first_s: float = 5.0
-    longest_s: float = 1_800.0
-    longest_wish_s: float = 86_400.0
-    give_up_s: float = 7 * 86_400.0
-    least_tries: int = 50
-
-    def wait_s(self, tries: int, wish_s: float | None, drawn: float) -> float:
-        """Seconds to wait after try number `tries`; drawn: evenly from 0 to 1."""
-        if wish_s is not None:
-            return min(wish_s, self.longest_wish_s) + drawn * self.first_s
-        ceiling = min(self.longest_s, self.first_s * 2.0 ** min(tries, 30))
-        return self.first_s + drawn * max(ceiling - self.first_s, 0.0)
-
-
-async def rest(wake: asyncio.Event, seconds: float) -> None:
-    """Wait until woken, or for so many seconds of the event loop's clock."""
-    try:
-        async with asyncio.timeout(seconds):
-            await wake.wait()
-    except TimeoutError:
-        return
 
 
 @dataclass(slots=True)
@@ -80,6 +54,7 @@ class _Lane:
     """
 
     notifier: Notifier
+    route: Route
     wake: asyncio.Event = field(default_factory=asyncio.Event)
     unwritten: dict[int, tuple[Parcel, JournalLine | None]] = field(default_factory=dict)
     due_s: dict[int, float] = field(default_factory=dict)
@@ -94,24 +69,36 @@ class Outbox:
         notifiers: Sequence[Notifier],
         clock: Clock,
         *,
-        patience: Patience = Patience(),
+        patience: Patience = PATIENCE,
+        routes: Mapping[str, Route] | None = None,
+        zone: tzinfo = UTC,
         rest: Rest = rest,
         drawn: Callable[[], float] = random.random,
     ) -> None:
-        """Take what waits in the store. rest and drawn are for tests: how to wait, and where chance comes from."""
+        """Take what waits in the store.
+
+        routes: by notifier's name, what goes there and when; one without a route has its priority alone. zone: the
+        keeper's. rest and drawn are for tests: how to wait, and where chance comes from.
+        """
         self._store, self._clock, self._patience = store, clock, patience
-        self._rest, self._drawn = rest, drawn
-        self._lanes = [_Lane(each) for each in notifiers]
+        self._rest, self._drawn, self._zone = rest, drawn, zone
+        known = routes or {}
+        self._lanes = [_Lane(each, known.get(each.name) or Route(each.at_least, zone=zone)) for each in notifiers]
         self._tasks: list[asyncio.Task[None]] = []
         self._attending: list[asyncio.Task[None]] = []
         self._closing = False
 
     def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
         """One parcel for each notifier whose receiver wants to hear of it; to be committed with the transition."""
+        return self._parcels((lane for lane in self._lanes if lane.route.wants(message)), message, at)
+
+    def digest_parcels(self, message: Message, names: Collection[str], at: datetime) -> tuple[Parcel, ...]:
+        """One parcel of a digest for each of these notifiers."""
+        return self._parcels((lane for lane in self._lanes if lane.notifier.name in names), message, at)
+
+    def _parcels(self, lanes: Iterable[_Lane], message: Message, at: datetime) -> tuple[Parcel, ...]:
         return tuple(
-            Parcel(lane.notifier.name, message, made_at=at, due_at=at)
-            for lane in self._lanes
-            if worth_telling(message.before, message.priority, lane.notifier.at_least)
+            Parcel(lane.notifier.name, message, made_at=at, due_at=lane.route.leaves_at(message, at)) for lane in lanes
         )
 
     def poke(self) -> None:
@@ -184,13 +171,17 @@ class Outbox:
             parcel = lane.unwritten[parcel.id][0]
         left_s = (parcel.due_at - self._clock.now()).total_seconds()
         now_s = self._clock.monotonic_s()
-        due_s = lane.due_s.setdefault(parcel.id, now_s + min(left_s, self._patience.longest_wish_s))
+        # One that waits for its morning may wait longer than a receiver's wish is honoured, but not for ever.
+        longest_s = self._patience.longest_wish_s if parcel.tries else LONGEST_HELD_S
+        due_s = lane.due_s.setdefault(parcel.id, now_s + min(left_s, longest_s))
         return min(left_s, due_s - now_s)
 
     async def _try(self, lane: _Lane, parcel: Parcel) -> tuple[Parcel, JournalLine | None]:
         """Deliver once; return what became of the parcel, and what the journal says of it."""
-        parcel = lane.unwritten.get(parcel.id, (parcel, None))[0]
+        behind = parcel.behind
+        parcel = replace(lane.unwritten.get(parcel.id, (parcel, None))[0], behind=behind)
         lane.due_s.pop(parcel.id, None)
+        parcel = await self._as_it_was(parcel)
         tried = replace(parcel, tries=parcel.tries + 1)
         try:
             await lane.notifier.deliver(parcel.message)
@@ -208,6 +199,21 @@ class Outbox:
         late = f", {duration(late_s)} after it happened" if late_s >= 60 else ""
         return done, self._line(done, now, f"told by {parcel.notifier}{late}: {parcel.message.headline}")
 
+    async def _as_it_was(self, parcel: Parcel) -> Parcel:
+        """What is no longer so by the time at which it can leave is told as what it was.
+
+        That is written down first, so that each later try is of the same message.
+        """
+        message, now = parcel.message, self._clock.now()
+        if not parcel.behind or message.late or (now - message.at).total_seconds() < LATE_S:
+            return parcel
+        rewritten = replace(parcel, message=as_it_was(message, parcel.behind[-1], now, self._zone))
+        try:
+            await self._store.parcel_done(rewritten)
+        except StoreError:
+            return parcel
+        return rewritten
+
     def _set_aside(self, parcel: Parcel, trouble: str) -> tuple[Parcel, JournalLine]:
         now = self._clock.now()
         log.error("set aside after %s tries: %s", parcel.tries, trouble)
@@ -222,8 +228,9 @@ class Outbox:
         if age_s > patience.give_up_s and parcel.tries >= patience.least_tries:
             return self._set_aside(parcel, trouble)
         wait_s = patience.wait_s(parcel.tries, wish_s, self._drawn())
-        lane.due_s[parcel.id] = self._clock.monotonic_s() + wait_s
-        later = replace(parcel, due_at=now + timedelta(seconds=wait_s), trouble=trouble)
+        due_at = lane.route.leaves_at(parcel.message, now + timedelta(seconds=wait_s), parcel.behind)
+        lane.due_s[parcel.id] = self._clock.monotonic_s() + (due_at - now).total_seconds()
+        later = replace(parcel, due_at=due_at, trouble=trouble)
         if parcel.tries > 1:  # the parcel itself keeps the latest trouble; the journal tells of the first
             return later, None
         log.warning("put off: %s", trouble)

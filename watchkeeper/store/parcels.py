@@ -2,12 +2,15 @@
 
 One thread's parcels leave in the order in which they were made. Only the first waiting one of each thread and notifier
 carries head = 1, and only heads are looked at for the next parcel, so that it is one seek in an index however many
-wait. Every change of a parcel's state passes through here, because it may make another parcel the head.
+wait. A parcel that is due before those that it must wait for brings them forward: an alarm does not wait for a caution
+that may wait for the morning. Every change of a parcel's state passes through here, because it may make another parcel
+the head.
 """
 
 import json
 import sqlite3
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from typing import Any
 
 from watchkeeper.core.records import Parcel, Parceled
@@ -20,9 +23,12 @@ _INSERT = (
     " VALUES (?, ?, ?, 0, ?, ?, ?, ?, ?, ?)"
 )
 _UPDATE = (
-    "UPDATE outbox SET state = ?, head = 0, due_at_us = ?, done_at_us = ?, tries = ?, trouble = ?"
+    "UPDATE outbox SET state = ?, head = 0, due_at_us = ?, done_at_us = ?, tries = ?, trouble = ?, message = ?"
     " WHERE id = ? RETURNING notifier, thread"
 )
+_OF_THREAD = "notifier = ? AND thread = ? AND state = 'waiting'"
+_FORWARD = f"UPDATE outbox SET due_at_us = ? WHERE {_OF_THREAD} AND due_at_us > ?"  # noqa: S608  fixed text
+_BEHIND = f"SELECT message FROM outbox WHERE {_OF_THREAD} AND id > ? ORDER BY id"  # noqa: S608  fixed text
 _COLUMNS = "SELECT id, notifier, state, due_at_us, made_at_us, done_at_us, tries, trouble, message FROM outbox"
 
 # Candidates: the best head, and whatever stands first behind a head that counts as done.
@@ -42,10 +48,13 @@ NEXT = (
 def insert(conn: sqlite3.Connection, parcel: Parcel) -> None:
     """Put a new parcel at the end of its thread."""
     notifier, thread = text_column(parcel.notifier), text_column(parcel.message.thread)
+    due_at_us = to_us(parcel.due_at)
+    if parcel.state is Parceled.WAITING:
+        conn.execute(_FORWARD, (due_at_us, notifier, thread, due_at_us))
     conn.execute(
         _INSERT,
         (
-            *(notifier, thread, parcel.state.value, to_us(parcel.due_at), to_us(parcel.made_at)),
+            *(notifier, thread, parcel.state.value, due_at_us, to_us(parcel.made_at)),
             None if parcel.done_at is None else to_us(parcel.done_at),
             *(parcel.tries, text_column(parcel.trouble), MESSAGE.dumps(parcel.message)),
         ),
@@ -61,7 +70,7 @@ def update(conn: sqlite3.Connection, parcel: Parcel) -> None:
         (
             *(parcel.state.value, to_us(parcel.due_at)),
             None if parcel.done_at is None else to_us(parcel.done_at),
-            *(parcel.tries, text_column(parcel.trouble), parcel.id),
+            *(parcel.tries, text_column(parcel.trouble), MESSAGE.dumps(parcel.message), parcel.id),
         ),
     ).fetchall()
     if not found:
@@ -71,10 +80,9 @@ def update(conn: sqlite3.Connection, parcel: Parcel) -> None:
 
 def _crown(conn: sqlite3.Connection, notifier: str, thread: str) -> None:
     """Make the first waiting parcel of a thread its head, and no other."""
-    of_thread = "notifier = ? AND thread = ? AND state = 'waiting'"
-    conn.execute(f"UPDATE outbox SET head = 0 WHERE {of_thread} AND head = 1", (notifier, thread))  # noqa: S608  fixed text
+    conn.execute(f"UPDATE outbox SET head = 0 WHERE {_OF_THREAD} AND head = 1", (notifier, thread))  # noqa: S608  fixed text
     conn.execute(
-        f"UPDATE outbox SET head = 1 WHERE id = (SELECT min(id) FROM outbox WHERE {of_thread} AND head = 0)",  # noqa: S608  fixed text
+        f"UPDATE outbox SET head = 1 WHERE id = (SELECT min(id) FROM outbox WHERE {_OF_THREAD} AND head = 0)",  # noqa: S608  fixed text
         (notifier, thread),
     )
 
@@ -82,7 +90,12 @@ def _crown(conn: sqlite3.Connection, notifier: str, thread: str) -> None:
 def next_for(conn: sqlite3.Connection, notifier: str, passing: Collection[int]) -> Parcel | None:
     """The head that is due first; parcels in `passing` count as done, so the next of their thread stands for them."""
     row = conn.execute(NEXT, {"name": text_column(notifier), "passed": json.dumps(list(passing))}).fetchone()
-    return None if row is None else _parcel(row)
+    if row is None:
+        return None
+    found = _parcel(row)
+    thread = text_column(found.message.thread)
+    later = conn.execute(_BEHIND, (text_column(notifier), thread, found.id)).fetchall()
+    return replace(found, behind=tuple(MESSAGE.loads(each) for (each,) in later))
 
 
 def listed(conn: sqlite3.Connection, *, only_open: bool, limit: int) -> Sequence[Parcel]:

@@ -1,6 +1,7 @@
 """Time to full: exact where the level is exact, named where there is no end, never a number that is none."""
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from scipy import stats
 from tests.core.levels import CAPACITY, START_S, day, every, history_of, noise, seen
 from watchkeeper.core.exhaustion import Forecast, NoEnd, forecast
 from watchkeeper.core.history import DAY_S, LevelHistory
+from watchkeeper.core.trend import Floats
 
 
 def test_an_exact_line_gives_its_exact_time() -> None:
@@ -82,9 +84,7 @@ moments = st.one_of(st.floats(0, 9e4), st.floats(0, 4e7), st.sampled_from([0.0, 
 
 @given(st.lists(st.tuples(moments, wild, wild), max_size=150), st.one_of(moments, st.none()))
 @settings(max_examples=300, deadline=None)
-def test_no_finite_input_raises_or_returns_nan(
-    samples: list[tuple[float, float, float]], at_s: float | None
-) -> None:
+def test_no_finite_input_raises_or_returns_nan(samples: list[tuple[float, float, float]], at_s: float | None) -> None:
     """Any finite numbers in any order, with repeats, gaps, zeros and a shrinking capacity, give a sound answer."""
     history = LevelHistory()
     for at, used, capacity in samples:
@@ -130,17 +130,22 @@ def test_what_is_full_is_full_now() -> None:
         (lambda t: 900 - 5 * t + noise(len(t), 1), NoEnd.SHRINKING),
         (lambda t: 900 + 0.03 * t + noise(len(t), 5, seed=4), NoEnd.UNCERTAIN),
         (lambda t: 100 + 0.1 * t, NoEnd.FAR),
-        (lambda t: 300 + 30 * (t - np.array([0, 3, 8.5, 13])[np.searchsorted([3, 8.5, 13], t, side="right")]), NoEnd.CLEARED),
+        (lambda t: 300 + 30 * (t - cleared(t)), NoEnd.CLEARED),
     ],
     ids=lambda case: case.value if isinstance(case, NoEnd) else "",
 )
-def test_why_there_is_no_end(used: "object", why: NoEnd) -> None:
+def test_why_there_is_no_end(used: Callable[[Floats], Floats], why: NoEnd) -> None:
     """Each reason on the level that it is about."""
     t = every(20, 17.6)
-    assert callable(used)
     found = seen(t, used(t))
     assert found.no_end is why
     assert ends(found) == [0, 0, 0]
+
+
+def cleared(t: Floats) -> Floats:
+    """When it was last cleared: now and then, by hand."""
+    out: Floats = np.array([0, 3, 8.5, 13])[np.searchsorted([3, 8.5, 13], t, side="right")]
+    return out
 
 
 def test_too_few_samples_are_no_history() -> None:
@@ -199,7 +204,9 @@ def test_an_imported_image_is_not_growth() -> None:
 def test_many_imports_are_growth() -> None:
     """Where nothing grows but by imports, again and again, the imports are the growth."""
     t = every(10, 50)
-    used = 100 + sum(40 * np.clip((t - at) / 0.1, 0, 1) for at in (3, 9, 12, 20, 25, 27, 36, 41, 47))
+    used = np.full(len(t), 100.0)
+    for at in (3, 9, 12, 20, 25, 27, 36, 41, 47):
+        used += 40 * np.clip((t - at) / 0.1, 0, 1)
     found = seen(t, used)
     assert found.steps == ()
     assert found.growth_per_day == pytest.approx(40 * 9 / 50, rel=0.25)

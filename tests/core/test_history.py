@@ -1,5 +1,7 @@
 """The history: condenses itself, forgets in order, and is the same however it was filled."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -20,7 +22,7 @@ def filled(at_s: np.ndarray, used: np.ndarray, capacity: float = 1000.0) -> Leve
 
 def same(a: LevelHistory, b: LevelHistory) -> bool:
     """Do two histories hold the same, grain by grain?"""
-    pairs = [*zip(a.recent(), b.recent(), strict=True)]
+    pairs: list[tuple[Any, Any]] = [*zip(a.recent(), b.recent(), strict=True)]
     for x, y in ((a.hours(), b.hours()), (a.days(), b.days())):
         pairs += [(x.index, y.index), (x.at, y.at), (x.middle, y.middle), (x.low, y.low), (x.high, y.high)]
     return all(np.array_equal(x, y) for x, y in pairs)
@@ -84,7 +86,7 @@ def test_the_later_word_on_a_moment_holds() -> None:
 
 
 def test_a_clock_that_was_set_back_does_not_blind_it() -> None:
-    """A sample from the past lets go of recent samples from the future, and its hour finds its place among the hours."""
+    """A sample from the past lets go of recent samples from the future; its hour finds its place among the hours."""
     early, ahead = START_S + np.arange(5) * HOUR_S, START_S + DAY_S + np.arange(3) * HOUR_S
     history = filled(np.concatenate((early, ahead, early + 5 * HOUR_S)), np.arange(13.0))
     assert history.recent()[0].tolist() == [*early, *(early + 5 * HOUR_S)]
@@ -114,7 +116,9 @@ def test_batch_sizes_do_not_matter(found: list[tuple[float, float]], sizes: list
     whole, parts = filled(at, used), LevelHistory()
     begin = 0
     for size in [*sizes, len(found) + 1]:
-        parts.extend(at[begin : begin + size], used[begin : begin + size], np.full(len(at[begin : begin + size]), 1000.0))
+        parts.extend(
+            at[begin : begin + size], used[begin : begin + size], np.full(len(at[begin : begin + size]), 1000.0)
+        )
         begin += size
     assert same(whole, parts)
 

@@ -33,7 +33,9 @@ def test_the_band_of_a_line_is_fiellers() -> None:
     exact = line.reaches(40.0, 1.6448536269514722)
     assert exact is not None
     centre, middle = line.residual**2 / line.n, line.slope_error**2
-    seen = Course(line.value(0), line.slope, 0.0, centre + middle * line.centre_s**2, -2 * middle * line.centre_s, middle)
+    seen = Course(
+        line.value(0), line.slope, 0.0, centre + middle * line.centre_s**2, -2 * middle * line.centre_s, middle
+    )
     assert band(seen, 40.0, FLAT) == pytest.approx((exact.earliest, exact.latest), rel=1e-9)
 
 
@@ -45,7 +47,7 @@ def test_without_a_clear_slope_the_upper_end_is_open() -> None:
 
 
 def test_a_bend_is_followed_to_the_capacity_or_away_from_it() -> None:
-    """h + h^2 / 100 = 100 at h = 61.8; with the bend the other way the top is at 25 and 100 is never reached."""
+    """At h = 61.8 h + h^2 / 100 is 100; with the bend the other way the top is at 25 and 100 is never reached."""
     assert likely(course(1.0, 0.01), 100.0, FLAT) == pytest.approx(50 * (5**0.5 - 1))
     assert likely(course(1.0, -0.01), 100.0, FLAT) == np.inf
     assert likely(course(-1.0), 100.0, FLAT) == np.inf

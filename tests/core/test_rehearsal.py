@@ -12,9 +12,10 @@ from watchkeeper.core.rules import FullRule, Rules
 from watchkeeper.core.trend import Floats
 
 HOUR_S = 3600.0
+DEFAULT = Rules()
 
 
-def walked(t: Floats, used: Floats, every_s: float = HOUR_S, rules: Rules = Rules()) -> list[Evaluation]:
+def walked(t: Floats, used: Floats, every_s: float = HOUR_S, rules: Rules = DEFAULT) -> list[Evaluation]:
     """Walk a level whose times are in days."""
     return list(rehearse(START_S + t * DAY_S, used, np.full(len(t), CAPACITY), every_s, rules))
 
@@ -76,7 +77,7 @@ def test_a_river_is_not_a_store_that_fills() -> None:
     """
     flow = nile.load().data["volume"].to_numpy(float)
     top = float(flow.max()) * 1.02
-    at = START_S + np.arange(len(flow)) * DAY_S
+    at = START_S + np.arange(len(flow), dtype=np.float64) * DAY_S
     seen = list(rehearse(at, flow, np.full(len(flow), top), DAY_S, Rules()))
     assert len(seen) == 100
     assert max(e.priority or 0 for e in seen) < Priority.WARNING

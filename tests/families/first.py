@@ -43,9 +43,7 @@ def churny(rng: Rng) -> Case:
 def nightly_prune(rng: Rng) -> Case:
     """A daily ramp, pruned; nothing grows."""
     t = days(60)
-    share = (
-        rng.uniform(0.4, 0.7) + rng.uniform(0.05, 0.15) * saw(t, DAY, rng.uniform()) + white(rng, len(t), 1e-3)
-    )
+    share = rng.uniform(0.4, 0.7) + rng.uniform(0.05, 0.15) * saw(t, DAY, rng.uniform()) + white(rng, len(t), 1e-3)
     return cut("nightly_prune", t, share)
 
 
@@ -59,9 +57,7 @@ def nightly_prune_growing(rng: Rng) -> Case:
 def weekly_prune(rng: Rng) -> Case:
     """A weekly ramp, pruned; nothing grows."""
     t = days(90)
-    share = (
-        rng.uniform(0.4, 0.6) + rng.uniform(0.1, 0.25) * saw(t, WEEK, rng.uniform()) + white(rng, len(t), 1e-3)
-    )
+    share = rng.uniform(0.4, 0.6) + rng.uniform(0.1, 0.25) * saw(t, WEEK, rng.uniform()) + white(rng, len(t), 1e-3)
     return cut("weekly_prune", t, share)
 
 

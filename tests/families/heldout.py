@@ -49,7 +49,9 @@ def nightly_backups(rng: Rng) -> Case:
     """Growth made only of steps, one every night."""
     t = days(120)
     count = np.floor(t / DAY + rng.uniform())
-    return cut("nightly_backups", t, rng.uniform(0.2, 0.4) + rng.uniform(0.008, 0.016) * count + white(rng, len(t), 5e-4))
+    return cut(
+        "nightly_backups", t, rng.uniform(0.2, 0.4) + rng.uniform(0.008, 0.016) * count + white(rng, len(t), 5e-4)
+    )
 
 
 def step_then_growth(rng: Rng) -> Case:
@@ -84,7 +86,9 @@ def by_the_minute(rng: Rng) -> Case:
 
 def mixed_sampling(rng: Rng) -> Case:
     """Growth sampled every minute, then hourly, then every ten minutes, with jitter."""
-    t = np.concatenate([np.arange(0, 5 * DAY, MINUTE), np.arange(5 * DAY, 30 * DAY, HOUR), np.arange(30 * DAY, 120 * DAY, 600)])
+    t = np.concatenate(
+        [np.arange(0, 5 * DAY, MINUTE), np.arange(5 * DAY, 30 * DAY, HOUR), np.arange(30 * DAY, 120 * DAY, 600)]
+    )
     t = t + rng.uniform(0, 30, len(t))
     share = rng.uniform(0.2, 0.4) + rng.uniform(0.008, 0.015) * t / DAY + white(rng, len(t), 2e-3)
     return cut("mixed_sampling", t, share)
@@ -111,7 +115,9 @@ def exponential(rng: Rng) -> Case:
 def long_gaps(rng: Rng) -> Case:
     """Growth with noise, seen only a few days at a time."""
     t = days(150)
-    whole = cut("long_gaps", t, rng.uniform(0.2, 0.3) + rng.uniform(0.007, 0.012) * t / DAY + wander(rng, len(t), 0.004))
+    whole = cut(
+        "long_gaps", t, rng.uniform(0.2, 0.3) + rng.uniform(0.007, 0.012) * t / DAY + wander(rng, len(t), 0.004)
+    )
     return thin(whole, (whole.time / DAY) % 11 < rng.uniform(4, 7), "long_gaps")
 
 
@@ -165,7 +171,9 @@ def paused(rng: Rng) -> Case:
 def big_job(rng: Rng) -> Case:
     """One job writes for some hours at the rate of a runaway, and ends well below the top."""
     t = days(40)
-    share = rng.uniform(0.25, 0.4) + rng.uniform(0.15, 0.25) * ramp(t, rng.uniform(5, 30) * DAY, rng.uniform(3, 8) * HOUR)
+    share = rng.uniform(0.25, 0.4) + rng.uniform(0.15, 0.25) * ramp(
+        t, rng.uniform(5, 30) * DAY, rng.uniform(3, 8) * HOUR
+    )
     return cut("big_job", t, share + white(rng, len(t), 1e-3))
 
 
@@ -182,7 +190,9 @@ def heavy_tailed(rng: Rng) -> Case:
 def day_and_week(rng: Rng) -> Case:
     """A nightly and a weekly prune on top of growth."""
     t = days(150)
-    share = rng.uniform(0.2, 0.3) + 0.05 * saw(t, DAY, rng.uniform()) + rng.uniform(0.06, 0.1) * saw(t, WEEK, rng.uniform())
+    share = (
+        rng.uniform(0.2, 0.3) + 0.05 * saw(t, DAY, rng.uniform()) + rng.uniform(0.06, 0.1) * saw(t, WEEK, rng.uniform())
+    )
     return cut("day_and_week", t, share + rng.uniform(0.005, 0.009) * t / DAY + white(rng, len(t), 1e-3))
 
 

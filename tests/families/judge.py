@@ -16,6 +16,7 @@ For each family, the mean over its seeds:
 import argparse
 import importlib
 import json
+import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 
@@ -34,11 +35,8 @@ SETS = ("first", "tuned", "heldout")
 def row(e: Evaluation) -> tuple[float, float, float, float, float]:
     """(now, likely, earliest, latest, standing), in seconds from the start; infinite where there is no end."""
     f = e.forecast
-    return (
-        e.at_s - START_S,
-        *(np.inf if s is None else s - START_S for s in (f.likely_s, f.earliest_s, f.latest_s)),
-        float((e.priority or 0) >= Priority.WARNING),
-    )
+    likely, earliest, latest = (np.inf if s is None else s - START_S for s in (f.likely_s, f.earliest_s, f.latest_s))
+    return e.at_s - START_S, likely, earliest, latest, float((e.priority or 0) >= Priority.WARNING)
 
 
 def rows(case: Case, every_s: float = HOUR) -> Floats:
@@ -82,13 +80,13 @@ def one(item: tuple[str, str, int]) -> dict[str, float]:
 
 def summary(families: Sequence[str], results: Sequence[dict[str, float]], seeds: int) -> dict[str, float]:
     """Print the table, and return the figures over all families."""
-    print(f"{'family':24}" + "".join(f"{k:>10}" for k in KEYS))
+    say(f"{'family':24}" + "".join(f"{k:>10}" for k in KEYS))
     means = []
     for i, family in enumerate(families):
         part = results[i * seeds : (i + 1) * seeds]
         mean = [float(np.mean(v)) if (v := [r[k] for r in part if k in r]) else np.nan for k in KEYS]
         means.append(mean)
-        print(f"{family:24}" + "".join(f"{'-' if np.isnan(m) else format(m, '.2f'):>10}" for m in mean))
+        say(f"{family:24}" + "".join(f"{'-' if np.isnan(m) else format(m, '.2f'):>10}" for m in mean))
     total = np.array(means)
     quiet = [r["raises"] for r in results if "caught" not in r]
     filling = [r["raises"] for r in results if "caught" in r]
@@ -102,6 +100,11 @@ def summary(families: Sequence[str], results: Sequence[dict[str, float]], seeds:
         "cover": float(np.nanmean(total[:, 5])) if some else 1.0,
         "cover_worst": float(np.nanmin(total[:, 5])) if some else 1.0,
     }
+
+
+def say(line: str) -> None:
+    """Print a line."""
+    sys.stdout.write(line + "\n")
 
 
 def main() -> None:
@@ -120,7 +123,7 @@ def main() -> None:
         with ProcessPoolExecutor(args.jobs) as pool:
             results = list(pool.map(one, work))
         found = summary(families, results, args.seeds)
-        print(json.dumps({k: round(v, 3) for k, v in found.items()}))
+        say(json.dumps({k: round(v, 3) for k, v in found.items()}))
 
 
 if __name__ == "__main__":

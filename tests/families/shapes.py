@@ -20,8 +20,11 @@ CAPACITY = 1e12
 
 @dataclass(frozen=True)
 class Case:
-    """A history. full_at: seconds from its start at which the store was full, None if never; onset: at which the
-    growth that filled it began."""
+    """A history.
+
+    full_at: seconds from its start at which the store was full, None if never; onset: at which the growth that filled
+        it began, so the earliest moment at which the end could have been foreseen.
+    """
 
     name: str
     time: Floats

@@ -59,7 +59,9 @@ def backups_kept(rng: Rng) -> Case:
     """A backup every night, kept for some weeks, then as many go as come."""
     t, kept = days(90), rng.integers(14, 30)
     count = np.minimum(np.floor(t / DAY + rng.uniform()), kept)
-    return cut("backups_kept", t, rng.uniform(0.1, 0.2) + rng.uniform(0.4, 0.6) / kept * count + white(rng, len(t), 1e-3))
+    return cut(
+        "backups_kept", t, rng.uniform(0.1, 0.2) + rng.uniform(0.4, 0.6) / kept * count + white(rng, len(t), 1e-3)
+    )
 
 
 def saturating(rng: Rng) -> Case:

@@ -1,5 +1,7 @@
-"""A second configuration file whose rules are tried in place of the present ones. Apart, because pydantic is slow to
-import and most rehearsals need none."""
+"""A second configuration file whose rules are tried in place of the present ones.
+
+In a module of its own, because pydantic is slow to import and most rehearsals need none of it.
+"""
 
 from pathlib import Path
 

@@ -71,7 +71,8 @@ class Cycle:
     def cliffs(self) -> NDArray[np.bool_]:
         """Phases at which the profile changes so fast that a step's middle says too little of its inside."""
         jump = np.abs(np.diff(np.concatenate((self.profile[-1:], self.profile, self.profile[:1]))))
-        return np.maximum(jump[:-1], jump[1:]) > CLIFF * np.median(jump) + 0.02 * np.ptp(self.profile)
+        steep: NDArray[np.bool_] = np.maximum(jump[:-1], jump[1:]) > CLIFF * np.median(jump) + 0.02 * self.swing
+        return steep
 
     def pruned(self) -> float | None:
         """When the level falls back to its lowest, in steps from phase 0; None where it comes down gently."""
@@ -89,12 +90,13 @@ def find_cycle(
     """The cycle in evenly spaced levels; None where there is none.
 
     over: how far the highest sample of a step stands above its level. first: place of lattice[0], in steps from the
-    anchor. least: a swing of less is not looked at. hint: another period to try, in steps (from the spacing of clearings).
+    anchor. least: a swing of less is not looked at. hint: another period to try, in steps (the spacing of clearings).
     """
     best: Cycle | None = None
     for period in _periods(lattice, step_h, hint):
         found = _fit(lattice, over, first, step_h, period)
-        if found is None or found.swing < least or found.left > (LEFT_OVER if len(lattice) > SEEN_OFTEN * period else LEFT_OF_FEW):
+        enough = LEFT_OVER if len(lattice) > SEEN_OFTEN * period else LEFT_OF_FEW
+        if found is None or found.swing < least or found.left > enough:
             continue
         if best is None or found.left < BETTER * best.left:
             best = found
@@ -148,7 +150,8 @@ def _swell(rounds: Floats, profile: Floats) -> float:
 
 def _moving_mean(lattice: Floats, period: int) -> Floats:
     total = np.concatenate(([0.0], np.cumsum(lattice - lattice[0])))
-    return (total[period:-1] - total[: -period - 1]) / period + lattice[0]
+    means: Floats = (total[period:-1] - total[: -period - 1]) / period + lattice[0]
+    return means
 
 
 def _high(values: Floats) -> float:

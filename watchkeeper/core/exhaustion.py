@@ -17,7 +17,7 @@ from watchkeeper.core.outlook import Outlook
 from watchkeeper.core.passage import Course, Phases
 from watchkeeper.core.past import LEAST_SHARE, Past, Step, study
 from watchkeeper.core.present import Points
-from watchkeeper.core.trend import Line
+from watchkeeper.core.trend import Floats, Line
 
 FEWEST = 8
 """Fewer samples than this are no history."""
@@ -186,7 +186,7 @@ def _phases(past: Past, now_s: float) -> Phases:
         return passage.FLAT
     n, width_d = len(cycle.crest), cycle.step_h / 24
     hours = (now_s - past.anchor_s) / HOUR_S
-    start = ((np.arange(n) - hours / cycle.step_h) % n) * width_d
+    start: Floats = ((np.arange(n, dtype=np.float64) - hours / cycle.step_h) % n) * width_d
     start = np.where(start > (n - 1) * width_d, start - n * width_d, start)
     wide = float(cycle.scale(np.array([hours]))[0])
     return Phases(cycle.crest * wide, start, width_d, n * width_d, cycle.crest * cycle.swell * 24)

@@ -21,7 +21,8 @@ def describe(found: Forecast, unit: Unit, zone: tzinfo) -> str:
 
     "growing 11 GiB a day since Tue 24 Nov; pruned every day about 06:00".
     """
-    return "; ".join(part for part in (_growth(found, unit, zone), _cycle(found, zone), _step(found, unit, zone)) if part)
+    parts = (_growth(found, unit, zone), _cycle(found, zone), _step(found, unit, zone))
+    return "; ".join(part for part in parts if part)
 
 
 def _growth(found: Forecast, unit: Unit, zone: tzinfo) -> str:

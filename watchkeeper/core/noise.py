@@ -67,7 +67,6 @@ class Noise:
         mean_reverting = 360 * self.sd**2 * tau / (t**5 + 40 * tau**2 * t**3)
         return 180 * self.white / t**5 + mean_reverting + 4.5 * self.stray / t**3
 
-
     def touch(self, slope: float, gap_d: float, between_d: float) -> tuple[float, float]:
         """How far below capacity the trend is when the noise first touches it: the median, and its variance.
 

@@ -92,7 +92,11 @@ def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
     every = shifts.find_steps(flat, lattice.known, LEAST_STEP * least)
     steps = _placed(shifts.one_off(every), lattice, anchor_s)
     noise = _noise(flat, every, lattice, anchor_s)
-    plain = hours.middle + _stepped(steps, hours.at) - (found.ripple(hours.index + 0.5) if found else 0.0)
+    plain = (
+        hours.middle
+        + _stepped(steps, hours.at)
+        - (found.ripple(hours.index.astype(np.float64) + 0.5) if found else 0.0)
+    )
     return Past(
         at_s=np.concatenate((days.at, hours.at)),
         level=np.concatenate((days.middle + sum(step.size for step in steps), plain)),

@@ -126,7 +126,8 @@ def _left(sums: Floats) -> Floats:
     mass = np.maximum(sums[0], 1e-12)
     m1, m2, e0, e1, ee = sums[1] / mass, sums[2] / mass, sums[5] / mass, sums[6] / mass, sums[8] / mass
     var = np.maximum(m2 - m1 * m1, 1e-14)
-    return mass * np.maximum(ee - e0 * e0 - (e1 - m1 * e0) ** 2 / var, 0)
+    left: Floats = mass * np.maximum(ee - e0 * e0 - (e1 - m1 * e0) ** 2 / var, 0)
+    return left
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +149,8 @@ def compare(s: Stretches, noise: Noise, least: float) -> Agreement:
 
     def agree(slope: Floats, mean: Floats) -> Flags:
         off = np.maximum(np.abs(s.slope[:, None] - slope) / slope_error, np.abs(s.mean[:, None] - mean) / mean_error)
-        return (off < limit) | ~longer
+        fine: Flags = (off < limit) | ~longer
+        return fine
 
     line = agree(s.slope[None, :], s.mean[None, :] + s.slope[None, :] * ahead)
     bent = s.mean[None, :] + s.tilt[None, :] * ahead + s.bend[None, :] * (ahead**2 + s.variance[:, None] - s.variance)
@@ -157,7 +159,7 @@ def compare(s: Stretches, noise: Noise, least: float) -> Agreement:
 
 def longest(agrees: Flags, first: int) -> int:
     """The longest stretch that none from the first-th on contradicts; the first-th itself where there is no other."""
-    sound = agrees[first:].all(axis=0)
+    sound = np.logical_and.reduce(agrees[first:], axis=0)
     sound[first] = True
     sound[:first] = False
     return int(np.flatnonzero(sound)[-1])

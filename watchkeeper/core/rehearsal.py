@@ -1,7 +1,7 @@
 """The rehearsal: a recorded history lived through as the daemon would have lived it, evaluation by evaluation.
 
 It never looks ahead: an evaluation knows the samples up to its own moment and no other. What reads the record and what
-prints the outcome live in cli/rehearse.py.
+prints the outcome live in cli/.
 """
 
 import math
@@ -14,6 +14,12 @@ from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.judgement import Judgement
 from watchkeeper.core.observation import Kind, Level, SeriesKey, Unit
 from watchkeeper.core.rules import Rules
+from watchkeeper.core.trend import Floats
+
+RECORD = SeriesKey("record", "space")
+"""What a record is called that has no name."""
+
+Numbers = Sequence[float] | Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,22 +37,27 @@ class Evaluation:
         return self.alert.priority
 
 
+def evaluations(at_s: Numbers, every_s: float) -> int:
+    """How many there are: at the first sample, and at every full step after it up to the last."""
+    return int((at_s[-1] - at_s[0]) / every_s) + 1 if len(at_s) else 0
+
+
 def rehearse(
-    at_s: Sequence[float],
-    used: Sequence[float],
-    capacity: Sequence[float],
+    at_s: Numbers,
+    used: Numbers,
+    capacity: Numbers,
     every_s: float,
     rules: Rules,
-    key: SeriesKey = SeriesKey("record", "space"),
+    key: SeriesKey = RECORD,
     unit: Unit = Unit.BYTES,
 ) -> Iterator[Evaluation]:
-    """Walk through samples in the order of time; evaluate at the first one and at every full step after it.
+    """Walk through samples in the order of time. Those up to and at an evaluation's moment are taken in before it.
 
-    at_s: seconds since 1970, in order. The samples up to and at an evaluation's moment are taken in before it.
+    at_s: seconds since 1970, in order.
     """
     watch = Judgement(key, Kind.LEVEL, math.inf, rules)
     count, i = len(at_s), 0
-    for step in range(int((at_s[-1] - at_s[0]) / every_s) + 1 if count else 0):
+    for step in range(evaluations(at_s, every_s)):
         now_s = float(at_s[0]) + step * every_s
         while i < count and at_s[i] <= now_s:
             seen = Level(key, float(used[i]), float(capacity[i]), unit)
@@ -57,8 +68,6 @@ def rehearse(
 
 def _evaluate(watch: Judgement, now_s: float) -> Evaluation:
     outcome = watch.evaluate(datetime.fromtimestamp(now_s, UTC))
-    found = outcome.finding(Concern.FULL).forecast
-    if found is None:
-        raise AssertionError("a level's finding holds its forecast")
+    found = next(f.forecast for f in outcome.findings if f.forecast is not None)
     moves = tuple(t for t in outcome.transitions if t.after.concern is Concern.FULL)
     return Evaluation(now_s, found, watch.alerts[Concern.FULL], moves)

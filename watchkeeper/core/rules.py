@@ -175,7 +175,7 @@ FARTHEST = 3.0
 
 
 def _wanted(found: Forecast, now: datetime, rule: FullRule, standing: Priority | None) -> Priority | None:
-    """What the time left asks for. What stands is kept while the end may still be so near: the interval is its deadband."""
+    """What the time left asks for. What stands is kept while the end may still be so near."""
     if found.likely_s is None or found.earliest_s is None:
         return None
     likely_s, earliest_s = found.likely_s - now.timestamp(), found.earliest_s - now.timestamp()

@@ -16,15 +16,17 @@ from watchkeeper.core.observation import Condition, Observation
 from watchkeeper.core.records import Entry
 from watchkeeper.core.wording import duration
 from watchkeeper.health import Health
+from watchkeeper.keeping import EVERY_S, Keeping
 from watchkeeper.notifiers.base import Notifier
 from watchkeeper.notifiers.outbox import Outbox
 from watchkeeper.notifiers.table import make_notifier
 from watchkeeper.pipeline import Pipeline, Watched, look
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import Bench, OwnDatabase
 from watchkeeper.probes.table import make_probe
 from watchkeeper.probes.workers import ThreadWorkers
 from watchkeeper.schedule import Schedule
 from watchkeeper.settings import Settings
+from watchkeeper.store.mending import set_aside_of
 from watchkeeper.store.store import Store
 from watchkeeper.web.app import make_app
 from watchkeeper.web.serve import serve as serve_page
@@ -40,8 +42,11 @@ STEP_S = 5.0
 GRACE_S = 10.0
 """How long a stop waits for probes and deliveries that are under way; the unit's TimeoutStopSec is three times that."""
 
-REMEMBER = timedelta(days=400)
-"""How far back histories are filled at the start: more than the year that the page and the forecast look at."""
+REMEMBER = timedelta(days=1_160)
+"""How far back histories are filled at the start: what a history keeps, its three years of days and eight weeks."""
+
+KEEPING_LABEL = " keeping"
+"""In the schedule; no probe's name begins with a space."""
 
 GAP_S = 300.0
 """A start so long after the last sign of life is told as having been away; a restart of the service is not."""
@@ -74,7 +79,7 @@ async def serve(settings: Settings, *, ready: Callable[[str], None]) -> None:
     """
     clock = Clock()
     async with contextlib.AsyncExitStack() as stack:
-        store = await Store.open(settings.store.path)
+        store = await Store.open(settings.store.path, mend_at=clock.now())
         stack.push_async_callback(store.close)
         notifiers = [make_notifier(each, clock) for each in settings.notifiers]
         for notifier in notifiers:
@@ -92,7 +97,10 @@ class _Daemon:
         self._pipeline = Pipeline(store, self._outbox, clock, host, zone)
         self._schedule = Schedule(clock)
         self._workers = ThreadWorkers()
-        self._watched = watch(settings, Bench(clock, self._workers))
+        self._keeping = Keeping(store, settings.store, clock, self._pipeline.note)
+        path, most_bytes = settings.store.path, settings.store.most
+        own = OwnDatabase(path, most_bytes, partial(set_aside_of, path))
+        self._watched = watch(settings, Bench(clock, self._workers, store.notes, store.check_ins, own))
 
     async def keep_watch(self, stack: contextlib.AsyncExitStack, ready: Callable[[str], None]) -> None:
         """Restore, serve the page, run the probes; return when a signal has come and all is down again."""
@@ -108,6 +116,7 @@ class _Daemon:
         for each in self._watched:
             self._schedule.every(each.label, each.interval_s, partial(self._pipeline.run, each))
             stack.push_async_callback(each.probe.close)
+        self._schedule.every(KEEPING_LABEL, EVERY_S, self._keeping.run)
         self._schedule.start()
         reviewing = asyncio.create_task(self._review())
         ready(served.address)

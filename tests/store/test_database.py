@@ -11,6 +11,7 @@ from tests.store.material import START, asked, line, parcel, samples, transition
 from watchkeeper.core.records import Commit
 from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
 from watchkeeper.store import Store, database
+from watchkeeper.store.grains import fold_samples
 from watchkeeper.store.writing import Writing
 
 
@@ -86,10 +87,10 @@ async def test_a_delivery_survives_a_power_cut(store: Store, monkeypatch: pytest
 def test_a_transaction_that_fails_leaves_nothing(conn: sqlite3.Connection) -> None:
     """An exception inside rolls back, and the connection is good for the next one."""
     with pytest.raises(sqlite3.IntegrityError), database.transaction(conn, durable=False):
-        conn.executemany("INSERT INTO life VALUES (?, 5)", [(1,), (2,)])
+        conn.executemany("INSERT INTO life (id, alive_at_us) VALUES (?, 5)", [(1,), (2,)])
     assert not conn.in_transaction
     with database.transaction(conn, durable=True):
-        conn.execute("INSERT INTO life VALUES (1, 6)")
+        conn.execute("INSERT INTO life (id, alive_at_us) VALUES (1, 6)")
     assert conn.execute("SELECT alive_at_us FROM life").fetchall() == [(6,)]
     conn.close()
 
@@ -128,7 +129,7 @@ def _write_and_prune(path: Path) -> None:
         writing = Writing(conn)
         writing.commit(samples(2000))
         writing.flush()
-        writing.prune(START, 10)
+        writing.chore(fold_samples(START), 10, 0)
 
 
 def test_a_file_held_by_another_program_is_named(

@@ -35,6 +35,7 @@ from watchkeeper.core.records import Bucket, Commit, Entry, JournalLine, Sample,
 from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreDamaged, StoreError
 from watchkeeper.store import Store
+from watchkeeper.store.keeping import Horizons
 
 LONG_AGO, FAR_AHEAD = datetime(1970, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, tzinfo=UTC)
 
@@ -393,31 +394,26 @@ async def test_the_last_sign_of_life_is_that_of_the_newest_commit(path: Path) ->
         assert await store.last_alive() == START - DAY
 
 
-async def test_pruning_takes_the_oldest_in_small_steps(store: Store, path: Path) -> None:
-    """Only samples from before the instant go, no more than asked, of every series, and the file hands pages back."""
-    await store.commit(samples(1500))
-    await store.commit(samples(30, HIDE_HUB))
-    cut = START + 1400 * MINUTE
-    assert await store.prune(cut, 700) == 700
-    assert len(await store.samples(SKERRY, LONG_AGO, FAR_AHEAD)) == 800
-    assert (await store.samples(SKERRY, LONG_AGO, FAR_AHEAD))[0].value == 700.0
-    assert await store.prune(cut, 10_000) == 730
-    assert [s.value for s in await store.samples(SKERRY, LONG_AGO, FAR_AHEAD)] == [float(n) for n in range(1400, 1500)]
-    assert await store.samples(HIDE_HUB, LONG_AGO, FAR_AHEAD) == []
-    assert await store.prune(cut, 10_000) == 0
-    assert await store.prune(FAR_AHEAD, 0) == 0
-    assert len(await store.latest()) == 2
+async def test_free_pages_are_handed_back(store: Store, path: Path) -> None:
+    """What keeping frees beyond the spare goes back to the file system; within it, it waits for the next samples."""
+    await store.commit(samples(20_000))
+    pages = asked(path, "PRAGMA page_count")
+    assert await store.keep(Horizons(samples=FAR_AHEAD), spare_share=1.0) == 20_000
+    assert asked(path, "PRAGMA page_count") == pages
+    assert asked(path, "PRAGMA freelist_count") > [(100,)]
+    await store.keep(Horizons(samples=FAR_AHEAD), spare_share=0.0)
     assert asked(path, "PRAGMA freelist_count") == [(0,)]
+    assert asked(path, "PRAGMA page_count") < pages
 
 
 async def test_commits_have_their_turn_between_the_steps(store: Store) -> None:
-    """Pruning much does not hold a commit up until all is gone."""
+    """Keeping much does not hold a commit up until all is done."""
     await store.commit(samples(5000))
-    pruning = asyncio.create_task(store.prune(FAR_AHEAD, 5000))
+    keeping = asyncio.create_task(store.keep(Horizons(samples=FAR_AHEAD)))
     await asyncio.sleep(0)
     await store.commit(Commit(journal=(line("between"),)))
-    assert not pruning.done()
-    assert await pruning == 5000
+    assert not keeping.done()
+    assert await keeping == 5000
 
 
 # Opening and closing ----------------------------------------------------------------------------------------------

@@ -1,14 +1,23 @@
-"""Where watchkeeper keeps its database and looks for its configuration (XDG Base Directory, systemd's directories)."""
+"""Where watchkeeper keeps its database and for how long, and where it looks for its configuration.
+
+The places are those of the XDG Base Directory specification and of systemd's directories.
+"""
 
 import os
 import pwd
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
-from watchkeeper.config.fields import Strict, WholePath
+from watchkeeper.config.fields import Duration, Size, Strict, WholePath
+from watchkeeper.core.units import format_duration
+
+DAY_S = 86_400.0
+
+LEAST_MOST_BYTES = 16 * 2**20
+"""A smaller bound would leave no room for the hours of a small house and the journal."""
 
 DATABASE = "watchkeeper.db"
 SYSTEM_CONFIG = Path("/etc/watchkeeper/config.toml")
@@ -56,15 +65,38 @@ def config_places(environ: Mapping[str, str] = os.environ) -> tuple[Path, ...]:
 
 
 class StoreSettings(Strict):
-    """Where the history, the alerts and the journal are kept.
+    """Where the history, the alerts and the journal are kept, and for how long.
 
     path: the SQLite database. Where none is set, watchkeeper.db in systemd's StateDirectory, else in
     `$XDG_STATE_HOME/watchkeeper`, else in `~/.local/state/watchkeeper`.
+    samples: how long samples are kept as they came. Then each hour of a series becomes one row (least, mean, most,
+    last); after `hours` each day; after `days` nothing is left of it.
+    journal: how long journal lines are kept. delivered: how long messages are, once they are delivered. gone: how long
+    what is no longer seen stays on the page; its history stays as long as any.
+    most: the size that the database may reach; at that, the oldest samples become hours sooner.
     """
 
     path: WholePath = Field(default=Path(), validate_default=True)
+    samples: Duration = Field(14 * DAY_S, ge=DAY_S)
+    hours: Duration = Field(400 * DAY_S, ge=60 * DAY_S)
+    days: Duration = Field(3650 * DAY_S)
+    journal: Duration = Field(1825 * DAY_S)
+    delivered: Duration = Field(90 * DAY_S)
+    gone: Duration = Field(90 * DAY_S)
+    most: Size = Field(2 * 2**30, ge=LEAST_MOST_BYTES)
 
     @field_validator("path", mode="before")
     @classmethod
     def _default(cls, value: Any) -> Any:  # noqa: ANN401  what TOML holds
         return state_path() if value == Path() else value
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        """Each grain is kept longer than the one before."""
+        for finer, coarser in (("samples", "hours"), ("hours", "days")):
+            if getattr(self, finer) >= getattr(self, coarser):
+                raise ValueError(
+                    f"{finer} ({format_duration(getattr(self, finer))}) must be kept for a shorter time than"
+                    f" {coarser} ({format_duration(getattr(self, coarser))})"
+                )
+        return self

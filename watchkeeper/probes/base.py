@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Generic, Protocol, TypeVar
 
 from watchkeeper.clock import Clock
@@ -24,17 +25,30 @@ class Workers(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class OwnDatabase:
+    """The daemon's own database. most_bytes: the size that it may reach.
+
+    set_aside: lists the damaged ones that were set aside beside it; may block.
+    """
+
+    path: Path
+    most_bytes: int
+    set_aside: Callable[[], Sequence[Path]]
+
+
+@dataclass(frozen=True, slots=True)
 class Bench:
     """What probes work with: the clock and the workers. Handed to every probe when it is made.
 
     notes: what probes keep across restarts. check_ins: the newest of every job. Where no store gives them, they last as
-    long as the bench.
+    long as the bench. database: the daemon's own, where there is one.
     """
 
     clock: Clock
     workers: Workers
     notes: Notes = field(default_factory=PassingNotes)
     check_ins: CheckIns = field(default_factory=PassingCheckIns)
+    database: OwnDatabase | None = None
 
 
 class Probe(Protocol):

@@ -1,4 +1,4 @@
-"""The watch on the watch: is the daemon's own event loop held up, and does it run out of open files?
+"""The watch on the watch: the daemon's own event loop, its open files, and its database.
 
 Whether the daemon runs at all cannot be seen from in here: that is for the service manager's watchdog.
 """
@@ -6,6 +6,8 @@ Whether the daemon runs at all cannot be seen from in here: that is for the serv
 import asyncio
 import resource
 from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
 from typing import Literal
 
 import psutil
@@ -14,7 +16,7 @@ from pydantic import Field
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.core.observation import Condition, Level, Observation, SeriesKey, Unit
 from watchkeeper.core.units import format_size
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import Bench, OwnDatabase
 
 SUBJECT = "watchkeeper"
 
@@ -24,7 +26,7 @@ oftener would wake an idle machine for little."""
 
 
 class ItselfSettings(ProbeSettings):
-    """watchkeeper itself: whether its event loop is held up, its open files, its memory."""
+    """watchkeeper itself: whether its event loop is held up, its open files, its memory, its database."""
 
     kind: Literal["itself"] = "itself"
     every: Duration = Field(60.0, description="time from one sample to the next")
@@ -36,7 +38,7 @@ class ItselfProbe:
 
     def __init__(self, settings: ItselfSettings, bench: Bench) -> None:
         self._settings = settings
-        self._clock = bench.clock
+        self._clock, self._workers, self._database = bench.clock, bench.workers, bench.database
         self._process = psutil.Process()
         self._beat: asyncio.TimerHandle | None = None
         self._due_s = 0.0
@@ -48,7 +50,7 @@ class ItselfProbe:
             self._schedule()
         worst_s = max(self._worst_s, self._clock.monotonic_s() - self._due_s)
         self._worst_s = 0.0
-        return [self._loop(max(worst_s, 0.0)), self._files()]
+        return [self._loop(max(worst_s, 0.0)), self._files(), *await self._stored()]
 
     async def close(self) -> None:
         """Stop asking the event loop."""
@@ -82,3 +84,30 @@ class ItselfProbe:
             )
         used = float(self._process.num_fds() - 1)  # Counting opens the folder that is counted.
         return Level(SeriesKey(SUBJECT, "open files"), used, capacity, Unit.COUNT, facts)
+
+    async def _stored(self) -> Sequence[Observation]:
+        own = self._database
+        if own is None:
+            return []
+        # Away from the event loop: the disk below it may hang.
+        return await self._workers.call("database", partial(_look_at, own), self._settings.timeout)
+
+
+def _look_at(own: OwnDatabase) -> Sequence[Observation]:
+    """The database's size against its bound, and whether a damaged one was set aside."""
+    wal = own.path.with_name(f"{own.path.name}-wal")
+    used = float(sum(each.stat().st_size for each in (own.path, wal) if each.exists()))
+    level = Level(SeriesKey(SUBJECT, "database size"), used, float(own.most_bytes), Unit.BYTES)
+    return [level, _whole(own.set_aside())]
+
+
+def _whole(damaged: Sequence[Path]) -> Condition:
+    """Unsound as long as a damaged database stands beside the new one: the keeper has to look at the disk."""
+    key = SeriesKey(SUBJECT, "database file")
+    if not damaged:
+        return Condition(key, sound=True)
+    reason = (
+        f"it was damaged and set aside as {damaged[-1]}, and a new one begun with what could be read of it "
+        "(the journal counts it): look at its disk, then move that file away"
+    )
+    return Condition(key, sound=False, reason=reason, grave=True)

@@ -6,6 +6,7 @@ Not here: what is in the file (schema.py, database.py).
 import errno
 import fcntl
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from watchkeeper.errors import StartError, StoreFull
@@ -22,26 +23,59 @@ def make_place(path: Path) -> None:
     Raises StartError where that is not allowed, StoreFull where there is no room.
     """
     try:
-        _make_folder(path.parent)
+        make_folder(path.parent)
         os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE))
     except OSError as error:
-        raise _refusal(path, error) from error
+        raise refusal(path, error) from error
 
 
-def _make_folder(folder: Path) -> None:
+def make_folder(folder: Path) -> None:
     """Like `mkdir -p`, but every folder that is made gets our mode, not only the last."""
     if not folder.is_dir():
-        _make_folder(folder.parent)
+        make_folder(folder.parent)
         folder.mkdir(mode=FOLDER_MODE, exist_ok=True)
 
 
-def _refusal(path: Path, error: OSError) -> StartError | StoreFull:
+def refusal(path: Path, error: OSError) -> StartError | StoreFull:
+    """What is said where a file cannot be made."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return StoreFull(f"there is no room to make {path} ({error.strerror}): free some space on its file system")
     return StartError(
         f"{path} cannot be opened for writing ({error.strerror}): "
         "give this user the right to write there, or name another place for the database"
     )
+
+
+def set_aside(path: Path, aside: Path) -> None:
+    """Rename a database that nobody has open, with its -wal. Its -shm is only an index of that, and goes.
+
+    The -wal first: were it left behind by a power cut, SQLite would play it into whatever database comes next.
+    """
+    path.with_name(f"{path.name}-shm").unlink(missing_ok=True)
+    with suppress(FileNotFoundError):
+        path.with_name(f"{path.name}-wal").rename(aside.with_name(f"{aside.name}-wal"))
+    with suppress(FileNotFoundError):
+        path.rename(aside)
+    sync(path.parent)
+
+
+def put_in_place(made: Path, path: Path) -> None:
+    """Give a database that is closed and whole its name, so that a power cut leaves either this one or what was there.
+
+    Not allowed while `path` has a -wal of its own.
+    """
+    sync(made)
+    made.replace(path)
+    sync(path.parent)
+
+
+def sync(path: Path) -> None:
+    """Have a file's content, or the names in a folder, written to the disk."""
+    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 class Lock:
@@ -57,7 +91,7 @@ class Lock:
         try:
             self._handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE)
         except OSError as error:
-            raise _refusal(path, error) from error
+            raise refusal(path, error) from error
         try:
             fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:

@@ -59,7 +59,7 @@ def insert(conn: sqlite3.Connection, parcel: Parcel) -> None:
             *(parcel.tries, text_column(parcel.trouble), MESSAGE.dumps(parcel.message)),
         ),
     )
-    _crown(conn, notifier, thread)
+    crown(conn, notifier, thread)
 
 
 def update(conn: sqlite3.Connection, parcel: Parcel) -> None:
@@ -75,10 +75,10 @@ def update(conn: sqlite3.Connection, parcel: Parcel) -> None:
     ).fetchall()
     if not found:
         raise StoreError(f"there is no parcel {parcel.id} in the outbox ({parcel.message.id} for {parcel.notifier})")
-    _crown(conn, *found[0])
+    crown(conn, *found[0])
 
 
-def _crown(conn: sqlite3.Connection, notifier: str, thread: str) -> None:
+def crown(conn: sqlite3.Connection, notifier: str, thread: str) -> None:
     """Make the first waiting parcel of a thread its head, and no other."""
     conn.execute(f"UPDATE outbox SET head = 0 WHERE {_OF_THREAD} AND head = 1", (notifier, thread))  # noqa: S608  fixed text
     conn.execute(

@@ -8,38 +8,44 @@ import logging
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, TypeVar
-
-import numpy as np
 
 from watchkeeper.core.alerts import Alert
 from watchkeeper.core.observation import Kind, SeriesKey, Unit
 from watchkeeper.core.records import Bucket, Entry, JournalLine, LevelSamples, Parcel, Sample, Seen, Series
+from watchkeeper.core.remembered import CheckIn, LastCheckIns
 from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreDamaged
-from watchkeeper.store import database, parcels
-from watchkeeper.store.codec import ALERT, FINDING, LINE, OBSERVATION, Codec, Unreadable, key_column, key_of
-from watchkeeper.store.instants import from_us, to_ms, to_us
+from watchkeeper.store import database, histories, parcels
+from watchkeeper.store.codec import (
+    ALERT,
+    FINDING,
+    LINE,
+    OBSERVATION,
+    Codec,
+    Unreadable,
+    key_column,
+    key_of,
+    text_column,
+)
+from watchkeeper.store.grains import HOUR_MS
+from watchkeeper.store.instants import EPOCH, from_us, to_ms, to_us
+from watchkeeper.store.keeping import Extent
 
 log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
+# The oldest of each series is one seek; the oldest of a whole table would read all of it.
+_OLDEST = (
+    ("SELECT min((SELECT min(at_ms) FROM samples WHERE series = id)) FROM series", 1),
+    ("SELECT min((SELECT min(stretch) FROM hours WHERE series = id)) FROM series", HOUR_MS),
+)
+
 LARGEST = 2**63 - 1
 """SQLite's largest integer; a larger id or limit, as an address may hold one, means the same."""
-
-_THINNED = """
-WITH wanted AS (SELECT id AS series FROM series WHERE key = :key), bucket AS (
-    SELECT (at_ms - :since) / :width AS n, count(*) AS samples, count(value) AS valued,
-        min(value) AS least, avg(value) AS mean, max(value) AS most, max(at_ms) AS last_ms
-    FROM samples WHERE series = (SELECT series FROM wanted) AND at_ms BETWEEN :since AND :until GROUP BY n
-)
-SELECT n, samples, valued, least, mean, most, last_ms, value, bound
-FROM bucket CROSS JOIN samples ON series = (SELECT series FROM wanted) AND at_ms = last_ms
-ORDER BY n
-"""
 
 
 class Reading:
@@ -94,50 +100,44 @@ class Reading:
         return [self._kept(ALERT, body, "alerts") for (body,) in self._rows("SELECT body FROM alerts ORDER BY id")]
 
     def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
-        """A series' samples, oldest first, both ends included."""
-        rows = self._rows(
-            "SELECT at_ms, value, bound FROM samples"
-            " WHERE series = (SELECT id FROM series WHERE key = ?) AND at_ms BETWEEN ? AND ? ORDER BY at_ms",
-            (key_column(key), to_ms(since), to_ms(until)),
-        )
-        return [Sample(at_ms / 1000, value, bound) for at_ms, value, bound in rows]
+        """A series' samples, oldest first, both ends included; from roll-ups where they are no longer kept."""
+        with database.translated(self._path):
+            return histories.samples(self._conn, key, to_ms(since), to_ms(until))
 
     def samples_thinned(self, key: SeriesKey, since: datetime, until: datetime, points: int) -> Sequence[Bucket]:
         """A series' samples in at most about `points` equal stretches of time, oldest first; empty ones left out."""
-        since_ms, until_ms = to_ms(since), to_ms(until)
-        width_ms = max(1, -(-(until_ms - since_ms) // max(1, points)))
-        rows = self._rows(_THINNED, {"key": key_column(key), "since": since_ms, "until": until_ms, "width": width_ms})
-        return [
-            Bucket(
-                start_s=(since_ms + n * width_ms) / 1000,
-                width_s=width_ms / 1000,
-                samples=samples,
-                without=samples - valued,
-                least=least,
-                mean=mean,
-                most=most,
-                last_s=last_ms / 1000,
-                last=value,
-                bound=ceiling,
-            )
-            for n, samples, valued, least, mean, most, last_ms, value, ceiling in rows
-        ]
+        with database.translated(self._path):
+            return histories.thinned(self._conn, key, to_ms(since), to_ms(until), points)
 
     def level_keys(self) -> Sequence[SeriesKey]:
         """The keys of all levels."""
         return [key_of(key) for (key,) in self._rows("SELECT key FROM series WHERE kind = ? ORDER BY id", ("level",))]
 
     def level_samples(self, key: SeriesKey, since: datetime) -> LevelSamples:
-        """One level's samples since an instant, as arrays."""
-        rows = self._rows(
-            "SELECT at_ms, value, bound FROM samples"
-            " WHERE series = (SELECT id FROM series WHERE key = ?) AND at_ms >= ?"
-            # A series that was of another kind once has samples without a capacity.
-            " AND value IS NOT NULL AND bound IS NOT NULL ORDER BY at_ms",
-            (key_column(key), to_ms(since)),
-        )
-        table = np.array(rows, dtype=np.float64).reshape(-1, 3)
-        return LevelSamples(key, at_s=table[:, 0] / 1000, used=table[:, 1].copy(), capacity=table[:, 2].copy())
+        """One level's past since an instant, as arrays to refill a history with."""
+        with database.translated(self._path):
+            return histories.level_samples(self._conn, key, to_ms(since))
+
+    def note(self, owner: str) -> str:
+        """What an owner noted last; empty where it never did."""
+        rows = self._rows("SELECT body FROM notes WHERE owner = ?", (text_column(owner),))
+        return str(json.loads(rows[0][0])) if rows else ""
+
+    def last_check_ins(self, job: str) -> LastCheckIns:
+        """A job's newest check-ins."""
+        rows = self._rows("SELECT failed, at_us, said FROM check_ins WHERE job = ?", (text_column(job),))
+        found = {failed: CheckIn(job, from_us(at_us), bool(failed), json.loads(said)) for failed, at_us, said in rows}
+        return LastCheckIns(found.get(0), found.get(1))
+
+    def extent(self) -> Extent:
+        """How large the database is, and from when on its samples and hours are."""
+        (pages,), (page_bytes,) = *self._rows("PRAGMA page_count"), *self._rows("PRAGMA page_size")
+        (free,) = self._rows("PRAGMA freelist_count")[0]
+        return Extent(pages * page_bytes, free * page_bytes, *(self._oldest(*each) for each in _OLDEST))
+
+    def _oldest(self, sql: str, width_ms: int) -> datetime | None:
+        (found,) = self._rows(sql)[0]
+        return None if found is None else EPOCH + timedelta(milliseconds=found * width_ms)
 
     def journal(
         self,

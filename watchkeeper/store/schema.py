@@ -44,6 +44,37 @@ CREATE TABLE samples (
     PRIMARY KEY (series, at_ms)
 ) STRICT, WITHOUT ROWID;
 
+-- Roll-ups: what the samples of an hour, and later of a day, come to once the samples themselves are let go. stretch
+-- counts hours, or days, since 1970; last_ms is the newest sample's place in its stretch. A total instead of a mean: it
+-- is whole where the samples are (so 6 bytes and not 8), and totals add up exactly when more samples come. Measured as
+-- above: 48 bytes an hour in its row.
+CREATE TABLE hours (
+    series INTEGER NOT NULL,
+    stretch INTEGER NOT NULL,
+    samples INTEGER NOT NULL,
+    without INTEGER NOT NULL,
+    least REAL,
+    total REAL,
+    most REAL,
+    last_ms INTEGER NOT NULL,
+    last REAL,
+    bound REAL,
+    PRIMARY KEY (series, stretch)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE days (
+    series INTEGER NOT NULL,
+    stretch INTEGER NOT NULL,
+    samples INTEGER NOT NULL,
+    without INTEGER NOT NULL,
+    least REAL,
+    total REAL,
+    most REAL,
+    last_ms INTEGER NOT NULL,
+    last REAL,
+    bound REAL,
+    PRIMARY KEY (series, stretch)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE latest (
     series INTEGER PRIMARY KEY REFERENCES series (id),
     at_us INTEGER NOT NULL,
@@ -67,6 +98,13 @@ CREATE TABLE alerts (
     UNIQUE (key, concern)
 ) STRICT;
 
+-- journal_from_us: journal lines from before may be let go; the time that the configuration keeps them is over.
+CREATE TABLE life (
+    id INTEGER PRIMARY KEY CHECK (id = 1),
+    alive_at_us INTEGER NOT NULL,
+    journal_from_us INTEGER NOT NULL DEFAULT 0
+) STRICT;
+
 -- AUTOINCREMENT: an id is never used twice, so that whoever follows the journal misses nothing.
 CREATE TABLE journal (
     id INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -79,6 +117,7 @@ CREATE INDEX journal_at ON journal (at_us);
 CREATE INDEX journal_entry ON journal (entry);
 CREATE INDEX journal_key ON journal (key) WHERE key IS NOT NULL;
 CREATE TRIGGER journal_keeps_lines BEFORE DELETE ON journal
+WHEN OLD.at_us >= coalesce((SELECT journal_from_us FROM life), 0)
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is deleted'); END;
 CREATE TRIGGER journal_keeps_text BEFORE UPDATE ON journal
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is changed'); END;
@@ -104,14 +143,29 @@ CREATE TABLE outbox (
 CREATE INDEX outbox_next ON outbox (notifier, due_at_us) WHERE head = 1;
 CREATE INDEX outbox_thread ON outbox (notifier, thread, head) WHERE state = 'waiting';
 CREATE INDEX outbox_open ON outbox (id) WHERE state <> 'delivered';
+CREATE INDEX outbox_done ON outbox (done_at_us) WHERE state = 'delivered';
 
-CREATE TABLE life (
-    id INTEGER PRIMARY KEY CHECK (id = 1),
-    alive_at_us INTEGER NOT NULL
-) STRICT;
+CREATE TABLE notes (
+    owner TEXT PRIMARY KEY,
+    body TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
+-- The newest check-in of each sort of every job.
+CREATE TABLE check_ins (
+    job TEXT NOT NULL,
+    failed INTEGER NOT NULL CHECK (failed IN (0, 1)),
+    at_us INTEGER NOT NULL,
+    said TEXT NOT NULL,
+    PRIMARY KEY (job, failed)
+) STRICT, WITHOUT ROWID;
 """
 
-TABLES = frozenset({"series", "samples", "latest", "findings", "alerts", "journal", "outbox", "life"})
+TABLES = frozenset(
+    {
+        *("series", "samples", "hours", "days", "latest", "findings", "alerts"),
+        *("life", "journal", "outbox", "notes", "check_ins"),
+    }
+)
 """The tables of the newest version; a database of ours that lacks one is damaged."""
 
 

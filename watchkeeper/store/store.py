@@ -20,15 +20,24 @@ from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.records import Bucket, Commit, Entry, JournalLine, LevelSamples, Parcel, Sample, Seen, Series
 from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreError
-from watchkeeper.store import files
+from watchkeeper.store import files, mending
 from watchkeeper.store.committing import Committer, Job
+from watchkeeper.store.keeping import Extent, Horizons
 from watchkeeper.store.reading import Reading
+from watchkeeper.store.remembered import StoredCheckIns, StoredNotes
 from watchkeeper.store.writing import Writing
 
 T = TypeVar("T")
 
-PRUNE_STEP = 500
-"""Samples deleted in one transaction: measured at 2 ms, so that a commit in the queue does not wait for long."""
+KEEP_STEP = 500
+"""Rows moved or deleted in one transaction: measured at 2 ms, so that a commit in the queue does not wait for long."""
+
+HAND_BACK_STEP = 50
+"""Free pages handed back in one transaction: as long as a step of keeping."""
+
+SPARE_SHARE = 0.05
+"""Of the file's pages, so many stay free after keeping: the next samples go in there, and handing them back first
+would move pages about for nothing."""
 
 
 class Store:
@@ -43,11 +52,14 @@ class Store:
         self._reading: Reading | None = None
         self._committer: Committer | None = None
         self._lock: files.Lock | None = None
+        self.notes = StoredNotes(self._write, self._read)
+        self.check_ins = StoredCheckIns(self._write, self._read)
 
     @classmethod
-    async def open(cls, path: Path, *, read_only: bool = False) -> "Store":
+    async def open(cls, path: Path, *, read_only: bool = False, mend_at: datetime | None = None) -> "Store":
         """Open the database, and make it where there is none.
 
+        mend_at: now; a damaged database is then set aside, and a new one begun with what is left (mending.py).
         read_only: for commands; works while a daemon writes, and makes nothing. Raises StartError where the place
         cannot be used or another process has the database open for writing (it says who), StoreTooNew, StoreDamaged,
         StoreFull, and StoreError where there is nothing to read yet.
@@ -55,16 +67,18 @@ class Store:
         store = cls(path)
         try:
             if not read_only:
-                await store._in_thread(store._writers, store._open_writing)
+                await store._in_thread(store._writers, lambda: store._open_writing(mend_at))
             store._reading = await store._in_thread(store._readers, lambda: Reading(path))
         except BaseException:
             await store.close()
             raise
         return store
 
-    def _open_writing(self) -> None:
+    def _open_writing(self, mend_at: datetime | None) -> None:
         files.make_place(self.path)
         self._lock = files.Lock(self.path)
+        if mend_at is not None:
+            mending.mend(self.path, mend_at)
         self._committer = Committer(self.path)
 
     async def close(self) -> None:
@@ -112,19 +126,22 @@ class Store:
         """
         await self._write(lambda writing: writing.parcel_done(parcel, journal), durable=True)
 
-    async def prune(self, samples_before: datetime, limit: int) -> int:
-        """Delete at most `limit` samples from before an instant, in small steps between which commits have their turn.
+    async def keep(self, horizons: Horizons, *, spare_share: float = SPARE_SHARE) -> int:
+        """Roll up and let go what is older than the horizons, in small steps between which commits have their turn.
 
-        Returns how many were deleted: less than `limit` says that none is left.
+        spare_share: of the file's pages, so many may stay free; the others go back to the file system. Returns how many rows were moved or deleted.
         """
-        deleted = 0
-        while deleted < limit:
-            step = min(PRUNE_STEP, limit - deleted)
-            found = await self._write(partial(Writing.prune, before=samples_before, limit=step), durable=False)
-            deleted += found
-            if found < step:
-                break
-        return deleted
+        rows = 0
+        for chore in horizons.chores():
+            after: int | None = 0
+            while after is not None:
+                work = partial(Writing.chore, chore=chore, limit=KEEP_STEP, after=after)
+                step = await self._write(work, durable=False)
+                rows, after = rows + step.rows, step.after
+        back = partial(Writing.hand_back, pages=HAND_BACK_STEP, spare_share=spare_share)
+        while await self._write(back, durable=False) == HAND_BACK_STEP:
+            pass
+        return rows
 
     async def _write(self, work: Callable[[Writing], T], *, durable: bool) -> T:
         committer = self._committer
@@ -151,18 +168,30 @@ class Store:
         return await self._read(lambda reading: reading.latest())
 
     async def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
-        """A series' samples, oldest first, both ends included."""
+        """A series' samples, oldest first, both ends included.
+
+        Where samples are no longer kept, an hour (or a day) stands as one sample or two: its least and its most, the
+        one to which its last value is nearer after the other, and one without value where it had such.
+        """
         return await self._read(lambda reading: reading.samples(key, since, until))
+
+    async def extent(self) -> Extent:
+        """How large the database is, and from when on its samples and hours are."""
+        return await self._read(lambda reading: reading.extent())
 
     async def samples_thinned(self, key: SeriesKey, since: datetime, until: datetime, points: int) -> Sequence[Bucket]:
         """A series' samples put together in about `points` (at most one more) equal stretches of time, oldest first.
 
-        Stretches without a sample are left out.
+        Stretches without a sample are left out. None is shorter than an hour (or a day) where the samples are no
+        longer kept.
         """
         return await self._read(lambda reading: reading.samples_thinned(key, since, until, points))
 
     async def level_samples(self, since: datetime) -> AsyncIterator[LevelSamples]:
-        """The samples of every level since an instant, one level after the other, to refill histories with."""
+        """The past of every level since an instant, one level after the other, to refill histories with.
+
+        The newest samples as they came; before them three of each hour, and long before, three of each day.
+        """
         for key in await self._read(lambda reading: reading.level_keys()):
             yield await self._read(partial(Reading.level_samples, key=key, since=since))
 

@@ -12,9 +12,11 @@ from typing import assert_never
 from watchkeeper.core.alerts import Alert
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.core.records import Commit, JournalLine, Parcel, Seen
+from watchkeeper.core.remembered import CheckIn
 from watchkeeper.core.rules import Finding
 from watchkeeper.store import parcels
 from watchkeeper.store.codec import ALERT, FINDING, LINE, OBSERVATION, key_column, text_column
+from watchkeeper.store.grains import Chore, Step
 from watchkeeper.store.instants import to_ms, to_us
 
 # A second sample of the same millisecond (a leap second's repeated stamp, a clock set back) takes the place of the
@@ -36,12 +38,14 @@ _LINE = "INSERT INTO journal (at_us, entry, key, body) VALUES (?, ?, ?, ?)"
 _ALIVE = (
     "INSERT INTO life (id, alive_at_us) VALUES (1, ?) ON CONFLICT (id) DO UPDATE SET alive_at_us = excluded.alive_at_us"
 )
+_NOTE = "INSERT INTO notes (owner, body) VALUES (?, ?) ON CONFLICT (owner) DO UPDATE SET body = excluded.body"
+_CHECK_IN = (
+    "INSERT INTO check_ins (job, failed, at_us, said) VALUES (?, ?, ?, ?)"
+    " ON CONFLICT (job, failed) DO UPDATE SET at_us = excluded.at_us, said = excluded.said"
+)
 
 Described = tuple[Kind, Unit | None, str, float]
 """What a series' row says beside its key: kind, unit, probe, interval_s."""
-
-SAMPLES_A_PAGE = 100
-"""A little fewer than a page of 4 KiB holds, so that pages are handed back at least as fast as they become free."""
 
 
 class Writing:
@@ -95,31 +99,34 @@ class Writing:
             self.write_line(line)
             self._alive_at = line.at
 
-    def prune(self, before: datetime, limit: int) -> int:
-        """Delete at most `limit` samples that are older; return how many."""
-        deleted = 0
-        for (series,) in self._conn.execute("SELECT id FROM series").fetchall():
-            if deleted == limit:
-                break
-            deleted += self._prune_series(series, to_ms(before), limit - deleted)
-        self._hand_back(limit // SAMPLES_A_PAGE + 1)
-        return deleted
+    def chore(self, chore: Chore, limit: int, after: int) -> Step:
+        """Take one step of keeping, on at most `limit` rows."""
+        self.flush()  # what came before this step in the same transaction is seen by it
+        step = chore(self._conn, limit, after)
+        # The chore may have let a series go, and with it the number that is known of it.
+        self._known.clear()
+        return step
 
-    def _hand_back(self, pages: int) -> None:
-        """Give at most so many free pages back to the file system."""
+    def hand_back(self, pages: int, spare_share: float) -> int:
+        """Give at most so many free pages back to the file system, but for a share of all; how many that were."""
         (free,) = self._conn.execute("PRAGMA freelist_count").fetchone()
-        for _ in range(min(pages, free)):
+        (every,) = self._conn.execute("PRAGMA page_count").fetchone()
+        count = max(0, min(pages, free - int(every * spare_share)))
+        for _ in range(count):
             # One at a time: Python's sqlite3 makes a single step of a statement that has no columns, and this one
             # frees a page at each step.
             self._conn.execute("PRAGMA incremental_vacuum(1)")
+        return count
 
-    def _prune_series(self, series: int, before_ms: int, limit: int) -> int:
-        beyond = self._conn.execute(
-            "SELECT at_ms FROM samples WHERE series = ? AND at_ms < ? ORDER BY at_ms LIMIT 1 OFFSET ?",
-            (series, before_ms, limit),
-        ).fetchone()
-        cut_ms = before_ms if beyond is None else beyond[0]
-        return self._conn.execute("DELETE FROM samples WHERE series = ? AND at_ms < ?", (series, cut_ms)).rowcount
+    def write_note(self, owner: str, text: str) -> None:
+        """Put an owner's notes in the place of those before."""
+        self._conn.execute(_NOTE, (text_column(owner), text_column(text)))
+
+    def write_check_in(self, check_in: CheckIn) -> None:
+        """Put a check-in in the place of the one of its sort before it."""
+        self._conn.execute(
+            _CHECK_IN, (text_column(check_in.job), check_in.failed, to_us(check_in.at), text_column(check_in.said))
+        )
 
     def write_line(self, line: JournalLine) -> None:
         """Append to the journal."""

@@ -1,0 +1,161 @@
+"""The daemon's keeping: at steady intervals it rolls up and lets go what the configuration says, and holds the bound.
+
+Not here: how rows are moved in small steps (store/), and that a write never waits for them.
+"""
+
+import logging
+from collections.abc import Awaitable, Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
+from itertools import chain
+from typing import Protocol
+
+from watchkeeper.clock import Clock
+from watchkeeper.config.places import StoreSettings
+from watchkeeper.core.records import Entry
+from watchkeeper.core.units import format_duration, format_size
+from watchkeeper.errors import StoreError, StoreFull
+from watchkeeper.store.keeping import Extent, Horizons
+
+log = logging.getLogger(__name__)
+
+EVERY_S = 900.0
+"""How often it is kept: of 300 series at a minute, an hour is forty small steps, once an hour."""
+
+STEP_S = 3600.0
+"""The wall clock and the monotonic one drifting apart by this much between two keepings is a clock that was set: what
+it says is not trusted with deleting until it has stood for another turn."""
+
+RAW_LEAST_S = 86_400.0
+HOURS_LEAST_S = 60 * 86_400.0
+"""At the bound, the last day's samples are left alone, and the hours that a forecast looks at (eight weeks)."""
+
+STRIDE = timedelta(hours=6)
+HOURS_STRIDE = timedelta(days=14)
+"""What is rolled up at once at the bound, before the size is looked at again."""
+
+ROOM_SHARE = 0.95
+"""At the bound, room is made down to this share of it, so that it is not reached again within the hour."""
+
+NOTE_EVERY = timedelta(days=1)
+"""A bound that is reached again and again is told in the journal once a day."""
+
+
+class KeptStore(Protocol):
+    """What keeping needs of the store."""
+
+    async def keep(self, horizons: Horizons, *, spare_share: float = ...) -> int:
+        """Roll up and let go what is older than the horizons; how many rows."""
+        ...
+
+    async def extent(self) -> Extent:
+        """How large the database is."""
+        ...
+
+
+class Note(Protocol):
+    """Writes a line into the journal."""
+
+    def __call__(self, entry: Entry, text: str) -> Awaitable[None]:
+        """The line's kind and text."""
+        ...
+
+
+class Keeping:
+    """Keeps one store as its settings say. Run it every EVERY_S seconds."""
+
+    def __init__(self, store: KeptStore, settings: StoreSettings, clock: Clock, note: Note) -> None:
+        self._store, self._settings, self._clock, self._note = store, settings, clock, note
+        self._before: tuple[datetime, float] | None = None
+        self._noted_at: datetime | None = None
+
+    async def run(self) -> None:
+        """Keep once. Does nothing in its first turn, and in one after which the clock was set; never raises."""
+        now = self._clock.now()
+        if not self._steady(now):
+            return
+        try:
+            await self._store.keep(self._horizons(now))
+            await self._hold_bound(now)
+        except StoreFull as error:
+            # Rolling up needs a little room before it gives some back; it is tried again when there is some.
+            log.warning("keeping waits for room: %s", error)
+        except StoreError:
+            log.exception("the database could not be kept this time")
+
+    def _steady(self, now: datetime) -> bool:
+        """Has the clock run evenly since the turn before?"""
+        before, self._before = self._before, (now, self._clock.monotonic_s())
+        if before is None:
+            return False
+        return abs((now - before[0]).total_seconds() - (self._before[1] - before[1])) < STEP_S
+
+    def _horizons(self, now: datetime) -> Horizons:
+        kept = self._settings
+        return Horizons(
+            samples=_hour(now - timedelta(seconds=kept.samples)),
+            hours=_day(now - timedelta(seconds=kept.hours)),
+            days=_day(now - timedelta(seconds=kept.days)),
+            journal=now - timedelta(seconds=kept.journal),
+            delivered=now - timedelta(seconds=kept.delivered),
+            gone=now - timedelta(seconds=kept.gone),
+        )
+
+    async def _hold_bound(self, now: datetime) -> None:
+        """At the bound, roll up the oldest samples, and then hours, sooner than their time, until there is room."""
+        extent, most = await self._store.extent(), self._settings.most
+        if extent.size_bytes <= most:
+            return
+        horizons = Horizons()
+        # At first nothing: handing back the pages that are free may be enough.
+        for horizons in chain([Horizons()], _sooner(extent, now)):
+            await self._store.keep(horizons, spare_share=0.0)
+            extent = await self._store.extent()
+            if extent.size_bytes <= ROOM_SHARE * most:
+                break
+        if horizons != Horizons() or extent.size_bytes > most:
+            await self._tell(_words(horizons, self._settings, extent.size_bytes), now)
+
+    async def _tell(self, text: str, now: datetime) -> None:
+        if self._noted_at is None or now - self._noted_at >= NOTE_EVERY:
+            self._noted_at = now
+            await self._note(Entry.NOTE, text)
+
+
+def _sooner(extent: Extent, now: datetime) -> Iterator[Horizons]:
+    """Horizons that come nearer to now, first for samples, then for hours too."""
+    found = Horizons()
+    for cut in _strides(extent.samples_from, _hour(now - timedelta(seconds=RAW_LEAST_S)), STRIDE):
+        found = Horizons(samples=_hour(cut))
+        yield found
+    for cut in _strides(extent.hours_from, _day(now - timedelta(seconds=HOURS_LEAST_S)), HOURS_STRIDE):
+        found = replace(found, hours=_day(cut))
+        yield found
+
+
+def _strides(start: datetime | None, end: datetime, stride: timedelta) -> Iterator[datetime]:
+    while start is not None and start < end:
+        start = min(start + stride, end)
+        yield start
+
+
+def _words(horizons: Horizons, settings: StoreSettings, size_bytes: int) -> str:
+    bound = f"the database has reached its bound of {format_size(settings.most)}"
+    done = []
+    if horizons.samples is not None:
+        kept = format_duration(settings.samples)
+        done.append(f"samples from before {horizons.samples:%Y-%m-%d %H:%M} UTC became hours, though kept for {kept}")
+    if horizons.hours is not None:
+        kept = format_duration(settings.hours)
+        done.append(f"hours from before {horizons.hours:%Y-%m-%d} became days, though kept for {kept}")
+    if size_bytes > settings.most:
+        done.append(f"it still holds {format_size(size_bytes)}: set [store] most higher, or watch less often")
+    return f"{bound}: {' and '.join(done)}"
+
+
+def _hour(at: datetime) -> datetime:
+    return at.replace(minute=0, second=0, microsecond=0)
+
+
+def _day(at: datetime) -> datetime:
+    return _hour(at).replace(hour=0)

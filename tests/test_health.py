@@ -2,7 +2,7 @@
 
 from datetime import timedelta
 
-from tests.test_pipeline import House, watched
+from tests.support.house import House, watched
 from watchkeeper.core.records import Entry
 from watchkeeper.errors import ProbeTimeout
 from watchkeeper.health import REVIEW_LATE, Health
@@ -31,7 +31,7 @@ async def test_rules_that_are_not_applied_are_a_failure() -> None:
     """Silence means that all is well only while somebody looks."""
     house = House()
     health = Health(house.clock, house.pipeline)
-    house.clock.at += REVIEW_LATE + timedelta(seconds=1)
+    house.clock.run(REVIEW_LATE + timedelta(seconds=1))
     assert health.read().fitness is Fitness.FAIL
 
 
@@ -39,7 +39,11 @@ async def test_records_that_cannot_be_written_are_a_failure() -> None:
     """A full disk under the database is told, and how much waits."""
     house = House()
     health = Health(house.clock, house.pipeline)
-    house.store.full = True
-    await house.pipeline.note(Entry.NOTE, "the clock was set by +3600 s")
+    house.store.fill()
+    await house.pipeline.note(Entry.NOTE, "a new pool was made")
     (check,) = (c for c in health.read().checks if c.component == "store")
-    assert (check.fitness, check.observed) == (Fitness.FAIL, 1)
+    assert (check.fitness, check.observed) == (
+        Fitness.FAIL,
+        4,
+    )  # the note, and the alert about it with line and message
+    assert "free some space" in check.output

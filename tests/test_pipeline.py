@@ -1,120 +1,27 @@
-"""The one path, with a store that keeps what it is given in memory and a clock that the test sets."""
+"""The one path, with a store that keeps what it is given in memory and clocks that the test sets."""
 
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import pytest
 
-from watchkeeper.clock import Clock
+from tests.support.house import HOUR, MINUTE, START, House, watched
 from watchkeeper.core.alerts import Alert, Concern, Priority, State
-from watchkeeper.core.message import Message
 from watchkeeper.core.observation import Answer, Condition, Level, Observation, SeriesKey
-from watchkeeper.core.records import Commit, Entry, JournalLine, Parcel, Seen
-from watchkeeper.core.rules import Finding, Rules
-from watchkeeper.errors import ProbeTimeout, StoreFull
-from watchkeeper.pipeline import OWN_REFRESH, Pipeline, Watched
+from watchkeeper.core.records import Entry
+from watchkeeper.core.rules import Finding
+from watchkeeper.core.summaries import DATABASE
+from watchkeeper.errors import ProbeTimeout, StoreDamaged
+from watchkeeper.pipeline import OWN_REFRESH
 
-START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 HUB = SeriesKey("service hide-hub", "answer")
 DISK = SeriesKey("pool skerry", "health")
-MINUTE = timedelta(minutes=1)
-
-
-class Hands(Clock):
-    """A clock that stands where the test puts it."""
-
-    def __init__(self) -> None:
-        self.at = START
-
-    def now(self) -> datetime:
-        return self.at
-
-    def monotonic_s(self) -> float:
-        return (self.at - START).total_seconds()
-
-
-class Shelf:
-    """A store that keeps commits, or has no room for them."""
-
-    def __init__(self) -> None:
-        self.commits: list[Commit] = []
-        self.full = False
-
-    async def commit(self, commit: Commit) -> None:
-        if self.full:
-            raise StoreFull("no room for the database; make some")
-        self.commits.append(commit)
-
-    @property
-    def seen(self) -> list[Seen]:
-        return [seen for commit in self.commits for seen in commit.seen]
-
-    @property
-    def journal(self) -> list[JournalLine]:
-        return [line for commit in self.commits for line in commit.journal]
-
-    @property
-    def alerts(self) -> dict[tuple[SeriesKey, Concern], Alert]:
-        return {(a.key, a.concern): a for commit in self.commits for a in commit.alerts}
-
-
-class Desk:
-    """An outbox with one notifier that wants to hear of everything."""
-
-    def __init__(self) -> None:
-        self.pokes = 0
-
-    def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
-        return (Parcel("mail", message, at, at),)
-
-    def poke(self) -> None:
-        self.pokes += 1
-
-
-class Script:
-    """A probe that says, or raises, one thing after the other."""
-
-    def __init__(self, *runs: Sequence[Observation] | Exception) -> None:
-        self.runs = list(runs)
-
-    async def observe(self) -> Sequence[Observation]:
-        run = self.runs.pop(0) if len(self.runs) > 1 else self.runs[0]
-        if isinstance(run, Exception):
-            raise run
-        return run
-
-    async def close(self) -> None:
-        pass
-
-
-class House:
-    """A pipeline with all that it stands on."""
-
-    def __init__(self) -> None:
-        self.clock, self.store, self.desk = Hands(), Shelf(), Desk()
-        self.pipeline = self.made()
-
-    def made(self) -> Pipeline:
-        return Pipeline(self.store, self.desk, self.clock, "gannet", UTC)
-
-    async def run(self, watched: Watched, *, after: timedelta = MINUTE) -> None:
-        self.clock.at += after
-        await self.pipeline.run(watched)
-
-    @property
-    def told(self) -> list[str]:
-        return [parcel.message.headline for commit in self.store.commits for parcel in commit.parcels]
 
 
 @pytest.fixture
 def house() -> House:
     """A pipeline on watch over nothing yet."""
     return House()
-
-
-def watched(*runs: Sequence[Observation] | Exception, label: str = "hide-hub") -> Watched:
-    """A probe every minute, by the default rules."""
-    return Watched(label, 60.0, Script(*runs), Rules())
 
 
 UP: Sequence[Observation] = (Answer(HUB, answered=True, took_s=0.01),)
@@ -156,15 +63,15 @@ async def test_a_probes_unchanged_condition_is_stored_once_an_hour(house: House)
         await house.run(probe)
     own = [s for s in house.store.seen if s.observation.key == probe.own_key]
     assert [s.at - START for s in own] == [MINUTE, 4 * MINUTE, 5 * MINUTE]
-    await house.run(probe, after=OWN_REFRESH)
+    for _ in range(OWN_REFRESH // MINUTE):
+        await house.run(probe)
     assert len([s for s in house.store.seen if s.observation.key == probe.own_key]) == 4
 
 
 async def test_a_probe_that_no_longer_runs_is_told_once(house: House) -> None:
     """Three intervals without a run: one alert of the probe, none for each of its series."""
     await house.run(watched(UP))
-    house.clock.at += 3 * MINUTE
-    await house.pipeline.review()
+    await house.wait(3 * MINUTE)
     assert [(a.key.subject, a.concern) for a in house.store.alerts.values()] == [("probe hide-hub", Concern.STALE)]
     assert house.pipeline.reviewed_at == house.clock.at
 
@@ -194,31 +101,77 @@ async def test_what_cannot_be_seen_through_a_fault_is_not_stale_as_well(house: H
 
 
 async def test_without_room_the_samples_are_lost_and_nothing_else(house: House) -> None:
-    """What must be told waits in memory, newest state first, and goes in with the next commit that fits."""
+    """What must be told is delivered from memory, and goes in with the next commit that fits, behind it the gap."""
     probe = watched(DOWN, DOWN, UP, UP)
     await house.run(probe)
-    house.store.full = True
+    house.store.fill()
     await house.run(probe)  # raises the alert
     await house.run(probe)  # and ends it
     assert house.pipeline.held_back > 0
-    house.store.full = False
+    assert [p.message.key for p in house.desk.ever_held] == [HUB, DATABASE, HUB]
+    assert "free some space" in house.pipeline.database_trouble
+    house.store.free()
     await house.run(probe)
-    last = house.store.commits[-1]
-    assert [line.details["event"] for line in last.journal] == ["raise", "clear"]
-    assert [parcel.message.number for parcel in last.parcels] == [1, 2]
-    assert [(a.concern, a.state) for a in last.alerts] == [(Concern.SILENT, State.RECTIFIED)]
-    assert house.pipeline.held_back == 0
+    assert [(line.key, line.details.get("event")) for line in house.store.journal] == [
+        (HUB, "raise"),
+        (DATABASE, "raise"),
+        (HUB, "clear"),
+        (DATABASE, "clear"),
+        (None, None),
+    ]
+    assert "the samples of 75 s are missing" in house.store.journal[-1].text
+    assert [(p.message.key, p.message.number) for p in house.store.parcels] == [
+        (HUB, 1),
+        (DATABASE, 1),
+        (HUB, 2),
+        (DATABASE, 2),
+    ]
+    assert house.store.alerts[HUB, Concern.SILENT].state is State.RECTIFIED
+    assert (house.pipeline.held_back, house.pipeline.database_trouble) == (0, "")
+
+
+async def test_any_trouble_of_the_database_is_told_and_outlived(house: House) -> None:
+    """A damaged file is no reason to stop watching: it is told, and all else is told from memory."""
+    house.store.trouble = StoreDamaged("watchkeeper.db is damaged: move it aside")
+    probe = watched(DOWN)
+    await house.run(probe)
+    await house.run(probe)
+    headlines = [p.message.headline for p in house.desk.held]
+    assert headlines[0].startswith("watchkeeper cannot write its database since 06:01: watchkeeper.db is damaged")
+    assert "hide-hub silent" in headlines[1]
+    assert not house.store.commits
+
+
+async def test_room_that_comes_and_goes_is_not_told_forty_times(house: House) -> None:
+    """A database that can be written by turns is chattering like any other alert."""
+    probe = watched(UP)
+    for turn in range(40):
+        (house.store.fill if turn % 2 else house.store.free)()
+        await house.run(probe)
+    house.store.free()
+    await house.run(probe)
+    assert len([m for m in house.messages if m.key == DATABASE]) == 5
+
+
+async def test_an_alert_about_the_database_that_was_stored_ends_after_a_restart(house: House) -> None:
+    """Killed between the commit that had room and the one that says so, the next life says it."""
+    raised = Alert(DATABASE, Concern.UNSOUND, State.ACTIVE, Priority.ALARM, 1, 1, START, START, told=Priority.ALARM)
+    await house.pipeline.restore([], [], [], [raised])
+    await house.pipeline.note(Entry.START, "the watch goes on")
+    assert [m.telling.value for m in house.messages] == ["ended"]
+    assert house.store.alerts[DATABASE, Concern.UNSOUND].priority is None
 
 
 async def test_a_review_writes_what_was_held_back(house: House) -> None:
     """Room that comes back is used without waiting for a sample."""
-    house.store.full = True
+    house.store.fill()
     await house.pipeline.note(Entry.START, "the watch began")
-    house.store.full = False
+    house.store.free()
     await house.pipeline.review()
-    assert [line.text for line in house.store.journal] == ["the watch began"]
+    assert house.store.journal[0].text == "the watch began"
+    commits = len(house.store.commits)
     await house.pipeline.review()
-    assert len(house.store.commits) == 1
+    assert len(house.store.commits) == commits
 
 
 async def test_a_restart_goes_on_where_the_store_stands(house: House) -> None:
@@ -226,21 +179,14 @@ async def test_a_restart_goes_on_where_the_store_stands(house: House) -> None:
     probe = watched(DOWN, DOWN, DOWN, UP)
     await house.run(probe)
     await house.run(probe)
-    findings = [f for commit in house.store.commits for f in commit.findings]
-    latest = [(s, s.at) for s in {s.observation.key: s for s in house.store.seen}.values()]
-    standing = list(house.store.alerts.values())
-    house.clock.at += timedelta(minutes=30)
-    house.pipeline = house.made()
-    await house.pipeline.restore([probe], latest, findings, standing)
+    await house.restart([probe], away=timedelta(minutes=4))
     await house.pipeline.review()
     assert len(house.told) == 1
     await house.run(probe)
     assert len(house.told) == 1
     await house.run(probe)
     assert house.told[1].startswith("ended")
-    assert {p.message.thread for c in house.store.commits for p in c.parcels} == {
-        house.store.commits[1].parcels[0].message.thread
-    }
+    assert len({message.thread for message in house.messages}) == 1
 
 
 async def test_what_is_no_longer_watched_is_ended(house: House) -> None:
@@ -266,12 +212,38 @@ async def test_a_series_that_changes_its_kind_starts_anew(house: House) -> None:
     assert set(house.pipeline.judgements[HUB].alerts) == {Concern.SILENT, Concern.STALE}
 
 
-async def test_an_acknowledgement_is_in_the_journal_and_told_to_nobody(house: House) -> None:
+async def test_a_lapse_is_in_the_journal_and_told_to_nobody(house: House) -> None:
     """A transition without a telling makes a journal line and no parcel."""
-    probe = watched([Condition(DISK, sound=False, reason="a disk failed")], [Condition(DISK, sound=True)])
+    probe = watched(
+        [Condition(DISK, sound=False, reason="a disk failed")],
+        [Condition(DISK, sound=True)],
+        every_s=HOUR.total_seconds(),
+    )
     await house.run(probe)
     await house.run(probe)
-    house.clock.at += timedelta(days=8)
-    await house.pipeline.review()
+    for _ in range(8 * 24):
+        await house.run(probe, after=HOUR)
     assert [line.details["event"] for line in house.store.journal if line.key == DISK] == ["raise", "clear", "lapse"]
     assert len([headline for headline in house.told if "probe" not in headline]) == 2
+
+
+async def test_what_the_keeper_does_is_in_the_journal_and_told_to_nobody(house: House) -> None:
+    """Acknowledging, shelving and taking that back move the alert, are written at once, and make no message."""
+    await house.run(watched([Condition(DISK, sound=False, reason="a disk failed")]))
+    assert await house.pipeline.acknowledge(DISK, Concern.UNSOUND)
+    assert await house.pipeline.shelve(DISK, Concern.UNSOUND, house.clock.at + HOUR)
+    assert house.store.alerts[DISK, Concern.UNSOUND].shelved(house.clock.at)
+    assert await house.pipeline.unshelve(DISK, Concern.UNSOUND)
+    assert [line.details["event"] for line in house.store.journal] == ["raise", "acknowledge", "shelve", "unshelve"]
+    assert house.store.alerts[DISK, Concern.UNSOUND].state is State.ACKNOWLEDGED
+    assert len(house.told) == 1
+
+
+async def test_there_may_be_nothing_to_acknowledge_or_to_take_back(house: House) -> None:
+    """A link that was followed twice, or a series that is gone, changes nothing."""
+    assert not await house.pipeline.acknowledge(DISK, Concern.UNSOUND)
+    await house.run(watched([Condition(DISK, sound=True)]))
+    commits = len(house.store.commits)
+    assert not await house.pipeline.acknowledge(DISK, Concern.UNSOUND)
+    assert not await house.pipeline.unshelve(DISK, Concern.UNSOUND)
+    assert len(house.store.commits) == commits

@@ -14,3 +14,7 @@ class Clock:
     def monotonic_s(self) -> float:
         """Seconds since some fixed moment; never goes back. For measuring how long something took."""
         return time.monotonic()
+
+    def boottime_s(self) -> float:
+        """Seconds since the host was started, with the time that it was suspended; `monotonic_s` stands still then."""
+        return time.clock_gettime(time.CLOCK_BOOTTIME)

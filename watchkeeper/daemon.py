@@ -8,13 +8,13 @@ import contextlib
 import logging
 import signal
 from collections.abc import Callable, Sequence
-from datetime import datetime, timedelta
+from datetime import timedelta
 from functools import partial
 
 from watchkeeper.clock import Clock
 from watchkeeper.core.observation import Condition, Observation
 from watchkeeper.core.records import Entry
-from watchkeeper.core.wording import duration
+from watchkeeper.core.ties import Ties
 from watchkeeper.health import Health
 from watchkeeper.keeping import EVERY_S, Keeping
 from watchkeeper.notifiers.base import Notifier
@@ -36,9 +36,6 @@ log = logging.getLogger(__name__)
 REVIEW_S = 15.0
 """How often everything is judged anew although no sample came: well below the shortest default delay (a minute)."""
 
-STEP_S = 5.0
-"""The wall clock and the monotonic one drifting apart by this much between two reviews is a clock that was set."""
-
 GRACE_S = 10.0
 """How long a stop waits for probes and deliveries that are under way; the unit's TimeoutStopSec is three times that."""
 
@@ -47,9 +44,6 @@ REMEMBER = timedelta(days=1_160)
 
 KEEPING_LABEL = " keeping"
 """In the schedule; no probe's name begins with a space."""
-
-GAP_S = 300.0
-"""A start so long after the last sign of life is told as having been away; a restart of the service is not."""
 
 
 def watch(settings: Settings, bench: Bench) -> list[Watched]:
@@ -94,7 +88,8 @@ class _Daemon:
         self._settings, self._clock, self._store = settings, clock, store
         host, zone = settings.host.label, settings.host.zone
         self._outbox = Outbox(store, notifiers, clock)
-        self._pipeline = Pipeline(store, self._outbox, clock, host, zone)
+        ties = Ties({each.label: each.rests_on for each in settings.probes})
+        self._pipeline = Pipeline(store, self._outbox, clock, host, zone, ties)
         self._schedule = Schedule(clock)
         self._workers = ThreadWorkers()
         self._keeping = Keeping(store, settings.store, clock, self._pipeline.note)
@@ -144,37 +139,25 @@ class _Daemon:
         last_alive = await store.last_alive()
         series = {each.key: each.first_at for each in await store.series()}
         latest = [(seen, series[seen.observation.key]) for seen in await store.latest()]
-        await self._pipeline.restore(self._watched, latest, await store.findings(), await store.alerts())
+        await self._pipeline.restore(self._watched, latest, await store.findings(), await store.alerts(), last_alive)
         async for level in store.level_samples(now - REMEMBER):
             judgement = self._pipeline.judgements.get(level.key)
             if judgement is not None:
                 judgement.history.extend(level.at_s, level.used, level.capacity)
-        await self._pipeline.note(Entry.START, *_start(last_alive, now))
+        if not self._pipeline.breaks:  # else it has said so, with the time that it was away
+            how = "began, with an empty database" if last_alive is None else "goes on"
+            await self._pipeline.note(Entry.START, f"the watch {how}")
 
     async def _review(self) -> None:
-        """Judge everything at steady intervals, and notice when the wall clock was set."""
+        """Judge everything at steady intervals; after a gap, or when the clock was set, plan the runs anew."""
         pause_s = min(REVIEW_S, *(each.interval_s for each in self._watched), REVIEW_S)
-        wall, monotonic_s = self._clock.now(), self._clock.monotonic_s()
+        breaks = self._pipeline.breaks
         while True:
             await asyncio.sleep(pause_s)
-            now, now_s = self._clock.now(), self._clock.monotonic_s()
-            step_s = (now - wall).total_seconds() - (now_s - monotonic_s)
-            wall, monotonic_s = now, now_s
-            if abs(step_s) > STEP_S:
-                log.warning("the clock was set by %+.0f s", step_s)
-                self._schedule.realign()
-                await self._pipeline.note(Entry.NOTE, f"the clock was set by {step_s:+.0f} s")
             await self._pipeline.review()
-
-
-def _start(last_alive: datetime | None, now: datetime) -> tuple[str]:
-    """The journal's words for a start."""
-    if last_alive is None:
-        return ("the watch began, with an empty database",)
-    away_s = (now - last_alive).total_seconds()
-    if away_s < GAP_S:
-        return ("the watch goes on",)
-    return (f"the watch goes on after {duration(away_s)} away, since {last_alive:%Y-%m-%d %H:%M} UTC",)
+            if breaks != self._pipeline.breaks:
+                breaks = self._pipeline.breaks
+                self._schedule.realign()
 
 
 def _stop_event() -> asyncio.Event:

@@ -34,6 +34,6 @@ class Health:
         return Check("rules", "reviews", Fitness.FAIL if late else Fitness.PASS, output, at=reviewed_at)
 
     def _records(self, now: datetime) -> Check:
-        held = self._pipeline.held_back
-        output = "the database cannot be written; what is to be told is held in memory" if held else ""
+        held, trouble = self._pipeline.held_back, self._pipeline.database_trouble
+        output = f"what is to be told is held in memory: {trouble or 'it is about to be written'}" if held else ""
         return Check("store", "writes", Fitness.FAIL if held else Fitness.PASS, output, held, "records held back", now)

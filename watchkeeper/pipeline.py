@@ -5,41 +5,32 @@ The alert, its journal line and its parcels are committed in one transaction wit
 """
 
 import logging
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
-from typing import Protocol
+from functools import partial
 
 from watchkeeper.clock import Clock
 from watchkeeper.core import alert_steps
 from watchkeeper.core.alerts import Alert, Concern, Delays, Transition
+from watchkeeper.core.gaps import Clocks, Gap, between
 from watchkeeper.core.judgement import Judgement, Outcome
-from watchkeeper.core.message import Message, compose
 from watchkeeper.core.observation import Condition, Observation, SeriesKey
 from watchkeeper.core.ports import WriteStore
-from watchkeeper.core.records import Commit, Entry, JournalLine, Parcel, Seen
+from watchkeeper.core.records import Entry, JournalLine, Seen
 from watchkeeper.core.rules import Finding, Rules
-from watchkeeper.errors import ProbeError, StoreFull
+from watchkeeper.core.summaries import OWN
+from watchkeeper.core.ties import Ties
+from watchkeeper.core.together import Together
+from watchkeeper.errors import ProbeError
+from watchkeeper.ledger import Ledger
 from watchkeeper.probes.base import Probe
+from watchkeeper.turn import TOLD_AWAY_S, Post, Teller, Turn
 
 log = logging.getLogger(__name__)
 
 OWN_REFRESH = timedelta(hours=1)
 """How often a probe's own unchanged condition is stored again: it tells nothing new, so it costs one row an hour."""
-
-AlertKey = tuple[SeriesKey, Concern]
-
-
-class Post(Protocol):
-    """What the pipeline needs of the outbox."""
-
-    def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
-        """One parcel for each notifier that wants to hear of it."""
-        ...
-
-    def poke(self) -> None:
-        """Say that new parcels have been committed."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,34 +56,14 @@ class _Runs:
     stored: Condition | None = None
     stored_at: datetime | None = None
 
+    def bridge(self, gap: timedelta, now: datetime) -> None:
+        """Leave a gap out of what is measured."""
+        self.went_well_at = min(self.went_well_at + gap, now)
+        self.stored_at = None if self.stored_at is None else min(self.stored_at + gap, now)
+
     def news(self, own: Condition, now: datetime) -> bool:
         """Is the probe's own condition worth a row?"""
         return own != self.stored or self.stored_at is None or now - self.stored_at >= OWN_REFRESH
-
-
-@dataclass(slots=True)
-class _Turn:
-    """What one turn of the pipeline gathers before it is committed. Later alerts and findings replace earlier ones."""
-
-    seen: list[Seen] = field(default_factory=list)
-    findings: dict[AlertKey, Finding] = field(default_factory=dict)
-    alerts: dict[AlertKey, Alert] = field(default_factory=dict)
-    journal: list[JournalLine] = field(default_factory=list)
-    parcels: list[Parcel] = field(default_factory=list)
-
-    def commit(self) -> Commit:
-        return Commit(
-            tuple(self.seen),
-            tuple(self.findings.values()),
-            tuple(self.alerts.values()),
-            tuple(self.journal),
-            tuple(self.parcels),
-        )
-
-    def keep(self, kept: "_Turn") -> None:
-        """Go before this turn with what an earlier one could not write."""
-        self.alerts = {**kept.alerts, **self.alerts}
-        self.journal[:0], self.parcels[:0] = kept.journal, kept.parcels
 
 
 async def look(watched: Watched) -> tuple[Sequence[Observation], Condition]:
@@ -110,21 +81,35 @@ async def look(watched: Watched) -> tuple[Sequence[Observation], Condition]:
 class Pipeline:
     """Holds the judgement of every series and takes what probes bring down the one path."""
 
-    def __init__(self, store: WriteStore, post: Post, clock: Clock, host: str, zone: tzinfo) -> None:
-        """host: the watched host's name, as messages say it. zone: the keeper's, for the times in messages."""
-        self._store, self._post, self._clock, self._host, self._zone = store, post, clock, host, zone
+    def __init__(
+        self, store: WriteStore, post: Post, clock: Clock, host: str, zone: tzinfo, ties: Ties | None = None
+    ) -> None:
+        """host: the watched host's name, as messages say it. zone: the keeper's, for the times in messages.
+
+        ties: what rests on what.
+        """
+        self._clock = clock
+        self._together = Together(ties or Ties())
+        self._teller = Teller(post, host, zone, self._together.resting_on)
+        self._ledger = Ledger(store, post, self._teller)
         self._runs: dict[str, _Runs] = {}
         self._owner: dict[SeriesKey, Watched] = {}
         self._unsound: dict[str, set[SeriesKey]] = {}
-        self._written: dict[AlertKey, Alert] = {}
-        self._kept = _Turn()
+        self._clocks: Clocks | None = None
         self.judgements: dict[SeriesKey, Judgement] = {}
         self.reviewed_at: datetime | None = None
+        self.breaks = 0
+        """How often the clock was set or the watch was away, in this life: the schedule then counts anew."""
 
     @property
     def held_back(self) -> int:
-        """How many records wait in memory because the store has no room."""
-        return len(self._kept.journal) + len(self._kept.parcels) + len(self._kept.alerts)
+        """How many records wait in memory because the store cannot be written."""
+        return self._ledger.held_back
+
+    @property
+    def database_trouble(self) -> str:
+        """Why the database cannot be written; empty where it can."""
+        return self._ledger.trouble
 
     def troubled_probes(self) -> list[str]:
         """Each probe that does not run well, with the reason."""
@@ -138,11 +123,17 @@ class Pipeline:
         latest: Iterable[tuple[Seen, datetime]],
         findings: Iterable[Finding],
         standing: Sequence[Alert],
+        last_alive: datetime | None = None,
     ) -> None:
-        """Go on from what the store holds. latest: each series' newest observation, and the instant of its first."""
-        now = self._clock.now()
+        """Go on from what the store holds. latest: each series' newest observation, and the instant of its first.
+
+        last_alive: when the last life ended, as far as is known: what is longer ago than a restart takes is a gap.
+        """
+        now, turn = self._clock.now(), Turn()
+        gap = _away(last_alive, now)
         self._runs = {w.label: _Runs(now) for w in watched}
-        self._written = {(a.key, a.concern): a for a in standing}
+        self._ledger.restore(standing)
+        self._together.restore(standing, now)
         owners = {w.label: w for w in watched}
         since = {(f.key, f.concern): f.since for f in findings}
         for seen, first_at in latest:
@@ -150,8 +141,13 @@ class Pipeline:
                 judgement = self._judgement(owner, seen.observation)
                 bad_since = since.get((judgement.key, next(iter(judgement.alerts))))
                 judgement.resume(seen.observation, first_at, bad_since, now)
-                self._note_soundness(seen.observation)
-        await self._let_go([a for a in standing if a.standing and a.key not in self.judgements], now)
+                self._remember(owner, seen.observation, now)
+        if gap is not None:
+            self._bridge(gap, turn, Entry.START, "The host had no power or was off, or the daemon was stopped.")
+        orphans = [a for a in standing if a.key not in self.judgements and a.key not in OWN]
+        self._let_go(turn, [a for a in orphans if a.standing or a.owed], now)
+        if turn.lasting:
+            await self._ledger.write(turn, now)
 
     async def run(self, watched: Watched) -> None:
         """Run a probe once and take what it says down the path."""
@@ -160,55 +156,118 @@ class Pipeline:
 
     async def take(self, watched: Watched, observed: Sequence[Observation], own: Condition) -> None:
         """Take one run's observations, and the probe's own condition, down the path."""
-        now, turn = self._clock.now(), _Turn()
+        turn = Turn()
+        now = self._look_at_clocks(turn)
         runs = self._runs.setdefault(watched.label, _Runs(now))
         if own.sound:
             runs.went_well_at = now
         for each in (*observed, own):
             judgement = self._judgement(watched, each)
             judgement.take(each, now)
-            self._note_soundness(each)
+            self._remember(watched, each, now)
+        for each in (*observed, own):
             if each is not own or runs.news(own, now):
                 turn.seen.append(Seen(now, each, watched.label, watched.interval_s))
-                turn.findings.update({(f.key, f.concern): f for f in self._judge(turn, judgement, now).findings})
+                for finding in self._judge(turn, self.judgements[each.key], now).findings:
+                    turn.found(finding)
         if runs.news(own, now):
             runs.stored, runs.stored_at = own, now
-        await self._write(turn)
+        self._settle(turn, now)
+        await self._ledger.write(turn, now)
 
     async def review(self) -> None:
         """Judge everything once more: a sample that stays away and a delay that runs out are not events."""
-        now, turn = self._clock.now(), _Turn()
+        turn = Turn()
+        now = self._look_at_clocks(turn)
         self.reviewed_at = now
         for judgement in self.judgements.values():
             outcome = self._judge(turn, judgement, now)
             if outcome.transitions:
-                turn.findings.update({(f.key, f.concern): f for f in outcome.findings})
-        if turn.alerts or self._kept.journal:
-            await self._write(turn)
+                for finding in outcome.findings:
+                    turn.found(finding)
+        self._settle(turn, now)
+        if turn.lasting or self.held_back:
+            await self._ledger.write(turn, now)
 
-    async def note(self, entry: Entry, text: str, **details: str) -> None:
-        """Write a line into the journal."""
-        turn = _Turn()
-        turn.journal.append(JournalLine(self._clock.now(), entry, text, details=details))
-        await self._write(turn)
+    async def note(self, entry: Entry, text: str, key: SeriesKey | None = None, **details: str) -> None:
+        """Write a line into the journal, about a series where one is given."""
+        turn, now = Turn(), self._clock.now()
+        turn.journal.append(JournalLine(now, entry, text, key, details=details))
+        await self._ledger.write(turn, now)
+
+    async def acknowledge(self, key: SeriesKey, concern: Concern) -> bool:
+        """The keeper knows of an alert; False where there was nothing to acknowledge."""
+        return await self._by_keeper(key, concern, alert_steps.acknowledge)
+
+    async def shelve(
+        self, key: SeriesKey, concern: Concern, until: datetime | None = None, *, once: bool = False
+    ) -> bool:
+        """The keeper sets an alert aside, as alert_steps.shelve says; False where there is no such alert."""
+        return await self._by_keeper(key, concern, partial(alert_steps.shelve, until=until, once=once))
+
+    async def unshelve(self, key: SeriesKey, concern: Concern) -> bool:
+        """The keeper takes a shelving back; False where there was none."""
+        return await self._by_keeper(key, concern, alert_steps.unshelve)
+
+    async def _by_keeper(
+        self, key: SeriesKey, concern: Concern, act: Callable[[Alert, datetime], Transition | None]
+    ) -> bool:
+        turn = Turn()
+        now = self._look_at_clocks(turn)
+        alert = self._alert(key, concern)
+        move = None if alert is None else act(alert, now)
+        if move is not None:
+            self._put(move.after)
+            self._teller.tell(turn, move, Finding(key, concern, now, move.after.priority), None)
+            turn.stands(move.after)
+        if turn.lasting:
+            await self._ledger.write(turn, now)
+        return move is not None
+
+    def _alert(self, key: SeriesKey, concern: Concern) -> Alert | None:
+        if key in OWN:
+            return self._together.own(key)
+        judgement = self.judgements.get(key)
+        return None if judgement is None else judgement.alerts.get(concern)
+
+    def _put(self, alert: Alert) -> None:
+        """Replace an alert by the same one, moved."""
+        if alert.key not in OWN:
+            self.judgements[alert.key].alerts[alert.concern] = alert
+        self._together.note(alert)
 
     def _judgement(self, watched: Watched, seen: Observation) -> Judgement:
         known = self.judgements.get(seen.key)
         self._owner[seen.key] = watched
         if known is None or known.kind is not seen.kind:
-            standing = [a for a in self._written.values() if a.key == seen.key]
-            known = Judgement(seen.key, seen.kind, watched.interval_s, watched.rules, standing)
+            standing = [a for a in self._ledger.written.values() if a.key == seen.key]
+            known = Judgement(
+                seen.key, seen.kind, watched.interval_s, watched.rules, standing, step=self._together.step
+            )
             self.judgements[seen.key] = known
         return known
 
-    def _judge(self, turn: _Turn, judgement: Judgement, now: datetime) -> Outcome:
+    def _judge(self, turn: Turn, judgement: Judgement, now: datetime) -> Outcome:
         outcome = judgement.evaluate(now, self._probe_seen_at(judgement, now))
         for move in outcome.transitions:
-            self._tell(turn, move, outcome.finding(move.after.concern), judgement.latest)
-        for alert in judgement.alerts.values():
-            if alert != self._written.get((alert.key, alert.concern), Alert(alert.key, alert.concern)):
-                turn.alerts[alert.key, alert.concern] = alert
+            self._teller.tell(turn, move, outcome.finding(move.after.concern), judgement.latest)
+        for alert in filter(self._ledger.changed, judgement.alerts.values()):
+            turn.stands(alert)
         return outcome
+
+    def _settle(self, turn: Turn, now: datetime) -> None:
+        """Move the alerts that stand for several others, and what they have told of."""
+        for finding, alert, moves in self._together.settle(now):
+            for move in moves:
+                self._teller.tell(turn, move, finding, None)
+            if self._ledger.changed(alert):
+                turn.stands(alert)
+            if moves:
+                turn.found(finding)
+        for move in self._together.summed_up(now):
+            self._put(move.after)
+            self._teller.tell(turn, move, Finding(move.after.key, move.after.concern, now, move.after.priority), None)
+            turn.stands(move.after)
 
     def _probe_seen_at(self, judgement: Judgement, now: datetime) -> datetime:
         """Until when a series could have been seen: its probe's own series is measured by the clock, the others by it.
@@ -223,53 +282,46 @@ class Pipeline:
             return judgement.last_at
         return self._runs[watched.label].went_well_at
 
-    def _note_soundness(self, seen: Observation) -> None:
+    def _remember(self, watched: Watched, seen: Observation, now: datetime) -> None:
+        self._together.see(seen, watched.label, now)
         if isinstance(seen, Condition):
             unsound = self._unsound.setdefault(seen.key.subject, set())
             (unsound.discard if seen.sound else unsound.add)(seen.key)
 
-    async def _let_go(self, orphans: Iterable[Alert], now: datetime) -> None:
+    def _let_go(self, turn: Turn, orphans: Iterable[Alert], now: datetime) -> None:
         """End the alerts of what is no longer watched, so that nothing told is left without an end."""
-        turn = _Turn()
         for alert in orphans:
-            ended, moves = alert_steps.step(alert, None, now, Delays())
-            turn.alerts[alert.key, alert.concern] = ended
+            ended, moves = alert_steps.step(alert_steps.let_go(alert), None, now, Delays())
+            turn.stands(ended)
             found = Finding(alert.key, alert.concern, now, None, reason="no longer watched")
             for move in moves:
-                self._tell(turn, move, found, None)
-        if turn.alerts:
-            await self._write(turn)
+                self._teller.tell(turn, move, found, None)
 
-    def _tell(self, turn: _Turn, move: Transition, found: Finding, seen: Observation | None) -> None:
-        """Put a transition into the journal and, where it has something to tell, into the outbox."""
-        after, text = move.after, f"{move.after.key}: {move.event.value}"
-        if move.telling is not None:
-            message = compose(move, found, seen, self._host, self._zone)
-            text = message.headline
-            turn.parcels.extend(self._post.parcels_for(message, move.at))
-        details = {"event": move.event.value, "state": after.state.value, "episode": str(after.episode)}
-        if after.priority is not None:
-            details["priority"] = after.priority.word
-        turn.journal.append(JournalLine(move.at, Entry.TRANSITION, text, after.key, after.concern, details))
+    def _look_at_clocks(self, turn: Turn) -> datetime:
+        """The time; what has happened to it, or to the watch, since the last look goes into the turn."""
+        clock = self._clock
+        before, self._clocks = self._clocks, Clocks(clock.now(), clock.monotonic_s(), clock.boottime_s())
+        gap = None if before is None else between(before, self._clocks)
+        if gap is not None:
+            why = "The host was suspended." if gap.slept else "The daemon was stopped, or the machine held up."
+            log.warning("away for %.0f s; the clock was set by %+.0f s", gap.away_s, gap.set_by_s)
+            self._bridge(gap, turn, Entry.NOTE, why)
+        return self._clocks.wall
 
-    async def _write(self, turn: _Turn) -> None:
-        """Commit a turn, with what could not be written before it. Where there is no room, all but the samples is kept.
+    def _bridge(self, gap: Gap, turn: Turn, entry: Entry, why: str) -> None:
+        """Go on after a gap, without taking it for silence."""
+        now, length = gap.until, gap.length
+        self.breaks += 1
+        self.reviewed_at = self.reviewed_at and now
+        for judgement in self.judgements.values():
+            judgement.bridge(length, now, away=gap.away_s > 0)
+        self._together.bridge(length, now)
+        for runs in self._runs.values():
+            runs.bridge(length, now)
+        self._teller.gap(turn, gap, entry, why)
 
-        Samples that could not be written are gone; the gap shows in the history. Transitions, journal and parcels are
-        held in memory and go in with the next commit for which there is room.
-        """
-        kept, self._kept = self._kept, _Turn()
-        turn.keep(kept)
-        self._written.update(turn.alerts)
-        commit = turn.commit()
-        try:
-            await self._store.commit(commit)
-        except StoreFull as error:
-            log.error("%s", error)  # noqa: TRY400  the text says it all; a traceback would only hide it
-            turn.seen.clear()
-            turn.findings.clear()
-            self._kept.alerts = {**turn.alerts, **self._kept.alerts}
-            self._kept.journal[:0], self._kept.parcels[:0] = turn.journal, turn.parcels
-            return
-        if commit.parcels:
-            self._post.poke()
+
+def _away(last_alive: datetime | None, now: datetime) -> Gap | None:
+    """The gap before this life; None where there was none, or it was a restart."""
+    away_s = (now - last_alive).total_seconds() if last_alive is not None else 0.0
+    return None if last_alive is None or away_s < TOLD_AWAY_S else Gap(last_alive, now, away_s)

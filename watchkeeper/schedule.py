@@ -64,11 +64,16 @@ class Schedule:
         self._scheduler.start()
 
     def realign(self) -> None:
-        """Count every interval anew from now: the clock was set, and a run planned by the old one may be hours away."""
+        """Count every interval anew from now: the clock was set, and a run planned by the old one may be hours away.
+
+        What is due by now, after a sleep or a clock that was set ahead, is run now.
+        """
+        now = self._clock.now()
         for job in self._scheduler.get_jobs():
             interval_s = job.trigger.interval.total_seconds()
-            start = self._clock.now() + self._spread(job.id, interval_s)
-            job.modify(trigger=IntervalTrigger(seconds=interval_s, start_date=start), next_run_time=start)
+            start = now + self._spread(job.id, interval_s)
+            run_at = now if job.next_run_time <= now else min(job.next_run_time, start)
+            job.modify(trigger=IntervalTrigger(seconds=interval_s, start_date=start), next_run_time=run_at)
 
     async def stop(self, grace_s: float) -> None:
         """Start nothing more; wait up to `grace_s` for what is running, then let it be cancelled."""

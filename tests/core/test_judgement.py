@@ -59,14 +59,14 @@ def test_a_level_that_fills_by_an_exact_line_is_told_in_time() -> None:
     """1 GiB an hour into 1 TiB with 100 h left: a warning, with the exact time to full within a hundredth."""
     judged = watch(Kind.LEVEL)
     gib = 2.0**30
-    for hour in range(48 * 6):
-        judged.take(Level(KEY, 876 * gib + hour / 6 * gib, 1024 * gib), START + hour * HOUR / 6)
-    now = START + 47 * HOUR + 50 * MINUTE
+    for hour in range(96 * 6):
+        judged.take(Level(KEY, 828 * gib + hour / 6 * gib, 1024 * gib), START + hour * HOUR / 6)
+    now = START + 95 * HOUR + 50 * MINUTE
     outcome = judged.evaluate(now)
     found = outcome.finding(Concern.FULL)
     assert found.priority is Priority.WARNING
     assert found.ends_at is not None
-    assert (found.ends_at - START) / HOUR == pytest.approx(148, rel=0.01)
+    assert (found.ends_at - START) / HOUR == pytest.approx(196, rel=0.01)
 
 
 def test_a_forecast_is_kept_until_the_next_sample() -> None:

@@ -41,11 +41,19 @@ _UNSOUND = {
     "writable": "`journalctl -k -n 50` shows what the kernel met before it stopped writing. "
     "See that a backup exists before anything is repaired.",
     "answers": "It is mounted and does not answer: see whether what it comes from, a disk or another host, still does.",
+    "database": "What is to be told is held in memory and told; samples of this time are lost. "
+    "`df -h` shows which file system is full; make room on it, and the watch writes on by itself.",
+    "rate": "Many things at once often have one cause: look first at what they share, such as a pool, a guest or the "
+    "network. The page shows all of them.",
     "synchronised": "`timedatectl` shows whether a time service runs and reaches its servers.",
     "guest": "See the guest's state and the end of its log on the host. "
     "A guest that stands still on an I/O error often means that the storage beneath it is full.",
     "pool": "See which of its disks is missing or counts errors, and that a backup exists, before changing anything.",
 }
+_SEVERAL = (
+    "They were lost at about the same time: look first at what they share, such as their guest, the pool beneath it or "
+    "the network."
+)
 _TIMERS = (
     "`systemctl list-timers --all` shows whether its timer still runs; the log of the job's unit says why it failed. "
     "Take one by hand before the next change."
@@ -63,6 +71,8 @@ def what_to_look_at(concern: Concern, key: SeriesKey, seen: Observation | None) 
             return _full(key)
         case Concern.OVERDUE:
             return _OVERDUE.get(key.quantity, _TIMERS)
+        case Concern.SILENT if key.subject.startswith("group "):
+            return _SEVERAL
         case Concern.SILENT:
             return _silent(seen)
         case Concern.UNSOUND:

@@ -95,15 +95,18 @@ class Judgement:
         """
         self.latest, self.first_at, self.last_at, self.bad_since = seen, first_at, now, bad_since
 
-    def bridge(self, gap: timedelta, now: datetime) -> None:
-        """The watch was away, or the clock was set, by so much: what is measured since then leaves the gap out.
+    def bridge(self, gap: timedelta, now: datetime, *, away: bool) -> None:
+        """The wall clock moved so far without the watch: what is measured since then leaves the gap out.
 
-        As after a restart, it counts as seen now, and what it said is not judged before the probe has looked again.
+        away: nobody looked meanwhile. Then, as after a restart, it counts as seen now, and what it said is not judged
+        before the probe has looked again.
         """
-        self.last_at = None if self.last_at is None else now
-        self.first_at = None if self.first_at is None else min(self.first_at + gap, now)
+        if self.first_at is None or self.last_at is None:
+            return
+        self.first_at = min(self.first_at + gap, now)
+        self.last_at = now if away else min(self.last_at + gap, now)
         self.bad_since = None if self.bad_since is None else min(self.bad_since + gap, now)
-        self._looked = False
+        self._looked = self._looked and not away
         self.alerts = {concern: alert_steps.shifted(alert, gap) for concern, alert in self.alerts.items()}
 
     def _note(self, *, good: bool, at: datetime) -> None:

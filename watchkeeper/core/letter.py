@@ -12,7 +12,7 @@ from datetime import datetime, tzinfo
 from typing import assert_never
 
 from watchkeeper.core import growth, wording
-from watchkeeper.core.alerts import Concern, Telling, Transition
+from watchkeeper.core.alerts import Concern, Event, Telling, Transition
 from watchkeeper.core.exhaustion import Forecast, NoEnd
 from watchkeeper.core.observation import Deadline, Level, Observation
 from watchkeeper.core.rules import Finding
@@ -43,13 +43,17 @@ _EASE = {
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What a message is made from. seen: the newest observation of the series; zone: the keeper's."""
+    """What a message is made from.
+
+    seen: the newest observation of the series; zone: the keeper's; resting: the subjects that rest on this one.
+    """
 
     move: Transition
     found: Finding
     seen: Observation | None
     host: str
     zone: tzinfo
+    resting: tuple[str, ...] = ()
 
     @property
     def now(self) -> datetime:
@@ -64,6 +68,8 @@ def headline(case: Case) -> str:
             text = f"ended: {_ending(case)}"
         case Telling.WORSE | Telling.EASED as telling:
             text = f"{telling.value}: {_fact(case)}"
+        case _ if case.move.after.chattering:
+            text = f"comes and goes: {_fact(case)}"
         case _:
             text = _fact(case)
     return wording.clean(text, LONGEST_HEADLINE)
@@ -119,8 +125,8 @@ def _ease_of(case: Case, forecast: Forecast) -> str:
 
 
 def _lasted(case: Case) -> str:
-    raised_at = case.move.after.raised_at or case.now
-    return wording.duration((case.now - raised_at).total_seconds())
+    raised_at, ended_at = case.move.after.raised_at or case.now, case.move.after.ended_at or case.now
+    return wording.duration((ended_at - raised_at).total_seconds())
 
 
 def body(case: Case) -> str:
@@ -138,7 +144,9 @@ def _paragraphs(case: Case) -> Iterator[str]:
     yield _how_sure(case)
     yield _level(case)
     yield _since(case)
+    yield _comings(case)
     yield _reason(case)
+    yield _resting(case)
     yield from _facts(case)
     if case.move.telling is not Telling.ENDED:
         found = case.found
@@ -185,19 +193,42 @@ def _since(case: Case) -> str:
     found, after, now, zone = case.found, case.move.after, case.now, case.zone
     raised_at = after.raised_at or now
     if case.move.telling is Telling.ENDED:
-        return (
-            f"It lasted {_lasted(case)}: raised {wording.instant(raised_at, zone, now)}, "
-            f"ended {wording.instant(now, zone, now)}. It stood at {wording.priority_words(case.move.before.told)}."
-        )
+        times = [wording.instant(at, zone, now) for at in (raised_at, after.ended_at or now)]
+        stood = wording.priority_words(case.move.before.told)
+        return f"It lasted {_lasted(case)}: raised {times[0]}, ended {times[1]}. It stood at {stood}."
     parts = []
     if found.since is not None:
         word = _SINCE[found.concern] or f"{wording.condition_words(found.key)[1].capitalize()} since"
         parts.append(f"{word} {wording.instant(found.since, zone, now)}.")
-    if case.move.telling is not Telling.RAISED:
+    if case.move.event is Event.TELL:
+        parts.append(f"It began {wording.instant(raised_at, zone, now)} and was kept back until now.")
+    elif case.move.telling is not Telling.RAISED:
         parts.append(f"First told {wording.instant(raised_at, zone, now)}.")
     if isinstance(case.seen, Deadline) and case.seen.last_at is not None:
         parts.append(f"Last done {wording.instant(case.seen.last_at, zone, now)}.")
     return " ".join(parts)
+
+
+def _comings(case: Case) -> str:
+    """An alert that comes and goes says so, and how often."""
+    times = case.move.after.comings
+    if not times:
+        return ""
+    if case.move.telling is Telling.ENDED:
+        return f"In that time it came and went {times} times; it counts as over because it stayed away."
+    return (
+        f"It comes and goes: {times} times lately. It is not told each time: the end is told once it has stayed away "
+        "for some hours."
+    )
+
+
+def _resting(case: Case) -> str:
+    """What the keeper need not wonder about: it rests on this."""
+    if not case.resting or case.move.telling is not Telling.RAISED:
+        return ""
+    names = ", ".join(wording.clean(name, SHORT_NAME) for name in case.resting[:_MOST_FACTS])
+    more = len(case.resting) - _MOST_FACTS
+    return f"On it rest {names}{f' and {more} more' if more > 0 else ''}: nothing is told of them while it is down."
 
 
 _SINCE = {

@@ -74,14 +74,22 @@ def thread_id(host: str, *parts: str) -> str:
     return str(uuid.uuid5(THREADS, json.dumps([host, *parts])))
 
 
-def compose(move: Transition, found: Finding, seen: Observation | None, host: str, zone: tzinfo) -> Message:
+def compose(
+    move: Transition,
+    found: Finding,
+    seen: Observation | None,
+    host: str,
+    zone: tzinfo,
+    resting: tuple[str, ...] = (),
+) -> Message:
     """The message about a transition that has something to tell. Raises ValueError where it has not.
 
-    found: the finding that moved the alert; seen: the series' newest observation; zone: the keeper's.
+    found: the finding that moved the alert; seen: the series' newest observation; zone: the keeper's; resting: the
+    subjects that rest on this one, of which nothing is told while it is down.
     """
     if move.telling is None:
         raise ValueError(f"{move.event.value} of {move.after.key} has nothing to tell")
-    after, case = move.after, letter.Case(move, found, seen, host, zone)
+    after, case = move.after, letter.Case(move, found, seen, host, zone, resting)
     raised_at = after.raised_at or move.at
     thread = thread_id(
         host, after.key.subject, after.key.quantity, after.concern.value, str(after.episode), raised_at.isoformat()

@@ -84,6 +84,8 @@ CONDITIONS = {
     "pressure": ("not under pressure", "under pressure", "no longer under pressure"),
     "promised": ("not overcommitted", "overcommitted", "no longer overcommitted"),
     "result": ("well", "failing", "well again"),
+    "database": ("writes its database", "cannot write its database", "writes its database again"),
+    "rate": ("few", "in flood", "few again"),
 }
 """Sound, unsound and sound again, for the quantities that say it themselves; the subject goes before it."""
 

@@ -26,6 +26,7 @@ from watchkeeper.core.wording import duration
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreError
 from watchkeeper.notifiers.base import Attending, Notifier
 from watchkeeper.notifiers.patience import PATIENCE, Patience, Rest, rest
+from watchkeeper.notifiers.unstored import Unstored
 
 log = logging.getLogger(__name__)
 
@@ -51,6 +52,7 @@ class _Lane:
 
     unwritten: parcels by id whose new state the store has not taken yet, with their journal lines.
     due_s: by parcel id, when the next try is due by the monotonic clock: the wall clock may be set meanwhile.
+    unstored: parcels that the store has no room for.
     """
 
     notifier: Notifier
@@ -58,6 +60,7 @@ class _Lane:
     wake: asyncio.Event = field(default_factory=asyncio.Event)
     unwritten: dict[int, tuple[Parcel, JournalLine | None]] = field(default_factory=dict)
     due_s: dict[int, float] = field(default_factory=dict)
+    unstored: Unstored = field(default_factory=Unstored)
 
 
 class Outbox:
@@ -100,6 +103,22 @@ class Outbox:
         return tuple(
             Parcel(lane.notifier.name, message, made_at=at, due_at=lane.route.leaves_at(message, at)) for lane in lanes
         )
+
+    @property
+    def holding(self) -> int:
+        """How many parcels are held in memory, because the store has no room for them."""
+        return sum(len(lane.unstored) for lane in self._lanes)
+
+    def hold(self, parcels: Sequence[Parcel]) -> None:
+        """Deliver parcels that the store has no room for, from memory."""
+        for lane in self._lanes:
+            lane.unstored.hold(each for each in parcels if each.notifier == lane.notifier.name)
+        self.poke()
+
+    def take_back(self) -> tuple[Sequence[Parcel], Sequence[JournalLine]]:
+        """What is held and not under way just now, as it stands, with its journal lines; it is held no longer."""
+        taken = [lane.unstored.take_back() for lane in self._lanes]
+        return [p for parcels, _ in taken for p in parcels], [line for _, lines in taken for line in lines]
 
     def poke(self) -> None:
         """Say that new parcels have been committed."""
@@ -145,6 +164,8 @@ class Outbox:
     async def _drain(self, lane: _Lane) -> None:
         while not self._closing:
             lane.wake.clear()
+            if lane.unstored.waiting and await self._deliver_unstored(lane):
+                continue
             try:
                 await self._write_left(lane)
                 parcel = await self._store.next_parcel(lane.notifier.name, self._passing(lane))
@@ -156,7 +177,30 @@ class Outbox:
             if parcel is not None and wait_s <= 0:
                 await self._record(lane, *await self._try(lane, parcel))
             elif not self._closing:
-                await self._rest(lane.wake, min(wait_s, MEND_S if lane.unwritten else IDLE_S))
+                await self._rest(lane.wake, min(wait_s, MEND_S if lane.unwritten or lane.unstored.waiting else IDLE_S))
+
+    async def _deliver_unstored(self, lane: _Lane) -> bool:
+        """Deliver one parcel from memory, unless earlier ones of its thread wait in the store. False: none is due."""
+        parcel = lane.unstored.take_out(self._clock.now(), await self._threads_in_store(lane))
+        if parcel is None:
+            return False
+        try:
+            lane.unstored.put_back(*await self._try(lane, parcel))
+        except asyncio.CancelledError:
+            lane.unstored.put_back(parcel, None)
+            raise
+        return True
+
+    async def _threads_in_store(self, lane: _Lane) -> set[str]:
+        """The threads of which something waits in the store; empty where it cannot be read."""
+        passing, threads = list(self._passing(lane)), set[str]()
+        try:
+            while (parcel := await self._store.next_parcel(lane.notifier.name, passing)) is not None:
+                threads.add(parcel.message.thread)
+                passing.append(parcel.id)
+        except StoreError:
+            return set()
+        return threads
 
     def _passing(self, lane: _Lane) -> tuple[int, ...]:
         """What the store still takes for waiting, though it is done."""

@@ -1,0 +1,188 @@
+"""A pipeline on a store in memory, with clocks that the test moves, apart from each other where it likes."""
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta, tzinfo
+
+from watchkeeper.clock import Clock
+from watchkeeper.core.alerts import Alert, Concern
+from watchkeeper.core.message import Message
+from watchkeeper.core.observation import Observation, SeriesKey
+from watchkeeper.core.records import Commit, JournalLine, Parcel, Seen
+from watchkeeper.core.rules import Finding, Rules
+from watchkeeper.core.ties import Ties
+from watchkeeper.errors import StoreError, StoreFull
+from watchkeeper.pipeline import Pipeline, Watched
+
+START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
+SECOND, MINUTE, HOUR, DAY = timedelta(seconds=1), timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
+
+REVIEW_EVERY = timedelta(seconds=15)
+"""As in the daemon."""
+
+
+class Hands(Clock):
+    """Clocks that stand where the test puts them."""
+
+    def __init__(self) -> None:
+        self.at, self.ran, self.slept = START, timedelta(), timedelta()
+
+    def now(self) -> datetime:
+        return self.at
+
+    def monotonic_s(self) -> float:
+        return self.ran.total_seconds()
+
+    def boottime_s(self) -> float:
+        return (self.ran + self.slept).total_seconds()
+
+    def run(self, time: timedelta) -> None:
+        """Let time pass as it does."""
+        self.at += time
+        self.ran += time
+
+    def suspend(self, time: timedelta) -> None:
+        """The host sleeps."""
+        self.at += time
+        self.slept += time
+
+    def set(self, by: timedelta) -> None:
+        """Somebody sets the wall clock."""
+        self.at += by
+
+
+class Shelf:
+    """A store that keeps commits, or raises what is in its way."""
+
+    def __init__(self) -> None:
+        self.commits: list[Commit] = []
+        self.trouble: StoreError | None = None
+
+    async def commit(self, commit: Commit) -> None:
+        if self.trouble is not None:
+            raise self.trouble
+        self.commits.append(commit)
+
+    def fill(self) -> None:
+        """Let there be no more room."""
+        self.trouble = StoreFull("there is no room left to write watchkeeper.db: free some space on its file system")
+
+    def free(self) -> None:
+        """Let there be room again."""
+        self.trouble = None
+
+    @property
+    def seen(self) -> list[Seen]:
+        return [seen for commit in self.commits for seen in commit.seen]
+
+    @property
+    def journal(self) -> list[JournalLine]:
+        return [line for commit in self.commits for line in commit.journal]
+
+    @property
+    def parcels(self) -> list[Parcel]:
+        return [parcel for commit in self.commits for parcel in commit.parcels]
+
+    @property
+    def alerts(self) -> dict[tuple[SeriesKey, Concern], Alert]:
+        return {(a.key, a.concern): a for commit in self.commits for a in commit.alerts}
+
+    @property
+    def findings(self) -> dict[tuple[SeriesKey, Concern], Finding]:
+        return {(f.key, f.concern): f for commit in self.commits for f in commit.findings}
+
+
+class Desk:
+    """An outbox with one notifier that wants to hear of everything."""
+
+    def __init__(self) -> None:
+        self.pokes = 0
+        self.held: list[Parcel] = []
+        self.ever_held: list[Parcel] = []
+
+    def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
+        return (Parcel("mail", message, at, at),)
+
+    def poke(self) -> None:
+        self.pokes += 1
+
+    @property
+    def holding(self) -> int:
+        return len(self.held)
+
+    def hold(self, parcels: Sequence[Parcel]) -> None:
+        self.held += parcels
+        self.ever_held += [p for p in parcels if p not in self.ever_held]
+
+    def take_back(self) -> tuple[Sequence[Parcel], Sequence[JournalLine]]:
+        taken, self.held = self.held, []
+        return taken, []
+
+
+class Script:
+    """A probe that says, or raises, one thing after the other, and goes on with the last."""
+
+    def __init__(self, *runs: Sequence[Observation] | Exception) -> None:
+        self.runs = list(runs)
+
+    async def observe(self) -> Sequence[Observation]:
+        run = self.runs.pop(0) if len(self.runs) > 1 else self.runs[0]
+        if isinstance(run, Exception):
+            raise run
+        return run
+
+    async def close(self) -> None:
+        pass
+
+
+class House:
+    """A pipeline with all that it stands on."""
+
+    def __init__(self, rests_on: Mapping[str, Sequence[str]] | None = None, zone: tzinfo = UTC) -> None:
+        self.clock, self.store, self.desk, self.zone = Hands(), Shelf(), Desk(), zone
+        self.rests_on = rests_on
+        self.pipeline = self.made()
+
+    def made(self) -> Pipeline:
+        return Pipeline(self.store, self.desk, self.clock, "gannet", self.zone, Ties(self.rests_on))
+
+    async def run(self, *watched: Watched, after: timedelta = MINUTE) -> None:
+        """Let time pass, with the reviews that fall into it, and run the probes."""
+        await self.wait(after - SECOND)
+        self.clock.run(SECOND)
+        for each in watched:
+            await self.pipeline.run(each)
+
+    async def wait(self, time: timedelta) -> None:
+        """Let time pass, with a review every 15 s; where a day and more passes, every 50 s, which is as good."""
+        step = REVIEW_EVERY if time < DAY else timedelta(seconds=50)
+        while time > timedelta():
+            self.clock.run(min(step, time))
+            time -= step
+            await self.pipeline.review()
+
+    async def restart(self, watched: Sequence[Watched], away: timedelta = timedelta()) -> None:
+        """End this life and begin another one on the same store, after a time without power."""
+        last_alive = max((line.at for line in self.store.journal), default=None)
+        last_alive = max(filter(None, (last_alive, *(s.at for s in self.store.seen))), default=None)
+        self.clock.run(away)
+        self.pipeline, self.desk.held = self.made(), []
+        first = {s.observation.key: s.at for s in reversed(self.store.seen)}
+        latest = [(s, first[key]) for key, s in {s.observation.key: s for s in self.store.seen}.items()]
+        await self.pipeline.restore(
+            watched, latest, self.store.findings.values(), list(self.store.alerts.values()), last_alive
+        )
+
+    @property
+    def messages(self) -> list[Message]:
+        return [parcel.message for parcel in self.store.parcels]
+
+    @property
+    def told(self) -> list[str]:
+        return [message.headline for message in self.messages]
+
+
+def watched(
+    *runs: Sequence[Observation] | Exception, label: str = "hide-hub", rules: Rules | None = None, every_s: float = 60.0
+) -> Watched:
+    """A probe every minute, by the default rules."""
+    return Watched(label, every_s, Script(*runs), rules or Rules())

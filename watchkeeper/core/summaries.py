@@ -1,0 +1,132 @@
+"""Two alerts that stand for several others: answers that were lost at once, and a flood. Pure.
+
+They live through the same table as any alert, with a thread of their own. Not here: who is held by them (together.py).
+"""
+
+from collections import deque
+from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
+
+from watchkeeper.core import alert_steps
+from watchkeeper.core.alerts import Alert, Concern, Delays, Event, Priority, Transition
+from watchkeeper.core.observation import SeriesKey
+from watchkeeper.core.rules import Finding
+
+GROUP = SeriesKey("group of services", "answer")
+FLOOD = SeriesKey("alerts", "rate")
+DATABASE = SeriesKey("watchkeeper", "database")
+OWN = frozenset({GROUP, FLOOD, DATABASE})
+"""Series that no probe brings: alerts about alerts, and about the daemon's own database."""
+
+_MOST_NAMES = 12
+"""A summary is read on a phone; the page has all of them."""
+
+Moved = tuple[Finding, Alert, tuple[Transition, ...]]
+
+
+class Group:
+    """Answers that were lost within a short time, told as one."""
+
+    LEAST = 2
+    """So many are several."""
+    GATHER_S = 60.0
+    """How long the first one waits for the others, and how long others may join: they are looked at within a minute."""
+    CALM_S = 300.0
+    """Fewer than LEAST must be silent for so long before it has ended."""
+
+    def __init__(self) -> None:
+        self.alert = Alert(GROUP, Concern.SILENT)
+        self._names: dict[str, None] = {}
+
+    def joins(self, now: datetime) -> bool:
+        """Is a further loss at this moment part of it?"""
+        raised_at = self.alert.raised_at
+        return self.alert.standing and raised_at is not None and (now - raised_at).total_seconds() <= self.GATHER_S
+
+    def step(self, members: Sequence[Alert], gathering: bool, now: datetime) -> Moved:  # noqa: FBT001  a state, not a switch
+        """Move it to what its members ask for. gathering: others may still come."""
+        standing = [m for m in members if m.standing]
+        several = len(standing) >= self.LEAST and (self.alert.standing or not gathering)
+        wanted = _most_urgent(standing) if several else None
+        if wanted is not None and not self.alert.standing:
+            self._names.clear()
+        self._names.update(dict.fromkeys(m.key.subject for m in standing))
+        self.alert, moves = alert_steps.step(self.alert, wanted, now, Delays(off_delay_s=self.CALM_S))
+        since = min((m.raised_at for m in standing if m.raised_at), default=None)
+        reason = named(m.key.subject for m in standing)
+        if not self.alert.standing:
+            reason = f"answers again: {named(self._names)}" if self._names else "answers again"
+        return Finding(GROUP, Concern.SILENT, now, wanted, since=since, reason=reason), self.alert, moves
+
+
+class Flood:
+    """More alerts than one person can take in, told as one summary until it has ended."""
+
+    MOST = 10
+    FEWER_THAN = 5
+    WITHIN_S = 600.0
+    """It begins with ten alerts in ten minutes and ends below five in ten minutes (EEMUA 191, as ISA-18.2 cites it)."""
+
+    def __init__(self) -> None:
+        self.alert = Alert(FLOOD, Concern.UNSOUND)
+        self._raises: deque[datetime] = deque(maxlen=10_000)
+        self._came = 0
+        self.over = False
+
+    def restore(self, raised_at: Iterable[datetime], now: datetime) -> None:
+        """Go on after a restart: what was raised within the last ten minutes counts."""
+        self._raises.extend(sorted(at for at in raised_at if at <= now))
+
+    def bridge(self, gap: timedelta) -> None:
+        """The watch was away, or the clock was set, by so much."""
+        self._raises = deque((at + gap for at in self._raises), maxlen=self._raises.maxlen)
+        self.alert = alert_steps.shifted(self.alert, gap)
+
+    def count(self, now: datetime) -> None:
+        """An alert was raised, or got worse."""
+        self._raises.append(now)
+        self._came += 1
+
+    def begins(self, now: datetime) -> bool:
+        """Would one more be a flood?"""
+        return self._lately(now) + 1 >= self.MOST
+
+    def step(self, members: Sequence[Alert], now: datetime) -> Moved:
+        """Move it to what its members, and how many came lately, ask for."""
+        standing, lately = [m for m in members if m.standing], self._lately(now)
+        wanted = _most_urgent(standing)
+        if self.alert.standing:
+            wanted = max(filter(None, (wanted, self.alert.priority))) if lately >= self.FEWER_THAN else None
+        elif wanted is not None:
+            self._came = lately
+        self.alert, moves = alert_steps.step(self.alert, wanted, now, Delays())
+        self.over = self.over or any(move.event is Event.CLEAR for move in moves)
+        names = named(f"{m.key.subject} ({m.priority.word})" for m in _urgent_first(standing) if m.priority)
+        if self.alert.standing:
+            reason = f"{lately} alerts within 10 min; kept together until it is calm: {names}"
+        else:
+            reason = f"calm again after {self._came} alerts; " + (f"still there: {names}" if names else "none is left")
+        finding = Finding(
+            FLOOD, Concern.UNSOUND, now, wanted, since=self.alert.raised_at if wanted else None, reason=reason
+        )
+        return finding, self.alert, moves
+
+    def _lately(self, now: datetime) -> int:
+        while self._raises and (now - self._raises[0]).total_seconds() > self.WITHIN_S:
+            self._raises.popleft()
+        return sum(at <= now for at in self._raises)
+
+
+def named(names: Iterable[str]) -> str:
+    """A list for people, not longer than it can be read."""
+    every = list(names)
+    more = len(every) - _MOST_NAMES
+    return ", ".join(every[:_MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
+
+
+def _most_urgent(alerts: Iterable[Alert]) -> Priority | None:
+    return max((a.priority for a in alerts if a.priority is not None), default=None)
+
+
+def _urgent_first(alerts: Sequence[Alert]) -> Sequence[Alert]:
+    return sorted(alerts, key=lambda a: -(a.priority or 0))

@@ -1,0 +1,129 @@
+"""One turn of the pipeline: what it gathers before it is committed, and how a transition gets into it.
+
+Not here: what moves an alert (pipeline.py), and writing (ledger.py).
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, tzinfo
+from typing import Protocol
+
+from watchkeeper.core.alerts import Alert, Concern, Transition
+from watchkeeper.core.gaps import Gap
+from watchkeeper.core.message import Message, compose, noted
+from watchkeeper.core.observation import Observation, SeriesKey
+from watchkeeper.core.records import Commit, Entry, JournalLine, Parcel, Seen
+from watchkeeper.core.rules import Finding
+from watchkeeper.core.wording import duration, instant
+
+AlertKey = tuple[SeriesKey, Concern]
+
+TOLD_AWAY_S = 300.0
+"""Away for so long is told; a restart of the service, or a hold-up, stands in the journal alone."""
+
+
+class Post(Protocol):
+    """What the pipeline needs of the outbox."""
+
+    def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
+        """One parcel for each notifier that wants to hear of it."""
+        ...
+
+    def poke(self) -> None:
+        """Say that new parcels have been committed."""
+        ...
+
+    @property
+    def holding(self) -> int:
+        """How many parcels are held in memory."""
+        ...
+
+    def hold(self, parcels: Sequence[Parcel]) -> None:
+        """Deliver parcels that the store has no room for, from memory."""
+        ...
+
+    def take_back(self) -> tuple[Sequence[Parcel], Sequence[JournalLine]]:
+        """What is held and not under way just now, as it stands, and what the journal has to say of it.
+
+        It is held no longer: the caller commits it, or holds it again.
+        """
+        ...
+
+
+@dataclass(slots=True)
+class Turn:
+    """What one turn gathers before it is committed. Later alerts and findings replace earlier ones."""
+
+    seen: list[Seen] = field(default_factory=list)
+    findings: dict[AlertKey, Finding] = field(default_factory=dict)
+    alerts: dict[AlertKey, Alert] = field(default_factory=dict)
+    journal: list[JournalLine] = field(default_factory=list)
+    parcels: list[Parcel] = field(default_factory=list)
+
+    @property
+    def lasting(self) -> bool:
+        """Does it hold what must not be lost?"""
+        return bool(self.alerts or self.journal or self.parcels)
+
+    def found(self, finding: Finding) -> None:
+        """Take a finding."""
+        self.findings[finding.key, finding.concern] = finding
+
+    def stands(self, alert: Alert) -> None:
+        """Take an alert as it stands now."""
+        self.alerts[alert.key, alert.concern] = alert
+
+    def commit(self) -> Commit:
+        """All of it, to be written."""
+        return Commit(
+            tuple(self.seen),
+            tuple(self.findings.values()),
+            tuple(self.alerts.values()),
+            tuple(self.journal),
+            tuple(self.parcels),
+        )
+
+
+class Teller:
+    """Puts what happens into a turn's journal and, where there is something to tell, into its outbox."""
+
+    def __init__(self, post: Post, host: str, zone: tzinfo, resting_on: Callable[[str], tuple[str, ...]]) -> None:
+        """host: as messages say it; zone: the keeper's; resting_on: the subjects that rest on one."""
+        self._post, self._host, self._zone, self._resting_on = post, host, zone, resting_on
+
+    def tell(self, turn: Turn, move: Transition, found: Finding, seen: Observation | None) -> None:
+        """A transition: a line of the journal, and a message where it has something to tell."""
+        after, text = move.after, f"{move.after.key}: {move.event.value}"
+        if move.telling is not None:
+            resting = self._resting_on(after.key.subject)
+            message = compose(move, found, seen, self._host, self._zone, resting)
+            text = message.headline
+            turn.parcels.extend(self._post.parcels_for(message, move.at))
+        details = {"event": move.event.value, "state": after.state.value, "episode": str(after.episode)}
+        if after.priority is not None:
+            details["priority"] = after.priority.word
+        if after.held_by is not None:
+            details["held by"] = str(after.held_by)
+        turn.journal.append(JournalLine(move.at, Entry.TRANSITION, text, after.key, after.concern, details))
+
+    def gap(self, turn: Turn, gap: Gap, entry: Entry, why: str) -> None:
+        """The watch was away, or the clock was set: a line of the journal, and a message where it was away for long."""
+        now = gap.until
+        if gap.set_by_s:
+            turn.journal.append(JournalLine(now, Entry.NOTE, f"the clock was set by {gap.set_by_s:+.0f} s"))
+        if not gap.away_s:
+            return
+        away = f"{duration(gap.away_s)} away, since {gap.since:%Y-%m-%d %H:%M} UTC"
+        details = {"away since": gap.since.isoformat(), "away for": f"{gap.away_s:.0f} s"}
+        turn.journal.append(JournalLine(now, entry, f"the watch goes on after {away}", details=details))
+        if gap.away_s >= TOLD_AWAY_S:
+            since, until = (instant(at, self._zone, now) for at in (gap.since, gap.until))
+            message = noted(
+                self._host,
+                now,
+                self._zone,
+                f"watchkeeper was away for {duration(gap.away_s)}, until {until}",
+                f"watchkeeper was away for {duration(gap.away_s)}: from {since} to {until}. {why}",
+                "What happened meanwhile is not known, and no silence is counted for it. The watch goes on.",
+            )
+            turn.parcels.extend(self._post.parcels_for(message, now))

@@ -89,6 +89,14 @@ FULL = "3 478/2048 49152/49152 - out_of_data_space discard_passdown queue_if_no_
 """What the kernel said of a pool that had run out of data, as it did for the whole minute in which writers waited."""
 
 
+async def test_metadata_is_full_exactly_when_writers_fail(host: Host) -> None:
+    """Measured on Linux 6.1: writers still wrote at 999 of 1024 blocks, and failed with the metadata at 1024."""
+    for used in (999, 1024):
+        host.thin(f"20 {used}/1024 8538/9600 - rw discard_passdown queue_if_no_space - 256")
+        metadata = find(await host.observe(), "thin pool vg0/thin0", "metadata", Level)
+        assert metadata.used / metadata.capacity == used / 1024
+
+
 async def test_a_pool_that_has_run_out_of_data(host: Host) -> None:
     """The level is exactly full, and the health says what writers meet."""
     host.thin(FULL)
@@ -103,7 +111,8 @@ async def test_a_pool_that_has_run_out_of_data(host: Host) -> None:
 @pytest.mark.parametrize(
     ("status", "words"),
     [
-        ("3 2048/2048 100/49152 - ro discard_passdown queue_if_no_space needs_check 512", "takes no writes"),
+        ("20 1024/1024 8538/9600 - ro discard_passdown queue_if_no_space - 256", "takes no writes"),
+        ("20 1024/1024 8538/9600 - ro discard_passdown queue_if_no_space needs_check 256", "takes no writes"),
         ("3 478/2048 100/49152 - rw discard_passdown queue_if_no_space needs_check 512", "needs a check"),
         ("Fail", "has failed"),
         ("Error", "has failed"),

@@ -249,13 +249,16 @@ async def test_a_pool_that_was_never_scrubbed(host: Host) -> None:
 
 
 async def test_a_scrub_that_nothing_is_known_of(host: Host) -> None:
-    """A resilver hides it: it counts from that. Without that and without the data sets it has never happened."""
+    """A resilver hides it: it counts from that. Without that, from when the pool was made or first seen."""
     host.status(RESILVERED)
     scrub = find(await host.observe(), "pool tank", "scrub", Deadline)
     assert (scrub.last_at, scrub.due_at) == (None, utc("2027-01-04 05:17:23"))
-    host.status("  pool: tank\nconfig:\n")
+    host.status("  pool: tank\nconfig:\n  pool: shoal\nconfig:\n")
     host.datasets("")
-    assert find(await host.observe(), "pool tank", "scrub", Deadline).due_at is None
+    host.imported("shoal")
+    seen = await host.observe()
+    assert find(seen, "pool tank", "scrub", Deadline).due_at == utc("2027-01-04 04:56:13")
+    assert find(seen, "pool shoal", "scrub", Deadline).due_at == utc("2027-01-10 06:00:00")
 
 
 async def test_a_scrub_from_the_future_is_one_of_now(host: Host) -> None:

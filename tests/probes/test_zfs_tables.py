@@ -148,7 +148,7 @@ def test_the_status_of_a_real_pool() -> None:
     """Nothing is wrong: every line of its configuration is there, with no scan at all."""
     (status,) = zfs_tables.read_status(sample("zpool-status-p.txt").stdout)
     assert (status.pool, status.scan, status.damaged) == ("tank", Scan.NONE, 0)
-    assert [each.name for each in status.devices] == ["tank", "mirror-0", "virtio-rigdata0", "virtio-rigdata1"]
+    assert [each.name for each in status.devices] == ["tank", "mirror-0", "virtio-data0", "virtio-data1"]
     assert {each.state for each in status.devices} == {"ONLINE"}
 
 

@@ -54,9 +54,12 @@ class ZfsSettings(ProbeSettings):
 
 
 class Scrubs(Page):
-    """What is kept across restarts: when each pool's last scrub was, in seconds since 1970. A resilver hides it."""
+    """What is kept across restarts, by pool, in seconds since 1970: its last scrub, which a resilver hides from the
+    tools, and its creation (or when it was first seen).
+    """
 
     last_s: dict[str, float] = Field(default_factory=dict)
+    since_s: dict[str, float] = Field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,22 +212,25 @@ class ZfsProbe:
         period_s = self._settings.scrub_limit
         if period_s is None or look.statuses is None:
             return []
-        known = await self._notes.read()
-        created = {each.name: each.created_at for each in look.datasets or () if each.is_root}
-        now = self._bench.clock.now()
-        seen: list[Observation] = []
-        last_s = dict(known.last_s)
-        for name in watched:
-            status = look.statuses.get(name)
-            if status is None:
-                continue
+        told = [status for name in watched if (status := look.statuses.get(name))]
+        known = await self._remember(look, told)
+        return [_scrub(status, known, period_s) for status in told]
+
+    async def _remember(self, look: _Look, told: Sequence[Status]) -> Scrubs:
+        """Note each pool's last scrub, and since when one has been due: a suspended pool does not tell its creation."""
+        known, now_s = await self._notes.read(), self._bench.clock.now().timestamp()
+        since_s = {name: at_s for name, at_s in known.since_s.items() if name in look.names()}
+        last_s = {name: at_s for name, at_s in known.last_s.items() if name in look.names()}
+        since_s |= {each.name: each.created_at.timestamp() for each in look.datasets or () if each.is_root}
+        for status in told:
+            since_s.setdefault(status.pool, now_s)
             if status.scan in {Scan.SCRUBBED, Scan.SCRUBBING} and status.scan_at is not None:
-                last_s[name] = min(status.scan_at, now).timestamp()
+                last_s[status.pool] = min(status.scan_at.timestamp(), now_s)
             elif status.scan is Scan.NONE:
-                last_s.pop(name, None)  # Another pool under the name that one had before.
-            seen.append(_scrub(status, last_s.get(name), created.get(name), period_s))
-        await self._notes.write(Scrubs(last_s={name: at_s for name, at_s in last_s.items() if name in look.names()}))
-        return seen
+                last_s.pop(status.pool, None)  # Another pool under the name that one had before.
+        page = Scrubs(last_s=last_s, since_s=since_s)
+        await self._notes.write(page)
+        return page
 
 
 def _subject(pool: str) -> str:
@@ -299,13 +305,11 @@ def _quotas(dataset: Dataset) -> list[Observation]:
     return seen
 
 
-def _scrub(status: Status, last_s: float | None, created_at: datetime | None, period_s: float) -> Deadline:
+def _scrub(status: Status, known: Scrubs, period_s: float) -> Deadline:
     """When the next scrub is due. Where none is known, it counts from what is: a resilver, or the pool's making."""
-    key = SeriesKey(_subject(status.pool), "scrub")
     facts: Facts = (("last scan", status.scan_line),) if status.scan_line else ()
-    period = timedelta(seconds=period_s)
-    if last_s is not None:
-        last_at = datetime.fromtimestamp(last_s, UTC)
-        return Deadline(key, last_at + period, last_at, period_s, facts)
-    from_at = status.scan_at or created_at
-    return Deadline(key, from_at + period if from_at else None, None, period_s, facts)
+    last_s = known.last_s.get(status.pool)
+    last_at = None if last_s is None else datetime.fromtimestamp(last_s, UTC)
+    from_at = last_at or status.scan_at or datetime.fromtimestamp(known.since_s[status.pool], UTC)
+    due_at = from_at + timedelta(seconds=period_s)
+    return Deadline(SeriesKey(_subject(status.pool), "scrub"), due_at, last_at, period_s, facts)

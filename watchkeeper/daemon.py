@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from datetime import timedelta
 from functools import partial
 
+from watchkeeper import rounds
 from watchkeeper.clock import Clock
 from watchkeeper.core.observation import Condition, Observation
 from watchkeeper.core.records import Entry
@@ -24,6 +25,7 @@ from watchkeeper.pipeline import Pipeline, Watched, look
 from watchkeeper.probes.base import Bench, OwnDatabase
 from watchkeeper.probes.table import make_probe
 from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.rounds import Rounds
 from watchkeeper.schedule import Schedule
 from watchkeeper.settings import Settings
 from watchkeeper.store.mending import set_aside_of
@@ -87,7 +89,9 @@ class _Daemon:
     def __init__(self, settings: Settings, clock: Clock, store: Store, notifiers: Sequence[Notifier]) -> None:
         self._settings, self._clock, self._store = settings, clock, store
         host, zone = settings.host.label, settings.host.zone
-        self._outbox = Outbox(store, notifiers, clock)
+        routes = settings.routes
+        self._outbox = Outbox(store, notifiers, clock, routes=routes, zone=zone)
+        self._rounds = Rounds(store, self._outbox, clock, settings.reminders.plan(), routes, (host, zone))
         ties = Ties({each.label: each.rests_on for each in settings.probes})
         self._pipeline = Pipeline(store, self._outbox, clock, host, zone, ties)
         self._schedule = Schedule(clock)
@@ -112,6 +116,7 @@ class _Daemon:
             self._schedule.every(each.label, each.interval_s, partial(self._pipeline.run, each))
             stack.push_async_callback(each.probe.close)
         self._schedule.every(KEEPING_LABEL, EVERY_S, self._keeping.run)
+        self._schedule.every(rounds.LABEL, rounds.EVERY_S, self._rounds.make)
         self._schedule.start()
         reviewing = asyncio.create_task(self._review())
         ready(served.address)
@@ -137,6 +142,7 @@ class _Daemon:
         """Go on from what the store holds, and say so in the journal."""
         store, now = self._store, self._clock.now()
         last_alive = await store.last_alive()
+        self._rounds.begin(last_alive)
         series = {each.key: each.first_at for each in await store.series()}
         latest = [(seen, series[seen.observation.key]) for seen in await store.latest()]
         await self._pipeline.restore(self._watched, latest, await store.findings(), await store.alerts(), last_alive)

@@ -21,8 +21,11 @@ from watchkeeper.config.problems import several
 from watchkeeper.config.rules import RulesSettings
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.config.spots import Place
+from watchkeeper.config.times import RemindersSettings
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
+from watchkeeper.core.routes import Route
 from watchkeeper.core.rules import Rules
+from watchkeeper.notifiers.base import ReceiverSettings
 from watchkeeper.notifiers.table import NOTIFIERS
 from watchkeeper.probes.table import FOUND_BY_DEFAULT, PROBES
 from watchkeeper.web.settings import PageSettings
@@ -46,6 +49,7 @@ class Settings(BaseSettings):
     store: StoreSettings = Field(default_factory=dict, validate_default=True)
     page: PageSettings = Field(default_factory=PageSettings)
     rules: RulesSettings = Field(default_factory=RulesSettings)
+    reminders: RemindersSettings = Field(default_factory=RemindersSettings)
     probe: tuple[ProbeSettings, ...] = ()
     notifier: tuple[NotifierSettings, ...] = ()
 
@@ -73,6 +77,12 @@ class Settings(BaseSettings):
     def notifiers(self) -> tuple[NotifierSettings, ...]:
         """Every notifier, in the document's order."""
         return self.notifier
+
+    @property
+    def routes(self) -> Mapping[str, Route]:
+        """By notifier's name, what goes there and when."""
+        zone = self.host.zone
+        return {each.label: each.route(zone) for each in self.notifier if isinstance(each, ReceiverSettings)}
 
     def rules_for(self, probe: ProbeSettings) -> Rules:
         """The rules for what a probe observes: the general ones, with its own on top."""

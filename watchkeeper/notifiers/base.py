@@ -2,24 +2,50 @@
 
 import asyncio
 import ssl
+from datetime import tzinfo
 from pathlib import Path
-from typing import Protocol, runtime_checkable
+from typing import Annotated, Protocol, runtime_checkable
 
-from pydantic import SecretStr
+from pydantic import AfterValidator, SecretStr
 
+from watchkeeper.config.times import DueTime, QuietSpan
 from watchkeeper.config.types import NotifierSettings, PriorityWord, SecretSource
 from watchkeeper.core.alerts import Priority
 from watchkeeper.core.message import Message
+from watchkeeper.core.quiet import Span, leaves_time
+from watchkeeper.core.routes import Route
 from watchkeeper.errors import DeliveryDeferred
+
+
+def _leaves_time(spans: tuple[Span, ...]) -> tuple[Span, ...]:
+    if not leaves_time(spans):
+        raise ValueError("leaves no time in which anything could be told; leave some hours of the week out")
+    return spans
+
+
+def _no_alarm(priority: Priority) -> Priority:
+    if priority is Priority.ALARM:
+        raise ValueError('an alarm never waits; write "caution" or "warning"')
+    return priority
 
 
 class ReceiverSettings(NotifierSettings):
     """What the settings of every notifier have that delivers to somebody.
 
     at_least: alerts of this priority and above are told; also when one falls from it, or ends.
+    quiet_hours: hours of your own time zone in which what can wait is held until they end.
+    quiet_for: the most urgent priority that waits for that; an alarm never does.
+    digest: when a digest is sent of what stands, what is nearest to full and what is overdue.
     """
 
     at_least: PriorityWord = Priority.CAUTION
+    quiet_hours: Annotated[tuple[QuietSpan, ...], AfterValidator(_leaves_time)] = ()
+    quiet_for: Annotated[PriorityWord, AfterValidator(_no_alarm)] = Priority.CAUTION
+    digest: DueTime = None
+
+    def route(self, zone: tzinfo) -> Route:
+        """The way to this receiver. zone: the keeper's."""
+        return Route(self.at_least, self.quiet_hours, self.quiet_for, self.digest, zone)
 
 
 class Notifier(Protocol):

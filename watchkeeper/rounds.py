@@ -1,0 +1,135 @@
+"""The rounds: at steady intervals, what is told because time has passed and not because something happened.
+
+Reminders of what nobody has acknowledged, and digests. Both follow from what the store holds and from the clock: a
+round asks what has become due since the last one, so that a restart neither forgets one nor tells it twice. What they
+say and when they are due stands in the core. Not here: alerts' own transitions (pipeline.py).
+"""
+
+import logging
+from collections.abc import Collection, Mapping, Sequence
+from datetime import datetime, timedelta, tzinfo
+from typing import Protocol
+
+from watchkeeper.clock import Clock
+from watchkeeper.core.alerts import Alert
+from watchkeeper.core.digest import digest
+from watchkeeper.core.message import Message
+from watchkeeper.core.records import Commit, Parcel, Seen
+from watchkeeper.core.reminding import Reminders, newest_due, remind
+from watchkeeper.core.routes import Route
+from watchkeeper.core.rules import Finding
+from watchkeeper.errors import StoreError
+
+log = logging.getLogger(__name__)
+
+EVERY_S = 60.0
+"""How often a round is made: a reminder or a digest is late by no more."""
+
+LABEL = " rounds"
+"""Among the scheduled tasks; no probe can be called so, because names are stripped."""
+
+SET_BACK = timedelta(days=1)
+"""A clock that is behind the last round by more than this was set back: rounds begin anew from what it says now."""
+
+
+class RoundsStore(Protocol):
+    """What a round needs of the store."""
+
+    async def alerts(self) -> Sequence[Alert]:
+        """Every alert that is not in its first normal state."""
+        ...
+
+    async def findings(self) -> Sequence[Finding]:
+        """The newest finding of every concern."""
+        ...
+
+    async def latest(self) -> Sequence[Seen]:
+        """The newest observation of every series."""
+        ...
+
+    async def commit(self, commit: Commit) -> None:
+        """Write it in one transaction."""
+        ...
+
+
+class RoundsPost(Protocol):
+    """What a round needs of the outbox."""
+
+    def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
+        """One parcel for each notifier that wants to hear of it."""
+        ...
+
+    def digest_parcels(self, message: Message, names: Collection[str], at: datetime) -> tuple[Parcel, ...]:
+        """One parcel of a digest for each of these notifiers."""
+        ...
+
+    def poke(self) -> None:
+        """Say that new parcels have been committed."""
+        ...
+
+
+class Rounds:
+    """Makes the rounds of one life of the daemon."""
+
+    def __init__(
+        self,
+        store: RoundsStore,
+        post: RoundsPost,
+        clock: Clock,
+        plan: Reminders,
+        routes: Mapping[str, Route],
+        named: tuple[str, tzinfo],
+    ) -> None:
+        """plan: when reminders are due. routes: by notifier's name. named: the host's name and the keeper's zone."""
+        self._store, self._post, self._clock = store, post, clock
+        self._plan, self._routes = plan, routes
+        self._host, self._zone = named
+        self._made_at: datetime | None = None
+
+    def begin(self, last_alive: datetime | None) -> None:
+        """Take what has become due since the last sign of life as due now; None: nothing has."""
+        self._made_at = last_alive or self._clock.now()
+
+    async def make(self) -> None:
+        """One round. What fails to be written is made anew in the next one."""
+        now = self._clock.now()
+        after = self._made_at or now
+        if after - now > SET_BACK:
+            after = now
+        try:
+            parcels = [*await self._reminders(after, now), *await self._digests(after, now)]
+            if parcels:
+                await self._store.commit(Commit(parcels=tuple(parcels)))
+        except StoreError as error:
+            log.error("reminders and digests wait: %s", error)  # noqa: TRY400  its text says it all
+            return
+        self._made_at = max(after, now)
+        if parcels:
+            self._post.poke()
+
+    async def _reminders(self, after: datetime, now: datetime) -> list[Parcel]:
+        due = [
+            (each, found) for each in await self._store.alerts() if (found := newest_due(each, self._plan, after, now))
+        ]
+        if not due:
+            return []
+        findings = {(each.key, each.concern): each for each in await self._store.findings()}
+        seen = {each.observation.key: each.observation for each in await self._store.latest()}
+        messages = [
+            remind(alert, findings[alert.key, alert.concern], seen.get(alert.key), each, now, self._host, self._zone)
+            for alert, each in due
+            if (alert.key, alert.concern) in findings
+        ]
+        return [parcel for message in messages for parcel in self._post.parcels_for(message, now)]
+
+    async def _digests(self, after: datetime, now: datetime) -> list[Parcel]:
+        last = {
+            name: route.digest.last(now, route.zone) for name, route in self._routes.items() if route.digest is not None
+        }
+        parcels: list[Parcel] = []
+        for due_at in sorted({at for at in last.values() if at > after}):
+            found, alerts = await self._store.findings(), await self._store.alerts()
+            message = digest(found, alerts, due_at, now, self._host, self._zone)
+            names = {name for name, at in last.items() if at == due_at}
+            parcels += self._post.digest_parcels(message, names, now)
+        return parcels

@@ -46,6 +46,8 @@ class Store:
     def __init__(self, path: Path) -> None:
         """Use open() instead: it fills what this leaves empty."""
         self.path = path
+        self.version = 0
+        """Changes with each write; what was read while it stood still is still so."""
         self._readers = ThreadPoolExecutor(1, thread_name_prefix="store-reader")
         self._writers = ThreadPoolExecutor(1, thread_name_prefix="store-writer")
         self._waiting: deque[Job] = deque()
@@ -155,7 +157,10 @@ class Store:
         # is ready to run now has run, so that turns which come at the same moment share their transaction.
         if len(self._waiting) == 1:
             loop.call_soon(self._writers.submit, committer.drain, self._waiting)
-        return await waiter
+        try:
+            return await waiter
+        finally:
+            self.version += 1
 
     # Reading ------------------------------------------------------------------------------------------------------
 

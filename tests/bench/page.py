@@ -1,29 +1,44 @@
 """Prints how long the page takes with 300 subjects: `python -m tests.bench.page`.
 
-Figures are medians of one run on one machine. The ratio compares the board with an aiohttp handler that returns the
-same bytes ready-made, over one keep-alive connection each, so it means the same on any machine.
+Figures are medians of one run on one machine. The ratio compares each answer with an aiohttp handler that returns the
+same bytes ready-made, over one keep-alive connection each, so it means the same on any machine. "made anew" is the time
+of the first answer after the store has changed; the year is one of one-minute samples in a real database.
 """
 
 import asyncio
+import math
+import tempfile
+from datetime import UTC, timedelta
+from pathlib import Path
 from statistics import median
 
 import aiohttp
 from aiohttp import web
 
 from tests.support import readstore
-from tests.web.conftest import app_of
+from tests.web.conftest import FixedClock, FixedVitals, app_of
 from watchkeeper.clock import Clock
+from watchkeeper.core.observation import Level, SeriesKey, Unit
+from watchkeeper.core.records import Commit, Seen
+from watchkeeper.store.keeping import Horizons
+from watchkeeper.store.store import Store
+from watchkeeper.web.app import make_app
 from watchkeeper.web.serve import serve
 from watchkeeper.web.settings import PageSettings
 
-ROUNDS = 60
+ROUNDS, FEW = 300, 15
 SUBJECTS = 300
+YEAR = timedelta(days=365)
+RAW, HOURS = timedelta(days=14), timedelta(days=400)
+"""How long samples and hours are kept by default."""
+BATCH = 5_000
+PORT = PageSettings(port=0)
 
 
-async def timed(session: aiohttp.ClientSession, address: str) -> tuple[float, int]:
+async def timed(session: aiohttp.ClientSession, address: str, rounds: int = ROUNDS) -> tuple[float, int]:
     """(median seconds of one request, bytes of the answer)."""
     clock, took, size = Clock(), [], 0
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         begun = clock.monotonic_s()
         async with session.get(address) as answer:
             size = len(await answer.read())
@@ -42,21 +57,64 @@ async def ready_made(body: bytes) -> web.Application:
     return app
 
 
-async def main() -> None:
-    """Measure the board, a subject's year and the board as JSON."""
-    settings = PageSettings(port=0)
-    served = await serve(app_of(readstore.crowd(SUBJECTS)), settings)
-    async with aiohttp.ClientSession() as session:
-        async with session.get(served.address) as answer:
-            body = await answer.read()
-        bare = await serve(await ready_made(body), settings)
-        base_s, _ = await timed(session, bare.address)
-        for name, path in (("board", ""), ("subject, year", "subjects/1?span=year"), ("board as JSON", "api/v1/board")):
-            took_s, size = await timed(session, served.address + path)
-            rate = base_s / took_s
-            print(f"{name:14} {took_s * 1e3:6.1f} ms {size / 1e3:6.1f} kB {rate:5.2f} of a ready-made answer's rate")
-    await served.cleanup()
+async def rate(session: aiohttp.ClientSession, address: str) -> str:
+    """How an answer compares with the same bytes ready-made, measured one after the other."""
+    async with session.get(address) as answer:
+        bare = await serve(await ready_made(await answer.read()), PORT)
+    base_s, _ = await timed(session, bare.address)
+    took_s, size = await timed(session, address)
     await bare.cleanup()
+    return f"{took_s * 1e3:6.2f} ms kept {size / 1e3:6.1f} kB {base_s / took_s:5.2f} of a ready-made answer's rate"
+
+
+async def boards(session: aiohttp.ClientSession) -> None:
+    """The board and its JSON, with 300 subjects."""
+    store = readstore.crowd(SUBJECTS)
+    served = await serve(app_of(store), PORT)
+    for name, path in (("board", ""), ("board as JSON", "api/v1/board")):
+        fresh = []
+        for _ in range(FEW):
+            store.version += 1
+            fresh.append((await timed(session, served.address + path, 1))[0])
+        kept = await rate(session, served.address + path)
+        print(f"{name:14} {median(fresh) * 1e3:6.1f} ms made anew {kept}")
+    await served.cleanup()
+
+
+async def fill(store: Store, key: SeriesKey) -> None:
+    """A year of one-minute samples of a pool that fills and is pruned each night."""
+    count = int(YEAR / timedelta(minutes=1))
+    for begun in range(0, count, BATCH):
+        seen = []
+        for i in range(begun, min(begun + BATCH, count)):
+            used = 1e12 * (1 + i / count) + 1e11 * math.sin(i / 1_440 * math.tau)
+            at = readstore.NOW - YEAR + timedelta(minutes=i)
+            seen.append(Seen(at, Level(key, used, 2.2e12, Unit.BYTES), "pool", 60.0))
+        await store.commit(Commit(seen=tuple(seen)))
+
+
+async def years(session: aiohttp.ClientSession, place: Path) -> None:
+    """A subject's page over each span, from a real database."""
+    async with await Store.open(place / "year.db") as store:
+        await fill(store, SeriesKey("pool skerry", "space"))
+        await store.keep(Horizons(samples=readstore.NOW - RAW, hours=readstore.NOW - HOURS))
+        clock = FixedClock()
+        app = make_app(store, PORT, clock, FixedVitals(), "gannet", UTC)
+        served = await serve(app, PORT)
+        for span in ("day", "week", "month", "year"):
+            address = f"{served.address}subjects/1?span={span}"
+            # A signed answer would not be kept; another address each time is not kept either.
+            fresh = [(await timed(session, f"{address}&n={i}", 1))[0] for i in range(FEW)]
+            print(f"subject, {span:5} {median(fresh) * 1e3:6.1f} ms made anew {await rate(session, address)}")
+        await served.cleanup()
+
+
+async def main() -> None:
+    """Measure the board and a subject's page."""
+    async with aiohttp.ClientSession() as session:
+        await boards(session)
+        with tempfile.TemporaryDirectory() as place:
+            await years(session, Path(place))
 
 
 if __name__ == "__main__":

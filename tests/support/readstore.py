@@ -14,7 +14,7 @@ from watchkeeper.core.alerts import Alert, Concern, Priority, State, Telling
 from watchkeeper.core.exhaustion import Forecast, NoEnd
 from watchkeeper.core.message import Message
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
-from watchkeeper.core.records import Entry, JournalLine, Parcel, Parceled, Sample, Seen, Series
+from watchkeeper.core.records import Bucket, Entry, JournalLine, Parcel, Parceled, Sample, Seen, Series
 from watchkeeper.core.rules import Finding
 from watchkeeper.core.trend import least_squares
 
@@ -37,6 +37,7 @@ class ReadStoreDouble:
     lines: list[JournalLine] = field(default_factory=list)
     open_parcels: list[Parcel] = field(default_factory=list)
     history: dict[SeriesKey, list[Sample]] = field(default_factory=dict)
+    version: int = 0
 
     async def series(self) -> Sequence[Series]:
         return list(self.all_series)
@@ -47,6 +48,13 @@ class ReadStoreDouble:
     async def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
         a, b = since.timestamp(), until.timestamp()
         return [s for s in self.history.get(key, []) if a <= s.at_s <= b]
+
+    async def samples_thinned(self, key: SeriesKey, since: datetime, until: datetime, points: int) -> Sequence[Bucket]:
+        start_s, width_s = since.timestamp(), (until - since).total_seconds() / points
+        stretches: dict[int, list[Sample]] = {}
+        for sample in await self.samples(key, since, until):
+            stretches.setdefault(int((sample.at_s - start_s) / width_s), []).append(sample)
+        return [_bucket(start_s + n * width_s, width_s, each) for n, each in sorted(stretches.items())]
 
     async def findings(self) -> Sequence[Finding]:
         return list(self.found)
@@ -199,6 +207,23 @@ class ReadStoreDouble:
         bad_s = (since or self.now + DAY).timestamp()
         self.history[key] = [replace(s, value=float(s.at_s < bad_s)) for s in self._samples(float, None)]
         return made
+
+
+def _bucket(start_s: float, width_s: float, samples: Sequence[Sample]) -> Bucket:
+    """What a store makes of one stretch."""
+    values = [s.value for s in samples if s.value is not None]
+    return Bucket(
+        start_s,
+        width_s,
+        len(samples),
+        len(samples) - len(values),
+        min(values, default=None),
+        sum(values) / len(values) if values else None,
+        max(values, default=None),
+        samples[-1].at_s,
+        samples[-1].value,
+        samples[-1].bound,
+    )
 
 
 def _cycle(at_s: float) -> float:

@@ -3,8 +3,8 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watchkeeper.core.records import Sample
-from watchkeeper.web.thinning import thin
+from watchkeeper.core.records import Bucket, Sample
+from watchkeeper.web.thinning import thin, unfold
 
 SAMPLES = st.lists(st.none() | st.floats(-1e9, 1e9), max_size=300).map(
     lambda values: [Sample(float(i), v, None) for i, v in enumerate(values)]
@@ -42,3 +42,22 @@ def test_silence_is_kept() -> None:
 def test_samples_of_one_moment() -> None:
     """Samples without any time between them are no division by zero."""
     assert len(thin([Sample(1.0, float(i), None) for i in range(9)], 4)) == 4
+
+
+def test_stretches_unfold_to_what_they_held() -> None:
+    """The lowest, the highest and the last of each stretch are drawn, in the order of time, and silence stays."""
+    buckets = [
+        Bucket(0.0, 100.0, 60, 0, 2.0, 5.0, 9.0, 98.0, 4.0, 10.0),
+        Bucket(100.0, 100.0, 60, 10, 4.0, 4.0, 4.0, 190.0, 4.0, 10.0),
+        Bucket(200.0, 100.0, 60, 60, None, None, None, 290.0, None, None),
+        Bucket(300.0, 100.0, 1, 0, 7.0, 7.0, 7.0, 301.0, 7.0, 12.0),
+    ]
+    assert [(s.at_s, s.value, s.bound) for s in unfold(buckets)] == [
+        (25.0, 2.0, 10.0),
+        (75.0, 9.0, 10.0),
+        (98.0, 4.0, 10.0),
+        (150.0, None, 10.0),
+        (190.0, 4.0, 10.0),
+        (250.0, None, None),
+        (301.0, 7.0, 12.0),
+    ]

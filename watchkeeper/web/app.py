@@ -6,11 +6,11 @@ from importlib.resources import files
 from aiohttp import web
 
 from watchkeeper.clock import Clock
-from watchkeeper.core.ports import ReadStore
 from watchkeeper.web.acting import Acting
-from watchkeeper.web.context import CONTEXT, Context
+from watchkeeper.web.context import CONTEXT, Context, PageStore
 from watchkeeper.web.desk import DESK, Desk, closed, own_forms, recognise
 from watchkeeper.web.guard import Handler, add_headers, check_host, tell_errors, validate
+from watchkeeper.web.kept import Kept
 from watchkeeper.web.pages import error_page
 from watchkeeper.web.routes import ACTS, ROUTES, guarded
 from watchkeeper.web.serve import Served, serve
@@ -27,7 +27,7 @@ STATIC = {"page.css": "text/css", "icon.svg": "image/svg+xml"}
 
 
 def make_app(
-    store: ReadStore,
+    store: PageStore,
     settings: PageSettings,
     clock: Clock,
     vitals: Vitals,
@@ -52,18 +52,20 @@ def make_app(
     app[DESK] = Desk(acting, settings.password, Sessions(clock), Throttle(clock), settings.hosts)
     app.on_response_prepare.append(add_headers)
     # A proxy may pass the prefix on or take it off: both are answered, and links carry it.
+    kept = Kept()
     for prefix in sorted({"", settings.prefix}):
-        _add_routes(app, prefix)
+        _add_routes(app, prefix, kept)
     return app
 
 
-def _add_routes(app: web.Application, prefix: str) -> None:
+def _add_routes(app: web.Application, prefix: str, kept: Kept) -> None:
     for route in ROUTES:
-        app.router.add_get(prefix + route.path, guarded(route))
+        handler = guarded(route)
+        app.router.add_get(prefix + route.path, kept.keep(handler) if route.kept else handler)
     for act in ACTS:
         app.router.add_post(prefix + act.path, act.handler)
     if prefix:
-        app.router.add_get(prefix, guarded(ROUTES[0]))
+        app.router.add_get(prefix, kept.keep(guarded(ROUTES[0])))
     for name, media in STATIC.items():
         app.router.add_get(f"{prefix}/static/{name}", _file(name, media))
 

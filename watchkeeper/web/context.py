@@ -1,23 +1,39 @@
 """What every handler works with: the store, the clock, the daemon's own state, and how the page is named."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
+from typing import Protocol
 
 from aiohttp import web
 
 from watchkeeper.clock import Clock
+from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.ports import ReadStore
-from watchkeeper.core.records import Series
+from watchkeeper.core.records import Bucket, Series
 from watchkeeper.web.board import Board, lay_out
 from watchkeeper.web.problems import not_found
 from watchkeeper.web.vitals import Vitals
+
+
+class PageStore(ReadStore, Protocol):
+    """The store as the page reads it."""
+
+    @property
+    def version(self) -> int:
+        """Another number after each change: what was read while it stood still is still so."""
+        ...
+
+    async def samples_thinned(self, key: SeriesKey, since: datetime, until: datetime, points: int) -> Sequence[Bucket]:
+        """A series' samples in about so many equal stretches of time, oldest first; empty ones left out."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
 class Context:
     """host: the watched host's name. zone: its time zone. prefix: of links, behind a reverse proxy."""
 
-    store: ReadStore
+    store: PageStore
     clock: Clock
     vitals: Vitals
     host: str

@@ -25,6 +25,7 @@ class Route:
     """One thing that can be read.
 
     path: with its parameters in braces. summary: one sentence. media: the type of a good answer.
+    kept: it is made once until the store changes.
     """
 
     path: str
@@ -32,6 +33,7 @@ class Route:
     summary: str
     parameters: tuple[Parameter[Any], ...] = ()
     media: str = JSON
+    kept: bool = False
 
     @property
     def errors(self) -> tuple[int, ...]:
@@ -48,19 +50,22 @@ async def index(request: web.Request) -> web.Response:
 
 
 ROUTES = (
-    Route("/", pages.board, "The board: what needs the keeper, and by when.", media=HTML),
+    Route("/", pages.board, "The board: what needs the keeper, and by when.", media=HTML, kept=True),
     Route(
         "/subjects/{subject}",
         subject.subject,
         "A subject: its history, what was found, its alerts and journal.",
         (subject.SUBJECT, subject.SPAN),
         HTML,
+        kept=True,
     ),
-    Route("/journal", pages.journal, "What happened, newest first.", (api.BEFORE,), HTML),
+    Route("/journal", pages.journal, "What happened, newest first.", (api.BEFORE,), HTML, kept=True),
     Route("/keeper", acts.keeper, "The keeper's own page: signing in, notes, probes, test messages.", media=HTML),
     Route("/api", index, "What the API has: this description."),
-    Route("/api/v1/board", api.board, "The board: what stands, what has its place on the staff, what is well."),
-    Route("/api/v1/series", api.series, "Every series: a quantity of a subject over time."),
+    Route(
+        "/api/v1/board", api.board, "The board: what stands, what has its place on the staff, what is well.", kept=True
+    ),
+    Route("/api/v1/series", api.series, "Every series: a quantity of a subject over time.", kept=True),
     Route(
         "/api/v1/series/{id}",
         api.one_series,

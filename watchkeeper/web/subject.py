@@ -33,7 +33,7 @@ from watchkeeper.web.desk import viewer
 from watchkeeper.web.problems import not_found
 from watchkeeper.web.query import choice, part
 from watchkeeper.web.templating import render
-from watchkeeper.web.thinning import thin
+from watchkeeper.web.thinning import thin, unfold
 
 SUBJECT = part("subject", "the id of a series, or a subject's own name", str, {"type": "string"})
 SPAN = choice(
@@ -42,6 +42,8 @@ SPAN = choice(
 TABLE_ROWS = 24
 """Rows of the table that says the same as the picture: one screen of a phone, twice scrolled."""
 JOURNAL_LINES = 20
+PLAIN_SAMPLES = 3_000
+"""So many are read one by one, two days of one-minute samples; more are put together by the store."""
 UNKNOWN_TO_KEEPER = frozenset({State.ACTIVE, State.RECTIFIED})
 """States in which an alert can be acknowledged."""
 
@@ -67,7 +69,7 @@ async def subject(request: web.Request) -> web.Response:
     series = find(every, SUBJECT.given(request))
     span = SPAN.of(request) or usual_span(series, now)
     window = sketches.Window(now.timestamp() - sketches.SPANS_S[span], now.timestamp())
-    samples = await context.store.samples(series.key, datetime.fromtimestamp(window.since_s, UTC), now)
+    samples = await past(context, series, window)
     latest = next((s for s in await context.store.latest() if s.observation.key == series.key), None)
     findings = {f.concern: f for f in await context.store.findings() if f.key == series.key}
     alerts = [a for a in await context.store.alerts() if a.key == series.key]
@@ -98,6 +100,16 @@ async def subject(request: web.Request) -> web.Response:
         alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
         lines=await context.store.journal(key=series.key, limit=JOURNAL_LINES),
     )
+
+
+async def past(context: Context, series: Series, window: sketches.Window) -> Sequence[Sample]:
+    """The samples of a window. Of a long one the store puts many together before they are read: a year has half a
+    million.
+    """
+    since, until = (datetime.fromtimestamp(s, UTC) for s in (window.since_s, window.now_s))
+    if window.span_s / series.interval_s <= PLAIN_SAMPLES:
+        return await context.store.samples(series.key, since, until)
+    return unfold(await context.store.samples_thinned(series.key, since, until, sketches.POINTS))
 
 
 def usual_span(series: Series, now: datetime) -> str:

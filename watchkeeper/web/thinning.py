@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from watchkeeper.core.records import Sample
+from watchkeeper.core.records import Bucket, Sample
 
 
 def thin(samples: Sequence[Sample], points: int) -> Sequence[Sample]:
@@ -24,6 +24,25 @@ def thin(samples: Sequence[Sample], points: int) -> Sequence[Sample]:
         if stretch not in highs or height > _height(samples[highs[stretch]]):
             highs[stretch] = i
     return [first, *(samples[i] for i in sorted({*lows.values(), *highs.values()})), last]
+
+
+def unfold(buckets: Sequence[Bucket]) -> list[Sample]:
+    """Samples that draw like those that were put together in stretches of time: in each its lowest, its highest and
+    its last; and one without a value where it had such.
+    """
+    found: list[Sample] = []
+    for each in buckets:
+        if each.without:
+            found.append(Sample(each.start_s + each.width_s / 2, None, each.bound))
+        if each.least is None or each.most is None or each.last is None:
+            continue
+        # Where in its stretch the lowest was is not known; a quarter of one is less than a pixel.
+        if each.least != each.last:
+            found.append(Sample(min(each.start_s + each.width_s / 4, each.last_s), each.least, each.bound))
+        if each.most not in {each.last, each.least}:
+            found.append(Sample(min(each.start_s + each.width_s * 3 / 4, each.last_s), each.most, each.bound))
+        found.append(Sample(each.last_s, each.last, each.bound))
+    return sorted(found, key=lambda sample: sample.at_s)
 
 
 def _height(sample: Sample) -> float:

@@ -174,6 +174,18 @@ async def test_root_asks_itself(bench: Bench, toolbox: Toolbox, monkeypatch: pyt
         await ask_root(bench, "lvm", tools.SOCKET, 10.0)
 
 
+async def test_root_does_not_wait_for_itself_either(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A command that cannot be ended is left behind, and not begun again."""
+    come_back = threading.Event()
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    monkeypatch.setattr(commands, "collect", lambda _name: come_back.wait() and [])
+    with pytest.raises(ProbeTimeout):
+        await ask_root(bench, "lvm", tools.SOCKET, 0.05)
+    with pytest.raises(StillHanging):
+        await ask_root(bench, "lvm", tools.SOCKET, 0.05)
+    come_back.set()
+
+
 @pytest.mark.usefixtures("ordinary")
 async def test_the_helper_answers(bench: Bench, toolbox: Toolbox, listen: Listen) -> None:
     """Over a real socket, through the code of root's side, from a tool that fails."""

@@ -210,6 +210,21 @@ async def test_a_pool_that_was_there(host: Host) -> None:
     await told.close()
 
 
+async def test_a_pool_that_is_exported_while_it_is_looked_at(host: Host) -> None:
+    """Its state cannot be read any more: it is passed over, and the others stay."""
+    (host.kstat / "shoal" / "state").mkdir(parents=True)
+    seen = keys(await host.observe())
+    assert "pool tank: health" in seen
+    assert "pool shoal: health" not in seen
+
+
+async def test_a_pool_with_nothing_in_it(host: Host) -> None:
+    """What holds no space is not among the facts; a pool without raw figures has no fragmentation."""
+    host.pools("tank\tONLINE\t-\t-\t-\n")
+    host.datasets("tank\tfilesystem\t100\t900\t100\t100\t0\t0\t0\t0\t-\t1795582573\n")
+    assert find(await host.observe(), "pool tank", "space", Level).facts == (("held by snapshots", "0 B"),)
+
+
 async def test_what_is_left_out(host: Host) -> None:
     """Pools and data sets by globs."""
     assert not [key for key in keys(await host.observe(leave_out=["tank*"])) if "tank" in key]

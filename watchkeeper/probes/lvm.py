@@ -24,8 +24,8 @@ from watchkeeper.probes.lvm_tables import (
     read_volumes,
 )
 from watchkeeper.probes.printable import clipped, shown
+from watchkeeper.probes.promises import over_promised
 from watchkeeper.probes.tools import RootsideSettings, ask_root, result_of
-from watchkeeper.probes.zfs import over_promised
 
 PARTS_EVERY_S = 600.0
 """Each thin volume's own size is recorded this often: what grew is asked over hours."""

@@ -6,6 +6,7 @@ ZFS keeps back, reservations and the parity of a raidz are all in it. What the t
 
 import asyncio
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from fnmatch import fnmatchcase
@@ -22,8 +23,10 @@ from watchkeeper.probes import zfs_tables
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.notebook import Notebook, Page
 from watchkeeper.probes.printable import clipped, shown
+from watchkeeper.probes.promises import over_promised
 from watchkeeper.probes.tools import run_tool, sight
-from watchkeeper.probes.zfs_tables import Dataset, Device, Pool, Scan, Status
+from watchkeeper.probes.zfs_faults import errors, why
+from watchkeeper.probes.zfs_tables import Dataset, Pool, Scan, Status
 
 T = TypeVar("T")
 
@@ -34,9 +37,6 @@ PARTS_EVERY_S = 600.0
 """Each dataset's own size is recorded this often: what grew is asked over hours, and there may be hundreds."""
 
 DAY_S = 86_400.0
-
-_FAULTS = frozenset({"DEGRADED", "FAULTED", "OFFLINE", "UNAVAIL", "REMOVED", "CANT_OPEN"})
-_MOST_NAMED = 3
 
 
 class ZfsSettings(ProbeSettings):
@@ -138,12 +138,10 @@ class ZfsProbe:
     def _states(self) -> dict[str, str]:
         """Each imported pool's state as the kernel's module keeps it."""
         found = {}
-        try:
-            for path in self._kstat.glob("*/state"):
-                with path.open("rb") as file:
-                    found[path.parent.name] = file.read(100).decode("ascii", "replace").strip()
-        except OSError:
-            return found  # A pool was exported just now, or there is no such module: then the tools say so.
+        for path in self._kstat.glob("*/state"):
+            # A pool that was exported just now is passed over. Where there is no such module, the tools say so.
+            with suppress(OSError), path.open("rb") as file:
+                found[path.parent.name] = file.read(100).decode("ascii", "replace").strip()
         return found
 
     def _left_out(self, name: str) -> bool:
@@ -153,13 +151,13 @@ class ZfsProbe:
         state = look.state(name)
         status = (look.statuses or {}).get(name)
         subject = _subject(name)
-        reason = "" if state == "ONLINE" else _why(state, status.devices if status else ())
+        reason = "" if state == "ONLINE" else why(state, status.devices if status else ())
         facts: Facts = (("last scan", status.scan_line),) if status and status.scan_line else ()
         grave = state not in {"ONLINE", "DEGRADED"}
         seen: list[Observation] = [Condition(SeriesKey(subject, "health"), not reason, reason, grave, facts)]
         if status is not None:
-            errors = _errors(status)
-            seen.append(Condition(SeriesKey(subject, "errors"), not errors, errors))
+            counted = errors(status)
+            seen.append(Condition(SeriesKey(subject, "errors"), not counted, counted))
         return seen
 
     def _absent(self, watched: Sequence[str]) -> list[Observation]:
@@ -241,41 +239,8 @@ def _not_there(name: str, reason: str, *, grave: bool = False) -> Condition:
     return Condition(SeriesKey(_subject(name), "health"), sound=False, reason=reason, grave=grave)
 
 
-def _why(state: str, devices: Sequence[Device]) -> str:
-    """The pool's state, and the disks that brought it there."""
-    # Of a mirror and its disk, the disk is what one looks for; a spare that is in use is no fault.
-    faulty = [each for each in devices[1:] if each.state in _FAULTS]
-    leaves = [each for each in faulty if each.state != "DEGRADED"] or faulty
-    named = [f"{clipped(each.name)} is {each.state}{_noted(each.note)}" for each in leaves[:_MOST_NAMED]]
-    return f"the pool is {clipped(state, 30)}{': ' if named else ''}{', '.join(named)}"
-
-
-def _noted(note: str) -> str:
-    return f" ({clipped(note)})" if note else ""
-
-
-def _errors(status: Status) -> str:
-    """What the pool counts since `zpool clear`: data that is lost, and errors of its disks."""
-    parts = []
-    if status.damaged:
-        parts.append(f"{status.damaged} data errors: what is damaged, `zpool status -v` names")
-    counting = [each for each in status.devices if each.read or each.write or each.checksum]
-    parts += [
-        f"{clipped(each.name)} counts {each.read} read, {each.write} write and {each.checksum} checksum errors"
-        for each in counting[:_MOST_NAMED]
-    ]
-    return "; ".join(parts)
-
-
 def _promised(datasets: Iterable[Dataset]) -> int:
     return sum(each.volsize for each in datasets if each.volsize is not None)
-
-
-def over_promised(promised: int, capacity: int, limit: float) -> str:
-    """Why a promise is too large; empty where it is not."""
-    if promised <= limit * capacity:
-        return ""
-    return f"volumes promise {format_size(promised)} of {format_size(capacity)}, limit {limit:g} times as much"
 
 
 def _space_facts(inside: Sequence[Dataset], pool: Pool | None, promised: int, capacity: int) -> Facts:

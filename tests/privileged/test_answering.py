@@ -59,6 +59,12 @@ def test_what_is_no_answer(said: bytes) -> None:
         understand(said)
 
 
+def test_no_answer_at_all() -> None:
+    """Where too many commands hang already, the service manager hangs up: the keeper is told where to look."""
+    with pytest.raises(Unanswered, match="ended without a word; see `systemctl"):
+        understand(b"")
+
+
 @pytest.mark.parametrize("name", [None, "", "no-such-thing", "volumes --help", "../volumes"])
 def test_a_name_that_is_not_in_the_list(name: str | None) -> None:
     """It is refused, and not repeated."""

@@ -78,6 +78,8 @@ def _line(answer: dict[str, object]) -> bytes:
 
 def understand(answer: bytes) -> Sequence[Result]:
     """The results in an answer. Raises Unanswered."""
+    if not answer:
+        raise Unanswered("it ended without a word; see `systemctl status 'watchkeeper-helper@*'`")
     try:
         said = json.loads(answer)
     except (ValueError, RecursionError) as error:

@@ -293,6 +293,7 @@ class Pipeline:
         for alert in orphans:
             ended, moves = alert_steps.step(alert_steps.let_go(alert), None, now, Delays())
             turn.stands(ended)
+            self._together.note(ended)
             found = Finding(alert.key, alert.concern, now, None, reason="no longer watched")
             for move in moves:
                 self._teller.tell(turn, move, found, None)

@@ -39,9 +39,9 @@ class Group:
         self._names: dict[str, None] = {}
 
     def joins(self, now: datetime) -> bool:
-        """Is a further loss at this moment part of it?"""
-        raised_at = self.alert.raised_at
-        return self.alert.standing and raised_at is not None and (now - raised_at).total_seconds() <= self.GATHER_S
+        """It stands: is a further loss at this moment part of it?"""
+        raised_at = self.alert.raised_at or now
+        return (now - raised_at).total_seconds() <= self.GATHER_S
 
     def step(self, members: Sequence[Alert], gathering: bool, now: datetime) -> Moved:  # noqa: FBT001  a state, not a switch
         """Move it to what its members ask for. gathering: others may still come."""

@@ -41,13 +41,18 @@ class Ties:
         return tuple(each for each in self._probe_of if each != subject and names & set(self.beneath(each)))
 
     def _walk(self, subject: str) -> tuple[str, ...]:
-        """Level by level, each name once, so that a circle has an end."""
-        found, level, known = list[str](), [subject], {subject}
-        while level:
-            level = [n for n in dict.fromkeys(n for each in level for n in self._next(each)) if n not in known]
-            known.update(level)
-            found += level
-        return tuple(reversed(found))
+        """Each name once, behind all that it rests on itself; a circle has an end."""
+        found, known = list[str](), {subject}
+
+        def visit(name: str) -> None:
+            for each in self._next(name):
+                if each not in known:
+                    known.add(each)
+                    visit(each)
+                    found.append(each)
+
+        visit(subject)
+        return tuple(found)
 
     def _next(self, name: str) -> Iterable[str]:
         """What a subject, or everything that a probe observes, rests on directly."""

@@ -13,10 +13,10 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from watchkeeper.core import alert_steps
-from watchkeeper.core.alerts import Alert, Concern, Delays, Event, Priority, Telling, Transition
+from watchkeeper.core.alerts import Alert, Concern, Delays, Event, Priority, State, Telling, Transition
 from watchkeeper.core.observation import Answer, Condition, Level, Observation, SeriesKey
 from watchkeeper.core.rules import Finding
-from watchkeeper.core.summaries import FLOOD, GROUP, OWN, Flood, Group
+from watchkeeper.core.summaries import FLOOD, GROUP, Flood, Group
 from watchkeeper.core.ties import Ties
 
 AlertKey = tuple[SeriesKey, Concern]
@@ -111,7 +111,7 @@ class Together:
 
     def settle(self, now: datetime) -> Iterator[tuple[Finding, Alert, tuple[Transition, ...]]]:
         """Move the alerts that stand for several others, at the end of every turn."""
-        if self._held or self.group.alert.standing or self.flood.alert.standing:
+        if self._held or any(each.alert.state is not State.NORMAL for each in (self.group, self.flood)):
             yield self.group.step(self._holding(GROUP), self._gathering(now), now)
             yield self.flood.step(self._holding(FLOOD), now)
 
@@ -140,8 +140,6 @@ class Together:
 
     def _holder(self, alert: Alert, telling: Telling, now: datetime) -> tuple[SeriesKey, datetime | None] | None:
         """The alert that stands for this one, and until when it is waited for; None where there is none."""
-        if alert.key in OWN:
-            return None
         if telling is not Telling.ENDED and alert.concern in CONSEQUENCES:
             if cause := self._cause(alert, now):
                 return cause, None
@@ -204,7 +202,10 @@ class Together:
 
     def _one_of_several(self, alert: Alert, now: datetime) -> bool:
         """Are others being lost at the same time?"""
-        return self.group.joins(now) or bool(self._holding(GROUP)) or self._in_doubt(alert.key, now)
+        if self.group.alert.standing:
+            return self.group.joins(now)
+        others = any(member.standing and member.key != alert.key for member in self._holding(GROUP))
+        return others or self._in_doubt(alert.key, now)
 
     def _gathering(self, now: datetime) -> bool:
         """Do those that are held so far wait for others that fail just now?"""
@@ -215,11 +216,7 @@ class Together:
     def _in_doubt(self, but: SeriesKey | None, now: datetime) -> bool:
         """Is there an answer that has begun to fail, and is not told yet?"""
         return any(
-            0 <= (now - since).total_seconds() < DOUBT_S
-            and key != but
-            and key not in OWN
-            and not self._stands(key)
-            and self._answers(key)
+            0 <= (now - since).total_seconds() < DOUBT_S and key != but and not self._stands(key) and self._answers(key)
             for key, since in self._down.items()
         )
 

@@ -243,6 +243,18 @@ async def test_the_next_scrub_counts_from_the_last(host: Host) -> None:
     assert (again.last_at, again.due_at, again.facts) == (scrub.last_at, scrub.due_at, (("last scrub", "aborted"),))
 
 
+async def test_scrubs_are_asked_for_every_half_hour(host: Host) -> None:
+    """Between, the deadline stands as it was told; a helper that failed is asked again at once."""
+    probe = host.probe()
+    host.toolbox.says("btrfs", "", status=1, stderr="no")
+    assert not find(await probe.observe(), "probe btrfs", "sees all", Condition).sound
+    for minute, day in ((0, "24"), (29, "25"), (30, "26")):
+        host.clock.at = NOW.replace(minute=minute)
+        host.toolbox.says("btrfs", SCRUBBED.replace("25", day))
+        told = find(await probe.observe(), host.subject, "scrub", Deadline).last_at
+        assert told == utc(f"2026-11-{'24' if minute < 30 else '26'} 07:53:53")
+
+
 async def test_a_file_system_that_was_never_scrubbed(host: Host) -> None:
     """It is due one period after it was first seen, and not at once; the real report of one."""
     host.toolbox.says("btrfs", sample("btrfs-scrub-status.txt").stdout)

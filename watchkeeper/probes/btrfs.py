@@ -33,6 +33,9 @@ MOUNTS = Path("/proc/self/mountinfo")
 
 DAY_S = 86_400.0
 
+SCRUBS_EVERY_S = 1800.0
+"""Root's side is asked for scrubs this often: they are weeks apart, and each question starts a process."""
+
 COUNTS = frozenset({"finished", "running"})
 """States of a scrub that count as one; one that was aborted or interrupted has not read everything."""
 
@@ -81,6 +84,8 @@ class BtrfsProbe:
         self._sysfs, self._mountinfo = sysfs, mountinfo
         self._known: set[str] = set()
         self._notes = Notebook(bench.notes, settings.label, Scrubs())
+        self._scrubs_told: Mapping[str, ScrubStatus] | None = None
+        self._scrubs_due_s = 0.0
 
     async def observe(self) -> Sequence[Observation]:
         """Look at each file system apart, so that one that hangs holds up no other."""
@@ -122,8 +127,7 @@ class BtrfsProbe:
         if settings.scrub_limit is None:
             return []
         try:
-            results = await ask_root(self._bench, "scrubs", settings.helper, settings.timeout)
-            told = {result.target: _scrub_of(result, settings.timeout) for result in results}
+            told = await self._told()
         except ProbeError as error:
             return [sight(settings.label, [error])]
         known = await self._remember(found, told)
@@ -132,6 +136,15 @@ class BtrfsProbe:
             if each.point in told:
                 seen += _scrub(each, told[each.point], known, settings.scrub_limit)
         return seen
+
+    async def _told(self) -> Mapping[str, ScrubStatus]:
+        """The last scrub by mount point, as it was told within the last half hour."""
+        now_s, settings = self._bench.clock.monotonic_s(), self._settings
+        if self._scrubs_told is None or now_s >= self._scrubs_due_s:
+            results = await ask_root(self._bench, "scrubs", settings.helper, settings.timeout)
+            self._scrubs_told = {result.target: _scrub_of(result, settings.timeout) for result in results}
+            self._scrubs_due_s = now_s + SCRUBS_EVERY_S
+        return self._scrubs_told
 
     async def _remember(self, found: Sequence[_Found], told: Mapping[str, ScrubStatus]) -> Scrubs:
         """Note each file system's last scrub that counts: one that is at work, or was finished."""

@@ -109,14 +109,12 @@ def measure(lattice: Floats, step_d: float) -> Noise:
     v = np.maximum.accumulate([spread(_third(lattice, g)) / 10 for g in lags])
     lag_d = np.array(lags) * step_d
     stray = _stray(v, lag_d)
-    settled = v - OF_WALK * stray * lag_d
-    top = float(settled.max())
-    white = max(float(settled[0]), 0.0) / 2
+    settled = np.maximum.accumulate(v - OF_WALK * stray * lag_d)
+    top, first = float(settled[-1]), float(settled[0])
+    # The independent part is what is left at no lag at all; from the first two lags straight back to it.
+    white = max(2 * first - float(settled[1]), 0.0) / 2 if len(settled) > 1 else first / 2
     reverting = max(top / 2 - white, 0.0)
-    memory_d = step_d
-    if reverting > 0:
-        reached = settled >= settled[0] + AT_MEMORY * (top - settled[0])
-        memory_d = float(lag_d[int(np.argmax(reached))])
+    memory_d = float(np.interp(2 * (white + AT_MEMORY * reverting), settled, lag_d))
     return Noise(white * step_d, reverting**0.5, memory_d, stray)
 
 

@@ -15,7 +15,7 @@ from watchkeeper.core import steps as shifts
 from watchkeeper.core.cycle import Cycle
 from watchkeeper.core.history import HOUR_S, HOURS, Grain, LevelHistory
 from watchkeeper.core.noise import Noise
-from watchkeeper.core.trend import Floats
+from watchkeeper.core.trend import Floats, least_squares
 
 LEAST_SHARE = 1e-4
 """Of the capacity: what is less than this is not looked at (an hour's log of a busy host is more)."""
@@ -85,7 +85,7 @@ def study(history: LevelHistory, capacity: float) -> Past | None:
 
 
 def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
-    least, lattice = LEAST_SHARE * capacity, _lattice(hours)
+    least, lattice = LEAST_SHARE * capacity, _lattice(hours, anchor_s)
     cleared = shifts.clearings(lattice.level, LEAST_CLEARING * least)
     found, level = _cycle(lattice, least, shifts.regular(cleared))
     flat = level - (found.ripple(lattice.hours) if found else 0.0)
@@ -140,7 +140,7 @@ class _Lattice:
         return (anchor_s + float(self.hours[begin]) * HOUR_S, anchor_s + float(self.hours[end]) * HOUR_S)
 
 
-def _lattice(hours: Grain) -> _Lattice:
+def _lattice(hours: Grain, anchor_s: float) -> _Lattice:
     """Steps of an hour, or of as many as usually lie between two samples; of the newest hours, if years lie between."""
     step = max(int(np.median(np.diff(hours.index))), 1)
     own = hours.index // step
@@ -149,7 +149,10 @@ def _lattice(hours: Grain) -> _Lattice:
     places = np.arange(own[0], own[-1] + 1)
     known = np.zeros(len(places), dtype=bool)
     known[own - own[0]] = True
-    level = np.interp(places * step, hours.index, hours.middle)
+    # Each hour's middle is moved along the overall slope to the hour's centre: uneven times are no noise.
+    centre_s = anchor_s + (hours.index + 0.5) * HOUR_S
+    middle = hours.middle + least_squares(hours.at, hours.middle).slope * (centre_s - hours.at)
+    level = np.interp(places * step, hours.index, middle)
     over = np.interp(places * step, hours.index, hours.high - hours.middle)
     return _Lattice(step, int(own[0]), (places + 0.5) * step, level, over, known)
 

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from watchkeeper.clock import Clock
-from watchkeeper.schedule import Schedule
+from watchkeeper.schedule import SOON_S, Schedule
 
 
 class Shifted(Clock):
@@ -100,6 +100,21 @@ async def test_after_the_clock_was_set_intervals_count_from_now(hours: int) -> N
     schedule.realign()
     planned = [job.next_run_time for job in schedule._scheduler.get_jobs()]
     assert abs(planned[0] - clock.now()) < timedelta(seconds=1)
+    await schedule.stop(1)
+
+
+async def test_after_the_clock_was_set_a_daily_task_runs_soon_and_then_daily() -> None:
+    """What was seen before a gap is not judged any more, so nothing waits a day for its next look."""
+    clock, count = Shifted(), Count()
+    schedule = Schedule(clock)
+    schedule.every("count", 86_400, count.__call__)
+    schedule.start()
+    await reach(count, 1)
+    clock.by = timedelta(days=3)
+    schedule.realign()
+    (job,) = schedule._scheduler.get_jobs()
+    assert timedelta() < job.next_run_time - clock.now() <= timedelta(seconds=SOON_S)
+    assert job.trigger.interval == timedelta(days=1)
     await schedule.stop(1)
 
 

@@ -315,7 +315,7 @@ class Pipeline:
         self.breaks += 1
         self.reviewed_at = self.reviewed_at and now
         for judgement in self.judgements.values():
-            judgement.bridge(length, now, away=gap.away_s > 0)
+            judgement.bridge(length, now, anew=gap.looks_anew)
         self._together.bridge(length, now)
         for runs in self._runs.values():
             runs.bridge(length, now)

@@ -22,6 +22,9 @@ SPREAD_SHARE = 0.5
 """First runs are spread over this share of their interval after the very first round, so that probes of the same
 interval do not all run in the same millisecond."""
 
+SOON_S = 30.0
+"""After a sleep, or when the clock was set, everything is looked at within this time, though it be looked at daily."""
+
 
 class Schedule:
     """Runs each task at its interval, never two runs of one task at a time; a late run is made up for once."""
@@ -30,19 +33,24 @@ class Schedule:
         self._clock = clock
         self._scheduler = AsyncIOScheduler(executors={"default": AsyncIOExecutor()}, timezone="UTC")
         self._in_flight: set[asyncio.Task[None]] = set()
+        self._runs: dict[str, Callable[[], Awaitable[None]]] = {}
         # APScheduler logs each late or skipped run; a slow probe is seen by its own alert instead.
         logging.getLogger("apscheduler").setLevel(logging.ERROR)
 
     def every(self, label: str, interval_s: float, task: Callable[[], Awaitable[None]]) -> None:
         """Run `task` now and then every `interval_s` seconds."""
+        # A run that was asked for and a planned one must not overlap either.
+        one_at_a_time = asyncio.Lock()
 
         async def run() -> None:
             current = asyncio.current_task()
             if current is not None:
                 self._in_flight.add(current)
                 current.add_done_callback(self._in_flight.discard)
-            await task()
+            async with one_at_a_time:
+                await task()
 
+        self._runs[label] = run
         self._scheduler.add_job(
             run,
             IntervalTrigger(seconds=interval_s, start_date=self._clock.now() + self._spread(label, interval_s)),
@@ -59,21 +67,25 @@ class Schedule:
         share = zlib.crc32(label.encode()) / 2**32 * SPREAD_SHARE
         return timedelta(seconds=interval_s * (1 - SPREAD_SHARE + share))
 
+    def now(self, label: str) -> asyncio.Future[None]:
+        """Run a task at once, beside its plan; done when that run is. Raises KeyError for a label that is not there."""
+        return asyncio.ensure_future(self._runs[label]())
+
     def start(self) -> None:
         """Begin; needs a running event loop."""
         self._scheduler.start()
 
     def realign(self) -> None:
-        """Count every interval anew from now: the clock was set, and a run planned by the old one may be hours away.
+        """Count every interval anew from now, and look at everything soon: the clock was set, or the host slept.
 
-        What is due by now, after a sleep or a clock that was set ahead, is run now.
+        A run that was planned by the old time may be hours away, and what was seen before it is not judged any more.
         """
         now = self._clock.now()
         for job in self._scheduler.get_jobs():
             interval_s = job.trigger.interval.total_seconds()
             start = now + self._spread(job.id, interval_s)
-            run_at = now if job.next_run_time <= now else min(job.next_run_time, start)
-            job.modify(trigger=IntervalTrigger(seconds=interval_s, start_date=start), next_run_time=run_at)
+            soon = now + self._spread(job.id, min(interval_s, SOON_S))
+            job.modify(trigger=IntervalTrigger(seconds=interval_s, start_date=start), next_run_time=soon)
 
     async def stop(self, grace_s: float) -> None:
         """Start nothing more; wait up to `grace_s` for what is running, then let it be cancelled."""

@@ -447,7 +447,7 @@ def test_a_gap_is_left_out_of_what_is_waited_for() -> None:
     street.now += gap
     street.together.bridge(gap, street.now)
     for judged in street.watch.values():
-        judged.bridge(gap, street.now, away=True)
+        judged.bridge(gap, street.now, anew=True)
     street.live(2)
     assert street.alert(HUB).held_by == GUEST
     street.live(4)

@@ -40,6 +40,11 @@ class Gap:
     slept: bool = False
 
     @property
+    def looks_anew(self) -> bool:
+        """Must probes look again before anything is judged? A few seconds more or less do not matter."""
+        return self.away_s > 0 or abs(self.set_by_s) >= STALL_S
+
+    @property
     def length(self) -> timedelta:
         """By how much the wall clock moved without the watch."""
         return timedelta(seconds=self.away_s + self.set_by_s)

@@ -95,18 +95,18 @@ class Judgement:
         """
         self.latest, self.first_at, self.last_at, self.bad_since = seen, first_at, now, bad_since
 
-    def bridge(self, gap: timedelta, now: datetime, *, away: bool) -> None:
+    def bridge(self, gap: timedelta, now: datetime, *, anew: bool) -> None:
         """The wall clock moved so far without the watch: what is measured since then leaves the gap out.
 
-        away: nobody looked meanwhile. Then, as after a restart, it counts as seen now, and what it said is not judged
-        before the probe has looked again.
+        anew: nobody knows how things are after it. Then, as after a restart, it counts as seen now, and what it said is
+        not judged before the probe has looked again.
         """
         if self.first_at is None or self.last_at is None:
             return
         self.first_at = min(self.first_at + gap, now)
-        self.last_at = now if away else min(self.last_at + gap, now)
+        self.last_at = now if anew else min(self.last_at + gap, now)
         self.bad_since = None if self.bad_since is None else min(self.bad_since + gap, now)
-        self._looked = self._looked and not away
+        self._looked = self._looked and not anew
         self.alerts = {concern: alert_steps.shifted(alert, gap) for concern, alert in self.alerts.items()}
 
     def _note(self, *, good: bool, at: datetime) -> None:

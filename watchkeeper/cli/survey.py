@@ -99,7 +99,7 @@ def _differs(difference: Difference, found: Survey, loaded: Loaded[settings.Sett
         for each in difference.proposals:
             click.echo("\n".join(["", *table_lines(each)]))
         output.blank()
-    _listed("Could not be looked at", [f"{each.what}: {each.why}. {each.remedy}" for each in found.found.unseen])
+    _listed("Could not be looked at", [str(each) for each in found.found.unseen])
     return Exit.NEEDS_YOU if difference.appeared or difference.gone else Exit.FINE
 
 

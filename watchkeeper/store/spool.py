@@ -98,11 +98,11 @@ def _put(folder: int, name: str, raw: bytes) -> None:
             file.flush()
             _give(file.fileno(), os.fstat(folder))
             os.fsync(file.fileno())
-        os.rename(hidden, name, src_dir_fd=folder, dst_dir_fd=folder)  # noqa: PTH104  a Path knows no open folder
+        os.rename(hidden, name, src_dir_fd=folder, dst_dir_fd=folder)
         os.fsync(folder)
     except OSError:
         with contextlib.suppress(OSError):
-            os.unlink(hidden, dir_fd=folder)  # noqa: PTH108  as above
+            os.unlink(hidden, dir_fd=folder)
         raise
 
 

@@ -19,6 +19,8 @@ from watchkeeper.surveying.table import Section
 NAME_LIMIT = 100
 """The longest name that a probe's settings take."""
 
+_SAME = "The same as above gives it."
+
 RULE = "# " + "-" * 78
 
 
@@ -72,8 +74,10 @@ def _head(survey: Survey) -> Iterator[str]:
 def _tail(found: Found) -> Iterator[str]:
     if found.unseen:
         yield from toml.comment("What could not be looked at:")
+    told: set[str] = set()
     for each in found.unseen:
-        yield from toml.comment(f"- {each.what}: {each.why}. {each.remedy}".rstrip().replace("..", "."))
+        yield from toml.comment(f"- {replace(each, remedy=_SAME) if each.remedy in told else each}")
+        told |= {each.remedy} - {""}
     if found.absent:
         yield from toml.comment(f"Looked for and not found here: {', '.join(found.absent)}.")
 

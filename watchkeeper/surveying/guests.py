@@ -29,6 +29,9 @@ USUAL = (
 SPARE = 0.1
 """Guests that are promised more memory than there is get a limit a tenth above what they are promised now."""
 
+TOLD = ("pool ", "btrfs ", "file system ")
+"""What a guest may rest on and a probe tells of under the same name."""
+
 PATIENCE_S = 3.0
 """For one monitor: it answers in a millisecond, or another program holds it."""
 
@@ -127,8 +130,19 @@ def _proposals(guests: Sequence[Seen], host: Host) -> tuple[Proposal, ...]:
     keys = [Key("sockets", sockets, "A guest that gets its monitor in the same place is watched by itself.")]
     if running:
         keys.append(Key("expected", tuple(running), "These run now, so they must be there. Take out what may be off."))
-    keys += _memory(guests, host)
+    keys += [*_rests(guests, found), *_memory(guests, host)]
     return (Proposal("guests", tuple(keys), tuple(about), things=things("guest", running)),)
+
+
+def _rests(guests: Sequence[Seen], found: Sequence[Mount]) -> list[Key]:
+    """Where the disks of all guests lie in one place: the probe is one for all of them, and so is what it rests on."""
+    grounds = [ties.rest_on(each.process.disks, found) if each.process else [] for each in guests]
+    (first, *others) = grounds
+    if len(first) != 1 or any(each != first for each in others) or not first[0].startswith(TOLD):
+        return []
+    return [
+        Key("rests_on", (first[0],), "The disks of all of them lie in there: while it is down, that is what is told.")
+    ]
 
 
 def patterns(paths: Sequence[str]) -> tuple[str, ...]:

@@ -66,6 +66,9 @@ class Unseen:
     why: str
     remedy: str = ""
 
+    def __str__(self) -> str:
+        return f"{self.what}: {self.why.rstrip('.')}. {self.remedy}".rstrip()
+
 
 @dataclass(frozen=True, slots=True)
 class Found:

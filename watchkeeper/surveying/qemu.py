@@ -55,7 +55,7 @@ def understand(pid: int, words: Sequence[str]) -> Process:
 
 def _options(words: Sequence[str]) -> Iterator[tuple[str, str]]:
     """Each option with the word that follows it; QEMU takes one dash or two."""
-    for word, following in zip(words[1:], (*words[2:], ""), strict=True):
+    for word, following in zip(words[1:], (*words[2:], ""), strict=False):
         if word.startswith("-"):
             yield word.removeprefix("-").removeprefix("-"), following
 

@@ -87,7 +87,7 @@ def _by_hand(kind: str, sets: Sequence[SnapshotSet], now: datetime) -> Proposal:
     if len(sets) > len(about[1:]):
         about.append(f"- and {len(sets) - 20} sets of names more.")
     keys = (
-        Key("name", "by hand"),
+        Key("name", f"{kind.removesuffix('-snapshots')} by hand"),
         Key("of", _named(sorted({name for each in sets for name in each.origins}))),
         Key("called", tuple(glob for each in sets for glob in each.called)),
         Key("max_age", NO_NEXT, "No new one is due: they are taken when you take one."),

@@ -48,10 +48,10 @@ async def survey(host: Host) -> list[Section]:
     """Look for everything at the same time."""
     found = await asyncio.gather(*(each.find(host) for each in FINDERS))
     sections = [Section(each.heading, one) for each, one in zip(FINDERS, found, strict=True)]
-    return [*sections, Section("After a restart of the host", _returned(found))]
+    return [*sections, Section("After a restart of the host", returned(found))]
 
 
-def _returned(found: Sequence[Found]) -> Found:
+def returned(found: Sequence[Found]) -> Found:
     """What is there is noted by itself, but for the guests, whose sockets must be named."""
     sockets = [key for each in found for one in each.proposals for key in one.keys if key.name == "sockets"]
     why = "Longer than this host's guests and services take to start."

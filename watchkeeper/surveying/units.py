@@ -85,7 +85,7 @@ async def find(host: Host) -> Found:
     except ProbeError as error:
         return unseen("units of systemd", error)
     files = {each.unit_file for each in enabled}
-    services = [unit for unit in running if own(unit) and file_of(unit) in files]
+    services = [unit for unit in running if own(unit) and files_of(unit) & files]
     ticking = [each for each in timers if own(each.unit) and systemctl.UNIT.fullmatch(each.unit)]
     now = bench.clock.now()
     there = frozenset(things("unit", [*running, *(each.unit for each in timers)]))
@@ -105,10 +105,13 @@ def own(unit: str) -> bool:
     return not any(fnmatchcase(unit, glob) for glob in BASE)
 
 
-def file_of(unit: str) -> str:
-    """The file of a unit: of `tide-log@jetty.service` it is `tide-log@.service`."""
+def files_of(unit: str) -> set[str]:
+    """Files by which a unit is enabled. Of `tide-log@jetty.service`: `tide-log@.service`, or `tide-log.service`, which
+    starts its instances.
+    """
     name, at, rest = unit.partition("@")
-    return f"{name}@.{rest.rpartition('.')[2]}" if at else unit
+    ending = rest.rpartition(".")[2]
+    return {unit, f"{name}@.{ending}", f"{name}.{ending}"} if at else {unit}
 
 
 def _units(services: Sequence[str], timers: Sequence[Timer], now: datetime) -> Proposal:

@@ -133,7 +133,7 @@ async def _request(host: Host, exchanger: Exchanger, url: URL) -> Reply | None:
 
 def _web(service: Service, reply: Reply) -> Proposal:
     about = [f"A service that speaks HTTP on port {service.port}{_whose(service)}{_title(reply)}."]
-    keys = [Key("name", service.name), Key("url", service.url)]
+    keys = [Key("name", service.name), Key("url", service.url), *_rests(service)]
     # A server's error is no sign of how it answers when it is well.
     failing = reply.status >= 500
     if failing:
@@ -159,8 +159,13 @@ def _why(status: int) -> str:
 
 def _tcp(service: Service) -> Proposal:
     about = f"Something listens on port {service.port}{_whose(service)}. This tells when it takes no connections."
-    keys = (Key("name", service.name), Key("host", service.address), Key("port", service.port))
+    keys = (Key("name", service.name), Key("host", service.address), Key("port", service.port), *_rests(service))
     return Proposal("tcp", keys, (about,), offered=True, things=(Thing("port", str(service.port)),))
+
+
+def _rests(service: Service) -> list[Key]:
+    why = "The guest's own process holds the port: while the guest is down, that is what is told."
+    return [Key("rests_on", (f"guest {shown(service.guest)}",), why)] if service.guest else []
 
 
 def _whose(service: Service) -> str:

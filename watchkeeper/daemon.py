@@ -29,6 +29,7 @@ from watchkeeper.rounds import Rounds
 from watchkeeper.schedule import Schedule
 from watchkeeper.settings import Settings
 from watchkeeper.store.mending import set_aside_of
+from watchkeeper.store.spool import SpooledCheckIns, spool_of
 from watchkeeper.store.store import Store
 from watchkeeper.web.app import make_app
 from watchkeeper.web.serve import serve as serve_page
@@ -99,7 +100,8 @@ class _Daemon:
         self._keeping = Keeping(store, settings.store, clock, self._pipeline.note)
         path, most_bytes = settings.store.path, settings.store.most
         own = OwnDatabase(path, most_bytes, partial(set_aside_of, path))
-        self._watched = watch(settings, Bench(clock, self._workers, store.notes, store.check_ins, own))
+        check_ins = SpooledCheckIns(store.check_ins, spool_of(path), clock.now)
+        self._watched = watch(settings, Bench(clock, self._workers, store.notes, check_ins, own))
 
     async def keep_watch(self, stack: contextlib.AsyncExitStack, ready: Callable[[str], None]) -> None:
         """Restore, serve the page, run the probes; return when a signal has come and all is down again."""

@@ -17,6 +17,8 @@ COMMANDS = {
     "board": Later("board", "Show how things stand, ordered by the time that is left."),
     "journal": Later("journal", "Show what has happened."),
     "rehearse": Later("rehearse", "Walk the rules through recorded history."),
+    "survey": Later("survey", "Look at this host, and propose a configuration for what is there."),
+    "checkin": Later("checkin", "Say that a job has run, or that it failed."),
     "check-config": Later("check_config", "Check the configuration, and print what will be watched and told."),
     "test-notifiers": Later("test_notifiers", "Send a test message through every notifier."),
 }

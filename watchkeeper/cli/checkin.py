@@ -41,7 +41,7 @@ def checkin(config: Path | None, job: str, *, failed: bool, said: str) -> None:
     if job not in jobs:
         output.warn(_unknown(job, jobs))
         ended(Exit.WRONG_USE)
-    folder = spool.folder_of(_database(known))
+    folder = spool.spool_of(_database(known))
     spool.leave(folder, CheckIn(job, Clock().now(), failed, clean(said, spool.SAID_LIMIT)))
     click.echo(f"{job} has checked in{', as failed' if failed else ''}; the daemon takes it in at its next look.")
 

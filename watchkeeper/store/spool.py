@@ -45,7 +45,7 @@ class Left:
     check_in: CheckIn
 
 
-def folder_of(database: Path) -> Path:
+def spool_of(database: Path) -> Path:
     """Where check-ins for a database are left."""
     return database.with_name(database.name + ".checkins")
 

@@ -10,6 +10,7 @@ from datetime import datetime, tzinfo
 from watchkeeper.core import wording
 from watchkeeper.core.letter import LONGEST_HEADLINE, wrapped
 from watchkeeper.core.message import Message
+from watchkeeper.core.passes import invitation
 
 
 def as_it_was(message: Message, newest: Message, now: datetime, zone: tzinfo) -> Message:
@@ -23,6 +24,12 @@ def as_it_was(message: Message, newest: Message, now: datetime, zone: tzinfo) ->
         message,
         id=f"{message.id}-late",
         headline=wording.clean(f"was so on {told_at}: {message.headline}", LONGEST_HEADLINE),
-        body=f"{wrapped(opening)}\n\n{message.body}",
+        body=f"{wrapped(opening)}\n\n{_without_link(message)}",
         late=True,
+        link="",
     )
+
+
+def _without_link(message: Message) -> str:
+    """Its body, but for the link: the newest message has the one that is good."""
+    return message.body.replace(f"\n{invitation(message.link)}\n", "") if message.link else message.body

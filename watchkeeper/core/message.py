@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from watchkeeper.core import letter, wording
-from watchkeeper.core.alerts import Concern, Priority, State, Telling, Transition
+from watchkeeper.core.alerts import Alert, Concern, Priority, State, Telling, Transition
 from watchkeeper.core.observation import Observation, SeriesKey
 from watchkeeper.core.rules import Finding
 
@@ -74,6 +74,13 @@ def thread_id(host: str, *parts: str) -> str:
     return str(uuid.uuid5(THREADS, json.dumps([host, *parts])))
 
 
+def thread_of(alert: Alert, host: str) -> str:
+    """The thread of an alert's episode."""
+    raised_at = alert.raised_at.isoformat() if alert.raised_at else ""
+    key = alert.key
+    return thread_id(host, key.subject, key.quantity, alert.concern.value, str(alert.episode), raised_at)
+
+
 def compose(
     move: Transition,
     found: Finding,
@@ -91,9 +98,7 @@ def compose(
         raise ValueError(f"{move.event.value} of {move.after.key} has nothing to tell")
     after, case = move.after, letter.Case(move, found, seen, host, zone, resting)
     raised_at = after.raised_at or move.at
-    thread = thread_id(
-        host, after.key.subject, after.key.quantity, after.concern.value, str(after.episode), raised_at.isoformat()
-    )
+    thread = thread_of(after, host)
     return Message(
         id=message_id(thread, after.tellings),
         thread=thread,

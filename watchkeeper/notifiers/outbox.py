@@ -19,6 +19,7 @@ from pathlib import Path
 from watchkeeper.clock import Clock
 from watchkeeper.core.late import as_it_was
 from watchkeeper.core.message import Message
+from watchkeeper.core.passes import Passes
 from watchkeeper.core.ports import OutboxStore
 from watchkeeper.core.records import Entry, JournalLine, Parcel, Parceled
 from watchkeeper.core.routes import Route
@@ -75,16 +76,19 @@ class Outbox:
         patience: Patience = PATIENCE,
         routes: Mapping[str, Route] | None = None,
         zone: tzinfo = UTC,
+        passes: Passes | None = None,
         rest: Rest = rest,
         drawn: Callable[[], float] = random.random,
     ) -> None:
         """Take what waits in the store.
 
         routes: by notifier's name, what goes there and when; one without a route has its priority alone. zone: the
-        keeper's. rest and drawn are for tests: how to wait, and where chance comes from.
+        keeper's. passes: what gives messages their links; None: they have none. rest and drawn are for tests: how to
+        wait, and where chance comes from.
         """
         self._store, self._clock, self._patience = store, clock, patience
         self._rest, self._drawn, self._zone = rest, drawn, zone
+        self._passes = passes
         known = routes or {}
         self._lanes = [_Lane(each, known.get(each.name) or Route(each.at_least, zone=zone)) for each in notifiers]
         self._tasks: list[asyncio.Task[None]] = []
@@ -93,6 +97,8 @@ class Outbox:
 
     def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
         """One parcel for each notifier whose receiver wants to hear of it; to be committed with the transition."""
+        if self._passes is not None:
+            message = self._passes.given(message)
         return self._parcels((lane for lane in self._lanes if lane.route.wants(message)), message, at)
 
     def digest_parcels(self, message: Message, names: Collection[str], at: datetime) -> tuple[Parcel, ...]:

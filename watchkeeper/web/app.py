@@ -6,11 +6,15 @@ from importlib.resources import files
 from aiohttp import web
 
 from watchkeeper.clock import Clock
+from watchkeeper.core.passes import Passes
+from watchkeeper.web import acknowledge
+from watchkeeper.web.acknowledge import Links
 from watchkeeper.web.acting import Acting
 from watchkeeper.web.context import CONTEXT, Context, PageStore
 from watchkeeper.web.desk import DESK, Desk, closed, own_forms, recognise
 from watchkeeper.web.guard import Handler, add_headers, check_host, tell_errors, validate
 from watchkeeper.web.kept import Kept
+from watchkeeper.web.live import LIVE, Live
 from watchkeeper.web.pages import error_page
 from watchkeeper.web.routes import ACTS, ROUTES, guarded
 from watchkeeper.web.serve import Served, serve
@@ -23,7 +27,7 @@ __all__ = ["BODY_LIMIT", "Served", "make_app", "serve"]
 BODY_LIMIT = 64 * 1024
 """Bytes of a request's body; a note of the keeper's fits many times over."""
 
-STATIC = {"page.css": "text/css", "icon.svg": "image/svg+xml"}
+STATIC = {"page.css": "text/css", "page.js": "text/javascript", "icon.svg": "image/svg+xml"}
 
 
 def make_app(
@@ -34,10 +38,11 @@ def make_app(
     host: str,
     zone: tzinfo,
     acting: Acting | None = None,
+    passes: Passes | None = None,
 ) -> web.Application:
     """The application. host: the watched host's name, as the page shows it. zone: in which it tells the time.
 
-    acting: what acts for the keeper; without it the page can only be read.
+    acting: what acts for the keeper; without it the page can only be read. passes: what reads the links in messages.
     """
     context = Context(store, clock, vitals, host, zone, settings.prefix)
 
@@ -50,11 +55,15 @@ def make_app(
     app = web.Application(middlewares=[*guards, validate], client_max_size=BODY_LIMIT)
     app[CONTEXT] = context
     app[DESK] = Desk(acting, settings.password, Sessions(clock), Throttle(clock), settings.hosts)
+    live = app[LIVE] = Live()
+    app.on_shutdown.append(live.close)
     app.on_response_prepare.append(add_headers)
     # A proxy may pass the prefix on or take it off: both are answered, and links carry it.
     kept = Kept()
     for prefix in sorted({"", settings.prefix}):
         _add_routes(app, prefix, kept)
+        if passes is not None and acting is not None:
+            acknowledge.add(app, Links(passes, acting), prefix)
     return app
 
 

@@ -4,7 +4,7 @@ import re
 from enum import StrEnum
 from ipaddress import ip_address
 
-from pydantic import Field, ValidationInfo, field_validator
+from pydantic import AnyHttpUrl, Field, ValidationInfo, field_validator
 
 from watchkeeper.config.types import SecretSource, Strict
 
@@ -28,6 +28,8 @@ class PageSettings(Strict):
     password: where the hash that `watchkeeper password` made is read from; without it nobody can act on alerts here.
     reading: `open` to everyone who reaches the page, or with the `password` alone. Where it is not set: open on a
     loopback address, with the password on any other.
+    address: the page's address as it is reached from where messages are read. With it, a message about an alert has a
+    link with which it can be acknowledged there.
     """
 
     listen: str = "127.0.0.1"
@@ -36,6 +38,7 @@ class PageSettings(Strict):
     prefix: str = ""
     password: SecretSource | None = Field(default=None, validate_default=True)
     reading: Reading | None = None
+    address: AnyHttpUrl | None = None
 
     @field_validator("listen")
     @classmethod
@@ -65,6 +68,19 @@ class PageSettings(Strict):
         if reading is Reading.PASSWORD and info.data.get("password") is None:
             raise ValueError("reading with the password needs one; set page.password")
         return reading
+
+    @field_validator("address")
+    @classmethod
+    def _answered(cls, address: AnyHttpUrl | None, info: ValidationInfo) -> AnyHttpUrl | None:
+        """A link that is turned away on the night of the alarm is told now."""
+        if address is None:
+            return None
+        if address.username or address.password or address.query or address.fragment:
+            raise ValueError("holds more than a host and a path; write one such as https://watch.example.org/watch")
+        host, listen = (address.host or "").strip("[]").lower(), info.data.get("listen", "localhost")
+        if host not in {"localhost", listen, *info.data.get("hosts", ())} and not _is_loopback(host):
+            raise ValueError(f"names {host}, for which the page does not answer; add it under page.hosts")
+        return address
 
     @property
     def loopback(self) -> bool:
@@ -98,6 +114,13 @@ class PageSettings(Strict):
         if not _PREFIX.fullmatch(trimmed):
             raise ValueError(f"{prefix!r} is not a path; write one that begins with a slash, such as /watch")
         return trimmed
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
 
 
 def _loopback(listen: str) -> bool:

@@ -8,6 +8,7 @@ An hour keeps its median, because the median of a straight line is its middle an
 """
 
 from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -156,12 +157,8 @@ class LevelHistory:
             self._open, self._open_stride = self._open[::2], self._open_stride * 2
 
     def _close_hour(self) -> None:
-        values = np.array(self._open)
-        used = values[:, 1]
-        row = (
-            float(self._open_hour), float(np.median(values[:, 0])), float(np.median(used)),
-            float(used.min()), float(used.max()),
-        )  # fmt: skip
+        times, used = zip(*self._open, strict=True)
+        row = (float(self._open_hour), _median(times), _median(used), min(used), max(used))
         self._open, self._open_stride, self._open_seen = [], 1, 0
         self.closed += 1
         rows = self._hours.rows
@@ -193,6 +190,12 @@ class LevelHistory:
         last[1] += (hour[1] - last[1]) / self._in_day
         last[2] += (hour[2] - last[2]) / self._in_day
         last[3], last[4] = min(last[3], hour[3]), max(last[4], hour[4])
+
+
+def _median(values: Sequence[float]) -> float:
+    """The median. At a start half a million hours are closed, and numpy's takes ten times as long for so few values."""
+    ordered, middle = sorted(values), len(values) // 2
+    return ordered[middle] if len(ordered) % 2 else (ordered[middle - 1] + ordered[middle]) / 2
 
 
 def _grain(rows: Floats) -> Grain:

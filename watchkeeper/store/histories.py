@@ -21,7 +21,8 @@ from watchkeeper.store.grains import DAY_MS, HOUR_MS
 ROLLED = (("hours", HOUR_MS), ("days", DAY_MS))
 """The tables of roll-ups, the finer first, and the length of their stretches."""
 
-QUARTER_MS = HOUR_MS // 4
+_PLACES_MS = (0, HOUR_MS // 2, HOUR_MS - 1)
+"""Where in an hour the samples lie that stand for it in a history."""
 
 FEW_FOR_TRIM = 4
 """With fewer values in a stretch, leaving out the least and the most leaves too little."""
@@ -241,11 +242,12 @@ def _table(rows: Iterable[Any], width: int) -> Floats:
 
 
 def _points(rolled: Floats) -> Floats:
-    """Three samples for each stretch: its least, its middle and its most, in the order in which it moved.
+    """Three samples for each stretch: its least, middle and most in the order in which it moved; or its only one.
 
-    They lie within one hour, a quarter of it apart, so that a history takes them for one hour with this middle, this
-    least and this most. The middle is the mean without the least and the most: one wild sample does not move it, and
-    of a straight line it is the middle, like the median that a history keeps of the samples themselves.
+    They lie at the beginning, in the middle and at the end of one hour, so that a history, which counts its hours from
+    its first sample, takes them for one hour with this middle, this least and this most. The middle is the mean without
+    the least and the most: one wild sample does not move it, and of a straight line it is the middle, like the median
+    that a history keeps of the samples themselves.
     """
     start, count, least, total, most, last, bound = rolled.T
     trimmed = count >= FEW_FOR_TRIM
@@ -253,5 +255,7 @@ def _points(rolled: Floats) -> Floats:
     middle = np.clip((total - np.where(trimmed, least + most, 0.0)) / left, least, most)
     falls = last - least < most - last
     values = (np.where(falls, most, least), middle, np.where(falls, least, most))
-    points = [np.stack([start + (n + 1) * QUARTER_MS, used, bound], axis=1) for n, used in enumerate(values)]
-    return np.stack(points, axis=1).reshape(-1, 3)
+    points = [np.stack([start + at, used, bound], axis=1) for at, used in zip(_PLACES_MS, values, strict=True)]
+    wanted = np.stack([count > 0, count > 1, count > 1], axis=1)
+    every: Floats = np.stack(points, axis=1)[wanted]
+    return every

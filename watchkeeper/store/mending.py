@@ -17,7 +17,7 @@ from urllib.parse import quote
 from watchkeeper.core.records import Entry, JournalLine
 from watchkeeper.errors import StoreDamaged
 from watchkeeper.store import database, files, schema
-from watchkeeper.store.salvage import salvage
+from watchkeeper.store.salvage import UNREADABLE, salvage
 from watchkeeper.store.writing import Writing
 
 DAMAGED = ".damaged-"
@@ -28,14 +28,14 @@ _STAMP = "%Y%m%dT%H%M%SZ"
 
 _MAGIC = b"SQLite format 3\0"
 _HEADER_BYTES = 100
-_MARK = b"journal_keeps_lines"
-"""Stands in the definition of our tables, and so somewhere in every database of ours."""
+_MARKS = (b"journal_keeps_lines", b"watchkeeper0001 first tables")
+"""Stand in the definition of our tables, and in the record of our migrations: somewhere in every database of ours."""
 
 _TOLD = {
     "series": "series",
     "samples": "samples",
-    "hours": "hours and",
-    "days": "days put together before",
+    "hours": "hours of older samples",
+    "days": "days of older samples",
     "alerts": "alerts",
     "journal": "journal lines",
     "outbox": "messages",
@@ -75,12 +75,14 @@ def _trouble(path: Path) -> str:
             schema.check_ours(conn, path)
             (found,) = conn.execute("PRAGMA quick_check(1)").fetchone()
             if found != "ok":
-                return str(found)
+                return " ".join(found.split())
             schema.check_tables(conn, path)
     except StoreDamaged as error:
         if not _is_ours(path):
             raise
         return str(error.__cause__ or error)
+    except UnicodeDecodeError:
+        return "SQLite's own words for it cannot be read"  # they quote what is broken
     return ""
 
 
@@ -92,7 +94,7 @@ def _is_ours(path: Path) -> bool:
             mark = head[68:72]  # https://www.sqlite.org/fileformat2.html#the_database_header: the application id
             return len(head) < _HEADER_BYTES or mark == schema.APPLICATION_ID.to_bytes(4, "big")
         with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
-            return content.find(_MARK) >= 0
+            return any(content.find(mark) >= 0 for mark in _MARKS)
 
 
 def _reading(path: Path) -> sqlite3.Connection:
@@ -123,7 +125,8 @@ def _begin_anew(path: Path, at: datetime, trouble: str) -> Path:
 def _take(made: Path, path: Path) -> None:
     """Set the damaged database aside and give the new one its name."""
     aside = path.with_name(made.name.replace(_SALVAGED, DAMAGED))
-    files.set_aside(path, aside)
+    if not aside.exists():  # else this is the second try, and what has the database's name is empty
+        files.set_aside(path, aside)
     files.put_in_place(made, path)
 
 
@@ -154,7 +157,7 @@ def _readable(path: Path) -> Iterator[sqlite3.Connection]:
 def _knows_tables(conn: sqlite3.Connection) -> bool:
     try:
         found = {name for (name,) in conn.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
-    except sqlite3.Error:
+    except UNREADABLE:
         return False
     return bool(found & schema.TABLES)
 

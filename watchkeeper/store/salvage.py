@@ -30,8 +30,8 @@ LATEST_MS = 2**47
 GRAIN_MS = 60_000
 """How near the end of a broken stretch of samples is found: a broken page holds an hour of them at least."""
 
-UNREADABLE = (sqlite3.Error, MemoryError, OverflowError)
-"""What a broken page may end in: bad lengths ask for more memory than there is."""
+UNREADABLE = (sqlite3.Error, MemoryError, OverflowError, UnicodeDecodeError)
+"""What a broken page may end in: bad lengths ask for more memory than there is, SQLite's words quote what is broken."""
 UNFIT = (StoreError, ValueError, TypeError, KeyError, AttributeError, ArithmeticError)
 """What a broken row may end in when it is checked."""
 

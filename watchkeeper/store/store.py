@@ -131,7 +131,8 @@ class Store:
     async def keep(self, horizons: Horizons, *, spare_share: float = SPARE_SHARE) -> int:
         """Roll up and let go what is older than the horizons, in small steps between which commits have their turn.
 
-        spare_share: of the file's pages, so many may stay free; the others go back to the file system. Returns how many rows were moved or deleted.
+        spare_share: of the file's pages, so many may stay free; the others go back to the file system. Returns how many
+        rows were moved or deleted.
         """
         rows = 0
         for chore in horizons.chores():
@@ -197,8 +198,15 @@ class Store:
 
         The newest samples as they came; before them three of each hour, and long before, three of each day.
         """
-        for key in await self._read(lambda reading: reading.level_keys()):
-            yield await self._read(partial(Reading.level_samples, key=key, since=since))
+        keys = await self._read(lambda reading: reading.level_keys())
+        ahead: deque[asyncio.Future[LevelSamples]] = deque()
+        for key in keys:
+            # The next one is read while the caller, whose thread this is, works on the one before.
+            ahead.append(self._reading_of(partial(Reading.level_samples, key=key, since=since)))
+            if len(ahead) > 1:
+                yield await ahead.popleft()
+        while ahead:
+            yield await ahead.popleft()
 
     async def findings(self) -> Sequence[Finding]:
         """The newest finding of every concern."""
@@ -241,10 +249,13 @@ class Store:
         return await self._read(lambda reading: reading.last_alive())
 
     async def _read(self, query: Callable[[Reading], T]) -> T:
+        return await self._reading_of(query)
+
+    def _reading_of(self, query: Callable[[Reading], T]) -> asyncio.Future[T]:
         reading = self._reading
         if reading is None:
             raise StoreError(f"{self.path} is closed: nothing can be read from it")
-        return await self._in_thread(self._readers, lambda: query(reading))
+        return self._in_thread(self._readers, lambda: query(reading))
 
-    async def _in_thread(self, executor: ThreadPoolExecutor, work: Callable[[], T]) -> T:
-        return await asyncio.get_running_loop().run_in_executor(executor, work)
+    def _in_thread(self, executor: ThreadPoolExecutor, work: Callable[[], T]) -> asyncio.Future[T]:
+        return asyncio.get_running_loop().run_in_executor(executor, work)

@@ -111,7 +111,7 @@ class Writing:
         """Give at most so many free pages back to the file system, but for a share of all; how many that were."""
         (free,) = self._conn.execute("PRAGMA freelist_count").fetchone()
         (every,) = self._conn.execute("PRAGMA page_count").fetchone()
-        count = max(0, min(pages, free - int(every * spare_share)))
+        count: int = max(0, min(pages, free - int(every * spare_share)))
         for _ in range(count):
             # One at a time: Python's sqlite3 makes a single step of a statement that has no columns, and this one
             # frees a page at each step.

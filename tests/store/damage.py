@@ -1,0 +1,54 @@
+"""A database of the field station that is worth salvaging, and ways to damage it."""
+
+import asyncio
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from random import Random
+
+from tests.store.material import HOUR, MINUTE, SKERRY, START, samples, transition
+from watchkeeper.core.observation import SeriesKey
+from watchkeeper.core.remembered import CheckIn
+from watchkeeper.store import Store
+from watchkeeper.store.keeping import Horizons
+
+PAGE = 4096
+TIDE_LOG, NEST_CAMS = SeriesKey("pool skerry/tide-log", "space"), SeriesKey("pool skerry/nest-cams", "space")
+KEYS = (SKERRY, TIDE_LOG, NEST_CAMS)
+COUNT = 6000
+TRANSITIONS = 30
+
+
+def make(path: Path) -> None:
+    """Three series of samples, some of them rolled up; alerts, journal and outbox; notes and a check-in."""
+
+    async def fill() -> None:
+        async with await Store.open(path) as store:
+            for key in KEYS:
+                await store.commit(samples(COUNT, key))
+            for number in range(1, TRANSITIONS + 1):
+                await store.commit(transition(number))
+            await store.keep(Horizons(samples=(START + 1000 * MINUTE).replace(minute=0), hours=START + 4 * HOUR))
+            await store.notes.write("returned", "guests" * 100)
+            await store.check_ins.record(CheckIn("nightly-backup", START))
+
+    asyncio.run(fill())
+
+
+def pages(path: Path, table: str) -> list[int]:
+    """The pages of a table or an index, the first one its root."""
+    with closing(sqlite3.connect(path)) as conn:
+        return [n for (n,) in conn.execute("SELECT pageno FROM dbstat WHERE name = ? ORDER BY path", (table,))]
+
+
+def overwrite(path: Path, page: int, chance: Random, offset: int = 0, length: int = PAGE) -> None:
+    """Random bytes over a part of a page."""
+    with path.open("r+b") as file:
+        file.seek((page - 1) * PAGE + offset)
+        file.write(chance.randbytes(length))
+
+
+def truncate(path: Path, share: float) -> None:
+    """Cut the end off."""
+    with path.open("r+b") as file:
+        file.truncate(int(path.stat().st_size * share))

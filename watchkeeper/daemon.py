@@ -16,6 +16,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.core.observation import Condition, Observation
 from watchkeeper.core.records import Entry
 from watchkeeper.core.ties import Ties
+from watchkeeper.core.together import Together
 from watchkeeper.health import Health
 from watchkeeper.keeping import EVERY_S, Keeping
 from watchkeeper.notifiers.base import Notifier
@@ -94,7 +95,8 @@ class _Daemon:
         self._outbox = Outbox(store, notifiers, clock, routes=routes, zone=zone)
         self._rounds = Rounds(store, self._outbox, clock, settings.reminders.plan(), routes, (host, zone))
         ties = Ties({each.label: each.rests_on for each in settings.probes})
-        self._pipeline = Pipeline(store, self._outbox, clock, host, zone, ties)
+        together = Together(ties, settings.together.limits())
+        self._pipeline = Pipeline(store, self._outbox, clock, host, zone, together)
         self._schedule = Schedule(clock)
         self._workers = ThreadWorkers()
         self._keeping = Keeping(store, settings.store, clock, self._pipeline.note)

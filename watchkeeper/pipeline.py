@@ -82,14 +82,14 @@ class Pipeline:
     """Holds the judgement of every series and takes what probes bring down the one path."""
 
     def __init__(
-        self, store: WriteStore, post: Post, clock: Clock, host: str, zone: tzinfo, ties: Ties | None = None
+        self, store: WriteStore, post: Post, clock: Clock, host: str, zone: tzinfo, together: Together | None = None
     ) -> None:
         """host: the watched host's name, as messages say it. zone: the keeper's, for the times in messages.
 
-        ties: what rests on what.
+        together: which alerts are told together; None: with no ties but those that names say.
         """
         self._clock = clock
-        self._together = Together(ties or Ties())
+        self._together = together or Together(Ties())
         self._teller = Teller(post, host, zone, self._together.resting_on)
         self._ledger = Ledger(store, post, self._teller)
         self._runs: dict[str, _Runs] = {}

@@ -22,6 +22,7 @@ from watchkeeper.config.rules import RulesSettings
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.config.spots import Place
 from watchkeeper.config.times import RemindersSettings
+from watchkeeper.config.together import TogetherSettings
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.core.routes import Route
 from watchkeeper.core.rules import Rules
@@ -49,6 +50,7 @@ class Settings(BaseSettings):
     store: StoreSettings = Field(default_factory=dict, validate_default=True)
     page: PageSettings = Field(default_factory=PageSettings)
     rules: RulesSettings = Field(default_factory=RulesSettings)
+    together: TogetherSettings = Field(default_factory=TogetherSettings)
     reminders: RemindersSettings = Field(default_factory=RemindersSettings)
     probe: tuple[ProbeSettings, ...] = ()
     notifier: tuple[NotifierSettings, ...] = ()
@@ -94,6 +96,7 @@ class Settings(BaseSettings):
         found = [*_taken("probe", self.probes, self.probe), *_taken("notifier", self.notifier, self.notifier)]
         general = dict(self.rules.disorder())
         found += [(("rules", table), what) for table, what in general.items()]
+        found += [(("together",), what) for what in self.together.disorder()]
         for index, each in enumerate(self.probe):
             merged = each.rules.over(self.rules).disorder()
             found += [

@@ -9,9 +9,9 @@ from watchkeeper.core.alerts import Alert, Concern, Priority, State, Telling
 from watchkeeper.core.judgement import Judgement
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
 from watchkeeper.core.rules import Rules
-from watchkeeper.core.summaries import FLOOD, GROUP, Flood, named
+from watchkeeper.core.summaries import FLOOD, GROUP, Flood, Limits, named
 from watchkeeper.core.ties import Ties
-from watchkeeper.core.together import SETTLE_S, Together
+from watchkeeper.core.together import Together
 
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 POOL, GUEST = SeriesKey("pool skerry", "health"), SeriesKey("guest hide-hub", "state")
@@ -112,7 +112,7 @@ def test_what_outlives_its_cause_is_told_once_that_has_settled() -> None:
     street.down(POOL, GUEST, HUB)
     street.live(30)
     street.up(POOL, GUEST)
-    street.live(SETTLE_S / 60)
+    street.live(Limits().settle_s / 60)
     assert ("service hide-hub", Telling.RAISED) not in street.told
     street.live(1.5)
     assert street.told[-1] == ("service hide-hub", Telling.RAISED)

@@ -10,6 +10,7 @@ from watchkeeper.core.observation import Observation, SeriesKey
 from watchkeeper.core.records import Commit, JournalLine, Parcel, Seen
 from watchkeeper.core.rules import Finding, Rules
 from watchkeeper.core.ties import Ties
+from watchkeeper.core.together import Together
 from watchkeeper.errors import StoreError, StoreFull
 from watchkeeper.pipeline import Pipeline, Watched
 
@@ -143,7 +144,7 @@ class House:
         self.pipeline = self.made()
 
     def made(self) -> Pipeline:
-        return Pipeline(self.store, self.desk, self.clock, "gannet", self.zone, Ties(self.rests_on))
+        return Pipeline(self.store, self.desk, self.clock, "gannet", self.zone, Together(Ties(self.rests_on)))
 
     async def run(self, *watched: Watched, after: timedelta = MINUTE) -> None:
         """Let time pass, with the reviews that fall into it, and run the probes."""

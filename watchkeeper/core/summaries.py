@@ -5,12 +5,14 @@ They live through the same table as any alert, with a thread of their own. Not h
 
 from collections import deque
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watchkeeper.core import alert_steps
 from watchkeeper.core.alerts import Alert, Concern, Delays, Event, Priority, Transition
 from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.rules import Finding
+from watchkeeper.core.wording import duration
 
 GROUP = SeriesKey("group of services", "answer")
 FLOOD = SeriesKey("alerts", "rate")
@@ -20,6 +22,25 @@ OWN = frozenset({GROUP, FLOOD, DATABASE})
 
 _MOST_NAMES = 12
 """A summary is read on a phone; the page has all of them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """When alerts are told together.
+
+    flood, flood_s: so many alerts within so many seconds are a flood; it ends below flood_ends within the same time
+    (EEMUA 191, as ISA-18.2 cites it: ten in ten minutes, and five).
+    settle_s: what outlives its cause is told after this: a guest that runs again needs minutes until its services
+    answer.
+    """
+
+    flood: int = 10
+    flood_ends: int = 5
+    flood_s: float = 600.0
+    settle_s: float = 300.0
+
+
+LIMITS = Limits()
 
 Moved = tuple[Finding, Alert, tuple[Transition, ...]]
 
@@ -62,19 +83,16 @@ class Group:
 class Flood:
     """More alerts than one person can take in, told as one summary until it has ended."""
 
-    MOST = 10
-    FEWER_THAN = 5
-    WITHIN_S = 600.0
-    """It begins with ten alerts in ten minutes and ends below five in ten minutes (EEMUA 191, as ISA-18.2 cites it)."""
-
-    def __init__(self) -> None:
+    def __init__(self, limits: Limits = LIMITS) -> None:
+        """limits: when it begins and ends."""
+        self._limits = limits
         self.alert = Alert(FLOOD, Concern.UNSOUND)
         self._raises: deque[datetime] = deque(maxlen=10_000)
         self._came = 0
         self.over = False
 
     def restore(self, raised_at: Iterable[datetime], now: datetime) -> None:
-        """Go on after a restart: what was raised within the last ten minutes counts."""
+        """Go on after a restart: what was raised lately counts."""
         self._raises.extend(sorted(at for at in raised_at if at <= now))
 
     def bridge(self, gap: timedelta) -> None:
@@ -89,21 +107,21 @@ class Flood:
 
     def begins(self, now: datetime) -> bool:
         """Would one more be a flood?"""
-        return self._lately(now) + 1 >= self.MOST
+        return self._lately(now) + 1 >= self._limits.flood
 
     def step(self, members: Sequence[Alert], now: datetime) -> Moved:
         """Move it to what its members, and how many came lately, ask for."""
         standing, lately = [m for m in members if m.standing], self._lately(now)
         wanted = _most_urgent(standing)
         if self.alert.standing:
-            wanted = max(filter(None, (wanted, self.alert.priority))) if lately >= self.FEWER_THAN else None
+            wanted = max(filter(None, (wanted, self.alert.priority))) if lately >= self._limits.flood_ends else None
         elif wanted is not None:
             self._came = lately
         self.alert, moves = alert_steps.step(self.alert, wanted, now, Delays())
         self.over = self.over or any(move.event is Event.CLEAR for move in moves)
         names = named(f"{m.key.subject} ({m.priority.word})" for m in _urgent_first(standing) if m.priority)
         if self.alert.standing:
-            reason = f"{lately} alerts within 10 min; kept together until it is calm: {names}"
+            reason = f"{lately} alerts within {duration(self._limits.flood_s)}; kept together until it is calm: {names}"
         else:
             reason = f"calm again after {self._came} alerts; " + (f"still there: {names}" if names else "none is left")
         finding = Finding(
@@ -112,7 +130,7 @@ class Flood:
         return finding, self.alert, moves
 
     def _lately(self, now: datetime) -> int:
-        while self._raises and (now - self._raises[0]).total_seconds() > self.WITHIN_S:
+        while self._raises and (now - self._raises[0]).total_seconds() > self._limits.flood_s:
             self._raises.popleft()
         return sum(at <= now for at in self._raises)
 

@@ -16,13 +16,10 @@ from watchkeeper.core import alert_steps
 from watchkeeper.core.alerts import Alert, Concern, Delays, Event, Priority, State, Telling, Transition
 from watchkeeper.core.observation import Answer, Condition, Level, Observation, SeriesKey
 from watchkeeper.core.rules import Finding
-from watchkeeper.core.summaries import FLOOD, GROUP, Flood, Group
+from watchkeeper.core.summaries import FLOOD, GROUP, LIMITS, Flood, Group, Limits
 from watchkeeper.core.ties import Ties
 
 AlertKey = tuple[SeriesKey, Concern]
-
-SETTLE_S = 300.0
-"""What outlives its cause is told after this: a guest that runs again needs minutes until its services answer."""
 
 DOUBT_S = 120.0
 """So long a thing that is down, and has no alert yet, may be the cause of another's. Probes look about once a minute:
@@ -41,13 +38,13 @@ do: a pool that lost one of two disks still carries its guests."""
 class Together:
     """Steps the alerts of a whole house with an eye on each other."""
 
-    def __init__(self, ties: Ties) -> None:
-        """ties: what rests on what; it learns of subjects as they are seen."""
-        self._ties = ties
+    def __init__(self, ties: Ties, limits: Limits = LIMITS) -> None:
+        """ties: what rests on what; it learns of subjects as they are seen. limits: when alerts are told together."""
+        self._ties, self._settle_s = ties, limits.settle_s
         self._down: dict[SeriesKey, datetime] = {}
         self._alerts: dict[AlertKey, Alert] = {}
         self._held: dict[AlertKey, Alert] = {}
-        self.group, self.flood = Group(), Flood()
+        self.group, self.flood = Group(), Flood(limits)
 
     def restore(self, standing: Iterable[Alert], now: datetime) -> None:
         """Go on from alerts as they were stored."""
@@ -158,7 +155,7 @@ class Together:
             return self._reconsidered_member(alert, now)
         if cause := self._cause(alert, now):
             return alert_steps.hold(alert, cause)
-        settled_at = now + timedelta(seconds=SETTLE_S)
+        settled_at = now + timedelta(seconds=self._settle_s)
         if alert.held_until is None:
             return alert_steps.hold(alert, by, settled_at) if self._stood_lately(by, now) else alert_steps.let_go(alert)
         until = min(alert.held_until, settled_at)  # whatever the clock was set to meanwhile
@@ -197,7 +194,7 @@ class Together:
 
     def _stood_lately(self, key: SeriesKey, now: datetime) -> bool:
         ends = (alert.ended_at for alert in self._about(key))
-        lately = any(at is not None and abs((now - at).total_seconds()) <= SETTLE_S for at in ends)
+        lately = any(at is not None and abs((now - at).total_seconds()) <= self._settle_s for at in ends)
         return lately or self._stands(key)
 
     def _one_of_several(self, alert: Alert, now: datetime) -> bool:

@@ -1,5 +1,6 @@
 """The page over a store in memory, at a fixed moment."""
 
+import shutil
 from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
@@ -7,8 +8,10 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 from aiohttp import web
 from aiohttp.test_utils import TestClient, TestServer
+from playwright.async_api import Browser, Playwright, async_playwright
 
 from tests.support import readstore
+from tests.support.needs import need
 from tests.support.readstore import ReadStoreDouble
 from watchkeeper.clock import Clock
 from watchkeeper.web.acting import Acting
@@ -21,6 +24,13 @@ Open = Callable[..., Awaitable[Client]]
 
 ISLAND = timezone(timedelta(hours=1))
 """The island's time is an hour ahead of UTC."""
+
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
 
 
 class FixedClock(Clock):
@@ -67,3 +77,14 @@ async def page() -> AsyncIterator[Open]:
     yield open_client
     for client in opened:
         await client.close()
+
+
+@pytest.fixture
+async def chromium() -> AsyncIterator[Browser]:
+    """A browser of the test's own."""
+    need(shutil.which(CHROMIUM), "Chromium is not installed (apt install chromium)")
+    driver: Playwright
+    async with async_playwright() as driver:
+        browser = await driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield browser
+        await browser.close()

@@ -1,41 +1,22 @@
 """The pages in a real browser: Debian's Chromium, headless, with JavaScript switched off."""
 
-import shutil
-from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Literal
 
 import pytest
-from playwright.async_api import Browser, Page, Playwright, async_playwright
+from playwright.async_api import Browser, Page
 
 from tests.support import readstore
-from tests.support.needs import need
 from tests.web.conftest import app_of
 from watchkeeper.web.serve import serve
 from watchkeeper.web.settings import PageSettings
 
-CHROMIUM = "/usr/bin/chromium"
-ARGUMENTS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 Scheme = Literal["light", "dark"]
 STATES = ("calm", "filling", "full", "fresh", "crowd")
 PATHS = ("", "journal", "subjects/1", "subjects/13?span=month", "subjects/7", "subjects/17?span=day", "nothing")
 
 pytestmark = pytest.mark.browser
-
-
-@pytest.fixture
-async def chromium() -> AsyncIterator[Browser]:
-    """A browser of the test's own."""
-    need(shutil.which(CHROMIUM), "Chromium is not installed (apt install chromium)")
-    driver: Playwright
-    async with async_playwright() as driver:
-        browser = await driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield browser
-        await browser.close()
 
 
 @dataclass

@@ -158,7 +158,9 @@ async def test_head_has_no_body(page: Open) -> None:
     assert (answer.status, await answer.read()) == (200, b"")
 
 
-@pytest.mark.parametrize(("name", "media"), [("page.css", "text/css"), ("icon.svg", "image/svg+xml")])
+@pytest.mark.parametrize(
+    ("name", "media"), [("page.css", "text/css"), ("icon.svg", "image/svg+xml"), ("page.js", "text/javascript")]
+)
 async def test_files(page: Open, name: str, media: str) -> None:
     """The stylesheet and the icon are served with their types and a validator; nothing else of the package is."""
     client = await page(readstore.calm())

@@ -4,13 +4,22 @@ What is drawn is a `Chart`; sketches.py makes one from a series' samples. Values
 of one run and the start of another.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import pairwise
 
 from watchkeeper.web.svg import element, path, picture, words
-from watchkeeper.web.ticks import Tick, Ticks, calendar_ticks, labelled
+from watchkeeper.web.ticks import (
+    Tick,
+    Ticks,
+    calendar_ticks,
+    count_ticks,
+    duration_ticks,
+    labelled,
+    share_ticks,
+    size_ticks,
+)
 
 Point = tuple[float, float]
 """Seconds since 1970, and a value."""
@@ -117,7 +126,35 @@ def draw(chart: Chart, size: Size, zone: tzinfo) -> str:
         width=size.width,
         height=size.height,
         class_=f"chart {size.name}",
+        data=_reading(chart, size, zone),
     )
+
+
+READS: Mapping[Ticks, str] = {
+    size_ticks: "bytes",
+    count_ticks: "count",
+    share_ticks: "share",
+    duration_ticks: "duration",
+}
+"""What the upright axis counts, as the script words it."""
+
+
+def _reading(chart: Chart, size: Size, zone: tzinfo) -> dict[str, str]:
+    """What the script needs to read the picture off: its field, the ends of its axes, and the host's time."""
+    wide, high = size.inner
+    offset = datetime.fromtimestamp(chart.now_s, UTC).astimezone(zone).utcoffset() or timedelta()
+    return {
+        "left": f"{size.margin_left:g}",
+        "wide": f"{wide:g}",
+        "high": f"{high:g}",
+        "since": f"{chart.since_s:.0f}",
+        "until": f"{chart.until_s:.0f}",
+        "low": repr(float(chart.low)),
+        "top": repr(float(chart.high)),
+        "unit": READS.get(chart.ticks, "state"),
+        "zone": getattr(zone, "key", ""),
+        "offset": f"{offset.total_seconds():.0f}",
+    }
 
 
 Place = Callable[[float], float]

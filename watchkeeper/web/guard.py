@@ -17,9 +17,10 @@ ErrorPage = Callable[[web.Request, int, str], web.Response]
 log = logging.getLogger(__name__)
 
 HEADERS = {
-    # Nothing but our own stylesheet and icon may load; forms lead to us alone; nothing may run or be embedded.
+    # Nothing but our own stylesheet, icon and script may load; forms and the script's requests lead to us alone.
     "Content-Security-Policy": (
-        "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'self'; "
+        "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; connect-src 'self'; "
+        "base-uri 'none'; form-action 'self'; "
         "frame-ancestors 'none'"
     ),
     "X-Content-Type-Options": "nosniff",

@@ -11,13 +11,13 @@ from typing import Any
 from aiohttp import web
 
 from watchkeeper import __version__
-from watchkeeper.web import acts, api, pages, subject
+from watchkeeper.web import acts, api, live, pages, subject
 from watchkeeper.web.context import of
 from watchkeeper.web.guard import Handler
 from watchkeeper.web.problems import PROBLEM_JSON
 from watchkeeper.web.query import Parameter, refuse_unknown
 
-HTML, JSON = "text/html", "application/json"
+HTML, JSON, EVENTS = "text/html", "application/json", "text/event-stream"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Route:
         watch.
         """
         missing = any(p.where == "path" for p in self.parameters)
-        return (400, *(404,) * missing, *(503,) * (self.media == api.HEALTH_JSON))
+        return (400, *(404,) * missing, *(503,) * (self.media in {api.HEALTH_JSON, EVENTS}))
 
 
 async def index(request: web.Request) -> web.Response:
@@ -55,7 +55,7 @@ ROUTES = (
         "/subjects/{subject}",
         subject.subject,
         "A subject: its history, what was found, its alerts and journal.",
-        (subject.SUBJECT, subject.SPAN),
+        (subject.SUBJECT, subject.SPAN, subject.SINCE, subject.UNTIL),
         HTML,
         kept=True,
     ),
@@ -87,6 +87,7 @@ ROUTES = (
         (api.BEFORE, api.LIMIT),
     ),
     Route("/api/v1/outbox", api.outbox, "Messages that wait for delivery, or were set aside.", (api.LIMIT,)),
+    Route("/api/v1/changes", live.changes, "Tells of each change as an event, for pages that stay open.", (), EVENTS),
     Route("/api/v1/health", api.health, "Whether the watch itself is kept; 503 where it is not.", (), api.HEALTH_JSON),
 )
 

@@ -2,12 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import assert_never
 
 from aiohttp import web
 from markupsafe import Markup
 
+from watchkeeper.core import wording as words
 from watchkeeper.core.alerts import Alert, Concern, State
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, Unit
 from watchkeeper.core.records import Sample, Seen, Series
@@ -18,7 +19,6 @@ from watchkeeper.core.wording import (
     condition_words,
     duration,
     instant,
-    moment,
     share,
     state_words,
     time_left_phrase,
@@ -30,8 +30,8 @@ from watchkeeper.web.board import CONCERN
 from watchkeeper.web.charts import NARROW, WIDE, draw
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.desk import viewer
-from watchkeeper.web.problems import not_found
-from watchkeeper.web.query import choice, part
+from watchkeeper.web.problems import Refusal, not_found
+from watchkeeper.web.query import choice, moment, part
 from watchkeeper.web.templating import render
 from watchkeeper.web.thinning import thin, unfold
 
@@ -39,6 +39,10 @@ SUBJECT = part("subject", "the id of a series, or a subject's own name", str, {"
 SPAN = choice(
     "span", "How much of the past is drawn; left out: a day or a week, by the history.", tuple(sketches.SPANS_S)
 )
+SINCE = moment("since", "The past is drawn from here on, instead of a span.")
+UNTIL = moment("until", "The past is drawn up to here; left out: now.")
+SHORTEST_S = 1.0
+"""Less than a second is no stretch of time: samples are told apart by milliseconds."""
 TABLE_ROWS = 24
 """Rows of the table that says the same as the picture: one screen of a phone, twice scrolled."""
 JOURNAL_LINES = 20
@@ -68,13 +72,14 @@ async def subject(request: web.Request) -> web.Response:
     every = await context.store.series()
     series = find(every, SUBJECT.given(request))
     span = SPAN.of(request) or usual_span(series, now)
-    window = sketches.Window(now.timestamp() - sketches.SPANS_S[span], now.timestamp())
+    window, chosen = chosen_window(request, sketches.SPANS_S[span], now)
     samples = await past(context, series, window)
     latest = next((s for s in await context.store.latest() if s.observation.key == series.key), None)
     findings = {f.concern: f for f in await context.store.findings() if f.key == series.key}
     alerts = [a for a in await context.store.alerts() if a.key == series.key]
     main = findings.get(CONCERN[series.kind])
-    chart = sketches.sketch(series, samples, main.forecast if main else None, window)
+    forecast = main.forecast if main and not chosen else None
+    chart = sketches.sketch(series, samples, forecast, window)
     return render(
         "subject.html",
         context,
@@ -83,7 +88,9 @@ async def subject(request: web.Request) -> web.Response:
         shelvings=[(value, words) for value, (words, _) in SHELVINGS.items()],
         series=series,
         siblings=[s for s in every if s.key.subject == series.key.subject],
-        span=span,
+        span="" if chosen else span,
+        whole=span,
+        ends=[datetime.fromtimestamp(s, UTC) for s in (window.since_s, window.now_s)] if chosen else (),
         spans=tuple(sketches.SPANS_S),
         priority=max((a.priority for a in alerts if a.priority), default=None),
         fact=time_left_phrase(main, now, context.zone) if main else "not known yet",
@@ -100,6 +107,22 @@ async def subject(request: web.Request) -> web.Response:
         alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
         lines=await context.store.journal(key=series.key, limit=JOURNAL_LINES),
     )
+
+
+def chosen_window(request: web.Request, span_s: float, now: datetime) -> tuple[sketches.Window, bool]:
+    """The stretch of time to draw, and whether it was chosen by its ends: then what lies ahead is no part of it."""
+    since, until = (_instant(each.of(request), now) for each in (SINCE, UNTIL))
+    if since is None and until is None:
+        return sketches.Window(now.timestamp() - span_s, now.timestamp()), False
+    end_s = min((until or now).timestamp(), now.timestamp())
+    begin_s = since.timestamp() if since else end_s - span_s
+    if end_s - begin_s < SHORTEST_S:
+        raise Refusal(400, "since is not before until, or both lie ahead: nothing lies between them.")
+    return sketches.Window(max(begin_s, 0.0), end_s), True
+
+
+def _instant(value: datetime | timedelta | None, now: datetime) -> datetime | None:
+    return now + value if isinstance(value, timedelta) else value
 
 
 async def past(context: Context, series: Series, window: sketches.Window) -> Sequence[Sample]:
@@ -231,4 +254,4 @@ def _found(finding: Finding, now: datetime, zone: tzinfo) -> list[tuple[str, str
     if finding.ends_at is None:
         return []
     ends = (("earliest", finding.earliest_at), ("likely", finding.ends_at), ("latest", finding.latest_at))
-    return [(f"full, {name}", moment(at, zone, now) if at else "no end in sight") for name, at in ends]
+    return [(f"full, {name}", words.moment(at, zone, now) if at else "no end in sight") for name, at in ends]

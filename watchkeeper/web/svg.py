@@ -4,7 +4,7 @@ Attributes are presentation attributes and classes only: the page's content poli
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from html import escape
 
 _UNFIT = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -49,9 +49,18 @@ def path(points: Iterable[tuple[float, float]], *, close: bool = False) -> str:
 
 
 def picture(
-    label: str, *children: str, width: float, height: float, class_: str, size: tuple[str, str] | None = None
+    label: str,
+    *children: str,
+    width: float,
+    height: float,
+    class_: str,
+    size: tuple[str, str] | None = None,
+    data: Mapping[str, str] | None = None,
 ) -> str:
-    """A whole picture with its name for screen readers. size: width and height as CSS lengths, if they are fixed."""
+    """A whole picture with its name for screen readers. size: width and height as CSS lengths, if they are fixed.
+
+    data: what a script needs to read it off, as attributes data-NAME.
+    """
     wide, high = size or (None, None)
     return element(
         "svg",
@@ -63,4 +72,5 @@ def picture(
         class_=class_,
         role="img",
         aria_label=label,
+        **{f"data_{name}": value for name, value in (data or {}).items()},
     )

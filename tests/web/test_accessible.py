@@ -1,0 +1,165 @@
+"""Every page in Chromium against axe-core's rules for WCAG 2.2 A and AA, in light and dark; and what those leave out."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Literal
+
+import pytest
+from playwright.async_api import Browser, Page
+
+from tests.support import readstore
+from tests.support.acting import PASSWORD, ActingDouble, password_file
+from tests.support.needs import need
+from tests.support.readstore import ReadStoreDouble
+from tests.web.conftest import app_of
+from watchkeeper.core.observation import SeriesKey
+from watchkeeper.web.serve import serve
+from watchkeeper.web.settings import PageSettings
+
+AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22a", "wcag22aa", "best-practice"]
+PATHS = (
+    "",
+    "journal",
+    "subjects/1?span=month",
+    "subjects/7",
+    "subjects/13",
+    "subjects/14?span=day",
+    "keeper",
+    "nothing",
+)
+
+pytestmark = pytest.mark.browser
+
+
+async def violations(page: Page) -> list[str]:
+    """What axe finds wrong with a page, each with the first element that it is about."""
+    await page.evaluate(AXE.read_text(encoding="utf-8"))
+    found: dict[str, Any] = await page.evaluate(
+        "tags => axe.run(document, {runOnly: {type: 'tag', values: tags}})", RULES
+    )
+    assert len(found["passes"]) > 10
+    return [f"{each['id']}: {each['nodes'][0]['html'][:200]}" for each in found["violations"]]
+
+
+async def look(
+    browser: Browser, store: ReadStoreDouble, place: Path, paths: Sequence[str], **context: Any
+) -> list[str]:
+    """Violations on each path, once as anyone reads it and once as the keeper does."""
+    settings = PageSettings(port=0, password=password_file(place))
+    served = await serve(app_of(store, settings, acting=ActingDouble(store)), settings)
+    opened = await browser.new_context(**context)
+    found = []
+    try:
+        page = await opened.new_page()
+        for signed_in in (False, True):
+            if signed_in:
+                await page.goto(f"{served.address}keeper")
+                await page.fill("#password", PASSWORD)
+                await page.click("button")
+            for path in paths:
+                await page.goto(served.address + path)
+                await page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+                found += [f"{path} {each}" for each in await violations(page)]
+    finally:
+        await opened.close()
+        await served.cleanup()
+    return found
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("state", ["filling", "full", "calm", "fresh"])
+async def test_axe_finds_nothing(
+    chromium: Browser, tmp_path: Path, state: str, scheme: Literal["light", "dark"]
+) -> None:
+    """No page violates a rule, with every fold open, signed in or not."""
+    need(AXE.exists(), "axe-core is not there (npm ci --prefix tests/web)")
+    paths = PATHS if state == "filling" else ("", "subjects/1", "keeper") if state != "fresh" else ("", "journal")
+    store: ReadStoreDouble = getattr(readstore, state)()
+    viewport = {"width": 390 if scheme == "dark" else 1_280, "height": 900}
+    assert await look(chromium, store, tmp_path, paths, color_scheme=scheme, viewport=viewport) == []
+
+
+async def test_axe_would_find_something(chromium: Browser) -> None:
+    """The check can fail: a page with a picture without a name is told."""
+    need(AXE.exists(), "axe-core is not there (npm ci --prefix tests/web)")
+    page = await chromium.new_page()
+    await page.set_content("<!doctype html><html><body><img src='x'><p style='color:#aaa'>pale</p></body></html>")
+    await page.evaluate(AXE.read_text(encoding="utf-8"))
+    found = await page.evaluate("axe.run(document)")
+    assert {"image-alt", "html-has-lang"} <= {each["id"] for each in found["violations"]}
+    await page.close()
+
+
+RTL = ("مرصد الطيور", "תחנת הציפורים")
+"""An observatory of birds in Arabic; a station of birds in Hebrew."""
+
+
+@pytest.mark.parametrize(("width", "scale"), [(320, 1), (3_840, 1), (1_280, 2)])
+async def test_names_from_right_to_left(chromium: Browser, width: int, scale: int) -> None:
+    """Names of either direction keep to themselves: the words beside them stay in order, and nothing overflows."""
+    store = readstore.filling()
+    for name in RTL:
+        store.condition(f"guest {name}", "state")
+        store.level(name, "space", 90.0, 100.0, full_in=(readstore.DAY, 2 * readstore.DAY, 3 * readstore.DAY))
+    store.note(store.now, f"{RTL[0]} (1) opened again.", key=SeriesKey(RTL[0], "space"))
+    served = await serve(app_of(store.settled()), PageSettings(port=0))
+    context = await chromium.new_context(viewport={"width": width, "height": 900}, device_scale_factor=scale)
+    try:
+        page = await context.new_page()
+        for path in ("", "journal", f"subjects/{RTL[0]}"):
+            await page.goto(served.address + path)
+            assert await page.evaluate("document.documentElement.scrollWidth") <= width
+            isolated = await page.evaluate(
+                "name => [...document.querySelectorAll('bdi')].some(e => e.textContent.includes(name))", RTL[0]
+            )
+            assert isolated
+    finally:
+        await context.close()
+        await served.cleanup()
+
+
+async def test_print_and_reduced_motion(chromium: Browser) -> None:
+    """On paper the folds are open and what can only be pressed is gone; with reduced motion nothing moves."""
+    served = await serve(app_of(readstore.filling()), PageSettings(port=0))
+    context = await chromium.new_context(reduced_motion="reduce", color_scheme="dark")
+    try:
+        page = await context.new_page()
+        await page.goto(served.address)
+        moving = await page.evaluate(
+            """() => [...document.querySelectorAll('*')].filter(e => {
+                const s = getComputedStyle(e);
+                return s.animationName !== 'none' || parseFloat(s.transitionDuration) > 0; }).length"""
+        )
+        assert moving == 0
+        await page.emulate_media(media="print", color_scheme="dark")
+        assert await page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+        assert not await page.locator(".mast nav").is_visible()
+        assert await page.locator("details.well .plain").first.is_visible()
+    finally:
+        await context.close()
+        await served.cleanup()
+
+
+async def test_targets_are_large_enough(chromium: Browser, tmp_path: Path) -> None:
+    """What is pressed is 24 px high at least (WCAG 2.2, 2.5.8), forms included."""
+    settings = PageSettings(port=0, password=password_file(tmp_path))
+    store = readstore.filling()
+    served = await serve(app_of(store, settings, acting=ActingDouble(store)), settings)
+    context = await chromium.new_context(viewport={"width": 320, "height": 800})
+    try:
+        page = await context.new_page()
+        await page.goto(f"{served.address}keeper")
+        await page.fill("#password", PASSWORD)
+        await page.click("button")
+        for path in ("keeper", "", "subjects/13"):
+            await page.goto(served.address + path)
+            assert await page.evaluate("document.documentElement.scrollWidth") <= 320
+            small = await page.evaluate(
+                """() => [...document.querySelectorAll('button, input:not([type=hidden]), select, summary, nav a')]
+                    .filter(e => e.checkVisibility() && e.getBoundingClientRect().height < 24).map(e => e.outerHTML)"""
+            )
+            assert small == []
+    finally:
+        await context.close()
+        await served.cleanup()

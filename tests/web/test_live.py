@@ -1,0 +1,114 @@
+"""The stream of changes: what is sent when, to whom, and that it ends."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+import aiohttp
+import pytest
+
+from tests.support import readstore
+from tests.support.readstore import ReadStoreDouble
+from tests.web.conftest import Open, app_of
+from watchkeeper.web import live
+from watchkeeper.web.serve import serve
+from watchkeeper.web.settings import PageSettings
+
+PATH = "/api/v1/changes"
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the looks follow one another quickly."""
+    monkeypatch.setattr(live, "LOOK_S", 0.01)
+    monkeypatch.setattr(live, "REST_S", 0.05)
+
+
+@asynccontextmanager
+async def listening(store: ReadStoreDouble, **headers: str) -> AsyncIterator[tuple[aiohttp.ClientResponse, object]]:
+    """A stream on a real port, and the server."""
+    served = await serve(app_of(store), PageSettings(port=0))
+    try:
+        async with (
+            aiohttp.ClientSession() as session,
+            session.get(served.address + PATH[1:], headers=headers) as answer,
+        ):
+            yield answer, served
+    finally:
+        await served.cleanup()
+
+
+async def event(answer: aiohttp.ClientResponse) -> dict[str, str]:
+    """The next event or comment, as its fields."""
+    fields: dict[str, str] = {}
+    async with asyncio.timeout(5):
+        while (line := (await answer.content.readline()).decode()) != "\n":
+            name, _, value = line.rstrip("\n").partition(":")
+            fields[name] = value.removeprefix(" ")
+    return fields
+
+
+async def test_a_change_is_told() -> None:
+    """After a change comes one event with the store's new number; changes that follow at once are told as one."""
+    store = readstore.calm()
+    async with listening(store) as (answer, _):
+        assert answer.headers["Content-Type"] == "text/event-stream; charset=utf-8"
+        assert answer.headers["Cache-Control"] == "private, no-cache"
+        assert await event(answer) == {"retry": "5000"}
+        await asyncio.sleep(0.05)
+        store.version = 7
+        assert await event(answer) == {"id": "7", "event": "change", "data": "7"}
+        for store.version in range(8, 20):
+            await asyncio.sleep(0.001)
+        later = await event(answer)
+        assert 8 <= int(later["id"]) <= 19
+
+
+async def test_what_was_missed_is_told_at_once() -> None:
+    """A reader that comes back says what it knew; if that is old it is told, and not if it is not."""
+    store = readstore.calm()
+    store.version = 5
+    async with listening(store, **{"Last-Event-ID": "3"}) as (answer, _):
+        assert (await event(answer))["id"] == "5"
+    async with listening(store, **{"Last-Event-ID": "5"}) as (answer, _):
+        assert await event(answer) == {"retry": "5000"}
+
+
+async def test_silence_is_kept_alive(monkeypatch: pytest.MonkeyPatch) -> None:
+    """While nothing changes a comment is sent now and then, and nothing else."""
+    monkeypatch.setattr(live, "COMMENT_S", 0.05)
+    async with listening(readstore.calm()) as (answer, _):
+        assert await event(answer) == {"retry": "5000"}
+        assert await event(answer) == {"": ""}
+        assert await event(answer) == {"": ""}
+
+
+async def test_a_stop_ends_the_streams() -> None:
+    """The server does not wait for those who listen."""
+    served = await serve(app_of(readstore.calm()), PageSettings(port=0))
+    async with aiohttp.ClientSession() as session, session.get(served.address + PATH[1:]) as answer:
+        await event(answer)
+        loop = asyncio.get_running_loop()
+        begun = loop.time()
+        await served.cleanup()
+        assert loop.time() - begun < 1.5
+        assert await answer.content.read() == b""
+
+
+async def test_nothing_runs_when_nobody_listens(page: Open, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The one task ends with the last listener, and there is a bound to how many there are."""
+    monkeypatch.setattr(live, "COMMENT_S", 0.02)
+    monkeypatch.setattr(live, "MOST_LISTENERS", 2)
+    client = await page(readstore.calm())
+    known = client.app[live.LIVE] if client.app else None
+    assert known is not None
+    one, two = await client.get(PATH), await client.get(PATH)
+    refused = await client.get(PATH)
+    assert (refused.status, refused.headers["Retry-After"]) == (503, "60")
+    assert known._looking is not None
+    one.close()
+    two.close()
+    async with asyncio.timeout(5):
+        while known._listeners:  # noqa: ASYNC110  nothing tells of it
+            await asyncio.sleep(0.01)
+    assert known._looking is None

@@ -5,7 +5,7 @@ from datetime import timedelta
 from tests.support.house import House, watched
 from watchkeeper.core.records import Entry
 from watchkeeper.errors import ProbeTimeout
-from watchkeeper.health import REVIEW_LATE, Health
+from watchkeeper.health import DELIVERY_LATE_S, REVIEW_LATE, Health
 from watchkeeper.web.vitals import Fitness
 
 
@@ -47,3 +47,26 @@ async def test_records_that_cannot_be_written_are_a_failure() -> None:
         4,
     )  # the note, and the alert about it with line and message
     assert "free some space" in check.output
+
+
+class Deliveries:
+    """An outbox of two notifiers."""
+
+    def __init__(self, **failing: str) -> None:
+        self._failing = failing
+
+    def failing(self, longer_than_s: float) -> tuple[dict[str, str], int]:
+        return (self._failing if longer_than_s == DELIVERY_LATE_S else {}), 2
+
+
+async def test_messages_that_do_not_get_through() -> None:
+    """One receiver that takes nothing is a warning; where none does, nobody is told, and that is a failure."""
+    house = House()
+    await house.pipeline.review()
+    one = Health(house.clock, house.pipeline, Deliveries(mail="mail: no connection to the server")).read()
+    assert (one.fitness, one.troubles) == (
+        Fitness.WARN,
+        ("nothing gets through mail: mail: no connection to the server",),
+    )
+    assert Health(house.clock, house.pipeline, Deliveries(mail="down", phone="down")).read().fitness is Fitness.FAIL
+    assert Health(house.clock, house.pipeline, Deliveries()).read().fitness is Fitness.PASS

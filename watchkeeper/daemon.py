@@ -12,8 +12,12 @@ from datetime import timedelta
 from functools import partial
 
 from watchkeeper import rounds
+from watchkeeper.alive import LABEL as LABEL_OF_ALIVE
+from watchkeeper.alive import Alive
 from watchkeeper.clock import Clock
+from watchkeeper.config.keyfile import own_key
 from watchkeeper.core.observation import Condition, Observation
+from watchkeeper.core.passes import Passes
 from watchkeeper.core.records import Entry
 from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
@@ -48,6 +52,10 @@ REMEMBER = timedelta(days=1_160)
 
 KEEPING_LABEL = " keeping"
 """In the schedule; no probe's name begins with a space."""
+
+
+KEY_NAME = "acknowledge.key"
+"""Beside the database: the key with which links in messages are signed."""
 
 
 def watch(settings: Settings, bench: Bench) -> list[Watched]:
@@ -92,7 +100,8 @@ class _Daemon:
         self._settings, self._clock, self._store = settings, clock, store
         host, zone = settings.host.label, settings.host.zone
         routes = settings.routes
-        self._outbox = Outbox(store, notifiers, clock, routes=routes, zone=zone)
+        self._passes = _passes(settings)
+        self._outbox = Outbox(store, notifiers, clock, routes=routes, zone=zone, passes=self._passes)
         self._rounds = Rounds(store, self._outbox, clock, settings.reminders.plan(), routes, (host, zone))
         ties = Ties({each.label: each.rests_on for each in settings.probes})
         together = Together(ties, settings.together.limits())
@@ -110,8 +119,9 @@ class _Daemon:
         settings, stop = self._settings, _stop_event()
         stack.callback(self._workers.close)
         await self._restore()
-        health = Health(self._clock, self._pipeline)
-        app = make_app(self._store, settings.page, self._clock, health, settings.host.label, settings.host.zone)
+        health = Health(self._clock, self._pipeline, self._outbox)
+        named = (settings.host.label, settings.host.zone)
+        app = make_app(self._store, settings.page, self._clock, health, *named, None, self._passes)
         served = await serve_page(app, settings.page)
         stack.push_async_callback(served.cleanup)
         delivering = asyncio.create_task(self._deliver(stop))
@@ -120,6 +130,9 @@ class _Daemon:
             self._schedule.every(each.label, each.interval_s, partial(self._pipeline.run, each))
             stack.push_async_callback(each.probe.close)
         self._schedule.every(KEEPING_LABEL, EVERY_S, self._keeping.run)
+        if settings.alive.url is not None:
+            alive = Alive(settings.alive, self._clock, health, settings.host.label)
+            self._schedule.every(LABEL_OF_ALIVE, settings.alive.every, alive.tell)
         self._schedule.every(rounds.LABEL, rounds.EVERY_S, self._rounds.make)
         self._schedule.start()
         reviewing = asyncio.create_task(self._review())
@@ -168,6 +181,12 @@ class _Daemon:
             if breaks != self._pipeline.breaks:
                 breaks = self._pipeline.breaks
                 self._schedule.realign()
+
+
+def _passes(settings: Settings) -> Passes | None:
+    """What signs and reads the links in messages, where the configuration says how the page is reached."""
+    address = settings.page.address
+    return None if address is None else Passes(own_key(settings.store.path.with_name(KEY_NAME)), str(address))
 
 
 def _stop_event() -> asyncio.Event:

@@ -1,6 +1,10 @@
-"""How the daemon itself is: whether its probes run, its rules are applied and its records are written."""
+"""How the daemon itself is: whether its probes run, its rules are applied, its records are written and its
+messages get through.
+"""
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
+from typing import Protocol
 
 from watchkeeper.clock import Clock
 from watchkeeper.pipeline import Pipeline
@@ -10,17 +14,31 @@ REVIEW_LATE = timedelta(minutes=2)
 """Reviews come at least every 15 s; one that is this late has stopped."""
 
 
+DELIVERY_LATE_S = 600.0
+"""A receiver that takes nothing for so long is in trouble; one that restarts, or asks for patience, is not."""
+
+
+class Deliveries(Protocol):
+    """What is asked of the outbox."""
+
+    def failing(self, longer_than_s: float) -> tuple[Mapping[str, str], int]:
+        """The notifiers by which nothing has got through for so long, with the reason; and how many there are."""
+        ...
+
+
 class Health:
     """Reads the daemon's own state off the pipeline, for the page and its health path."""
 
-    def __init__(self, clock: Clock, pipeline: Pipeline) -> None:
-        self._clock, self._pipeline = clock, pipeline
+    def __init__(self, clock: Clock, pipeline: Pipeline, deliveries: Deliveries | None = None) -> None:
+        """deliveries: None where nobody is told."""
+        self._clock, self._pipeline, self._outbox = clock, pipeline, deliveries
         self._started_at = clock.now()
 
     def read(self) -> VitalSigns:
         """The state right now; cheap, never blocks."""
         now = self._clock.now()
-        return VitalSigns(self._started_at, (self._probes(now), self._rules(now), self._records(now)))
+        checks = (self._probes(now), self._rules(now), self._records(now), self._deliveries(now))
+        return VitalSigns(self._started_at, checks)
 
     def _probes(self, now: datetime) -> Check:
         troubled = self._pipeline.troubled_probes()
@@ -37,3 +55,10 @@ class Health:
         held, trouble = self._pipeline.held_back, self._pipeline.database_trouble
         output = f"what is to be told is held in memory: {trouble or 'it is about to be written'}" if held else ""
         return Check("store", "writes", Fitness.FAIL if held else Fitness.PASS, output, held, "records held back", now)
+
+    def _deliveries(self, now: datetime) -> Check:
+        """What cannot be told is a failure where nothing gets through at all, else a warning."""
+        failing, of = self._outbox.failing(DELIVERY_LATE_S) if self._outbox is not None else ({}, 0)
+        fitness = Fitness.PASS if not failing else Fitness.WARN if len(failing) < of else Fitness.FAIL
+        output = "; ".join(f"nothing gets through {name}: {why}" for name, why in failing.items())
+        return Check("deliveries", "messages", fitness, output, len(failing), "notifiers in trouble", now)

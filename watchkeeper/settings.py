@@ -13,6 +13,7 @@ from pydantic import Field, create_model, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from watchkeeper.config import loading
+from watchkeeper.config.alive import AliveSettings
 from watchkeeper.config.environment import Environment
 from watchkeeper.config.fields import Allowed
 from watchkeeper.config.host import HostSettings
@@ -52,6 +53,7 @@ class Settings(BaseSettings):
     rules: RulesSettings = Field(default_factory=RulesSettings)
     together: TogetherSettings = Field(default_factory=TogetherSettings)
     reminders: RemindersSettings = Field(default_factory=RemindersSettings)
+    alive: AliveSettings = Field(default_factory=AliveSettings)
     probe: tuple[ProbeSettings, ...] = ()
     notifier: tuple[NotifierSettings, ...] = ()
 

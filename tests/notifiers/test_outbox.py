@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from tests.support.messages import NOW, messages, silence
 from tests.support.outbox import MemoryOutboxStore, ScriptedNotifier, SetClock
 from watchkeeper.core.alerts import Priority
+from watchkeeper.core.message import Message
 from watchkeeper.core.records import Entry, Parceled
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreDamaged, StoreError, StoreFull
 from watchkeeper.notifiers.outbox import IDLE_S, MEND_S, Outbox
@@ -456,3 +457,24 @@ async def test_what_a_notifier_holds_may_fail(
         await settled(store, 1)
     assert "post: what it holds failed with KeyError at test_outbox.py:" in caplog.text
     assert "s3cret" not in caplog.text
+
+
+async def test_what_does_not_get_through_is_known() -> None:
+    """Since when nothing has worked, and why; one delivery that works ends it."""
+    known: list[tuple[dict[str, str], int]] = []
+
+    class Asking(ScriptedNotifier):
+        async def deliver(self, message: Message) -> None:
+            known.append(outbox.failing(15))
+            await super().deliver(message)
+
+    store, clock = MemoryOutboxStore(), SetClock()
+    post = Asking([deferred() for _ in range(3)])
+    outbox = outbox_on(store, [post, ScriptedNotifier(name="other")], clock)
+    store.add(outbox.parcels_for(messages()[0], NOW))
+    async with running(outbox):
+        await settled(store, 5)
+    reason = "post: the server did not answer in time"
+    # The waits are 7.5, 12.5 and 22.5 s: after the second it has failed for 20 s.
+    assert known == [({}, 2), ({}, 2), ({"post": reason}, 2), ({"post": reason}, 2)]
+    assert outbox.failing(0) == ({}, 2)

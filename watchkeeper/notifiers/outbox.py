@@ -61,6 +61,7 @@ class _Lane:
     wake: asyncio.Event = field(default_factory=asyncio.Event)
     unwritten: dict[int, tuple[Parcel, JournalLine | None]] = field(default_factory=dict)
     due_s: dict[int, float] = field(default_factory=dict)
+    failing: tuple[float, str] | None = None
     unstored: Unstored = field(default_factory=Unstored)
 
 
@@ -125,6 +126,16 @@ class Outbox:
         """What is held and not under way just now, as it stands, with its journal lines; it is held no longer."""
         taken = [lane.unstored.take_back() for lane in self._lanes]
         return [p for parcels, _ in taken for p in parcels], [line for _, lines in taken for line in lines]
+
+    def failing(self, longer_than_s: float) -> tuple[dict[str, str], int]:
+        """The notifiers by which nothing has got through for so long, with the reason; and how many there are."""
+        since_s = self._clock.monotonic_s() - longer_than_s
+        found = {
+            lane.notifier.name: lane.failing[1]
+            for lane in self._lanes
+            if lane.failing is not None and lane.failing[0] <= since_s
+        }
+        return found, len(self._lanes)
 
     def poke(self) -> None:
         """Say that new parcels have been committed."""
@@ -295,6 +306,10 @@ class Outbox:
 
     async def _record(self, lane: _Lane, parcel: Parcel, line: JournalLine | None) -> None:
         """Write down what became of a parcel; remember it where the store cannot now."""
+        if parcel.state is Parceled.DELIVERED:
+            lane.failing = None
+        else:
+            lane.failing = (lane.failing[0] if lane.failing else self._clock.monotonic_s(), parcel.trouble)
         earlier = lane.unwritten.pop(parcel.id, (parcel, None))[1]
         try:
             await self._store.parcel_done(parcel, line or earlier)

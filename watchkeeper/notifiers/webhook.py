@@ -8,6 +8,7 @@ goes there. The body of an answer is not read at all: it may be endless, or repe
 """
 
 import asyncio
+import os
 import re
 import ssl
 from datetime import UTC, datetime
@@ -131,7 +132,7 @@ class Webhook:
         except TimeoutError:
             raise DeliveryDeferred(f"{self.name}: no answer in {self._settings.timeout:g} s") from None
         except (aiohttp.ClientError, OSError) as error:
-            raise DeliveryDeferred(f"{self.name}: {_trouble(error)}") from None
+            raise DeliveryDeferred(f"{self.name}: {trouble_of(error)}") from None
 
     async def _post(self, url: URL, message: Message) -> None:
         body = event.as_bytes(message) if self._body is None else await self._made(self._body, message)
@@ -221,7 +222,7 @@ def _named(status: int) -> str:
         return str(status)
 
 
-def _trouble(error: aiohttp.ClientError | OSError) -> str:
+def trouble_of(error: aiohttp.ClientError | OSError) -> str:
     """What went wrong, without the address: it may be a secret."""
     cause: Exception = error
     if isinstance(error, aiohttp.ClientConnectorCertificateError):
@@ -234,6 +235,7 @@ def _trouble(error: aiohttp.ClientError | OSError) -> str:
         case _ if isinstance(error, aiohttp.ClientConnectorDNSError):
             return "the name of its host is not known"
         case OSError() if isinstance(error, aiohttp.ClientConnectorError):
-            return f"no connection: {cause.strerror or type(cause).__name__}"
+            # Not its own words: asyncio puts the address into them.
+            return f"no connection: {os.strerror(cause.errno) if cause.errno else type(cause).__name__}"
         case _:
             return f"the connection broke off ({type(error).__name__})"

@@ -1,0 +1,110 @@
+"""Two real daemons watch each other with the health path and the HTTP probe, and each tells that it is alive."""
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from tests.support.daemon import Daemon
+from tests.support.receivers import Hook, free_port
+
+CONFIG = """
+watch_host = false
+
+[host]
+name = "{name}"
+time_zone = "UTC"
+
+[page]
+port = {port}
+
+[store]
+path = "{folder}/watchkeeper.db"
+
+[alive]
+url = "{alive}"
+every = "1s"
+
+[rules.silent]
+warning = "5s"
+alarm = "never"
+
+[[probe]]
+kind = "http"
+name = "{other}"
+url = "http://127.0.0.1:{other_port}/api/v1/health"
+body_json = {{ "/status" = "pass" }}
+every = "1s"
+timeout = "2s"
+
+[[notifier]]
+kind = "webhook"
+url = "{hook}"
+"""
+
+
+class Pair:
+    """Two hosts, with one receiver of messages and one of signs of life."""
+
+    def __init__(self, folder: Path, stack: ExitStack) -> None:
+        self.hook, self.alive = Hook(), Hook()
+        stack.callback(self.hook.close)
+        stack.callback(self.alive.close)
+        self._stack, self._configs = stack, {}
+        ports = {name: free_port() for name in ("gannet", "petrel")}
+        for name, other in (("gannet", "petrel"), ("petrel", "gannet")):
+            place = folder / name
+            place.mkdir()
+            text = CONFIG.format(
+                name=name,
+                other=other,
+                port=ports[name],
+                other_port=ports[other],
+                folder=place,
+                hook=self.hook.url,
+                alive=self.alive.url,
+            )
+            (place / "config.toml").write_text(text)
+            self._configs[name] = place / "config.toml"
+
+    def start(self, name: str) -> Daemon:
+        return self._stack.enter_context(Daemon.start(self._configs[name]))
+
+    def told(self) -> list[tuple[str, str, str]]:
+        """Who told what about whom."""
+        return [(e["data"]["host"], e["data"]["telling"], e["data"]["subject"]) for e in self.hook.events]
+
+    def lives(self, name: str) -> int:
+        """How often a host has said that it is alive."""
+        return sum(each["host"] == name and each["status"] == "pass" for each in self.alive.events)
+
+    @staticmethod
+    def until(what: str, true: Callable[[], object], within_s: float = 30) -> None:
+        end = time.monotonic() + within_s
+        while not true():
+            assert time.monotonic() < end, f"{what} did not come within {within_s} s"
+            time.sleep(0.1)
+
+
+@pytest.fixture
+def pair(tmp_path: Path) -> Iterator[Pair]:
+    """Two hosts that are not started yet."""
+    with ExitStack() as stack:
+        yield Pair(tmp_path, stack)
+
+
+def test_each_tells_when_the_other_falls_silent(pair: Pair) -> None:
+    """While both run nothing is told; when one is killed the other tells it, and tells when it is back."""
+    gannet, petrel = pair.start("gannet"), pair.start("petrel")
+    pair.until("a sign of life of both", lambda: pair.lives("gannet") >= 2 and pair.lives("petrel") >= 2)
+    assert pair.told() == []
+    petrel.kill()
+    silent = pair.lives("petrel")
+    pair.until("word that petrel is silent", lambda: ("gannet", "raised", "service petrel") in pair.told())
+    assert pair.lives("petrel") == silent
+    pair.start("petrel")
+    pair.until("word that petrel is back", lambda: ("gannet", "ended", "service petrel") in pair.told())
+    assert all(host == "gannet" for host, *_ in pair.told())
+    assert gannet.process.poll() is None

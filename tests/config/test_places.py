@@ -63,3 +63,28 @@ def test_the_configuration_is_looked_for_in_three_places() -> None:
     wanted = ["/c/watchkeeper/config.toml", "/h/.config/watchkeeper/config.toml", "/etc/watchkeeper/config.toml"]
     assert [str(each) for each in found] == wanted
     assert len(places.config_places({"XDG_CONFIG_HOME": "/h/.config", "HOME": "/h"})) == 2
+
+
+def test_how_long_things_are_kept_by_default() -> None:
+    """Two weeks of samples, a year and more of hours, ten years of days; the bound is 2 GiB."""
+    kept = places.StoreSettings(path=Path("/var/lib/watchkeeper/watchkeeper.db"))
+    days = [each / 86_400 for each in (kept.samples, kept.hours, kept.days, kept.journal, kept.delivered, kept.gone)]
+    assert days == [14, 400, 3650, 1825, 90, 90]
+    assert kept.most == 2 * 2**30
+
+
+@pytest.mark.parametrize(
+    ("table", "place", "words"),
+    [
+        ('samples = "23h"', "store.samples", "1d"),
+        ('hours = "59d"', "store.hours", "60d"),
+        ('most = "1 MiB"', "store.most", "16 MiB"),
+        ('samples = "400d"', "store", "samples (400d) must be kept for a shorter time than hours (400d)"),
+        ('days = "70d"', "store", "hours (400d) must be kept for a shorter time than days (70d)"),
+    ],
+)
+def test_what_cannot_be_kept_so_is_told(tmp_path: Path, table: str, place: str, words: str) -> None:
+    """Each grain is kept longer than the finer one, and all of them as long as a forecast looks back."""
+    (found,) = problems(tmp_path, f'[store]\npath = "/w.db"\n{table}\n')
+    assert found.startswith(f"{place}: ")
+    assert words in found

@@ -3,14 +3,15 @@
 import asyncio
 import resource
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import psutil
 import pytest
 
-from watchkeeper.core.observation import Condition, Level, Unit
+from watchkeeper.core.observation import Condition, Level, SeriesKey, Unit
 from watchkeeper.probes import itself
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import Bench, OwnDatabase
 from watchkeeper.probes.itself import ItselfProbe, ItselfSettings
 
 
@@ -68,4 +69,24 @@ async def test_nothing_is_left_after_close(bench: Bench, monkeypatch: pytest.Mon
     due_s = probe._due_s
     await asyncio.sleep(0.05)
     assert probe._due_s == due_s
+    await probe.close()
+
+
+async def test_the_database_against_its_bound(bench: Bench, tmp_path: Path) -> None:
+    """Its size, with what is not yet taken into it, is a level; a damaged one beside it is told until it is moved."""
+    path, aside = tmp_path / "watchkeeper.db", tmp_path / "watchkeeper.db.damaged-20260301T063000Z"
+    path.write_bytes(bytes(5000))
+    path.with_name("watchkeeper.db-wal").write_bytes(bytes(300))
+    damaged = [aside]
+    own = replace(bench, database=OwnDatabase(path, 8000, lambda: damaged))
+    probe = ItselfProbe(ItselfSettings(), own)
+    *_, size, whole = await probe.observe()
+    assert isinstance(size, Level)
+    assert (size.key, size.used, size.capacity) == (SeriesKey("watchkeeper", "database size"), 5300, 8000)
+    assert isinstance(whole, Condition)
+    assert (whole.sound, whole.grave) == (False, True)
+    assert str(aside) in whole.reason
+    damaged.clear()
+    *_, whole = await probe.observe()
+    assert whole == Condition(SeriesKey("watchkeeper", "database file"), sound=True)
     await probe.close()

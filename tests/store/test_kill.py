@@ -23,18 +23,26 @@ _NURSERY = """
 import asyncio, os, sys
 from itertools import count
 from pathlib import Path
-from tests.store.material import transition
+from tests.store.material import HOUR, MINUTE, START, transition
 from watchkeeper.store import Store
+from watchkeeper.store.keeping import Horizons
 
 async def write(store, numbers):
     for number in numbers:
         await store.commit(transition(number))
         os.write(1, b"%d\\n" % number)
 
+async def keep(store):
+    while True:
+        for minutes in (30, 60, 6000):
+            old = START + minutes * MINUTE
+            await store.keep(Horizons(samples=old, hours=old - 2 * HOUR))
+
 async def live(path, first):
     store = await Store.open(path)
     numbers = count(first)
-    await asyncio.gather(*(write(store, numbers) for _ in range(4)))
+    kept = [keep(store)] if len(sys.argv) > 2 else []
+    await asyncio.gather(*(write(store, numbers) for _ in range(4)), *kept)
 
 for line in sys.stdin:
     pid = os.fork()
@@ -45,11 +53,20 @@ for line in sys.stdin:
     os.write(1, b"dead\\n")
 """
 
+_ALL_SEEN = """SELECT sum(count), sum(total) FROM (
+    SELECT count(*) AS count, sum(value) AS total FROM samples
+    UNION ALL SELECT sum(samples), sum(total) FROM hours UNION ALL SELECT sum(samples), sum(total) FROM days)"""
+"""How many samples there are, as they came or rolled up, and their sum: one that was lost or counted twice shows."""
+
 
 @contextmanager
-def _nursery(path: Path) -> Iterator[tuple[IO[str], IO[str]]]:
+def _nursery(path: Path, *kept: str) -> Iterator[tuple[IO[str], IO[str]]]:
     with subprocess.Popen(
-        [sys.executable, "-c", _NURSERY, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT
+        [sys.executable, "-c", _NURSERY, str(path), *kept],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
     ) as process:
         assert process.stdin is not None
         assert process.stdout is not None
@@ -85,7 +102,8 @@ def _check(path: Path, committed: set[int]) -> int:
     assert asked(path, "SELECT count(*) FROM samples WHERE series NOT IN (SELECT id FROM series)") == [(0,)]
     told = _numbers(path, "SELECT substr(json_extract(body, '$.text'), 9) FROM journal")
     assert told == _numbers(path, "SELECT substr(json_extract(message, '$.thread'), 8) FROM outbox")
-    assert told == _numbers(path, "SELECT CAST(value AS INTEGER) FROM samples")
+    (seen,) = asked(path, _ALL_SEEN)
+    assert seen == (len(told), float(sum(told)))
     assert committed <= told
     # Four write at a time, so the one that came last is not the highest: the last line of the journal tells it.
     last = _numbers(path, "SELECT substr(json_extract(body, '$.text'), 9) FROM journal ORDER BY id DESC LIMIT 1")
@@ -108,3 +126,15 @@ async def test_no_turn_is_lost_or_halved_by_a_kill(path: Path) -> None:
         assert len(await store.samples(SKERRY, START, START + 365 * DAY)) == len(await store.journal(limit=10**6))
         (alert,) = await store.alerts()
         assert alert.episode >= 1
+
+
+async def test_no_sample_is_lost_or_counted_twice_by_a_kill_while_keeping(path: Path) -> None:
+    """The same while samples become hours and hours days all the time: killed between any two steps, each sample is in
+    one place, once.
+    """
+    chance, highest, committed = Random(SEED + 1), 0, set[int]()
+    with _nursery(path, "keeping") as (orders, said):
+        for _ in range(KILLS):
+            committed |= set(_one_life(orders, said, highest + 1, chance.uniform(0.0, 0.05)))
+            highest = _check(path, committed)
+    assert asked(path, "SELECT count(*) > 0 FROM days") == [(1,)]

@@ -17,10 +17,13 @@ COMMANDS = {
     "board": Later("board", "Show how things stand, ordered by the time that is left."),
     "journal": Later("journal", "Show what has happened."),
     "rehearse": Later("rehearse", "Walk the rules through recorded history."),
+    "backup": Later("backup", "Copy the database to a file, while the daemon runs."),
+    "restore": Later("restore", "Put a backup in the place of the database."),
     "survey": Later("survey", "Look at this host, and propose a configuration for what is there."),
     "checkin": Later("checkin", "Say that a job has run, or that it failed."),
     "check-config": Later("check_config", "Check the configuration, and print what will be watched and told."),
     "test-notifiers": Later("test_notifiers", "Send a test message through every notifier."),
+    "password": Later("password", "Make the hash of the password with which one acts on the page."),
 }
 """Every command in the order of the help, with the module that holds it and its line there."""
 

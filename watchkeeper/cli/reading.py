@@ -13,6 +13,12 @@ from watchkeeper.store import Store
 @asynccontextmanager
 async def opened(settings: Settings) -> AsyncIterator[Store]:
     """The database, for reading. Raises StoreError that says where it was looked for."""
+    async with await Store.open(there(settings), read_only=True) as store:
+        yield store
+
+
+def there(settings: Settings) -> Path:
+    """Where the database is. Raises StoreError where none is there, or this user may not look."""
     path = settings.store.path
     try:
         if not path.exists():
@@ -21,8 +27,7 @@ async def opened(settings: Settings) -> AsyncIterator[Store]:
         raise StoreError(
             f"{path} may not be looked at by this user; run this as the user that runs watchkeeper"
         ) from None
-    async with await Store.open(path, read_only=True) as store:
-        yield store
+    return path
 
 
 def _remedy(settings: Settings) -> str:

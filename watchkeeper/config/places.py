@@ -69,11 +69,14 @@ class StoreSettings(Strict):
 
     path: the SQLite database. Where none is set, watchkeeper.db in systemd's StateDirectory, else in
     `$XDG_STATE_HOME/watchkeeper`, else in `~/.local/state/watchkeeper`.
-    samples: how long samples are kept as they came. Then each hour of a series becomes one row (least, mean, most,
-    last); after `hours` each day; after `days` nothing is left of it.
-    journal: how long journal lines are kept. delivered: how long messages are, once they are delivered. gone: how long
-    what is no longer seen stays on the page; its history stays as long as any.
-    most: the size that the database may reach; at that, the oldest samples become hours sooner.
+    samples: how long samples are kept as they came, at least a day. Then each hour of a series becomes one row, with
+    its least, mean, most and last.
+    hours: how long these hours are kept, at least 60 days. Then each day becomes one row.
+    days: how long these days are kept. Then nothing is left of them.
+    journal: how long journal lines are kept.
+    delivered: how long messages are kept once they are delivered.
+    gone: how long what is no longer seen stays on the page. Its history stays as long as any.
+    most: the size that the database may reach. At that, the oldest samples become hours sooner than set.
     """
 
     path: WholePath = Field(default=Path(), validate_default=True)

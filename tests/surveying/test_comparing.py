@@ -10,7 +10,7 @@ from watchkeeper.config.secrets import Secrets
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.settings import known_model
 from watchkeeper.surveying.comparing import compare
-from watchkeeper.surveying.proposal import Found, Proposal, Thing, things
+from watchkeeper.surveying.proposal import Found, Key, Proposal, Thing, things
 
 
 def configured(*tables: dict[str, Any]) -> Sequence[ProbeSettings]:
@@ -85,6 +85,12 @@ def test_a_port_may_be_watched_either_way() -> None:
     found = seen("http", "port", "8123")
     assert not compare(found, configured({"kind": "tcp", "name": "hub", "host": "127.0.0.1", "port": 8123})).appeared
     assert compare(found, configured()).appeared == ("port 8123",)
+
+
+def test_a_service_is_told_by_its_name_too() -> None:
+    """A number alone says little."""
+    hub = Proposal("http", (Key("name", "hide-hub on 8123"),), things=things("port", ["8123"]))
+    assert compare(Found((hub,)), configured()).appeared == ("port 8123 (hide-hub on 8123)",)
 
 
 def test_sets_of_snapshots_are_covered_by_globs() -> None:

@@ -57,7 +57,8 @@ def _missing(proposal: Proposal, configured: Sequence[ProbeSettings]) -> Sequenc
 def _lines(proposal: Proposal, missing: Sequence[Thing]) -> list[str]:
     if not missing:
         return [f"{proposal.kind}: nothing of this kind is watched yet"]
-    return [f"{thing.sort} {shown(thing.name)}{_like(thing)}" for thing in missing]
+    called = "" if proposal.label == proposal.kind else f" ({shown(proposal.label)})"
+    return [f"{thing.sort} {shown(thing.name)}{_like(thing) or called}" for thing in missing]
 
 
 def _like(thing: Thing) -> str:

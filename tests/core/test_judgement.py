@@ -56,7 +56,7 @@ def test_a_deadline_passes_without_any_event() -> None:
 
 
 def test_a_level_that_fills_by_an_exact_line_is_told_in_time() -> None:
-    """1 GiB an hour into 1 TiB with 100 h left: a warning, with the exact time to full within a hundredth."""
+    """1 GiB an hour into 1 TiB for four days, 100 h left: a warning, with the exact time to full within a hundredth."""
     judged = watch(Kind.LEVEL)
     gib = 2.0**30
     for hour in range(96 * 6):

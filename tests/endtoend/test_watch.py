@@ -47,6 +47,7 @@ path = "{folder}/state/watchkeeper.db"
 caution = "never"
 warning = "30s"
 alarm = "10s"
+off_delay = "2s"
 
 [rules.silent]
 warning = "2s"

@@ -79,6 +79,28 @@ def test_globs_do_not_take_in_another_sets_names() -> None:
         assert names(each, snapshots) == {s.name for s in snapshots if shape_of(s.name).begin == begin}
 
 
+def test_one_pattern_and_two_rhythms() -> None:
+    """A program may name the hourly ones of one volume and the daily ones of another alike: each has its own limit."""
+    origins = [
+        Origin("skerry/hide-hub", taken("auto-", 1, 20)),
+        Origin("skerry/nest-cams", taken("auto-", 24, 20)),
+        Origin("skerry/ringing-db", taken("auto-", 1.05, 20)),
+        Origin("skerry/tide-log", taken("auto-", 1, 2)),
+        Origin("skerry/trial", taken("auto-", 1, 2, until=NOW - timedelta(days=30))),
+    ]
+    found = {each.rhythm.word if each.rhythm else "": each.origins for each in sets_of(origins)}
+    assert found == {
+        "hourly": ("skerry/hide-hub", "skerry/ringing-db", "skerry/tide-log"),
+        "daily": ("skerry/nest-cams",),
+        "": ("skerry/trial",),
+    }
+
+
+def test_rhythms_that_differ_little_are_one() -> None:
+    """Of 2 hours and of 2 hours and 2 minutes; 8 hours are another."""
+    assert Rhythm(7_200, 7_200, 5).tempo == Rhythm(7_320, 7_320, 5).tempo != Rhythm(28_800, 28_800, 5).tempo
+
+
 def test_dates_in_front_and_words_behind() -> None:
     """The fixed end counts as much as the beginning."""
     assert (shape_of("2026-11-25_0800_hourly").begin, shape_of("2026-11-25_0800_hourly").end) == ("", "_hourly")

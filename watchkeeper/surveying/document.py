@@ -48,7 +48,8 @@ def render(survey: Survey) -> str:
         lines += ["", RULE, *toml.comment(section.heading)]
         for each in section.found.proposals:
             lines += ["", *table_lines(_unique(each, taken))]
-    lines += ["", RULE, *_tail(survey.found)]
+    tail = list(_tail(survey.found))
+    lines += ["", RULE, *tail] if tail else []
     return "\n".join(lines) + "\n"
 
 

@@ -76,6 +76,12 @@ class Rhythm:
         return named or f"every {format_duration(round(self.usual_s / 60) * 60)}"
 
     @property
+    def tempo(self) -> str:
+        """The word, or where there is none a step of half as much again: alike for rhythms that differ little."""
+        step = round(math.log(self.usual_s, 1.5))
+        return self.word if not self.word.startswith("every") else f"step {step}"
+
+    @property
     def spare_s(self) -> float:
         """What the limit has to spare."""
         return max(SPARE_SHARE * self.counted_s, min(SPARE_LEAST_S, self.counted_s))
@@ -119,7 +125,7 @@ def sets_of(origins: Iterable[Origin]) -> list[SnapshotSet]:
         for each in origin.snapshots:
             by_shape[shape_of(each.name), bool(_DIGIT.search(each.name))][origin.name].append(each)
     names = {key: [one.name for each in of.values() for one in each] for key, of in by_shape.items()}
-    found = [_set(_called(key, names), of) for key, of in by_shape.items()]
+    found = [_set(_called(key, names), alike) for key, of in by_shape.items() for alike in _alike(of)]
     return sorted(found, key=lambda each: (each.rhythm is None, each.rhythm.usual_s if each.rhythm else 0, each.called))
 
 
@@ -131,6 +137,27 @@ def _called(key: tuple[Shape, bool], names: dict[tuple[Shape, bool], list[str]])
     others = (name for other, listed in names.items() if other != key for name in listed)
     loose = shape.loose()
     return shape.exact() if any(fnmatchcase(name, loose[0]) for name in others) else loose
+
+
+def _alike(of: dict[str, list[Snapshot]]) -> list[dict[str, list[Snapshot]]]:
+    """The origins of one shape, sorted by their own rhythm: one program may name its hourly and its daily ones alike.
+
+    An origin that shows none of its own goes with the most, unless its newest is older than theirs allow.
+    """
+    own = {name: rhythm_of([_gaps_s(snapshots)]) for name, snapshots in of.items()}
+    groups: dict[str, dict[str, list[Snapshot]]] = defaultdict(dict)
+    for name, rhythm in own.items():
+        if rhythm is not None:
+            groups[rhythm.tempo][name] = of[name]
+    if not groups:
+        return [of]
+    most = max(groups.values(), key=len)
+    limit_s = max(rhythm.limit_s for name in most if (rhythm := own[name]))
+    newest_at = max(each.made_at for snapshots in most.values() for each in snapshots)
+    loose = {name: snapshots for name, snapshots in of.items() if own[name] is None}
+    behind = {n: s for n, s in loose.items() if (newest_at - max(e.made_at for e in s)).total_seconds() > limit_s}
+    most |= {name: snapshots for name, snapshots in loose.items() if name not in behind}
+    return [*groups.values(), *([behind] if behind else [])]
 
 
 def _set(called: tuple[str, ...], of: dict[str, list[Snapshot]]) -> SnapshotSet:

@@ -1,4 +1,4 @@
-"""Every page in Chromium against axe-core's rules for WCAG 2.2 A and AA, in light and dark; and what those leave out."""
+"""Every page in Chromium against axe-core's rules for WCAG 2.2 A and AA, light and dark; and what those leave out."""
 
 from collections.abc import Sequence
 from pathlib import Path

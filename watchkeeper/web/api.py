@@ -1,5 +1,7 @@
 """The handlers of the JSON API. They read the store and give records their JSON form; they judge nothing."""
 
+import csv
+import io
 import json
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
@@ -9,6 +11,7 @@ from aiohttp import web
 
 from watchkeeper import __version__
 from watchkeeper.core.observation import SeriesKey
+from watchkeeper.core.records import Sample
 from watchkeeper.web import jsonform
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.problems import Refusal
@@ -17,6 +20,7 @@ from watchkeeper.web.thinning import thin
 from watchkeeper.web.vitals import Fitness
 
 HEALTH_JSON = "application/health+json"
+CSV_TYPE = "text/csv; charset=utf-8; header=present"
 EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
 LARGEST_ID = 2**63 - 1
 """What SQLite counts in."""
@@ -115,6 +119,26 @@ async def samples(request: web.Request) -> web.Response:
             "items": [jsonform.sample_form(s, found.kind) for s in items],
         }
     )
+
+
+async def samples_csv(request: web.Request) -> web.Response:
+    """A series' samples as RFC 4180 says: a header, a line for each, quoted where needed, ended by CRLF."""
+    context = of(request)
+    found = await context.one(SERIES_ID.given(request))
+    since, until = window(request, context.clock.now())
+    forms = [jsonform.sample_form(s, found.kind) for s in await context.store.samples(found.key, since, until)]
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\r\n")
+    table.writerow(jsonform.sample_form(Sample(0.0, None, None), found.kind))
+    table.writerows([_cell(value) for value in form.values()] for form in forms)
+    answer = web.Response(body=text.getvalue().encode(), headers={"Content-Type": CSV_TYPE})
+    answer.headers["Content-Disposition"] = f'attachment; filename="series-{found.id}.csv"'
+    return answer
+
+
+def _cell(value: object) -> object:
+    """A value as a cell: nothing for null, true and false as in JSON."""
+    return str(value).lower() if isinstance(value, bool) else value
 
 
 async def alerts(request: web.Request) -> web.Response:

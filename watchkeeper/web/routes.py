@@ -14,10 +14,11 @@ from watchkeeper import __version__
 from watchkeeper.web import acts, api, live, pages, subject
 from watchkeeper.web.context import of
 from watchkeeper.web.guard import Handler
+from watchkeeper.web.openapi import openapi
 from watchkeeper.web.problems import PROBLEM_JSON
 from watchkeeper.web.query import Parameter, refuse_unknown
 
-HTML, JSON, EVENTS = "text/html", "application/json", "text/event-stream"
+HTML, JSON, EVENTS, CSV = "text/html", "application/json", "text/event-stream", "text/csv"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +26,7 @@ class Route:
     """One thing that can be read.
 
     path: with its parameters in braces. summary: one sentence. media: the type of a good answer.
-    kept: it is made once until the store changes.
+    kept: it is made once until the store changes. form: the name of its answer's schema, where it is JSON.
     """
 
     path: str
@@ -34,6 +35,7 @@ class Route:
     parameters: tuple[Parameter[Any], ...] = ()
     media: str = JSON
     kept: bool = False
+    form: str = ""
 
     @property
     def errors(self) -> tuple[int, ...]:
@@ -49,6 +51,11 @@ async def index(request: web.Request) -> web.Response:
     return api.reply(describe(of(request).prefix))
 
 
+async def description(request: web.Request) -> web.Response:
+    """The API's description."""
+    return api.reply(openapi((r for r in ROUTES if r.media != HTML), of(request).prefix))
+
+
 ROUTES = (
     Route("/", pages.board, "The board: what needs the keeper, and by when.", media=HTML, kept=True),
     Route(
@@ -61,34 +68,60 @@ ROUTES = (
     ),
     Route("/journal", pages.journal, "What happened, newest first.", (api.BEFORE,), HTML, kept=True),
     Route("/keeper", acts.keeper, "The keeper's own page: signing in, notes, probes, test messages.", media=HTML),
-    Route("/api", index, "What the API has: this description."),
+    Route("/api", index, "What the API has: this description.", form="Index"),
+    Route("/api/openapi.json", description, "The API's description in OpenAPI 3.1.", form="Description"),
     Route(
-        "/api/v1/board", api.board, "The board: what stands, what has its place on the staff, what is well.", kept=True
+        "/api/v1/board",
+        api.board,
+        "The board: what stands, what has its place on the staff, what is well.",
+        kept=True,
+        form="Board",
     ),
-    Route("/api/v1/series", api.series, "Every series: a quantity of a subject over time.", kept=True),
+    Route(
+        "/api/v1/series", api.series, "Every series: a quantity of a subject over time.", kept=True, form="SeriesList"
+    ),
     Route(
         "/api/v1/series/{id}",
         api.one_series,
         "One series with its newest observation, its findings and its alerts.",
         (api.SERIES_ID,),
+        form="OneSeries",
     ),
     Route(
         "/api/v1/series/{id}/samples",
         api.samples,
         "A series' samples, oldest first.",
         (api.SERIES_ID, api.SINCE, api.UNTIL, api.POINTS),
+        form="SampleList",
     ),
-    Route("/api/v1/alerts", api.alerts, "Every alert that was ever raised, with its state now."),
-    Route("/api/v1/findings", api.findings, "What the rules found last for every concern."),
+    Route(
+        "/api/v1/series/{id}/samples.csv",
+        api.samples_csv,
+        "A series' samples as a table (RFC 4180), oldest first, none left out.",
+        (api.SERIES_ID, api.SINCE, api.UNTIL),
+        CSV,
+    ),
+    Route("/api/v1/alerts", api.alerts, "Every alert that was ever raised, with its state now.", form="AlertList"),
+    Route("/api/v1/findings", api.findings, "What the rules found last for every concern.", form="FindingList"),
     Route(
         "/api/v1/journal",
         api.journal,
         "What happened, newest first; the Link field leads to older lines.",
         (api.BEFORE, api.LIMIT),
+        form="Journal",
     ),
-    Route("/api/v1/outbox", api.outbox, "Messages that wait for delivery, or were set aside.", (api.LIMIT,)),
+    Route(
+        "/api/v1/outbox", api.outbox, "Messages that wait for delivery, or were set aside.", (api.LIMIT,), form="Outbox"
+    ),
     Route("/api/v1/changes", live.changes, "Tells of each change as an event, for pages that stay open.", (), EVENTS),
-    Route("/api/v1/health", api.health, "Whether the watch itself is kept; 503 where it is not.", (), api.HEALTH_JSON),
+    Route(
+        "/api/v1/health",
+        api.health,
+        "Whether the watch itself is kept; 503 where it is not.",
+        (),
+        api.HEALTH_JSON,
+        form="Health",
+    ),
 )
 
 
@@ -121,6 +154,7 @@ def describe(prefix: str) -> dict[str, object]:
         "name": "watchkeeper",
         "version": __version__,
         "errors": PROBLEM_JSON,
+        "description": f"{prefix}/api/openapi.json",
         "routes": [
             {
                 "method": "GET",

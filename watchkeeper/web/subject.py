@@ -30,6 +30,7 @@ from watchkeeper.web.board import CONCERN
 from watchkeeper.web.charts import NARROW, WIDE, draw
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.desk import viewer
+from watchkeeper.web.jsonform import stamp
 from watchkeeper.web.problems import Refusal, not_found
 from watchkeeper.web.query import choice, moment, part
 from watchkeeper.web.templating import render
@@ -90,6 +91,7 @@ async def subject(request: web.Request) -> web.Response:
         siblings=[s for s in every if s.key.subject == series.key.subject],
         span="" if chosen else span,
         whole=span,
+        since=stamp(datetime.fromtimestamp(window.since_s, UTC)),
         ends=[datetime.fromtimestamp(s, UTC) for s in (window.since_s, window.now_s)] if chosen else (),
         spans=tuple(sketches.SPANS_S),
         priority=max((a.priority for a in alerts if a.priority), default=None),

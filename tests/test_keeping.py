@@ -52,6 +52,8 @@ class Journal:
 class Asked:
     """A store that remembers what it was asked, and has the size that it is told."""
 
+    samples_from: datetime | None = NOW - 3 * DAY
+
     def __init__(self, size_bytes: int = MIB, error: StoreError | None = None) -> None:
         self.size_bytes, self.error = size_bytes, error
         self.horizons: list[Horizons] = []
@@ -65,7 +67,7 @@ class Asked:
         return 0
 
     async def extent(self) -> Extent:
-        return Extent(self.size_bytes, 0, NOW - 3 * DAY, NOW - 100 * DAY)
+        return Extent(self.size_bytes, 0, self.samples_from, NOW - 100 * DAY)
 
 
 def _settings(**given: Any) -> StoreSettings:
@@ -156,6 +158,15 @@ async def test_then_hours_become_days(caplog: pytest.LogCaptureFixture) -> None:
     assert "and hours from before 2026-09-28 became days, though kept for 400d" in told
     assert told.endswith("MiB: set [store] most higher, or watch less often")
     assert caplog.text == ""
+
+
+async def test_where_only_hours_are_left() -> None:
+    """A database without samples, of a host that was away for long, makes room with its hours."""
+    store, journal = Asked(size_bytes=18 * MIB), Journal()
+    store.samples_from = None
+    await _twice(store, _settings(most="16 MiB"), journal)
+    (told,) = journal.lines
+    assert told.startswith("the database has reached its bound of 16 MiB: hours from before 2026-09-")
 
 
 async def test_free_pages_may_be_room_enough() -> None:

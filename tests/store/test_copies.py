@@ -267,7 +267,7 @@ def _index(backup: Path) -> None:
     """An entry that the index lacks: every page is sound, and only the whole check finds it."""
     with closing(sqlite3.connect(backup, isolation_level=None)) as conn:
         conn.execute("PRAGMA writable_schema = ON")
-        conn.execute("UPDATE sqlite_schema SET sql = replace(sql, 'entry', 'key') WHERE name = 'journal_entry'")
+        conn.execute("UPDATE sqlite_schema SET sql = replace(sql, '(entry)', '(key)') WHERE name = 'journal_entry'")
 
 
 def _lacks(backup: Path) -> None:
@@ -304,6 +304,15 @@ def test_a_backup_of_no_use_changes_nothing(
         copies.restore(backup, path, START)
     assert path.read_bytes() == before
     assert _names(path.parent) == {path.name, f"{path.name}.lock"}
+
+
+def test_a_backup_of_an_older_form(backup: Path, path: Path) -> None:
+    """One that an older version made is put back; the daemon brings its tables up to date when it starts."""
+    with closing(sqlite3.connect(backup)) as conn:
+        conn.execute("DROP TABLE days")
+        conn.execute(f"PRAGMA user_version = {schema.VERSION - 1}")
+    assert copies.restore(backup, path, START) is not None
+    assert asked(path, "SELECT count(*) FROM journal") == [(damage.TRANSITIONS,)]
 
 
 def test_the_database_is_no_backup_of_itself(backup: Path, path: Path) -> None:

@@ -277,6 +277,13 @@ def test_a_power_cut_at_any_step_loses_nothing(
     assert names <= {"watchkeeper.db", "watchkeeper.db.lock", aside.name, f"{aside.name}-wal"}
 
 
+def test_where_definitions_are_few(tmp_path: Path) -> None:
+    """Definitions that fit into the first page are in the first page."""
+    with closing(sqlite3.connect(tmp_path / "small.db")) as conn:
+        conn.execute("CREATE TABLE birds (ring TEXT)")
+    assert mending._definition_pages((tmp_path / "small.db").read_bytes(), damage.PAGE) == [1]
+
+
 def test_names_with_signs_of_a_pattern(tmp_path: Path, whole: Path) -> None:
     """A folder and a name with [ and * are what they are."""
     path = tmp_path / "a[b]*" / "watch[1]*.db"
@@ -295,6 +302,7 @@ def test_rows_that_make_no_sense_are_not_taken_over(broken: Path) -> None:
         conn.execute("UPDATE journal SET body = 'x' WHERE id = 3")
         conn.execute("UPDATE outbox SET message = '{}' WHERE id = 4")
         conn.execute("UPDATE series SET kind = 'x' WHERE id = 2")
+        conn.execute("UPDATE notes SET body = 'x'")
         conn.execute("UPDATE samples SET value = 9e999 WHERE series = 1 AND at_ms = (SELECT max(at_ms) FROM samples)")
         conn.execute("INSERT INTO samples VALUES (7, 1, 1.0, 2.0)")
         conn.execute("UPDATE life SET alive_at_us = 9223372036854775807")
@@ -303,6 +311,7 @@ def test_rows_that_make_no_sense_are_not_taken_over(broken: Path) -> None:
     assert "3 series" in line.text
     assert counts["journal"] == damage.TRANSITIONS
     assert counts["parcels"] == damage.TRANSITIONS - 1
+    assert counts["notes"] == 0
     assert asked(broken, "SELECT count(*) FROM samples WHERE series = 7 OR value > 1e300") == [(0,)]
 
 

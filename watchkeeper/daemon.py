@@ -21,6 +21,7 @@ from watchkeeper.core.passes import Passes
 from watchkeeper.core.records import Entry
 from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
+from watchkeeper.hand import Hand
 from watchkeeper.health import Health
 from watchkeeper.keeping import EVERY_S, Keeping
 from watchkeeper.notifiers.base import Notifier
@@ -97,7 +98,7 @@ class _Daemon:
     """One life of the daemon on an open store."""
 
     def __init__(self, settings: Settings, clock: Clock, store: Store, notifiers: Sequence[Notifier]) -> None:
-        self._settings, self._clock, self._store = settings, clock, store
+        self._settings, self._clock, self._store, self._notifiers = settings, clock, store, notifiers
         host, zone = settings.host.label, settings.host.zone
         routes = settings.routes
         self._passes = _passes(settings)
@@ -121,7 +122,8 @@ class _Daemon:
         await self._restore()
         health = Health(self._clock, self._pipeline, self._outbox)
         named = (settings.host.label, settings.host.zone)
-        app = make_app(self._store, settings.page, self._clock, health, *named, None, self._passes)
+        hand = Hand(self._pipeline, self._schedule, self._watched, self._notifiers, self._clock, named)
+        app = make_app(self._store, settings.page, self._clock, health, *named, hand, self._passes)
         served = await serve_page(app, settings.page)
         stack.push_async_callback(served.cleanup)
         delivering = asyncio.create_task(self._deliver(stop))

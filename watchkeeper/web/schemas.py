@@ -94,7 +94,7 @@ JOURNAL: dict[str, Schema] = {
 }
 OBSERVATIONS: tuple[dict[str, Schema], ...] = (
     {"used": maybe(NUMBER), "capacity": maybe(NUMBER), "unit": word(*(u.value for u in Unit))},
-    {"due_at": INSTANT, "last_at": maybe(INSTANT), "period_s": maybe(NUMBER)},
+    {"due_at": maybe(INSTANT), "last_at": maybe(INSTANT), "period_s": maybe(NUMBER)},
     {
         "answered": YES_OR_NO,
         "reason": TEXT,

@@ -1,0 +1,45 @@
+"""Acting on the page of a real daemon: from the command that makes the password to the journal in the database."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import aiohttp
+
+from tests.support.daemon import Daemon
+
+PASSWORD = "the hides are heated"
+
+
+async def test_the_keeper_acts(tmp_path: Path) -> None:
+    """A password made by the command opens the daemon's page; a note and a run of a probe are done there and then."""
+    place = tmp_path / "page-password"
+    subprocess.run(
+        [sys.executable, "-m", "watchkeeper", "password", "--output", str(place)],
+        input=f"{PASSWORD}\n",
+        text=True,
+        check=True,
+        stderr=subprocess.PIPE,
+    )
+    config = tmp_path / "config.toml"
+    config.write_text(
+        f'[page]\nport = 0\npassword = {{ file = "{place}" }}\n[store]\npath = "{tmp_path / "watch.db"}"\n'
+    )
+    with Daemon.start(config) as daemon:
+        async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as session:
+            async with session.post(f"{daemon.address}keeper/sign-in", data={"password": "not the password"}) as answer:
+                assert answer.status == 403
+            async with session.post(f"{daemon.address}keeper/sign-in", data={"password": PASSWORD}) as answer:
+                found = re.search(r'name="word" value="([\w-]+)"', await answer.text())
+            assert found
+            data = {"word": found[1], "text": "Snapshot removed."}
+            async with session.post(f"{daemon.address}keeper/note", data=data) as answer:
+                assert "Noted in the journal." in await answer.text()
+            data = {"word": found[1], "probe": "memory"}
+            async with session.post(f"{daemon.address}keeper/run", data=data) as answer:
+                assert "memory ran." in await answer.text()
+            async with session.get(f"{daemon.address}api/v1/journal") as answer:
+                lines = (await answer.json())["items"]
+        assert "Snapshot removed." in [line["text"] for line in lines if line["entry"] == "note"]
+        assert daemon.stop() == 0

@@ -2,13 +2,17 @@
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from tests.cli.conftest import Run
+from tests.cli.conftest import Run, fill
+from tests.support import readstore
+from tests.support.readstore import NOW, ReadStoreDouble
 from tests.support.receivers import Hook, Mailbox, free_port
 from watchkeeper.cli.test_notifiers import Result
+from watchkeeper.core.records import Commit, Parceled
 from watchkeeper.errors import DeliveryRefused
 from watchkeeper.notifiers.webhook import Webhook
 
@@ -115,3 +119,27 @@ def test_warnings_of_the_configuration_are_told(
     told(config, hook.url, mailbox.port)
     config.write_text(config.read_text() + f'secret = {{ file = "{secret}" }}\n')
     assert f"everybody on this host can read {secret}" in run("test-notifiers", "phone").stderr
+
+
+def test_what_was_set_aside_is_listed(run: Run, config: Path, hook: Hook, mailbox: Mailbox) -> None:
+    """What a receiver never took is shown with its reason; what is another's, or still waits, is not."""
+    told(config, hook.url, mailbox.port)
+    aside = [
+        replace(
+            readstore.parcel(NOW), notifier="phone", state=Parceled.SET_ASIDE, trouble=f"phone: 404 Not Found ({n})"
+        )
+        for n in range(12)
+    ]
+    more = [waits, replace(aside[0], notifier="gone")]
+    fill(config.parent / "watchkeeper.db", ReadStoreDouble(), [Commit(parcels=(*aside, *more))])
+    result = run("test-notifiers")
+    assert result.exit_code == 0
+    assert "Set aside: these were never told" in result.stdout
+    assert "phone: pool skerry full in about 3 days" in result.stdout
+    assert "phone: 404 Not Found (11)" in result.stdout
+    assert "phone: 404 Not Found (1)" not in result.stdout
+    assert "There are 2 more; `watchkeeper journal --entry delivery` has them all." in result.stdout
+    assert "gone" not in result.stdout
+    found = json.loads(run("test-notifiers", "--json", "mail").stdout)
+    assert found["set_aside"] == []
+    assert len(json.loads(run("test-notifiers", "--json", "phone").stdout)["set_aside"]) == 12

@@ -1,4 +1,4 @@
-"""`watchkeeper test-notifiers`: one message through each notifier, and what became of it."""
+"""`watchkeeper test-notifiers`: one message through each notifier, what became of it, and what could never be told."""
 
 import asyncio
 from collections.abc import Sequence
@@ -10,12 +10,18 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli import output
 from watchkeeper.cli.group import Exit, configured, ended
+from watchkeeper.cli.reading import opened
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import NotifierSettings
 from watchkeeper.core.message import Message, test_message
-from watchkeeper.core.wording import duration
-from watchkeeper.errors import DeliveryError, DeliveryRefused
+from watchkeeper.core.records import Parcel, Parceled
+from watchkeeper.core.wording import duration, instant
+from watchkeeper.errors import DeliveryError, DeliveryRefused, StoreError
 from watchkeeper.notifiers.table import make_notifier
+from watchkeeper.web.jsonform import parcel_form
+
+MOST_LOOKED_AT, MOST_SHOWN = 1_000, 10
+"""Of what was set aside: enough to see what is wrong."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +51,11 @@ def test_notifiers(config: Path | None, names: tuple[str, ...], *, as_json: bool
 
     The message says that it is a test. There is one try for each; the daemon would try again for days.
 
-    The object of --json: delivered (all were), and notifiers, each with name, kind, delivered, refused, trouble and
-    took_s.
+    Then what was set aside is listed: messages that a receiver refused, or that were tried in vain for a week. They
+    are not sent any more; the page shows the same.
+
+    The object of --json: delivered (all were); notifiers, each with name, kind, delivered, refused, trouble and
+    took_s; and set_aside, the messages as the API has them.
 
     \b
     watchkeeper test-notifiers
@@ -61,12 +70,14 @@ def test_notifiers(config: Path | None, names: tuple[str, ...], *, as_json: bool
     chosen = choose(known.notifiers, names)
     message = test_message(known.host.label, Clock().now(), known.host.zone)
     results = asyncio.run(_send_all(chosen, message))
+    aside = asyncio.run(_set_aside(known, {each.label for each in chosen}))
     if as_json:
-        output.as_json(
-            {"delivered": all(not each.trouble for each in results), "notifiers": [_form(r) for r in results]}
-        )
+        delivered = all(not each.trouble for each in results)
+        shown = {"notifiers": [_form(r) for r in results], "set_aside": [parcel_form(each) for each in aside]}
+        output.as_json({"delivered": delivered, **shown})
     else:
         output.rows((each.name, [each.words]) for each in results)
+        _show(aside, known)
     ended(Exit.NEEDS_YOU if any(each.trouble for each in results) else Exit.FINE)
 
 
@@ -97,6 +108,32 @@ async def _send(each: NotifierSettings, message: Message) -> Result:
     finally:
         await notifier.close()
     return Result(each.label, each.kind, clock.monotonic_s() - began_s, trouble, refused)
+
+
+async def _set_aside(known: settings.Settings, names: set[str]) -> list[Parcel]:
+    """What these notifiers could never tell, the newest first; nothing where there is no database to look into."""
+    try:
+        async with opened(known) as store:
+            parcels = await store.parcels(only_open=True, limit=MOST_LOOKED_AT)
+    except StoreError:
+        return []
+    return [each for each in parcels if each.state is Parceled.SET_ASIDE and each.notifier in names]
+
+
+def _show(aside: Sequence[Parcel], known: settings.Settings) -> None:
+    if not aside:
+        return
+    now, zone = Clock().now(), known.host.zone
+    output.blank()
+    output.heading("Set aside: these were never told")
+    output.rows(
+        (instant(each.made_at, zone, now), [f"{each.notifier}: {each.message.headline}", each.trouble])
+        for each in aside[:MOST_SHOWN]
+    )
+    if len(aside) > MOST_SHOWN:
+        output.paragraph(
+            f"There are {len(aside) - MOST_SHOWN} more; `watchkeeper journal --entry delivery` has them all."
+        )
 
 
 def _form(result: Result) -> dict[str, object]:

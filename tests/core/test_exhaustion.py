@@ -261,3 +261,51 @@ def test_the_interval_holds_the_truth_nine_times_in_ten() -> None:
         found = seen(t[past], level[past])
         held += day(found.earliest_s) <= end <= day(found.latest_s)
     assert 32 <= held <= 40
+
+
+def test_a_job_like_the_ones_before_is_not_a_runaway() -> None:
+    """Jobs that write for three hours, three times already: a fourth, under way for an hour, changes nothing."""
+    t = every(10, 20)
+    used = np.full(len(t), 300.0)
+    for at in (4, 9, 14, 20 - 1.2 / 24):
+        used += 120 * (np.clip((t - at) / 0.125, 0, 1) - np.clip((t - at - 1) / 0.02, 0, 1))
+    found = seen(t, used + noise(len(t), 0.5))
+    assert found.no_end in {NoEnd.STILL, NoEnd.UNCERTAIN, NoEnd.SHRINKING, NoEnd.CLEARED}
+
+
+def test_a_prune_that_comes_late_is_no_runaway() -> None:
+    """Two hours after the hour at which it was always pruned, the level is a whole swing too high, and that is all."""
+    t = every(10, 12.08)
+    late = t > 12
+    used = 500 + 100 * np.where(late, 1 + (t - 12), t % 1)
+    assert seen(t, used + noise(len(t), 0.5)).no_end is not None
+
+
+def test_one_late_clearing_does_not_promise_another() -> None:
+    """A store that was cleared once, after three weeks, and grows again: its end is forecast."""
+    t = every(20, 30)
+    used = 300 + 20 * t - np.where(t > 21, 420, 0) + noise(len(t), 1)
+    assert day(seen(t, used).likely_s) == pytest.approx((1000 - 300 + 420) / 20, rel=0.03)
+
+
+def test_the_early_end_allows_for_one_more_import() -> None:
+    """After an import that stayed, the likely end counts none, and the earliest one more of its size."""
+    t = every(10, 30)
+    found = seen(t, 200 + 10 * t + 100 * np.clip((t - 20) / 0.1, 0, 1) + noise(len(t), 0.5))
+    assert day(found.likely_s) == pytest.approx(70, abs=0.3)
+    assert day(found.earliest_s) == pytest.approx(60, abs=0.6)
+
+
+def test_a_single_wild_sample_waits_for_a_second() -> None:
+    """The newest sample stands alone a tenth too high: nothing is forecast from it."""
+    t = every(10, 5)
+    used = 600 + noise(len(t), 1)
+    used[-1] += 100
+    assert seen(t, used).no_end is not None
+
+
+def test_a_runaway_is_seen_through_nightly_prunes() -> None:
+    """What rises by more than the whole swing, under a cycle that is known, is taken up the same day."""
+    t = every(10, 12.4)
+    used = 300 + 60 * (t % 1) + 400 * np.clip(t - 12, 0, None) + noise(len(t), 0.5)
+    assert day(seen(t, used).likely_s) == pytest.approx(13.65, abs=0.2)

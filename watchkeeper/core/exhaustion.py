@@ -134,7 +134,7 @@ def _ends(found: Forecast, trend: Outlook, points: Points, past: Past | None) ->
         return replace(found, no_end=why)
     if past and _will_be_cleared(past, found):
         return replace(found, no_end=NoEnd.CLEARED)
-    phases = _phases(past, found.at_s) if past and past.cycle else passage.FLAT
+    phases = _phases(past, found.at_s)
     between_d = phases.period_d if len(phases.height) > 1 else 0.0
     touch, touch_variance = points.noise.touch(trend.slope, points.gap_d, between_d)
     capacity = found.capacity - touch
@@ -143,6 +143,8 @@ def _ends(found: Forecast, trend: Outlook, points: Points, past: Past | None) ->
         return replace(found, no_end=NoEnd.FAR)
     course = _course(trend, points, likely_d, touch_variance)
     early_d, late_d = passage.band(course, capacity, phases)
+    if past and (step := past.next_step()):  # what has happened once may happen again: the early end allows for it
+        early_d = min(early_d, passage.band(course, capacity - step, phases)[0])
     # Between two samples, or within one step of a cycle's profile, the moment is not known.
     unknown_d = points.gap_d + (phases.width_d if len(phases.height) > 1 else 0.0)
     late_s = found.at_s + (max(late_d, likely_d) + unknown_d) * DAY_S
@@ -177,11 +179,11 @@ def _will_be_cleared(past: Past, found: Forecast) -> bool:
     return found.used < top and lasted_s < CLEARED_LATE * longest_s
 
 
-def _phases(past: Past, now_s: float) -> Phases:
+def _phases(past: Past | None, now_s: float) -> Phases:
     """The cycle as it lies ahead of now; the phase that is now has begun already."""
-    cycle = past.cycle
-    if cycle is None:
+    if past is None or past.cycle is None:
         return passage.FLAT
+    cycle = past.cycle
     n, width_d = len(cycle.crest), cycle.step_h / 24
     hours = (now_s - past.anchor_s) / HOUR_S
     start: Floats = ((np.arange(n, dtype=np.float64) - hours / cycle.step_h) % n) * width_d

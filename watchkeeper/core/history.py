@@ -48,9 +48,6 @@ class _Store:
         self._keep, self._rows = keep, np.empty((2 * keep, width))
         self._start = self._end = 0
 
-    def __len__(self) -> int:
-        return self._end - self._start
-
     @property
     def rows(self) -> Floats:
         """The rows that are kept, oldest first; a view."""

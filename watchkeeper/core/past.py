@@ -23,6 +23,8 @@ LEAST_STEP = 20
 LEAST_CLEARING = 100
 """In units of LEAST_SHARE: a five-hundredth, and a hundredth, of the capacity."""
 FEWEST_HOURS = 3
+REMEMBERED = 12
+"""Clearings that are looked back on."""
 MOST_STEPS = 2 * HOURS
 """Places of the lattice at most: as many gaps as hours."""
 
@@ -65,6 +67,11 @@ class Past:
     anchor_s: float
     end_s: float
 
+    def next_step(self) -> float:
+        """How large a step up would be if another came: the middle one of those that stayed; 0 where none did."""
+        kept = [s.size for s in self.steps if s.size > 0 and not any(_undone(s, each) for each in self.steps)]
+        return float(np.median(kept)) if kept else 0.0
+
     def plain(self, at_s: Floats, used: Floats) -> tuple[Floats, NDArray[np.bool_]]:
         """Samples without cycle and steps; and which of them do not lie on a cliff of the cycle."""
         level = used + _stepped(self.steps, at_s)
@@ -72,6 +79,11 @@ class Past:
             return level, np.ones(len(at_s), dtype=bool)
         hours = (at_s - self.anchor_s) / HOUR_S
         return level - self.cycle.ripple(hours), ~self.cycle.cliffs()[self.cycle.phase(hours)]
+
+
+def _undone(step: Step, later: Step) -> bool:
+    """Was a step up taken back by a later one?"""
+    return later.begin_s >= step.end_s and shifts.takes_back(later.size, step.size)
 
 
 def study(history: LevelHistory, capacity: float) -> Past | None:
@@ -104,7 +116,9 @@ def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
         cycle=found,
         steps=steps,
         jobs=tuple((s.size, (s.end - s.begin) * lattice.step / 24) for s in every if s.size > 0),
-        clearings=tuple(Clearing(*lattice.span_s(c.begin, c.end, anchor_s), c.peak, c.height) for c in cleared),
+        clearings=tuple(
+            Clearing(*lattice.span_s(c.begin, c.end, anchor_s), c.peak, c.height) for c in cleared[-REMEMBERED:]
+        ),
         noise=noise,
         anchor_s=anchor_s,
         end_s=anchor_s + (float(hours.index[-1]) + 1) * HOUR_S,

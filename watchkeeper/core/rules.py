@@ -20,9 +20,9 @@ HOUR_S, DAY_S = 3_600.0, 86_400.0
 class FullRule:
     """A level is forecast to be full within these times; None switches a priority off.
 
-    lasting: the growth must have lasted for this share of the time left before it raises anything. What has gone on
-        for a time t goes on for as long again with an even chance (Gott 1993, Nature 363:315), so 1.0 would ask that
-        the end is as likely as not; a little less lets the warning come at the middle of a runaway, not after it.
+    lasting: the growth must have lasted for this share of the time left before it is a warning or an alarm; for a
+        caution a third of it is enough. What has gone on for a time t goes on for as long again with an even chance
+        (Gott 1993, Nature 363:315), so 1.0 would ask that the end is as likely as not.
     """
 
     caution_s: float | None = 30 * DAY_S
@@ -152,8 +152,8 @@ def instant(at_s: float | None) -> datetime | None:
 def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, standing: Priority | None) -> Finding:
     """A level: how long until it is full?"""
     priority = _wanted(found, now, rule, standing)
-    if (priority or 0) > (standing or 0) and not _lasting(found, rule):
-        priority = standing
+    if priority is not None and priority > (standing or 0):
+        priority = max(filter(None, (standing, _earned(found, rule, priority))), default=None)
     return Finding(
         key,
         Concern.FULL,
@@ -187,12 +187,14 @@ def _wanted(found: Forecast, now: datetime, rule: FullRule, standing: Priority |
     return max(filter(None, (wanted, kept and min(kept, standing))), default=None)
 
 
-def _lasting(found: Forecast, rule: FullRule) -> bool:
-    """Has the growth gone on for long enough to be told?"""
+def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | None:
+    """What a growth may raise, for how long it has lasted: all that is wanted, a caution, or nothing yet."""
     if found.likely_s is None or found.since_s is None:
-        return True
-    lasted_s = found.at_s - found.since_s + GRACE_S
-    return lasted_s >= rule.lasting * (found.likely_s - found.at_s)
+        return wanted
+    lasted_s, enough_s = found.at_s - found.since_s, rule.lasting * (found.likely_s - found.at_s)
+    if lasted_s + GRACE_S >= enough_s:
+        return wanted
+    return Priority.CAUTION if lasted_s >= enough_s / 3 and rule.caution_s is not None else None
 
 
 def judge_overdue(seen: Deadline, first_seen_at: datetime, now: datetime, rule: OverdueRule) -> Finding:

@@ -18,6 +18,8 @@ MOST = 12
 """More than this many are not steps but the way that this level behaves."""
 RECURRING = 5
 """So many rises that stay, within the hours that are kept, are growth."""
+ABOUT = (0.7, 1.4)
+"""A drop of 0.7 to 1.4 times a rise takes it back."""
 PART = 0.05
 """A place belongs to a step where it brings this share of it at least."""
 LOST = 0.3
@@ -86,7 +88,12 @@ def _drops(found: tuple[Shift, ...]) -> list[Shift]:
 
 def _undoes(drop: Shift, found: tuple[Shift, ...]) -> bool:
     """Does a drop take back a step up that came before it, as when a large file goes again?"""
-    return any(s.end <= drop.begin and 0.7 < -drop.size / s.size < 1.4 for s in found if s.size > 0)
+    return any(s.end <= drop.begin and takes_back(drop.size, s.size) for s in found if s.size > 0)
+
+
+def takes_back(drop: float, rise: float) -> bool:
+    """Is a drop about as large as a rise?"""
+    return ABOUT[0] < -drop / rise < ABOUT[1]
 
 
 def _shift(lattice: Floats, begin: int, end: int, usual: float) -> list[Shift]:

@@ -16,6 +16,7 @@ from watchkeeper.alive import LABEL as LABEL_OF_ALIVE
 from watchkeeper.alive import Alive
 from watchkeeper.clock import Clock
 from watchkeeper.config.keyfile import own_key
+from watchkeeper.config.types import SecretSource
 from watchkeeper.core.observation import Condition, Observation
 from watchkeeper.core.passes import Passes
 from watchkeeper.core.records import Entry
@@ -29,6 +30,7 @@ from watchkeeper.notifiers.outbox import Outbox
 from watchkeeper.notifiers.table import make_notifier
 from watchkeeper.pipeline import Pipeline, Watched, look
 from watchkeeper.probes.base import Bench, OwnDatabase
+from watchkeeper.probes.checkin import CheckinSettings
 from watchkeeper.probes.table import make_probe
 from watchkeeper.probes.workers import ThreadWorkers
 from watchkeeper.rounds import Rounds
@@ -38,7 +40,9 @@ from watchkeeper.store.mending import set_aside_of
 from watchkeeper.store.spool import SpooledCheckIns, spool_of
 from watchkeeper.store.store import Store
 from watchkeeper.web.app import make_app
+from watchkeeper.web.checkin import Jobs
 from watchkeeper.web.serve import serve as serve_page
+from watchkeeper.web.sessions import Throttle
 
 log = logging.getLogger(__name__)
 
@@ -113,6 +117,7 @@ class _Daemon:
         path, most_bytes = settings.store.path, settings.store.most
         own = OwnDatabase(path, most_bytes, partial(set_aside_of, path))
         check_ins = SpooledCheckIns(store.check_ins, spool_of(path), clock.now)
+        self._jobs = Jobs(_tokens(settings), check_ins, Throttle(clock))
         self._watched = watch(settings, Bench(clock, self._workers, store.notes, check_ins, own))
 
     async def keep_watch(self, stack: contextlib.AsyncExitStack, ready: Callable[[str], None]) -> None:
@@ -123,7 +128,7 @@ class _Daemon:
         health = Health(self._clock, self._pipeline, self._outbox)
         named = (settings.host.label, settings.host.zone)
         hand = Hand(self._pipeline, self._schedule, self._watched, self._notifiers, self._clock, named)
-        app = make_app(self._store, settings.page, self._clock, health, *named, hand, self._passes)
+        app = make_app(self._store, settings.page, self._clock, health, *named, hand, self._passes, jobs=self._jobs)
         served = await serve_page(app, settings.page)
         stack.push_async_callback(served.cleanup)
         delivering = asyncio.create_task(self._deliver(stop))
@@ -183,6 +188,12 @@ class _Daemon:
             if breaks != self._pipeline.breaks:
                 breaks = self._pipeline.breaks
                 self._schedule.realign()
+
+
+def _tokens(settings: Settings) -> dict[str, SecretSource]:
+    """The secrets of those jobs that may check in over HTTP."""
+    jobs = [each for each in settings.probes if isinstance(each, CheckinSettings)]
+    return {each.name: each.token for each in jobs if each.token is not None}
 
 
 def _passes(settings: Settings) -> Passes | None:

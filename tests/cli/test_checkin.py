@@ -5,6 +5,8 @@ import os
 import subprocess
 import sys
 import time
+import urllib.error
+import urllib.request
 from pathlib import Path
 
 import pytest
@@ -105,26 +107,42 @@ def test_a_folder_that_may_not_be_written(run: Run, database: Path) -> None:
     assert "the check-in cannot be left in" in result.output
 
 
+def post(address: str, token: str) -> int:
+    """Check in over HTTP, as failed; the status of the answer."""
+    headers = {"Authorization": f"Bearer {token}"}
+    request = urllib.request.Request(f"{address}checkin/nightly-backup", b"failed=1", headers)
+    try:
+        with urllib.request.urlopen(request, timeout=20) as answer:
+            return int(answer.status)
+    except urllib.error.HTTPError as error:
+        error.close()
+        return error.code
+
+
 def test_a_running_daemon_takes_it_in(config: Path, tmp_path: Path) -> None:
-    """While it holds the database, another process's check-in ends in it, and the page's word on the job is sound."""
+    """While it holds the database, another process's check-in ends in it, and so does one over HTTP with its token."""
+    secret = tmp_path / "token"
+    secret.write_text("a-token")
+    secret.chmod(0o600)
     environment = {**os.environ, "HOME": str(tmp_path)}
-    config.write_text(f"watch_host = false\n{config.read_text()}{PROBE}")
+    config.write_text(f'watch_host = false\n{config.read_text()}{PROBE}token = {{ file = "{secret}" }}\n')
     folder = spool_of(tmp_path / "watchkeeper.db")
     with Daemon.start(config) as daemon:
         words = [sys.executable, "-m", "watchkeeper", "--config", str(config), "checkin", "nightly-backup"]
         done = subprocess.run(words, env=environment, capture_output=True, text=True, timeout=60, check=False)
         assert done.returncode == 0, done.stderr
+        assert (post(daemon.address, "wrong"), post(daemon.address, "a-token")) == (401, 204)
         for _ in range(200):
             if folder.is_dir() and not [*folder.iterdir()]:
                 break
             time.sleep(0.1)
         assert not [*folder.iterdir()]
         assert daemon.stop() == 0
-    assert asyncio.run(kept(tmp_path / "watchkeeper.db")) == (True, None)
+    assert asyncio.run(kept(tmp_path / "watchkeeper.db")) == (True, True)
 
 
-async def kept(database: Path) -> tuple[bool, CheckIn | None]:
-    """What the database holds of the job: whether a good check-in, and the failed one."""
+async def kept(database: Path) -> tuple[bool, bool]:
+    """Whether the database holds a good check-in of the job, and a failed one."""
     async with await Store.open(database, read_only=True) as store:
         last = await store.check_ins.last("nightly-backup")
-    return last.good is not None, last.failed
+    return last.good is not None, last.failed is not None

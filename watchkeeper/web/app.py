@@ -7,9 +7,10 @@ from aiohttp import web
 
 from watchkeeper.clock import Clock
 from watchkeeper.core.passes import Passes
-from watchkeeper.web import acknowledge
+from watchkeeper.web import acknowledge, checkin
 from watchkeeper.web.acknowledge import Links
 from watchkeeper.web.acting import Acting
+from watchkeeper.web.checkin import Jobs
 from watchkeeper.web.context import CONTEXT, Context, PageStore
 from watchkeeper.web.desk import DESK, Desk, closed, own_forms, recognise
 from watchkeeper.web.guard import Handler, add_headers, check_host, tell_errors, validate
@@ -39,10 +40,13 @@ def make_app(
     zone: tzinfo,
     acting: Acting | None = None,
     passes: Passes | None = None,
+    *,
+    jobs: Jobs | None = None,
 ) -> web.Application:
     """The application. host: the watched host's name, as the page shows it. zone: in which it tells the time.
 
     acting: what acts for the keeper; without it the page can only be read. passes: what reads the links in messages.
+    jobs: those that may check in over HTTP.
     """
     context = Context(store, clock, vitals, host, zone, settings.prefix)
 
@@ -64,6 +68,8 @@ def make_app(
         _add_routes(app, prefix, kept)
         if passes is not None and acting is not None:
             acknowledge.add(app, Links(passes, acting), prefix)
+        if jobs is not None:
+            checkin.add(app, jobs, prefix)
     return app
 
 

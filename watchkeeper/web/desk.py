@@ -67,7 +67,8 @@ async def recognise(request: web.Request, handler: Handler) -> web.StreamRespons
 def closed(prefix: str) -> Middleware:
     """Let nobody read who has not signed in, but the way to sign in, and what a link from a message leads to."""
     open_paths = {f"{p}{path}" for p in {"", prefix} for path in ("/keeper", "/keeper/sign-in", "/acknowledge")}
-    open_below = tuple(f"{p}/static/" for p in {"", prefix})
+    # A job brings a token of its own.
+    open_below = tuple(f"{p}/{below}/" for p in {"", prefix} for below in ("static", "checkin"))
 
     @web.middleware
     async def middleware(request: web.Request, handler: Handler) -> web.StreamResponse:

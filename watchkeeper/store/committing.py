@@ -20,9 +20,12 @@ GROUP = 256
 """The most jobs that share a transaction; bounds what is rolled back and what the WAL takes at once."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(slots=True, eq=False)  # not frozen: setting the fields of a frozen one takes three times as long
 class Job:
-    """One piece of writing. durable: it must survive a power cut. waiter: the future, in `loop`, that waits for it."""
+    """One piece of writing, not changed once it is made.
+
+    durable: it must survive a power cut. waiter: the future, in `loop`, that waits for it.
+    """
 
     work: Callable[[Writing], Any]
     durable: bool
@@ -62,6 +65,7 @@ class Committer:
         self._path = path
         self._conn = database.open_writing(path)
         self._writing = Writing(self._conn)
+        self._durable: bool | None = None
 
     def drain(self, waiting: deque[Job]) -> None:
         """Take jobs until none waits. Others may be appended meanwhile, by any thread."""
@@ -84,11 +88,14 @@ class Committer:
 
     def _together(self, jobs: Sequence[Job]) -> Sequence[Any]:
         durable = any(job.durable for job in jobs)
+        changed = None if durable is self._durable else durable
+        self._durable = None
         try:
-            with database.translated(self._path), database.transaction(self._conn, durable=durable):
+            with database.translated(self._path), database.transaction(self._conn, durable=changed):
                 results = [job.work(self._writing) for job in jobs]
                 self._writing.flush()
         except BaseException:
             self._writing.forget()
             raise
+        self._durable = durable
         return results

@@ -83,14 +83,15 @@ def _none_yet(path: Path) -> StoreError:
 
 
 @contextmanager
-def transaction(conn: sqlite3.Connection, *, durable: bool) -> Iterator[None]:
+def transaction(conn: sqlite3.Connection, *, durable: bool | None) -> Iterator[None]:
     """All that is written inside is in together, or not at all.
 
     durable: it survives a power cut (synchronous=FULL: the WAL is synced at the commit, with all that was committed
     before). Otherwise it survives the end of the process, and a power cut may take back the last commits, whole and
-    in order (NORMAL). The setting cannot change inside a transaction, so it is made before each.
+    in order (NORMAL). None: as the transaction before. The setting cannot change inside a transaction.
     """
-    conn.execute("PRAGMA synchronous = FULL" if durable else "PRAGMA synchronous = NORMAL")
+    if durable is not None:
+        conn.execute("PRAGMA synchronous = FULL" if durable else "PRAGMA synchronous = NORMAL")
     # IMMEDIATE: a deferred transaction that reads first fails at once, without waiting, if somebody else wrote.
     conn.execute("BEGIN IMMEDIATE")
     try:

@@ -80,17 +80,18 @@ class Writing:
 
     def commit(self, commit: Commit) -> None:
         """Write all of a turn. Raises StoreError for what cannot be stored, sqlite3.Error."""
-        self._write_seen(commit.seen)
-        self._conn.executemany(
-            _FINDING, [(key_column(f.key), f.concern.value, FINDING.dumps(f)) for f in commit.findings]
-        )
+        seen_at = self._write_seen(commit.seen)
+        if commit.findings:
+            self._conn.executemany(
+                _FINDING, [(key_column(f.key), f.concern.value, FINDING.dumps(f)) for f in commit.findings]
+            )
         for alert in commit.alerts:
             self._write_alert(alert)
         for line in commit.journal:
             self.write_line(line)
         for parcel in commit.parcels:
             parcels.insert(self._conn, parcel)
-        self._alive_at = _newest(commit) or self._alive_at
+        self._alive_at = _newest(commit, seen_at) or self._alive_at
 
     def parcel_done(self, parcel: Parcel, line: JournalLine | None) -> None:
         """Write what became of a delivery, with its journal line."""
@@ -133,15 +134,18 @@ class Writing:
         key = None if line.key is None else key_column(line.key)
         self._conn.execute(_LINE, (to_us(line.at), line.entry.value, key, LINE.dumps(line)))
 
-    def _write_seen(self, seen: tuple[Seen, ...]) -> None:
-        at, at_ms, at_us = None, 0, 0
+    def _write_seen(self, seen: tuple[Seen, ...]) -> datetime | None:
+        """Gather what was seen; returns the newest instant of it."""
+        newest, at, at_ms, at_us = None, None, 0, 0
         for each in seen:
             found = each.observation
             if each.at is not at:  # a turn's observations share their instant
                 at, at_ms, at_us = each.at, to_ms(each.at), to_us(each.at)
+                newest = at if newest is None else max(newest, at)
             series = self._series_of(each, found)
             self._samples.append((series, at_ms, *sample_of(found)))
             self._latest.append((series, at_us, OBSERVATION.dumps(found)))
+        return newest
 
     def _series_of(self, seen: Seen, found: Observation) -> int:
         """The series' number, with what its row says brought up to date."""
@@ -186,7 +190,8 @@ def sample_of(observation: Observation) -> tuple[float | None, float | None]:
             assert_never(observation)
 
 
-def _newest(commit: Commit) -> datetime | None:
+def _newest(commit: Commit, seen_at: datetime | None) -> datetime | None:
     """The instant at which a turn was made: the newest that it tells of (an alert's own may lie long back)."""
-    at: Iterable[Seen | Finding | JournalLine] = chain(commit.seen, commit.findings, commit.journal)
-    return max(chain((each.at for each in at), (parcel.made_at for parcel in commit.parcels)), default=None)
+    told: Iterable[Finding | JournalLine] = chain(commit.findings, commit.journal)
+    seen = () if seen_at is None else (seen_at,)
+    return max(chain(seen, (each.at for each in told), (parcel.made_at for parcel in commit.parcels)), default=None)

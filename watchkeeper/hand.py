@@ -6,6 +6,7 @@ Nothing is decided here; who may ask is the page's matter (web/desk.py).
 import asyncio
 from collections.abc import Mapping, Sequence
 from datetime import datetime, tzinfo
+from typing import Protocol
 
 from watchkeeper.clock import Clock
 from watchkeeper.core.alerts import Concern
@@ -15,10 +16,17 @@ from watchkeeper.core.records import Entry
 from watchkeeper.errors import DeliveryError
 from watchkeeper.notifiers.base import Notifier
 from watchkeeper.pipeline import Pipeline, Watched
-from watchkeeper.schedule import Schedule
 
 PATIENCE_S = 8.0
 """A person who pressed a button waits so long for the answer; the run itself goes on."""
+
+
+class Runs(Protocol):
+    """Runs probes when asked."""
+
+    def now(self, label: str) -> asyncio.Future[None]:
+        """Run one at once; done when that run is. Raises KeyError for a label that is not there."""
+        ...
 
 
 class Hand:
@@ -27,7 +35,7 @@ class Hand:
     def __init__(
         self,
         pipeline: Pipeline,
-        schedule: Schedule,
+        schedule: Runs,
         watched: Sequence[Watched],
         notifiers: Sequence[Notifier],
         clock: Clock,

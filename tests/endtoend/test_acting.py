@@ -12,9 +12,8 @@ from tests.support.daemon import Daemon
 PASSWORD = "the hides are heated"
 
 
-async def test_the_keeper_acts(tmp_path: Path) -> None:
-    """A password made by the command opens the daemon's page; a note and a run of a probe are done there and then."""
-    place = tmp_path / "page-password"
+def make_password(place: Path) -> None:
+    """Make the hash with the command, as a keeper does."""
     subprocess.run(
         [sys.executable, "-m", "watchkeeper", "password", "--output", str(place)],
         input=f"{PASSWORD}\n",
@@ -22,6 +21,12 @@ async def test_the_keeper_acts(tmp_path: Path) -> None:
         check=True,
         stderr=subprocess.PIPE,
     )
+
+
+async def test_the_keeper_acts(tmp_path: Path) -> None:
+    """A password made by the command opens the daemon's page; a note and a run of a probe are done there and then."""
+    place = tmp_path / "page-password"
+    make_password(place)
     config = tmp_path / "config.toml"
     config.write_text(
         f'[page]\nport = 0\npassword = {{ file = "{place}" }}\n[store]\npath = "{tmp_path / "watch.db"}"\n'

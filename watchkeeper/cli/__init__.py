@@ -24,6 +24,7 @@ COMMANDS = {
     "check-config": Later("check_config", "Check the configuration, and print what will be watched and told."),
     "test-notifiers": Later("test_notifiers", "Send a test message through every notifier."),
     "password": Later("password", "Make the hash of the password with which one acts on the page."),
+    "demo": Later("demo", "Show an invented station whose time runs fast."),
 }
 """Every command in the order of the help, with the module that holds it and its line there."""
 

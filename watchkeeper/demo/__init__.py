@@ -1,0 +1,1 @@
+"""The demo: an invented bird observatory's server, watched by the real pipeline while its time runs fast."""

@@ -1,0 +1,221 @@
+"""The stage of the demo: a real store, pipeline, outbox and page around a clock that is moved by hand.
+
+Nothing on the page is painted: the story's observations go down the same path as a probe's. Not here: what happens
+(story.py), and printing (cli/demo.py).
+"""
+
+import asyncio
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AsyncExitStack
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta, tzinfo
+from pathlib import Path
+
+from watchkeeper.clock import Clock
+from watchkeeper.config.types import SecretSource
+from watchkeeper.core.alerts import Priority
+from watchkeeper.core.message import Message
+from watchkeeper.core.observation import Observation
+from watchkeeper.core.records import Commit, Entry, Seen
+from watchkeeper.core.rules import Rules
+from watchkeeper.core.ties import Ties
+from watchkeeper.core.together import Together
+from watchkeeper.demo import story
+from watchkeeper.demo.story import Moment
+from watchkeeper.hand import Hand
+from watchkeeper.health import Health
+from watchkeeper.notifiers.outbox import Outbox
+from watchkeeper.pipeline import Pipeline, Watched
+from watchkeeper.store.store import Store
+from watchkeeper.web import passwords
+from watchkeeper.web.app import make_app
+from watchkeeper.web.serve import Served, serve
+from watchkeeper.web.settings import PageSettings
+
+STEP_S = 60.0
+"""The stage's time moves in steps of this: a pipeline that is not looked at for longer takes that for a gap."""
+BATCH = 2_000
+HISTORY_STEP = timedelta(minutes=30)
+GRACE_S = 2.0
+
+
+class StageClock(Clock):
+    """All three clocks, moved by hand."""
+
+    def __init__(self, at: datetime) -> None:
+        self._at, self._ran_s = at, 0.0
+
+    def now(self) -> datetime:
+        """The stage's time."""
+        return self._at
+
+    def monotonic_s(self) -> float:
+        """Seconds of the stage's time since it began."""
+        return self._ran_s
+
+    def boottime_s(self) -> float:
+        """The same: the stage never sleeps."""
+        return self._ran_s
+
+    def move(self, seconds: float) -> None:
+        """Let time pass."""
+        self._at += timedelta(seconds=seconds)
+        self._ran_s += seconds
+
+
+class PageClock(Clock):
+    """The stage's time on the page; but how long a session lasts is counted as the visitor lives."""
+
+    def __init__(self, stage: StageClock) -> None:
+        self._stage = stage
+
+    def now(self) -> datetime:
+        """The stage's time."""
+        return self._stage.now()
+
+
+@dataclass
+class Scene:
+    """A probe of the story."""
+
+    see: Callable[[Moment], Sequence[Observation]]
+    clock: Clock
+    begun_at: datetime
+
+    async def observe(self) -> Sequence[Observation]:
+        """What is to be seen at this moment."""
+        return self.see(Moment(self.clock.now(), self.begun_at))
+
+    async def close(self) -> None:
+        """There is nothing to let go."""
+
+
+@dataclass
+class Listener:
+    """A notifier that hands each message to a function."""
+
+    hear: Callable[[Message], None]
+    name: str = "terminal"
+    at_least: Priority = Priority.CAUTION
+
+    async def deliver(self, message: Message) -> None:
+        """Hand it on."""
+        self.hear(message)
+
+    async def close(self) -> None:
+        """There is nothing to let go."""
+
+
+@dataclass
+class Stage:
+    """A running demo. due: when each probe looks next, by its label."""
+
+    clock: StageClock
+    store: Store
+    pipeline: Pipeline
+    watched: Sequence[Watched]
+    begun_at: datetime
+    served: Served | None = None
+    due: dict[str, datetime] = field(default_factory=dict)
+
+    @property
+    def address(self) -> str:
+        """Where the page is; empty before it is served."""
+        return self.served.address if self.served else ""
+
+    def now(self, label: str) -> asyncio.Future[None]:
+        """Run a probe at once, as the keeper may ask. Raises KeyError for a label that is not there."""
+        known = {each.label: each for each in self.watched}
+        return asyncio.ensure_future(self.pipeline.run(known[label]))
+
+    async def advance(self, seconds: float) -> None:
+        """Let so much of the stage's time pass, in steps."""
+        for _ in range(int(seconds // STEP_S)):
+            before = Moment(self.clock.now(), self.begun_at).into
+            self.clock.move(STEP_S)
+            now = self.clock.now()
+            for each in self.watched:
+                if self.due.get(each.label, now) <= now:
+                    self.due[each.label] = now + timedelta(seconds=each.interval_s)
+                    await self.pipeline.run(each)
+            await self.pipeline.review()
+            after = Moment(now, self.begun_at).into
+            for at, words in story.NOTES:
+                if before < at <= after:
+                    await self.pipeline.note(Entry.NOTE, words)
+
+
+@dataclass(frozen=True, slots=True)
+class Playbill:
+    """How the demo is given.
+
+    place: an empty folder. hear: is told each message. begun_at: when the story begins. skip: how far into it the stage
+    is set.
+    """
+
+    place: Path
+    port: int
+    password: str
+    hear: Callable[[Message], None]
+    begun_at: datetime
+    zone: tzinfo = UTC
+    skip: timedelta = timedelta()
+
+
+async def build(bill: Playbill, stack: AsyncExitStack) -> Stage:
+    """Set the stage, with a month of history behind it, and serve its page; the stack takes it down again."""
+    clock = StageClock(bill.begun_at + bill.skip)
+    store = await stack.enter_async_context(await Store.open(bill.place / "demo.db"))
+    listener = Listener(bill.hear)
+    outbox = Outbox(store, [listener], clock, zone=bill.zone)
+    together = Together(Ties(story.RESTS_ON))
+    pipeline = Pipeline(store, outbox, clock, "gannet", bill.zone, together)
+    watched = [Watched(n, every_s, Scene(see, clock, bill.begun_at), Rules()) for n, every_s, see in story.PROBES]
+    await _live_through(store, bill.begun_at, clock.now())
+    await _restore(store, pipeline, watched)
+    settings = PageSettings(port=bill.port, password=_password(bill))
+    stage = Stage(clock, store, pipeline, watched, bill.begun_at)
+    named = ("gannet", bill.zone)
+    hand = Hand(pipeline, stage, watched, [listener], clock, named)
+    app = make_app(store, settings, PageClock(clock), Health(clock, pipeline), *named, hand)
+    stage.served = await serve(app, settings)
+    stack.push_async_callback(stage.served.cleanup)
+    delivering = asyncio.create_task(outbox.run())
+    stack.push_async_callback(_end, outbox, delivering)
+    return stage
+
+
+async def _end(outbox: Outbox, delivering: asyncio.Task[None]) -> None:
+    await outbox.close(GRACE_S)
+    await delivering
+
+
+async def _live_through(store: Store, begun_at: datetime, until: datetime) -> None:
+    """Write the ordinary month before the story, as the daemon would have."""
+    seen: list[Seen] = []
+    at = until - story.HISTORY
+    while at < until:
+        for label, every_s, see in story.PROBES:
+            seen += [Seen(at, each, label, every_s) for each in see(Moment(at, begun_at))]
+        at += HISTORY_STEP
+        if len(seen) >= BATCH:
+            await store.commit(Commit(seen=tuple(seen)))
+            seen.clear()
+    await store.commit(Commit(seen=tuple(seen)))
+
+
+async def _restore(store: Store, pipeline: Pipeline, watched: Sequence[Watched]) -> None:
+    """Go on from the store, as the daemon does after a restart."""
+    first: Mapping[object, datetime] = {each.key: each.first_at for each in await store.series()}
+    latest = [(seen, first[seen.observation.key]) for seen in await store.latest()]
+    await pipeline.restore(watched, latest, [], [])
+    async for level in store.level_samples(min(first.values())):
+        pipeline.judgements[level.key].history.extend(level.at_s, level.used, level.capacity)
+    await pipeline.note(Entry.START, "the watch over gannet goes on; everything here is invented")
+
+
+def _password(bill: Playbill) -> SecretSource:
+    path = bill.place / "page-password"
+    path.touch(mode=0o600)
+    path.write_text(f"{passwords.make(bill.password)}\n")
+    return SecretSource(file=path)

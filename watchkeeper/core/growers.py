@@ -1,0 +1,52 @@
+"""What grew: of the parts of a level that fills, those that took the most since its trend began.
+
+A part (a dataset of a pool, a directory of a file system) is recorded beside the whole and never judged; here it is
+asked how far it has come. Not here: how the answer is worded (wording.py).
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from watchkeeper.core.history import LevelHistory
+from watchkeeper.core.observation import SeriesKey
+
+MOST = 3
+"""Growers named in a message: a tired person looks at the first one, perhaps the second."""
+LEAST_SHARE = 0.02
+"""A part that took less than this share of what all parts took together explains nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Grower:
+    """A part of a level, and by how much it has grown, in the level's unit."""
+
+    key: SeriesKey
+    growth: float
+
+
+def biggest(parts: Iterable[tuple[SeriesKey, LevelHistory]], since_s: float) -> tuple[Grower, ...]:
+    """The parts that grew most since an instant (seconds since 1970), the biggest first; none where nothing grew.
+
+    A part that was not there then has grown by all that it holds.
+    """
+    grown = [Grower(key, growth) for key, history in parts if (growth := grown_since(history, since_s)) > 0]
+    all_together = sum(each.growth for each in grown)
+    grown.sort(key=lambda each: (-each.growth, each.key))
+    return tuple(each for each in grown[:MOST] if each.growth >= LEAST_SHARE * all_together)
+
+
+def grown_since(history: LevelHistory, since_s: float) -> float:
+    """By how much a level has grown since an instant; all that is used where its history begins well after it."""
+    if not len(history):
+        return 0.0
+    at, used, _ = history.recent()
+    before = [(grain.at, grain.middle) for grain in (history.days(), history.hours()) if len(grain.at)]
+    first = min([float(at[0]), *(float(times[0]) for times, _ in before)])
+    now = float(used[-1])
+    if first > since_s + (float(at[-1]) - since_s) / 2:
+        return now
+    for times, values in ((at, used), *reversed(before)):
+        if float(times[0]) <= since_s:
+            return now - float(values[int(times.searchsorted(since_s, side="right")) - 1])
+    times, values = before[0] if before else (at, used)
+    return now - float(values[0])

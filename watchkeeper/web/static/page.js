@@ -152,12 +152,13 @@
     duration: lasting,
     state: () => "",
   };
+  const plain = (words) => words.replace(/,| at(?= \d)/g, "");
   const clock = (s, zone, offset) => {
     const how = { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
     try {
-      if (zone) return new Date(s * 1000).toLocaleString("en-GB", { ...how, timeZone: zone });
+      if (zone) return plain(new Date(s * 1000).toLocaleString("en-GB", { ...how, timeZone: zone }));
     } catch { /* a zone that this browser does not know */ }
-    return new Date((s + offset) * 1000).toLocaleString("en-GB", { ...how, timeZone: "UTC" });
+    return plain(new Date((s + offset) * 1000).toLocaleString("en-GB", { ...how, timeZone: "UTC" }));
   };
   const points = (chart) => [...chart.querySelectorAll(".run")].flatMap((run) =>
     [...run.getAttribute("d").matchAll(/(-?[\d.]+) (-?[\d.]+)/g)].map(([, x, y]) => [Number(x), Number(y)]));

@@ -57,10 +57,14 @@ WHERE TRUE"""  # noqa: S608  fixed text
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """What one small step did. rows: moved or deleted. after: where the next one goes on; None: there is none."""
+    """What one small step did. rows: moved or deleted. after: where the next one goes on; None: there is none.
+
+    gone: series may have been deleted, so that what is known of their numbers no longer holds.
+    """
 
     rows: int
     after: int | None
+    gone: bool = False
 
 
 Chore = Callable[[sqlite3.Connection, int, int], Step]

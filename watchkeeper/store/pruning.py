@@ -56,7 +56,7 @@ def drop_gone(before: datetime) -> Chore:
             (after, to_us(before), limit),
         ).fetchall()
         rows = sum(_forget(conn, series, key) for series, key in gone)
-        return Step(rows, gone[-1][0] if len(gone) == limit else None)
+        return Step(rows, gone[-1][0] if len(gone) == limit else None, gone=rows > 0)
 
     return step
 

@@ -104,8 +104,8 @@ class Writing:
         """Take one step of keeping, on at most `limit` rows."""
         self.flush()  # what came before this step in the same transaction is seen by it
         step = chore(self._conn, limit, after)
-        # The chore may have let a series go, and with it the number that is known of it.
-        self._known.clear()
+        if step.gone:
+            self._known.clear()
         return step
 
     def hand_back(self, pages: int, spare_share: float) -> int:

@@ -35,9 +35,7 @@ async def test_every_route_answers(page: Open, state: str) -> None:
     store: ReadStoreDouble = getattr(readstore, state)()
     client = await page(store)
     for route in ROUTES:
-        if route.media in {"text/html", "text/event-stream", "text/csv"} or (
-            "{" in route.path and not store.all_series
-        ):
+        if not route.media.endswith("json") or ("{" in route.path and not store.all_series):
             continue
         answer = await client.get(route.path.replace("{id}", "1"))
         assert (answer.status, answer.content_type) == (200, route.media), route.path

@@ -11,7 +11,7 @@ from typing import Any
 from aiohttp import web
 
 from watchkeeper import __version__
-from watchkeeper.web import acts, api, live, pages, subject
+from watchkeeper.web import acts, api, atom, calendar, feeds, live, pages, subject
 from watchkeeper.web.context import of
 from watchkeeper.web.guard import Handler
 from watchkeeper.web.openapi import openapi
@@ -114,6 +114,8 @@ ROUTES = (
         "/api/v1/outbox", api.outbox, "Messages that wait for delivery, or were set aside.", (api.LIMIT,), form="Outbox"
     ),
     Route("/api/v1/changes", live.changes, "Tells of each change as an event, for pages that stay open.", (), EVENTS),
+    Route("/journal.atom", feeds.journal, "The newest lines of the journal, as an Atom feed.", media=atom.MEDIA),
+    Route("/calendar.ics", feeds.days, "Every forecast and deadline on its day, as iCalendar.", media=calendar.MEDIA),
     Route(
         "/api/v1/health",
         api.health,

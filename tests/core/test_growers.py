@@ -45,7 +45,7 @@ def test_a_part_without_samples_has_not_grown() -> None:
 
 def test_a_short_history_is_measured_in_its_samples() -> None:
     """Minutes after the start there are no hours yet."""
-    assert grown_since(grown(7 / 144, 24), START_S - 60) / GIB == pytest.approx(1)
+    assert grown_since(grown(7.5 / 144, 24), START_S - 60) / GIB == pytest.approx(1)
 
 
 def test_the_three_biggest_are_named_and_what_explains_nothing_is_not() -> None:

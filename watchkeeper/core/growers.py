@@ -40,13 +40,9 @@ def grown_since(history: LevelHistory, since_s: float) -> float:
     if not len(history):
         return 0.0
     at, used, _ = history.recent()
-    before = [(grain.at, grain.middle) for grain in (history.days(), history.hours()) if len(grain.at)]
-    first = min([float(at[0]), *(float(times[0]) for times, _ in before)])
-    now = float(used[-1])
-    if first > since_s + (float(at[-1]) - since_s) / 2:
+    grains = [(at, used), *((grain.at, grain.middle) for grain in (history.hours(), history.days()) if len(grain.at))]
+    now_s, now = float(at[-1]), float(used[-1])
+    times, values = next((g for g in grains if g[0][0] <= since_s), min(grains, key=lambda g: float(g[0][0])))
+    if float(times[0]) > since_s + (now_s - since_s) / 2:
         return now
-    for times, values in ((at, used), *reversed(before)):
-        if float(times[0]) <= since_s:
-            return now - float(values[int(times.searchsorted(since_s, side="right")) - 1])
-    times, values = before[0] if before else (at, used)
-    return now - float(values[0])
+    return now - float(values[max(int(times.searchsorted(since_s, side="right")) - 1, 0)])

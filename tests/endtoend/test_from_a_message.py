@@ -1,0 +1,91 @@
+"""A real daemon sends a message with a link: a scanner follows it, then the keeper, and the alert is acknowledged."""
+
+import json
+import re
+import stat
+import time
+import urllib.parse
+import urllib.request
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+from tests.support.daemon import Daemon
+from tests.support.receivers import Hook, free_port
+
+CONFIG = """
+watch_host = false
+
+[host]
+name = "gannet"
+time_zone = "UTC"
+
+[page]
+port = {port}
+address = "http://127.0.0.1:{port}/"
+
+[store]
+path = "{folder}/state/watchkeeper.db"
+
+[reminders]
+warning = "2s"
+
+[rules.silent]
+warning = "1s"
+alarm = "never"
+
+[[probe]]
+kind = "http"
+name = "hide-hub"
+url = "http://127.0.0.1:{nobody}/"
+every = "1s"
+timeout = "1s"
+
+[[notifier]]
+kind = "webhook"
+url = "{hook}"
+"""
+
+
+def until(what: str, true: Callable[[], Any], within_s: float = 30) -> Any:
+    """Wait for what another process does."""
+    end = time.monotonic() + within_s
+    while not (found := true()):
+        assert time.monotonic() < end, f"{what} did not come within {within_s} s"
+        time.sleep(0.1)
+    return found
+
+
+def asked(url: str, form: dict[str, str] | None = None) -> str:
+    """What the page says; with a form, sent by POST."""
+    data = urllib.parse.urlencode(form).encode() if form else None
+    with urllib.request.urlopen(url, data, timeout=10) as answer:
+        text: str = answer.read().decode()
+    return text
+
+
+def test_an_alert_is_acknowledged_from_its_message(tmp_path: Path) -> None:
+    """Looking at the link changes nothing; its form does, once. The key lies in the state folder, for nobody else."""
+    port = free_port()
+    with closing(Hook()) as hook:
+        config = tmp_path / "config.toml"
+        config.write_text(CONFIG.format(port=port, folder=tmp_path, nobody=free_port(), hook=hook.url))
+        with Daemon.start(config) as daemon:
+
+            def states() -> list[str]:
+                found = json.loads(asked(f"{daemon.address}api/v1/alerts"))["items"]
+                return [each["state"] for each in found if each["concern"] == "silent"]
+
+            event = until("the message", lambda: hook.events and hook.events[0])["data"]
+            assert (event["telling"], event["subject"]) == ("raised", "service hide-hub")
+            assert f"To say that you know of it: {event['link']}" in event["body"]
+            pages = [asked(event["link"]) for _ in range(3)]
+            assert states() == ["active"]
+            sealed = re.search(r'name="pass" value="([^"]+)"', pages[-1])
+            assert sealed
+            said = asked(f"http://127.0.0.1:{port}/acknowledge", {"pass": sealed[1]})
+            assert "service hide-hub: acknowledged." in said
+            assert until("the acknowledgement", lambda: states() == ["acknowledged"])
+            assert "This alert is acknowledged." in asked(event["link"])
+    assert stat.S_IMODE((tmp_path / "state" / "acknowledge.key").stat().st_mode) == 0o600

@@ -110,6 +110,7 @@ class _Daemon:
         self._rounds = Rounds(store, self._outbox, clock, settings.reminders.plan(), routes, (host, zone))
         ties = Ties({each.label: each.rests_on for each in settings.probes})
         together = Together(ties, settings.together.limits())
+        self._resting = together.resting_on
         self._pipeline = Pipeline(store, self._outbox, clock, host, zone, together)
         self._schedule = Schedule(clock)
         self._workers = ThreadWorkers()
@@ -128,7 +129,17 @@ class _Daemon:
         health = Health(self._clock, self._pipeline, self._outbox)
         named = (settings.host.label, settings.host.zone)
         hand = Hand(self._pipeline, self._schedule, self._watched, self._notifiers, self._clock, named)
-        app = make_app(self._store, settings.page, self._clock, health, *named, hand, self._passes, jobs=self._jobs)
+        app = make_app(
+            self._store,
+            settings.page,
+            self._clock,
+            health,
+            *named,
+            hand,
+            self._passes,
+            jobs=self._jobs,
+            resting=self._resting,
+        )
         served = await serve_page(app, settings.page)
         stack.push_async_callback(served.cleanup)
         delivering = asyncio.create_task(self._deliver(stop))

@@ -16,6 +16,7 @@ from tests.support.readstore import ReadStoreDouble
 from watchkeeper.clock import Clock
 from watchkeeper.web.acting import Acting
 from watchkeeper.web.app import make_app
+from watchkeeper.web.context import Resting, nothing_rests
 from watchkeeper.web.settings import PageSettings
 from watchkeeper.web.vitals import Check, VitalSigns
 
@@ -58,9 +59,12 @@ def app_of(
     settings: PageSettings | None = None,
     checks: tuple[Check, ...] = (),
     acting: Acting | None = None,
+    resting: Resting = nothing_rests,
 ) -> web.Application:
     """The application over a store."""
-    return make_app(store, settings or PageSettings(), FixedClock(), FixedVitals(checks), "gannet", ISLAND, acting)
+    return make_app(
+        store, settings or PageSettings(), FixedClock(), FixedVitals(checks), "gannet", ISLAND, acting, resting=resting
+    )
 
 
 @pytest.fixture

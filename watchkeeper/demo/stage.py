@@ -177,7 +177,9 @@ async def build(bill: Playbill, stack: AsyncExitStack) -> Stage:
     stage = Stage(clock, store, pipeline, watched, bill.begun_at)
     named = ("gannet", bill.zone)
     hand = Hand(pipeline, stage, watched, [listener], clock, named)
-    app = make_app(store, settings, PageClock(clock), Health(clock, pipeline), *named, hand)
+    app = make_app(
+        store, settings, PageClock(clock), Health(clock, pipeline), *named, hand, resting=together.resting_on
+    )
     stage.served = await serve(app, settings)
     stack.push_async_callback(stage.served.cleanup)
     delivering = asyncio.create_task(outbox.run())

@@ -11,7 +11,7 @@ from watchkeeper.web import acknowledge, checkin
 from watchkeeper.web.acknowledge import Links
 from watchkeeper.web.acting import Acting
 from watchkeeper.web.checkin import Jobs
-from watchkeeper.web.context import CONTEXT, Context, PageStore
+from watchkeeper.web.context import CONTEXT, Context, PageStore, Resting, nothing_rests
 from watchkeeper.web.desk import DESK, Desk, closed, own_forms, recognise
 from watchkeeper.web.guard import Handler, add_headers, check_host, tell_errors, validate
 from watchkeeper.web.kept import Kept
@@ -42,13 +42,14 @@ def make_app(
     passes: Passes | None = None,
     *,
     jobs: Jobs | None = None,
+    resting: Resting = nothing_rests,
 ) -> web.Application:
     """The application. host: the watched host's name, as the page shows it. zone: in which it tells the time.
 
     acting: what acts for the keeper; without it the page can only be read. passes: what reads the links in messages.
-    jobs: those that may check in over HTTP.
+    jobs: those that may check in over HTTP. resting: what rests on a subject.
     """
-    context = Context(store, clock, vitals, host, zone, settings.prefix)
+    context = Context(store, clock, vitals, host, zone, settings.prefix, resting)
 
     def page(request: web.Request, status: int, detail: str) -> web.Response:
         return error_page(request, context, status, detail)

@@ -1,6 +1,6 @@
 """What every handler works with: the store, the clock, the daemon's own state, and how the page is named."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Protocol
@@ -29,9 +29,21 @@ class PageStore(ReadStore, Protocol):
         ...
 
 
+Resting = Callable[[str], Sequence[str]]
+"""The subjects that rest on a subject."""
+
+
+def nothing_rests(_subject: str) -> Sequence[str]:
+    """Where no ties are known."""
+    return ()
+
+
 @dataclass(frozen=True, slots=True)
 class Context:
-    """host: the watched host's name. zone: its time zone. prefix: of links, behind a reverse proxy."""
+    """host: the watched host's name. zone: its time zone. prefix: of links, behind a reverse proxy.
+
+    resting: what rests on a subject.
+    """
 
     store: PageStore
     clock: Clock
@@ -39,6 +51,7 @@ class Context:
     host: str
     zone: tzinfo
     prefix: str
+    resting: Resting = nothing_rests
 
     async def board(self, now: datetime) -> Board:
         """The board as it is now."""

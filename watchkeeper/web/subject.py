@@ -26,6 +26,7 @@ from watchkeeper.core.wording import (
 )
 from watchkeeper.web import phrases, sketches
 from watchkeeper.web.acts import SHELVINGS
+from watchkeeper.web.around import growers, resting
 from watchkeeper.web.board import CONCERN
 from watchkeeper.web.charts import NARROW, WIDE, draw
 from watchkeeper.web.context import Context, of
@@ -75,7 +76,8 @@ async def subject(request: web.Request) -> web.Response:
     span = SPAN.of(request) or usual_span(series, now)
     window, chosen = chosen_window(request, sketches.SPANS_S[span], now)
     samples = await past(context, series, window)
-    latest = next((s for s in await context.store.latest() if s.observation.key == series.key), None)
+    newest = await context.store.latest()
+    latest = next((s for s in newest if s.observation.key == series.key), None)
     findings = {f.concern: f for f in await context.store.findings() if f.key == series.key}
     alerts = [a for a in await context.store.alerts() if a.key == series.key]
     main = findings.get(CONCERN[series.kind])
@@ -100,6 +102,8 @@ async def subject(request: web.Request) -> web.Response:
         reason=phrases.why(main, latest.observation if latest else None, context.zone),
         pictures=[Markup(draw(chart, size, context.zone)) for size in (NARROW, WIDE)],  # noqa: S704  svg.py escapes
         legend=legend(series, main),
+        resting=resting(context, series, every),
+        growers=await growers(context, series, every, newest, main),
         heads=HEADS[series.kind],
         rows=table(series, samples, context.zone, now),
         details=details(series, latest, main, now, context.zone),

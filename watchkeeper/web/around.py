@@ -1,0 +1,59 @@
+"""What stands around a subject: what rests on it, and which of its parts grew most. Reads the store; judges nothing."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from watchkeeper.core.growers import LEAST_SHARE, MOST
+from watchkeeper.core.observation import Level
+from watchkeeper.core.records import Seen, Series
+from watchkeeper.core.rules import Finding
+from watchkeeper.core.wording import amount, thing
+from watchkeeper.web.context import Context
+
+STRETCHES = 30
+"""A part's past is read in so many stretches; its growth is counted from the mean of the first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbour:
+    """Another series, as a link says it."""
+
+    series_id: int
+    name: str
+    words: str = ""
+
+
+def resting(context: Context, series: Series, every: Sequence[Series]) -> list[Neighbour]:
+    """What rests on a subject, each once, in its own order."""
+    names = dict.fromkeys(context.resting(series.key.subject))
+    first: dict[str, int] = {}
+    for each in every:
+        first.setdefault(each.key.subject, each.id)
+    return [Neighbour(first[name], name) for name in names if name in first]
+
+
+async def growers(
+    context: Context, series: Series, every: Sequence[Series], latest: Sequence[Seen], finding: Finding | None
+) -> list[Neighbour]:
+    """The parts of a level that grew most since its trend began, the biggest first; none where none is known."""
+    forecast = finding.forecast if finding else None
+    if forecast is None or forecast.since_s is None:
+        return []
+    ids = {each.key: each.id for each in every}
+    since, now = datetime.fromtimestamp(forecast.since_s, UTC), context.clock.now()
+    grown = []
+    for seen in latest:
+        part = seen.observation
+        if isinstance(part, Level) and part.part_of == series.key and part.key in ids:
+            past = await context.store.samples_thinned(part.key, since, now, STRETCHES)
+            begun = past[0].mean if past else None
+            grown.append((part.used - (begun or 0.0), part))
+    grown = [(more, part) for more, part in grown if more > 0]
+    whole = sum(more for more, _ in grown)
+    grown.sort(key=lambda pair: (-pair[0], pair[1].key))
+    return [
+        Neighbour(ids[part.key], thing(part.key), f"{amount(more, part.unit)} more")
+        for more, part in grown[:MOST]
+        if more >= LEAST_SHARE * whole
+    ]

@@ -101,7 +101,7 @@ def _ending(case: Case, name_limit: int = SHORT_NAME) -> str:
     if found.forecast is not None:
         return f"{what} {_ease_of(case, found.forecast)}"
     if found.reason and case.seen is None:
-        return f"{what} {wording.clean(found.reason, 60)}"
+        return f"{what} {wording.clean(found.reason, 80)}"
     match found.concern:
         case Concern.FULL:
             return f"{what} no longer filling"

@@ -20,11 +20,11 @@ from tests.support.schema import faults, resolved
 from tests.web.conftest import Client, Open, app_of
 from watchkeeper.core.observation import Kind
 from watchkeeper.web.openapi import openapi
-from watchkeeper.web.routes import HTML, ROUTES
+from watchkeeper.web.routes import ROUTES
 from watchkeeper.web.settings import PageSettings
 from watchkeeper.web.vitals import Check, Fitness
 
-DOCUMENT: dict[str, Any] = json.loads(json.dumps(openapi((r for r in ROUTES if r.media != HTML), "")))
+DOCUMENT: dict[str, Any] = json.loads(json.dumps(openapi((r for r in ROUTES if r.of_api), "")))
 REQUESTS = 300
 """How many requests are drawn from the description; each goes to one of three states."""
 PATHS = [path for path in DOCUMENT["paths"] if not path.endswith("/changes")]

@@ -38,6 +38,11 @@ class Route:
     form: str = ""
 
     @property
+    def of_api(self) -> bool:
+        """Is it for programs? Pages are for people, feeds for readers that know their own standard."""
+        return self.path.startswith("/api")
+
+    @property
     def errors(self) -> tuple[int, ...]:
         """Statuses that this route can lead to, besides those that any can: a bad query, a missing thing, a failing
         watch.
@@ -53,7 +58,7 @@ async def index(request: web.Request) -> web.Response:
 
 async def description(request: web.Request) -> web.Response:
     """The API's description."""
-    return api.reply(openapi((r for r in ROUTES if r.media != HTML), of(request).prefix))
+    return api.reply(openapi((r for r in ROUTES if r.of_api), of(request).prefix))
 
 
 ROUTES = (
@@ -167,7 +172,7 @@ def describe(prefix: str) -> dict[str, object]:
                 "parameters": [_parameter(p) for p in route.parameters],
             }
             for route in ROUTES
-            if route.media != HTML
+            if route.of_api
         ],
     }
 

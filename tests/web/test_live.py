@@ -83,6 +83,14 @@ async def test_silence_is_kept_alive(monkeypatch: pytest.MonkeyPatch) -> None:
         assert await event(answer) == {"": ""}
 
 
+async def test_head_does_not_listen(page: Open) -> None:
+    """HEAD tells the type and ends at once."""
+    client = await page(readstore.calm())
+    async with asyncio.timeout(5):
+        answer = await client.head(PATH)
+    assert (answer.status, answer.content_type) == (200, "text/event-stream")
+
+
 async def test_a_stop_ends_the_streams() -> None:
     """The server does not wait for those who listen."""
     served = await serve(app_of(readstore.calm()), PageSettings(port=0))

@@ -4,6 +4,7 @@ import asyncio
 import errno
 import socket
 from contextlib import closing
+from pathlib import Path
 
 import aiohttp
 import pytest
@@ -11,6 +12,7 @@ from pydantic import ValidationError
 
 from tests.support import readstore
 from tests.web.conftest import app_of
+from watchkeeper.config.types import SecretSource
 from watchkeeper.errors import StartError
 from watchkeeper.web.serve import _trouble, serve
 from watchkeeper.web.settings import PageSettings
@@ -69,6 +71,21 @@ async def test_port_in_use() -> None:
 def test_other_troubles(number: int, words: str) -> None:
     """Every reason why a port cannot be had is told with what to do."""
     assert words in _trouble(OSError(number, "broken"), PageSettings())
+
+
+@pytest.mark.parametrize(
+    ("text", "words"), [("", "cannot be read from"), ("gulls\n", "holds no hash; make one with: watchkeeper password")]
+)
+async def test_a_password_that_is_none_stops_the_start(tmp_path: Path, text: str, words: str) -> None:
+    """A file that is not there, or holds no hash, is told at the start, and nothing of what is in it."""
+    place = tmp_path / "page-password"
+    if text:
+        place.write_text(text)
+    settings = PageSettings(port=0, password=SecretSource(file=place))
+    with pytest.raises(StartError, match=words) as told:
+        await serve(app_of(readstore.calm(), settings), settings)
+    assert "page-password" in str(told.value)
+    assert "gulls" not in str(told.value)
 
 
 @pytest.mark.parametrize(

@@ -38,6 +38,8 @@ class Live:
         if self._listeners >= MOST_LISTENERS:
             raise Refusal(503, f"There are {MOST_LISTENERS} listeners already.", {"retry_after_s": 60})
         answer = web.StreamResponse(headers={"Content-Type": "text/event-stream; charset=utf-8"})
+        if request.method == "HEAD":
+            return answer
         await answer.prepare(request)
         self._listeners += 1
         if self._looking is None:

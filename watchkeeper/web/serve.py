@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from aiohttp import web
 
 from watchkeeper.errors import StartError
+from watchkeeper.web import passwords
 from watchkeeper.web.settings import PageSettings
 
 KEEPALIVE_S = 75.0
@@ -30,7 +31,8 @@ class Served:
 
 
 async def serve(app: web.Application, settings: PageSettings) -> Served:
-    """Serve the app. Raises StartError where the port cannot be had."""
+    """Serve the app. Raises StartError where the port cannot be had, or the password's hash is none."""
+    _check_password(settings)
     runner = web.AppRunner(
         app,
         access_log=None,
@@ -49,6 +51,18 @@ async def serve(app: web.Application, settings: PageSettings) -> Served:
     port = runner.addresses[0][1]
     host = f"[{settings.listen}]" if ":" in settings.listen else settings.listen
     return Served(runner, f"http://{host}:{port}{settings.prefix}/")
+
+
+def _check_password(settings: PageSettings) -> None:
+    """A password that nobody could sign in with is told now, and not in the middle of the night."""
+    if settings.password is None:
+        return
+    try:
+        passwords.parse(settings.password.read().get_secret_value())
+    except OSError as error:
+        raise StartError(f"page.password cannot be read from {settings.password.path}: {error.strerror}") from None
+    except ValueError as error:
+        raise StartError(f"page.password: {settings.password.path} {error}") from None
 
 
 def _trouble(error: OSError, settings: PageSettings) -> str:

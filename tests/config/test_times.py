@@ -11,6 +11,7 @@ from watchkeeper.core.alerts import Priority
 from watchkeeper.core.quiet import parse_due, parse_span
 from watchkeeper.core.reminding import Reminders
 from watchkeeper.errors import ConfigError
+from watchkeeper.notifiers.command import CommandSettings
 
 HOOK = '[[notifier]]\nkind = "webhook"\nurl = "http://127.0.0.1/"\n'
 
@@ -61,5 +62,9 @@ def test_what_cannot_be_used(tmp_path: Path, line: str, said: str) -> None:
 
 def test_values_that_are_read_already() -> None:
     """A model can be made from values too."""
+    span, due = parse_span("22:00-07:00"), parse_due("07:30")
+    keys = {"kind": "command", "run": ["/bin/true"], "quiet_hours": (span,), "digest": due}
+    assert CommandSettings.model_validate(keys).route(ZoneInfo("UTC")).quiet == (span,)
+    assert CommandSettings.model_validate(keys | {"digest": None}).digest is None
     made = RemindersSettings(caution=60.0, warning=None)
     assert set(made.plan().first_s) == {Priority.CAUTION, Priority.ALARM}

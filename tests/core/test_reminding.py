@@ -87,3 +87,8 @@ def test_what_it_says() -> None:
     assert "Warning on gannet: pool skerry full in about 3 days" in message.body
     assert "First told Tue 24 Nov 10:12." in " ".join(message.body.split())
     assert "What to look at:" in message.body
+
+
+def test_none_is_due_before_the_first() -> None:
+    """A look before the first wait is over finds nothing."""
+    assert newest_due(alert(), PLAN, NOW, NOW + HOUR / 2) is None

@@ -14,9 +14,7 @@ from watchkeeper.core.reminding import Reminders
 
 
 def _span(value: Any) -> Any:  # noqa: ANN401  what TOML holds
-    if isinstance(value, Span):
-        return value
-    return parse_span(value if isinstance(value, str) else "")
+    return value if isinstance(value, Span) else parse_span(value if isinstance(value, str) else "")
 
 
 def _due(value: Any) -> Any:  # noqa: ANN401  what TOML holds

@@ -9,6 +9,7 @@ Not here: who looks (rounds.py).
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta, tzinfo
+from itertools import takewhile
 
 from watchkeeper.core import wording
 from watchkeeper.core.alerts import Alert, Event, Priority, State, Telling, Transition
@@ -44,12 +45,9 @@ def newest_due(alert: Alert, plan: Reminders, after: datetime, now: datetime) ->
     first_s = plan.first_s.get(alert.priority)
     if first_s is None or alert.changed_at is None:
         return None
-    found = None
-    for each in _schedule(alert.changed_at, first_s, plan.longest_s):
-        if each.due_at > now:
-            break
-        found = each
-    return found if found is not None and found.due_at > after else None
+    planned = _schedule(alert.changed_at, first_s, plan.longest_s)
+    due = list(takewhile(lambda each: each.due_at <= now, planned))
+    return due[-1] if due and due[-1].due_at > after else None
 
 
 def _schedule(began_at: datetime, first_s: float, longest_s: float) -> Iterator[Reminder]:

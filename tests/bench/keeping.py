@@ -19,7 +19,7 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from random import Random
-from time import perf_counter
+from time import perf_counter, process_time
 
 import numpy as np
 
@@ -98,41 +98,43 @@ def sizes(conn: sqlite3.Connection) -> None:
 async def read(path: Path) -> None:
     """Print how long reading takes."""
     async with await Store.open(path) as store:
-        began, now = perf_counter(), END
+        now = END
         chance = Random(1)
         weeks = [now - timedelta(days=7), now - timedelta(days=17), now - timedelta(days=300)]
-        for name, since in zip(("the newest week", "half hours", "of hours"), weeks, strict=True):
+        for name, start in zip(("the newest week", "half hours", "of hours"), weeks, strict=True):
             asked = key(chance.randrange(SERIES))
-            query = partial(store.samples_thinned, asked, since, since + timedelta(days=7), POINTS)
-            print(f"  {name:16} thinned {await best(query):6.1f} ms,", end="")
-            whole = partial(store.samples, asked, since, since + timedelta(days=7))
-            print(f" all samples {await best(whole):6.1f} ms")
+            query = partial(store.samples_thinned, asked, start, start + timedelta(days=7), POINTS)
+            print(f"  {name:16} thinned {await best(query)},", end="")
+            whole = partial(store.samples, asked, start, start + timedelta(days=7))
+            print(f" all samples {await best(whole)}")
         year = partial(store.samples_thinned, key(3), now - YEAR, now, POINTS)
-        print(f"  {'the year':16} thinned {await best(year):6.1f} ms")
-        began = perf_counter()
-        histories = 0
-        samples = 0
-        async for level in store.level_samples(now - YEAR):
-            samples += len(level.at_s)
-            histories += 1
-        print(f"  reading what {histories} histories keep: {perf_counter() - began:.2f} s ({samples} samples)")
-        began = perf_counter()
+        print(f"  {'the year':16} thinned {await best(year)}")
+        began, worked = perf_counter(), process_time()
+        samples = sum([len(level.at_s) async for level in store.level_samples(now - YEAR)])
+        print(f"  reading what {SERIES} histories keep ({samples} samples): {since(began, worked)}")
+        began, worked = perf_counter(), process_time()
         async for level in store.level_samples(now - YEAR):
             LevelHistory().extend(level.at_s, level.used, level.capacity)
-        print(f"  and filling them: {perf_counter() - began:.2f} s")
-    began = perf_counter()
+        print(f"  reading and filling them: {since(began, worked)}")
+    began, worked = perf_counter(), process_time()
     async with await Store.open(path, mend_at=now):
-        print(f"  opening with the check for damage: {perf_counter() - began:.2f} s")
+        print(f"  opening with the check for damage: {since(began, worked)}")
 
 
-async def best(query: Callable[[], Awaitable[object]]) -> float:
-    """The best of some rounds, in milliseconds."""
-    times = []
+def since(began: float, worked: float) -> str:
+    """What has passed, by the clock and in processor time."""
+    return f"{perf_counter() - began:.2f} s ({process_time() - worked:.2f} of processor time)"
+
+
+async def best(query: Callable[[], Awaitable[object]]) -> str:
+    """The best of some rounds, by the clock and in processor time of all threads."""
+    times, work = [], []
     for _ in range(ROUNDS):
-        began = perf_counter()
+        began, worked = perf_counter(), process_time()
         await query()
         times.append(perf_counter() - began)
-    return 1000 * min(times)
+        work.append(process_time() - worked)
+    return f"{1000 * min(times):6.1f} ms ({1000 * min(work):.1f} of processor time)"
 
 
 async def name_series(path: Path) -> None:

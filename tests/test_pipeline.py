@@ -10,7 +10,7 @@ from watchkeeper.core.alerts import Alert, Concern, Priority, State
 from watchkeeper.core.observation import Answer, Condition, Level, Observation, SeriesKey
 from watchkeeper.core.records import Entry
 from watchkeeper.core.rules import Finding
-from watchkeeper.core.summaries import DATABASE
+from watchkeeper.core.summaries import DATABASE, GROUP
 from watchkeeper.errors import ProbeTimeout, StoreDamaged
 from watchkeeper.pipeline import OWN_REFRESH
 
@@ -247,3 +247,62 @@ async def test_there_may_be_nothing_to_acknowledge_or_to_take_back(house: House)
     assert not await house.pipeline.acknowledge(DISK, Concern.UNSOUND)
     assert not await house.pipeline.unshelve(DISK, Concern.UNSOUND)
     assert len(house.store.commits) == commits
+
+
+SERVICES = [SeriesKey(f"service {name}", "answer") for name in ("hide-hub", "ringing-db", "nest-cams")]
+
+
+def services(*, up: bool) -> list[Observation]:
+    """All three services as one probe sees them."""
+    return [Answer(key, answered=up, reason="" if up else "no route to host") for key in SERVICES]
+
+
+async def test_answers_lost_at_once_are_one_message_and_are_shown_beneath_one_alert(house: House) -> None:
+    """The transitions of each stand in the journal with what holds them; the keeper can acknowledge them as one."""
+    probe = watched(services(up=True), services(up=False))
+    for _ in range(4):
+        await house.run(probe)
+    assert house.told == ["group of services silent: service hide-hub, service ringing-db, service nest-cams"]
+    held = [house.store.alerts[key, Concern.SILENT] for key in SERVICES]
+    assert [alert.held_by for alert in held] == [GROUP] * 3
+    raised = [line for line in house.store.journal if line.key in SERVICES]
+    assert {line.details["held by"] for line in raised} == {str(GROUP)}
+    assert await house.pipeline.acknowledge(GROUP, Concern.SILENT)
+    assert house.store.alerts[GROUP, Concern.SILENT].state is State.ACKNOWLEDGED
+
+
+async def test_a_restart_keeps_who_is_held(house: House) -> None:
+    """The next life tells the end of the group, and nothing of its members."""
+    probe = watched(services(up=True), services(up=False))
+    for _ in range(4):
+        await house.run(probe)
+    back = watched(services(up=True))
+    await house.restart([back], away=MINUTE)
+    for _ in range(10):
+        await house.run(back)
+    assert [m.telling.value for m in house.messages] == ["raised", "ended"]
+    assert not [a for a in house.store.alerts.values() if a.held_by or a.told]
+
+
+async def test_a_flood_is_summed_up_in_one_commit_with_all_that_it_told_of(house: House) -> None:
+    """At its end the members are known to the keeper in the same transaction, so that no restart tells them again."""
+    units = [SeriesKey(f"unit u{n}", "result") for n in range(12)]
+    bad = [Condition(key, sound=False, reason="failed") for key in units]
+    probe = watched(bad)
+    await house.run(probe)
+    assert len(house.told) == 10
+    assert house.told[-1].startswith("alerts in flood")
+    for _ in range(11):
+        await house.run(probe)
+    assert len(house.told) == 11
+    (end,) = [c for c in house.store.commits if any(p.message.headline.startswith("ended") for p in c.parcels)]
+    assert {a.key for a in end.alerts} >= set(units[9:])
+    assert all(a.told is Priority.WARNING and a.held_by is None for a in end.alerts if a.key in units)
+    assert [line.details["event"] for line in end.journal] == ["clear", "tell", "tell", "tell"]
+
+
+async def test_what_an_unknown_probe_had_brought_is_left_alone(house: House) -> None:
+    """A probe that was taken out of the configuration: its series is no longer judged."""
+    await house.run(watched([Condition(DISK, sound=True)]))
+    await house.restart([])
+    assert house.pipeline.judgements == {}

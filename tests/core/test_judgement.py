@@ -129,6 +129,13 @@ def test_the_time_away_is_not_counted_as_missed_samples() -> None:
     assert judged.evaluate(START + 3 * DAY).transitions == ()
 
 
+def test_a_gap_before_the_first_observation_changes_nothing() -> None:
+    """There is nothing to shift."""
+    judged = watch(Kind.CONDITION)
+    judged.bridge(DAY, START, anew=True)
+    assert judged.evaluate(START) == Outcome()
+
+
 def test_what_was_seen_before_a_restart_is_not_judged_again() -> None:
     """A service that was silent before three days without power may be back: nothing gets worse before a look."""
     judged = watch(Kind.ANSWER)

@@ -8,6 +8,7 @@ import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import assert_never
 
 from watchkeeper.core import alert_steps, exhaustion, rules
 from watchkeeper.core.alerts import Alert, Concern, Delays, Priority, Transition
@@ -86,6 +87,8 @@ class Judgement:
                 self._note(good=seen.sound, at=at)
             case Deadline():
                 pass
+            case _:
+                assert_never(seen)
 
     def resume(self, seen: Observation, first_at: datetime, bad_since: datetime | None, now: datetime) -> None:
         """Go on from what was stored before a restart.
@@ -158,3 +161,5 @@ class Judgement:
                 return rules.judge_silent(seen, self.bad_since, now, self.rules.silent)
             case Condition():
                 return rules.judge_unsound(seen, self.bad_since, now, self.rules.unsound)
+            case _:
+                assert_never(seen)

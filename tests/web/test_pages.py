@@ -320,3 +320,20 @@ async def test_what_is_well_is_told_apart(page: Open) -> None:
     assert "file system /: answers" in reader.text
     assert "file system /: writable" in reader.text
     assert "pool skerry: health" not in reader.text
+
+
+async def test_a_chosen_stretch_of_the_past(page: Open) -> None:
+    """With its ends given, that stretch alone is drawn, without what lies ahead; the wrong way round is refused."""
+    client = await page(readstore.filling())
+    text = await (await client.get("/subjects/13?since=2026-11-20T00:00:00Z&until=2026-11-21T00:00:00Z")).text()
+    assert 'From <time datetime="2026-11-20T00:00:00Z">' in text
+    assert 'class="fan"' not in text
+    assert 'data-since="1795132800" data-until="1795219200"' in text
+    assert 'class="fan"' in await (await client.get("/subjects/13?span=week")).text()
+    ago = await (await client.get("/subjects/13?since=36h")).text()
+    assert 'datetime="2026-11-23T19:24:11Z"' in ago
+    until = await (await client.get("/subjects/13?span=day&until=24h")).text()
+    assert 'datetime="2026-11-23T07:24:11Z"' in until
+    for wrong in ("since=2026-11-21T00:00:00Z&until=2026-11-20T00:00:00Z", "since=2027-01-01T00:00:00Z"):
+        answer = await client.get(f"/subjects/13?{wrong}")
+        assert answer.status == 400

@@ -12,6 +12,7 @@ from tests.support.messages import messages
 from tests.support.outbox import MemoryOutboxStore, ScriptedNotifier, SetClock
 from watchkeeper.core.alerts import Priority, Telling
 from watchkeeper.core.message import Message
+from watchkeeper.core.passes import Passes
 from watchkeeper.core.quiet import parse_span
 from watchkeeper.core.records import Parceled
 from watchkeeper.core.routes import Route
@@ -189,3 +190,30 @@ def test_a_digest_goes_to_whom_it_is_for(name: str) -> None:
     assert [each.notifier for each in night.outbox.digest_parcels(digest, {name}, MORNING)] == ["post"] * (
         name == "post"
     )
+
+
+def test_messages_have_their_links_before_they_are_stored() -> None:
+    """What is stored is what is sent: the link is in the parcel, the same for every notifier."""
+    passes = Passes(b"k" * 32, "https://watch.example.org")
+    posts = [ScriptedNotifier(name="mail"), ScriptedNotifier(name="phone")]
+    outbox = Outbox(MemoryOutboxStore(), posts, SetClock(), passes=passes)
+    first, second = outbox.parcels_for(messages()[0], MORNING)
+    assert first.message == second.message == passes.given(messages()[0])
+    assert first.message.link
+
+
+async def test_an_alarm_waits_for_no_caution_while_nothing_can_be_written() -> None:
+    """A full disk in the night: a caution that is held, in the store or in memory, holds no alarm of its thread up."""
+    alarm = replace(messages()[1], number=2, id=f"{caution().thread}-2")
+    stored = Night()
+    stored.happens(caution())
+    stored.outbox.hold(stored.outbox.parcels_for(alarm, EVENING))
+    async with running(stored.outbox):
+        await until(lambda: stored.post.got != [])
+    assert stored.post.got[0] == alarm.id
+    both = Night()
+    both.outbox.hold(both.outbox.parcels_for(caution(), EVENING))
+    both.outbox.hold(both.outbox.parcels_for(alarm, EVENING))
+    async with running(both.outbox):
+        await until(lambda: len(both.post.got) == 2)
+    assert both.post.got == [caution().id, alarm.id]

@@ -10,24 +10,22 @@ Not here: forms and protocols (webhook.py, mail.py), and which transitions are t
 import asyncio
 import logging
 import random
-import traceback
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, tzinfo
-from pathlib import Path
 
 from watchkeeper.clock import Clock
 from watchkeeper.core.late import as_it_was
 from watchkeeper.core.message import Message
 from watchkeeper.core.passes import Passes
 from watchkeeper.core.ports import OutboxStore
-from watchkeeper.core.records import Entry, JournalLine, Parcel, Parceled
+from watchkeeper.core.records import JournalLine, Parcel, Parceled
 from watchkeeper.core.routes import Route
 from watchkeeper.core.wording import duration
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreError
 from watchkeeper.notifiers.base import Attending, Notifier
+from watchkeeper.notifiers.lane import Lane, line_about, place_of
 from watchkeeper.notifiers.patience import PATIENCE, Patience, Rest, rest
-from watchkeeper.notifiers.unstored import Unstored
 
 log = logging.getLogger(__name__)
 
@@ -45,24 +43,6 @@ and a day."""
 
 MEND_S = 30.0
 """How long to wait before the store is asked again after it failed."""
-
-
-@dataclass(slots=True)
-class _Lane:
-    """One notifier's own state.
-
-    unwritten: parcels by id whose new state the store has not taken yet, with their journal lines.
-    due_s: by parcel id, when the next try is due by the monotonic clock: the wall clock may be set meanwhile.
-    unstored: parcels that the store has no room for.
-    """
-
-    notifier: Notifier
-    route: Route
-    wake: asyncio.Event = field(default_factory=asyncio.Event)
-    unwritten: dict[int, tuple[Parcel, JournalLine | None]] = field(default_factory=dict)
-    due_s: dict[int, float] = field(default_factory=dict)
-    failing: tuple[float, str] | None = None
-    unstored: Unstored = field(default_factory=Unstored)
 
 
 class Outbox:
@@ -91,7 +71,7 @@ class Outbox:
         self._rest, self._drawn, self._zone = rest, drawn, zone
         self._passes = passes
         known = routes or {}
-        self._lanes = [_Lane(each, known.get(each.name) or Route(each.at_least, zone=zone)) for each in notifiers]
+        self._lanes = [Lane(each, known.get(each.name) or Route(each.at_least, zone=zone)) for each in notifiers]
         self._tasks: list[asyncio.Task[None]] = []
         self._attending: list[asyncio.Task[None]] = []
         self._closing = False
@@ -106,7 +86,7 @@ class Outbox:
         """One parcel of a digest for each of these notifiers."""
         return self._parcels((lane for lane in self._lanes if lane.notifier.name in names), message, at)
 
-    def _parcels(self, lanes: Iterable[_Lane], message: Message, at: datetime) -> tuple[Parcel, ...]:
+    def _parcels(self, lanes: Iterable[Lane], message: Message, at: datetime) -> tuple[Parcel, ...]:
         return tuple(
             Parcel(lane.notifier.name, message, made_at=at, due_at=lane.route.leaves_at(message, at)) for lane in lanes
         )
@@ -175,10 +155,10 @@ class Outbox:
             try:
                 await notifier.attend()
             except Exception as error:  # noqa: BLE001  as around a delivery
-                log.error("%s: what it holds failed with %s at %s", name, type(error).__name__, _where(error))  # noqa: TRY400  its text may hold a secret
+                log.error("%s: what it holds failed with %s at %s", name, type(error).__name__, place_of(error))  # noqa: TRY400  its text may hold a secret
             await asyncio.sleep(MEND_S)
 
-    async def _drain(self, lane: _Lane) -> None:
+    async def _drain(self, lane: Lane) -> None:
         while not self._closing:
             lane.wake.clear()
             if lane.unstored.waiting and await self._deliver_unstored(lane):
@@ -196,7 +176,7 @@ class Outbox:
             elif not self._closing:
                 await self._rest(lane.wake, min(wait_s, MEND_S if lane.unwritten or lane.unstored.waiting else IDLE_S))
 
-    async def _deliver_unstored(self, lane: _Lane) -> bool:
+    async def _deliver_unstored(self, lane: Lane) -> bool:
         """Deliver one parcel from memory, unless earlier ones of its thread wait in the store. False: none is due."""
         parcel = lane.unstored.take_out(self._clock.now(), await self._threads_in_store(lane))
         if parcel is None:
@@ -208,22 +188,27 @@ class Outbox:
             raise
         return True
 
-    async def _threads_in_store(self, lane: _Lane) -> set[str]:
-        """The threads of which something waits in the store; empty where it cannot be read."""
+    async def _threads_in_store(self, lane: Lane) -> set[str]:
+        """The threads of which something waits in the store; empty where it cannot be read.
+
+        What is held until the morning is no reason to wait: it cannot be brought forward while nothing can be written.
+        """
         passing, threads = list(self._passing(lane)), set[str]()
+        soon = self._clock.now() + timedelta(seconds=self._patience.longest_s)
         try:
             while (parcel := await self._store.next_parcel(lane.notifier.name, passing)) is not None:
-                threads.add(parcel.message.thread)
+                if parcel.due_at <= soon:
+                    threads.add(parcel.message.thread)
                 passing.append(parcel.id)
         except StoreError:
             return set()
         return threads
 
-    def _passing(self, lane: _Lane) -> tuple[int, ...]:
+    def _passing(self, lane: Lane) -> tuple[int, ...]:
         """What the store still takes for waiting, though it is done."""
         return tuple(id_ for id_, (parcel, _) in lane.unwritten.items() if parcel.state is not Parceled.WAITING)
 
-    def _wait_s(self, lane: _Lane, parcel: Parcel) -> float:
+    def _wait_s(self, lane: Lane, parcel: Parcel) -> float:
         """Seconds until a parcel is due: by the wall clock, or by the monotonic one if that is sooner.
 
         The wall clock may have been set back, and the monotonic one stands still while the host is suspended.
@@ -237,7 +222,7 @@ class Outbox:
         due_s = lane.due_s.setdefault(parcel.id, now_s + min(left_s, longest_s))
         return min(left_s, due_s - now_s)
 
-    async def _try(self, lane: _Lane, parcel: Parcel) -> tuple[Parcel, JournalLine | None]:
+    async def _try(self, lane: Lane, parcel: Parcel) -> tuple[Parcel, JournalLine | None]:
         """Deliver once; return what became of the parcel, and what the journal says of it."""
         behind = parcel.behind
         parcel = replace(lane.unwritten.get(parcel.id, (parcel, None))[0], behind=behind)
@@ -251,14 +236,14 @@ class Outbox:
         except DeliveryDeferred as error:
             return self._put_off(lane, tried, str(error), error.retry_after_s)
         except Exception as error:  # noqa: BLE001  one delivery that fails in a way nobody foresaw must not end them all
-            where = _where(error)
+            where = place_of(error)
             log.error("%s: a delivery failed with %s at %s", lane.notifier.name, type(error).__name__, where)  # noqa: TRY400  its text may hold a secret
             return self._put_off(lane, tried, f"failed with {type(error).__name__} at {where}", None)
         now = self._clock.now()
         done = replace(tried, state=Parceled.DELIVERED, trouble="", done_at=now)
         late_s = (now - parcel.message.at).total_seconds()
         late = f", {duration(late_s)} after it happened" if late_s >= 60 else ""
-        return done, self._line(done, now, f"told by {parcel.notifier}{late}: {parcel.message.headline}")
+        return done, line_about(done, now, f"told by {parcel.notifier}{late}: {parcel.message.headline}")
 
     async def _as_it_was(self, parcel: Parcel) -> Parcel:
         """What is no longer so by the time at which it can leave is told as what it was.
@@ -279,10 +264,10 @@ class Outbox:
         now = self._clock.now()
         log.error("set aside after %s tries: %s", parcel.tries, trouble)
         aside = replace(parcel, state=Parceled.SET_ASIDE, trouble=trouble, done_at=now)
-        return aside, self._line(aside, now, f"not told by {parcel.notifier}, set aside: {parcel.message.headline}")
+        return aside, line_about(aside, now, f"not told by {parcel.notifier}, set aside: {parcel.message.headline}")
 
     def _put_off(
-        self, lane: _Lane, parcel: Parcel, trouble: str, wish_s: float | None
+        self, lane: Lane, parcel: Parcel, trouble: str, wish_s: float | None
     ) -> tuple[Parcel, JournalLine | None]:
         now, patience = self._clock.now(), self._patience
         age_s = (now - parcel.made_at).total_seconds()
@@ -295,16 +280,9 @@ class Outbox:
         if parcel.tries > 1:  # the parcel itself keeps the latest trouble; the journal tells of the first
             return later, None
         log.warning("put off: %s", trouble)
-        return later, self._line(later, now, f"not told yet by {parcel.notifier}: {parcel.message.headline}")
+        return later, line_about(later, now, f"not told yet by {parcel.notifier}: {parcel.message.headline}")
 
-    def _line(self, parcel: Parcel, at: datetime, text: str) -> JournalLine:
-        message = parcel.message
-        details = {"notifier": parcel.notifier, "message": message.id, "tries": str(parcel.tries)}
-        if parcel.trouble:
-            details["trouble"] = parcel.trouble
-        return JournalLine(at, Entry.DELIVERY, text, message.key, message.concern, details)
-
-    async def _record(self, lane: _Lane, parcel: Parcel, line: JournalLine | None) -> None:
+    async def _record(self, lane: Lane, parcel: Parcel, line: JournalLine | None) -> None:
         """Write down what became of a parcel; remember it where the store cannot now."""
         if parcel.state is Parceled.DELIVERED:
             lane.failing = None
@@ -317,14 +295,14 @@ class Outbox:
             log.error("%s: a delivery cannot be written down yet: %s", parcel.notifier, error)  # noqa: TRY400  text says it all
             self._remember(lane, parcel, line or earlier)
 
-    def _remember(self, lane: _Lane, parcel: Parcel, line: JournalLine | None) -> None:
+    def _remember(self, lane: Lane, parcel: Parcel, line: JournalLine | None) -> None:
         """Keep a parcel's new state. One that waits is tried again soon: the store would keep offering it first."""
         if parcel.state is Parceled.WAITING:
             soon = min(parcel.due_at, self._clock.now() + timedelta(seconds=MEND_S))
             parcel = replace(parcel, due_at=soon)
         lane.unwritten[parcel.id] = (parcel, line)
 
-    async def _write_left(self, lane: _Lane) -> None:
+    async def _write_left(self, lane: Lane) -> None:
         """Write down what could not be written before. Raises StoreError only where reading would fail as well."""
         for id_, (parcel, line) in list(lane.unwritten.items()):
             try:
@@ -332,9 +310,3 @@ class Outbox:
             except StoreError:
                 return
             del lane.unwritten[id_]
-
-
-def _where(error: Exception) -> str:
-    """The place in the code that raised, without any value: `mail.py:120`."""
-    last = traceback.extract_tb(error.__traceback__)[-1]
-    return f"{Path(last.filename).name}:{last.lineno}"

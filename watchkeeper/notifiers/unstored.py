@@ -4,6 +4,7 @@ Not here: how a parcel is delivered (outbox.py), and when the store has room aga
 """
 
 from collections.abc import Collection, Iterable
+from dataclasses import replace
 from datetime import datetime
 
 from watchkeeper.core.records import JournalLine, Parcel, Parceled
@@ -26,8 +27,10 @@ class Unstored:
         return any(each.state is Parceled.WAITING for each in self._parcels)
 
     def hold(self, parcels: Iterable[Parcel]) -> None:
-        """Take parcels, behind those that are here."""
-        self._parcels += parcels
+        """Take parcels, behind those that are here. One that is due sooner brings forward what it must wait for."""
+        for parcel in parcels:
+            self._parcels = [_forward(each, parcel) for each in self._parcels]
+            self._parcels.append(parcel)
 
     def take_out(self, now: datetime, busy: Collection[str]) -> Parcel | None:
         """The first parcel of a thread that is due; it is under way until put_back. busy: threads that have to wait."""
@@ -56,6 +59,11 @@ class Unstored:
         lines, self._lines, self._parcels = self._lines, [], stay
         self._out = None if out is None else stay.index(out)
         return taken, lines
+
+
+def _forward(earlier: Parcel, parcel: Parcel) -> Parcel:
+    waits = earlier.state is Parceled.WAITING and _same(earlier, parcel)
+    return replace(earlier, due_at=min(earlier.due_at, parcel.due_at)) if waits else earlier
 
 
 def _same(one: Parcel, other: Parcel) -> bool:

@@ -1,0 +1,46 @@
+"""What the outbox keeps of each notifier, and how it writes down what became of a delivery. Not here: deliveries."""
+
+import asyncio
+import traceback
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+from watchkeeper.core.records import Entry, JournalLine, Parcel
+from watchkeeper.core.routes import Route
+from watchkeeper.notifiers.base import Notifier
+from watchkeeper.notifiers.unstored import Unstored
+
+
+@dataclass(slots=True)
+class Lane:
+    """One notifier's own state.
+
+    unwritten: parcels by id whose new state the store has not taken yet, with their journal lines.
+    due_s: by parcel id, when the next try is due by the monotonic clock: the wall clock may be set meanwhile.
+    failing: since when, by the monotonic clock, no delivery has worked, and why; None where the last one worked.
+    unstored: parcels that the store has no room for.
+    """
+
+    notifier: Notifier
+    route: Route
+    wake: asyncio.Event = field(default_factory=asyncio.Event)
+    unwritten: dict[int, tuple[Parcel, JournalLine | None]] = field(default_factory=dict)
+    due_s: dict[int, float] = field(default_factory=dict)
+    failing: tuple[float, str] | None = None
+    unstored: Unstored = field(default_factory=Unstored)
+
+
+def line_about(parcel: Parcel, at: datetime, text: str) -> JournalLine:
+    """The journal's line about a parcel."""
+    message = parcel.message
+    details = {"notifier": parcel.notifier, "message": message.id, "tries": str(parcel.tries)}
+    if parcel.trouble:
+        details["trouble"] = parcel.trouble
+    return JournalLine(at, Entry.DELIVERY, text, message.key, message.concern, details)
+
+
+def place_of(error: Exception) -> str:
+    """The place in the code that raised, without any value: `mail.py:120`."""
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{Path(last.filename).name}:{last.lineno}"

@@ -142,6 +142,19 @@ async def test_any_trouble_of_the_database_is_told_and_outlived(house: House) ->
     assert not house.store.commits
 
 
+async def test_the_alert_about_the_database_can_be_acknowledged_while_it_stands(house: House) -> None:
+    """The keeper knows and makes room tomorrow; that they know is written when there is."""
+    house.store.fill()
+    await house.run(watched(UP))
+    assert await house.pipeline.acknowledge(DATABASE, Concern.UNSOUND)
+    assert not await house.pipeline.acknowledge(DATABASE, Concern.UNSOUND)
+    house.store.free()
+    await house.run(watched(UP))
+    events = [line.details["event"] for line in house.store.journal if line.key == DATABASE]
+    assert events == ["raise", "acknowledge", "clear"]
+    assert house.store.alerts[DATABASE, Concern.UNSOUND].state is State.NORMAL
+
+
 async def test_room_that_comes_and_goes_is_not_told_forty_times(house: House) -> None:
     """A database that can be written by turns is chattering like any other alert."""
     probe = watched(UP)

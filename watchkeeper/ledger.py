@@ -48,6 +48,11 @@ class Ledger:
         seen = self._database.latest
         return seen.reason if self._failing_since is not None and isinstance(seen, Condition) else ""
 
+    @property
+    def own(self) -> dict[Concern, Alert]:
+        """The alert about the database itself, by its concern; whoever moves it puts it back here."""
+        return self._database.alerts
+
     def restore(self, standing: Iterable[Alert]) -> None:
         """Go on from the alerts as they are stored."""
         self.written = {(a.key, a.concern): a for a in standing}

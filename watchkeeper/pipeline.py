@@ -19,7 +19,7 @@ from watchkeeper.core.observation import Condition, Observation, SeriesKey
 from watchkeeper.core.ports import WriteStore
 from watchkeeper.core.records import Entry, JournalLine, Seen
 from watchkeeper.core.rules import Finding, Rules
-from watchkeeper.core.summaries import OWN
+from watchkeeper.core.summaries import DATABASE, OWN
 from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
 from watchkeeper.errors import ProbeError
@@ -225,6 +225,8 @@ class Pipeline:
         return move is not None
 
     def _alert(self, key: SeriesKey, concern: Concern) -> Alert | None:
+        if key == DATABASE:
+            return self._ledger.own.get(concern)
         if key in OWN:
             return self._together.own(key)
         judgement = self.judgements.get(key)
@@ -232,6 +234,9 @@ class Pipeline:
 
     def _put(self, alert: Alert) -> None:
         """Replace an alert by the same one, moved."""
+        if alert.key == DATABASE:
+            self._ledger.own[alert.concern] = alert
+            return
         if alert.key not in OWN:
             self.judgements[alert.key].alerts[alert.concern] = alert
         self._together.note(alert)

@@ -12,7 +12,7 @@ from tests.support.messages import HOST, NOW, Told, episode
 from tests.support.outbox import ScriptedNotifier, SetClock
 from watchkeeper.core.alerts import Priority, State, Telling
 from watchkeeper.core.observation import SeriesKey
-from watchkeeper.core.quiet import parse_due
+from watchkeeper.core.quiet import parse_due, parse_span
 from watchkeeper.core.records import Commit, Seen
 from watchkeeper.core.reminding import Reminders
 from watchkeeper.core.routes import Route
@@ -81,6 +81,23 @@ async def test_reminders_and_digests(store: Store) -> None:
     assert [(name, at) for name, telling, at in told if telling is Telling.DIGEST] == [
         ("mail", datetime(2026, 11, 25, 6, 30, tzinfo=UTC))
     ]
+
+
+async def test_reminders_do_not_gather_in_the_night(store: Store) -> None:
+    """Raised at 21:12, due at 22:12, 00:12 and 04:12: one is told at seven, and no other with it."""
+    house = House(store)
+    night = Route(zone=ZONE, quiet=(parse_span("22:00-07:00"),), quiet_for=Priority.WARNING)
+    house.outbox = Outbox(store, [ScriptedNotifier(name="mail")], house.clock, routes={"mail": night}, zone=ZONE)
+    house.clock.wall = NOW + timedelta(hours=11)
+    house.rounds = Rounds(store, house.outbox, house.clock, PLAN, {"mail": night}, (HOST, ZONE))
+    house.rounds.begin(house.clock.now())
+    await house.raised(changed_at=house.clock.now())
+    await house.told(10, every_min=5)
+    (held,) = await store.parcels()
+    assert held.message.id.endswith("-again-1")
+    assert held.due_at == datetime(2026, 11, 25, 6, 0, tzinfo=UTC)
+    await house.told(6, every_min=5)
+    assert [each.message.id.rpartition("-")[2] for each in await store.parcels()] == ["4", "1"]
 
 
 async def test_a_weekly_digest(store: Store) -> None:

@@ -15,7 +15,7 @@ from watchkeeper.core.alerts import Alert
 from watchkeeper.core.digest import digest
 from watchkeeper.core.message import Message
 from watchkeeper.core.records import Commit, Parcel, Seen
-from watchkeeper.core.reminding import Reminders, newest_due, remind
+from watchkeeper.core.reminding import Reminder, Reminders, newest_due, remind
 from watchkeeper.core.routes import Route
 from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreError
@@ -115,12 +115,22 @@ class Rounds:
             return []
         findings = {(each.key, each.concern): each for each in await self._store.findings()}
         seen = {each.observation.key: each.observation for each in await self._store.latest()}
-        messages = [
-            remind(alert, findings[alert.key, alert.concern], seen.get(alert.key), each, now, self._host, self._zone)
-            for alert, each in due
-            if (alert.key, alert.concern) in findings
-        ]
-        return [parcel for message in messages for parcel in self._post.parcels_for(message, now)]
+        parcels: list[Parcel] = []
+        for alert, each in due:
+            finding = findings.get((alert.key, alert.concern))
+            if finding is not None:
+                message = remind(alert, finding, seen.get(alert.key), each, now, self._host, self._zone)
+                parcels += (
+                    made for made in self._post.parcels_for(message, now) if not self._waits_already(made, each)
+                )
+        return parcels
+
+    def _waits_already(self, parcel: Parcel, reminder: Reminder) -> bool:
+        """Is this reminder held until a morning for which the one before it, or what it reminds of, is held as well?"""
+        route = self._routes.get(parcel.notifier)
+        if route is None or parcel.due_at <= parcel.made_at:
+            return False
+        return route.leaves_at(parcel.message, reminder.before_at) == parcel.due_at
 
     async def _digests(self, after: datetime, now: datetime) -> list[Parcel]:
         last = {

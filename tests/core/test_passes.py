@@ -64,7 +64,7 @@ def test_a_pass_fits_its_telling_alone() -> None:
 def test_a_reminder_has_the_pass_of_what_it_reminds_of() -> None:
     """It comes later, and so is good for longer."""
     each, now = episode()[0], NOW + timedelta(days=29)
-    reminder = remind(each.move.after, each.found, each.seen, Reminder(1, now), now, HOST, ZONE)
+    reminder = remind(each.move.after, each.found, each.seen, Reminder(1, now, NOW), now, HOST, ZONE)
     found = PASSES.read(sealed(PASSES.given(reminder)), NOW + GOOD_FOR)
     assert found is not None
     assert found.fits(each.move.after, HOST)

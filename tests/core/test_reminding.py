@@ -77,7 +77,7 @@ def test_what_is_not_told_again(changes: dict[str, object]) -> None:
 def test_what_it_says() -> None:
     """That it still stands, since when nobody has said anything, and all that the message says of it."""
     told, now = raised(), NOW + 3 * HOUR
-    message = remind(told.move.after, told.found, told.seen, Reminder(2, now), now, HOST, ZONE)
+    message = remind(told.move.after, told.found, told.seen, Reminder(2, now, NOW), now, HOST, ZONE)
     first = told.message()
     assert message.id == f"{first.id}-again-2"
     assert (message.thread, message.telling, message.priority) == (first.thread, Telling.REMINDED, Priority.WARNING)

@@ -32,10 +32,15 @@ class Reminders:
 
 @dataclass(frozen=True, slots=True)
 class Reminder:
-    """One reminder. number: counts those since the alert last moved, from 1."""
+    """One reminder.
+
+    number: counts those since the alert last moved, from 1. before_at: when the one before it was due, or the telling
+    that it reminds of was made.
+    """
 
     number: int
     due_at: datetime
+    before_at: datetime
 
 
 def newest_due(alert: Alert, plan: Reminders, after: datetime, now: datetime) -> Reminder | None:
@@ -53,8 +58,8 @@ def newest_due(alert: Alert, plan: Reminders, after: datetime, now: datetime) ->
 def _schedule(began_at: datetime, first_s: float, longest_s: float) -> Iterator[Reminder]:
     number, at, wait_s = 0, began_at, first_s
     while True:
-        number, at = number + 1, at + timedelta(seconds=wait_s)
-        yield Reminder(number, at)
+        number, before_at, at = number + 1, at, at + timedelta(seconds=wait_s)
+        yield Reminder(number, at, before_at)
         wait_s = max(first_s, min(2 * wait_s, longest_s))
 
 

@@ -319,3 +319,28 @@ async def test_what_an_unknown_probe_had_brought_is_left_alone(house: House) -> 
     await house.run(watched([Condition(DISK, sound=True)]))
     await house.restart([])
     assert house.pipeline.judgements == {}
+
+
+async def test_a_fill_names_what_grew_most(house: House) -> None:
+    """The message about a pool that fills names the dataset that took the most since the trend began."""
+    pool, cams, log = (
+        SeriesKey("pool skerry", "space"),
+        SeriesKey("dataset nest-cams", "data"),
+        SeriesKey("log", "data"),
+    )
+    gib = 2.0**30
+
+    def at(minute: int) -> Sequence[Observation]:
+        return (
+            Level(pool, (500 + minute * 3) * gib, 1000 * gib),
+            Level(cams, (100 + minute * 2.7) * gib, 1000 * gib, part_of=pool),
+            Level(log, (100 + minute * 0.3) * gib, 1000 * gib, part_of=pool),
+        )
+
+    probe = watched(*(at(minute) for minute in range(120)))
+    for _ in range(120):
+        await house.run(probe)
+    bodies = [parcel.message.body for commit in house.store.commits for parcel in commit.parcels]
+    assert bodies
+    assert "grew most" in bodies[-1]
+    assert bodies[-1].index("nest-cams") < bodies[-1].index("log")

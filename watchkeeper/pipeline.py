@@ -6,7 +6,7 @@ The alert, its journal line and its parcels are committed in one transaction wit
 
 import logging
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, tzinfo
 from functools import partial
 
@@ -14,14 +14,16 @@ from watchkeeper.clock import Clock
 from watchkeeper.core import alert_steps
 from watchkeeper.core.alerts import Alert, Concern, Delays, Transition
 from watchkeeper.core.gaps import Clocks, Gap, between
+from watchkeeper.core.growers import biggest
 from watchkeeper.core.judgement import Judgement, Outcome
-from watchkeeper.core.observation import Condition, Observation, SeriesKey
+from watchkeeper.core.observation import Condition, Level, Observation, SeriesKey
 from watchkeeper.core.ports import WriteStore
 from watchkeeper.core.records import Entry, JournalLine, Seen
 from watchkeeper.core.rules import Finding, Rules
 from watchkeeper.core.summaries import DATABASE, OWN
 from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
+from watchkeeper.core.wording import amount, thing
 from watchkeeper.errors import ProbeError
 from watchkeeper.ledger import Ledger
 from watchkeeper.probes.base import Probe
@@ -255,10 +257,21 @@ class Pipeline:
     def _judge(self, turn: Turn, judgement: Judgement, now: datetime) -> Outcome:
         outcome = judgement.evaluate(now, self._probe_seen_at(judgement, now))
         for move in outcome.transitions:
-            self._teller.tell(turn, move, outcome.finding(move.after.concern), judgement.latest)
+            found = outcome.finding(move.after.concern)
+            self._teller.tell(turn, move, found, self._with_growers(judgement.latest, found))
         for alert in filter(self._ledger.changed, judgement.alerts.values()):
             turn.stands(alert)
         return outcome
+
+    def _with_growers(self, seen: Observation | None, found: Finding) -> Observation | None:
+        """A level that fills, with what grew most of its parts since the trend began among its facts."""
+        since_s = None if found.forecast is None or found.priority is None else found.forecast.since_s
+        if not isinstance(seen, Level) or since_s is None:
+            return seen
+        parts = ((j, j.latest) for j in self.judgements.values() if isinstance(j.latest, Level))
+        own = [(j.key, j.history) for j, part in parts if part.part_of == seen.key and part.unit is seen.unit]
+        grown = [f"{thing(each.key)} {amount(each.growth, seen.unit)} more" for each in biggest(own, since_s)]
+        return replace(seen, facts=(("grew most", "; ".join(grown)), *seen.facts)) if grown else seen
 
     def _settle(self, turn: Turn, now: datetime) -> None:
         """Move the alerts that stand for several others, and what they have told of."""

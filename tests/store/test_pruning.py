@@ -109,3 +109,14 @@ async def test_many_gone_series_go_in_steps(store: Store) -> None:
     await store.commit(Commit(seen=(replace(seen[700], at=LATER),)))
     await store.keep(Horizons(gone=LATER))
     assert [each.key.subject for each in await store.series()] == ["pool 700"]
+
+
+async def test_a_parcel_that_is_done_when_it_comes(store: Store) -> None:
+    """One that was delivered while the database could not be written brings nothing forward, and goes in its time."""
+    done = replace(parcel("a", 2, START), state=Parceled.DELIVERED, done_at=START)
+    await store.commit(Commit(parcels=(parcel("a", 1, LATER), done)))
+    found = await store.next_parcel("mail")
+    assert found is not None
+    assert found.due_at == LATER
+    await store.keep(Horizons(delivered=START + DAY))
+    assert [each.message.number for each in await store.parcels(only_open=False)] == [1]

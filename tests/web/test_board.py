@@ -103,3 +103,18 @@ def test_end_beyond_a_year_is_no_end() -> None:
     board = board_of(store)
     assert board.places == ()
     assert [q.why for q in board.quiet] == [Well.NO_END]
+
+
+def test_what_a_cause_holds_stands_beneath_it_and_nowhere_else() -> None:
+    """A guest that is down with its pool is shown under the pool; when the pool is well again it stands by itself."""
+    store = readstore.full()
+    pool = SeriesKey("pool skerry", "space")
+    held = {"guest hide-hub", "service hide-hub"}
+    before = len(board_of(store).needing)
+    store.raised[:] = [replace(a, held_by=pool) if a.key.subject in held else a for a in store.raised]
+    needing = board_of(store).needing
+    (cause,) = (s for s in needing if s.alert.key == pool)
+    assert {s.alert.key.subject for s in cause.holds} == held
+    assert len(needing) == before - 2
+    store.raised[:] = [a for a in store.raised if a.key != pool]
+    assert held <= {s.alert.key.subject for s in board_of(store).needing}

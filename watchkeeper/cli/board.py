@@ -123,6 +123,8 @@ def _standing_lines(each: Standing, found: Board, zone: tzinfo) -> Iterator[str]
         yield phrases.summary(each.observation)
     yield phrases.why(each.finding, each.observation, zone)
     yield phrases.since(alert, found, zone)
+    if each.holds:
+        yield f"Held beneath it: {', '.join(thing(held.alert.key) for held in each.holds)}"
     if alert.standing:
         yield f"What to look at: {what_to_look_at(alert.concern, alert.key, each.observation)}"
     if alert.shelved(found.at) and alert.shelved_until is not None:

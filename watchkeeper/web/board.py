@@ -4,7 +4,7 @@ Pure; the page, the API and later the terminal make their forms from the same `B
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import Enum
 
@@ -32,12 +32,16 @@ class Well(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """An alert that is not in its normal state, with the newest finding and observation behind it."""
+    """An alert that is not in its normal state, with the newest finding and observation behind it.
+
+    holds: the alerts that are not told because this one stands for them; they are shown beneath it and nowhere else.
+    """
 
     alert: Alert
     series_id: int | None
     finding: Finding | None
     observation: Observation | None
+    holds: tuple["Standing", ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,20 +110,36 @@ def lay_out(
         ),
         key=lambda s: _urgency(s, now),
     )
+    shown = _beneath(standing)
     priorities = {(s.alert.key, s.alert.concern): s.alert.priority for s in standing}
     places = sorted(_places(findings, ids, priorities, now), key=lambda p: (p.left_s, p.finding.key))
     busy = {p.finding.key for p in places} | {s.alert.key for s in standing if s.alert.standing}
     return Board(
         now,
-        tuple(s for s in standing if s.alert.state is State.ACTIVE and not s.alert.shelved(now)),
-        tuple(s for s in standing if s.alert.state is State.ACKNOWLEDGED and not s.alert.shelved(now)),
-        tuple(s for s in standing if s.alert.standing and s.alert.shelved(now)),
-        tuple(s for s in standing if s.alert.state is State.RECTIFIED),
+        tuple(s for s in shown if s.alert.state is State.ACTIVE and not s.alert.shelved(now)),
+        tuple(s for s in shown if s.alert.state is State.ACKNOWLEDGED and not s.alert.shelved(now)),
+        tuple(s for s in shown if s.alert.standing and s.alert.shelved(now)),
+        tuple(s for s in shown if s.alert.state is State.RECTIFIED),
         tuple(places),
         tuple(_quiet(s, found, seen) for s in series if s.key not in busy),
         len(series),
         max((s.at for s in latest), default=None),
     )
+
+
+def _beneath(standing: Sequence[Standing]) -> list[Standing]:
+    """Those that stand by themselves, each with what it holds. What is held by something that does not stand (its cause
+    has just gone) stands by itself.
+    """
+    causes = {s.alert.key for s in standing if s.alert.standing and s.alert.held_by is None}
+    held: dict[SeriesKey, list[Standing]] = {}
+    free = []
+    for each in standing:
+        if each.alert.held_by in causes and each.alert.standing:
+            held.setdefault(each.alert.held_by, []).append(each)
+        else:
+            free.append(each)
+    return [replace(s, holds=tuple(held.pop(s.alert.key, ()))) if s.alert.standing else s for s in free]
 
 
 def _urgency(standing: Standing, now: datetime) -> tuple[int, float, SeriesKey]:

@@ -179,7 +179,8 @@ def board_form(board: Board, ids: Ids) -> Json:
 
 def _standing(standing: Standing, ids: Ids, board: Board) -> Json:
     finding = finding_form(standing.finding, ids) if standing.finding else None
-    return alert_form(standing.alert, ids, board.at) | {"finding": finding}
+    holds = [_standing(each, ids, board) for each in standing.holds]
+    return alert_form(standing.alert, ids, board.at) | {"finding": finding, "holds": holds}
 
 
 def _place(place: Place, ids: Ids) -> Json:

@@ -53,6 +53,7 @@ class Told:
     concern: str = ""
     open: bool = False
     folded: bool = False
+    holds: tuple["Told", ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +92,7 @@ def told(standing: Standing, board: Board, context: Context) -> Told:
         what_to_look_at(alert.concern, alert.key, standing.observation) if alert.standing else "",
         alert.concern.value,
         alert.state in {State.ACTIVE, State.RECTIFIED},
+        holds=tuple(told(each, board, context) for each in standing.holds),
     )
 
 

@@ -147,7 +147,7 @@ SCHEMAS: dict[str, Schema] = {
         done_at=maybe(INSTANT),
         message=known(id=TEXT, thread=TEXT, headline=TEXT),
     ),
-    "Standing": known(**ALERT, finding=maybe(ref("Finding"))),
+    "Standing": known(**ALERT, finding=maybe(ref("Finding")), holds=many(ref("Standing"))),
     "Place": known(
         **ABOUT,
         concern=CONCERN,

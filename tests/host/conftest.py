@@ -1,0 +1,60 @@
+"""The suite runs on purpose alone: it needs the virtual machine of rig/, and most of an hour where that is emulated."""
+
+import os
+from collections.abc import Iterator
+
+import pytest
+
+from tests.host.machine import Machine, cache
+from tests.host.station import Station, install
+
+HOW = "runs on purpose alone: tests/host/rig/build once, then deploy/check tests/host -m host (tests/host/README.md)"
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Skip what needs the machine, unless it was asked for: by the marker's name after -m, or by the environment."""
+    asked = "host" in config.getoption("-m") or os.environ.get("WATCHKEEPER_HOST_TESTS") == "1"
+    for item in items:
+        if not asked and item.get_closest_marker("host"):
+            item.add_marker(pytest.mark.skip(reason=HOW))
+
+
+@pytest.fixture(scope="session")
+def machine() -> Iterator[Machine]:
+    """A machine with empty disks, off again at the end.
+
+    WATCHKEEPER_HOST_STAY=1: one that is up already is taken as it stands, and stays up, for work on the suite itself.
+    """
+    stay = os.environ.get("WATCHKEEPER_HOST_STAY") == "1"
+    assert (cache() / "root.img").exists(), f"there is no machine in {cache()}: run tests/host/rig/build first"
+    found = Machine()
+    if not (stay and found.works("true")):
+        found.down()
+        found.up()
+    try:
+        yield found
+    finally:
+        if not stay:
+            found.down()
+
+
+FIGURES = pytest.StashKey[list[str]]()
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    """Print what the tests wrote down: times that were told against those that came true."""
+    for line in config.stash.get(FIGURES, []):
+        terminalreporter.write_line(f"host: {line}")
+
+
+@pytest.fixture(scope="session")
+def station(machine: Machine, request: pytest.FixtureRequest) -> Station:
+    """The machine with watchkeeper installed and on watch over its stores."""
+    found = Station(machine)
+    request.config.stash[FIGURES] = found.notes
+    if not machine.works("systemctl is-active -q watchkeeper"):
+        install(machine)
+        if not machine.works("test -d /srv/hides/logs"):
+            machine.run("bash /usr/local/lib/station/layout.sh", timeout_s=600)
+        found.start()
+    return found

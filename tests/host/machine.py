@@ -1,0 +1,73 @@
+"""The virtual machine: boots it, runs commands in it, and copies into it, through the scripts under rig/."""
+
+import os
+import socket
+import subprocess
+from pathlib import Path
+
+HERE = Path(__file__).parent
+RIG = HERE / "rig"
+
+BOOT_S = 400.0
+"""rig/up itself gives up after 300 s, and may try /dev/kvm for 25 s before."""
+
+
+def cache() -> Path:
+    """Where the rig keeps everything heavy: as rig/lib.sh has it."""
+    home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    return Path(os.environ.get("WATCHKEEPER_RIG_CACHE") or home / "watchkeeper" / "rig")
+
+
+class Failed(AssertionError):
+    """A command in the machine ended with another status than 0; the text has what it said."""
+
+
+class Machine:
+    """The machine that is up, or will be. Every time that it tells is by its own clock."""
+
+    def up(self, *words: str) -> None:
+        """Boot it; `--keep` with the disks of last time, `--later SECONDS` with its clock ahead."""
+        self._rig("up", *words, timeout_s=BOOT_S)
+
+    def down(self) -> None:
+        """Power it off. Nothing happens where it is off already."""
+        self._rig("down", timeout_s=200)
+
+    def put(self, source: Path, target: str) -> None:
+        """Copy a file, or what is in a folder."""
+        self._rig("put", str(source), target, timeout_s=300)
+
+    def run(self, command: str, timeout_s: float = 120) -> str:
+        """What a command line prints, run as root by bash. Raises Failed where it does not end well."""
+        return self._rig("ssh", command, timeout_s=timeout_s)
+
+    def works(self, command: str) -> bool:
+        """Does a command line end well?"""
+        done = subprocess.run([RIG / "ssh", command], capture_output=True, timeout=120, check=False)
+        return done.returncode == 0
+
+    def now(self) -> float:
+        """Its clock, in seconds since 1970."""
+        return float(self.run("date +%s.%N"))
+
+    def qmp(self, command: str) -> str:
+        """Have what emulates the machine do something to its hardware: one command, as JSON; the reply."""
+        with socket.socket(socket.AF_UNIX) as monitor, monitor.makefile("rw") as talk:
+            monitor.settimeout(20)
+            monitor.connect(str(cache() / "run" / "qmp.sock"))
+            talk.readline()  # its greeting
+            for each in ('{"execute": "qmp_capabilities"}', command):
+                talk.write(f"{each}\n")
+                talk.flush()
+                reply = talk.readline()
+        return reply
+
+    def _rig(self, script: str, *words: str, timeout_s: float) -> str:
+        done = subprocess.run(
+            [RIG / script, *words], capture_output=True, text=True, timeout=timeout_s, check=False, errors="replace"
+        )
+        if done.returncode != 0:
+            raise Failed(
+                f"rig/{script} {' '.join(words)[:200]}: status {done.returncode}\n{done.stderr}\n{done.stdout}"
+            )
+        return done.stdout

@@ -1,0 +1,158 @@
+"""The machine with watchkeeper installed as a keeper would do it: how that is done, and what the tests ask of it."""
+
+import email.policy
+import hashlib
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from email import message_from_bytes
+from email.message import EmailMessage
+from pathlib import Path
+from typing import Any
+
+from tests.host.machine import HERE, Machine, cache
+
+ROOT = HERE.parent.parent
+LOCK = ROOT / "deploy" / "lock" / "run.txt"
+UNITS = ROOT / "deploy" / "systemd"
+
+PROGRAM = "/opt/watchkeeper/.venv/bin/watchkeeper"
+CONFIG = "/etc/watchkeeper/config.toml"
+EVENTS = "/var/lib/hook/events"
+PAGE = "http://127.0.0.1:8417"
+
+PLATFORMS = ("manylinux_2_28_x86_64", "manylinux_2_17_x86_64", "manylinux2014_x86_64")
+"""What Debian 12 can run."""
+
+Event = dict[str, Any]
+
+
+def build(folder: Path) -> None:
+    """A wheel of this checkout, and beside it the pinned packages that it needs, for Debian 12's Python 3.11."""
+    pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "--quiet"]
+    folder.mkdir(parents=True, exist_ok=True)
+    subprocess.run([*pip, "wheel", "--no-deps", "--no-build-isolation", "-w", str(folder), str(ROOT)], check=True)
+    stamp = folder / f".{hashlib.sha256(LOCK.read_bytes()).hexdigest()[:16]}"
+    if stamp.exists():
+        return
+    target = ["--python-version", "3.11", "--implementation", "cp"]
+    target += [word for platform in PLATFORMS for word in ("--platform", platform)]
+    words = ["download", "--dest", str(folder), "--only-binary=:all:", "--no-deps", "--require-hashes", "-r", str(LOCK)]
+    subprocess.run([*pip, *words, *target], check=True)
+    stamp.touch()
+
+
+def install(machine: Machine) -> None:
+    """Put watchkeeper and its units in place, as the README says, and those who are told: a webhook and a mailbox."""
+    if not machine.works(f"test -x {PROGRAM}"):
+        _install_packages(machine)
+    machine.put(UNITS, "/root/units")
+    machine.put(HERE / "inside", "/usr/local/lib/station")
+    machine.put(HERE / "station.toml", CONFIG)
+    machine.run("bash /usr/local/lib/station/install.sh /root/units")
+
+
+def _install_packages(machine: Machine) -> None:
+    packages = cache() / "packages"
+    build(packages)
+    machine.put(packages, "/root/packages")
+    machine.run(
+        # Debian's own pip fills it: one of the environment's own costs an emulated machine two minutes more.
+        "mkdir -p /opt/watchkeeper && cd /opt/watchkeeper && python3 -m venv --without-pip .venv"
+        " && pip3 --python .venv/bin/python install --quiet --disable-pip-version-check --no-index"
+        " --find-links /root/packages watchkeeper",
+        timeout_s=900,
+    )
+
+
+@dataclass
+class Station:
+    """The machine with watchkeeper on watch in it."""
+
+    machine: Machine
+    notes: list[str] = field(default_factory=list)
+
+    def start(self) -> None:
+        """Start the daemon as a service that comes back with the machine, and wait for its page."""
+        self.machine.run("systemctl enable --now watchkeeper")
+        self.until("the page", self.serves, 240)
+
+    def serves(self) -> bool:
+        """Does the page answer? Fails where the daemon does not run: it would never come then."""
+        state = self.machine.run("systemctl show -P ActiveState -P NRestarts watchkeeper").split()
+        assert state == ["active", "0"], self.machine.run("journalctl -u watchkeeper -n 40 --no-pager -q")
+        return self.machine.works(f"curl -sf -o /dev/null {PAGE}/")
+
+    def get(self, path: str) -> Any:
+        """What the page's API says."""
+        return json.loads(self.machine.run(f"curl -sf '{PAGE}{path}'"))
+
+    def findings(self) -> dict[tuple[str, str], Event]:
+        """What stands of every series, by subject and quantity; apart from whether samples come."""
+        items = self.get("/api/v1/findings")["items"]
+        return {(each["subject"], each["quantity"]): each for each in items if each["concern"] != "stale"}
+
+    def events(self, subject: str = "", concern: str = "", quantity: str = "") -> list[Event]:
+        """What the webhook was told, oldest first."""
+        lines = self.machine.run(f"cat {EVENTS} 2>/dev/null || true").splitlines()
+        told = [json.loads(line)["data"] for line in lines]
+        return [
+            each
+            for each in told
+            if subject in {"", each["subject"]}
+            and concern in {"", each["concern"]}
+            and quantity in {"", each["quantity"]}
+        ]
+
+    def mails(self) -> list[EmailMessage]:
+        """The keeper's mailbox, as the machine's own mail server fills it (mbox)."""
+        text = self.machine.run("cat /var/mail/keeper 2>/dev/null || true")
+        parts = [f"From {part}" for part in f"\n{text}".split("\nFrom ")[1:]]
+        found = []
+        for part in parts:
+            mail = message_from_bytes(part.partition("\n")[2].encode(), policy=email.policy.default)
+            assert isinstance(mail, EmailMessage)
+            found.append(mail)
+        return found
+
+    def note(self, line: str) -> None:
+        """Write a figure down: they are printed at the end of the run."""
+        self.notes.append(line)
+
+    def until(self, what: str, true: Callable[[], object], within_s: float, every_s: float = 2.0) -> None:
+        """Wait until something is true. Fails with what was told last, and the daemon's own words."""
+        end = time.monotonic() + within_s
+        while not true():
+            if time.monotonic() > end:
+                told = [(e["at"], e["telling"], e["headline"]) for e in self.events()][-20:]
+                log = self.machine.run(
+                    "systemctl status --no-pager watchkeeper || true; journalctl -n 30 --no-pager -q"
+                )
+                raise AssertionError(f"{what} did not come within {within_s:.0f} s\n{told}\n{log}")
+            time.sleep(every_s)
+
+    def told(
+        self, subject: str, concern: str, telling: str, after: float, within_s: float, quantity: str = ""
+    ) -> Event:
+        """The first such event after an instant of the machine's; waits for it."""
+        found: list[Event] = []
+
+        def come() -> bool:
+            found[:] = [
+                each
+                for each in self.events(subject, concern, quantity)
+                if each["telling"] == telling and instant(each["at"]) >= after
+            ]
+            return bool(found)
+
+        self.until(f"{concern} of {subject} {telling}", come, within_s)
+        return found[0]
+
+
+def instant(text: str) -> float:
+    """RFC 3339 as seconds since 1970."""
+    return datetime.fromisoformat(text).timestamp()

@@ -1,0 +1,76 @@
+"""What breaks in the machine is told with its reason, and so is its end: mirrors, a unit, a guest."""
+
+import pytest
+
+from tests.host.station import Event, Station, instant
+
+pytestmark = pytest.mark.host
+
+SOON_S = 240.0
+"""A look of each probe comes at least every minute; the rest is an emulated machine's."""
+
+
+def _told(station: Station, subject: str, telling: str, after: float, quantity: str = "") -> Event:
+    told = station.told(subject, "unsound", telling, after, SOON_S, quantity)
+    station.note(f"{subject}: {telling} after {instant(told['at']) - after:.1f} s: {told['headline']}")
+    return told
+
+
+def _text(told: Event) -> str:
+    """The body on one line."""
+    return " ".join(told["body"].split())
+
+
+def test_a_degraded_mirror_of_a_zfs_pool(station: Station) -> None:
+    """A pool that has lost a disk is told with the disk's name and state; it ends when the disk is back."""
+    began = station.machine.now()
+    station.machine.run("zpool offline skerry virtio-rigdata1")
+    told = _told(station, "pool skerry", "raised", began, "health")
+    assert told["priority"] == "warning"
+    assert "virtio-rigdata1 is OFFLINE" in _text(told)
+    back = station.machine.now()
+    station.machine.run("zpool online skerry virtio-rigdata1")
+    _told(station, "pool skerry", "ended", back, "health")
+
+
+def test_a_degraded_mirror_of_software_raid(station: Station) -> None:
+    """An array that has given up a disk is told with the disk; it ends when it has been rebuilt."""
+    disk = station.machine.run("basename $(readlink -f /dev/disk/by-id/virtio-rigdata5)").strip()
+    began = station.machine.now()
+    station.machine.run(f"mdadm -q --fail /dev/md0 /dev/{disk}")
+    told = _told(station, "array md0", "raised", began)
+    assert "1 of 2 disks is missing" in _text(told)
+    assert disk in _text(told)
+    back = station.machine.now()
+    station.machine.run(f"mdadm -q --remove /dev/md0 /dev/{disk} && mdadm -q --add /dev/md0 /dev/{disk}")
+    _told(station, "array md0", "ended", back)
+
+
+def test_a_unit_that_fails(station: Station) -> None:
+    """A service whose process dies is told with the reason; it ends when it runs again."""
+    began = station.machine.now()
+    station.machine.run("systemctl kill --signal=SEGV tide-log")
+    told = _told(station, "unit tide-log.service", "raised", began)
+    assert "it failed: its process" in _text(told)
+    back = station.machine.now()
+    station.machine.run("systemctl reset-failed tide-log; systemctl start tide-log")
+    _told(station, "unit tide-log.service", "ended", back)
+
+
+def test_a_guest_is_paused_because_its_store_is_full(station: Station) -> None:
+    """A guest writes until the file system beneath its disk is full: QEMU pauses it, and the message says why."""
+    machine = station.machine
+    machine.run("fallocate -l $(($(stat -f -c '%a * %S' /srv/guests) - 3 * 1024 * 1024)) /srv/guests/ballast")
+    machine.run("python3 /usr/local/lib/station/guest.py disk /srv/guests/nest-cams.img")
+    began = machine.now()
+    machine.run("bash /usr/local/lib/station/guest.sh nest-cams /srv/guests/nest-cams.img")
+    told = station.told("guest nest-cams", "unsound", "raised", began, 400)
+    station.note(f"guest nest-cams: {told['headline']}")
+    assert told["priority"] == "alarm"
+    assert "paused on an I/O error" in _text(told)
+    assert "found no space left beneath it" in _text(told)
+    state = machine.run("python3 /usr/local/lib/station/guest.py ask /run/guests/nest-cams.qmp query-status")
+    assert "io-error" in state
+    back = machine.now()
+    machine.run("rm /srv/guests/ballast && python3 /usr/local/lib/station/guest.py ask /run/guests/nest-cams.qmp cont")
+    _told(station, "guest nest-cams", "ended", back)

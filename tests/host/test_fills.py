@@ -1,0 +1,112 @@
+"""Four stores are filled at once while the daemon runs: each is foreseen in time, and the time to full is right.
+
+The tolerance: what was told as the time left may be off by 15 % of what really was left, and besides by two of the
+probe's intervals and SETTLES_S. 15 % is what the fills themselves are uneven by (metadata comes in leaves and nodes, a
+pool's own copies of it in transaction groups). The intervals: a level is known no more finely than it is looked at, and
+a look through root's side takes seconds where the machine is emulated. SETTLES_S: ZFS counts what was written when its
+transaction group is closed, every 5 s; btrfs when its commit comes, here every 2 s.
+"""
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+
+from tests.host.machine import Machine
+from tests.host.station import Event, Station, instant
+
+pytestmark = pytest.mark.host
+
+SHARE, SETTLES_S = 0.15, 5.0
+
+STALLED_S = 10.0
+"""A write that has not returned for so long is one that found no space: LVM lets writers wait for 60 s by default."""
+
+REPORTS = "/run/fills"
+
+
+@dataclass(frozen=True)
+class Fill:
+    """A store, how it is filled (inside/fill.py), and the interval of the probe that watches it (station.toml)."""
+
+    subject: str
+    quantity: str
+    how: str
+    target: str
+    per_second: float
+    every_s: float
+
+    @property
+    def report(self) -> str:
+        """Where the writer says how it goes."""
+        return f"{REPORTS}/{self.how}.json"
+
+
+FILLS = {
+    "zfs": Fill("pool skerry", "space", "file", "/skerry/nest-cams/footage", 2.5e6, 5),
+    "thin data": Fill("thin pool jetty/footage", "data", "device", "/dev/jetty/nest-cams", 2**20, 15),
+    "thin metadata": Fill("thin pool jetty/books", "metadata", "touch", "/dev/jetty/page-*", 2, 15),
+    "btrfs metadata": Fill("btrfs /srv/hides", "metadata", "files", "/srv/hides/logs", 30, 5),
+}
+
+
+@pytest.fixture(scope="module")
+def filling(station: Station, request: pytest.FixtureRequest) -> float:
+    """Starts the writers of all the fills that are asked for, as units of their own; when that was."""
+    wanted = {item.callspec.params["name"] for item in request.session.items if hasattr(item, "callspec")}
+    machine = station.machine
+    machine.run(f"rm -rf {REPORTS}; mkdir -p {REPORTS}")
+    began = machine.now()
+    for fill in (each for name, each in FILLS.items() if name in wanted):
+        words = f"{fill.how} '{fill.target}' {fill.per_second} {fill.report}"
+        machine.run(f"systemd-run -q --unit=fill-{fill.how} python3 /usr/local/lib/station/fill.py {words}")
+    return began
+
+
+@pytest.mark.parametrize("name", list(FILLS))
+def test_a_fill_is_foreseen_in_time_and_rightly(station: Station, filling: float, name: str) -> None:
+    """The warning comes before the writer finds no space, and what it tells of the time left is right."""
+    fill = FILLS[name]
+    full_at = _until_full(station, fill)
+    told = [
+        each
+        for each in station.events(fill.subject, "full", fill.quantity)
+        if each["telling"] in {"raised", "worse"} and instant(each["at"]) >= filling and each["likely_at"]
+    ]
+    assert told, f"nothing was told of {fill.subject} before it was full"
+    assert told[0]["telling"] == "raised"
+    for each in told:
+        if instant(each["likely_at"]) > instant(each["at"]):
+            _check(station, name, fill, each, full_at)
+    assert instant(told[0]["at"]) < full_at
+
+
+def _check(station: Station, name: str, fill: Fill, told: Event, full_at: float) -> None:
+    at = instant(told["at"])
+    said_s, true_s = instant(told["likely_at"]) - at, full_at - at
+    earliest_s, latest_s = (instant(told[when]) - at if told[when] else None for when in ("earliest_at", "latest_at"))
+    station.note(
+        f"fill, {name}: {told['telling']} ({told['priority']}): told {said_s:.0f} s left ({earliest_s} to {latest_s}),"
+        f" in truth {true_s:.0f} s"
+    )
+    assert abs(said_s - true_s) <= SHARE * true_s + 2 * fill.every_s + SETTLES_S
+
+
+def _until_full(station: Station, fill: Fill) -> float:
+    """When the first write began that found no space."""
+    said: dict[str, Any] = {}
+    station.until(f"the end of {fill.target}", _looker(station.machine, fill, said), 600)
+    return float(said["trying_at"])
+
+
+def _looker(machine: Machine, fill: Fill, said: dict[str, Any]) -> Callable[[], bool]:
+    def ended() -> bool:
+        text, _, now = machine.run(f"cat {fill.report} 2>/dev/null; echo; date +%s.%N").strip().rpartition("\n")
+        if not text.strip():
+            return False
+        said.update(json.loads(text))
+        return bool(said["failed_at"]) or float(now) - said["trying_at"] > STALLED_S
+
+    return ended

@@ -90,6 +90,8 @@ def test_warnings_of_the_configuration_are_told(run: Run, one_probe: Path, tmp_p
     [
         (Level(KEY, 1, 2), False, "1 B of 2 B used (50 %), 1 B left"),
         (Level(KEY, 2, 2), True, "2 B of 2 B used (100 %), 0 B left"),
+        (Level(KEY, 2, 2, may_be_full=True), False, "2 B of 2 B used (100 %), 0 B left"),
+        (Level(KEY, 1, 2, part_of=SeriesKey("pool skerry", "space")), False, "1 B of 2 B used (50 %), 1 B left"),
         (Answer(KEY, answered=False, reason="status 502, expected 200"), True, "status 502, expected 200"),
         (Condition(KEY, sound=False, reason="degraded"), True, "degraded"),
         (Condition(KEY, sound=False), True, "unsound since 07:24"),

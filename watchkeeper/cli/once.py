@@ -69,7 +69,11 @@ def sight(probe: str, seen: Observation, rules: Rules, now: datetime, zone: tzin
     """Judge one observation by itself, with the probe's rules."""
     judgement = Judgement(seen.key, seen.kind, math.inf, rules)
     judgement.take(seen, now)
-    found = judgement.evaluate(now).finding(CONCERN[seen.kind])
+    evaluated = judgement.evaluate(now)
+    if CONCERN[seen.kind] not in {each.concern for each in evaluated.findings}:
+        # A part of something larger, or what may be full by design: recorded, and nothing is asked of it.
+        return Sight(probe, seen, summary(seen) if isinstance(seen, Level) else "", needs_you=False)
+    found = evaluated.finding(CONCERN[seen.kind])
     match seen:
         case Level():
             words, needs_you = summary(seen), seen.used >= seen.capacity

@@ -528,3 +528,11 @@ async def test_what_nobody_renews_is_damage(store: Store, path: Path) -> None:
         await store.next_parcel("mail")
     with pytest.raises(StoreDamaged, match="a row in outbox"):
         await store.parcels()
+
+
+async def test_that_anybody_committed_is_cheap_to_ask(store: Store) -> None:
+    """The number stays while nothing is stored, and is another one afterwards."""
+    before = await store.data_version()
+    assert await store.data_version() == before
+    await store.commit(samples(1))
+    assert await store.data_version() != before

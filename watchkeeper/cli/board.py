@@ -1,8 +1,10 @@
 """`watchkeeper board`: how things stand, from the database. The order and the words are the page's."""
 
 import asyncio
+import contextlib
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import AsyncIterator, Hashable, Iterable, Iterator
+from dataclasses import dataclass
 from datetime import timedelta, tzinfo
 from pathlib import Path
 
@@ -17,6 +19,7 @@ from watchkeeper.config.secrets import Secrets
 from watchkeeper.core.observation import Level
 from watchkeeper.core.records import Series
 from watchkeeper.core.wording import duration, instant, thing, what_to_look_at
+from watchkeeper.store import Store
 from watchkeeper.web import phrases
 from watchkeeper.web.board import Board, Place, Standing, lay_out
 from watchkeeper.web.jsonform import Json, board_form
@@ -24,11 +27,36 @@ from watchkeeper.web.jsonform import Json, board_form
 STILL_INTERVALS = 3
 """No sample at all for so many intervals of the busiest probe: the daemon does not run. As the `stale` rule counts."""
 
+FOLLOW_S = 1.0
+"""How often a followed board asks whether anything was stored: a person watches it, and to ask costs a few µs."""
+
+AGED_S = 15.0
+"""A followed board is looked at after so long though nothing was stored: the times on it, and that no sample comes any
+more, change by themselves."""
+
+RULE = "-" * 72
+"""Parts the boards that are printed one after the other into a pipe; fits 80 columns."""
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """The board at one moment. still: how long no sample has come, where that is too long."""
+
+    board: Board
+    series: tuple[Series, ...]
+    still: timedelta | None
+
+    @property
+    def needs_you(self) -> bool:
+        """Is there anything for the keeper to do?"""
+        return bool(self.board.needing) or self.still is not None
+
 
 @click.command()
 @configured
+@click.option("--follow", "-f", is_flag=True, help="Go on and show it anew when it changes, until Ctrl-C.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: the API's board, and `needs_you`.")
-def board(config: Path | None, *, as_json: bool) -> None:
+def board(config: Path | None, *, follow: bool, as_json: bool) -> None:
     """Show how things stand: what needs you first, then everything that ends, ordered by the time that is left.
 
     It reads the database, so it works beside a running daemon, and after one has stopped.
@@ -36,29 +64,89 @@ def board(config: Path | None, *, as_json: bool) -> None:
     The object of --json is the API's board (needing, known, aside, over, places, quiet and their times) with host and
     needs_you.
 
+    With --follow a terminal always shows the newest board. Into a pipe, and with --json (one object a line), a new one
+    is printed when something comes, moves or goes; that time passes and samples come is not enough.
+
     \b
     watchkeeper board
+    watchkeeper board --follow
     watchkeeper board --json | python3 -m json.tool
 
-    Exit codes: 0 nothing needs you, 1 something needs you or no samples come any more, 2 the configuration cannot be
-    used, 3 there is no database to read.
+    Exit codes: 0 nothing needs you or Ctrl-C ended --follow, 1 something needs you or no samples come any more, 2 the
+    configuration cannot be used, 3 there is no database to read.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
-    found, series = asyncio.run(_read(known))
-    still = stands_still(found, series)
-    needs_you = bool(found.needing) or still is not None
-    if as_json:
-        output.as_json(_form(found, series, known.host.label, needs_you=needs_you))
-    else:
-        show(found, known.host.label, known.host.zone, still)
-    ended(Exit.NEEDS_YOU if needs_you else Exit.FINE)
+    if follow:
+        with contextlib.suppress(KeyboardInterrupt):
+            asyncio.run(_follow(known, as_json=as_json))
+        return
+    look = asyncio.run(_once(known))
+    _print(look, known, as_json=as_json)
+    ended(Exit.NEEDS_YOU if look.needs_you else Exit.FINE)
 
 
-async def _read(known: settings.Settings) -> tuple[Board, list[Series]]:
+async def _once(known: settings.Settings) -> Look:
     async with opened(known) as store:
-        series = list(await store.series())
-        latest, findings, alerts = await store.latest(), await store.findings(), await store.alerts()
-    return lay_out(series, latest, findings, alerts, Clock().now()), series
+        return await _look(store)
+
+
+async def _look(store: Store) -> Look:
+    series = await store.series()
+    latest, findings, alerts = await store.latest(), await store.findings(), await store.alerts()
+    found = lay_out(series, latest, findings, alerts, Clock().now())
+    return Look(found, tuple(series), stands_still(found, series))
+
+
+async def _follow(known: settings.Settings, *, as_json: bool) -> None:
+    drawn = output.is_screen() and not as_json
+    if drawn:
+        click.clear()
+    async with opened(known) as store:
+        shown: Hashable = None
+        async for look in _looks(store):
+            if drawn:
+                with output.gathered() as lines:
+                    _print(look, known)
+                output.on_screen(lines)
+            elif (said := gist(look)) != shown:
+                if shown is not None and not as_json:
+                    click.echo(RULE)
+                _print(look, known, as_json=as_json)
+                shown = said
+
+
+async def _looks(store: Store) -> AsyncIterator[Look]:
+    """The board now, and again whenever something was stored or it has aged, for ever."""
+    clock, version, looked_s = Clock(), -1, 0.0
+    while True:
+        newest = await store.data_version()
+        if newest != version or clock.monotonic_s() - looked_s >= AGED_S:
+            version, looked_s = newest, clock.monotonic_s()
+            yield await _look(store)
+        await asyncio.sleep(FOLLOW_S)
+
+
+def gist(look: Look) -> Hashable:
+    """What makes it another board for somebody who reads one after the other: not the passing of time alone."""
+    found = look.board
+    standing = [tuple(map(_gist_of, part)) for part in (found.needing, found.known, found.aside, found.over)]
+    # An appointment comes nearer at every look; a forecast is told in round words that change seldom.
+    places = [(p.finding.key, p.finding.concern, phrases.left(p) if p.forecast else "") for p in found.places]
+    quiet = [(each.key, each.why) for each in found.quiet]
+    return look.still is None, tuple(standing), tuple(places), tuple(quiet)
+
+
+def _gist_of(each: Standing) -> Hashable:
+    alert, reason = each.alert, each.finding.reason if each.finding else ""
+    held = tuple(map(_gist_of, each.holds))
+    return alert.key, alert.concern, alert.state, alert.priority, alert.shelved_until, reason, held
+
+
+def _print(look: Look, known: settings.Settings, *, as_json: bool = False) -> None:
+    if as_json:
+        output.as_json(_form(look.board, look.series, known.host.label, needs_you=look.needs_you))
+    else:
+        show(look.board, known.host.label, known.host.zone, look.still)
 
 
 def stands_still(found: Board, series: Iterable[Series]) -> timedelta | None:

@@ -6,8 +6,11 @@ Nothing is told by colour, so that a pipe, NO_COLOR and a printout say the same 
 import io
 import json
 import os
+import shutil
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 
 import click
 from rich.console import Console
@@ -26,6 +29,35 @@ MOST_LEFT = 16
 
 Row = tuple[str, Sequence[str]]
 """What stands on the left, and the lines beside it."""
+
+_PAGE: ContextVar[list[str] | None] = ContextVar("page", default=None)
+
+
+@contextmanager
+def gathered() -> Iterator[list[str]]:
+    """Gather the lines that are printed in here instead of printing them; they are as stdout would show them."""
+    lines: list[str] = []
+    token = _PAGE.set(lines)
+    try:
+        yield lines
+    finally:
+        _PAGE.reset(token)
+
+
+def is_screen() -> bool:
+    """Is stdout a terminal on which what was drawn can be drawn over?"""
+    return sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def on_screen(lines: Sequence[str]) -> None:
+    """Draw lines from the top of the terminal, over what was there. What has no room is counted in the last line.
+
+    ECMA-48: CUP (H) goes to the top, EL (K) clears the rest of a line, ED (J) what is below.
+    """
+    room = max(2, shutil.get_terminal_size().lines - 1)
+    if len(lines) > room:
+        lines = [*lines[: room - 1], f"{len(lines) - room + 1} more lines: make the terminal taller"]
+    click.echo("\x1b[H" + "".join(f"{line}\x1b[K\n" for line in lines) + "\x1b[J", nl=False)
 
 
 def heading(text: str) -> None:
@@ -51,7 +83,7 @@ def rows(found: Iterable[Row], most_left: int = MOST_LEFT) -> None:
 
 def blank() -> None:
     """An empty line."""
-    click.echo()
+    _print("")
 
 
 def as_json(value: object) -> None:
@@ -66,7 +98,7 @@ def warn(text: str) -> None:
 
 def _show(what: Text | Padding) -> None:
     """Draw on a page in memory, then print: rich would end the process by itself where nobody reads any more."""
-    bold = sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+    bold = is_screen() and not os.environ.get("NO_COLOR")
     page = io.StringIO()
     console = Console(
         file=page,
@@ -78,7 +110,15 @@ def _show(what: Text | Padding) -> None:
         legacy_windows=False,
     )
     console.print(what)
-    click.echo("\n".join(line.rstrip() for line in page.getvalue().splitlines()))
+    _print("\n".join(line.rstrip() for line in page.getvalue().splitlines()))
+
+
+def _print(text: str) -> None:
+    page = _PAGE.get()
+    if page is None:
+        click.echo(text)
+    else:
+        page += text.split("\n")
 
 
 def _width() -> int:

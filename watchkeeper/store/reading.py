@@ -129,6 +129,10 @@ class Reading:
         found = {failed: CheckIn(job, from_us(at_us), bool(failed), json.loads(said)) for failed, at_us, said in rows}
         return LastCheckIns(found.get(0), found.get(1))
 
+    def data_version(self) -> int:
+        """A number that is another one once any other connection has committed (SQLite's PRAGMA data_version)."""
+        return int(self._rows("PRAGMA data_version")[0][0])
+
     def extent(self) -> Extent:
         """How large the database is, and from when on its samples and hours are."""
         (pages,), (page_bytes,) = *self._rows("PRAGMA page_count"), *self._rows("PRAGMA page_size")

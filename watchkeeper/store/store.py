@@ -185,6 +185,10 @@ class Store:
         """How large the database is, and from when on its samples and hours are."""
         return await self._read(lambda reading: reading.extent())
 
+    async def data_version(self) -> int:
+        """A number that is another one once anybody has committed; costs next to nothing to ask for."""
+        return await self._read(lambda reading: reading.data_version())
+
     async def samples_thinned(self, key: SeriesKey, since: datetime, until: datetime, points: int) -> Sequence[Bucket]:
         """A series' samples put together in about `points` (at most one more) equal stretches of time, oldest first.
 

@@ -63,9 +63,7 @@ async def look_up(
     """The addresses of a host, the preferred one first. Raises OSError, UnicodeError, ProbeTimeout and StillHanging."""
     ask = partial(socket.getaddrinfo, host, port, family, socket.SOCK_STREAM, 0, socket.AI_ADDRCONFIG)
     found = await workers.call(f"name lookup of {clipped(host)}", ask, timeout_s)
-    known = [
-        Address(kind, str(where[0]), port, where[3] if len(where) == 4 else 0) for kind, _, _, _, where in found
-    ]
+    known = [Address(kind, str(where[0]), port, where[3] if len(where) == 4 else 0) for kind, _, _, _, where in found]
     return list(dict.fromkeys(known))[:MOST_ADDRESSES]
 
 

@@ -48,8 +48,8 @@ class SeriesKey:
 class Level:
     """Used of a capacity, both in `unit`. used may pass capacity; capacity is greater than 0.
 
-    part_of: the level that this is a part of (a data set of a pool). A part is recorded, so that a message can name what
-        grew, and not judged: it is full when the whole is, and its going away is no fault.
+    part_of: the level that this is a part of (a data set of a pool). A part is recorded, so that a message can name
+        what grew, and not judged: it is full when the whole is, and its going away is no fault.
     may_be_full: being full is no fault (a volume group that is wholly given to its volumes): recorded, not judged.
     """
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from datetime import timedelta
 from functools import partial
 
-from watchkeeper import rounds
+from watchkeeper import rounds, systemd
 from watchkeeper.alive import LABEL as LABEL_OF_ALIVE
 from watchkeeper.alive import Alive
 from watchkeeper.clock import Clock
@@ -152,11 +152,16 @@ class _Daemon:
             alive = Alive(settings.alive, self._clock, health, settings.host.label)
             self._schedule.every(LABEL_OF_ALIVE, settings.alive.every, alive.tell)
         self._schedule.every(rounds.LABEL, rounds.EVERY_S, self._rounds.make)
+        if (service := systemd.Service()).listens:
+            reports = systemd.Reports(service, self._clock, health, self._store.findings, settings.host.zone)
+            self._schedule.every(systemd.LABEL, reports.every_s, reports.tell)
         self._schedule.start()
         reviewing = asyncio.create_task(self._review())
         ready(served.address)
+        service.tell("READY=1")
         ended = asyncio.create_task(stop.wait())
         await asyncio.wait({ended, reviewing, delivering}, return_when=asyncio.FIRST_COMPLETED)
+        service.tell("STOPPING=1")
         await self._wind_down(reviewing)
         # A part that ended by itself has failed: let the reason out, so that systemd starts the daemon anew.
         for part in (reviewing, delivering):

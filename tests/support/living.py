@@ -1,0 +1,259 @@
+"""Lives through the scripted year, or a part of it, with the real pipeline, and says what each message was about.
+
+Time moves by a quarter of an hour while all is quiet, and by one minute around whatever the script has happen: a year
+at one look a minute would cost an hour. The pool is sampled every half-hour, other levels every one to three hours, and
+where a store fills within hours as often as time moves, at most every five minutes. So that a step of a quarter of an
+hour is no stall of the watch, the line for a stall is raised.
+Not here: the script (year.py).
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from unittest import mock
+
+from tests.support.house import Desk, Hands
+from tests.support.year import BEGAN_AT, DAY, HOUR, MINUTE, NEVER, RESTS_ON, ZONE, Happening, Year, awake, day_of
+from watchkeeper.config.times import RemindersSettings
+from watchkeeper.core import gaps
+from watchkeeper.core.alerts import Alert, Concern, State, Telling
+from watchkeeper.core.message import Message
+from watchkeeper.core.observation import Observation, SeriesKey
+from watchkeeper.core.records import Commit, Seen
+from watchkeeper.core.reminding import newest_due, remind
+from watchkeeper.core.rules import Finding, Rules
+from watchkeeper.core.ties import Ties
+from watchkeeper.core.together import Together
+from watchkeeper.pipeline import Pipeline, Watched
+
+QUIET, BUSY = 15 * MINUTE, MINUTE
+BUSY_LEVELS_S = 300.0
+STALL_S = QUIET.total_seconds() + 1
+HELD_BY = HOUR / 2
+"""Around a beginning and an end, time moves by minutes for so long."""
+
+ASKS = frozenset({Telling.RAISED, Telling.WORSE, Telling.REMINDED, Telling.NOTED})
+"""What asks for the keeper's attention; the others are good news of something that they were told."""
+
+PLAN = RemindersSettings().plan()
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A message and what of the script it was about; None: nothing of it."""
+
+    message: Message
+    because: Happening | None
+
+    @property
+    def asks(self) -> bool:
+        """Does it ask for attention?"""
+        return self.message.telling in ASKS
+
+    @property
+    def useful(self) -> bool:
+        """Could the keeper act on it?"""
+        return self.asks and self.because is not None and self.because.acts
+
+
+class Tray:
+    """A store that keeps what a restart needs, and no samples."""
+
+    def __init__(self) -> None:
+        self.latest: dict[SeriesKey, Seen] = {}
+        self.first: dict[SeriesKey, datetime] = {}
+        self.alerts: dict[tuple[SeriesKey, Concern], Alert] = {}
+        self.findings: dict[tuple[SeriesKey, Concern], Finding] = {}
+        self.new: list[Message] = []
+
+    async def commit(self, commit: Commit) -> None:
+        """Take it."""
+        for seen in commit.seen:
+            self.latest[seen.observation.key] = seen
+            self.first.setdefault(seen.observation.key, seen.at)
+        self.alerts.update({(a.key, a.concern): a for a in commit.alerts})
+        self.findings.update({(f.key, f.concern): f for f in commit.findings})
+        self.new += [parcel.message for parcel in commit.parcels]
+
+
+@dataclass
+class Sight:
+    """A probe of the script."""
+
+    year: Year
+    place: int
+    clock: Hands
+
+    async def observe(self) -> Sequence[Observation]:
+        """What is to be seen."""
+        return self.year.probes()[self.place][2](self.clock.now())
+
+    async def close(self) -> None:
+        """There is nothing to let go."""
+
+
+@dataclass
+class Living:
+    """A stretch of the year, lived through. told: every message, in order."""
+
+    year: Year
+    begins_at: datetime = BEGAN_AT
+    told: list[Told] = field(default_factory=list)
+    knows: list[tuple[datetime, SeriesKey, Concern]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.clock, self.tray = Hands(), Tray()
+        self.clock.at = self.begins_at
+        self.watched = [
+            Watched(label, every_s, Sight(self.year, place, self.clock), Rules())
+            for place, (label, every_s, _) in enumerate(self.year.probes())
+        ]
+        self.due = dict.fromkeys((each.label for each in self.watched), self.begins_at)
+        self.pipeline = self._made()
+        self._reminded_at = self.begins_at
+        self._threads: dict[str, Happening | None] = {}
+        for each in self.year.troubles:
+            if each.begins_at < self.begins_at:
+                each.ends_at = each.begins_at
+
+    def _made(self) -> Pipeline:
+        return Pipeline(self.tray, Desk(), self.clock, "gannet", ZONE, Together(Ties(RESTS_ON)))
+
+    async def until(self, end: datetime) -> None:
+        """Live on until then."""
+        with mock.patch.object(gaps, "STALL_S", STALL_S):
+            while self.clock.now() < end:
+                before = self.clock.now()
+                self.clock.run(BUSY if self._busy(before) else QUIET)
+                await self._breaks(before, self.clock.now())
+                await self._look()
+                await self._review()
+                self._remind()
+                self._hear()
+                await self._acknowledge()
+
+    async def _review(self) -> None:
+        """Review after every look near trouble; once an hour in quiet times, when each look has judged what it saw."""
+        now = self.clock.now()
+        if self._busy(now) or now.minute < QUIET / MINUTE:
+            await self.pipeline.review()
+
+    def _busy(self, now: datetime) -> bool:
+        """Is anything near that wants a closer look?"""
+        troubles = [e for e in self.year.troubles if not self._slow(e)]
+        edges = [at for e in troubles for at in (e.begins_at, e.ends_at) if at is not NEVER]
+        edges += [at for at, _ in self.year.clock_sets]
+        near = any(-QUIET <= now - at <= HELD_BY for at in edges)
+        restart = any(each.begins_at - QUIET <= now <= each.ends_at + 5 * MINUTE for each in self.year.restarts)
+        return near or restart or self._hasty(now)
+
+    def _hasty(self, now: datetime) -> bool:
+        """Does something run that must be seen by the minute?"""
+        hasty = ("tide-log chatters", "the network")
+        return any(each.on(now) and each.name.startswith(hasty) for each in self.year.troubles)
+
+    def _levels_every_s(self, every_s: float) -> float:
+        fills = ("a log runs away", "tide-log's store")
+        near = any(
+            self.clock.now() - e.begins_at >= -QUIET and (e.ends_at is NEVER or self.clock.now() <= e.ends_at + HELD_BY)
+            for e in self.year.troubles
+            if e.name.startswith(fills)
+        )
+        return min(BUSY_LEVELS_S, every_s) if near else every_s
+
+    @staticmethod
+    def _slow(each: Happening) -> bool:
+        return each.told_within is not None and each.told_within >= DAY
+
+    async def _look(self) -> None:
+        now = self.clock.now()
+        busy = self._busy(now)
+        for each in self.watched:
+            levels = each.interval_s > QUIET.total_seconds()
+            every_s = self._levels_every_s(each.interval_s) if levels else 60.0 if busy else each.interval_s
+            due_at = min(self.due[each.label], now + timedelta(seconds=every_s))
+            if due_at <= now or self.due[each.label] - now > timedelta(seconds=every_s):
+                self.due[each.label] = now + timedelta(seconds=every_s)
+                await self.pipeline.run(each)
+            else:
+                self.due[each.label] = due_at
+
+    async def _breaks(self, before: datetime, now: datetime) -> None:
+        """The host is restarted, loses its power, or its clock is set."""
+        cut = next(each for each in self.year.troubles if each.name == "power cut")
+        if before < cut.begins_at <= now:
+            await self._restart(cut.ends_at - now)
+        if any(before < at <= now for at in self.year.reboots):
+            await self._restart(4 * MINUTE)
+        if self.year.clock_sets and before < self.year.clock_sets[0][0] <= now:
+            self.clock.set(self.year.clock_sets.pop(0)[1])
+            self._reminded_at = min(self._reminded_at, self.clock.now())
+
+    async def _restart(self, away: timedelta) -> None:
+        """End this life and begin another one, as the daemon does."""
+        alive_at, old = self.clock.now(), self.pipeline
+        self.clock.run(away)
+        self.pipeline = self._made()
+        latest = [(seen, self.tray.first[key]) for key, seen in self.tray.latest.items()]
+        alerts = list(self.tray.alerts.values())
+        await self.pipeline.restore(self.watched, latest, self.tray.findings.values(), alerts, alive_at)
+        for key, judgement in self.pipeline.judgements.items():
+            judgement.history = old.judgements[key].history
+
+    def _remind(self) -> None:
+        """By the default settings, what nobody has acknowledged is told again."""
+        now = self.clock.now()
+        for key, alert in self.tray.alerts.items():
+            due = newest_due(alert, PLAN, self._reminded_at, now) if alert.state is State.ACTIVE else None
+            if due is not None:
+                seen = self.tray.latest.get(alert.key)
+                found = self.tray.findings[key]
+                told = remind(alert, found, seen.observation if seen else None, due, now, "gannet", ZONE)
+                self.tray.new.append(told)
+        self._reminded_at = now
+
+    def _hear(self) -> None:
+        """The keeper reads what is new, will acknowledge it in some hours, and mends what can be mended."""
+        for message in self.tray.new:
+            because = self._threads.setdefault(message.thread, self._because(message))
+            self.told.append(Told(message, because))
+            if message.telling in (Telling.RAISED, Telling.WORSE):
+                reads_at = awake(message.at + HOUR * self.year.chance.uniform(0.5, 5))
+                self.knows.append((reads_at, message.key, message.concern))
+            if because is not None and because.told_at is None:
+                self._learns(because, message.at)
+        self.tray.new.clear()
+
+    @staticmethod
+    def _learns(because: Happening, at: datetime) -> None:
+        because.told_at = at
+        if because.ends_at is NEVER:
+            because.ends_at = awake(at + because.mended_after)
+
+    def _because(self, message: Message) -> Happening | None:
+        known = (*self.year.troubles, *self.year.harmless)
+        subject, concern = message.key.subject, message.concern
+        return next((each for each in known if each.explains(subject, concern, message.at)), None)
+
+    async def _acknowledge(self) -> None:
+        now = self.clock.now()
+        for read in [each for each in self.knows if each[0] <= now]:
+            self.knows.remove(read)
+            await self.pipeline.acknowledge(read[1], read[2])
+
+    def late(self) -> Iterator[str]:
+        """Each trouble of the stretch that was not told, or not in time."""
+        for each in self.year.troubles:
+            if each.told_within is None or not self.begins_at <= each.begins_at < self.clock.now() - each.told_within:
+                continue
+            if each.told_at is None or each.told_at > each.begins_at + each.told_within:
+                yield f"{each.name}: began {each.begins_at:%m-%d %H:%M}, told {each.told_at or 'never'}"
+
+    def false(self) -> list[Message]:
+        """The messages that nothing of the script explains."""
+        return [each.message for each in self.told if each.because is None]
+
+    def by_day(self) -> Counter[str]:
+        """How many messages each of the keeper's days had."""
+        return Counter(str(day_of(each.message.at)) for each in self.told)

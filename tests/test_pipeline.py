@@ -5,14 +5,15 @@ from datetime import timedelta
 
 import pytest
 
-from tests.support.house import HOUR, MINUTE, START, House, watched
+from tests.support.house import DAY, HOUR, MINUTE, START, House, watched
+from watchkeeper.core.absence import GONE
 from watchkeeper.core.alerts import Alert, Concern, Priority, State
 from watchkeeper.core.observation import Answer, Condition, Level, Observation, SeriesKey
 from watchkeeper.core.records import Entry
 from watchkeeper.core.rules import Finding
 from watchkeeper.core.summaries import DATABASE, GROUP
 from watchkeeper.errors import ProbeTimeout, StoreDamaged
-from watchkeeper.pipeline import OWN_REFRESH
+from watchkeeper.pipeline import OWN_REFRESH, Watched
 
 HUB = SeriesKey("service hide-hub", "answer")
 DISK = SeriesKey("pool skerry", "health")
@@ -344,3 +345,107 @@ async def test_a_fill_names_what_grew_most(house: House) -> None:
     assert bodies
     assert "grew most" in bodies[-1]
     assert bodies[-1].index("nest-cams") < bodies[-1].index("log")
+
+
+GUEST, GUEST_MEMORY = SeriesKey("guest tide-log", "state"), SeriesKey("guest tide-log", "memory")
+
+
+def guests(*, first: Sequence[Observation], then: Sequence[Observation] | Exception = ()) -> Watched:
+    """A probe that looks once in an hour, and brings something else from its second look on."""
+    return watched(first, then, label="guests", every_s=HOUR.total_seconds())
+
+
+async def hours(house: House, probe: Watched, count: int) -> None:
+    """Let hours pass in which the probe runs as it should, with a review every minute: a week of them takes long."""
+    for _ in range(count):
+        for _ in range(59):
+            house.clock.run(MINUTE)
+            await house.pipeline.review()
+        house.clock.run(MINUTE)
+        await house.pipeline.run(probe)
+
+
+async def test_what_has_not_been_seen_for_a_week_is_gone_for_good(house: House) -> None:
+    """A removed guest is told as stale, and a week later as gone; then it is not judged any more."""
+    probe = guests(first=[Condition(GUEST, sound=True)])
+    await hours(house, probe, 5)
+    assert house.told == ["no sample of guest tide-log for 3 h 1 min"]
+    await hours(house, probe, 7 * 24)
+    assert house.told[1:] == [f"ended: guest tide-log {GONE}"]
+    assert house.store.findings[GUEST, Concern.STALE].reason == GONE
+    assert GUEST in house.pipeline.judgements, "its alert waits to be acknowledged"
+    assert await house.pipeline.acknowledge(GUEST, Concern.STALE)
+    await house.pipeline.review()
+    assert GUEST not in house.pipeline.judgements
+    assert house.store.alerts[GUEST, Concern.STALE].state is State.NORMAL
+
+
+async def test_all_that_was_told_of_what_is_gone_ends(house: House) -> None:
+    """A guest that was removed while it was paused: neither that nor its memory stands for ever."""
+    paused = Condition(GUEST, sound=False, reason="paused", grave=True)
+    probe = guests(first=[paused, Level(GUEST_MEMORY, 1, 2)])
+    await hours(house, probe, 5)
+    standing = {(a.key, a.concern) for a in house.store.alerts.values() if a.standing}
+    assert standing >= {(GUEST, Concern.UNSOUND), (GUEST, Concern.STALE), (GUEST_MEMORY, Concern.STALE)}
+    await hours(house, probe, 7 * 24)
+    assert not [a for a in house.store.alerts.values() if a.standing]
+
+
+async def test_what_comes_back_after_all_is_watched_anew(house: House) -> None:
+    """It is judged from its first sample on, and a later absence is another episode."""
+    probe = guests(first=[Condition(GUEST, sound=True)])
+    await hours(house, probe, 7 * 24 + 5)
+    await house.pipeline.acknowledge(GUEST, Concern.STALE)
+    await house.pipeline.review()
+    back = guests(first=[Condition(GUEST, sound=False, reason="paused")])
+    await hours(house, back, 1)
+    assert house.told[-1].endswith(": paused")
+    await hours(house, back, 4)
+    assert house.store.alerts[GUEST, Concern.STALE].episode == 2
+    assert house.pipeline.judgements[GUEST].alerts[Concern.STALE].standing
+
+
+async def test_what_is_gone_is_not_restored(house: House) -> None:
+    """A restart does not tell of it once more; while its alert waits to be acknowledged it can be."""
+    probe = guests(first=[Condition(GUEST, sound=True)])
+    await hours(house, probe, 7 * 24 + 5)
+    await house.restart([probe])
+    await hours(house, probe, 5)
+    assert house.pipeline.judgements[GUEST].gone
+    assert await house.pipeline.acknowledge(GUEST, Concern.STALE)
+    await house.restart([probe])
+    await hours(house, probe, 5)
+    assert GUEST not in house.pipeline.judgements
+    assert len([headline for headline in house.told if "tide-log" in headline]) == 2
+
+
+async def test_a_restart_neither_ends_an_absence_nor_counts_anew(house: House) -> None:
+    """Nobody has seen it since, so it is not told as back; the week goes on."""
+    probe = guests(first=[Condition(GUEST, sound=True)])
+    await hours(house, probe, 5 * 24)
+    await house.restart([probe])
+    await hours(house, probe, 24)
+    assert len([headline for headline in house.told if "tide-log" in headline]) == 1
+    await hours(house, probe, 30)
+    assert house.told[-1] == f"ended: guest tide-log {GONE}"
+
+
+async def test_what_a_failing_probe_cannot_see_is_not_gone(house: House) -> None:
+    """The week counts only while the probe runs well, and time without power does not count either."""
+    probe = guests(first=[Condition(GUEST, sound=True)])
+    await hours(house, probe, 5)
+    failing = guests(first=(), then=ProbeTimeout("late"))
+    await hours(house, failing, 8 * 24)
+    await hours(house, probe, 24)
+    assert house.pipeline.judgements[GUEST].alerts[Concern.STALE].standing
+    away = guests(first=())
+    await house.restart([away], away=30 * DAY)
+    assert house.pipeline.judgements[GUEST].alerts[Concern.STALE].standing
+
+
+async def test_a_probe_that_never_runs_is_never_gone(house: House) -> None:
+    """That a probe itself brings nothing is told as long as it is so."""
+    probe = watched([Condition(DISK, sound=True)])
+    await house.run(probe)
+    await house.wait(8 * DAY)
+    assert [a.key for a in house.store.alerts.values() if a.standing] == [probe.own_key]

@@ -12,7 +12,8 @@ from functools import partial
 
 from watchkeeper.clock import Clock
 from watchkeeper.core import alert_steps
-from watchkeeper.core.alerts import Alert, Concern, Delays, Transition
+from watchkeeper.core.absence import is_gone
+from watchkeeper.core.alerts import Alert, Concern, Delays, State, Transition
 from watchkeeper.core.gaps import Clocks, Gap, between
 from watchkeeper.core.growers import biggest
 from watchkeeper.core.judgement import Judgement, Outcome
@@ -137,13 +138,18 @@ class Pipeline:
         self._ledger.restore(standing)
         self._together.restore(standing, now)
         owners = {w.label: w for w in watched}
+        findings = list(findings)
         since = {(f.key, f.concern): f.since for f in findings}
+        gone = {f.key for f in findings if is_gone(f)}
+        unsettled = {a.key for a in standing if a.state is not State.NORMAL or a.owed}
         for seen, first_at in latest:
-            if owner := owners.get(seen.probe):
+            key = seen.observation.key
+            if (owner := owners.get(seen.probe)) and (key not in gone or key in unsettled):
                 judgement = self._judgement(owner, seen.observation)
                 bad_since = since.get((judgement.key, next(iter(judgement.alerts))))
                 judgement.resume(seen.observation, first_at, bad_since, now)
                 self._remember(owner, seen.observation, now)
+                judgement.gone = key in gone
         if gap is not None:
             self._bridge(gap, turn, Entry.START, "The host had no power or was off, or the daemon was stopped.")
         orphans = [a for a in standing if a.key not in self.judgements and a.key not in OWN]
@@ -182,11 +188,13 @@ class Pipeline:
         turn = Turn()
         now = self._look_at_clocks(turn)
         self.reviewed_at = now
-        for judgement in self.judgements.values():
+        for judgement in tuple(self.judgements.values()):
             outcome = self._judge(turn, judgement, now)
             if outcome.transitions:
                 for finding in outcome.findings:
                     turn.found(finding)
+            if judgement.gone:
+                self._forget(judgement)
         self._settle(turn, now)
         if turn.lasting or self.held_back:
             await self._ledger.write(turn, now)
@@ -255,10 +263,11 @@ class Pipeline:
         return known
 
     def _judge(self, turn: Turn, judgement: Judgement, now: datetime) -> Outcome:
-        outcome = judgement.evaluate(now, self._probe_seen_at(judgement, now))
+        outcome = judgement.evaluate(now, self._probe_seen_at(judgement))
         for move in outcome.transitions:
             found = outcome.finding(move.after.concern)
-            self._teller.tell(turn, move, found, self._with_growers(judgement.latest, found))
+            seen = None if judgement.gone else self._with_growers(judgement.latest, found)
+            self._teller.tell(turn, move, found, seen)
         for alert in filter(self._ledger.changed, judgement.alerts.values()):
             turn.stands(alert)
         return outcome
@@ -287,16 +296,30 @@ class Pipeline:
             self._teller.tell(turn, move, Finding(move.after.key, move.after.concern, now, move.after.priority), None)
             turn.stands(move.after)
 
-    def _probe_seen_at(self, judgement: Judgement, now: datetime) -> datetime:
-        """Until when a series could have been seen: its probe's own series is measured by the clock, the others by it.
+    def _forget(self, judgement: Judgement) -> None:
+        """What is gone for good explains nothing; once its alerts are over it is not judged any more."""
+        key = judgement.key
+        self._unsound.get(key.subject, set()).discard(key)
+        self._together.forget(key)
+        if judgement.over:
+            del self.judgements[key], self._owner[key]
+
+    def _explained(self, judgement: Judgement) -> bool:
+        """Does another condition of the same subject say what is wrong, and does its probe still bring that one?"""
+        others = (self.judgements[key] for key in self._unsound.get(judgement.key.subject, ()) if key != judgement.key)
+        return any(not each.missed(self._runs[self._owner[each.key].label].went_well_at) for each in others)
+
+    def _probe_seen_at(self, judgement: Judgement) -> datetime | None:
+        """Until when a series could have been seen: its probe's own series is measured by the clock (None), the others
+        by it.
 
         While a condition of the same subject is unsound (a mount that hangs), that is told, and not for each of its
         other series too that no sample comes.
         """
         watched = self._owner[judgement.key]
         if judgement.key == watched.own_key:
-            return now
-        if self._unsound.get(judgement.key.subject) and judgement.last_at is not None:
+            return None
+        if judgement.last_at is not None and self._explained(judgement):
             return judgement.last_at
         return self._runs[watched.label].went_well_at
 

@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from watchkeeper.core.absence import GONE
 from watchkeeper.core.alerts import Concern, Priority, State, Telling
 from watchkeeper.core.judgement import CONCERN, Judgement, Outcome
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
@@ -189,3 +190,44 @@ def test_what_may_be_full_is_only_told_when_no_sample_comes() -> None:
     judged.take(full_level(may_be_full=True), START)
     assert [f.concern for f in judged.evaluate(START).findings] == [Concern.STALE]
     assert [m.after.concern for m in judged.evaluate(START + DAY).transitions] == [Concern.STALE]
+
+
+def missed(judged: Judgement, hours: int) -> datetime:
+    """Let a probe run well once in an hour, without the series. Returns the last time."""
+    for hour in range(1, hours + 1):
+        judged.evaluate(START + hour * HOUR, START + hour * HOUR)
+    return START + hours * HOUR
+
+
+def test_what_is_missed_for_a_week_is_let_go_until_it_is_seen() -> None:
+    """All that it was told for ends with one reason; it is over once that is known; a sample makes it as it was."""
+    judged = watch(Kind.CONDITION, interval_s=HOUR.total_seconds())
+    judged.take(Condition(KEY, sound=False, reason="paused"), START)
+    at = missed(judged, 3 + 7 * 24)
+    assert not judged.gone
+    assert {a.standing for a in judged.alerts.values()} == {True}
+    assert judged.missed(at)
+    outcome = judged.evaluate(at + HOUR, at + HOUR)
+    assert [m.telling for m in outcome.transitions] == [Telling.ENDED, Telling.ENDED]
+    assert {f.reason for f in outcome.findings} == {GONE}
+    assert (judged.gone, judged.over) == (True, False)
+    for concern in judged.alerts:
+        judged.acknowledge(concern, at + HOUR)
+    assert judged.over
+    judged.take(Condition(KEY, sound=True), at + 2 * HOUR)
+    assert not judged.evaluate(at + 2 * HOUR, at + 2 * HOUR).transitions
+    assert not judged.over
+
+
+def test_what_was_missed_before_a_restart_is_not_back_by_it() -> None:
+    """The alert stands on until the series is seen, or is missed for long enough once more."""
+    before = watch(Kind.CONDITION, interval_s=HOUR.total_seconds())
+    before.take(Condition(KEY, sound=True), START)
+    at = missed(before, 10)
+    judged = Judgement(KEY, Kind.CONDITION, 3600.0, Rules(), before.alerts.values())
+    judged.resume(Condition(KEY, sound=True), START, None, at)
+    for hour in range(6):
+        assert not judged.evaluate(at + hour * HOUR, at + hour * HOUR).transitions
+    assert judged.alerts[Concern.STALE].standing
+    judged.take(Condition(KEY, sound=True), at + 6 * HOUR)
+    assert [m.telling for m in judged.evaluate(at + 6 * HOUR, at + 6 * HOUR).transitions] == [Telling.ENDED]

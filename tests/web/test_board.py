@@ -5,6 +5,7 @@ from datetime import timedelta
 
 from tests.support import readstore
 from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
+from watchkeeper.core.absence import GONE
 from watchkeeper.core.alerts import Concern, Priority, State
 from watchkeeper.core.exhaustion import NoEnd
 from watchkeeper.core.observation import SeriesKey
@@ -118,3 +119,14 @@ def test_what_a_cause_holds_stands_beneath_it_and_nowhere_else() -> None:
     assert len(needing) == before - 2
     store.raised[:] = [a for a in store.raised if a.key != pool]
     assert held <= {s.alert.key.subject for s in board_of(store).needing}
+
+
+def test_what_is_gone_for_good_has_no_place() -> None:
+    """A guest that was removed is not counted as well for as long as its history is kept."""
+    store = readstore.calm()
+    gone = next(q for q in board_of(store).quiet if q.finding is not None)
+    assert gone.finding is not None
+    store.found.append(replace(gone.finding, concern=Concern.STALE, reason=GONE))
+    board = board_of(store)
+    assert gone.key not in {q.key for q in board.quiet}
+    assert board.watched == len(store.all_series) - 1

@@ -11,7 +11,8 @@ from datetime import datetime, timedelta
 from typing import assert_never
 
 from watchkeeper.core import alert_steps, exhaustion, rules
-from watchkeeper.core.alerts import Alert, Concern, Delays, Priority, Transition
+from watchkeeper.core.absence import GONE, Absence
+from watchkeeper.core.alerts import Alert, Concern, Delays, Priority, State, Transition
 from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
@@ -69,13 +70,15 @@ class Judgement:
         self.first_at: datetime | None = None
         self.last_at: datetime | None = None
         self.bad_since: datetime | None = None
-        self._looked = False
+        self.gone = False
+        self._looked, self._absence = False, Absence()
         found = {a.concern: a for a in standing}
         self.alerts = {c: found.get(c, Alert(key, c)) for c in (CONCERN[kind], Concern.STALE)}
 
     def take(self, seen: Observation, at: datetime) -> None:
         """Remember one observation. Cheap: nothing is judged yet."""
         self.latest, self.last_at, self._looked = seen, at, True
+        self.gone, self._absence = False, Absence()
         self.first_at = self.first_at or at
         match seen:
             case Level():
@@ -97,6 +100,9 @@ class Judgement:
         the probe has looked: nobody knows how things are after three days without power.
         """
         self.latest, self.first_at, self.last_at, self.bad_since = seen, first_at, now, bad_since
+        stale = self.alerts[Concern.STALE]
+        if stale.standing and stale.raised_at is not None:
+            self._absence.resume(stale.raised_at, now)
 
     def bridge(self, gap: timedelta, now: datetime, *, anew: bool) -> None:
         """The wall clock moved so far without the watch: what is measured since then leaves the gap out.
@@ -110,7 +116,18 @@ class Judgement:
         self.last_at = now if anew else min(self.last_at + gap, now)
         self.bad_since = None if self.bad_since is None else min(self.bad_since + gap, now)
         self._looked = self._looked and not anew
+        self._absence.bridge(gap)
         self.alerts = {concern: alert_steps.shifted(alert, gap) for concern, alert in self.alerts.items()}
+
+    @property
+    def over(self) -> bool:
+        """Is the series gone for good, and nothing left to be told or acknowledged?"""
+        return self.gone and all(a.state is State.NORMAL and a.owed is None for a in self.alerts.values())
+
+    def missed(self, as_of: datetime) -> bool:
+        """Has it brought no sample for so long that it counts as stale, whether or not that is told?"""
+        patience_s = self.rules.stale.intervals * self.interval_s
+        return self.last_at is not None and (as_of - self.last_at).total_seconds() >= patience_s
 
     def _note(self, *, good: bool, at: datetime) -> None:
         self.bad_since = None if good else self.bad_since or at
@@ -119,9 +136,12 @@ class Judgement:
         """Judge what is known at `now`, and move the alerts as far as their delays allow.
 
         probe_seen_at: when the probe last ran well; a series is stale only as measured by its own probe, so that a
-        probe that has stopped is told once and not once for each of its series. None: measured by `now`.
+        probe that has stopped is told once and not once for each of its series. None: measured by `now`; it is never
+        taken to be gone for good then.
         """
-        findings = tuple(self._findings(now, probe_seen_at or now))
+        if probe_seen_at is not None and math.isfinite(self.interval_s):
+            self._count_absence(max(probe_seen_at, self.last_at or probe_seen_at))
+        findings = tuple(self._letting_go(now) if self.gone else self._findings(now, probe_seen_at or now))
         moves: list[Transition] = []
         for found in findings:
             delays = self.rules.delays(found.concern)
@@ -137,6 +157,16 @@ class Judgement:
             self.alerts[concern] = move.after
         return move
 
+    def _count_absence(self, as_of: datetime) -> None:
+        # A probe that runs at its usual times is looked at once in an interval at least; slow reviews have an hour.
+        longest = timedelta(seconds=max(self.rules.stale.intervals * self.interval_s, rules.HOUR_S))
+        self._absence.count(self.alerts[Concern.STALE], as_of, longest)
+        self.gone = self.gone or self._absence.for_good
+
+    def _letting_go(self, now: datetime) -> Iterator[Finding]:
+        """All is well with what is no longer there."""
+        return (Finding(self.key, concern, now, None, reason=GONE) for concern in self.alerts)
+
     def _findings(self, now: datetime, probe_seen_at: datetime) -> Iterator[Finding]:
         if self.latest is None or self.first_at is None or self.last_at is None:
             return
@@ -146,7 +176,9 @@ class Judgement:
             yield self._judge_kind(self.latest, self.first_at, now)
         if math.isfinite(self.interval_s):
             as_of = max(probe_seen_at, self.last_at)
-            yield rules.judge_stale(self.key, self.last_at, self.interval_s, as_of, self.rules.stale)
+            found = rules.judge_stale(self.key, self.last_at, self.interval_s, as_of, self.rules.stale)
+            if self._looked or found.priority is not None or not self.alerts[Concern.STALE].standing:
+                yield found  # what was missed before a restart is not there because nobody has missed it yet since
 
     def _judge_kind(self, seen: Observation, first_at: datetime, now: datetime) -> Finding:
         match seen:

@@ -60,6 +60,10 @@ class Together:
         else:
             self._down.pop(seen.key, None)
 
+    def forget(self, key: SeriesKey) -> None:
+        """A thing is gone for good: it is the cause of nothing."""
+        self._down.pop(key, None)
+
     def bridge(self, gap: timedelta, now: datetime) -> None:
         """The watch was away, or the clock was set, by so much."""
         self._down = {key: min(since + gap, now) for key, since in self._down.items()}

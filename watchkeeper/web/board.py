@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import Enum
 
+from watchkeeper.core.absence import is_gone
 from watchkeeper.core.alerts import Alert, Concern, Priority, State
 from watchkeeper.core.exhaustion import NoEnd
 from watchkeeper.core.observation import Kind, Observation, SeriesKey
@@ -98,7 +99,9 @@ def lay_out(
     alerts: Sequence[Alert],
     now: datetime,
 ) -> Board:
-    """Sort what the store knows into the parts of the board."""
+    """Sort what the store knows into the parts of the board. What is gone for good has no place on it."""
+    gone = {f.key for f in findings if is_gone(f)}
+    series = [s for s in series if s.key not in gone]
     ids = {s.key: s.id for s in series}
     seen = {s.observation.key: s.observation for s in latest}
     found = {(f.key, f.concern): f for f in findings}

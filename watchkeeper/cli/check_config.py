@@ -1,5 +1,6 @@
 """`watchkeeper check-config`: what a configuration means, and every problem of one that cannot be used."""
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli import output
 from watchkeeper.cli.group import Exit, configured, ended
+from watchkeeper.cli.schema import document
 from watchkeeper.config import words
 from watchkeeper.config.loading import NO_FILE, Loaded
 from watchkeeper.config.problems import without_secrets
@@ -26,7 +28,8 @@ _TOLD_APART = frozenset({"kind", "name", "every", "timeout"})
 @click.command()
 @configured
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: what was read, problems, warnings.")
-def check_config(config: Path | None, *, as_json: bool) -> None:
+@click.option("--schema", is_flag=True, help="Print the JSON Schema of a configuration, for editors; reads none.")
+def check_config(config: Path | None, *, as_json: bool, schema: bool) -> None:
     """Check the configuration, and print what will be watched and who will be told. Starts nothing.
 
     Secrets are read once to make sure that they can be; they are never shown.
@@ -35,12 +38,19 @@ def check_config(config: Path | None, *, as_json: bool) -> None:
     where it can be used, also host, time_zone, store, page, probes (each with name, kind, every_s, timeout_s) and
     notifiers (each with name, kind).
 
+    An editor that knows JSON Schema (draft 2020-12) completes keys and marks what is wrong with that of --schema. It
+    knows the keys, what each takes and its default; what must agree with each other is checked here alone.
+
     \b
     watchkeeper check-config
     watchkeeper --config hide-hub.toml check-config --json
+    watchkeeper check-config --schema > watchkeeper.schema.json
 
     Exit codes: 0 it can be used, 2 it cannot; every problem is told at once.
     """  # noqa: D301  click reads \b as: keep the lines
+    if schema:
+        click.echo(json.dumps(document(settings.known_model()), ensure_ascii=False, allow_nan=False, indent=2))
+        return
     try:
         loaded = settings.read(config, secrets=Secrets.LOOKED_AT)
     except ConfigError as error:

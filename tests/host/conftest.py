@@ -13,7 +13,7 @@ HOW = "runs on purpose alone: tests/host/rig/build once, then deploy/check tests
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Skip what needs the machine, unless it was asked for: by the marker's name after -m, or by the environment."""
-    asked = "host" in config.getoption("-m") or os.environ.get("WATCHKEEPER_HOST_TESTS") == "1"
+    asked = "host" in config.getoption("-m") or os.environ.get("HOST_TESTS") == "1"
     for item in items:
         if not asked and item.get_closest_marker("host"):
             item.add_marker(pytest.mark.skip(reason=HOW))
@@ -23,9 +23,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def machine() -> Iterator[Machine]:
     """A machine with empty disks, off again at the end.
 
-    WATCHKEEPER_HOST_STAY=1: one that is up already is taken as it stands, and stays up, for work on the suite itself.
+    HOST_STAY=1: one that is up already is taken as it stands, and stays up, for work on the suite itself.
     """
-    stay = os.environ.get("WATCHKEEPER_HOST_STAY") == "1"
+    stay = os.environ.get("HOST_STAY") == "1"
     assert (cache() / "root.img").exists(), f"there is no machine in {cache()}: run tests/host/rig/build first"
     found = Machine()
     if not (stay and found.works("true")):

@@ -15,7 +15,7 @@ BOOT_S = 400.0
 def cache() -> Path:
     """Where the rig keeps everything heavy: as rig/lib.sh has it."""
     home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
-    return Path(os.environ.get("WATCHKEEPER_RIG_CACHE") or home / "watchkeeper" / "rig")
+    return Path(os.environ.get("HOST_RIG_CACHE") or home / "watchkeeper" / "rig")
 
 
 class Failed(AssertionError):

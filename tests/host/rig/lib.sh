@@ -1,9 +1,9 @@
 # What the rig's scripts share. Sourced, never run.
 # Everything heavy lies in the cache folder, outside any checkout: the image, the machine's disks, its sockets.
-RIG_CACHE=${WATCHKEEPER_RIG_CACHE:-${XDG_CACHE_HOME:-$HOME/.cache}/watchkeeper/rig}
+RIG_CACHE=${HOST_RIG_CACHE:-${XDG_CACHE_HOME:-$HOME/.cache}/watchkeeper/rig}
 RIG_RUN=$RIG_CACHE/run
 RIG_KEY=$RIG_CACHE/ssh/id_ed25519
-RIG_PORT=${WATCHKEEPER_RIG_PORT:-2322}
+RIG_PORT=${HOST_RIG_PORT:-2322}
 
 say() { printf 'rig: %s\n' "$*" >&2; }
 fail() {

@@ -118,9 +118,17 @@ def measure(lattice: Floats, step_d: float) -> Noise:
     return Noise(white * step_d, reverting**0.5, memory_d, stray)
 
 
-def jumping(noise: Noise, squares: float, length_d: float) -> Noise:
-    """The same noise where the level also moves by jumps, whose squares add up to this over so many days."""
-    return replace(noise, stray=max(noise.stray, squares / length_d))
+def jumping(noise: Noise, at_d: Floats, size: Floats) -> Noise:
+    """The same noise where the level also moves by jumps: when each came, in days, and how large it was.
+
+    The variance that a renewal process with rewards gains in a day (Cox 1962, Renewal Theory): jumps of one size at
+    even spaces are a staircase and add none, jumps at random add the mean of their squares.
+    """
+    gaps = np.diff(at_d)
+    mean_gap = max(float(gaps.mean()), 1e-6)
+    uneven = float(gaps.var()) / mean_gap**2
+    gained = (float(size.var()) + float(size.mean()) ** 2 * uneven) / mean_gap
+    return replace(noise, stray=max(noise.stray, gained))
 
 
 def of_samples(t: Floats, y: Floats) -> tuple[float, float]:

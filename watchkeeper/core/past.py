@@ -132,8 +132,9 @@ def _placed(found: tuple[shifts.Shift, ...], lattice: "_Lattice", anchor_s: floa
 def _noise(flat: Floats, every: tuple[shifts.Shift, ...], lattice: "_Lattice", anchor_s: float) -> Noise:
     """Noise without steps and clearings; where the level moves by jumps, they are its noise."""
     if shifts.jumpy(every):
-        length_d = len(flat) * lattice.step / 24
-        return noises.jumping(noises.measure(flat, lattice.step / 24), sum(s.size**2 for s in every), length_d)
+        at_d = np.array([each.begin for each in every]) * lattice.step / 24
+        size = np.array([each.size for each in every])
+        return noises.jumping(noises.measure(flat, lattice.step / 24), at_d, size)
     moved = _stepped(_placed(every, lattice, anchor_s), anchor_s + lattice.hours * HOUR_S)
     return noises.measure(flat + moved, lattice.step / 24)
 

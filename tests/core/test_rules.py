@@ -2,10 +2,13 @@
 
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 
 from watchkeeper.core import rules
 from watchkeeper.core.alerts import Concern, Delays, Priority
+from watchkeeper.core.exhaustion import forecast
+from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.observation import Answer, Condition, Deadline, SeriesKey
 from watchkeeper.core.rules import FullRule, OverdueRule, Rules, SilentRule, StaleRule, UnsoundRule
 
@@ -130,3 +133,20 @@ def test_the_default_thresholds_are_30_days_7_days_and_24_hours() -> None:
     """The defaults that the documentation promises for a fill forecast."""
     rule = FullRule()
     assert (rule.caution_s, rule.warning_s, rule.alarm_s) == (30 * 86_400, 7 * 86_400, 86_400)
+
+
+@pytest.mark.parametrize(("spread", "allowed"), [(0.03, None), (0.1, CAUTION)])
+def test_noise_after_a_first_start_is_no_alarm(spread: float, allowed: Priority | None) -> None:
+    """In the first hour of a history noise looks like a growth at times: it is no warning, however wild, on 20 seeds.
+
+    spread: standard deviation of the noise, as a share of the room that is left; independent samples, every 30 s.
+    """
+    told = []
+    for seed in range(20):
+        noise, history = np.random.default_rng(seed), LevelHistory()
+        for step in range(120):
+            at = NOW + timedelta(seconds=30 * step)
+            history.add(at.timestamp(), 22 + 10 * noise.normal(0, spread), 32)
+            seen = forecast(history, at.timestamp())
+            told.append(rules.judge_full(KEY, seen, at, FullRule(), None).priority)
+    assert max((each for each in told if each), default=None) in {None, allowed}

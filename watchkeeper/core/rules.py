@@ -168,8 +168,10 @@ def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, s
 
 
 GRACE_S = 2 * HOUR_S
-"""A growth may be judged to have begun so much later than it has, and is judged only now and then. It also lets what
-would fill the store within two hours be told at once."""
+"""A growth may be judged to have begun so much later than it has, and is judged only now and then."""
+GRACE_TIMES = 1.0
+"""But never by more than this times as long as it is known to have lasted. In the first minutes of a history plain noise
+looks like a growth that fills the store within the hour (`tests/core/test_rules.py` counts how often it is told)."""
 FARTHEST = 3.0
 """What stands is let go in any case where the likely end is so many times farther than its threshold."""
 
@@ -192,7 +194,7 @@ def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | Non
     if found.likely_s is None or found.since_s is None:
         return wanted
     lasted_s, enough_s = found.at_s - found.since_s, rule.lasting * (found.likely_s - found.at_s)
-    if lasted_s + GRACE_S >= enough_s:
+    if lasted_s + min(GRACE_S, GRACE_TIMES * lasted_s) >= enough_s:
         return wanted
     return Priority.CAUTION if lasted_s >= enough_s / 3 and rule.caution_s is not None else None
 

@@ -30,6 +30,14 @@ def test_growth_is_told_with_its_pace_and_its_beginning() -> None:
     assert said(replace(PLAIN, growth_per_day=-2 * GIB)) == "shrinking 2 GiB a day since Sun 18 Jan"
 
 
+def test_a_pace_that_will_not_last_a_day_is_told_for_less() -> None:
+    """What fills within hours grows so much an hour, what fills within minutes so much a minute."""
+    fast = replace(PLAIN, growth_per_day=1440 * GIB)
+    assert said(replace(fast, likely_s=NOW_S + 2 * DAY_S)).startswith("growing 1.41 TiB a day since")
+    assert said(replace(fast, likely_s=NOW_S + DAY_S / 2)).startswith("growing 60 GiB an hour since")
+    assert said(replace(fast, likely_s=NOW_S + 600)).startswith("growing 1 GiB a minute since")
+
+
 def test_what_is_next_to_nothing_is_not_told() -> None:
     """No trend, a trend of a ten-thousandth, and a step of less are silence."""
     assert said(replace(PLAIN, growth_per_day=None)) == ""

@@ -59,6 +59,8 @@ def test_each_is_due_in_one_look_whatever_the_looks(looks_s: list[float]) -> Non
 @pytest.mark.parametrize(
     "changes",
     [
+        {"pending": None, "pending_since": NOW},
+        {"pending": Priority.CAUTION, "pending_since": NOW},
         {"state": State.ACKNOWLEDGED},
         {"state": State.RECTIFIED, "priority": None},
         {"priority": Priority.CAUTION},

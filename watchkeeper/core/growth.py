@@ -9,7 +9,7 @@ from watchkeeper.core import wording
 from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.observation import Unit
 
-DAY_S, WEEK_S = 86_400.0, 604_800.0
+HOUR_S, DAY_S, WEEK_S = 3_600.0, 86_400.0, 604_800.0
 RECENT_STEP_S = 14 * DAY_S
 """A step is worth telling while it is remembered."""
 LEAST_SHARE = 1e-4
@@ -32,7 +32,17 @@ def _growth(found: Forecast, unit: Unit, zone: tzinfo) -> str:
     now = datetime.fromtimestamp(found.at_s, UTC)
     verb = "growing" if rate > 0 else "shrinking"
     pace = "" if not found.bend else ", faster and faster," if found.bend * rate > 0 else ", slower and slower,"
-    return f"{verb} {wording.amount(abs(rate), unit)} a day{pace} since {wording.moment(since, zone, now)}"
+    span_s, word = _span(found)
+    much = wording.amount(abs(rate) * span_s / DAY_S, unit)
+    return f"{verb} {much} {word}{pace} since {wording.moment(since, zone, now)}"
+
+
+def _span(found: Forecast) -> tuple[float, str]:
+    """What a pace is told for: a day, or an hour or a minute where it will not last for one."""
+    left_s = None if found.likely_s is None else found.likely_s - found.at_s
+    if left_s is None or left_s >= DAY_S:
+        return DAY_S, "a day"
+    return (60.0, "a minute") if left_s < HOUR_S else (HOUR_S, "an hour")
 
 
 def _cycle(found: Forecast, zone: tzinfo) -> str:

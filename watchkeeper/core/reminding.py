@@ -47,6 +47,8 @@ def newest_due(alert: Alert, plan: Reminders, after: datetime, now: datetime) ->
     """The newest reminder of an alert that is due after `after` and not after `now`; None where there is none."""
     if alert.state is not State.ACTIVE or alert.priority is None or alert.told is None or alert.kept_back(now):
         return None
+    if alert.pending_since is not None and (alert.pending or 0) < alert.priority:
+        return None  # it is about to ease or end: a reminder would say so and contradict itself
     first_s = plan.first_s.get(alert.priority)
     if first_s is None or alert.changed_at is None:
         return None

@@ -170,8 +170,8 @@ def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, s
 GRACE_S = 2 * HOUR_S
 """A growth may be judged to have begun so much later than it has, and is judged only now and then."""
 GRACE_TIMES = 1.0
-"""But never by more than this times as long as it is known to have lasted. In the first minutes of a history plain noise
-looks like a growth that fills the store within the hour (`tests/core/test_rules.py` counts how often it is told)."""
+"""But never by more than this times as long as it is known to have lasted. In the first minutes of a history plain
+noise looks like a growth that fills the store within the hour; tests/core/test_rules.py counts how often it is told."""
 FARTHEST = 3.0
 """What stands is let go in any case where the likely end is so many times farther than its threshold."""
 

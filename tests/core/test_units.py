@@ -55,7 +55,7 @@ def test_a_duration_is_written_in_the_largest_units(seconds: float, text: str) -
     ("text", "size_bytes"),
     [
         ("4096", 4096),
-        ("32 GiB", 34_359_738_368),
+        ("32 GiB", 34_359_738_368),  # common practice, no source: 2 vCPU, 2 GiB and 32 GiB are a house hub's least
         ("32gib", 34_359_738_368),
         ("1.5 TB", 1_500_000_000_000),
         ("1 kB", 1000),

@@ -12,7 +12,7 @@ from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
 from tests.web.conftest import Client, Open
 from watchkeeper.core.alerts import Concern, Priority
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, SeriesKey
-from watchkeeper.core.records import Entry
+from watchkeeper.core.records import Entry, Parceled
 from watchkeeper.web.pages import JOURNAL_PAGE, NAMED
 from watchkeeper.web.settings import PageSettings
 from watchkeeper.web.templating import commands
@@ -283,6 +283,20 @@ async def test_bad_span(page: Open) -> None:
     """A bad value in a page's address says what is allowed."""
     reader = await read(await page(readstore.calm()), "/subjects/1?span=decade", 400)
     assert "Write one of day, week, month, year." in reader.text
+
+
+async def test_what_was_never_taken_stands_before_the_journal(page: Open) -> None:
+    """A message that a receiver refused is listed with what it said; one that only waits is not."""
+    store = readstore.fresh()
+    waiting = readstore.parcel(NOW)
+    refused = replace(waiting, state=Parceled.SET_ASIDE, notifier="phone", trouble="status 410 <gone>", done_at=NOW)
+    store.open_parcels += [waiting, refused]
+    client = await page(store)
+    text = (await read(client, "/journal")).text
+    assert "Messages that were never taken" in text
+    assert re.search(r"to\s+phone\s*, tried 2 times. status 410 <gone>", text)
+    assert "connection refused" not in text
+    assert "Messages that were never taken" not in (await read(client, "/journal?before=1")).text
 
 
 async def test_journal_by_day_and_page(page: Open) -> None:

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from watchkeeper.core.alerts import Priority, State
 from watchkeeper.core.observation import SeriesKey
-from watchkeeper.core.records import JournalLine
+from watchkeeper.core.records import JournalLine, Parceled
 from watchkeeper.core.wording import clean, duration, thing, what_to_look_at
 from watchkeeper.web import phrases, ruler
 from watchkeeper.web.api import BEFORE
@@ -30,6 +30,8 @@ OPEN_ADVICE = 3
 folded for the others, and nothing is said twice."""
 LATELY = 5
 """So many of the journal's newest lines stand on the board."""
+UNTAKEN = 200
+"""Parcels looked at for those that were set aside; more than this waiting is told by the health of deliveries."""
 JOURNAL_PAGE = 100
 ROWS, ROWS_LINE = 12, 4
 """Heights in grid units (a quarter rem): of a name beside the staff, and of each further line. The stylesheet has the
@@ -240,6 +242,7 @@ async def journal(request: web.Request) -> web.Response:
     before = BEFORE.of(request)
     lines = await context.store.journal(before_id=before, limit=JOURNAL_PAGE + 1)
     shown = lines[:JOURNAL_PAGE]
+    parcels = await context.store.parcels(limit=UNTAKEN) if before is None else ()
     older = urlencode({"before": shown[-1].id}) if len(lines) > JOURNAL_PAGE else ""
     return render(
         "journal.html",
@@ -250,6 +253,7 @@ async def journal(request: web.Request) -> web.Response:
         known=known,
         older=older,
         first=before is None,
+        untaken=[each for each in parcels if each.state is Parceled.SET_ASIDE],
     )
 
 

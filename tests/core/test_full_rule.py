@@ -49,7 +49,9 @@ def test_the_likely_end_decides(left_d: float, expected: Priority | None) -> Non
         (0.5, 0.1, None),
         (0.5, 0.3, CAUTION),
         (0.5, 0.45, ALARM),
-        (0.08, 0.01, ALARM),  # less than two hours are left: at once
+        (0.08, 0.01, None),  # less than two hours are left, but a quarter of an hour may still be noise
+        (0.08, 0.03, CAUTION),
+        (0.08, 0.04, ALARM),  # half of what is left is enough here, since a beginning is found late
     ],
 )
 def test_a_growth_must_have_lasted(left_d: float, lasted_d: float, expected: Priority | None) -> None:

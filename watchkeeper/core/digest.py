@@ -9,7 +9,7 @@ from datetime import datetime, timedelta, tzinfo
 from watchkeeper.core import wording
 from watchkeeper.core.alerts import Alert, Concern, State, Telling
 from watchkeeper.core.letter import COLUMNS, LONGEST_HEADLINE
-from watchkeeper.core.message import Message, message_id, thread_id
+from watchkeeper.core.message import Message, of_no_alert, thread_id
 from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.rules import Finding
 
@@ -40,22 +40,15 @@ def digest(
         f"{watched} watched. Times are {wording.zone_name(now, zone)}.",
     ]
     thread = thread_id(host, "digest", due_at.isoformat())
-    return Message(
-        id=message_id(thread, 1),
-        thread=thread,
-        number=1,
+    return of_no_alert(
+        thread,
         host=host,
         telling=Telling.DIGEST,
         key=SeriesKey("watchkeeper", "digest"),
         concern=Concern.OVERDUE,
         state=State.NORMAL,
         priority=None,
-        before=None,
         at=now,
-        since=None,
-        earliest_at=None,
-        likely_at=None,
-        latest_at=None,
         headline=_headline(len(stands), full, now, zone),
         body="\n\n".join(paragraphs) + "\n",
     )

@@ -120,25 +120,56 @@ def compose(
     )
 
 
-def noted(host: str, now: datetime, zone: tzinfo, headline: str, *paragraphs: str) -> Message:
-    """Something that happened to the watch itself and is over: told once, with nothing to acknowledge or to end."""
-    thread = thread_id(host, "noted", headline, now.isoformat())
+def of_no_alert(
+    thread: str,
+    *,
+    host: str,
+    telling: Telling,
+    key: SeriesKey,
+    concern: Concern,
+    state: State,
+    priority: Priority | None,
+    at: datetime,
+    headline: str,
+    body: str,
+    since: datetime | None = None,
+    trial: bool = False,
+) -> Message:
+    """A message that no alert has made: the only one of its thread, without an end that is ahead."""
     return Message(
         id=message_id(thread, 1),
         thread=thread,
         number=1,
+        host=host,
+        telling=telling,
+        key=key,
+        concern=concern,
+        state=state,
+        priority=priority,
+        before=None,
+        at=at,
+        since=since,
+        earliest_at=None,
+        likely_at=None,
+        latest_at=None,
+        headline=headline,
+        body=body,
+        trial=trial,
+    )
+
+
+def noted(host: str, now: datetime, zone: tzinfo, headline: str, *paragraphs: str) -> Message:
+    """Something that happened to the watch itself and is over: told once, with nothing to acknowledge or to end."""
+    thread = thread_id(host, "noted", headline, now.isoformat())
+    return of_no_alert(
+        thread,
         host=host,
         telling=Telling.NOTED,
         key=SeriesKey("watchkeeper", "watch"),
         concern=Concern.STALE,
         state=State.NORMAL,
         priority=Priority.CAUTION,
-        before=None,
         at=now,
-        since=None,
-        earliest_at=None,
-        likely_at=None,
-        latest_at=None,
         headline=wording.clean(headline, letter.LONGEST_HEADLINE),
         body=letter.paragraphs(*paragraphs, f"Times are {wording.zone_name(now, zone)}."),
     )
@@ -148,22 +179,16 @@ def test_message(host: str, now: datetime, zone: tzinfo) -> Message:
     """A message that shows that a notifier works, and says so. It has a thread of its own each time."""
     thread = thread_id(host, "trial", now.isoformat())
     name = wording.clean(host, 60)
-    return Message(
-        id=message_id(thread, 1),
-        thread=thread,
-        number=1,
+    return of_no_alert(
+        thread,
         host=host,
         telling=Telling.RAISED,
         key=SeriesKey("watchkeeper", "trial of the notifiers"),
         concern=Concern.UNSOUND,
         state=State.ACTIVE,
         priority=Priority.CAUTION,
-        before=None,
         at=now,
         since=now,
-        earliest_at=None,
-        likely_at=None,
-        latest_at=None,
         headline=f"test: messages from {name} arrive",
         body=(
             f"This is a test from watchkeeper on {name}. Nothing has happened.\n\n"

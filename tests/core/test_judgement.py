@@ -9,16 +9,17 @@ from watchkeeper.core.absence import GONE
 from watchkeeper.core.alerts import Concern, Priority, State, Telling
 from watchkeeper.core.judgement import CONCERN, Judgement, Outcome
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
-from watchkeeper.core.rules import Rules
+from watchkeeper.core.rules import Rules, SilentRule
 
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 KEY = SeriesKey("service hide-hub", "answer")
 SECOND, MINUTE, HOUR, DAY = timedelta(seconds=1), timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
+AFTER_A_MINUTE = Rules(silent=SilentRule(warning_s=60.0))
 
 
 def watch(kind: Kind, interval_s: float = 60.0) -> Judgement:
-    """A judgement by the default rules."""
-    return Judgement(KEY, kind, interval_s, Rules())
+    """A judgement by the default rules, but that a minute of silence is told."""
+    return Judgement(KEY, kind, interval_s, AFTER_A_MINUTE)
 
 
 def test_nothing_is_found_before_the_first_observation() -> None:
@@ -115,7 +116,7 @@ def test_going_on_after_a_restart_keeps_the_alert_and_since_when() -> None:
     before.take(down, START)
     before.take(down, START + MINUTE)
     before.evaluate(START + MINUTE)
-    after = Judgement(KEY, Kind.ANSWER, 60.0, Rules(), before.alerts.values())
+    after = Judgement(KEY, Kind.ANSWER, 60.0, AFTER_A_MINUTE, before.alerts.values())
     after.resume(down, START, START, START + 30 * MINUTE)
     after.take(down, START + 30 * MINUTE)
     outcome = after.evaluate(START + 30 * MINUTE)

@@ -83,14 +83,14 @@ def test_what_has_never_happened_is_due_when_it_was_first_looked_for() -> None:
 
 
 def test_silence_grows_from_nothing_to_an_alarm() -> None:
-    """A service is a warning after a minute of silence and an alarm after an hour."""
+    """A service is a warning after three minutes of silence and an alarm after an hour."""
 
     def after(silence: timedelta) -> Priority | None:
         seen = Answer(KEY, answered=False, reason="connection refused")
         return rules.judge_silent(seen, NOW - silence, NOW, SilentRule()).priority
 
-    minute = timedelta(minutes=1)
-    assert [after(minute / 2), after(minute), after(HOUR)] == [None, WARNING, ALARM]
+    limit = timedelta(minutes=3)
+    assert [after(limit / 2), after(limit), after(HOUR)] == [None, WARNING, ALARM]
     assert rules.judge_silent(Answer(KEY, answered=True), None, NOW, SilentRule()).priority is None
     assert rules.judge_silent(Answer(KEY, answered=False), None, NOW, SilentRule()).priority is None
 

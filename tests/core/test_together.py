@@ -8,7 +8,7 @@ import pytest
 from watchkeeper.core.alerts import Alert, Concern, Priority, State, Telling
 from watchkeeper.core.judgement import Judgement
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
-from watchkeeper.core.rules import Rules
+from watchkeeper.core.rules import Rules, SilentRule
 from watchkeeper.core.summaries import FLOOD, GROUP, Flood, Limits, named
 from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
@@ -17,13 +17,15 @@ START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 POOL, GUEST = SeriesKey("pool skerry", "health"), SeriesKey("guest hide-hub", "state")
 HUB, DB, CAMS = (SeriesKey(f"service {name}", "answer") for name in ("hide-hub", "ringing-db", "nest-cams"))
 ROUTER = SeriesKey("host router", "answer")
+AFTER_A_MINUTE = Rules(silent=SilentRule(warning_s=60.0))
+"""The shortest silence that is told here: the tests' times count from it."""
 
 
 class Street:
     """Series under watch, each looked at every minute, judged every 15 s; keeps what is told."""
 
-    def __init__(self, rests_on: Mapping[str, Sequence[str]] | None = None) -> None:
-        self.together, self.now = Together(Ties(rests_on)), START
+    def __init__(self, rests_on: Mapping[str, Sequence[str]] | None = None, rules: Rules = AFTER_A_MINUTE) -> None:
+        self.together, self.now, self.rules = Together(Ties(rests_on)), START, rules
         self.watch: dict[SeriesKey, Judgement] = {}
         self.state: dict[SeriesKey, Observation] = {}
         self.told: list[tuple[str, Telling | None]] = []
@@ -44,7 +46,9 @@ class Street:
         for tick in range(round(minutes * 4)):
             self.now += timedelta(seconds=15)
             for key, seen in self.state.items() if tick % 4 == 3 else ():
-                judged = self.watch.setdefault(key, Judgement(key, seen.kind, 60.0, Rules(), step=self.together.step))
+                judged = self.watch.setdefault(
+                    key, Judgement(key, seen.kind, 60.0, self.rules, step=self.together.step)
+                )
                 judged.take(seen, self.now)
                 self.together.see(seen, key.subject.partition(" ")[2], self.now)
             self.judge()
@@ -149,7 +153,7 @@ def test_a_doubt_that_comes_to_nothing_is_told_within_two_looks() -> None:
     street = Street({"hide-hub": ("router",)})
     street.up(HUB, ROUTER)
     street.live(1)
-    never = Judgement(ROUTER, Answer.kind, 60.0, Rules(), step=lambda alert, *_: (alert, ()))
+    never = Judgement(ROUTER, Answer.kind, 60.0, AFTER_A_MINUTE, step=lambda alert, *_: (alert, ()))
     street.watch[ROUTER] = never
     street.down(HUB, ROUTER)
     street.live(2)
@@ -255,9 +259,10 @@ def test_what_was_told_before_its_cause_is_ended_after_it() -> None:
     assert street.told[2:] == [("guest hide-hub", Telling.ENDED), ("service hide-hub", Telling.ENDED)]
 
 
-def test_answers_that_are_lost_at_once_are_told_as_one() -> None:
+@pytest.mark.parametrize("told_after_s", [60.0, 180.0, 900.0])
+def test_answers_that_are_lost_at_once_are_told_as_one(told_after_s: float) -> None:
     """Three services within one look: one alert about all, with their names, which ends when they answer again."""
-    street = Street()
+    street = Street(rules=Rules(silent=SilentRule(warning_s=told_after_s)))
     street.up(HUB, DB, CAMS)
     street.live(2)
     street.down(HUB, DB, CAMS)
@@ -271,15 +276,16 @@ def test_answers_that_are_lost_at_once_are_told_as_one() -> None:
     assert street.alert(CAMS).state is State.NORMAL
 
 
-def test_answers_that_are_lost_one_look_apart_are_told_as_one() -> None:
+@pytest.mark.parametrize("told_after_s", [60.0, 180.0, 900.0])
+def test_answers_that_are_lost_one_look_apart_are_told_as_one(told_after_s: float) -> None:
     """The first one waits for the second, which has begun to fail."""
-    street = Street()
+    street = Street(rules=Rules(silent=SilentRule(warning_s=told_after_s)))
     street.up(HUB, DB)
     street.live(2)
     street.down(HUB)
     street.live(1)
     street.down(DB)
-    street.live(5)
+    street.live(20)
     assert street.told == [(GROUP.subject, Telling.RAISED)]
 
 
@@ -323,15 +329,16 @@ def test_one_that_joins_late_is_told_by_itself_while_the_others_are_still_silent
     assert street.told == [(GROUP.subject, Telling.RAISED), ("service nest-cams", Telling.RAISED)]
 
 
-def test_one_that_joins_within_the_minute_is_part_of_it() -> None:
+@pytest.mark.parametrize("told_after_s", [60.0, 180.0, 900.0])
+def test_one_that_joins_within_the_minute_is_part_of_it(told_after_s: float) -> None:
     """A third one, just behind, makes no second message."""
-    street = Street()
+    street = Street(rules=Rules(silent=SilentRule(warning_s=told_after_s)))
     street.up(HUB, DB, CAMS)
     street.live(2)
     street.down(HUB, DB)
     street.live(1)
     street.down(CAMS)
-    street.live(5)
+    street.live(20)
     assert street.told == [(GROUP.subject, Telling.RAISED)]
     assert street.alert(CAMS).held_by == GROUP
 

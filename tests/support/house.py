@@ -8,7 +8,7 @@ from watchkeeper.core.alerts import Alert, Concern
 from watchkeeper.core.message import Message
 from watchkeeper.core.observation import Observation, SeriesKey
 from watchkeeper.core.records import Commit, JournalLine, Parcel, Seen
-from watchkeeper.core.rules import Finding, Rules
+from watchkeeper.core.rules import Finding, Rules, SilentRule
 from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
 from watchkeeper.errors import StoreError, StoreFull
@@ -185,5 +185,5 @@ class House:
 def watched(
     *runs: Sequence[Observation] | Exception, label: str = "hide-hub", rules: Rules | None = None, every_s: float = 60.0
 ) -> Watched:
-    """A probe every minute, by the default rules."""
-    return Watched(label, every_s, Script(*runs), rules or Rules())
+    """A probe every minute, by the default rules, but that a minute of silence is told."""
+    return Watched(label, every_s, Script(*runs), rules or Rules(silent=SilentRule(warning_s=60.0)))

@@ -55,7 +55,7 @@ class SilentRule:
     """No answer for this long (since the first one that failed); None switches a priority off."""
 
     caution_s: float | None = None
-    warning_s: float | None = 60.0
+    warning_s: float | None = 180.0
     alarm_s: float | None = HOUR_S
     delays: Delays = Delays()
 

@@ -206,20 +206,28 @@ class Together:
         if self.group.alert.standing:
             return self.group.joins(now)
         others = any(member.standing and member.key != alert.key for member in self._holding(GROUP))
-        return others or self._in_doubt(alert.key, now)
+        # One that has waited for its cause already does not wait again.
+        waited = alert.raised_at is not None and (now - alert.raised_at).total_seconds() > Group.GATHER_S
+        return others or (not waited and self._lost_with([alert.key]))
 
     def _gathering(self, now: datetime) -> bool:
         """Do those that are held so far wait for others that fail just now?"""
         members = [member for member in self._holding(GROUP) if member.standing]
         waiting = any(m.held_until is not None and now < m.held_until for m in members)
-        return waiting and self._in_doubt(None, now)
+        return waiting and self._lost_with(member.key for member in members)
 
-    def _in_doubt(self, but: SeriesKey | None, now: datetime) -> bool:
-        """Is there an answer that has begun to fail, and is not told yet?"""
-        return any(
-            0 <= (now - since).total_seconds() < DOUBT_S and key != but and not self._stands(key) and self._answers(key)
+    def _lost_with(self, keys: Iterable[SeriesKey]) -> bool:
+        """Is there an answer that began to fail when one of these did, and is not told yet?
+
+        It is the losses that are close, not the alerts: how much later those are raised is for each one's rules to say.
+        """
+        lost = {key: self._down[key] for key in keys if key in self._down}
+        untold = [
+            since
             for key, since in self._down.items()
-        )
+            if key not in lost and self._answers(key) and not self._stands(key)
+        ]
+        return any(abs((since - at).total_seconds()) <= Group.GATHER_S for since in untold for at in lost.values())
 
     def _answers(self, key: SeriesKey) -> bool:
         return (key, Concern.SILENT) in self._alerts

@@ -29,9 +29,13 @@ def biggest(parts: Iterable[tuple[SeriesKey, LevelHistory]], since_s: float) -> 
 
     A part that was not there then has grown by all that it holds.
     """
-    grown = [Grower(key, growth) for key, history in parts if (growth := grown_since(history, since_s)) > 0]
+    return telling(Grower(key, grown_since(history, since_s)) for key, history in parts)
+
+
+def telling(parts: Iterable[Grower]) -> tuple[Grower, ...]:
+    """Those of all parts that explain something, the biggest first: few, and each with its share in the growth."""
+    grown = sorted((each for each in parts if each.growth > 0), key=lambda each: (-each.growth, each.key))
     all_together = sum(each.growth for each in grown)
-    grown.sort(key=lambda each: (-each.growth, each.key))
     return tuple(each for each in grown[:MOST] if each.growth >= LEAST_SHARE * all_together)
 
 

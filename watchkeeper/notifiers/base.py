@@ -14,6 +14,7 @@ from watchkeeper.core.alerts import Priority
 from watchkeeper.core.message import Message
 from watchkeeper.core.quiet import Span, leaves_time
 from watchkeeper.core.routes import Route
+from watchkeeper.core.wording import clean
 from watchkeeper.errors import DeliveryDeferred
 
 
@@ -27,6 +28,17 @@ def _no_alarm(priority: Priority) -> Priority:
     if priority is Priority.ALARM:
         raise ValueError('an alarm never waits; write "caution" or "warning"')
     return priority
+
+
+def server_name(example: str) -> AfterValidator:
+    """Checks a host's name or address as a notifier connects to it. example: one to write instead."""
+
+    def checked(text: str) -> str:
+        if not text.isascii() or not text.isprintable() or not text or set(text) & set(" /@"):
+            raise ValueError(f"{clean(text, 60)!r} is not a host's name or address; write one such as {example}")
+        return text
+
+    return AfterValidator(checked)
 
 
 class ReceiverSettings(NotifierSettings):

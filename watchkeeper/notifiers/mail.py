@@ -24,7 +24,7 @@ from watchkeeper.core.alerts import Priority
 from watchkeeper.core.message import Message
 from watchkeeper.core.wording import clean
 from watchkeeper.errors import DeliveryDeferred, DeliveryError, DeliveryRefused
-from watchkeeper.notifiers.base import ReceiverSettings, read_secret, tls_trouble, trust
+from watchkeeper.notifiers.base import ReceiverSettings, read_secret, server_name, tls_trouble, trust
 from watchkeeper.notifiers.letterhead import as_bytes, greeting
 
 CONNECT_S = 60.0
@@ -47,12 +47,6 @@ def _address(text: str) -> str:
         spec = ""
     if spec != text or not text.isascii() or not text.isprintable() or text.count("@") != 1 or text.endswith("@"):
         raise ValueError(f"{clean(text, 60)!r} is not a mail address; write one such as keeper@example.org")
-    return text
-
-
-def _server(text: str) -> str:
-    if not text.isascii() or not text.isprintable() or not text or set(text) & set(" /@"):
-        raise ValueError(f"{clean(text, 60)!r} is not a host's name or address; write one such as mail.example.org")
     return text
 
 
@@ -81,7 +75,7 @@ class MailSettings(ReceiverSettings):
     """
 
     kind: Literal["mail"]
-    server: Annotated[str, AfterValidator(_server)]
+    server: Annotated[str, server_name("mail.example.org")]
     port: Annotated[int, Field(ge=1, le=65_535)] | None = None
     security: Literal["starttls", "tls", "none"] = "starttls"
     user: str | None = None

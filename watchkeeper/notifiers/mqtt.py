@@ -30,7 +30,7 @@ from watchkeeper.core.message import Message
 from watchkeeper.core.wording import clean
 from watchkeeper.errors import DeliveryDeferred, DeliveryError, DeliveryRefused
 from watchkeeper.notifiers import event
-from watchkeeper.notifiers.base import ReceiverSettings, read_secret, tls_trouble, trust
+from watchkeeper.notifiers.base import ReceiverSettings, read_secret, server_name, tls_trouble, trust
 
 if TYPE_CHECKING:
     from watchkeeper.notifiers.mqtt_link import Link, Publication
@@ -71,12 +71,6 @@ def _topic(text: str) -> str:
     return text
 
 
-def _server(text: str) -> str:
-    if not text.isascii() or not text.isprintable() or not text or set(text) & set(" /@"):
-        raise ValueError(f"{clean(text, 60)!r} is not a host's name or address; write one such as broker.example.org")
-    return text
-
-
 def _is_near(server: str) -> bool:
     """Is it this host itself, or an address of a private network, such as a guest's on this host's own bridge?"""
     try:
@@ -97,7 +91,7 @@ class MqttSettings(ReceiverSettings):
     """
 
     kind: Literal["mqtt"]
-    server: Annotated[str, AfterValidator(_server)]
+    server: Annotated[str, server_name("broker.example.org")]
     port: Annotated[int, Field(ge=1, le=65_535)] | None = None
     security: Literal["tls", "none"] = "tls"
     user: str | None = None

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from watchkeeper.core.growers import LEAST_SHARE, MOST
+from watchkeeper.core.growers import Grower, telling
 from watchkeeper.core.observation import Level
 from watchkeeper.core.records import Seen, Series
 from watchkeeper.core.rules import Finding
@@ -42,18 +42,15 @@ async def growers(
         return []
     ids = {each.key: each.id for each in every}
     since, now = datetime.fromtimestamp(forecast.since_s, UTC), context.clock.now()
-    grown = []
+    units, parts = {}, []
     for seen in latest:
         part = seen.observation
         if isinstance(part, Level) and part.part_of == series.key and part.key in ids:
             past = await context.store.samples_thinned(part.key, since, now, STRETCHES)
             begun = past[0].mean if past else None
-            grown.append((part.used - (begun or 0.0), part))
-    grown = [(more, part) for more, part in grown if more > 0]
-    whole = sum(more for more, _ in grown)
-    grown.sort(key=lambda pair: (-pair[0], pair[1].key))
+            units[part.key] = part.unit
+            parts.append(Grower(part.key, part.used - (begun or 0.0)))
     return [
-        Neighbour(ids[part.key], thing(part.key), f"{amount(more, part.unit)} more")
-        for more, part in grown[:MOST]
-        if more >= LEAST_SHARE * whole
+        Neighbour(ids[each.key], thing(each.key), f"{amount(each.growth, units[each.key])} more")
+        for each in telling(parts)
     ]

@@ -1,12 +1,13 @@
 """When tasks run: with the real scheduler, at intervals of hundredths of a second."""
 
 import asyncio
+from collections.abc import Awaitable, Callable
 from datetime import datetime, timedelta
 
 import pytest
 
 from watchkeeper.clock import Clock
-from watchkeeper.schedule import SOON_S, Schedule
+from watchkeeper.schedule import FIRST_GAP_S, SOON_S, Schedule
 
 
 class Shifted(Clock):
@@ -118,7 +119,49 @@ async def test_after_the_clock_was_set_a_daily_task_runs_soon_and_then_daily() -
     await schedule.stop(1)
 
 
-def test_first_runs_are_spread_and_the_same_on_every_start() -> None:
+async def test_after_the_first_round_each_task_keeps_to_its_own_moment() -> None:
+    """Tasks that began together run apart from the second round on, each at an even pace."""
+    schedule, came = Schedule(Clock()), dict[str, list[float]]()
+    loop = asyncio.get_running_loop()
+
+    def task(label: str) -> Callable[[], Awaitable[None]]:
+        came[label] = []
+
+        async def note() -> None:
+            came[label].append(loop.time())
+
+        return note
+
+    for n in range(20):
+        schedule.every(f"hide-{n}", 0.5, task(f"hide-{n}"))
+    schedule.start()
+    async with asyncio.timeout(10):
+        while min(map(len, came.values())) < 4:  # noqa: ASYNC110  as above
+            await asyncio.sleep(0.01)
+    await schedule.stop(1)
+    third = [stamps[2] for stamps in came.values()]
+    assert max(third) - min(third) > 0.1
+    planned = sorted(came, key=lambda label: Schedule._spread(label, 0.5))
+    for nth in (1, 2, 3):
+        turn = {label: stamps[nth] for label, stamps in came.items()}
+        assert sorted(turn, key=turn.__getitem__) == planned
+
+
+async def test_the_first_round_is_spread_thin() -> None:
+    """Many tasks that begin at once are started one after the other, in their order, and soon."""
+    schedule = Schedule(Clock())
+    for n in range(2_000):
+        schedule.every(f"hide-{n}", 30, Count().__call__)
+    schedule.start()
+    planned = [schedule._scheduler.get_job(f"hide-{n}").next_run_time for n in range(2_000)]
+    assert planned == sorted(planned)
+    apart = (planned[-1] - planned[0]).total_seconds()
+    assert apart >= FIRST_GAP_S * 1_999
+    assert planned[59] - planned[0] < timedelta(seconds=1)
+    await schedule.stop(1)
+
+
+def test_runs_are_spread_and_the_same_on_every_start() -> None:
     """Sixty probes of the same interval do not all come in the same moment, nor jump about at a restart."""
     spread = [Schedule._spread(f"hide-{n}", 30) for n in range(60)]
     assert spread == [Schedule._spread(f"hide-{n}", 30) for n in range(60)]

@@ -58,6 +58,20 @@ def test_a_probes_rules_go_on_top_of_the_general_ones() -> None:
     assert general.rules().full.warning_s == 7 * 86_400
 
 
+def test_a_kinds_usual_rules_give_way_to_what_the_configuration_sets() -> None:
+    """Of memory there is no caution by itself; one that is set, for all or for the probe, counts."""
+    memory: dict[str, object] = {"kind": "memory"}
+
+    def caution_s(rules: dict[str, object], own: dict[str, object]) -> float | None:
+        found = settings.known_model()(probe=[memory | own], rules=rules, watch_host=False)
+        return found.rules_for(found.probe[0]).full.caution_s
+
+    assert caution_s({}, {}) is None
+    assert caution_s({"full": {"warning": "6d"}}, {}) is None
+    assert caution_s({"full": {"caution": "14d"}}, {}) == 14 * 86_400
+    assert caution_s({}, {"rules": {"full": {"caution": "20d"}}}) == 20 * 86_400
+
+
 def test_every_kind_of_the_tables_is_known() -> None:
     """A new line in a table of kinds is all that a new kind needs."""
     model = settings.known_model()

@@ -90,7 +90,10 @@ class Settings(BaseSettings):
 
     def rules_for(self, probe: ProbeSettings) -> Rules:
         """The rules for what a probe observes: the general ones, with its own on top."""
-        return probe.rules.over(self.rules).rules()
+        return self._merged(probe).rules()
+
+    def _merged(self, probe: ProbeSettings) -> RulesSettings:
+        return probe.rules.over(self.rules.over(probe.usual_rules))
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:
@@ -100,7 +103,7 @@ class Settings(BaseSettings):
         found += [(("rules", table), what) for table, what in general.items()]
         found += [(("together",), what) for what in self.together.disorder()]
         for index, each in enumerate(self.probe):
-            merged = each.rules.over(self.rules).disorder()
+            merged = self._merged(each).disorder()
             found += [
                 (("probe", index, "rules", table), f"with the general rules, {what}")
                 for table, what in merged

@@ -26,6 +26,7 @@ from watchkeeper.core.rules import Finding, Rules
 from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
 from watchkeeper.pipeline import Pipeline, Watched
+from watchkeeper.probes.memory import MemorySettings
 
 QUIET, BUSY = 15 * MINUTE, MINUTE
 BUSY_LEVELS_S = 300.0
@@ -93,6 +94,10 @@ class Sight:
         """There is nothing to let go."""
 
 
+USUAL = {"memory": MemorySettings.usual_rules.rules()}
+"""Rules that a kind of probe has by itself, by the names of the year's probes."""
+
+
 @dataclass
 class Living:
     """A stretch of the year, lived through. told: every message, in order."""
@@ -106,7 +111,7 @@ class Living:
         self.clock, self.tray = Hands(), Tray()
         self.clock.at = self.begins_at
         self.watched = [
-            Watched(label, every_s, Sight(self.year, place, self.clock), Rules())
+            Watched(label, every_s, Sight(self.year, place, self.clock), USUAL.get(label, Rules()))
             for place, (label, every_s, _) in enumerate(self.year.probes())
         ]
         self.due = dict.fromkeys((each.label for each in self.watched), self.begins_at)

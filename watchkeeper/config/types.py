@@ -99,7 +99,12 @@ class ProbeSettings(Strict):
     rests_on: subjects, or names of other probes, without which what this probe observes cannot work. While one of
         them is down, nothing is told of it on its own.
     rules: on top of the general ones, for what this probe observes.
+
+    usual_rules: those that fit this kind of probe better than the general defaults; what a configuration sets, for all
+        or for this probe, goes before them.
     """
+
+    usual_rules: ClassVar[RulesSettings] = RulesSettings()
 
     kind: str
     name: str = Field(default="", max_length=100)

@@ -12,6 +12,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from watchkeeper.config.rules import FullSettings, RulesSettings
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.core.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
 from watchkeeper.core.units import format_duration, format_size
@@ -28,7 +29,13 @@ WINDOW_MIN_S = 0.5
 
 
 class MemorySettings(ProbeSettings):
-    """Memory, swap, memory pressure, and kills by the kernel for want of memory."""
+    """Memory, swap, memory pressure, and kills by the kernel for want of memory.
+
+    Of memory no early caution is given unless one is set: what uses it gives it back by itself, so that a rise of hours
+    is a part of the day far more often than the begin of a fill.
+    """
+
+    usual_rules = RulesSettings(full=FullSettings(caution=None))
 
     kind: Literal["memory"] = "memory"
     every: Duration = Field(30.0, description="time from one sample to the next")

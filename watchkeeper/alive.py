@@ -19,6 +19,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.config.alive import AliveSettings
 from watchkeeper.config.types import SecretSource
 from watchkeeper.errors import DeliveryError
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.notifiers.base import read_secret, trust
 from watchkeeper.notifiers.webhook import trouble_of
 from watchkeeper.web.vitals import Fitness, VitalSigns
@@ -88,7 +89,7 @@ class Alive:
     def _note(self, said: str) -> None:
         """Log what is new: an address that is down for a night is one line, and one when it is back."""
         if said and said != self._said:
-            log.warning("%s", said)
+            log.warning("%s", said, extra=about(Event.ALIVE))
         elif self._said and not said:
-            log.info("it is told again that the watch is kept")
+            log.info("it is told again that the watch is kept", extra=about(Event.ALIVE))
         self._said = said

@@ -15,6 +15,7 @@ from watchkeeper.config.places import StoreSettings
 from watchkeeper.core.records import Entry
 from watchkeeper.core.units import format_duration, format_size
 from watchkeeper.errors import StoreError, StoreFull
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.store.keeping import Extent, Horizons
 
 log = logging.getLogger(__name__)
@@ -79,9 +80,9 @@ class Keeping:
             await self._hold_bound(now)
         except StoreFull as error:
             # Rolling up needs a little room before it gives some back; it is tried again when there is some.
-            log.warning("keeping waits for room: %s", error)
+            log.warning("keeping waits for room: %s", error, extra=about(Event.KEEPING))
         except StoreError:
-            log.exception("the database could not be kept this time")
+            log.exception("the database could not be kept this time", extra=about(Event.KEEPING))
 
     def _steady(self, now: datetime) -> bool:
         """Has the clock run evenly since the turn before?"""
@@ -119,6 +120,7 @@ class Keeping:
     async def _tell(self, text: str, now: datetime) -> None:
         if self._noted_at is None or now - self._noted_at >= NOTE_EVERY:
             self._noted_at = now
+            log.info("%s", text, extra=about(Event.KEEPING))
             await self._note(Entry.NOTE, text)
 
 

@@ -20,6 +20,7 @@ from watchkeeper.core.rules import Rules
 from watchkeeper.core.summaries import DATABASE
 from watchkeeper.core.wording import duration
 from watchkeeper.errors import StoreError
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.turn import AlertKey, Post, Teller, Turn
 
 log = logging.getLogger(__name__)
@@ -96,7 +97,7 @@ class Ledger:
     def _keep(self, turn: Turn, reason: str, now: datetime) -> None:
         """Tell that it cannot be written, and keep all but the samples."""
         if self._failing_since is None:
-            log.error("%s", reason)
+            log.error("%s", reason, extra=about(Event.DATABASE, key=DATABASE))
             self._failing_since = now
         turn.seen.clear()
         self._judge(turn, Condition(DATABASE, sound=False, reason=reason, grave=True), now)
@@ -111,7 +112,7 @@ class Ledger:
         if self._database.alerts[Concern.UNSOUND].standing:
             self._judge(turn, Condition(DATABASE, sound=True), now)
         if since is not None:
-            log.warning("the database can be written again")
+            log.warning("the database can be written again", extra=about(Event.DATABASE, key=DATABASE))
             lasted = duration((now - since).total_seconds())
             text = (
                 f"the database is written again; the samples of {lasted} are missing, since {since:%Y-%m-%d %H:%M} UTC"

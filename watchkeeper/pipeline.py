@@ -27,6 +27,7 @@ from watchkeeper.core.together import Together
 from watchkeeper.core.wording import amount, thing
 from watchkeeper.errors import ProbeError
 from watchkeeper.ledger import Ledger
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.probes.base import Probe
 from watchkeeper.turn import TOLD_AWAY_S, Post, Teller, Turn
 
@@ -34,6 +35,10 @@ log = logging.getLogger(__name__)
 
 OWN_REFRESH = timedelta(hours=1)
 """How often a probe's own unchanged condition is stored again: it tells nothing new, so it costs one row an hour."""
+
+
+LOGGED = {Entry.START: Event.START, Entry.STOP: Event.STOP, Entry.CONFIGURATION: Event.RELOAD}
+"""What is noted down in the journal and logged as well. Not the keeper's own words: they are nobody else's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +81,7 @@ async def look(watched: Watched) -> tuple[Sequence[Observation], Condition]:
     except ProbeError as error:
         reason = str(error)
     except Exception as error:
-        log.exception("probe %s failed", watched.label)
+        log.exception("probe %s failed", watched.label, extra=about(Event.PROBE_BROKE, probe=watched.label))
         reason = f"failed with {type(error).__name__}: {error}"
     return (), Condition(watched.own_key, sound=False, reason=reason)
 
@@ -202,6 +207,8 @@ class Pipeline:
     async def note(self, entry: Entry, text: str, key: SeriesKey | None = None, **details: str) -> None:
         """Write a line into the journal, about a series where one is given."""
         turn, now = Turn(), self._clock.now()
+        if entry in LOGGED:
+            log.info("%s", text, extra=about(LOGGED[entry], key=key))
         turn.journal.append(JournalLine(now, entry, text, key, details=details))
         await self._ledger.write(turn, now)
 
@@ -346,7 +353,8 @@ class Pipeline:
         gap = None if before is None else between(before, self._clocks)
         if gap is not None:
             why = "The host was suspended." if gap.slept else "The daemon was stopped, or the machine held up."
-            log.warning("away for %.0f s; the clock was set by %+.0f s", gap.away_s, gap.set_by_s)
+            text = "away for %.0f s; the clock was set by %+.0f s"
+            log.warning(text, gap.away_s, gap.set_by_s, extra=about(Event.GAP))
             self._bridge(gap, turn, Entry.NOTE, why)
         return self._clocks.wall
 

@@ -19,6 +19,7 @@ from watchkeeper.core.reminding import Reminder, Reminders, newest_due, remind
 from watchkeeper.core.routes import Route
 from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreError
+from watchkeeper.logs.fields import Event, about
 
 log = logging.getLogger(__name__)
 
@@ -101,7 +102,7 @@ class Rounds:
             if parcels:
                 await self._store.commit(Commit(parcels=tuple(parcels)))
         except StoreError as error:
-            log.error("reminders and digests wait: %s", error)  # noqa: TRY400  its text says it all
+            log.error("reminders and digests wait: %s", error, extra=about(Event.ROUNDS))  # noqa: TRY400  its text says it all
             return
         self._made_at = max(after, now)
         if parcels:

@@ -16,8 +16,6 @@ from apscheduler.triggers.interval import IntervalTrigger
 
 from watchkeeper.clock import Clock
 
-log = logging.getLogger(__name__)
-
 SPREAD_SHARE = 0.5
 """After the very first round, runs are spread over this share of their interval, so that probes of the same interval do
 not all run in the same millisecond."""

@@ -16,6 +16,7 @@ from watchkeeper.core import wording
 from watchkeeper.core.alerts import Concern
 from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreError
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.web.vitals import Fitness, Vitals
 
 log = logging.getLogger(__name__)
@@ -61,7 +62,8 @@ class Service:
                 sender.sendto("\n".join(assignments).encode(), address)
         except OSError as error:
             if not self._failing:
-                log.warning("systemd cannot be told how the watch is, at NOTIFY_SOCKET=%r: %s", self._address, error)
+                text = "systemd cannot be told how the watch is, at NOTIFY_SOCKET=%r: %s"
+                log.warning(text, self._address, error, extra=about(Event.SERVICE))
             self._failing = True
         else:
             self._failing = False

@@ -3,18 +3,22 @@
 Not here: what moves an alert (pipeline.py), and writing (ledger.py).
 """
 
+import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Protocol
 
-from watchkeeper.core.alerts import Alert, Concern, Transition
+from watchkeeper.core.alerts import Alert, Concern, Priority, Transition
 from watchkeeper.core.gaps import Gap
 from watchkeeper.core.message import Message, compose, noted
 from watchkeeper.core.observation import Observation, SeriesKey
 from watchkeeper.core.records import Commit, Entry, JournalLine, Parcel, Seen
 from watchkeeper.core.rules import Finding
 from watchkeeper.core.wording import duration, instant
+from watchkeeper.logs.fields import NOTICE, Event, about
+
+log = logging.getLogger(__name__)
 
 AlertKey = tuple[SeriesKey, Concern]
 
@@ -105,6 +109,7 @@ class Teller:
         if after.held_by is not None:
             details["held by"] = str(after.held_by)
         turn.journal.append(JournalLine(move.at, Entry.TRANSITION, text, after.key, after.concern, details))
+        _log(move, text)
 
     def gap(self, turn: Turn, gap: Gap, entry: Entry, why: str) -> None:
         """The watch was away, or the clock was set: a line of the journal, and a message where it was away for long."""
@@ -127,3 +132,21 @@ class Teller:
                 "What happened meanwhile is not known, and no silence is counted for it. The watch goes on.",
             )
             turn.parcels.extend(self._post.parcels_for(message, now))
+
+
+def _log(move: Transition, text: str) -> None:
+    """A transition's line in the log: an alarm is a warning there, for the daemon itself is well."""
+    after = move.after
+    rises = after.priority is not None and after.priority > (move.before.priority or 0)
+    level = logging.WARNING if rises and after.priority is Priority.ALARM else NOTICE if rises else logging.INFO
+    fields = about(
+        Event.ALERT,
+        key=after.key,
+        concern=after.concern,
+        priority=after.priority,
+        alert=f"{after.key} {after.concern.value} {after.episode}",
+        move=move.event.value,
+        state=after.state.value,
+        told=move.telling.value if move.telling else "no",
+    )
+    log.log(level, "%s", text, extra=fields)

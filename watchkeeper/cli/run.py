@@ -1,7 +1,7 @@
 """`watchkeeper run`: the daemon in the foreground. What it does stands in daemon.py."""
 
 import asyncio
-import logging
+from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -9,16 +9,18 @@ import click
 from watchkeeper import daemon, settings
 from watchkeeper.cli.group import configured
 from watchkeeper.cli.output import warn
+from watchkeeper.logs import setup as logs
+from watchkeeper.settings import Settings
 
 
 @click.command()
 @configured
-@click.option("--verbose", "-v", is_flag=True, help="Also log what goes well.")
+@click.option("--verbose", "-v", is_flag=True, help="Also log why each rule decides as it does.")
 def run(config: Path | None, *, verbose: bool) -> None:
     """Watch over this host until stopped (SIGTERM, or Ctrl-C).
 
     Without a configuration it watches every local file system that can fill, memory, swap and itself. It prints the
-    page's address once all is running, and logs to stderr.
+    page's address once all is running, and logs to systemd's journal where it runs under it, else to stderr.
 
     \b
     watchkeeper run
@@ -28,8 +30,6 @@ def run(config: Path | None, *, verbose: bool) -> None:
     is taken, a place may not be written to).
     """  # noqa: D301  click reads \b as: keep the lines
     loaded = settings.read(config)
-    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
-    logging.getLogger("watchkeeper").setLevel(logging.DEBUG if verbose else logging.INFO)
     for warning in loaded.warnings:
         warn(warning)
 
@@ -38,7 +38,13 @@ def run(config: Path | None, *, verbose: bool) -> None:
         probes, notifiers = _counted(len(known.probes), "probe"), _counted(len(known.notifiers), "notifier")
         click.echo(f"watchkeeper is on watch over {known.host.label}: {probes}, {notifiers}\npage: {address}")
 
-    asyncio.run(daemon.serve(loaded.settings, ready=ready))
+    with logs.begun(verbose=verbose) as handler:
+        asyncio.run(_serve(loaded.settings, ready, handler))
+
+
+async def _serve(settings: Settings, ready: Callable[[str], None], handler: logs.Handler) -> None:
+    async with logs.tended(handler):
+        await daemon.serve(settings, ready=ready)
 
 
 def _counted(count: int, what: str) -> str:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from watchkeeper.core.records import Entry, JournalLine, Parcel
 from watchkeeper.core.routes import Route
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.notifiers.base import Notifier
 from watchkeeper.notifiers.unstored import Unstored
 
@@ -38,6 +39,14 @@ def line_about(parcel: Parcel, at: datetime, text: str) -> JournalLine:
     if parcel.trouble:
         details["trouble"] = parcel.trouble
     return JournalLine(at, Entry.DELIVERY, text, message.key, message.concern, details)
+
+
+def told_of(event: Event, parcel: Parcel) -> dict[str, dict[str, str]]:
+    """The fields of a log line about a parcel."""
+    message, tries = parcel.message, str(parcel.tries)
+    return about(
+        event, key=message.key, concern=message.concern, notifier=parcel.notifier, alert=message.id, tries=tries
+    )
 
 
 def place_of(error: Exception) -> str:

@@ -29,6 +29,7 @@ from watchkeeper.core.alerts import Priority, Telling
 from watchkeeper.core.message import Message
 from watchkeeper.core.wording import clean
 from watchkeeper.errors import DeliveryDeferred, DeliveryError, DeliveryRefused
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.notifiers import event
 from watchkeeper.notifiers.base import ReceiverSettings, read_secret, server_name, tls_trouble, trust
 
@@ -161,7 +162,8 @@ class Mqtt:
             try:
                 tries = await self._hold(tries)
             except (DeliveryError, OSError) as error:  # a TimeoutError is an OSError
-                log.warning("%s: no connection is held: %s", self.name, clean(str(error), 300) or "no answer in time")
+                why, told = clean(str(error), 300) or "no answer in time", about(Event.LINK, notifier=self.name)
+                log.warning("%s: no connection is held: %s", self.name, why, extra=told)
             await asyncio.sleep(REJOIN_S[min(tries, len(REJOIN_S) - 1)])
             tries += 1
 
@@ -171,7 +173,9 @@ class Mqtt:
         try:
             await link.publish(self._watch("kept"))
             self._link, tries = link, 0
-            log.warning("%s: the connection broke off: %s", self.name, await link.lost())
+            log.info("%s: a connection is held", self.name, extra=about(Event.LINK_HELD, notifier=self.name))
+            why = await link.lost()
+            log.warning("%s: the connection broke off: %s", self.name, why, extra=about(Event.LINK, notifier=self.name))
         except asyncio.CancelledError:
             await self._say_ended(link)
             raise

@@ -23,8 +23,9 @@ from watchkeeper.core.records import JournalLine, Parcel, Parceled
 from watchkeeper.core.routes import Route
 from watchkeeper.core.wording import duration
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreError
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.notifiers.base import Attending, Notifier
-from watchkeeper.notifiers.lane import Lane, line_about, place_of
+from watchkeeper.notifiers.lane import Lane, line_about, place_of, told_of
 from watchkeeper.notifiers.patience import PATIENCE, Patience, Rest, rest
 
 log = logging.getLogger(__name__)
@@ -155,7 +156,9 @@ class Outbox:
             try:
                 await notifier.attend()
             except Exception as error:  # noqa: BLE001  as around a delivery
-                log.error("%s: what it holds failed with %s at %s", name, type(error).__name__, place_of(error))  # noqa: TRY400  its text may hold a secret
+                told = about(Event.LINK, notifier=name)
+                text = "%s: what it holds failed with %s at %s"
+                log.error(text, name, type(error).__name__, place_of(error), extra=told)  # noqa: TRY400  its text may hold a secret
             await asyncio.sleep(MEND_S)
 
     async def _drain(self, lane: Lane) -> None:
@@ -167,7 +170,8 @@ class Outbox:
                 await self._write_left(lane)
                 parcel = await self._store.next_parcel(lane.notifier.name, self._passing(lane))
             except StoreError as error:
-                log.error("%s: the outbox cannot be read: %s", lane.notifier.name, error)  # noqa: TRY400  text says it all
+                name, told = lane.notifier.name, about(Event.OUTBOX, notifier=lane.notifier.name)
+                log.error("%s: the outbox cannot be read: %s", name, error, extra=told)  # noqa: TRY400  text says it all
                 await self._rest(lane.wake, MEND_S)
                 continue
             wait_s = IDLE_S if parcel is None else self._wait_s(lane, parcel)
@@ -236,9 +240,9 @@ class Outbox:
         except DeliveryDeferred as error:
             return self._put_off(lane, tried, str(error), error.retry_after_s)
         except Exception as error:  # noqa: BLE001  one delivery that fails in a way nobody foresaw must not end them all
-            where = place_of(error)
-            log.error("%s: a delivery failed with %s at %s", lane.notifier.name, type(error).__name__, where)  # noqa: TRY400  its text may hold a secret
-            return self._put_off(lane, tried, f"failed with {type(error).__name__} at {where}", None)
+            what = f"failed with {type(error).__name__} at {place_of(error)}"
+            log.error("%s: a delivery %s", parcel.notifier, what, extra=told_of(Event.DELIVERY_BROKE, tried))  # noqa: TRY400  its text may hold a secret
+            return self._put_off(lane, tried, what, None)
         now = self._clock.now()
         done = replace(tried, state=Parceled.DELIVERED, trouble="", done_at=now)
         late_s = (now - parcel.message.at).total_seconds()
@@ -262,7 +266,7 @@ class Outbox:
 
     def _set_aside(self, parcel: Parcel, trouble: str) -> tuple[Parcel, JournalLine]:
         now = self._clock.now()
-        log.error("set aside after %s tries: %s", parcel.tries, trouble)
+        log.error("set aside after %s tries: %s", parcel.tries, trouble, extra=told_of(Event.SET_ASIDE, parcel))
         aside = replace(parcel, state=Parceled.SET_ASIDE, trouble=trouble, done_at=now)
         return aside, line_about(aside, now, f"not told by {parcel.notifier}, set aside: {parcel.message.headline}")
 
@@ -279,12 +283,14 @@ class Outbox:
         later = replace(parcel, due_at=due_at, trouble=trouble)
         if parcel.tries > 1:  # the parcel itself keeps the latest trouble; the journal tells of the first
             return later, None
-        log.warning("put off: %s", trouble)
+        log.warning("put off: %s", trouble, extra=told_of(Event.PUT_OFF, parcel))
         return later, line_about(later, now, f"not told yet by {parcel.notifier}: {parcel.message.headline}")
 
     async def _record(self, lane: Lane, parcel: Parcel, line: JournalLine | None) -> None:
         """Write down what became of a parcel; remember it where the store cannot now."""
         if parcel.state is Parceled.DELIVERED:
+            if lane.failing is not None:
+                log.info("%s: delivers again", parcel.notifier, extra=told_of(Event.DELIVERS_AGAIN, parcel))
             lane.failing = None
         else:
             lane.failing = (lane.failing[0] if lane.failing else self._clock.monotonic_s(), parcel.trouble)
@@ -292,7 +298,8 @@ class Outbox:
         try:
             await self._store.parcel_done(parcel, line or earlier)
         except StoreError as error:
-            log.error("%s: a delivery cannot be written down yet: %s", parcel.notifier, error)  # noqa: TRY400  text says it all
+            text, told = "%s: a delivery cannot be written down yet: %s", told_of(Event.OUTBOX, parcel)
+            log.error(text, parcel.notifier, error, extra=told)  # noqa: TRY400  text says it all
             self._remember(lane, parcel, line or earlier)
 
     def _remember(self, lane: Lane, parcel: Parcel, line: JournalLine | None) -> None:

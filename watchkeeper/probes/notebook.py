@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from watchkeeper.core.remembered import NOTES_LIMIT, Notes
 from watchkeeper.errors import StoreError
+from watchkeeper.logs.fields import Event, about
 
 log = logging.getLogger(__name__)
 
@@ -48,12 +49,12 @@ class Notebook(Generic[P]):
             return
         text = page.model_dump_json()
         if len(text) > NOTES_LIMIT:
-            log.warning("the notes of probe %s are too long to be kept: %d characters", self._owner, len(text))
+            self._warn("the notes of probe %s are too long to be kept: %d characters", len(text))
             return
         try:
             await self._notes.write(self._owner, text)
         except StoreError as error:
-            log.warning("the notes of probe %s are not kept: %s", self._owner, error)
+            self._warn("the notes of probe %s are not kept: %s", error)
             return
         self._kept = page
 
@@ -61,10 +62,13 @@ class Notebook(Generic[P]):
         try:
             text = await self._notes.read(self._owner)
         except StoreError as error:
-            log.warning("the notes of probe %s cannot be read: %s", self._owner, error)
+            self._warn("the notes of probe %s cannot be read: %s", error)
             return self._empty
         try:
             return type(self._empty).model_validate_json(text) if text else self._empty
         except ValidationError:
-            log.warning("the notes of probe %s are not what it wrote; it begins anew", self._owner)
+            self._warn("the notes of probe %s are not what it wrote; it begins anew")
             return self._empty
+
+    def _warn(self, text: str, *more: object) -> None:
+        log.warning(text, self._owner, *more, extra=about(Event.PROBE_NOTES, probe=self._owner))

@@ -14,6 +14,7 @@ from typing import Any, get_args
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation
 from watchkeeper.errors import ProbeError
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.probes.base import Bench, Probe, ProbeKind
 from watchkeeper.probes.printable import clipped
 
@@ -49,7 +50,7 @@ def find(taken: Collection[str], points: Iterable[EntryPoint] | None = None) -> 
         except NotUsable as error:
             package = point.dist.name if point.dist else "an unknown package"
             troubles.append(f"probe {clipped(point.name)!r} of {clipped(package)} cannot be used: {error}")
-            log.warning("%s", troubles[-1])
+            log.warning("%s", troubles[-1], extra=about(Event.PROBE_KIND, probe=point.name))
     return Found(kinds, tuple(troubles))
 
 

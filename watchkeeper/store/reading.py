@@ -18,6 +18,7 @@ from watchkeeper.core.records import Bucket, Entry, JournalLine, LevelSamples, P
 from watchkeeper.core.remembered import CheckIn, LastCheckIns
 from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreDamaged
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.store import database, histories, parcels
 from watchkeeper.store.codec import (
     ALERT,
@@ -195,7 +196,7 @@ class Reading:
             try:
                 yield codec.loads(row[0]), row
             except Unreadable as error:
-                log.warning("%s: left out until it is written anew: %s", self._path, error)
+                log.warning("%s: left out until it is written anew: %s", self._path, error, extra=about(Event.DATABASE))
 
     def _kept(self, codec: Codec[T], body: str, table: str) -> T:
         """Text that nobody writes anew: leaving it out would lose it silently."""

@@ -20,6 +20,7 @@ from pathlib import Path
 
 from watchkeeper.core.remembered import CheckIn, CheckIns, LastCheckIns
 from watchkeeper.errors import StoreError
+from watchkeeper.logs.fields import Event, about
 
 log = logging.getLogger(__name__)
 
@@ -156,7 +157,7 @@ def _understand(text: str) -> CheckIn:
 
 
 def _set_aside(path: Path, error: Exception) -> None:
-    log.warning("%s is set aside, for it holds no check-in: %s", path, error)
+    log.warning("%s is set aside, for it holds no check-in: %s", path, error, extra=about(Event.CHECK_IN))
     with contextlib.suppress(OSError):
         path.rename(path.with_name(path.name + SPOILT))
 

@@ -8,6 +8,7 @@ from ipaddress import ip_address
 from aiohttp import web
 from aiohttp.typedefs import Middleware
 
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.web.problems import Refusal, problem, title
 from watchkeeper.web.sessions import SESSION
 
@@ -104,7 +105,7 @@ def tell_errors(page: ErrorPage, prefix: str) -> Middleware:
                 told.headers["Allow"] = error.headers["Allow"]
             return told
         except Exception:  # the seam of one request: the page stays up, the log has the trace
-            log.exception("no answer to %s %s", request.method, request.path)
+            log.exception("no answer to %s %s", request.method, request.path, extra=about(Event.PAGE))
             return answer(request, Refusal(500, "Something went wrong in watchkeeper; its log says what."))
 
     return middleware

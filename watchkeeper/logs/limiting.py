@@ -1,0 +1,82 @@
+"""How often the same is told: the first of its kind at once, then one line an interval with how many more there were.
+
+Pure: what the time is comes as an argument. Not here: what is of the same kind (fields.py).
+"""
+
+import logging
+from collections import OrderedDict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+EVERY_S: Final = 300.0
+"""From one line of a kind to the next: twelve an hour show that it goes on, and a page of the log holds a day of it."""
+
+MOST_KINDS: Final = 2_000
+"""Kinds that are remembered: there are as many as there are things that fail. The oldest is forgotten first, and told
+anew at once if it comes again."""
+
+Kind = tuple[str, ...]
+
+
+@dataclass(slots=True)
+class _Told:
+    """A kind: when its interval began, how many were held back since, and the newest of these."""
+
+    at_s: float
+    held: int = 0
+    newest: logging.LogRecord | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A record that is to be told. more: what is to be said of those that were held back; empty where none was."""
+
+    record: logging.LogRecord
+    more: str = ""
+
+
+class Limiter:
+    """Decides which records are told."""
+
+    def __init__(self, every_s: float = EVERY_S, most: int = MOST_KINDS) -> None:
+        """every_s: the interval. most: the kinds that are remembered."""
+        self._every_s, self._most = every_s, most
+        self._told: OrderedDict[Kind, _Told] = OrderedDict()
+
+    def take(self, kind: Kind, record: logging.LogRecord, now_s: float) -> Iterator[Line]:
+        """A record came: what is to be told now, which may be nothing, or another one that was forgotten for it."""
+        told = self._told.get(kind)
+        if told is None:
+            self._told[kind] = _Told(now_s)
+            yield Line(record)
+            if len(self._told) > self._most:
+                _, oldest = self._told.popitem(last=False)
+                yield from self._summary(oldest)
+            return
+        told.held, told.newest = told.held + 1, record
+        if now_s - told.at_s >= self._every_s:
+            yield from self._due(kind, told, now_s)
+
+    def over(self, now_s: float) -> Iterator[Line]:
+        """What is to be told because an interval is over; kinds of which no more came are forgotten."""
+        for kind, told in [each for each in self._told.items() if now_s - each[1].at_s >= self._every_s]:
+            if told.held:
+                yield from self._due(kind, told, now_s)
+            else:
+                del self._told[kind]
+
+    def rest(self) -> Iterator[Line]:
+        """The end: all that was held back."""
+        for told in self._told.values():
+            yield from self._summary(told)
+        self._told.clear()
+
+    def _due(self, kind: Kind, told: _Told, now_s: float) -> Iterator[Line]:
+        yield from self._summary(told)
+        self._told[kind] = _Told(now_s)
+        self._told.move_to_end(kind)
+
+    def _summary(self, told: _Told) -> Iterator[Line]:
+        if told.newest is not None:
+            yield Line(told.newest, f"(the newest of {told.held} more)" if told.held > 1 else "(once more)")

@@ -1,0 +1,71 @@
+"""A record as one line of text, and as the fields of systemd's journal. Pure.
+
+What comes from outside stands in records: names, reasons, addresses. So every text goes through `wording.clean`, and no
+line break or control character of it can end a line or begin another.
+"""
+
+import logging
+import traceback
+from datetime import datetime, tzinfo
+from pathlib import Path
+from typing import Final
+
+from watchkeeper.core.wording import clean
+from watchkeeper.logs.fields import NOTICE, fields_of
+
+LONGEST: Final = 2_000
+"""Signs of a line. The reasons that probes give are shorter; a journal shows the whole line."""
+
+DEEPEST: Final = 8
+"""Places of a trace in a line, the innermost first. The journal gets all of it as a field."""
+
+_SYSLOG = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (NOTICE, 5), (logging.INFO, 6))
+"""Levels and what syslog(3), and so the journal, calls them."""
+
+
+def syslog_priority(level: int) -> int:
+    """The number that syslog(3) has for a level: 7, debugging, for what is below all others."""
+    return next((number for least, number in _SYSLOG if level >= least), 7)
+
+
+def text_of(record: logging.LogRecord, more: str = "") -> str:
+    """The record's one line. more: what is put behind it."""
+    text = clean(record.getMessage(), LONGEST)
+    error = record.exc_info[1] if record.exc_info else None
+    if error is not None:
+        text += f": {type(error).__name__}: {clean(str(error), LONGEST)} at {_places(error)}"
+    return f"{text} {more}" if more else text
+
+
+def _places(error: BaseException) -> str:
+    """Where it was raised, and from where that was called: `mail.py:120 < outbox.py:230`."""
+    found = traceback.extract_tb(error.__traceback__)[-DEEPEST:]
+    return " < ".join(f"{Path(each.filename).name}:{each.lineno}" for each in reversed(found)) or "an unknown place"
+
+
+def terminal_line(record: logging.LogRecord, more: str, zone: tzinfo | None) -> str:
+    """For standard error that people read: time, level, text. zone: None for the process's own."""
+    at = datetime.fromtimestamp(record.created, zone) if zone else datetime.fromtimestamp(record.created).astimezone()
+    return f"{at:%Y-%m-%d %H:%M:%S} {record.levelname.lower()}: {text_of(record, more)}"
+
+
+def service_line(record: logging.LogRecord, more: str) -> str:
+    """For standard error that systemd reads: sd-daemon(3) takes a number in front for the priority."""
+    return f"<{syslog_priority(record.levelno)}>{text_of(record, more)}"
+
+
+def journal_fields(record: logging.LogRecord, more: str) -> dict[str, str]:
+    """For the journal: the names that systemd.journal-fields(7) knows, and our own under a prefix."""
+    own = {f"WATCHKEEPER_{name.upper()}": clean(value, LONGEST) for name, value in fields_of(record).items()}
+    found = {
+        "MESSAGE": text_of(record, more),
+        "PRIORITY": str(syslog_priority(record.levelno)),
+        "SYSLOG_IDENTIFIER": "watchkeeper",
+        "CODE_FILE": record.pathname,
+        "CODE_LINE": str(record.lineno),
+        "CODE_FUNC": record.funcName or "",
+        **own,
+    }
+    if record.exc_info and record.exc_info[1] is not None:
+        found["WATCHKEEPER_TRACE"] = "".join(traceback.format_exception(record.exc_info[1]))
+    return found

@@ -26,6 +26,7 @@ from watchkeeper.core.wording import clean
 from watchkeeper.errors import DeliveryDeferred, DeliveryError, DeliveryRefused
 from watchkeeper.notifiers.base import ReceiverSettings, read_secret, server_name, tls_trouble, trust
 from watchkeeper.notifiers.letterhead import as_bytes, greeting
+from watchkeeper.notifiers.veil import veiled
 
 CONNECT_S = 60.0
 """A server that does not greet in this time is down; RFC 5321 4.5.3.2 would wait longer only for what comes after."""
@@ -114,6 +115,7 @@ class Mail:
         """Take the settings; the clock is not needed, because a mail's date is that of its message."""
         self._settings = settings
         self._progress: OrderedDict[str, _Progress] = OrderedDict()
+        self._used = ""
 
     @property
     def name(self) -> str:
@@ -142,7 +144,7 @@ class Mail:
         except ssl.SSLError as error:
             raise DeliveryDeferred(f"{self.name}: {tls_trouble(error)}") from None
         except (aiosmtplib.SMTPException, OSError) as error:
-            raise _judged(self.name, error) from None
+            raise self._judged(error) from None
         self._finish(message, progress)
 
     async def _send(self, message: Message, progress: _Progress) -> None:
@@ -172,6 +174,7 @@ class Mail:
             timeout=settings.timeout,
         )
         password = await asyncio.to_thread(self._password)
+        self._used = password or ""
         try:
             await client.connect(timeout=min(CONNECT_S, settings.timeout))
             if settings.user is not None and password is not None:
@@ -192,8 +195,33 @@ class Mail:
         try:
             failed, _ = await client.sendmail(self._settings.sender, recipients, content)
         except aiosmtplib.SMTPRecipientsRefused as error:
-            return {each.recipient: (each.code, _said(each.code, each.message)) for each in error.recipients}
-        return {each: (reply.code, _said(reply.code, reply.message)) for each, reply in failed.items()}
+            return {each.recipient: (each.code, self._said(each.code, each.message)) for each in error.recipients}
+        return {each: (reply.code, self._said(reply.code, reply.message)) for each, reply in failed.items()}
+
+    def _said(self, code: int, text: str) -> str:
+        return f"{code} {self._clean(text)}".strip()
+
+    def _clean(self, text: str) -> str:
+        """The server's words, fit to be shown."""
+        return clean(veiled(text, self._settings.user or "", self._used), 200)
+
+    def _judged(self, error: Exception) -> DeliveryError:
+        """What trouble with the server means for the message. A login's reply is not repeated: it may hold a secret."""
+        name = self.name
+        match error:
+            case aiosmtplib.SMTPAuthenticationError():
+                return DeliveryDeferred(
+                    f"{name}: the server did not accept the login ({error.code}); see user and password"
+                )
+            case aiosmtplib.SMTPSenderRefused() | aiosmtplib.SMTPDataError():
+                said = f"{name}: the server answered {self._said(error.code, error.message)}"
+                return DeliveryRefused(said) if _final(error.code) else DeliveryDeferred(said)
+            case aiosmtplib.SMTPResponseException():
+                return DeliveryDeferred(f"{name}: the server answered {self._said(error.code, error.message)}")
+            case _:
+                cause = error.__cause__ if isinstance(error.__cause__, ssl.SSLError) else None
+                why = tls_trouble(cause) if cause else self._clean(str(error)) or type(error).__name__
+                return DeliveryDeferred(f"{name}: no connection to the server: {why}")
 
     def _finish(self, message: Message, progress: _Progress) -> None:
         self._progress.pop(message.id, None)
@@ -218,25 +246,3 @@ async def _farewell(client: aiosmtplib.SMTP) -> None:
 def _final(code: int) -> bool:
     """Will the same try never work? (RFC 5321 4.2.1)"""
     return code >= 500 and code not in _LOGIN_WANTED
-
-
-def _said(code: int, text: str) -> str:
-    return f"{code} {clean(text, 200)}".strip()
-
-
-def _judged(name: str, error: Exception) -> DeliveryError:
-    """What trouble with the server means for the message. A login's reply is not repeated: it may hold a secret."""
-    match error:
-        case aiosmtplib.SMTPAuthenticationError():
-            return DeliveryDeferred(
-                f"{name}: the server did not accept the login ({error.code}); see user and password"
-            )
-        case aiosmtplib.SMTPSenderRefused() | aiosmtplib.SMTPDataError():
-            said = f"{name}: the server answered {_said(error.code, error.message)}"
-            return DeliveryRefused(said) if _final(error.code) else DeliveryDeferred(said)
-        case aiosmtplib.SMTPResponseException():
-            return DeliveryDeferred(f"{name}: the server answered {_said(error.code, error.message)}")
-        case _:
-            cause = error.__cause__ if isinstance(error.__cause__, ssl.SSLError) else None
-            why = tls_trouble(cause) if cause else clean(str(error), 200) or type(error).__name__
-            return DeliveryDeferred(f"{name}: no connection to the server: {why}")

@@ -1,0 +1,23 @@
+"""What the tests of the plans share."""
+
+from collections.abc import Iterator
+
+import pytest
+
+from watchkeeper.clock import Clock
+from watchkeeper.probes.base import Bench
+from watchkeeper.probes.workers import ThreadWorkers
+
+
+@pytest.fixture
+def workers() -> Iterator[ThreadWorkers]:
+    """Real workers; their idle threads end with the test."""
+    workers = ThreadWorkers()
+    yield workers
+    workers.close()
+
+
+@pytest.fixture
+def bench(workers: ThreadWorkers) -> Bench:
+    """A bench with the real clock and real workers."""
+    return Bench(Clock(), workers)

@@ -5,22 +5,24 @@ the names are what is read, with LC_ALL=C and times in UTC.
 """
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from watchkeeper.probes.tools import read_ctime
 
 _SUBVOLUME = re.compile(
-    r"ID \d+ gen \d+ cgen \d+ top level \d+ otime (?P<made>\d{4}-\d\d-\d\d \d\d:\d\d:\d\d|-) path (?P<path>.*)"
+    r"ID (?P<number>\d{1,20}) gen \d+ cgen \d+ top level \d+ "
+    r"otime (?P<made>\d{4}-\d\d-\d\d \d\d:\d\d:\d\d|-) path (?P<path>.*)"
 )
 
 
 @dataclass(frozen=True, slots=True)
 class Subvolume:
-    """A snapshot: its path from the top of the file system, and when it was made."""
+    """A snapshot: its path from the top of the file system, when it was made, and the number of its tree."""
 
     path: str
     made_at: datetime
+    number: int = field(default=0, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,14 +40,15 @@ def read_subvolumes(text: str) -> list[Subvolume]:
     A path may hold a line break; what does not begin a line of the tool's belongs to the path before. A user of the
     machine who may make subvolumes can still name one so that it looks like another line: the tool does not quote.
     """
-    found: list[tuple[str, str]] = []
+    found: list[tuple[str, str, int]] = []
     for line in text.removesuffix("\n").split("\n"):
         begins = _SUBVOLUME.fullmatch(line)
         if begins:
-            found.append((begins.group("path"), begins.group("made")))
+            found.append((begins.group("path"), begins.group("made"), int(begins.group("number"))))
         elif found:
-            found[-1] = (f"{found[-1][0]}\n{line}", found[-1][1])
-    return [Subvolume(path, made_at) for path, made in found if (made_at := _made(made))]
+            path, made, number = found[-1]
+            found[-1] = (f"{path}\n{line}", made, number)
+    return [Subvolume(path, made_at, number) for path, made, number in found if (made_at := _made(made))]
 
 
 def _made(text: str) -> datetime | None:

@@ -147,7 +147,8 @@ def test_the_word_stands_in_one_file_and_only_before_n() -> None:
     # What is run is either a list or what the guard let through.
     tree = ast.parse(source)
     runs = [node for node in ast.walk(tree) if isinstance(node, ast.Call) and ast.unparse(node.func) == "run_tool"]
-    assert {ast.unparse(node.args[1]) for node in runs} == {"argv"}
+    assert {ast.unparse(node.args[1]) for node in runs} == {"argv", "LIST_CHECKPOINTS"}
+    assert freeing_zfs.LIST_CHECKPOINTS[:2] == ("zpool", "list")
     assert "argv = dry_run(name, stretches)" in source
     assert "for argv in (LIST_SNAPSHOTS, LIST_DATASETS)" in source
 
@@ -249,6 +250,20 @@ async def test_beneath_a_reservation(tmp_path: Path, toolbox: Toolbox, workers: 
     freed = await holding.freed(holding.candidates)
     assert freed.bounds == Bounds(0, 0)
     assert "beneath a reservation" in freed.why[0]
+
+
+async def test_a_checkpoint_holds_what_comes_free(tmp_path: Path, toolbox: Toolbox, workers: ThreadWorkers) -> None:
+    """zpoolprops(7): a number while there is one. Nothing is certain then; another pool's does not matter."""
+    dataset = lived("skerry/hide-hub", 9)
+    toolbox.says("zpool", "skerry\t4096\njetty\t-\n")
+    holding = await pool_of(tmp_path, toolbox, workers, dataset)
+    freed = await holding.freed(holding.candidates)
+    assert freed.bounds == Bounds(0, dataset.truth(list(dataset.snapshots)))
+    assert freed.why == (freeing_zfs.CHECKPOINT,)
+    assert (await holding.freed([])).why == ()
+    toolbox.says("zpool", "skerry\t-\njetty\t4096\n")
+    holding = await pool_of(tmp_path, toolbox, workers, dataset)
+    assert (await holding.freed(holding.candidates)).bounds.exact
 
 
 def test_a_real_list() -> None:

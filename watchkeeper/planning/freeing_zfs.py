@@ -44,6 +44,11 @@ DATASET_FIELDS = (
 )  # fmt: skip
 LIST_DATASETS = ("zfs", "list", "-Hp", "-t", "filesystem,volume", "-o", ",".join(DATASET_FIELDS))
 
+LIST_CHECKPOINTS = ("zpool", "list", "-Hp", "-o", "name,checkpoint")
+"""What a pool's checkpoint takes; `-` where there is none (zpoolprops(7))."""
+
+CHECKPOINT = "the pool keeps a checkpoint, and what was there when it was made comes free only when that is discarded"
+
 LATEST_S = 253_402_300_799
 """The year 9999, where a calendar ends."""
 
@@ -163,9 +168,17 @@ def read_reclaimed(text: str, asked: Collection[str]) -> int:
 class ZfsHolding:
     """The snapshots of one pool."""
 
-    def __init__(self, pool: str, place: Place, taken: Sequence[Taken], datasets: Mapping[str, Dataset]) -> None:
+    def __init__(
+        self,
+        pool: str,
+        place: Place,
+        taken: Sequence[Taken],
+        datasets: Mapping[str, Dataset],
+        *,
+        checkpoint: bool = False,
+    ) -> None:
         self.key = SeriesKey(f"pool {shown(pool)}", "space")
-        self._place = place
+        self._place, self._checkpoint = place, checkpoint
         self._datasets = datasets
         self._taken: dict[str, list[Taken]] = defaultdict(list)
         for each in taken:
@@ -192,6 +205,8 @@ class ZfsHolding:
         why = {reason: None for part in parts for reason in part.why}
         if bounds != flat:
             why["some of it is beneath a reservation that is not used up, and does not come back to the pool"] = None
+        if self._checkpoint and bounds.most != 0:
+            bounds, why[CHECKPOINT] = Bounds(0, bounds.most), None
         return Freed(bounds, tuple(why), total(part.set_aside for part in parts))
 
     async def _of_dataset(self, name: str, labels: frozenset[str]) -> Freed:
@@ -253,12 +268,23 @@ async def look(place: Place) -> list[ZfsHolding]:
     )
     taken, tree = read_taken(snapshots), read_datasets(datasets)
     pools = {each.dataset.partition("/")[0]: None for each in taken}
+    kept = await _checkpoints(place) if pools else set()
     return [
         ZfsHolding(
             pool,
             place,
             [each for each in taken if each.dataset.partition("/")[0] == pool],
             {name: each for name, each in tree.items() if name.partition("/")[0] == pool},
+            checkpoint=pool in kept,
         )
         for pool in pools
     ]
+
+
+async def _checkpoints(place: Place) -> set[str]:
+    """The pools that keep a checkpoint. Where that cannot be asked, none: then a forgotten one is not told of."""
+    try:
+        text = await run_tool(place.bench, LIST_CHECKPOINTS, place.timeout_s)
+    except ProbeError:
+        return set()
+    return {name for name, taken in _rows(text, 2) if _number(taken)}

@@ -1,0 +1,241 @@
+"""`watchkeeper frees`: what would deleting these snapshots free? It deletes nothing."""
+
+import asyncio
+from collections.abc import Iterable
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from watchkeeper import settings
+from watchkeeper.cli import output
+from watchkeeper.cli.group import Exit, configured, ended
+from watchkeeper.cli.reading import opened
+from watchkeeper.cli.rehearse import Every
+from watchkeeper.clock import Clock
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.core.exhaustion import Forecast
+from watchkeeper.core.planning import freeing_wording as words
+from watchkeeper.core.planning.freeing import Bounds, Candidate, Freed, FreesAnswer, Gain, SetHeld, StoreFreed
+from watchkeeper.core.rules import instant
+from watchkeeper.core.wording import clean, duration
+from watchkeeper.errors import StoreError
+from watchkeeper.planning.freeing import Ask
+from watchkeeper.planning.freeing import frees as answered
+from watchkeeper.probes.base import Bench
+from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.web.jsonform import Json, stamp
+
+WIDEST_LEFT = 22
+"""Cells for what is freed: `100 MiB to 999.9 MiB` fits."""
+
+
+@click.command()
+@configured
+@click.argument("names", nargs=-1, metavar="[SNAPSHOT]...")
+@click.option("--of", multiple=True, metavar="NAME", help="Those of this dataset, volume, mount point or set of files.")
+@click.option("--older-than", type=Every(), metavar="AGE", help="Only those older than this, such as 30d.")
+@click.option("--store", metavar="SUBJECT", help='Only those of this store, such as "pool skerry".')
+@click.option("--gain", type=Every(), metavar="TIME", help="Which to drop for so much more time until --store is full.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: stores, sets, gain and unseen.")
+def frees(
+    config: Path | None,
+    *,
+    names: tuple[str, ...],
+    of: tuple[str, ...],
+    older_than: float | None,
+    store: str | None,
+    gain: float | None,
+    as_json: bool,
+) -> None:
+    """Say what deleting these snapshots would free together. It deletes nothing, and changes nothing on the host.
+
+    SNAPSHOT is a whole name as the store's own tool has it, or a glob in quotes. Without any, every set of snapshots is
+    listed with what it holds together, the largest first. All that is given must fit.
+
+    Of ZFS the figures are exact (a dry run of the pool itself); of LVM's thin pools, and of btrfs without quotas, what
+    can be known for certain is told as at least and at most, with the reason.
+
+    With --gain it says which to drop, the oldest first and no more than are needed, so that the store's likely time to
+    full moves by that much with the growth that was recorded. Never the newest of a set, the only one of its name, or
+    one that cannot be deleted. SNAPSHOT, --of and --older-than narrow what may be dropped.
+
+    \b
+    watchkeeper frees
+    watchkeeper frees "skerry/hide-hub@daily-1" "skerry/hide-hub@daily-2"
+    watchkeeper frees "skerry/*@hourly-*" --older-than 7d
+    watchkeeper frees --of skerry/nest-cams
+    watchkeeper frees --gain 14d --store "pool skerry"
+
+    Exit codes: 0 answered, 1 so much time cannot be gained, or not for sure, 2 wrong use, or nothing is called so,
+    3 there is no database to read the growth from, or no store could be looked at.
+    """  # noqa: D301  click reads \b as: keep the lines
+    known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
+    answer = asyncio.run(_ask(Ask(names, of, older_than, store, gain), known))
+    if answer.missing:
+        raise click.UsageError(" ".join(words.missing_words(each, answer) for each in answer.missing))
+    if as_json:
+        output.as_json(form(answer, known.host.label))
+    else:
+        show(answer)
+    ended(_code(answer))
+
+
+async def _ask(ask: Ask, known: settings.Settings) -> FreesAnswer:
+    workers = ThreadWorkers()
+    bench = Bench(Clock(), workers)
+    try:
+        async with opened(known) as store:
+            return await answered(ask, known, bench, store)
+    except StoreError:
+        if ask.gain_s is not None:
+            raise
+        return await answered(ask, known, bench, None)
+    finally:
+        workers.close()
+
+
+def _code(answer: FreesAnswer) -> Exit:
+    if answer.gain is not None:
+        return Exit.FINE if answer.gain.enough else Exit.NEEDS_YOU
+    return Exit.CANNOT_RUN if answer.unseen and not answer.seen else Exit.FINE
+
+
+def show(answer: FreesAnswer) -> None:
+    """Print the answer."""
+    if answer.gain is not None:
+        _show_gain(answer.gain, answer.at)
+    elif answer.sets:
+        _show_sets(answer)
+    else:
+        for each in answer.stores:
+            _show_store(each, answer.at)
+        if not answer.stores:
+            output.paragraph("There is no snapshot here that fits.")
+    if answer.unseen:
+        output.heading("Could not be looked at")
+        output.paragraph("\n".join(f"- {clean(each, 400)}" for each in answer.unseen))
+        output.blank()
+    output.paragraph(words.NOTHING_DELETED)
+
+
+def _show_sets(answer: FreesAnswer) -> None:
+    for store in sorted(answer.stores, key=lambda each: -each.together.bounds.least):
+        output.heading(f"{clean(store.store.subject)}: {words.size_words(store.together.bounds)} in snapshots")
+        held = [each for each in answer.sets if each.store == store.store]
+        output.rows(((words.size_words(each.together.bounds), [words.set_words(each)]) for each in held), WIDEST_LEFT)
+        reasons = {reason: None for each in held for reason in each.together.why}
+        if reasons:
+            output.paragraph(f"Not exactly, because {'; '.join(reasons)}.")
+        output.blank()
+
+
+def _show_store(found: StoreFreed, now: datetime) -> None:
+    output.heading(clean(found.store.subject))
+    output.rows(((f"{words.size_words(each.alone)} alone", [_aged(each, now)]) for each in found.chosen), WIDEST_LEFT)
+    for line in words.together_lines(found):
+        output.paragraph(line)
+    _show_stuck("Cannot be deleted as things stand", ((each, each.stuck) for each in found.stuck))
+    output.blank()
+
+
+def _show_gain(gain: Gain, now: datetime) -> None:
+    for line in words.gain_lines(gain):
+        output.paragraph(line)
+    output.blank()
+    if gain.drop:
+        output.heading("Drop")
+        output.rows(((f"{words.size_words(each.alone)} alone", [_aged(each, now)]) for each in gain.drop), WIDEST_LEFT)
+        output.paragraph(f"{words.LATER} {words.BASES}")
+        output.blank()
+    _show_stuck("Not thought of", gain.kept)
+    if gain.kept:
+        output.blank()
+
+
+def _show_stuck(title: str, found: Iterable[tuple[Candidate, str]]) -> None:
+    lines = [f"- {words.stuck_line(each, why)}" for each, why in found]
+    if lines:
+        output.heading(title)
+        output.paragraph("\n".join(lines))
+
+
+def _aged(each: Candidate, now: datetime) -> str:
+    return f"{clean(each.name)}, {duration((now - each.made_at).total_seconds())} old"
+
+
+def form(answer: FreesAnswer, host: str) -> Json:
+    """The answer as JSON; RFC 8259. Sizes in bytes, instants as RFC 3339."""
+    return {
+        "host": host,
+        "at": stamp(answer.at),
+        "stores": [_store_form(each) for each in answer.stores],
+        "sets": [_set_form(each) for each in answer.sets],
+        "gain": None if answer.gain is None else _gain_form(answer.gain),
+        "unseen": list(answer.unseen),
+    }
+
+
+def _store_form(found: StoreFreed) -> Json:
+    return {
+        "store": found.store.subject,
+        "quantity": found.store.quantity,
+        "snapshots": [_candidate_form(each) for each in found.chosen],
+        "cannot_be_deleted": [_candidate_form(each) | {"why": each.stuck} for each in found.stuck],
+        "together": _freed_form(found.together),
+        "sum_of_alone": _bounds_form(found.alone),
+        "full_now": _full_form(found.before),
+        "full_then": _full_form(found.after),
+    }
+
+
+def _set_form(held: SetHeld) -> Json:
+    return {
+        "store": held.store.subject,
+        "of": held.of,
+        "called": held.called,
+        "count": held.count,
+        "cannot_be_deleted": held.stuck,
+        "oldest_at": stamp(held.oldest_at),
+        "newest_at": stamp(held.newest_at),
+        "together": _freed_form(held.together),
+    }
+
+
+def _gain_form(gain: Gain) -> Json:
+    return {
+        "store": gain.store.subject,
+        "asked_s": gain.asked_s,
+        "enough": gain.enough,
+        "need_bytes": gain.need_bytes,
+        "why_not_known": gain.hindrance,
+        "drop": [_candidate_form(each) for each in gain.drop],
+        "frees": _freed_form(gain.freed),
+        "all_that_may_be_dropped": {"count": gain.droppable} | _freed_form(gain.all_of_them),
+        "kept": [_candidate_form(each) | {"why": why} for each, why in gain.kept],
+        "full_now": _full_form(gain.before),
+        "full_then": _full_form(gain.after),
+    }
+
+
+def _candidate_form(each: Candidate) -> Json:
+    return {"name": each.name, "of": each.of, "made_at": stamp(each.made_at), "alone": _bounds_form(each.alone)}
+
+
+def _freed_form(freed: Freed) -> Json:
+    return _bounds_form(freed.bounds) | {"why": list(freed.why), "set_aside": _bounds_form(freed.set_aside)}
+
+
+def _bounds_form(bounds: Bounds) -> Json:
+    return {"least_bytes": bounds.least, "most_bytes": bounds.most, "exact": bounds.exact}
+
+
+def _full_form(found: Forecast | None) -> Json | None:
+    if found is None:
+        return None
+    return {
+        "earliest": stamp(instant(found.earliest_s)),
+        "likely": stamp(instant(found.likely_s)),
+        "latest": stamp(instant(found.latest_s)),
+        "no_end": found.no_end.value if found.no_end else None,
+    }

@@ -32,7 +32,7 @@ WIDEST_LEFT = 22
 
 @click.command()
 @configured
-@click.argument("names", nargs=-1, metavar="[SNAPSHOT]...")
+@click.argument("snapshot", nargs=-1)
 @click.option("--of", multiple=True, metavar="NAME", help="Those of this dataset, volume, mount point or set of files.")
 @click.option("--older-than", type=Every(), metavar="AGE", help="Only those older than this, such as 30d.")
 @click.option("--store", metavar="SUBJECT", help='Only those of this store, such as "pool skerry".')
@@ -41,7 +41,7 @@ WIDEST_LEFT = 22
 def frees(
     config: Path | None,
     *,
-    names: tuple[str, ...],
+    snapshot: tuple[str, ...],
     of: tuple[str, ...],
     older_than: float | None,
     store: str | None,
@@ -71,7 +71,7 @@ def frees(
     3 there is no database to read the growth from, or no store could be looked at.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
-    answer = asyncio.run(_ask(Ask(names, of, older_than, store, gain), known))
+    answer = asyncio.run(_ask(Ask(snapshot, of, older_than, store, gain), known))
     if answer.missing:
         raise click.UsageError(" ".join(words.missing_words(each, answer) for each in answer.missing))
     if as_json:

@@ -130,7 +130,10 @@ def test_which_to_drop(run: Run) -> None:
     assert "Likely full: in about 17 days instead of in about 15 days." in text
     assert "skerry/nest-cams@daily-00: it is held (1)" in text
     assert "skerry/nest-cams@daily-11: the newest of daily-*" in text
+    assert "skerry/nest-cams: 5 of 12 stay, the oldest 12 days old." in text
     assert "Nothing was deleted" in text
+    thin = run("frees", "--gain", "1d", "--thin-out")
+    assert thin.exit_code == 0
 
 
 @pytest.mark.usefixtures("zfs", "grown")
@@ -174,6 +177,7 @@ def test_json(run: Run) -> None:
         (["--of", "zzz"], "`watchkeeper frees` lists what there is"),
         (["--store", "pool sker"], 'Nearly like it: "pool skerry"'),
         (["--gain", "soon"], "is not a duration"),
+        (["--thin-out"], "say with --gain how much time"),
         (["--older-than", "0d"], "no time at all"),
     ],
 )

@@ -169,6 +169,20 @@ async def test_two_days_are_gained_by_the_oldest(house: House) -> None:
     assert not (house.folder / "DESTROYED").exists()
 
 
+async def test_thinning_out_keeps_the_oldest(house: House) -> None:
+    """The same two days, and the oldest is still there; what is left is told."""
+    await house.grew()
+    gain = (await house.ask(gain_s=2 * 86_400, thin_out=True)).gain
+    assert gain is not None
+    assert gain.enough
+    assert gain.need_bytes is not None
+    labels = [each.label for each in gain.drop]
+    assert "daily-00" not in labels
+    assert camera().truth(labels) >= gain.need_bytes
+    assert [(each.of, each.before, each.after) for each in gain.left] == [("skerry/nest-cams", 20, 20 - len(labels))]
+    assert gain.left[0].oldest_at == NOW - 20 * DAY
+
+
 async def test_a_limit_of_the_configuration_is_kept_to(house: House) -> None:
     """The newest that a limit counts is not dropped, though by its name it could be."""
     await house.grew()

@@ -37,6 +37,7 @@ WIDEST_LEFT = 22
 @click.option("--older-than", type=Every(), metavar="AGE", help="Only those older than this, such as 30d.")
 @click.option("--store", metavar="SUBJECT", help='Only those of this store, such as "pool skerry".')
 @click.option("--gain", type=Every(), metavar="TIME", help="Which to drop for so much more time until --store is full.")
+@click.option("--thin-out", is_flag=True, help="For --gain: not the oldest first, but those with close neighbours.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: stores, sets, gain and unseen.")
 def frees(
     config: Path | None,
@@ -46,6 +47,7 @@ def frees(
     older_than: float | None,
     store: str | None,
     gain: float | None,
+    thin_out: bool,
     as_json: bool,
 ) -> None:
     """Say what deleting these snapshots would free together. It deletes nothing, and changes nothing on the host.
@@ -58,7 +60,8 @@ def frees(
 
     With --gain it says which to drop, the oldest first and no more than are needed, so that the store's likely time to
     full moves by that much with the growth that was recorded. Never the newest of a set, the only one of its name, or
-    one that cannot be deleted. SNAPSHOT, --of and --older-than narrow what may be dropped.
+    one that cannot be deleted. SNAPSHOT, --of and --older-than narrow what may be dropped. With --thin-out the oldest
+    stay longest, and those go first without which the gaps between the others grow least for their age.
 
     \b
     watchkeeper frees
@@ -71,7 +74,9 @@ def frees(
     3 there is no database to read the growth from, or no store could be looked at.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
-    answer = asyncio.run(_ask(Ask(snapshot, of, older_than, store, gain), known))
+    if thin_out and gain is None:
+        raise click.UsageError("--thin-out is about what to drop; say with --gain how much time is to be gained.")
+    answer = asyncio.run(_ask(Ask(snapshot, of, older_than, store, gain, thin_out), known))
     if answer.missing:
         raise click.UsageError(" ".join(words.missing_words(each, answer) for each in answer.missing))
     if as_json:
@@ -146,6 +151,7 @@ def _show_gain(gain: Gain, now: datetime) -> None:
     if gain.drop:
         output.heading("Drop")
         output.rows(((f"{words.size_words(each.alone)} alone", [_aged(each, now)]) for each in gain.drop), WIDEST_LEFT)
+        output.paragraph("; ".join(words.left_words(each, now) for each in gain.left) + ".")
         output.paragraph(f"{words.LATER} {words.BASES}")
         output.blank()
     _show_stuck("Not thought of", gain.kept)
@@ -213,6 +219,10 @@ def _gain_form(gain: Gain) -> Json:
         "frees": _freed_form(gain.freed),
         "all_that_may_be_dropped": {"count": gain.droppable} | _freed_form(gain.all_of_them),
         "kept": [_candidate_form(each) | {"why": why} for each, why in gain.kept],
+        "left": [
+            {"of": each.of, "before": each.before, "after": each.after, "oldest_at": stamp(each.oldest_at)}
+            for each in gain.left
+        ],
         "full_now": _full_form(gain.before),
         "full_then": _full_form(gain.after),
     }

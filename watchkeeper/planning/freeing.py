@@ -30,6 +30,7 @@ from watchkeeper.core.planning.freeing import (
     total,
 )
 from watchkeeper.core.planning.freeing_gain import Recorded, needed_bytes, with_freed
+from watchkeeper.core.planning.freeing_order import left_of, thinned
 from watchkeeper.core.ports import ReadStore
 from watchkeeper.core.wording import no_end_phrase
 from watchkeeper.errors import ProbeError, ToolMissing
@@ -55,7 +56,8 @@ class Ask:
     """What is asked. Each thing that is given narrows it.
 
     names: of snapshots, whole or globs. of: what they are snapshots of. older_than_s: only those. store: the subject of
-    one store. gain_s: so much more time until that store is full.
+    one store. gain_s: so much more time until that store is full. thin_out: for it, not the oldest go first but those
+    whose neighbours in time are the closest.
     """
 
     names: tuple[str, ...] = ()
@@ -63,6 +65,7 @@ class Ask:
     older_than_s: float | None = None
     store: str | None = None
     gain_s: float | None = None
+    thin_out: bool = False
 
     @property
     def chooses(self) -> bool:
@@ -174,6 +177,8 @@ class _Answer:
         stay = must_stay(holding.candidates, holding.limits, self.at)
         fitting = by_age(each for each in holding.candidates if self.ask.fits(each, self.at))
         order = [each for each in fitting if each not in stay]
+        if self.ask.thin_out:
+            order = thinned(holding.candidates, order, self.at)
         kept = tuple((each, stay[each]) for each in fitting if each in stay)
         every, past = await holding.freed(order), await self._past(holding.key)
         before = await self._full(past, 0)
@@ -182,7 +187,8 @@ class _Answer:
         freed = await holding.freed(drop)
         after = await self._full(past, (freed if drop else every).bounds.least)
         why = "" if need is not None else _hindrance(holding.key, before)
-        return Gain(holding.key, gain_s, need, drop, freed, every, len(order), kept, before, after, why)
+        left = left_of(holding.candidates, drop)
+        return Gain(holding.key, gain_s, need, drop, freed, every, len(order), kept, left, before, after, why)
 
     async def _full(self, past: Recorded | None, freed_bytes: int) -> Forecast | None:
         """The time to full with so much freed. Reckoned apart: with much recorded it takes a good part of a second."""

@@ -15,6 +15,7 @@ from watchkeeper.core.planning.freeing import (
     Freed,
     FreesAnswer,
     Gain,
+    Left,
     Missing,
     SetHeld,
     StoreFreed,
@@ -22,6 +23,7 @@ from watchkeeper.core.planning.freeing import (
 from watchkeeper.core.planning.freeing_wording import (
     freed_words,
     gain_lines,
+    left_words,
     missing_words,
     moved_words,
     set_words,
@@ -128,7 +130,7 @@ def test_times_that_move() -> None:
 def gain(**changed: object) -> Gain:
     """Fourteen days from two snapshots."""
     found = Gain(
-        POOL, 14 * DAY_S, 2 * GIB, (snapshot("daily-1"), snapshot("daily-2")), EXACT, EXACT, 2, (), full_in(12, 9),
+        POOL, 14 * DAY_S, 2 * GIB, (snapshot("daily-1"), snapshot("daily-2")), EXACT, EXACT, 2, (), (), full_in(12, 9),
         full_in(27, 20),
     )  # fmt: skip
     return replace(found, **changed)  # type: ignore[arg-type]  # the test's own fields
@@ -181,6 +183,13 @@ def test_sets_and_what_cannot_go() -> None:
         "skerry/hide-hub, daily-*: 3 snapshots, 2 of them cannot be deleted"
     )
     assert stuck_line(snapshot(), "it is held\x1b[2J") == "skerry/hide-hub@daily-1: it is held [2J"
+
+
+def test_what_is_left() -> None:
+    """How many stay, and how far back they reach; none at all."""
+    left = Left("skerry/hide-hub", 12, 5, NOW - timedelta(days=5))
+    assert left_words(left, NOW) == "skerry/hide-hub: 5 of 12 stay, the oldest 5 days old"
+    assert left_words(replace(left, after=0, oldest_at=None), NOW) == "skerry/hide-hub: 0 of 12 stay"
 
 
 def test_what_is_not_there() -> None:

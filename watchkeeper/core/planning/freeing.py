@@ -127,12 +127,23 @@ class StoreFreed:
 
 
 @dataclass(frozen=True, slots=True)
+class Left:
+    """What is left of the snapshots of one thing: so many of so many. oldest_at: None where none is."""
+
+    of: str
+    before: int
+    after: int
+    oldest_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
 class Gain:
     """Which snapshots to drop so that a store's likely time to full moves by `asked_s`.
 
     need_bytes: what has to come free for it; None where no growth is known, `hindrance` says why then.
     drop: empty where it cannot be gained. all_of_them: what all that may be dropped would free.
-    kept: what was not thought of, and why. before, after: the time to full now, and with `freed.bounds.least` freed.
+    kept: what was not thought of, and why. left: what is left then. before, after: the time to full now, and with the
+    least of `freed` freed; of all that may be dropped, where it cannot be gained.
     """
 
     store: SeriesKey
@@ -143,6 +154,7 @@ class Gain:
     all_of_them: Freed
     droppable: int
     kept: tuple[tuple[Candidate, str], ...]
+    left: tuple[Left, ...]
     before: Forecast | None
     after: Forecast | None
     hindrance: str = ""
@@ -232,9 +244,9 @@ def _newest(members: Sequence[Candidate], now: datetime) -> set[Candidate]:
 def choose(order: Sequence[Candidate], need_bytes: int) -> Generator[frozenset[Candidate], int, tuple[Candidate, ...]]:
     """Find which to drop so that `need_bytes` come free for sure. Yields sets, and is sent the least each would free.
 
-    First as few of the oldest as suffice; then, newest first, whatever of those is not needed is given back. Deleting
-    more never frees less, so what cannot be given back once cannot be later: nothing in the answer could stay.
-    Returns nothing where all of them together do not suffice.
+    First as few from the beginning of the order as suffice; then, from the end of those, whatever is not needed is
+    given back. Deleting more never frees less, so what cannot be given back once cannot be later: nothing in the answer
+    could stay. Returns nothing where all of them together do not suffice.
     """
     if not order or (yield frozenset(order)) < need_bytes:
         return ()

@@ -1,9 +1,21 @@
 """What deleting snapshots would free, in sentences, for terminal and page alike. Not here: markup and layout."""
 
+from datetime import datetime
+
 from watchkeeper.core.exhaustion import Forecast
-from watchkeeper.core.planning.freeing import Bounds, Candidate, Freed, FreesAnswer, Gain, Missing, SetHeld, StoreFreed
+from watchkeeper.core.planning.freeing import (
+    Bounds,
+    Candidate,
+    Freed,
+    FreesAnswer,
+    Gain,
+    Left,
+    Missing,
+    SetHeld,
+    StoreFreed,
+)
 from watchkeeper.core.units import format_duration, format_size
-from watchkeeper.core.wording import about, clean, no_end_phrase
+from watchkeeper.core.wording import about, clean, duration, no_end_phrase
 
 NOTHING_DELETED = "Nothing was deleted: watchkeeper changes nothing on this host."
 
@@ -131,6 +143,12 @@ def _short(gain: Gain, asked: str, subject: str, need: str) -> list[str]:
 
 def _moves(gain: Gain, freed: Freed) -> list[str]:
     return [] if gain.before is None or gain.after is None else [moved_words(gain.before, gain.after, freed)]
+
+
+def left_words(left: Left, now: datetime) -> str:
+    """What is left of one thing's snapshots: `5 of 12 stay, the oldest 5 days old`."""
+    age = "" if left.oldest_at is None else f", the oldest {duration((now - left.oldest_at).total_seconds())} old"
+    return f"{clean(left.of)}: {left.after} of {left.before} stay{age}"
 
 
 def set_words(held: SetHeld) -> str:

@@ -269,6 +269,16 @@ async def test_files_that_may_share_blocks(tmp_path: Path, workers: ThreadWorker
     assert await freeing_files.look(place(tmp_path, workers, files(str(folder)))) == []
 
 
+async def test_files_that_are_too_small_are_none(tmp_path: Path, workers: ThreadWorkers) -> None:
+    """A backup that failed half way is not taken for the newest, so the last good one stays."""
+    folder = tmp_path / "backup"
+    written(folder, ["good-1.img"])
+    (folder / "good-2.img").write_bytes(b"x")
+    mounted(tmp_path, (str(tmp_path), "ext4", "/dev/vdb"))
+    (holding,) = await freeing_files.look(place(tmp_path, workers, files(str(folder)) | {"min_size": "1 KiB"}))
+    assert [each.name for each in holding.candidates] == [str(folder / "good-1.img")]
+
+
 async def test_a_file_that_goes_while_one_looks(
     tmp_path: Path, workers: ThreadWorkers, monkeypatch: pytest.MonkeyPatch
 ) -> None:

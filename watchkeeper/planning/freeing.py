@@ -146,7 +146,7 @@ class _Answer:
                 return replace(answer, gain=await self._gain(holdings[0], self.ask.gain_s))
             subjects = tuple(sorted(each.key.subject for each in holdings))
             return replace(answer, missing=(Missing("", subjects),))
-        stores = [await self._store(each) for each in holdings]
+        stores = await asyncio.gather(*(self._store(each) for each in holdings))
         found = tuple(each for each in stores if each.chosen or each.stuck)
         sets = () if self.ask.chooses else await _sets(holdings)
         return replace(answer, stores=found, sets=sets)
@@ -223,11 +223,13 @@ def _hindrance(key: SeriesKey, before: Forecast | None) -> str:
 
 async def _sets(holdings: Iterable[Holding]) -> tuple[SetHeld, ...]:
     """Every set, with what it holds together: the largest first."""
-    found = [
-        await _held(holding, of, called, members)
-        for holding in holdings
-        for (of, called), members in sets_of(holding.candidates).items()
-    ]
+    found = await asyncio.gather(
+        *(
+            _held(holding, of, called, members)
+            for holding in holdings
+            for (of, called), members in sets_of(holding.candidates).items()
+        )
+    )
     return tuple(sorted(found, key=lambda each: (-each.together.bounds.least, -(each.together.bounds.most or 0))))
 
 

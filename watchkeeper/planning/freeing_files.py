@@ -77,6 +77,8 @@ async def look(place: Place) -> list[FilesHolding]:
 def _list(settings: SnapshotsSettings, mounted: Sequence[Mount]) -> list[tuple[Mount, Listed, Named]]:
     found = []
     for each in list_files(settings.files, settings.ignore):
+        if each.size_bytes < (settings.min_size or 0):
+            continue  # It counts for no snapshot, so it must not stand for the newest.
         mount = _mount_of(posixpath.normpath(each.path), mounted)
         named = _named(each.path, mount)
         if mount is not None and named is not None:

@@ -224,9 +224,12 @@ def must_stay(candidates: Collection[Candidate], limits: Iterable[SetLimit], now
     """
     stay = {each: each.stuck for each in candidates if each.stuck}
     for limit in limits:
-        for of in {each.of for each in candidates}:
-            covered = [each for each in candidates if each.of == of and limit.covers(each)]
-            for newest in _newest(covered, now):
+        covered: dict[str, list[Candidate]] = defaultdict(list)
+        for each in candidates:
+            if limit.covers(each):
+                covered[each.of].append(each)
+        for members in covered.values():
+            for newest in _newest(members, now):
                 stay.setdefault(newest, f"the newest of {limit.name}: a limit of the configuration needs it")
     for (_, name), members in sets_of(candidates).items():
         for newest in _newest(members, now):

@@ -22,13 +22,18 @@ def thinned(candidates: Iterable[Candidate], droppable: Collection[Candidate], n
     """
     lines = [_Line(by_age(some), now) for some in _of_each(candidates)]
     free, order = set(droppable), []
-    waiting = [(line.loss(at), line.every[at].name, at, line) for line in lines for at in line.places(free)]
+    waiting = [
+        (line.loss(at), line.every[at].name, number, at)
+        for number, line in enumerate(lines)
+        for at in line.places(free)
+    ]
     heapq.heapify(waiting)
     while waiting:
-        loss, name, at, line = heapq.heappop(waiting)
+        loss, name, number, at = heapq.heappop(waiting)
+        line = lines[number]
         present = line.loss(at)
         if present > loss:  # A neighbour has gone since.
-            heapq.heappush(waiting, (present, name, at, line))
+            heapq.heappush(waiting, (present, name, number, at))
         else:
             order.append(line.every[at])
             line.drop(at)
@@ -85,7 +90,3 @@ class _Line:
 
     def _age_s(self, at: int) -> float:
         return (self.now - self.every[at].made_at).total_seconds()
-
-    def __lt__(self, other: "_Line") -> bool:
-        """Of equal losses and names, either may come first."""
-        return self.every[0].name < other.every[0].name

@@ -199,8 +199,7 @@ class _Daemon:
         pause_s = min(REVIEW_S, *(each.interval_s for each in self._watched), REVIEW_S)
         breaks = self._pipeline.breaks
         while True:
-            await asyncio.sleep(pause_s)
-            await self._pipeline.review()
+            await self._pipeline.review_in_time(pause_s)
             if breaks != self._pipeline.breaks:
                 breaks = self._pipeline.breaks
                 self._schedule.realign()

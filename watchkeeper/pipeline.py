@@ -4,6 +4,8 @@ A probe that fails is an observation too, of the probe itself, so that its failu
 The alert, its journal line and its parcels are committed in one transaction with the samples that caused them.
 """
 
+import asyncio
+import contextlib
 import logging
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -14,6 +16,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.core import alert_steps
 from watchkeeper.core.absence import is_gone
 from watchkeeper.core.alerts import Alert, Concern, Delays, State, Transition
+from watchkeeper.core.due import next_due
 from watchkeeper.core.gaps import Clocks, Gap, between
 from watchkeeper.core.growers import biggest
 from watchkeeper.core.judgement import Judgement, Outcome
@@ -104,6 +107,8 @@ class Pipeline:
         self._owner: dict[SeriesKey, Watched] = {}
         self._unsound: dict[str, set[SeriesKey]] = {}
         self._clocks: Clocks | None = None
+        self._due: dict[SeriesKey, datetime] = {}
+        self._sooner = asyncio.Event()
         self.judgements: dict[SeriesKey, Judgement] = {}
         self.reviewed_at: datetime | None = None
         self.breaks = 0
@@ -190,10 +195,30 @@ class Pipeline:
 
     async def review(self) -> None:
         """Judge everything once more: a sample that stays away and a delay that runs out are not events."""
+        self.reviewed_at = self._clock.now()
+        await self._review(tuple(self.judgements.values()))
+
+    async def review_in_time(self, within_s: float) -> None:
+        """For so many seconds, judge each series at the moment at which a delay of it runs out; then everything."""
+        end_s = self._clock.monotonic_s() + within_s
+        while (left_s := end_s - self._clock.monotonic_s()) > 0:
+            now = self._clock.now()
+            if due := [key for key, at in self._due.items() if at <= now]:
+                for key in due:
+                    del self._due[key]
+                await self._review([self.judgements[key] for key in due if key in self.judgements])
+                continue
+            self._sooner.clear()
+            next_s = min(((at - now).total_seconds() for at in self._due.values()), default=left_s)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(min(next_s, left_s)):
+                    await self._sooner.wait()
+        await self.review()
+
+    async def _review(self, judgements: Iterable[Judgement]) -> None:
         turn = Turn()
         now = self._look_at_clocks(turn)
-        self.reviewed_at = now
-        for judgement in tuple(self.judgements.values()):
+        for judgement in judgements:
             outcome = self._judge(turn, judgement, now)
             if outcome.transitions:
                 for finding in outcome.findings:
@@ -277,7 +302,17 @@ class Pipeline:
             self._teller.tell(turn, move, found, seen)
         for alert in filter(self._ledger.changed, judgement.alerts.values()):
             turn.stands(alert)
+        self._look_ahead(judgement, now)
         return outcome
+
+    def _look_ahead(self, judgement: Judgement, now: datetime) -> None:
+        """Remember when time alone may next change something about it."""
+        at = next_due(judgement, now)
+        if at is None:
+            self._due.pop(judgement.key, None)
+        elif self._due.get(judgement.key) != at:
+            self._due[judgement.key] = at
+            self._sooner.set()
 
     def _with_growers(self, seen: Observation | None, found: Finding) -> Observation | None:
         """A level that fills, with what grew most of its parts since the trend began among its facts."""
@@ -310,6 +345,7 @@ class Pipeline:
         self._together.forget(key)
         if judgement.over:
             del self.judgements[key], self._owner[key]
+            self._due.pop(key, None)
 
     def _explained(self, judgement: Judgement) -> bool:
         """Does another condition of the same subject say what is wrong, and does its probe still bring that one?"""

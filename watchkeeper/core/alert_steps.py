@@ -65,6 +65,13 @@ def _delay_s(alert: Alert, delays: Delays, *, rising: bool) -> float:
     return max(delays.off_delay_s, delays.chattering.calm_s) if alert.chattering else delays.off_delay_s
 
 
+def pending_until(alert: Alert, delays: Delays) -> datetime | None:
+    """When the delay is over that holds back what findings ask for; None where none runs."""
+    if alert.pending_since is None:
+        return None
+    return alert.pending_since + timedelta(seconds=_delay_s(alert, delays, rising=not _falling(alert)))
+
+
 def _pend(alert: Alert, wanted: Priority | None, now: datetime, *, rising: bool) -> tuple[Priority | None, datetime]:
     """What has been asked for all through the delay: the least of a rise, the most of a fall."""
     if alert.pending_since is None or _falling(alert) == rising:

@@ -1,0 +1,36 @@
+"""When time alone may next change something about a series: a silence reaches its limit, a delay runs out. Pure.
+
+The daemon judges everything anew at steady intervals. What is named here it need not wait for: what a delay holds back
+is told when the delay is over, not up to an interval later. Not here: dates of deadlines and missing samples, which the
+steady look is soon enough for, and what the change is (rules.py, alert_steps.py).
+"""
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+
+from watchkeeper.core import alert_steps
+from watchkeeper.core.alerts import Alert, Delays
+from watchkeeper.core.judgement import Judgement
+from watchkeeper.core.observation import Answer
+
+
+def next_due(judgement: Judgement, now: datetime) -> datetime | None:
+    """The next instant after `now` at which it is worth a look; None where none is known."""
+    return min((at for at in _instants(judgement) if at > now), default=None)
+
+
+def _instants(judgement: Judgement) -> Iterator[datetime]:
+    seen, since = judgement.latest, judgement.bad_since
+    if isinstance(seen, Answer) and since is not None:
+        rule = judgement.rules.silent
+        limits = (rule.caution_s, rule.warning_s, rule.alarm_s)
+        yield from (since + timedelta(seconds=limit_s) for limit_s in limits if limit_s is not None)
+    for alert in judgement.alerts.values():
+        if alert.pending_since is not None or alert.held_until is not None or alert.shelved_until is not None:
+            yield from _of_alert(alert, judgement.rules.delays(alert.concern))
+
+
+def _of_alert(alert: Alert, delays: Delays) -> Iterator[datetime]:
+    if (over := alert_steps.pending_until(alert, delays)) is not None:
+        yield over
+    yield from (at for at in (alert.held_until, alert.shelved_until) if at is not None)

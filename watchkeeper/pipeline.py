@@ -32,6 +32,7 @@ from watchkeeper.errors import ProbeError
 from watchkeeper.ledger import Ledger
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.probes.base import Probe
+from watchkeeper.reasons import Reasons
 from watchkeeper.turn import TOLD_AWAY_S, Post, Teller, Turn
 
 log = logging.getLogger(__name__)
@@ -109,6 +110,7 @@ class Pipeline:
         self._clocks: Clocks | None = None
         self._due: dict[SeriesKey, datetime] = {}
         self._sooner = asyncio.Event()
+        self._reasons = Reasons.wanted()
         self.judgements: dict[SeriesKey, Judgement] = {}
         self.reviewed_at: datetime | None = None
         self.breaks = 0
@@ -303,6 +305,10 @@ class Pipeline:
         for alert in filter(self._ledger.changed, judgement.alerts.values()):
             turn.stands(alert)
         self._look_ahead(judgement, now)
+        if self._reasons is not None:
+            for found in outcome.findings:
+                seen = None if judgement.gone else judgement.latest
+                self._reasons.note(found, seen, judgement.rules, judgement.alerts[found.concern])
         return outcome
 
     def _look_ahead(self, judgement: Judgement, now: datetime) -> None:
@@ -333,6 +339,8 @@ class Pipeline:
                 turn.stands(alert)
             if moves:
                 turn.found(finding)
+            if self._reasons is not None:
+                self._reasons.note(finding, None, Rules(), alert)
         for move in self._together.summed_up(now):
             self._put(move.after)
             self._teller.tell(turn, move, Finding(move.after.key, move.after.concern, now, move.after.priority), None)
@@ -346,6 +354,8 @@ class Pipeline:
         if judgement.over:
             del self.judgements[key], self._owner[key]
             self._due.pop(key, None)
+            if self._reasons is not None:
+                self._reasons.forget(key)
 
     def _explained(self, judgement: Judgement) -> bool:
         """Does another condition of the same subject say what is wrong, and does its probe still bring that one?"""

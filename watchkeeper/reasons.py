@@ -1,0 +1,67 @@
+"""Logs why each rule decides as it does, where that is asked for (`run --verbose`): news at once, the rest seldom.
+
+The lines are made in core/explaining.py. Made only where they are logged: who does not ask pays for nothing.
+"""
+
+import logging
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from watchkeeper.core import explaining
+from watchkeeper.core.alerts import Alert, Concern
+from watchkeeper.core.explaining import Gist
+from watchkeeper.core.observation import Observation, SeriesKey
+from watchkeeper.core.rules import Finding, Rules
+from watchkeeper.logs.fields import Event, about
+
+log = logging.getLogger(__name__)
+
+UNCHANGED = timedelta(hours=1)
+"""How often a decision that stays is explained again: a reader of the last hour's log finds every one."""
+
+REWORDED = timedelta(minutes=5)
+"""How often one is that stays, though its reason is another: a forecast may find one reason after the other."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What was explained last."""
+
+    decision: Gist
+    reason: Gist
+    at: datetime
+
+
+class Reasons:
+    """Remembers what it has explained."""
+
+    def __init__(self) -> None:
+        self._told: dict[tuple[SeriesKey, Concern], _Told] = {}
+
+    @staticmethod
+    def wanted() -> "Reasons | None":
+        """One, where somebody reads it."""
+        return Reasons() if log.isEnabledFor(logging.DEBUG) else None
+
+    def note(self, found: Finding, seen: Observation | None, limits: Rules, alert: Alert) -> None:
+        """Explain a finding, and what its alert made of it, if that is due."""
+        now = _Told(explaining.decision(found, alert), explaining.reason(found), found.at)
+        key = found.key, found.concern
+        before = self._told.get(key)
+        if before is not None and not _due(before, now):
+            return
+        self._told[key] = now
+        fields = about(Event.REASON, key=found.key, concern=found.concern, priority=found.priority)
+        log.debug("%s", explaining.explain(found, seen, limits, alert), extra=fields)
+
+    def forget(self, key: SeriesKey) -> None:
+        """A series is judged no longer."""
+        for concern in Concern:
+            self._told.pop((key, concern), None)
+
+
+def _due(before: _Told, now: _Told) -> bool:
+    if before.decision != now.decision or now.at < before.at:
+        return True
+    pause = UNCHANGED if before.reason == now.reason else REWORDED
+    return now.at - before.at >= pause

@@ -41,7 +41,8 @@ async def test_the_same_as_the_daemon_would_hear(folder: Path) -> None:
         heard = await ask(folder / "a.qmp")
     assert asked == list(roots.QUESTIONS)
     assert {question: {k: v for k, v in reply.items() if k != "id"} for question, reply in heard.items()} == told
-    assert read_printed(json.dumps(heard).encode()) == Guest("hide-hub", "running", (), 64 * 2**20)
+    guest = read_printed(json.dumps(heard).encode())
+    assert (guest.name, guest.state, guest.promised_bytes, guest.vcpus) == ("hide-hub", "running", 64 * 2**20, 1)
 
 
 @pytest.mark.parametrize(
@@ -95,7 +96,7 @@ async def test_a_real_guest_through_the_list(folder: Path, monkeypatch: pytest.M
     async with machine(folder / "hub.qmp", "hide-hub", "-S"):
         (result,) = await asyncio.to_thread(commands.collect, "guests")
     assert result.target == f"{folder}/hub.qmp"
-    assert read_printed(result.ran.stdout) == Guest("hide-hub", "prelaunch", (), 64 * 2**20)
+    assert read_printed(result.ran.stdout) == Guest("hide-hub", "prelaunch", (), 64 * 2**20, vcpus=1)
 
 
 def test_only_sockets(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

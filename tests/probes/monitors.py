@@ -18,7 +18,8 @@ MIB = 2**20
 def drive(status: str | None = "ok", device: str = "virtio0", file: str = "/skerry/hide-hub.raw") -> dict[str, Any]:
     """One entry of query-block, shortened, as QEMU 7.2.22 gave it. status: None where it gives no io-status."""
     entry = {"device": device, "locked": False, "removable": False, "type": "unknown",
-             "inserted": {"ro": False, "drv": "raw", "file": file, "node-name": "#block113", "encrypted": False},
+             "inserted": {"ro": False, "drv": "raw", "file": file, "node-name": "#block113", "encrypted": False,
+                          "image": {"virtual-size": 32 * MIB, "filename": file, "format": "raw", "actual-size": 0}},
              "qdev": "/machine/peripheral-anon/device[0]/virtio-backend"}  # fmt: skip
     return entry if status is None else {"io-status": status, **entry}
 
@@ -37,7 +38,14 @@ def replies(
         "query-block": {"return": [drive()] if drives is None else drives},
         "query-memory-size-summary": {"return": {"base-memory": memory_bytes, "plugged-memory": 0}},
         "query-balloon": {"error": {"class": "DeviceNotActive", "desc": "No balloon device has been activated"}},
+        "query-cpus-fast": {"return": [{"cpu-index": 0, "thread-id": 7840, "target": "x86_64"}]},
+        "query-blockstats": {"return": [counts(each) for each in ([drive()] if drives is None else drives)]},
     }
+
+
+def counts(disk: dict[str, Any], written_bytes: int = 4096) -> dict[str, Any]:
+    """One entry of query-blockstats, shortened, as QEMU 7.2.22 gave it."""
+    return {"device": disk.get("device", ""), "qdev": disk.get("qdev", ""), "stats": {"wr_bytes": written_bytes}}
 
 
 @asynccontextmanager

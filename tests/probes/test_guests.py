@@ -19,14 +19,14 @@ from tests.probes.hands import SetClock, conditions
 from tests.probes.machines import machine, short_folder
 from tests.probes.monitors import MIB, drive, monitor, replies
 from tests.support.needs import need
-from watchkeeper.core.observation import Condition, Observation
+from watchkeeper.core.observation import Condition, Level, Observation
 from watchkeeper.core.remembered import PassingNotes
 from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.probes import guest_monitors
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.guest_monitors import find_sockets
 from watchkeeper.probes.guest_states import STATES, standing_of
-from watchkeeper.probes.guests import GuestsProbe, GuestsSettings
+from watchkeeper.probes.guests import GuestsPage, GuestsProbe, GuestsSettings, KnownGuest
 from watchkeeper.probes.qmp import Drive, Guest
 
 HOST_BYTES = 1024 * MIB
@@ -374,3 +374,36 @@ async def test_a_closed_folder_through_roots_side(bench: Bench, folder: Path) ->
             (folder / "guest-monitors").chmod(0o666)
             with as_nobody(), pytest.raises(PrivilegeMissing, match="must belong to root, with mode 0644"):
                 await probe.observe()
+
+
+async def test_what_is_recorded_of_guests(bench: Bench, folder: Path, root: Path) -> None:
+    """Memory and vCPUs as levels that may be full; what each guest has written since it began, of its disks' size."""
+    probe = probe_of(bench, folder, root)
+    async with monitor(folder / "a.qmp", replies("hide-hub")), monitor(folder / "b.qmp", replies("ringing-db")):
+        found = {str(one.key): one for one in await probe.observe() if isinstance(one, Level)}
+    assert {each.may_be_full for each in found.values()} == {True}
+    assert (found["guests: memory"].used, found["guests: memory"].capacity) == (128 * MIB, HOST_BYTES)
+    assert (found["guests: vCPUs"].used, found["guests: vCPUs"].capacity) == (2, os.cpu_count())
+    assert (found["guest hide-hub: written"].used, found["guest hide-hub: written"].capacity) == (4096, 32 * MIB)
+
+
+async def test_what_a_guest_was_given_is_noted_for_when_it_does_not_run(bench: Bench, folder: Path, root: Path) -> None:
+    """Disks, memory and vCPUs of a guest stay known after its monitor has gone."""
+    notes = PassingNotes()
+    bench = replace(bench, notes=notes)
+    async with monitor(folder / "a.qmp", replies("hide-hub")):
+        await probe_of(bench, folder, root).observe()
+    (folder / "a.qmp").unlink(missing_ok=True)
+    await probe_of(bench, folder, root).observe()
+    page = GuestsPage.model_validate_json(await notes.read("guests"))
+    assert page.known == {
+        "hide-hub": KnownGuest(disks={"/skerry/hide-hub.raw": 32 * MIB}, memory_bytes=64 * MIB, vcpus=1)
+    }
+
+
+async def test_notes_of_an_earlier_version_are_understood(bench: Bench, folder: Path, root: Path) -> None:
+    """A page with names alone, as the first version wrote it, still names who is gone."""
+    notes = PassingNotes()
+    await notes.write("guests", '{"names": {"/run/guests/hide-hub.qmp": "hide-hub"}}')
+    seen = await probe_of(replace(bench, notes=notes), folder, root).observe()
+    assert "it is gone" in states(seen)["hide-hub"]

@@ -2,6 +2,8 @@
 
 import asyncio
 import json
+import shutil
+import subprocess
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +11,7 @@ import pytest
 
 from tests.probes.machines import machine, short_folder
 from tests.probes.monitors import MIB, drive, monitor, replies
+from tests.support.needs import need
 from watchkeeper.privileged.monitor import LINE_LIMIT_BYTES, MESSAGES_LIMIT, QUESTIONS
 from watchkeeper.probes.qmp import Drive, Guest, MonitorBusy, NotMonitor, ask, understand
 
@@ -20,11 +23,15 @@ async def path() -> Any:
         yield folder / "hide-hub.qmp"
 
 
+DISK = Drive("virtio0", "/skerry/hide-hub.raw", "ok", 32 * MIB, 4096)
+"""The disk of the double."""
+
+
 async def test_a_guest_that_runs(path: Path) -> None:
     """What a monitor says of its guest, and that nothing but the fixed questions is sent, in their order."""
     async with monitor(path, replies()) as asked:
         guest = await ask(str(path), 5)
-    assert guest == Guest("hide-hub", "running", (), 64 * MIB, None)
+    assert guest == Guest("hide-hub", "running", (), 64 * MIB, None, (DISK,), 1)
     assert asked == list(QUESTIONS)
     assert all(question == "qmp_capabilities" or question.startswith("query-") for question in asked)
 
@@ -46,10 +53,10 @@ def test_disks_in_trouble() -> None:
     """A disk without space and one with another error are named; one that has no io-status is not in trouble."""
     drives = [drive("nospace"), drive("failed", device="", file=""), drive(None), drive("ok")]
     guest = understand(replies(state="io-error", drives=drives))
-    assert guest.failing == (
-        Drive("virtio0", "/skerry/hide-hub.raw", "nospace"),
-        Drive("peripheral-anon/device[0]/virtio-backend", "", "failed"),
-    )
+    assert [(each.name, each.file, each.io_status) for each in guest.failing] == [
+        ("virtio0", "/skerry/hide-hub.raw", "nospace"),
+        ("peripheral-anon/device[0]/virtio-backend", "", "failed"),
+    ]
 
 
 def test_memory_that_is_plugged_in_and_a_balloon() -> None:
@@ -121,6 +128,58 @@ async def test_a_monitor_that_says_nothing(path: Path) -> None:
             await ask(str(path), 0.2)
 
 
+async def test_the_disks_of_a_real_guest(path: Path, tmp_path: Path) -> None:
+    """What it can write to: an overlay by its own file and not its backing, a -blockdev raw file; and its CPUs."""
+    base, hub, cams = (tmp_path / name for name in ("base.qcow2", "hide hub,1.qcow2", "cams.raw"))
+    need(shutil.which("qemu-img"), "qemu-img is not installed: no overlay can be made")
+    for argv in (["-f", "qcow2", base, "64M"], ["-f", "qcow2", "-b", base, "-F", "qcow2", hub]):
+        subprocess.run(["qemu-img", "create", "-q", *map(str, argv)], check=True)  # noqa: ASYNC221  nothing else runs
+    cams.write_bytes(bytes(2 * MIB))
+    raw = {"driver": "raw", "node-name": "cams", "file": {"driver": "file", "filename": str(cams)}}
+    options = ["-drive", f"file={str(hub).replace(',', ',,')},if=virtio,format=qcow2", "-smp", "2"]
+    options += ["-blockdev", json.dumps(raw), "-device", "virtio-blk-pci,drive=cams,id=cams"]
+    options += ["-drive", "file=null-co://,read-only=on,format=raw,if=virtio"]
+    async with machine(path, "hide-hub", "-S", *options):
+        guest = await ask(str(path), 20)
+    assert {(disk.file, disk.size_bytes, disk.written_bytes) for disk in guest.disks} == {
+        (str(hub), 64 * MIB, 0),
+        (str(cams), 2 * MIB, 0),
+    }
+    assert guest.vcpus == 2
+
+
+@pytest.mark.parametrize(
+    ("told", "file"),
+    [
+        ('json:{"driver": "qcow2", "file": {"driver": "file", "filename": "/srv/a b.qcow2"}}', "/srv/a b.qcow2"),
+        ('json:{"driver": "throttle", "file": {"driver": "raw", "file": {"filename": "/dev/vg0/x"}}}', "/dev/vg0/x"),
+        ('json:{"driver": "null-co", "size": 1}', 'json:{"driver": "null-co", "size": 1}'),
+        ("json:[", "json:["),
+        ("/srv/json:a", "/srv/json:a"),
+    ],
+)
+def test_the_file_of_a_disk_that_is_told_by_its_options(told: str, file: str) -> None:
+    """QEMU writes a node's options where it has no plain path for it (qemu-block-drivers(7), pseudo protocol json)."""
+    (disk,) = understand(replies(drives=[drive(file=told)])).disks
+    assert disk.file == file
+
+
+def test_a_disk_that_is_read_only_and_a_drive_without_a_medium_are_none() -> None:
+    """A plan counts what can be written."""
+    disc = drive(device="cd0")
+    disc["inserted"]["ro"] = True
+    empty = drive(device="cd1")
+    del empty["inserted"]
+    assert understand(replies(drives=[disc, empty])).disks == ()
+
+
+def test_an_older_qemu_says_less() -> None:
+    """Without the two questions, or with senseless replies to them, the rest is understood all the same."""
+    told = {**replies(), "query-cpus-fast": {"error": {}}, "query-blockstats": {"return": {"a": 1}}}
+    guest = understand(told)
+    assert (guest.vcpus, guest.disks[0].written_bytes, guest.state) == (None, None, "running")
+
+
 async def test_nobody_is_there(path: Path) -> None:
     """A path without a socket is told by the system's own error."""
     with pytest.raises(FileNotFoundError):
@@ -131,7 +190,7 @@ async def test_a_real_guest(path: Path) -> None:
     """A real QEMU, stopped before its first instruction: name, state and memory are what it was started with."""
     async with machine(path, "hide-hub", "-S"):
         guest = await ask(str(path), 20)
-        assert guest == Guest("hide-hub", "prelaunch", (), 64 * MIB, None)
+        assert guest == Guest("hide-hub", "prelaunch", (), 64 * MIB, None, vcpus=1)
         # It serves one client at a time, and let go of us at once: the next look works as well.
         assert (await ask(str(path), 20)).name == "hide-hub"
         reader, writer = await asyncio.open_unix_connection(path)

@@ -17,6 +17,8 @@ QUESTIONS = (
     "query-block",
     "query-memory-size-summary",
     "query-balloon",
+    "query-cpus-fast",
+    "query-blockstats",
 )
 """All that is ever sent to a guest, by this side and by the daemon."""
 

@@ -4,15 +4,16 @@ Asked through each guest's own monitor socket (guest_monitors.py), which whoever
 states mean is decided in guest_states.py.
 """
 
-from collections.abc import Mapping, Sequence
+import os
+from collections.abc import Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from watchkeeper.config.types import Duration
-from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKey
+from watchkeeper.core.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
 from watchkeeper.core.units import format_size
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.guest_monitors import Asked, Monitors
@@ -50,10 +51,24 @@ class GuestsSettings(RootsideSettings):
     )
 
 
-class _Page(Page):
-    """names: each guest that was seen, by the path of its socket, so that one that is gone is missed by its name."""
+class KnownGuest(BaseModel):
+    """What a guest was given when it was seen last: its disks' files with their sizes, its memory and its vCPUs."""
+
+    model_config = ConfigDict(frozen=True)
+
+    disks: Mapping[str, int | None] = Field(default_factory=dict)
+    memory_bytes: int | None = None
+    vcpus: int | None = None
+
+
+class GuestsPage(Page):
+    """names: each guest that was seen, by the path of its socket, so that one that is gone is missed by its name.
+
+    known: by its name, what each was given, for plans that count guests which do not run just now.
+    """
 
     names: Mapping[str, str] = Field(default_factory=dict)
+    known: Mapping[str, KnownGuest] = Field(default_factory=dict)
 
 
 class GuestsProbe:
@@ -62,7 +77,7 @@ class GuestsProbe:
     def __init__(self, settings: GuestsSettings, bench: Bench, root: Path = Path("/")) -> None:
         self._settings, self._clock = settings, bench.clock
         self._monitors = Monitors(bench, settings.sockets, settings.timeout, settings.helper)
-        self._notebook = Notebook(bench.notes, settings.label, _Page())
+        self._notebook = Notebook(bench.notes, settings.label, GuestsPage())
         self._meminfo = root / "proc/meminfo"
         self._passing_since_s: dict[str, float] = {}
         self._promised_bytes: dict[str, int] = {}
@@ -71,12 +86,13 @@ class GuestsProbe:
         """Ask every monitor at once. Raises PrivilegeMissing where the sockets cannot even be looked for."""
         settings = self._settings
         asked = await self._monitors.ask_all()
-        names = await self._names(asked)
+        names = await self._recognized(asked)
         known = {path: name for path, name in names.items() if not self._left_out(name)}
         states = {each.path: each for each in asked}
         seen = [self._state(name, path, states.get(path)) for path, name in known.items()]
         seen += [_missing(name) for name in settings.expected if name not in known.values()]
-        return [*seen, self._memory(asked, known)]
+        guests = {known[each.path]: each.guest for each in asked if each.guest and each.path in known}
+        return [*seen, self._memory(asked, known), *self._levels(guests)]
 
     async def close(self) -> None:
         """Nothing is held."""
@@ -84,20 +100,13 @@ class GuestsProbe:
     def _left_out(self, name: str) -> bool:
         return any(fnmatchcase(name, each) for each in self._settings.leave_out)
 
-    async def _names(self, asked: Sequence[Asked]) -> Mapping[str, str]:
-        """Every guest's name by its socket, those included that were seen before and are gone.
-
-        A guest that cannot be asked keeps the name that it gave last; one that never could is called as its socket is.
-        """
-        names = dict((await self._notebook.read()).names)
-        there: dict[str, str] = {}
-        for each in asked:
-            said = clipped(each.guest.name.strip()) if each.guest else ""
-            name = said or names.get(each.path) or clipped(Path(each.path).stem)
-            there[each.path] = f"{name} at {shown(each.path)}" if name in there.values() else name
-        gone = {path: name for path, name in names.items() if path not in there and name not in there.values()}
-        names = {**gone, **there}
-        await self._notebook.write(_Page(names=names))
+    async def _recognized(self, asked: Sequence[Asked]) -> Mapping[str, str]:
+        """Every guest's name by its socket, those included that were seen before and are gone; noted down."""
+        page = await self._notebook.read()
+        names = names_of(asked, page.names)
+        given = {names[each.path]: given_to(each.guest) for each in asked if each.guest}
+        known = {name: each for name, each in page.known.items() if name in names.values()}
+        await self._notebook.write(GuestsPage(names=names, known={**known, **given}))
         return names
 
     def _state(self, name: str, path: str, asked: Asked | None) -> Condition:
@@ -135,9 +144,44 @@ class GuestsProbe:
         over = share > limit
         return Condition(SeriesKey("guests", "memory promised"), not over, reason if over else "", facts=facts)
 
+    def _levels(self, guests: Mapping[str, Guest]) -> Iterator[Level]:
+        """What is recorded and not judged: the promises as levels, and what each guest has written since it began.
+
+        What is written begins at nothing with each start of the guest, and counts a place twice that is written twice.
+        """
+        promised = float(sum(self._promised_bytes.values()))
+        yield Level(SeriesKey("guests", "memory"), promised, self._total_bytes(), may_be_full=True)
+        vcpus = sum(guest.vcpus or 0 for guest in guests.values())
+        yield Level(SeriesKey("guests", "vCPUs"), vcpus, os.cpu_count() or 1, Unit.COUNT, may_be_full=True)
+        for name, guest in guests.items():
+            counted = [disk for disk in guest.disks if disk.written_bytes is not None and disk.size_bytes]
+            if counted:
+                written, sizes = sum(d.written_bytes or 0 for d in counted), sum(d.size_bytes or 0 for d in counted)
+                yield Level(SeriesKey(f"guest {name}", "written"), written, sizes, may_be_full=True)
+
     def _total_bytes(self) -> int:
         with self._meminfo.open("rb") as file:
             return max(read_table(file.read().decode("ascii", "replace")).get("MemTotal", 0), 1) * 1024
+
+
+def names_of(asked: Sequence[Asked], before: Mapping[str, str]) -> Mapping[str, str]:
+    """Every guest's name by the path of its socket. before: the names that were noted down.
+
+    A guest that cannot be asked keeps the name that it gave last; one that never could is called as its socket is.
+    """
+    there: dict[str, str] = {}
+    for each in asked:
+        said = clipped(each.guest.name.strip()) if each.guest else ""
+        name = said or before.get(each.path) or clipped(Path(each.path).stem)
+        there[each.path] = f"{name} at {shown(each.path)}" if name in there.values() else name
+    gone = {path: name for path, name in before.items() if path not in there and name not in there.values()}
+    return {**gone, **there}
+
+
+def given_to(guest: Guest) -> KnownGuest:
+    """What a guest has, without what changes from look to look."""
+    disks = {disk.file: disk.size_bytes for disk in guest.disks}
+    return KnownGuest(disks=disks, memory_bytes=guest.promised_bytes, vcpus=guest.vcpus)
 
 
 def _state(name: str, standing: Standing, guest: Guest | None = None) -> Condition:

@@ -173,5 +173,10 @@ def _thin_status(words: list[str]) -> ThinStatus:
 
 
 def mapper_name(group: str, pool: str) -> str:
-    """The device mapper's name of a thin pool: hyphens are doubled, and one stands between the parts."""
-    return f"{group.replace('-', '--')}-{pool.replace('-', '--')}-tpool"
+    """The device mapper's name of a thin pool."""
+    return f"{device_name(group, pool)}-tpool"
+
+
+def device_name(group: str, volume: str) -> str:
+    """The device mapper's name of a volume: hyphens are doubled, and one stands between the parts."""
+    return f"{group.replace('-', '--')}-{volume.replace('-', '--')}"

@@ -37,9 +37,14 @@ class _Name(_Read):
     name: str = Field("", max_length=1000)
 
 
+class _Image(_Read):
+    size: int | None = Field(None, alias="virtual-size", ge=0)
+
+
 class _Medium(_Read):
     file: str = ""
     ro: bool = False
+    image: _Image | None = None
 
 
 class _Drive(_Read):
@@ -60,16 +65,32 @@ class _Balloon(_Read):
     actual: int = Field(ge=0)
 
 
-M = TypeVar("M", bound=_Read)
+class _Written(_Read):
+    wr_bytes: int = Field(0, ge=0)
+
+
+class _Counts(_Read):
+    device: str = ""
+    qdev: str = ""
+    stats: _Written = _Written()
+
+
+M = TypeVar("M")
 
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """A guest's disk in trouble. name: as the monitor calls it. file: what it lives in. io_status: what is wrong."""
+    """A guest's disk. name: as the monitor calls it. file: what it lives in. io_status: `ok`, or what is wrong.
+
+    size_bytes: its virtual size. written_bytes: what the guest has written to it since its process began. Each None
+    where this QEMU does not say.
+    """
 
     name: str
     file: str
     io_status: str
+    size_bytes: int | None = None
+    written_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +99,8 @@ class Guest:
 
     name: empty where the guest was given none. state: query-status, in QEMU's word. promised_bytes: memory that the
     guest may use, plugged-in memory included; None where this QEMU does not say. granted_bytes: what its balloon leaves
-    it of that; None without a balloon.
+    it of that; None without a balloon. failing: the disks in trouble. disks: those that it can write to. vcpus: None
+    where this QEMU does not say.
     """
 
     name: str
@@ -86,6 +108,8 @@ class Guest:
     failing: tuple[Drive, ...] = ()
     promised_bytes: int | None = None
     granted_bytes: int | None = None
+    disks: tuple[Drive, ...] = ()
+    vcpus: int | None = None
 
 
 Replies = Mapping[str, Any]
@@ -128,18 +152,26 @@ def understand(replies: Replies) -> Guest:
         drives = _DRIVES.validate_python(_returned(replies, "query-block"))
     except ValidationError:
         raise NotMonitor("what its monitor says of the guest makes no sense") from None
-    memory = _maybe(_Memory, replies.get("query-memory-size-summary"))
-    balloon = _maybe(_Balloon, replies.get("query-balloon"))
+    memory = _maybe(_MEMORY, replies.get("query-memory-size-summary"))
+    balloon = _maybe(_BALLOON, replies.get("query-balloon"))
+    vcpus = _maybe(_VCPUS, replies.get("query-cpus-fast"))
+    counted = _maybe(_COUNTS, replies.get("query-blockstats")) or []
+    written = {name: each.stats.wr_bytes for each in counted for name in (each.qdev, each.device) if name}
     return Guest(
         name.name,
         status.status,
-        tuple(_trouble(drive) for drive in drives if drive.io_status != "ok"),
+        tuple(_drive(each, written) for each in drives if each.io_status != "ok"),
         memory.base + memory.plugged if memory else None,
         balloon.actual if balloon else None,
+        tuple(_drive(each, written) for each in drives if each.inserted and not each.inserted.ro),
+        len(vcpus) if vcpus is not None else None,
     )
 
 
 _DRIVES = TypeAdapter(list[_Drive])
+_COUNTS = TypeAdapter(list[_Counts])
+_VCPUS = TypeAdapter(list[_Read])
+_MEMORY, _BALLOON = TypeAdapter(_Memory), TypeAdapter(_Balloon)
 
 
 def _returned(replies: Replies, question: str) -> Any:  # noqa: ANN401  what JSON holds
@@ -151,18 +183,38 @@ def _returned(replies: Replies, question: str) -> Any:  # noqa: ANN401  what JSO
     return reply["return"]
 
 
-def _maybe(model: type[M], reply: Any) -> M | None:  # noqa: ANN401  what JSON holds
+def _maybe(model: TypeAdapter[M], reply: Any) -> M | None:  # noqa: ANN401  what JSON holds
     """What a question that this QEMU may not know was answered with; None where it was not."""
     try:
-        return model.model_validate(reply["return"])
+        return model.validate_python(reply["return"])
     except (KeyError, TypeError, ValidationError):
         return None
 
 
-def _trouble(drive: _Drive) -> Drive:
+def _drive(drive: _Drive, written: Mapping[str, int]) -> Drive:
     # A disk that was made with -blockdev has no device name, only the path of its controller in the machine.
     name = drive.device or drive.qdev.removeprefix("/machine/") or "a disk"
-    return Drive(name, drive.inserted.file if drive.inserted else "", drive.io_status)
+    medium = drive.inserted
+    return Drive(
+        name,
+        _file(medium.file) if medium else "",
+        drive.io_status,
+        medium.image.size if medium and medium.image else None,
+        written.get(drive.qdev, written.get(drive.device)),
+    )
+
+
+def _file(told: str) -> str:
+    """The file or device beneath. Where QEMU cannot say it as a path it writes its options as `json:{...}`."""
+    if not told.startswith("json:"):
+        return told
+    try:
+        options = json.loads(told.removeprefix("json:"))
+        while isinstance(options, dict) and "filename" not in options:
+            options = options.get("file")
+    except (ValueError, RecursionError):
+        return told
+    return str(options["filename"]) if isinstance(options, dict) else told
 
 
 async def _converse(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> Replies:

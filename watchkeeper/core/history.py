@@ -42,10 +42,13 @@ class Grain:
 
 
 class _Store:
-    """Rows of floats that are appended at the end and forgotten at the front, in amortised constant time."""
+    """Rows of floats that are appended at the end and forgotten at the front, in amortised constant time.
+
+    Room is made for the first row: most series are no levels and never have one.
+    """
 
     def __init__(self, keep: int, width: int) -> None:
-        self._keep, self._rows = keep, np.empty((2 * keep, width))
+        self._keep, self._rows = keep, np.empty((0, width))
         self._start = self._end = 0
 
     @property
@@ -54,6 +57,8 @@ class _Store:
         return self._rows[self._start : self._end]
 
     def append(self, row: tuple[float, ...]) -> None:
+        if not len(self._rows):
+            self._rows = np.empty((2 * self._keep, self._rows.shape[1]))
         if self._end == len(self._rows):
             kept = self._rows[self._end - self._keep + 1 :].copy()
             self._start, self._end = 0, len(kept)

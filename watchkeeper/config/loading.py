@@ -13,7 +13,7 @@ from typing import Any, Generic, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from watchkeeper.config import environment, words
+from watchkeeper.config import environment, moves, words
 from watchkeeper.config.draft import Draft
 from watchkeeper.config.places import config_places
 from watchkeeper.config.problems import Found, translate, unknown_key
@@ -58,21 +58,27 @@ def load(model: type[M], path: Path | None, *, secrets: Secrets) -> Loaded[M]:
     found = path if path is not None else next((p for p in config_places() if _there(p)), None)
     if found is None:
         return check_document(model, {}, secrets)
-    return check_document(model, read(found), secrets, found)
+    text = read_text(found)
+    return check_document(model, parse(text, str(found)), secrets, found, text)
 
 
 def check_document(
-    model: type[M], document: Mapping[str, Any], secrets: Secrets, path: Path | None = None
+    model: type[M], document: Mapping[str, Any], secrets: Secrets, path: Path | None = None, text: str = ""
 ) -> Loaded[M]:
-    """Check a document that was read from `path`. Raises ConfigError with every problem found."""
+    """Check a document that was read from `path`, where it is `text`. Raises ConfigError with every problem found."""
     settings, wrong, warnings = _look(model, document, secrets)
     if wrong or settings is None:
-        raise ConfigError(NO_FILE if path is None else str(path), _told(wrong, document))
+        raise ConfigError(NO_FILE if path is None else str(path), _told(wrong, document, text))
     return Loaded(settings, path, tuple(warnings))
 
 
 def read(path: Path) -> dict[str, Any]:
     """A TOML document. Raises ConfigError that says what is wrong and where."""
+    return parse(read_text(path), str(path))
+
+
+def read_text(path: Path) -> str:
+    """The text of a document. Raises ConfigError that says what is wrong and where."""
     try:
         with path.open("rb") as file:
             raw = file.read(LARGEST_DOCUMENT_BYTES + 1)
@@ -81,7 +87,7 @@ def read(path: Path) -> dict[str, Any]:
         raise ConfigError(str(path), [Problem("", f"it cannot be read: {why}; name a file that is there")]) from None
     if len(raw) > LARGEST_DOCUMENT_BYTES:
         raise ConfigError(str(path), [Problem("", "it is longer than 1 MiB, so it is hardly a configuration")])
-    return parse(_text(raw, str(path)), str(path))
+    return _text(raw, str(path))
 
 
 def _text(raw: bytes, source: str) -> str:
@@ -150,7 +156,8 @@ def _in_one_of(keys: Place, places: Collection[Place]) -> bool:
     return any(keys[:depth] in places for depth in range(len(keys) + 1))
 
 
-def _told(wrong: Sequence[Found], document: Mapping[str, Any]) -> list[Problem]:
+def _told(wrong: Sequence[Found], document: Mapping[str, Any], text: str) -> list[Problem]:
+    wrong = [Found(one.keys, moves.edit(one.keys, document, text) or one.what) for one in wrong]
     variables = environment.variables(os.environ)
     order = _Order()
     ordered = sorted(wrong, key=lambda one: tuple(order.ranks(one.keys, document)))

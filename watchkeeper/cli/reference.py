@@ -1,8 +1,8 @@
-"""Writes the reference of the commands and of the configuration into the README: `python -m watchkeeper.cli.reference`.
+"""Writes the manual from the code, as Markdown into watchkeeper/manual/: `python -m watchkeeper.cli.reference`.
 
-Everything comes from the commands and the models themselves, so that it cannot drift; a test holds the README to it.
-The README's lines `<!-- reference: commands -->` and `<!-- reference: configuration -->` say where a part begins, and
-`<!-- end of reference -->` where it ends.
+Everything comes from the commands, the models, the entries on alerts, the messages and the routes themselves, so that
+it cannot drift; a test holds the files to it. Here are the commands and the configuration; the other parts have a
+module each.
 """
 
 import re
@@ -17,7 +17,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from watchkeeper.cli import COMMANDS, main
+from watchkeeper.cli import COMMANDS, main, reference_alerts, reference_api, reference_messages
 from watchkeeper.config import words
 from watchkeeper.config.types import ProbeSettings, SecretSource
 from watchkeeper.notifiers.table import NOTIFIERS
@@ -27,7 +27,15 @@ from watchkeeper.settings import Settings, settings_model
 MODEL = settings_model((kind.settings for kind in BUILT_IN.values()), NOTIFIERS)
 """The document with the kinds that watchkeeper brings, whatever other packages bring here."""
 
-README = Path(__file__).parents[2] / "README.md"
+NO_DEFAULT = "must be set"
+
+MANUAL = Path(__file__).parents[1] / "manual"
+"""Lies in the package, so that an installed watchkeeper has it too."""
+
+MADE = (
+    "<!-- Made from the code by `python -m watchkeeper.cli.reference`: change it there. -->\n"
+    "[Back to the README](../../README.md)"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +50,11 @@ class Table:
         """The keys that hold values; tables within it have their own place."""
         fields = words.fields_of(self.model)
         return {key: field for key, field in fields.items() if key not in self.said and not _tables_in(key, field)}
+
+    def rows(self) -> Iterator[tuple[str, str, str, str]]:
+        """Each key with what it takes, its default, and what it is for."""
+        for key, field in self.keys().items():
+            yield key, words.allowed(words.annotation_of(field)), default(field), meaning(self.model, key, field)
 
 
 def tables(model: type[Settings]) -> Iterator[Table]:
@@ -100,7 +113,7 @@ def _split(model: type) -> list[str]:
 def default(field: FieldInfo) -> str:
     """A key's default as it is written in the document; empty where there is none to write."""
     if field.is_required():
-        return "must be set"
+        return NO_DEFAULT
     value = field.get_default(call_default_factory=True, validated_data={})
     annotation = words.annotation_of(field)
     if value is PydanticUndefined or value in (None, "", Path()) or (not value and isinstance(value, dict | tuple)):
@@ -114,16 +127,10 @@ def configuration() -> str:
 
 
 def _table(table: Table) -> Iterator[str]:
-    yield from (f"#### {table.title}", "", summary(table.model), "")
+    yield from (f"## {table.title}", "", summary(table.model), "")
     yield from ("| key | takes | default | |", "|---|---|---|---|")
-    for key, field in table.keys().items():
-        takes, given = words.allowed(words.annotation_of(field)), default(field)
-        cells = (
-            f"`{key}`",
-            takes,
-            given if given in ("", "must be set") else f"`{given}`",
-            meaning(table.model, key, field),
-        )
+    for key, takes, given, said in table.rows():
+        cells = (f"`{key}`", takes, given if given in ("", NO_DEFAULT) else f"`{given}`", said)
         yield "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
     if issubclass(table.model, ProbeSettings):
         yield from ("| `[probe.rules...]` | tables | | rules of its own, on top of the general ones |",)
@@ -138,38 +145,69 @@ def commands() -> str:
 
 def _command(name: str, command: click.Command) -> Iterator[str]:
     context = click.Context(command, info_name=name)
-    usage = " ".join(["watchkeeper", name, *command.collect_usage_pieces(context)])
-    yield from (f"#### {name}", "", f"`{usage}`", "")
-    for part in re.split(r"\n\n+", cleandoc(command.help or "")):
-        if part.startswith("\b\n"):
-            yield from ("```sh", *part.removeprefix("\b\n").splitlines(), "```", "")
-        else:
-            yield from (" ".join(part.split()), "")
+    yield from (f"## {name}", "", f"`{usage(name, command, context)}`", "")
+    for text in paragraphs(command.help or ""):
+        lines = kept(text)
+        yield from ("```sh", *lines, "```", "") if lines else (" ".join(text.split()), "")
     yield _options(command, context)
 
 
+def usage(name: str, command: click.Command, context: click.Context) -> str:
+    """How a command is called: `watchkeeper backup [OPTIONS] FILE`."""
+    return " ".join(["watchkeeper", name, *command.collect_usage_pieces(context)])
+
+
+def paragraphs(text: str) -> list[str]:
+    """The paragraphs of a command's help."""
+    return re.split(r"\n\n+", cleandoc(text))
+
+
+def kept(text: str) -> list[str]:
+    """The lines of a paragraph that click leaves as they are; none where it is running text."""
+    return text.removeprefix("\b\n").splitlines() if text.startswith("\b\n") else []
+
+
+def options(command: click.Command, context: click.Context) -> Iterator[tuple[str, str]]:
+    """Each option of a command as it is written, and what it does."""
+    for one in command.params:
+        record = one.get_help_record(context) if isinstance(one, click.Option) else None
+        if record:
+            yield record[0], " ".join(record[1].split())
+
+
 def _options(command: click.Command, context: click.Context) -> str:
-    records = [one.get_help_record(context) for one in command.params if isinstance(one, click.Option)]
-    return "\n".join(f"- `{left}`: {' '.join(said.split())}" for left, said in (each for each in records if each))
+    return "\n".join(f"- `{left}`: {said}" for left, said in options(command, context))
 
 
-PARTS: dict[str, Callable[[], str]] = {"commands": commands, "configuration": configuration}
-END = "<!-- end of reference -->"
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of the manual: its file there, its title, what makes it."""
+
+    file: str
+    title: str
+    make: Callable[[], str]
 
 
-def written_into(text: str) -> str:
-    """The README with its reference anew. Raises ValueError where a part has no place in it."""
-    for part, write in PARTS.items():
-        begin = f"<!-- reference: {part} -->"
-        pattern = re.compile(re.escape(begin) + r".*?" + re.escape(END), re.DOTALL)
-        found = pattern.search(text)
-        if found is None:
-            raise ValueError(f"the README has no {begin} with {END} after it")
-        start, end = found.span()
-        text = f"{text[:start]}{begin}\n\n{write()}\n\n{END}{text[end:]}"
-    return text
+PARTS = (
+    Part("alerts.md", "What to do when an alert comes", reference_alerts.markdown),
+    Part("commands.md", "The commands", commands),
+    Part("configuration.md", "The configuration", configuration),
+    Part("messages.md", "The messages", reference_messages.markdown),
+    Part("api.md", "The API", reference_api.markdown),
+)
+"""The manual, in the README's order."""
+
+
+def text(part: Part) -> str:
+    """A part as it stands in its file."""
+    return f"# {part.title}\n\n{MADE}\n\n{part.make()}\n"
+
+
+def write(folder: Path) -> None:
+    """Write every part anew. Raises OSError."""
+    for part in PARTS:
+        (folder / part.file).write_text(text(part), encoding="utf-8")
 
 
 if __name__ == "__main__":
-    path = Path(sys.argv[1]) if len(sys.argv) > 1 else README
-    path.write_text(written_into(path.read_text(encoding="utf-8")), encoding="utf-8")
+    write(Path(sys.argv[1]) if len(sys.argv) > 1 else MANUAL)

@@ -1,0 +1,225 @@
+"""The manual and its entries on alerts agree with the code, and no probe can bring an alert that has no entry."""
+
+import ast
+import shlex
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from watchkeeper.cli import COMMANDS, reference, reference_alerts
+from watchkeeper.cli.reference_examples import examples
+from watchkeeper.core import advice, summaries
+from watchkeeper.core.alerts import Concern, Telling
+from watchkeeper.core.observation import SeriesKey
+from watchkeeper.core.remedies import watch
+from watchkeeper.core.remedies.entry import Remedy
+from watchkeeper.core.remedies.table import CHAPTERS, REMEDIES, remedy
+from watchkeeper.probes.table import BUILT_IN
+from watchkeeper.web.routes import ROUTES
+
+PROBES = Path(__file__).parents[1] / "watchkeeper" / "probes"
+CONCERN_OF = {
+    "Level": Concern.FULL,
+    "Deadline": Concern.OVERDUE,
+    "Answer": Concern.SILENT,
+    "Condition": Concern.UNSOUND,
+}
+COMPUTED = {
+    ("btrfs", "quantity"): ("data", "metadata", "space"),
+    ("lvm", "quantity"): ("data", "metadata"),
+    ("raid", "quantity"): ("health",),
+    ("zfs", "quantity"): ("own data", "held by snapshots"),
+    ("command", "self._settings.quantity"): (),
+    ("command_output", "self.quantity"): (),
+}
+"""Quantities that do not stand where the series is named: the expression there, and what it can be. A program's own
+quantities are for the last chapter."""
+NEVER_FULL = {"own data", "held by snapshots"}
+"""Levels that are parts of another one: they are never judged (Level.part_of)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """A quantity as a module of a probe names it. concern: None where the module does not say it in the same place."""
+
+    module: str
+    quantity: str
+    concern: Concern | None
+
+
+@cache
+def parsed(module: str) -> ast.Module:
+    """A module of the probes."""
+    return ast.parse((PROBES / f"{module}.py").read_text(encoding="utf-8"))
+
+
+def own_modules(kind: str) -> set[str]:
+    """Where a probe and its settings are."""
+    return {each.__module__.rpartition(".")[2] for each in (BUILT_IN[kind].settings, BUILT_IN[kind].make)}
+
+
+def modules_of(kind: str) -> set[str]:
+    """The module of a probe and every module beside it that it is made of, but for those of other probes."""
+    own = own_modules(kind)
+    others = {module for each in BUILT_IN for module in own_modules(each)} - own
+    todo, found = list(own), set[str]()
+    while todo:
+        module = todo.pop()
+        if module in found | others or module in ("base", "table", "plugins"):
+            continue
+        found.add(module)
+        imports = [each for each in ast.walk(parsed(module)) if isinstance(each, ast.ImportFrom)]
+        for each in imports:
+            if each.module == "watchkeeper.probes":
+                todo += [alias.name for alias in each.names]
+            elif (each.module or "").startswith("watchkeeper.probes."):
+                todo.append((each.module or "").rpartition(".")[2])
+    return found
+
+
+def named_in(module: str) -> Iterator[Series]:
+    """Every series that a module names: SeriesKey(subject, quantity), or _key(name, quantity)."""
+    tree = parsed(module)
+    around = {
+        id(call.args[0]): call
+        for call in ast.walk(tree)
+        if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id in CONCERN_OF and call.args
+    }
+    # A level that may be full is recorded, and never an alert.
+    recorded = {at for at, call in around.items() if any(each.arg == "may_be_full" for each in call.keywords)}
+    judged = {at: CONCERN_OF[ast.unparse(call.func)] for at, call in around.items()}
+    for call in ast.walk(tree):
+        if not (isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and len(call.args) == 2):
+            continue
+        if call.func.id in ("SeriesKey", "_key") and id(call) not in recorded:
+            for quantity in quantities(module, call.args[1]):
+                yield Series(module, quantity, judged.get(id(call)))
+
+
+def quantities(module: str, said: ast.expr) -> tuple[str, ...]:
+    """What an expression for a quantity can be. A new one that is not a plain text must be added to COMPUTED."""
+    if isinstance(said, ast.Constant) and isinstance(said.value, str):
+        return (said.value,)
+    known = COMPUTED.get((module, ast.unparse(said)))
+    assert known is not None, f"{module}.py names a series with {ast.unparse(said)}: say in COMPUTED what that can be"
+    return known
+
+
+@pytest.mark.parametrize("kind", BUILT_IN)
+def test_every_series_of_a_probe_has_an_entry(kind: str) -> None:
+    """Whatever a probe's modules name has an entry of its own for that probe, or one for the probes of any kind."""
+    mine = [entry for entry in REMEDIES if entry not in watch.OTHER and (not entry.kinds or kind in entry.kinds)]
+    without = [
+        each
+        for module in sorted(modules_of(kind))
+        for each in named_in(module)
+        if each.quantity not in NEVER_FULL and not any(covers(entry, each) for entry in mine)
+    ]
+    assert without == [], "write what to do about it in watchkeeper/core/remedies/"
+
+
+def covers(entry: Remedy, series: Series) -> bool:
+    """Is the entry about exactly this quantity?"""
+    same = series.concern is None or entry.concern is series.concern
+    return same and any(quantity == series.quantity for _, quantity in entry.about)
+
+
+@pytest.mark.parametrize("kind", BUILT_IN)
+def test_every_probe_has_an_entry(kind: str) -> None:
+    """A probe whose series come from elsewhere (a program's, a shared module's) is named by an entry as well."""
+    assert any(kind in entry.kinds for entry in REMEDIES)
+
+
+@pytest.mark.parametrize("entry", REMEDIES, ids=lambda entry: entry.anchor)
+def test_an_entry_names_what_its_probes_really_bring(entry: Remedy) -> None:
+    """Its kinds exist, and its exact subjects and quantities stand in their modules, letter for letter."""
+    text = "".join((PROBES / f"{m}.py").read_text(encoding="utf-8") for k in entry.kinds for m in modules_of(k))
+    for subject, quantity in entry.about if entry.kinds else ():
+        if "*" not in (subject, quantity):
+            assert subject.rstrip("*") in text, subject
+            assert f'"{quantity}"' in text, quantity
+
+
+@pytest.mark.parametrize(
+    ("key", "concern"),
+    [
+        (summaries.GROUP, Concern.SILENT),
+        (summaries.FLOOD, Concern.UNSOUND),
+        (summaries.DATABASE, Concern.UNSOUND),
+        (SeriesKey("probe zfs", "runs"), Concern.UNSOUND),
+        (SeriesKey("probe zfs", "runs"), Concern.STALE),
+    ],
+    ids=str,
+)
+def test_what_no_probe_brings_has_an_entry_too(key: SeriesKey, concern: Concern) -> None:
+    """A group, a flood, the database, a probe that could not look or brings nothing."""
+    assert remedy(concern, key) not in watch.OTHER
+
+
+@pytest.mark.parametrize("concern", Concern)
+def test_there_is_always_something_to_look_at(concern: Concern) -> None:
+    """Whatever another package's probe brings, and whatever its name is."""
+    assert advice.what_to_look_at(concern, SeriesKey("tide\ngauge", "water"), None)
+
+
+@pytest.mark.parametrize("entry", REMEDIES, ids=lambda entry: entry.anchor)
+def test_an_entry_says_everything(entry: Remedy) -> None:
+    """Each part is there, commands can be read by a shell, and what is said first is what a message says."""
+    for said in (entry.means, entry.look, entry.helps, entry.avoid):
+        assert said.endswith((".", "own.")), said
+    for line in reference_alerts.commands(entry):
+        assert shlex.split(line, comments=True), line
+    text = reference_alerts.markdown()
+    assert f"### {entry.title}\n" in text
+    assert f"(#{entry.anchor})" in text
+
+
+def test_entries_have_anchors_of_their_own() -> None:
+    """No two entries are linked to by one name."""
+    assert len({entry.anchor for entry in REMEDIES}) == len(REMEDIES)
+    assert sum(map(len, CHAPTERS.values())) == len(REMEDIES)
+
+
+def test_no_line_holds_a_name_that_it_should_not() -> None:
+    """A unit's name with a line break does not get into a command."""
+    said = advice.what_to_look_at(Concern.UNSOUND, SeriesKey("unit tide\nlog", "state"), None)
+    assert said.startswith("`systemctl status NAME`")
+
+
+@pytest.mark.parametrize("part", reference.PARTS, ids=lambda part: part.file)
+def test_the_manual_is_that_of_today(part: reference.Part) -> None:
+    """Write it anew with `python -m watchkeeper.cli.reference`."""
+    assert (reference.MANUAL / part.file).read_text(encoding="utf-8") == reference.text(part)
+
+
+def test_the_manual_can_be_written(tmp_path: Path) -> None:
+    """Every part, and nothing else."""
+    reference.write(tmp_path)
+    assert {each.name for each in tmp_path.iterdir()} == {part.file for part in reference.PARTS}
+
+
+def test_the_manual_has_every_command() -> None:
+    """Each with its heading."""
+    text = reference.commands()
+    assert [name for name in COMMANDS if f"## {name}\n" not in text] == []
+
+
+def test_the_manual_has_every_path_of_the_api() -> None:
+    """Each with its parameters."""
+    text = (reference.MANUAL / "api.md").read_text(encoding="utf-8")
+    for route in ROUTES:
+        assert f"`{route.path}`" in text or f"## {route.path}\n" in text
+        for parameter in route.parameters if route.of_api else ():
+            assert f"`{parameter.name}`" in text
+
+
+def test_the_manual_shows_a_message_of_every_kind() -> None:
+    """Each telling and each concern has an example, and the test message one too."""
+    shown = [message for *_, message in examples()]
+    assert {message.telling for message in shown} == set(Telling)
+    assert {message.concern for message in shown} == set(Concern)
+    assert any(message.trial for message in shown)
+    assert any(message.late for message in shown)

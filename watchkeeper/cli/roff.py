@@ -1,0 +1,61 @@
+"""Text for man(7): escaped, and with the few macros that a page needs. Pure; knows nothing of what the page says.
+
+The macros are those of man(7) in groff 1.22 and mandoc 1.14: TH, SH, SS, PP, TP, EX and EE.
+"""
+
+import re
+from collections.abc import Iterable, Iterator
+
+_SIGNS = str.maketrans({"\\": r"\e", "-": r"\-", "'": r"\(aq", "`": r"\(ga", "^": r"\(ha", "~": r"\(ti", '"': r"\(dq"})
+"""ASCII signs that man(7) would set as typographic ones, which nobody could paste into a shell, or reads itself."""
+
+
+def escaped(text: str) -> str:
+    """Text that is set as it is, on one line; a full stop at its beginning is no macro."""
+    line = text.translate(_SIGNS)
+    return rf"\&{line}" if line.startswith(".") else line
+
+
+def prose(text: str) -> str:
+    """A paragraph on one line, with what stands between backticks in bold."""
+    pieces = " ".join(text.split()).split("`")
+    pieces = [rf"\fB{escaped(each)}\fR" if at % 2 else escaped(each) for at, each in enumerate(pieces)]
+    return "".join(pieces)
+
+
+def title(name: str, section: int, source: str) -> str:
+    """The page's head. No date: the page is made from the code, and says its version."""
+    return f'.TH {escaped(name).upper()} {section} "" "{escaped(source)}"'
+
+
+def heading(words: str) -> str:
+    """A section."""
+    return f'.SH "{escaped(words).upper()}"'
+
+
+def part(words: str) -> str:
+    """A part of a section."""
+    return f'.SS "{escaped(words)}"'
+
+
+def paragraph(text: str) -> str:
+    """Running text."""
+    return f".PP\n{prose(text)}"
+
+
+def item(term: str, *texts: str) -> Iterator[str]:
+    """A term, and what is said of it in one or more paragraphs."""
+    yield f".TP\n\\fB{escaped(term)}\\fR"
+    yield prose(texts[0]) if texts[0] else "\\&"
+    for more in filter(None, texts[1:]):
+        yield f".IP\n{prose(more)}"
+
+
+def example(lines: Iterable[str]) -> str:
+    """Lines that stay as they are."""
+    return "\n".join([".PP", ".RS 4", ".EX", *(escaped(line) or r"\&" for line in lines), ".EE", ".RE"])
+
+
+def page(parts: Iterable[str]) -> str:
+    """The whole page, with no blank line in it, which man(7) would set as space."""
+    return re.sub(r"\n{2,}", "\n", "\n".join(parts)) + "\n"

@@ -11,6 +11,7 @@ from watchkeeper import keeping
 from watchkeeper.clock import Clock
 from watchkeeper.config.places import StoreSettings
 from watchkeeper.core.records import Commit, Entry
+from watchkeeper.core.remembered import PassingNotes
 from watchkeeper.errors import StoreError, StoreFull
 from watchkeeper.keeping import EVERY_S, Keeping
 from watchkeeper.store import Store
@@ -211,3 +212,51 @@ async def test_on_a_real_database(tmp_path: Path) -> None:
         thinned = await store.samples_thinned(SKERRY, start, clock.now(), 100)
         assert sum(each.samples for each in thinned) == 13 * 5_760
     assert journal.lines[0].startswith("the database has reached its bound of 1 MiB: samples from before 2026-11-")
+
+
+async def _turns(kept: Keeping, clock: HandClock, days: float) -> None:
+    for _ in range(int(days * 86_400 / EVERY_S)):
+        clock.run(EVERY_S)
+        await kept.run()
+
+
+async def test_a_clock_far_ahead_throws_nothing_away_until_it_has_stood_for_a_week() -> None:
+    """Ten years ahead at the start: nothing is asked of the store for seven days, restarts or not; then all goes on."""
+    store, clock, journal, notes = Asked(), HandClock(), Journal(), PassingNotes()
+    clock.wall += 3650 * DAY
+    kept = Keeping(store, _settings(), clock, journal.note, notes)
+    await kept.begin(NOW)
+    await _turns(kept, clock, 4)
+    again = Keeping(store, _settings(), clock, journal.note, notes)
+    await again.begin(clock.now() - MINUTE)
+    await _turns(again, clock, 2.9)
+    assert store.horizons == []
+    assert len(journal.lines) == 1
+    assert "ahead of the newest record" in journal.lines[0]
+    await _turns(again, clock, 0.2)
+    assert store.horizons != []
+
+
+async def test_a_leap_that_is_set_right_is_forgotten() -> None:
+    """A step ahead in the middle of the watch is no reason to delete; set back, keeping goes on as ever."""
+    store, clock, journal = Asked(), HandClock(), Journal()
+    kept = Keeping(store, _settings(), clock, journal.note)
+    await _turns(kept, clock, 0.05)
+    store.horizons.clear()
+    clock.wall += 3650 * DAY
+    await _turns(kept, clock, 1)
+    assert store.horizons == []
+    clock.wall -= 3650 * DAY
+    await _turns(kept, clock, 0.1)
+    newest = max(each.days for each in store.horizons if each.days)
+    assert newest < clock.now() - 3649 * DAY
+
+
+async def test_a_host_that_was_off_for_a_month_is_kept_as_ever() -> None:
+    """Less than a leap: the first steady turn keeps."""
+    store, clock = Asked(), HandClock()
+    kept = Keeping(store, _settings(), clock, Journal().note)
+    await kept.begin(None)
+    await kept.begin(NOW - 30 * DAY)
+    await _turns(kept, clock, 0.05)
+    assert store.horizons != []

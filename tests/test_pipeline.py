@@ -1,19 +1,20 @@
 """The one path, with a store that keeps what it is given in memory and clocks that the test sets."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
 from tests.support.house import DAY, HOUR, MINUTE, START, House, watched
-from watchkeeper.core.absence import GONE
+from watchkeeper.core.absence import GONE, is_gone
 from watchkeeper.core.alerts import Alert, Concern, Priority, State
 from watchkeeper.core.observation import Answer, Condition, Level, Observation, SeriesKey
 from watchkeeper.core.records import Entry
-from watchkeeper.core.rules import Finding
-from watchkeeper.core.summaries import DATABASE, GROUP
+from watchkeeper.core.rules import Finding, Rules, SilentRule
+from watchkeeper.core.summaries import DATABASE, GROUP, LIMITS
 from watchkeeper.errors import ProbeTimeout, StoreDamaged
-from watchkeeper.pipeline import OWN_REFRESH, Watched
+from watchkeeper.pipeline import OWN_REFRESH, Absent, Watched
 
 HUB = SeriesKey("service hide-hub", "answer")
 DISK = SeriesKey("pool skerry", "health")
@@ -209,7 +210,7 @@ async def test_what_is_no_longer_watched_is_ended(house: House) -> None:
         HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1, tellings=1, raised_at=START, told=Priority.WARNING
     )
     await house.pipeline.restore([], [], [], [standing])
-    assert [(a.key, a.state) for a in house.store.alerts.values()] == [(HUB, State.RECTIFIED)]
+    assert [(a.key, a.state) for a in house.store.alerts.values()] == [(HUB, State.NORMAL)]
     assert len(house.told) == 1
 
 
@@ -316,9 +317,10 @@ async def test_a_flood_is_summed_up_in_one_commit_with_all_that_it_told_of(house
 
 
 async def test_what_an_unknown_probe_had_brought_is_left_alone(house: House) -> None:
-    """A probe that was taken out of the configuration: its series is no longer judged."""
+    """A probe that was taken out of the configuration: its series is no longer judged once no other can bring it."""
     await house.run(watched([Condition(DISK, sound=True)]))
     await house.restart([])
+    await house.pipeline.review()
     assert house.pipeline.judgements == {}
 
 
@@ -449,3 +451,67 @@ async def test_a_probe_that_never_runs_is_never_gone(house: House) -> None:
     await house.run(probe)
     await house.wait(8 * DAY)
     assert [a.key for a in house.store.alerts.values() if a.standing] == [probe.own_key]
+
+
+async def test_another_configuration_changes_rules_and_keeps_what_is_known(house: House) -> None:
+    """The same probe with other rules: the silence goes on in the same episode, judged by the new ones."""
+    old = watched(DOWN)
+    await house.run(old)
+    await house.run(old)
+    await house.run(old)
+    assert len(house.told) == 1
+    gentler = replace(old, rules=Rules(silent=SilentRule(warning_s=HOUR.total_seconds())))
+    house.pipeline.change([gentler], {}, LIMITS)
+    assert house.pipeline.judgements[HUB].rules is gentler.rules
+    await house.run(gentler)
+    assert {message.thread for message in house.messages} == {house.messages[0].thread}
+
+
+@pytest.mark.parametrize("restart", [False, True])
+async def test_a_probe_with_another_name_takes_its_series_along(house: House, *, restart: bool) -> None:
+    """Nothing ends and nothing is raised anew, whichever way the new configuration came."""
+    await house.run(watched(DOWN))
+    await house.run(watched(DOWN))
+    await house.run(watched(DOWN))
+    renamed = watched(DOWN, label="hub")
+    if restart:
+        await house.restart([renamed])
+    else:
+        house.pipeline.change([renamed], {}, LIMITS)
+    await house.pipeline.review()
+    assert len(house.told) == 1
+    for _ in range(5):
+        await house.run(renamed)
+    assert len(house.told) == 1
+    assert set(house.pipeline.judgements) == {HUB, renamed.own_key}
+    assert house.store.journal[-1].entry is Entry.CONFIGURATION
+
+
+@pytest.mark.parametrize("restart", [False, True])
+async def test_a_probe_that_has_left_ends_its_alerts_the_same_either_way(house: House, *, restart: bool) -> None:
+    """Told as ended, no longer watched; nothing waits to be acknowledged; it is off the board, and not let go twice."""
+    await house.run(watched(DOWN))
+    await house.run(watched(DOWN))
+    await house.run(watched(DOWN))
+    if restart:
+        await house.restart([])
+    else:
+        house.pipeline.change([], {}, LIMITS)
+        house.pipeline.change([], {}, LIMITS)
+    await house.pipeline.review()
+    assert house.told[1] == "ended: service hide-hub no longer watched"
+    assert {alert.state for alert in house.store.alerts.values()} == {State.NORMAL}
+    assert house.pipeline.judgements == {}
+    assert is_gone(house.store.findings[HUB, Concern.STALE])
+    lines = len(house.store.journal)
+    await house.restart([])
+    await house.pipeline.review()
+    assert len(house.store.journal) == lines
+    await house.restart([watched(DOWN)])
+    assert not house.pipeline.judgements[HUB].gone
+
+
+async def test_nobody_stands_for_a_probe_that_has_left() -> None:
+    """What stands in its place says nothing, and holds nothing."""
+    assert await Absent().observe() == ()
+    await Absent().close()

@@ -47,6 +47,11 @@ class Hand:
         self._notifiers: Mapping[str, Notifier] = {each.name: each for each in notifiers}
         self._host, self._zone = host
 
+    def change(self, watched: Sequence[Watched], notifiers: Sequence[Notifier]) -> None:
+        """Another configuration holds from now on."""
+        self._watched = {each.label: each for each in watched}
+        self._notifiers = {each.name: each for each in notifiers}
+
     @property
     def probes(self) -> Sequence[str]:
         """The labels of the probes."""

@@ -33,11 +33,15 @@ class Health:
         """deliveries: None where nobody is told."""
         self._clock, self._pipeline, self._outbox = clock, pipeline, deliveries
         self._started_at = clock.now()
+        self.refused = ""
+        """Why the newest configuration was not taken; empty where it was."""
 
     def read(self) -> VitalSigns:
         """The state right now; cheap, never blocks."""
         now = self._clock.now()
-        checks = (self._probes(now), self._rules(now), self._records(now), self._deliveries(now))
+        checks: tuple[Check, ...] = (self._probes(now), self._rules(now), self._records(now), self._deliveries(now))
+        if self.refused:
+            checks = (*checks, Check("configuration", "reload", Fitness.WARN, self.refused, at=now))
         return VitalSigns(self._started_at, checks)
 
     def _probes(self, now: datetime) -> Check:

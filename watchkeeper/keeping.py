@@ -3,6 +3,7 @@
 Not here: how rows are moved in small steps (store/), and that a write never waits for them.
 """
 
+import json
 import logging
 from collections.abc import Awaitable, Iterator
 from dataclasses import replace
@@ -13,7 +14,9 @@ from typing import Protocol
 from watchkeeper.clock import Clock
 from watchkeeper.config.places import StoreSettings
 from watchkeeper.core.records import Entry
+from watchkeeper.core.remembered import PassingNotes
 from watchkeeper.core.units import format_duration, format_size
+from watchkeeper.core.wording import duration
 from watchkeeper.errors import StoreError, StoreFull
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.store.keeping import Extent, Horizons
@@ -26,6 +29,17 @@ EVERY_S = 900.0
 STEP_S = 3600.0
 """The wall clock and the monotonic one drifting apart by this much between two keepings is a clock that was set: what
 it says is not trusted with deleting until it has stood for another turn."""
+
+LEAP = timedelta(days=60)
+"""A clock that is ahead of the newest record by more than this may be wrong, or the host was off for long. No smaller
+jump deletes any hour (the configuration keeps them for so long at least): it only rolls up sooner."""
+
+TRUST_S = 7 * 86_400.0
+"""After a leap nothing is rolled up or deleted before the watch has lived for so long by that clock: somebody has seen
+by then that it is years ahead. What is kept meanwhile costs the size of a week."""
+
+OWNER = " keeping"
+"""Of the note in which a leap outlives a restart; no probe's name begins with a space."""
 
 RAW_LEAST_S = 86_400.0
 HOURS_LEAST_S = 60 * 86_400.0
@@ -54,6 +68,18 @@ class KeptStore(Protocol):
         ...
 
 
+class Notes(Protocol):
+    """Keeps a text across restarts."""
+
+    async def read(self, owner: str) -> str:
+        """What the owner wrote last; empty where it never did. Raises StoreError."""
+        ...
+
+    async def write(self, owner: str, text: str) -> None:
+        """Replace what the owner wrote. Raises StoreError."""
+        ...
+
+
 class Note(Protocol):
     """Writes a line into the journal."""
 
@@ -65,17 +91,38 @@ class Note(Protocol):
 class Keeping:
     """Keeps one store as its settings say. Run it every EVERY_S seconds."""
 
-    def __init__(self, store: KeptStore, settings: StoreSettings, clock: Clock, note: Note) -> None:
+    def __init__(
+        self, store: KeptStore, settings: StoreSettings, clock: Clock, note: Note, notes: Notes | None = None
+    ) -> None:
+        """notes: where a leap of the clock is remembered; None: for this life alone."""
         self._store, self._settings, self._clock, self._note = store, settings, clock, note
+        self._notes = notes or PassingNotes()
         self._before: tuple[datetime, float] | None = None
         self._noted_at: datetime | None = None
 
-    async def run(self) -> None:
-        """Keep once. Does nothing in its first turn, and in one after which the clock was set; never raises."""
+    def change(self, settings: StoreSettings) -> None:
+        """Keep as these settings say from now on."""
+        self._settings = settings
+
+    async def begin(self, last_alive: datetime | None) -> None:
+        """At a start: how far is the clock ahead of the newest record?"""
         now = self._clock.now()
-        if not self._steady(now):
+        if last_alive is None or now - last_alive <= LEAP:
             return
         try:
+            await self._leapt(last_alive, now)
+        except StoreError:
+            log.exception("the leap of the clock could not be written down", extra=about(Event.KEEPING))
+
+    async def run(self) -> None:
+        """Keep once. Does nothing in its first turn, and in one after which the clock was set; never raises."""
+        now, before = self._clock.now(), self._before
+        steady = self._steady(now)
+        try:
+            if before is not None and now - before[0] > LEAP:
+                await self._leapt(before[0], now)
+            if not steady or not await self._trusted(now):
+                return
             await self._store.keep(self._horizons(now))
             await self._hold_bound(now)
         except StoreFull as error:
@@ -90,6 +137,32 @@ class Keeping:
         if before is None:
             return False
         return abs((now - before[0]).total_seconds() - (self._before[1] - before[1])) < STEP_S
+
+    async def _leapt(self, since: datetime, now: datetime) -> None:
+        """Remember where the clock leapt from, and that it is not trusted yet."""
+        ahead = duration((now - since).total_seconds())
+        text = (
+            f"the clock is {ahead} ahead of the newest record: nothing is rolled up or deleted before"
+            f" the watch has gone on by it for {duration(TRUST_S)}. If it is wrong, set it"
+        )
+        await self._remember(since, 0.0)
+        await self._note(Entry.NOTE, text)
+
+    async def _trusted(self, now: datetime) -> bool:
+        """Has the clock not leapt, or has the watch lived by it for long enough, or was it set back?"""
+        text = await self._notes.read(OWNER)
+        if not text:
+            return True
+        leap = json.loads(text)
+        since, lived_s = datetime.fromisoformat(leap["since"]), leap["lived_s"] + EVERY_S
+        if lived_s < TRUST_S and now - since > LEAP:
+            await self._remember(since, lived_s)
+            return False
+        await self._notes.write(OWNER, "")
+        return True
+
+    async def _remember(self, since: datetime, lived_s: float) -> None:
+        await self._notes.write(OWNER, json.dumps({"since": since.isoformat(), "lived_s": lived_s}))
 
     def _horizons(self, now: datetime) -> Horizons:
         kept = self._settings

@@ -7,7 +7,7 @@ The alert, its journal line and its parcels are committed in one transaction wit
 import asyncio
 import contextlib
 import logging
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, tzinfo
 from functools import partial
@@ -15,7 +15,7 @@ from functools import partial
 from watchkeeper.clock import Clock
 from watchkeeper.core import alert_steps
 from watchkeeper.core.absence import is_gone
-from watchkeeper.core.alerts import Alert, Concern, Delays, State, Transition
+from watchkeeper.core.alerts import Alert, Concern, State, Transition
 from watchkeeper.core.due import next_due
 from watchkeeper.core.gaps import Clocks, Gap, between
 from watchkeeper.core.growers import biggest
@@ -24,9 +24,10 @@ from watchkeeper.core.observation import Condition, Level, Observation, SeriesKe
 from watchkeeper.core.ports import WriteStore
 from watchkeeper.core.records import Entry, JournalLine, Seen
 from watchkeeper.core.rules import Finding, Rules
-from watchkeeper.core.summaries import DATABASE, OWN
+from watchkeeper.core.summaries import DATABASE, OWN, Limits, named
 from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
+from watchkeeper.core.unclaimed import UNWATCHED, Unclaimed
 from watchkeeper.core.wording import amount, thing
 from watchkeeper.errors import ProbeError
 from watchkeeper.ledger import Ledger
@@ -78,6 +79,17 @@ class _Runs:
         return own != self.stored or self.stored_at is None or now - self.stored_at >= OWN_REFRESH
 
 
+class Absent:
+    """The probe of a series that no probe of this configuration brings."""
+
+    async def observe(self) -> Sequence[Observation]:
+        """There is nothing to be seen."""
+        return ()
+
+    async def close(self) -> None:
+        """Nothing is held."""
+
+
 async def look(watched: Watched) -> tuple[Sequence[Observation], Condition]:
     """Run a probe once: what it saw, and its own condition. The one broad `except` around a probe is here."""
     try:
@@ -107,6 +119,7 @@ class Pipeline:
         self._runs: dict[str, _Runs] = {}
         self._owner: dict[SeriesKey, Watched] = {}
         self._unsound: dict[str, set[SeriesKey]] = {}
+        self._unclaimed = Unclaimed()
         self._clocks: Clocks | None = None
         self._due: dict[SeriesKey, datetime] = {}
         self._sooner = asyncio.Event()
@@ -152,22 +165,45 @@ class Pipeline:
         owners = {w.label: w for w in watched}
         findings = list(findings)
         since = {(f.key, f.concern): f.since for f in findings}
-        gone = {f.key for f in findings if is_gone(f)}
+        gone = {f.key: f.reason for f in findings if is_gone(f)}
         unsettled = {a.key for a in standing if a.state is not State.NORMAL or a.owed}
         for seen, first_at in latest:
-            key = seen.observation.key
-            if (owner := owners.get(seen.probe)) and (key not in gone or key in unsettled):
-                judgement = self._judgement(owner, seen.observation)
+            key, owner = seen.observation.key, owners.get(seen.probe)
+            for_good = key in gone and (owner is None or gone[key] != UNWATCHED)
+            if not for_good or key in unsettled:
+                judgement = self._judgement(owner or _nobody(seen), seen.observation)
                 bad_since = since.get((judgement.key, next(iter(judgement.alerts))))
                 judgement.resume(seen.observation, first_at, bad_since, now)
-                self._remember(owner, seen.observation, now)
-                judgement.gone = key in gone
+                judgement.gone = for_good and owner is not None
+                if owner is not None:
+                    self._remember(owner, seen.observation, now)
+        unclaimed = [key for key, each in self._owner.items() if each.label not in owners]
+        self._unclaimed.begin(unclaimed, owners, owners, now)
         if gap is not None:
             self._bridge(gap, turn, Entry.START, "The host had no power or was off, or the daemon was stopped.")
         orphans = [a for a in standing if a.key not in self.judgements and a.key not in OWN]
-        self._let_go(turn, [a for a in orphans if a.standing or a.owed], now)
+        self._let_go(turn, orphans, now)
         if turn.lasting:
             await self._ledger.write(turn, now)
+
+    def change(self, watched: Sequence[Watched], rests_on: Mapping[str, Sequence[str]], limits: Limits) -> None:
+        """Another configuration holds from now on. What was known of a series stays; alerts move with the next look."""
+        now, by_label = self._clock.now(), {w.label: w for w in watched}
+        new = by_label.keys() - self._runs.keys()
+        self._runs = {label: self._runs.get(label) or _Runs(now) for label in by_label}
+        self._together.change(rests_on, limits)
+        left = set(self._unclaimed.keys)
+        for key, judgement in self.judgements.items():
+            if key in left:
+                continue
+            if (owner := by_label.get(self._owner[key].label)) is not None:
+                self._owner[key] = owner
+                judgement.interval_s, judgement.rules = owner.interval_s, owner.rules
+            else:
+                left.add(key)
+                self._unsound.get(key.subject, set()).discard(key)
+                self._due.pop(key, None)
+        self._unclaimed.begin(left, new, by_label, now)
 
     async def run(self, watched: Watched) -> None:
         """Run a probe once and take what it says down the path."""
@@ -178,6 +214,7 @@ class Pipeline:
         """Take one run's observations, and the probe's own condition, down the path."""
         turn = Turn()
         now = self._look_at_clocks(turn)
+        self._unclaimed.looked(watched.label)
         runs = self._runs.setdefault(watched.label, _Runs(now))
         if own.sound:
             runs.went_well_at = now
@@ -198,6 +235,7 @@ class Pipeline:
     async def review(self) -> None:
         """Judge everything once more: a sample that stays away and a delay that runs out are not events."""
         self.reviewed_at = self._clock.now()
+        await self._drop_unclaimed()
         await self._review(tuple(self.judgements.values()))
 
     async def review_in_time(self, within_s: float) -> None:
@@ -221,6 +259,8 @@ class Pipeline:
         turn = Turn()
         now = self._look_at_clocks(turn)
         for judgement in judgements:
+            if judgement.key in self._unclaimed.keys:
+                continue
             outcome = self._judge(turn, judgement, now)
             if outcome.transitions:
                 for finding in outcome.findings:
@@ -288,6 +328,8 @@ class Pipeline:
     def _judgement(self, watched: Watched, seen: Observation) -> Judgement:
         known = self.judgements.get(seen.key)
         self._owner[seen.key] = watched
+        if self._unclaimed.claimed(seen.key) and known is not None:
+            known.interval_s, known.rules = watched.interval_s, watched.rules
         if known is None or known.kind is not seen.kind:
             standing = [a for a in self._ledger.written.values() if a.key == seen.key]
             known = Judgement(
@@ -352,10 +394,30 @@ class Pipeline:
         self._unsound.get(key.subject, set()).discard(key)
         self._together.forget(key)
         if judgement.over:
-            del self.judgements[key], self._owner[key]
-            self._due.pop(key, None)
-            if self._reasons is not None:
-                self._reasons.forget(key)
+            self._drop(key)
+
+    def _drop(self, key: SeriesKey) -> None:
+        del self.judgements[key], self._owner[key]
+        self._due.pop(key, None)
+        if self._reasons is not None:
+            self._reasons.forget(key)
+
+    async def _drop_unclaimed(self) -> None:
+        """Let go what no probe of this configuration brings."""
+        now, turn = self._clock.now(), Turn()
+        left = sorted(self._unclaimed.settled(now))
+        for key in left:
+            alerts = self.judgements[key].alerts
+            for concern in alerts:
+                turn.found(Finding(key, concern, now, None, reason=UNWATCHED))
+            self._let_go(turn, alerts.values(), now)
+            self._together.forget(key)
+            self._drop(key)
+        if left:
+            text = f"{UNWATCHED}: {named(map(str, left))}"
+            turn.journal.append(JournalLine(now, Entry.CONFIGURATION, text))
+            self._settle(turn, now)
+            await self._ledger.write(turn, now)
 
     def _explained(self, judgement: Judgement) -> bool:
         """Does another condition of the same subject say what is wrong, and does its probe still bring that one?"""
@@ -385,10 +447,12 @@ class Pipeline:
     def _let_go(self, turn: Turn, orphans: Iterable[Alert], now: datetime) -> None:
         """End the alerts of what is no longer watched, so that nothing told is left without an end."""
         for alert in orphans:
-            ended, moves = alert_steps.step(alert_steps.let_go(alert), None, now, Delays())
+            if alert.state is State.NORMAL and not alert.owed:
+                continue
+            ended, moves = alert_steps.dropped(alert, now)
             turn.stands(ended)
             self._together.note(ended)
-            found = Finding(alert.key, alert.concern, now, None, reason="no longer watched")
+            found = Finding(alert.key, alert.concern, now, None, reason=UNWATCHED)
             for move in moves:
                 self._teller.tell(turn, move, found, None)
 
@@ -415,6 +479,11 @@ class Pipeline:
         for runs in self._runs.values():
             runs.bridge(length, now)
         self._teller.gap(turn, gap, entry, why)
+
+
+def _nobody(seen: Seen) -> Watched:
+    """Stands for a probe that is no longer in the configuration; it is never run."""
+    return Watched(seen.probe, seen.interval_s, Absent(), Rules())
 
 
 def _away(last_alive: datetime | None, now: datetime) -> Gap | None:

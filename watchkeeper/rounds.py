@@ -87,6 +87,10 @@ class Rounds:
         self._host, self._zone = named
         self._made_at: datetime | None = None
 
+    def change(self, plan: Reminders, routes: Mapping[str, Route]) -> None:
+        """Go by another plan and other routes from now on."""
+        self._plan, self._routes = plan, routes
+
     def begin(self, last_alive: datetime | None) -> None:
         """Take what has become due since the last sign of life as due now; None: nothing has."""
         self._made_at = last_alive or self._clock.now()

@@ -7,7 +7,7 @@ coalescing and the number of instances are set here, and what is in flight is tr
 import asyncio
 import logging
 import zlib
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Collection
 from datetime import datetime, timedelta
 
 from apscheduler.executors.asyncio import AsyncIOExecutor
@@ -49,7 +49,7 @@ class Schedule:
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._scheduler = AsyncIOScheduler(executors={"default": AsyncIOExecutor()}, timezone="UTC")
-        self._in_flight: set[asyncio.Task[None]] = set()
+        self._in_flight: dict[asyncio.Task[None], str] = {}
         self._runs: dict[str, Callable[[], Awaitable[None]]] = {}
         # APScheduler logs each late or skipped run; a slow probe is seen by its own alert instead.
         logging.getLogger("apscheduler").setLevel(logging.ERROR)
@@ -62,8 +62,8 @@ class Schedule:
         async def run() -> None:
             current = asyncio.current_task()
             if current is not None:
-                self._in_flight.add(current)
-                current.add_done_callback(self._in_flight.discard)
+                self._in_flight[current] = label
+                current.add_done_callback(lambda task: self._in_flight.pop(task, None))
             async with one_at_a_time:
                 await task()
 
@@ -78,6 +78,20 @@ class Schedule:
             coalesce=True,
             max_instances=1,
         )
+
+    async def drop(self, labels: Collection[str], grace_s: float) -> None:
+        """Run these no more; wait up to `grace_s` for runs of theirs that are under way, then end them."""
+        for label in labels:
+            del self._runs[label]
+            self._scheduler.remove_job(label)
+        running = [task for task, label in self._in_flight.items() if label in labels]
+        if not running:
+            return
+        _, late = await asyncio.wait(running, timeout=grace_s)
+        for task in late:
+            task.cancel()
+        if late:
+            await asyncio.wait(late)
 
     @staticmethod
     def _spread(label: str, interval_s: float) -> timedelta:

@@ -112,7 +112,8 @@ class Reports:
         except StoreError as error:
             self._say(f"what is nearest cannot be read: {error}")
         else:
-            self._say(status_line(found, self._clock.now(), self._zone))
+            wrong = [c.output for c in signs.checks if c.component == "configuration" and c.output]
+            self._say("; ".join([*wrong, status_line(found, self._clock.now(), self._zone)]))
 
     def _say(self, status: str) -> None:
         """Tell the status where it is another than last time."""

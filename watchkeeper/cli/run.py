@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import click
@@ -9,6 +10,7 @@ import click
 from watchkeeper import daemon, settings
 from watchkeeper.cli.group import configured
 from watchkeeper.cli.output import warn
+from watchkeeper.config.loading import Loaded
 from watchkeeper.logs import setup as logs
 from watchkeeper.settings import Settings
 
@@ -21,6 +23,9 @@ def run(config: Path | None, *, verbose: bool) -> None:
 
     Without a configuration it watches every local file system that can fill, memory, swap and itself. It prints the
     page's address once all is running, and logs to systemd's journal where it runs under it, else to stderr.
+
+    At SIGHUP it reads its configuration anew and puts it to work; where that has errors it tells them and goes on as
+    before. [page], [host] and the database's path need a restart.
 
     \b
     watchkeeper run
@@ -39,12 +44,14 @@ def run(config: Path | None, *, verbose: bool) -> None:
         click.echo(f"watchkeeper is on watch over {known.host.label}: {probes}, {notifiers}\npage: {address}")
 
     with logs.begun(verbose=verbose) as handler:
-        asyncio.run(_serve(loaded.settings, ready, handler))
+        asyncio.run(_serve(loaded.settings, ready, partial(settings.read, config), handler))
 
 
-async def _serve(settings: Settings, ready: Callable[[str], None], handler: logs.Handler) -> None:
+async def _serve(
+    known: Settings, ready: Callable[[str], None], reread: Callable[[], Loaded[Settings]], handler: logs.Handler
+) -> None:
     async with logs.tended(handler):
-        await daemon.serve(settings, ready=ready)
+        await daemon.serve(known, ready=ready, reread=reread)
 
 
 def _counted(count: int, what: str) -> str:

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 
 from watchkeeper.core.alerts import Alert, Concern
 from watchkeeper.core.rules import Finding
+from watchkeeper.core.unclaimed import UNWATCHED
 
 GONE_AFTER = timedelta(days=7)
 """A guest that is away for a weekend or for a repair comes back; what has been gone for a week was taken away. As long
@@ -22,8 +23,11 @@ GONE = f"gone for good: no longer seen for {GONE_AFTER.days} days"
 
 
 def is_gone(finding: Finding) -> bool:
-    """Was the series let go with this finding? Its staleness says so: every sample that comes judges that anew."""
-    return finding.concern is Concern.STALE and finding.reason == GONE
+    """Was the series let go with this finding, because it went or because nobody watches it any more?
+
+    Its staleness says so: every sample that comes judges that anew.
+    """
+    return finding.concern is Concern.STALE and finding.reason in (GONE, UNWATCHED)
 
 
 class Absence:

@@ -222,6 +222,19 @@ def let_go(alert: Alert) -> Alert:
     return replace(alert, held_by=None, held_until=None)
 
 
+def dropped(alert: Alert, now: datetime) -> tuple[Alert, tuple[Transition, ...]]:
+    """What it is about is no longer watched: it ends at once, whatever kept it back or made it wait.
+
+    Where the keeper was told that it stands, they are told of its end; nobody need acknowledge that.
+    """
+    plain = replace(let_go(alert), comings=0, falls=(), shelved_until=None, shelved_once=False)
+    ended, moves = step(plain, None, now, Delays())
+    if ended.state is not State.RECTIFIED:
+        return ended, moves
+    over = _move(ended, Event.LAPSE, None, now, Delays())
+    return over.after, (*moves, over)
+
+
 def summed_up(alert: Alert, now: datetime) -> Transition:
     """The keeper has read of it in a message about several: it is told as it stands, and held no longer."""
     known = replace(let_go(alert), told=alert.priority)

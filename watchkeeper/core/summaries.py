@@ -85,7 +85,7 @@ class Flood:
 
     def __init__(self, limits: Limits = LIMITS) -> None:
         """limits: when it begins and ends."""
-        self._limits = limits
+        self.limits = limits
         self.alert = Alert(FLOOD, Concern.UNSOUND)
         self._raises: deque[datetime] = deque(maxlen=10_000)
         self._came = 0
@@ -107,21 +107,21 @@ class Flood:
 
     def begins(self, now: datetime) -> bool:
         """Would one more be a flood?"""
-        return self._lately(now) + 1 >= self._limits.flood
+        return self._lately(now) + 1 >= self.limits.flood
 
     def step(self, members: Sequence[Alert], now: datetime) -> Moved:
         """Move it to what its members, and how many came lately, ask for."""
         standing, lately = [m for m in members if m.standing], self._lately(now)
         wanted = _most_urgent(standing)
         if self.alert.standing:
-            wanted = max(filter(None, (wanted, self.alert.priority))) if lately >= self._limits.flood_ends else None
+            wanted = max(filter(None, (wanted, self.alert.priority))) if lately >= self.limits.flood_ends else None
         elif wanted is not None:
             self._came = lately
         self.alert, moves = alert_steps.step(self.alert, wanted, now, Delays())
         self.over = self.over or any(move.event is Event.CLEAR for move in moves)
         names = named(f"{m.key.subject} ({m.priority.word})" for m in _urgent_first(standing) if m.priority)
         if self.alert.standing:
-            reason = f"{lately} alerts within {duration(self._limits.flood_s)}; kept together until it is calm: {names}"
+            reason = f"{lately} alerts within {duration(self.limits.flood_s)}; kept together until it is calm: {names}"
         else:
             reason = f"calm again after {self._came} alerts; " + (f"still there: {names}" if names else "none is left")
         finding = Finding(
@@ -130,7 +130,7 @@ class Flood:
         return finding, self.alert, moves
 
     def _lately(self, now: datetime) -> int:
-        while self._raises and (now - self._raises[0]).total_seconds() > self._limits.flood_s:
+        while self._raises and (now - self._raises[0]).total_seconds() > self.limits.flood_s:
             self._raises.popleft()
         return sum(at <= now for at in self._raises)
 

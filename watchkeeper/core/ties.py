@@ -19,6 +19,11 @@ class Ties:
         self._probe_of: dict[str, str] = {}
         self._beneath: dict[str, tuple[str, ...]] = {}
 
+    def change(self, rests_on: Mapping[str, Sequence[str]]) -> None:
+        """The keeper says it otherwise from now on."""
+        self._rests_on = dict(rests_on)
+        self._beneath.clear()
+
     def place(self, subject: str, probe: str) -> None:
         """A subject is observed by this probe."""
         if self._probe_of.get(subject) != probe:

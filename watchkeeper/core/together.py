@@ -8,7 +8,7 @@ up. What a holder leaves behind is told when it has gone. Pure: it holds state, 
 Not here: what rests on what (ties.py), how the summaries are worded (summaries.py).
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -45,6 +45,12 @@ class Together:
         self._alerts: dict[AlertKey, Alert] = {}
         self._held: dict[AlertKey, Alert] = {}
         self.group, self.flood = Group(), Flood(limits)
+
+    def change(self, rests_on: Mapping[str, Sequence[str]], limits: Limits) -> None:
+        """Go by other ties and limits from now on."""
+        self._ties.change(rests_on)
+        self._settle_s = limits.settle_s
+        self.flood.limits = limits
 
     def restore(self, standing: Iterable[Alert], now: datetime) -> None:
         """Go on from alerts as they were stored."""

@@ -21,6 +21,7 @@ class Lane:
     due_s: by parcel id, when the next try is due by the monotonic clock: the wall clock may be set meanwhile.
     failing: since when, by the monotonic clock, no delivery has worked, and why; None where the last one worked.
     unstored: parcels that the store has no room for.
+    over: it delivers no more. tasks: what it runs; the first one delivers.
     """
 
     notifier: Notifier
@@ -30,6 +31,19 @@ class Lane:
     due_s: dict[int, float] = field(default_factory=dict)
     failing: tuple[float, str] | None = None
     unstored: Unstored = field(default_factory=Unstored)
+    over: bool = False
+    tasks: list[asyncio.Task[None]] = field(default_factory=list)
+
+    async def end(self, grace_s: float) -> None:
+        """Deliver no more. What is under way has `grace_s` seconds to end; then it is cut off. Closes the notifier."""
+        self.over = True
+        self.wake.set()
+        if self.tasks:
+            _, late = await asyncio.wait(self.tasks[:1], timeout=grace_s)
+            for task in (*late, *self.tasks[1:]):
+                task.cancel()
+            await asyncio.wait(self.tasks)
+        await self.notifier.close()
 
 
 def line_about(parcel: Parcel, at: datetime, text: str) -> JournalLine:

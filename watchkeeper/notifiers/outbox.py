@@ -73,9 +73,9 @@ class Outbox:
         self._passes = passes
         known = routes or {}
         self._lanes = [Lane(each, known.get(each.name) or Route(each.at_least, zone=zone)) for each in notifiers]
-        self._tasks: list[asyncio.Task[None]] = []
-        self._attending: list[asyncio.Task[None]] = []
-        self._closing = False
+        self._left: list[Lane] = []
+        self._group: asyncio.TaskGroup | None = None
+        self._closing = asyncio.Event()
 
     def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
         """One parcel for each notifier whose receiver wants to hear of it; to be committed with the transition."""
@@ -95,7 +95,7 @@ class Outbox:
     @property
     def holding(self) -> int:
         """How many parcels are held in memory, because the store has no room for them."""
-        return sum(len(lane.unstored) for lane in self._lanes)
+        return sum(len(lane.unstored) for lane in (*self._lanes, *self._left))
 
     def hold(self, parcels: Sequence[Parcel]) -> None:
         """Deliver parcels that the store has no room for, from memory."""
@@ -105,7 +105,7 @@ class Outbox:
 
     def take_back(self) -> tuple[Sequence[Parcel], Sequence[JournalLine]]:
         """What is held and not under way just now, as it stands, with its journal lines; it is held no longer."""
-        taken = [lane.unstored.take_back() for lane in self._lanes]
+        taken = [lane.unstored.take_back() for lane in (*self._lanes, *self._left)]
         return [p for parcels, _ in taken for p in parcels], [line for _, lines in taken for line in lines]
 
     def failing(self, longer_than_s: float) -> tuple[dict[str, str], int]:
@@ -126,29 +126,55 @@ class Outbox:
     async def run(self) -> None:
         """Deliver until `close`. Raises what the store raises that is no StoreError: deliveries never stop silently."""
         async with asyncio.TaskGroup() as group:
-            self._tasks = [group.create_task(self._drain(lane), name=lane.notifier.name) for lane in self._lanes]
-            self._attending = [
-                group.create_task(self._attend(lane.notifier.name, lane.notifier), name=f"{lane.notifier.name} attends")
-                for lane in self._lanes
-                if isinstance(lane.notifier, Attending)
-            ]
+            self._group = group
+            for lane in self._lanes:
+                self._begin(lane)
+            await self._closing.wait()
+
+    async def change(
+        self, notifiers: Sequence[Notifier], routes: Mapping[str, Route], zone: tzinfo, grace_s: float
+    ) -> None:
+        """Deliver by these from now on. One that was here before goes on with what it does.
+
+        One that is not among them has `grace_s` seconds to end what is under way, and is closed. What waits for its
+        name stays in the store, and what the store has no room for stays in memory until it has.
+        """
+        before = self._lanes
+        self._lanes = [self._succeeding(each, routes, zone) for each in notifiers]
+        gone = [lane for lane in before if lane not in self._lanes]
+        names = {lane.notifier.name for lane in self._lanes}
+        self._left = [lane for lane in (*self._left, *gone) if lane.notifier.name not in names]
+        self._zone = zone
+        await asyncio.gather(*(lane.end(grace_s) for lane in gone))
+        for lane in self._lanes:
+            if lane not in before:
+                self._begin(lane)
+            lane.wake.set()
+
+    def _succeeding(self, notifier: Notifier, routes: Mapping[str, Route], zone: tzinfo) -> Lane:
+        """The lane of a notifier: its own, or one that goes on where that of its name left off."""
+        route = routes.get(notifier.name) or Route(notifier.at_least, zone=zone)
+        named = (lane for lane in (*self._lanes, *self._left) if lane.notifier.name == notifier.name)
+        earlier = next(named, None)
+        if earlier is None:
+            return Lane(notifier, route)
+        if earlier.notifier is notifier:
+            earlier.route = route
+            return earlier
+        return Lane(notifier, route, unwritten=earlier.unwritten, unstored=earlier.unstored)
+
+    def _begin(self, lane: Lane) -> None:
+        if self._group is None or self._closing.is_set():
+            return
+        name = lane.notifier.name
+        lane.tasks = [self._group.create_task(self._drain(lane), name=name)]
+        if isinstance(lane.notifier, Attending):
+            lane.tasks.append(self._group.create_task(self._attend(name, lane.notifier), name=f"{name} attends"))
 
     async def close(self, grace_s: float) -> None:
         """Stop. What is under way has `grace_s` seconds to end; then it is cut off, and waits for the next start."""
-        self._closing = True
-        self.poke()
-        if self._tasks:
-            _, late = await asyncio.wait(self._tasks, timeout=grace_s)
-            for task in late:
-                task.cancel()
-            if late:
-                await asyncio.wait(late)
-        for task in self._attending:
-            task.cancel()
-        if self._attending:
-            await asyncio.wait(self._attending)
-        for lane in self._lanes:
-            await lane.notifier.close()
+        self._closing.set()
+        await asyncio.gather(*(lane.end(grace_s) for lane in self._lanes))
 
     async def _attend(self, name: str, notifier: Attending) -> None:
         """Let a notifier do what it does between deliveries; what fails in it ends no deliveries."""
@@ -162,7 +188,7 @@ class Outbox:
             await asyncio.sleep(MEND_S)
 
     async def _drain(self, lane: Lane) -> None:
-        while not self._closing:
+        while not lane.over:
             lane.wake.clear()
             if lane.unstored.waiting and await self._deliver_unstored(lane):
                 continue
@@ -177,7 +203,7 @@ class Outbox:
             wait_s = IDLE_S if parcel is None else self._wait_s(lane, parcel)
             if parcel is not None and wait_s <= 0:
                 await self._record(lane, *await self._try(lane, parcel))
-            elif not self._closing:
+            elif not lane.over:
                 await self._rest(lane.wake, min(wait_s, MEND_S if lane.unwritten or lane.unstored.waiting else IDLE_S))
 
     async def _deliver_unstored(self, lane: Lane) -> bool:

@@ -1,0 +1,114 @@
+"""What lives as long as a configuration: its probes and its notifiers. What it leaves unchanged goes on as it is.
+
+Another configuration is built wholly before anything is changed (`build`), and only then put to work (daemon.py). Not
+here: what lives as long as the process.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from pydantic import BaseModel
+
+from watchkeeper.clock import Clock
+from watchkeeper.config.types import SecretSource
+from watchkeeper.errors import ConfigError, Problem
+from watchkeeper.notifiers.base import Notifier
+from watchkeeper.notifiers.table import make_notifier
+from watchkeeper.pipeline import Watched
+from watchkeeper.probes.base import Bench
+from watchkeeper.probes.checkin import CheckinSettings
+from watchkeeper.probes.table import make_probe
+from watchkeeper.settings import Settings
+
+S = TypeVar("S", bound=BaseModel)
+T = TypeVar("T")
+
+_JUDGED_BY = {"rules", "rests_on"}
+"""Settings of a probe that it does not see itself: another value of these is no other probe."""
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """One configuration at work. bench: what its probes were made with."""
+
+    settings: Settings
+    bench: Bench
+    watched: tuple[Watched, ...]
+    notifiers: tuple[Notifier, ...]
+
+    @property
+    def rests_on(self) -> Mapping[str, Sequence[str]]:
+        """What each probe's subjects rest on, by its label."""
+        return {each.label: each.rests_on for each in self.settings.probes}
+
+    @property
+    def tokens(self) -> dict[str, SecretSource]:
+        """The secrets of those jobs that may check in over HTTP."""
+        jobs = [each for each in self.settings.probes if isinstance(each, CheckinSettings)]
+        return {each.name: each.token for each in jobs if each.token is not None}
+
+
+def watch(settings: Settings, bench: Bench, before: Mapping[str, Watched] | None = None) -> tuple[Watched, ...]:
+    """Every configured probe, made and ready to run. before: by label, those that go on as they are."""
+    known = before or {}
+    return tuple(
+        Watched(
+            each.label,
+            each.every,
+            known[each.label].probe if each.label in known else make_probe(each, bench),
+            settings.rules_for(each),
+        )
+        for each in settings.probes
+    )
+
+
+def build(settings: Settings, bench: Bench, clock: Clock, before: Watch | None = None) -> Watch:
+    """Make what is new in a configuration; nothing is begun. Raises whatever a kind of probe of a package raises.
+
+    With another bench (the database's bound is another) the probe of watchkeeper itself is made anew.
+    """
+    if before is None:
+        return Watch(
+            settings, bench, watch(settings, bench), tuple(make_notifier(s, clock) for s in settings.notifiers)
+        )
+    going_on = {
+        each.label: old
+        for each, old in _pairs(settings.probes, before.settings.probes, before.watched)
+        if bench is before.bench or each.kind != "itself"
+    }
+    telling = {each.label: old for each, old in _pairs(settings.notifiers, before.settings.notifiers, before.notifiers)}
+    notifiers = tuple(telling.get(each.label) or make_notifier(each, clock) for each in settings.notifiers)
+    return Watch(settings, bench, watch(settings, bench, going_on), notifiers)
+
+
+def _pairs(now: Sequence[S], before: Sequence[S], made: Sequence[T]) -> list[tuple[S, T]]:
+    """Each of the settings that were there before, with what was made of them then."""
+    known = [(type(each), _own(each)) for each in before]
+    return [(each, made[known.index(own)]) for each in now if (own := (type(each), _own(each))) in known]
+
+
+def _own(settings: BaseModel) -> dict[str, object]:
+    return {name: value for name, value in settings if name not in _JUDGED_BY}
+
+
+def check_in_place(now: Settings, before: Settings, source: Path | None) -> None:
+    """Raises ConfigError for what another configuration cannot change while the daemon runs."""
+    remedy = "it cannot change while the daemon runs; restart it, or set back what was there"
+    found = [
+        Problem(place, f"{old} became {new}: {remedy}")
+        for place, old, new in (
+            ("store.path", before.store.path, now.store.path),
+            ("host.name", before.host.label, now.host.label),
+            ("host.time_zone", before.host.zone, now.host.zone),
+        )
+        if str(old) != str(new)
+    ]
+    found += [
+        Problem(f"page.{name}", f"it was changed: {remedy}")
+        for name in type(now.page).model_fields
+        if getattr(now.page, name) != getattr(before.page, name)
+    ]
+    if found:
+        raise ConfigError(str(source or "the configuration"), found)

@@ -7,13 +7,11 @@ import asyncio
 import difflib
 from collections.abc import Awaitable, Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 
-import numpy as np
-
 from watchkeeper.core.exhaustion import Forecast
-from watchkeeper.core.observation import Kind, SeriesKey
+from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.planning.freeing import (
     Candidate,
     Freed,
@@ -36,6 +34,7 @@ from watchkeeper.core.wording import no_end_phrase
 from watchkeeper.errors import ProbeError, ToolMissing
 from watchkeeper.planning import freeing_btrfs, freeing_files, freeing_lvm, freeing_zfs
 from watchkeeper.planning.freeing_stores import Holding, Place
+from watchkeeper.planning.past import past_of
 from watchkeeper.privileged.commands import MOUNTS
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.tools import SOCKET, RootsideSettings
@@ -43,9 +42,6 @@ from watchkeeper.settings import Settings
 
 TIMEOUT_S = 60.0
 """For one call of a tool: what the probes allow themselves. A person waits."""
-
-REMEMBER = timedelta(days=1_160)
-"""How far back the growth is read: as far as a history reaches (core/history.py)."""
 
 NEAR = 4
 """Names like one that is not there are told up to so many."""
@@ -196,13 +192,7 @@ class _Answer:
 
     async def _past(self, key: SeriesKey) -> Recorded | None:
         """What is recorded of a level; None where nothing is."""
-        if self.recorded is None:
-            return None
-        known = {each.key for each in await self.recorded.series() if each.kind is Kind.LEVEL}
-        samples = await self.recorded.samples(key, self.at - REMEMBER, self.at) if key in known else ()
-        rows = [(each.at_s, each.value, each.bound) for each in samples if each.value is not None and each.bound]
-        at_s, used, capacity = np.array(rows, dtype=np.float64).reshape(-1, 3).T
-        return Recorded(at_s, used, capacity) if rows else None
+        return None if self.recorded is None else await past_of(self.recorded, key, self.at)
 
 
 def _unmatched(asked: Iterable[str], names: Collection[str]) -> list[Missing]:

@@ -51,6 +51,9 @@ class SnapshotsSettings(ProbeSettings):
         ("*.part", "*.tmp"), description="globs of file names that are not counted: files that are half written"
     )
     max_age: Duration = Field(description="a new one is due this long after the last")
+    backup_of: tuple[str, ...] = Field(
+        (), description='these files are backups of these guests; `ready` asks for one before a change; "*" for all'
+    )
     min_size: Size | None = Field(None, description="smaller files are not counted: a backup that failed half way")
     oldest_limit: Duration | None = Field(None, description="none may be older than this; by default any may")
 

@@ -1,0 +1,346 @@
+"""Is it safe to change this now, and what became of it afterwards? Gathers what core/planning/ready.py decides by.
+
+Snapshots, guests and services are looked at now; levels, alerts and the pace of writing are read from the database.
+"""
+
+import asyncio
+import os
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from fnmatch import fnmatchcase
+from itertools import pairwise
+
+from watchkeeper.config.types import ProbeSettings
+from watchkeeper.core.exhaustion import Forecast
+from watchkeeper.core.observation import Answer, Condition, Deadline, Observation, SeriesKey
+from watchkeeper.core.planning import compare
+from watchkeeper.core.planning import ready as core
+from watchkeeper.core.planning.compare import MemoryLeft, Speeds
+from watchkeeper.core.planning.freeing_gain import with_freed
+from watchkeeper.core.planning.host import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow
+from watchkeeper.core.planning.question import BadQuestion
+from watchkeeper.core.planning.ready import Answered, Copy, DiskSnapshots, Matter, Point, ReadyAnswer, Rewrites
+from watchkeeper.core.ports import ReadStore
+from watchkeeper.core.records import Sample, Series
+from watchkeeper.errors import ProbeError
+from watchkeeper.planning import look_zfs
+from watchkeeper.planning.belonging import Target, find
+from watchkeeper.planning.past import past_of
+from watchkeeper.privileged.commands import MOUNTS
+from watchkeeper.probes import memory, mounts
+from watchkeeper.probes.base import Bench
+from watchkeeper.probes.btrfs_snapshots import BtrfsSnapshotsSettings
+from watchkeeper.probes.checkin import CheckinSettings
+from watchkeeper.probes.lvm_snapshots import LvmSnapshotsSettings
+from watchkeeper.probes.mounts import Mount
+from watchkeeper.probes.printable import shown
+from watchkeeper.probes.snapshots import SnapshotsSettings
+from watchkeeper.probes.table import make_probe
+from watchkeeper.probes.zfs_snapshots import ZfsSnapshotsSettings
+from watchkeeper.settings import Settings
+
+KEEP_S = 7 * 86_400.0
+"""How long the snapshot of a change is kept, where nobody says: a week shows most of what an upgrade broke."""
+WITHIN_S = 86_400.0
+"""How old a snapshot may be where no probe of snapshots says it for that volume."""
+PACE = timedelta(days=14)
+"""How far back the pace of writing is looked at: it holds two weekends."""
+PACE_LEAST_S = 3_600.0
+"""A pace that was recorded for less than an hour is none."""
+HOUR = timedelta(hours=1)
+STILL_INTERVALS = 3
+"""No sample for so many intervals of the busiest probe: the watch is asleep, as the `stale` rule counts."""
+RESTARTS = timedelta(days=7)
+"""How far back a restart of a guest is looked for, as the moment of the change."""
+
+_SETS = (ZfsSnapshotsSettings, LvmSnapshotsSettings, BtrfsSnapshotsSettings)
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is to be changed, how long its snapshot is kept, how old one may be, and which matters are left out."""
+
+    subject: str
+    keep_s: float = KEEP_S
+    within_s: float | None = None
+    left_out: frozenset[Matter] = frozenset()
+
+
+async def ready(settings: Settings, store: ReadStore, host: HostNow, question: Question, bench: Bench) -> ReadyAnswer:
+    """Go or no-go for a change. Raises BadQuestion where nothing is called so, StoreError."""
+    series, now = await store.series(), bench.clock.now()
+    target = find(question.subject, settings, host, series)
+    asking = _Asking(settings, store, host, question, bench, target, series, now)
+    parts = await asyncio.gather(
+        asking.snapshots(), asking.backups(), asking.stores(), asking.beneath(), asking.answers()
+    )
+    points = [core.guest_point(each) for each in target.guests]
+    points += [point for part in parts for point in part]
+    points.append(asking.watch())
+    kept = tuple(each for each in points if each.matter not in question.left_out)
+    return ReadyAnswer(target.subject, now, kept, host.unseen)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asking:
+    """One question at work."""
+
+    settings: Settings
+    store: ReadStore
+    host: HostNow
+    question: Question
+    bench: Bench
+    target: Target
+    series: Sequence[Series]
+    now: datetime
+
+    async def snapshots(self) -> list[Point]:
+        """The newest snapshot of every disk; of a subject without guests, of nothing."""
+        copies = await self._copies_of_files()
+        disks = dict.fromkeys(disk for guest in self.target.guests for disk in guest.disks)
+        points = [core.snapshot_point(self._newest(disk, copies), self.now) for disk in disks]
+        without = [guest.name for guest in self.target.guests if not guest.disks]
+        points += [
+            Point(Matter.SNAPSHOT, core.Verdict.UNKNOWN, f"guest {name}", "its disks are not known") for name in without
+        ]
+        return points
+
+    def _newest(self, disk: Disk, copies: Sequence[Snapshot]) -> DiskSnapshots:
+        holding = next((each for each in self.host.stores if each.key == disk.store), None)
+        if holding is None or disk.volume is None:
+            return DiskSnapshots(disk.path, "", WITHIN_S)
+        taken = copies if holding.kind is StoreKind.FILES else holding.snapshots
+        own = [each for each in taken if each.volume == disk.volume or holding.kind is StoreKind.FILES]
+        newest = max(own, key=lambda each: each.made_at, default=None)
+        limit_s = self.question.within_s or self._limit_s(disk.volume)
+        seen = not any(why.startswith("snapshots of btrfs") for why in self.host.unseen)
+        listed = holding.kind is not StoreKind.BTRFS or seen
+        where = disk.volume
+        if newest is None:
+            return DiskSnapshots(disk.path, where, limit_s, listed=listed)
+        return DiskSnapshots(disk.path, where, limit_s, newest.name, newest.made_at, listed)
+
+    def _limit_s(self, volume: str) -> float:
+        """The keeper's own limit for the volume; of several sets the one that is taken most often."""
+        sets = [each for each in self.settings.probes if isinstance(each, _SETS)]
+        fitting = [
+            each.max_age
+            for each in sets
+            if any(volume == glob or fnmatchcase(volume, glob) for glob in each.of)
+            and not any(fnmatchcase(volume, glob) for glob in each.leave_out)
+        ]
+        return min(fitting, default=WITHIN_S)
+
+    async def _copies_of_files(self) -> list[Snapshot]:
+        """Snapshots that are files, of the guests concerned, and no backups: by the name of their probe."""
+        names = {guest.name for guest in self.target.guests}
+        probes = [
+            each
+            for each in self.settings.probes
+            if isinstance(each, SnapshotsSettings) and each.name in names and not each.backup_of
+        ]
+        seen = [one for each in probes for one in (await self._fresh(each))[0]]
+        return [
+            Snapshot(each.key.subject, dict(each.facts).get("newest", each.key.subject), each.last_at)
+            for each in seen
+            if isinstance(each, Deadline) and each.last_at is not None
+        ]
+
+    async def backups(self) -> list[Point]:
+        """Copies elsewhere: each guest needs one."""
+        mounted = await self.bench.workers.call("list of mounts", _mounted, 10.0)
+        points: list[Point] = []
+        for guest in self.target.guests:
+            named = [each for each in self.settings.probes if _backs_up(each, guest.name)]
+            copies = [await self._copy(each, guest, mounted) for each in named]
+            points += core.backup_points(copies, f"guest {guest.name}", self.now)
+        return list(dict.fromkeys(points))
+
+    async def _copy(self, probe: ProbeSettings, guest: GuestNow, mounted: Sequence[Mount]) -> Copy:
+        seen, trouble = await self._fresh(probe)
+        deadline = next((each for each in seen if isinstance(each, Deadline)), None)
+        failed = next((each for each in seen if isinstance(each, Condition) and not each.sound), None)
+        said = trouble or (failed.reason if failed is not None and failed.key.quantity == "result" else "")
+        shares = ""
+        if isinstance(probe, SnapshotsSettings):
+            stores = {disk.store.subject for disk in guest.disks if disk.store is not None}
+            lies_on = {_lies_on(pattern, mounted) for pattern in probe.files}
+            shares = ", ".join(sorted(stores & lies_on)) if lies_on <= stores else ""
+        if deadline is None:
+            return Copy(probe.label, None, None, shares, said)
+        return Copy(probe.label, deadline.last_at, deadline.due_at, shares, said)
+
+    async def stores(self) -> list[Point]:
+        """Room for what the snapshot will hold, and time until each store is full."""
+        points: list[Point] = []
+        for each in self.target.stores:
+            rewrites = await self._rewrites(each)
+            held = rewrites.held_bytes(self.question.keep_s) or 0.0
+            if self.target.guests:
+                points.append(core.room_point(rewrites, self.question.keep_s))
+            points.append(core.time_point(each.key, await self._full(each, held), self.question.keep_s, held))
+        return points
+
+    async def _rewrites(self, store: StoreNow) -> Rewrites:
+        disks = {disk: guest for guest in self.target.guests for disk in guest.disks if disk.store == store.key}
+        paces = [await self._pace(name) for name in dict.fromkeys(guest.name for guest in disks.values())]
+        sizes = [disk.size_bytes for disk in disks]
+        volumes = {disk.volume for disk in disks}
+        return Rewrites(
+            store.key,
+            max(store.capacity_bytes - store.used_bytes, 0),
+            None if any(each is None for each in paces) else sum(each or 0.0 for each in paces),
+            None if any(each is None for each in sizes) else sum(each or 0 for each in sizes),
+            sum(v.own_bytes or 0 for v in store.volumes if v.name in volumes and v.set_aside_bytes),
+        )
+
+    async def _pace(self, guest: str) -> float | None:
+        """Bytes a day that a guest has written lately; None where that is not recorded."""
+        samples = await self.store.samples(SeriesKey(f"guest {guest}", "written"), self.now - PACE, self.now)
+        return pace(samples)
+
+    async def _full(self, store: StoreNow, held_bytes: float) -> Forecast | None:
+        past = await past_of(self.store, store.key, self.now)
+        return None if past is None else await asyncio.to_thread(with_freed, past, -held_bytes, self.now.timestamp())
+
+    async def beneath(self) -> list[Point]:
+        """What is active on it, or on what it rests on."""
+        grounds = self.target.grounds
+        standing = [each for each in await self.store.alerts() if each.standing and each.key.subject in set(grounds)]
+        return list(core.beneath_points(standing, grounds, self.now))
+
+    async def answers(self) -> list[Point]:
+        """What its services answer, asked now."""
+        return list(core.answer_points(await self._asked(), self.target.subject))
+
+    async def _asked(self) -> list[Answered]:
+        by_label = {each.label: each for each in self.settings.probes}
+        labels = list(dict.fromkeys(label for _, label in self.target.services))
+        looks = await asyncio.gather(*(self._fresh(by_label[each]) for each in labels if each in by_label))
+        seen = {one.key: one for found, _ in looks for one in found if isinstance(one, Answer)}
+        troubles = dict(zip([each for each in labels if each in by_label], (why for _, why in looks), strict=True))
+        asked = []
+        for key, label in self.target.services:
+            if label not in by_label:
+                continue  # No longer watched.
+            one = seen.get(key)
+            if one is None:
+                asked.append(Answered(key, None, troubles[label] or "its probe does not speak of it any more"))
+            else:
+                asked.append(Answered(key, one.answered, one.reason, one.took_s))
+        return asked
+
+    async def _fresh(self, probe: ProbeSettings) -> tuple[Sequence[Observation], str]:
+        """One look by a probe of its own; what it saw, or why it could not look."""
+        made = make_probe(probe, self.bench)
+        try:
+            return await made.observe(), ""
+        except ProbeError as error:
+            return (), str(error)
+        finally:
+            await made.close()
+
+    def watch(self) -> Point:
+        """Whether samples come."""
+        newest_at = max((each.last_at for each in self.series), default=None)
+        shortest_s = min((each.interval_s for each in self.series), default=60.0)
+        return core.watch_point(newest_at, STILL_INTERVALS * max(shortest_s, 1.0), self.now)
+
+
+def pace(samples: Sequence[Sample]) -> float | None:
+    """Bytes a day by a counter that begins at nothing with each start of its guest; None where too little is known."""
+    told = [(each.at_s, each.value) for each in samples if each.value is not None]
+    if not told or told[-1][0] - told[0][0] < PACE_LEAST_S:
+        return None
+    written = 0.0
+    for (_, before), (_, after) in pairwise(told):
+        written += after - before if after >= before else after
+    return written / (told[-1][0] - told[0][0]) * 86_400
+
+
+def _backs_up(probe: ProbeSettings, guest: str) -> bool:
+    if not isinstance(probe, SnapshotsSettings | CheckinSettings):
+        return False
+    return any(guest == each or fnmatchcase(guest, each) for each in probe.backup_of)
+
+
+def _mounted() -> list[Mount]:
+    return mounts.parse(os.fsdecode(MOUNTS.read_bytes()))
+
+
+def _lies_on(pattern: str, mounted: Sequence[Mount]) -> str:
+    """The subject of the store that the files of a pattern lie on; empty where that is not one of this host."""
+    fixed = os.path.dirname(pattern.split("*", maxsplit=1)[0].split("?", maxsplit=1)[0].split("[", maxsplit=1)[0])  # noqa: PTH120  a part of a glob
+    mount = look_zfs.mount_of(mounted, fixed or "/")
+    if mount is None:
+        return ""
+    if mount.type == "zfs":
+        return look_zfs.subject(mount.source.partition("/")[0])
+    if mount.type == "btrfs":
+        chosen = mounts.one_for_each_device([each for each in mounted if each.type == "btrfs"])
+        point = next((each.point for each in chosen if each.device == mount.device), mount.point)
+        return f"btrfs {shown(point)}"
+    return f"file system {shown(mount.point)}"
+
+
+async def after(
+    settings: Settings, store: ReadStore, host: HostNow, question: Question, bench: Bench, since: datetime | None
+) -> ReadyAnswer:
+    """What became of a change. since: when it was made; None: found out. Raises BadQuestion, StoreError.
+
+    The hour before is held against what came after. Where nobody says when it was, it was at the newest snapshot, or at
+    the guest's last restart; what lies between the two belongs to neither side.
+    """
+    series, now = await store.series(), bench.clock.now()
+    target = find(question.subject, settings, host, series)
+    asking = _Asking(settings, store, host, question, bench, target, series, now)
+    begun, ended = (since, since) if since else await _changed(asking)
+    if begun > now:
+        raise BadQuestion("the change lies ahead; give the instant at which it was made")
+    points = [core.guest_point(each) for each in target.guests]
+    for key, _ in target.services:
+        before = await store.samples(key, begun - HOUR, begun)
+        points.append(compare.speed_point(_speeds(key, before, await store.samples(key, ended, now))))
+    if not target.services:
+        points += core.answer_points([], target.subject)
+    points.append(compare.memory_point(await _memory(store, begun, ended, now)))
+    grounds = {*target.grounds, *(key.subject for key, _ in target.services)}
+    alerts = [each for each in await store.alerts() if each.key.subject in grounds]
+    points += compare.since_points(alerts, begun, now)
+    points.append(asking.watch())
+    kept = tuple(each for each in points if each.matter not in question.left_out)
+    return replace(ReadyAnswer(target.subject, now, kept, host.unseen), since=begun)
+
+
+async def _changed(asking: _Asking) -> tuple[datetime, datetime]:
+    """When a change began and ended: the newest snapshot of its disks, the last restart of its guests."""
+    copies = await asking._copies_of_files()  # noqa: SLF001  of this module
+    disks = [disk for guest in asking.target.guests for disk in guest.disks]
+    newest = [at for disk in disks if (at := asking._newest(disk, copies).newest_at) is not None]  # noqa: SLF001
+    restarts = [at for guest in asking.target.guests if (at := await _restarted(asking, guest.name)) is not None]
+    found = [*newest, *restarts]
+    if not found:
+        raise BadQuestion("when the change was made is not known: give its instant with --since")
+    begun = max(newest) if newest else max(restarts)
+    return begun, max([begun, *restarts])
+
+
+async def _restarted(asking: _Asking, guest: str) -> datetime | None:
+    """When the guest's count of written bytes began anew last; None where it never did."""
+    key = SeriesKey(f"guest {guest}", "written")
+    samples = [s for s in await asking.store.samples(key, asking.now - RESTARTS, asking.now) if s.value is not None]
+    falls = [b for a, b in pairwise(samples) if (b.value or 0) < (a.value or 0)]
+    return datetime.fromtimestamp(falls[-1].at_s, asking.now.tzinfo) if falls else None
+
+
+def _speeds(key: SeriesKey, before: Collection[Sample], later: Collection[Sample]) -> Speeds:
+    return Speeds(key, [each.value for each in before], [each.value for each in later])
+
+
+async def _memory(store: ReadStore, begun: datetime, ended: datetime, now: datetime) -> MemoryLeft | None:
+    key = SeriesKey(memory.SUBJECT, "in use")
+    sides = [await store.samples(key, begun - HOUR, begun), await store.samples(key, ended, now)]
+    left = [[s.bound - s.value for s in side if s.value is not None and s.bound is not None] for side in sides]
+    totals = [s.bound for side in sides for s in side if s.bound]
+    return MemoryLeft(left[0], left[1], totals[-1]) if totals else None

@@ -15,6 +15,7 @@ from watchkeeper.config import words
 from watchkeeper.config.loading import check_document
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.core.alerts import Priority, State
+from watchkeeper.logs.fields import Event
 
 ROOT = Path(__file__).parents[1]
 EXAMPLE = ROOT / "config.example.toml"
@@ -182,6 +183,13 @@ def test_commands_in_the_docs_exist(path: Path) -> None:
 def test_configurations_in_the_docs_can_be_used(path: Path, number: int) -> None:
     """Each piece of a configuration loads, whatever secrets it names."""
     check_document(MODEL, tomllib.loads(tables_in(path)[number]), Secrets.LEFT_ALONE)
+
+
+def test_every_sort_of_log_line_is_listed() -> None:
+    """People filter the journal by them: the README's table has each, and no other."""
+    table = README.partition("\n| event | when |\n")[2].partition("\n\n")[0]
+    listed = [word for row in table.splitlines()[1:] for word in re.findall(r"`([\w-]+)`", row.split("|")[1])]
+    assert sorted(listed) == sorted(each.value for each in Event)
 
 
 @pytest.mark.parametrize("path", TEXTS, ids=lambda path: path.name)

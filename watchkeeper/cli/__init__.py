@@ -17,6 +17,7 @@ COMMANDS = {
     "board": Later("board", "Show how things stand, ordered by the time that is left."),
     "journal": Later("journal", "Show what has happened."),
     "rehearse": Later("rehearse", "Walk the rules through recorded history."),
+    "room": Later("room", "Say whether a guest fits, now and in three months, and why."),
     "ready": Later("ready", "Say whether a change is safe now; afterwards, what became of it."),
     "frees": Later("frees", "Say what deleting snapshots would free; it deletes nothing."),
     "backup": Later("backup", "Copy the database to a file, while the daemon runs."),

@@ -1,0 +1,69 @@
+"""How sizes, counts and growths are typed after a command's options. Not here: what they mean."""
+
+from dataclasses import dataclass
+
+import click
+
+from watchkeeper.core.units import parse_size
+
+PACE_D = {"hour": 1 / 24, "day": 1.0, "week": 7.0}
+"""The times that a growth may be stated for, in days."""
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """A size in bytes, or a count. more: it was written with a plus, as what is added to something."""
+
+    value: int
+    more: bool
+
+
+class Size(click.ParamType[Amount]):
+    """A size, such as 32GiB, or +16GiB where it is added to something."""
+
+    name = "size"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> Amount:
+        """Read it; it must be more than nothing."""
+        text = str(value).strip()
+        try:
+            size = parse_size(text.removeprefix("+"))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+        if size <= 0:
+            self.fail(f"{text!r} is no size at all; write a size such as 32GiB", param, ctx)
+        return Amount(size, text.startswith("+"))
+
+
+class Count(click.ParamType[Amount]):
+    """A count, such as 2, or +1 where it is added to something."""
+
+    name = "count"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> Amount:
+        """Read it; it must be one at least."""
+        text = str(value).strip()
+        digits = text.removeprefix("+")
+        if not (digits.isascii() and digits.isdecimal() and 0 < len(digits) <= MOST_DIGITS and int(digits) > 0):
+            self.fail(f"{text!r} is not a count; write a whole number such as 2", param, ctx)
+        return Amount(int(digits), text.startswith("+"))
+
+
+MOST_DIGITS = 6
+
+
+class Pace(click.ParamType[float]):
+    """A growth in bytes a day, such as 1GiB/day."""
+
+    name = "growth"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Read a size and the time that it takes."""
+        size, slash, time = str(value).partition("/")
+        days = PACE_D.get(time.strip().lower())
+        if not slash or days is None:
+            self.fail(f"{value!r} is not a growth; write a size and /hour, /day or /week, such as 1GiB/day", param, ctx)
+        try:
+            return parse_size(size) / days
+        except ValueError as error:
+            self.fail(str(error), param, ctx)

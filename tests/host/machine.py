@@ -1,9 +1,12 @@
 """The virtual machine: boots it, runs commands in it, and copies into it, through the scripts under rig/."""
 
+import json
 import os
 import socket
 import subprocess
+from collections.abc import Mapping
 from pathlib import Path
+from typing import TextIO
 
 HERE = Path(__file__).parent
 RIG = HERE / "rig"
@@ -20,6 +23,17 @@ def cache() -> Path:
 
 class Failed(AssertionError):
     """A command in the machine ended with another status than 0; the text has what it said."""
+
+
+def _ask(talk: TextIO, command: dict[str, object]) -> object:
+    """Send one command and pass over the events that come before its reply."""
+    talk.write(json.dumps(command) + "\n")
+    talk.flush()
+    while "event" in (reply := json.loads(talk.readline())):
+        pass
+    if "error" in reply:
+        raise Failed(f"{command}: {reply['error']}")
+    return reply["return"]
 
 
 class Machine:
@@ -50,17 +64,14 @@ class Machine:
         """Its clock, in seconds since 1970."""
         return float(self.run("date +%s.%N"))
 
-    def qmp(self, command: str) -> str:
-        """Have what emulates the machine do something to its hardware: one command, as JSON; the reply."""
+    def qmp(self, command: str, arguments: Mapping[str, object]) -> object:
+        """Have what emulates the machine do something to its hardware; what it returns. Raises Failed at an error."""
         with socket.socket(socket.AF_UNIX) as monitor, monitor.makefile("rw") as talk:
             monitor.settimeout(20)
             monitor.connect(str(cache() / "run" / "qmp.sock"))
             talk.readline()  # its greeting
-            for each in ('{"execute": "qmp_capabilities"}', command):
-                talk.write(f"{each}\n")
-                talk.flush()
-                reply = talk.readline()
-        return reply
+            _ask(talk, {"execute": "qmp_capabilities"})
+            return _ask(talk, {"execute": command, "arguments": dict(arguments)})
 
     def _rig(self, script: str, *words: str, timeout_s: float) -> str:
         done = subprocess.run(

@@ -96,6 +96,28 @@ class Station:
         items = self.get("/api/v1/findings")["items"]
         return {(each["subject"], each["quantity"]): each for each in items if each["concern"] != "stale"}
 
+    def series(self) -> set[tuple[str, str]]:
+        """Subject and quantity of every series that was ever observed."""
+        return {(each["subject"], each["quantity"]) for each in self.get("/api/v1/series")["items"]}
+
+    def latest(self, subject: str = "", quantity: str = "") -> dict[tuple[str, str], Any]:
+        """The newest observation of every series, or of those that fit, by subject and quantity."""
+        items = [
+            each["id"]
+            for each in self.get("/api/v1/series")["items"]
+            if subject in {"", each["subject"]} and quantity in {"", each["quantity"]}
+        ]
+        ids = " ".join(map(str, items))
+        lines = self.machine.run(f"for id in {ids}; do curl -sf {PAGE}/api/v1/series/$id; echo; done").splitlines()
+        found = map(json.loads, filter(None, lines))
+        return {(each["subject"], each["quantity"]): each["latest"] for each in found if each["latest"]}
+
+    def start_guest(self, name: str) -> None:
+        """A guest with an empty disk, which does nothing at all; none where it runs already."""
+        image = f"/srv/mirror/{name}.img"
+        begin = f"truncate -s 1M {image} && bash /usr/local/lib/station/guest.sh {name} {image}"
+        self.machine.run(f"systemctl is-active -q guest-{name} || {{ {begin}; }}")
+
     def events(self, subject: str = "", concern: str = "", quantity: str = "") -> list[Event]:
         """What the webhook was told, oldest first."""
         lines = self.machine.run(f"cat {EVENTS} 2>/dev/null || true").splitlines()
@@ -123,8 +145,15 @@ class Station:
         """Write a figure down: they are printed at the end of the run."""
         self.notes.append(line)
 
-    def until(self, what: str, true: Callable[[], object], within_s: float, every_s: float = 2.0) -> None:
-        """Wait until something is true. Fails with what was told last, and the daemon's own words."""
+    def until(
+        self,
+        what: str,
+        true: Callable[[], object],
+        within_s: float,
+        every_s: float = 2.0,
+        lacks: Callable[[], object] = list,
+    ) -> None:
+        """Wait until something is true. Fails with what it lacks, what was told last, and the daemon's own words."""
         end = time.monotonic() + within_s
         while not true():
             if time.monotonic() > end:
@@ -132,7 +161,7 @@ class Station:
                 log = self.machine.run(
                     "systemctl status --no-pager watchkeeper || true; journalctl -n 30 --no-pager -q"
                 )
-                raise AssertionError(f"{what} did not come within {within_s:.0f} s\n{told}\n{log}")
+                raise AssertionError(f"{what} did not come within {within_s:.0f} s: {lacks()}\n{told}\n{log}")
             time.sleep(every_s)
 
     def told(

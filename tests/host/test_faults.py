@@ -1,4 +1,4 @@
-"""What breaks in the machine is told with its reason, and so is its end: mirrors, a unit, a guest."""
+"""What breaks in the machine is told with its reason, and so is its end: mirrors, a disk, a unit, a guest."""
 
 import pytest
 
@@ -74,3 +74,29 @@ def test_a_guest_is_paused_because_its_store_is_full(station: Station) -> None:
     back = machine.now()
     machine.run("rm /srv/guests/ballast && python3 /usr/local/lib/station/guest.py ask /run/guests/nest-cams.qmp cont")
     _told(station, "guest nest-cams", "ended", back)
+
+
+RELIABILITY = 4
+"""The bit of the critical warning that says so: NVM Express base specification, SMART / Health Information."""
+
+
+def test_a_disk_that_says_it_is_failing(station: Station) -> None:
+    """An NVMe disk's verdict turns to failed and back: told in words and as grave, through smartctl and root's side."""
+    began = station.machine.now()
+    _critical_warning(station, RELIABILITY)
+    try:
+        assert "FAILED" in station.machine.run("smartctl --health /dev/nvme0 || true")
+        told = _told(station, "disk QEMU NVMe Ctrl rigssd", "raised", began, "health")
+        assert told["priority"] == "alarm"
+        assert "the disk says that it is failing" in _text(told)
+        assert "it is no longer reliable" in _text(told)
+    finally:
+        back = station.machine.now()
+        _critical_warning(station, 0)
+    assert "PASSED" in station.machine.run("smartctl --health /dev/nvme0")
+    _told(station, "disk QEMU NVMe Ctrl rigssd", "ended", back, "health")
+
+
+def _critical_warning(station: Station, bits: int) -> None:
+    arguments = {"path": "/machine/peripheral/ssd", "property": "smart_critical_warning", "value": bits}
+    station.machine.qmp("qom-set", arguments)

@@ -1,0 +1,59 @@
+"""The service under its unit's restrictions sees every store and every condition that its probes read."""
+
+from typing import Any
+
+import pytest
+
+from tests.host.station import Station
+
+pytestmark = pytest.mark.host
+
+SEEN = {
+    ("pool skerry", "space"), ("pool skerry", "health"), ("pool skerry", "errors"), ("pool skerry", "scrub"),
+    ("dataset skerry/nest-cams", "own data"), ("dataset skerry/ringing-db", "own data"),
+    ("volume group jetty", "space"), ("volume group jetty", "health"),
+    ("thin pool jetty/footage", "data"), ("thin pool jetty/footage", "metadata"), ("thin pool jetty/footage", "health"),
+    ("thin pool jetty/books", "data"), ("thin pool jetty/books", "metadata"), ("thin pool jetty/books", "health"),
+    ("btrfs /srv/hides", "data"), ("btrfs /srv/hides", "metadata"), ("btrfs /srv/hides", "errors"),
+    ("btrfs /srv/hides", "health"),
+    ("array md0", "health"),
+    ("disk QEMU NVMe Ctrl rigssd", "health"), ("disk QEMU NVMe Ctrl rigssd", "endurance"),
+    ("guest hide-hub", "state"),
+    ("unit tide-log.service", "state"),
+    ("host", "all back after its restart"),
+    ("snapshots of skerry/ringing-db (of datasets)", "newest"),
+    ("snapshots of jetty/ringing-db (of volumes)", "newest"),
+    ("snapshots of /srv/hides (of subvolumes)", "newest"),
+    ("snapshots of exported", "newest"),
+}  # fmt: skip
+"""Subjects and quantities of every store of inside/layout.sh, and of what runs in the machine."""
+
+PROBES = {
+    "zfs", "lvm", "btrfs", "raid", "smart", "guests", "units", "returned",
+    "of datasets", "of volumes", "of subvolumes", "exported",
+}  # fmt: skip
+"""Every probe of station.toml, by its label."""
+
+
+def test_the_hardened_service_sees_every_store(station: Station) -> None:
+    """As a user without rights, each probe runs and sees all that it should, and every store has its series."""
+    station.start_guest("hide-hub")
+    station.until("every series", lambda: station.series() >= SEEN, 240, lacks=lambda: SEEN - station.series())
+    user = station.machine.run("ps -o user= -p $(systemctl show -P MainPID watchkeeper)").strip()
+    assert user not in {"root", ""}
+    station.note(f"seen: {len(station.series())} series, by the user {user}")
+
+
+def test_no_probe_is_blind(station: Station) -> None:
+    """None of the probes' own conditions is unsound: not that it runs, and not that it sees all that it should."""
+
+    def own() -> dict[tuple[str, str], Any]:
+        return {key: latest for key, latest in station.latest().items() if key[0].startswith("probe ")}
+
+    def blind() -> dict[tuple[str, str], Any]:
+        return {key: latest for key, latest in own().items() if not latest["sound"]}
+
+    station.until("sight of every probe", lambda: not blind(), 120, lacks=blind)
+    found = {subject.removeprefix("probe ") for subject, _ in own()}
+    assert found >= PROBES, PROBES - found
+    assert {quantity for _, quantity in own()} == {"runs", "sees all"}

@@ -1,0 +1,74 @@
+"""A snapshot of each kind is taken, goes stale, and is taken again: each time is told, and in time."""
+
+import pytest
+
+from tests.host.station import Station, instant
+
+pytestmark = pytest.mark.host
+
+MAX_AGE_S = 90.0
+"""max_age in station.toml."""
+
+EXACT_S = 5.0
+"""A snapshot's own time is in whole seconds, and is noted here when the command has come back."""
+
+LATE_S = 60.0
+"""How long after the limit a message may come: the rules are applied every few seconds, an emulated machine's late."""
+
+TAKE = {
+    "snapshots of skerry/ringing-db (of datasets)": "zfs snapshot skerry/ringing-db@nightly-{}",
+    "snapshots of jetty/ringing-db (of volumes)": "lvcreate -qq -y -s -n nightly-{} jetty/ringing-db 2>/dev/null",
+    "snapshots of /srv/hides (of subvolumes)": (
+        "btrfs -q subvolume snapshot -r /srv/hides/logs /srv/hides/.snapshots/nightly-{}"
+    ),
+    "snapshots of exported": "cp /srv/mirror/tide-log.qcow2 /srv/mirror/exports/{}.qcow2",
+}
+"""By the subject under which each kind is watched."""
+
+
+@pytest.fixture(scope="module")
+def taken_at(station: Station) -> dict[str, float]:
+    """When a snapshot of each kind was taken: all of them at the beginning, so that they go stale at the same time."""
+    return _take(station, "first")
+
+
+def _take(station: Station, word: str) -> dict[str, float]:
+    at = {}
+    name = f"{word}-{station.machine.now():.0f}"
+    for subject, command in TAKE.items():
+        station.machine.run(command.format(name))
+        at[subject] = station.machine.now()
+    return at
+
+
+@pytest.mark.parametrize("subject", TAKE)
+def test_a_snapshot_goes_stale_in_time(station: Station, taken_at: dict[str, float], subject: str) -> None:
+    """It is seen with its own time, and told as overdue when its limit has passed and not before."""
+    due_at = taken_at[subject] + MAX_AGE_S
+    station.until(f"the due time of {subject}", lambda: abs(_due_at(station, subject) - due_at) <= EXACT_S, 120)
+    told = station.told(subject, "overdue", "raised", due_at - EXACT_S, MAX_AGE_S + 4 * LATE_S)
+    late_s = instant(told["at"]) - due_at
+    station.note(f"{subject}: overdue told {late_s:.1f} s after its limit of {MAX_AGE_S:.0f} s")
+    assert late_s <= LATE_S
+
+
+def _due_at(station: Station, subject: str) -> float:
+    found = station.findings().get((subject, "newest"))
+    return instant(found["ends_at"]) if found and found["ends_at"] else 0.0
+
+
+@pytest.fixture(scope="module")
+def again_at(station: Station, taken_at: dict[str, float]) -> dict[str, float]:
+    """When the next snapshot of each kind was taken, all of the first ones being overdue."""
+    due_at = max(taken_at.values()) + MAX_AGE_S
+    station.until("the limit of all", lambda: station.machine.now() > due_at, 3 * MAX_AGE_S)
+    return _take(station, "second")
+
+
+@pytest.mark.parametrize("subject", TAKE)
+def test_the_next_snapshot_ends_it(station: Station, again_at: dict[str, float], subject: str) -> None:
+    """The end of each is told once the next snapshot is there."""
+    told = station.told(subject, "overdue", "ended", again_at[subject] - EXACT_S, 180)
+    late_s = instant(told["at"]) - again_at[subject]
+    station.note(f"{subject}: end told {late_s:.1f} s after the next one")
+    assert late_s <= 2 * LATE_S

@@ -235,7 +235,7 @@ async def test_a_daylight_saving_night_changes_words_alone(night: datetime, befo
     house = House(zone=ZoneInfo("Europe/Paris"))
     house.clock.at = night
     up, down = [Answer(HUB, answered=True)], [Answer(HUB, answered=False)]
-    rules = Rules(silent=SilentRule(alarm_s=None))
+    rules = Rules(silent=SilentRule(warning_s=60.0, alarm_s=None))
     for start in (night + 10 * MINUTE, night + 4 * HOUR):
         while house.clock.at < start:
             await house.run(watched(up, rules=rules))

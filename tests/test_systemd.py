@@ -3,6 +3,7 @@
 import itertools
 import logging
 import os
+import signal
 import socket
 import subprocess
 import time
@@ -257,3 +258,22 @@ def test_a_daemon_that_cannot_start_is_never_ready(ear: Ear, tmp_path: Path) -> 
     done = subprocess.run(command(config), env=os.environ | ear.environment, capture_output=True, check=False)
     assert done.returncode == 3
     assert ear.all() == []
+
+
+def test_a_reload_is_told_from_its_begin_to_its_end(ear: Ear, tmp_path: Path) -> None:
+    """RELOADING=1 with the monotonic time of its begin, then READY=1; what was not taken stays in the status."""
+    config = tmp_path / "config.toml"
+    config.write_text(CONFIG.format(folder=tmp_path))
+    environment = os.environ | ear.environment | {"WATCHDOG_USEC": "1000000"}
+    process = subprocess.Popen(command(config), stdout=subprocess.PIPE, text=True, env=environment)
+    with Daemon(process) as daemon:
+        ear.until("READY=1")
+        config.write_text(CONFIG.format(folder=tmp_path) + "[pgae]\n")
+        before_us = time.monotonic() * 1e6
+        process.send_signal(signal.SIGHUP)
+        reloading = next(each for each in ear.until("READY=1", within_s=10) if "RELOADING=1" in each)
+        words = dict(line.split("=", 1) for line in reloading.splitlines())
+        assert before_us <= int(words["MONOTONIC_USEC"]) <= time.monotonic() * 1e6
+        status = next(each for each in iter(lambda: ear.heard(10) or "STATUS=none came", "") if "STATUS=" in each)
+        assert status.startswith("STATUS=the new configuration has 1 error and was not taken")
+        assert daemon.stop() == 0

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
 
-from watchkeeper import rounds, systemd
+from watchkeeper import rounds, starting, systemd
 from watchkeeper.alive import LABEL as LABEL_OF_ALIVE
 from watchkeeper.alive import Alive
 from watchkeeper.clock import Clock
@@ -37,6 +37,7 @@ from watchkeeper.probes.workers import ThreadWorkers
 from watchkeeper.rounds import Rounds
 from watchkeeper.schedule import Schedule
 from watchkeeper.settings import Settings
+from watchkeeper.starting import Doubt
 from watchkeeper.store.mending import set_aside_of
 from watchkeeper.store.spool import SpooledCheckIns, spool_of
 from watchkeeper.store.store import Store
@@ -124,6 +125,7 @@ class _Daemon:
         named = (host, zone)
         self._hand = Hand(self._pipeline, self._schedule, self._watch.watched, notifiers, clock, named)
         self._service = systemd.Service()
+        self._own: tuple[Watched, ...] = ()
 
     async def keep_watch(
         self, stack: contextlib.AsyncExitStack, ready: Callable[[str], None], reloads: _Reloads
@@ -131,6 +133,7 @@ class _Daemon:
         """Restore, serve the page, run the probes; return when a signal has come and all is down again."""
         stop = _event_of(signal.SIGTERM, signal.SIGINT)
         stack.callback(self._workers.close)
+        await self._look_at_clock(stop)
         await self._restore()
         served = await self._serve_page()
         stack.push_async_callback(served.cleanup)
@@ -152,6 +155,29 @@ class _Daemon:
         for part in parts:
             if part.done() and not part.cancelled() and part.exception() is not None:
                 part.result()
+
+    async def _look_at_clock(self, stop: asyncio.Event) -> None:
+        """Wait a little for a clock that is before the newest sample to be set; then begin in doubt."""
+        newest = max((seen.at for seen in await self._store.latest()), default=None)
+        if newest is None:
+            return
+        doubt = Doubt(self._clock, newest, starting.keeps_time, self._believe)
+
+        def say(status: str) -> None:
+            self._service.tell(f"STATUS={status[: systemd.LONGEST_STATUS]}")
+
+        if not await doubt.settles(stop, say, starting.WAIT_S, starting.LOOK_S):
+            log.error("the clock: %s", doubt.why, extra=about(Event.START))
+            self._pipeline.recording = False
+            self._own = (doubt.watched(),)
+
+    def _believe(self) -> None:
+        self._pipeline.recording = True
+
+    @property
+    def _watched(self) -> tuple[Watched, ...]:
+        """All probes: those of the configuration, and the daemon's own."""
+        return (*self._watch.watched, *self._own)
 
     async def _serve_page(self) -> Served:
         settings = self._watch.settings
@@ -175,7 +201,7 @@ class _Daemon:
 
     def _plan(self) -> None:
         """Have everything run that runs at steady intervals."""
-        for each in self._watch.watched:
+        for each in self._watched:
             self._schedule.every(each.label, each.interval_s, partial(self._run, each.label))
         self._schedule.every(KEEPING_LABEL, EVERY_S, self._keeping.run)
         self._tell_alive()
@@ -193,9 +219,9 @@ class _Daemon:
 
     async def _run(self, label: str) -> None:
         """Run a probe once; what it says is judged as the configuration says by then."""
-        watched = {each.label: each for each in self._watch.watched}
+        watched = {each.label: each for each in self._watched}
         observed, own = await look(watched[label])
-        now = {each.label: each for each in self._watch.watched}
+        now = {each.label: each for each in self._watched}
         await self._pipeline.take(now.get(label, watched[label]), observed, own)
 
     # Another configuration ----------------------------------------------------------------------------------------
@@ -252,7 +278,7 @@ class _Daemon:
         also = [LABEL_OF_ALIVE] if alive_too and before.settings.alive.url is not None else []
         await self._schedule.drop([*(e.label for e in gone), *also], GRACE_S)
         self._watch = after
-        self._pipeline.change(after.watched, after.rests_on, settings.together.limits())
+        self._pipeline.change(self._watched, after.rests_on, settings.together.limits())
         self._rounds.change(settings.reminders.plan(), settings.routes)
         self._keeping.change(settings.store)
         self._hand.change(after.watched, after.notifiers)
@@ -285,9 +311,7 @@ class _Daemon:
         await self._keeping.begin(last_alive)
         series = {each.key: each.first_at for each in await store.series()}
         latest = [(seen, series[seen.observation.key]) for seen in await store.latest()]
-        await self._pipeline.restore(
-            self._watch.watched, latest, await store.findings(), await store.alerts(), last_alive
-        )
+        await self._pipeline.restore(self._watched, latest, await store.findings(), await store.alerts(), last_alive)
         async for level in store.level_samples(now - REMEMBER):
             judgement = self._pipeline.judgements.get(level.key)
             if judgement is not None:

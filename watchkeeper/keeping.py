@@ -99,6 +99,7 @@ class Keeping:
         self._notes = notes or PassingNotes()
         self._before: tuple[datetime, float] | None = None
         self._noted_at: datetime | None = None
+        self._newest: datetime | None = None
 
     def change(self, settings: StoreSettings) -> None:
         """Keep as these settings say from now on."""
@@ -106,7 +107,7 @@ class Keeping:
 
     async def begin(self, last_alive: datetime | None) -> None:
         """At a start: how far is the clock ahead of the newest record?"""
-        now = self._clock.now()
+        now, self._newest = self._clock.now(), last_alive
         if last_alive is None or now - last_alive <= LEAP:
             return
         try:
@@ -119,8 +120,11 @@ class Keeping:
         now, before = self._clock.now(), self._before
         steady = self._steady(now)
         try:
-            if before is not None and now - before[0] > LEAP:
-                await self._leapt(before[0], now)
+            if before is not None:
+                # A clock that was behind and is set right has not leapt.
+                self._newest = max(before[0], self._newest or before[0])
+                if now - self._newest > LEAP:
+                    await self._leapt(self._newest, now)
             if not steady or not await self._trusted(now):
                 return
             await self._store.keep(self._horizons(now))

@@ -126,6 +126,8 @@ class Pipeline:
         self._reasons = Reasons.wanted()
         self.judgements: dict[SeriesKey, Judgement] = {}
         self.reviewed_at: datetime | None = None
+        self.recording = True
+        """Are samples recorded? Not while the clock is not to be believed: they would have no place in time."""
         self.breaks = 0
         """How often the clock was set or the watch was away, in this life: the schedule then counts anew."""
 
@@ -224,7 +226,8 @@ class Pipeline:
             self._remember(watched, each, now)
         for each in (*observed, own):
             if each is not own or runs.news(own, now):
-                turn.seen.append(Seen(now, each, watched.label, watched.interval_s))
+                if self.recording:
+                    turn.seen.append(Seen(now, each, watched.label, watched.interval_s))
                 for finding in self._judge(turn, self.judgements[each.key], now).findings:
                     turn.found(finding)
         if runs.news(own, now):

@@ -1,6 +1,8 @@
 """`run` as a real process: it says where the page is, ends as asked, and starts nothing with a wrong configuration."""
 
 import signal
+import socket
+import sqlite3
 import subprocess
 import sys
 import urllib.request
@@ -8,6 +10,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from watchkeeper.store import schema
+from watchkeeper.web import passwords
 
 RUN = [sys.executable, "-m", "watchkeeper"]
 
@@ -86,3 +91,54 @@ def test_warnings_are_told_and_it_runs_all_the_same(config: Path, tmp_path: Path
     _, err = process.communicate(timeout=30)
     assert process.returncode == 0
     assert f"watchkeeper: notifier[1].url: everybody on this host can read {token}" in err
+
+
+def told_at_start(config: Path) -> str:
+    """The one line of a daemon that cannot run here."""
+    process = start(config)
+    out, err = process.communicate(timeout=30)
+    assert (process.returncode, out) == (3, "")
+    assert "Traceback" not in err
+    return [line for line in err.splitlines() if line.startswith("watchkeeper: ")][-1]
+
+
+def test_a_port_that_is_taken_is_named_with_the_remedy(config: Path) -> None:
+    """The port, and that another one, or 0, can be set."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        config.write_text(config.read_text().replace("port = 0", f"port = {port}"))
+        told = told_at_start(config)
+    assert f"port {port} on 127.0.0.1 is taken; end what holds it, or set page.port to another one" in told
+
+
+def test_an_address_of_another_machine_is_named_with_the_remedy(config: Path) -> None:
+    """An address of TEST-NET-1 (RFC 5737) is nobody's."""
+    hashed = config.with_name("hash")
+    hashed.write_text(f"{passwords.make('ringing tide')}\n")
+    hashed.chmod(0o600)
+    more = f'listen = "192.0.2.1"\npassword = {{ file = "{hashed}" }}\n'
+    config.write_text(config.read_text() + more)
+    assert "this machine has no address 192.0.2.1; set page.listen to 127.0.0.1" in told_at_start(config)
+
+
+def test_a_place_that_is_no_folder_is_named_with_the_remedy(config: Path) -> None:
+    """Where the database's folder cannot be made, the path and the reason are told."""
+    config.write_text(config.read_text().replace("watchkeeper.db", f"{config.name}/watchkeeper.db"))
+    told = told_at_start(config)
+    assert f"{config}/watchkeeper.db cannot be opened for writing" in told
+    assert "name another place for the database" in told
+
+
+def test_a_database_of_a_later_version_is_left_alone(config: Path) -> None:
+    """It is named with both versions and what to do, and not touched."""
+    database = config.with_name("watchkeeper.db")
+    with sqlite3.connect(database) as conn:
+        conn.execute("CREATE TABLE tides (height REAL)")
+        conn.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
+        conn.execute("PRAGMA user_version = 999")
+    conn.close()
+    before = database.read_bytes()
+    told = told_at_start(config)
+    assert "has the form 999 of a later version of watchkeeper" in told
+    assert "install that version again, or restore a backup made before it" in told
+    assert database.read_bytes() == before

@@ -204,6 +204,30 @@ async def test_images_on_a_file_system(station: Station) -> None:
     assert "snapshot" not in against(await station.ask())
 
 
+async def test_two_images_need_a_set_each(station: Station) -> None:
+    """A file of the guest's name says nothing of its second disk, nor of another guest's; sets of the images' do."""
+    key = SeriesKey("file system /srv", "space")
+    for name in ("hub", "hub-data"):
+        path = station.folder / f"{name}.img"
+        path.touch()
+        os.utime(path, (NOW.timestamp() - 7_200,) * 2)
+    disks = tuple(Disk(f"/srv/{name}.raw", GIB, key, f"/srv/{name}.raw") for name in ("hub", "hub-data"))
+    station.host = host(
+        stores=(StoreNow(key, StoreKind.FILES, GIB, 100 * GIB),),
+        guests=(replace(station.host.guests[0], disks=disks),),
+    )
+    station.probes[0]["name"] = "hub-page"
+    kept: dict[str, object] = {"kind": "snapshots", "max_age": "26h"}
+    station.probes.append(kept | {"name": "hide-hub", "files": [str(station.folder / "hub.img")]})
+    found = [each.verdict for each in (await station.ask()).points if each.matter is Matter.SNAPSHOT]
+    assert found == [Verdict.NO_GO, Verdict.NO_GO]
+    station.probes[-1:] = [
+        kept | {"name": name, "files": [str(station.folder / f"{name}.img")]} for name in ("hub", "hub-data")
+    ]
+    found = [each.verdict for each in (await station.ask()).points if each.matter is Matter.SNAPSHOT]
+    assert found == [Verdict.GO, Verdict.GO]
+
+
 async def test_a_backup_beside_the_disk(station: Station) -> None:
     """A file on the same pool is lost with it; one on another store counts; none at all is told."""
     station.probes.pop()
@@ -262,6 +286,18 @@ async def test_an_alert_beneath(station: Station) -> None:
     ]
     answer = await station.ask()
     assert [each.about for each in answer.hindrances] == ["pool skerry"]
+
+
+async def test_what_it_rests_on_is_not_seen_any_more(station: Station) -> None:
+    """Memory is watched still and was last seen an hour ago, while others come: not known, which is no go."""
+    station.probes.append({"kind": "memory", "name": "memory"})
+    assert (await station.ask()).go
+    station.store.all_series = [
+        replace(each, last_at=NOW - HOUR) if each.key == MEMORY else each for each in station.store.all_series
+    ]
+    answer = await station.ask()
+    assert [(each.about, each.verdict) for each in answer.hindrances] == [("memory", Verdict.UNKNOWN)]
+    assert answer.worth_waiting
 
 
 async def test_a_service_that_is_silent(station: Station) -> None:

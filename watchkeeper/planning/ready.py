@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from fnmatch import fnmatchcase
 from itertools import pairwise
+from pathlib import PurePath
 
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.core.exhaustion import Forecast
@@ -111,7 +112,8 @@ class _Asking:
         if holding is None or disk.volume is None:
             return DiskSnapshots(disk.path, "", WITHIN_S)
         taken = copies if holding.kind is StoreKind.FILES else holding.snapshots
-        own = [each for each in taken if each.volume == disk.volume or holding.kind is StoreKind.FILES]
+        names = self._sets_of(disk) if holding.kind is StoreKind.FILES else {disk.volume}
+        own = [each for each in taken if each.volume in names]
         newest = max(own, key=lambda each: each.made_at, default=None)
         limit_s = self.question.within_s or self._limit_s(disk.volume)
         seen = not any(why.startswith("snapshots of btrfs") for why in self.host.unseen)
@@ -132,19 +134,26 @@ class _Asking:
         ]
         return min(fitting, default=WITHIN_S)
 
+    def _sets_of(self, disk: Disk) -> set[str]:
+        """Names of sets of snapshot files that are of this disk: its image's own, or its guest's where that has one."""
+        owners = [each for each in self.target.guests if disk in each.disks]
+        files = {each.key for each in self.host.stores if each.kind is StoreKind.FILES}
+        alone = {each.name for each in owners if sum(one.store in files for one in each.disks) == 1}
+        return alone | {PurePath(disk.path).name, PurePath(disk.path).stem}
+
     async def _copies_of_files(self) -> list[Snapshot]:
-        """Snapshots that are files, of the guests concerned, and no backups: by the name of their probe."""
-        names = {guest.name for guest in self.target.guests}
+        """Snapshots that are files, of the disks concerned, and no backups; volume: the name of their probe."""
+        names = {name for guest in self.target.guests for disk in guest.disks for name in self._sets_of(disk)}
         probes = [
             each
             for each in self.settings.probes
             if isinstance(each, SnapshotsSettings) and each.name in names and not each.backup_of
         ]
-        seen = [one for each in probes for one in (await self._fresh(each))[0]]
+        seen = [(each.name, one) for each in probes for one in (await self._fresh(each))[0]]
         return [
-            Snapshot(each.key.subject, dict(each.facts).get("newest", each.key.subject), each.last_at)
-            for each in seen
-            if isinstance(each, Deadline) and each.last_at is not None
+            Snapshot(name, dict(one.facts).get("newest", one.key.subject), one.last_at)
+            for name, one in seen
+            if isinstance(one, Deadline) and one.last_at is not None
         ]
 
     async def backups(self) -> list[Point]:
@@ -208,7 +217,24 @@ class _Asking:
         """What is active on it, or on what it rests on."""
         grounds = self.target.grounds
         standing = [each for each in await self.store.alerts() if each.standing and each.key.subject in set(grounds)]
-        return list(core.beneath_points(standing, grounds, self.now))
+        silent = self._silent() if self.watch().verdict is core.Verdict.GO else {}
+        points = list(core.silent_points(silent, self.now))
+        if standing or not silent:
+            points += core.beneath_points(standing, grounds, self.now)
+        return points
+
+    def _silent(self) -> dict[str, datetime]:
+        """What it rests on that is watched still, and of which no sample has come for too long: when one came last."""
+        labels = {each.label for each in self.settings.probes}
+        newest: dict[str, Series] = {}
+        for each in self.series:
+            if each.probe in labels and each.key.subject in self.target.grounds:
+                newest[each.key.subject] = max(newest.get(each.key.subject, each), each, key=lambda one: one.last_at)
+        return {
+            subject: each.last_at
+            for subject, each in newest.items()
+            if (self.now - each.last_at).total_seconds() > STILL_INTERVALS * max(each.interval_s, 1.0)
+        }
 
     async def answers(self) -> list[Point]:
         """What its services answer, asked now."""

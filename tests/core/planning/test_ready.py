@@ -26,6 +26,7 @@ from watchkeeper.core.planning.ready import (
     beneath_points,
     guest_point,
     room_point,
+    silent_points,
     snapshot_point,
     time_point,
     watch_point,
@@ -196,6 +197,14 @@ def test_what_is_active_beneath() -> None:
     assert (fine.verdict, fine.about) == (GO, "pool skerry, memory")
     (many,) = beneath_points([], [f"disk {n}" for n in range(9)], NOW)
     assert many.about.endswith("disk 5 and 3 more")
+
+
+def test_what_is_not_seen_any_more() -> None:
+    """No alert there means nothing; a name of any bytes is made fit to print."""
+    (point,) = silent_points({"pool sker\x1bry": NOW - HOUR}, NOW)
+    assert (point.verdict, point.matter) == (UNKNOWN, Matter.BENEATH)
+    assert "\x1b" not in point.about
+    assert point.reason.startswith("not seen for 1 h")
 
 
 def test_services_answer_now() -> None:

@@ -4,7 +4,7 @@ A point that nobody can know is no go: silence must mean that all is well. Not h
 and what became of the change afterwards (compare.py).
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -255,6 +255,13 @@ def beneath_points(standing: Iterable[Alert], looked_at: Sequence[str], now: dat
         names = ", ".join(clean(each, 40) for each in looked_at[:6])
         more = f" and {len(looked_at) - 6} more" if len(looked_at) > 6 else ""
         yield Point(Matter.BENEATH, Verdict.GO, f"{names}{more}", "nothing is active there")
+
+
+def silent_points(last_seen: Mapping[str, datetime], now: datetime) -> Iterator[Point]:
+    """What has not been seen for too long: whether anything is wrong there is not known."""
+    for subject, seen_at in last_seen.items():
+        why = f"not seen for {duration((now - seen_at).total_seconds())}, so how it is now is not known"
+        yield Point(Matter.BENEATH, Verdict.UNKNOWN, clean(subject), why, passes=True)
 
 
 @dataclass(frozen=True, slots=True)

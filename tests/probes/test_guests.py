@@ -306,9 +306,11 @@ from watchkeeper.privileged import answering, commands
 
 commands.MONITORS = Path(sys.argv[2])
 with socket.socket(socket.AF_UNIX) as listening:
-    listening.bind(sys.argv[1])
-    Path(sys.argv[1]).chmod(0o666)
+    early = Path(sys.argv[1] + ".early")
+    listening.bind(str(early))
+    early.chmod(0o666)
     listening.listen()
+    early.rename(sys.argv[1])  # Who waits for the name finds a socket that all may use and that listens.
     while True:
         connection, _ = listening.accept()
         with connection:

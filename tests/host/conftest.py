@@ -5,32 +5,28 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.host.machine import HERE, Machine, cache
+from tests.host.machine import Machine, cache
 from tests.host.station import Station, install
 
 HOW = "runs on purpose alone: tests/host/rig/build once, then deploy/check tests/host -m host (tests/host/README.md)"
 
 
-LAST = ("test_fills.py", "test_restart.py")
-"""These leave the machine as no other scenario wants it, and run at the end in this order."""
-
-
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Skip what needs the machine, unless it was asked for: by the marker's name after -m, or by the environment.
 
-    What spoils the machine comes last.
+    They run by the marker's `place`, 0 by default: what spoils the machine comes last.
     """
-    items.sort(key=_rank)
+    items.sort(key=_place)
     asked = "host" in config.getoption("-m") or os.environ.get("HOST_TESTS") == "1"
     for item in items:
         if not asked and item.get_closest_marker("host"):
             item.add_marker(pytest.mark.skip(reason=HOW))
 
 
-def _rank(item: pytest.Item) -> int:
-    """Its place in LAST; before that for all others, of this suite and the rest, which keep their order."""
-    ours = item.path.parent == HERE
-    return LAST.index(item.path.name) if ours and item.path.name in LAST else -1
+def _place(item: pytest.Item) -> int:
+    """All others, of this suite and the rest, keep their order at 0."""
+    marker = item.get_closest_marker("host")
+    return int(marker.kwargs.get("place", 0)) if marker else 0
 
 
 @pytest.fixture(scope="session")

@@ -83,8 +83,10 @@ class Station:
 
     def serves(self) -> bool:
         """Does the page answer? Fails where the daemon does not run: it would never come then."""
-        state = self.machine.run("systemctl show -P ActiveState -P NRestarts watchkeeper").split()
-        assert state == ["active", "0"], self.machine.run("journalctl -u watchkeeper -n 40 --no-pager -q")
+        state = self.machine.run("systemctl show -p ActiveState,NRestarts watchkeeper").split()
+        assert set(state) == {"ActiveState=active", "NRestarts=0"}, self.machine.run(
+            "journalctl -u watchkeeper -n 40 --no-pager -q"
+        )
         return self.machine.works(f"curl -sf -o /dev/null {PAGE}/")
 
     def get(self, path: str) -> Any:
@@ -100,22 +102,20 @@ class Station:
         """Subject and quantity of every series that was ever observed."""
         return {(each["subject"], each["quantity"]) for each in self.get("/api/v1/series")["items"]}
 
-    def latest(self, subject: str = "", quantity: str = "") -> dict[tuple[str, str], Any]:
-        """The newest observation of every series, or of those that fit, by subject and quantity."""
-        items = [
-            each["id"]
-            for each in self.get("/api/v1/series")["items"]
-            if subject in {"", each["subject"]} and quantity in {"", each["quantity"]}
-        ]
-        ids = " ".join(map(str, items))
+    def latest(self, beginning: str) -> dict[tuple[str, str], Any]:
+        """The newest observation of every series whose subject begins so, by subject and quantity."""
+        items = self.get("/api/v1/series")["items"]
+        ids = " ".join(str(each["id"]) for each in items if each["subject"].startswith(beginning))
         lines = self.machine.run(f"for id in {ids}; do curl -sf {PAGE}/api/v1/series/$id; echo; done").splitlines()
         found = map(json.loads, filter(None, lines))
         return {(each["subject"], each["quantity"]): each["latest"] for each in found if each["latest"]}
 
     def start_guest(self, name: str) -> None:
-        """A guest with an empty disk, which does nothing at all; none where it runs already."""
+        """A guest whose boot sector halts it (cli, hlt): it runs and takes no time. None where it runs already."""
         image = f"/srv/mirror/{name}.img"
-        begin = f"truncate -s 1M {image} && bash /usr/local/lib/station/guest.sh {name} {image}"
+        sector = rf"truncate -s 1M {image} && printf '\xfa\xf4\xeb\xfd' | dd of={image} conv=notrunc status=none"
+        sector += rf" && printf '\x55\xaa' | dd of={image} bs=1 seek=510 conv=notrunc status=none"
+        begin = f"{sector} && bash /usr/local/lib/station/guest.sh {name} {image}"
         self.machine.run(f"systemctl is-active -q guest-{name} || {{ {begin}; }}")
 
     def events(self, subject: str = "", concern: str = "", quantity: str = "") -> list[Event]:
@@ -150,7 +150,7 @@ class Station:
         what: str,
         true: Callable[[], object],
         within_s: float,
-        every_s: float = 2.0,
+        every_s: float = 4.0,
         lacks: Callable[[], object] = list,
     ) -> None:
         """Wait until something is true. Fails with what it lacks, what was told last, and the daemon's own words."""

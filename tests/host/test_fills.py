@@ -17,7 +17,7 @@ import pytest
 from tests.host.machine import Machine
 from tests.host.station import Event, Station, instant
 
-pytestmark = pytest.mark.host
+pytestmark = pytest.mark.host(place=1)
 
 SHARE, SETTLES_S = 0.15, 5.0
 
@@ -47,7 +47,7 @@ class Fill:
 FILLS = {
     "zfs": Fill("pool skerry", "space", "file", "/skerry/nest-cams/footage", 2.5e6, 5),
     "thin data": Fill("thin pool jetty/footage", "data", "device", "/dev/jetty/nest-cams", 2**20, 15),
-    "thin metadata": Fill("thin pool jetty/books", "metadata", "touch", "/dev/jetty/page-*", 1.5, 15),
+    "thin metadata": Fill("thin pool jetty/books", "metadata", "touch", "/dev/jetty/page-*", 3, 15),
     "btrfs metadata": Fill("btrfs /srv/hides", "metadata", "files", "/srv/hides/logs", 30, 5),
 }
 

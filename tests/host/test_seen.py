@@ -1,10 +1,8 @@
 """The service under its unit's restrictions sees every store and every condition that its probes read."""
 
-from typing import Any
-
 import pytest
 
-from tests.host.station import Station
+from tests.host.station import Event, Station
 
 pytestmark = pytest.mark.host
 
@@ -47,13 +45,13 @@ def test_the_hardened_service_sees_every_store(station: Station) -> None:
 def test_no_probe_is_blind(station: Station) -> None:
     """None of the probes' own conditions is unsound: not that it runs, and not that it sees all that it should."""
 
-    def own() -> dict[tuple[str, str], Any]:
-        return {key: latest for key, latest in station.latest().items() if key[0].startswith("probe ")}
+    def own() -> dict[tuple[str, str], Event]:
+        return {key: found for key, found in station.findings().items() if key[0].startswith("probe ")}
 
-    def blind() -> dict[tuple[str, str], Any]:
-        return {key: latest for key, latest in own().items() if not latest["sound"]}
+    def blind() -> list[Event]:
+        return [found for found in own().values() if found["priority"]]
 
-    station.until("sight of every probe", lambda: not blind(), 120, lacks=blind)
+    station.until("sight of every probe", lambda: not blind(), 180, lacks=blind)
     found = {subject.removeprefix("probe ") for subject, _ in own()}
     assert found >= PROBES, PROBES - found
     assert {quantity for _, quantity in own()} == {"runs", "sees all"}

@@ -260,3 +260,20 @@ async def test_a_host_that_was_off_for_a_month_is_kept_as_ever() -> None:
     await kept.begin(NOW - 30 * DAY)
     await _turns(kept, clock, 0.05)
     assert store.horizons != []
+
+
+async def test_a_leap_that_cannot_be_written_down_ends_no_start(caplog: pytest.LogCaptureFixture) -> None:
+    """A full disk at the start: it is logged, and the watch begins; another configuration keeps otherwise."""
+
+    class Full(PassingNotes):
+        async def write(self, owner: str, text: str) -> None:
+            raise StoreFull(f"no room for {owner}: {len(text)}")
+
+    store, clock = Asked(), HandClock()
+    kept = Keeping(store, _settings(), clock, Journal().note, Full())
+    await kept.begin(NOW - 100 * DAY)
+    assert "could not be written down" in caplog.text
+    kept.change(_settings(samples="3d"))
+    await _turns(kept, clock, 0.05)
+    newest = max(each.samples for each in store.horizons if each.samples)
+    assert newest == clock.now().replace(minute=0, second=0) - 3 * DAY

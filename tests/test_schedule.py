@@ -167,3 +167,24 @@ def test_runs_are_spread_and_the_same_on_every_start() -> None:
     assert spread == [Schedule._spread(f"hide-{n}", 30) for n in range(60)]
     assert all(timedelta(seconds=15) <= each <= timedelta(seconds=30) for each in spread)
     assert len(set(spread)) > 50
+
+
+async def test_what_is_dropped_runs_no_more_and_what_is_under_way_may_end() -> None:
+    """A run in time ends by itself, a late one is cut off, and the others go on."""
+    schedule, stays = Schedule(Clock()), Count()
+    quick, late, idle = Count(lasts_s=0.1), Count(lasts_s=30.0), Count()
+    for label, task in (("stays", stays), ("quick", quick), ("late", late), ("idle", idle)):
+        schedule.every(label, 0.2, task.__call__)
+    schedule.start()
+    await asyncio.sleep(0.06)
+    await schedule.drop(["quick", "late"], 0.3)
+    await asyncio.sleep(0.1)
+    await schedule.drop(["idle"], 0.3)
+    runs = (quick.runs, late.runs, idle.runs, stays.runs)
+    assert (quick.under_way, late.under_way) == (0, 0)
+    await asyncio.sleep(0.7)
+    assert (quick.runs, late.runs, idle.runs) == runs[:3]
+    assert stays.runs > runs[3]
+    with pytest.raises(KeyError):
+        schedule.now("quick")
+    await schedule.stop(1.0)

@@ -5,7 +5,7 @@ import contextlib
 import logging
 from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, timedelta
 
 import pytest
 from hypothesis import given, settings
@@ -15,7 +15,7 @@ from tests.support.messages import NOW, messages, silence
 from tests.support.outbox import MemoryOutboxStore, ScriptedNotifier, SetClock
 from watchkeeper.core.alerts import Priority
 from watchkeeper.core.message import Message
-from watchkeeper.core.records import Entry, Parceled
+from watchkeeper.core.records import Entry, Parcel, Parceled
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreDamaged, StoreError, StoreFull
 from watchkeeper.notifiers.outbox import IDLE_S, MEND_S, Outbox
 from watchkeeper.notifiers.patience import Patience, rest
@@ -478,3 +478,53 @@ async def test_what_does_not_get_through_is_known() -> None:
     # The waits are 7.5, 12.5 and 22.5 s: after the second it has failed for 20 s.
     assert known == [({}, 2), ({}, 2), ({"post": reason}, 2), ({"post": reason}, 2)]
     assert outbox.failing(0) == ({}, 2)
+
+
+async def test_other_notifiers_take_over_while_it_runs() -> None:
+    """One that stays goes on; one that goes is closed, and what is in memory for it waits for the next of its name."""
+    store, clock = MemoryOutboxStore(), SetClock()
+    stays, goes = ScriptedNotifier(name="mail"), ScriptedNotifier(name="hook")
+    outbox, one = outbox_on(store, [stays, goes], clock), messages()[0]
+    async with running(outbox):
+        await asyncio.sleep(0)
+        await outbox.change([stays], {}, UTC, 1.0)
+        assert (stays.closed, goes.closed) == (False, True)
+        assert {parcel.notifier for parcel in outbox.parcels_for(one, clock.now())} == {"mail"}
+        again = ScriptedNotifier(name="hook")
+        await outbox.change([stays, again], {}, UTC, 1.0)
+        outbox.hold([Parcel("hook", one, clock.now(), clock.now())])
+        async with asyncio.timeout(5):
+            while not again.got:
+                await asyncio.sleep(0.01)  # noqa: ASYNC110  the real thing has no event for it
+    assert (stays.closed, again.closed) == (True, True)
+    assert goes.got == []
+
+
+async def test_what_a_notifier_that_has_left_holds_in_memory_is_not_lost() -> None:
+    """The store has no room, and its notifier goes: the parcel is counted as held, and given back to be written."""
+    clock = SetClock()
+    gone = ScriptedNotifier(name="hook", hold=asyncio.Event())
+    outbox = outbox_on(MemoryOutboxStore(), [gone], clock)
+    async with running(outbox):
+        await asyncio.sleep(0)
+        parcel = Parcel("hook", messages()[0], clock.now(), clock.now())
+        outbox.hold([parcel])
+        async with asyncio.timeout(5):
+            while not gone.tried:
+                await asyncio.sleep(0.01)  # noqa: ASYNC110  the real thing has no event for it
+        await outbox.change([], {}, UTC, 0.05)
+        assert outbox.holding == 1
+        taken, _ = outbox.take_back()
+        assert [each.message.id for each in taken] == [parcel.message.id]
+        assert outbox.holding == 0
+
+
+async def test_a_change_before_it_runs_begins_nothing() -> None:
+    """What is changed before the first delivery is simply what is delivered by."""
+    first, second = ScriptedNotifier(name="mail"), ScriptedNotifier(name="mail")
+    outbox = outbox_on(MemoryOutboxStore(), [first], SetClock())
+    await outbox.change([second], {}, UTC, 1.0)
+    assert first.closed
+    async with running(outbox):
+        await asyncio.sleep(0)
+    assert second.closed

@@ -1,0 +1,63 @@
+"""What goes on as it is from one configuration to the next, and what is made anew."""
+
+from pathlib import Path
+
+import pytest
+
+from watchkeeper import settings
+from watchkeeper.clock import Clock
+from watchkeeper.errors import ConfigError
+from watchkeeper.probes.base import Bench, OwnDatabase
+from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.settings import Settings
+from watchkeeper.watch import build, check_in_place
+
+MEMORY = '[[probe]]\nkind = "memory"\n'
+HUB = '[[probe]]\nkind = "http"\nname = "hide-hub"\nurl = "http://127.0.0.1:8123/"\n'
+HOOK = '[[notifier]]\nkind = "webhook"\nurl = "http://127.0.0.1:9/"\n'
+
+
+def read(folder: Path, text: str, head: str = "") -> Settings:
+    """The settings of a document."""
+    path = folder / "config.toml"
+    path.write_text(f'watch_host = false\n[store]\npath = "{folder}/watchkeeper.db"\n{head}{text}')
+    return settings.read(path).settings
+
+
+def test_what_is_unchanged_is_the_same_object(tmp_path: Path) -> None:
+    """Rules and ties are no part of a probe; anything else of its settings makes it another one."""
+    bench = Bench(Clock(), ThreadWorkers())
+    first = build(read(tmp_path, MEMORY + HUB + HOOK), bench, Clock())
+    ruled = HUB + 'rests_on = ["pool skerry"]\n[probe.rules.silent]\nwarning = "5m"\n'
+    second = build(read(tmp_path, MEMORY + ruled + HOOK), bench, Clock(), first)
+    assert [e.probe for e in second.watched] == [e.probe for e in first.watched]
+    assert second.watched[1].rules != first.watched[1].rules
+    assert second.rests_on["hide-hub"] == ("pool skerry",)
+    assert second.notifiers == first.notifiers
+    third = build(
+        read(tmp_path, MEMORY + HUB.replace("8123", "8124") + HOOK.replace(":9", ":10")), bench, Clock(), second
+    )
+    assert third.watched[0].probe is second.watched[0].probe
+    assert third.watched[1].probe is not second.watched[1].probe
+    assert third.notifiers[0] is not second.notifiers[0]
+
+
+def test_another_bound_makes_the_probe_of_watchkeeper_itself_anew(tmp_path: Path) -> None:
+    """It is the only one that sees the bound."""
+    text = MEMORY + '[[probe]]\nkind = "itself"\n'
+    workers, own = ThreadWorkers(), OwnDatabase(tmp_path / "watchkeeper.db", 2**30, list)
+    first = build(read(tmp_path, text), Bench(Clock(), workers, database=own), Clock())
+    second = build(read(tmp_path, text), Bench(Clock(), workers, database=own), Clock(), first)
+    assert second.watched[0].probe is first.watched[0].probe
+    assert second.watched[1].probe is not first.watched[1].probe
+
+
+def test_what_cannot_change_in_place_is_all_told_at_once(tmp_path: Path) -> None:
+    """Host, page and the database's path; nothing is said where they stand."""
+    before = read(tmp_path, "")
+    check_in_place(before, before, None)
+    after = read(tmp_path, "", '[page]\nport = 8081\n[host]\nname = "gannet"\ntime_zone = "Europe/Paris"\n')
+    with pytest.raises(ConfigError) as refused:
+        check_in_place(after, before, tmp_path / "config.toml")
+    assert [each.place for each in refused.value.problems] == ["host.name", "host.time_zone", "page.port"]
+    assert all("restart it, or set back what was there" in each.what for each in refused.value.problems)

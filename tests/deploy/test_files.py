@@ -1,0 +1,111 @@
+"""What deploy/ puts on a machine: every file is there, goes where its unit looks, and every script is one."""
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from tests.support.needs import need
+
+ROOT = Path(__file__).parents[2]
+DEPLOY = ROOT / "deploy"
+SCRIPTS = (
+    "check", "environment", "files", "install", "package", "prepare", "remove", "start",
+    "debian/postinst", "debian/prerm", "debian/postrm",
+)  # fmt: skip
+
+
+def placed(who: str) -> list[tuple[str, str, str]]:
+    """From, to and mode of every file, as deploy/files itself says."""
+    script = f". deploy/files; places {who}; placed"
+    said = subprocess.run(["sh", "-euc", script], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    return [(line.split()[0], line.split()[1], line.split()[2]) for line in said.splitlines()]
+
+
+@pytest.mark.parametrize("script", SCRIPTS)
+def test_every_script_is_one(script: str) -> None:
+    """A POSIX shell reads it, and what is meant to be run can be."""
+    subprocess.run(["sh", "-n", str(DEPLOY / script)], check=True)
+    sourced = script in ("environment", "files")
+    assert sourced or (DEPLOY / script).stat().st_mode & 0o111
+
+
+@pytest.mark.parametrize("who", ["admin", "package"])
+def test_every_file_has_a_place(who: str) -> None:
+    """Nothing that systemd needs is forgotten, nothing is placed twice, and no word is left unreplaced."""
+    files = placed(who)
+    for source, target, mode in files:
+        assert (ROOT / source).is_file(), source
+        assert target.startswith("/"), target
+        assert "@" not in target.replace("watchkeeper-helper@.service", "")
+        assert mode == "644"
+    assert len({target for _, target, _ in files}) == len(files)
+    kept = {str(path.relative_to(ROOT)) for path in (DEPLOY / "systemd").rglob("*") if path.is_file()}
+    assert kept == {source for source, _, _ in files if source.startswith("deploy/systemd/")}
+
+
+def test_units_name_what_the_install_makes() -> None:
+    """The environment's place is the same in the units and in the scripts."""
+    home = subprocess.run(
+        ["sh", "-euc", ". deploy/files; places admin; echo $HOME_IN"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout.strip()
+    units = [path for path in (DEPLOY / "systemd").iterdir() if path.suffix == ".service"]
+    for unit in units:
+        (program,) = re.findall(r"^ExecStart=(\S+)", unit.read_text(), re.MULTILINE)
+        assert program.startswith(f"{home}/.venv/bin/")
+
+
+def test_users_and_folders_are_what_systemd_reads() -> None:
+    """systemd-tmpfiles(8) and systemd-sysusers(8) accept the lines; nothing is made on this machine."""
+    need(shutil.which("systemd-tmpfiles"), "systemd-tmpfiles is not installed")
+    lines = (DEPLOY / "systemd/watchkeeper.tmpfiles").read_text().splitlines()
+    folders = [line.split() for line in lines if line and not line.startswith("#")]
+    assert [(each[1], each[2]) for each in folders] == [
+        ("/etc/watchkeeper", "0755"),
+        ("/etc/watchkeeper/secrets", "0700"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("script", "words", "said"),
+    [
+        ("install", ["--colour"], "--colour is no word of deploy/install"),
+        ("install", ["--packages"], "--packages needs a folder of wheels"),
+        ("install", ["--packages", "/nowhere"], "--packages needs a folder of wheels"),
+        ("remove", ["--all"], "--all is no word of deploy/remove; it knows --everything"),
+        ("package", [], "say where the package is to go"),
+        ("package", ["--fast"], "--fast is no word of deploy/package"),
+    ],
+)
+def test_wrong_words(script: str, words: list[str], said: str) -> None:
+    """Each is told with what may stand there, before anything is done; exit code 3."""
+    done = subprocess.run([DEPLOY / script, *words], capture_output=True, text=True, check=False)
+    assert done.returncode == 3
+    assert said in done.stderr
+
+
+@pytest.mark.parametrize("script", ["install", "remove"])
+def test_without_systemd_nothing_is_done(script: str) -> None:
+    """On a machine that does not run systemd, or without root, the reason is told and nothing is touched."""
+    if Path("/run/systemd/system").is_dir():
+        pytest.skip("this machine runs systemd: the script would do its work")
+    done = subprocess.run([DEPLOY / script], capture_output=True, text=True, check=False)
+    assert done.returncode == 3
+    assert "needs root" in done.stderr or "does not run systemd" in done.stderr
+    assert not Path("/opt/watchkeeper").exists()
+
+
+def test_the_package_asks_for_what_it_runs_on() -> None:
+    """The control file has every field that Debian Policy 5.3 wants of a binary package, and its words are replaced."""
+    control = (DEPLOY / "debian/control").read_text()
+    for field in ("Package", "Version", "Architecture", "Maintainer", "Description"):
+        assert re.search(rf"^{field}: \S", control, re.MULTILINE), field
+    script = (DEPLOY / "package").read_text()
+    for word in set(re.findall(r"@[A-Z]+@", control)):
+        assert f"s|{word}|" in script, word

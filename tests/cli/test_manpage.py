@@ -3,6 +3,7 @@
 import re
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import click
@@ -79,6 +80,14 @@ def test_no_sign_is_lost_or_becomes_another(sign: str, tmp_path: Path) -> None:
     page = tmp_path / "page.7"
     page.write_text(roff.page([roff.title("page", 7, "test"), roff.heading("name"), roff.example([f"{sign}x{sign}"])]))
     assert f"    {sign}x{sign}\n" in shown(page)
+
+
+def test_it_is_run_as_a_module(tmp_path: Path) -> None:
+    """As an installation does it; the manual is written alike."""
+    for module in ("watchkeeper.cli.manpage", "watchkeeper.cli.reference"):
+        subprocess.run([sys.executable, "-m", module, str(tmp_path)], check=True, timeout=60)
+    assert (tmp_path / "man7/watchkeeper-alerts.7").exists()
+    assert (tmp_path / "alerts.md").read_text() == reference.text(reference.PARTS[0])
 
 
 def test_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -43,12 +43,10 @@ def paragraph(text: str) -> str:
     return f".PP\n{prose(text)}"
 
 
-def item(term: str, *texts: str) -> Iterator[str]:
-    """A term, and what is said of it in one or more paragraphs."""
+def item(term: str, text: str) -> Iterator[str]:
+    """A term, and what is said of it."""
     yield f".TP\n\\fB{escaped(term)}\\fR"
-    yield prose(texts[0]) if texts[0] else "\\&"
-    for more in filter(None, texts[1:]):
-        yield f".IP\n{prose(more)}"
+    yield prose(text) if text else r"\&"
 
 
 def example(lines: Iterable[str]) -> str:

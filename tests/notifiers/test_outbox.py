@@ -494,8 +494,8 @@ async def test_other_notifiers_take_over_while_it_runs() -> None:
         await outbox.change([stays, again], {}, UTC, 1.0)
         outbox.hold([Parcel("hook", one, clock.now(), clock.now())])
         async with asyncio.timeout(5):
-            while not again.got:
-                await asyncio.sleep(0.01)  # noqa: ASYNC110  the real thing has no event for it
+            while not again.got:  # noqa: ASYNC110  a receiver has no event for it
+                await asyncio.sleep(0.01)
     assert (stays.closed, again.closed) == (True, True)
     assert goes.got == []
 
@@ -510,8 +510,8 @@ async def test_what_a_notifier_that_has_left_holds_in_memory_is_not_lost() -> No
         parcel = Parcel("hook", messages()[0], clock.now(), clock.now())
         outbox.hold([parcel])
         async with asyncio.timeout(5):
-            while not gone.tried:
-                await asyncio.sleep(0.01)  # noqa: ASYNC110  the real thing has no event for it
+            while not gone.tried:  # noqa: ASYNC110  a receiver has no event for it
+                await asyncio.sleep(0.01)
         await outbox.change([], {}, UTC, 0.05)
         assert outbox.holding == 1
         taken, _ = outbox.take_back()

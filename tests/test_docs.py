@@ -185,6 +185,20 @@ def test_configurations_in_the_docs_can_be_used(path: Path, number: int) -> None
     check_document(MODEL, tomllib.loads(tables_in(path)[number]), Secrets.LEFT_ALONE)
 
 
+def test_the_layers_are_told_as_they_are() -> None:
+    """DEVELOPERS.md names the layers in the order that the linter holds the code to."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    layers = project["tool"]["importlinter"]["contracts"][0]["layers"]
+    told = (
+        (ROOT / "DEVELOPERS.md")
+        .read_text(encoding="utf-8")
+        .partition("Imports go downward only:")[2]
+        .partition(". ")[0]
+    )
+    named = [re.findall(r"`(\w+)`", layer) for layer in told.split("→")]
+    assert named == [[each.strip().removeprefix("watchkeeper.") for each in layer.split("|")] for layer in layers]
+
+
 def test_every_sort_of_log_line_is_listed() -> None:
     """People filter the journal by them: the README's table has each, and no other."""
     table = README.partition("\n| event | when |\n")[2].partition("\n\n")[0]
@@ -201,6 +215,6 @@ def test_figures_of_the_bench_have_their_date(path: Path) -> None:
         if re.search(r"tests[./]bench[./]\w+", each)
         and "Budget" not in each
         and re.search(r"\d (ms|s|MB|kB|%|messages)\b|\d\.\d", each)
-        and not re.search(r"\b\d{1,2} November 2026\b", each)
+        and not re.search(r"\b\d{1,2}\s+November\s+2026\b", each)
     ]
     assert undated == []

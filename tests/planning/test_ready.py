@@ -21,7 +21,8 @@ from watchkeeper.core.planning.ready import Matter, ReadyAnswer, Verdict
 from watchkeeper.core.records import Sample, Series
 from watchkeeper.core.remembered import CheckIn, LastCheckIns
 from watchkeeper.planning import ready as module
-from watchkeeper.planning.ready import Question, after, pace, ready
+from watchkeeper.planning.after import after
+from watchkeeper.planning.ready import Question, pace, ready
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.workers import ThreadWorkers
 

@@ -21,9 +21,9 @@ from watchkeeper.config.secrets import Secrets
 from watchkeeper.core.planning.question import BadQuestion
 from watchkeeper.core.planning.ready import Matter, Point, ReadyAnswer, Verdict
 from watchkeeper.core.wording import clean, duration, instant
+from watchkeeper.planning.after import after as look_back
 from watchkeeper.planning.look import look
 from watchkeeper.planning.ready import KEEP_S, Question
-from watchkeeper.planning.ready import after as look_back
 from watchkeeper.planning.ready import ready as look_ahead
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.workers import ThreadWorkers

@@ -1,12 +1,12 @@
-"""Is it safe to change this now, and what became of it afterwards? Gathers what core/planning/ready.py decides by.
+"""Is it safe to change this now? Gathers what core/planning/ready.py decides by.
 
 Snapshots, guests and services are looked at now; levels, alerts and the pace of writing are read from the database.
 """
 
 import asyncio
 import os
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fnmatch import fnmatchcase
 from itertools import pairwise
@@ -15,12 +15,9 @@ from pathlib import PurePath
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.observation import Answer, Condition, Deadline, Observation, SeriesKey
-from watchkeeper.core.planning import compare
 from watchkeeper.core.planning import ready as core
-from watchkeeper.core.planning.compare import MemoryLeft, Speeds
 from watchkeeper.core.planning.freeing_gain import with_freed
 from watchkeeper.core.planning.host import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow
-from watchkeeper.core.planning.question import BadQuestion
 from watchkeeper.core.planning.ready import Answered, Copy, DiskSnapshots, Matter, Point, ReadyAnswer, Rewrites
 from watchkeeper.core.ports import ReadStore
 from watchkeeper.core.records import Sample, Series
@@ -29,7 +26,7 @@ from watchkeeper.planning import look_zfs
 from watchkeeper.planning.belonging import Target, find
 from watchkeeper.planning.past import past_of
 from watchkeeper.privileged.commands import MOUNTS
-from watchkeeper.probes import memory, mounts
+from watchkeeper.probes import mounts
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.btrfs_snapshots import BtrfsSnapshotsSettings
 from watchkeeper.probes.checkin import CheckinSettings
@@ -49,11 +46,8 @@ PACE = timedelta(days=14)
 """How far back the pace of writing is looked at: it holds two weekends."""
 PACE_LEAST_S = 3_600.0
 """A pace that was recorded for less than an hour is none."""
-HOUR = timedelta(hours=1)
 STILL_INTERVALS = 3
 """No sample for so many intervals of the busiest probe: the watch is asleep, as the `stale` rule counts."""
-RESTARTS = timedelta(days=7)
-"""How far back a restart of a guest is looked for, as the moment of the change."""
 
 _SETS = (ZfsSnapshotsSettings, LvmSnapshotsSettings, BtrfsSnapshotsSettings)
 
@@ -72,7 +66,7 @@ async def ready(settings: Settings, store: ReadStore, host: HostNow, question: Q
     """Go or no-go for a change. Raises BadQuestion where nothing is called so, StoreError."""
     series, now = await store.series(), bench.clock.now()
     target = find(question.subject, settings, host, series)
-    asking = _Asking(settings, store, host, question, bench, target, series, now)
+    asking = Asking(settings, store, host, question, bench, target, series, now)
     parts = await asyncio.gather(
         asking.snapshots(), asking.backups(), asking.stores(), asking.beneath(), asking.answers()
     )
@@ -84,7 +78,7 @@ async def ready(settings: Settings, store: ReadStore, host: HostNow, question: Q
 
 
 @dataclass(frozen=True, slots=True)
-class _Asking:
+class Asking:
     """One question at work."""
 
     settings: Settings
@@ -98,16 +92,17 @@ class _Asking:
 
     async def snapshots(self) -> list[Point]:
         """The newest snapshot of every disk; of a subject without guests, of nothing."""
-        copies = await self._copies_of_files()
+        copies = await self.copies_of_files()
         disks = dict.fromkeys(disk for guest in self.target.guests for disk in guest.disks)
-        points = [core.snapshot_point(self._newest(disk, copies), self.now) for disk in disks]
+        points = [core.snapshot_point(self.newest(disk, copies), self.now) for disk in disks]
         without = [guest.name for guest in self.target.guests if not guest.disks]
         points += [
             Point(Matter.SNAPSHOT, core.Verdict.UNKNOWN, f"guest {name}", "its disks are not known") for name in without
         ]
         return points
 
-    def _newest(self, disk: Disk, copies: Sequence[Snapshot]) -> DiskSnapshots:
+    def newest(self, disk: Disk, copies: Sequence[Snapshot]) -> DiskSnapshots:
+        """A disk with the newest snapshot of what it lies in. copies: snapshots that are files."""
         holding = next((each for each in self.host.stores if each.key == disk.store), None)
         if holding is None or disk.volume is None:
             return DiskSnapshots(disk.path, "", WITHIN_S)
@@ -141,7 +136,7 @@ class _Asking:
         alone = {each.name for each in owners if sum(one.store in files for one in each.disks) == 1}
         return alone | {PurePath(disk.path).name, PurePath(disk.path).stem}
 
-    async def _copies_of_files(self) -> list[Snapshot]:
+    async def copies_of_files(self) -> list[Snapshot]:
         """Snapshots that are files, of the disks concerned, and no backups; volume: the name of their probe."""
         names = {name for guest in self.target.guests for disk in guest.disks for name in self._sets_of(disk)}
         probes = [
@@ -308,65 +303,3 @@ def _lies_on(pattern: str, mounted: Sequence[Mount]) -> str:
         point = next((each.point for each in chosen if each.device == mount.device), mount.point)
         return f"btrfs {shown(point)}"
     return f"file system {shown(mount.point)}"
-
-
-async def after(
-    settings: Settings, store: ReadStore, host: HostNow, question: Question, bench: Bench, since: datetime | None
-) -> ReadyAnswer:
-    """What became of a change. since: when it was made; None: found out. Raises BadQuestion, StoreError.
-
-    The hour before is held against what came after. Where nobody says when it was, it was at the newest snapshot, or at
-    the guest's last restart; what lies between the two belongs to neither side.
-    """
-    series, now = await store.series(), bench.clock.now()
-    target = find(question.subject, settings, host, series)
-    asking = _Asking(settings, store, host, question, bench, target, series, now)
-    begun, ended = (since, since) if since else await _changed(asking)
-    if begun > now:
-        raise BadQuestion("the change lies ahead; give the instant at which it was made")
-    points = [core.guest_point(each) for each in target.guests]
-    for key, _ in target.services:
-        before = await store.samples(key, begun - HOUR, begun)
-        points.append(compare.speed_point(_speeds(key, before, await store.samples(key, ended, now))))
-    if not target.services:
-        points += core.answer_points([], target.subject)
-    points.append(compare.memory_point(await _memory(store, begun, ended, now)))
-    grounds = {*target.grounds, *(key.subject for key, _ in target.services)}
-    alerts = [each for each in await store.alerts() if each.key.subject in grounds]
-    points += compare.since_points(alerts, begun, now)
-    points.append(asking.watch())
-    kept = tuple(each for each in points if each.matter not in question.left_out)
-    return replace(ReadyAnswer(target.subject, now, kept, host.unseen), since=begun)
-
-
-async def _changed(asking: _Asking) -> tuple[datetime, datetime]:
-    """When a change began and ended: the newest snapshot of its disks, the last restart of its guests."""
-    copies = await asking._copies_of_files()  # noqa: SLF001  of this module
-    disks = [disk for guest in asking.target.guests for disk in guest.disks]
-    newest = [at for disk in disks if (at := asking._newest(disk, copies).newest_at) is not None]  # noqa: SLF001
-    restarts = [at for guest in asking.target.guests if (at := await _restarted(asking, guest.name)) is not None]
-    found = [*newest, *restarts]
-    if not found:
-        raise BadQuestion("when the change was made is not known: give its instant with --since")
-    begun = max(newest) if newest else max(restarts)
-    return begun, max([begun, *restarts])
-
-
-async def _restarted(asking: _Asking, guest: str) -> datetime | None:
-    """When the guest's count of written bytes began anew last; None where it never did."""
-    key = SeriesKey(f"guest {guest}", "written")
-    samples = [s for s in await asking.store.samples(key, asking.now - RESTARTS, asking.now) if s.value is not None]
-    falls = [b for a, b in pairwise(samples) if (b.value or 0) < (a.value or 0)]
-    return datetime.fromtimestamp(falls[-1].at_s, asking.now.tzinfo) if falls else None
-
-
-def _speeds(key: SeriesKey, before: Collection[Sample], later: Collection[Sample]) -> Speeds:
-    return Speeds(key, [each.value for each in before], [each.value for each in later])
-
-
-async def _memory(store: ReadStore, begun: datetime, ended: datetime, now: datetime) -> MemoryLeft | None:
-    key = SeriesKey(memory.SUBJECT, "in use")
-    sides = [await store.samples(key, begun - HOUR, begun), await store.samples(key, ended, now)]
-    left = [[s.bound - s.value for s in side if s.value is not None and s.bound is not None] for side in sides]
-    totals = [s.bound for side in sides for s in side if s.bound]
-    return MemoryLeft(left[0], left[1], totals[-1]) if totals else None

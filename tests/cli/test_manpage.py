@@ -82,6 +82,12 @@ def test_no_sign_is_lost_or_becomes_another(sign: str, tmp_path: Path) -> None:
     assert f"    {sign}x{sign}\n" in shown(page)
 
 
+def test_what_is_installed_is_removed() -> None:
+    """The list of pages that the scripts under deploy/ go by has every page."""
+    files = (Path(__file__).parents[2] / "deploy/files").read_text()
+    assert re.findall(r'^PAGES="(.*)"$', files, re.MULTILINE) == [" ".join(manpage.PAGES)]
+
+
 def test_it_is_run_as_a_module(tmp_path: Path) -> None:
     """As an installation does it; the manual is written alike."""
     for module in ("watchkeeper.cli.manpage", "watchkeeper.cli.reference"):

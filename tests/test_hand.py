@@ -18,9 +18,10 @@ from watchkeeper.core.rules import Rules
 from watchkeeper.errors import DeliveryRefused, ProbeError
 from watchkeeper.hand import Hand
 from watchkeeper.notifiers.outbox import Outbox
-from watchkeeper.pipeline import Pipeline, Watched
+from watchkeeper.pipeline import Pipeline
 from watchkeeper.schedule import Schedule
 from watchkeeper.store.store import Store
+from watchkeeper.watched import Watched
 
 KEY = SeriesKey("pool skerry", "health")
 

@@ -19,7 +19,7 @@ from watchkeeper.core.message import Message
 from watchkeeper.core.observation import Answer, Condition, Observation, SeriesKey
 from watchkeeper.core.records import Entry, JournalLine
 from watchkeeper.core.rules import Rules, SilentRule, UnsoundRule
-from watchkeeper.pipeline import Watched
+from watchkeeper.watched import Watched
 
 T = TypeVar("T")
 AlertKey = tuple[SeriesKey, Concern]

@@ -35,7 +35,7 @@ async def test_a_look_that_is_due_at_what_is_gone_does_no_harm() -> None:
     """A series that was let go while a delay of it ran is looked at no more, and the steady look still comes."""
     clock = Clock()
     pipeline = Pipeline(Shelf(), Desk(), clock, "gannet", UTC)
-    pipeline._due[HUB] = clock.now()
+    pipeline._waking._due[HUB] = clock.now()
     async with asyncio.timeout(10):
         await pipeline.review_in_time(0.05)
     assert pipeline.reviewed_at is not None

@@ -14,7 +14,7 @@ from watchkeeper.core.records import Entry
 from watchkeeper.core.rules import Finding, Rules, SilentRule
 from watchkeeper.core.summaries import DATABASE, GROUP, LIMITS
 from watchkeeper.errors import ProbeTimeout, StoreDamaged
-from watchkeeper.pipeline import OWN_REFRESH, Absent, Watched
+from watchkeeper.watched import OWN_REFRESH, Absent, Watched
 
 HUB = SeriesKey("service hide-hub", "answer")
 DISK = SeriesKey("pool skerry", "health")

@@ -14,7 +14,7 @@ from watchkeeper.core.alerts import Concern, Delays, Priority, State, Telling
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
 from watchkeeper.core.records import Entry
 from watchkeeper.core.rules import Rules, SilentRule, UnsoundRule
-from watchkeeper.pipeline import Watched
+from watchkeeper.watched import Watched
 
 HUB = SeriesKey("service hide-hub", "answer")
 POOL = SeriesKey("pool skerry", "health")

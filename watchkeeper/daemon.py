@@ -31,7 +31,7 @@ from watchkeeper.health import Health
 from watchkeeper.keeping import EVERY_S, Keeping
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.notifiers.outbox import Outbox
-from watchkeeper.pipeline import Pipeline, Watched, look
+from watchkeeper.pipeline import Pipeline
 from watchkeeper.probes.base import Bench, OwnDatabase
 from watchkeeper.probes.workers import ThreadWorkers
 from watchkeeper.rounds import Rounds
@@ -42,6 +42,7 @@ from watchkeeper.store.mending import set_aside_of
 from watchkeeper.store.spool import SpooledCheckIns, spool_of
 from watchkeeper.store.store import Store
 from watchkeeper.watch import Watch, build, check_in_place, watch
+from watchkeeper.watched import Watched, look
 from watchkeeper.web.app import make_app
 from watchkeeper.web.checkin import Jobs
 from watchkeeper.web.serve import Served

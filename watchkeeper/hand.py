@@ -15,7 +15,8 @@ from watchkeeper.core.observation import Condition, SeriesKey
 from watchkeeper.core.records import Entry
 from watchkeeper.errors import DeliveryError
 from watchkeeper.notifiers.base import Notifier
-from watchkeeper.pipeline import Pipeline, Watched
+from watchkeeper.pipeline import Pipeline
+from watchkeeper.watched import Watched
 
 PATIENCE_S = 8.0
 """A person who pressed a button waits so long for the answer; the run itself goes on."""

@@ -4,19 +4,17 @@ A probe that fails is an observation too, of the probe itself, so that its failu
 The alert, its journal line and its parcels are committed in one transaction with the samples that caused them.
 """
 
-import asyncio
-import contextlib
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta, tzinfo
+from dataclasses import replace
+from datetime import datetime, tzinfo
 from functools import partial
 
+from watchkeeper.attendance import Attendance
 from watchkeeper.clock import Clock
 from watchkeeper.core import alert_steps
 from watchkeeper.core.absence import is_gone
 from watchkeeper.core.alerts import Alert, Concern, State, Transition
-from watchkeeper.core.due import next_due
 from watchkeeper.core.gaps import Clocks, Gap, between
 from watchkeeper.core.growers import biggest
 from watchkeeper.core.judgement import Judgement, Outcome
@@ -29,77 +27,17 @@ from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
 from watchkeeper.core.unclaimed import UNWATCHED, Unclaimed
 from watchkeeper.core.wording import amount, thing
-from watchkeeper.errors import ProbeError
 from watchkeeper.ledger import Ledger
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.probes.base import Probe
 from watchkeeper.reasons import Reasons
 from watchkeeper.turn import TOLD_AWAY_S, Post, Teller, Turn
+from watchkeeper.waking import Waking
+from watchkeeper.watched import Runs, Watched, look, nobody
 
 log = logging.getLogger(__name__)
 
-OWN_REFRESH = timedelta(hours=1)
-"""How often a probe's own unchanged condition is stored again: it tells nothing new, so it costs one row an hour."""
-
-
 LOGGED = {Entry.START: Event.START, Entry.STOP: Event.STOP, Entry.CONFIGURATION: Event.RELOAD}
 """What is noted down in the journal and logged as well. Not the keeper's own words: they are nobody else's."""
-
-
-@dataclass(frozen=True, slots=True)
-class Watched:
-    """A probe under watch: its label, seconds from run to run, and the rules for its series."""
-
-    label: str
-    interval_s: float
-    probe: Probe
-    rules: Rules
-
-    @property
-    def own_key(self) -> SeriesKey:
-        """The series that says whether the probe itself runs."""
-        return SeriesKey(f"probe {self.label}", "runs")
-
-
-@dataclass(slots=True)
-class _Runs:
-    """What is remembered of one probe's runs."""
-
-    went_well_at: datetime
-    stored: Condition | None = None
-    stored_at: datetime | None = None
-
-    def bridge(self, gap: timedelta, now: datetime) -> None:
-        """Leave a gap out of what is measured."""
-        self.went_well_at = min(self.went_well_at + gap, now)
-        self.stored_at = None if self.stored_at is None else min(self.stored_at + gap, now)
-
-    def news(self, own: Condition, now: datetime) -> bool:
-        """Is the probe's own condition worth a row?"""
-        return own != self.stored or self.stored_at is None or now - self.stored_at >= OWN_REFRESH
-
-
-class Absent:
-    """The probe of a series that no probe of this configuration brings."""
-
-    async def observe(self) -> Sequence[Observation]:
-        """There is nothing to be seen."""
-        return ()
-
-    async def close(self) -> None:
-        """Nothing is held."""
-
-
-async def look(watched: Watched) -> tuple[Sequence[Observation], Condition]:
-    """Run a probe once: what it saw, and its own condition. The one broad `except` around a probe is here."""
-    try:
-        return await watched.probe.observe(), Condition(watched.own_key, sound=True)
-    except ProbeError as error:
-        reason = str(error)
-    except Exception as error:
-        log.exception("probe %s failed", watched.label, extra=about(Event.PROBE_BROKE, probe=watched.label))
-        reason = f"failed with {type(error).__name__}: {error}"
-    return (), Condition(watched.own_key, sound=False, reason=reason)
 
 
 class Pipeline:
@@ -116,13 +54,10 @@ class Pipeline:
         self._together = together or Together(Ties())
         self._teller = Teller(post, host, zone, self._together.resting_on)
         self._ledger = Ledger(store, post, self._teller)
-        self._runs: dict[str, _Runs] = {}
-        self._owner: dict[SeriesKey, Watched] = {}
-        self._unsound: dict[str, set[SeriesKey]] = {}
+        self._attendance = Attendance()
         self._unclaimed = Unclaimed()
         self._clocks: Clocks | None = None
-        self._due: dict[SeriesKey, datetime] = {}
-        self._sooner = asyncio.Event()
+        self._waking = Waking()
         self._reasons = Reasons.wanted()
         self.judgements: dict[SeriesKey, Judgement] = {}
         self.reviewed_at: datetime | None = None
@@ -143,7 +78,7 @@ class Pipeline:
 
     def troubled_probes(self) -> list[str]:
         """Each probe that does not run well, with the reason."""
-        own = (self.judgements.get(SeriesKey(f"probe {label}", "runs")) for label in self._runs)
+        own = (self.judgements.get(SeriesKey(f"probe {label}", "runs")) for label in self._attendance.runs)
         seen = (judgement.latest for judgement in own if judgement is not None)
         return [f"{c.key.subject}: {c.reason}" for c in seen if isinstance(c, Condition) and not c.sound]
 
@@ -161,7 +96,7 @@ class Pipeline:
         """
         now, turn = self._clock.now(), Turn()
         gap = _away(last_alive, now)
-        self._runs = {w.label: _Runs(now) for w in watched}
+        self._attendance.expect((w.label for w in watched), now)
         self._ledger.restore(standing)
         self._together.restore(standing, now)
         owners = {w.label: w for w in watched}
@@ -173,13 +108,13 @@ class Pipeline:
             key, owner = seen.observation.key, owners.get(seen.probe)
             for_good = key in gone and (owner is None or gone[key] != UNWATCHED)
             if not for_good or key in unsettled:
-                judgement = self._judgement(owner or _nobody(seen), seen.observation)
+                judgement = self._judgement(owner or nobody(seen), seen.observation)
                 bad_since = since.get((judgement.key, next(iter(judgement.alerts))))
                 judgement.resume(seen.observation, first_at, bad_since, now)
                 judgement.gone = for_good and owner is not None
                 if owner is not None:
                     self._remember(owner, seen.observation, now)
-        unclaimed = [key for key, each in self._owner.items() if each.label not in owners]
+        unclaimed = [key for key, each in self._attendance.owner.items() if each.label not in owners]
         self._unclaimed.begin(unclaimed, owners, owners, now)
         if gap is not None:
             self._bridge(gap, turn, Entry.START, "The host had no power or was off, or the daemon was stopped.")
@@ -191,20 +126,20 @@ class Pipeline:
     def change(self, watched: Sequence[Watched], rests_on: Mapping[str, Sequence[str]], limits: Limits) -> None:
         """Another configuration holds from now on. What was known of a series stays; alerts move with the next look."""
         now, by_label = self._clock.now(), {w.label: w for w in watched}
-        new = by_label.keys() - self._runs.keys()
-        self._runs = {label: self._runs.get(label) or _Runs(now) for label in by_label}
+        new = by_label.keys() - self._attendance.runs.keys()
+        self._attendance.expect(by_label, now)
         self._together.change(rests_on, limits)
         left = set(self._unclaimed.keys)
         for key, judgement in self.judgements.items():
             if key in left:
                 continue
-            if (owner := by_label.get(self._owner[key].label)) is not None:
-                self._owner[key] = owner
+            if (owner := by_label.get(self._attendance.owner[key].label)) is not None:
+                self._attendance.owner[key] = owner
                 judgement.interval_s, judgement.rules = owner.interval_s, owner.rules
             else:
                 left.add(key)
-                self._unsound.get(key.subject, set()).discard(key)
-                self._due.pop(key, None)
+                self._attendance.gone(key)
+                self._waking.forget(key)
         self._unclaimed.begin(left, new, by_label, now)
 
     async def run(self, watched: Watched) -> None:
@@ -217,7 +152,7 @@ class Pipeline:
         turn = Turn()
         now = self._look_at_clocks(turn)
         self._unclaimed.looked(watched.label)
-        runs = self._runs.setdefault(watched.label, _Runs(now))
+        runs = self._attendance.runs.setdefault(watched.label, Runs(now))
         if own.sound:
             runs.went_well_at = now
         for each in (*observed, own):
@@ -246,16 +181,10 @@ class Pipeline:
         end_s = self._clock.monotonic_s() + within_s
         while (left_s := end_s - self._clock.monotonic_s()) > 0:
             now = self._clock.now()
-            if due := [key for key, at in self._due.items() if at <= now]:
-                for key in due:
-                    del self._due[key]
+            if due := self._waking.take_due(now):
                 await self._review([self.judgements[key] for key in due if key in self.judgements])
-                continue
-            self._sooner.clear()
-            next_s = min(((at - now).total_seconds() for at in self._due.values()), default=left_s)
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(min(next_s, left_s)):
-                    await self._sooner.wait()
+            else:
+                await self._waking.sleep(now, left_s)
         await self.review()
 
     async def _review(self, judgements: Iterable[Judgement]) -> None:
@@ -330,7 +259,7 @@ class Pipeline:
 
     def _judgement(self, watched: Watched, seen: Observation) -> Judgement:
         known = self.judgements.get(seen.key)
-        self._owner[seen.key] = watched
+        self._attendance.owner[seen.key] = watched
         if self._unclaimed.claimed(seen.key) and known is not None:
             known.interval_s, known.rules = watched.interval_s, watched.rules
         if known is None or known.kind is not seen.kind:
@@ -342,28 +271,19 @@ class Pipeline:
         return known
 
     def _judge(self, turn: Turn, judgement: Judgement, now: datetime) -> Outcome:
-        outcome = judgement.evaluate(now, self._probe_seen_at(judgement))
+        outcome = judgement.evaluate(now, self._attendance.seen_at(judgement, self.judgements))
         for move in outcome.transitions:
             found = outcome.finding(move.after.concern)
             seen = None if judgement.gone else self._with_growers(judgement.latest, found)
             self._teller.tell(turn, move, found, seen)
         for alert in filter(self._ledger.changed, judgement.alerts.values()):
             turn.stands(alert)
-        self._look_ahead(judgement, now)
+        self._waking.plan(judgement, now)
         if self._reasons is not None:
             for found in outcome.findings:
                 seen = None if judgement.gone else judgement.latest
                 self._reasons.note(found, seen, judgement.rules, judgement.alerts[found.concern])
         return outcome
-
-    def _look_ahead(self, judgement: Judgement, now: datetime) -> None:
-        """Remember when time alone may next change something about it."""
-        at = next_due(judgement, now)
-        if at is None:
-            self._due.pop(judgement.key, None)
-        elif self._due.get(judgement.key) != at:
-            self._due[judgement.key] = at
-            self._sooner.set()
 
     def _with_growers(self, seen: Observation | None, found: Finding) -> Observation | None:
         """A level that fills, with what grew most of its parts since the trend began among its facts."""
@@ -394,14 +314,14 @@ class Pipeline:
     def _forget(self, judgement: Judgement) -> None:
         """What is gone for good explains nothing; once its alerts are over it is not judged any more."""
         key = judgement.key
-        self._unsound.get(key.subject, set()).discard(key)
+        self._attendance.gone(key)
         self._together.forget(key)
         if judgement.over:
             self._drop(key)
 
     def _drop(self, key: SeriesKey) -> None:
-        del self.judgements[key], self._owner[key]
-        self._due.pop(key, None)
+        del self.judgements[key], self._attendance.owner[key]
+        self._waking.forget(key)
         if self._reasons is not None:
             self._reasons.forget(key)
 
@@ -422,30 +342,9 @@ class Pipeline:
             self._settle(turn, now)
             await self._ledger.write(turn, now)
 
-    def _explained(self, judgement: Judgement) -> bool:
-        """Does another condition of the same subject say what is wrong, and does its probe still bring that one?"""
-        others = (self.judgements[key] for key in self._unsound.get(judgement.key.subject, ()) if key != judgement.key)
-        return any(not each.missed(self._runs[self._owner[each.key].label].went_well_at) for each in others)
-
-    def _probe_seen_at(self, judgement: Judgement) -> datetime | None:
-        """Until when a series could have been seen: its probe's own series is measured by the clock (None), the others
-        by it.
-
-        While a condition of the same subject is unsound (a mount that hangs), that is told, and not for each of its
-        other series too that no sample comes.
-        """
-        watched = self._owner[judgement.key]
-        if judgement.key == watched.own_key:
-            return None
-        if judgement.last_at is not None and self._explained(judgement):
-            return judgement.last_at
-        return self._runs[watched.label].went_well_at
-
     def _remember(self, watched: Watched, seen: Observation, now: datetime) -> None:
         self._together.see(seen, watched.label, now)
-        if isinstance(seen, Condition):
-            unsound = self._unsound.setdefault(seen.key.subject, set())
-            (unsound.discard if seen.sound else unsound.add)(seen.key)
+        self._attendance.see(seen)
 
     def _let_go(self, turn: Turn, orphans: Iterable[Alert], now: datetime) -> None:
         """End the alerts of what is no longer watched, so that nothing told is left without an end."""
@@ -479,14 +378,8 @@ class Pipeline:
         for judgement in self.judgements.values():
             judgement.bridge(length, now, anew=gap.looks_anew)
         self._together.bridge(length, now)
-        for runs in self._runs.values():
-            runs.bridge(length, now)
+        self._attendance.bridge(length, now)
         self._teller.gap(turn, gap, entry, why)
-
-
-def _nobody(seen: Seen) -> Watched:
-    """Stands for a probe that is no longer in the configuration; it is never run."""
-    return Watched(seen.probe, seen.interval_s, Absent(), Rules())
 
 
 def _away(last_alive: datetime | None, now: datetime) -> Gap | None:

@@ -17,8 +17,8 @@ from watchkeeper.core.observation import Condition, Observation, SeriesKey
 from watchkeeper.core.rules import Rules
 from watchkeeper.core.wording import duration
 from watchkeeper.errors import ProbeError
-from watchkeeper.pipeline import Watched
 from watchkeeper.probes.clock_sync import read_clock
+from watchkeeper.watched import Watched
 
 BEHIND_S = 60.0
 """A clock may be so far before the newest sample: what a hardware clock drifts by in weeks of a host that was off."""

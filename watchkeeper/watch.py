@@ -16,11 +16,11 @@ from watchkeeper.config.types import SecretSource
 from watchkeeper.errors import ConfigError, Problem
 from watchkeeper.notifiers.base import Notifier
 from watchkeeper.notifiers.table import make_notifier
-from watchkeeper.pipeline import Watched
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.checkin import CheckinSettings
 from watchkeeper.probes.table import make_probe
 from watchkeeper.settings import Settings
+from watchkeeper.watched import Watched
 
 S = TypeVar("S", bound=BaseModel)
 T = TypeVar("T")

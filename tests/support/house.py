@@ -12,7 +12,8 @@ from watchkeeper.core.rules import Finding, Rules, SilentRule
 from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
 from watchkeeper.errors import StoreError, StoreFull
-from watchkeeper.pipeline import Pipeline, Watched
+from watchkeeper.pipeline import Pipeline
+from watchkeeper.watched import Watched
 
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 SECOND, MINUTE, HOUR, DAY = timedelta(seconds=1), timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)

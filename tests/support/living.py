@@ -25,8 +25,9 @@ from watchkeeper.core.reminding import newest_due, remind
 from watchkeeper.core.rules import Finding, Rules
 from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
-from watchkeeper.pipeline import Pipeline, Watched
+from watchkeeper.pipeline import Pipeline
 from watchkeeper.probes.memory import MemorySettings
+from watchkeeper.watched import Watched
 
 QUIET, BUSY = 15 * MINUTE, MINUTE
 BUSY_LEVELS_S = 300.0

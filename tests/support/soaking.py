@@ -35,10 +35,11 @@ from watchkeeper.keeping import EVERY_S as KEEPING_S
 from watchkeeper.keeping import Keeping
 from watchkeeper.notifiers.outbox import Outbox
 from watchkeeper.notifiers.webhook import Webhook, WebhookSettings
-from watchkeeper.pipeline import Pipeline, Watched
+from watchkeeper.pipeline import Pipeline
 from watchkeeper.rounds import Rounds
 from watchkeeper.schedule import Schedule
 from watchkeeper.store.store import Store
+from watchkeeper.watched import Watched
 from watchkeeper.web.app import make_app
 from watchkeeper.web.serve import serve
 from watchkeeper.web.settings import PageSettings

@@ -25,8 +25,9 @@ from watchkeeper.demo.story import Moment
 from watchkeeper.hand import Hand
 from watchkeeper.health import Health
 from watchkeeper.notifiers.outbox import Outbox
-from watchkeeper.pipeline import Pipeline, Watched
+from watchkeeper.pipeline import Pipeline
 from watchkeeper.store.store import Store
+from watchkeeper.watched import Watched
 from watchkeeper.web import passwords
 from watchkeeper.web.app import make_app
 from watchkeeper.web.serve import Served, serve

@@ -1,0 +1,79 @@
+"""A probe under watch: what belongs to it, one run of it, and what is remembered of its runs."""
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from watchkeeper.core.observation import Condition, Observation, SeriesKey
+from watchkeeper.core.records import Seen
+from watchkeeper.core.rules import Rules
+from watchkeeper.errors import ProbeError
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.probes.base import Probe
+
+log = logging.getLogger(__name__)
+
+OWN_REFRESH = timedelta(hours=1)
+"""How often a probe's own unchanged condition is stored again: it tells nothing new, so it costs one row an hour."""
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """A probe under watch: its label, seconds from run to run, and the rules for its series."""
+
+    label: str
+    interval_s: float
+    probe: Probe
+    rules: Rules
+
+    @property
+    def own_key(self) -> SeriesKey:
+        """The series that says whether the probe itself runs."""
+        return SeriesKey(f"probe {self.label}", "runs")
+
+
+@dataclass(slots=True)
+class Runs:
+    """What is remembered of one probe's runs."""
+
+    went_well_at: datetime
+    stored: Condition | None = None
+    stored_at: datetime | None = None
+
+    def bridge(self, gap: timedelta, now: datetime) -> None:
+        """Leave a gap out of what is measured."""
+        self.went_well_at = min(self.went_well_at + gap, now)
+        self.stored_at = None if self.stored_at is None else min(self.stored_at + gap, now)
+
+    def news(self, own: Condition, now: datetime) -> bool:
+        """Is the probe's own condition worth a row?"""
+        return own != self.stored or self.stored_at is None or now - self.stored_at >= OWN_REFRESH
+
+
+class Absent:
+    """The probe of a series that no probe of this configuration brings."""
+
+    async def observe(self) -> Sequence[Observation]:
+        """There is nothing to be seen."""
+        return ()
+
+    async def close(self) -> None:
+        """Nothing is held."""
+
+
+async def look(watched: Watched) -> tuple[Sequence[Observation], Condition]:
+    """Run a probe once: what it saw, and its own condition. The one broad `except` around a probe is here."""
+    try:
+        return await watched.probe.observe(), Condition(watched.own_key, sound=True)
+    except ProbeError as error:
+        reason = str(error)
+    except Exception as error:
+        log.exception("probe %s failed", watched.label, extra=about(Event.PROBE_BROKE, probe=watched.label))
+        reason = f"failed with {type(error).__name__}: {error}"
+    return (), Condition(watched.own_key, sound=False, reason=reason)
+
+
+def nobody(seen: Seen) -> Watched:
+    """Stands for a probe that is no longer in the configuration; it is never run."""
+    return Watched(seen.probe, seen.interval_s, Absent(), Rules())

@@ -32,6 +32,7 @@ from watchkeeper.keeping import EVERY_S, Keeping
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.notifiers.outbox import Outbox
 from watchkeeper.pipeline import Pipeline
+from watchkeeper.planning.planner import HostPlanner
 from watchkeeper.probes.base import Bench, OwnDatabase
 from watchkeeper.probes.workers import ThreadWorkers
 from watchkeeper.rounds import Rounds
@@ -125,6 +126,7 @@ class _Daemon:
         self._health = Health(clock, self._pipeline, self._outbox)
         named = (host, zone)
         self._hand = Hand(self._pipeline, self._schedule, self._watch.watched, notifiers, clock, named)
+        self._planner = HostPlanner(settings, store, self._watch.bench)
         self._service = systemd.Service()
         self._own: tuple[Watched, ...] = ()
 
@@ -193,6 +195,7 @@ class _Daemon:
             self._passes,
             jobs=self._jobs,
             resting=self._resting,
+            planner=self._planner,
         )
         return await serve_page(app, settings.page)
 
@@ -283,6 +286,7 @@ class _Daemon:
         self._rounds.change(settings.reminders.plan(), settings.routes)
         self._keeping.change(settings.store)
         self._hand.change(after.watched, after.notifiers)
+        self._planner.change(settings, after.bench)
         self._tokens.clear()
         self._tokens.update(after.tokens)
         for each in gone:

@@ -12,11 +12,13 @@ from playwright.async_api import Browser, Playwright, async_playwright
 
 from tests.support import readstore
 from tests.support.needs import need
+from tests.support.planned import planner_over
 from tests.support.readstore import ReadStoreDouble
 from watchkeeper.clock import Clock
 from watchkeeper.web.acting import Acting
 from watchkeeper.web.app import make_app
 from watchkeeper.web.context import Resting, nothing_rests
+from watchkeeper.web.planner import Planner
 from watchkeeper.web.settings import PageSettings
 from watchkeeper.web.vitals import Check, VitalSigns
 
@@ -60,10 +62,19 @@ def app_of(
     checks: tuple[Check, ...] = (),
     acting: Acting | None = None,
     resting: Resting = nothing_rests,
+    planner: Planner | None = None,
 ) -> web.Application:
-    """The application over a store."""
+    """The application over a store; where no planner is given, one that sees the house of the tests of planning."""
     return make_app(
-        store, settings or PageSettings(), FixedClock(), FixedVitals(checks), "gannet", ISLAND, acting, resting=resting
+        store,
+        settings or PageSettings(),
+        FixedClock(),
+        FixedVitals(checks),
+        "gannet",
+        ISLAND,
+        acting,
+        resting=resting,
+        planner=planner or planner_over(store, FixedClock()),
     )
 
 

@@ -4,10 +4,7 @@ from dataclasses import dataclass
 
 import click
 
-from watchkeeper.core.units import parse_size
-
-PACE_D = {"hour": 1 / 24, "day": 1.0, "week": 7.0}
-"""The times that a growth may be stated for, in days."""
+from watchkeeper.core.units import parse_pace, parse_size
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +56,7 @@ class Pace(click.ParamType[float]):
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """Read a size and the time that it takes."""
-        size, slash, time = str(value).partition("/")
-        days = PACE_D.get(time.strip().lower())
-        if not slash or days is None:
-            self.fail(f"{value!r} is not a growth; write a size and /hour, /day or /week, such as 1GiB/day", param, ctx)
         try:
-            return parse_size(size) / days
+            return parse_pace(str(value))
         except ValueError as error:
             self.fail(str(error), param, ctx)

@@ -36,6 +36,19 @@ def parse_size(text: str) -> int:
     return round(Fraction(found.group(1)) * BYTES[unit])
 
 
+PACE_DAYS = {"hour": 1 / 24, "day": 1.0, "week": 7.0}
+"""The times that a growth may be stated for, in days."""
+
+
+def parse_pace(text: str) -> float:
+    """Bytes a day in a growth such as `1GiB/day`. Raises ValueError that says what is allowed."""
+    size, slash, time = text.partition("/")
+    days = PACE_DAYS.get(time.strip().lower())
+    if not slash or days is None:
+        raise ValueError(f"{text!r} is not a growth; write a size and /hour, /day or /week, such as 1GiB/day")
+    return parse_size(size) / days
+
+
 def format_duration(seconds: float) -> str:
     """A duration the way it is written in the configuration: 5400 -> `1h30m`. Exact for whole seconds.
 

@@ -12,6 +12,8 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 
 from watchkeeper.clock import Clock
+from watchkeeper.config.host import HostSettings
+from watchkeeper.config.places import StoreSettings
 from watchkeeper.config.types import SecretSource
 from watchkeeper.core.alerts import Priority
 from watchkeeper.core.message import Message
@@ -21,11 +23,15 @@ from watchkeeper.core.rules import Rules
 from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
 from watchkeeper.demo import story
+from watchkeeper.demo.planned import StoryPlanner
 from watchkeeper.demo.story import Moment
 from watchkeeper.hand import Hand
 from watchkeeper.health import Health
 from watchkeeper.notifiers.outbox import Outbox
 from watchkeeper.pipeline import Pipeline
+from watchkeeper.probes.base import Bench
+from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.settings import known_model
 from watchkeeper.store.store import Store
 from watchkeeper.watched import Watched
 from watchkeeper.web import passwords
@@ -178,14 +184,24 @@ async def build(bill: Playbill, stack: AsyncExitStack) -> Stage:
     stage = Stage(clock, store, pipeline, watched, bill.begun_at)
     named = ("gannet", bill.zone)
     hand = Hand(pipeline, stage, watched, [listener], clock, named)
-    app = make_app(
-        store, settings, PageClock(clock), Health(clock, pipeline), *named, hand, resting=together.resting_on
-    )
+    health, visitor = Health(clock, pipeline), PageClock(clock)
+    planner = _planner(bill, store, visitor, stack)
+    app = make_app(store, settings, visitor, health, *named, hand, resting=together.resting_on, planner=planner)
     stage.served = await serve(app, settings)
     stack.push_async_callback(stage.served.cleanup)
     delivering = asyncio.create_task(outbox.run())
     stack.push_async_callback(_end, outbox, delivering)
     return stage
+
+
+def _planner(bill: Playbill, store: Store, clock: Clock, stack: AsyncExitStack) -> StoryPlanner:
+    """What answers the page's planner; it sees nothing but the story."""
+    workers = ThreadWorkers()
+    stack.callback(workers.close)
+    known = known_model()(
+        watch_host=False, host=HostSettings(name="gannet"), store=StoreSettings(path=bill.place / "demo.db")
+    )
+    return StoryPlanner(known, store, Bench(clock, workers), lambda: Moment(clock.now(), bill.begun_at))
 
 
 async def _end(outbox: Outbox, delivering: asyncio.Task[None]) -> None:

@@ -95,14 +95,17 @@ async def frees(
     *,
     mountinfo: Path = MOUNTS,
     sysfs: Path = Path("/sys"),
+    finders: Sequence[tuple[str, Finder]] = FINDERS,
 ) -> FreesAnswer:
     """Answer. recorded: the database, for the growth; None where there is none, then no time to full is told.
+
+    finders: what looks at each kind of store.
 
     Raises StoreError where the database cannot be read. What cannot be seen of the host is told in the answer.
     """
     helper = next((each.helper for each in settings.probes if isinstance(each, RootsideSettings)), SOCKET)
     place = Place(bench, settings, helper, TIMEOUT_S, mountinfo, sysfs)
-    looked = await asyncio.gather(*(_look(name, finder, place) for name, finder in FINDERS))
+    looked = await asyncio.gather(*(_look(name, finder, place) for name, finder in finders))
     holdings = [each for found, _ in looked for each in found]
     answer = _Answer(ask, holdings, recorded, bench.clock.now(), tuple(why for _, why in looked if why))
     return await answer.make()

@@ -17,6 +17,7 @@ from watchkeeper.web.guard import Handler, add_headers, check_host, tell_errors,
 from watchkeeper.web.kept import Kept
 from watchkeeper.web.live import LIVE, Live
 from watchkeeper.web.pages import error_page
+from watchkeeper.web.planner import PLANNER, Nowhere, Planner
 from watchkeeper.web.routes import ACTS, ROUTES, guarded
 from watchkeeper.web.serve import Served, serve
 from watchkeeper.web.sessions import Sessions, Throttle
@@ -43,11 +44,12 @@ def make_app(
     *,
     jobs: Jobs | None = None,
     resting: Resting = nothing_rests,
+    planner: Planner | None = None,
 ) -> web.Application:
     """The application. host: the watched host's name, as the page shows it. zone: in which it tells the time.
 
     acting: what acts for the keeper; without it the page can only be read. passes: what reads the links in messages.
-    jobs: those that may check in over HTTP. resting: what rests on a subject.
+    jobs: those that may check in over HTTP. resting: what rests on a subject. planner: answers what is planned.
     """
     context = Context(store, clock, vitals, host, zone, settings.prefix, resting)
 
@@ -60,6 +62,7 @@ def make_app(
     app = web.Application(middlewares=[*guards, validate], client_max_size=BODY_LIMIT)
     app[CONTEXT] = context
     app[DESK] = Desk(acting, settings.password, Sessions(clock), Throttle(clock), settings.hosts)
+    app[PLANNER] = planner or Nowhere()
     live = app[LIVE] = Live()
     app.on_shutdown.append(live.close)
     app.on_response_prepare.append(add_headers)

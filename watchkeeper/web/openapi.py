@@ -5,6 +5,7 @@ from http import HTTPStatus
 from typing import Any, Protocol
 
 from watchkeeper import __version__
+from watchkeeper.web.plan_schemas import PLANS
 from watchkeeper.web.problems import PROBLEM_JSON
 from watchkeeper.web.query import Parameter
 from watchkeeper.web.schemas import SCHEMAS, ref
@@ -21,7 +22,7 @@ ANYWHERE = {
 
 OTHERS = {
     404: "There is no such thing.",
-    503: "The watch is not kept, or there are too many listeners.",
+    503: "The watch is not kept, there are too many listeners, or the host cannot be looked at now.",
 }
 
 
@@ -75,7 +76,7 @@ def openapi(routes: Iterable[Described], prefix: str) -> Node:
         },
         "servers": [{"url": prefix or "/"}],
         "paths": {route.path: {"get": _operation(route)} for route in routes},
-        "components": {"schemas": SCHEMAS},
+        "components": {"schemas": SCHEMAS | PLANS},
     }
 
 
@@ -94,9 +95,9 @@ def parameter(known: Parameter[Any]) -> Node:
     return {
         "name": known.name,
         "in": known.where,
-        "required": known.where == "path",
+        "required": known.where == "path" or known.required,
         "description": f"{known.what} Write {known.allowed}." if known.where == "query" else f"It is {known.what}.",
-        "schema": dict(known.schema),
+        "schema": {"type": "array", "items": dict(known.schema)} if known.several else dict(known.schema),
     }
 
 

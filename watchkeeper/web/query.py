@@ -25,6 +25,7 @@ class Parameter(Generic[T]):
 
     read: from text to a value; raises ValueError for what it does not take. allowed: what it takes, in words.
     schema: the same as a JSON Schema. default: the value where it is left out (not for those in the path).
+    required: it must stand in the query. several: it may be given more than once; then `each_of` reads it.
     """
 
     name: str
@@ -34,6 +35,18 @@ class Parameter(Generic[T]):
     schema: Mapping[str, object]
     read: Callable[[str], T]
     default: T | None = None
+    required: bool = False
+    several: bool = False
+
+    def each_of(self, request: web.Request) -> list[T]:
+        """Every value in a request, in its order. Raises Refusal (400) as `of` does."""
+        found = []
+        for value in request.query.getall(self.name, []):
+            try:
+                found.append(self.read(value))
+            except ValueError:
+                raise self._bad(value, "it is not allowed") from None
+        return found
 
     def of(self, request: web.Request) -> T | None:
         """The value in a request. Raises Refusal (400) that names the parameter, its value and what is allowed."""

@@ -11,10 +11,11 @@ from typing import Any
 from aiohttp import web
 
 from watchkeeper import __version__
-from watchkeeper.web import acts, api, atom, calendar, feeds, live, pages, subject
+from watchkeeper.web import acts, api, atom, calendar, feeds, live, pages, plan, subject
 from watchkeeper.web.context import of
 from watchkeeper.web.guard import Handler
 from watchkeeper.web.openapi import openapi
+from watchkeeper.web.plan_query import ROOM
 from watchkeeper.web.problems import PROBLEM_JSON
 from watchkeeper.web.query import Parameter, refuse_unknown
 
@@ -27,6 +28,7 @@ class Route:
 
     path: with its parameters in braces. summary: one sentence. media: the type of a good answer.
     kept: it is made once until the store changes. form: the name of its answer's schema, where it is JSON.
+    looks: it looks at the host, which may be refused for a moment.
     """
 
     path: str
@@ -36,6 +38,7 @@ class Route:
     media: str = JSON
     kept: bool = False
     form: str = ""
+    looks: bool = False
 
     @property
     def of_api(self) -> bool:
@@ -48,7 +51,7 @@ class Route:
         watch.
         """
         missing = any(p.where == "path" for p in self.parameters)
-        return (400, *(404,) * missing, *(503,) * (self.media in {api.HEALTH_JSON, EVENTS}))
+        return (400, *(404,) * missing, *(503,) * (self.looks or self.media in {api.HEALTH_JSON, EVENTS}))
 
 
 async def index(request: web.Request) -> web.Response:
@@ -72,6 +75,7 @@ ROUTES = (
         kept=True,
     ),
     Route("/journal", pages.journal, "What happened, newest first.", (api.BEFORE,), HTML, kept=True),
+    Route("/room", plan.page, "Is there room: a guest, more of one, more of the host.", ROOM, HTML, looks=True),
     Route("/keeper", acts.keeper, "The keeper's own page: signing in, notes, probes, test messages.", media=HTML),
     Route("/api", index, "What the API has: this description.", form="Index"),
     Route("/api/openapi.json", description, "The API's description in OpenAPI 3.1.", form="Description"),
@@ -117,6 +121,14 @@ ROUTES = (
     ),
     Route(
         "/api/v1/outbox", api.outbox, "Messages that wait for delivery, or were set aside.", (api.LIMIT,), form="Outbox"
+    ),
+    Route(
+        "/api/v1/room",
+        plan.room,
+        "Is there room for a guest, for more of one, or with more in the host: now, in 30, 90 and 365 days.",
+        ROOM,
+        form="Room",
+        looks=True,
     ),
     Route("/api/v1/changes", live.changes, "Tells of each change as an event, for pages that stay open.", (), EVENTS),
     Route("/journal.atom", feeds.journal, "The newest lines of the journal, as an Atom feed.", media=atom.MEDIA),

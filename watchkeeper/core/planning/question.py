@@ -13,7 +13,14 @@ from watchkeeper.errors import WatchkeeperError
 
 
 class BadQuestion(WatchkeeperError):
-    """The question cannot be asked of this host; the text names the word that is wrong and what may stand there."""
+    """The question cannot be asked of this host; the text names the word that is wrong and what may stand there.
+
+    field: the part of the question that it is about, as the commands' options are called; empty for the whole.
+    """
+
+    def __init__(self, text: str, field: str = "") -> None:
+        super().__init__(text)
+        self.field = field
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,25 +58,32 @@ class Question:
 def check(question: Question, host: HostNow) -> None:
     """Raise BadQuestion where it makes no sense by itself or names what is not on this host."""
     if not question.of_guest and not question.of_disk and not question.host_memory_bytes:
-        raise BadQuestion("nothing is asked: say a disk, memory or CPUs of a guest, or disk or memory for the host")
+        raise BadQuestion(
+            "nothing is asked: say a disk, memory or CPUs of a guest, or disk or memory for the host", "disk"
+        )
     if question.written_bytes > question.disk_bytes:
-        raise BadQuestion("more is written to the disk at once than it is to hold; enlarge the disk, or write less")
+        raise BadQuestion(
+            "more is written to the disk at once than it is to hold; enlarge the disk, or write less", "written"
+        )
     if question.grows_bytes_per_day and not question.disk_bytes:
-        raise BadQuestion("a growth is stated, and no disk that grows; say how large the disk is to be")
+        raise BadQuestion("a growth is stated, and no disk that grows; say how large the disk is to be", "grows")
     if question.reserved and not question.disk_bytes:
-        raise BadQuestion("a reserved disk is stated, and no disk; say how large it is to be")
+        raise BadQuestion("a reserved disk is stated, and no disk; say how large it is to be", "reserved")
     if question.enlarges is not None:
         guest_named(question.enlarges, host)
     stores = candidates(question, host) if question.of_disk else ()
     if question.host_disk_bytes and question.store is None and len(stores) > 1:
-        raise BadQuestion(f"it is not said which store the disk is for: {_listed(s.key.subject for s in stores)}")
+        raise BadQuestion(
+            f"it is not said which store the disk is for: {_listed(s.key.subject for s in stores)}", "store"
+        )
 
 
 def guest_named(name: str, host: HostNow) -> GuestNow:
     """The guest of this name. Raises BadQuestion that names those there are."""
     found = next((each for each in host.guests if each.name == name), None)
     if found is None:
-        raise BadQuestion(f"no guest {clean(name)} is seen here; {_near(name, [g.name for g in host.guests], 'guest')}")
+        near = _near(name, [each.name for each in host.guests], "guest")
+        raise BadQuestion(f"no guest {clean(name)} is seen here; {near}", "enlarge")
     return found
 
 
@@ -87,7 +101,9 @@ def candidates(question: Question, host: HostNow) -> tuple[StoreNow, ...]:
     if question.reserved:
         found = [each for each in found if each.kind is not StoreKind.THIN]
     if not found:
-        raise BadQuestion("no store is seen here that could hold a disk; name one, or let watchkeeper see the pools")
+        raise BadQuestion(
+            "no store is seen here that could hold a disk; name one, or let watchkeeper see the pools", "store"
+        )
     return tuple(found)
 
 
@@ -96,9 +112,11 @@ def _named(question: Question, host: HostNow) -> StoreNow:
     found = next((each for each in host.stores if name in (each.key.subject, _own_name(each))), None)
     if found is None:
         subjects = [each.key.subject for each in host.stores]
-        raise BadQuestion(f"no store {clean(name)} is seen here; {_near(name, subjects, 'store')}")
+        raise BadQuestion(f"no store {clean(name)} is seen here; {_near(name, subjects, 'store')}", "store")
     if question.reserved and found.kind is StoreKind.THIN:
-        raise BadQuestion(f"{clean(found.key.subject)} holds thin volumes alone: none of them can be reserved")
+        raise BadQuestion(
+            f"{clean(found.key.subject)} holds thin volumes alone: none of them can be reserved", "reserved"
+        )
     return found
 
 
@@ -114,7 +132,7 @@ def _of_guest(guest: GuestNow, host: HostNow) -> StoreNow:
     if len(found) == 1:
         return found[0]
     where = f"lie on {_listed(s.key.subject for s in found)}" if found else "were not found on any store"
-    raise BadQuestion(f"the disks of {clean(guest.name)} {where}; say which store is to hold more")
+    raise BadQuestion(f"the disks of {clean(guest.name)} {where}; say which store is to hold more", "store")
 
 
 def _near(name: str, known: list[str], what: str) -> str:

@@ -271,5 +271,10 @@ def _of_store(question: Question, store: StoreAnswer) -> list[str]:
     return said
 
 
+def sentence(text: str) -> str:
+    """A clause as a sentence of its own."""
+    return f"{_capital(text)}."
+
+
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]

@@ -1,0 +1,143 @@
+"""The planner of the page: what the commands answer, for many readers, without running the host's tools for each.
+
+One question is at work at a time, and few wait for it. What was seen of the host is kept for a while and shared, and so
+is each answer; the page says how old they are. Another configuration empties both. Nothing is decided here.
+"""
+
+import asyncio
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable, Hashable, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from watchkeeper.core.planning.answers import RoomAnswer
+from watchkeeper.core.planning.freeing import FreesAnswer
+from watchkeeper.core.planning.host import HostNow
+from watchkeeper.core.planning.question import Question
+from watchkeeper.core.planning.ready import ReadyAnswer
+from watchkeeper.core.ports import ReadStore
+from watchkeeper.errors import ProbeError
+from watchkeeper.planning import after, freeing, look, ready
+from watchkeeper.planning import room as of_room
+from watchkeeper.planning.freeing import FINDERS, Ask, Finder
+from watchkeeper.probes.base import Bench
+from watchkeeper.settings import Settings
+from watchkeeper.web.planner import CannotPlan, Change, Planned
+
+T = TypeVar("T")
+
+KEPT_S = 30.0
+"""How long a look and an answer are kept: a guest or a snapshot that was made since is seen within half a minute."""
+MOST_KEPT = 32
+"""Answers kept: a keeper tries some sizes one after the other. The oldest goes."""
+MOST_WAITING = 4
+"""Questions that may wait for the one at work. A household asks one or two at a time; each takes some seconds."""
+LONGEST_S = 60.0
+"""What one question may take: as long as one call of a tool may (planning/freeing.py)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Eyes:
+    """What the planner looks with: the host's own tools, or what a test or the demo gives it to see."""
+
+    look: Callable[[Settings, Bench], Awaitable[HostNow]] = look.look
+    finders: Sequence[tuple[str, Finder]] = FINDERS
+
+
+class HostPlanner:
+    """The Planner of web/planner.py."""
+
+    def __init__(self, settings: Settings, store: ReadStore, bench: Bench, eyes: Eyes | None = None) -> None:
+        self._settings, self._bench, self._store = settings, bench, store
+        self._eyes = eyes or Eyes()
+        self._at_work, self._waiting = asyncio.Lock(), 0
+        self._kept: OrderedDict[Hashable, tuple[float, Planned[Any]]] = OrderedDict()
+        self._seen: tuple[float, HostNow] | None = None
+
+    def change(self, settings: Settings, bench: Bench) -> None:
+        """Plan by another configuration from now on."""
+        self._settings, self._bench, self._seen = settings, bench, None
+        self._kept.clear()
+
+    async def room(self, question: Question) -> Planned[RoomAnswer]:
+        """Is there room? Raises BadQuestion, CannotPlan, StoreError."""
+
+        async def make() -> Planned[RoomAnswer]:
+            host = await self._look()
+            return Planned(await of_room.room(self._settings, self._store, host, question), host.at)
+
+        return await self._answered(("room", question), make)
+
+    async def ready(self, change: Change) -> Planned[ReadyAnswer]:
+        """Is a change safe, or what became of it? Raises BadQuestion, CannotPlan, StoreError."""
+
+        async def make() -> Planned[ReadyAnswer]:
+            host = await self._look()
+            return Planned(await self._points(change, host), host.at)
+
+        return await self._answered(("ready", change), make)
+
+    async def _points(self, change: Change, host: HostNow) -> ReadyAnswer:
+        keep_s = ready.KEEP_S if change.keep_s is None else change.keep_s
+        question = ready.Question(change.subject, keep_s, change.within_s, change.left_out)
+        if change.afterwards:
+            return await after.after(self._settings, self._store, host, question, self._bench, change.since)
+        return await ready.ready(self._settings, self._store, host, question, self._bench)
+
+    async def frees(self, store: str | None) -> Planned[FreesAnswer]:
+        """What sets of snapshots hold. Raises CannotPlan, StoreError."""
+
+        async def make() -> Planned[FreesAnswer]:
+            ask = Ask(store=store)
+            found = await freeing.frees(ask, self._settings, self._bench, self._store, finders=self._eyes.finders)
+            return Planned(found, found.at)
+
+        return await self._answered(("frees", store), make)
+
+    def _now_s(self) -> float:
+        return self._bench.clock.monotonic_s()
+
+    def _known(self, asked: Hashable) -> Planned[Any] | None:
+        """An answer that was kept, and not for too long."""
+        made_s, answer = self._kept.get(asked, (0.0, None))
+        return answer if answer is not None and self._now_s() - made_s < KEPT_S else None
+
+    async def _answered(self, asked: Hashable, make: Callable[[], Awaitable[Planned[T]]]) -> Planned[T]:
+        if (known := self._known(asked)) is not None:
+            return known
+        if self._waiting > MOST_WAITING:
+            raise CannotPlan("Too many ask about this host at once; ask again in half a minute.")
+        self._waiting += 1
+        try:
+            async with self._at_work:
+                return self._known(asked) or await self._worked_out(asked, make)
+        finally:
+            self._waiting -= 1
+
+    async def _worked_out(self, asked: Hashable, make: Callable[[], Awaitable[Planned[T]]]) -> Planned[T]:
+        settings = self._settings
+        try:
+            async with asyncio.timeout(LONGEST_S):
+                made = await make()
+        except TimeoutError:
+            raise CannotPlan(f"The host did not answer within {LONGEST_S:.0f} s; see what hangs there.") from None
+        except ProbeError as error:
+            raise CannotPlan(f"The host cannot be looked at: {error}") from None
+        except OSError as error:
+            raise CannotPlan(f"The host cannot be looked at: {error.strerror}: {error.filename}") from None
+        if settings is self._settings:  # else it was answered by a configuration that no longer holds
+            self._kept[asked] = (self._now_s(), made)
+            self._kept.move_to_end(asked)
+            if len(self._kept) > MOST_KEPT:
+                self._kept.popitem(last=False)
+        return made
+
+    async def _look(self) -> HostNow:
+        """What is there now, or was a moment ago."""
+        settings = self._settings
+        if self._seen is not None and self._now_s() - self._seen[0] < KEPT_S:
+            return self._seen[1]
+        found = await self._eyes.look(settings, self._bench)
+        if settings is self._settings:
+            self._seen = (self._now_s(), found)
+        return found

@@ -1,0 +1,95 @@
+"""JSON Schemas of the planner's answers: what room_form.py, ready_form.py and frees_form.py make. A test holds them."""
+
+from watchkeeper.core.planning.answers import Fit, Lack
+from watchkeeper.core.planning.host import StoreKind
+from watchkeeper.web.schemas import INSTANT, NUMBER, TEXT, WHOLE, YES_OR_NO, Schema, known, many, maybe, ref, word
+
+FIT = word(*(each.value for each in Fit))
+REASONS = many(known(lack=word(*(each.value for each in Lack)), says=TEXT))
+STANDS = many(ref("StandsAt"))
+
+PLANS: dict[str, Schema] = {
+    "Room": known(
+        host=TEXT,
+        at=INSTANT,
+        fit=FIT,
+        says=TEXT,
+        question=known(
+            disk_bytes=WHOLE,
+            memory_bytes=WHOLE,
+            cpus=WHOLE,
+            written_bytes=WHOLE,
+            grows_bytes_per_day=NUMBER,
+            reserved=YES_OR_NO,
+            enlarges=maybe(TEXT),
+            store=maybe(TEXT),
+            host_disk_bytes=WHOLE,
+            host_memory_bytes=WHOLE,
+        ),
+        stores=many(ref("StoreRoom")),
+        memory=ref("MemoryRoom"),
+        cpus=ref("CpuRoom"),
+        cautions=many(TEXT),
+        unseen=many(TEXT),
+    ),
+    "StoreRoom": known(
+        subject=TEXT,
+        quantity=TEXT,
+        kind=word(*(each.value for each in StoreKind)),
+        fit=FIT,
+        reasons=REASONS,
+        used_bytes=NUMBER,
+        capacity_before_bytes=NUMBER,
+        capacity_bytes=NUMBER,
+        added_now_bytes=NUMBER,
+        added_bytes=NUMBER,
+        promised_before_bytes=NUMBER,
+        promised_bytes=NUMBER,
+        outstanding_bytes=NUMBER,
+        overcommit_before_share=NUMBER,
+        overcommit_share=NUMBER,
+        recorded_d=NUMBER,
+        growth_bytes_per_day=maybe(NUMBER),
+        before=maybe(ref("TimeToFull")),
+        after=maybe(ref("TimeToFull")),
+        growing=STANDS,
+        written=STANDS,
+        largest_bytes=maybe(NUMBER),
+        largest_kept_bytes=NUMBER,
+    ),
+    "TimeToFull": known(
+        earliest_d=maybe(NUMBER),
+        likely_d=maybe(NUMBER),
+        latest_d=maybe(NUMBER),
+        never_share=NUMBER,
+        straight_d=maybe(NUMBER),
+    ),
+    "StandsAt": known(day=WHOLE, fit=FIT, level_bytes=maybe(NUMBER), high_bytes=maybe(NUMBER), short_bytes=NUMBER),
+    "MemoryRoom": known(
+        asked=YES_OR_NO,
+        fit=FIT,
+        reasons=REASONS,
+        total_before_bytes=NUMBER,
+        total_bytes=NUMBER,
+        promised_before_bytes=NUMBER,
+        promised_bytes=NUMBER,
+        overcommit_before_share=NUMBER,
+        overcommit_share=NUMBER,
+        own_bytes=NUMBER,
+        peak_bytes=NUMBER,
+        recorded_d=NUMBER,
+        largest_bytes=NUMBER,
+        unknown=many(TEXT),
+    ),
+    "CpuRoom": known(
+        asked=YES_OR_NO,
+        fit=FIT,
+        reasons=REASONS,
+        cpus=WHOLE,
+        vcpus_before=WHOLE,
+        vcpus=WHOLE,
+        overcommit_before_share=NUMBER,
+        overcommit_share=NUMBER,
+        unknown=many(TEXT),
+    ),
+}

@@ -1,6 +1,8 @@
 """Time synchronisation: the kernel's own account, read for real, and what it means."""
 
 import ctypes
+import json
+import os
 import re
 import shutil
 import subprocess
@@ -12,7 +14,9 @@ import pytest
 from tests.probes.hands import the_condition
 from tests.support.needs import need
 from watchkeeper.core.observation import Condition
-from watchkeeper.errors import ProbeError
+from watchkeeper.errors import PrivilegeMissing, ProbeError
+from watchkeeper.privileged import commands, timex
+from watchkeeper.privileged.commands import Entry
 from watchkeeper.probes import clock_sync
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.clock_sync import ClockProbe, ClockSettings, ClockState, read_clock
@@ -72,7 +76,7 @@ def test_the_structure_is_the_headers_own(tmp_path: Path) -> None:
     (tmp_path / "t.c").write_text(source)
     subprocess.run([str(compiler), "t.c", "-o", "t"], cwd=tmp_path, check=True)
     said = subprocess.run([str(tmp_path / "t")], capture_output=True, check=True, text=True).stdout.split()
-    ours = [getattr(clock_sync.Timex, name).offset for name in names] + [ctypes.sizeof(clock_sync.Timex)]
+    ours = [getattr(timex.Timex, name).offset for name in names] + [ctypes.sizeof(timex.Timex)]
     assert [int(word) for word in said] == ours
 
 
@@ -91,7 +95,7 @@ def test_units_of_the_offset(monkeypatch: pytest.MonkeyPatch, status: int, offse
     class Libc:
         def adjtimex(self, told: Any) -> int:
             found = told._obj
-            assert isinstance(found, clock_sync.Timex)
+            assert isinstance(found, timex.Timex)
             assert found.modes == 0
             found.status, found.offset, found.maxerror, found.esterror = status, 5000, 16_000_000, 20
             return 5
@@ -111,5 +115,53 @@ def test_a_kernel_that_does_not_say(monkeypatch: pytest.MonkeyPatch) -> None:
             return -1
 
     monkeypatch.setattr(ctypes, "CDLL", lambda *_, **__: Libc())
-    with pytest.raises(ProbeError, match="adjtimex: Operation not permitted"):
+    with pytest.raises(ProbeError, match="adjtimex is not allowed here: Operation not permitted"):
         read_clock()
+
+
+def forbidden() -> ClockState:
+    """As under the daemon's unit."""
+    raise PrivilegeMissing("adjtimex is not allowed here: Operation not permitted")
+
+
+async def test_where_the_call_is_closed_roots_side_asks(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The entry of the fixed list runs the real call as a program of its own, and its answer is understood."""
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    uptime = tmp_path / "uptime"
+    uptime.write_text("42.00 42.00\n")
+    told = read_clock()
+    (seen,) = await ClockProbe(ClockSettings(), bench, forbidden, uptime).observe()
+    assert isinstance(seen, Condition)
+    assert (told.largest_error_s is None) == dict(seen.facts)["largest error"].startswith("unknown")
+
+
+async def test_where_neither_may_ask(bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Both reasons are told, with the remedy."""
+    monkeypatch.setattr(os, "geteuid", lambda: 1000)
+    settings = ClockSettings(helper=tmp_path / "none.sock")
+    with pytest.raises(PrivilegeMissing, match=r"not allowed here: .* no helper listens on"):
+        await ClockProbe(settings, bench, forbidden).observe()
+
+
+@pytest.mark.parametrize("said", ["nonsense", '{"maxerror": 1}', '{"maxerror": "x"}'])
+async def test_a_side_of_another_version(bench: Bench, monkeypatch: pytest.MonkeyPatch, said: str) -> None:
+    """What makes no sense is no clock."""
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    monkeypatch.setitem(commands.COMMANDS, "clock", Entry("", (("echo", said),)))
+    with pytest.raises(ProbeError, match="makes no sense; install the same version of both"):
+        await ClockProbe(ClockSettings(), bench, forbidden).observe()
+
+
+def test_as_a_program(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """It prints the kernel's figures as JSON; where it may not ask, nothing, with the reason and status 1."""
+    assert timex.main() == 0
+    assert set(json.loads(capsys.readouterr().out)) == set(timex.ASKED)
+
+    def refused() -> dict[str, int]:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(timex, "read", refused)
+    assert timex.main() == 1
+    assert capsys.readouterr() == ("", "adjtimex: Operation not permitted\n")

@@ -171,6 +171,10 @@ COMMANDS: dict[str, Entry] = {
         (("btrfs", "scrub", "status", "-R"),),
         btrfs_mounts,
     ),
+    "clock": Entry(
+        "how far the clock may be wrong, as the kernel keeps account of it",
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.timex"),),
+    ),
     "guests": Entry(
         "state of every guest whose monitor is named in root's own file",
         ((sys.executable, "-I", "-m", "watchkeeper.privileged.monitor"),),

@@ -1,23 +1,24 @@
 """Time synchronisation: how far the clock may be wrong, as the kernel itself keeps account of it.
 
-Asked with adjtimex(2), changing nothing, so it needs no privilege and no tool, and it is the same whichever program
-keeps the time. That program sets the largest error at each update; between updates the kernel lets it grow by 500 ppm.
+Asked with adjtimex(2), changing nothing, so it needs no tool, and it is the same whichever program keeps the time. That
+program sets the largest error at each update; between updates the kernel lets it grow by 500 ppm. The call needs no
+privilege, but a service that may not set clocks may not make it: then root's side asks.
 """
 
-import ctypes
-import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, TypeAdapter
 
-from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.config.types import Duration
 from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.core.units import format_duration
-from watchkeeper.errors import ProbeError
+from watchkeeper.errors import PrivilegeMissing, ProbeError
+from watchkeeper.privileged import timex
 from watchkeeper.probes.base import Bench
+from watchkeeper.probes.tools import RootsideSettings, ask_root, text_of
 
 LARGEST_ERROR_US = 16_000_000
 """NTP_PHASE_LIMIT of the kernel (include/linux/timex.h): where the largest error ends its growth, and where it stands
@@ -25,35 +26,6 @@ when nobody has set the clock yet. systemd too calls a clock synchronised while 
 
 STATUS_NANOSECONDS = 0x2000
 """STA_NANO: `offset` is in ns."""
-
-
-class Timex(ctypes.Structure):
-    """struct timex of adjtimex(2), as glibc declares it."""
-
-    _fields_ = (
-        ("modes", ctypes.c_uint),
-        ("offset", ctypes.c_long),
-        ("freq", ctypes.c_long),
-        ("maxerror", ctypes.c_long),
-        ("esterror", ctypes.c_long),
-        ("status", ctypes.c_int),
-        ("constant", ctypes.c_long),
-        ("precision", ctypes.c_long),
-        ("tolerance", ctypes.c_long),
-        ("time_sec", ctypes.c_long),
-        ("time_usec", ctypes.c_long),
-        ("tick", ctypes.c_long),
-        ("ppsfreq", ctypes.c_long),
-        ("jitter", ctypes.c_long),
-        ("shift", ctypes.c_int),
-        ("stabil", ctypes.c_long),
-        ("jitcnt", ctypes.c_long),
-        ("calcnt", ctypes.c_long),
-        ("errcnt", ctypes.c_long),
-        ("stbcnt", ctypes.c_long),
-        ("tai", ctypes.c_int),
-        ("reserved", ctypes.c_int * 11),
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +37,10 @@ class ClockState:
     offset_s: float
 
 
-class ClockSettings(ProbeSettings):
+_TOLD = TypeAdapter(dict[str, int])
+
+
+class ClockSettings(RootsideSettings):
     """The host's clock: whether it is kept in time."""
 
     kind: Literal["clock"] = "clock"
@@ -77,17 +52,18 @@ class ClockSettings(ProbeSettings):
 
 
 def read_clock() -> ClockState:
-    """Ask the kernel. Raises ProbeError where it does not say."""
-    told = Timex(modes=0)
-    libc = ctypes.CDLL(None, use_errno=True)
-    if libc.adjtimex(ctypes.byref(told)) < 0:
-        why = os.strerror(ctypes.get_errno())
-        raise ProbeError(
-            f"the kernel does not tell about its clock (adjtimex: {why}); a service needs that call allowed"
-        )
-    offset_unit_s = 1e-9 if told.status & STATUS_NANOSECONDS else 1e-6
-    known = told.maxerror < LARGEST_ERROR_US
-    return ClockState(told.maxerror / 1e6 if known else None, told.esterror / 1e6, told.offset * offset_unit_s)
+    """Ask the kernel. Raises PrivilegeMissing where the call is not allowed here."""
+    try:
+        return understood(timex.read())
+    except OSError as error:
+        raise PrivilegeMissing(f"adjtimex is not allowed here: {error.strerror}") from error
+
+
+def understood(told: Mapping[str, int]) -> ClockState:
+    """What the kernel's figures mean."""
+    offset_unit_s = 1e-9 if told["status"] & STATUS_NANOSECONDS else 1e-6
+    known = told["maxerror"] < LARGEST_ERROR_US
+    return ClockState(told["maxerror"] / 1e6 if known else None, told["esterror"] / 1e6, told["offset"] * offset_unit_s)
 
 
 class ClockProbe:
@@ -96,20 +72,35 @@ class ClockProbe:
     def __init__(
         self,
         settings: ClockSettings,
-        _bench: Bench,
+        bench: Bench,
         read: Callable[[], ClockState] = read_clock,
         uptime: Path = Path("/proc/uptime"),
     ) -> None:
-        self._settings, self._read, self._uptime = settings, read, uptime
+        self._settings, self._bench, self._read, self._uptime = settings, bench, read, uptime
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask once; the call does not block."""
-        state = self._read()
+        """Ask once; the call does not block. Raises PrivilegeMissing where neither this user nor root's side may."""
+        try:
+            state = self._read()
+        except PrivilegeMissing as error:
+            state = await self._by_root(error)
         reason = self._why_not(state)
         return [Condition(SeriesKey("clock", "synchronised"), not reason, reason, facts=_facts(state))]
 
     async def close(self) -> None:
         """Nothing is held."""
+
+    async def _by_root(self, why: PrivilegeMissing) -> ClockState:
+        settings = self._settings
+        try:
+            (result,) = await ask_root(self._bench, "clock", settings.helper, settings.timeout)
+            return understood(_TOLD.validate_json(text_of(result.ran, "asking the kernel as root", settings.timeout)))
+        except PrivilegeMissing as error:
+            raise PrivilegeMissing(f"{why}; {error}") from error
+        except (ValueError, KeyError):
+            raise ProbeError(
+                "what root's side says of the clock makes no sense; install the same version of both"
+            ) from None
 
     def _why_not(self, state: ClockState) -> str:
         limit_s = self._settings.error_limit

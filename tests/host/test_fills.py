@@ -55,7 +55,7 @@ FILLS = {
 @pytest.fixture(scope="module")
 def filling(station: Station, request: pytest.FixtureRequest) -> float:
     """Starts the writers of all the fills that are asked for, as units of their own; when that was."""
-    wanted = {item.callspec.params["name"] for item in request.session.items if hasattr(item, "callspec")}
+    wanted = {item.callspec.params.get("name") for item in request.session.items if hasattr(item, "callspec")}
     machine = station.machine
     machine.run(f"rm -rf {REPORTS}; mkdir -p {REPORTS}")
     began = machine.now()

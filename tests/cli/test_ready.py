@@ -112,7 +112,7 @@ def test_after_a_change(silent: Path) -> None:
         (["ready", "tide", "--since", "2026-11-25"], "give it with --after"),
         (["ready", "tide", "--after", "--since", "yesterday"], "'yesterday' is no instant; write one such as"),
         (["ready", "tide", "--after", "--since", "2099-01-01"], "the change lies ahead"),
-        (["ready", "tide", "--after"], "give its instant with --since"),
+        (["ready", "tide", "--after"], "give its instant (since)"),
         (["ready", "tide", "--keep", "soon"], "soon"),
         (["ready", "tide", "--leave-out", "luck"], "'luck' is not one of"),
     ],

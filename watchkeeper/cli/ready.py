@@ -18,6 +18,7 @@ from watchkeeper.cli.reading import opened
 from watchkeeper.cli.rehearse import Every
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
+from watchkeeper.core.planning import ready_wording
 from watchkeeper.core.planning.question import BadQuestion
 from watchkeeper.core.planning.ready import Matter, Point, ReadyAnswer, Verdict
 from watchkeeper.core.wording import clean, duration, instant
@@ -160,16 +161,16 @@ def _say_waiting(answer: ReadyAnswer, left_s: float) -> None:
 def show(answer: ReadyAnswer, known: settings.Settings) -> None:
     """Print the answer: first in one line, then the points, those against it first."""
     output.heading(f"{known.host.label}, {instant(answer.at, known.host.zone, answer.at)}")
-    output.paragraph(verdict(answer, known))
+    output.paragraph(ready_wording.verdict(answer, known.host.zone))
     output.blank()
     against = answer.hindrances
     if against:
-        output.heading("Against it" if answer.since is None else "Not as before")
+        output.heading(ready_wording.against(answer))
         output.rows(_rows(against))
         output.blank()
     fine = [each for each in answer.points if each.verdict is Verdict.GO]
     if fine:
-        output.heading("Go")
+        output.heading(ready_wording.fine(answer))
         output.rows(_rows(fine))
         output.blank()
     if answer.unseen:
@@ -177,20 +178,7 @@ def show(answer: ReadyAnswer, known: settings.Settings) -> None:
         output.paragraph("\n".join(f"- {clean(each, 400)}" for each in answer.unseen))
         output.blank()
     if answer.since is None:
-        output.paragraph("A forecast is an estimate. A snapshot on the same store is not a backup.")
-
-
-def verdict(answer: ReadyAnswer, known: settings.Settings) -> str:
-    """The answer in one line."""
-    subject, count = clean(answer.subject, 60), len(answer.hindrances)
-    points = "1 point" if count == 1 else f"{count} points"
-    if answer.since is not None:
-        since = instant(answer.since, known.host.zone, answer.at)
-        return f"{subject} is as before {since}." if answer.go else f"{subject} is not as before {since}: {points}."
-    if answer.go:
-        return f"Go: {subject} can be changed now."
-    speak = "speaks" if count == 1 else "speak"
-    return f"No-go: {points} {speak} against changing {subject} now."
+        output.paragraph(ready_wording.CAUTION)
 
 
 def _rows(points: Iterable[Point]) -> Iterator[output.Row]:

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from urllib.parse import urlencode
 
 from aiohttp import web
 from markupsafe import Markup
@@ -223,3 +224,14 @@ def _against(reasons: tuple[Reason, ...], subject: str) -> tuple[str, ...]:
 def _cautions(answer: RoomAnswer) -> list[str]:
     said = wording.cautions(answer)
     return [*said, wording.LIKELY_WHY] if any(each.after for each in answer.stores) else said
+
+
+def links(subject: str) -> list[tuple[str, str]]:
+    """What can be asked about a subject: where that is, and in which words."""
+    store = subject.startswith(tuple(f"{each.value} " for each in StoreKind))
+    found = []
+    if store or subject.startswith(("guest ", "service ")):
+        found.append((f"ready?{urlencode({'subject': subject})}", "Is it safe to change this now?"))
+    if store:
+        found.append((f"room?{urlencode({'store': subject})}", "Is there room on it for another guest?"))
+    return found

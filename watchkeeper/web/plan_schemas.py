@@ -2,6 +2,7 @@
 
 from watchkeeper.core.planning.answers import Fit, Lack
 from watchkeeper.core.planning.host import StoreKind
+from watchkeeper.core.planning.ready import Matter, Verdict
 from watchkeeper.web.schemas import INSTANT, NUMBER, TEXT, WHOLE, YES_OR_NO, Schema, known, many, maybe, ref, word
 
 FIT = word(*(each.value for each in Fit))
@@ -91,5 +92,22 @@ PLANS: dict[str, Schema] = {
         overcommit_before_share=NUMBER,
         overcommit_share=NUMBER,
         unknown=many(TEXT),
+    ),
+    "Ready": known(
+        host=TEXT,
+        subject=TEXT,
+        at=INSTANT,
+        since=maybe(INSTANT),
+        go=YES_OR_NO,
+        points=many(
+            known(
+                matter=word(*(each.value for each in Matter)),
+                verdict=word(*(each.value for each in Verdict)),
+                about=TEXT,
+                reason=TEXT,
+                may_pass=YES_OR_NO,
+            )
+        ),
+        unseen=many(TEXT),
     ),
 }

@@ -95,8 +95,8 @@ def whole(name: str, what: str, low: int, high: int, default: int | None = None)
     return Parameter(name, "query", what, f"a whole number from {low} to {high}", schema, read, default)
 
 
-def choice(name: str, what: str, words: tuple[str, ...]) -> Parameter[str]:
-    """One of a few words in the query."""
+def choice(name: str, what: str, words: tuple[str, ...], *, several: bool = False) -> Parameter[str]:
+    """One of a few words in the query; or several of them."""
 
     def read(text: str) -> str:
         if text not in words:
@@ -104,7 +104,7 @@ def choice(name: str, what: str, words: tuple[str, ...]) -> Parameter[str]:
         return text
 
     schema = {"type": "string", "enum": list(words)}
-    return Parameter(name, "query", what, f"one of {', '.join(words)}", schema, read)
+    return Parameter(name, "query", what, f"one of {', '.join(words)}", schema, read, several=several)
 
 
 def moment(name: str, what: str) -> Parameter[datetime | timedelta]:

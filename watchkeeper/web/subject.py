@@ -32,6 +32,7 @@ from watchkeeper.web.charts import NARROW, WIDE, draw
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.desk import viewer
 from watchkeeper.web.jsonform import stamp
+from watchkeeper.web.plan import links
 from watchkeeper.web.problems import Refusal, not_found
 from watchkeeper.web.query import choice, moment, part
 from watchkeeper.web.templating import render
@@ -102,6 +103,7 @@ async def subject(request: web.Request) -> web.Response:
         reason=phrases.why(main, latest.observation if latest else None, context.zone),
         pictures=[Markup(draw(chart, size, context.zone)) for size in (NARROW, WIDE)],  # noqa: S704  svg.py escapes
         legend=legend(series, main),
+        plans=links(series.key.subject),
         resting=resting(context, series, every),
         growers=await growers(context, series, every, newest, main),
         heads=HEADS[series.kind],

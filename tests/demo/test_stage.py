@@ -85,3 +85,30 @@ async def test_the_keeper_can_act(set_stage: Set) -> None:
             assert "Acknowledged." in await answer.text()
     known = next(a for a in await stage.store.alerts() if (a.key, a.concern) == (alert.key, alert.concern))
     assert known.state is State.ACKNOWLEDGED
+
+
+async def test_the_planner_plans_the_station(set_stage: Set) -> None:
+    """The page answers all three questions about the invented station, with the answers that are real."""
+    stage, _ = await set_stage(0.3)
+    await stage.advance(HOUR_S)
+    room = await page(stage, "room?disk=32GiB&memory=2GiB&cpus=2&grows=1GiB/day")
+    assert "Yes: a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has room" in room
+    assert "No: a guest with 20 GiB of memory does not fit" in await page(stage, "room?memory=20GiB")
+    assert "Go: guest hide-hub can be changed now." in await page(stage, "ready?subject=hide-hub")
+    assert "No-go: 2 points speak against changing pool skerry now." in await page(stage, "ready?subject=pool+skerry")
+    assert "as before Wed 25 Nov 03:00" in await page(stage, "ready?subject=ringing-db&after=yes")
+    frees = await page(stage, "frees")
+    assert "pool skerry: 120 GiB in snapshots" in frees
+    assert "skerry/nest-cams, daily-*: 7 snapshots" in frees
+
+
+async def test_the_planner_sees_the_trouble(set_stage: Set) -> None:
+    """When the pool is full and its guests stand still, nothing may be changed and nothing more fits."""
+    stage, _ = await set_stage(3.45)
+    await stage.advance(12 * HOUR_S)
+    ready = await page(stage, "ready?subject=guest+ringing-db")
+    assert "No-go: " in ready
+    assert "it does not run, so nobody can see whether it is well" in ready
+    assert "no answer: no answer within 10 s" in ready
+    assert "limit 1d" in ready
+    assert "No: a guest with 1 GiB of disk does not fit." in await page(stage, "room?disk=1GiB")

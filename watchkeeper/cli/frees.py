@@ -14,17 +14,15 @@ from watchkeeper.cli.reading import opened
 from watchkeeper.cli.rehearse import Every
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
-from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.planning import freeing_wording as words
-from watchkeeper.core.planning.freeing import Bounds, Candidate, Freed, FreesAnswer, Gain, SetHeld, StoreFreed
-from watchkeeper.core.rules import instant
+from watchkeeper.core.planning.freeing import Candidate, FreesAnswer, Gain, StoreFreed
 from watchkeeper.core.wording import clean, duration
 from watchkeeper.errors import StoreError
 from watchkeeper.planning.freeing import Ask
 from watchkeeper.planning.freeing import frees as answered
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.workers import ThreadWorkers
-from watchkeeper.web.jsonform import Json, stamp
+from watchkeeper.web.frees_form import frees_form
 
 WIDEST_LEFT = 22
 """Cells for what is freed: `100 MiB to 999.9 MiB` fits."""
@@ -80,7 +78,7 @@ def frees(
     if answer.missing:
         raise click.UsageError(" ".join(words.missing_words(each, answer) for each in answer.missing))
     if as_json:
-        output.as_json(form(answer, known.host.label))
+        output.as_json({"host": known.host.label} | frees_form(answer))
     else:
         show(answer)
     ended(_code(answer))
@@ -116,7 +114,7 @@ def show(answer: FreesAnswer) -> None:
         for each in answer.stores:
             _show_store(each, answer.at)
         if not answer.stores:
-            output.paragraph("There is no snapshot here that fits.")
+            output.paragraph(words.NONE)
     if answer.unseen:
         output.heading("Could not be looked at")
         output.paragraph("\n".join(f"- {clean(each, 400)}" for each in answer.unseen))
@@ -125,13 +123,12 @@ def show(answer: FreesAnswer) -> None:
 
 
 def _show_sets(answer: FreesAnswer) -> None:
-    for store in sorted(answer.stores, key=lambda each: -each.together.bounds.least):
-        output.heading(f"{clean(store.store.subject)}: {words.size_words(store.together.bounds)} in snapshots")
+    for store in words.by_size(answer.stores):
+        output.heading(words.held_words(store))
         held = [each for each in answer.sets if each.store == store.store]
         output.rows(((words.size_words(each.together.bounds), [words.set_words(each)]) for each in held), WIDEST_LEFT)
-        reasons = {reason: None for each in held for reason in each.together.why}
-        if reasons:
-            output.paragraph(f"Not exactly, because {'; '.join(reasons)}.")
+        if why := words.why_words(held):
+            output.paragraph(why)
         output.blank()
 
 
@@ -168,84 +165,3 @@ def _show_stuck(title: str, found: Iterable[tuple[Candidate, str]]) -> None:
 
 def _aged(each: Candidate, now: datetime) -> str:
     return f"{clean(each.name)}, {duration((now - each.made_at).total_seconds())} old"
-
-
-def form(answer: FreesAnswer, host: str) -> Json:
-    """The answer as JSON; RFC 8259. Sizes in bytes, instants as RFC 3339."""
-    return {
-        "host": host,
-        "at": stamp(answer.at),
-        "stores": [_store_form(each) for each in answer.stores],
-        "sets": [_set_form(each) for each in answer.sets],
-        "gain": None if answer.gain is None else _gain_form(answer.gain),
-        "unseen": list(answer.unseen),
-    }
-
-
-def _store_form(found: StoreFreed) -> Json:
-    return {
-        "store": found.store.subject,
-        "quantity": found.store.quantity,
-        "snapshots": [_candidate_form(each) for each in found.chosen],
-        "cannot_be_deleted": [_candidate_form(each) | {"why": each.stuck} for each in found.stuck],
-        "together": _freed_form(found.together),
-        "sum_of_alone": _bounds_form(found.alone),
-        "full_now": _full_form(found.before),
-        "full_then": _full_form(found.after),
-    }
-
-
-def _set_form(held: SetHeld) -> Json:
-    return {
-        "store": held.store.subject,
-        "of": held.of,
-        "called": held.called,
-        "count": held.count,
-        "cannot_be_deleted": held.stuck,
-        "oldest_at": stamp(held.oldest_at),
-        "newest_at": stamp(held.newest_at),
-        "together": _freed_form(held.together),
-    }
-
-
-def _gain_form(gain: Gain) -> Json:
-    return {
-        "store": gain.store.subject,
-        "asked_s": gain.asked_s,
-        "enough": gain.enough,
-        "need_bytes": gain.need_bytes,
-        "why_not_known": gain.hindrance,
-        "drop": [_candidate_form(each) for each in gain.drop],
-        "frees": _freed_form(gain.freed),
-        "all_that_may_be_dropped": {"count": gain.droppable} | _freed_form(gain.all_of_them),
-        "kept": [_candidate_form(each) | {"why": why} for each, why in gain.kept],
-        "left": [
-            {"of": each.of, "before": each.before, "after": each.after, "oldest_at": stamp(each.oldest_at)}
-            for each in gain.left
-        ],
-        "full_now": _full_form(gain.before),
-        "full_then": _full_form(gain.after),
-    }
-
-
-def _candidate_form(each: Candidate) -> Json:
-    return {"name": each.name, "of": each.of, "made_at": stamp(each.made_at), "alone": _bounds_form(each.alone)}
-
-
-def _freed_form(freed: Freed) -> Json:
-    return _bounds_form(freed.bounds) | {"why": list(freed.why), "set_aside": _bounds_form(freed.set_aside)}
-
-
-def _bounds_form(bounds: Bounds) -> Json:
-    return {"least_bytes": bounds.least, "most_bytes": bounds.most, "exact": bounds.exact}
-
-
-def _full_form(found: Forecast | None) -> Json | None:
-    if found is None:
-        return None
-    return {
-        "earliest": stamp(instant(found.earliest_s)),
-        "likely": stamp(instant(found.likely_s)),
-        "latest": stamp(instant(found.latest_s)),
-        "no_end": found.no_end.value if found.no_end else None,
-    }

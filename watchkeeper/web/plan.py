@@ -234,4 +234,5 @@ def links(subject: str) -> list[tuple[str, str]]:
         found.append((f"ready?{urlencode({'subject': subject})}", "Is it safe to change this now?"))
     if store:
         found.append((f"room?{urlencode({'store': subject})}", "Is there room on it for another guest?"))
+        found.append((f"frees?{urlencode({'store': subject})}", "What would deleting its snapshots free?"))
     return found

@@ -8,6 +8,8 @@ from watchkeeper.web.schemas import INSTANT, NUMBER, TEXT, WHOLE, YES_OR_NO, Sch
 FIT = word(*(each.value for each in Fit))
 REASONS = many(known(lack=word(*(each.value for each in Lack)), says=TEXT))
 STANDS = many(ref("StandsAt"))
+BOUNDS: dict[str, Schema] = {"least_bytes": WHOLE, "most_bytes": maybe(WHOLE), "exact": YES_OR_NO}
+CANDIDATE: dict[str, Schema] = {"name": TEXT, "of": TEXT, "made_at": INSTANT, "alone": ref("Bounds")}
 
 PLANS: dict[str, Schema] = {
     "Room": known(
@@ -110,4 +112,36 @@ PLANS: dict[str, Schema] = {
         ),
         unseen=many(TEXT),
     ),
+    "Frees": known(
+        host=TEXT,
+        at=INSTANT,
+        stores=many(ref("StoreFreed")),
+        sets=many(
+            known(
+                store=TEXT,
+                of=TEXT,
+                called=TEXT,
+                count=WHOLE,
+                cannot_be_deleted=WHOLE,
+                oldest_at=INSTANT,
+                newest_at=INSTANT,
+                together=ref("Freed"),
+            )
+        ),
+        gain={"type": "null"},
+        unseen=many(TEXT),
+    ),
+    "StoreFreed": known(
+        store=TEXT,
+        quantity=TEXT,
+        snapshots=many(known(**CANDIDATE)),
+        cannot_be_deleted=many(known(**CANDIDATE, why=TEXT)),
+        together=ref("Freed"),
+        sum_of_alone=ref("Bounds"),
+        full_now={"type": "null"},
+        full_then={"type": "null"},
+    ),
+    "Freed": known(**BOUNDS, why=many(TEXT), set_aside=ref("Bounds")),
+    "Bounds": known(**BOUNDS),
 }
+"""gain, full_now and full_then are asked for by the command alone."""

@@ -11,7 +11,7 @@ from typing import Any
 from aiohttp import web
 
 from watchkeeper import __version__
-from watchkeeper.web import acts, api, atom, calendar, feeds, live, pages, plan, ready, subject
+from watchkeeper.web import acts, api, atom, calendar, feeds, frees, live, pages, plan, ready, subject
 from watchkeeper.web.context import of
 from watchkeeper.web.guard import Handler
 from watchkeeper.web.openapi import openapi
@@ -77,6 +77,9 @@ ROUTES = (
     Route("/journal", pages.journal, "What happened, newest first.", (api.BEFORE,), HTML, kept=True),
     Route("/room", plan.page, "Is there room: a guest, more of one, more of the host.", ROOM, HTML, looks=True),
     Route("/ready", ready.page, "Is a change safe now; what became of it.", ready.READY, HTML, looks=True),
+    Route(
+        "/frees", frees.page, "What sets of snapshots hold, and would free together.", (frees.STORE,), HTML, looks=True
+    ),
     Route("/keeper", acts.keeper, "The keeper's own page: signing in, notes, probes, test messages.", media=HTML),
     Route("/api", index, "What the API has: this description.", form="Index"),
     Route("/api/openapi.json", description, "The API's description in OpenAPI 3.1.", form="Description"),
@@ -137,6 +140,14 @@ ROUTES = (
         "Is it safe to change something now, point by point; with after, what became of the change.",
         ready.READY,
         form="Ready",
+        looks=True,
+    ),
+    Route(
+        "/api/v1/frees",
+        frees.frees,
+        "What sets of snapshots hold, and would free together if they were deleted. Nothing is deleted.",
+        (frees.STORE,),
+        form="Frees",
         looks=True,
     ),
     Route("/api/v1/changes", live.changes, "Tells of each change as an event, for pages that stay open.", (), EVENTS),

@@ -1,5 +1,6 @@
 """What deleting snapshots would free, in sentences, for terminal and page alike. Not here: markup and layout."""
 
+from collections.abc import Iterable
 from datetime import datetime
 
 from watchkeeper.core.exhaustion import Forecast
@@ -18,6 +19,8 @@ from watchkeeper.core.units import format_duration, format_size
 from watchkeeper.core.wording import about, clean, duration, no_end_phrase
 
 NOTHING_DELETED = "Nothing was deleted: watchkeeper changes nothing on this host."
+
+NONE = "There is no snapshot here that fits."
 
 LATER = "A store may take some minutes to give back what was deleted."
 
@@ -156,6 +159,22 @@ def set_words(held: SetHeld) -> str:
     count = "1 snapshot" if held.count == 1 else f"{held.count} snapshots"
     stuck = f", {held.stuck} of them cannot be deleted" if held.stuck else ""
     return f"{clean(held.of)}, {clean(held.called)}: {count}{stuck}"
+
+
+def by_size(stores: Iterable[StoreFreed]) -> list[StoreFreed]:
+    """The stores, the one whose snapshots hold the most first."""
+    return sorted(stores, key=lambda each: -each.together.bounds.least)
+
+
+def held_words(found: StoreFreed) -> str:
+    """What all snapshots of a store hold: `pool skerry: 3.2 GiB in snapshots`."""
+    return f"{clean(found.store.subject)}: {size_words(found.together.bounds)} in snapshots"
+
+
+def why_words(held: Iterable[SetHeld]) -> str:
+    """Why what sets hold is not known exactly; empty where it is."""
+    reasons = {reason: None for each in held for reason in each.together.why}
+    return f"Not exactly, because {'; '.join(reasons)}." if reasons else ""
 
 
 def missing_words(missing: Missing, answer: FreesAnswer) -> str:

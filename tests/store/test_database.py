@@ -10,7 +10,7 @@ import pytest
 from tests.store.material import START, asked, line, parcel, samples, transition
 from watchkeeper.core.records import Commit
 from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
-from watchkeeper.store import Store, database
+from watchkeeper.store import Store, database, schema
 from watchkeeper.store.grains import fold_samples
 from watchkeeper.store.writing import Writing
 
@@ -26,7 +26,7 @@ def test_the_settings_are_what_the_design_says(conn: sqlite3.Connection) -> None
     """WAL, foreign keys and incremental vacuum are on: SQLite ignores some of these silently when it is told late."""
     names = ("journal_mode", "foreign_keys", "auto_vacuum", "temp_store", "application_id", "user_version")
     found = [conn.execute(f"PRAGMA {name}").fetchone()[0] for name in names]
-    assert found == ["wal", 1, 2, 2, 0x574B5052, 1]
+    assert found == ["wal", 1, 2, 2, 0x574B5052, schema.VERSION]
     conn.close()
 
 

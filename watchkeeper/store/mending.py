@@ -72,11 +72,12 @@ def _trouble(path: Path) -> str:
         with database.translated(path), closing(_reading(path)) as conn:
             if schema.is_empty(conn):
                 return ""
-            schema.check_ours(conn, path)
+            version = schema.check_ours(conn, path)
             (found,) = conn.execute("PRAGMA quick_check(1)").fetchone()
             if found != "ok":
                 return " ".join(found.split())
-            schema.check_tables(conn, path)
+            if version == schema.VERSION:  # an older form lacks what the migrations have yet to make
+                schema.check_tables(conn, path)
     except StoreDamaged as error:
         if not _is_ours(path):
             raise

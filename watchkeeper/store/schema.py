@@ -5,6 +5,7 @@ its number as the new VERSION. Each runs in one transaction with the record of i
 What may live here: the form of the tables. Not here: rows (writing.py, reading.py).
 """
 
+import json
 import sqlite3
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from watchkeeper.errors import StoreDamaged, StoreTooNew
 APPLICATION_ID = 0x574B5052
 """`WKPR`, in the header of every database of ours, so that another program's file is not taken for one."""
 
-VERSION = 1
+VERSION = 2
 """The number of the newest migration; kept in the file as user_version."""
 
 MIGRATIONS = Migrations("watchkeeper")
@@ -173,6 +174,84 @@ TABLES = frozenset(
 def _first_tables(db: Database) -> None:
     _run(db.conn, _VERSION_1)
     db.conn.execute("PRAGMA user_version = 1")
+
+
+# Version 1 was changed in place until roll-ups came: a database from before says 1 and lacks what came with them.
+_WHAT_CAME_WITH_ROLL_UPS = """
+CREATE TABLE IF NOT EXISTS hours (
+    series INTEGER NOT NULL,
+    stretch INTEGER NOT NULL,
+    samples INTEGER NOT NULL,
+    without INTEGER NOT NULL,
+    least REAL,
+    total REAL,
+    most REAL,
+    last_ms INTEGER NOT NULL,
+    last REAL,
+    bound REAL,
+    PRIMARY KEY (series, stretch)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS days (
+    series INTEGER NOT NULL,
+    stretch INTEGER NOT NULL,
+    samples INTEGER NOT NULL,
+    without INTEGER NOT NULL,
+    least REAL,
+    total REAL,
+    most REAL,
+    last_ms INTEGER NOT NULL,
+    last REAL,
+    bound REAL,
+    PRIMARY KEY (series, stretch)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS notes (
+    owner TEXT PRIMARY KEY,
+    body TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS check_ins (
+    job TEXT NOT NULL,
+    failed INTEGER NOT NULL CHECK (failed IN (0, 1)),
+    at_us INTEGER NOT NULL,
+    said TEXT NOT NULL,
+    PRIMARY KEY (job, failed)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS outbox_done ON outbox (done_at_us) WHERE state = 'delivered';
+CREATE TRIGGER IF NOT EXISTS journal_keeps_ids BEFORE INSERT ON journal
+WHEN EXISTS (SELECT 1 FROM journal WHERE id = NEW.id)
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is replaced'); END;
+"""
+
+_WHAT_ROLL_UPS_CHANGED = """
+ALTER TABLE life ADD COLUMN journal_from_us INTEGER NOT NULL DEFAULT 0;
+DROP TRIGGER journal_keeps_lines;
+CREATE TRIGGER journal_keeps_lines BEFORE DELETE ON journal
+WHEN OLD.at_us >= coalesce((SELECT journal_from_us FROM life), 0)
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is deleted'); END;
+CREATE TABLE samples_alone (
+    series INTEGER NOT NULL,
+    at_ms INTEGER NOT NULL,
+    value REAL,
+    bound REAL,
+    PRIMARY KEY (series, at_ms)
+) STRICT, WITHOUT ROWID;
+INSERT INTO samples_alone SELECT series, at_ms, value, bound FROM samples;
+DROP TABLE samples;
+ALTER TABLE samples_alone RENAME TO samples;
+"""
+
+
+@MIGRATIONS(name="0002 what the first form lacked")
+def _what_the_first_form_lacked(db: Database) -> None:
+    """A database that has it all is only given the number."""
+    _run(db.conn, _WHAT_CAME_WITH_ROLL_UPS)
+    columns = {name for (name,) in db.conn.execute("SELECT name FROM pragma_table_info('life')")}
+    if "journal_from_us" not in columns:
+        _run(db.conn, _WHAT_ROLL_UPS_CHANGED)
+        names = db.conn.execute("SELECT id, probe FROM series").fetchall()
+        # Names of probes were written as they are before they were JSON texts, as all that a name may hold needs it.
+        plain = [(json.dumps(name), number) for number, name in names if not name.startswith('"')]
+        db.conn.executemany("UPDATE series SET probe = ? WHERE id = ?", plain)
+    db.conn.execute("PRAGMA user_version = 2")
 
 
 def _run(conn: sqlite3.Connection, script: str) -> None:

@@ -82,12 +82,12 @@ class Station:
         self.until("the page", self.serves, 240)
 
     def serves(self) -> bool:
-        """Does the page answer? Fails where the daemon does not run: it would never come then."""
-        state = self.machine.run("systemctl show -p ActiveState,NRestarts watchkeeper").split()
-        assert set(state) == {"ActiveState=active", "NRestarts=0"}, self.machine.run(
-            "journalctl -u watchkeeper -n 40 --no-pager -q"
-        )
-        return self.machine.works(f"curl -sf -o /dev/null {PAGE}/")
+        """Does the page answer? Fails where the daemon has died: it would never come then."""
+        lines = self.machine.run("systemctl show -p ActiveState,NRestarts watchkeeper").splitlines()
+        state = dict(line.split("=", 1) for line in lines)
+        log = "journalctl -u watchkeeper -n 40 --no-pager -q"
+        assert (state["ActiveState"] == "failed", state["NRestarts"]) == (False, "0"), self.machine.run(log)
+        return state["ActiveState"] == "active" and self.machine.works(f"curl -sf -o /dev/null {PAGE}/")
 
     def get(self, path: str) -> Any:
         """What the page's API says."""

@@ -81,6 +81,11 @@ class Station:
         self.machine.run("systemctl enable --now watchkeeper")
         self.until("the page", self.serves, 240)
 
+    def start_anew(self) -> None:
+        """Start the daemon with an empty database, as on a host that was never watched before."""
+        self.machine.run("systemctl stop watchkeeper && rm -rf /var/lib/watchkeeper/*")
+        self.start()
+
     def serves(self) -> bool:
         """Does the page answer? Fails where the daemon has died: it would never come then."""
         lines = self.machine.run("systemctl show -p ActiveState,NRestarts watchkeeper").splitlines()

@@ -5,6 +5,9 @@ probe's intervals and SETTLES_S. 15 % is what the fills themselves are uneven by
 pool's own copies of it in transaction groups). The intervals: a level is known no more finely than it is looked at, and
 a look through root's side takes seconds where the machine is emulated. SETTLES_S: ZFS counts what was written when its
 transaction group is closed, every 5 s; btrfs when its commit comes, here every 2 s.
+
+The daemon begins anew before the fills. The forecast looks at no stretch shorter than ten minutes (regime.SHORTEST_D):
+on a longer record, a fill that takes only minutes from its beginning to its end is not told from what went before.
 """
 
 import json
@@ -55,6 +58,7 @@ FILLS = {
 @pytest.fixture(scope="module")
 def filling(station: Station, request: pytest.FixtureRequest) -> float:
     """Starts the writers of all the fills that are asked for, as units of their own; when that was."""
+    station.start_anew()
     wanted = {item.callspec.params.get("name") for item in request.session.items if hasattr(item, "callspec")}
     machine = station.machine
     machine.run(f"rm -rf {REPORTS}; mkdir -p {REPORTS}")

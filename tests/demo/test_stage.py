@@ -112,3 +112,10 @@ async def test_the_planner_sees_the_trouble(set_stage: Set) -> None:
     assert "no answer: no answer within 10 s" in ready
     assert "limit 1d" in ready
     assert "No: a guest with 1 GiB of disk does not fit." in await page(stage, "room?disk=1GiB")
+
+
+async def test_a_backup_takes_its_time(set_stage: Set) -> None:
+    """At a quarter past three the newest backup is still that of the night before."""
+    stage, _ = await set_stage(0.8)
+    await stage.advance(60.0)
+    assert "the newest is 22 h 53 min old" in await page(stage, "ready?subject=hide-hub")

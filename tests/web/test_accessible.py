@@ -26,6 +26,9 @@ PATHS = (
     "subjects/13",
     "subjects/14?span=day",
     "keeper",
+    "room?disk=32GiB&memory=2GiB",
+    "ready?subject=hide-hub",
+    "frees",
     "nothing",
 )
 
@@ -152,7 +155,7 @@ async def test_targets_are_large_enough(chromium: Browser, tmp_path: Path) -> No
         await page.goto(f"{served.address}keeper")
         await page.fill("#password", PASSWORD)
         await page.click("button")
-        for path in ("keeper", "", "subjects/13"):
+        for path in ("keeper", "", "subjects/13", "room?disk=1GiB&written=2GiB", "ready?subject=x&leave_out=room"):
             await page.goto(served.address + path)
             assert await page.evaluate("document.documentElement.scrollWidth") <= 320
             small = await page.evaluate(

@@ -250,6 +250,19 @@ async def overflow(page: Page) -> list[str]:
     return found
 
 
+def test_what_passes_the_field_ends_in_an_arrow() -> None:
+    """A future far beyond the store is cut off at the field's end, and an arrow says that it goes on."""
+    far = store_answer(512 * GIB, Question(disk_bytes=64 * TIB))
+    root = ET.fromstring(draw(far, WIDE))
+    stems = [each.attrib["d"] for each in root.findall(f"{XML}path[@class='reach']")]
+    assert len(stems) == 4
+    assert all(each.endswith("m-4.5 6l4.5 -6l4.5 6") for each in stems)
+    tops = {float(each.attrib["y"]) for each in root.findall(f"{XML}rect[@class='over']")}
+    assert tops == {WIDE.margin_top}
+    near = draw(store_answer(512 * GIB, Question(disk_bytes=GIB)), WIDE)
+    assert "m-4.5 6l4.5" not in near
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1280, "light")])
 async def test_planning_in_a_browser_without_script(

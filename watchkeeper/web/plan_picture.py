@@ -103,6 +103,6 @@ class _Field:
         if store.capacity_before_bytes != store.capacity_bytes:
             before = self._y(store.capacity_before_bytes)
             yield element("path", d=f"M{left:g} {before:.1f}h{self._wide:g}", class_="before")
-            yield words("full as it is", left + self._wide - 4, before - 5, text_anchor="end", class_="axis strong")
+            yield words("full as it is", left + 4, before - 5, class_="axis strong")
         today = self._y(store.used_bytes)
         yield element("path", d=f"M{left:g} {today:.1f}h{self._wide:g}", class_="today")

@@ -1,5 +1,6 @@
 #!/bin/bash
-# Lays out the stores of the host gannet on the machine's empty disks. All of them come back after a restart.
+# Lays out the stores of the host gannet on the machine's empty disks. All of them come back after a restart but md0: the
+# initramfs does not know its name and starts it as md127, so that /srv/mirror is not mounted then.
 #   skerry       ZFS pool, a mirror of two disks of 1 GiB: skerry/nest-cams, skerry/ringing-db
 #   jetty        volume group on 2 GiB: thin pool footage (256 MiB) with volume nest-cams; thin pool books (720 MiB, the
 #                least metadata that there is) with volume ringing-db and twelve snapshots; volume guests, ext4 on

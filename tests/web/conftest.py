@@ -35,6 +35,12 @@ ARGUMENTS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 
+ASKED = {
+    "/api/v1/room": "?disk=32GiB&memory=2GiB&cpus=2&grows=1GiB/day",
+    "/api/v1/ready": "?subject=hide-hub",
+}
+"""What is asked where nothing would be no question."""
+
 
 class FixedClock(Clock):
     """Stands still at one moment."""

@@ -17,7 +17,7 @@ from yarl import URL
 from tests.support import readstore
 from tests.support.readstore import ReadStoreDouble
 from tests.support.schema import faults, resolved
-from tests.web.conftest import Client, Open, app_of
+from tests.web.conftest import ASKED, Client, Open, app_of
 from watchkeeper.core.observation import Kind
 from watchkeeper.web.openapi import openapi
 from watchkeeper.web.routes import ROUTES
@@ -28,11 +28,6 @@ DOCUMENT: dict[str, Any] = json.loads(json.dumps(openapi((r for r in ROUTES if r
 REQUESTS = 300
 """How many requests are drawn from the description; each goes to one of three states."""
 PATHS = [path for path in DOCUMENT["paths"] if not path.endswith("/changes")]
-ASKED = {
-    "/api/v1/room": "?disk=32GiB&memory=2GiB&cpus=2&grows=1GiB/day",
-    "/api/v1/ready": "?subject=hide-hub",
-}
-"""What is asked where nothing would be no question."""
 
 
 def references(node: Any) -> list[str]:

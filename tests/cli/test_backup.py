@@ -56,6 +56,23 @@ def test_a_file_that_is_there_is_not_replaced(run: Run, database: Path, tmp_path
     assert database.exists()
 
 
+def test_root_works_on_the_services_database(
+    run: Run, config: Path, database: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without a path configured, and with no database of this user's own, it is the service's that is used."""
+    config.write_text('[host]\nname = "gannet"\n')
+    monkeypatch.setattr("watchkeeper.cli.reading.SYSTEM_STATE", database)
+    copy = tmp_path / "copy.db"
+    assert run("backup", str(copy)).stdout.startswith(f"copied {database} to {copy}: ")
+    assert "gannet, " in run("board").stdout
+    assert run("restore", str(copy)).stdout.startswith(f"restored {database} from {copy}\n")
+    own = tmp_path / ".local" / "state" / "watchkeeper" / "watchkeeper.db"
+    assert not own.exists()
+    own.parent.mkdir(parents=True)
+    make(own)
+    assert run("backup", "--force", str(copy)).stdout.startswith(f"copied {own} to {copy}: ")
+
+
 def test_without_a_database(run: Run, tmp_path: Path) -> None:
     """Where there is none yet, the command says where it looked; restoring makes one."""
     result = run("backup", str(tmp_path / "copy.db"))

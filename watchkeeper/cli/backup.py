@@ -30,5 +30,6 @@ def backup(config: Path | None, file: Path, *, force: bool) -> None:
     copy cannot be made.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
-    size = back_up(there(known), file, replace=force)
-    click.echo(f"copied {known.store.path} to {file}: {format_size(size)}, checked")
+    source = there(known)
+    size = back_up(source, file, replace=force)
+    click.echo(f"copied {source} to {file}: {format_size(size)}, checked")

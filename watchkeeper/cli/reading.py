@@ -19,7 +19,7 @@ async def opened(settings: Settings) -> AsyncIterator[Store]:
 
 def there(settings: Settings) -> Path:
     """Where the database is. Raises StoreError where none is there, or this user may not look."""
-    path = settings.store.path
+    path = place(settings)
     try:
         if not path.exists():
             raise StoreError(f"there is no database at {path} yet; {_remedy(settings)}")
@@ -28,6 +28,20 @@ def there(settings: Settings) -> Path:
             f"{path} may not be looked at by this user; run this as the user that runs watchkeeper"
         ) from None
     return path
+
+
+def place(settings: Settings) -> Path:
+    """The database that is meant: the one that is configured, else the keeper's own, else the service's.
+
+    Root, who looks after the service, has no database of its own, and the service's has its place from systemd alone.
+    """
+    own, service = settings.store.path, SYSTEM_STATE
+    if "path" in settings.store.model_fields_set:
+        return own
+    try:
+        return service if not own.exists() and service.exists() else own
+    except PermissionError:
+        return own
 
 
 def _remedy(settings: Settings) -> str:

@@ -6,6 +6,7 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli.group import configured
+from watchkeeper.cli.reading import place
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.store.copies import restore as put_back
@@ -28,7 +29,7 @@ def restore(config: Path | None, file: Path) -> None:
     Exit codes: 0 restored, 2 wrong use or a configuration that cannot be used, 3 FILE is of no use, the daemon runs, or
     the place cannot be written; the database is as it was then.
     """  # noqa: D301  click reads \b as: keep the lines
-    path = settings.read(config, secrets=Secrets.LEFT_ALONE).settings.store.path
+    path = place(settings.read(config, secrets=Secrets.LEFT_ALONE).settings)
     aside = put_back(file, path, Clock().now())
     click.echo(f"restored {path} from {file}")
     if aside is not None:

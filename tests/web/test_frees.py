@@ -61,6 +61,18 @@ async def test_a_store_that_is_not_there(page: Open) -> None:
     assert (await client.get("/frees?store=")).status == 400
 
 
+async def test_a_store_without_snapshots(page: Open) -> None:
+    """A store that is watched and has none is told so; nobody has asked amiss."""
+    client = await page(readstore.calm())
+    answer = await client.get(f"/frees?{urlencode({'store': 'file system /srv'})}")
+    text = await answer.text()
+    assert answer.status == 200
+    assert words.NONE in text
+    assert (
+        'role="alert">' not in text.replace('<p id="lost" class="wrong" role="alert" hidden></p>', "").split("<main")[1]
+    )
+
+
 async def test_without_a_look() -> None:
     """503 where the host cannot be looked at now."""
     client: Client = TestClient(TestServer(app_of(readstore.calm(), planner=Nowhere())))

@@ -16,7 +16,7 @@ from watchkeeper.web.api import reply
 from watchkeeper.web.context import of
 from watchkeeper.web.desk import viewer
 from watchkeeper.web.frees_form import frees_form
-from watchkeeper.web.plan import age
+from watchkeeper.web.plan import age, stores
 from watchkeeper.web.plan_query import name_of
 from watchkeeper.web.planner import PLANNER, CannotPlan, Planned, refused
 from watchkeeper.web.problems import Refusal
@@ -53,8 +53,11 @@ async def page(request: web.Request) -> web.Response:
     """What is held, store by store."""
     context = of(request)
     planned = await _asked(request)
-    answer = planned.answer
-    missing = [sentence(words.missing_words(each, answer)).removesuffix(".") for each in answer.missing]
+    answer, series = planned.answer, await context.store.series()
+    known = {each.key.subject for each in stores(series)}
+    # A store that is watched and has no snapshots is there: that is no mistake of whoever asks.
+    unknown = [each for each in answer.missing if each.asked not in known]
+    missing = [sentence(words.missing_words(each, answer)).removesuffix(".") for each in unknown]
     return render(
         "frees.html",
         context,
@@ -62,11 +65,11 @@ async def page(request: web.Request) -> web.Response:
         status=400 if missing else 200,
         viewer=viewer(request),
         missing=missing,
-        stores=list(_stores(answer, await context.store.series())),
+        stores=list(_stores(answer, series)),
         unseen=answer.unseen,
         narrowed=STORE.of(request),
         age=age(planned.looked_at, context),
-        none=words.NONE,
+        nothing=words.NONE,
         deleted=words.NOTHING_DELETED,
         cautions=(words.LATER, words.BASES),
     )

@@ -221,6 +221,24 @@ def test_a_runaway_is_seen_within_minutes_of_its_share() -> None:
     assert day(found.since_s) == pytest.approx(at, abs=0.5 / 24)
 
 
+@pytest.mark.parametrize("quiet_min", [5, 40, 300])
+def test_a_fill_of_minutes_is_seen_where_samples_come_every_few_seconds(quiet_min: int) -> None:
+    """A store of 1 GiB, sampled every 5 s, fills within 4 minutes after a quiet time of any length: from two minutes
+    before the end on the likely time is right within a quarter, and it is never said that no end is in sight.
+    """
+    chance = np.random.default_rng(quiet_min)
+    t = np.arange(0.0, quiet_min * 60 + 240, 5.0)
+    used = np.where(t < quiet_min * 60, 0.05, 0.05 + 0.95 * (t - quiet_min * 60) / 240) * 2**30
+    used += 2**18 * chance.standard_normal(len(t))
+    for left_s in (115.0, 90.0, 60.0, 30.0):
+        now_s = float(t[-1]) + 5 - left_s
+        history, seen_so_far = LevelHistory(), t <= now_s
+        history.extend(t[seen_so_far], used[seen_so_far], np.full(int(seen_so_far.sum()), 2.0**30))
+        found = forecast(history, now_s)
+        assert found.likely_s is not None, (left_s, found.no_end)
+        assert found.likely_s - now_s == pytest.approx(left_s, rel=0.25)
+
+
 def test_growth_that_changed_is_told_from_the_change_on() -> None:
     """From 2 a day to 20 a day on day 20: ten days later the older growth is not in the line any more."""
     t = every(30, 30)

@@ -17,7 +17,10 @@ from watchkeeper.core.trend import Floats
 Flags = NDArray[np.bool_]
 
 SHORTEST_D = 0.007
-"""Ten minutes: the shortest stretch that is looked at."""
+"""Ten minutes: no stretch shorter than this is looked at, unless it holds DENSE points: a level that is sampled every
+few seconds may fill within minutes."""
+DENSE = 10
+"""As many as the shortest stretch holds at the usual minute: what is sampled so, or less often, has no shorter one."""
 RATIO = 1.25
 """Each stretch is longer than the one before by this factor."""
 PLACES = 48
@@ -115,8 +118,9 @@ class Sums:
     def _counts(self) -> NDArray[np.int64]:
         """How many points each stretch holds."""
         total = -float(self.back[-1])
-        steps = max(int(np.log(max(total / SHORTEST_D, 1.0)) / np.log(RATIO)), 0) + 1
-        spans = np.append(SHORTEST_D * RATIO ** np.arange(steps), total)
+        shortest = min(SHORTEST_D, max(-float(self.back[min(DENSE, len(self.back) - 1)]), 1e-6))
+        steps = max(int(np.log(max(total / shortest, 1.0)) / np.log(RATIO)), 0) + 1
+        spans = np.append(shortest * RATIO ** np.arange(steps), total)
         counts = np.searchsorted(-self.back, spans, side="right")
         return np.unique(counts[counts >= min(FEWEST, len(self.back))])
 

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from tests.support.needs import need
+from watchkeeper import settings
+from watchkeeper.config.secrets import Secrets
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
@@ -44,6 +46,12 @@ def test_every_file_has_a_place(who: str) -> None:
     assert len({target for _, target, _ in files}) == len(files)
     kept = {str(path.relative_to(ROOT)) for path in (DEPLOY / "systemd").rglob("*") if path.is_file()}
     assert kept == {source for source, _, _ in files if source.startswith("deploy/systemd/")}
+
+
+def test_the_first_configuration_sets_nothing() -> None:
+    """What an install writes where there is no configuration: it can be read, and means the defaults."""
+    first = settings.read(DEPLOY / "first.toml", secrets=Secrets.LEFT_ALONE).settings
+    assert first == settings.known_model()()
 
 
 def test_units_name_what_the_install_makes() -> None:

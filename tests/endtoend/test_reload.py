@@ -224,7 +224,8 @@ def test_a_reload_under_load_loses_no_sample_and_twenty_leak_nothing(station: St
         lasted = time.time() - began
         handles, threads = held(daemon)
         assert handles <= before[0] + 4
-        assert threads <= before[1] + 2
+        # Pools of threads fill up to their bounds as calls happen to meet; what leaked would be one or more a reload.
+        assert threads <= before[1] + 10
         for name in ("nest-cams-0", "nest-cams-39"):
             (taken,) = station.rows(
                 "SELECT count(*) FROM samples JOIN series ON series.id = samples.series"

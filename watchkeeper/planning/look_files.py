@@ -9,7 +9,6 @@ import posixpath
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
 
 from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.planning.host import Snapshot, StoreKind, StoreNow, Volume
@@ -44,7 +43,12 @@ async def _look(scene: Scene, mount: Mount) -> tuple[list[StoreNow], str]:
     """One btrfs, as its probe reckons its level; or why it cannot be seen."""
     subject = f"btrfs {shown(mount.point)}"
     try:
-        folder = _tables(scene.sys / "fs/btrfs", mount)
+        folder = btrfs_sysfs.tables_of(scene.sys / "fs/btrfs", mount.source)
+        if folder is None:
+            return (
+                [],
+                f"{subject}: its tables cannot be read: no table under {scene.sys / 'fs/btrfs'} lists {shown(mount.source)}",
+            )
         read = partial(btrfs_sysfs.read, folder, mount.point)
         btrfs = await scene.bench.workers.call(subject, read, TIMEOUT_S)
     except ProbeError as error:
@@ -58,15 +62,6 @@ async def _look(scene: Scene, mount: Mount) -> tuple[list[StoreNow], str]:
     capacity = btrfs_space.data_capacity(space, btrfs.unallocated)
     key = SeriesKey(subject, "space" if kind == "mixed" else kind)
     return [StoreNow(key, StoreKind.BTRFS, space.used_bytes, max(capacity, 1))], ""
-
-
-def _tables(folder: Path, mount: Mount) -> Path:
-    """The folder of tables that lists the device that is mounted. Raises OSError where there is none."""
-    name = os.path.basename(os.path.realpath(mount.source))  # noqa: PTH119  not a path of ours
-    for path in folder.glob("*/devices/*"):
-        if path.name == name:
-            return path.parent.parent
-    raise OSError(f"no table under {folder} lists {shown(name)}")
 
 
 async def _taken(scene: Scene) -> tuple[dict[str, list[Snapshot]], str]:

@@ -24,7 +24,6 @@ from watchkeeper.probes import btrfs_space, btrfs_sysfs, mounts
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.btrfs_sysfs import SYSFS, Btrfs
 from watchkeeper.probes.btrfs_tables import ScrubStatus, read_scrub
-from watchkeeper.probes.mounts import Mount
 from watchkeeper.probes.notebook import Notebook, Page
 from watchkeeper.probes.printable import shown
 from watchkeeper.probes.tools import RootsideSettings, ask_root, sight, text_of
@@ -103,12 +102,11 @@ class BtrfsProbe:
         chosen = mounts.one_for_each_device([each for each in mounted if each.type == "btrfs"], self._known)
         self._known = {each.point for each in chosen}
         watched = [each for each in chosen if not mounts.matches(each.point, self._settings.leave_out)]
-        return [_Found(folder, each.point) for each in watched if (folder := self._folder(each))]
-
-    def _folder(self, mount: Mount) -> Path | None:
-        """The folder of tables that lists the device that is mounted; /dev holds links to its name there."""
-        name = os.path.basename(os.path.realpath(mount.source))  # noqa: PTH119  not a path of ours
-        return next((path.parent.parent for path in self._sysfs.glob(f"*/devices/{_literal(name)}")), None)
+        return [
+            _Found(folder, each.point)
+            for each in watched
+            if (folder := btrfs_sysfs.tables_of(self._sysfs, each.source))
+        ]
 
     async def _look(self, found: _Found) -> list[Observation]:
         work = partial(btrfs_sysfs.read, found.folder, found.point)
@@ -172,11 +170,6 @@ def _scrub(found: _Found, status: ScrubStatus, known: Scrubs, period_s: float) -
         Deadline(SeriesKey(found.subject, "scrub"), due_at, last_at, period_s, facts),
         Condition(SeriesKey(found.subject, "mended data"), not lost, lost),
     ]
-
-
-def _literal(name: str) -> str:
-    """A name that a glob takes as it is."""
-    return "".join(f"[{sign}]" if sign in "*?[" else sign for sign in name)
 
 
 def _scrub_of(result: Result, timeout_s: float) -> ScrubStatus:

@@ -53,6 +53,15 @@ class Btrfs:
     devices: tuple[BtrfsDevice, ...]
 
 
+def tables_of(sysfs: Path, source: str) -> Path | None:
+    """The folder of tables that lists the device that is mounted; None where none does.
+
+    source: the device as the kernel's mountinfo has it; /dev holds links to its name there.
+    """
+    name = os.path.basename(os.path.realpath(source))  # noqa: PTH119  not a path of ours
+    return next((each.parent for each in sorted(sysfs.glob("*/devices")) if os.path.lexists(each / name)), None)
+
+
 def read(folder: Path, mount_point: str) -> Btrfs:
     """One mounted btrfs. Raises OSError where its tables cannot be read, ValueError where they do not fit."""
     allocation = folder / "allocation"

@@ -45,10 +45,8 @@ async def _look(scene: Scene, mount: Mount) -> tuple[list[StoreNow], str]:
     try:
         folder = btrfs_sysfs.tables_of(scene.sys / "fs/btrfs", mount.source)
         if folder is None:
-            return (
-                [],
-                f"{subject}: its tables cannot be read: no table under {scene.sys / 'fs/btrfs'} lists {shown(mount.source)}",
-            )
+            where = scene.sys / "fs/btrfs"
+            return [], f"{subject}: its tables cannot be read: no table under {where} lists {shown(mount.source)}"
         read = partial(btrfs_sysfs.read, folder, mount.point)
         btrfs = await scene.bench.workers.call(subject, read, TIMEOUT_S)
     except ProbeError as error:

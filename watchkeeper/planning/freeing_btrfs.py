@@ -19,6 +19,7 @@ from watchkeeper.planning.freeing_stores import Place
 from watchkeeper.privileged.commands import Result
 from watchkeeper.probes import mounts
 from watchkeeper.probes.btrfs_snapshots import BtrfsSnapshotsSettings
+from watchkeeper.probes.btrfs_sysfs import tables_of
 from watchkeeper.probes.btrfs_tables import Subvolume, read_subvolumes
 from watchkeeper.probes.printable import shown
 from watchkeeper.probes.tools import ask_root, text_of
@@ -43,8 +44,7 @@ class Quotas:
 
 def read_quotas(sysfs: Path, source: str) -> Quotas:
     """The quota groups of the mounted btrfs that has this device. Raises OSError where its tables cannot be read."""
-    name = os.path.basename(os.path.realpath(source))  # noqa: PTH119  not a path of ours
-    folder = next((each for each in sorted(sysfs.iterdir()) if (each / "devices" / name).exists()), None)
+    folder = tables_of(sysfs, source)
     if folder is None:
         return Quotas({}, NO_QUOTAS)
     mixed = (folder / "allocation" / "mixed").is_dir()

@@ -48,11 +48,10 @@ async def _about(mount: Mount, host: Host) -> str:
 
 def _folder(mount: Mount, sysfs: Path) -> Path:
     """The folder of tables that lists the mounted device. Raises OSError where there is none."""
-    name = posixpath.basename(os.path.realpath(mount.source))
-    for path in sorted(sysfs.glob("*/devices")):
-        if (path / name).exists():
-            return path.parent
-    raise OSError(f"no table under /sys/fs/btrfs lists {shown(name)}")
+    found = btrfs_sysfs.tables_of(sysfs, mount.source)
+    if found is None:
+        raise OSError(f"no table under /sys/fs/btrfs lists {shown(mount.source)}")
+    return found
 
 
 async def _snapshots(host: Host) -> Found:

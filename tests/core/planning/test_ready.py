@@ -166,6 +166,12 @@ def test_the_time_while_a_snapshot_is_kept(recorded: Recorded, held: float, verd
     assert point.verdict is verdict
 
 
+def test_a_store_that_is_full_already_is_told_as_that() -> None:
+    """What the snapshot would hold takes all that is left: there is no time to tell."""
+    recorded = with_freed(grown(10, 100), -100 * GIB, NOW.timestamp())
+    assert "it may be full now with 100 GiB held" in time_point(POOL, recorded, WEEK_S, 100 * GIB).reason
+
+
 def test_a_growth_that_is_not_known() -> None:
     """Nothing is recorded; too uncertain, and steep enough at worst or not; without a line it may be anything."""
     assert time_point(POOL, None, WEEK_S, 0).verdict is UNKNOWN

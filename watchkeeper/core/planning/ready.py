@@ -226,7 +226,8 @@ def time_point(store: SeriesKey, found: Forecast | None, keep_s: float, held_byt
     if found.earliest_s is not None:
         left_s = found.earliest_s - found.at_s
         if left_s <= keep_s:
-            why = f"it may be full in {duration(left_s)}{with_it}, and the snapshot is to be kept for {kept}"
+            when = f"in {duration(left_s)}" if left_s >= 1 else "now"
+            why = f"it may be full {when}{with_it}, and the snapshot is to be kept for {kept}"
             return Point(Matter.TIME, Verdict.NO_GO, about, why)
         return Point(Matter.TIME, Verdict.GO, about, f"full in {duration(left_s)} at the earliest{with_it}")
     if found.no_end in STEADY or _steep(found, keep_s) <= found.capacity:

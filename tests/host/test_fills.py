@@ -1,4 +1,4 @@
-"""Three stores are filled at once while the daemon runs: each is foreseen in time, and the time to full is right.
+"""Four stores are filled at once while the daemon runs: each is foreseen in time, and the time to full is right.
 
 The tolerance: what was told as the time left may be off by 15 % of what really was left, and besides by two of the
 probe's intervals and SETTLES_S. 15 % is what the fills themselves are uneven by (metadata comes in leaves and nodes, a
@@ -21,7 +21,7 @@ import pytest
 from tests.host.machine import Machine
 from tests.host.station import Event, Station, instant
 
-pytestmark = pytest.mark.host(place=1)
+pytestmark = pytest.mark.host(place=2)
 
 SHARE, SETTLES_S = 0.15, 5.0
 
@@ -51,6 +51,7 @@ class Fill:
 FILLS = {
     "zfs": Fill("pool skerry", "space", "file", "/skerry/nest-cams/footage", 2.5e6, 5),
     "thin data": Fill("thin pool jetty/footage", "data", "device", "/dev/jetty/nest-cams", 2**20, 15),
+    "thin metadata": Fill("thin pool jetty/books", "metadata", "touch", "/dev/jetty/page-*", 1.5, 15),
     "btrfs metadata": Fill("btrfs /srv/hides", "metadata", "files", "/srv/hides/logs", 30, 5),
 }
 

@@ -42,9 +42,16 @@ async def folder() -> AsyncIterator[Path]:
 @pytest.fixture
 def root(tmp_path: Path) -> Path:
     """A /proc in which the host has 1 GiB."""
-    (tmp_path / "proc").mkdir()
+    (tmp_path / "proc/sys/kernel/random").mkdir(parents=True)
     (tmp_path / "proc/meminfo").write_text(f"MemTotal:       {HOST_BYTES // 1024} kB\n")
+    boot(tmp_path, "first", 90_000)
     return tmp_path
+
+
+def boot(root: Path, name: str, up_s: float) -> None:
+    """Say which boot of the host this is, and since when."""
+    (root / "proc/sys/kernel/random/boot_id").write_text(f"{name}\n")
+    (root / "proc/uptime").write_text(f"{up_s:.2f} {2 * up_s:.2f}\n")
 
 
 def probe_of(bench: Bench, folder: Path, root: Path, **settings: Any) -> GuestsProbe:
@@ -113,6 +120,47 @@ async def test_a_guest_is_missed_after_a_restart_of_the_daemon(bench: Bench, fol
     (folder / "101.qmp").unlink(missing_ok=True)
     assert "it is gone" in states(await probe_of(kept, folder, root).observe())["tide-log"]
     assert states(await probe_of(kept, folder, root, leave_out=["tide-*"]).observe()) == {}
+
+
+async def test_a_guest_that_a_restart_has_ended_is_waited_for(bench: Bench, folder: Path, root: Path) -> None:
+    """The host starts one guest after the other: none is missed before the time for that is over, and then each is."""
+    kept = replace(bench, notes=PassingNotes())
+    async with monitor(folder / "1.qmp", replies("hide-hub")), monitor(folder / "2.qmp", replies("tide-log")):
+        await probe_of(kept, folder, root).observe()
+    (folder / "1.qmp").unlink(missing_ok=True)
+    boot(root, "second", 60)
+    seen = conditions(await probe_of(kept, folder, root, starting="10m").observe())
+    for name in ("hide-hub", "tide-log"):
+        assert seen[f"guest {name}: state"].sound
+        assert seen[f"guest {name}: state"].facts == (("still starting", "judged in 9m"),)
+    async with monitor(folder / "1.qmp", replies("hide-hub")):
+        assert states(await probe_of(kept, folder, root, starting="10m").observe()) == {"hide-hub": "", "tide-log": ""}
+    # One that had come and has gone again is missed at once.
+    (folder / "1.qmp").unlink(missing_ok=True)
+    told = states(await probe_of(kept, folder, root, starting="10m").observe())
+    assert "it is gone" in told["hide-hub"]
+    assert told["tide-log"] == ""
+    boot(root, "second", 600)
+    assert "ended" in states(await probe_of(kept, folder, root, starting="10m").observe())["tide-log"]
+
+
+async def test_a_guest_that_was_off_before_the_restart_stays_missed(bench: Bench, folder: Path, root: Path) -> None:
+    """One that had been gone for long is not waited for; one that the shutdown had ended a moment before is."""
+    clock = SetClock()
+    kept = replace(bench, notes=PassingNotes(), clock=clock)
+    async with monitor(folder / "1.qmp", replies("hide-hub")), monitor(folder / "2.qmp", replies("tide-log")):
+        await probe_of(kept, folder, root).observe()
+        (folder / "1.qmp").unlink(missing_ok=True)
+        assert "it is gone" in states(await probe_of(kept, folder, root).observe())["hide-hub"]
+        clock.move(3600)
+        await probe_of(kept, folder, root).observe()
+    (folder / "2.qmp").unlink(missing_ok=True)
+    assert "it is gone" in states(await probe_of(kept, folder, root).observe())["tide-log"]
+    clock.move(120)
+    boot(root, "second", 60)
+    told = states(await probe_of(kept, folder, root).observe())
+    assert "it is gone" in told["hide-hub"]
+    assert told["tide-log"] == ""
 
 
 async def test_a_guest_that_moves_to_another_socket(bench: Bench, folder: Path, root: Path) -> None:

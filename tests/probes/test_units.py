@@ -130,6 +130,20 @@ async def test_units_that_must_be_active(bench: Bench, manager: Manager) -> None
     }
 
 
+async def test_a_unit_that_waits_for_its_turn(bench: Bench, manager: Manager) -> None:
+    """While the host starts, a unit that has a job is on its way; one without, or that failed and waits, is not."""
+    manager.set("a.service", "inactive", Job="312")
+    manager.set("b.service", "inactive")
+    manager.set("c.service", "failed", Result="exit-code", ExecMainStatus="1", Job="313")
+    seen = await look(bench, active=[f"{name}.service" for name in "abc"])
+    assert {name: one.sound for name, one in seen.items()} == {
+        "unit a.service: state": True,
+        "unit b.service: state": False,
+        "unit c.service: state": False,
+        "transient units: state": True,
+    }
+
+
 async def test_only_what_is_named(bench: Bench, manager: Manager) -> None:
     """Without the watch on all others, nothing is listed."""
     manager.set("x.service", "failed")

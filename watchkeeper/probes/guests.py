@@ -14,9 +14,11 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from watchkeeper.config.types import Duration
 from watchkeeper.core.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
-from watchkeeper.core.units import format_size
+from watchkeeper.core.units import format_duration, format_size
 from watchkeeper.probes.base import Bench
+from watchkeeper.probes.boot import boot_of, up_s
 from watchkeeper.probes.guest_monitors import Asked, Monitors
+from watchkeeper.probes.guest_restarts import Across
 from watchkeeper.probes.guest_states import Standing, standing_of
 from watchkeeper.probes.memory import read_table
 from watchkeeper.probes.notebook import Notebook, Page
@@ -43,6 +45,9 @@ class GuestsSettings(RootsideSettings):
     )
     expected: tuple[str, ...] = Field((), description="names of guests that must be there")
     leave_out: tuple[str, ...] = Field((), description="names of guests that may come and go; globs")
+    starting: Duration = Field(
+        900.0, description="time after the host's start in which guests that ran before it may still be starting"
+    )
     passing_limit: Duration = Field(
         600.0, description="how long a state that should pass by itself (such as saving) counts as sound"
     )
@@ -65,10 +70,12 @@ class GuestsPage(Page):
     """names: each guest that was seen, by the path of its socket, so that one that is gone is missed by its name.
 
     known: by its name, what each was given, for plans that count guests which do not run just now.
+    across: what a restart of the host has ended.
     """
 
     names: Mapping[str, str] = Field(default_factory=dict)
     known: Mapping[str, KnownGuest] = Field(default_factory=dict)
+    across: Across = Across()
 
 
 class GuestsProbe:
@@ -78,7 +85,7 @@ class GuestsProbe:
         self._settings, self._clock = settings, bench.clock
         self._monitors = Monitors(bench, settings.sockets, settings.timeout, settings.helper)
         self._notebook = Notebook(bench.notes, settings.label, GuestsPage())
-        self._meminfo = root / "proc/meminfo"
+        self._proc = root / "proc"
         self._passing_since_s: dict[str, float] = {}
         self._promised_bytes: dict[str, int] = {}
 
@@ -86,10 +93,17 @@ class GuestsProbe:
         """Ask every monitor at once. Raises PrivilegeMissing where the sockets cannot even be looked for."""
         settings = self._settings
         asked = await self._monitors.ask_all()
-        names = await self._recognized(asked)
+        page = await self._notebook.read()
+        names = names_of(asked, page.names)
         known = {path: name for path, name in names.items() if not self._left_out(name)}
         states = {each.path: each for each in asked}
-        seen = [self._state(name, path, states.get(path)) for path, name in known.items()]
+        standing = {path: self._standing(name, path, states.get(path)) for path, name in known.items()}
+        across = self._across(page.across, asked, standing)
+        await self._note(page, asked, names, across)
+        seen = [
+            self._starting(name) if path in across.awaited else _state(name, standing[path], _guest(states.get(path)))
+            for path, name in known.items()
+        ]
         seen += [_missing(name) for name in settings.expected if name not in known.values()]
         guests = {known[each.path]: each.guest for each in asked if each.guest and each.path in known}
         return [*seen, self._memory(asked, known), *self._levels(guests)]
@@ -100,22 +114,35 @@ class GuestsProbe:
     def _left_out(self, name: str) -> bool:
         return any(fnmatchcase(name, each) for each in self._settings.leave_out)
 
-    async def _recognized(self, asked: Sequence[Asked]) -> Mapping[str, str]:
-        """Every guest's name by its socket, those included that were seen before and are gone; noted down."""
-        page = await self._notebook.read()
-        names = names_of(asked, page.names)
+    def _across(self, before: Across, asked: Sequence[Asked], standing: Mapping[str, Standing]) -> Across:
+        return before.looked(
+            boot_of(self._proc),
+            self._clock.now().timestamp(),
+            fine={path for path, each in standing.items() if not each.reason},
+            there={each.path for each in asked if each.guest},
+            starting_s=self._settings.starting,
+            up_s=up_s(self._proc),
+        )
+
+    async def _note(self, page: GuestsPage, asked: Sequence[Asked], names: Mapping[str, str], across: Across) -> None:
+        """Note every guest by its socket, those included that were seen before and are gone."""
         given = {names[each.path]: given_to(each.guest) for each in asked if each.guest}
         known = {name: each for name, each in page.known.items() if name in names.values()}
-        await self._notebook.write(GuestsPage(names=names, known={**known, **given}))
-        return names
+        await self._notebook.write(GuestsPage(names=names, known={**known, **given}, across=across))
 
-    def _state(self, name: str, path: str, asked: Asked | None) -> Condition:
+    def _standing(self, name: str, path: str, asked: Asked | None) -> Standing:
         if asked is None:
-            return _state(name, Standing(f"it is gone, and its monitor socket {shown(path)} with it"))
+            return Standing(f"it is gone, and its monitor socket {shown(path)} with it")
         if asked.guest is None:
-            return _state(name, Standing(asked.trouble))
-        standing = standing_of(asked.guest)
-        return _state(name, self._patient(name, standing), asked.guest)
+            return Standing(asked.trouble)
+        return self._patient(name, standing_of(asked.guest))
+
+    def _starting(self, name: str) -> Condition:
+        """A guest that ran until the restart, and is not missed yet."""
+        left = format_duration(round(max(self._settings.starting - up_s(self._proc), 0)))
+        return Condition(
+            SeriesKey(f"guest {name}", "state"), sound=True, facts=(("still starting", f"judged in {left}"),)
+        )
 
     def _patient(self, name: str, standing: Standing) -> Standing:
         """A state that passes by itself counts as sound for a while."""
@@ -160,7 +187,7 @@ class GuestsProbe:
                 yield Level(SeriesKey(f"guest {name}", "written"), written, sizes, may_be_full=True)
 
     def _total_bytes(self) -> int:
-        with self._meminfo.open("rb") as file:
+        with (self._proc / "meminfo").open("rb") as file:
             return max(read_table(file.read().decode("ascii", "replace")).get("MemTotal", 0), 1) * 1024
 
 
@@ -187,6 +214,10 @@ def given_to(guest: Guest) -> KnownGuest:
 def _state(name: str, standing: Standing, guest: Guest | None = None) -> Condition:
     key, reason = SeriesKey(f"guest {name}", "state"), standing.reason
     return Condition(key, not reason, reason, grave=standing.grave, facts=_facts(guest) if guest else ())
+
+
+def _guest(asked: Asked | None) -> Guest | None:
+    return asked.guest if asked else None
 
 
 def _missing(name: str) -> Condition:

@@ -13,6 +13,7 @@ from pathlib import Path
 from watchkeeper.errors import ProbeError
 from watchkeeper.probes import systemctl
 from watchkeeper.probes.base import Bench
+from watchkeeper.probes.boot import boot_of, up_s
 from watchkeeper.probes.guest_monitors import Monitors
 from watchkeeper.probes.printable import clipped
 from watchkeeper.probes.tools import SOCKET
@@ -73,18 +74,11 @@ class Sources:
             else:
                 things.update(f"{sort} {name}" for name in names)
         looked = frozenset(found) - {what.removesuffix("s") for what, _ in troubles}
-        return Presence(self._boot(), self._up_s(), frozenset(things), looked, tuple(troubles))
+        return Presence(boot_of(self._proc), up_s(self._proc), frozenset(things), looked, tuple(troubles))
 
     def matches(self, thing: str, globs: Sequence[str]) -> bool:
         """Does one of the globs mean this thing?"""
         return any(fnmatchcase(thing, glob) for glob in globs)
-
-    def _boot(self) -> str:
-        """The kernel's random id of this boot: random(4)."""
-        return clipped((self._proc / "sys/kernel/random/boot_id").read_text(encoding="ascii").strip())
-
-    def _up_s(self) -> float:
-        return float((self._proc / "uptime").read_text(encoding="ascii").split()[0])
 
     async def _guests(self, sockets: Sequence[str]) -> list[str]:
         """The guests whose monitors answer and say that they run; the others are not there as a guest should be."""

@@ -19,8 +19,11 @@ UNIT = re.compile(
 )
 """A unit's name: systemd.unit(5), 255 characters in all."""
 
-PROPERTIES = ("Id", "LoadState", "ActiveState", "SubState", "Result", "Transient", "NRestarts", "ExecMainStatus")
-"""What is asked of each unit. None of them can hold a line break, so one line is one property."""
+PROPERTIES = ("Id", "LoadState", "ActiveState", "SubState", "Result", "Transient", "NRestarts", "ExecMainStatus", "Job")
+"""What is asked of each unit. None of them can hold a line break, so one line is one property.
+
+Job: the number of the job that waits for the unit's turn; left out where there is none.
+"""
 
 
 class _Row(BaseModel):

@@ -105,9 +105,14 @@ def _named(unit: str, known: Mapping[str, str]) -> Condition:
     reason = why_failed(known)
     if not reason and load in ("not-found", "masked", "bad-setting", "error"):
         reason = "it is not installed" if load == "not-found" else f"systemd cannot use it: {load}"
-    elif not reason and state not in STILL_GOOD:
+    elif not reason and state not in STILL_GOOD and not _waits(known):
         reason = f"it is not active: {clipped(state)} ({clipped(known.get('SubState', ''))})"
     return _condition(unit, known, reason, grave=bool(reason))
+
+
+def _waits(known: Mapping[str, str]) -> bool:
+    """Is it to be started, and only waits for its turn, as when the host has just been started?"""
+    return known.get("ActiveState") == "inactive" and known.get("Job", "0") not in {"", "0"}
 
 
 def _other(unit: str, known: Mapping[str, str]) -> Condition:

@@ -1,6 +1,5 @@
 #!/bin/bash
-# Lays out the stores of the host gannet on the machine's empty disks. All of them come back after a restart but md0: the
-# initramfs does not know its name and starts it as md127, so that /srv/mirror is not mounted then.
+# Lays out the stores of the host gannet on the machine's empty disks. All of them come back after a restart.
 #   skerry       ZFS pool, a mirror of two disks of 1 GiB: skerry/nest-cams, skerry/ringing-db
 #   jetty        volume group on 2 GiB: thin pool footage (256 MiB) with volume nest-cams; thin pool books (720 MiB, the
 #                least metadata that there is) with volume ringing-db and twelve snapshots; volume guests, ext4 on
@@ -40,7 +39,8 @@ while fallocate -l 4M /srv/hides/footage/$number 2>/dev/null; do number=$((numbe
 for old in $(seq 0 2 $number); do rm -f /srv/hides/footage/$old; done
 sync -f /srv/hides
 
-mdadm -q --create /dev/md0 --run --level=1 --metadata=1.2 --raid-devices=2 ${disk}4 ${disk}5
+# For any host: to the initramfs, which does not know this one's name, it would be a foreign array, started as md127.
+mdadm -q --create /dev/md0 --homehost=any --run --level=1 --metadata=1.2 --raid-devices=2 ${disk}4 ${disk}5
 mdadm --wait /dev/md0 2>/dev/null || true
 mkfs.ext4 -q /dev/md0
 mkdir -p /srv/mirror

@@ -1,0 +1,70 @@
+"""The host restarts: what was there before it and has not come back is told, once, and nothing else is.
+
+It comes after all that needs guests and stores as they were laid out, and before the stores are filled.
+"""
+
+import pytest
+
+from tests.host.station import Station, instant
+
+pytestmark = pytest.mark.host(place=1)
+
+SETTLED_S, STARTING_S, EVERY_S = 30.0, 90.0, 40.0
+"""settled, starting and every of the probe `returned` in station.toml."""
+
+SUBJECT, QUANTITY = "host", "all back after its restart"
+
+UNIT = "tide-log.service"
+"""It is taken from what starts with the host."""
+
+
+def test_what_does_not_come_back_after_a_restart_is_told_once(station: Station) -> None:
+    """Guest and services are named, told once the host has had time to start them, and it ends when they are back."""
+    machine = station.machine
+    station.start_guest("hide-hub")
+    machine.run(f"systemctl disable -q {UNIT}")
+    gone = {f"unit {UNIT}"} | started_by_hand(station)
+    seen_at = machine.now()
+    # Two looks, the settling between them, and what an emulated machine takes for each.
+    station.until("that it has settled", lambda: machine.now() > seen_at + SETTLED_S + 3 * EVERY_S, 300)
+    told_before = len(station.events())
+    machine.down()
+    machine.up("--keep")
+    station.until("the page", station.serves, 300)
+    booted_at = float(machine.run("echo $(date +%s.%N) $(cut -d' ' -f1 /proc/uptime) | awk '{printf \"%.3f\", $1 - $2}'"))
+    told = station.told(SUBJECT, "unsound", "raised", booted_at, STARTING_S + 300)
+    after_s = instant(told["at"]) - booted_at
+    station.note(f"restart: told {after_s:.0f} s after the start, limit {STARTING_S:.0f} s: {told['headline']}")
+    assert STARTING_S <= after_s <= STARTING_S + 2 * EVERY_S + 30
+    (stands,) = (
+        found for (subject, quantity), found in station.findings().items() if (subject, quantity) == (SUBJECT, QUANTITY)
+    )
+    assert stands["priority"] == "warning"
+    assert missing(station) == gone
+    since = [each for each in station.events()[told_before:] if each["telling"] in {"raised", "worse"}]
+    # What its own probe knows is told by that probe too; nothing is told as the host goes down, and of guests nothing
+    # before there was time to start them. Of the unit at once: systemd has no job to start it.
+    assert {each["subject"] for each in since} == {each for each in gone if "guest-" not in each} | {SUBJECT}
+    guests = [instant(each["at"]) - booted_at for each in since if each["subject"].startswith("guest ")]
+    assert all(after_s >= STARTING_S for after_s in guests), guests
+    back_at = machine.now()
+    for name in sorted(each.removeprefix("guest ") for each in gone if each.startswith("guest ")):
+        station.start_guest(name)
+    machine.run(f"systemctl enable -q --now {UNIT}")
+    ended = station.told(SUBJECT, "unsound", "ended", back_at, 240)
+    station.note(f"restart: end told {instant(ended['at']) - back_at:.0f} s after all was back")
+
+
+def started_by_hand(station: Station) -> set[str]:
+    """The guests that run, with their transient units: a restart leaves nothing of them."""
+    lines = station.machine.run("systemctl list-units --plain --no-legend --state=running 'guest-*'").splitlines()
+    units = {line.split()[0] for line in lines}
+    guests = {unit.removeprefix("guest-").removesuffix(".service") for unit in units}
+    assert "hide-hub" in guests
+    return {f"unit {unit}" for unit in units} | {f"guest {guest}" for guest in guests}
+
+
+def missing(station: Station) -> set[str]:
+    """What the newest look says has not come back."""
+    facts = station.latest(SUBJECT)[SUBJECT, QUANTITY]["facts"]
+    return {fact["value"] for fact in facts if fact["name"] == "not back"}

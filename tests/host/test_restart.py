@@ -31,7 +31,9 @@ def test_what_does_not_come_back_after_a_restart_is_told_once(station: Station) 
     machine.down()
     machine.up("--keep")
     station.until("the page", station.serves, 300)
-    booted_at = float(machine.run("echo $(date +%s.%N) $(cut -d' ' -f1 /proc/uptime) | awk '{printf \"%.3f\", $1 - $2}'"))
+    booted_at = float(
+        machine.run("echo $(date +%s.%N) $(cut -d' ' -f1 /proc/uptime) | awk '{printf \"%.3f\", $1 - $2}'")
+    )
     told = station.told(SUBJECT, "unsound", "raised", booted_at, STARTING_S + 300)
     after_s = instant(told["at"]) - booted_at
     station.note(f"restart: told {after_s:.0f} s after the start, limit {STARTING_S:.0f} s: {told['headline']}")

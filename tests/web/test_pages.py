@@ -10,9 +10,10 @@ import pytest
 from tests.support import readstore
 from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
 from tests.web.conftest import Client, Open
-from watchkeeper.core.alerts import Concern, Priority
+from watchkeeper.core.alerts import Concern, Priority, State
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, SeriesKey
 from watchkeeper.core.records import Entry, Parceled
+from watchkeeper.core.remedies.table import remedy
 from watchkeeper.web.pages import JOURNAL_PAGE, NAMED
 from watchkeeper.web.settings import PageSettings
 from watchkeeper.web.templating import commands
@@ -218,6 +219,19 @@ async def test_subject_says_what_was_found(page: Open) -> None:
         "full, latest no end",
     ):
         assert expected in text
+
+
+async def test_what_to_do_stands_with_the_alert(page: Open) -> None:
+    """While an alert stands, what the manual says about it, with the subject's own name in the commands."""
+    store = readstore.filling()
+    client = await page(store)
+    for alert in await store.alerts():
+        number = next(s.id for s in store.all_series if s.key == alert.key)
+        text = "".join((await read(client, f"/subjects/{number}")).text.split())
+        entry = remedy(alert.concern, alert.key)
+        for part in (entry.means, entry.helps, entry.avoid, *(command for command, _ in entry.commands)):
+            told = "".join(entry.named(part, alert.key).replace("`", "").split())
+            assert (told in text) == (alert.standing and alert.state is not State.NORMAL), (str(alert.key), told)
 
 
 async def test_answer_shows_its_phases(page: Open) -> None:

@@ -1,18 +1,18 @@
 """What to do when an alert comes, as Markdown and for man(7). The entries stand in core/remedies/."""
 
 from collections.abc import Iterator
+from textwrap import fill
 
 from watchkeeper.cli import roff
 from watchkeeper.core.alerts import Concern
 from watchkeeper.core.remedies.entry import Remedy
-from watchkeeper.core.remedies.table import CHAPTERS, REMEDIES
+from watchkeeper.core.remedies.table import CAUTION, CHAPTERS, REMEDIES
 
-OPENING = """\
+OPENING = f"""\
 A message says first what the matter is, and at its end what to look at. Here is the rest: what it means, what shows
 more, what usually helps, and what makes it worse.
 
-Look before you act; one change at a time; and before you repair or replace anything, see that a backup exists on
-another machine.
+{fill(CAUTION, 120)}
 
 Names in the commands are the station's: put your own in their place. `watchkeeper once` and `watchkeeper board` change
 nothing. Where a command begins with `sudo`, it needs root."""

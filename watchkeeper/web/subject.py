@@ -12,6 +12,8 @@ from watchkeeper.core import wording as words
 from watchkeeper.core.alerts import Alert, Concern, State
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, Unit
 from watchkeeper.core.records import Sample, Seen, Series
+from watchkeeper.core.remedies.entry import Remedy
+from watchkeeper.core.remedies.table import CAUTION, remedy
 from watchkeeper.core.rules import Finding
 from watchkeeper.core.wording import (
     amount,
@@ -57,7 +59,7 @@ UNKNOWN_TO_KEEPER = frozenset({State.ACTIVE, State.RECTIFIED})
 
 @dataclass(frozen=True, slots=True)
 class AlertRow:
-    """An alert of this subject in words."""
+    """An alert of this subject in words. remedy: what the manual says about it, while it stands."""
 
     alert: Alert
     concern: str
@@ -66,6 +68,11 @@ class AlertRow:
     advice: str
     open: bool
     shelved: bool
+    remedy: Remedy | None
+
+    def named(self, text: str) -> str:
+        """A text of the remedy, about this subject."""
+        return self.remedy.named(text, self.alert.key) if self.remedy else ""
 
 
 async def subject(request: web.Request) -> web.Response:
@@ -113,6 +120,7 @@ async def subject(request: web.Request) -> web.Response:
         seconds=phrases.seconds,
         facts=latest.observation.facts if latest else (),
         alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
+        caution=CAUTION,
         lines=await context.store.journal(key=series.key, limit=JOURNAL_LINES),
     )
 
@@ -167,6 +175,7 @@ def row(alert: Alert, finding: Finding | None, latest: Seen | None, now: datetim
         what_to_look_at(alert.concern, alert.key, latest.observation if latest else None) if standing else "",
         alert.state in UNKNOWN_TO_KEEPER,
         alert.shelved(now),
+        remedy(alert.concern, alert.key) if standing else None,
     )
 
 

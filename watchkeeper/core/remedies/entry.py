@@ -46,7 +46,11 @@ class Remedy:
 
     def first_look(self, key: SeriesKey) -> str:
         """The first thing to look at, with the name of the thing."""
-        return self.look.replace("{name}", self._name(key))
+        return self.named(self.look, key)
+
+    def named(self, text: str, key: SeriesKey) -> str:
+        """A text of the entry, or one of its commands, with the name of the thing."""
+        return text.replace("{name}", self._name(key))
 
     def _name(self, key: SeriesKey) -> str:
         """The thing's own name: the subject without the word for what it is."""

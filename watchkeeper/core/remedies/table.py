@@ -7,6 +7,12 @@ from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.remedies import host, services, snapshots, storage_fault, storage_full, watch
 from watchkeeper.core.remedies.entry import Remedy
 
+CAUTION = (
+    "Look before you act; one change at a time; and before you repair or replace anything, see that a backup exists on "
+    "another machine."
+)
+"""For each of them."""
+
 CHAPTERS: Mapping[str, tuple[Remedy, ...]] = {
     "What fills": storage_full.ENTRIES,
     "Storage at fault": storage_fault.ENTRIES,

@@ -5,6 +5,7 @@ from contextlib import closing
 from pathlib import Path
 
 from tests.store.material import HOUR, START, asked, samples
+from watchkeeper.core.alerts import Priority
 from watchkeeper.core.observation import SeriesKey
 from watchkeeper.store import Store, database, schema
 
@@ -43,6 +44,7 @@ async def test_it_is_no_damage(path: Path) -> None:
         assert HIDE_HUB in {each.observation.key for each in await store.latest()}
         (alert,) = await store.alerts()
         assert alert.key == HIDE_HUB
+        assert alert.told is alert.priority is Priority.WARNING  # what its one message said: it is not said again
         assert [each.text for each in await store.journal()]
         (parcel,) = await store.parcels()
         assert parcel.notifier == "webhook"

@@ -239,6 +239,13 @@ DROP TABLE samples;
 ALTER TABLE samples_alone RENAME TO samples;
 """
 
+# Which priority was told last is noted since alerts can be kept back. Before, each change was told as it came.
+_WHAT_WAS_TOLD = """
+UPDATE alerts SET body = json_set(body, '$.told', json_extract(body, '$.priority'))
+WHERE json_extract(body, '$.state') IN ('active', 'acknowledged') AND json_extract(body, '$.tellings') > 0
+AND json_type(body, '$.told') IS NULL;
+"""
+
 
 @MIGRATIONS(name="0002 what the first form lacked")
 def _what_the_first_form_lacked(db: Database) -> None:
@@ -247,6 +254,7 @@ def _what_the_first_form_lacked(db: Database) -> None:
     columns = {name for (name,) in db.conn.execute("SELECT name FROM pragma_table_info('life')")}
     if "journal_from_us" not in columns:
         _run(db.conn, _WHAT_ROLL_UPS_CHANGED)
+        _run(db.conn, _WHAT_WAS_TOLD)
         names = db.conn.execute("SELECT id, probe FROM series").fetchall()
         # Names of probes were written as they are before they were JSON texts, as all that a name may hold needs it.
         plain = [(json.dumps(name), number) for number, name in names if not name.startswith('"')]

@@ -81,6 +81,19 @@ def test_without_anything_the_defaults_are_told(run: Run, config: Path) -> None:
     assert "nobody    There is no [[notifier]]; the page and" in result.stdout
 
 
+def test_root_is_told_the_service_s_database(
+    run: Run, config: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever looks after the service has no database of their own; the one that the commands read is named."""
+    config.write_text("")
+    service = tmp_path / "service.db"
+    service.touch()
+    monkeypatch.setattr("watchkeeper.cli.reading.SYSTEM_STATE", service)
+    # Paths of a test are longer than a line.
+    assert f"database{service}page" in re.sub(r"\s", "", run("check-config").stdout)
+    assert json.loads(run("check-config", "--json").stdout)["store"] == str(service)
+
+
 def test_no_file_at_all_is_said(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     """Whoever thinks that their file is read sees that it is not."""
     monkeypatch.setattr("watchkeeper.cli.group.click.Context.find_object", lambda _context, _type: None)

@@ -48,6 +48,18 @@ def test_every_file_has_a_place(who: str) -> None:
     assert kept == {source for source, _, _ in files if source.startswith("deploy/systemd/")}
 
 
+def test_a_checkout_that_lies_where_things_are_put(tmp_path: Path) -> None:
+    """The first version was a clone in /opt/watchkeeper itself: what goes there and is there already is no error."""
+    checkout = tmp_path / "opt" / "watchkeeper"
+    shutil.copytree(DEPLOY, checkout / "deploy")
+    for name in ("README.md", "config.example.toml"):
+        shutil.copy(ROOT / name, checkout)
+    script = '. deploy/files; places admin; put "$1"'
+    subprocess.run(["sh", "-euc", script, "sh", tmp_path], cwd=checkout, check=True)
+    assert (checkout / "README.md").read_text() == (ROOT / "README.md").read_text()
+    assert all((tmp_path / target[1:]).is_file() for _, target, _ in placed("admin"))
+
+
 def test_the_first_configuration_sets_nothing() -> None:
     """What an install writes where there is no configuration: it can be read, and means the defaults."""
     first = settings.read(DEPLOY / "first.toml", secrets=Secrets.LEFT_ALONE).settings

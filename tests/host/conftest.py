@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from tests.host.keeper import NOTES, Keeper
 from tests.host.machine import Machine, cache
 from tests.host.station import Station, install
 
@@ -58,13 +59,32 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
 
 
 @pytest.fixture(scope="session")
-def station(machine: Machine, request: pytest.FixtureRequest) -> Station:
+def notes(request: pytest.FixtureRequest) -> list[str]:
+    """What the tests write down for the end of the run."""
+    return request.config.stash.setdefault(FIGURES, [])
+
+
+@pytest.fixture(scope="session")
+def station(machine: Machine, notes: list[str]) -> Station:
     """The machine with watchkeeper installed and on watch over its stores."""
-    found = Station(machine)
-    request.config.stash[FIGURES] = found.notes
+    found = Station(machine, notes)
     if not machine.works("systemctl is-active -q watchkeeper"):
         install(machine)
         if not machine.works("test -d /srv/hides/logs"):
             machine.run("bash /usr/local/lib/station/layout.sh", timeout_s=600)
         found.start()
+    return found
+
+
+@pytest.fixture(scope="session")
+def keeper(machine: Machine, notes: list[str], tmp_path_factory: pytest.TempPathFactory) -> Keeper:
+    """The keeper of a machine that has never had watchkeeper: afresh, where other scenarios were in it before."""
+    found = Keeper(Station(machine, notes))
+    if machine.works(f"test -e {NOTES}/before"):
+        assert os.environ.get("HOST_STAY") == "1", "the story has begun in this machine"
+        return found
+    if machine.works("test -e /usr/local/lib/station"):
+        machine.down()
+        machine.up()
+    found.moves_in(tmp_path_factory.mktemp("origin"))
     return found

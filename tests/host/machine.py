@@ -2,6 +2,7 @@
 
 import json
 import os
+import shlex
 import socket
 import subprocess
 from collections.abc import Mapping
@@ -54,6 +55,10 @@ class Machine:
     def run(self, command: str, timeout_s: float = 120) -> str:
         """What a command line prints, run as root by bash. Raises Failed where it does not end well."""
         return self._rig("ssh", command, timeout_s=timeout_s)
+
+    def write(self, path: str, text: str) -> None:
+        """Write a file."""
+        self.run(f"printf %s {shlex.quote(text)} >{shlex.quote(path)}")
 
     def works(self, command: str) -> bool:
         """Does a command line end well?"""

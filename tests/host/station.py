@@ -5,8 +5,10 @@ import hashlib
 import json
 import subprocess
 import sys
+import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from email import message_from_bytes
@@ -14,7 +16,7 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Any
 
-from tests.host.machine import HERE, Machine, cache
+from tests.host.machine import HERE, Failed, Machine, cache
 
 ROOT = HERE.parent.parent
 LOCK = ROOT / "deploy" / "lock" / "run.txt"
@@ -115,13 +117,52 @@ class Station:
         found = map(json.loads, filter(None, lines))
         return {(each["subject"], each["quantity"]): each["latest"] for each in found if each["latest"]}
 
-    def start_guest(self, name: str) -> None:
-        """A guest whose boot sector halts it (cli, hlt): it runs and takes no time. None where it runs already."""
-        image = f"/srv/mirror/{name}.img"
-        sector = rf"truncate -s 1M {image} && printf '\xfa\xf4\xeb\xfd' | dd of={image} conv=notrunc status=none"
+    def start_guest(self, name: str, *disks: str) -> None:
+        """A guest whose boot sector halts it (cli, hlt): it runs and takes no time. None where it runs already.
+
+        disks: devices that are its disks, in place of an image of its own; the first one gets the boot sector.
+        """
+        image = disks[0] if disks else f"/srv/mirror/{name}.img"
+        sector = rf"printf '\xfa\xf4\xeb\xfd' | dd of={image} conv=notrunc status=none"
         sector += rf" && printf '\x55\xaa' | dd of={image} bs=1 seek=510 conv=notrunc status=none"
-        begin = f"{sector} && bash /usr/local/lib/station/guest.sh {name} {image}"
+        made = sector if disks else f"truncate -s 1M {image} && {sector}"
+        begin = f"{made} && bash /usr/local/lib/station/guest.sh {name} {' '.join(disks or (image,))}"
         self.machine.run(f"systemctl is-active -q guest-{name} || {{ {begin}; }}")
+
+    def asked(self, words: str, config: str = CONFIG, timeout_s: float = 300) -> tuple[int, Any]:
+        """A command of watchkeeper's with --json, run by root: its exit code, and the object that it prints."""
+        command = f"{PROGRAM} --config {config} {words} --json"
+        said, _, code = self.machine.run(f"{command}; code=$?; echo; echo $code", timeout_s).rstrip().rpartition("\n")
+        if not said.strip():
+            raise Failed(
+                f"{command}: exit code {code}, and nothing printed\n{self.machine.run(f'{command} 2>&1; true')}"
+            )
+        return int(code), json.loads(said)
+
+    def put_text(self, path: str, text: str) -> None:
+        """Write a file in the machine."""
+        with tempfile.NamedTemporaryFile("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            self.machine.put(Path(file.name), path)
+
+    def feed(self, plan: Mapping[str, object]) -> None:
+        """Begin a database with a past (inside/feed.py)."""
+        path = f"/run/feed-{Path(str(plan['database'])).stem}.json"
+        self.put_text(path, json.dumps(plan))
+        python = PROGRAM.replace("bin/watchkeeper", "bin/python")
+        feed = f"{python} /usr/local/lib/station/feed.py {path}"
+        self.machine.run(f"rm -rf '{plan['database']}'* && {feed}", timeout_s=300)
+
+    @contextmanager
+    def asleep(self) -> Iterator[None]:
+        """While the daemon is stopped: stores may come, fill and go, and nothing is told of them."""
+        self.machine.put(HERE / "inside", "/usr/local/lib/station")
+        self.machine.run("systemctl stop watchkeeper")
+        try:
+            yield
+        finally:
+            self.start()
 
     def events(self, subject: str = "", concern: str = "", quantity: str = "") -> list[Event]:
         """What the webhook was told, oldest first."""

@@ -10,6 +10,7 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli import output
 from watchkeeper.cli.group import Exit, configured, ended
+from watchkeeper.cli.reading import place
 from watchkeeper.cli.schema import document
 from watchkeeper.config import words
 from watchkeeper.config.loading import NO_FILE, Loaded
@@ -85,7 +86,7 @@ def _form(loaded: Loaded[settings.Settings]) -> dict[str, object]:
         "warnings": [*loaded.warnings, *FROM_PACKAGES.troubles],
         "host": known.host.label,
         "time_zone": str(known.host.zone),
-        "store": str(known.store.path),
+        "store": str(place(known)),
         "page": {"listen": known.page.listen, "port": known.page.port},
         "probes": probes,
         "notifiers": [{"name": each.label, "kind": each.kind} for each in known.notifiers],
@@ -100,7 +101,7 @@ def show(loaded: Loaded[settings.Settings]) -> None:
     output.rows(
         [
             ("host", [f"{known.host.label}, times in {known.host.zone}"]),
-            ("database", [str(known.store.path)]),
+            ("database", [str(place(known))]),
             ("page", [f"{known.page.listen}, port {known.page.port or '(any that is free)'}"]),
         ]
     )

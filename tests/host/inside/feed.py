@@ -1,0 +1,42 @@
+"""Gives a database a past: feed.py PLAN. Runs in the machine by the installed environment's own interpreter.
+
+PLAN is a JSON file: `database`, and lists of `levels` (subject, quantity, probe, capacity, and samples as pairs of age
+in seconds and used), of `answers` (subject, probe, took_s, ages) and of `check_ins` (job, age). Ages count back from
+now. All of it goes in through the store itself, so that it is what a daemon would have written.
+"""
+
+import asyncio
+import json
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from watchkeeper.core.observation import Answer, Level, Observation, SeriesKey
+from watchkeeper.core.records import Commit, Seen
+from watchkeeper.core.remembered import CheckIn
+from watchkeeper.store import Store
+
+
+async def feed(plan: dict[str, Any]) -> None:
+    """Write it all, each series in one turn."""
+    path, now = Path(plan["database"]), datetime.now(UTC)
+    path.parent.mkdir(parents=True, exist_ok=True)
+
+    def seen(each: dict[str, Any], age_s: float, what: Observation) -> Seen:
+        return Seen(now - timedelta(seconds=age_s), what, each["probe"], each["interval_s"])
+
+    async with await Store.open(path) as store:
+        for each in plan.get("levels", ()):
+            key = SeriesKey(each["subject"], each["quantity"])
+            samples = [seen(each, age_s, Level(key, used, each["capacity"])) for age_s, used in each["samples"]]
+            await store.commit(Commit(seen=tuple(samples)))
+        for each in plan.get("answers", ()):
+            answer = Answer(SeriesKey(each["subject"], "answer"), answered=True, took_s=each["took_s"])
+            await store.commit(Commit(seen=tuple(seen(each, age_s, answer) for age_s in each["ages"])))
+        for each in plan.get("check_ins", ()):
+            await store.check_ins.record(CheckIn(each["job"], now - timedelta(seconds=each["age"])))
+
+
+if __name__ == "__main__":
+    asyncio.run(feed(json.loads(Path(sys.argv[1]).read_text("utf-8"))))

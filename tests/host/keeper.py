@@ -1,0 +1,165 @@
+"""The keeper in the machine: a user with sudo and a clone of this repository, who types what the README says."""
+
+import re
+import shlex
+import shutil
+import subprocess
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.host.machine import HERE, Failed, Machine, cache
+from tests.host.station import EVENTS, PAGE, ROOT, Station, build
+
+CHECKOUT = "/home/keeper/watchkeeper"
+ORIGIN = "/home/keeper/origin.git"
+
+NOTES = "/root/notes"
+"""What the tests write down in the machine from one to the next."""
+
+INSTALL_S = 1800.0
+"""An emulated machine fills an environment with 45 packages in two to ten minutes."""
+
+PASSED_OVER = (
+    *("/proc", "/sys", "/dev", "/run", "/tmp", "/var/tmp", "/var/log", "/var/cache"),  # nothing lasting
+    *(CHECKOUT, NOTES, str(Path(EVENTS).parent)),
+)
+"""Where the host's own work and that of the tests leaves files."""
+
+Blocks = list[list[str]]
+"""Lines of each block of commands."""
+
+
+def section(readme: str, heading: str) -> str:
+    """What stands between a heading and the next one, whatever their levels."""
+    # In a block, a line that begins with # is a comment.
+    block = re.compile(r"^```.*?^```$", re.MULTILINE | re.DOTALL)
+    marked = block.sub(lambda found: re.sub(r"^#", "\0", found[0], flags=re.MULTILINE), readme)
+    parts = re.split(r"^#{2,} (.+)$", marked, flags=re.MULTILINE)
+    below = [text for title, text in zip(parts[1::2], parts[2::2], strict=True) if title == heading]
+    assert len(below) == 1, f"the README has {len(below)} headings {heading!r}"
+    return below[0].replace("\0", "#")
+
+
+def commands(readme: str, heading: str) -> Blocks:
+    """The `sh` blocks of a section."""
+    blocks = re.findall(r"^```sh\n(.*?)^```$", section(readme, heading), flags=re.MULTILINE | re.DOTALL)
+    return [[line for line in block.splitlines() if line.strip()] for block in blocks]
+
+
+def readme_of(commit: str = "") -> str:
+    """The README of a commit, or as it is."""
+    return git(ROOT, "show", f"{commit}:README.md") if commit else (ROOT / "README.md").read_text()
+
+
+def git(folder: Path, *words: str) -> str:
+    """What git prints. By a name of the suite's own, whatever this user's settings are."""
+    name = ("-c", "user.name=keeper", "-c", "user.email=keeper@gannet.example", "-c", "commit.gpgsign=false")
+    return subprocess.run(["git", "-C", folder, *name, *words], capture_output=True, text=True, check=True).stdout
+
+
+def origin(folder: Path) -> Path:
+    """A bare repository in the folder: this one's history, and on top of it the working tree as it stands."""
+    tree, bare = folder / "tree", folder / "origin.git"
+    git(folder, "clone", "--quiet", "--no-hardlinks", str(ROOT), str(tree))
+    git(tree, "checkout", "--quiet", "-B", "main")
+    for name in git(tree, "ls-files", "-z").split("\0")[:-1]:
+        (tree / name).unlink()
+    for name in git(ROOT, "ls-files", "-z", "--cached", "--others", "--exclude-standard").split("\0")[:-1]:
+        if (ROOT / name).is_file():
+            (tree / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(ROOT / name, tree / name)
+    git(tree, "add", "--all")
+    git(tree, "commit", "--quiet", "--allow-empty", "--message", "The working tree as it stands")
+    git(folder, "clone", "--quiet", "--bare", "--no-local", str(tree), str(bare))
+    return bare
+
+
+@dataclass
+class Keeper:
+    """Who types in a terminal of the machine."""
+
+    station: Station
+
+    @property
+    def machine(self) -> Machine:
+        """Where it is typed."""
+        return self.station.machine
+
+    def moves_in(self, folder: Path) -> None:
+        """Give a bare machine its user, a clone of this repository, pinned packages, and somebody to tell.
+
+        folder: of this host, where the repository to clone from is made.
+        """
+        machine, packages = self.machine, cache() / "packages"
+        build(packages)
+        machine.put(packages, "/root/wheels")
+        machine.put(origin(folder), ORIGIN)
+        machine.put(HERE / "inside", "/usr/local/lib/station")
+        hook = f"[Service]\nExecStart=/usr/bin/python3 /usr/local/lib/station/hook.py 9017 {EVENTS}\n"
+        machine.write("/etc/systemd/system/hook.service", f"{hook}[Install]\nWantedBy=multi-user.target\n")
+        # The machine has no network: pip takes the pinned packages from a folder, as from a mirror of the index.
+        machine.write("/etc/pip.conf", "[global]\nno-index = true\nfind-links = /root/wheels\n")
+        machine.write("/etc/sudoers.d/keeper", "keeper ALL=(ALL) NOPASSWD: ALL\n")
+        machine.run(
+            "rm -f /root/wheels/watchkeeper-*.whl && mkdir -p /var/lib/hook && systemctl daemon-reload"
+            f" && systemctl enable -q --now hook && chown -R keeper: {ORIGIN}"
+            f" && runuser -l keeper -c 'git clone -q {ORIGIN} {CHECKOUT}' && mkdir {NOTES}"
+        )
+        self._list("before")
+
+    def tries(self, lines: Sequence[str], given: str = "", timeout_s: float = 300) -> tuple[int, str]:
+        """Type lines in the checkout, up to the first that fails: its status, and all that was printed.
+
+        given: what is typed where a command reads from the terminal.
+        """
+        typed = f"cd {CHECKOUT} && exec bash -e -o pipefail -c {shlex.quote(chr(10).join(lines))}"
+        begin = f"printf %s {shlex.quote(given)} | runuser -l keeper -c {shlex.quote(typed)} 2>&1; s=$?; echo; echo $s"
+        said, _, status = self.station.machine.run(begin, timeout_s).rstrip().rpartition("\n")
+        return int(status), said.rstrip()
+
+    def types(self, lines: Sequence[str], given: str = "", timeout_s: float = 300) -> str:
+        """The same, where all must go well. What was printed."""
+        status, said = self.tries(lines, given, timeout_s)
+        if status != 0:
+            raise Failed(f"{lines}: status {status}\n{said}")
+        return said
+
+    def timed(self, what: str, lines: Sequence[str]) -> str:
+        """Type lines, and note how long they took. What was printed."""
+        began = time.monotonic()
+        said = self.types(lines, timeout_s=INSTALL_S)
+        self.station.note(f"{what}: {time.monotonic() - began:.0f} s")
+        return said
+
+    def show(self, name: str) -> str:
+        """A property of the service."""
+        return self.machine.run(f"systemctl show -p {name} --value watchkeeper").strip()
+
+    def serves(self) -> bool:
+        """Does the page answer?"""
+        return self.machine.works(f"systemctl is-active -q watchkeeper && curl -sf -m 30 -o /dev/null {PAGE}/")
+
+    def is_on_watch(self) -> None:
+        """The newest version's unit runs it as the lasting user, it will start with the host, and its page answers."""
+        assert self.serves()
+        assert (self.show("Type"), self.show("UnitFileState")) == ("notify", "enabled")
+        assert self.machine.run(f"ps -o user:20= -p {self.show('MainPID')}").strip() == "watchkeeper"
+        assert self.machine.works("grep -q ^watchkeeper: /etc/passwd")
+
+    def changes(self, *besides: str) -> tuple[list[str], list[str]]:
+        """What has appeared since before the first install, and what is gone; a path that has changed is in both.
+
+        besides: places where changes do not count.
+        """
+        self._list("now")
+        both = f"LC_ALL=C comm -{{}}3 {NOTES}/before {NOTES}/now | cut -d' ' -f1"
+        appeared, gone = (self.machine.run(both.format(column)).splitlines() for column in (1, 2))
+        return [each for each in appeared if not each.startswith(besides)], gone
+
+    def _list(self, name: str) -> None:
+        """Write every file of the host down, with its mode, its owner and where it leads to."""
+        leave = " -o ".join(f"-path {place}" for place in PASSED_OVER)
+        find = f"find / \\( {leave} \\) -prune -o -printf '%p %M %u:%g %l\\n'"
+        self.machine.run(f"{find} | LC_ALL=C sort >{NOTES}/{name}", 300)

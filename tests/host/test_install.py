@@ -1,0 +1,495 @@
+"""A person installs, upgrades and removes the service by what the README says, and by nothing else.
+
+One story in one machine, in the order of the tests: each goes on from the one before. The commands are read from the
+README's blocks, not written down here. A host that had nothing gets the newest version, and is cleaned of it. Then it
+gets the first version that was a service, is upgraded with what that had gathered, lives through what can go wrong, and
+is cleaned again.
+
+It comes last, in a machine that it boots for itself: nothing of another scenario is in it, and nothing is left for one.
+"""
+
+import json
+import re
+import shlex
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import pytest
+
+from tests.host.keeper import INSTALL_S, NOTES, Keeper, commands, readme_of, section
+from tests.host.machine import Machine
+from tests.host.station import CONFIG, PAGE, ROOT, Event, Station
+
+host = pytest.mark.host(place=9)
+
+VERSION = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"]
+FIRST = "83afaca"
+"""The commit with the first version whose README says how it is run as a service."""
+
+README = readme_of()
+SERVICE, CHANGE, UPGRADE, REMOVE, SECRETS = (
+    "As a service", "After a change of the configuration", "Upgrade", "Remove", "Secrets",
+)  # fmt: skip
+
+HOME, CURRENT = "/opt/watchkeeper", "/opt/watchkeeper/.venv"
+DATABASE = "/var/lib/watchkeeper/watchkeeper.db"
+BACKUPS = "/var/backups/watchkeeper"
+DROP_INS = "/etc/systemd/system/watchkeeper.service.d"
+CONFIGURATION = """\
+[host]
+name = "gannet"
+time_zone = "UTC"
+
+[rules.silent]
+warning = "10s"
+alarm = "never"
+
+[[probe]]
+kind = "memory"
+every = "5s"
+
+[[notifier]]
+kind = "webhook"
+url = "http://127.0.0.1:9017/"
+"""
+"""What every version of the service takes."""
+
+HIDE_HUB = """
+[[probe]]
+kind = "http"
+name = "hide-hub"
+url = "http://127.0.0.1:8123/"
+every = "5s"
+"""
+
+TIDE_LOG = """
+[[probe]]
+kind = "tcp"
+name = "tide-log"
+host = "127.0.0.1"
+port = 22
+every = "5s"
+"""
+
+
+def test_the_readme_has_the_commands_that_are_typed_here() -> None:
+    """Each section has as many blocks as the tests type, with these programs in this order. Needs no machine."""
+    heads = {
+        heading: [[_program(line) for line in block] for block in commands(README, heading)]
+        for heading in (SERVICE, CHANGE, UPGRADE, REMOVE, SECRETS)
+    }
+    assert heads == {
+        SERVICE: [["sudo apt", "sudo deploy/install"], ["sudo watchkeeper"], ["sudo install"]],
+        CHANGE: [["sudo watchkeeper"]],
+        UPGRADE: [["git pull", "sudo deploy/install"]],
+        REMOVE: [["sudo deploy/remove"]],
+        SECRETS: [["sudo install", "sudo mkdir", "printf", "sudo tee", "sudo systemctl", "sudo systemctl"]],
+    }
+
+
+def _program(line: str) -> str:
+    first, second, *_ = line.split()
+    return f"{first} {second}" if first in ("sudo", "git") else first
+
+
+# A host that had nothing ---------------------------------------------------------------------------------------------
+
+
+@host
+def test_install_on_a_host_that_had_nothing(keeper: Keeper) -> None:
+    """The packages to install first are what it needs; then one command, and the service is on watch, unprivileged."""
+    machine = keeper.station.machine
+    packages, install = commands(README, SERVICE)[0]
+    # The machine has no source of packages, so that one line is looked up instead of typed.
+    for name in packages.partition("#")[0].split()[3:]:
+        assert "ok installed" in machine.run(f"dpkg-query -W -f '${{Status}}' {name}"), name
+    said = keeper.timed("install on a host that had nothing", [install])
+    assert f"watchkeeper: version {VERSION} is on watch: " in said
+    keeper.is_on_watch()
+    assert machine.run(f"cat {CONFIG}") == (ROOT / "deploy/first.toml").read_text()
+    assert machine.run("cat /etc/watchkeeper/config.example.toml") == (ROOT / "config.example.toml").read_text()
+    modes = machine.run("stat -c '%a %U' /etc/watchkeeper /etc/watchkeeper/secrets")
+    assert modes.splitlines() == ["755 root", "700 root"]
+    assert machine.works("systemctl is-active -q watchkeeper-helper.socket")
+    for page in ("man1/watchkeeper.1", "man5/watchkeeper.toml.5", "man7/watchkeeper-alerts.7"):
+        assert machine.works(f"test -s /usr/local/share/man/{page}"), page
+    assert keeper.types(["watchkeeper --version"]) == f"watchkeeper {VERSION}"
+    # Root's command has left the checkout to its owner.
+    assert keeper.types(["git status --porcelain", "find . ! -user keeper"]) == ""
+
+
+@host
+def test_a_second_install_finds_everything_in_place(keeper: Keeper) -> None:
+    """The same command again makes no release and no copy, and changes no file."""
+    _installs_again(keeper)
+
+
+@host
+def test_survey_proposes_what_the_service_takes(keeper: Keeper) -> None:
+    """The proposal can be used as it is; put in the place of the first configuration, it is taken by a reload."""
+    _, survey, put = commands(README, SERVICE)
+    keeper.types(survey)
+    (proposal,) = (word for word in survey[0].split() if word.endswith(".toml"))
+    assert "can be used." in keeper.types([f"sudo watchkeeper --config {proposal} check-config"])
+    keeper.types(put)
+    keeper.types(_block(CHANGE))
+    keeper.station.until("the proposal", lambda: "the configuration was read anew" in _journal(keeper), 120)
+    keeper.station.note(f"survey: {len(_get(keeper, '/api/v1/series'))} series after its proposal was taken")
+
+
+@host
+def test_nothing_is_left_after_everything_was_removed(keeper: Keeper) -> None:
+    """`deploy/remove --everything`: no file, no folder, no user, no group that was not there before."""
+    _removes_everything(keeper)
+
+
+# From the first version on -------------------------------------------------------------------------------------------
+
+
+@host
+def test_the_first_version_gathers_and_tells(keeper: Keeper) -> None:
+    """Installed as its own README says, by the commands of that time."""
+    machine = keeper.station.machine
+    keeper.types([f"git reset --quiet --hard {FIRST}"])
+    machine.run("mkdir -p /etc/watchkeeper")
+    machine.write(CONFIG, CONFIGURATION + HIDE_HUB)
+    keeper.timed("install of the first version", commands(readme_of(FIRST), SERVICE)[0])
+    keeper.station.until("the first version's page", keeper.serves, 240)
+    told = keeper.station.told("service hide-hub", "silent", "raised", 0, 180)
+    keeper.station.until("samples", lambda: len(_rows(machine, SAMPLES)) >= 40, 300)
+    machine.write(f"{NOTES}/thread", told["thread"])
+
+
+SAMPLES = "SELECT s.key, m.at_ms, m.value FROM samples m JOIN series s ON s.id = m.series"
+KEPT = {
+    "samples": f"{SAMPLES} WHERE m.at_ms < {{until_s}} * 1000 ORDER BY 1, 2",
+    "alerts": "SELECT key, concern FROM alerts WHERE {until_s} > 0 ORDER BY 1, 2",
+    "journal": "SELECT id, at_us, entry, key FROM journal WHERE at_us < {until_s} * 1000000 ORDER BY id",
+    "messages": "SELECT id, notifier, thread FROM outbox WHERE made_at_us < {until_s} * 1000000 ORDER BY id",
+}
+"""What a database holds from before an instant. The two versions keep these in the same columns."""
+
+
+@host
+def test_upgrade_keeps_what_the_first_version_gathered(keeper: Keeper) -> None:
+    """Two commands: the newest version goes on with the samples, alerts and journal, after a copy that is whole."""
+    machine = keeper.station.machine
+    until_s = int(machine.now())
+    kept = _kept(machine, DATABASE, until_s)
+    assert all(kept.values()), kept
+    said = keeper.timed("upgrade from the first version", _block(UPGRADE))
+    assert f"watchkeeper: version {VERSION} is on watch: " in said
+    keeper.is_on_watch()
+    assert _lost(kept, _kept(machine, DATABASE, until_s)) == []
+    keeper.station.note("upgrade: kept " + ", ".join(f"{len(rows)} {what}" for what, rows in kept.items()))
+
+    (copy,) = _backups(machine)
+    assert f"copied the database to {copy}" in said
+    assert machine.run(f"stat -c '%a %U' {BACKUPS} {copy}").split() == ["700", "root", "600", "root"]
+    assert machine.run(f"sqlite3 -readonly {copy} 'PRAGMA integrity_check'") == "ok\n"
+    assert _lost(kept, _kept(machine, copy, until_s)) == []
+
+
+@host
+def test_an_alert_goes_on_over_the_upgrade(keeper: Keeper) -> None:
+    """What the first version told is not told again, and the newest tells its end, in the same thread."""
+    station = keeper.station
+    answers = "python3 -m http.server 8123 --bind 127.0.0.1 --directory /usr/share/misc"
+    station.machine.run(f"systemctl is-active -q hide-hub || systemd-run -q --unit=hide-hub {answers}")
+    ended = station.told("service hide-hub", "silent", "ended", 0, 180)
+    assert [each["telling"] for each in station.events("service hide-hub")] == ["raised", "ended"]
+    assert ended["thread"] == station.machine.run(f"cat {NOTES}/thread")
+
+
+@host
+def test_a_second_upgrade_finds_everything_in_place(keeper: Keeper) -> None:
+    """The upgrade's commands again: no second copy, and the version from before stays to go back to."""
+    assert "earlier" in _releases(keeper.station.machine)
+    _installs_again(keeper)
+
+
+@host
+def test_a_reload_takes_a_change_and_refuses_a_broken_one(keeper: Keeper) -> None:
+    """A new probe watches without a restart. One mistake changes nothing: it is told, and the watch goes on."""
+    station, machine = keeper.station, keeper.station.machine
+    change = _block(CHANGE)
+    pid = keeper.show("MainPID")
+    machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG)
+    keeper.types(change)
+    station.until("the new probe", lambda: ("service tide-log", "answer") in station.series(), 120)
+
+    machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG.replace("port = 22", 'port = "ssh"'))
+    status, said = keeper.tries(change)
+    assert (status, "probe[3].port" in said) == (2, True), said
+    assert "was not taken" not in keeper.show("StatusText")  # nobody has asked the daemon for it
+    keeper.types(["sudo systemctl reload watchkeeper"])
+    station.until("the refusal", lambda: "1 error and was not taken" in keeper.show("StatusText"), 120)
+    samples = len(_rows(machine, SAMPLES))
+    station.until("more samples", lambda: len(_rows(machine, SAMPLES)) > samples, 60)
+    assert "probe[3].port" in machine.run("journalctl -u watchkeeper -n 20 --no-pager -q")
+
+    machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG)
+    keeper.types(change)
+    station.until("what is right", lambda: "was not taken" not in keeper.show("StatusText"), 120)
+    assert keeper.show("MainPID") == pid
+
+
+LATER = "99.0.0"
+FOLLY = """
+
+async def serve(known: Settings, **_others: object) -> None:
+    \"\"\"Gives the database a form of its own, and ends.\"\"\"
+    import sqlite3
+
+    sqlite3.connect(known.store.path).execute("PRAGMA user_version = 99")
+    raise SystemExit(3)
+"""
+
+COPYING = """\
+#!/bin/sh
+# Python, but an environment is a copy of the one in use: to fill one takes an emulated machine five minutes and more.
+[ "$1 $2" = "-m venv" ] || exec /usr/bin/python3 "$@"
+from=$(readlink -f /opt/watchkeeper/.venv)
+cp -a "$from" "$3"
+rm "$3/.whole"
+find "$3/bin" "$3/pyvenv.cfg" -type f -exec sed -i "s|$from|$3|g" {} +
+"""
+
+
+@pytest.fixture
+def later(keeper: Keeper) -> Iterator[list[str]]:
+    """The command that installs a version that cannot be: without kind "http", and spoiling the database at its start.
+
+    Its release is made by deploy/install from its checkout, but for the environment, which is copied (COPYING).
+    """
+    machine = keeper.station.machine
+    machine.write("/usr/local/bin/copying-python", COPYING)
+    machine.run("chmod 755 /usr/local/bin/copying-python")
+    machine.write("/tmp/folly", FOLLY)
+    keeper.types(
+        [
+            f"sed -i 's/^version = .*/version = \"{LATER}\"/' pyproject.toml",
+            "sed -i '/\"http\": ProbeKind/d' watchkeeper/probes/table.py",
+            "cat /tmp/folly >>watchkeeper/daemon.py",
+        ]
+    )
+    yield [_block(UPGRADE)[1].replace("sudo ", "sudo PYTHON=/usr/local/bin/copying-python ", 1)]
+    keeper.types(["git checkout --quiet ."])
+    machine.run("rm /usr/local/bin/copying-python")
+
+
+@host
+def test_a_version_that_cannot_use_the_configuration_changes_nothing(keeper: Keeper, later: list[str]) -> None:
+    """The install refuses and names the lines; the service was not even restarted."""
+    machine = keeper.station.machine
+    before = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
+    status, said = keeper.tries(later, timeout_s=INSTALL_S)
+    assert status == 3, said
+    assert re.search(r"probe\[2\].*http", said), said
+    assert f"{CONFIG} cannot be used by version {LATER} (above)" in said
+    after = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
+    assert after == before
+    assert keeper.serves()
+
+
+@host
+def test_a_version_that_does_not_start_is_taken_back(keeper: Keeper, later: list[str]) -> None:
+    """The one before runs again, with its database: the later version had given that another form before it died."""
+    machine = keeper.station.machine
+    until_s = int(machine.now())
+    machine.write(CONFIG, CONFIGURATION)
+    kept, placed, copies = _kept(machine, DATABASE, until_s), _placed(machine), _backups(machine)
+    status, said = keeper.tries(later, timeout_s=INSTALL_S)
+    assert status == 3, said
+    assert f"version {LATER} did not start (above); the one before runs again: active" in said
+    keeper.is_on_watch()
+    assert _placed(machine) == placed
+    assert len(_backups(machine)) == len(copies) + 1
+    assert _lost(kept, _kept(machine, DATABASE, until_s)) == []
+    assert machine.run(f"sqlite3 -readonly {DATABASE} 'PRAGMA user_version'") != "99\n"
+    machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG)
+    keeper.types(_block(CHANGE))
+
+
+SECRET = "guillemots-on-the-north-ledge"
+
+GUARDED = f"""
+from http.server import BaseHTTPRequestHandler, HTTPServer
+
+class Guarded(BaseHTTPRequestHandler):
+    def do_GET(self):
+        self.send_response(204 if self.headers["Authorization"] == "{SECRET}" else 401)
+        self.end_headers()
+
+HTTPServer(("127.0.0.1", 8124), Guarded).serve_forever()
+"""
+"""Answers well to whoever brings the secret."""
+
+
+@host
+def test_a_secret_reaches_the_daemon_and_nothing_else(keeper: Keeper) -> None:
+    """Typed in as the README says, it is root's file; the daemon can send it, and neither log nor database has it."""
+    station, machine = keeper.station, keeper.station.machine
+    machine.write(f"{NOTES}/guarded.py", GUARDED)
+    machine.run(f"systemctl is-active -q ringing-db || systemd-run -q --unit=ringing-db python3 {NOTES}/guarded.py")
+    (line,) = re.findall(r"`(password = \{.*\})`", section(README, SECRETS))
+    source = line.removeprefix("password = ")
+    mail = f'\n[[notifier]]\nkind = "mail"\nserver = "localhost"\nsecurity = "none"\nuser = "gannet"\n{line}\n'
+    mail += 'from = "gannet@gannet.example"\nto = ["keeper@localhost"]\n'
+    probe = '\n[[probe]]\nkind = "http"\nname = "ringing-db"\nurl = "http://127.0.0.1:8124/"\nevery = "5s"\n'
+    probe += f"headers = {{ Authorization = {source} }}\n"
+    machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG + mail + probe)
+    keeper.types(_block(SECRETS), given=SECRET)
+    keeper.is_on_watch()
+    assert machine.run("stat -c '%a %U' /etc/watchkeeper/secrets/*").split() == ["600", "root"]
+    station.until("an answer to who has the secret", lambda: _answered(station, "service ringing-db"), 120)
+    # The install cannot read it, and goes well all the same.
+    keeper.types(_block(UPGRADE)[1:], timeout_s=INSTALL_S)
+    keeper.is_on_watch()
+    assert not machine.works(f"journalctl -o export --no-pager -q | grep -aqF {SECRET}")
+    assert machine.run(f"grep -rlaF {SECRET} /etc /var/lib /var/backups /var/mail || true").split() == [
+        "/etc/watchkeeper/secrets/mail-password"
+    ]
+
+
+@host
+def test_a_daemon_that_stands_still_is_started_anew(keeper: Keeper) -> None:
+    """Stopped in its tracks, it no longer tells systemd that it moves: it is ended and started. 20 s instead of 120."""
+    station, machine = keeper.station, keeper.station.machine
+    with _drop_in(machine, "watchdog.conf", "[Service]\nWatchdogSec=20\n"):
+        machine.run("systemctl restart watchkeeper", 240)
+        keeper.is_on_watch()
+        pid, starts, began = keeper.show("MainPID"), keeper.show("NRestarts"), machine.now()
+        machine.run(f"kill -STOP {pid}")
+        assert not machine.works(f"curl -s -m 5 -o /dev/null {PAGE}/")
+        station.until("another start", lambda: keeper.show("NRestarts") != starts and keeper.serves(), 240, 1)
+        station.note(f"watchdog of 20 s: the page answers {machine.now() - began:.0f} s after the daemon stood still")
+        assert keeper.show("MainPID") != pid
+        assert "Watchdog timeout (limit 20s)" in machine.run("journalctl -u watchkeeper --no-pager -q")
+
+
+@host
+def test_the_service_comes_back_with_the_host(keeper: Keeper) -> None:
+    """The host restarts, and nobody types anything."""
+    machine = keeper.station.machine
+    boot = machine.run("cat /proc/sys/kernel/random/boot_id")
+    machine.down()
+    machine.up("--keep")
+    assert machine.run("cat /proc/sys/kernel/random/boot_id") != boot
+    keeper.station.until("the page", keeper.serves, 300)
+    keeper.is_on_watch()
+
+
+LEFT = ("/etc/watchkeeper", "/var/lib/watchkeeper", BACKUPS, DROP_INS, HOME)
+"""What the README says that `deploy/remove` leaves, apart from the user."""
+
+
+@host
+def test_remove_leaves_what_the_readme_says(keeper: Keeper) -> None:
+    """The service is gone; what is new on the host lies in the places that the README and the command itself name."""
+    machine = keeper.station.machine
+    remove = _block(REMOVE)
+    text = " ".join(section(README, REMOVE).split())
+    said = keeper.types(remove)
+    named = [line.strip() for line in said.splitlines() if line.startswith("  ")]
+    assert named == [*LEFT, "the user watchkeeper, to whom the database belongs"]
+    assert all(f"`{place}`" in text for place in LEFT)
+    assert not machine.works("systemctl is-enabled -q watchkeeper")
+    assert not machine.works("systemctl is-active -q watchkeeper")
+    assert not machine.works("command -v watchkeeper")
+    assert not machine.works(f"curl -s -o /dev/null {PAGE}/")
+    appeared, gone = keeper.changes()
+    # systemd keeps the folder of a service with DynamicUser= in a place of its own, with a link to it.
+    below = (*LEFT, "/var/lib/private/watchkeeper")
+    assert [path for path in appeared if not any(path == each or path.startswith(f"{each}/") for each in below)] == []
+    assert gone == []
+    assert machine.works("getent passwd watchkeeper")
+    assert keeper.types(remove) == said
+
+
+@host
+def test_nothing_is_left_of_the_first_version_either(keeper: Keeper) -> None:
+    """`deploy/remove --everything` after an upgrade, and once more where nothing is left to remove."""
+    _removes_everything(keeper)
+    _removes_everything(keeper)
+
+
+# What the tests share ------------------------------------------------------------------------------------------------
+
+
+def _block(heading: str) -> list[str]:
+    """The first commands beneath a heading of the README."""
+    return commands(README, heading)[0]
+
+
+def _get(keeper: Keeper, path: str) -> list[Event]:
+    items: list[Event] = keeper.station.get(path)["items"]
+    return items
+
+
+def _journal(keeper: Keeper) -> str:
+    return json.dumps(_get(keeper, "/api/v1/journal"))
+
+
+def _answered(station: Station, subject: str) -> Any:
+    seen = station.latest(subject).get((subject, "answer"))
+    return seen and seen["answered"]
+
+
+def _installs_again(keeper: Keeper) -> None:
+    machine = keeper.station.machine
+    before = (_releases(machine), _backups(machine), _placed(machine))
+    said = keeper.timed("install where everything is in place", _block(UPGRADE))
+    assert "making" not in said
+    assert "copied" not in said
+    assert f"watchkeeper: version {VERSION} is on watch: " in said
+    assert (_releases(machine), _backups(machine), _placed(machine)) == before
+    keeper.is_on_watch()
+
+
+def _removes_everything(keeper: Keeper) -> None:
+    machine = keeper.station.machine
+    (everything,) = re.findall(r"`(sudo deploy/remove --everything)`", section(README, REMOVE))
+    assert "removed, with everything that it kept" in keeper.types([everything])
+    assert keeper.changes() == ([], [])
+    for name in ("watchkeeper", "watchkeeper-helper"):
+        assert not machine.works(f"getent passwd {name} || getent group {name}"), name
+
+
+def _releases(machine: Machine) -> list[str]:
+    return machine.run(f"ls {HOME}/releases").split()
+
+
+def _backups(machine: Machine) -> list[str]:
+    return machine.run(f"find {BACKUPS} -type f 2>/dev/null | sort").split()
+
+
+def _placed(machine: Machine) -> list[str]:
+    """What an install puts in place beside its releases, each file with its owner, mode, size and where it leads to."""
+    where = f"/etc /usr/local {HOME} -path {HOME}/releases -prune -o"
+    return machine.run(f"find {where} -printf '%M %u:%g %s %p %l\\n' | LC_ALL=C sort").splitlines()
+
+
+def _rows(machine: Machine, query: str, path: str = DATABASE) -> list[str]:
+    return machine.run(f"sqlite3 -readonly {path} {shlex.quote(query)}").splitlines()
+
+
+def _kept(machine: Machine, path: str, until_s: int) -> dict[str, list[str]]:
+    return {what: _rows(machine, query.format(until_s=until_s), path) for what, query in KEPT.items()}
+
+
+def _lost(before: dict[str, list[str]], after: dict[str, list[str]]) -> list[str]:
+    return [f"{what}: {row}" for what, rows in before.items() for row in sorted(set(rows) - set(after[what]))]
+
+
+@contextmanager
+def _drop_in(machine: Machine, name: str, text: str) -> Iterator[None]:
+    machine.run(f"mkdir -p {DROP_INS}")
+    machine.write(f"{DROP_INS}/{name}", text)
+    machine.run("systemctl daemon-reload")
+    try:
+        yield
+    finally:
+        machine.run(f"rm {DROP_INS}/{name} && systemctl daemon-reload")

@@ -1,0 +1,72 @@
+"""The Debian package, built and installed by what the README says, comes, is upgraded and goes as a package should.
+
+It follows the story of test_install.py in the same machine, which that has left as clean as it was before. What a
+package must keep and what it must take away: Debian Policy, chapters 6.6 and 6.8 (removal, purge) and 10.7
+(configuration files).
+"""
+
+import pytest
+
+from tests.host.keeper import Keeper, commands, readme_of
+from tests.host.station import CONFIG
+
+pytestmark = pytest.mark.host(place=10)
+
+DATABASE = "/var/lib/watchkeeper/watchkeeper.db"
+
+OWN_BOOKS = ("/var/lib/dpkg", "/var/lib/apt", "/var/lib/systemd/deb-systemd-helper", "/etc/apt")
+"""Where Debian keeps its books on packages."""
+
+
+def test_the_package_is_built_and_installed(keeper: Keeper) -> None:
+    """The README's two commands: the service is on watch, unprivileged, with its helper and man pages."""
+    machine = keeper.machine
+    assert keeper.changes(*OWN_BOOKS)[0] == [], "the machine is not as clean as it was"
+    build, install = commands(readme_of(), "As a Debian package")[0]
+    keeper.timed("package: built", [build])
+    keeper.timed("package: installed", [f"{install} --yes"])
+    keeper.is_on_watch()
+    assert machine.works("systemctl is-active -q watchkeeper-helper.socket")
+    assert machine.works("test -s /usr/share/man/man1/watchkeeper.1.gz")
+    assert machine.run("dpkg --verify watchkeeper") == ""
+    modes = machine.run("stat -c '%a %U' /etc/watchkeeper /etc/watchkeeper/secrets")
+    assert modes.splitlines() == ["755 root", "700 root"]
+
+
+def test_a_newer_package_keeps_what_the_keeper_has_changed(keeper: Keeper) -> None:
+    """Installed once more: configuration and database stay, and a service that was switched off stays so."""
+    machine = keeper.machine
+    machine.run(f"printf '\\n[host]\\nname = \"gannet\"\\n' >>{CONFIG}")
+    text, born = machine.run(f"cat {CONFIG}"), _born(keeper)
+    machine.run("systemctl disable -q --now watchkeeper")
+    again = "sudo dpkg --install --force-confdef --force-confold ./dist/watchkeeper_*.deb"
+    keeper.timed("package: installed over itself", [again])
+    assert machine.run(f"cat {CONFIG}") == text
+    assert not machine.works("systemctl is-enabled -q watchkeeper")
+    machine.run("systemctl enable -q --now watchkeeper")
+    keeper.station.until("the page", keeper.serves, 240)
+    keeper.is_on_watch()
+    assert _born(keeper) == born
+
+
+def _born(keeper: Keeper) -> str:
+    """The first line of the journal that the database holds."""
+    return keeper.machine.run(f"sqlite3 -readonly {DATABASE} 'SELECT min(id), at_us FROM journal'")
+
+
+def test_removed_it_leaves_configuration_and_database(keeper: Keeper) -> None:
+    """`apt remove`: the service and its programs are gone, and what the keeper made is not."""
+    keeper.types(["sudo apt remove --yes watchkeeper"], timeout_s=600)
+    machine = keeper.machine
+    assert not keeper.serves()
+    assert not machine.works("command -v watchkeeper || systemctl cat watchkeeper || test -e /opt/watchkeeper")
+    assert machine.works(f"test -s {CONFIG} && test -s {DATABASE}")
+
+
+def test_purged_it_leaves_nothing(keeper: Keeper) -> None:
+    """`apt purge`: no file, no user and no group is there that was not before."""
+    keeper.types(["sudo apt purge --yes watchkeeper"], timeout_s=600)
+    keeper.types(["rm -rf dist"])
+    assert keeper.changes(*OWN_BOOKS) == ([], [])
+    for name in ("watchkeeper", "watchkeeper-helper"):
+        assert not keeper.machine.works(f"getent passwd {name} || getent group {name}"), name

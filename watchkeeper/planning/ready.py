@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fnmatch import fnmatchcase
+from functools import partial
 from itertools import pairwise
 from pathlib import PurePath
 
@@ -22,7 +23,7 @@ from watchkeeper.core.planning.ready import Answered, Copy, DiskSnapshots, Matte
 from watchkeeper.core.ports import ReadStore
 from watchkeeper.core.records import Sample, Series
 from watchkeeper.errors import ProbeError
-from watchkeeper.planning import look_zfs
+from watchkeeper.planning import lies_on
 from watchkeeper.planning.belonging import Target, find
 from watchkeeper.planning.past import past_of
 from watchkeeper.privileged.commands import MOUNTS
@@ -32,7 +33,6 @@ from watchkeeper.probes.btrfs_snapshots import BtrfsSnapshotsSettings
 from watchkeeper.probes.checkin import CheckinSettings
 from watchkeeper.probes.lvm_snapshots import LvmSnapshotsSettings
 from watchkeeper.probes.mounts import Mount
-from watchkeeper.probes.printable import shown
 from watchkeeper.probes.snapshots import SnapshotsSettings
 from watchkeeper.probes.table import make_probe
 from watchkeeper.probes.zfs_snapshots import ZfsSnapshotsSettings
@@ -168,12 +168,19 @@ class Asking:
         said = trouble or (failed.reason if failed is not None and failed.key.quantity == "result" else "")
         shares = ""
         if isinstance(probe, SnapshotsSettings):
-            stores = {disk.store.subject for disk in guest.disks if disk.store is not None}
-            lies_on = {_lies_on(pattern, mounted) for pattern in probe.files}
-            shares = ", ".join(sorted(stores & lies_on)) if lies_on <= stores else ""
+            look = partial(self._shared, probe, guest, mounted)
+            shares = ", ".join(await self.bench.workers.call(f"where {probe.name} lies", look, 10.0))
         if deadline is None:
             return Copy(probe.label, None, None, shares, said)
         return Copy(probe.label, deadline.last_at, deadline.due_at, shares, said)
+
+    def _shared(self, probe: SnapshotsSettings, guest: GuestNow, mounted: Sequence[Mount]) -> list[str]:
+        """What all of a probe's files lie on together with the guest's disks; nothing where some lie elsewhere."""
+        kinds = {each.key: each.kind for each in self.host.stores}
+        disks = [lies_on.of_disk(each, kinds.get(each.store) if each.store else None, mounted) for each in guest.disks]
+        beneath = set().union(*disks)
+        shared = [lies_on.of_files(each, mounted) & beneath for each in probe.files]
+        return sorted(set().union(*shared)) if all(shared) else []
 
     async def stores(self) -> list[Point]:
         """Room for what the snapshot will hold, and time until each store is full."""
@@ -288,18 +295,3 @@ def _backs_up(probe: ProbeSettings, guest: str) -> bool:
 
 def _mounted() -> list[Mount]:
     return mounts.parse(os.fsdecode(MOUNTS.read_bytes()))
-
-
-def _lies_on(pattern: str, mounted: Sequence[Mount]) -> str:
-    """The subject of the store that the files of a pattern lie on; empty where that is not one of this host."""
-    fixed = os.path.dirname(pattern.split("*", maxsplit=1)[0].split("?", maxsplit=1)[0].split("[", maxsplit=1)[0])  # noqa: PTH120  a part of a glob
-    mount = look_zfs.mount_of(mounted, fixed or "/")
-    if mount is None:
-        return ""
-    if mount.type == "zfs":
-        return look_zfs.subject(mount.source.partition("/")[0])
-    if mount.type == "btrfs":
-        chosen = mounts.one_for_each_device([each for each in mounted if each.type == "btrfs"])
-        point = next((each.point for each in chosen if each.device == mount.device), mount.point)
-        return f"btrfs {shown(point)}"
-    return f"file system {shown(mount.point)}"

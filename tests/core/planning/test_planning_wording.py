@@ -159,7 +159,7 @@ def test_overcommit_and_the_largest_are_told_with_their_criterion() -> None:
     assert wording.overcommit(pool) == "996 GiB of 1 TiB: 97 % (before: 94 %)"
     assert wording.growth(pool) == "growing 4 GiB a day, from 60 days of record"
     assert wording.largest(pool) == (
-        "63 GiB, written whole at once and not full within 90 days; 4 GiB if every promise is to be kept"
+        "62 GiB, written whole at once and not full within 90 days; 3 GiB if every promise is to be kept"
     )
     assert wording.memory(found.memory) == [
         "promised 11 GiB of 16 GiB: 69 % (before: 56 %)",
@@ -175,7 +175,7 @@ def test_what_is_not_known_is_told_beside_the_figures() -> None:
     found = answer(HUB, host, {}, None, Limits())
     (pool,) = found.stores
     assert wording.growth(pool) == "looking ahead takes 7 days of record, and there is none"
-    assert wording.largest(pool) == "4 GiB if every promise is to be kept; by forecast: not known"
+    assert wording.largest(pool) == "3 GiB if every promise is to be kept; by forecast: not known"
     assert "at most 8 GiB in use now, for want of a record" in wording.memory(found.memory)[1]
     assert wording.memory(found.memory)[-1] == "not known of wind-mast: memory"
     assert wording.cpus(found.cpu)[-1] == "not known of wind-mast: CPUs"
@@ -187,7 +187,7 @@ def test_cautions_say_what_a_keeper_must_know() -> None:
     assert wording.cautions(ask(HUB)) == [
         "A forecast is an estimate; the interval is part of the answer.",
         (
-            "If every disk on pool skerry were written whole, 28 GiB would be missing: "
+            "If every disk on pool skerry were written whole, 29 GiB would be missing: "
             "a full pool stops every guest on it."
         ),
         "Nothing is known of what the disk will hold: until it is written whole, nothing of it is counted.",

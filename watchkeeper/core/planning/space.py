@@ -25,23 +25,33 @@ from watchkeeper.core.planning.question import Question
 
 GIB = 2**30
 ZFS_TABLES_SHARE = 1 / 32
-"""What a reserved ZFS volume sets aside for the tables of its blocks: two copies of a pointer block of 128 KiB for each
-1,024 blocks, which is 3 % with blocks of 8 KiB and half of that with 16 KiB (zvol_volsize_to_reservation() in OpenZFS's
-libzfs_dataset.c, as remembered; the larger is taken). A raidz may need more."""
+"""What a ZFS volume takes for the tables of its blocks, at most: two copies of a pointer block of 128 KiB for each
+1,024 blocks, which is 3 % with blocks of 8 KiB and half of that with 16 KiB. A reserved volume has that set aside from
+the beginning (tests/host/test_room.py holds it on a real pool). A raidz may need more."""
+
+THIN_KEPT_SHARE, THIN_KEPT_BYTES = 1 / 10, 16 * 2**20
+"""What the kernel keeps back of a thin pool's metadata, and counts as used: a tenth, and 16 MiB at most
+(__set_metadata_reserve() in dm-thin-metadata.c, as remembered; of an empty pool's 512 blocks it tells 61 as used)."""
+LEAST_SHARE = 1 / 16
+"""A store that holds less than this share of its data tells nothing of what metadata a byte takes."""
+
+
+def with_tables(store: StoreNow) -> float:
+    """What a byte of a disk takes on the store."""
+    return 1 + ZFS_TABLES_SHARE if store.kind is StoreKind.ZFS else 1.0
 
 
 def whole_bytes(question: Question, store: StoreNow) -> int:
     """What the disk takes when it is wholly written."""
-    tables = ZFS_TABLES_SHARE if question.reserved and store.kind is StoreKind.ZFS else 0.0
-    return round(question.disk_bytes * (1 + tables))
+    return round(question.disk_bytes * with_tables(store))
 
 
 def added(question: Question, store: StoreNow) -> Added:
     """What the question puts on the store, over time."""
-    whole = whole_bytes(question, store)
+    whole, each = whole_bytes(question, store), with_tables(store)
     if question.reserved:
         return Added(whole, 0.0, whole)
-    return Added(question.written_bytes, question.grows_bytes_per_day, whole)
+    return Added(question.written_bytes * each, question.grows_bytes_per_day * each, whole)
 
 
 def outstanding_bytes(store: StoreNow) -> int:
@@ -94,7 +104,8 @@ class _Case:
         self.capacity = store.capacity_bytes + question.host_disk_bytes
         self.added = added(question, store)
         self.whole = whole_bytes(question, store)
-        self.tables = self.whole / question.disk_bytes if question.disk_bytes else 1.0
+        self.tables = with_tables(store)
+        self._promise = self.whole if question.reserved else question.disk_bytes
         self.outstanding = outstanding_bytes(store)
         self.promised = sum(each.promised_bytes or 0 for each in store.volumes)
         growth = recorded.growth
@@ -144,7 +155,7 @@ class _Case:
     def over_promised(self, limits: Limits) -> Iterator[Reason]:
         """A limit on promises that the keeper has set, if this passes it."""
         share = limits.promised_share.get(self._store.kind)
-        promised = self.promised + self.whole
+        promised = self.promised + self._promise
         if share is not None and promised > share * self.capacity:
             yield Reason(Lack.PROMISED, short=promised - share * self.capacity, limit_share=share)
 
@@ -154,14 +165,21 @@ class _Case:
         if growth is None:
             return None
         most = futures.most_for(growth, self.capacity - self._store.used_bytes, DECIDES_D)
-        if metadata is not None and metadata.growth is not None and metadata.used_bytes > 0:
+        if metadata is not None and metadata.growth is not None and (ratio := self._metadata_ratio(metadata)) > 0:
             room = futures.most_for(metadata.growth, metadata.capacity_bytes - metadata.used_bytes, DECIDES_D)
-            most = min(most, room / self._metadata_ratio(metadata))
+            most = min(most, room / ratio)
         return _whole_gib(most - 1, self.tables)  # what fills it to the brim is full
 
     def _metadata_ratio(self, metadata: Metadata) -> float:
-        """Metadata for each byte of data, as it is now: what is added is taken to need as much."""
-        return metadata.used_bytes / max(self._store.used_bytes, 1)
+        """Metadata for each byte of data, as it is now: what is added is taken to need as much.
+
+        Without what a thin pool keeps back. Of a store that is nearly empty the metadata is its own tables, which do
+        not grow with data: it counts as filled to LEAST_SHARE.
+        """
+        kept = 0.0
+        if self._store.kind is StoreKind.THIN:
+            kept = min(metadata.capacity_bytes * THIN_KEPT_SHARE, THIN_KEPT_BYTES)
+        return max(metadata.used_bytes - kept, 0.0) / max(self._store.used_bytes, self.capacity * LEAST_SHARE)
 
     def _of_metadata(self, metadata: Metadata | None) -> futures.TimeToFull | None:
         """When the metadata is full: what is put on the store takes its part of it too."""

@@ -2,9 +2,9 @@
 
 import json
 import os
-import shlex
 import socket
 import subprocess
+import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TextIO
@@ -57,8 +57,12 @@ class Machine:
         return self._rig("ssh", command, timeout_s=timeout_s)
 
     def write(self, path: str, text: str) -> None:
-        """Write a file."""
-        self.run(f"printf %s {shlex.quote(text)} >{shlex.quote(path)}")
+        """Write a file that everybody may read."""
+        with tempfile.NamedTemporaryFile("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            Path(file.name).chmod(0o644)
+            self.put(Path(file.name), path)
 
     def works(self, command: str) -> bool:
         """Does a command line end well?"""

@@ -5,7 +5,6 @@ import hashlib
 import json
 import subprocess
 import sys
-import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -139,17 +138,10 @@ class Station:
             )
         return int(code), json.loads(said)
 
-    def put_text(self, path: str, text: str) -> None:
-        """Write a file in the machine."""
-        with tempfile.NamedTemporaryFile("w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            self.machine.put(Path(file.name), path)
-
     def feed(self, plan: Mapping[str, object]) -> None:
         """Begin a database with a past (inside/feed.py)."""
         path = f"/run/feed-{Path(str(plan['database'])).stem}.json"
-        self.put_text(path, json.dumps(plan))
+        self.machine.write(path, json.dumps(plan))
         python = PROGRAM.replace("bin/watchkeeper", "bin/python")
         feed = f"{python} /usr/local/lib/station/feed.py {path}"
         self.machine.run(f"rm -rf '{plan['database']}'* && {feed}", timeout_s=300)

@@ -175,7 +175,7 @@ class Berth:
     def configure(self, name: str, *parts: str, database: str = "still") -> str:
         """Write a configuration; its path."""
         path = f"{HOME}/{name}.toml"
-        self.station.put_text(path, f'[store]\npath = "{HOME}/{database}.db"\n{COMMON}{"".join(parts)}')
+        self.station.machine.write(path, f'[store]\npath = "{HOME}/{database}.db"\n{COMMON}{"".join(parts)}')
         return path
 
     def ask(self, config: str, words: str = "") -> "Told":

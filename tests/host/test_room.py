@@ -193,7 +193,7 @@ def stores(station: Station) -> Iterator[Mapping[str, Store]]:
     with station.asleep():
         station.machine.run(f"{{ {AWAY} }} >/dev/null 2>&1; true")
         station.machine.run(LAYOUT, timeout_s=300)
-        station.put_text(CONFIG, SETTINGS)
+        station.machine.write(CONFIG, SETTINGS)
         try:
             yield {"zfs": ZfsStore(station), "thin": ThinStore(station)}
         finally:
@@ -254,7 +254,7 @@ def unchanged(station: Station) -> Iterator[None]:
 def live(store: Store, writers: Mapping[str, Sequence[int]], first: int, last: int) -> Any:
     """Write what falls on these days; how far it came. writers: from a path to its bytes at the end of each day."""
     days = [{"path": path, "totals": list(totals)} for path, totals in writers.items()]
-    store.station.put_text("/run/days.json", json.dumps({"first": first, "last": last, "writers": days}))
+    store.station.machine.write("/run/days.json", json.dumps({"first": first, "last": last, "writers": days}))
     return json.loads(
         store.station.machine.run("python3 /usr/local/lib/station/days.py /run/days.json", timeout_s=1_200)
     )

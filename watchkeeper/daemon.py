@@ -128,15 +128,16 @@ class _Daemon:
         self._hand = Hand(self._pipeline, self._schedule, self._watch.watched, notifiers, clock, named)
         self._planner = HostPlanner(settings, store, self._watch.bench)
         self._service = systemd.Service()
+        self._ending = asyncio.Event()
         self._own: tuple[Watched, ...] = ()
 
     async def keep_watch(
         self, stack: contextlib.AsyncExitStack, ready: Callable[[str], None], reloads: _Reloads
     ) -> None:
         """Restore, serve the page, run the probes; return when a signal has come and all is down again."""
-        stop = _event_of(signal.SIGTERM, signal.SIGINT)
+        self._ending = _event_of(signal.SIGTERM, signal.SIGINT)
         stack.callback(self._workers.close)
-        await self._look_at_clock(stop)
+        await self._look_at_clock(self._ending)
         await self._restore()
         served = await self._serve_page()
         stack.push_async_callback(served.cleanup)
@@ -149,7 +150,7 @@ class _Daemon:
         ready(served.address)
         self._service.tell("READY=1")
         reloading = asyncio.create_task(self._reload_when_asked(reloads))
-        ended = asyncio.create_task(stop.wait())
+        ended = asyncio.create_task(self._ending.wait())
         parts = (reviewing, delivering, reloading)
         await asyncio.wait({ended, *parts}, return_when=asyncio.FIRST_COMPLETED)
         self._service.tell("STOPPING=1")
@@ -222,9 +223,14 @@ class _Daemon:
             self._schedule.every(LABEL_OF_ALIVE, settings.alive.every, alive.tell)
 
     async def _run(self, label: str) -> None:
-        """Run a probe once; what it says is judged as the configuration says by then."""
+        """Run a probe once; what it says is judged as the configuration says by then.
+
+        What was looked at while a stop was asked for is let go: a host that goes down ends all that it runs.
+        """
         watched = {each.label: each for each in self._watched}
         observed, own = await look(watched[label])
+        if self._ending.is_set():
+            return
         now = {each.label: each for each in self._watched}
         await self._pipeline.take(now.get(label, watched[label]), observed, own)
 

@@ -45,3 +45,61 @@ def test_a_message_outlives_a_kill_and_is_told_once(tmp_path: Path) -> None:
         assert [(e["data"]["telling"], e["data"]["concern"]) for e in hook.events] == [("raised", "silent")]
         assert second.stop() == 0
     hook.close()
+
+
+LOOKING = """
+watch_host = false
+[host]
+name = "gannet"
+[page]
+port = 0
+[store]
+path = "{folder}/watchkeeper.db"
+[[probe]]
+kind = "command"
+name = "guests"
+run = ["/bin/sh", "{folder}/look"]
+every = "2s"
+timeout = "10s"
+[[notifier]]
+kind = "webhook"
+url = "http://127.0.0.1:{port}/"
+"""
+
+LOOK = """
+sound=true reason=
+[ ! -e "$0.gone" ] || sound=false reason=gone
+: >"$0.begun"
+[ ! -e "$0.gone" ] || sleep 2
+printf '{"kind": "condition", "subject": "guest hide-hub", "quantity": "state", "sound": %s, "reason": "%s"}\\n' \\
+    $sound "$reason"
+"""
+
+
+def test_what_a_look_sees_while_a_stop_is_asked_for_is_not_told(tmp_path: Path) -> None:
+    """A host that goes down ends its guests beside the daemon: a look that is under way then sees them gone."""
+    hook = Hook()
+    (tmp_path / "look").write_text(LOOK)
+    config = tmp_path / "config.toml"
+    config.write_text(LOOKING.format(folder=tmp_path, port=hook.port))
+    begun = tmp_path / "look.begun"
+    with Daemon.start(config) as daemon:
+        _until(begun)
+        (tmp_path / "look.gone").touch()
+        begun.unlink()
+        _until(begun)
+        assert daemon.stop() == 0
+    assert hook.events == []
+    with Daemon.start(config):
+        end = time.monotonic() + 30
+        while not hook.events and time.monotonic() < end:
+            time.sleep(0.1)
+    assert [each["data"]["telling"] for each in hook.events] == ["raised"]
+    hook.close()
+
+
+def _until(path: Path) -> None:
+    end = time.monotonic() + 30
+    while not path.exists():
+        assert time.monotonic() < end, f"{path} did not come"
+        time.sleep(0.02)

@@ -15,6 +15,8 @@ from tests.host.station import EVENTS, PAGE, ROOT, Station, build
 CHECKOUT = "/home/keeper/watchkeeper"
 ORIGIN = "/home/keeper/origin.git"
 
+WHEELS = "/var/cache/wheels"
+"""The pinned packages, for everybody."""
 NOTES = "/root/notes"
 """What the tests write down in the machine from one to the next."""
 
@@ -94,16 +96,16 @@ class Keeper:
         """
         machine, packages = self.machine, cache() / "packages"
         build(packages)
-        machine.put(packages, "/root/wheels")
+        machine.put(packages, WHEELS)
         machine.put(origin(folder), ORIGIN)
         machine.put(HERE / "inside", "/usr/local/lib/station")
         hook = f"[Service]\nExecStart=/usr/bin/python3 /usr/local/lib/station/hook.py 9017 {EVENTS}\n"
         machine.write("/etc/systemd/system/hook.service", f"{hook}[Install]\nWantedBy=multi-user.target\n")
         # The machine has no network: pip takes the pinned packages from a folder, as from a mirror of the index.
-        machine.write("/etc/pip.conf", "[global]\nno-index = true\nfind-links = /root/wheels\n")
+        machine.write("/etc/pip.conf", f"[global]\nno-index = true\nfind-links = {WHEELS}\n")
         machine.write("/etc/sudoers.d/keeper", "keeper ALL=(ALL) NOPASSWD: ALL\n")
         machine.run(
-            "rm -f /root/wheels/watchkeeper-*.whl && mkdir -p /var/lib/hook && systemctl daemon-reload"
+            f"rm -f {WHEELS}/watchkeeper-*.whl && mkdir -p /var/lib/hook && systemctl daemon-reload"
             f" && systemctl enable -q --now hook && chown -R keeper: {ORIGIN}"
             f" && runuser -l keeper -c 'git clone -q {ORIGIN} {CHECKOUT}' && mkdir {NOTES}"
         )

@@ -14,11 +14,11 @@ from aiohttp import web
 from tests.planning.places import NOW, fixed, known, mounted
 from tests.support.readstore import ReadStoreDouble
 from watchkeeper.core.alerts import Alert, Concern, Priority, State
-from watchkeeper.core.observation import Kind, SeriesKey, Unit
+from watchkeeper.core.observation import Kind, Level, SeriesKey, Unit
 from watchkeeper.core.planning.host import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow, Volume
 from watchkeeper.core.planning.question import BadQuestion
 from watchkeeper.core.planning.ready import Matter, ReadyAnswer, Verdict
-from watchkeeper.core.records import Sample, Series
+from watchkeeper.core.records import Sample, Seen, Series
 from watchkeeper.core.remembered import CheckIn, LastCheckIns
 from watchkeeper.planning import ready as module
 from watchkeeper.planning.after import after
@@ -299,6 +299,18 @@ async def test_what_it_rests_on_is_not_seen_any_more(station: Station) -> None:
     answer = await station.ask()
     assert [(each.about, each.verdict) for each in answer.hindrances] == [("memory", Verdict.UNKNOWN)]
     assert answer.worth_waiting
+
+
+async def test_a_part_that_is_recorded_seldom_is_not_missed(station: Station) -> None:
+    """A dataset's own size is recorded once an hour by a probe that looks every minute; a whole would be missed."""
+    key = SeriesKey("dataset skerry/hide-hub", "own data")
+    station.probes.append({"kind": "zfs", "name": "zfs"})
+    station.store.all_series.append(series(key, probe="zfs", seen=50 * MINUTE))
+    station.store.seen = [Seen(NOW - 50 * MINUTE, Level(key, 24.0 * GIB, 1000.0 * GIB, part_of=POOL), "zfs", 60.0)]
+    assert (await station.ask()).go
+    station.store.seen = [Seen(NOW - 50 * MINUTE, Level(key, 24.0 * GIB, 1000.0 * GIB), "zfs", 60.0)]
+    answer = await station.ask()
+    assert [(each.about, each.verdict) for each in answer.hindrances] == [(key.subject, Verdict.UNKNOWN)]
 
 
 async def test_a_service_that_is_silent(station: Station) -> None:

@@ -15,7 +15,7 @@ from pathlib import PurePath
 
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.core.exhaustion import Forecast
-from watchkeeper.core.observation import Answer, Condition, Deadline, Observation, SeriesKey
+from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
 from watchkeeper.core.planning import ready as core
 from watchkeeper.core.planning.freeing_gain import with_freed
 from watchkeeper.core.planning.host import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow
@@ -219,18 +219,23 @@ class Asking:
         """What is active on it, or on what it rests on."""
         grounds = self.target.grounds
         standing = [each for each in await self.store.alerts() if each.standing and each.key.subject in set(grounds)]
-        silent = self._silent() if self.watch().verdict is core.Verdict.GO else {}
+        silent = await self._silent() if self.watch().verdict is core.Verdict.GO else {}
         points = list(core.silent_points(silent, self.now))
         if standing or not silent:
             points += core.beneath_points(standing, grounds, self.now)
         return points
 
-    def _silent(self) -> dict[str, datetime]:
-        """What it rests on that is watched still, and of which no sample has come for too long: when one came last."""
+    async def _silent(self) -> dict[str, datetime]:
+        """What it rests on that is watched still, and of which no sample has come for too long: when one came last.
+
+        Parts of a level do not count: they are recorded seldom, and all that can befall them is seen at the whole.
+        """
         labels = {each.label for each in self.settings.probes}
+        latest = [each.observation for each in await self.store.latest()]
+        parts = {one.key for one in latest if isinstance(one, Level) and one.part_of is not None}
         newest: dict[str, Series] = {}
         for each in self.series:
-            if each.probe in labels and each.key.subject in self.target.grounds:
+            if each.probe in labels and each.key.subject in self.target.grounds and each.key not in parts:
                 newest[each.key.subject] = max(newest.get(each.key.subject, each), each, key=lambda one: one.last_at)
         return {
             subject: each.last_at

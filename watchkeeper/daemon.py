@@ -88,7 +88,7 @@ async def serve(settings: Settings, *, ready: Callable[[str], None], reread: Cal
     reread: reads the configuration anew, in a thread, at each SIGHUP; raises ConfigError. Raises StartError and
     StoreError where the daemon cannot start here; nothing is left running then.
     """
-    clock, again = Clock(), _event_of(signal.SIGHUP)
+    clock, again = Clock(), _set_by(asyncio.Event(), signal.SIGHUP)
     async with contextlib.AsyncExitStack() as stack:
         store = await Store.open(settings.store.path, mend_at=clock.now())
         stack.push_async_callback(store.close)
@@ -135,7 +135,7 @@ class _Daemon:
         self, stack: contextlib.AsyncExitStack, ready: Callable[[str], None], reloads: _Reloads
     ) -> None:
         """Restore, serve the page, run the probes; return when a signal has come and all is down again."""
-        self._ending = _event_of(signal.SIGTERM, signal.SIGINT)
+        _set_by(self._ending, signal.SIGTERM, signal.SIGINT)
         stack.callback(self._workers.close)
         await self._look_at_clock(self._ending)
         await self._restore()
@@ -366,9 +366,9 @@ def _difference(before: Watch, after: Watch) -> str:
     return f"the configuration was read anew; {'; '.join(said) or 'probes and notifiers are as before'}"
 
 
-def _event_of(*numbers: signal.Signals) -> asyncio.Event:
-    """Set by each of these signals."""
-    event, loop = asyncio.Event(), asyncio.get_running_loop()
+def _set_by(event: asyncio.Event, *numbers: signal.Signals) -> asyncio.Event:
+    """Let each of these signals set an event."""
+    loop = asyncio.get_running_loop()
     for number in numbers:
         loop.add_signal_handler(number, event.set)
     return event

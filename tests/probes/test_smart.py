@@ -59,7 +59,9 @@ class Host:
     """A host with disks, on which the daemon is root."""
 
     def __init__(self, folder: Path, toolbox: Toolbox, bench: Bench) -> None:
-        self.toolbox, self.bench, self.boot_id = toolbox, bench, folder / "boot_id"
+        self.toolbox, self.bench, self.proc = toolbox, bench, folder / "proc"
+        self.boot_id = self.proc / "sys/kernel/random/boot_id"
+        self.boot_id.parent.mkdir(parents=True)
         self.boot_id.write_text("first\n")
         self.disks: dict[str, tuple[Mapping[str, Any] | str, int]] = {}
 
@@ -78,7 +80,7 @@ class Host:
 
     def probe(self, **settings: object) -> SmartProbe:
         """A probe of this host."""
-        return SmartProbe(SmartSettings.model_validate(settings), self.bench, self.boot_id)
+        return SmartProbe(SmartSettings.model_validate(settings), self.bench, self.proc)
 
     async def observe(self, **settings: object) -> list[Observation]:
         """One look of a new probe."""

@@ -98,10 +98,13 @@ class GuestsProbe:
         known = {path: name for path, name in names.items() if not self._left_out(name)}
         states = {each.path: each for each in asked}
         standing = {path: self._standing(name, path, states.get(path)) for path, name in known.items()}
-        across = self._across(page.across, asked, standing)
+        since_s = up_s(self._proc)
+        across = self._across(page.across, asked, standing, since_s)
         await self._note(page, asked, names, across)
         seen = [
-            self._starting(name) if path in across.awaited else _state(name, standing[path], _guest(states.get(path)))
+            self._starting(name, since_s)
+            if path in across.awaited
+            else _state(name, standing[path], _guest(states.get(path)))
             for path, name in known.items()
         ]
         seen += [_missing(name) for name in settings.expected if name not in known.values()]
@@ -114,14 +117,16 @@ class GuestsProbe:
     def _left_out(self, name: str) -> bool:
         return any(fnmatchcase(name, each) for each in self._settings.leave_out)
 
-    def _across(self, before: Across, asked: Sequence[Asked], standing: Mapping[str, Standing]) -> Across:
+    def _across(
+        self, before: Across, asked: Sequence[Asked], standing: Mapping[str, Standing], since_s: float
+    ) -> Across:
         return before.looked(
             boot_of(self._proc),
             self._clock.now().timestamp(),
             fine={path for path, each in standing.items() if not each.reason},
             there={each.path for each in asked if each.guest},
             starting_s=self._settings.starting,
-            up_s=up_s(self._proc),
+            up_s=since_s,
         )
 
     async def _note(self, page: GuestsPage, asked: Sequence[Asked], names: Mapping[str, str], across: Across) -> None:
@@ -137,9 +142,9 @@ class GuestsProbe:
             return Standing(asked.trouble)
         return self._patient(name, standing_of(asked.guest))
 
-    def _starting(self, name: str) -> Condition:
-        """A guest that ran until the restart, and is not missed yet."""
-        left = format_duration(round(max(self._settings.starting - up_s(self._proc), 0)))
+    def _starting(self, name: str, since_s: float) -> Condition:
+        """A guest that ran until the restart, and is not missed yet. since_s: how long ago the host started."""
+        left = format_duration(round(self._settings.starting - since_s))
         return Condition(
             SeriesKey(f"guest {name}", "state"), sound=True, facts=(("still starting", f"judged in {left}"),)
         )

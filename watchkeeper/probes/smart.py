@@ -15,12 +15,11 @@ from watchkeeper.core.observation import Condition, Facts, Level, Observation, S
 from watchkeeper.errors import ProbeError
 from watchkeeper.privileged.commands import Result
 from watchkeeper.probes.base import Bench
+from watchkeeper.probes.boot import boot_of
 from watchkeeper.probes.notebook import Notebook, Page
 from watchkeeper.probes.printable import clipped, shown
 from watchkeeper.probes.smart_report import SLEEPS, Disk, Status, read_disk
 from watchkeeper.probes.tools import RootsideSettings, ask_root, sight, text_of
-
-BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 ANY_STATUS = range(256)
 """smartctl's status is a set of bits: with any of them its output is to be read."""
@@ -48,10 +47,10 @@ class Disks(Page):
 class SmartProbe:
     """Watches every disk that smartctl finds."""
 
-    def __init__(self, settings: SmartSettings, bench: Bench, boot_id: Path = BOOT_ID) -> None:
+    def __init__(self, settings: SmartSettings, bench: Bench, proc: Path = Path("/proc")) -> None:
         self._settings = settings
         self._bench = bench
-        self._boot_id = boot_id
+        self._proc = proc
         self._notes = Notebook(bench.notes, settings.label, Disks())
         self._known: dict[str, Disk] = {}
 
@@ -79,7 +78,7 @@ class SmartProbe:
 
     def _boot(self) -> str:
         try:
-            return self._boot_id.read_text("ascii").strip()
+            return boot_of(self._proc)
         except OSError:
             return ""
 

@@ -1,11 +1,11 @@
-"""The table of alerts in DEVELOPERS.md is made from the code: `python -m tests.test_alert_table` writes it anew."""
+"""The table of alerts in the manual is made from the code: `python -m tests.test_alert_table` writes it anew."""
 
 import re
 from pathlib import Path
 
 from watchkeeper.core.alerts import TABLE, Event, State
 
-DEVELOPERS = Path(__file__).parents[1] / "DEVELOPERS.md"
+STATES = Path(__file__).parents[1] / "watchkeeper/manual/alert-states.md"
 PLACE = re.compile(r"(<!-- alerts:begin[^>]*-->\n).*?(<!-- alerts:end -->)", re.DOTALL)
 
 
@@ -31,7 +31,7 @@ def written_into(text: str) -> str:
 
 def test_the_table_in_the_document_is_the_one_in_the_code() -> None:
     """A transition that changes in the code changes in the document, or this fails."""
-    text = DEVELOPERS.read_text(encoding="utf-8")
+    text = STATES.read_text(encoding="utf-8")
     assert PLACE.search(text)
     assert text == written_into(text), "run: python -m tests.test_alert_table"
 
@@ -44,4 +44,4 @@ def test_every_state_and_event_of_the_table_is_shown() -> None:
 
 
 if __name__ == "__main__":
-    DEVELOPERS.write_text(written_into(DEVELOPERS.read_text(encoding="utf-8")), encoding="utf-8")
+    STATES.write_text(written_into(STATES.read_text(encoding="utf-8")), encoding="utf-8")

@@ -1,7 +1,13 @@
-"""The documentation agrees with the code: the README's reference, the example of a configuration, the version."""
+"""The documents agree with the code and with each other: links, commands, keys, figures, dependencies, lengths.
 
+Not here: what is generated (test_manual.py, test_alert_table.py, test_decisions.py), and examples that are executed
+(test_docs_examples.py, test_walk.py).
+"""
+
+import ast
 import re
 import shlex
+import sys
 import tomllib
 from importlib.metadata import version
 from pathlib import Path
@@ -10,6 +16,7 @@ from typing import Any
 import pytest
 
 import watchkeeper
+from tests.test_decisions import RECORDS
 from watchkeeper.cli import COMMANDS, reference
 from watchkeeper.config import words
 from watchkeeper.config.loading import check_document
@@ -22,7 +29,21 @@ EXAMPLE = ROOT / "config.example.toml"
 MODEL = reference.MODEL
 TABLES = list(reference.tables(MODEL))
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-TEXTS = [*sorted(ROOT.glob("*.md")), *sorted(reference.MANUAL.glob("*.md"))]
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+MANUAL = sorted(reference.MANUAL.glob("*.md"))
+TEXTS = [
+    *sorted(ROOT.glob("*.md")),
+    *MANUAL,
+    *RECORDS,
+    ROOT / "tests/bench/RESULTS.md",
+    ROOT / "tests/host/README.md",
+]
+
+
+def named(path: Path) -> str:
+    """A text as its tests are called."""
+    return str(path.relative_to(ROOT))
 
 
 def prose(path: Path) -> str:
@@ -37,15 +58,16 @@ def anchors(path: Path) -> set[str]:
 
 
 def tables_in(path: Path) -> list[str]:
-    """The pieces of a configuration in a text; not the packages' own files, nor kinds that other packages bring."""
+    """The pieces of a configuration in a text; not the packages' own files, nor kinds that only an example brings."""
     blocks = re.findall(r"^```toml\n(.*?)^```", path.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
-    return [each for each in blocks if "[project]" not in each and 'kind = "tide"' not in each]
+    not_ours = ("[project]", 'kind = "tide"', 'kind = "open-files"')
+    return [each for each in blocks if not any(word in each for word in not_ours)]
 
 
 def commands_in(path: Path) -> list[str]:
     """What a text calls watchkeeper with: in blocks of code at the start of a command, and between backticks."""
-    text = path.read_text(encoding="utf-8")
-    blocks = "\n".join(re.findall(r"^```(?:sh)?\n(.*?)^```", text, re.MULTILINE | re.DOTALL))
+    found = re.findall(r"^```(\w*)\n(.*?)^```$", path.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
+    blocks = "\n".join(text for language, text in found if language in ("", "sh"))
     block_lines = re.findall(
         r"(?:^|&& |\|\| |sudo )(?:\.venv/bin/)?watchkeeper +([a-z-][^\n|&]*)", blocks, re.MULTILINE
     )
@@ -145,18 +167,17 @@ def test_every_command_says_how_it_ends_and_how_it_is_used(name: str) -> None:
 
 def test_the_version_is_said_once() -> None:
     """What the package says of itself is what pyproject.toml says."""
-    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    assert watchkeeper.__version__ == version("watchkeeper") == project["version"]
+    assert watchkeeper.__version__ == version("watchkeeper") == PROJECT["version"]
 
 
 @pytest.mark.parametrize("word", [*(each.word for each in Priority), *(each.value for each in State)])
 def test_the_glossary_knows_the_words_of_alerts(word: str) -> None:
-    """Priorities and states are explained to contributors under the names that the code uses."""
-    glossary = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    """Priorities and states are explained under the names that the code uses."""
+    glossary = (reference.MANUAL / "glossary.md").read_text(encoding="utf-8")
     assert re.search(rf"\b{word}\b", glossary)
 
 
-@pytest.mark.parametrize("path", [*TEXTS, EXAMPLE], ids=lambda path: path.name)
+@pytest.mark.parametrize("path", [*TEXTS, EXAMPLE], ids=named)
 def test_links_and_files_that_are_named_are_there(path: Path) -> None:
     """A relative link leads to a file that is there, and to a heading that it has."""
     for link, anchor in re.findall(r"\]\((?!https?:)([^)#\s]*)(?:#([^)]*))?\)", prose(path)):
@@ -165,14 +186,36 @@ def test_links_and_files_that_are_named_are_there(path: Path) -> None:
         assert not anchor or anchor in anchors(there), f"{link}#{anchor}"
 
 
-def test_the_contents_name_every_chapter() -> None:
-    """The README's list of contents is whole, and in order."""
-    chapters = re.findall(r"^## (.+)$", prose(ROOT / "README.md"), re.MULTILINE)
-    listed = re.findall(r"^- \[(.+)\]\(#", README, re.MULTILINE)
-    assert listed == [each for each in chapters if each != "Contents"]
+def test_the_readme_lists_every_file_of_the_manual_once() -> None:
+    """Whoever looks for an answer finds the file in the README's chapter about the manual."""
+    chapter = README.partition("\n## Manual\n")[2].partition("\n## ")[0]
+    listed = re.findall(r"\]\(watchkeeper/manual/([\w-]+\.md)\)", chapter)
+    assert sorted(listed) == [path.name for path in MANUAL]
 
 
-@pytest.mark.parametrize("path", TEXTS, ids=lambda path: path.name)
+@pytest.mark.parametrize(("text", "most"), [(README, 200), (DEVELOPERS, 300)], ids=["README", "DEVELOPERS"])
+def test_a_document_stays_short(text: str, most: int) -> None:
+    """What a newcomer reads first has an end; details belong into the manual or into a decision record."""
+    assert len(text.splitlines()) <= most
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_is_explained_by_hand_too(name: str) -> None:
+    """Besides the generated reference, a chapter of the manual says what the command is good for."""
+    generated = {part.file for part in reference.PARTS}
+    chapters = [path for path in MANUAL if path.name not in generated]
+    assert [path.name for path in chapters if any(line.split()[0] == name for line in commands_in(path))]
+
+
+@pytest.mark.parametrize("table", TABLES, ids=lambda table: table.title)
+def test_every_key_is_in_the_manual(table: reference.Table) -> None:
+    """Each key of each table has its row, below the heading of its table."""
+    text = (reference.MANUAL / "configuration.md").read_text(encoding="utf-8")
+    rows = text.partition(f"\n## {table.title}\n")[2].partition("\n## ")[0]
+    assert [key for key in table.keys() if f"\n| `{key}` |" not in rows] == []
+
+
+@pytest.mark.parametrize("path", TEXTS, ids=named)
 def test_commands_in_the_docs_exist(path: Path) -> None:
     """Each command that a text names is one of watchkeeper's, and so is each option that stands behind it."""
     unknown = [line for line in commands_in(path) if not is_known(line)]
@@ -189,24 +232,20 @@ def test_the_layers_are_told_as_they_are() -> None:
     """DEVELOPERS.md names the layers in the order that the linter holds the code to."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     layers = project["tool"]["importlinter"]["contracts"][0]["layers"]
-    told = (
-        (ROOT / "DEVELOPERS.md")
-        .read_text(encoding="utf-8")
-        .partition("Imports go downward only:")[2]
-        .partition(". ")[0]
-    )
+    told = DEVELOPERS.partition("Imports go downward only:")[2].partition(". ")[0]
     named = [re.findall(r"`(\w+)`", layer) for layer in told.split("→")]
     assert named == [[each.strip().removeprefix("watchkeeper.") for each in layer.split("|")] for layer in layers]
 
 
 def test_every_sort_of_log_line_is_listed() -> None:
-    """People filter the journal by them: the README's table has each, and no other."""
-    table = README.partition("\n| event | when |\n")[2].partition("\n\n")[0]
+    """People filter the journal by them: the manual's table has each, and no other."""
+    text = (reference.MANUAL / "logging.md").read_text(encoding="utf-8")
+    table = text.partition("\n| event | when |\n")[2].partition("\n\n")[0]
     listed = [word for row in table.splitlines()[1:] for word in re.findall(r"`([\w-]+)`", row.split("|")[1])]
     assert sorted(listed) == sorted(each.value for each in Event)
 
 
-@pytest.mark.parametrize("path", TEXTS, ids=lambda path: path.name)
+@pytest.mark.parametrize("path", TEXTS, ids=named)
 def test_figures_of_the_bench_have_their_date(path: Path) -> None:
     """A paragraph that quotes a script of tests/bench with a figure says when that was measured."""
     undated = [
@@ -218,3 +257,73 @@ def test_figures_of_the_bench_have_their_date(path: Path) -> None:
         and not re.search(r"\b\d{1,2}\s+November\s+2026\b", each)
     ]
     assert undated == []
+
+
+def package(requirement: str) -> str:
+    """The name in a requirement such as `coverage[toml]>=7.6`, as it is compared."""
+    return re.split(r"[\[<>=;~! ]", requirement)[0].lower().replace("_", "-")
+
+
+def dependencies() -> str:
+    """The section about dependencies."""
+    return DEVELOPERS.partition("\n## Dependencies\n")[2].partition("\n## ")[0]
+
+
+def explained() -> dict[str, str]:
+    """Each run dependency of the section's table, with what it is said to be for."""
+    rows = re.findall(r"^\| ([\w-]+) \| (.+) \|$", dependencies(), re.MULTILINE)
+    return {name.lower(): said for name, said in rows if name != "package"}
+
+
+def imported() -> dict[str, set[str]]:
+    """Every package from outside that the program imports, with the modules that do so."""
+    found: dict[str, set[str]] = {}
+    for path in (ROOT / "watchkeeper").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = [each.name for each in node.names] if isinstance(node, ast.Import) else []
+            names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            for name in {each.partition(".")[0] for each in names} - sys.stdlib_module_names - {"watchkeeper"}:
+                found.setdefault(name, set()).add(str(path.relative_to(ROOT / "watchkeeper")))
+    return found
+
+
+def test_run_dependencies_are_those_of_the_project() -> None:
+    """The section's table has what pyproject.toml asks for, and nothing else."""
+    assert set(explained()) == {package(each) for each in PROJECT["dependencies"]}
+
+
+def test_other_dependencies_are_named() -> None:
+    """What an extra brings is named in the section below the table."""
+    below = dependencies().rpartition("|\n")[2].lower()
+    extras = {package(each) for extra in PROJECT["optional-dependencies"].values() for each in extra}
+    assert [each for each in sorted(extras) if each not in below] == []
+
+
+def test_what_is_imported_is_declared_or_brought_along() -> None:
+    """A package that the program imports is a run dependency, brought by one as the table says, or optional."""
+    brought = {
+        each for said in explained().values() for each in re.findall(r"[a-z][\w-]+", said.partition("(brings ")[2])
+    }
+    modules = {name.replace("-", "_") for name in [*explained(), *brought]}
+    assert set(imported()) - modules == {"paho"}
+    assert {each for each in explained() if each.replace("-", "_") not in imported()} == set()
+
+
+@pytest.mark.parametrize("name", explained())
+def test_a_dependency_is_used_where_the_table_says(name: str) -> None:
+    """Files that the table names import the package; where it says `only`, no other file does."""
+    said = explained()[name]
+    modules = imported()[name.replace("-", "_")]
+    places = re.findall(r"`([\w/]+(?:\.py|/))`", said)
+    for place in places:
+        assert [each for each in modules if each.startswith(place)], place
+    if "(only in " in said:
+        assert [each for each in modules if not each.startswith(tuple(places))] == []
+
+
+@pytest.mark.parametrize("path", TEXTS, ids=named)
+def test_nothing_wrong_is_said_of_a_package_that_is_installed(path: Path) -> None:
+    """Where a text says that there is no library for something, none of that name is among the pinned packages."""
+    pinned = (ROOT / "deploy/lock/run.txt").read_text(encoding="utf-8")
+    for what in re.findall(r"[Nn]o (\w+) library", prose(path)):
+        assert not re.search(rf"^\S*{what}\S*==", pinned, re.MULTILINE | re.IGNORECASE), what

@@ -1,4 +1,4 @@
-"""The README's walk from nothing to the first warning, done for real: each command, and what each step prints."""
+"""The tutorial from nothing to the first warning, done for real: each command, and what each step prints."""
 
 import os
 import re
@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 import pytest
 
 ROOT = Path(__file__).parents[1]
-CHAPTER = "From nothing to the first warning, in ten minutes"
+TUTORIAL = ROOT / "watchkeeper/manual/tutorial.md"
 FOLDER = "/tmp/watchkeeper-walk"
 PATIENCE_S = 150.0
 """The walk says about 50 s; a busy machine takes longer."""
@@ -22,17 +22,16 @@ PATIENCE_S = 150.0
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """A block of commands, and what the README says that it prints; empty where it says nothing."""
+    """A block of commands, and what the tutorial says that it prints; empty where it says nothing."""
 
     commands: str
     prints: str
 
 
 def steps() -> list[Step]:
-    """The blocks of the chapter in their order."""
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    chapter = text.partition(f"\n## {CHAPTER}\n")[2].partition("\n## ")[0]
-    blocks = re.findall(r"^```(sh)?\n(.*?)^```$", chapter, re.MULTILINE | re.DOTALL)
+    """The blocks of the tutorial in their order."""
+    text = TUTORIAL.read_text(encoding="utf-8")
+    blocks = re.findall(r"^```(sh)?\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
     found: list[Step] = []
     for kind, block in blocks:
         if kind:
@@ -75,12 +74,12 @@ class Walk:
             )
 
     def here(self, text: str) -> str:
-        """The README's words with this walk's places: its folder, and the interpreter that runs the tests."""
+        """The tutorial's words with this walk's places: its folder, and the interpreter that runs the tests."""
         placed = text.replace(FOLDER, str(self.folder))
         return placed.replace(".venv/bin/watchkeeper", f"{sys.executable} -m watchkeeper")
 
     def do(self, step: Step) -> None:
-        """Run a block, and hold what it prints to what the README says."""
+        """Run a block, and hold what it prints to what the tutorial says."""
         before = len(self._said.read_text())
         assert self.shell.stdin is not None
         self.shell.stdin.write(f"{self.here(step.commands)}\necho walked-$?\n")
@@ -125,7 +124,7 @@ class Walk:
 
 @pytest.fixture
 def walk() -> Iterator[Walk]:
-    """A newcomer who has a clone and its packages. No path is longer than in the README, so that lines break alike."""
+    """A newcomer who has a clone and its packages. No path is longer than in the tutorial, so that lines break alike."""
     with TemporaryDirectory(prefix="w") as place:
         newcomer = Walk(Path(place) / "walk")
         yield newcomer
@@ -141,7 +140,7 @@ def _clear(newcomer: Walk) -> None:
 
 
 def test_the_walk_leads_to_the_first_warning(walk: Walk) -> None:
-    """Configuration, a look, a test message, the watch, a real warning, its end: as the README has it."""
+    """Configuration, a look, a test message, the watch, a real warning, its end: as the tutorial has it."""
     configure, look, trial, start, fill, warning, board, mend, ended, away = steps()
     for step in (configure, look, trial):
         walk.do(step)

@@ -1,4 +1,7 @@
-"""The keeper in the machine: a user with sudo and a clone of this repository, who types what the README says."""
+"""The keeper in the machine: a user with sudo and a clone of this repository, who types what the manual says.
+
+Earlier versions say it in their README.
+"""
 
 import re
 import shlex
@@ -14,6 +17,9 @@ from tests.host.station import EVENTS, PAGE, ROOT, Station, build
 
 CHECKOUT = "/home/keeper/watchkeeper"
 ORIGIN = "/home/keeper/origin.git"
+
+MANUAL = "watchkeeper/manual/installation.md"
+"""How the service is installed, upgraded and removed."""
 
 WHEELS = "/var/cache/wheels"
 """The pinned packages, for everybody."""
@@ -34,26 +40,29 @@ Blocks = list[list[str]]
 """Lines of each block of commands."""
 
 
-def section(readme: str, heading: str) -> str:
+def section(text: str, heading: str) -> str:
     """What stands between a heading and the next one, whatever their levels."""
     # In a block, a line that begins with # is a comment.
     block = re.compile(r"^```.*?^```$", re.MULTILINE | re.DOTALL)
-    marked = block.sub(lambda found: re.sub(r"^#", "\0", found[0], flags=re.MULTILINE), readme)
+    marked = block.sub(lambda found: re.sub(r"^#", "\0", found[0], flags=re.MULTILINE), text)
     parts = re.split(r"^#{2,} (.+)$", marked, flags=re.MULTILINE)
-    below = [text for title, text in zip(parts[1::2], parts[2::2], strict=True) if title == heading]
-    assert len(below) == 1, f"the README has {len(below)} headings {heading!r}"
+    below = [said for title, said in zip(parts[1::2], parts[2::2], strict=True) if title == heading]
+    assert len(below) == 1, f"there are {len(below)} headings {heading!r}"
     return below[0].replace("\0", "#")
 
 
-def commands(readme: str, heading: str) -> Blocks:
+def commands(text: str, heading: str) -> Blocks:
     """The `sh` blocks of a section."""
-    blocks = re.findall(r"^```sh\n(.*?)^```$", section(readme, heading), flags=re.MULTILINE | re.DOTALL)
+    blocks = re.findall(r"^```sh\n(.*?)^```$", section(text, heading), flags=re.MULTILINE | re.DOTALL)
     return [[line for line in block.splitlines() if line.strip()] for block in blocks]
 
 
-def readme_of(commit: str = "") -> str:
-    """The README of a commit, or as it is."""
-    return git(ROOT, "show", f"{commit}:README.md") if commit else (ROOT / "README.md").read_text()
+def instructions(commit: str = "") -> str:
+    """How to install: the manual as it is, or what a commit says, which has it in its README if it has no manual."""
+    if not commit:
+        return (ROOT / MANUAL).read_text(encoding="utf-8")
+    has_manual = git(ROOT, "ls-tree", "--name-only", commit, MANUAL).strip()
+    return git(ROOT, "show", f"{commit}:{MANUAL if has_manual else 'README.md'}")
 
 
 def git(folder: Path, *words: str) -> str:

@@ -48,7 +48,7 @@ def build(folder: Path) -> None:
 
 
 def install(machine: Machine) -> None:
-    """Put watchkeeper and its units in place, as the README says, and those who are told: a webhook and a mailbox."""
+    """Put watchkeeper and its units in place, as the manual says, and those who are told: a webhook and a mailbox."""
     if not machine.works(f"test -x {PROGRAM}"):
         _install_packages(machine)
     machine.put(UNITS, "/root/units")

@@ -1,9 +1,9 @@
-"""A person installs, upgrades and removes the service by what the README says, and by nothing else.
+"""A person installs, upgrades and removes the service by what the manual says, and by nothing else.
 
 One story in one machine, in the order of the tests: each goes on from the one before. The commands are read from the
-README's blocks, not written down here. A host that had nothing gets the newest version, and is cleaned of it. Then it
-gets the first version that was a service, is upgraded with what that had gathered, lives through what can go wrong, and
-is cleaned again.
+blocks of its chapter on installation, not written down here. A host that had nothing gets the newest version, and is
+cleaned of it. Then it gets the first version that was a service, is upgraded with what that had gathered, lives through
+what can go wrong, and is cleaned again.
 
 It comes last, in a machine that it boots for itself: nothing of another scenario is in it, and nothing is left for one.
 """
@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 
-from tests.host.keeper import INSTALL_S, NOTES, Keeper, commands, readme_of, section
+from tests.host.keeper import INSTALL_S, NOTES, Keeper, commands, instructions, section
 from tests.host.machine import Machine
 from tests.host.station import CONFIG, PAGE, ROOT, Event, Station
 
@@ -28,7 +28,7 @@ VERSION = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["versi
 FIRST = "83afaca"
 """The commit with the first version whose README says how it is run as a service."""
 
-README = readme_of()
+MANUAL = instructions()
 SERVICE, CHANGE, UPGRADE, REMOVE, SECRETS = (
     "As a service", "After a change of the configuration", "Upgrade", "Remove", "Secrets",
 )  # fmt: skip
@@ -74,10 +74,10 @@ every = "5s"
 """
 
 
-def test_the_readme_has_the_commands_that_are_typed_here() -> None:
+def test_the_manual_has_the_commands_that_are_typed_here() -> None:
     """Each section has as many blocks as the tests type, with these programs in this order. Needs no machine."""
     heads = {
-        heading: [[_program(line) for line in block] for block in commands(README, heading)]
+        heading: [[_program(line) for line in block] for block in commands(MANUAL, heading)]
         for heading in (SERVICE, CHANGE, UPGRADE, REMOVE, SECRETS)
     }
     assert heads == {
@@ -101,7 +101,7 @@ def _program(line: str) -> str:
 def test_install_on_a_host_that_had_nothing(keeper: Keeper) -> None:
     """The packages to install first are what it needs; then one command, and the service is on watch, unprivileged."""
     machine = keeper.station.machine
-    packages, install = commands(README, SERVICE)[0]
+    packages, install = commands(MANUAL, SERVICE)[0]
     # The machine has no source of packages, so that one line is looked up instead of typed.
     for name in packages.partition("#")[0].split()[3:]:
         assert "ok installed" in machine.run(f"dpkg-query -W -f '${{Status}}' {name}"), name
@@ -129,7 +129,7 @@ def test_a_second_install_finds_everything_in_place(keeper: Keeper) -> None:
 @host
 def test_survey_proposes_what_the_service_takes(keeper: Keeper) -> None:
     """The proposal can be used as it is; put in the place of the first configuration, it is taken by a reload."""
-    _, survey, put = commands(README, SERVICE)
+    _, survey, put = commands(MANUAL, SERVICE)
     keeper.types(survey)
     (proposal,) = (word for word in survey[0].split() if word.endswith(".toml"))
     assert "can be used." in keeper.types([f"sudo watchkeeper --config {proposal} check-config"])
@@ -155,7 +155,7 @@ def test_the_first_version_gathers_and_tells(keeper: Keeper) -> None:
     keeper.types([f"git reset --quiet --hard {FIRST}"])
     machine.run("mkdir -p /etc/watchkeeper")
     machine.write(CONFIG, CONFIGURATION + HIDE_HUB)
-    keeper.timed("install of the first version", commands(readme_of(FIRST), SERVICE)[0])
+    keeper.timed("install of the first version", commands(instructions(FIRST), SERVICE)[0])
     keeper.station.until("the first version's page", keeper.serves, 240)
     told = keeper.station.told("service hide-hub", "silent", "raised", 0, 180)
     keeper.station.until("samples", lambda: len(_rows(machine, SAMPLES)) >= 40, 300)
@@ -330,11 +330,11 @@ HTTPServer(("127.0.0.1", 8124), Guarded).serve_forever()
 
 @host
 def test_a_secret_reaches_the_daemon_and_nothing_else(keeper: Keeper) -> None:
-    """Typed in as the README says, it is root's file; the daemon can send it, and neither log nor database has it."""
+    """Typed in as the manual says, it is root's file; the daemon can send it, and neither log nor database has it."""
     station, machine = keeper.station, keeper.station.machine
     machine.write(f"{NOTES}/guarded.py", GUARDED)
     machine.run(f"systemctl is-active -q ringing-db || systemd-run -q --unit=ringing-db python3 {NOTES}/guarded.py")
-    (line,) = re.findall(r"`(password = \{.*\})`", section(README, SECRETS))
+    (line,) = re.findall(r"`(password = \{.*\})`", section(MANUAL, SECRETS))
     source = line.removeprefix("password = ")
     mail = f'\n[[notifier]]\nkind = "mail"\nserver = "localhost"\nsecurity = "none"\nuser = "gannet"\n{line}\n'
     mail += 'from = "gannet@gannet.example"\nto = ["keeper@localhost"]\n'
@@ -383,15 +383,15 @@ def test_the_service_comes_back_with_the_host(keeper: Keeper) -> None:
 
 
 LEFT = ("/etc/watchkeeper", "/var/lib/watchkeeper", BACKUPS, DROP_INS, HOME)
-"""What the README says that `deploy/remove` leaves, apart from the user."""
+"""What the manual says that `deploy/remove` leaves, apart from the user."""
 
 
 @host
-def test_remove_leaves_what_the_readme_says(keeper: Keeper) -> None:
-    """The service is gone; what is new on the host lies in the places that the README and the command itself name."""
+def test_remove_leaves_what_the_manual_says(keeper: Keeper) -> None:
+    """The service is gone; what is new on the host lies in the places that the manual and the command itself name."""
     machine = keeper.station.machine
     remove = _block(REMOVE)
-    text = " ".join(section(README, REMOVE).split())
+    text = " ".join(section(MANUAL, REMOVE).split())
     said = keeper.types(remove)
     named = [line.strip() for line in said.splitlines() if line.startswith("  ")]
     assert named == [*LEFT, "the user watchkeeper, to whom the database belongs"]
@@ -420,8 +420,8 @@ def test_nothing_is_left_of_the_first_version_either(keeper: Keeper) -> None:
 
 
 def _block(heading: str) -> list[str]:
-    """The first commands beneath a heading of the README."""
-    return commands(README, heading)[0]
+    """The first commands beneath a heading of the manual."""
+    return commands(MANUAL, heading)[0]
 
 
 def _get(keeper: Keeper, path: str) -> list[Event]:
@@ -451,7 +451,7 @@ def _installs_again(keeper: Keeper) -> None:
 
 def _removes_everything(keeper: Keeper) -> None:
     machine = keeper.station.machine
-    (everything,) = re.findall(r"`(sudo deploy/remove --everything)`", section(README, REMOVE))
+    (everything,) = re.findall(r"`(sudo deploy/remove --everything)`", section(MANUAL, REMOVE))
     assert "removed, with everything that it kept" in keeper.types([everything])
     assert keeper.changes() == ([], [])
     for name in ("watchkeeper", "watchkeeper-helper"):

@@ -1,4 +1,4 @@
-"""The Debian package, built and installed by what the README says, comes, is upgraded and goes as a package should.
+"""The Debian package, built and installed by what the manual says, comes, is upgraded and goes as a package should.
 
 It follows the story of test_install.py in the same machine, which that has left as clean as it was before. What a
 package must keep and what it must take away: Debian Policy, chapters 6.6 and 6.8 (removal, purge) and 10.7
@@ -7,7 +7,7 @@ package must keep and what it must take away: Debian Policy, chapters 6.6 and 6.
 
 import pytest
 
-from tests.host.keeper import Keeper, commands, readme_of
+from tests.host.keeper import Keeper, commands, instructions
 from tests.host.station import CONFIG
 
 pytestmark = pytest.mark.host(place=10)
@@ -19,10 +19,10 @@ OWN_BOOKS = ("/var/lib/dpkg", "/var/lib/apt", "/var/lib/systemd/deb-systemd-help
 
 
 def test_the_package_is_built_and_installed(keeper: Keeper) -> None:
-    """The README's two commands: the service is on watch, unprivileged, with its helper and man pages."""
+    """The manual's two commands: the service is on watch, unprivileged, with its helper and man pages."""
     machine = keeper.machine
     assert keeper.changes(*OWN_BOOKS)[0] == [], "the machine is not as clean as it was"
-    build, install = commands(readme_of(), "As a Debian package")[0]
+    build, install = commands(instructions(), "As a Debian package")[0]
     keeper.timed("package: built", [build])
     keeper.timed("package: installed", [f"{install} --yes"])
     keeper.is_on_watch()

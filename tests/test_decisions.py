@@ -11,7 +11,9 @@ from hatchling.builders.wheel import WheelBuilder
 
 ROOT = Path(__file__).parents[1]
 DEVELOPERS = ROOT / "DEVELOPERS.md"
-RECORDS = sorted(path for place in ("watchkeeper", "tests/host", "deploy") for path in (ROOT / place).rglob("decisions/*.md"))
+RECORDS = sorted(
+    path for place in ("watchkeeper", "tests/host", "deploy") for path in (ROOT / place).rglob("decisions/*.md")
+)
 PARTS = ["Context", "Decision", "Rejected", "Revisit when"]
 PLACE = re.compile(r"(<!-- decisions:begin[^>]*-->\n).*?(<!-- decisions:end -->)", re.DOTALL)
 

@@ -124,7 +124,7 @@ class Walk:
 
 @pytest.fixture
 def walk() -> Iterator[Walk]:
-    """A newcomer who has a clone and its packages. No path is longer than in the tutorial, so that lines break alike."""
+    """A newcomer who has a clone and its packages. No path is longer than in the tutorial, so lines break alike."""
     with TemporaryDirectory(prefix="w") as place:
         newcomer = Walk(Path(place) / "walk")
         yield newcomer

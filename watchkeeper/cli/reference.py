@@ -2,7 +2,7 @@
 
 Everything comes from the commands, the models, the entries on alerts, the messages and the routes themselves, so that
 it cannot drift; a test holds the files to it. Here are the commands and the configuration; the other parts have a
-module each.
+module each. The other files of that folder are written by hand.
 """
 
 import re
@@ -195,7 +195,7 @@ PARTS = (
     Part("messages.md", "The messages", reference_messages.markdown),
     Part("api.md", "The API", reference_api.markdown),
 )
-"""The manual, in the README's order."""
+"""The parts that are made from the code."""
 
 
 def text(part: Part) -> str:

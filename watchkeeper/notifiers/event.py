@@ -1,4 +1,4 @@
-"""A message as a CloudEvents 1.0 event in JSON. Pure; documented in the README, which shows one made by this code.
+"""A message as a CloudEvents 1.0 event in JSON. Pure; documented in the manual, which shows one made by this code.
 
 `data` holds every field of the message: instants as RFC 3339 in UTC, priorities as their words, null for None.
 Not here: HTTP and signatures.

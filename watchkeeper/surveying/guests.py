@@ -24,7 +24,7 @@ USUAL = (
     "run/guests/*.qmp", "run/guests/*.sock", "run/qemu/*.qmp", "run/qemu/*.sock", "run/qemu-server/*.qmp",
     "var/lib/libvirt/qemu/*/monitor.sock",
 )  # fmt: skip
-"""Where the programs that start guests put monitors, and where the README proposes to."""
+"""Where the programs that start guests put monitors, and where the manual proposes to."""
 
 SPARE = 0.1
 """Guests that are promised more memory than there is get a limit a tenth above what they are promised now."""

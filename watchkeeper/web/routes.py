@@ -1,6 +1,6 @@
 """The table of routes: the one place that says what is served where, with which parameters, and what it answers.
 
-The router, the description at /api and the README's chapter are all made from it.
+The router, the description at /api and the manual's chapter are all made from it.
 """
 
 from collections.abc import Mapping

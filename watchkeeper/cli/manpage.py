@@ -18,13 +18,13 @@ from watchkeeper.cli.group import Exit
 SOURCE = f"watchkeeper {__version__}"
 
 CAUTIONS = (
-    "A snapshot on the same pool is not a backup: what breaks the pool breaks both. A backup that was never restored is "
-    "a hope.",
+    "A snapshot on the same pool is not a backup: what breaks the pool breaks both.",
+    "A backup that was never restored is a hope.",
     "A forecast is an estimate; the 90 % range is part of the answer.",
-    "This is not a life-safety system: smoke, gas, medical and heating-failure alarms need their own certified devices "
-    "and follow local codes.",
-    "Disk and electrical work on the server, and work on a UPS and its batteries, is at the owner's risk and, where "
-    "local rules ask for it, a licensed person's.",
+    "This is not a life-safety system: smoke, gas, medical and heating-failure alarms need their own certified devices.",
+    "Follow your local codes.",
+    "Disk and electrical work on the server, and work on a UPS and its batteries, is at the owner's risk.",
+    "Where local rules ask for it, such work is a licensed person's.",
 )
 
 FILES = {

@@ -21,8 +21,9 @@ CAUTIONS = (
     "A snapshot on the same pool is not a backup: what breaks the pool breaks both.",
     "A backup that was never restored is a hope.",
     "A forecast is an estimate; the 90 % range is part of the answer.",
-    "This is not a life-safety system: smoke, gas, medical and heating-failure alarms need their own certified devices.",
-    "Follow your local codes.",
+    "This is not a life-safety system.",
+    "Smoke, gas, medical and heating-failure alarms need their own certified devices.",
+    "Follow local codes.",
     "Disk and electrical work on the server, and work on a UPS and its batteries, is at the owner's risk.",
     "Where local rules ask for it, such work is a licensed person's.",
 )

@@ -97,7 +97,7 @@ TABLE: dict[tuple[State, Event], tuple[State, Telling | None]] = {
     # on what the keeper knew before: see `owed`.
     **{(state, event): (state, None) for event in (Event.SHELVE, Event.UNSHELVE, Event.TELL) for state in State},
 }
-"""(state, event) -> (next state, what is told). A pair that is missing does not happen. manual/alert-states.md shows it."""
+"""(state, event) -> (next state, what is told). A missing pair does not happen. manual/alert-states.md shows it."""
 
 STANDING = frozenset({State.ACTIVE, State.ACKNOWLEDGED})
 """The states in which the cause is there."""

@@ -269,10 +269,10 @@ def dependencies() -> str:
     return DEVELOPERS.partition("\n## Dependencies\n")[2].partition("\n## ")[0]
 
 
-def explained() -> dict[str, str]:
-    """Each run dependency of the section's table, with what it is said to be for."""
-    rows = re.findall(r"^\| ([\w-]+) \| (.+) \|$", dependencies(), re.MULTILINE)
-    return {name.lower(): said for name, said in rows if name != "package"}
+def explained() -> dict[str, tuple[str, tuple[str, ...]]]:
+    """Each run dependency of the section's table: what it is said to be for, and in which files and folders."""
+    rows = re.findall(r"^\| ([\w-]+) \| (.+) \| (`.+`) \|$", dependencies(), re.MULTILINE)
+    return {name.lower(): (said, tuple(re.findall(r"`([\w./]+)`", places))) for name, said, places in rows}
 
 
 def imported() -> dict[str, set[str]]:
@@ -302,23 +302,19 @@ def test_other_dependencies_are_named() -> None:
 def test_what_is_imported_is_declared_or_brought_along() -> None:
     """A package that the program imports is a run dependency, brought by one as the table says, or optional."""
     brought = {
-        each for said in explained().values() for each in re.findall(r"[a-z][\w-]+", said.partition("(brings ")[2])
+        each for said, _ in explained().values() for each in re.findall(r"[a-z][\w-]+", said.partition("(brings ")[2])
     }
     modules = {name.replace("-", "_") for name in [*explained(), *brought]}
     assert set(imported()) - modules == {"paho"}
-    assert {each for each in explained() if each.replace("-", "_") not in imported()} == set()
 
 
 @pytest.mark.parametrize("name", explained())
 def test_a_dependency_is_used_where_the_table_says(name: str) -> None:
-    """Files that the table names import the package; where it says `only`, no other file does."""
-    said = explained()[name]
+    """Every file or folder that the table names imports the package, and no other does."""
+    _, places = explained()[name]
     modules = imported()[name.replace("-", "_")]
-    places = re.findall(r"`([\w/]+(?:\.py|/))`", said)
-    for place in places:
-        assert [each for each in modules if each.startswith(place)], place
-    if "(only in " in said:
-        assert [each for each in modules if not each.startswith(tuple(places))] == []
+    assert [each for each in modules if not each.startswith(places)] == []
+    assert [each for each in places if not any(module.startswith(each) for module in modules)] == []
 
 
 @pytest.mark.parametrize("path", TEXTS, ids=named)

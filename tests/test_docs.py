@@ -9,6 +9,7 @@ import re
 import shlex
 import sys
 import tomllib
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -275,6 +276,7 @@ def explained() -> dict[str, tuple[str, tuple[str, ...]]]:
     return {name.lower(): (said, tuple(re.findall(r"`([\w./]+)`", places))) for name, said, places in rows}
 
 
+@cache
 def imported() -> dict[str, set[str]]:
     """Every package from outside that the program imports, with the modules that do so."""
     found: dict[str, set[str]] = {}

@@ -122,10 +122,11 @@ def test_a_line_that_is_dripped_has_one_deadline(monkeypatch: pytest.MonkeyPatch
     """A byte now and then does not begin the time again: it ends long before the line could be full."""
     monkeypatch.setattr(answering, "PATIENCE_S", 0.5)
     ours, theirs = socket.socketpair()
-    ended = threading.Event()
+    ended, sent = threading.Event(), 0
 
     def drip() -> None:
-        for _ in range(answering.NAME_LIMIT_BYTES):
+        nonlocal sent
+        for sent in range(1, answering.NAME_LIMIT_BYTES + 1):
             ours.sendall(b"v")
             if ended.wait(0.1):
                 return
@@ -139,6 +140,7 @@ def test_a_line_that_is_dripped_has_one_deadline(monkeypatch: pytest.MonkeyPatch
         finally:
             ended.set()
             dripping.join()
+    assert sent < answering.NAME_LIMIT_BYTES
 
 
 @pytest.mark.parametrize("name", ["target", "stdout", "stderr"])

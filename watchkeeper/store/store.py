@@ -81,8 +81,9 @@ class Store:
         return store
 
     def _take_rights(self) -> None:
-        """As root, the thread that reads has the rights of the folder's owner on files, and no others: SQLite opens the
-        -wal and -shm by their names, follows links, and would give what these lead to to the database's owner.
+        """As root, the thread that reads has the rights of the folder's owner on files, and no others.
+
+        SQLite opens -wal and -journal by name, and as root gives them to the database's owner, whatever they are.
         """
         path = real_file(self.path)
         if (owner := owner_of(path.parent)) is not None:

@@ -8,6 +8,7 @@ import pytest
 
 from tests.support.folders import DAEMON, STRANGER, Ground, ground
 from watchkeeper.errors import StartError
+from watchkeeper.ownership import folder_owner
 from watchkeeper.ownership.folder_owner import LINKS_LIMIT, owner_of, real_file, user
 
 
@@ -69,6 +70,8 @@ def test_a_folder_that_a_third_user_can_swap(where: Ground) -> None:
 def test_a_folder_of_root_that_others_may_write_to(where: Ground) -> None:
     """Somebody could put a link there at any moment."""
     (where.top / "own").chmod(0o775)
+    assert owner_of(where.top / "own") is None  # root's own group
+    os.chown(where.top / "own", 0, STRANGER)
     with pytest.raises(StartError, match=rf"others may write to it.*chmod go-w {where.top}/own"):
         owner_of(where.top / "own")
 
@@ -125,3 +128,27 @@ def test_users_are_named() -> None:
     """By name where there is one."""
     assert user(0) == "user root"
     assert user(STRANGER) == f"user {STRANGER}"
+
+
+def test_users_outside_of_a_namespace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Root of a container without real root sees them all as one number, to which nobody in there belongs."""
+    monkeypatch.setattr(folder_owner, "UID_MAP", tmp_path / "uid_map")
+    for text, seen in (
+        ("0 0 4294967295", None),
+        ("0 1000 1", DAEMON),
+        ("0 1000 1\n1 100000 65536", None),
+        ("", DAEMON),
+        ("x", None),
+    ):
+        (tmp_path / "uid_map").write_text(f"{text}\n" if text else "")
+        assert folder_owner.outsiders() == seen
+    (tmp_path / "uid_map").unlink()
+    assert folder_owner.outsiders() is None
+
+
+def test_a_folder_that_belongs_to_users_outside(where: Ground, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is no other user's in here: the kernel decides, as it does for any user."""
+    monkeypatch.setattr(folder_owner, "outsiders", lambda: DAEMON)
+    assert owner_of(where.state) is None
+    (where.state / "mine").mkdir()
+    assert owner_of(where.state / "mine") is None

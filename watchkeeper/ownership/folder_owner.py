@@ -17,7 +17,7 @@ from watchkeeper.errors import StartError
 LINKS_LIMIT = 40
 """As many links on one path as the kernel follows (path_resolution(7))."""
 
-_OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
+UID_MAP, OVERFLOW_UID = Path("/proc/self/uid_map"), Path("/proc/sys/kernel/overflowuid")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +56,23 @@ def owner_of(folder: Path, *, shared: bool = False) -> Owner | None:
     if os.geteuid() != 0:
         return None
     try:
-        return _Walk(folder.absolute()).owner(shared=shared)
+        return _Walk(folder.absolute(), outsiders()).owner(shared=shared)
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or error
         raise StartError(f"{folder} cannot be used ({why}): name a folder that is there") from error
+
+
+def outsiders() -> int | None:
+    """The number under which this process sees all users outside its user namespace; None where it sees each as it is.
+
+    Root of a namespace (a container without real root) has no power over their files, and none of them is in there.
+    """
+    try:
+        overflow = int(OVERFLOW_UID.read_bytes())
+        ranges = [tuple(map(int, line.split())) for line in UID_MAP.read_bytes().splitlines()]
+    except (OSError, ValueError):
+        return None
+    return None if any(first <= overflow < first + count for first, _, count in ranges) else overflow
 
 
 def real_file(path: Path) -> Path:
@@ -81,6 +94,7 @@ class _Walk:
     """Follows a path one step at a time, and keeps in mind who could change a step."""
 
     path: Path
+    outsiders: int | None = None
     here: Path = Path("/")
     seen: list[tuple[Path, os.stat_result]] = field(default_factory=list)
     changeable: dict[int, Path] = field(default_factory=dict)
@@ -95,7 +109,7 @@ class _Walk:
         """Follow the whole path and decide."""
         self._follow()
         last = self.seen[-1][1]
-        if last.st_uid == 0:
+        if self._uid(last) == 0:
             self._check_root_alone(last, shared=shared)
             return None
         for uid, step in self.changeable.items():
@@ -150,7 +164,7 @@ class _Walk:
 
     def _link(self, step: Path, status: os.stat_result) -> list[str]:
         """Where a link leads to. In a folder that everybody may write to, its owner decides that."""
-        if status.st_uid != 0 and _everybodys(os.lstat(self.here)):
+        if self._uid(status) != 0 and _everybodys(os.lstat(self.here)):
             self.changeable.setdefault(status.st_uid, step)
         target = step.readlink()
         self.links.append((step, target))
@@ -161,15 +175,24 @@ class _Walk:
             return list(target.parts[1:])
         return list(target.parts)
 
+    def _uid(self, status: os.stat_result) -> int:
+        """Whose it is. What belongs to users outside is left to the kernel, like what is root's."""
+        return 0 if status.st_uid == self.outsiders else status.st_uid
+
     def _enter(self, folder: Path, status: os.stat_result) -> None:
         self.here = folder
         self.seen.append((folder, status))
-        if status.st_uid != 0:
+        if self._uid(status) != 0:
             self.changeable.setdefault(status.st_uid, folder)
-        elif self.open_to is None and status.st_mode & _OTHERS_WRITE and not _everybodys(status):
+        elif self.open_to is None and _others_write(status) and not _everybodys(status):
             self.open_to = folder
 
 
 def _everybodys(status: os.stat_result) -> bool:
     """A folder like /tmp: others may write to it, and change there only what is their own (the sticky bit)."""
-    return bool(status.st_mode & _OTHERS_WRITE and status.st_mode & stat.S_ISVTX)
+    return _others_write(status) and bool(status.st_mode & stat.S_ISVTX)
+
+
+def _others_write(status: os.stat_result) -> bool:
+    """Group 0 is root's own: no other user is in it."""
+    return bool(status.st_mode & stat.S_IWOTH or (status.st_mode & stat.S_IWGRP and status.st_gid != 0))

@@ -129,3 +129,14 @@ def test_the_package_asks_for_what_it_runs_on() -> None:
     script = (DEPLOY / "package").read_text()
     for word in set(re.findall(r"@[A-Z]+@", control)):
         assert f"s|{word}|" in script, word
+
+
+def test_root_touches_nothing_in_the_daemons_folder_by_its_own_hand() -> None:
+    """Scripts leave the database to the command, which takes its owner's rights; they may look, and remove it all."""
+    for script in ("install", "remove", "debian/postinst", "debian/prerm", "debian/postrm"):
+        lines = [line.strip() for line in (DEPLOY / script).read_text().splitlines()]
+        text = "\n".join(line for line in lines if not line.startswith("#"))
+        assert not re.search(r"\b(sqlite3|chown|chmod|runuser)\b", text), script
+        for line in re.findall(r".*(?:\$database|/var/lib/(?:private/)?watchkeeper).*", text):
+            looks = re.search(r"-f \"\$database\"|^database=|\bfor place in\b|^echo ", line)
+            assert looks or "rm -rf " in line or 'WATCHKEEPER_STORE__PATH=$database "$new" ' in line, line

@@ -313,6 +313,56 @@ def test_a_version_that_does_not_start_is_taken_back(keeper: Keeper, later: list
     keeper.types(_block(CHANGE))
 
 
+VICTIM = "/etc/guillemots"
+ASTRAY = f"""
+
+async def serve(known: Settings, **_others: object) -> None:
+    \"\"\"What a daemon that was taken over does: spoils its database, leaves links to root's file, and ends.\"\"\"
+    import datetime
+    import sqlite3
+
+    path = known.store.path
+    sqlite3.connect(path).execute("PRAGMA user_version = 99")
+    now = datetime.datetime.now(datetime.UTC)
+    instants = [now + datetime.timedelta(seconds=s) for s in range(1800)]
+    replaced = [f".replaced-{{each:%Y%m%dT%H%M%SZ}}" for each in instants]
+    for tail in (".lock", "-wal", "-shm", "-journal", *replaced):
+        link = path.with_name(path.name + tail)
+        link.unlink(missing_ok=True)
+        link.symlink_to("{VICTIM}")
+    raise SystemExit(3)
+"""
+
+
+@host
+def test_a_roll_back_follows_no_link(keeper: Keeper, later: list[str]) -> None:
+    """A daemon that was taken over leaves links for root: the roll-back names them, and root's file stays root's.
+
+    Once the links are taken away, the copy from before the upgrade can be put back by the README's own command.
+    """
+    machine = keeper.station.machine
+    until_s = int(machine.now())
+    machine.write(CONFIG, CONFIGURATION)
+    kept, copies = _kept(machine, DATABASE, until_s), _backups(machine)
+    machine.run(f"umask 077; echo the north ledge >{VICTIM}")
+    before = machine.run(f"stat -c '%a %u:%g %i' {VICTIM}; cat {VICTIM}")
+    machine.write("/tmp/astray", ASTRAY)
+    keeper.types(["git checkout --quiet watchkeeper/daemon.py", "cat /tmp/astray >>watchkeeper/daemon.py"])
+    status, said = keeper.tries(later, timeout_s=INSTALL_S)
+    assert status == 3, said
+    assert f"{DATABASE}-wal is a link" in said or f"{DATABASE}.lock is a link" in said, said
+    assert machine.run(f"stat -c '%a %u:%g %i' {VICTIM}; cat {VICTIM}") == before
+    (copy,) = set(_backups(machine)) - set(copies)
+
+    machine.run(f"systemctl stop watchkeeper; find {DATABASE.rpartition('/')[0]}/ -type l -delete; rm {VICTIM}")
+    keeper.types([f"sudo watchkeeper restore {copy}", "sudo systemctl start watchkeeper"])
+    keeper.is_on_watch()
+    assert _lost(kept, _kept(machine, DATABASE, until_s)) == []
+    assert machine.run(f"stat -c %U {DATABASE}").strip() == "watchkeeper"
+    machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG)
+    keeper.types(_block(CHANGE))
+
+
 SECRET = "guillemots-on-the-north-ledge"
 
 GUARDED = f"""

@@ -118,6 +118,42 @@ def test_a_caller_that_says_nothing_is_let_go(monkeypatch: pytest.MonkeyPatch) -
         serve(theirs)
 
 
+def test_a_line_that_is_dripped_has_one_deadline(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A byte now and then does not begin the time again: it ends long before the line could be full."""
+    monkeypatch.setattr(answering, "PATIENCE_S", 0.5)
+    ours, theirs = socket.socketpair()
+    ended, sent = threading.Event(), 0
+
+    def drip() -> None:
+        nonlocal sent
+        for _ in range(answering.NAME_LIMIT_BYTES):
+            ours.sendall(b"v")
+            sent += 1
+            if ended.wait(0.1):
+                return
+
+    dripping = threading.Thread(target=drip)
+    with ours, theirs:
+        dripping.start()
+        try:
+            with pytest.raises(TimeoutError):
+                serve(theirs)
+        finally:
+            ended.set()
+            dripping.join()
+    assert sent < answering.NAME_LIMIT_BYTES
+
+
+@pytest.mark.parametrize("name", ["target", "stdout", "stderr"])
+def test_half_a_character_is_no_answer(name: str) -> None:
+    """JSON can name one half of a pair of surrogates, which stands neither for a character nor for a byte."""
+    record = {"target": "", "status": 0, "stdout": "", "stderr": "", name: "\ud800"}
+    with pytest.raises(Unanswered, match="neither text nor bytes"):
+        understand(json.dumps({"form": answering.FORM, "runs": [record]}).encode("ascii"))
+    with pytest.raises(Unanswered, match="neither text nor bytes"):
+        understand(json.dumps({"form": answering.FORM, "error": "\ud800"}).encode("ascii"))
+
+
 def run_program(connection: socket.socket) -> "subprocess.CompletedProcess[bytes]":
     """Run root's side as the service manager does, with the connection as standard input."""
     command = [sys.executable, "-m", "watchkeeper.privileged"]

@@ -136,3 +136,16 @@ def test_it_needs_nothing_but_the_standard_library() -> None:
     root = Path(__file__).parents[2]
     done = subprocess.run([sys.executable, "-I", "-S", "-c", script, str(root)], capture_output=True, check=False)
     assert done.stdout == b"alone\n", done.stderr
+
+
+async def test_a_link_that_comes_after_the_look_is_not_followed(folder: Path) -> None:
+    """Whoever owns the folder could lead root to another socket, or have it open a file: nothing is connected to."""
+    async with monitor(folder / "a.qmp", replies()) as asked:
+        (folder / "link.qmp").symlink_to("a.qmp")
+        (folder / "file.qmp").touch()
+        for name in ("link.qmp", "file.qmp"):
+            with pytest.raises(ValueError, match="it is no socket"):
+                await ask(folder / name)
+        assert asked == []
+        await ask(folder / "a.qmp")
+    assert asked

@@ -322,18 +322,20 @@ def test_the_database_is_no_backup_of_itself(backup: Path, path: Path) -> None:
         copies.restore(path, path, START)
 
 
-def test_what_root_restores_belongs_to_the_daemon(backup: Path, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """As root, the database and its lock are given to whom the one before belonged, or on a new host the folder."""
-    given: list[tuple[str, int]] = []
-    monkeypatch.setattr(shutil, "chown", lambda place, user, _group: given.append((Path(place).name, user)))
-    monkeypatch.setattr(os, "geteuid", lambda: 0)
-    copies.restore(backup, path, START)
-    assert [(name.endswith(".part"), user) for name, user in given] == [(True, os.getuid()), (False, os.getuid())]
-    assert given[1][0] == "watchkeeper.db.lock"
-    given.clear()
-    copies.restore(backup, path.with_name("other.db"), START)
-    assert len(given) == 2
-    given.clear()
-    monkeypatch.setattr(os, "geteuid", lambda: 1000)
-    copies.restore(backup, path, START.replace(minute=31))
-    assert given == []
+def test_a_database_of_an_older_form_is_copied_as_it_is(path: Path, tmp_path: Path) -> None:
+    """An upgrade copies it before the new daemon converts it, and the older version would need it back in its form."""
+    damage.make(path)
+    with closing(sqlite3.connect(path)) as conn:
+        conn.execute("DROP TABLE days")
+        conn.execute(f"PRAGMA user_version = {schema.VERSION - 1}")
+    copies.back_up(path, tmp_path / "copy.db", replace=False)
+    assert asked(tmp_path / "copy.db", "PRAGMA user_version") == [(schema.VERSION - 1,)]
+    assert asked(tmp_path / "copy.db", "SELECT count(*) FROM journal") == [(damage.TRANSITIONS,)]
+
+
+def test_an_empty_file_makes_no_copy(path: Path, tmp_path: Path) -> None:
+    """A daemon that never got further has left it: there is nothing to copy yet."""
+    files.make_place(path)
+    with pytest.raises(StoreError, match=f"there is no database at {path} yet"):
+        copies.back_up(path, tmp_path / "copy.db", replace=False)
+    assert not (tmp_path / "copy.db").exists()

@@ -7,7 +7,7 @@ from pathlib import Path
 from tests.store.material import HOUR, START, asked, samples
 from watchkeeper.core.alerts import Priority
 from watchkeeper.core.observation import SeriesKey
-from watchkeeper.store import Store, database, schema
+from watchkeeper.store import Store, copies, database, schema
 
 DUMP = Path(__file__).with_name("first_form.sql")
 KEPT = ("series", "samples", "latest", "findings", "alerts", "journal", "outbox", "life")
@@ -53,6 +53,16 @@ async def test_it_is_no_damage(path: Path) -> None:
         await store.commit(samples(3))
         assert await store.samples(samples(1).seen[0].observation.key, START - HOUR, START + HOUR)
     assert not list(path.parent.glob("*damaged*"))
+
+
+def test_it_is_copied_before_an_upgrade(path: Path, tmp_path: Path) -> None:
+    """By the new version's command, which changes nothing of it, and the copy can be put back."""
+    _first(path)
+    copies.back_up(path, tmp_path / "copy.db", replace=False)
+    assert _counts(tmp_path / "copy.db") == _counts(path)
+    assert asked(tmp_path / "copy.db", "PRAGMA user_version") == asked(path, "PRAGMA user_version") == [(1,)]
+    copies.restore(tmp_path / "copy.db", path, START)
+    assert _counts(path) == _counts(tmp_path / "copy.db")
 
 
 async def test_its_tables_become_the_newest(tmp_path: Path, path: Path) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from watchkeeper.errors import StartError
+from watchkeeper.ownership.whole_file import write_whole
 from watchkeeper.web import passwords
 
 
@@ -47,12 +48,8 @@ def _asked() -> str:
 
 def _write(path: Path, text: str) -> None:
     """Write a file that nobody else could read at any moment, and that is whole or not there."""
-    fresh = path.with_name(f".{path.name}.new")
     try:
-        fresh.unlink(missing_ok=True)
-        fresh.touch(mode=0o600, exist_ok=False)
-        fresh.write_text(text)
-        fresh.replace(path)
+        write_whole(path, text)
     except OSError as error:
         raise StartError(
             f"{path} cannot be written: {error.strerror}; name a place where this user may write"

@@ -19,11 +19,14 @@ from watchkeeper.core.alerts import Telling, Transition
 from watchkeeper.core.growth import describe
 from watchkeeper.core.rehearsal import Evaluation
 from watchkeeper.core.rules import instant
+from watchkeeper.ownership.whole_file import write_whole
 
 DATED = 21
 """Cells of an instant with its year."""
 WIDEST = 110
 """Columns of the sketch at most."""
+PICTURE_MODE = 0o644
+"""A picture is made to be shown."""
 
 
 def tell(walked: Sequence[Evaluation], source: Source) -> None:
@@ -95,6 +98,6 @@ def draw(path: Path, walked: Sequence[Evaluation], source: Source) -> None:
     """Write the picture. Raises BadRecord where it cannot be written."""
     drawing = svg(source.record, walked, f"Rehearsal of {wording.clean(source.key.subject)}", source.zone)
     try:
-        path.write_text(drawing, encoding="utf-8")
+        write_whole(path, drawing, PICTURE_MODE)
     except OSError as error:
         raise BadRecord(f"{path}: the picture cannot be written: {error.strerror}; name a place that can") from None

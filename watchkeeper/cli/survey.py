@@ -16,6 +16,8 @@ from watchkeeper.config.loading import Loaded
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.core.wording import clean
 from watchkeeper.errors import ConfigError, StartError
+from watchkeeper.ownership.file_rights import with_rights_of
+from watchkeeper.ownership.folder_owner import owner_of
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.workers import ThreadWorkers
 from watchkeeper.surveying.comparing import Difference, compare
@@ -112,6 +114,10 @@ def _listed(heading: str, lines: Sequence[str]) -> None:
 
 def _write(target: Path, text: str) -> None:
     """Make a file that is not there yet; one that could not be written whole is taken away. Raises StartError."""
+    with_rights_of(owner_of(target.parent, shared=True), lambda: _make(target, text))
+
+
+def _make(target: Path, text: str) -> None:
     try:
         handle = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, FILE_MODE)
     except FileExistsError:

@@ -2,21 +2,28 @@
 
 import os
 import secrets
+import stat
 from pathlib import Path
 
 from watchkeeper.errors import StartError
+from watchkeeper.ownership.folder_owner import owner_of
 
 KEY_BYTES = 32
 """As long as the digest that it keys (RFC 2104 3)."""
 
 
 def own_key(path: Path) -> bytes:
-    """The key in a file, which is made where it is not there. Raises StartError where it cannot be had."""
+    """The key in a file, which is made where it is not there. Raises StartError where it cannot be had.
+
+    Never by root in another user's folder: a link there could have any file of root used as the key.
+    """
+    if (owner := owner_of(path.parent)) is not None:
+        raise StartError(f"the key in {path} belongs to {owner}, and this is root: run this as that user")
     try:
         try:
             return _read(path)
         except FileNotFoundError:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             return _make(path)
     except OSError as error:
         raise StartError(
@@ -25,10 +32,15 @@ def own_key(path: Path) -> bytes:
 
 
 def _read(path: Path) -> bytes:
-    key = path.read_bytes()
+    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+    with os.fdopen(handle, "rb") as file:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            raise StartError(f"{path} is no file: take it away, and a new key is made")
+        key = file.read(KEY_BYTES + 1)
     if len(key) != KEY_BYTES:
+        length = f"more than {KEY_BYTES}" if len(key) > KEY_BYTES else f"{len(key)}"
         raise StartError(
-            f"the key in {path} has {len(key)} bytes, not {KEY_BYTES}; remove the file, and a new one is made "
+            f"the key in {path} has {length} bytes, not {KEY_BYTES}; remove the file, and a new one is made "
             "(links in messages that were sent before are good no more)"
         )
     return key

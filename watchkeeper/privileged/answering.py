@@ -13,6 +13,7 @@ import json
 import socket
 from collections.abc import Sequence
 
+from watchkeeper.clock import Clock
 from watchkeeper.privileged.commands import COMMANDS, Result, collect
 from watchkeeper.privileged.running import Ran
 
@@ -21,7 +22,7 @@ FORM = 1
 
 NAME_LIMIT_BYTES = 64
 PATIENCE_S = 5.0
-"""For the caller's line, and between two parts of the answer: a caller that says nothing does not keep root waiting."""
+"""For the whole of the caller's line, and for the whole of the answer: no caller keeps root waiting."""
 
 ANSWER_LIMIT_BYTES = 64 * 2**20
 """What a caller takes at most. Far above an answer: 64 disks are about 2 MiB."""
@@ -33,18 +34,23 @@ class Unanswered(ValueError):
 
 def serve(connection: socket.socket) -> None:
     """Answer one caller."""
-    connection.settimeout(PATIENCE_S)
     name = _read_name(connection)
-    connection.settimeout(None)
     answer = compose(name)
     connection.settimeout(PATIENCE_S)
     connection.sendall(answer)
 
 
 def _read_name(connection: socket.socket) -> str | None:
-    """The first line; None where it is too long, not ASCII, or never ends."""
-    line = b""
+    """The first line; None where it is too long, not ASCII, or never ends. Raises TimeoutError where it is not whole in
+    time: a caller could send one byte after the other.
+    """
+    line, clock = b"", Clock()
+    end_s = clock.monotonic_s() + PATIENCE_S
     while b"\n" not in line:
+        left_s = end_s - clock.monotonic_s()
+        if left_s <= 0:
+            raise TimeoutError
+        connection.settimeout(left_s)
         part = connection.recv(NAME_LIMIT_BYTES)
         line += part
         if not part or len(line) > NAME_LIMIT_BYTES:
@@ -88,16 +94,25 @@ def understand(answer: bytes) -> Sequence[Result]:
         if said["form"] != FORM:
             raise Unanswered(f"it speaks form {said['form']!r}, and this is {FORM}: install the same version of both")
         if "error" in said:
-            raise Unanswered(str(said["error"]))
+            raise Unanswered(_text(said["error"]))
         return [_result(each) for each in said["runs"]]
     except (KeyError, TypeError, AttributeError) as error:
         raise Unanswered(f"what it said is no answer: {error!r}") from error
+    except UnicodeEncodeError as error:
+        raise Unanswered("what it said is no answer: it holds what is neither text nor bytes") from error
+
+
+def _text(said: object) -> str:
+    """A text whose every character can be written. Raises UnicodeEncodeError where JSON names half a character."""
+    text = str(said)
+    text.encode("utf-8", "surrogateescape")
+    return text
 
 
 def _result(record: dict[str, object]) -> Result:
-    stdout, stderr = (str(record[name]).encode("utf-8", "surrogateescape") for name in ("stdout", "stderr"))
+    stdout, stderr = (_text(record[name]).encode("utf-8", "surrogateescape") for name in ("stdout", "stderr"))
     status = record["status"]
     if status is not None and not isinstance(status, int):
         raise TypeError("a status is a number")
     truncated, timed_out, missing = (record.get(name) is True for name in ("truncated", "timed_out", "missing"))
-    return Result(str(record["target"]), Ran(status, stdout, stderr, truncated, timed_out, missing))
+    return Result(_text(record["target"]), Ran(status, stdout, stderr, truncated, timed_out, missing))

@@ -5,7 +5,9 @@ sent to a peer that has not greeted as a monitor. What the replies mean is decid
 """
 
 import json
+import os
 import socket
+import stat
 import sys
 from collections.abc import Mapping
 from typing import Any
@@ -60,11 +62,25 @@ class _Lines:
         raise ValueError("the monitor sends events without end and no reply")
 
 
+def _connect(connection: socket.socket, path: str) -> None:
+    """Connect to the socket that has this name, and to nothing that a link in its place would lead to.
+
+    Whoever owns the folder could change it after it was looked at. Raises OSError, and ValueError for a link or a file.
+    """
+    handle = os.open(path, os.O_PATH | os.O_NOFOLLOW | os.O_CLOEXEC)
+    try:
+        if not stat.S_ISSOCK(os.fstat(handle).st_mode):
+            raise ValueError("it is no socket")
+        connection.connect(f"/proc/self/fd/{handle}")
+    finally:
+        os.close(handle)
+
+
 def ask(path: str) -> dict[str, Mapping[str, Any]]:
     """Question -> the whole reply to it. Raises OSError, and ValueError where what is said makes no sense."""
     with socket.socket(socket.AF_UNIX) as connection:
         connection.settimeout(PATIENCE_S)
-        connection.connect(path)
+        _connect(connection, path)
         lines = _Lines(connection)
         if "QMP" not in lines.message():
             raise ValueError("what answers there does not greet as a QMP monitor")

@@ -58,7 +58,7 @@ def _set_up(conn: sqlite3.Connection, path: Path) -> None:
 def open_reading(path: Path) -> sqlite3.Connection:
     """A connection that can only read. Raises StoreError where there is no database, or not one that can be read."""
     if not path.is_file():
-        raise _none_yet(path)
+        raise none_yet(path)
     with translated(path):
         uri = f"file:{quote(str(path.absolute()))}?mode=ro"
         conn = sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None)
@@ -72,13 +72,14 @@ def open_reading(path: Path) -> sqlite3.Connection:
 
 def _check_readable(conn: sqlite3.Connection, path: Path) -> None:
     if schema.is_empty(conn):
-        raise _none_yet(path)
+        raise none_yet(path)
     if schema.check_ours(conn, path) < schema.VERSION:
         raise StoreError(f"{path} has an older form: start the daemon once, which brings it up to date")
     schema.check_tables(conn, path)
 
 
-def _none_yet(path: Path) -> StoreError:
+def none_yet(path: Path) -> StoreError:
+    """What is said where nothing is to be read."""
     return StoreError(f"there is no database at {path} yet: the daemon makes it (watchkeeper run)")
 
 

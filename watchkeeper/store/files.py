@@ -1,20 +1,25 @@
 """The database's files: its folder, the file with its permissions, and the lock that keeps a second daemon out.
 
-Not here: what is in the file (schema.py, database.py).
+No link is followed where it would lead out of the folder. Not here: what is in the file (schema.py, database.py).
 """
 
 import errno
 import fcntl
 import os
+import stat
 from contextlib import suppress
 from pathlib import Path
 
-from watchkeeper.errors import StartError, StoreFull
+from watchkeeper.errors import StartError, StoreError, StoreFull
+from watchkeeper.ownership.folder_owner import Owner, owner_of, real_file, user
 
 FOLDER_MODE = 0o700
 FILE_MODE = 0o600
 """Ours alone: names of guests, addresses and what is wrong with the house are nobody else's business. SQLite gives its
 -wal and -shm files the mode of the database."""
+
+BESIDE = ("", "-wal", "-shm", "-journal", ".lock")
+"""What comes after the database's name in the names of the files that are opened with it."""
 
 
 def make_place(path: Path) -> None:
@@ -22,11 +27,43 @@ def make_place(path: Path) -> None:
 
     Raises StartError where that is not allowed, StoreFull where there is no room.
     """
+    refuse_root(path)
     try:
         make_folder(path.parent)
         os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE))
     except OSError as error:
         raise refusal(path, error) from error
+
+
+def refuse_root(path: Path) -> None:
+    """Raises StartError where root would write, for a long time, in a folder that belongs to another user."""
+    if (owner := owner_of(real_file(path).parent)) is not None:
+        raise StartError(
+            f"{owner.folder} belongs to {owner}, and this is root: run this as that user "
+            f"(for the service: systemctl start watchkeeper), or give the folder to root"
+        )
+
+
+def refuse_strangers(path: Path, owner: Owner) -> None:
+    """Raises StoreError unless the database's files are files of the owner of their folder.
+
+    For root, who works with that owner's rights: what else is there was put there to lead root astray, or left by root.
+    """
+    for each in (path.with_name(path.name + tail) for tail in BESIDE):
+        try:
+            status = each.lstat()
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            raise refusal(each, error) from error
+        if not stat.S_ISREG(status.st_mode):
+            what = "a link" if stat.S_ISLNK(status.st_mode) else "no file"
+            raise StoreError(f"{each} is {what}: see what it is, take it away, and run this again")
+        if status.st_uid != owner.uid:
+            raise StoreError(
+                f"{each} belongs to {user(status.st_uid)} and its folder to {owner}: "
+                "give it to that user (chown), or take it away"
+            )
 
 
 def make_folder(folder: Path) -> None:
@@ -40,6 +77,8 @@ def refusal(path: Path, error: OSError) -> StartError | StoreFull:
     """What is said where a file cannot be made."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return StoreFull(f"there is no room to make {path} ({error.strerror}): free some space on its file system")
+    if error.errno == errno.ELOOP:
+        return StartError(f"{path} is a link, and no link is followed here: take it away")
     return StartError(
         f"{path} cannot be opened for writing ({error.strerror}): "
         "give this user the right to write there, or name another place for the database"
@@ -89,9 +128,12 @@ class Lock:
         """Take the lock. Raises StartError, which says who holds it."""
         path = database.with_name(database.name + ".lock")
         try:
-            self._handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE)
+            self._handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, FILE_MODE)
         except OSError as error:
             raise refusal(path, error) from error
+        if not stat.S_ISREG(os.fstat(self._handle).st_mode):
+            os.close(self._handle)
+            raise StartError(f"{path} is no file: see what it is, and take it away")
         try:
             fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:

@@ -21,6 +21,8 @@ from pathlib import Path
 from watchkeeper.core.remembered import CheckIn, CheckIns, LastCheckIns
 from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
+from watchkeeper.ownership.file_rights import with_rights_of
+from watchkeeper.ownership.folder_owner import owner_of
 
 log = logging.getLogger(__name__)
 
@@ -54,9 +56,14 @@ def spool_of(database: Path) -> Path:
 def leave(folder: Path, check_in: CheckIn) -> None:
     """Leave a check-in, whole or not at all, and safe from a power cut. Raises StoreError that says what to do.
 
-    Root's file is given to the folder's owner, so that the daemon may read it and take it away. All is done through the
-    open folder: its owner, who is not root, could put something else in the place of a path in between.
+    Root does it with the rights of the owner of the database's folder, so that the daemon may read the file and take it
+    away, and root is led nowhere else. All is done through the open folder. Raises StartError where root could be led
+    astray on the way to it.
     """
+    with_rights_of(owner_of(folder.parent), lambda: _leave(folder, check_in))
+
+
+def _leave(folder: Path, check_in: CheckIn) -> None:
     name = f"{int(check_in.at.timestamp() * 1e6):020d}-{os.getpid()}-{secrets.token_hex(4)}{ENDING}"
     try:
         with _opened(folder) as handle:
@@ -70,23 +77,14 @@ def leave(folder: Path, check_in: CheckIn) -> None:
 
 @contextlib.contextmanager
 def _opened(folder: Path) -> Iterator[int]:
-    """The folder, made where it is missing; root makes it for the owner of the database's folder."""
-    made = False
+    """The folder, made where it is missing."""
     with contextlib.suppress(FileExistsError):
         folder.mkdir(mode=FOLDER_MODE)
-        made = True
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
     try:
-        if made:
-            _give(handle, folder.parent.stat())
         yield handle
     finally:
         os.close(handle)
-
-
-def _give(handle: int, like: os.stat_result) -> None:
-    if os.geteuid() == 0:
-        os.fchown(handle, like.st_uid, like.st_gid)
 
 
 def _put(folder: int, name: str, raw: bytes) -> None:
@@ -97,7 +95,6 @@ def _put(folder: int, name: str, raw: bytes) -> None:
         with os.fdopen(handle, "wb") as file:
             file.write(raw)
             file.flush()
-            _give(file.fileno(), os.fstat(folder))
             os.fsync(file.fileno())
         os.rename(hidden, name, src_dir_fd=folder, dst_dir_fd=folder)
         os.fsync(folder)

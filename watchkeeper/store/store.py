@@ -20,6 +20,8 @@ from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.records import Bucket, Commit, Entry, JournalLine, LevelSamples, Parcel, Sample, Seen, Series
 from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreError
+from watchkeeper.ownership.file_rights import take_rights_of
+from watchkeeper.ownership.folder_owner import owner_of, real_file
 from watchkeeper.store import files, mending
 from watchkeeper.store.committing import Committer, Job
 from watchkeeper.store.keeping import Extent, Horizons
@@ -68,13 +70,25 @@ class Store:
         """
         store = cls(path)
         try:
-            if not read_only:
+            if read_only:
+                await store._in_thread(store._readers, store._take_rights)
+            else:
                 await store._in_thread(store._writers, lambda: store._open_writing(mend_at))
-            store._reading = await store._in_thread(store._readers, lambda: Reading(path))
+            store._reading = await store._in_thread(store._readers, lambda: Reading(real_file(path)))
         except BaseException:
             await store.close()
             raise
         return store
+
+    def _take_rights(self) -> None:
+        """As root, the thread that reads has the rights of the folder's owner on files, and no others.
+
+        SQLite opens -wal and -journal by name, and as root gives them to the database's owner, whatever they are.
+        """
+        path = real_file(self.path)
+        if (owner := owner_of(path.parent)) is not None:
+            take_rights_of(owner)
+            files.refuse_strangers(path, owner)
 
     def _open_writing(self, mend_at: datetime | None) -> None:
         files.make_place(self.path)

@@ -1,0 +1,198 @@
+"""Whose folder a path leads into, as root has to know before it touches anything in there.
+
+A path is safe for root where root alone can change each step of it, and safe for its owner where nobody but root and
+that owner can. Anything else is refused. What is found cannot go stale in a harmful way: a way that is root's alone
+stays so, and everything else is walked again with the owner's own rights (file_rights.py).
+"""
+
+import os
+import pwd
+import stat
+from collections import deque
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from watchkeeper.errors import StartError
+
+LINKS_LIMIT = 40
+"""As many links on one path as the kernel follows (path_resolution(7))."""
+
+UID_MAP, OVERFLOW_UID = Path("/proc/self/uid_map"), Path("/proc/sys/kernel/overflowuid")
+
+
+@dataclass(frozen=True, slots=True)
+class Owner:
+    """The user whose folder it is.
+
+    folder: the folder itself, without links. closed: the first folder on the way that the user may not enter.
+    links: the links on the way, and where each leads to.
+    """
+
+    uid: int
+    gid: int
+    folder: Path
+    closed: Path | None = None
+    links: tuple[tuple[Path, Path], ...] = ()
+
+    def __str__(self) -> str:
+        return user(self.uid)
+
+
+def user(uid: int) -> str:
+    """A user as an error names one: by name where there is one."""
+    try:
+        return f"user {pwd.getpwuid(uid).pw_name}"
+    except KeyError:
+        return f"user {uid}"
+
+
+def owner_of(folder: Path, *, shared: bool = False) -> Owner | None:
+    """The user whose rights root takes to work in a folder, or in the nearest one where it is missing.
+
+    None: no need, for this process is not root, or root alone can change anything on the way. shared: a folder that
+    everybody may write to, such as /tmp, will do, for the caller opens nothing in it that is there already.
+    Raises StartError where somebody else could lead root astray.
+    """
+    if os.geteuid() != 0:
+        return None
+    try:
+        return _Walk(folder.absolute(), outsiders()).owner(shared=shared)
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise StartError(f"{folder} cannot be used ({why}): name a folder that is there") from error
+
+
+def outsiders() -> int | None:
+    """The number under which this process sees all users outside its user namespace; None where it sees each as it is.
+
+    Root of a namespace (a container without real root) has no power over their files, and none of them is in there.
+    """
+    try:
+        overflow = int(OVERFLOW_UID.read_bytes())
+        ranges = [tuple(map(int, line.split())) for line in UID_MAP.read_bytes().splitlines()]
+    except (OSError, ValueError):
+        return None
+    return None if any(first <= overflow < first + count for first, _, count in ranges) else overflow
+
+
+def real_file(path: Path) -> Path:
+    """For root: the file that links in a file's own place lead to, as far as root alone can change them.
+
+    Where they lead into another user's folder, the last of them decides whose file it is.
+    """
+    for _ in range(LINKS_LIMIT):
+        if os.geteuid() != 0 or not path.is_symlink() or owner_of(path.parent, shared=True) is not None:
+            break
+        if path.lstat().st_uid != 0 and _everybodys(path.parent.stat()):
+            break
+        path = path.parent / path.readlink()
+    return path
+
+
+@dataclass
+class _Walk:
+    """Follows a path one step at a time, and keeps in mind who could change a step."""
+
+    path: Path
+    outsiders: int | None = None
+    here: Path = Path("/")
+    seen: list[tuple[Path, os.stat_result]] = field(default_factory=list)
+    changeable: dict[int, Path] = field(default_factory=dict)
+    """User -> the first thing on the way that this user could have changed."""
+    open_to: Path | None = None
+    """The first folder of root that its group or everybody may write to."""
+    missing: bool = False
+    """The way ends before the folder does. The work itself then says what is wrong."""
+    links: list[tuple[Path, Path]] = field(default_factory=list)
+
+    def owner(self, *, shared: bool) -> Owner | None:
+        """Follow the whole path and decide."""
+        self._follow()
+        last = self.seen[-1][1]
+        if self._uid(last) == 0:
+            self._check_root_alone(last, shared=shared)
+            return None
+        for uid, step in self.changeable.items():
+            if uid != last.st_uid:
+                raise StartError(
+                    f"{self.here} belongs to {user(last.st_uid)}, and {user(uid)} can change {step} on the way there: "
+                    f"give {step} to root or to {user(last.st_uid)}, or name another folder"
+                )
+        return Owner(last.st_uid, last.st_gid, self.here, self._closed(last), tuple(self.links))
+
+    def _check_root_alone(self, last: os.stat_result, *, shared: bool) -> None:
+        for uid, step in self.changeable.items():
+            raise StartError(
+                f"{self.path} leads over {step}, which {user(uid)} can change, to {self.here}, which belongs to root: "
+                f"give {step} to root or {self.here} to {user(uid)}, or name another folder"
+            )
+        if self.open_to is not None:
+            raise StartError(
+                f"{self.open_to} belongs to root, and others may write to it: take that right away "
+                f"(chmod go-w {self.open_to}), give it to the user that runs watchkeeper, or name another folder"
+            )
+        if _everybodys(last) and (self.missing or not shared):
+            raise StartError(f"everybody may write to {self.here}: make a folder of your own in it and name that")
+
+    def _closed(self, last: os.stat_result) -> Path | None:
+        for folder, status in self.seen:
+            mine = stat.S_IXUSR if status.st_uid == last.st_uid else 0
+            mine = mine or (stat.S_IXGRP if status.st_gid == last.st_gid else stat.S_IXOTH)
+            if not status.st_mode & mine:
+                return folder
+        return None
+
+    def _follow(self) -> None:
+        self._enter(Path("/"), os.lstat("/"))
+        steps = deque(self.path.parts[1:])
+        while steps:
+            step = self.here / steps.popleft()
+            try:
+                status = os.lstat(step)
+            except FileNotFoundError:
+                self.missing = True
+                return
+            if step.name == "..":
+                self.here = self.here.parent
+            elif stat.S_ISLNK(status.st_mode):
+                steps.extendleft(reversed(self._link(step, status)))
+            elif stat.S_ISDIR(status.st_mode):
+                self._enter(step, status)
+            else:
+                self.missing = True
+                return
+
+    def _link(self, step: Path, status: os.stat_result) -> list[str]:
+        """Where a link leads to. In a folder that everybody may write to, its owner decides that."""
+        if self._uid(status) != 0 and _everybodys(os.lstat(self.here)):
+            self.changeable.setdefault(status.st_uid, step)
+        target = step.readlink()
+        self.links.append((step, target))
+        if len(self.links) > LINKS_LIMIT:
+            raise ValueError("too many links")
+        if target.is_absolute():
+            self.here = Path("/")
+            return list(target.parts[1:])
+        return list(target.parts)
+
+    def _uid(self, status: os.stat_result) -> int:
+        """Whose it is. What belongs to users outside is left to the kernel, like what is root's."""
+        return 0 if status.st_uid == self.outsiders else status.st_uid
+
+    def _enter(self, folder: Path, status: os.stat_result) -> None:
+        self.here = folder
+        self.seen.append((folder, status))
+        if self._uid(status) != 0:
+            self.changeable.setdefault(status.st_uid, folder)
+        elif self.open_to is None and _others_write(status) and not _everybodys(status):
+            self.open_to = folder
+
+
+def _everybodys(status: os.stat_result) -> bool:
+    """A folder like /tmp: others may write to it, and change there only what is their own (the sticky bit)."""
+    return _others_write(status) and bool(status.st_mode & stat.S_ISVTX)
+
+
+def _others_write(status: os.stat_result) -> bool:
+    """Group 0 is root's own: no other user is in it."""
+    return bool(status.st_mode & stat.S_IWOTH or (status.st_mode & stat.S_IWGRP and status.st_gid != 0))

@@ -1,0 +1,36 @@
+"""Writes a file that an operator has named, whole or not at all, and never through a link in its place.
+
+As root in another user's folder it is written with that user's rights. Not here: the database (store/).
+"""
+
+import os
+import secrets
+from contextlib import suppress
+from pathlib import Path
+
+from watchkeeper.ownership.file_rights import with_rights_of
+from watchkeeper.ownership.folder_owner import owner_of
+
+FILE_MODE = 0o600
+
+
+def write_whole(path: Path, text: str, mode: int = FILE_MODE) -> None:
+    """Write a file; an older one, or a link, in its place is replaced. Raises OSError, and StartError where root could
+    be led astray.
+    """
+    with_rights_of(owner_of(path.parent, shared=True), lambda: _write(path, text, mode))
+
+
+def _write(path: Path, text: str, mode: int) -> None:
+    fresh = path.with_name(f".{path.name}.{secrets.token_hex(8)}.new")
+    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, mode)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(text.encode())
+            file.flush()
+            os.fsync(file.fileno())
+        fresh.replace(path)
+    except OSError:
+        with suppress(OSError):
+            fresh.unlink()
+        raise

@@ -117,6 +117,7 @@ async def test_nobody_waits_longer_than_a_proxy_does() -> None:
 async def test_a_known_browser_does_not_need_the_shared_budget() -> None:
     """Neither does a place that signed in before."""
     room = _used_up()
+    room.budgets.count(_from("192.0.2.7"))
     room.budgets.right(_from("192.0.2.7"))
     queue = Queue(room)
     mine = [_from("127.0.0.1", "mine", known=True), _from("192.0.2.7", "new")]

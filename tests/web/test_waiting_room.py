@@ -63,7 +63,7 @@ class Queue:
 def quiet_lot(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Lots in the order of arrival, so that the order of turns is certain."""
     lots = iter(range(10_000))
-    monkeypatch.setattr(waiting_room.random, "random", lambda: next(lots) / 10_000)
+    monkeypatch.setattr("random.random", lambda: next(lots) / 10_000)
     yield
     monkeypatch.undo()
 

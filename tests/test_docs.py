@@ -97,7 +97,7 @@ def whole(tmp_path: Path) -> dict[str, Any]:
     """The example with every key set, and with files where it names files."""
     text = uncommented(EXAMPLE.read_text(encoding="utf-8"))
     for path in set(re.findall(r'"(/etc/watchkeeper/[^"]+)"', text)):
-        (tmp_path / Path(path).name).write_text("in its place")
+        (tmp_path / Path(path).name).write_text("what stands in the place of each secret")
     return tomllib.loads(text.replace("/etc/watchkeeper/", f"{tmp_path}/"))
 
 

@@ -25,7 +25,7 @@ from watchkeeper.core.passes import Passes
 from watchkeeper.core.records import Entry
 from watchkeeper.core.ties import Ties
 from watchkeeper.core.together import Together
-from watchkeeper.errors import ConfigError
+from watchkeeper.errors import ConfigError, StartError
 from watchkeeper.hand import Hand
 from watchkeeper.health import Health
 from watchkeeper.keeping import EVERY_S, Keeping
@@ -45,10 +45,11 @@ from watchkeeper.store.store import Store
 from watchkeeper.watch import Watch, build, check_in_place, watch
 from watchkeeper.watched import Watched, look
 from watchkeeper.web.app import make_app
+from watchkeeper.web.auth.budgets import Tries
+from watchkeeper.web.auth.tokens import JobTokens
 from watchkeeper.web.checkin import Jobs
 from watchkeeper.web.serve import Served
 from watchkeeper.web.serve import serve as serve_page
-from watchkeeper.web.sessions import Throttle
 
 log = logging.getLogger(__name__)
 
@@ -114,7 +115,7 @@ class _Daemon:
         own = OwnDatabase(path, settings.store.most, partial(set_aside_of, path))
         self._watch = build(settings, Bench(clock, self._workers, store.notes, check_ins, own), clock)
         self._tokens = self._watch.tokens
-        self._jobs = Jobs(self._tokens, check_ins, Throttle(clock))
+        self._jobs = Jobs(JobTokens(self._tokens), check_ins, Tries(clock))
         self._passes, routes = _passes(settings), settings.routes
         notifiers = self._watch.notifiers
         self._outbox = Outbox(store, notifiers, clock, routes=routes, zone=zone, passes=self._passes)
@@ -197,6 +198,7 @@ class _Daemon:
             jobs=self._jobs,
             resting=self._resting,
             planner=self._planner,
+            browser_key=_browser_key(settings),
         )
         return await serve_page(app, settings.page)
 
@@ -347,6 +349,17 @@ def _passes(settings: Settings) -> Passes | None:
     """What signs and reads the links in messages, where the configuration says how the page is reached."""
     address = settings.page.address
     return None if address is None else Passes(own_key(settings.store.path.with_name(KEY_NAME)), str(address))
+
+
+def _browser_key(settings: Settings) -> bytes | None:
+    """The key by which the page recognises browsers. The watch does not stay down for want of it."""
+    if settings.page.password is None:
+        return None
+    try:
+        return own_key(settings.store.path.with_name(KEY_NAME))
+    except StartError as error:
+        log.warning("%s; until then a restart forgets which browsers signed in", error, extra=about(Event.PAGE))
+        return None
 
 
 def _difference(before: Watch, after: Watch) -> str:

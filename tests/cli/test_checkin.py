@@ -19,6 +19,7 @@ from watchkeeper.core.remembered import CheckIn
 from watchkeeper.store import Store
 from watchkeeper.store.spool import read, spool_of
 
+TOKEN = "a-token-of-the-job-0123456789"
 PROBE = '[[probe]]\nkind = "checkin"\nname = "nightly-backup"\nwithin = "26h"\nevery = "1s"\n'
 
 
@@ -122,7 +123,7 @@ def post(address: str, token: str) -> int:
 def test_a_running_daemon_takes_it_in(config: Path, tmp_path: Path) -> None:
     """While it holds the database, another process's check-in ends in it, and so does one over HTTP with its token."""
     secret = tmp_path / "token"
-    secret.write_text("a-token")
+    secret.write_text(TOKEN)
     secret.chmod(0o600)
     environment = {**os.environ, "HOME": str(tmp_path)}
     config.write_text(f'watch_host = false\n{config.read_text()}{PROBE}token = {{ file = "{secret}" }}\n')
@@ -131,7 +132,7 @@ def test_a_running_daemon_takes_it_in(config: Path, tmp_path: Path) -> None:
         words = [sys.executable, "-m", "watchkeeper", "--config", str(config), "checkin", "nightly-backup"]
         done = subprocess.run(words, env=environment, capture_output=True, text=True, timeout=60, check=False)
         assert done.returncode == 0, done.stderr
-        assert (post(daemon.address, "wrong"), post(daemon.address, "a-token")) == (401, 204)
+        assert (post(daemon.address, "wrong"), post(daemon.address, TOKEN)) == (401, 204)
         for _ in range(200):
             if folder.is_dir() and not [*folder.iterdir()]:
                 break

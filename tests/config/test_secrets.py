@@ -1,6 +1,7 @@
 """Secrets come from files and credentials, are tried before anything starts, and never show."""
 
 import os
+import secrets
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,9 @@ from pydantic import SecretStr
 
 from tests.support.document import loaded, problems
 from watchkeeper.config.secrets import Secrets
-from watchkeeper.config.types import LARGEST_SECRET_BYTES, SecretSource
+from watchkeeper.config.types import LARGEST_SECRET_BYTES, SecretSource, TokenSource
+from watchkeeper.errors import ConfigError
+from watchkeeper.settings import read
 
 SECRET = "tide-and-time"
 BELL = '[[notifier]]\nkind = "bell"\n'
@@ -41,6 +44,37 @@ def test_a_secret_never_shows(tmp_path: Path, rope: Path) -> None:
     source = SecretSource(file=rope)
     assert SECRET not in f"{found!r} {found.settings} {found.settings.model_dump_json()} {source!r} {source.read()!r}"
     assert isinstance(source.read(), SecretStr)
+
+
+@pytest.mark.parametrize(
+    ("token", "said"),
+    [("tide", "4 characters, 4"), ("tide-and-time-and-sea", "21 characters, 9"), ("ab" * 16, "32 characters, 2")],
+)
+def test_a_token_that_could_be_guessed_is_refused(tmp_path: Path, token: str, said: str) -> None:
+    """By the configuration's own check, with how to make one and without the token."""
+    path = tmp_path / "token"
+    path.write_text(f"{token}\n")
+    path.chmod(0o600)
+    config = tmp_path / "config.toml"
+    config.write_text(
+        f'[[probe]]\nkind = "checkin"\nname = "nightly-backup"\nwithin = "26h"\ntoken = {{ file = "{path}" }}\n'
+    )
+    with pytest.raises(ConfigError) as told:
+        read(config)
+    (problem,) = told.value.problems
+    assert str(problem) == (
+        f'probe[1].token (the 1st [[probe]], "nightly-backup"): the secret in {path} can be guessed ({said} of them '
+        "different); a token has 22 at least, 8 of them different; write one there that is made with: "
+        "openssl rand -base64 32"
+    )
+
+
+def test_a_token_of_enough_characters_is_taken(tmp_path: Path) -> None:
+    """As base64 and as hexadecimal digits."""
+    path = tmp_path / "token"
+    for length, made in ((22, secrets.token_urlsafe(16)), (64, secrets.token_hex(32))):
+        path.write_text(f"{made}\n")
+        assert len(TokenSource(file=path).read().get_secret_value()) == length
 
 
 def test_a_secret_that_only_its_owner_reads_is_no_warning(tmp_path: Path, rope: Path) -> None:

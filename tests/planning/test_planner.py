@@ -125,6 +125,51 @@ async def test_one_is_at_work_and_few_wait(bench: Bench, watcher: Watcher) -> No
     assert (await slow.room(Question(cpus=MOST_WAITING + 2))).answer.cpu.vcpus == 7 + MOST_WAITING + 2
 
 
+async def test_who_has_signed_in_goes_first(bench: Bench, watcher: Watcher) -> None:
+    """Strangers fill all seats that are theirs: the operator's question is not refused, and is the next at work."""
+    order, gate = list[int](), asyncio.Event()
+
+    async def look(*_: object) -> HostNow:
+        await gate.wait()
+        return watcher.show()
+
+    slow = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=look))
+
+    async def ask(cpus: int, *, signed_in: bool = False) -> None:
+        await slow.room(Question(cpus=cpus), signed_in=signed_in)
+        order.append(cpus)
+
+    strangers = [asyncio.create_task(ask(each)) for each in range(1, MOST_WAITING + 3)]
+    await asyncio.sleep(0)
+    operators = asyncio.create_task(ask(100, signed_in=True))
+    await asyncio.sleep(0)
+    gate.set()
+    answers = await asyncio.gather(*strangers, operators, return_exceptions=True)
+    assert [type(each) for each in answers if each is not None] == [CannotPlan]
+    assert order == [1, 100, *range(2, MOST_WAITING + 2)]
+
+
+async def test_a_question_that_is_given_up_makes_way(bench: Bench, watcher: Watcher) -> None:
+    """Whether it waits or is at work, strangers' questions go on after it."""
+    gate = asyncio.Event()
+
+    async def look(*_: object) -> HostNow:
+        await gate.wait()
+        return watcher.show()
+
+    slow = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=look))
+    given_up = [asyncio.create_task(slow.room(Question(cpus=each), signed_in=True)) for each in (1, 2)]
+    await asyncio.sleep(0)
+    after = asyncio.create_task(slow.room(Question(cpus=3)))
+    await asyncio.sleep(0)
+    for each in reversed(given_up):
+        each.cancel()
+    await asyncio.gather(*given_up, return_exceptions=True)
+    gate.set()
+    async with asyncio.timeout(30):
+        assert (await after).answer.cpu.vcpus == 7 + 3
+
+
 async def test_another_configuration_holds_at_once(made: HostPlanner, bench: Bench, watcher: Watcher) -> None:
     """After a reload nothing is answered from before, not even by a question that was at work meanwhile."""
     first = await made.room(HUB)

@@ -52,6 +52,16 @@ class FixedClock(Clock):
         return self.at
 
 
+class HandClock(Clock):
+    """A monotonic clock that stands until it is moved."""
+
+    def __init__(self) -> None:
+        self.s = 1_000.0
+
+    def monotonic_s(self) -> float:
+        return self.s
+
+
 @dataclass
 class FixedVitals:
     """Says what it was told to say."""

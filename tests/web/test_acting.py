@@ -286,20 +286,30 @@ async def test_many_at_once_gain_nothing(station: Station_) -> None:
     assert sorted(statuses) == [403] * 5 + [429] * 35
 
 
+async def _guess(found: Station, told: str, password: str = "wrong password") -> int:
+    """Try a password through a proxy that tells this X-Forwarded-For."""
+    headers, data = {"X-Forwarded-For": told}, {"password": password}
+    return (await found.client.post("/keeper/sign-in", data=data, headers=headers, allow_redirects=False)).status
+
+
 async def test_a_visitor_of_the_proxy_is_bound_alone(station: Station_) -> None:
-    """Behind a proxy on this host each visitor is told apart by the address that the proxy put last."""
+    """Behind a configured proxy each visitor is told apart by the rightmost address that is no proxy."""
+    found = await station(proxies=["127.0.0.1"])
+    assert [await _guess(found, f"10.0.0.{i}, 192.0.2.66") for i in range(6)] == [403] * 5 + [429]
+    assert await _guess(found, "2001:db8::1") == 403
+    assert [await _guess(found, f"2001:db8::{i:x}") for i in range(2, 7)] == [403] * 4 + [429]
+    assert await _guess(found, "nonsense") == 403
+    assert await _guess(found, "192.0.2.7", PASSWORD) == 303
+
+
+async def test_a_forged_address_is_ignored(station: Station_, caplog: pytest.LogCaptureFixture) -> None:
+    """Where no proxy is configured, on loopback too, the header changes nothing; the log says once what to do."""
     found = await station()
-
-    async def guess(told: str, password: str = "wrong password") -> int:
-        headers = {"X-Forwarded-For": told}
-        data = {"password": password}
-        return (await found.client.post("/keeper/sign-in", data=data, headers=headers, allow_redirects=False)).status
-
-    assert [await guess(f"10.0.0.{i}, 192.0.2.66") for i in range(6)] == [403] * 5 + [429]
-    assert await guess("2001:db8::1") == 403
-    assert [await guess(f"2001:db8::{i:x}") for i in range(2, 7)] == [403] * 4 + [429]
-    assert await guess("nonsense") == 403
-    assert await guess("192.0.2.7", PASSWORD) == 303
+    assert [await _guess(found, f"192.0.2.{i}") for i in range(7)] == [403] * 5 + [429] * 2
+    told = [each.getMessage() for each in caplog.records if "page.proxies" in each.getMessage()]
+    assert len(told) == 1
+    assert told[0].startswith("127.0.0.1 sent X-Forwarded-For, but is not listed under page.proxies")
+    assert told[0].endswith('set page.proxies = ["127.0.0.1"]')
 
 
 async def test_changed_password_ends_sessions(station: Station_, tmp_path: Path) -> None:

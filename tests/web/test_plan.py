@@ -147,7 +147,7 @@ async def test_a_host_that_cannot_be_looked_at() -> None:
     """503 with the reason and when to come again, for people and for programs."""
 
     class Busy(Nowhere):
-        async def room(self, _question: Question) -> Any:
+        async def room(self, _question: Question, *, signed_in: bool = False) -> Any:  # noqa: ARG002
             raise CannotPlan("Too many ask about this host at once; ask again in half a minute.")
 
     client: Client = TestClient(TestServer(app_of(readstore.calm(), planner=Busy())))

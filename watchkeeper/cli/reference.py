@@ -72,14 +72,14 @@ def _tables(path: str, model: type[BaseModel]) -> Iterator[Table]:
         yield table
     for key, field in words.fields_of(model).items():
         inner = words.model_of(words.annotation_of(field))
-        if inner is not None and inner is not SecretSource:
+        if inner is not None and not issubclass(inner, SecretSource):
             yield from _tables(f"{path}.{key}" if path else key, inner)
 
 
 def _tables_in(key: str, field: FieldInfo) -> bool:
     """Is this key a table, or a list of tables, that has its own place?"""
     inner = words.model_of(words.annotation_of(field))
-    return key in ("probe", "notifier") or (inner is not None and inner is not SecretSource)
+    return key in ("probe", "notifier") or (inner is not None and not issubclass(inner, SecretSource))
 
 
 def meaning(model: type[BaseModel], key: str, field: FieldInfo) -> str:

@@ -74,7 +74,7 @@ def _trouble(source: SecretSource) -> str:
     except OSError as error:
         return f"{what} cannot be read: {os.strerror(error.errno or 0)}; {_remedy(source, error)}"
     except ValueError as error:
-        return f"{what} {error}; write the secret there, on one line"
+        return f"{what} {error}; {source.remedy}"
     return ""
 
 

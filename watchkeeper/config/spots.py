@@ -45,7 +45,7 @@ def spot(model: type[BaseModel], loc: Place) -> Spot:
     for part in loc:
         table = words.model_of(annotation)
         if table is not None:
-            secret = secret or table is SecretSource
+            secret = secret or issubclass(table, SecretSource)
             keys.append(part)
             owner, field = table, words.fields_of(table).get(str(part))
             secret = secret or is_secret(str(part))
@@ -55,7 +55,12 @@ def spot(model: type[BaseModel], loc: Place) -> Spot:
             continue
         annotation, key = _inside(annotation, part)
         keys.extend(key)
-    return Spot(tuple(keys), annotation, owner, secret or words.model_of(annotation) is SecretSource)
+    return Spot(tuple(keys), annotation, owner, secret or _is_source(annotation))
+
+
+def _is_source(annotation: Any) -> bool:  # noqa: ANN401  any annotation
+    table = words.model_of(annotation)
+    return table is not None and issubclass(table, SecretSource)
 
 
 def _inside(annotation: Any, part: str | int) -> tuple[Any, tuple[str | int, ...]]:  # noqa: ANN401  any annotation

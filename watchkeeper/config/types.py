@@ -34,6 +34,7 @@ __all__ = [
     "SecretSource",
     "Size",
     "Strict",
+    "TokenSource",
     "WholePath",
 ]
 
@@ -47,6 +48,7 @@ class SecretSource(Strict):
     """Where a secret is read from: `{ file = "/path" }` or `{ credential = "name" }` (systemd's LoadCredential)."""
 
     words: ClassVar[str] = '{ file = "/path/of/the/secret" } or { credential = "name" }'
+    remedy: ClassVar[str] = "write the secret there, on one line"
 
     file: WholePath | None = None
     credential: str | None = None
@@ -88,6 +90,28 @@ class SecretSource(Strict):
         if not text:
             raise ValueError("is empty")
         return SecretStr(text)
+
+
+SHORTEST_TOKEN, LEAST_DIFFERENT = 22, 8
+"""Characters of a token. 22 random ones of base64 hold 128 bits, which nobody guesses; of that length, a random token
+of hexadecimal digits has 8 different ones in all but one of 7,000 cases; a repeated short word has fewer."""
+
+
+class TokenSource(SecretSource):
+    """A secret that is compared however often it is tried, so it must be too long to be guessed."""
+
+    remedy: ClassVar[str] = "write one there that is made with: openssl rand -base64 32"
+
+    def read(self) -> SecretStr:
+        """The token. Raises as SecretSource does; ValueError also where it could be guessed."""
+        found = super().read()
+        length, different = len(found.get_secret_value()), len(set(found.get_secret_value()))
+        if length < SHORTEST_TOKEN or different < LEAST_DIFFERENT:
+            raise ValueError(
+                f"can be guessed ({length} characters, {different} of them different); a token has {SHORTEST_TOKEN} at "
+                f"least, {LEAST_DIFFERENT} of them different"
+            )
+        return found
 
 
 class ProbeSettings(Strict):

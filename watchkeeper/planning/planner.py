@@ -1,12 +1,14 @@
 """The planner of the page: what the commands answer, for many readers, without running the host's tools for each.
 
-One question is at work at a time, and few wait for it. What was seen of the host is kept for a while and shared, and so
-is each answer; the page says how old they are. Another configuration empties both. Nothing is decided here.
+One question is at work at a time, and few wait for it; who has signed in goes first, with seats of its own. What was
+seen of the host is kept for a while and shared, and so is each answer; the page says how old they are. Another
+configuration empties both. Nothing is decided here.
 """
 
 import asyncio
-from collections import OrderedDict
-from collections.abc import Awaitable, Callable, Hashable, Sequence
+import contextlib
+from collections import Counter, OrderedDict
+from collections.abc import AsyncIterator, Awaitable, Callable, Hashable, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -31,7 +33,8 @@ KEPT_S = 30.0
 MOST_KEPT = 32
 """Answers kept: a keeper tries some sizes one after the other. The oldest goes."""
 MOST_WAITING = 4
-"""Questions that may wait for the one at work. A household asks one or two at a time; each takes some seconds."""
+"""Questions that may wait for the one at work: of those who have signed in, and of all others. A household asks one or
+two at a time; each takes some seconds."""
 LONGEST_S = 60.0
 """What one question may take: as long as one call of a tool may (planning/freeing.py)."""
 
@@ -50,7 +53,8 @@ class HostPlanner:
     def __init__(self, settings: Settings, store: ReadStore, bench: Bench, eyes: Eyes | None = None) -> None:
         self._settings, self._bench, self._store = settings, bench, store
         self._eyes = eyes or Eyes()
-        self._at_work, self._waiting = asyncio.Lock(), 0
+        self._at_work, self._turn_ended = False, asyncio.Event()
+        self._waiting: Counter[bool] = Counter()
         self._kept: OrderedDict[Hashable, tuple[float, Planned[Any]]] = OrderedDict()
         self._seen: tuple[float, HostNow] | None = None
 
@@ -59,23 +63,23 @@ class HostPlanner:
         self._settings, self._bench, self._seen = settings, bench, None
         self._kept.clear()
 
-    async def room(self, question: Question) -> Planned[RoomAnswer]:
+    async def room(self, question: Question, *, signed_in: bool = False) -> Planned[RoomAnswer]:
         """Is there room? Raises BadQuestion, CannotPlan, StoreError."""
 
         async def make() -> Planned[RoomAnswer]:
             host = await self._look()
             return Planned(await of_room.room(self._settings, self._store, host, question), host.at)
 
-        return await self._answered(("room", question), make)
+        return await self._answered(("room", question), make, signed_in=signed_in)
 
-    async def ready(self, change: Change) -> Planned[ReadyAnswer]:
+    async def ready(self, change: Change, *, signed_in: bool = False) -> Planned[ReadyAnswer]:
         """Is a change safe, or what became of it? Raises BadQuestion, CannotPlan, StoreError."""
 
         async def make() -> Planned[ReadyAnswer]:
             host = await self._look()
             return Planned(await self._points(change, host), host.at)
 
-        return await self._answered(("ready", change), make)
+        return await self._answered(("ready", change), make, signed_in=signed_in)
 
     async def _points(self, change: Change, host: HostNow) -> ReadyAnswer:
         keep_s = ready.KEEP_S if change.keep_s is None else change.keep_s
@@ -84,7 +88,7 @@ class HostPlanner:
             return await after.after(self._settings, self._store, host, question, self._bench, change.since)
         return await ready.ready(self._settings, self._store, host, question, self._bench)
 
-    async def frees(self, store: str | None) -> Planned[FreesAnswer]:
+    async def frees(self, store: str | None, *, signed_in: bool = False) -> Planned[FreesAnswer]:
         """What sets of snapshots hold. Raises CannotPlan, StoreError."""
 
         async def make() -> Planned[FreesAnswer]:
@@ -92,7 +96,7 @@ class HostPlanner:
             found = await freeing.frees(ask, self._settings, self._bench, self._store, finders=self._eyes.finders)
             return Planned(found, found.at)
 
-        return await self._answered(("frees", store), make)
+        return await self._answered(("frees", store), make, signed_in=signed_in)
 
     def _now_s(self) -> float:
         return self._bench.clock.monotonic_s()
@@ -102,17 +106,32 @@ class HostPlanner:
         made_s, answer = self._kept.get(asked, (0.0, None))
         return answer if answer is not None and self._now_s() - made_s < KEPT_S else None
 
-    async def _answered(self, asked: Hashable, make: Callable[[], Awaitable[Planned[T]]]) -> Planned[T]:
+    async def _answered(
+        self, asked: Hashable, make: Callable[[], Awaitable[Planned[T]]], *, signed_in: bool
+    ) -> Planned[T]:
         if (known := self._known(asked)) is not None:
             return known
-        if self._waiting > MOST_WAITING:
+        if self._waiting[signed_in] > MOST_WAITING:
             raise CannotPlan("Too many ask about this host at once; ask again in half a minute.")
-        self._waiting += 1
+        async with self._turn(first=signed_in):
+            return self._known(asked) or await self._worked_out(asked, make)
+
+    @contextlib.asynccontextmanager
+    async def _turn(self, *, first: bool) -> AsyncIterator[None]:
+        """Be the one at work. first: before all others, but not before who is at work already."""
+        self._waiting[first] += 1
+        began = False
         try:
-            async with self._at_work:
-                return self._known(asked) or await self._worked_out(asked, make)
+            while self._at_work or (not first and self._waiting[True]):
+                await self._turn_ended.wait()
+            self._at_work = began = True
+            yield
         finally:
-            self._waiting -= 1
+            self._waiting[first] -= 1
+            if began:
+                self._at_work = False
+            ended, self._turn_ended = self._turn_ended, asyncio.Event()
+            ended.set()
 
     async def _worked_out(self, asked: Hashable, make: Callable[[], Awaitable[Planned[T]]]) -> Planned[T]:
         settings = self._settings

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from watchkeeper.config.types import Duration, ProbeSettings, SecretSource
+from watchkeeper.config.types import Duration, ProbeSettings, TokenSource
 from watchkeeper.core.observation import Condition, Deadline, Facts, Observation, SeriesKey
 from watchkeeper.core.remembered import LastCheckIns
 from watchkeeper.probes.base import Bench
@@ -40,8 +40,10 @@ class CheckinSettings(ProbeSettings):
     backup_of: tuple[str, ...] = Field(
         (), description='this job backs up these guests elsewhere; `ready` asks for it before a change; "*" for all'
     )
-    token: SecretSource | None = Field(
-        None, description='the secret that a check-in over HTTP must bring: { file = "..." } or { credential = "..." }'
+    token: TokenSource | None = Field(
+        None,
+        description="the secret that a check-in over HTTP must bring, 22 random characters or more: "
+        '{ file = "..." } or { credential = "..." }',
     )
 
 

@@ -13,7 +13,18 @@ from watchkeeper.core.alerts import Concern
 from watchkeeper.core.records import Series
 from watchkeeper.web.api import SERIES_ID
 from watchkeeper.web.context import Context, of
-from watchkeeper.web.desk import COOKIE, DESK, form, obeyed, session_of, set_cookie, sign_in, viewer
+from watchkeeper.web.desk import (
+    COOKIE,
+    DESK,
+    form,
+    obeyed,
+    session_of,
+    set_browser_cookie,
+    set_cookie,
+    sign_in,
+    viewer,
+    visitor_of,
+)
 from watchkeeper.web.problems import Refusal
 from watchkeeper.web.templating import render
 
@@ -42,7 +53,10 @@ def back(context: Context, wanted: str | None, otherwise: str = "") -> web.Respo
 
 async def keeper(request: web.Request) -> web.Response:
     """The keeper's own page: signing in, or what can be done beyond single alerts."""
-    return _page(request)
+    answer = _page(request)
+    if request.app[DESK].open and session_of(request) is None:
+        set_browser_cookie(request, answer, visitor_of(request)[1], known=False)
+    return answer
 
 
 def _page(request: web.Request, status: int = 200, trouble: str = "") -> web.Response:
@@ -64,16 +78,19 @@ def _page(request: web.Request, status: int = 200, trouble: str = "") -> web.Res
 async def enter(request: web.Request) -> web.Response:
     """Sign in."""
     context, fields = of(request), await form(request)
+    visitor, new_cookie = visitor_of(request)
     try:
-        token, session = await sign_in(request, fields.get("password", ""))
+        done = await sign_in(request, visitor, fields.get("password", ""))
     except Refusal as refusal:
         answer = _page(request, refusal.status, refusal.detail)
         if "retry_after_s" in refusal.more:
             answer.headers["Retry-After"] = str(refusal.more["retry_after_s"])
+        set_browser_cookie(request, answer, new_cookie, known=False)
         return answer
-    session.said = "You are signed in."
+    done.session.said = "You are signed in."
     answer = back(context, "keeper")
-    set_cookie(request, answer, token, context.prefix)
+    set_cookie(request, answer, done.token, context.prefix)
+    set_browser_cookie(request, answer, done.browser_cookie, known=True)
     return answer
 
 

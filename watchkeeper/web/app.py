@@ -1,5 +1,6 @@
 """Puts the page and the API together: routes, guards, the few files that do not change. serve.py opens the port."""
 
+import secrets
 from datetime import tzinfo
 from importlib.resources import files
 
@@ -10,6 +11,10 @@ from watchkeeper.core.passes import Passes
 from watchkeeper.web import acknowledge, checkin
 from watchkeeper.web.acknowledge import Links
 from watchkeeper.web.acting import Acting
+from watchkeeper.web.auth.browsers import Browsers
+from watchkeeper.web.auth.budgets import SignInBudgets
+from watchkeeper.web.auth.visitors import Visitors
+from watchkeeper.web.auth.waiting_room import WaitingRoom
 from watchkeeper.web.checkin import Jobs
 from watchkeeper.web.context import CONTEXT, Context, PageStore, Resting, nothing_rests
 from watchkeeper.web.desk import DESK, Desk, closed, own_forms, recognise
@@ -20,7 +25,7 @@ from watchkeeper.web.pages import error_page
 from watchkeeper.web.planner import PLANNER, Nowhere, Planner
 from watchkeeper.web.routes import ACTS, ROUTES, guarded
 from watchkeeper.web.serve import Served, serve
-from watchkeeper.web.sessions import Sessions, Throttle
+from watchkeeper.web.sessions import Sessions
 from watchkeeper.web.settings import PageSettings
 from watchkeeper.web.vitals import Vitals
 
@@ -45,11 +50,13 @@ def make_app(
     jobs: Jobs | None = None,
     resting: Resting = nothing_rests,
     planner: Planner | None = None,
+    browser_key: bytes | None = None,
 ) -> web.Application:
     """The application. host: the watched host's name, as the page shows it. zone: in which it tells the time.
 
     acting: what acts for the keeper; without it the page can only be read. passes: what reads the links in messages.
     jobs: those that may check in over HTTP. resting: what rests on a subject. planner: answers what is planned.
+    browser_key: by which browsers are recognised after a restart too; without it, until the next one.
     """
     context = Context(store, clock, vitals, host, zone, settings.prefix, resting)
 
@@ -61,7 +68,15 @@ def make_app(
         guards.append(closed(settings.prefix))
     app = web.Application(middlewares=[*guards, validate], client_max_size=BODY_LIMIT)
     app[CONTEXT] = context
-    app[DESK] = Desk(acting, settings.password, Sessions(clock), Throttle(clock), settings.hosts)
+    app[DESK] = Desk(
+        acting,
+        settings.password,
+        Sessions(clock),
+        WaitingRoom(SignInBudgets(clock)),
+        Browsers(browser_key or secrets.token_bytes(32)),
+        Visitors(settings.proxy_networks),
+        settings.hosts,
+    )
     app[PLANNER] = planner or Nowhere()
     live = app[LIVE] = Live()
     app.on_shutdown.append(live.close)

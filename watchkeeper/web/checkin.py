@@ -1,43 +1,47 @@
 """A job checks in over HTTP: `POST /checkin/NAME` with the job's own token (RFC 6750), from this host or another.
 
-The token is a secret in the configuration, of one job, and good for nothing else. Who has not the token of a job is not
-told whether there is such a job. Not here: what a check-in means (the checkin probe).
+The token is a secret in the configuration, of one job, and good for nothing else. The right one is never refused,
+however many wrong ones come. Who has not the token of a job is not told whether there is such a job. Not here: what a
+check-in means (the checkin probe).
 """
 
-import asyncio
-import hmac
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from aiohttp import web
 
-from watchkeeper.config.types import SecretSource
 from watchkeeper.core.remembered import CheckIn, CheckIns
 from watchkeeper.core.wording import clean
 from watchkeeper.errors import StoreError
+from watchkeeper.web.auth.budgets import Tries
+from watchkeeper.web.auth.tokens import JobTokens
 from watchkeeper.web.context import of
-from watchkeeper.web.desk import form, place_of
+from watchkeeper.web.desk import DESK, form
 from watchkeeper.web.problems import Refusal
-from watchkeeper.web.sessions import Throttle
 
 PATH = "/checkin/{name}"
 
 SAID_LIMIT = 1_000
 """Characters of a job's own words; as many as the command keeps."""
 
-_REFUSED = "There is no such job here, or this is not its token."
+LONGEST_NAME = 100
+"""Characters of a job's name (the checkin probe's settings); more is not kept of what a stranger sends."""
+
+_REFUSED = (
+    "There is no such job here, or this is not its token. If it is, the token cannot be read on this side, and "
+    "watchkeeper's log says why."
+)
 
 _YES = frozenset({"1", "true", "yes"})
 
 
 @dataclass(frozen=True, slots=True)
 class Jobs:
-    """Who may check in, and where that is kept. tokens: by the job's name."""
+    """Who may check in, and where that is kept. wrong: tries with a wrong token, by job and place."""
 
-    tokens: Mapping[str, SecretSource]
+    tokens: JobTokens
     check_ins: CheckIns
-    throttle: Throttle
+    wrong: Tries
 
 
 JOBS = web.AppKey("jobs", Jobs)
@@ -46,6 +50,7 @@ JOBS = web.AppKey("jobs", Jobs)
 def add(app: web.Application, jobs: Jobs, prefix: str) -> None:
     """Serve it under a prefix."""
     app[JOBS] = jobs
+    jobs.tokens.prime()
     app.router.add_post(f"{prefix}{PATH}", check_in)
 
 
@@ -72,26 +77,18 @@ def _failed(text: str) -> bool:
 
 
 async def _admit(request: web.Request, name: str) -> None:
-    """Raises Refusal: 429 where it was tried too often, 401 without the token, 503 where that cannot be read here."""
-    jobs, place = request.app[JOBS], place_of(request)
-    wait_s = jobs.throttle.begin(place)
+    """Raises Refusal without the job's token: 401, or 429 where too many wrong ones came for this job from this place.
+
+    The same for a job that does not exist and for one whose token cannot be read.
+    """
+    jobs = request.app[JOBS]
+    scheme, _, given = request.headers.get("Authorization", "").partition(" ")
+    if await jobs.tokens.match(name, given.strip()) and scheme.lower() == "bearer":
+        return
+    tried = (name[:LONGEST_NAME], request.app[DESK].visitors.place(request).name)
+    wait_s = jobs.wrong.wait_s(tried)
     if wait_s > 0:
         seconds = math.ceil(wait_s)
-        raise Refusal(429, f"Too many tries; wait {seconds} s.", {"retry_after_s": seconds})
-    scheme, _, given = request.headers.get("Authorization", "").partition(" ")
-    token = await asyncio.to_thread(_token, jobs.tokens.get(name))
-    same = hmac.compare_digest(given.strip().encode("utf-8", "surrogateescape"), token.encode())
-    if scheme.lower() != "bearer" or not token or not same:
-        raise Refusal(401, _REFUSED)
-    jobs.throttle.right(place)
-
-
-def _token(source: SecretSource | None) -> str:
-    """The token; empty where there is no such job. Raises Refusal where it cannot be read."""
-    if source is None:
-        return ""
-    try:
-        return source.read().get_secret_value()
-    except (OSError, ValueError) as error:
-        why = (error.strerror if isinstance(error, OSError) else None) or str(error)
-        raise Refusal(503, f"The token of this job cannot be read on this side: {why}.") from None
+        raise Refusal(429, f"Too many wrong tokens; wait {seconds} s.", {"retry_after_s": seconds})
+    jobs.wrong.count(tried)
+    raise Refusal(401, _REFUSED)

@@ -7,9 +7,7 @@ elsewhere. Not here: what the forms do (acts.py).
 
 import asyncio
 import hmac
-import math
 from dataclasses import dataclass, field
-from ipaddress import IPv6Address, ip_address, ip_network
 from urllib.parse import urlsplit
 
 from aiohttp import web
@@ -18,11 +16,18 @@ from aiohttp.typedefs import Middleware
 from watchkeeper.config.types import SecretSource
 from watchkeeper.web import passwords
 from watchkeeper.web.acting import Acting
+from watchkeeper.web.auth.browsers import KNOWN_S, NEW_S, Browsers
+from watchkeeper.web.auth.budgets import Visitor
+from watchkeeper.web.auth.visitors import Visitors
+from watchkeeper.web.auth.waiting_room import MustWait, WaitingRoom
+from watchkeeper.web.context import of
 from watchkeeper.web.guard import Handler
 from watchkeeper.web.problems import Refusal
-from watchkeeper.web.sessions import LONGEST_S, SESSION, Session, Sessions, Throttle
+from watchkeeper.web.sessions import LONGEST_S, SESSION, Session, Sessions
 
 COOKIE = "watchkeeper"
+BROWSER_COOKIE = "watchkeeper-browser"
+"""Opens nothing: it gives a browser a budget of its own for wrong passwords (auth/browsers.py)."""
 FORM = "application/x-www-form-urlencoded"
 FORM_BYTES = 16 * 1024
 """A note has a thousand signs; nothing else in a form comes near this."""
@@ -30,14 +35,18 @@ FORM_BYTES = 16 * 1024
 
 @dataclass(slots=True)
 class Desk:
-    """What acting needs. acting, password: None where the page can only be read. hosts: names of a reverse proxy."""
+    """What acting needs. acting, password: None where the page can only be read. hosts: names of a reverse proxy.
+
+    room: where tries of the password wait for their turn. browsers: recognises those that signed in before.
+    """
 
     acting: Acting | None
     password: SecretSource | None
     sessions: Sessions
-    throttle: Throttle
+    room: WaitingRoom
+    browsers: Browsers
+    visitors: Visitors = field(default_factory=Visitors)
     hosts: tuple[str, ...] = ()
-    one_at_a_time: asyncio.Lock = field(default_factory=asyncio.Lock)
     hashed: str = field(default="", repr=False)
 
     @property
@@ -146,38 +155,51 @@ def viewer(request: web.Request) -> Viewer | None:
     return Viewer(session.csrf, said)
 
 
-def place_of(request: web.Request) -> str:
-    """Where a try comes from: an address, for IPv6 its network of 64 bits. A proxy on this host is asked for its
-    visitor: it puts that address last.
-    """
-    told = request.remote or ""
-    try:
-        if ip_address(told).is_loopback:
-            told = request.headers.get("X-Forwarded-For", told).rpartition(",")[2].strip()
-        address = ip_address(told)
-    except ValueError:
-        return "unknown"
-    return str(ip_network(f"{address}/64", strict=False)) if isinstance(address, IPv6Address) else str(address)
+def visitor_of(request: web.Request) -> tuple[Visitor, str]:
+    """Who tries, and the new cookie of a browser that brought none."""
+    desk, now, cookie = request.app[DESK], of(request).clock.now(), ""
+    browser = desk.browsers.read(request.cookies.get(BROWSER_COOKIE, ""), now)
+    new = browser is None
+    if browser is None:
+        cookie, browser = desk.browsers.make(now, known=False)
+    return Visitor(desk.visitors.place(request), browser.id, browser.known, new), cookie
 
 
-async def sign_in(request: web.Request, password: str) -> tuple[str, Session]:
-    """A new session and its token. Raises Refusal: 403 for a wrong password, 429 where it was tried too often."""
+@dataclass(frozen=True, slots=True)
+class SignedIn:
+    """What the right password gives: a session, its token, and the cookie by which the browser is known from now on."""
+
+    token: str
+    session: Session
+    browser_cookie: str
+
+
+async def sign_in(request: web.Request, visitor: Visitor, password: str) -> SignedIn:
+    """Begin a session. Raises Refusal: 403 for a wrong password, 429 where the visitor must wait."""
     desk = request.app[DESK]
     if desk.password is None:
         raise Refusal(403, "No password is set, so nobody can sign in; see page.password.")
-    place = place_of(request)
-    wait_s = desk.throttle.begin(place)
-    if wait_s > 0:
-        seconds = math.ceil(wait_s)
-        raise Refusal(429, f"Too many tries; wait {seconds} s.", {"retry_after_s": seconds})
-    # One comparison at a time: each takes 32 MiB.
-    async with desk.one_at_a_time:
-        if not await asyncio.to_thread(_matches, desk, password[: passwords.LONGEST]):
-            raise Refusal(403, "That is not the password.")
-    desk.throttle.right(place)
+    try:
+        async with desk.room.turn(visitor, lambda: request.transport is None):
+            if not await asyncio.to_thread(_matches, desk, password[: passwords.LONGEST]):
+                raise Refusal(403, "That is not the password.")
+            desk.room.budgets.right(visitor)
+    except MustWait as wait:
+        raise _too_many(wait) from None
     if token := request.cookies.get(COOKIE):
         desk.sessions.end(token)
-    return desk.sessions.begin()
+    return SignedIn(*desk.sessions.begin(), desk.browsers.make(of(request).clock.now(), known=True)[0])
+
+
+def _too_many(wait: MustWait) -> Refusal:
+    if wait.own:
+        said = f"Too many tries; wait {wait.seconds} s."
+    else:
+        said = (
+            f"Others are trying passwords, and browsers that have not signed in before take turns; try again in "
+            f"{wait.seconds} s."
+        )
+    return Refusal(429, said, {"retry_after_s": wait.seconds})
 
 
 def _matches(desk: Desk, password: str) -> bool:
@@ -204,16 +226,29 @@ def read_hash(source: SecretSource | None) -> str:
 
 
 def behind_tls(request: web.Request) -> bool:
-    """Does the visitor's browser speak TLS, with us or with the proxy?"""
+    """Does the visitor's browser speak TLS, with us or with the proxy?
+
+    X-Forwarded-Proto is believed from everyone: it only decides whether the sender's own cookie is sent over TLS alone.
+    """
     return request.secure or request.headers.get("X-Forwarded-Proto", "").lower() == "https"
 
 
 def set_cookie(request: web.Request, response: web.Response, token: str, prefix: str) -> None:
     """Give the browser its token; an empty one takes it away."""
+    _set(request, response, COOKIE, token, int(LONGEST_S), prefix)
+
+
+def set_browser_cookie(request: web.Request, response: web.Response, cookie: str, *, known: bool) -> None:
+    """Let the browser be recognised when it comes again. An empty cookie sets none."""
+    if cookie:
+        _set(request, response, BROWSER_COOKIE, cookie, KNOWN_S if known else NEW_S, of(request).prefix)
+
+
+def _set(request: web.Request, response: web.Response, name: str, value: str, age_s: int, prefix: str) -> None:
     response.set_cookie(
-        COOKIE,
-        token,
-        max_age=int(LONGEST_S) if token else 0,
+        name,
+        value,
+        max_age=age_s if value else 0,
         path=f"{prefix}/",
         httponly=True,
         samesite="Strict",

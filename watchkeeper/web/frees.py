@@ -14,7 +14,7 @@ from watchkeeper.core.records import Series
 from watchkeeper.core.wording import clean
 from watchkeeper.web.api import reply
 from watchkeeper.web.context import of
-from watchkeeper.web.desk import viewer
+from watchkeeper.web.desk import session_of, viewer
 from watchkeeper.web.frees_form import frees_form
 from watchkeeper.web.plan import age, stores
 from watchkeeper.web.plan_query import name_of
@@ -86,7 +86,7 @@ async def frees(request: web.Request) -> web.Response:
 
 async def _asked(request: web.Request) -> Planned[FreesAnswer]:
     try:
-        return await request.app[PLANNER].frees(STORE.of(request))
+        return await request.app[PLANNER].frees(STORE.of(request), signed_in=session_of(request) is not None)
     except CannotPlan as error:
         raise refused(error) from error
 

@@ -19,7 +19,7 @@ from watchkeeper.core.wording import duration
 from watchkeeper.web import plan_picture
 from watchkeeper.web.api import reply
 from watchkeeper.web.context import Context, of
-from watchkeeper.web.desk import viewer
+from watchkeeper.web.desk import session_of, viewer
 from watchkeeper.web.plan_query import ROOM, question_of
 from watchkeeper.web.planner import PLANNER, CannotPlan, Planned, refused
 from watchkeeper.web.problems import Refusal
@@ -98,7 +98,7 @@ async def page(request: web.Request) -> web.Response:
 async def room(request: web.Request) -> web.Response:
     """The same as JSON, as the command prints it."""
     try:
-        planned = await request.app[PLANNER].room(question_of(request))
+        planned = await request.app[PLANNER].room(question_of(request), signed_in=session_of(request) is not None)
     except BadQuestion as error:
         raise Refusal(400, str(error), {"parameter": error.field} if error.field else None) from error
     except CannotPlan as error:
@@ -126,7 +126,7 @@ async def _asked(request: web.Request) -> tuple[Planned[RoomAnswer] | None, dict
     if troubles:
         return None, troubles
     try:
-        return await request.app[PLANNER].room(question_of(asked)), {}
+        return await request.app[PLANNER].room(question_of(asked), signed_in=session_of(request) is not None), {}
     except BadQuestion as error:
         return None, {error.field: wording.sentence(str(error))}
     except CannotPlan as error:

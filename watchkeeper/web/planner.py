@@ -50,17 +50,20 @@ class Change:
 
 
 class Planner(Protocol):
-    """Answers with what is on the host now. Every method raises CannotPlan; the first two BadQuestion."""
+    """Answers with what is on the host now. Every method raises CannotPlan; the first two BadQuestion.
 
-    async def room(self, question: Question) -> Planned[RoomAnswer]:
+    signed_in: asked by the operator, who does not wait behind others.
+    """
+
+    async def room(self, question: Question, *, signed_in: bool = False) -> Planned[RoomAnswer]:
         """Is there room?"""
         ...
 
-    async def ready(self, change: Change) -> Planned[ReadyAnswer]:
+    async def ready(self, change: Change, *, signed_in: bool = False) -> Planned[ReadyAnswer]:
         """Is a change safe, or what became of it?"""
         ...
 
-    async def frees(self, store: str | None) -> Planned[FreesAnswer]:
+    async def frees(self, store: str | None, *, signed_in: bool = False) -> Planned[FreesAnswer]:
         """What sets of snapshots hold, of one store (a subject or a glob) or of all."""
         ...
 
@@ -68,15 +71,15 @@ class Planner(Protocol):
 class Nowhere:
     """The planner where none was given: it says so."""
 
-    async def room(self, _question: Question) -> NoReturn:
+    async def room(self, _question: Question, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
         """Refuse."""
         self._refuse()
 
-    async def ready(self, _change: Change) -> NoReturn:
+    async def ready(self, _change: Change, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
         """Refuse."""
         self._refuse()
 
-    async def frees(self, _store: str | None) -> NoReturn:
+    async def frees(self, _store: str | None, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
         """Refuse."""
         self._refuse()
 

@@ -14,7 +14,7 @@ from watchkeeper.core.planning.ready import Matter, Point, ReadyAnswer, Verdict
 from watchkeeper.core.records import Series
 from watchkeeper.web.api import reply
 from watchkeeper.web.context import Context, of
-from watchkeeper.web.desk import viewer
+from watchkeeper.web.desk import session_of, viewer
 from watchkeeper.web.jsonform import stamp
 from watchkeeper.web.plan import age, filled, form_of, stores
 from watchkeeper.web.plan_query import name_of, span
@@ -103,7 +103,7 @@ async def page(request: web.Request) -> web.Response:
 async def ready(request: web.Request) -> web.Response:
     """The same as JSON, as the command prints it."""
     try:
-        planned = await request.app[PLANNER].ready(change_of(request))
+        planned = await request.app[PLANNER].ready(change_of(request), signed_in=session_of(request) is not None)
     except BadQuestion as error:
         raise Refusal(400, str(error), {"parameter": error.field or SUBJECT.name}) from error
     except CannotPlan as error:
@@ -145,7 +145,7 @@ async def _asked(request: web.Request) -> tuple[Planned[ReadyAnswer] | None, dic
     if troubles:
         return None, troubles
     try:
-        return await request.app[PLANNER].ready(change_of(asked)), {}
+        return await request.app[PLANNER].ready(change_of(asked), signed_in=session_of(request) is not None), {}
     except Refusal as refusal:
         return None, {str(refusal.more.get("parameter", SUBJECT.name)): refusal.detail}
     except BadQuestion as error:

@@ -1,6 +1,7 @@
-"""Who has signed in, and how often one may guess. Both live in memory: a restart signs everybody out.
+"""Who has signed in. Sessions live in memory: a restart signs everybody out.
 
-Not here: cookies, forms and what they may do (desk.py), the password itself (passwords.py).
+Not here: cookies, forms and what they may do (desk.py), the password itself (passwords.py), how often it may be tried
+(auth/budgets.py). Only the right password begins a session, so no stranger can push one out.
 """
 
 import hashlib
@@ -72,57 +73,3 @@ class Sessions:
 
 def _digest(token: str) -> bytes:
     return hashlib.sha256(token.encode("utf-8", "replace")).digest()
-
-
-FREE_TRIES = 5
-"""Wrong passwords from one place before it has to wait: fingers slip."""
-FIRST_WAIT_S, LONGEST_WAIT_S = 2.0, 900.0
-"""The wait doubles with each further wrong one, up to a quarter of an hour: a hundred guesses a day."""
-FORGET_S = 3_600.0
-"""A place that has not tried for so long begins anew."""
-MOST_PLACES = 1_000
-BURST, REFILL_S = 30.0, 20.0
-"""All places together: so many tries at once, then one every 20 seconds. It bounds what many addresses, or a forged
-X-Forwarded-For, can try: 4,320 guesses a day."""
-
-
-@dataclass(slots=True)
-class _Place:
-    tries: int
-    free_at_s: float
-    tried_s: float
-
-
-class Throttle:
-    """Bounds how often a password may be tried. A try counts when it begins, so that many at once gain nothing."""
-
-    def __init__(self, clock: Clock) -> None:
-        self._clock = clock
-        self._places: OrderedDict[str, _Place] = OrderedDict()
-        self._left, self._counted_s = BURST, clock.monotonic_s()
-
-    def begin(self, place: str) -> float:
-        """Count a try from a place. Returns 0 where it may be made, else how many seconds to wait; none is counted."""
-        now_s = self._clock.monotonic_s()
-        self._left = min(BURST, self._left + (now_s - self._counted_s) / REFILL_S)
-        self._counted_s = now_s
-        known = self._places.get(place)
-        if known is None or now_s - known.tried_s > max(FORGET_S, LONGEST_WAIT_S):
-            known = self._places[place] = _Place(0, now_s, now_s)
-            if len(self._places) > MOST_PLACES:
-                self._places.popitem(last=False)
-        if now_s < known.free_at_s:
-            return known.free_at_s - now_s
-        if self._left < 1:
-            return (1 - self._left) * REFILL_S
-        self._left -= 1
-        known.tries, known.tried_s = known.tries + 1, now_s
-        if known.tries >= FREE_TRIES:
-            known.free_at_s = now_s + min(FIRST_WAIT_S * 2.0 ** (known.tries - FREE_TRIES), LONGEST_WAIT_S)
-        self._places.move_to_end(place)
-        return 0.0
-
-    def right(self, place: str) -> None:
-        """The password was right: the place begins anew, and the try is given back to all."""
-        self._places.pop(place, None)
-        self._left = min(BURST, self._left + 1)

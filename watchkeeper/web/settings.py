@@ -2,7 +2,7 @@
 
 import re
 from enum import StrEnum
-from ipaddress import ip_address
+from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
 
 from pydantic import AnyHttpUrl, Field, ValidationInfo, field_validator
 
@@ -24,6 +24,9 @@ class PageSettings(Strict):
 
     listen: a loopback address; another one only with a password. port: 0 takes any that is free.
     hosts: further names under which a reverse proxy offers the page; a request for any other name is turned away.
+    proxies: addresses or networks of your reverse proxies, for one on this host `["127.0.0.1", "::1"]`. Only their
+    X-Forwarded-For is believed: its rightmost address that is not listed here is the visitor, for whom wrong passwords
+    are counted. Where none is set, the header is ignored.
     prefix: the path under which a reverse proxy offers the page, such as `/watch`; empty for none.
     password: where the hash that `watchkeeper password` made is read from; without it nobody can act on alerts here.
     reading: `open` to everyone who reaches the page, or with the `password` alone. Where it is not set: open on a
@@ -35,6 +38,7 @@ class PageSettings(Strict):
     listen: str = "127.0.0.1"
     port: int = Field(default=8417, ge=0, le=65_535)
     hosts: tuple[str, ...] = ()
+    proxies: tuple[str, ...] = ()
     prefix: str = ""
     password: SecretSource | None = Field(default=None, validate_default=True)
     reading: Reading | None = None
@@ -107,6 +111,16 @@ class PageSettings(Strict):
                 raise ValueError(f"{host!r} is not a host name; write the name alone, such as watch.example.org")
         return lowered
 
+    @field_validator("proxies")
+    @classmethod
+    def _networks(cls, proxies: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(str(_proxy(each.strip())) for each in proxies)
+
+    @property
+    def proxy_networks(self) -> tuple[IPv4Network | IPv6Network, ...]:
+        """The proxies whose X-Forwarded-For is believed."""
+        return tuple(ip_network(each) for each in self.proxies)
+
     @field_validator("prefix")
     @classmethod
     def _path(cls, prefix: str) -> str:
@@ -114,6 +128,22 @@ class PageSettings(Strict):
         if not _PREFIX.fullmatch(trimmed):
             raise ValueError(f"{prefix!r} is not a path; write one that begins with a slash, such as /watch")
         return trimmed
+
+
+def _proxy(text: str) -> IPv4Network | IPv6Network:
+    """A proxy's address or network. Raises ValueError that says what to write."""
+    try:
+        network = ip_network(text, strict=False)
+    except ValueError:
+        raise ValueError(
+            f"{text!r} is not an address or a network; write one such as 127.0.0.1, ::1 or 192.0.2.0/28"
+        ) from None
+    if not network.prefixlen:
+        raise ValueError(f"{text!r} is everybody, so any visitor could forge its address; name the proxy's own address")
+    address = text.partition("/")[0]
+    if "/" in text and ip_address(address) != network.network_address:
+        raise ValueError(f"{text!r} is an address inside a network; write {address!r} or the network, {str(network)!r}")
+    return network
 
 
 def _is_loopback(host: str) -> bool:

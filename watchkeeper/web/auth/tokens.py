@@ -1,0 +1,87 @@
+"""The tokens of jobs that check in over HTTP: read from their files at each request, and compared as digests.
+
+A token has too many possible values to be guessed (TokenSource refuses others), so it is compared first and wrong tries
+never stand in the way of the right one. Not here: what a wrong try costs (budgets.py), what a check-in means.
+"""
+
+import asyncio
+import errno
+import hashlib
+import hmac
+import logging
+from collections.abc import Mapping
+
+from watchkeeper.config.types import SecretSource
+from watchkeeper.logs.fields import Event, about
+
+log = logging.getLogger(__name__)
+
+_PASSING = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EIO, errno.ESTALE, errno.ETIMEDOUT})
+"""The file is there, but cannot be read at this moment: too many open files, a network file system that hangs."""
+
+
+class JobTokens:
+    """sources: by job's name; another configuration may change them while this lives."""
+
+    def __init__(self, sources: Mapping[str, SecretSource]) -> None:
+        self._sources = sources
+        self._last: dict[str, tuple[SecretSource, bytes]] = {}
+        self._troubles: dict[str, str] = {}
+
+    def prime(self) -> None:
+        """Read each token once, so that one that cannot be read for a while is known."""
+        for name, source in list(self._sources.items()):
+            self._expected(name, source)
+
+    async def match(self, name: str, given: str) -> bool:
+        """Is this the token of this job? A job that does not exist takes as long as one that does."""
+        source = self._sources.get(name)
+        digest = _digest(given)
+        if source is None:
+            decoy = next(iter(self._sources.values()), None)
+            if decoy is not None:
+                await asyncio.to_thread(_read, decoy)
+            hmac.compare_digest(digest, bytes(len(digest)))
+            return False
+        expected = await asyncio.to_thread(self._expected, name, source)
+        return hmac.compare_digest(digest, expected or bytes(len(digest))) and expected is not None
+
+    def _expected(self, name: str, source: SecretSource) -> bytes | None:
+        """The digest of a job's token as it is now; None where there is none that counts."""
+        found = _read(source)
+        if isinstance(found, bytes):
+            self._last[name] = (source, found)
+            self._troubles.pop(name, None)
+            return found
+        self._tell(name, source, found)
+        last = self._last.get(name)
+        if isinstance(found, OSError) and found.errno in _PASSING and last is not None and last[0] == source:
+            return last[1]
+        return None
+
+    def _tell(self, name: str, source: SecretSource, error: OSError | ValueError) -> None:
+        """Log why a token cannot be read: once, until it can be or the reason is another."""
+        why = (error.strerror if isinstance(error, OSError) else None) or str(error)
+        if self._troubles.get(name) == why:
+            return
+        self._troubles[name] = why
+        remedy = "let the user that runs watchkeeper read it" if isinstance(error, OSError) else source.remedy
+        log.error(
+            "job %s cannot check in over HTTP: its token in %s: %s; %s",
+            name,
+            source.path,
+            why,
+            remedy,
+            extra=about(Event.CHECK_IN),
+        )
+
+
+def _read(source: SecretSource) -> bytes | OSError | ValueError:
+    try:
+        return _digest(source.read().get_secret_value())
+    except (OSError, ValueError) as error:
+        return error
+
+
+def _digest(text: str) -> bytes:
+    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).digest()

@@ -25,7 +25,7 @@ from watchkeeper.errors import StoreFull
 from watchkeeper.store import Store
 
 folder = Path(sys.argv[1])
-subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(folder)], check=True)
+subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m,mode=700", "tmpfs", str(folder)], check=True)
 
 def fill():
     with contextlib.suppress(OSError), (folder / "ballast").open("wb", buffering=0) as file:

@@ -177,6 +177,18 @@ def test_what_is_restored_belongs_to_the_daemon(where: Ground, backup: Path) -> 
     assert asked(backup, "SELECT count(*) FROM journal") == [(1,)]
 
 
+def test_the_database_is_neither_its_copy_nor_its_backup(where: Ground) -> None:
+    """Whatever the path that it is named by; a copy beside it is the daemon's."""
+    other = where.top / "lib" / ".." / "state" / "watchkeeper.db"
+    (where.top / "lib").mkdir(exist_ok=True)
+    with pytest.raises(StoreError, match="is the database itself"):
+        copies.back_up(where.database, other, replace=True)
+    with pytest.raises(StoreError, match="is the database itself"):
+        copies.restore(other, where.database, START)
+    copies.back_up(where.database, where.state / "copy.db", replace=False)
+    assert (where.state / "copy.db").stat().st_uid == DAEMON
+
+
 def test_a_backup_of_no_use_is_named(where: Ground, tmp_path: Path) -> None:
     """By its own name, and not by that of the copy that was tried."""
     letter = tmp_path / "letter"

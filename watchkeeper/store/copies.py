@@ -40,6 +40,8 @@ def back_up(source: Path, target: Path, *, replace: bool) -> int:
     """
     source = real_file(source)
     owner, receiver = owner_of(source.parent), owner_of(target.parent, shared=True)
+    if _same(source, target):
+        raise StoreError(f"{target} is the database itself: name another file")
     if owner is None and receiver is None:
         return _back_up_beside(source, target, replace=replace)
     with_rights_of(receiver, lambda: _refuse_target(target, replace=replace))
@@ -52,8 +54,6 @@ def back_up(source: Path, target: Path, *, replace: bool) -> int:
 
 def _back_up_beside(source: Path, target: Path, *, replace: bool) -> int:
     """Both folders are this user's: the copy is made where it is to stay."""
-    if target.exists() and _same(source, target):
-        raise StoreError(f"{target} is the database itself: name another file")
     _refuse_target(target, replace=replace)
     with _passing(target) as copy:
         _copy(source, copy)
@@ -123,6 +123,8 @@ def restore(backup: Path, path: Path, at: datetime) -> Path | None:
     """
     path, backup = real_file(path), real_file(backup)
     owner, giver = owner_of(path.parent), _giver(backup)
+    if _same(backup, path):
+        raise StoreError(f"{backup} is the database itself: name a backup")
     if owner is None and giver is None:
         return _restore_beside(backup, path, at)
     handle = with_rights_of(giver, lambda: _opened(backup))
@@ -148,8 +150,6 @@ def _restore_beside(backup: Path, path: Path, at: datetime) -> Path | None:
     """Both folders are this user's."""
     if not backup.is_file():
         raise _no_backup(backup)
-    if _same(backup, path):
-        raise StoreError(f"{backup} is the database itself: name a backup")
     check(backup)
 
     def fill(copy: Path) -> None:

@@ -16,6 +16,8 @@ from watchkeeper.web.settings import PageSettings
 
 SHUTDOWN_S = 2.0
 """How long a stop waits for answers that are under way; none takes longer."""
+LINGER_S = 2.0
+"""How long what is left of a refused body is read, so that the client gets to see the refusal."""
 LINE_BYTES = FIELD_BYTES = 8_190
 FIELDS = 64
 """Limits of a request's head; a browser behind a proxy sends about twenty fields."""
@@ -58,6 +60,7 @@ def _connections(server: web.Server, limits: Limits) -> Connections:
     options = {
         "access_log": None,
         "keepalive_timeout": limits.idle_s,
+        "lingering_time": LINGER_S,
         "max_line_size": LINE_BYTES,
         "max_field_size": FIELD_BYTES,
         "max_headers": FIELDS,

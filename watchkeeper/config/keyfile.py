@@ -5,6 +5,7 @@ import secrets
 from pathlib import Path
 
 from watchkeeper.errors import StartError
+from watchkeeper.os_errors import remedy
 
 KEY_BYTES = 32
 """As long as the digest that it keys (RFC 2104 3)."""
@@ -20,7 +21,7 @@ def own_key(path: Path) -> bytes:
             return _make(path)
     except OSError as error:
         raise StartError(
-            f"the key in {path} cannot be had: {error.strerror or error}; see who owns the folder"
+            f"the key in {path} cannot be had: {error.strerror or error}; {remedy(error, 'see who owns the folder')}"
         ) from None
 
 

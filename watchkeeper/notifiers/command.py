@@ -26,6 +26,7 @@ from watchkeeper.core.wording import clean
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused
 from watchkeeper.notifiers import event
 from watchkeeper.notifiers.base import ReceiverSettings
+from watchkeeper.os_errors import explained
 from watchkeeper.privileged.descriptors import give_back
 from watchkeeper.privileged.running import PATH, environment
 
@@ -110,8 +111,7 @@ class Command:
             )
             give_back(process.pid)
         except OSError as error:
-            why = error.strerror or type(error).__name__
-            raise DeliveryDeferred(f"{self.name}: {self._program} cannot be run: {why}") from None
+            raise DeliveryDeferred(f"{self.name}: {self._program} cannot be run: {explained(error)}") from None
         finally:
             os.close(given)
         return process

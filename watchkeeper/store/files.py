@@ -10,6 +10,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from watchkeeper.errors import StartError, StoreFull
+from watchkeeper.os_errors import remedy
 
 FOLDER_MODE = 0o700
 FILE_MODE = 0o600
@@ -42,7 +43,7 @@ def refusal(path: Path, error: OSError) -> StartError | StoreFull:
         return StoreFull(f"there is no room to make {path} ({error.strerror}): free some space on its file system")
     return StartError(
         f"{path} cannot be opened for writing ({error.strerror}): "
-        "give this user the right to write there, or name another place for the database"
+        + remedy(error, "give this user the right to write there, or name another place for the database")
     )
 
 

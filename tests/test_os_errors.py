@@ -44,7 +44,6 @@ def no_descriptors() -> Iterator[None]:
         (errno.ENFILE, "the host has no free file descriptors"),
         (errno.ENOMEM, "the host has no free memory"),
         (errno.EIO, "the storage below it has an error"),
-        (errno.ENOSPC, "there is no room left"),
         (errno.EROFS, "mounted read-only"),
         (errno.EACCES, "let this user read it"),
     ],

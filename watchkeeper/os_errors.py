@@ -32,8 +32,6 @@ def remedy(error: OSError, usual: str) -> str:
             return "the host has no free memory; see what uses it with `ps aux --sort=-rss`"
         case errno.EIO:
             return "the storage below it has an error; see `journalctl --dmesg`"
-        case errno.ENOSPC | errno.EDQUOT:
-            return "there is no room left; remove what is not needed"
         case errno.EROFS:
             return "its file system is mounted read-only; see `journalctl --dmesg`"
         case _:

@@ -121,7 +121,7 @@ async def _look(name: str, finder: Finder, place: Place) -> tuple[Sequence[Holdi
     except ProbeError as error:
         return (), f"{name}: {error}"
     except OSError as error:
-        return (), f"{name}: {error.filename}: {explained(error)}"
+        return (), f"{name}: {explained(error)}: {error.filename}"
 
 
 @dataclass(frozen=True, slots=True)

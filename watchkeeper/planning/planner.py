@@ -125,7 +125,7 @@ class HostPlanner:
         except ProbeError as error:
             raise CannotPlan(f"The host cannot be looked at: {error}") from None
         except OSError as error:
-            raise CannotPlan(f"The host cannot be looked at: {error.filename}: {explained(error)}") from None
+            raise CannotPlan(f"The host cannot be looked at: {explained(error)}: {error.filename}") from None
         if settings is self._settings:  # else it was answered by a configuration that no longer holds
             self._kept[asked] = (self._now_s(), made)
             self._kept.move_to_end(asked)

@@ -18,9 +18,10 @@ import pytest
 from tests.support.daemon import Daemon, command
 from tests.support.flooding import flood
 from tests.support.receivers import Hook, Service
+from watchkeeper.web.limits import Limits
 
 DESCRIPTORS = 1_024
-MOST_OF_PAGE = 128 + 16
+MOST_OF_PAGE = Limits().connections + Limits().accepts
 """Connections that the page holds, and those of one turn of accepts before older ones are gone."""
 
 CONFIG = """

@@ -39,7 +39,7 @@ class Limits:
     body_s: float = 30.0
     idle_s: float = 75.0
     unread_s: float = 30.0
-    accepts: int = 16
+    accepts: int = 32
     rest_s: float = 0.005
     exhausted_s: float = 1.0
     look_s: float = 1.0

@@ -231,6 +231,42 @@ async def test_a_browser_gets_its_page_though_many_addresses_have_one_connection
         assert [await status(each) for each in again] == [200] * 3
 
 
+async def test_many_streams_do_not_cost_a_browser_its_page() -> None:
+    """An address is crowded by what waits for its client, not by its streams."""
+    async with serving(Limits(connections=12, modest=3, streams=6)) as (served, port), clients() as connect:
+        streams = [await connect(port, STREAM, "127.0.0.2") for _ in range(5)]
+        assert [await status(each) for each in streams] == [200] * 5
+        for i in range(6):
+            await connect(port, b"", f"127.0.1.{i + 1}")
+        fresh = await connect(port, b"", "127.0.0.2")
+        await until(lambda: len(served.connections) == 12)
+        await whole(await connect(port, GET[:-2] + b"Connection: close\r\n\r\n", "127.0.1.9"))
+        fresh[1].write(GET)
+        assert await status(fresh) == 200
+
+
+async def test_a_reader_that_is_stuck_gives_room() -> None:
+    """One that reads nothing for a while is closed for another, before its own time is over."""
+    app = web.Application()
+
+    async def large(_request: web.Request) -> web.Response:
+        return web.Response(body=bytes(32 * 2**20))
+
+    async def small(_request: web.Request) -> web.Response:
+        return web.Response(text="small")
+
+    app.router.add_get("/", large)
+    app.router.add_get("/quick", small)
+    limits = Limits(connections=4, stuck_s=0.2, look_s=0.02)
+    async with serving(limits, app) as (_, port), clients() as connect:
+        for _ in range(4):
+            _, writer = await connect(port, GET)
+            assert isinstance(writer.transport, asyncio.ReadTransport)
+            writer.transport.pause_reading()
+        await asyncio.sleep(1)
+        assert await status(await connect(port, QUICK)) == 200
+
+
 async def test_where_all_are_at_work_a_new_one_is_refused_and_another_address_is_not() -> None:
     """An address whose requests are all being answered is told to come again; the rest stays free for others."""
     gate = asyncio.Event()

@@ -112,16 +112,18 @@ async def test_nothing_runs_when_nobody_listens(monkeypatch: pytest.MonkeyPatch)
     app = app_of(readstore.calm())
     served = await serve(app, PageSettings(port=0), Limits(streams_per_address=2))
     known = app[live.LIVE]
-    async with aiohttp.ClientSession() as session:
-        one, two = await session.get(served.address + PATH[1:]), await session.get(served.address + PATH[1:])
-        refused = await session.get(served.address + PATH[1:])
-        assert (refused.status, refused.headers["Retry-After"]) == (503, "60")
-        assert refused.headers["Connection"] == "close"
-        assert known._looking is not None
-        one.close()
-        two.close()
-        async with asyncio.timeout(5):
-            while known._listeners:  # noqa: ASYNC110  nothing tells of it
-                await asyncio.sleep(0.01)
-    assert known._looking is None
-    await served.cleanup()
+    try:
+        async with aiohttp.ClientSession() as session:
+            one, two = await session.get(served.address + PATH[1:]), await session.get(served.address + PATH[1:])
+            refused = await session.get(served.address + PATH[1:])
+            assert (refused.status, refused.headers["Retry-After"]) == (503, "60")
+            assert refused.headers["Connection"] == "close"
+            looking = known._looking
+            assert looking is not None
+            one.close()
+            two.close()
+            async with asyncio.timeout(5):
+                await asyncio.wait({looking})
+        assert not known._listeners
+    finally:
+        await served.cleanup()

@@ -130,8 +130,10 @@ class Connection(RequestHandler):
             return not self._messages  # a whole head that is about to be answered
         if self.stream:
             return False
-        late = now_s - self._asked_at > self._connections.limits.body_s
-        return late or self._unread is not None or not self._request.content.is_eof()
+        limits = self._connections.limits
+        late = now_s - self._asked_at > limits.body_s
+        stuck = self._unread is not None and now_s - self._unread[1] > limits.stuck_s
+        return late or stuck or not self._request.content.is_eof()
 
     def overdue(self, now_s: float) -> Closed | None:
         """Which time limit is over."""

@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterable
 from contextlib import suppress
 from ipaddress import IPv6Address, ip_address, ip_network
+from itertools import islice
 from typing import Any
 
 from aiohttp import web
@@ -80,9 +81,13 @@ class Connections:
             self._all[connection] = own[connection] = None
 
     def _crowd(self) -> dict[Connection, None]:
-        """The connections of the address that has most, where that is more than a modest number; else all."""
-        most = max(self._at.values(), key=len, default=self._all)
-        return most if len(most) > self.limits.modest else self._all
+        """The connections of the address that has most, where more than a modest number of them may go; else all.
+
+        Streams and requests at work do not count: else a browser with many streams would lose each new connection.
+        """
+        most, now_s = max(self._at.values(), key=len, default=self._all), self.loop.time()
+        waiting = islice((each for each in most if each.may_go(now_s)), self.limits.modest + 1)
+        return most if sum(1 for _ in waiting) > self.limits.modest else self._all
 
     def _make_room(self, among: Iterable[Connection]) -> bool:
         """Close the one of these that has waited longest; False where none waits."""

@@ -21,10 +21,12 @@ class Limits:
     connections: in all. A browser holds up to six and a stream; 128 serve the screens of a household many times over
     and take about 4 MB.
     per_address: of one IPv4 address or one IPv6 network of 64 bits, which is what one host can choose from.
-    modest: an address with no more than this is never called crowded: a browser with its six connections, and one more.
+    modest: an address is not crowded while no more than this wait for their client: a browser's six connections, and
+    one more.
     streams, streams_per_address: event streams among these. The rest stays free for pages.
     head_s: for a request's head, from its first byte or from the accept. body_s: for a request with its body.
-    idle_s: between two requests. unread_s: for a client that takes nothing of its answer.
+    idle_s: between two requests. unread_s: for a client that takes nothing of its answer. stuck_s: after which such a
+    one may be closed for another; a lost packet holds a reader up for a second or two.
     accepts, rest_s: so many accepts in one turn of the event loop, then a rest, so that probes get their share.
     exhausted_s: the pause of the accepts where no descriptor is free.
     look_s: how often the time limits are looked at. report_s: from one log line about a flood to the next.
@@ -39,6 +41,7 @@ class Limits:
     body_s: float = 30.0
     idle_s: float = 75.0
     unread_s: float = 30.0
+    stuck_s: float = 3.0
     accepts: int = 32
     rest_s: float = 0.005
     exhausted_s: float = 1.0

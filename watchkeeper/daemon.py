@@ -33,6 +33,7 @@ from watchkeeper.logs.fields import Event, about
 from watchkeeper.notifiers.outbox import Outbox
 from watchkeeper.pipeline import Pipeline
 from watchkeeper.planning.planner import HostPlanner
+from watchkeeper.privileged import descriptors
 from watchkeeper.probes.base import Bench, OwnDatabase
 from watchkeeper.probes.workers import ThreadWorkers
 from watchkeeper.rounds import Rounds
@@ -89,6 +90,7 @@ async def serve(settings: Settings, *, ready: Callable[[str], None], reread: Cal
     reread: reads the configuration anew, in a thread, at each SIGHUP; raises ConfigError. Raises StartError and
     StoreError where the daemon cannot start here; nothing is left running then.
     """
+    descriptors.raise_limit()
     clock, again = Clock(), _set_by(asyncio.Event(), signal.SIGHUP)
     async with contextlib.AsyncExitStack() as stack:
         store = await Store.open(settings.store.path, mend_at=clock.now())

@@ -124,6 +124,19 @@ def test_the_same_is_told_once_an_interval(stderr: TextIO) -> None:
     assert found[-1] == "put off (the newest of 9 more)"
 
 
+def test_lines_are_in_order_of_time(stderr: TextIO) -> None:
+    """A summary has the time at which it is written, not that of the record which it repeats."""
+    with setup.begun(verbose=False, environment={}, stderr=stderr):
+        for _ in range(2):
+            record = logging.LogRecord(log.name, logging.WARNING, __file__, 1, "put off", None, None)
+            record.created -= 3_600
+            vars(record).update(about(Event.PUT_OFF, notifier="mail"))
+            log.handle(record)
+        log.warning("so", extra=about(Event.PAGE))
+    first, second, summary = (line[:19] for line in read(stderr))
+    assert first < second <= summary
+
+
 def test_the_end_tells_what_was_held_back(stderr: TextIO) -> None:
     """Nothing is owed when the daemon stops."""
     with setup.begun(verbose=False, environment={}, stderr=stderr):

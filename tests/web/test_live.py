@@ -11,6 +11,7 @@ from tests.support import readstore
 from tests.support.readstore import ReadStoreDouble
 from tests.web.conftest import Open, app_of
 from watchkeeper.web import live
+from watchkeeper.web.limits import Limits
 from watchkeeper.web.serve import serve
 from watchkeeper.web.settings import PageSettings
 
@@ -103,20 +104,26 @@ async def test_a_stop_ends_the_streams() -> None:
         assert await answer.content.read() == b""
 
 
-async def test_nothing_runs_when_nobody_listens(page: Open, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The one task ends with the last listener, and there is a bound to how many there are."""
-    monkeypatch.setattr(live, "COMMENT_S", 0.02)
-    monkeypatch.setattr(live, "MOST_LISTENERS", 2)
-    client = await page(readstore.calm())
-    known = client.app[live.LIVE] if client.app else None
-    assert known is not None
-    one, two = await client.get(PATH), await client.get(PATH)
-    refused = await client.get(PATH)
-    assert (refused.status, refused.headers["Retry-After"]) == (503, "60")
-    assert known._looking is not None
-    one.close()
-    two.close()
-    async with asyncio.timeout(5):
-        while known._listeners:  # noqa: ASYNC110  nothing tells of it
-            await asyncio.sleep(0.01)
-    assert known._looking is None
+async def test_nothing_runs_when_nobody_listens(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The one task ends with the last listener, as soon as its connection is lost, and the number of listeners has
+    a limit; one that is over it keeps no connection.
+    """
+    monkeypatch.setattr(live, "COMMENT_S", 60)
+    app = app_of(readstore.calm())
+    served = await serve(app, PageSettings(port=0), Limits(streams_per_address=2))
+    known = app[live.LIVE]
+    try:
+        async with aiohttp.ClientSession() as session:
+            one, two = await session.get(served.address + PATH[1:]), await session.get(served.address + PATH[1:])
+            refused = await session.get(served.address + PATH[1:])
+            assert (refused.status, refused.headers["Retry-After"]) == (503, "60")
+            assert refused.headers["Connection"] == "close"
+            looking = known._looking
+            assert looking is not None
+            one.close()
+            two.close()
+            async with asyncio.timeout(5):
+                await asyncio.wait({looking})
+        assert not known._listeners
+    finally:
+        await served.cleanup()

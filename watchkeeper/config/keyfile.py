@@ -6,6 +6,7 @@ import stat
 from pathlib import Path
 
 from watchkeeper.errors import StartError
+from watchkeeper.os_errors import remedy
 from watchkeeper.ownership.folder_owner import owner_of
 
 KEY_BYTES = 32
@@ -27,7 +28,7 @@ def own_key(path: Path) -> bytes:
             return _make(path)
     except OSError as error:
         raise StartError(
-            f"the key in {path} cannot be had: {error.strerror or error}; see who owns the folder"
+            f"the key in {path} cannot be had: {error.strerror or error}; {remedy(error, 'see who owns the folder')}"
         ) from None
 
 

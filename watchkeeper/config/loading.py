@@ -20,6 +20,7 @@ from watchkeeper.config.problems import Found, translate, unknown_key
 from watchkeeper.config.secrets import Secrets, check
 from watchkeeper.config.spots import Place
 from watchkeeper.errors import ConfigError, Problem
+from watchkeeper.os_errors import remedy
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -84,7 +85,9 @@ def read_text(path: Path) -> str:
             raw = file.read(LARGEST_DOCUMENT_BYTES + 1)
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) else "no path can hold a NUL character"
-        raise ConfigError(str(path), [Problem("", f"it cannot be read: {why}; name a file that is there")]) from None
+        usual = "name a file that is there"
+        to_do = remedy(error, usual) if isinstance(error, OSError) else usual
+        raise ConfigError(str(path), [Problem("", f"it cannot be read: {why}; {to_do}")]) from None
     if len(raw) > LARGEST_DOCUMENT_BYTES:
         raise ConfigError(str(path), [Problem("", "it is longer than 1 MiB, so it is hardly a configuration")])
     return _text(raw, str(path))

@@ -14,6 +14,7 @@ from pydantic import BaseModel
 from watchkeeper.config.spots import Place, place_of
 from watchkeeper.config.types import SecretSource
 from watchkeeper.config.words import key_of
+from watchkeeper.os_errors import remedy
 
 
 class Secrets(Enum):
@@ -72,7 +73,7 @@ def _trouble(source: SecretSource) -> str:
     try:
         source.read()
     except OSError as error:
-        return f"{what} cannot be read: {os.strerror(error.errno or 0)}; {_remedy(source, error)}"
+        return f"{what} cannot be read: {os.strerror(error.errno or 0)}; {remedy(error, _remedy(source, error))}"
     except ValueError as error:
         return f"{what} {error}; {source.remedy}"
     return ""

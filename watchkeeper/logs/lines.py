@@ -6,7 +6,7 @@ line break or control character of it can end a line or begin another.
 
 import logging
 import traceback
-from datetime import datetime, tzinfo
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Final
 
@@ -43,10 +43,13 @@ def _places(error: BaseException) -> str:
     return " < ".join(f"{Path(each.filename).name}:{each.lineno}" for each in reversed(found)) or "an unknown place"
 
 
-def terminal_line(record: logging.LogRecord, more: str, zone: tzinfo | None) -> str:
-    """For standard error that people read: time, level, text. zone: None for the process's own."""
-    at = datetime.fromtimestamp(record.created, zone) if zone else datetime.fromtimestamp(record.created).astimezone()
-    return f"{at:%Y-%m-%d %H:%M:%S} {record.levelname.lower()}: {text_of(record, more)}"
+def terminal_line(record: logging.LogRecord, more: str, zone: tzinfo | None, written_at: datetime | None = None) -> str:
+    """For standard error that people read: time, level, text. zone: None for the process's own.
+
+    written_at: where the line is written later than the record was made, as a summary is: lines stay in order.
+    """
+    at = written_at or datetime.fromtimestamp(record.created, UTC)
+    return f"{at.astimezone(zone):%Y-%m-%d %H:%M:%S} {record.levelname.lower()}: {text_of(record, more)}"
 
 
 def service_line(record: logging.LogRecord, more: str) -> str:

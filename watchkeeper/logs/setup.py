@@ -84,7 +84,7 @@ class Tongue:
 
 
 def _terminal_line(record: logging.LogRecord, more: str) -> str:
-    return lines.terminal_line(record, more, None)
+    return lines.terminal_line(record, more, None, Clock().now() if more else None)
 
 
 def _descriptor(stream: TextIO) -> int:

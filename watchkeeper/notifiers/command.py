@@ -26,6 +26,8 @@ from watchkeeper.core.wording import clean
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused
 from watchkeeper.notifiers import event
 from watchkeeper.notifiers.base import ReceiverSettings
+from watchkeeper.os_errors import explained
+from watchkeeper.privileged.descriptors import give_back
 from watchkeeper.privileged.running import PATH, environment
 
 DATA_WRONG = 65
@@ -98,7 +100,7 @@ class Command:
         given = os.memfd_create("message")
         try:
             os.pwrite(given, content, 0)
-            return await asyncio.create_subprocess_exec(
+            process = await asyncio.create_subprocess_exec(
                 *self._settings.run,
                 stdin=given,
                 stdout=DEVNULL,
@@ -107,11 +109,12 @@ class Command:
                 cwd="/",
                 start_new_session=True,
             )
+            give_back(process.pid)
         except OSError as error:
-            why = error.strerror or type(error).__name__
-            raise DeliveryDeferred(f"{self.name}: {self._program} cannot be run: {why}") from None
+            raise DeliveryDeferred(f"{self.name}: {self._program} cannot be run: {explained(error)}") from None
         finally:
             os.close(given)
+        return process
 
     def _judge(self, status: int, said: str) -> None:
         if status == 0:

@@ -32,6 +32,7 @@ from watchkeeper.core.planning.freeing_order import left_of, thinned
 from watchkeeper.core.ports import ReadStore
 from watchkeeper.core.wording import no_end_phrase
 from watchkeeper.errors import ProbeError, ToolMissing
+from watchkeeper.os_errors import explained
 from watchkeeper.planning import freeing_btrfs, freeing_files, freeing_lvm, freeing_zfs
 from watchkeeper.planning.freeing_stores import Holding, Place
 from watchkeeper.planning.past import past_of
@@ -120,7 +121,7 @@ async def _look(name: str, finder: Finder, place: Place) -> tuple[Sequence[Holdi
     except ProbeError as error:
         return (), f"{name}: {error}"
     except OSError as error:
-        return (), f"{name}: {error.strerror}: {error.filename}"
+        return (), f"{name}: {explained(error)}: {error.filename}"
 
 
 @dataclass(frozen=True, slots=True)

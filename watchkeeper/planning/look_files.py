@@ -13,6 +13,7 @@ from functools import partial
 from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.planning.host import Snapshot, StoreKind, StoreNow, Volume
 from watchkeeper.errors import ProbeError, ToolMissing
+from watchkeeper.os_errors import explained
 from watchkeeper.planning.look_zfs import mount_of
 from watchkeeper.planning.seeing import TIMEOUT_S, Ground, Part, Scene
 from watchkeeper.probes import btrfs_space, btrfs_sysfs, filesystem, mounts
@@ -115,7 +116,7 @@ async def _figures(scene: Scene, mount: Mount) -> tuple[list[StoreNow], str]:
     except ProbeError as error:
         return [], f"{subject}: {error}"
     except OSError as error:
-        return [], f"{subject}: it cannot be looked at: {error.strerror}"
+        return [], f"{subject}: it cannot be looked at: {explained(error)}"
     if figures is None or figures.used_bytes + figures.available_bytes <= 0:
         return [], ""
     capacity = figures.used_bytes + figures.available_bytes
@@ -137,7 +138,7 @@ async def images_of(scene: Scene, paths: dict[str, int | None]) -> tuple[dict[st
         except ProbeError as error:
             troubles.append(f"image {shown(path)}: {error}")
         except OSError as error:
-            troubles.append(f"image {shown(path)}: what it holds is not known, {error.strerror}")
+            troubles.append(f"image {shown(path)}: what it holds is not known, {explained(error)}")
             found[path] = Volume(path, size)
         else:
             # Blocks of 512 bytes, whatever the file system's own are: stat(2).

@@ -19,6 +19,7 @@ from watchkeeper.core.planning.question import Question
 from watchkeeper.core.planning.ready import ReadyAnswer
 from watchkeeper.core.ports import ReadStore
 from watchkeeper.errors import ProbeError
+from watchkeeper.os_errors import explained
 from watchkeeper.planning import after, freeing, look, ready
 from watchkeeper.planning import room as of_room
 from watchkeeper.planning.freeing import FINDERS, Ask, Finder
@@ -143,7 +144,7 @@ class HostPlanner:
         except ProbeError as error:
             raise CannotPlan(f"The host cannot be looked at: {error}") from None
         except OSError as error:
-            raise CannotPlan(f"The host cannot be looked at: {error.strerror}: {error.filename}") from None
+            raise CannotPlan(f"The host cannot be looked at: {explained(error)}: {error.filename}") from None
         if settings is self._settings:  # else it was answered by a configuration that no longer holds
             self._kept[asked] = (self._now_s(), made)
             self._kept.move_to_end(asked)

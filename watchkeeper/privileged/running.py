@@ -12,6 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 
 from watchkeeper.clock import Clock
+from watchkeeper.privileged.descriptors import give_back
 
 PATH = "/usr/sbin:/usr/bin:/sbin:/bin"
 """Where programs are looked for. Not the caller's own: these folders belong to root on every distribution."""
@@ -68,6 +69,7 @@ def run(
         )
     except (FileNotFoundError, NotADirectoryError):
         return Ran(None, missing=True)
+    give_back(process.pid)
     watch = _Watch(process, {"stdout": limit_bytes, "stderr": ERROR_LIMIT_BYTES})
     try:
         ended = watch.until(Clock().monotonic_s() + timeout_s)

@@ -15,6 +15,7 @@ from watchkeeper.config.types import Duration, ProbeSettings, Size
 from watchkeeper.core.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
 from watchkeeper.core.units import format_duration, format_size
 from watchkeeper.errors import PrivilegeMissing, ProbeError, ProbeTimeout, ToolMissing
+from watchkeeper.os_errors import explained
 from watchkeeper.privileged import running
 from watchkeeper.privileged.running import Ran
 from watchkeeper.probes import command_output
@@ -91,7 +92,7 @@ class CommandProbe:
         except OSError as error:
             if isinstance(error, ProbeError):
                 raise
-            raise ProbeError(f"{program} cannot be run: {error.strerror or error}") from error
+            raise ProbeError(f"{program} cannot be run: {explained(error)}") from error
         return _output(ran, program, settings)
 
     def _number(self, number: float) -> Observation:

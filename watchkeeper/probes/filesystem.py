@@ -19,6 +19,7 @@ from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.core.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
 from watchkeeper.core.units import format_duration
 from watchkeeper.errors import ProbeError, ProbeTimeout, StillHanging
+from watchkeeper.os_errors import exhausted, explained
 from watchkeeper.probes import mounts
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.mounts import Mount
@@ -152,6 +153,8 @@ class FilesystemsProbe:
         except ProbeError as error:
             return [_answers(mount.point, str(error), _facts(mount))]
         except OSError as error:
+            if exhausted(error):
+                raise ProbeError(explained(error)) from error
             return [] if error.errno in GONE else [_answers(mount.point, _trouble(error), _facts(mount))]
         return _healthy(mount, figures) if figures else []
 

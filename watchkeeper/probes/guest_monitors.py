@@ -15,6 +15,7 @@ from functools import partial
 from pathlib import Path
 
 from watchkeeper.errors import PrivilegeMissing, ProbeError
+from watchkeeper.os_errors import explained
 from watchkeeper.privileged.commands import MONITORS, Result
 from watchkeeper.probes import qmp
 from watchkeeper.probes.base import Bench
@@ -83,7 +84,7 @@ class Monitors:
         except ProbeError as error:
             return Asked(path, trouble=f"{error} ({shown(path)})")
         except OSError as error:
-            why = clipped(error.strerror or str(error))
+            why = clipped(explained(error))
             return Asked(path, trouble=f"its monitor cannot be asked: {why} ({shown(path)})")
 
     async def _ask_root(self) -> tuple[dict[str, Asked], str]:

@@ -8,6 +8,7 @@ import aiohttp
 
 from watchkeeper.core.units import format_duration
 from watchkeeper.errors import ProbeError
+from watchkeeper.os_errors import exhausted, explained
 from watchkeeper.probes.http_exchange import Progress
 from watchkeeper.probes.printable import clipped
 
@@ -34,7 +35,10 @@ def no_answer_within(timeout_s: float, progress: Progress) -> str:
 
 
 def why(error: Exception, host: str) -> str:
-    """The clause for an error of an exchange. Certificates that were refused are worded in tls.py."""
+    """The clause for an error of an exchange. Certificates that were refused are worded in tls.py.
+
+    Raises ProbeError where this side had no descriptor or memory for it: nothing is known of the other side then.
+    """
     if isinstance(error, ProbeError):
         return str(error)
     if isinstance(error, aiohttp.ClientConnectorDNSError):
@@ -61,6 +65,8 @@ def _name_trouble(error: OSError, host: str) -> str:
 
 
 def _connection_trouble(error: OSError) -> str:
+    if exhausted(error):
+        raise ProbeError(explained(error)) from error
     if isinstance(error, ssl.SSLError):
         return f"no TLS: {clipped(_one_line(error.reason or str(error)))}"
     clause = CLAUSES.get(error.errno or 0)

@@ -17,6 +17,7 @@ from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.core.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
 from watchkeeper.core.units import format_duration, format_size
 from watchkeeper.errors import ProbeError
+from watchkeeper.os_errors import remedy
 from watchkeeper.probes.base import Bench
 
 SUBJECT = "memory"
@@ -140,7 +141,8 @@ class MemoryProbe:
         except OSError as error:
             if error.errno in ABSENT:
                 return None
-            raise ProbeError(f"{self._proc / name} cannot be read: {error.strerror}; let this user read it") from error
+            to_do = remedy(error, "let this user read it")
+            raise ProbeError(f"{self._proc / name} cannot be read: {error.strerror}; {to_do}") from error
 
     def _levels(self) -> list[Observation]:
         try:

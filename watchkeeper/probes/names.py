@@ -10,6 +10,7 @@ from functools import partial
 from typing import NamedTuple
 
 from watchkeeper.errors import ProbeError
+from watchkeeper.os_errors import exhausted, explained
 from watchkeeper.probes.base import Workers
 from watchkeeper.probes.printable import clipped
 
@@ -68,9 +69,14 @@ async def look_up(
 
 
 def why(error: Exception, host: str) -> str:
-    """Why there was no connection, in one clause that a tired person understands."""
+    """Why there was no connection, in one clause that a tired person understands.
+
+    Raises ProbeError where this side had no descriptor or memory for one: nothing is known of the other side then.
+    """
     if isinstance(error, ProbeError):
         return str(error)
+    if isinstance(error, OSError) and exhausted(error):
+        raise ProbeError(explained(error)) from error
     if isinstance(error, socket.gaierror):
         if error.errno in UNKNOWN_NAME:
             return f"name {clipped(host)} is not known"

@@ -18,6 +18,7 @@ from pydantic import Field
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.errors import ProbeError, ToolMissing
+from watchkeeper.os_errors import explained
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.printable import clipped
 
@@ -177,7 +178,7 @@ def _degrees(path: Path) -> tuple[float | None, str]:
     except OSError as error:
         if error.errno in (errno.EAGAIN, errno.ENODATA):
             return None, "the sensor gives no reading just now"
-        return None, f"the sensor cannot be read: {error.strerror}"
+        return None, f"the sensor cannot be read: {explained(error)}"
     try:
         thousandths = int(text)
     except ValueError:

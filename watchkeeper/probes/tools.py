@@ -17,6 +17,7 @@ from watchkeeper.config.types import Duration, ProbeSettings, WholePath
 from watchkeeper.core.observation import Condition, SeriesKey
 from watchkeeper.core.units import format_duration
 from watchkeeper.errors import PrivilegeMissing, ProbeError, ProbeTimeout, ToolMissing
+from watchkeeper.os_errors import explained
 from watchkeeper.privileged import answering, commands, running
 from watchkeeper.privileged.commands import Result
 from watchkeeper.privileged.running import Ran
@@ -61,7 +62,7 @@ async def run_tool(bench: Bench, argv: Sequence[str], timeout_s: float) -> str:
     except ProbeError:
         raise  # A ProbeTimeout is an OSError too.
     except OSError as error:
-        raise ProbeError(f"{argv[0]} cannot be started: {error.strerror}") from error
+        raise ProbeError(f"{argv[0]} cannot be started: {explained(error)}") from error
     return text_of(ran, argv[0], timeout_s)
 
 
@@ -103,7 +104,7 @@ async def ask_root(bench: Bench, name: str, helper: Path, timeout_s: float) -> S
         except ProbeError:
             raise  # A ProbeTimeout is an OSError too.
         except OSError as error:
-            raise ProbeError(f"it cannot be run: {error.strerror}") from error
+            raise ProbeError(f"it cannot be run: {explained(error)}") from error
     try:
         async with asyncio.timeout(timeout_s):
             return answering.understand(await _talk(helper, name))
@@ -120,7 +121,7 @@ async def ask_root(bench: Bench, name: str, helper: Path, timeout_s: float) -> S
             f"this needs root, and this user may not speak to {helper}; add it to the group that the socket belongs to"
         ) from error
     except OSError as error:
-        raise ProbeError(f"the helper cannot be reached at {helper}: {error.strerror or error}") from error
+        raise ProbeError(f"the helper cannot be reached at {helper}: {explained(error)}") from error
 
 
 async def _talk(helper: Path, name: str) -> bytes:

@@ -12,6 +12,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
+from watchkeeper.os_errors import remedy
 from watchkeeper.store import schema
 
 BUSY_TIMEOUT_S = 5.0
@@ -131,7 +132,7 @@ def in_our_words(error: sqlite3.Error, path: Path) -> StoreError:
         case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
             return StoreError(f"{path} is held by another program ({error}): end what else has it open")
         case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_PERM:
-            return StoreError(f"{path} cannot be opened or written ({error}): give this user the right to")
+            return StoreError(f"{path} cannot be opened or written ({error}): {_why_not_opened(path)}")
         case sqlite3.SQLITE_IOERR:
             return StoreError(f"{path} cannot be read or written ({error}): look at its disk and the kernel's log")
         case _:
@@ -140,6 +141,15 @@ def in_our_words(error: sqlite3.Error, path: Path) -> StoreError:
 
 def _full(path: Path) -> StoreFull:
     return StoreFull(f"there is no room left to write {path}: free some space on its file system")
+
+
+def _why_not_opened(path: Path) -> str:
+    """SQLite does not say why. The folder is opened and not the file: closing that would drop SQLite's locks."""
+    try:
+        os.close(os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC))
+    except OSError as error:
+        return remedy(error, "give this user the right to")
+    return "give this user the right to"
 
 
 def _has_room(path: Path) -> bool:

@@ -11,6 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from watchkeeper.errors import StartError, StoreError, StoreFull
+from watchkeeper.os_errors import remedy
 from watchkeeper.ownership.folder_owner import Owner, owner_of, real_file, user
 
 FOLDER_MODE = 0o700
@@ -81,7 +82,7 @@ def refusal(path: Path, error: OSError) -> StartError | StoreFull:
         return StartError(f"{path} is a link, and no link is followed here: take it away")
     return StartError(
         f"{path} cannot be opened for writing ({error.strerror}): "
-        "give this user the right to write there, or name another place for the database"
+        + remedy(error, "give this user the right to write there, or name another place for the database")
     )
 
 

@@ -21,6 +21,7 @@ from pathlib import Path
 from watchkeeper.core.remembered import CheckIn, CheckIns, LastCheckIns
 from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
+from watchkeeper.os_errors import exhausted, remedy
 from watchkeeper.ownership.file_rights import with_rights_of
 from watchkeeper.ownership.folder_owner import owner_of
 
@@ -70,8 +71,8 @@ def _leave(folder: Path, check_in: CheckIn) -> None:
             _put(handle, name, _text(check_in).encode("ascii"))
     except OSError as error:
         raise StoreError(
-            f"the check-in cannot be left in {folder} ({error.strerror}): run this as root or as the user that runs "
-            "watchkeeper, and see that there is room"
+            f"the check-in cannot be left in {folder} ({error.strerror}): "
+            + remedy(error, "run this as root or as the user that runs watchkeeper, and see that there is room")
         ) from error
 
 
@@ -125,6 +126,8 @@ def read(folder: Path) -> list[Left]:
         except FileNotFoundError:
             continue
         except (OSError, ValueError) as error:
+            if exhausted(error):  # it says nothing about the file, which stays for the next time
+                raise
             _set_aside(path, error)
     return found
 
@@ -188,7 +191,7 @@ class SpooledCheckIns:
                 left = await asyncio.to_thread(read, self._folder)
             except OSError as error:
                 raise StoreError(
-                    f"{self._folder} cannot be read ({error.strerror}): give it back to this user"
+                    f"{self._folder} cannot be read ({error.strerror}): {remedy(error, 'give it back to this user')}"
                 ) from error
             for check_in in newest(each.check_in for each in left):
                 await self._record(check_in)

@@ -37,6 +37,10 @@ HEADERS = {
 }
 
 
+ENDING = frozenset({400, 408, 413, 429, 503})
+"""Answers with which the connection ends (RFC 9112, 9.6): who asks badly or too often keeps no descriptor of ours."""
+
+
 def allowed_host(header: str, hosts: tuple[str, ...]) -> bool:
     """May a request that names this host (with or without a port) be answered?
 
@@ -84,11 +88,10 @@ def tell_errors(page: ErrorPage, prefix: str) -> Middleware:
     api = tuple({"/api", f"{prefix}/api"})
 
     def answer(request: web.Request, refusal: Refusal) -> web.Response:
-        if "text/html" in request.headers.get("Accept", "") and not request.path.startswith(api):
-            return page(request, refusal.status, refusal.detail)
-        told = problem(refusal.status, refusal.detail, request.path, refusal.more)
-        if "retry_after_s" in refusal.more:
-            told.headers["Retry-After"] = str(refusal.more["retry_after_s"])
+        html = "text/html" in request.headers.get("Accept", "") and not request.path.startswith(api)
+        told = page(request, refusal.status, refusal.detail) if html else _problem(request, refusal)
+        if refusal.status in ENDING:
+            told.force_close()
         return told
 
     @web.middleware
@@ -104,11 +107,25 @@ def tell_errors(page: ErrorPage, prefix: str) -> Middleware:
             if "Allow" in error.headers:
                 told.headers["Allow"] = error.headers["Allow"]
             return told
-        except Exception:  # the seam of one request: the page stays up, the log has the trace
+        except Exception as error:  # the seam of one request: the page stays up, the log has the trace
+            if _gone(request, error):
+                return web.Response(status=408)  # nobody gets this
             log.exception("no answer to %s %s", request.method, request.path, extra=about(Event.PAGE))
             return answer(request, Refusal(500, "Something went wrong in watchkeeper; its log says what."))
 
     return middleware
+
+
+def _problem(request: web.Request, refusal: Refusal) -> web.Response:
+    told = problem(refusal.status, refusal.detail, request.path, refusal.more)
+    if "retry_after_s" in refusal.more:
+        told.headers["Retry-After"] = str(refusal.more["retry_after_s"])
+    return told
+
+
+def _gone(request: web.Request, error: Exception) -> bool:
+    """Has the client gone, or taken too long, while its body was read? That is no fault of ours."""
+    return isinstance(error, ConnectionError) and request.transport is None
 
 
 def _detail(request: web.Request, error: web.HTTPException) -> str:

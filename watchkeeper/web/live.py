@@ -1,7 +1,8 @@
 """Tells open pages that something has changed, by server-sent events (the WHATWG HTML standard, section 9.2).
 
 Only that it changed is told: the page then asks for itself anew, and has one truth. While nothing changes, a comment
-every half minute is all that is sent. Not here: what the page does about it (static/page.js).
+every half minute is all that is sent. Not here: what the page does about it (static/page.js), how many may
+listen (connections.py).
 """
 
 import asyncio
@@ -9,8 +10,10 @@ import contextlib
 
 from aiohttp import web
 
+from watchkeeper.web.connection import connection_of
 from watchkeeper.web.context import of
 from watchkeeper.web.problems import Refusal
+from watchkeeper.web.sessions import SESSION
 
 LOOK_S = 1.0
 """How often the store's counter is looked at, once for all who listen."""
@@ -19,8 +22,6 @@ REST_S = 5.0
 COMMENT_S = 25.0
 """A comment is sent after so long without a change: proxies close what is silent for longer (often after a minute),
 and a reader that has gone is only noticed when something is sent."""
-MOST_LISTENERS = 200
-"""Screens of a household, and many more; each costs a connection."""
 RETRY_MS = 5_000
 
 
@@ -28,48 +29,47 @@ class Live:
     """Who listens, and the one task that looks for changes while anyone does."""
 
     def __init__(self) -> None:
-        self._changed = asyncio.Event()
         self._closing = False
-        self._listeners = 0
+        self._listeners: set[asyncio.Event] = set()
         self._looking: asyncio.Task[None] | None = None
 
     async def changes(self, request: web.Request) -> web.StreamResponse:
         """Tell of changes until the reader goes or the daemon stops."""
-        if self._listeners >= MOST_LISTENERS:
-            raise Refusal(503, f"There are {MOST_LISTENERS} listeners already.", {"retry_after_s": 60})
         answer = web.StreamResponse(headers={"Content-Type": "text/event-stream; charset=utf-8"})
         if request.method == "HEAD":
             return answer
+        # Each listener has an event of its own, so that one whose connection is lost ends at once and alone.
+        wake = asyncio.Event()
+        _reserve(request, wake)
         await answer.prepare(request)
-        self._listeners += 1
+        self._listeners.add(wake)
         if self._looking is None:
             self._looking = asyncio.create_task(self._look(request))
         try:
             # A reader that has gone is no trouble of ours.
             with contextlib.suppress(ConnectionError):
-                await self._tell(request, answer)
+                await self._tell(request, answer, wake)
         finally:
-            self._listeners -= 1
+            self._listeners.discard(wake)
             if not self._listeners and self._looking is not None:
                 self._looking.cancel()
                 self._looking = None
         return answer
 
-    async def _tell(self, request: web.Request, answer: web.StreamResponse) -> None:
+    async def _tell(self, request: web.Request, answer: web.StreamResponse, wake: asyncio.Event) -> None:
         store = of(request).store
         known = request.headers.get("Last-Event-ID", "")
         missed = bool(known) and known != str(store.version)
         await answer.write(_change(store.version) if missed else f"retry: {RETRY_MS}\n\n".encode())
-        while not self._closing:
-            changed = self._changed
-            try:
+        while not self._closing and request.transport is not None:
+            told = b":\n\n"
+            with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(COMMENT_S):
-                    await changed.wait()
-            except TimeoutError:
-                await answer.write(b":\n\n")
-            else:
-                if not self._closing:
-                    await answer.write(_change(store.version))
+                    await wake.wait()
+                told = _change(store.version)
+            wake.clear()
+            if not self._closing:
+                await answer.write(told)
 
     async def _look(self, request: web.Request) -> None:
         store = of(request).store
@@ -82,9 +82,8 @@ class Live:
                 await asyncio.sleep(REST_S - LOOK_S)
 
     def _wake(self) -> None:
-        """Wake all who wait, and let the next change wake them again."""
-        changed, self._changed = self._changed, asyncio.Event()
-        changed.set()
+        for each in self._listeners:
+            each.set()
 
     async def close(self, _app: web.Application) -> None:
         """Signal handler: let every stream end, so that a stop does not wait for them."""
@@ -93,6 +92,16 @@ class Live:
 
 
 LIVE = web.AppKey("live", Live)
+
+
+def _reserve(request: web.Request, wake: asyncio.Event) -> None:
+    """Have the connection count as a stream. Raises Refusal (503) where there are too many."""
+    connection = connection_of(request)
+    if connection is None:
+        return
+    if not connection.begin_stream(trusted=SESSION in request):
+        raise Refusal(503, "There are too many listeners already.", {"retry_after_s": 60})
+    connection.tell_when_lost(wake.set)
 
 
 def _change(version: int) -> bytes:

@@ -2,17 +2,22 @@
 
 import errno
 from dataclasses import dataclass
+from typing import cast
 
 from aiohttp import web
 
 from watchkeeper.errors import StartError
+from watchkeeper.privileged import descriptors
 from watchkeeper.web import passwords
+from watchkeeper.web.connections import Connections
+from watchkeeper.web.limits import Limits
+from watchkeeper.web.listener import Listener
 from watchkeeper.web.settings import PageSettings
 
-KEEPALIVE_S = 75.0
-"""An idle connection is closed after this. Without it AppRunner keeps one for an hour (3630 s)."""
 SHUTDOWN_S = 2.0
 """How long a stop waits for answers that are under way; none takes longer."""
+LINGER_S = 2.0
+"""How long what is left of a refused body is read, so that the client gets to see the refusal."""
 LINE_BYTES = FIELD_BYTES = 8_190
 FIELDS = 64
 """Limits of a request's head; a browser behind a proxy sends about twenty fields."""
@@ -24,33 +29,43 @@ class Served:
 
     runner: web.AppRunner
     address: str
+    connections: Connections
 
     async def cleanup(self) -> None:
         """Stop serving: no new connection, what is under way is finished, idle ones are closed."""
         await self.runner.cleanup()
+        self.connections.close()
 
 
-async def serve(app: web.Application, settings: PageSettings) -> Served:
-    """Serve the app. Raises StartError where the port cannot be had, or the password's hash is none."""
+async def serve(app: web.Application, settings: PageSettings, limits: Limits | None = None) -> Served:
+    """Serve the app. Raises StartError where the port cannot be had, or the password's hash is none.
+
+    limits: of connections; fewer are taken where the process may not open so many descriptors.
+    """
     _check_password(settings)
-    runner = web.AppRunner(
-        app,
-        access_log=None,
-        keepalive_timeout=KEEPALIVE_S,
-        max_line_size=LINE_BYTES,
-        max_field_size=FIELD_BYTES,
-        max_headers=FIELDS,
-        shutdown_timeout=SHUTDOWN_S,
-    )
+    runner = web.AppRunner(app, access_log=None, shutdown_timeout=SHUTDOWN_S)
     await runner.setup()
+    connections = _connections(cast("web.Server", runner.server), (limits or Limits()).within(descriptors.limit()))
     try:
-        await web.TCPSite(runner, settings.listen, settings.port).start()
+        await Listener(runner, (settings.listen, settings.port), connections).start()
     except OSError as error:
         await runner.cleanup()
         raise StartError(_trouble(error, settings)) from error
     port = runner.addresses[0][1]
     host = f"[{settings.listen}]" if ":" in settings.listen else settings.listen
-    return Served(runner, f"http://{host}:{port}{settings.prefix}/")
+    return Served(runner, f"http://{host}:{port}{settings.prefix}/", connections)
+
+
+def _connections(server: web.Server, limits: Limits) -> Connections:
+    options = {
+        "access_log": None,
+        "keepalive_timeout": limits.idle_s,
+        "lingering_time": LINGER_S,
+        "max_line_size": LINE_BYTES,
+        "max_field_size": FIELD_BYTES,
+        "max_headers": FIELDS,
+    }
+    return Connections(server, limits, options)
 
 
 def _check_password(settings: PageSettings) -> None:

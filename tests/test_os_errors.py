@@ -1,0 +1,115 @@
+"""Which remedy is told for an error of the operating system, and that what was not looked at is not judged."""
+
+import errno
+import os
+import resource
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from watchkeeper.clock import Clock
+from watchkeeper.core.remembered import CheckIn
+from watchkeeper.errors import ProbeError, StoreError
+from watchkeeper.os_errors import exhausted, explained, remedy
+from watchkeeper.probes import http_reasons, names
+from watchkeeper.probes.memory import MemoryProbe
+from watchkeeper.store import spool
+from watchkeeper.store.database import in_our_words
+
+
+@contextmanager
+def no_descriptors() -> Iterator[None]:
+    """Leave this process no free descriptor."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    held: list[int] = []
+    resource.setrlimit(resource.RLIMIT_NOFILE, (64, hard))
+    try:
+        with suppress(OSError):
+            held.extend(os.open("/dev/null", os.O_RDONLY) for _ in range(64))
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+        for each in held:
+            os.close(each)
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (errno.EMFILE, "this process has no free file descriptors (limit "),
+        (errno.ENFILE, "the host has no free file descriptors"),
+        (errno.ENOMEM, "the host has no free memory"),
+        (errno.EIO, "the storage below it has an error"),
+        (errno.EROFS, "mounted read-only"),
+        (errno.EACCES, "let this user read it"),
+    ],
+)
+def test_the_remedy_fits_the_error(number: int, words: str) -> None:
+    """The caller's advice is for an error that is about the thing itself."""
+    assert words in remedy(OSError(number, os.strerror(number)), "let this user read it")
+
+
+def test_what_is_explained() -> None:
+    """Only what is not about the thing itself brings a remedy of its own."""
+    assert explained(OSError(errno.ENOENT, "No such file or directory")) == "No such file or directory"
+    assert explained(OSError(errno.EIO, "Input/output error")) == "Input/output error"
+    assert explained(OSError(errno.EMFILE, "Too many open files")).startswith(
+        "Too many open files: this process has no"
+    )
+    assert not exhausted(ValueError("x"))
+
+
+def check_in(job: str) -> CheckIn:
+    """A check-in of a job."""
+    return CheckIn(job, datetime(2026, 11, 1, tzinfo=UTC), failed=False, said="")
+
+
+def test_a_check_in_that_cannot_be_opened_just_now_stays(tmp_path: Path) -> None:
+    """With no free descriptor nothing is set aside, and it is read the next time."""
+    folder = tmp_path / "w.db.checkins"
+    spool.leave(folder, check_in("nightly"))
+    with no_descriptors(), pytest.raises(OSError, match="Too many open files"):
+        spool.read(folder)
+    assert [each.check_in.job for each in spool.read(folder)] == ["nightly"]
+
+
+async def test_the_folder_of_check_ins_is_not_to_be_given_back(tmp_path: Path) -> None:
+    """The message names the limit and not the folder's owner."""
+    spooled = spool.SpooledCheckIns(None, tmp_path, Clock().now)  # type: ignore[arg-type]
+    with pytest.raises(StoreError) as told, no_descriptors():
+        await spooled.last("nightly")
+    assert "no free file descriptors (limit 64)" in str(told.value)
+    assert "give it back" not in str(told.value)
+
+
+def test_memory_does_not_ask_for_a_right() -> None:
+    """/proc/meminfo may be read by everyone; it was the descriptors."""
+    probe = MemoryProbe.__new__(MemoryProbe)
+    probe._proc = Path("/proc")
+    with no_descriptors(), pytest.raises(ProbeError) as told:
+        probe._read("meminfo")
+    assert "no free file descriptors (limit 64)" in str(told.value)
+    assert "let this user" not in str(told.value)
+
+
+def test_a_database_that_cannot_be_opened_just_now(tmp_path: Path) -> None:
+    """SQLite says only that it cannot open it."""
+    path = tmp_path / "w.db"
+    with no_descriptors():
+        with pytest.raises(sqlite3.OperationalError) as raised:
+            sqlite3.connect(path)
+        told = str(in_our_words(raised.value, path))
+    assert "no free file descriptors" in told
+    assert "right" not in told
+
+
+@pytest.mark.parametrize("why", [names.why, http_reasons.why])
+def test_a_service_is_not_silent_where_no_socket_could_be_made(why: object) -> None:
+    """It was not asked, so its probe fails, and nothing is said about the service."""
+    assert callable(why)
+    with pytest.raises(ProbeError, match="no free file descriptors"):
+        why(OSError(errno.EMFILE, "Too many open files"), "hide-hub")

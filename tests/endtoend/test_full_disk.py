@@ -77,7 +77,7 @@ class Station:
     def fill(self) -> None:
         """Write until not one byte more goes in."""
         with suppress(OSError), (self.state / "ballast").open("wb", buffering=0) as file:
-            while True:
+            for _ in range(2**21 // 4096 + 1):
                 file.write(bytes(4096))
 
     def ask(self, sql: str) -> list[Any]:

@@ -91,7 +91,7 @@ def jobs(folder: Path) -> Iterator[Jobs]:
         yield made
     finally:
         made.stopped.set()
-        made.join()
+        made.join(30)
 
 
 def ask(database: Path, sql: str) -> list[Any]:

@@ -84,7 +84,13 @@ async def ask(config: Path, *more: str) -> Asked:
         sys.executable, "-m", "watchkeeper", "--config", str(config), "ready", "hide-hub", "--json", *more,
         stdout=asyncio.subprocess.PIPE,
     )  # fmt: skip
-    text, _ = await process.communicate()
+    try:
+        async with asyncio.timeout(60):
+            text, _ = await process.communicate()
+    finally:
+        if process.returncode is None:
+            process.kill()
+            await process.wait()
     found = json.loads(text)
     points = tuple((each["matter"], each["verdict"], each["reason"]) for each in found["points"])
     return Asked(process.returncode or 0, found["go"], points)

@@ -91,7 +91,7 @@ async def test_silence_is_kept_alive(monkeypatch: pytest.MonkeyPatch) -> None:
 async def test_head_does_not_listen(page: Open) -> None:
     """HEAD tells the type and ends at once."""
     client = await page(readstore.calm())
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(30):
         answer = await client.head(PATH)
     assert (answer.status, answer.content_type) == (200, "text/event-stream")
 
@@ -121,7 +121,7 @@ async def test_nothing_runs_when_nobody_listens(page: Open, monkeypatch: pytest.
     assert known._looking is not None
     one.close()
     two.close()
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(30):
         while known._listeners:  # noqa: ASYNC110  nothing tells of it
             await asyncio.sleep(0.01)
     assert known._looking is None

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from coverage import Coverage
 from hypothesis import settings
 
 # These machines are shared and slow at times: an example's time says nothing about the code.
@@ -19,10 +20,35 @@ LEFT_S = 10.0
 """How long a thread or a process that was told to end may take until it has ended."""
 
 
+END_TO_END, END_TO_END_S = Path(__file__).with_name("endtoend"), 600
+"""Real daemons in real time: each test takes many seconds."""
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Begin with the files that have slow tests in them: what is begun last must not be what takes longest."""
+    for item in items:
+        if item.path.is_relative_to(END_TO_END):
+            item.add_marker("slow")
+            if item.get_closest_marker("timeout") is None:
+                item.add_marker(pytest.mark.timeout(END_TO_END_S))
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: item.path not in slow)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
+    """Measure no coverage in a test that is marked as untraced, nor in its fixtures.
+
+    Those live through days and weeks, most of which would be the tracer's time; other tests run all that they run.
+    """
+    measuring = Coverage.current() if item.get_closest_marker("untraced") else None
+    if measuring is not None:
+        measuring.stop()
+    try:
+        return (yield)
+    finally:
+        if measuring is not None:
+            measuring.start()
 
 
 @pytest.fixture(autouse=True)

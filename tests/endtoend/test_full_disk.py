@@ -67,7 +67,7 @@ class Station:
         """What came by webhook: subject and telling, in the order in which they came."""
         return [(e["data"]["subject"], e["data"]["telling"]) for e in self.hook.events]
 
-    def until(self, what: str, true: Callable[[], object], within_s: float = 45) -> None:
+    def until(self, what: str, true: Callable[[], object], within_s: float = 90) -> None:
         end = time.monotonic() + within_s
         while not true():
             assert self.daemon.process.poll() is None, "the daemon ended by itself"

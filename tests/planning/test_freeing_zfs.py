@@ -217,7 +217,7 @@ async def test_a_dry_run_about_other_snapshots_is_not_believed(
     (why,) = freed.why
     assert "some came or went meanwhile" in why
     assert not freed.bounds.exact
-    assert freed.bounds.least < freed.bounds.most
+    assert freed.bounds.most is None or freed.bounds.least < freed.bounds.most
     for text in ("", "reclaim\t5\n", "destroy\tskerry@a\n", "destroy\tskerry@a\nreclaim\tmuch\n"):
         with pytest.raises(ProbeError, match="some came or went"):
             read_reclaimed(text, {"skerry@a"})

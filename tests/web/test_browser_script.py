@@ -18,7 +18,7 @@ from watchkeeper.web import live
 from watchkeeper.web.serve import Served, serve
 from watchkeeper.web.settings import PageSettings
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(300)]
 
 
 @dataclass

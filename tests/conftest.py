@@ -20,17 +20,19 @@ LEFT_S = 10.0
 """How long a thread or a process that was told to end may take until it has ended."""
 
 
-END_TO_END, END_TO_END_S = Path(__file__).with_name("endtoend"), 600
-"""Real daemons in real time: each test takes many seconds."""
+HERE = Path(__file__).parent
+BOUNDS_S = {HERE / "endtoend": 600, HERE / "host": 3500}
+"""Folders of tests that take long, and the bound of each of their tests: real daemons in real time, a whole machine."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Begin with the files that have slow tests in them: what is begun last must not be what takes longest."""
     for item in items:
-        if item.path.is_relative_to(END_TO_END):
+        bound_s = next((bound_s for folder, bound_s in BOUNDS_S.items() if item.path.is_relative_to(folder)), None)
+        if bound_s is not None:
             item.add_marker("slow")
             if item.get_closest_marker("timeout") is None:
-                item.add_marker(pytest.mark.timeout(END_TO_END_S))
+                item.add_marker(pytest.mark.timeout(bound_s))
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: item.path not in slow)
 

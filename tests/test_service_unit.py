@@ -25,6 +25,7 @@ def test_systemd_accepts_the_unit(unit: Path, tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         check=False,
+        timeout=60,
     )
     assert (done.returncode, done.stderr) == (0, "")
 
@@ -49,6 +50,7 @@ def test_no_more_is_open_than_is_needed(name: str) -> None:
         capture_output=True,
         text=True,
         check=False,
+        timeout=60,
     )
     assert done.returncode == 0, done.stdout + done.stderr
 

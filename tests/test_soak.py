@@ -5,7 +5,11 @@ The month is lived through by tests/bench/soak.py, which prints a table.
 
 from pathlib import Path
 
+import pytest
+
 from tests.support.soaking import DAY_S, soaking
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(900), pytest.mark.untraced]
 
 SERIES, DAYS = 60, 3
 MIB = 2**20

@@ -13,6 +13,8 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
+
 ROOT = Path(__file__).parents[1]
 TUTORIAL = ROOT / "watchkeeper/manual/tutorial.md"
 FOLDER = "/tmp/watchkeeper-walk"

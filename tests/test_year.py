@@ -11,6 +11,8 @@ from tests.support.living import Living
 from tests.support.year import BEGAN_AT, DAY, Year
 from watchkeeper.core.alerts import Concern
 
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(900), pytest.mark.untraced]
+
 FIRST, LAST = 67, 94
 """The days with the most in them: a log runs away, a guest crashes, a service hangs, another chatters for an evening,
 a snapshot timer dies, the power is cut, the clocks are set ahead for summer, the network is away."""

@@ -68,7 +68,7 @@ def following(config: Path, *more: str) -> Iterator["subprocess.Popen[str]"]:
         yield process
     finally:
         process.kill()
-        process.wait()
+        process.wait(30)
 
 
 def test_a_pipe_gets_a_new_board_when_something_moved(config: Path, database: Path) -> None:
@@ -124,7 +124,7 @@ def test_a_terminal_is_drawn_over(config: Path, database: Path) -> None:
         assert process.returncode == 0
     finally:
         process.kill()
-        process.wait()
+        process.wait(30)
         os.close(controller)
 
 
@@ -138,7 +138,7 @@ def _read_until(controller: int, words: str) -> str:
 
 def test_without_a_database_it_does_not_wait_for_one(config: Path) -> None:
     """Exit code 3 with the remedy, as without --follow."""
-    result = subprocess.run(command(config), capture_output=True, text=True, check=False)
+    result = subprocess.run(command(config), capture_output=True, text=True, check=False, timeout=60)
     assert (result.returncode, result.stdout) == (3, "")
     assert "there is no database at" in result.stderr
 

@@ -106,7 +106,7 @@ def test_the_help_of_the_group_agrees_with_the_commands() -> None:
 def imported(*args: str) -> set[str]:
     """The packages that a run of Python imports."""
     command = [sys.executable, "-X", "importtime", *args]
-    result = subprocess.run(command, capture_output=True, text=True, check=True)
+    result = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60)
     return {line.rpartition("|")[2].strip().partition(".")[0] for line in result.stderr.splitlines()}
 
 

@@ -126,7 +126,7 @@ def test_it_follows_until_it_is_stopped(config: Path, journal: Path) -> None:
         assert process.returncode == 0
     finally:
         process.kill()
-        process.wait()
+        process.wait(30)
 
 
 def test_a_reader_that_leaves_ends_it_quietly(config: Path) -> None:
@@ -136,7 +136,7 @@ def test_a_reader_that_leaves_ends_it_quietly(config: Path) -> None:
     fill(config.with_name("watchkeeper.db"), double)
     command = f"'{sys.executable}' -m watchkeeper --config '{config}' journal --limit 2000 --json"
     script = f"{command} | head -1 >/dev/null; echo ${{PIPESTATUS[0]}}"
-    result = subprocess.run(["bash", "-c", script], capture_output=True, text=True, check=True)
+    result = subprocess.run(["bash", "-c", script], capture_output=True, text=True, check=True, timeout=60)
     assert (result.stdout, result.stderr) == ("0\n", "")
 
 

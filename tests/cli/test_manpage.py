@@ -36,7 +36,9 @@ def test_a_page_is_well_formed(place: str, pages: dict[str, Path]) -> None:
     """Groff warns of nothing, with every warning on, and mandoc of nothing but what it does not know, where it is."""
     assert "NAME" in shown(pages[place])
     if mandoc := shutil.which("mandoc"):
-        done = subprocess.run([mandoc, "-Tlint", "-Werror", str(pages[place])], capture_output=True, check=False)
+        done = subprocess.run(
+            [mandoc, "-Tlint", "-Werror", str(pages[place])], capture_output=True, check=False, timeout=60
+        )
         assert done.returncode == 0, done.stdout.decode()
 
 

@@ -51,7 +51,9 @@ def test_a_terminal_gets_bold_unless_it_says_otherwise(environment: dict[str, st
     code = "from watchkeeper.cli.output import heading; heading('gannet')"
     known = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "COLUMNS")}
     env = known | {"TERM": "xterm"} | environment
-    subprocess.run([sys.executable, "-c", code], stdout=terminal, env=env, check=True, cwd=Path(__file__).parents[2])
+    subprocess.run(
+        [sys.executable, "-c", code], stdout=terminal, env=env, check=True, cwd=Path(__file__).parents[2], timeout=60
+    )
     os.close(terminal)
     printed = os.read(controller, 1000).decode()
     os.close(controller)

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from tests.support.processes import started
 from watchkeeper.cli import main
 from watchkeeper.web import passwords
 
@@ -53,7 +54,7 @@ def test_a_place_that_cannot_be_written(tmp_path: Path) -> None:
 def test_at_a_terminal() -> None:
     """At a terminal it is asked for twice and not shown; the questions go to stderr, so that > FILE holds the hash."""
     ours, theirs = pty.openpty()
-    with subprocess.Popen(
+    with started(
         [sys.executable, "-m", "watchkeeper", "password"], stdin=theirs, stdout=subprocess.PIPE, stderr=theirs
     ) as process:
         os.close(theirs)

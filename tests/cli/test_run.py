@@ -29,7 +29,7 @@ def daemon(config: Path) -> Iterator[subprocess.Popen[str]]:
     process = start(config)
     yield process
     process.kill()
-    process.communicate()
+    process.communicate(timeout=30)
 
 
 def page_of(process: subprocess.Popen[str]) -> tuple[str, str]:

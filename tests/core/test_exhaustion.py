@@ -288,7 +288,7 @@ def test_a_job_like_the_ones_before_is_not_a_runaway() -> None:
     for at in (4, 9, 14, 20 - 1.2 / 24):
         used += 120 * (np.clip((t - at) / 0.125, 0, 1) - np.clip((t - at - 1) / 0.02, 0, 1))
     found = seen(t, used + noise(len(t), 0.5))
-    assert found.no_end in {NoEnd.STILL, NoEnd.UNCERTAIN, NoEnd.SHRINKING, NoEnd.CLEARED}
+    assert found.no_end is NoEnd.CLEARED
 
 
 def test_a_prune_that_comes_late_is_no_runaway() -> None:

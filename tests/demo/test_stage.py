@@ -12,6 +12,8 @@ from watchkeeper.core.alerts import State
 from watchkeeper.core.message import Message
 from watchkeeper.demo.stage import Playbill, Stage, build
 
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
+
 BEGUN = datetime(2026, 11, 25, 8, tzinfo=UTC)
 HOUR_S, PASSWORD = 3_600.0, "the hides are heated"
 Set = Callable[[float], Awaitable[tuple[Stage, list[Message]]]]

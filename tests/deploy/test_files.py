@@ -22,14 +22,16 @@ SCRIPTS = (
 def placed(who: str) -> list[tuple[str, str, str]]:
     """From, to and mode of every file, as deploy/files itself says."""
     script = f". deploy/files; places {who}; placed"
-    said = subprocess.run(["sh", "-euc", script], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    said = subprocess.run(
+        ["sh", "-euc", script], cwd=ROOT, capture_output=True, text=True, check=True, timeout=60
+    ).stdout
     return [(line.split()[0], line.split()[1], line.split()[2]) for line in said.splitlines()]
 
 
 @pytest.mark.parametrize("script", SCRIPTS)
 def test_every_script_is_one(script: str) -> None:
     """A POSIX shell reads it, and what is meant to be run can be."""
-    subprocess.run(["sh", "-n", str(DEPLOY / script)], check=True)
+    subprocess.run(["sh", "-n", str(DEPLOY / script)], check=True, timeout=60)
     sourced = script in ("environment", "files")
     assert sourced or (DEPLOY / script).stat().st_mode & 0o111
 
@@ -55,7 +57,7 @@ def test_a_checkout_that_lies_where_things_are_put(tmp_path: Path) -> None:
     for name in ("README.md", "config.example.toml"):
         shutil.copy(ROOT / name, checkout)
     script = '. deploy/files; places admin; put "$1"'
-    subprocess.run(["sh", "-euc", script, "sh", tmp_path], cwd=checkout, check=True)
+    subprocess.run(["sh", "-euc", script, "sh", tmp_path], cwd=checkout, check=True, timeout=60)
     assert (checkout / "README.md").read_text() == (ROOT / "README.md").read_text()
     assert all((tmp_path / target[1:]).is_file() for _, target, _ in placed("admin"))
 
@@ -74,6 +76,7 @@ def test_units_name_what_the_install_makes() -> None:
         capture_output=True,
         text=True,
         check=True,
+        timeout=60,
     ).stdout.strip()
     units = [path for path in (DEPLOY / "systemd").iterdir() if path.suffix == ".service"]
     for unit in units:
@@ -105,7 +108,7 @@ def test_users_and_folders_are_what_systemd_reads() -> None:
 )
 def test_wrong_words(script: str, words: list[str], said: str) -> None:
     """Each is told with what may stand there, before anything is done; exit code 3."""
-    done = subprocess.run([DEPLOY / script, *words], capture_output=True, text=True, check=False)
+    done = subprocess.run([DEPLOY / script, *words], capture_output=True, text=True, check=False, timeout=60)
     assert done.returncode == 3
     assert said in done.stderr
 
@@ -115,7 +118,7 @@ def test_without_systemd_nothing_is_done(script: str) -> None:
     """On a machine that does not run systemd, or without root, the reason is told and nothing is touched."""
     if Path("/run/systemd/system").is_dir():
         pytest.skip("this machine runs systemd: the script would do its work")
-    done = subprocess.run([DEPLOY / script], capture_output=True, text=True, check=False)
+    done = subprocess.run([DEPLOY / script], capture_output=True, text=True, check=False, timeout=60)
     assert done.returncode == 3
     assert "needs root" in done.stderr or "does not run systemd" in done.stderr
     assert not Path("/opt/watchkeeper").exists()

@@ -19,7 +19,7 @@ pytestmark = pytest.mark.skipif(
 def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Built once."""
     folder = tmp_path_factory.mktemp("dist")
-    done = subprocess.run([ROOT / "deploy/package", folder], capture_output=True, text=True, check=False)
+    done = subprocess.run([ROOT / "deploy/package", folder], capture_output=True, text=True, check=False, timeout=600)
     assert done.returncode == 0, done.stderr
     path = Path(done.stdout.splitlines()[-1])
     assert path.parent == folder
@@ -28,7 +28,7 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def told(*argv: str) -> str:
     """What dpkg-deb says."""
-    return subprocess.run(["dpkg-deb", *argv], capture_output=True, text=True, check=True).stdout
+    return subprocess.run(["dpkg-deb", *argv], capture_output=True, text=True, check=True, timeout=600).stdout
 
 
 def test_what_it_asks_for(package: Path) -> None:
@@ -62,5 +62,7 @@ def test_what_it_carries_runs(package: Path, tmp_path: Path) -> None:
     env = tmp_path / "opt/watchkeeper/.venv"
     assert (env / "bin/watchkeeper").read_text().startswith("#!/opt/watchkeeper/.venv/bin/python")
     argv = [str(env / "bin/python"), "-I", "-m", "watchkeeper", "--version"]
-    assert subprocess.run(argv, capture_output=True, text=True, check=True).stdout.startswith("watchkeeper ")
+    assert subprocess.run(argv, capture_output=True, text=True, check=True, timeout=600).stdout.startswith(
+        "watchkeeper "
+    )
     assert not list(env.glob("lib/python3*/site-packages/pip"))

@@ -20,6 +20,7 @@ def make_password(place: Path) -> None:
         text=True,
         check=True,
         stderr=subprocess.PIPE,
+        timeout=60,
     )
 
 

@@ -48,7 +48,7 @@ url = "{hook}"
 """
 
 
-def until(what: str, true: Callable[[], Any], within_s: float = 30) -> Any:
+def until(what: str, true: Callable[[], Any], within_s: float = 90) -> Any:
     """Wait for what another process does."""
     end = time.monotonic() + within_s
     while not (found := true()):

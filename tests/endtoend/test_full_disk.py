@@ -67,7 +67,7 @@ class Station:
         """What came by webhook: subject and telling, in the order in which they came."""
         return [(e["data"]["subject"], e["data"]["telling"]) for e in self.hook.events]
 
-    def until(self, what: str, true: Callable[[], object], within_s: float = 45) -> None:
+    def until(self, what: str, true: Callable[[], object], within_s: float = 90) -> None:
         end = time.monotonic() + within_s
         while not true():
             assert self.daemon.process.poll() is None, "the daemon ended by itself"
@@ -77,7 +77,7 @@ class Station:
     def fill(self) -> None:
         """Write until not one byte more goes in."""
         with suppress(OSError), (self.state / "ballast").open("wb", buffering=0) as file:
-            while True:
+            for _ in range(2**21 // 4096 + 1):
                 file.write(bytes(4096))
 
     def ask(self, sql: str) -> list[Any]:

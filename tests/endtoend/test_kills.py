@@ -91,7 +91,7 @@ def jobs(folder: Path) -> Iterator[Jobs]:
         yield made
     finally:
         made.stopped.set()
-        made.join()
+        made.join(30)
 
 
 def ask(database: Path, sql: str) -> list[Any]:
@@ -136,6 +136,7 @@ def last_life(config: Path, database: Path, taken: Jobs) -> None:
         assert daemon.stop() == 0
 
 
+@pytest.mark.timeout(900)
 def test_nothing_is_lost_by_kills_at_random_moments(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """No sample, transition or message that was committed is missing after any kill, the database is sound each time,
     no id is seen with two contents, and each message came at least once and at most a tenth of them twice.

@@ -46,7 +46,7 @@ def asked(daemon: Daemon, what: str, **query: str) -> dict[str, Any]:
 def told(config: Path, *words: str) -> dict[str, Any]:
     """The command's answer on the same host."""
     line = [sys.executable, "-m", "watchkeeper", "--config", str(config), *words, "--json"]
-    done = subprocess.run(line, capture_output=True, text=True, check=False)
+    done = subprocess.run(line, capture_output=True, text=True, check=False, timeout=60)
     assert done.returncode in {0, 1}, done.stderr
     found: dict[str, Any] = json.loads(done.stdout)
     return found

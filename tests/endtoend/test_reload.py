@@ -4,6 +4,7 @@ import json
 import re
 import signal
 import sqlite3
+import threading
 import time
 import urllib.request
 from collections.abc import Callable, Iterator
@@ -97,12 +98,18 @@ class Station:
         return next(line for line in self.journal("configuration")[before:] if "configuration" in line)
 
     @staticmethod
-    def until(there: Callable[[], bool], within_s: float = 40) -> None:
+    def until(there: Callable[[], bool], within_s: float = 90) -> None:
         """Wait until something is so."""
         end = time.monotonic() + within_s
         while not there():
             assert time.monotonic() < end, "it did not come"
             time.sleep(0.1)
+
+    def looks(self, subject: str, more: int) -> None:
+        """Wait until a subject has been looked at so often from now on, and all that there is to tell has been told."""
+        before = count(self, subject)
+        self.until(lambda: count(self, subject) >= before + more)
+        self.until(lambda: not self.rows("SELECT 1 FROM outbox WHERE state = 'waiting'"))
 
     def told(self) -> list[tuple[str, str]]:
         """What was told: telling and subject."""
@@ -183,11 +190,11 @@ def test_an_alert_does_not_flap_because_its_probe_is_described_anew(station: Sta
         if restart:
             assert daemon.stop() == 0
             with Daemon.start(station.config) as second:
-                time.sleep(5)
+                station.looks("service hide-hub", 4)
                 assert second.stop() == 0
         else:
             assert "changed: probe hide-hub" in station.reload(daemon)
-            time.sleep(5)
+            station.looks("service hide-hub", 4)
     assert station.told() == [("raised", "service hide-hub")]
 
 
@@ -211,17 +218,19 @@ def test_a_reload_under_load_loses_no_sample_and_twenty_leak_nothing(station: St
     probes = "".join(station.sound(name) for name in names)
     station.write(probes)
     with Daemon.start(station.config) as daemon:
-        station.until(lambda: count(station, "service nest-cams-39") > 2)
-        time.sleep(2)
+        station.until(lambda: count(station, "service nest-cams-39") > 4)
         before = held(daemon)
         began = time.time()
+        late = Lateness()
         for turn in range(20):
             station.write(probes, station.silent() if turn % 2 else "", station.post if turn % 3 else "")
             station.reload(daemon)
         station.write(probes)
         station.reload(daemon)
-        time.sleep(3)
+        station.looks("service nest-cams-39", 3)
         lasted = time.time() - began
+        # Where the machine itself held a process up, looks came late, and one that is due twice is made once.
+        missing = 2.5 + late.ended()
         handles, threads = held(daemon)
         assert handles <= before[0] + 4
         # Pools of threads fill up to their bounds as calls happen to meet; what leaked would be one or more a reload.
@@ -231,9 +240,35 @@ def test_a_reload_under_load_loses_no_sample_and_twenty_leak_nothing(station: St
                 "SELECT count(*) FROM samples JOIN series ON series.id = samples.series"
                 f" WHERE key LIKE '%service {name}\"%' AND at_ms >= {int(began * 1000)}"
             )[0]
-            assert taken >= lasted - 2.5, f"{name}: {taken} samples in {lasted:.1f} s"
+            assert taken >= lasted - missing, (
+                f"{name}: {taken} samples in {lasted:.1f} s, {missing:.1f} s may be missing"
+            )
         assert not any("away" in line for line in station.journal("note"))
         assert daemon.stop() == 0
+
+
+class Lateness(threading.Thread):
+    """How long the machine lets a process wait that only wants to wake up now and then: nothing where it is idle."""
+
+    STEP_S = 0.1
+
+    def __init__(self) -> None:
+        super().__init__(daemon=True)
+        self.late_s, self._over = 0.0, threading.Event()
+        self.start()
+
+    def run(self) -> None:
+        due_s = time.monotonic() + self.STEP_S
+        while not self._over.wait(max(due_s - time.monotonic(), 0.0)):
+            now_s = time.monotonic()
+            self.late_s += now_s - due_s
+            due_s = now_s + self.STEP_S
+
+    def ended(self) -> float:
+        """Measure no more; the seconds that it came late, all in all."""
+        self._over.set()
+        self.join(30)
+        return self.late_s
 
 
 def held(daemon: Daemon) -> tuple[int, int]:

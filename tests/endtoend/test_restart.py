@@ -1,6 +1,9 @@
 """What a restart keeps: the daemon is killed with a message in its outbox and an alert standing."""
 
+import sqlite3
 import time
+from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 from tests.support.daemon import Daemon
@@ -33,18 +36,19 @@ def test_a_message_outlives_a_kill_and_is_told_once(tmp_path: Path) -> None:
     port = free_port()
     config = tmp_path / "config.toml"
     config.write_text(CONFIG.format(folder=tmp_path, nobody=free_port(), port=port))
+    database, waiting = tmp_path / "watchkeeper.db", "SELECT count(*) FROM outbox WHERE state = 'waiting'"
     with Daemon.start(config) as first:
-        time.sleep(6)
+        # Put off at least once: the receiver is not there.
+        _until(lambda: _asked(database, f"{waiting} AND tries > 0") == 1, "the message that waits")
         first.kill()
-    hook = Hook(port)
-    with Daemon.start(config) as second:
-        end = time.monotonic() + 45
-        while not hook.events and time.monotonic() < end:
-            time.sleep(0.1)
-        time.sleep(3)
+    assert _asked(database, waiting) == 1
+    with closing(Hook(port)) as hook, Daemon.start(config) as second:
+        _until(lambda: bool(hook.events), "the message")
+        before = _asked(database, "SELECT count(*) FROM samples")
+        _until(lambda: _asked(database, "SELECT count(*) FROM samples") >= before + 3, "three more looks")
+        _until(lambda: _asked(database, waiting) == 0, "that nothing waits")
         assert [(e["data"]["telling"], e["data"]["concern"]) for e in hook.events] == [("raised", "silent")]
         assert second.stop() == 0
-    hook.close()
 
 
 LOOKING = """
@@ -84,22 +88,25 @@ def test_what_a_look_sees_while_a_stop_is_asked_for_is_not_told(tmp_path: Path) 
     config.write_text(LOOKING.format(folder=tmp_path, port=hook.port))
     begun = tmp_path / "look.begun"
     with Daemon.start(config) as daemon:
-        _until(begun)
+        _until(begun.exists, "the look")
         (tmp_path / "look.gone").touch()
         begun.unlink()
-        _until(begun)
+        _until(begun.exists, "the look that sees it gone")
         assert daemon.stop() == 0
     assert hook.events == []
     with Daemon.start(config):
-        end = time.monotonic() + 30
-        while not hook.events and time.monotonic() < end:
-            time.sleep(0.1)
+        _until(lambda: bool(hook.events), "the message")
     assert [each["data"]["telling"] for each in hook.events] == ["raised"]
     hook.close()
 
 
-def _until(path: Path) -> None:
-    end = time.monotonic() + 30
-    while not path.exists():
-        assert time.monotonic() < end, f"{path} did not come"
-        time.sleep(0.02)
+def _until(there: Callable[[], bool], what: str) -> None:
+    end = time.monotonic() + 90
+    while not there():
+        assert time.monotonic() < end, f"{what} did not come"
+        time.sleep(0.05)
+
+
+def _asked(database: Path, sql: str) -> int:
+    with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True, timeout=5)) as conn:
+        return int(conn.execute(sql).fetchone()[0])

@@ -81,7 +81,7 @@ class Pair:
         return sum(each["host"] == name and each["status"] == "pass" for each in self.alive.events)
 
     @staticmethod
-    def until(what: str, true: Callable[[], object], within_s: float = 30) -> None:
+    def until(what: str, true: Callable[[], object], within_s: float = 90) -> None:
         end = time.monotonic() + within_s
         while not true():
             assert time.monotonic() < end, f"{what} did not come within {within_s} s"

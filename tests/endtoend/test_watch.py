@@ -109,7 +109,7 @@ class Station:
         """The webhook events about a concern, in the order in which they came."""
         return [e["data"] for e in self.hook.events if e["data"]["concern"] == concern]
 
-    def until(self, what: str, true: Callable[[], object], within_s: float = 20) -> None:
+    def until(self, what: str, true: Callable[[], object], within_s: float = 90) -> None:
         end = time.monotonic() + within_s
         while not true():
             assert self.daemon.process.poll() is None, "the daemon ended by itself"

@@ -7,6 +7,8 @@ from tests.families import first, heldout, tuned
 from tests.families.judge import judge, rows
 from tests.families.shapes import DAY, HOUR, Family, cut, days, make
 
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(300), pytest.mark.untraced]
+
 FILLING: list[Family] = [first.runaway, tuned.new_and_filling, tuned.slow_runaway, heldout.by_the_minute]
 STILL: list[Family] = [first.imports_only, first.nightly_prune, first.high_but_still, heldout.big_job, heldout.flat]
 

@@ -180,7 +180,7 @@ async def test_what_is_due_is_told_in_time(stderr: TextIO) -> None:
         async with setup.tended(handler, pause_s=0.01):
             for _ in range(3):
                 log.warning("put off", extra=about(Event.PUT_OFF))
-            async with asyncio.timeout(10):
+            async with asyncio.timeout(30):
                 while len(read(stderr)) < 2:  # noqa: ASYNC110  a file says nothing of what is written to it
                     await asyncio.sleep(0.01)
     assert read(stderr)[1].endswith("put off (the newest of 2 more)")

@@ -50,7 +50,7 @@ def panel(port: int, **keys: Any) -> Mqtt:
 
 async def until(true: Callable[[], object]) -> None:
     """Wait for what another process does."""
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(30):
         while not true():  # noqa: ASYNC110  another process
             await asyncio.sleep(0.02)
 

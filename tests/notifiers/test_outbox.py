@@ -46,7 +46,7 @@ async def running(outbox: Outbox, grace_s: float = 1.0) -> AsyncIterator[asyncio
 
 async def until(done: Callable[[], bool]) -> None:
     """Let the outbox go on until something has come true."""
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(30):
         while not done():  # noqa: ASYNC110  what is waited for is a plain value of a double
             await asyncio.sleep(0)
 
@@ -189,7 +189,7 @@ async def test_given_up_in_the_end() -> None:
         replace(each, made_at=NOW - timedelta(days=30)) for each in outbox.parcels_for(silence()[0].message(), NOW)
     )
     async with running(outbox):
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(30):
             while Parceled.WAITING in store.states():
                 outbox.poke()
                 await clock.rest(asyncio.Event(), 1)
@@ -371,7 +371,7 @@ async def test_rest_ends_when_woken_or_in_time() -> None:
     wake = asyncio.Event()
     await rest(wake, 0.01)
     wake.set()
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(30):
         await rest(wake, IDLE_S)
 
 
@@ -493,7 +493,7 @@ async def test_other_notifiers_take_over_while_it_runs() -> None:
         again = ScriptedNotifier(name="hook")
         await outbox.change([stays, again], {}, UTC, 1.0)
         outbox.hold([Parcel("hook", one, clock.now(), clock.now())])
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(30):
             while not again.got:  # noqa: ASYNC110  a receiver has no event for it
                 await asyncio.sleep(0.01)
     assert (stays.closed, again.closed) == (True, True)
@@ -509,7 +509,7 @@ async def test_what_a_notifier_that_has_left_holds_in_memory_is_not_lost() -> No
         await asyncio.sleep(0)
         parcel = Parcel("hook", messages()[0], clock.now(), clock.now())
         outbox.hold([parcel])
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(30):
             while not gone.tried:  # noqa: ASYNC110  a receiver has no event for it
                 await asyncio.sleep(0.01)
         await outbox.change([], {}, UTC, 0.05)

@@ -60,7 +60,7 @@ def outbox(
 async def deliver(box: Outbox, notifier: ScriptedNotifier, count: int) -> None:
     """Let the outbox run until the notifier has taken so many."""
     running = asyncio.create_task(box.run())
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(30):
         while len(notifier.got) < count:  # noqa: ASYNC110  the notifier knows nothing of who waits
             await asyncio.sleep(0.001)
     await box.close(1)
@@ -106,7 +106,7 @@ async def test_a_delivery_that_is_cut_off_is_not_lost() -> None:
     notifier.hold = asyncio.Event()
     box.hold([parcel(messages()[0])])
     running = asyncio.create_task(box.run())
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(30):
         while not notifier.tried:  # noqa: ASYNC110  as above
             await asyncio.sleep(0.001)
     assert box.take_back() == ([], [])

@@ -221,12 +221,16 @@ async def test_no_growth_is_known(house: House) -> None:
 
 
 async def test_no_amount_moves_the_end(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Said so, were it ever to come to that."""
+    """The search for what has to come free ends, and where it found nothing that is said and nothing is dropped."""
     await house.grew()
-    monkeypatch.setattr("watchkeeper.planning.freeing.needed_bytes", lambda *_: None)
+    found = (await house.ask(gain_s=86_400)).gain
+    assert found is not None
+    assert (found.enough, found.hindrance) == (True, "")
+    monkeypatch.setattr("watchkeeper.core.planning.freeing_gain.STEPS", 0)
     gain = (await house.ask(gain_s=86_400)).gain
     assert gain is not None
     assert gain.hindrance == "no room that could come free would move its end"
+    assert (gain.enough, gain.drop) == (False, ())
 
 
 async def test_a_gain_is_about_one_store(house: House) -> None:

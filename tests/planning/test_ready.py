@@ -241,8 +241,14 @@ async def test_a_backup_beside_the_disk(station: Station) -> None:
     }
     station.probes.append({**beside, "backup_of": ["hide-hub"]})
     assert against(await station.ask())["backup"].startswith("it lies on pool skerry, as a disk of it does")
-    station.probes[-1]["files"] = ["/srv/backup/*.img"]
-    assert against(await station.ask())["backup"].startswith(("it has never been made", "/srv/backup", "no"))
+    station.probes[-1]["files"] = [str(station.folder / "backup" / "*.img")]
+    assert against(await station.ask())["backup"].startswith("it has never been made")
+    made = station.folder / "backup" / "hide-hub.img"
+    made.parent.mkdir()
+    made.touch()
+    os.utime(made, (NOW.timestamp() - 7_200,) * 2)
+    answer = await station.ask()
+    assert [each.verdict for each in answer.points if each.matter is Matter.BACKUP] == [Verdict.GO]
 
 
 async def test_a_backup_that_is_overdue(station: Station) -> None:

@@ -87,12 +87,13 @@ def test_a_command_that_cannot_be_started(monkeypatch: pytest.MonkeyPatch) -> No
 def ask(line: bytes) -> bytes:
     """Serve one caller in a thread, and give what it hears."""
     ours, theirs = socket.socketpair()
+    ours.settimeout(30)
     with ours, theirs:
         thread = threading.Thread(target=serve, args=(theirs,))
         thread.start()
         ours.sendall(line)
         ours.shutdown(socket.SHUT_WR)
-        thread.join()
+        thread.join(30)
         theirs.close()
         return b"".join(iter(lambda: ours.recv(65_536), b""))
 
@@ -163,6 +164,7 @@ def run_program(connection: socket.socket) -> "subprocess.CompletedProcess[bytes
 def test_the_program_itself() -> None:
     """It answers its one caller and ends without a word of its own."""
     ours, theirs = socket.socketpair()
+    ours.settimeout(30)
     with ours, theirs:
         ours.sendall(b"no-such-thing\n")
         ended = run_program(theirs)

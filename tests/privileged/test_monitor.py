@@ -134,7 +134,9 @@ def test_it_needs_nothing_but_the_standard_library() -> None:
     """What runs as root imports nothing else: it is started in a Python without any packages."""
     script = "import sys; sys.path.insert(0, sys.argv[1]); import watchkeeper.privileged.monitor; print('alone')"
     root = Path(__file__).parents[2]
-    done = subprocess.run([sys.executable, "-I", "-S", "-c", script, str(root)], capture_output=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-I", "-S", "-c", script, str(root)], capture_output=True, check=False, timeout=60
+    )
     assert done.stdout == b"alone\n", done.stderr
 
 

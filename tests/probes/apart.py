@@ -17,7 +17,7 @@ def run_apart(script: str, *arguments: str, timeout_s: float = 60) -> Any:
     need(program, "unshare(1) is not installed: a mount namespace of its own cannot be made")
     flags = ["-m"] if os.geteuid() == 0 else ["-Urm"]
     command = [str(program), *flags, "--propagation", "private"]
-    able = subprocess.run([*command, "true"], capture_output=True, check=False)
+    able = subprocess.run([*command, "true"], capture_output=True, check=False, timeout=60)
     need(able.returncode == 0, f"this machine lets nobody make a mount namespace: {able.stderr.decode()}")
     paths = [str(Path(__file__).parents[2]), *filter(None, [os.environ.get("PYTHONPATH")])]
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}

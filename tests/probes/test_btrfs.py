@@ -298,7 +298,7 @@ async def test_a_file_system_that_hangs(host: Host) -> None:
     """Left behind, and told; no second call is made while the first has not come back."""
     come_back = threading.Event()
     probe = host.probe(timeout="1s", scrub_limit="never")
-    host.monkeypatch.setattr(fcntl, "ioctl", lambda *_args: come_back.wait())
+    host.monkeypatch.setattr(fcntl, "ioctl", lambda *_args: come_back.wait(60))
     hangs = find(await probe.observe(), host.subject, "answers", Condition)
     assert hangs.reason == "it hangs: no answer within 1s"
     assert "still does not answer" in find(await probe.observe(), host.subject, "answers", Condition).reason

@@ -74,8 +74,8 @@ def test_the_structure_is_the_headers_own(tmp_path: Path) -> None:
     includes = "".join(f"#include <{header}>\n" for header in ("stddef.h", "stdio.h", "sys/timex.h"))
     source = f'{includes}int main(void){{{prints}printf("%zu",sizeof(struct timex));}}'
     (tmp_path / "t.c").write_text(source)
-    subprocess.run([str(compiler), "t.c", "-o", "t"], cwd=tmp_path, check=True)
-    said = subprocess.run([str(tmp_path / "t")], capture_output=True, check=True, text=True).stdout.split()
+    subprocess.run([str(compiler), "t.c", "-o", "t"], cwd=tmp_path, check=True, timeout=60)
+    said = subprocess.run([str(tmp_path / "t")], capture_output=True, check=True, text=True, timeout=60).stdout.split()
     ours = [getattr(timex.Timex, name).offset for name in names] + [ctypes.sizeof(timex.Timex)]
     assert [int(word) for word in said] == ours
 

@@ -55,7 +55,7 @@ def apart(work: Callable[[], Any], groups: str, *, loopback: bool = True) -> Any
 
     thread = threading.Thread(target=run)
     thread.start()
-    thread.join()
+    thread.join(30)
     need(not (isinstance(outcome[0], OSError) and outcome[0].filename is None and outcome[0].args[1:] == ("unshare",)),
          "this machine lets nobody make a network namespace")  # fmt: skip
     if isinstance(outcome[0], BaseException):

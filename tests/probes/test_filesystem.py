@@ -51,7 +51,9 @@ async def test_the_root_as_df_counts_it(bench: Bench) -> None:
 def df(path: str) -> dict[str, Any]:
     """One line of the output of df, by its columns."""
     fields = "size,used,avail,itotal,iused,iavail,fstype,source"
-    out = subprocess.run(["df", "-B1", f"--output={fields}", path], capture_output=True, check=True, text=True).stdout
+    out = subprocess.run(
+        ["df", "-B1", f"--output={fields}", path], capture_output=True, check=True, text=True, timeout=60
+    ).stdout
     values = out.splitlines()[1].split()
     return {k: int(v) if v.isdecimal() else v for k, v in zip(fields.split(","), values, strict=True)}
 
@@ -124,7 +126,7 @@ probe = FilesystemsProbe(FilesystemsSettings(only=(hang, good), timeout=2), Benc
 async def timed():
     begun, turns = time.monotonic(), 0
     task = asyncio.create_task(probe.observe())
-    while not task.done():
+    while not task.done() and time.monotonic() - begun < 60:
         await asyncio.sleep(0.05)
         turns += 1
     return {"seen": told(task.result()), "took_s": time.monotonic() - begun, "turns": turns}
@@ -132,8 +134,9 @@ async def timed():
 async def main():
     steps = [await timed(), await timed()]
     os.close(fd)
-    while workers.hanging:
-        await asyncio.sleep(0.01)
+    async with asyncio.timeout(60):
+        while workers.hanging:
+            await asyncio.sleep(0.01)
     steps.append(await timed())
     umount(hang)
     steps.append(await timed())
@@ -234,7 +237,7 @@ def test_a_file_system_that_the_kernel_made_read_only(tmp_path: Path) -> None:
     need(shutil.which("mkfs.ext4"), "mkfs.ext4 is not installed")
     image = tmp_path / "disk.img"
     image.write_bytes(b"\0" * 8 * 2**20)
-    subprocess.run(["mkfs.ext4", "-q", str(image)], check=True)
+    subprocess.run(["mkfs.ext4", "-q", str(image)], check=True, timeout=60)
     script = (
         PREAMBLE
         + """

@@ -375,13 +375,15 @@ def roots_side(folder: Path, patterns: str) -> Iterator[Path]:
     where = folder / "helper.sock"
     process = subprocess.Popen([sys.executable, "-c", HELPER, str(where), str(folder / "guest-monitors")])
     try:
+        end = time.monotonic() + 30
         while not where.exists():
             assert process.poll() is None
+            assert time.monotonic() < end, "root's side does not listen"
             time.sleep(0.02)
         yield where
     finally:
         process.kill()
-        process.wait()
+        process.wait(30)
 
 
 async def test_through_roots_side(bench: Bench, folder: Path) -> None:

@@ -1,8 +1,10 @@
 """The HTTP probe over TLS: phases, own authorities, certificates that are not accepted, and their end as a deadline."""
 
 import asyncio
+import gc
 import socket
 import ssl
+import warnings
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
@@ -225,11 +227,16 @@ async def test_a_handshake_that_hangs(bench: Bench) -> None:
 
 
 async def test_an_endless_answer_over_tls_leaves_nothing(bench: Bench, authority: Authority) -> None:
-    """A body that is cut off leaves no open transport behind (a warning would fail this test)."""
+    """A body that is cut off leaves no open transport behind, which would be a warning when it is collected."""
     endless = repeating(b"HTTP/1.1 200 OK\r\n\r\n", b"a" * 65536)
     async with raw(endless, tls=authority.context("127.0.0.1")) as url:
         answer, _ = await both(bench, url, ca_file=authority.file, max_body="64 KiB")
-    assert answer.answered
+        assert answer.answered
+        await asyncio.sleep(0)
+        with warnings.catch_warnings(record=True) as caught:
+            warnings.simplefilter("always", ResourceWarning)
+            gc.collect()
+    assert [str(each.message) for each in caught if each.category is ResourceWarning] == []
 
 
 async def test_a_redirect_from_http_to_https(bench: Bench, authority: Authority) -> None:

@@ -2,13 +2,13 @@
 
 import asyncio
 import resource
-import time
 from dataclasses import replace
 from pathlib import Path
 
 import psutil
 import pytest
 
+from watchkeeper.clock import Clock
 from watchkeeper.core.observation import Condition, Level, SeriesKey, Unit
 from watchkeeper.probes import itself
 from watchkeeper.probes.base import Bench, OwnDatabase
@@ -40,23 +40,52 @@ async def test_a_process_without_a_limit(bench: Bench, monkeypatch: pytest.Monke
     assert files.capacity == 2**20
 
 
+class Hand(Clock):
+    """A clock that is moved by the test, so that a busy machine is no hold-up."""
+
+    passed_s = 1_000.0
+
+    def monotonic_s(self) -> float:
+        return self.passed_s
+
+
 async def test_a_loop_that_was_held_up(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A hold-up between two samples is told by the second, and forgotten by the third."""
+    """A hold-up between two samples is reported by the second, and forgotten by the third."""
     monkeypatch.setattr(itself, "BEAT_S", 0.02)
-    probe = ItselfProbe(ItselfSettings(held_up_limit=0.1), bench)
+    clock = Hand()
+    probe = ItselfProbe(ItselfSettings(held_up_limit=0.1), replace(bench, clock=clock))
     (loop, _) = await probe.observe()
     assert isinstance(loop, Condition)
     assert loop.sound
-    time.sleep(0.3)  # noqa: ASYNC251  holds the loop up on purpose
-    await asyncio.sleep(0.1)
+    due_s = probe._due_s
+    assert due_s == clock.passed_s + itself.BEAT_S
+    clock.passed_s += 0.34  # time passes, and the loop comes to the beat only after it
+    async with asyncio.timeout(30):
+        while probe._due_s == due_s:  # noqa: ASYNC110  the beat knows nothing of who waits
+            await asyncio.sleep(0.005)
     (loop, _) = await probe.observe()
     assert isinstance(loop, Condition)
     assert not loop.sound
-    assert loop.reason.startswith("it was held up for 0.")
+    assert loop.reason.startswith("it was held up for 0.3 s")
+    assert loop.facts == (("longest hold-up", "320 ms"),)
     (loop, _) = await probe.observe()
     assert isinstance(loop, Condition)
     assert loop.sound
     await probe.close()
+
+
+async def test_a_loop_that_is_held_up_right_now(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A beat that is overdue counts although it has not come yet."""
+    monkeypatch.setattr(itself, "BEAT_S", 3600.0)
+    clock = Hand()
+    probe = ItselfProbe(ItselfSettings(held_up_limit=0.1), replace(bench, clock=clock))
+    await probe.observe()
+    clock.passed_s += 3600.5
+    (loop, _) = await probe.observe()
+    await probe.close()
+    assert isinstance(loop, Condition)
+    assert loop.facts == (("longest hold-up", "500 ms"),)
+    assert not loop.sound
 
 
 async def test_nothing_is_left_after_close(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:

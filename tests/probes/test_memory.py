@@ -75,7 +75,7 @@ async def condition(host: Host, quantity: str, after_s: float = 30.0) -> Conditi
 
 def free() -> tuple[dict[str, int], dict[str, int]]:
     """The lines of memory and of swap that `free -b` prints, by their columns."""
-    out = subprocess.run(["free", "-b"], capture_output=True, check=True, text=True).stdout.splitlines()
+    out = subprocess.run(["free", "-b"], capture_output=True, check=True, text=True, timeout=60).stdout.splitlines()
     columns = out[0].split()
     memory, swap = ([int(word) for word in line.split()[1:]] for line in out[1:3])
     return dict(zip(columns, memory, strict=True)), dict(zip(columns, swap, strict=False))

@@ -133,7 +133,7 @@ async def test_the_disks_of_a_real_guest(path: Path, tmp_path: Path) -> None:
     base, hub, cams = (tmp_path / name for name in ("base.qcow2", "hide hub,1.qcow2", "cams.raw"))
     need(shutil.which("qemu-img"), "qemu-img is not installed: no overlay can be made")
     for argv in (["-f", "qcow2", base, "64M"], ["-f", "qcow2", "-b", base, "-F", "qcow2", hub]):
-        subprocess.run(["qemu-img", "create", "-q", *map(str, argv)], check=True)  # noqa: ASYNC221  nothing else runs
+        subprocess.run(["qemu-img", "create", "-q", *map(str, argv)], check=True, timeout=60)  # noqa: ASYNC221  nothing else runs
     cams.write_bytes(bytes(2 * MIB))
     raw = {"driver": "raw", "node-name": "cams", "file": {"driver": "file", "filename": str(cams)}}
     options = ["-drive", f"file={str(hub).replace(',', ',,')},if=virtio,format=qcow2", "-smp", "2"]

@@ -1,6 +1,7 @@
 """Sets of snapshots, and the probes that list those of ZFS, LVM and btrfs."""
 
 import os
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -254,7 +255,21 @@ def test_the_last_scrub_of_a_btrfs() -> None:
 
 
 @pytest.mark.parametrize("make", [zfs, lvm, btrfs])
-async def test_nothing_is_held(now: Bench, make: type) -> None:
-    """Closing costs nothing."""
-    probe: Probe = make(now)
+async def test_nothing_is_held(
+    now: Bench, toolbox: Toolbox, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, make: Callable[[Bench], Probe]
+) -> None:
+    """After a look nothing is open that was not open before, closing takes nothing away, and it can look again."""
+    (tmp_path / "mountinfo").write_text("30 22 0:31 / /data rw - btrfs /dev/vde rw\n")
+    monkeypatch.setattr(commands, "MOUNTS", tmp_path / "mountinfo")
+    lists(toolbox, "tank/home\n", "tank/home@daily-1\t1795582576\t0\n")
+    toolbox.says("lvs", sample("lvs-nosuffix.json").stdout)
+    toolbox.says("btrfs", sample("btrfs-subvol-list-s.txt").stdout)
+    await make(now).observe()  # the worker's thread and what it opens once
+    before = sorted(each.name for each in Path("/proc/self/fd").iterdir())  # noqa: ASYNC240  it blocks nobody
+    probe = make(now)
+    first = await probe.observe()
+    assert sorted(each.name for each in Path("/proc/self/fd").iterdir()) == before  # noqa: ASYNC240  as above
     await probe.close()
+    await probe.close()
+    assert first
+    assert await probe.observe() == first

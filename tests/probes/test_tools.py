@@ -43,6 +43,7 @@ def listen(tmp_path: Path) -> Iterator[Listen]:
         def begin(serve: Callable[[socket.socket], None]) -> Path:
             path = tmp_path / "helper.sock"
             listening.bind(str(path))
+            listening.settimeout(30)
             listening.listen()
             threads.append(threading.Thread(target=lambda: accept(serve)))
             threads[0].start()
@@ -50,12 +51,13 @@ def listen(tmp_path: Path) -> Iterator[Listen]:
 
         def accept(serve: Callable[[socket.socket], None]) -> None:
             connection, _ = listening.accept()
+            connection.settimeout(30)
             with connection:
                 serve(connection)
 
         yield begin
         for thread in threads:
-            thread.join()
+            thread.join(30)
 
 
 def saying(said: bytes) -> Callable[[socket.socket], None]:
@@ -99,7 +101,7 @@ async def test_a_tool_that_hangs(bench: Bench, toolbox: Toolbox) -> None:
 async def test_a_tool_that_cannot_be_ended(bench: Bench, toolbox: Toolbox, monkeypatch: pytest.MonkeyPatch) -> None:
     """A process that waits in the kernel ignores even SIGKILL: the call is left behind, and no second one begun."""
     come_back = threading.Event()
-    monkeypatch.setattr(running, "run", lambda *_args, **_more: come_back.wait() and Ran(0))
+    monkeypatch.setattr(running, "run", lambda *_args, **_more: come_back.wait(60) and Ran(0))
     monkeypatch.setattr(tools, "ABANDON_S", 0.05)
     assert toolbox.folder.is_dir()
     with pytest.raises(ProbeTimeout, match="zfs list has not answered"):
@@ -178,7 +180,7 @@ async def test_root_does_not_wait_for_itself_either(bench: Bench, monkeypatch: p
     """A command that cannot be ended is left behind, and not begun again."""
     come_back = threading.Event()
     monkeypatch.setattr(os, "geteuid", lambda: 0)
-    monkeypatch.setattr(commands, "collect", lambda _name: come_back.wait() and [])
+    monkeypatch.setattr(commands, "collect", lambda _name: come_back.wait(60) and [])
     with pytest.raises(ProbeTimeout):
         await ask_root(bench, "lvm", tools.SOCKET, 0.05)
     with pytest.raises(StillHanging):
@@ -236,7 +238,7 @@ async def test_the_helper_is_no_socket(bench: Bench, tmp_path: Path) -> None:
 async def test_the_helper_does_not_answer(bench: Bench, listen: Listen) -> None:
     """Nobody waits for it longer than the look may take."""
     done = threading.Event()
-    helper = listen(lambda _connection: (done.wait(), None)[1])
+    helper = listen(lambda _connection: (done.wait(60), None)[1])
     with pytest.raises(ProbeTimeout, match="the helper has not answered within 1s"):
         await ask_root(bench, "volumes", helper, 1.0)
     done.set()

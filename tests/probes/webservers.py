@@ -65,11 +65,11 @@ def saying(data: bytes) -> Raw:
 
 
 def repeating(head: bytes, part: bytes, pause_s: float = 0.0) -> Raw:
-    """Send a head, and then the same part for ever."""
+    """Send a head, and then the same part so often that nobody may read it to the end."""
 
     async def talk(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         writer.write(head)
-        while True:
+        for _turn in range(1_000_000):
             writer.write(part)
             await writer.drain()
             await asyncio.sleep(pause_s)

@@ -129,6 +129,7 @@ def test_a_full_disk_leaves_the_copy_of_before(path: Path, tmp_path: Path) -> No
         capture_output=True,
         text=True,
         cwd=ROOT,
+        timeout=60,
     )
     assert ran.returncode == 0, ran.stderr
     said, content, names = json.loads(ran.stdout)

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.store.material import transition
+from tests.support.processes import started
 from watchkeeper.errors import StartError, StoreFull
 from watchkeeper.store import Store, files
 
@@ -113,11 +114,11 @@ asyncio.run(hold())
 
 def test_the_kernel_lets_go_when_the_holder_is_killed(path: Path) -> None:
     """After SIGKILL nothing has to be cleaned up by hand: the next daemon starts."""
-    with subprocess.Popen([sys.executable, "-c", _HOLD, str(path)], stdout=subprocess.PIPE, cwd=ROOT) as holder:
+    with started([sys.executable, "-c", _HOLD, str(path)], stdout=subprocess.PIPE, cwd=ROOT) as holder:
         assert holder.stdout is not None
         assert holder.stdout.readline() == b"open\n"
         with pytest.raises(StartError, match=f"in use by process {holder.pid}"):
             files.Lock(path)
         holder.send_signal(signal.SIGKILL)
-        holder.wait()
+        holder.wait(30)
     files.Lock(path).release()

@@ -72,7 +72,7 @@ def _private_mounts() -> list[str]:
     for command in (["unshare", "-m"], ["unshare", "-Urm"]):
         if (
             shutil.which("unshare")
-            and not subprocess.run([*command, "true"], check=False, capture_output=True).returncode
+            and not subprocess.run([*command, "true"], check=False, capture_output=True, timeout=60).returncode
         ):
             return command
     return []
@@ -90,6 +90,7 @@ def test_a_full_disk_refuses_whole_turns_and_nothing_else(tmp_path: Path) -> Non
         capture_output=True,
         text=True,
         cwd=ROOT,
+        timeout=60,
     )
     assert ran.returncode == 0, ran.stderr
     said = json.loads(ran.stdout)

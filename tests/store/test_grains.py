@@ -44,13 +44,14 @@ def _open(path: Path) -> sqlite3.Connection:
 def _finish(conn: sqlite3.Connection, chore: Chore, limit: int) -> int:
     """Take steps until there is none left; how many rows they moved."""
     rows, after = 0, 0
-    while True:
+    for _ in range(100_000):
         step = chore(conn, limit, after)
         assert step.rows <= limit
         rows += step.rows
         if step.after is None:
             return rows
         after = step.after
+    raise AssertionError("it does not come to its end")
 
 
 def _expected(every: Sequence[Sample], width_ms: int) -> dict[tuple[int, int], tuple[object, ...]]:

@@ -12,6 +12,7 @@ from time import sleep
 from typing import IO
 
 from tests.store.material import DAY, SKERRY, START, asked
+from tests.support.processes import started
 from watchkeeper.store import Store
 
 ROOT = Path(__file__).parents[2]
@@ -61,7 +62,7 @@ _ALL_SEEN = """SELECT sum(count), sum(total) FROM (
 
 @contextmanager
 def _nursery(path: Path, *kept: str) -> Iterator[tuple[IO[str], IO[str]]]:
-    with subprocess.Popen(
+    with started(
         [sys.executable, "-c", _NURSERY, str(path), *kept],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
@@ -70,10 +71,9 @@ def _nursery(path: Path, *kept: str) -> Iterator[tuple[IO[str], IO[str]]]:
     ) as process:
         assert process.stdin is not None
         assert process.stdout is not None
-        try:
-            yield process.stdin, process.stdout
-        finally:
-            process.stdin.close()
+        yield process.stdin, process.stdout
+        process.stdin.close()
+        assert process.wait(60) == 0
 
 
 def _one_life(orders: IO[str], said: IO[str], first: int, wait_s: float) -> list[int]:

@@ -229,7 +229,12 @@ def test_an_empty_file_is_a_new_database(path: Path) -> None:
     """A start that was killed before its first table is no damage."""
     path.parent.mkdir()
     path.touch()
-    asyncio.run(Store.open(path, mend_at=START)).path  # noqa: B018  opened
+
+    async def opens() -> None:
+        async with await Store.open(path, mend_at=START):
+            pass
+
+    asyncio.run(opens())
     path.with_name("other.db").touch()
     with closing(sqlite3.connect(path.with_name("third.db"))) as conn:
         conn.execute("PRAGMA application_id = 1464553554")

@@ -33,15 +33,18 @@ class Broker:
 
     def start(self) -> None:
         self._process = subprocess.Popen([PROGRAM, "-c", str(self._config)], stderr=subprocess.DEVNULL)
-        end = time.monotonic() + 10
-        while True:
-            try:
-                socket.create_connection(("127.0.0.1", self.port), 1).close()
-            except OSError:
-                assert time.monotonic() < end, "the broker does not listen"
-                time.sleep(0.02)
-            else:
-                return
+        end = time.monotonic() + 30
+        while not self._listens():
+            assert self._process.poll() is None, "the broker ended by itself"
+            assert time.monotonic() < end, "the broker does not listen"
+            time.sleep(0.02)
+
+    def _listens(self) -> bool:
+        try:
+            socket.create_connection(("127.0.0.1", self.port), 1).close()
+        except OSError:
+            return False
+        return True
 
     def pause(self) -> None:
         """Let it answer nothing more, as a host under heavy load does."""

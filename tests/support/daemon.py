@@ -18,12 +18,18 @@ class Daemon:
     def __init__(self, process: subprocess.Popen[str]) -> None:
         """process: started with its standard output in a pipe, as text."""
         self.process = process
-        assert process.stdout is not None
-        for line in iter(process.stdout.readline, ""):
+        try:
+            self.address = self._printed()
+        except BaseException:  # also where the test's time is up: nobody else would end the process
+            self.kill()
+            raise
+
+    def _printed(self) -> str:
+        """The address that it prints once the page answers."""
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
             if "http://" in line:
-                self.address = line[line.index("http://") :].strip()
-                return
-        self.kill()
+                return line[line.index("http://") :].strip()
         raise AssertionError("the daemon ended without printing an address")
 
     @classmethod

@@ -41,13 +41,14 @@ class Listener:
         """What has come by now; with a time, at least one entry that comes within it."""
         found: list[dict[str, str]] = []
         self._socket.settimeout(within_s or 0)
-        while True:
+        for _ in range(100_000):
             try:
                 data, rights, _, _ = self._socket.recvmsg(LARGEST, socket.CMSG_SPACE(4))
             except (BlockingIOError, TimeoutError):
                 return found
             self._socket.settimeout(0)
             found.append(decoded(self._of_file(rights[0][2]) if rights else data))
+        return found
 
     def _of_file(self, right: bytes) -> bytes:
         (descriptor,) = array.array("i", right)

@@ -56,7 +56,7 @@ class _Server:
     def close(self) -> None:
         self._server.shutdown()
         self._server.server_close()
-        self._thread.join()
+        self._thread.join(30)
 
 
 class Hook(_Server):

@@ -16,7 +16,9 @@ def namespace() -> list[str]:
     """The command that runs the words behind it in a private mount namespace. Needs root or user namespaces."""
     need(shutil.which("unshare"), "unshare (util-linux) is not installed")
     words = ["unshare", "--mount"] if os.geteuid() == 0 else ["unshare", "--mount", "--user", "--map-root-user"]
-    tried = subprocess.run([*words, "mount", "-t", "tmpfs", "station", "/mnt"], capture_output=True, check=False)
+    tried = subprocess.run(
+        [*words, "mount", "-t", "tmpfs", "station", "/mnt"], capture_output=True, check=False, timeout=60
+    )
     need(tried.returncode == 0, f"no private mount namespace here: {tried.stderr.decode().strip()}")
     return words
 

@@ -72,11 +72,12 @@ def awake(at: datetime) -> datetime:
 def last_run(now: datetime, at: time, *, weekday: int | None = None) -> datetime:
     """When a job that runs at this local time, each day or each week, last began."""
     day = now.astimezone(ZONE).date() + timedelta(days=1)
-    while True:
+    for _ in range(9):
         begun = datetime.combine(day, at, ZONE).astimezone(UTC)
         if begun <= now and weekday in (None, day.weekday()):
             return begun
         day -= timedelta(days=1)
+    raise AssertionError("a week has every weekday")
 
 
 class Year:

@@ -32,7 +32,7 @@ PATHS = (
     "nothing",
 )
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(300)]
 
 
 async def violations(page: Page) -> list[str]:

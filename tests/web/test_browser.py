@@ -16,7 +16,7 @@ Scheme = Literal["light", "dark"]
 STATES = ("calm", "filling", "full", "fresh", "crowd")
 PATHS = ("", "journal", "subjects/1", "subjects/13?span=month", "subjects/7", "subjects/17?span=day", "nothing")
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(300)]
 
 
 @dataclass

@@ -18,7 +18,7 @@ from watchkeeper.web import live
 from watchkeeper.web.serve import Served, serve
 from watchkeeper.web.settings import PageSettings
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(300)]
 
 
 @dataclass
@@ -37,7 +37,14 @@ class Screen:
 
     async def has(self, words: str) -> None:
         """Wait until the page says this."""
-        await self.page.get_by_text(words).first.wait_for(timeout=10_000)
+        await self.page.get_by_text(words).first.wait_for(timeout=60_000)
+
+    async def listens(self) -> None:
+        """Wait until the page's stream of changes is open."""
+        async with asyncio.timeout(60):
+            while not self.served.runner.app[live.LIVE]._listeners:  # noqa: ASYNC110  the server tells nobody of it
+                await asyncio.sleep(0.02)
+        await asyncio.sleep(0.02)  # the look at the store's number begins in the same moment
 
 
 Show = Callable[..., Awaitable[Screen]]
@@ -88,7 +95,7 @@ async def test_board_stays_up_to_date(show: Show) -> None:
     store = screen.acting.store
     store.note(store.now, "Hides closed for the winter.")
     store.raised = [a if a.state is not State.ACTIVE else replace(a, state=State.ACKNOWLEDGED) for a in store.raised]
-    await asyncio.sleep(0.3)  # the stream is open by then
+    await screen.listens()
     store.version += 1
     await screen.has("Hides closed for the winter.")
     await screen.has("Nothing new needs you")
@@ -103,7 +110,7 @@ async def test_a_change_that_needs_nobody_is_not_spoken(show: Show) -> None:
     """The live region says only what changes the first sentence; a new journal line is none of that."""
     screen = await show()
     await screen.go()
-    await asyncio.sleep(0.3)
+    await screen.listens()
     screen.acting.store.note(screen.acting.store.now, "Hides closed for the winter.")
     screen.acting.store.version += 1
     await screen.has("Hides closed for the winter.")
@@ -119,7 +126,7 @@ async def test_what_is_being_typed_is_left_alone(show: Show) -> None:
     await screen.go("subjects/13")
     await screen.page.fill("#text", "half a se")
     screen.acting.store.note(screen.acting.store.now, "Another line.", key=screen.acting.store.all_series[12].key)
-    await asyncio.sleep(0.3)
+    await screen.listens()
     screen.acting.store.version += 1
     await asyncio.sleep(0.7)
     assert await screen.page.input_value("#text") == "half a se"
@@ -171,9 +178,9 @@ async def test_lost_connection_is_told(show: Show) -> None:
     """When the daemon is gone the page says since when what stands there may no longer be so."""
     screen = await show()
     await screen.go()
-    await asyncio.sleep(0.3)
+    await screen.listens()
     await screen.served.cleanup()
-    await screen.page.locator("#lost:not([hidden])").wait_for(timeout=20_000)
+    await screen.page.locator("#lost:not([hidden])").wait_for(timeout=60_000)
     assert "No connection since" in (await screen.page.locator("#lost").text_content() or "")
     screen.complaints.clear()
 

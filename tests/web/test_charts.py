@@ -156,6 +156,24 @@ def test_fan_with_its_corner() -> None:
     assert chart.fan[2] == (chart.until_s, 100.0)
 
 
+def test_each_word_of_an_axis_has_its_mark() -> None:
+    """Beside each figure a line across the field, above each instant a tick at the foot, at the place of the word."""
+    root = drawn(_level([80.0, 90.0], 100.0, None), WIDE)
+    lines = [n.get("d", "") for n in classed(root, "grid")]
+    ticks = [n.get("d", "") for n in classed(root, "base")]
+    figures = [n for n in classed(root, "axis") if n.get("text-anchor") == "end"]
+    instants = [n for n in classed(root, "axis") if n.get("text-anchor") == "middle"]
+    assert len(lines) == len(figures) > 1
+    assert [float(line.split()[1].split("h")[0]) + 4 for line in lines] == [float(n.get("y", "")) for n in figures]
+    foot, *marks = ticks
+    assert "h" in foot
+    assert len(marks) == len(instants) > 1
+    assert all(mark.endswith("v5") for mark in marks)
+    assert [float(mark[1:].split()[0]) for mark in marks] == [
+        pytest.approx(float(n.get("x", "")), abs=0.06) for n in instants
+    ]
+
+
 def test_gap_breaks_the_line() -> None:
     """Where no sample came for more than three intervals, the line is broken instead of bridging the gap."""
     samples = [Sample(float(t), 1.0, None) for t in (*range(0, 600, 60), *range(3_000, 3_600, 60))]

@@ -14,7 +14,9 @@ from watchkeeper.core.alerts import Concern, Priority, State
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, SeriesKey
 from watchkeeper.core.records import Entry, Parceled
 from watchkeeper.core.remedies.table import remedy
-from watchkeeper.web.pages import JOURNAL_PAGE, NAMED
+from watchkeeper.core.rules import Finding
+from watchkeeper.web.board import Place
+from watchkeeper.web.pages import JOURNAL_PAGE, rows
 from watchkeeper.web.settings import PageSettings
 from watchkeeper.web.templating import commands
 from watchkeeper.web.vitals import Check, Fitness
@@ -82,12 +84,36 @@ async def test_board_is_small_with_many_subjects(page: Open) -> None:
     answer = await client.get("/")
     html = await answer.text()
     assert len(html.encode()) < 100_000
-    assert len(re.findall(r'class="name ', html)) == NAMED
+    assert len(re.findall(r'class="name ', html)) == 14
+
+
+async def test_few_alerts_show_what_to_look_at(page: Open) -> None:
+    """Up to three alerts are told at length: each shows what to look at, none of it folded away."""
+    html = await (await (await page(readstore.filling())).get("/")).text()
+    needing = html[html.index('<ol class="standing') : html.index("</ol>")]
+    assert needing.count('<li class="alert">') == 3
+    assert needing.count('<p class="advice">') == 3
+    assert '<details class="advice">' not in needing
+
+
+@pytest.mark.parametrize(
+    ("name", "forecast", "high"),
+    [("a" * 25, False, 12), ("a" * 26, False, 16), ("a" * 25, True, 16), ("a" * 26, True, 20)],
+)
+def test_a_name_has_the_height_of_its_lines(name: str, forecast: bool, high: int) -> None:  # noqa: FBT001
+    """12 units, and 4 more for the interval of a forecast and for a name of more than 25 signs, each."""
+    left = 3 * 86_400.0
+    concern = Concern.FULL if forecast else Concern.OVERDUE
+    finding = Finding(SeriesKey(name, "space"), concern, readstore.NOW, None)
+    place = Place(1, finding, None, left, left / 2, 2 * left)
+    assert rows(place) == high
 
 
 async def test_many_alerts_are_told_in_short(page: Open) -> None:
     """The first of many alerts shows what to look at, and no advice is given twice."""
     html = await (await (await page(readstore.full())).get("/")).text()
+    assert html.count('<p class="advice">') == 1
+    assert html.index('<p class="advice">') < html.index('<details class="advice">')
     advice = re.findall(r'class="advice"', html)
     assert len(advice) == 5
     assert html.count("If they are silent too, look there first.") == 1

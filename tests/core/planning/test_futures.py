@@ -227,9 +227,10 @@ def test_the_most_that_fits_fits(growth: Growth, need: float) -> None:
 def test_the_height_is_the_trends() -> None:
     """After 30 days at 1 a day the likely level is 30 higher, and one run in twenty stands 1.645 sd above that.
 
-    sd = 2 sqrt(30) = 10.95; the Monte Carlo error of the middle is 1.25 sd / sqrt(2000) = 0.31.
+    sd = 2 sqrt(30) = 10.95; the Monte Carlo error of the middle is 1.25 sd / sqrt(2000) = 0.31. The seed is fixed, so
+    that the end is held closer than its own error, 0.52: one run in 17 or in 25 would be 1.0 lower or 1.2 higher.
     """
     found = height(WALK, 100.0, 30)
     assert found.likely == pytest.approx(130.0, abs=3 * 0.31)
-    assert found.high == pytest.approx(130.0 + 1.645 * 10.95, abs=2.0)
+    assert found.high == pytest.approx(130.0 + 1.645 * 10.95, abs=0.5)
     assert height(WALK, 100.0, 30, Added(5.0, 1.0, 20.0)).likely == pytest.approx(found.likely + 20.0)

@@ -58,6 +58,8 @@ class Asked:
     def __init__(self, size_bytes: int = MIB, error: StoreError | None = None) -> None:
         self.size_bytes, self.error = size_bytes, error
         self.horizons: list[Horizons] = []
+        self.inspected: list[bool] = []
+        self.checked = 0
 
     async def keep(self, horizons: Horizons, *, spare_share: float = 0.05) -> int:
         self.horizons.append(horizons)
@@ -66,6 +68,14 @@ class Asked:
         if spare_share == 0.0:
             self.size_bytes -= MIB
         return 0
+
+    async def inspect(self, *, whole: bool) -> None:
+        self.inspected.append(whole)
+        if self.error:
+            raise self.error
+
+    async def check_indexes(self) -> None:
+        self.checked += 1
 
     async def extent(self) -> Extent:
         return Extent(self.size_bytes, 0, self.samples_from, NOW - 100 * DAY)

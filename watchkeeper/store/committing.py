@@ -12,10 +12,10 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.store import database, inspecting
@@ -85,11 +85,11 @@ class Committer:
 
     def set_aside(self, damages: Sequence[Damage]) -> None:
         """Move rows that a reader found to be damaged. What cannot be done now is met again at the next reading."""
-        self._repair(lambda writing: writing.set_aside(damages[:MOVED_AT_ONCE], datetime.now(UTC)))
+        self._repair(lambda writing: writing.set_aside(damages[:MOVED_AT_ONCE], Clock().now()))
 
     def sweep(self, scopes: tuple[Scope, ...], *, rebuild: bool) -> None:
         """Move every damaged row of these, and give the outbox its heads. rebuild: and their tables' indexes."""
-        self._repair(lambda writing: writing.sweep(scopes, datetime.now(UTC), rebuild=rebuild))
+        self._repair(lambda writing: writing.sweep(scopes, Clock().now(), rebuild=rebuild))
 
     def close(self) -> None:
         """Close the connection; SQLite then takes the WAL into the database and deletes it, if nobody reads."""

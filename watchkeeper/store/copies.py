@@ -15,7 +15,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from watchkeeper.errors import StoreDamaged, StoreError
-from watchkeeper.store import database, files, schema
+from watchkeeper.store import database, definitions, files, schema
 
 REPLACED = ".replaced-"
 """Between the database's name and the instant, in the name of one in whose place a backup was put."""
@@ -74,8 +74,11 @@ def check(path: Path) -> None:
     with database.translated(path), closing(_reading(path)) as conn:
         if schema.is_empty(conn):
             raise StoreDamaged(f"{path} holds no database: name a backup made by `watchkeeper backup`")
-        if schema.check_ours(conn, path) == schema.VERSION:
+        if (version := schema.check_ours(conn, path)) == schema.VERSION:
             schema.check_tables(conn, path)
+        if different := definitions.differences(conn, version):
+            named = "; ".join(map(str, different[:MESSAGES]))
+            raise StoreDamaged(f"{path} was changed by something else ({named}): it is of no use as a backup")
         found = [text for (text,) in conn.execute(f"PRAGMA integrity_check({MESSAGES})")]
     if found != ["ok"]:
         raise StoreDamaged(f"{path} is damaged ({'; '.join(found)}): it is of no use as a backup")

@@ -9,10 +9,10 @@ import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import quote
 
+from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.store import definitions, quarantine, rows, schema
@@ -79,7 +79,7 @@ def _report(conn: sqlite3.Connection, path: Path, changed: Sequence[Difference])
     """Keep what was not ours, and say that it was there."""
     for each in changed:
         log.error("%s: %s", path, each, extra=about(Event.DATABASE))
-    at = datetime.now(UTC)
+    at = Clock().now()
     with transaction(conn, durable=True):
         for each in changed:
             quarantine.note_definition(conn, each, at)

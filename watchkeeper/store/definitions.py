@@ -100,12 +100,13 @@ def _counts(each: Difference, version: int) -> bool:
 
 def _found(conn: sqlite3.Connection) -> Definitions:
     # An index without a definition is one that SQLite made for a UNIQUE of the table.
-    rows: Iterable[tuple[str, str, str, str]] = conn.execute("SELECT type, name, tbl_name, sql FROM sqlite_schema")
+    rows: Iterable[tuple[str, str, str, str | None]] = conn.execute(
+        "SELECT type, name, tbl_name, sql FROM sqlite_schema"
+    )
     return {
-        (kind, name): (table, words_of(sql or ""), sql or "")
+        (kind, name): (table, words_of(sql), sql)
         for kind, name, table, sql in rows
-        if kind != "table" or not NOT_COMPARED.match(name)
-        if sql is not None
+        if sql is not None and (kind != "table" or not NOT_COMPARED.match(name))
     }
 
 

@@ -7,13 +7,12 @@ One damaged byte of an index hides a row from a query, or shows one that is not 
 import logging
 import re
 import sqlite3
-import time
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 
+from watchkeeper.clock import Clock
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.store import database
 from watchkeeper.store.writing import Writing
@@ -42,7 +41,7 @@ class Wrong:
 
     def put_right(self, writing: Writing) -> None:
         """Build the index again. A table's own tree is put right at the next start (mending.py)."""
-        at = datetime.now(UTC)
+        at = Clock().now()
         if self.is_index:
             writing.reindex(self.name, self.why, at)
         else:
@@ -52,8 +51,9 @@ class Wrong:
 def check(path: Path) -> list[Wrong]:
     """Every index or table that is wrong, once each. Raises StoreError where the database cannot be read."""
     with database.translated(path), closing(database.open_reading(path)) as conn:
-        end_s = time.monotonic() + LONGEST_S
-        conn.set_progress_handler(lambda: time.monotonic() > end_s, STEPS)
+        clock = Clock()
+        end_s = clock.monotonic_s() + LONGEST_S
+        conn.set_progress_handler(lambda: clock.monotonic_s() > end_s, STEPS)
         try:
             return list(dict.fromkeys(_wrong(conn)))
         except sqlite3.OperationalError as error:

@@ -55,7 +55,7 @@ def set_aside(conn: sqlite3.Connection, damages: Sequence[Damage], at: datetime)
         row = _damaged(conn, each)
         if row is not None and (found := _move(conn, each, row, at)) is not None:
             moved.append((each, row, found))
-    wrong = [each.form for each in damages if each.index]
+    wrong = [each.form for each in damages if each.index_only]
     for table in dict.fromkeys(form.table for form in (*(each.form for each, _, _ in moved), *wrong)):
         conn.execute(f"REINDEX {table}")
     for each, row, _ in moved:

@@ -20,7 +20,7 @@ from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreDamaged
 from watchkeeper.store import database, histories, inspecting, parcels, quarantine, rows
 from watchkeeper.store.codec import key_column, text_column
-from watchkeeper.store.grains import DAY_MS, HOUR_MS
+from watchkeeper.store.grains import DAY_MS, HOUR_MS, LATEST_MS
 from watchkeeper.store.inspecting import Scope
 from watchkeeper.store.instants import EPOCH, from_us, to_ms, to_us
 from watchkeeper.store.keeping import Extent
@@ -37,9 +37,6 @@ _OLDEST = (
 LARGEST = 2**63 - 1
 """SQLite's largest integer; a larger id or limit, as an address may hold one, means the same."""
 
-
-LATEST_MS = 2**47
-"""Milliseconds until the year 6429: SQLite keeps such instants in 6 bytes."""
 
 AHEAD_MS = DAY_MS
 """Samples that are further ahead of the newest commit come from a clock that was wrong, or from a damaged row."""
@@ -129,9 +126,7 @@ class Reading:
 
     def last_check_ins(self, job: str) -> LastCheckIns:
         """A job's newest check-ins."""
-        found = {
-            each.failed: each for _, each in self._good(rows.CHECK_IN_FORM, "WHERE job = ?", (text_column(job),))
-        }
+        found = {each.failed: each for _, each in self._good(rows.CHECK_IN_FORM, "WHERE job = ?", (text_column(job),))}
         return LastCheckIns(found.get(False), found.get(True))
 
     def inspect(self, scope: Scope, after: int, limit: int) -> int | None:
@@ -182,8 +177,9 @@ class Reading:
         given = [(condition, value) for condition, value in asked if value is not None]
         found: list[JournalLine] = []
         last: int | None = None
+        most = _within(limit) if limit > 0 else LARGEST
         # Lines that cannot be read are not counted: a page that came back shorter would be taken for the last one.
-        while (wanted := _within(limit) - len(found)) > 0:
+        while (wanted := most - len(found)) > 0:
             some = self._lines(given, last, wanted, oldest_first=after_id is not None)
             found += [replace(line, id=row[0]) for row, line in self._judged(rows.JOURNAL_FORM, some)]
             if len(some) < wanted:

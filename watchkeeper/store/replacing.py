@@ -38,6 +38,8 @@ def replace_row(conn: sqlite3.Connection, form: Form[Any], values: Values, at: d
             _alert(conn, values)
         case "life":
             _life(conn, at)
+        case _:
+            pass  # the next sample or the next check-in replaces it, or it was the only one to say so
 
 
 # A series -------------------------------------------------------------------------------------------------------------
@@ -111,7 +113,8 @@ def _latest(conn: sqlite3.Connection, number: int) -> None:
         return
     before_ms = _newest_ms(conn)
     sample = conn.execute(
-        "SELECT at_ms, value, bound FROM samples WHERE series = ? AND at_ms BETWEEN 1 AND ? ORDER BY at_ms DESC LIMIT 1",
+        "SELECT at_ms, value, bound FROM samples WHERE series = ? AND at_ms BETWEEN 1 AND ?"
+        " ORDER BY at_ms DESC LIMIT 1",
         (number, before_ms),
     ).fetchone()
     if sample is None or (seen := observation_from(series, *sample[1:])) is None:

@@ -134,12 +134,12 @@ class Form(Generic[T]):
 
 
 class Damage(NamedTuple):
-    """A row that was found to be damaged. place: the values of its form's place. index: it is only an index."""
+    """A row that was found to be damaged. place: the values of its form's place. index_only: the row is good."""
 
     form: Form[Any]
     place: Values
     why: str
-    index: bool = False
+    index_only: bool = False
 
 
 def damage_of(form: Form[Any], row: Values, error: RowDamaged) -> Damage:
@@ -258,4 +258,3 @@ def life_of(conn: sqlite3.Connection) -> Life | None:
     """When the newest commit was; None where it is not known. Raises RowDamaged."""
     row = conn.execute(LIFE_FORM.selected).fetchone()
     return None if row is None else LIFE_FORM.read(row)
-

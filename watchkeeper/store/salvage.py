@@ -2,9 +2,9 @@
 
 A broken page makes SQLite fail where it is met, so that a table is read from place to place: after a failure, the
 reading goes on at the first key behind the broken stretch. What comes out is checked like any input, because bytes that
-were overwritten need not fail. Nothing relies on the order of keys: one of them may be what is damaged. It reads the newest
-form of the tables, and forms without checksums: what a new migration adds is added here too. Not here: which file is
-damaged, and what becomes of it (mending.py).
+were overwritten need not fail. Nothing relies on the order of keys: one of them may be what is damaged. It reads the
+newest form of the tables, and forms without checksums: what a new migration adds is added here too. Not here: which
+file is damaged, and what becomes of it (mending.py).
 """
 
 import math
@@ -17,14 +17,15 @@ from typing import Any
 
 from watchkeeper.store import inspecting, parcels, quarantine, replacing, rows
 from watchkeeper.store.codec import key_column
+from watchkeeper.store.grains import LATEST_MS
 from watchkeeper.store.rows import UNFIT, Form, RowDamaged, SeriesRow
 
 Row = tuple[Any, ...]
 
 LARGEST_ID = 2**40
 """More rows than fit on any disk."""
-LATEST_MS = HIGHEST = 2**47
-"""Keys are looked for up to here. As milliseconds it is the year 6429; SQLite keeps such instants in 6 bytes."""
+HIGHEST = LATEST_MS
+"""Keys are looked for up to here."""
 GRAIN_MS = 60_000
 """How near the end of a broken stretch of samples is found: a broken page holds an hour of them at least."""
 HELD = 1_000
@@ -76,7 +77,7 @@ class _Source:
 
     def good(self, form: Form[Any]) -> Iterator[tuple[Row, int | None]]:
         """Rows that can be read, those whose number jumps last and with the number before theirs."""
-        found = self._rows_of(form)
+        found = (row for row in self._rows_of(form) if not inspecting.numbered(form) or isinstance(row[0], int))
         for row, after in in_order(found) if inspecting.numbered(form) else ((row, None) for row in found):
             try:
                 yield _checked(form, row), after
@@ -196,14 +197,14 @@ def _of_every_series(
 ) -> Iterator[Row]:
     """The readable samples, hours or days: all that a plain scan gives, then, if that failed, series by series."""
     known, whole = frozenset(numbers), [False]
-    scan = in_order(_plain_scan(damaged, f"SELECT * FROM {table}", whole), itemgetter(slice(0, 2)))  # noqa: S608  fixed texts
-    yield from (row for row, _ in scan if _fits(row, known))
+    scan = (row for row in _plain_scan(damaged, f"SELECT * FROM {table}", whole) if _fits(row, known))  # noqa: S608  fixed texts
+    yield from (row for row, _ in in_order(scan, itemgetter(slice(0, 2))))
     if whole[0]:
         return
     for number in numbers:
         sql = f"SELECT * FROM {table} WHERE series = ?"  # noqa: S608  fixed texts
-        found = _reach(damaged, sql, key, (number,), grain, key_at=1)
-        yield from (row for row, _ in in_order(found, itemgetter(1)) if row[0] == number and _fits(row, known))
+        found = (row for row in _reach(damaged, sql, key, (number,), grain, key_at=1) if _fits(row, known))
+        yield from (row for row, _ in in_order(found, itemgetter(1)) if row[0] == number)
 
 
 def _plain_scan(damaged: sqlite3.Connection, sql: str, whole: list[bool]) -> Iterator[Row]:
@@ -216,7 +217,7 @@ def _plain_scan(damaged: sqlite3.Connection, sql: str, whole: list[bool]) -> Ite
 
 
 def _fits(row: Row, known: Collection[int]) -> bool:
-    return row[0] in known and all(map(_number, row)) and 0 <= row[1] <= LATEST_MS
+    return row[0] in known and isinstance(row[1], int) and 0 <= row[1] <= LATEST_MS and all(map(_number, row))
 
 
 def _few(damaged: sqlite3.Connection, sql: str) -> Iterator[Row]:
@@ -229,9 +230,7 @@ def _few(damaged: sqlite3.Connection, sql: str) -> Iterator[Row]:
         return
 
 
-def _reach(
-    damaged: sqlite3.Connection, selected: str, key: str, given: Row, grain: int, key_at: int
-) -> Iterator[Row]:
+def _reach(damaged: sqlite3.Connection, selected: str, key: str, given: Row, grain: int, key_at: int) -> Iterator[Row]:
     """Rows in the order of their tree, but for those in broken stretches. key: the column, at `key_at` of each row.
 
     There is no upper bound in the query: SQLite ends at the first key beyond it, and one may be anything. Reading goes

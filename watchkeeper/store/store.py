@@ -6,28 +6,46 @@ What may live here: handing work to these threads. Not here: SQL.
 """
 
 import asyncio
-import time
+import logging
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
 
+from watchkeeper.clock import Clock
 from watchkeeper.core.alerts import Alert
 from watchkeeper.core.observation import SeriesKey
-from watchkeeper.core.records import Bucket, Commit, Entry, JournalLine, LevelSamples, Parcel, Quarantined, Sample, Seen, Series
+from watchkeeper.core.records import (
+    Bucket,
+    Commit,
+    Entry,
+    JournalLine,
+    LevelSamples,
+    Parcel,
+    Quarantined,
+    Sample,
+    Seen,
+    Series,
+)
 from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreDamaged, StoreError
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.store import files, indexes, inspecting, mending
 from watchkeeper.store.committing import Committer, Job
 from watchkeeper.store.keeping import Extent, Horizons
 from watchkeeper.store.reading import Reading
 from watchkeeper.store.remembered import StoredCheckIns, StoredNotes
+from watchkeeper.store.rows import Damage
 from watchkeeper.store.writing import Writing
+
+log = logging.getLogger(__name__)
+
+_CLOCK = Clock()
 
 T = TypeVar("T")
 
@@ -163,7 +181,7 @@ class Store:
             after: int | None = inspecting.FIRST
             while after is not None:
                 after = await self._read(partial(Reading.inspect, scope=scope, after=after, limit=KEEP_STEP))
-        await self._write(lambda writing: writing.sweep((), datetime.now(UTC), rebuild=False), durable=False)
+        await self._write(lambda writing: writing.sweep((), _CLOCK.now(), rebuild=False), durable=False)
 
     async def check_indexes(self) -> None:
         """Look whether every index says what its table says, and build those again that do not.
@@ -301,11 +319,18 @@ class Store:
             raise
         finally:
             if damages := reading.take_damages():
-                self._in_writer(lambda committer: committer.set_aside(damages))
+                self._leave_out(damages)
+
+    def _leave_out(self, damages: Sequence[Damage]) -> None:
+        if self._committer is not None:
+            self._in_writer(lambda committer: committer.set_aside(damages))
+            return
+        text = "%s: %d stored rows cannot be read and are left out; the daemon moves them away: %s"
+        log.warning(text, self.path, len(damages), _named(damages), extra=about(Event.DATABASE))
 
     def _sweep_after_damage(self) -> None:
         """It may be an index alone that is wrong; then the next reading works. Not more often than every minute."""
-        now_s = time.monotonic()
+        now_s = _CLOCK.monotonic_s()
         if now_s - self._swept_s >= SWEEP_S:
             self._swept_s = now_s
             self._in_writer(lambda committer: committer.sweep(inspecting.WHOLE, rebuild=True))
@@ -320,3 +345,8 @@ class Store:
 
     def _in_thread(self, executor: ThreadPoolExecutor, work: Callable[[], T]) -> asyncio.Future[T]:
         return asyncio.get_running_loop().run_in_executor(executor, work)
+
+
+def _named(damages: Sequence[Damage]) -> str:
+    """The first few, for the log."""
+    return "; ".join(f"{each.form.table} {each.place[0]}: {each.why}" for each in damages[:3])

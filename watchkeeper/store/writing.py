@@ -6,10 +6,11 @@ Not here: the outbox's order (parcels.py), transactions, threads.
 import sqlite3
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import datetime
 from itertools import chain, islice
 from typing import assert_never
 
+from watchkeeper.clock import Clock
 from watchkeeper.core.alerts import Alert
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.core.records import Commit, JournalLine, Parcel, Quarantined, Seen
@@ -207,10 +208,10 @@ class Writing:
         return known[0]
 
     def _upsert_series(self, key: SeriesKey, described: Described, at: datetime) -> int:
-        row = self._series_row(key)
-        found = SeriesRow(*(row[:2] if row else (self._next_series(), key)), *described, row[6] if row else to_us(at))
-        replacing.write_series(self._conn, found)
-        return found.id
+        row, (kind, unit, probe, interval_s) = self._series_row(key), described
+        number, first_at_us = (self._next_series(), to_us(at)) if row is None else (row.id, row.first_at_us)
+        replacing.write_series(self._conn, SeriesRow(number, key, kind, unit, probe, interval_s, first_at_us))
+        return number
 
     def _series_row(self, key: SeriesKey) -> SeriesRow | None:
         """The series' own row; one that is damaged is first put right, so that it does not get a good checksum."""
@@ -220,7 +221,7 @@ class Writing:
                 return None if row is None else rows.SERIES_FORM.read(row)
             except RowDamaged as error:
                 damage = rows.damage_of(rows.SERIES_FORM, row, error)
-                quarantine.set_aside(self._conn, [damage], datetime.now(UTC))
+                quarantine.set_aside(self._conn, [damage], Clock().now())
         return None
 
     def _next_series(self) -> int:

@@ -76,12 +76,13 @@ def check(path: Path) -> None:
             raise StoreDamaged(f"{path} holds no database: name a backup made by `watchkeeper backup`")
         if (version := schema.check_ours(conn, path)) == schema.VERSION:
             schema.check_tables(conn, path)
-        if different := definitions.differences(conn, version):
-            named = "; ".join(map(str, different[:MESSAGES]))
-            raise StoreDamaged(f"{path} was changed by something else ({named}): it is of no use as a backup")
+        different = definitions.differences(conn, version)
         found = [text for (text,) in conn.execute(f"PRAGMA integrity_check({MESSAGES})")]
     if found != ["ok"]:
         raise StoreDamaged(f"{path} is damaged ({'; '.join(found)}): it is of no use as a backup")
+    if different:
+        named = "; ".join(map(str, different[:MESSAGES]))
+        raise StoreDamaged(f"{path} was changed by another program ({named}): it is of no use as a backup")
 
 
 def _reading(path: Path) -> sqlite3.Connection:

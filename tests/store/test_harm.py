@@ -50,7 +50,9 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
             first = await store.next_parcel("mail")
             assert first is not None
             await store.parcel_done(replace(first, state=Parceled.DELIVERED, done_at=START))
-            await store.commit(Commit(parcels=(parcel("hut-1", notifier="phone"), parcel("hut-1", 2, notifier="phone"))))
+            await store.commit(
+                Commit(parcels=(parcel("hut-1", notifier="phone"), parcel("hut-1", 2, notifier="phone")))
+            )
             await store.keep(Horizons(samples=(START + HOUR).replace(minute=0)))
             await store.notes.write("returned", "guests: tide-log")
             await store.notes.write(" keeping", "")

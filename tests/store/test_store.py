@@ -33,7 +33,7 @@ from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Leve
 from watchkeeper.core.ports import OutboxStore, ReadStore, WriteStore
 from watchkeeper.core.records import Bucket, Commit, Entry, JournalLine, Sample, Seen
 from watchkeeper.core.rules import Finding
-from watchkeeper.errors import StoreDamaged, StoreError
+from watchkeeper.errors import StoreError
 from watchkeeper.store import Store
 from watchkeeper.store.keeping import Horizons
 

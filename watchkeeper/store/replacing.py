@@ -23,6 +23,9 @@ from watchkeeper.store.rows import Form, RowDamaged, SeriesRow, Values
 LINES_LOOKED_AT = 100
 """Of an alert's journal lines, the newest: one of them is its last move."""
 
+LOST = "lost series"
+"""The quantity of a series of which only the number is left, with that number."""
+
 INTERVAL_S = 60.0
 """Of a series whose own interval cannot be read, until its probe looks again."""
 
@@ -66,7 +69,7 @@ def _series(conn: sqlite3.Connection, values: Values, at: datetime) -> None:
     number = values[0]
     seen = _observation_of(conn, number)
     if seen is None or conn.execute("SELECT 1 FROM series WHERE key = ?", (key_column(seen.key),)).fetchone():
-        key, kind, unit = SeriesKey("watchkeeper", f"lost series {number}"), Kind.CONDITION, None
+        key, kind, unit = SeriesKey("watchkeeper", f"{LOST} {number}"), Kind.CONDITION, None
         conn.execute("DELETE FROM latest WHERE series = ?", (number,))
     else:
         key, kind, unit = seen.key, seen.kind, getattr(seen, "unit", None)
@@ -110,6 +113,8 @@ def _latest(conn: sqlite3.Connection, number: int) -> None:
     try:
         series = rows.SERIES_FORM.read(row)
     except RowDamaged:
+        return
+    if series.key.quantity.startswith(LOST):
         return
     before_ms = _newest_ms(conn)
     sample = conn.execute(

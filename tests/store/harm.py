@@ -80,7 +80,7 @@ def _literal(value: object) -> str:
     return "'" + value.replace("'", "''") + "'" if isinstance(value, str) else str(value)
 
 
-def _flip(path: Path, table: str, content: bytes, chance: Random) -> bool:
+def flip(path: Path, table: str, content: bytes, byte: int, bit: int, which: int = 0) -> bool:
     """Flip one bit of these bytes where they are in the table's pages; False where they are not in one piece."""
     places = []
     for number in pages(path, table):
@@ -94,11 +94,15 @@ def _flip(path: Path, table: str, content: bytes, chance: Random) -> bool:
     if not places:
         return False
     with path.open("r+b") as file:
-        file.seek(chance.choice(places) + chance.randrange(len(content)))
-        (byte,) = file.read(1)
+        file.seek(places[which % len(places)] + byte)
+        (before,) = file.read(1)
         file.seek(-1, 1)
-        file.write(bytes([byte ^ 1 << chance.randrange(8)]))
+        file.write(bytes([before ^ 1 << bit]))
     return True
+
+
+def _flip(path: Path, table: str, content: bytes, chance: Random) -> bool:
+    return flip(path, table, content, chance.randrange(len(content)), chance.randrange(8), chance.randrange(1 << 16))
 
 
 def _flip_text(path: Path, chance: Random) -> Harm | None:
@@ -120,7 +124,8 @@ def _flip_instant(path: Path, chance: Random) -> Harm | None:
     return Harm(table, f"a bit of {column} where {where}")
 
 
-def _set(path: Path, table: str, column: str, where: str, value: str) -> Harm:
+def set_value(path: Path, table: str, column: str, where: str, value: str) -> Harm:
+    """Give a column another value, whatever triggers say."""
     with closing(sqlite3.connect(path, isolation_level=None)) as conn:
         triggers = conn.execute(
             "SELECT name, sql FROM sqlite_schema WHERE type = 'trigger' AND tbl_name = ?", (table,)
@@ -135,28 +140,32 @@ def _set(path: Path, table: str, column: str, where: str, value: str) -> Harm:
 
 
 def _not_json(path: Path, chance: Random) -> Harm:
-    bodies = {t: tuple(c for c in each if c not in ("state", "entry", "concern", "kind")) for t, each in TEXTS.items()}
-    return _set(path, *_cell(path, bodies, chance), chance.choice(["'{'", "'[1'", "'x'", "''"]))
+    bodies: dict[str, tuple[str, ...]] = {
+        t: tuple(c for c in each if c not in ("state", "entry", "concern", "kind")) for t, each in TEXTS.items()
+    }
+    return set_value(path, *_cell(path, bodies, chance), chance.choice(["'{'", "'[1'", "'x'", "''"]))
 
 
 def _not_utf8(path: Path, chance: Random) -> Harm:
-    return _set(path, *_cell(path, TEXTS, chance), "CAST(x'22ff80c322' AS TEXT)")
+    return set_value(path, *_cell(path, TEXTS, chance), "CAST(x'22ff80c322' AS TEXT)")
 
 
 def _no_such_word(path: Path, chance: Random) -> Harm:
-    return _set(path, *_cell(path, ENUMS, chance), "'waitinh'")
+    return set_value(path, *_cell(path, ENUMS, chance), "'waitinh'")
 
 
 def _no_such_instant(path: Path, chance: Random) -> Harm:
-    return _set(path, *_cell(path, INSTANTS, chance), chance.choice(["9223372036854775807", "-9223372036854775808"]))
+    return set_value(
+        path, *_cell(path, INSTANTS, chance), chance.choice(["9223372036854775807", "-9223372036854775808"])
+    )
 
 
 def _no_checksum(path: Path, chance: Random) -> Harm:
     table, _, where = _cell(path, TEXTS, chance)
-    return _set(path, table, "crc", where, chance.choice(["NULL", "0"]))
+    return set_value(path, table, "crc", where, chance.choice(["NULL", "0"]))
 
 
 def _wild_number(path: Path, chance: Random) -> Harm:
     table, column, where = _cell(path, NUMBERS, chance)
     wild = WILD_COUNTS if column in ("at_ms", "samples", "last_ms") else WILD
-    return _set(path, table, column, where, chance.choice(wild))
+    return set_value(path, table, column, where, chance.choice(wild))

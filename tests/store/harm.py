@@ -4,7 +4,7 @@ A flipped bit is written into the file itself, below SQLite, so that indexes sti
 """
 
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -64,7 +64,7 @@ def harm(path: Path, chance: Random) -> Harm:
     raise AssertionError("nothing could be harmed")
 
 
-def _cell(path: Path, tables: dict[str, tuple[str, ...]], chance: Random) -> tuple[str, str, str]:
+def _cell(path: Path, tables: Mapping[str, tuple[str, ...]], chance: Random) -> tuple[str, str, str]:
     """A random table, column, and the condition of one of its rows."""
     table = chance.choice(sorted(tables))
     column = chance.choice(tables[table])

@@ -12,8 +12,8 @@ from watchkeeper.clock import Clock
 from watchkeeper.config.places import StoreSettings
 from watchkeeper.core.records import Commit, Entry
 from watchkeeper.core.remembered import PassingNotes
-from watchkeeper.errors import StoreError, StoreFull
-from watchkeeper.keeping import EVERY_S, Keeping
+from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
+from watchkeeper.keeping import EVERY_S, INDEX_OWNER, OWNER, Keeping
 from watchkeeper.store import Store
 from watchkeeper.store.keeping import Extent, Horizons
 
@@ -58,6 +58,8 @@ class Asked:
     def __init__(self, size_bytes: int = MIB, error: StoreError | None = None) -> None:
         self.size_bytes, self.error = size_bytes, error
         self.horizons: list[Horizons] = []
+        self.inspected: list[bool] = []
+        self.checked = 0
 
     async def keep(self, horizons: Horizons, *, spare_share: float = 0.05) -> int:
         self.horizons.append(horizons)
@@ -66,6 +68,14 @@ class Asked:
         if spare_share == 0.0:
             self.size_bytes -= MIB
         return 0
+
+    async def inspect(self, *, whole: bool) -> None:
+        self.inspected.append(whole)
+        if self.error:
+            raise self.error
+
+    async def check_indexes(self) -> None:
+        self.checked += 1
 
     async def extent(self) -> Extent:
         return Extent(self.size_bytes, 0, self.samples_from, NOW - 100 * DAY)
@@ -102,6 +112,43 @@ async def test_the_horizons_are_the_configurations() -> None:
             gone=now - 20 * DAY,
         )
     ]
+
+
+async def test_what_it_works_with_is_looked_through_each_time() -> None:
+    """Damage is looked for at every turn, everything and the indexes once a week, whatever the clock did before."""
+    store, clock, notes = Asked(), HandClock(), PassingNotes()
+    for _ in range(2):  # a restart is no reason to look through everything again
+        kept = Keeping(store, _settings(), clock, Journal().note, notes)
+        for _ in range(3):
+            await kept.run()
+            clock.run(EVERY_S)
+    assert (store.inspected, store.checked) == ([True, *[False] * 5], 1)
+    clock.run(7 * 86_400)
+    await kept.run()
+    assert (store.inspected[-1], store.checked) == (True, 2)
+    await notes.write(INDEX_OWNER, "spoiled")
+    await kept.run()
+    assert store.checked == 3
+
+
+async def test_looking_for_damage_stops_no_keeping() -> None:
+    """Where it fails, it is logged and tried again; nothing is raised."""
+    store = Asked(error=StoreDamaged("page 7 is broken"))
+    await _twice(store, _settings(), Journal())
+    assert store.inspected == [True, True]
+
+
+@pytest.mark.parametrize("text", ["{", '{"since": "x", "lived_s": 1}', "[]", '{"since": "2026-01-01"}'])
+async def test_a_note_that_cannot_be_read_means_waiting(text: str) -> None:
+    """Since when the clock is not trusted cannot be read: nothing is deleted, and nothing is raised."""
+    store, notes = Asked(), PassingNotes()
+    await notes.write(OWNER, text)
+    clock = HandClock()
+    kept = Keeping(store, _settings(), clock, Journal().note, notes)
+    for _ in range(3):
+        await kept.run()
+        clock.run(EVERY_S)
+    assert store.horizons == []
 
 
 async def test_a_clock_that_was_set_is_not_trusted_at_once() -> None:

@@ -114,7 +114,7 @@ class _Daemon:
         host, zone, path = settings.host.label, settings.host.zone, settings.store.path
         self._workers, self._schedule = ThreadWorkers(), Schedule(clock)
         check_ins = SpooledCheckIns(store.check_ins, spool_of(path), clock.now)
-        own = OwnDatabase(path, settings.store.most, partial(set_aside_of, path))
+        own = OwnDatabase(path, settings.store.most, partial(set_aside_of, path), store.quarantined)
         self._watch = build(settings, Bench(clock, self._workers, store.notes, check_ins, own), clock)
         self._tokens = self._watch.tokens
         self._jobs = Jobs(JobTokens(self._tokens), check_ins, Tries(clock))

@@ -1,4 +1,5 @@
 """The daemon's keeping: at steady intervals it rolls up and lets go what the configuration says, and holds the bound.
+It also looks for damage: often at what the watch works with, once a week at everything and at the indexes.
 
 Not here: how rows are moved in small steps (store/), and that a write never waits for them.
 """
@@ -7,7 +8,7 @@ import json
 import logging
 from collections.abc import Awaitable, Iterator
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import chain
 from typing import Protocol
 
@@ -41,6 +42,12 @@ by then that it is years ahead. What is kept meanwhile costs the size of a week.
 OWNER = " keeping"
 """Of the note in which a leap outlives a restart; no probe's name begins with a space."""
 
+INDEX_OWNER = " indexes"
+"""Of the note that says when all was looked through last."""
+
+WHOLE_EVERY = timedelta(days=7)
+"""How often everything is looked through: it reads all of the database."""
+
 RAW_LEAST_S = 86_400.0
 HOURS_LEAST_S = 60 * 86_400.0
 """At the bound, the last day's samples are left alone, and the hours that a forecast looks at (eight weeks)."""
@@ -65,6 +72,14 @@ class KeptStore(Protocol):
 
     async def extent(self) -> Extent:
         """How large the database is."""
+        ...
+
+    async def inspect(self, *, whole: bool) -> None:
+        """Look for rows that cannot be read, and have them moved away. whole: in all tables."""
+        ...
+
+    async def check_indexes(self) -> None:
+        """Look whether every index says what its table says, and build those again that do not."""
         ...
 
 
@@ -119,6 +134,7 @@ class Keeping:
         """Keep once. Does nothing in its first turn, and in one after which the clock was set; never raises."""
         now, before = self._clock.now(), self._before
         steady = self._steady(now)
+        await self._look_for_damage(now)
         try:
             if before is not None:
                 # A clock that was behind and is set right has not leapt.
@@ -134,6 +150,25 @@ class Keeping:
             log.warning("keeping waits for room: %s", error, extra=about(Event.KEEPING))
         except StoreError:
             log.exception("the database could not be kept this time", extra=about(Event.KEEPING))
+
+    async def _look_for_damage(self, now: datetime) -> None:
+        """Look through what the watch works with, and once a week through everything; never raises."""
+        try:
+            whole = await self._whole_is_due(now)
+            await self._store.inspect(whole=whole)
+            if whole:
+                await self._store.check_indexes()
+                await self._notes.write(INDEX_OWNER, now.isoformat())
+        except StoreError:
+            log.exception("the database could not be looked through this time", extra=about(Event.KEEPING))
+
+    async def _whole_is_due(self, now: datetime) -> bool:
+        """A note that cannot be read counts as none; so does one from a clock that was ahead."""
+        try:
+            last = datetime.fromisoformat(await self._notes.read(INDEX_OWNER))
+            return not timedelta(0) <= now - last < WHOLE_EVERY
+        except (ValueError, TypeError):
+            return True
 
     def _steady(self, now: datetime) -> bool:
         """Has the clock run evenly since the turn before?"""
@@ -157,8 +192,12 @@ class Keeping:
         text = await self._notes.read(OWNER)
         if not text:
             return True
-        leap = json.loads(text)
-        since, lived_s = datetime.fromisoformat(leap["since"]), leap["lived_s"] + EVERY_S
+        try:
+            leap = json.loads(text)
+            since, lived_s = datetime.fromisoformat(leap["since"]), leap["lived_s"] + EVERY_S
+        except (ValueError, TypeError, KeyError):
+            # Not known since when: the whole time is waited again.
+            since, lived_s = datetime.fromtimestamp(0, UTC), 0.0
         if lived_s < TRUST_S and now - since > LEAP:
             await self._remember(since, lived_s)
             return False

@@ -1,15 +1,25 @@
-"""A damaged database at the start: the daemon begins all the same, and tells its keeper until the file is moved."""
+"""A damaged database at the start: the daemon begins all the same, and tells its keeper until the file is moved.
 
+So does a damaged row, which stops nothing else.
+"""
+
+import asyncio
+import subprocess
+import sys
 import time
+import urllib.request
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 
 import pytest
 
-from tests.store import damage
-from tests.store.material import asked
+from tests.store import damage, harm
+from tests.store.material import SKERRY, START, alert, asked, line, parcel, samples
 from tests.support.daemon import Daemon
 from tests.support.receivers import Hook
+from watchkeeper.core.records import Commit
+from watchkeeper.store import Store
 
 CONFIG = """
 watch_host = false
@@ -62,3 +72,79 @@ def test_a_damaged_database_is_told_as_an_alarm(tmp_path: Path) -> None:
     hook.close()
     assert asked(path, "SELECT count(*) FROM journal WHERE body LIKE '%the database was damaged%'") == [(1,)]
     assert asked(path, "SELECT count(*) > 10000 FROM samples") == [(1,)]
+
+
+def _waiting(path: Path) -> None:
+    """A database with two messages that wait for the webhook, and some lines in its journal."""
+    first, second = (parcel(f"skerry-{n}", notifier="webhook", due_at=START) for n in (1, 2))
+    second = replace(second, message=replace(second.message, headline="pool skerry has little room", body="Look."))
+
+    async def fill() -> None:
+        async with await Store.open(path) as store:
+            await store.commit(samples(5))
+            lines = tuple(line(f"line {n}") for n in range(5))
+            await store.commit(Commit(alerts=(alert(),), journal=lines, parcels=(first, second)))
+
+    asyncio.run(fill())
+
+
+def test_one_flipped_bit_in_a_waiting_message(tmp_path: Path) -> None:
+    """SQLite's own checks see nothing of it. The messages behind it are delivered, an alarm says which message may be
+    missing, and the pages and commands answer although a line of the journal is damaged as well.
+    """
+    path = tmp_path / "watchkeeper.db"
+    _waiting(path)
+    assert harm.flip(path, "outbox", b"pool skerry is full in 2 days", 3, 7)
+    assert harm.flip(path, "journal", b"line 2", 0, 7)
+    assert asked(path, "PRAGMA integrity_check") == [("ok",)]
+    hook = Hook(0)
+    config = tmp_path / "config.toml"
+    config.write_text(CONFIG.format(folder=tmp_path, port=hook.port))
+    command = [sys.executable, "-m", "watchkeeper", "--config", str(config), "journal"]
+    with Daemon.start(config) as daemon:
+        answers = subprocess.run(command, capture_output=True, text=True, timeout=60, check=True)
+        assert "line 3" in answers.stdout
+        told = _wait_for(hook, "raised", "stored rows")
+        assert told.startswith("alarm ")
+        assert f"a message for webhook about {SKERRY}" in told
+        (series,) = asked(path, "SELECT id FROM series WHERE key LIKE '%skerry%'")
+        for page in ("/journal", "/api/v1/journal", "/journal.atom", f"/subjects/{series[0]}"):
+            with urllib.request.urlopen(daemon.address.rstrip("/") + page, timeout=20) as answer:
+                assert answer.status == 200
+                assert "line 3" in answer.read().decode()
+        assert daemon.stop() == 0
+    hook.close()
+    got = [each["data"]["headline"] for each in hook.events]
+    assert "pool skerry has little room" in got
+    assert not any("full in 2 days" in each for each in got)
+    moved = asked(path, "SELECT source FROM quarantine ORDER BY source")
+    assert moved == [("journal",), ("outbox",)]
+    assert asked(path, "SELECT count(*) FROM outbox WHERE state = 'waiting' AND notifier = '\"webhook\"'") == [(0,)]
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "value"),
+    [
+        ("alerts", "body", "'{'"),
+        ("alerts", "body", "CAST(x'ff' AS TEXT)"),
+        ("latest", "observation", "CAST(x'ff' AS TEXT)"),
+        ("series", "key", "CAST(x'ff' AS TEXT)"),
+        ("life", "alive_at_us", "9223372036854775807"),
+        ("outbox", "state", "'waitinh'"),
+    ],
+)
+def test_one_row_that_cannot_be_read_does_not_keep_it_from_starting(
+    tmp_path: Path, table: str, column: str, value: str
+) -> None:
+    """Each of these ended the daemon, or kept it from starting."""
+    path = tmp_path / "watchkeeper.db"
+    _waiting(path)
+    harm.set_value(path, table, column, "TRUE", value)
+    hook = Hook(0)
+    config = tmp_path / "config.toml"
+    config.write_text(CONFIG.format(folder=tmp_path, port=hook.port))
+    with Daemon.start(config) as daemon:
+        assert _wait_for(hook, "raised", "stored rows")
+        assert daemon.stop() == 0
+    hook.close()
+    assert (table,) in asked(path, "SELECT source FROM quarantine")

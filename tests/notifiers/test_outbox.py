@@ -326,6 +326,21 @@ async def test_unreadable_store_is_asked_again(caplog: pytest.LogCaptureFixture)
     assert "post: the outbox cannot be read: page 7 is broken" in caplog.text
 
 
+async def test_an_outbox_that_cannot_be_read_counts_as_failing() -> None:
+    """Nothing gets through while it cannot be read: after the limit, health says so, and no longer when it can."""
+    store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier()
+    store.failing, store.unreadable = StoreDamaged("page 7 is broken"), True
+    outbox = outbox_on(store, [post], clock)
+    store.add(outbox.parcels_for(messages()[0], NOW))
+    assert outbox.failing(600.0) == ({}, 1)
+    async with running(outbox):
+        await until(lambda: clock.wall > NOW + timedelta(seconds=700))
+        assert outbox.failing(600.0) == ({"post": "the outbox cannot be read: page 7 is broken"}, 1)
+        store.failing = None
+        await settled(store, 1)
+        assert outbox.failing(600.0) == ({}, 1)
+
+
 async def test_a_defect_of_the_store_is_not_hidden() -> None:
     """What the store raises that is no StoreError ends `run`, so that deliveries never stop in silence."""
 

@@ -2,7 +2,9 @@
 
 import asyncio
 import resource
+from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import psutil
@@ -10,9 +12,13 @@ import pytest
 
 from watchkeeper.clock import Clock
 from watchkeeper.core.observation import Condition, Level, SeriesKey, Unit
+from watchkeeper.core.records import Quarantined
+from watchkeeper.errors import StoreDamaged
 from watchkeeper.probes import itself
 from watchkeeper.probes.base import Bench, OwnDatabase
 from watchkeeper.probes.itself import ItselfProbe, ItselfSettings
+
+NOW = datetime(2026, 11, 27, 14, 5, tzinfo=UTC)
 
 
 async def test_what_the_process_holds(bench: Bench) -> None:
@@ -98,6 +104,52 @@ async def test_nothing_is_left_after_close(bench: Bench, monkeypatch: pytest.Mon
     due_s = probe._due_s
     await asyncio.sleep(0.05)
     assert probe._due_s == due_s
+    await probe.close()
+
+
+def _moved(source: str, days_ago: float, about: str) -> Quarantined:
+    return Quarantined(source, "1", NOW - timedelta(days=days_ago), "its checksum does not match", about)
+
+
+async def test_stored_rows_that_were_damaged(bench: Bench, tmp_path: Path) -> None:
+    """For a week after the newest it is an alarm that names them, messages first, and says how it ends."""
+    asked: list[tuple[datetime, datetime]] = []
+    moved = [_moved("journal", 1, "a line of the journal"), _moved("outbox", 2, "a message for mail")]
+
+    async def quarantined(since: datetime, until: datetime) -> Sequence[Quarantined]:
+        asked.append((since, until))
+        return moved
+
+    path = tmp_path / "watchkeeper.db"
+    own = replace(bench, database=OwnDatabase(path, 8000, list, quarantined))
+    probe = ItselfProbe(ItselfSettings(), own)
+    *_, rows = await probe.observe()
+    assert isinstance(rows, Condition)
+    assert (rows.key, rows.sound, rows.grave) == (SeriesKey("watchkeeper", "stored rows"), False, True)
+    assert "2 stored rows were damaged" in rows.reason
+    assert "a message for mail; a line of the journal. Look at the disk" in rows.reason
+    assert f"it ends by itself on {moved[0].found_at + timedelta(days=7):%Y-%m-%d}" in rows.reason
+    assert asked[0][1] - asked[0][0] == timedelta(days=7)
+    moved.clear()
+    *_, rows = await probe.observe()
+    assert rows == Condition(SeriesKey("watchkeeper", "stored rows"), sound=True)
+    await probe.close()
+
+
+async def test_stored_rows_that_cannot_be_asked_for(bench: Bench, tmp_path: Path) -> None:
+    """That is no evidence that all is well, and does not cost the other observations."""
+
+    async def quarantined(_since: datetime, _until: datetime) -> Sequence[Quarantined]:
+        raise StoreDamaged("page 7 is broken")
+
+    own = replace(bench, database=OwnDatabase(tmp_path / "watchkeeper.db", 8000, list, quarantined))
+    probe = ItselfProbe(ItselfSettings(), own)
+    *_, whole, rows = await probe.observe()
+    assert isinstance(rows, Condition)
+    assert isinstance(whole, Condition)
+    assert whole.sound
+    assert not rows.sound
+    assert rows.reason == "whether stored rows are damaged cannot be told: page 7 is broken"
     await probe.close()
 
 

@@ -7,13 +7,14 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from random import Random
 
 import pytest
 
-from tests.store import damage
+from tests.store import damage, older
 from tests.store.material import SKERRY, START, asked, samples, transition
 from tests.store.test_full import ROOT, _private_mounts
 from tests.support.needs import need
@@ -309,11 +310,34 @@ def test_a_backup_of_no_use_changes_nothing(
 
 def test_a_backup_of_an_older_form(backup: Path, path: Path) -> None:
     """One that an older version made is put back; the daemon brings its tables up to date when it starts."""
-    with closing(sqlite3.connect(backup)) as conn:
-        conn.execute("DROP TABLE days")
-        conn.execute(f"PRAGMA user_version = {schema.VERSION - 1}")
+    backup.unlink()
+    older.make(backup)
     assert copies.restore(backup, path, START) is not None
-    assert asked(path, "SELECT count(*) FROM journal") == [(damage.TRANSITIONS,)]
+    assert asked(path, "SELECT count(*) FROM journal") == [(older.LINES,)]
+
+
+@pytest.mark.parametrize("made", [damage.make, older.make])
+@pytest.mark.parametrize(
+    ("sql", "words"),
+    [
+        ("CREATE TRIGGER away AFTER INSERT ON outbox BEGIN DELETE FROM outbox; END", "its trigger away is none of"),
+        ("CREATE VIEW birds AS SELECT * FROM alerts", "its view birds is none of"),
+        ("CREATE TABLE birds (ring TEXT)", "its table birds is none of"),
+        ("DROP INDEX journal_key", "its index journal_key is missing"),
+        ("ALTER TABLE life ADD COLUMN ring TEXT", "its table life is not as watchkeeper makes it"),
+    ],
+)
+def test_a_backup_with_definitions_of_somebody_else(
+    tmp_path: Path, path: Path, made: Callable[[Path], None], sql: str, words: str
+) -> None:
+    """A trigger that somebody added would run in the daemon: such a file is refused with the name of what it holds."""
+    changed = tmp_path / "changed.db"
+    made(changed)
+    with closing(sqlite3.connect(changed, isolation_level=None)) as conn:
+        conn.execute(sql)
+    with pytest.raises(StoreDamaged, match=words):
+        copies.restore(changed, path, START)
+    assert not path.exists()
 
 
 def test_the_database_is_no_backup_of_itself(backup: Path, path: Path) -> None:

@@ -36,7 +36,7 @@ async def test_an_observation_of_no_series_is_refused(store: Store, path: Path) 
     conn = sqlite3.connect(path)
     conn.execute("PRAGMA foreign_keys = ON")
     with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
-        conn.execute("INSERT INTO latest VALUES (99, 0, '')")
+        conn.execute("INSERT INTO latest VALUES (99, 0, '', 0)")
     conn.close()
     assert asked(path, "PRAGMA foreign_key_check") == []
 

@@ -36,7 +36,8 @@ def _open(path: Path) -> sqlite3.Connection:
     conn = database.open_writing(path)
     for number in (1, 2, 3):
         conn.execute(
-            "INSERT OR IGNORE INTO series VALUES (?, ?, 'level', 'bytes', '', 60.0, 0)", (number, f'["{number}","x"]')
+            "INSERT OR IGNORE INTO series VALUES (?, ?, 'level', 'bytes', '', 60.0, 0, NULL)",
+            (number, f'["{number}","x"]'),
         )
     return conn
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.store.material import DAY, HOUR, MINUTE, START, asked, line, message, parcel, transition
 from watchkeeper.core.records import Commit, Entry, JournalLine, Parcel, Parceled
 from watchkeeper.errors import StoreError
-from watchkeeper.store import Store, database, parcels, schema
+from watchkeeper.store import Store, database, parcels, rows, schema
 
 
 async def test_the_parcel_that_is_due_first_is_next(store: Store) -> None:
@@ -191,9 +191,13 @@ def test_the_next_parcel_is_the_models(steps: list[Put | Done], passing: set[int
             known[step.number] = replace(known[step.number], state=step.state, due_at=step.due_at)
             parcels.update(conn, known[step.number])
         for notifier in ("mail", "hook"):
-            assert parcels.next_for(conn, notifier, ()) == _best(known.values(), notifier, ())
-            assert parcels.next_for(conn, notifier, passing) == _best(known.values(), notifier, passing)
+            assert parcels.next_for(conn, notifier, (), _none_damaged) == _best(known.values(), notifier, ())
+            assert parcels.next_for(conn, notifier, passing, _none_damaged) == _best(known.values(), notifier, passing)
     conn.close()
+
+
+def _none_damaged(row: rows.Values, error: rows.RowDamaged) -> None:
+    pytest.fail(f"{row}: {error}")
 
 
 def test_finding_the_next_takes_seeks_only(path: Path) -> None:

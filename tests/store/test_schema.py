@@ -50,7 +50,7 @@ def test_every_table_of_ours_is_strict(tmp_path: Path) -> None:
     strict = {name for _, name, _, _, _, strict in conn.execute("PRAGMA table_list") if strict}
     assert strict == schema.TABLES
     with pytest.raises(sqlite3.IntegrityError):
-        conn.execute("INSERT INTO life VALUES (1, 'yesterday', 0)")
+        conn.execute("INSERT INTO life VALUES (1, 'yesterday', 0, 0)")
     conn.close()
 
 

@@ -147,3 +147,17 @@ class Commit:
     alerts: tuple[Alert, ...] = ()
     journal: tuple[JournalLine, ...] = ()
     parcels: tuple[Parcel, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Quarantined:
+    """A stored row that could not be read and was moved out of its table.
+
+    source: the table; row: what it was found by there. about: what it was, and what its loss means.
+    """
+
+    source: str
+    row: str
+    found_at: datetime
+    why: str
+    about: str

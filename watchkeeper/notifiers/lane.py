@@ -20,6 +20,7 @@ class Lane:
     unwritten: parcels by id whose new state the store has not taken yet, with their journal lines.
     due_s: by parcel id, when the next try is due by the monotonic clock: the wall clock may be set meanwhile.
     failing: since when, by the monotonic clock, no delivery has worked, and why; None where the last one worked.
+    unreadable: since when, by the monotonic clock, the outbox cannot be read, and why; None where it can.
     unstored: parcels that the store has no room for.
     over: it delivers no more. tasks: what it runs; the first one delivers.
     """
@@ -30,9 +31,15 @@ class Lane:
     unwritten: dict[int, tuple[Parcel, JournalLine | None]] = field(default_factory=dict)
     due_s: dict[int, float] = field(default_factory=dict)
     failing: tuple[float, str] | None = None
+    unreadable: tuple[float, str] | None = None
     unstored: Unstored = field(default_factory=Unstored)
     over: bool = False
     tasks: list[asyncio.Task[None]] = field(default_factory=list)
+
+    def trouble(self, since_s: float) -> str:
+        """Why nothing has got through since then; empty where something has, or there was nothing to deliver."""
+        lasting = (each for each in (self.unreadable, self.failing) if each is not None and each[0] <= since_s)
+        return next((why for _, why in lasting), "")
 
     async def end(self, grace_s: float) -> None:
         """Deliver no more. What is under way has `grace_s` seconds to end; then it is cut off. Closes the notifier."""

@@ -109,13 +109,12 @@ class Outbox:
         return [p for parcels, _ in taken for p in parcels], [line for _, lines in taken for line in lines]
 
     def failing(self, longer_than_s: float) -> tuple[dict[str, str], int]:
-        """The notifiers by which nothing has got through for so long, with the reason; and how many there are."""
+        """The notifiers by which nothing has got through for so long, with the reason; and how many there are.
+
+        An outbox that cannot be read for so long counts as well: then nothing can get through.
+        """
         since_s = self._clock.monotonic_s() - longer_than_s
-        found = {
-            lane.notifier.name: lane.failing[1]
-            for lane in self._lanes
-            if lane.failing is not None and lane.failing[0] <= since_s
-        }
+        found = {lane.notifier.name: why for lane in self._lanes if (why := lane.trouble(since_s))}
         return found, len(self._lanes)
 
     def poke(self) -> None:
@@ -198,8 +197,11 @@ class Outbox:
             except StoreError as error:
                 name, told = lane.notifier.name, about(Event.OUTBOX, notifier=lane.notifier.name)
                 log.error("%s: the outbox cannot be read: %s", name, error, extra=told)  # noqa: TRY400  text says it all
+                since_s = lane.unreadable[0] if lane.unreadable else self._clock.monotonic_s()
+                lane.unreadable = (since_s, f"the outbox cannot be read: {error}")
                 await self._rest(lane.wake, MEND_S)
                 continue
+            lane.unreadable = None
             wait_s = IDLE_S if parcel is None else self._wait_s(lane, parcel)
             if parcel is not None and wait_s <= 0:
                 await self._record(lane, *await self._try(lane, parcel))

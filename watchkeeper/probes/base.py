@@ -1,13 +1,15 @@
 """What a probe is: settings in, observations out."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Generic, Protocol, TypeVar
 
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.core.observation import Observation
+from watchkeeper.core.records import Quarantined
 from watchkeeper.core.remembered import CheckIns, Notes, PassingCheckIns, PassingNotes
 
 T = TypeVar("T")
@@ -29,11 +31,14 @@ class OwnDatabase:
     """The daemon's own database. most_bytes: the size that it may reach.
 
     set_aside: lists the damaged ones that were set aside beside it; may block.
+    quarantined: lists the stored rows that could not be read and were moved away from one instant to another, the
+        newest first; None where that cannot be asked.
     """
 
     path: Path
     most_bytes: int
     set_aside: Callable[[], Sequence[Path]]
+    quarantined: Callable[[datetime, datetime], Awaitable[Sequence[Quarantined]]] | None = None
 
 
 @dataclass(frozen=True, slots=True)

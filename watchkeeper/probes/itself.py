@@ -6,6 +6,7 @@ Whether the daemon runs at all cannot be seen from in here: that is for the serv
 import asyncio
 import resource
 from collections.abc import Sequence
+from datetime import timedelta
 from functools import partial
 from pathlib import Path
 from typing import Literal
@@ -15,10 +16,20 @@ from pydantic import Field
 
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.core.observation import Condition, Level, Observation, SeriesKey, Unit
+from watchkeeper.core.records import Quarantined
 from watchkeeper.core.units import format_size
+from watchkeeper.errors import StoreError
 from watchkeeper.probes.base import Bench, OwnDatabase
 
 SUBJECT = "watchkeeper"
+
+STORED_ROWS = SeriesKey(SUBJECT, "stored rows")
+
+TOLD_FOR = timedelta(days=7)
+"""A damaged row is reported for so long. A failing disk brings the next one meanwhile; a single fault is over then."""
+
+NAMED = 3
+"""Rows that the reason names; the others are in the table and in the journal."""
 
 BEAT_S = 1.0
 """The event loop is asked this often whether it comes when it said. A hold-up of L seconds shows as L - BEAT_S or more;
@@ -90,7 +101,21 @@ class ItselfProbe:
         if own is None:
             return []
         # Away from the event loop: the disk below it may hang.
-        return await self._workers.call("database", partial(_look_at, own), self._settings.timeout)
+        found = await self._workers.call("database", partial(_look_at, own), self._settings.timeout)
+        return [*found, *await self._rows(own)]
+
+    async def _rows(self, own: OwnDatabase) -> Sequence[Observation]:
+        """Whether stored rows had to be moved away lately."""
+        if own.quarantined is None:
+            return []
+        now = self._clock.now()
+        try:
+            async with asyncio.timeout(self._settings.timeout):
+                return [stored_rows(await own.quarantined(now - TOLD_FOR, now))]
+        except (StoreError, TimeoutError) as error:
+            said = str(error) or f"no answer within {self._settings.timeout:.0f} s"
+            reason = f"whether stored rows are damaged cannot be told: {said}"
+            return [Condition(STORED_ROWS, sound=False, reason=reason)]
 
 
 def _look_at(own: OwnDatabase) -> Sequence[Observation]:
@@ -99,6 +124,22 @@ def _look_at(own: OwnDatabase) -> Sequence[Observation]:
     used = float(sum(each.stat().st_size for each in (own.path, wal) if each.exists()))
     level = Level(SeriesKey(SUBJECT, "database size"), used, float(own.most_bytes), Unit.BYTES)
     return [level, _whole(own.set_aside())]
+
+
+def stored_rows(found: Sequence[Quarantined]) -> Condition:
+    """Faulty for a week after the newest damaged row: it cannot be repaired, so nothing that is done would end it."""
+    if not found:
+        return Condition(STORED_ROWS, sound=True)
+    # Messages first: what they would have said is known to nobody.
+    messages_first = sorted(found, key=lambda each: each.source != "outbox")
+    named = "; ".join(each.about for each in messages_first[:NAMED])
+    more = f"; and {len(found) - NAMED} more" if len(found) > NAMED else ""
+    ends = f"{found[0].found_at + TOLD_FOR:%Y-%m-%d}"
+    reason = (
+        f"{len(found)} stored row{'s were' if len(found) > 1 else ' was'} damaged and moved to the table quarantine: "
+        f"{named}{more}. Look at the disk, then acknowledge this; it ends by itself on {ends}"
+    )
+    return Condition(STORED_ROWS, sound=False, reason=reason, grave=True)
 
 
 def _whole(damaged: Sequence[Path]) -> Condition:

@@ -6,6 +6,8 @@ or not at all, and one that cannot be written takes no other with it.
 """
 
 import asyncio
+import logging
+import sqlite3
 from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -13,8 +15,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from watchkeeper.store import database
-from watchkeeper.store.writing import Writing
+from watchkeeper.clock import Clock
+from watchkeeper.errors import StoreError
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.store import database, inspecting
+from watchkeeper.store.inspecting import Scope
+from watchkeeper.store.rows import Damage
+from watchkeeper.store.writing import MOVED_AT_ONCE, Writing
+
+log = logging.getLogger(__name__)
+
+Work = Callable[[Writing], Any]
 
 GROUP = 256
 """The most jobs that share a transaction; bounds what is rolled back and what the WAL takes at once."""
@@ -27,7 +38,7 @@ class Job:
     durable: it must survive a power cut. waiter: the future, in `loop`, that waits for it.
     """
 
-    work: Callable[[Writing], Any]
+    work: Work
     durable: bool
     loop: asyncio.AbstractEventLoop
     waiter: "asyncio.Future[Any]"
@@ -72,27 +83,52 @@ class Committer:
         while jobs := [waiting.popleft() for _ in range(min(len(waiting), GROUP))]:
             _tell(self._write(jobs))
 
+    def set_aside(self, damages: Sequence[Damage]) -> None:
+        """Move rows that a reader found to be damaged. What cannot be done now is met again at the next reading."""
+        self._repair(lambda writing: writing.set_aside(damages[:MOVED_AT_ONCE], Clock().now()))
+
+    def sweep(self, scopes: tuple[Scope, ...], *, rebuild: bool) -> None:
+        """Move every damaged row of these, and give the outbox its heads. rebuild: and their tables' indexes."""
+        self._repair(lambda writing: writing.sweep(scopes, Clock().now(), rebuild=rebuild))
+
     def close(self) -> None:
         """Close the connection; SQLite then takes the WAL into the database and deletes it, if nobody reads."""
         with database.translated(self._path):
             self._conn.close()
 
+    def _repair(self, work: Work) -> None:
+        try:
+            self._together([work], durable=True)
+        except StoreError as error:
+            log.error("damaged rows cannot be moved now: %s", error, extra=about(Event.DATABASE))  # noqa: TRY400  text says it all
+
     def _write(self, jobs: Sequence[Job]) -> Sequence[Outcome]:
         """Write the jobs in one transaction, or else each in its own."""
         try:
-            return [(job, result, None) for job, result in zip(jobs, self._together(jobs), strict=True)]
+            results = self._together([job.work for job in jobs], durable=any(job.durable for job in jobs))
+            return [(job, result, None) for job, result in zip(jobs, results, strict=True)]
         except BaseException as error:  # noqa: BLE001  handed to the caller, who waits for it
-            if len(jobs) == 1:
-                return [(jobs[0], None, error)]
-            return [self._write([job])[0] for job in jobs]
+            if len(jobs) > 1:
+                return [self._write([job])[0] for job in jobs]
+            return [self._once_more(jobs[0], error)]
 
-    def _together(self, jobs: Sequence[Job]) -> Sequence[Any]:
-        durable = any(job.durable for job in jobs)
+    def _once_more(self, job: Job, error: BaseException) -> Outcome:
+        """Where an index was in the way that says something else than its row, put it right and try again."""
+        if getattr(error.__cause__, "sqlite_errorcode", 0) != sqlite3.SQLITE_CORRUPT_INDEX:
+            return job, None, error
+        self.sweep(inspecting.WHOLE, rebuild=True)
+        try:
+            (result,) = self._together([job.work], durable=job.durable)
+        except BaseException as again:  # noqa: BLE001  handed to the caller, who waits for it
+            return job, None, again
+        return job, result, None
+
+    def _together(self, works: Sequence[Work], *, durable: bool) -> Sequence[Any]:
         changed = None if durable is self._durable else durable
         self._durable = None
         try:
             with database.translated(self._path), database.transaction(self._conn, durable=changed):
-                results = [job.work(self._writing) for job in jobs]
+                results = [work(self._writing) for work in works]
                 self._writing.flush()
         except BaseException:
             self._writing.forget()

@@ -19,7 +19,7 @@ from urllib.parse import quote
 from watchkeeper.errors import StoreDamaged, StoreError
 from watchkeeper.ownership.file_rights import with_rights_of
 from watchkeeper.ownership.folder_owner import Owner, owner_of, real_file
-from watchkeeper.store import database, files, schema
+from watchkeeper.store import database, definitions, files, schema
 
 REPLACED = ".replaced-"
 """Between the database's name and the instant, in the name of one in whose place a backup was put."""
@@ -213,11 +213,15 @@ def check(path: Path, called: Path | None = None) -> None:
     with database.translated(called), closing(_reading(path)) as conn:
         if schema.is_empty(conn):
             raise StoreDamaged(f"{called} holds no database: name a backup made by `watchkeeper backup`")
-        if schema.check_ours(conn, called) == schema.VERSION:
+        if (version := schema.check_ours(conn, called)) == schema.VERSION:
             schema.check_tables(conn, called)
+        different = definitions.differences(conn, version)
         found = [text for (text,) in conn.execute(f"PRAGMA integrity_check({MESSAGES})")]
     if found != ["ok"]:
         raise StoreDamaged(f"{called} is damaged ({'; '.join(found)}): it is of no use as a backup")
+    if different:
+        named = "; ".join(map(str, different[:MESSAGES]))
+        raise StoreDamaged(f"{called} was changed by another program ({named}): it is of no use as a backup")
 
 
 def _reading(path: Path) -> sqlite3.Connection:

@@ -4,16 +4,22 @@ SQLite in WAL mode: readers see the last commit and hold nobody up, and a killed
 committed. What may live here: what concerns the file as a whole. Not here: the tables (schema.py) and their rows.
 """
 
+import logging
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import quote
 
+from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.os_errors import remedy
-from watchkeeper.store import schema
+from watchkeeper.store import definitions, quarantine, rows, schema
+from watchkeeper.store.definitions import Difference
+
+log = logging.getLogger(__name__)
 
 BUSY_TIMEOUT_S = 5.0
 """How long to wait for another program that holds the file (a keeper's own sqlite3 shell, a backup tool)."""
@@ -25,6 +31,8 @@ default of 1000 pages), so that it is not made anew all the time but does not ke
 
 _SETTINGS = (
     "PRAGMA foreign_keys = ON",
+    # Definitions that somebody added to the file call no function that reaches beyond it.
+    "PRAGMA trusted_schema = OFF",
     # A sort that spills must not need room on a disk that may be full.
     "PRAGMA temp_store = MEMORY",
     # Debian's SQLite overwrites what is deleted; nothing in here is secret enough to write every pruned page again.
@@ -37,6 +45,7 @@ def open_writing(path: Path) -> sqlite3.Connection:
     """A connection that writes, with the newest tables made. The caller holds the Lock. Raises StoreError."""
     with translated(path):
         conn = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+        conn.text_factory = rows.text_of
         try:
             _set_up(conn, path)
         except BaseException:
@@ -48,12 +57,33 @@ def open_writing(path: Path) -> sqlite3.Connection:
 def _set_up(conn: sqlite3.Connection, path: Path) -> None:
     if schema.is_empty(conn):
         schema.prepare_empty(conn)
-    schema.check_ours(conn, path)
+    version = schema.check_ours(conn, path)
     conn.execute("PRAGMA journal_mode = WAL").fetchone()
     for setting in _SETTINGS:
         conn.execute(setting).fetchone()
+    # Before the first write: what was added to the file must not run with it.
+    changed = _put_right(conn, version) if version else []
     schema.migrate(conn)
     schema.check_tables(conn, path)
+    if version < schema.VERSION:
+        changed += _put_right(conn, schema.VERSION)
+    if changed:
+        _report(conn, path, changed)
+
+
+def _put_right(conn: sqlite3.Connection, version: int) -> list[Difference]:
+    with transaction(conn, durable=True):
+        return definitions.put_right(conn, version)
+
+
+def _report(conn: sqlite3.Connection, path: Path, changed: Sequence[Difference]) -> None:
+    """Keep what was not ours, and say that it was there."""
+    for each in changed:
+        log.error("%s: %s", path, each, extra=about(Event.DATABASE))
+    at = Clock().now()
+    with transaction(conn, durable=True):
+        for each in changed:
+            quarantine.note_definition(conn, each, at)
 
 
 def open_reading(path: Path) -> sqlite3.Connection:
@@ -63,6 +93,7 @@ def open_reading(path: Path) -> sqlite3.Connection:
     with translated(path):
         uri = f"file:{quote(str(path.absolute()))}?mode=ro"
         conn = sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+        conn.text_factory = rows.text_of
         try:
             _check_readable(conn, path)
         except BaseException:

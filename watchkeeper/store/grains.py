@@ -15,10 +15,26 @@ from watchkeeper.store.instants import to_ms
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 HOURS_A_DAY = 24
 
-_ADD = """
+LATEST_MS = 2**47
+"""Milliseconds until the year 6429: SQLite keeps such instants in 6 bytes."""
+
+MOST_SAMPLES = 1_000_000_000
+"""More samples than a day can hold, at ten a millisecond. A larger count is damage, and adding to it would overflow."""
+
+# Samples and roll-ups have no checksum. What cannot be right is left out of every sum and chart, and goes with the rest
+# when its time comes. 9e999 is infinity.
+CREDIBLE_SAMPLE = "coalesce(abs(value), 0) < 9e999 AND coalesce(abs(bound), 0) < 9e999"
+CREDIBLE_STRETCH = (
+    f"samples BETWEEN 1 AND {MOST_SAMPLES} AND without BETWEEN 0 AND samples AND last_ms BETWEEN 0 AND {DAY_MS}"
+    " AND coalesce(abs(least), 0) < 9e999 AND coalesce(abs(most), 0) < 9e999 AND coalesce(abs(last), 0) < 9e999"
+    " AND coalesce(abs(bound), 0) < 9e999"
+    " AND iif(without = samples, least IS NULL AND most IS NULL, least <= most AND total IS NOT NULL)"
+)
+
+_ADD = f"""
 ON CONFLICT (series, stretch) DO UPDATE SET
-    samples = samples + excluded.samples,
-    without = without + excluded.without,
+    samples = min(max(samples, 0), {MOST_SAMPLES}) + excluded.samples,
+    without = min(max(without, 0), {MOST_SAMPLES}) + excluded.without,
     least = min(coalesce(least, excluded.least), coalesce(excluded.least, least)),
     total = coalesce(total + excluded.total, total, excluded.total),
     most = max(coalesce(most, excluded.most), coalesce(excluded.most, most)),
@@ -35,7 +51,7 @@ SELECT :series, stretch, n, n - valued, least, total, most, last_at_ms - stretch
 FROM (
     SELECT at_ms / {HOUR_MS} AS stretch, count(*) AS n, count(value) AS valued,
         min(value) AS least, sum(value) AS total, max(value) AS most, max(at_ms) AS last_at_ms
-    FROM samples WHERE series = :series AND at_ms < :cut GROUP BY stretch
+    FROM samples WHERE series = :series AND at_ms < :cut AND {CREDIBLE_SAMPLE} GROUP BY stretch
 ) CROSS JOIN samples ON series = :series AND at_ms = last_at_ms
 WHERE TRUE"""  # noqa: S608  fixed text
     + _ADD
@@ -48,7 +64,7 @@ SELECT :series, day, n, missing, low, sum, high, (newest % {HOURS_A_DAY}) * {HOU
 FROM (
     SELECT stretch / {HOURS_A_DAY} AS day, sum(samples) AS n, sum(without) AS missing,
         min(least) AS low, sum(total) AS sum, max(most) AS high, max(stretch) AS newest
-    FROM hours WHERE series = :series AND stretch < :cut GROUP BY day
+    FROM hours WHERE series = :series AND stretch < :cut AND {CREDIBLE_STRETCH} GROUP BY day
 ) CROSS JOIN hours ON series = :series AND stretch = newest
 WHERE TRUE"""  # noqa: S608  fixed text
     + _ADD

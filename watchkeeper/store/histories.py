@@ -16,7 +16,7 @@ from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.records import Bucket, LevelSamples, Sample
 from watchkeeper.core.trend import Floats
 from watchkeeper.store.codec import key_column
-from watchkeeper.store.grains import DAY_MS, HOUR_MS
+from watchkeeper.store.grains import CREDIBLE_SAMPLE, CREDIBLE_STRETCH, DAY_MS, HOUR_MS, LATEST_MS
 
 ROLLED = (("hours", HOUR_MS), ("days", DAY_MS))
 """The tables of roll-ups, the finer first, and the length of their stretches."""
@@ -27,14 +27,14 @@ _PLACES_MS = (0, HOUR_MS // 2, HOUR_MS - 1)
 FEW_FOR_TRIM = 4
 """With fewer values in a stretch, leaving out the least and the most leaves too little."""
 
-_THINNED_SAMPLES = """
+_THINNED_SAMPLES = f"""
 SELECT n, samples, valued, least, total, most, last_ms, value, bound
 FROM (
     SELECT (at_ms - :since) / :width AS n, count(*) AS samples, count(value) AS valued,
         min(value) AS least, sum(value) AS total, max(value) AS most, max(at_ms) AS last_ms
-    FROM samples WHERE series = :series AND at_ms BETWEEN :since AND :until GROUP BY n
+    FROM samples WHERE series = :series AND at_ms BETWEEN :since AND :until AND {CREDIBLE_SAMPLE} GROUP BY n
 ) CROSS JOIN samples ON series = :series AND at_ms = last_ms
-"""
+"""  # noqa: S608  fixed text
 
 # A stretch belongs where its middle lies.
 _THINNED_ROLLED = """
@@ -44,15 +44,15 @@ FROM (
         sum(samples - without) AS valued, min(least) AS low, sum(total) AS sum, max(most) AS high,
         max(stretch) AS newest
     FROM {table} WHERE series = :series AND stretch * :each + :each / 2 BETWEEN :since AND :until
-        AND stretch BETWEEN :since / :each AND :until / :each GROUP BY n
+        AND stretch BETWEEN :since / :each AND :until / :each AND {credible} GROUP BY n
 ) AS those CROSS JOIN {table} ON series = :series AND stretch = newest
 """
 
 # For a history: start in ms, number of values, least, total, most, last and bound. A day's points lie in its noon.
 # Levels only: a series that was of another kind once has samples and stretches without a capacity.
 _NEWEST = f"""
-SELECT max(coalesce((SELECT max(at_ms) FROM samples WHERE series = :series), 0),
-    coalesce((SELECT max(stretch) FROM hours WHERE series = :series), 0) * {HOUR_MS})
+SELECT max(coalesce((SELECT max(at_ms) FROM samples WHERE series = :series AND at_ms <= :until), 0),
+    coalesce((SELECT max(stretch) FROM hours WHERE series = :series AND stretch <= :until / {HOUR_MS}), 0) * {HOUR_MS})
 """  # noqa: S608  fixed text
 _HOURS_OF_SAMPLES = f"""
 SELECT stretch * {HOUR_MS}, valued, least, total, most, value, bound
@@ -60,12 +60,13 @@ FROM (
     SELECT at_ms / {HOUR_MS} AS stretch, count(*) AS valued, min(value) AS least, sum(value) AS total,
         max(value) AS most, max(at_ms) AS last_ms
     FROM samples WHERE series = :series AND at_ms >= :since AND at_ms < :recent
-        AND value IS NOT NULL AND bound IS NOT NULL GROUP BY stretch
+        AND value IS NOT NULL AND bound IS NOT NULL AND {CREDIBLE_SAMPLE} GROUP BY stretch
 ) CROSS JOIN samples ON series = :series AND at_ms = last_ms
 """  # noqa: S608  fixed text
 _HOURS = f"""
 SELECT stretch * {HOUR_MS}, samples - without, least, total, most, last, bound
-FROM hours WHERE series = :series AND stretch >= max(:first, :whole) AND bound IS NOT NULL AND last IS NOT NULL
+FROM hours WHERE series = :series AND stretch >= max(:first, :whole) AND stretch <= :until / {HOUR_MS}
+    AND bound IS NOT NULL AND last IS NOT NULL AND {CREDIBLE_STRETCH}
 """  # noqa: S608  fixed text
 _DAYS_OF_HOURS = f"""
 SELECT day * {DAY_MS} + {DAY_MS // 2}, valued, low, sum, high, last, bound
@@ -73,12 +74,13 @@ FROM (
     SELECT stretch / 24 AS day, sum(samples - without) AS valued, min(least) AS low, sum(total) AS sum,
         max(most) AS high, max(stretch) AS newest
     FROM hours WHERE series = :series AND stretch >= :first AND stretch < :whole
-        AND bound IS NOT NULL AND last IS NOT NULL GROUP BY day
+        AND bound IS NOT NULL AND last IS NOT NULL AND {CREDIBLE_STRETCH} GROUP BY day
 ) CROSS JOIN hours ON series = :series AND stretch = newest
 """  # noqa: S608  fixed text
 _DAYS = f"""
 SELECT stretch * {DAY_MS} + {DAY_MS // 2}, samples - without, least, total, most, last, bound
-FROM days WHERE series = :series AND stretch >= :day AND bound IS NOT NULL AND last IS NOT NULL
+FROM days WHERE series = :series AND stretch BETWEEN :day AND :until / {DAY_MS}
+    AND bound IS NOT NULL AND last IS NOT NULL AND {CREDIBLE_STRETCH}
 """  # noqa: S608  fixed text
 
 
@@ -95,7 +97,8 @@ def samples(conn: sqlite3.Connection, key: SeriesKey, since_ms: int, until_ms: i
     """Samples of a series, oldest first, both ends included; Store.samples() says what stands for a roll-up."""
     series = series_number(conn, key)
     rows = conn.execute(
-        "SELECT at_ms, value, bound FROM samples WHERE series = ? AND at_ms BETWEEN ? AND ? ORDER BY at_ms",
+        f"SELECT at_ms, value, bound FROM samples WHERE series = ? AND at_ms BETWEEN ? AND ? AND {CREDIBLE_SAMPLE}"  # noqa: S608  fixed text
+        " ORDER BY at_ms",
         (series, since_ms, until_ms),
     ).fetchall()
     kept = [Sample(at_ms / 1000, value, bound) for at_ms, value, bound in rows]
@@ -112,7 +115,7 @@ def samples(conn: sqlite3.Connection, key: SeriesKey, since_ms: int, until_ms: i
 def _rolled(conn: sqlite3.Connection, table: str, series: int | None, first: int, last: int) -> list[Any]:
     return conn.execute(
         "SELECT stretch, samples, without, least, most, last_ms, last, bound"  # noqa: S608  fixed texts
-        f" FROM {table} WHERE series = ? AND stretch BETWEEN ? AND ? ORDER BY stretch",
+        f" FROM {table} WHERE series = ? AND stretch BETWEEN ? AND ? AND {CREDIBLE_STRETCH} ORDER BY stretch",
         (series, first, last),
     ).fetchall()
 
@@ -148,7 +151,9 @@ def thinned(conn: sqlite3.Connection, key: SeriesKey, since_ms: int, until_ms: i
     asked = {"series": series, "since": since_ms, "until": until_ms, "width": width_ms}
     parts = {n: rest for n, *rest in conn.execute(_THINNED_SAMPLES, asked)}
     for table, each in grains:
-        for n, *rest in conn.execute(_THINNED_ROLLED.format(table=table), {**asked, "each": each}):
+        for n, *rest in conn.execute(
+            _THINNED_ROLLED.format(table=table, credible=CREDIBLE_STRETCH), {**asked, "each": each}
+        ):
             parts[n] = _joined(parts[n], rest) if n in parts else rest
     return [_bucket(since_ms + n * width_ms, width_ms, parts[n]) for n in sorted(parts)]
 
@@ -197,38 +202,45 @@ def _bucket(start_ms: int, width_ms: int, part: Sequence[Any]) -> Bucket:
 # For a history ------------------------------------------------------------------------------------------------------
 
 
-def level_samples(conn: sqlite3.Connection, key: SeriesKey, since_ms: int) -> LevelSamples:
+def level_samples(conn: sqlite3.Connection, key: SeriesKey, since_ms: int, until_ms: int = LATEST_MS) -> LevelSamples:
     """One level's past since an instant: the newest samples, three for each hour before, and for each day long before.
+
+    until_ms: what is later is not credible.
 
     A history keeps no more of its past than that (core/history.py), and reading every sample of two weeks only to
     condense it again would take the start of a large house most of a minute.
     """
     series = series_number(conn, key)
-    recent_ms = max(since_ms, _recent_from(conn, series))
+    recent_ms = max(since_ms, _recent_from(conn, series, until_ms))
     kept = _table(
         conn.execute(
-            "SELECT at_ms, value, bound FROM samples WHERE series = ? AND at_ms >= ?"
-            " AND value IS NOT NULL AND bound IS NOT NULL",
-            (series, recent_ms),
+            "SELECT at_ms, value, bound FROM samples WHERE series = ? AND at_ms BETWEEN ? AND ?"  # noqa: S608  fixed text
+            f" AND value IS NOT NULL AND bound IS NOT NULL AND {CREDIBLE_SAMPLE}",
+            (series, recent_ms, until_ms),
         ),
         3,
     )
-    every = np.concatenate([_points(_older(conn, series, since_ms, recent_ms)), kept])
+    every = np.concatenate([_points(_older(conn, series, (since_ms, recent_ms, until_ms))), kept])
     every = every[np.argsort(every[:, 0], kind="stable")]
     return LevelSamples(key, at_s=every[:, 0] / 1000, used=every[:, 1].copy(), capacity=every[:, 2].copy())
 
 
-def _recent_from(conn: sqlite3.Connection, series: int | None) -> int:
+def _recent_from(conn: sqlite3.Connection, series: int | None, until_ms: int) -> int:
     """The beginning of the hour in which the first of the newest samples lies that a history keeps as they came."""
     found = conn.execute(
-        "SELECT at_ms FROM samples WHERE series = ? ORDER BY at_ms DESC LIMIT 1 OFFSET ?", (series, RECENT - 1)
+        "SELECT at_ms FROM samples WHERE series = ? AND at_ms <= ? ORDER BY at_ms DESC LIMIT 1 OFFSET ?",
+        (series, until_ms, RECENT - 1),
     ).fetchone()
     return 0 if found is None else int(found[0]) // HOUR_MS * HOUR_MS
 
 
-def _older(conn: sqlite3.Connection, series: int | None, since_ms: int, recent_ms: int) -> Floats:
-    """What is before the recent samples: start in ms, number of values, least, total, most, last and bound of each."""
-    asked = {"series": series, "since": since_ms, "recent": recent_ms}
+def _older(conn: sqlite3.Connection, series: int | None, span_ms: tuple[int, int, int]) -> Floats:
+    """What is before the recent samples: start in ms, number of values, least, total, most, last and bound of each.
+
+    span_ms: since when, where the recent samples begin, until when.
+    """
+    since_ms, recent_ms, until_ms = span_ms
+    asked = {"series": series, "since": since_ms, "recent": recent_ms, "until": until_ms}
     (newest_ms,) = conn.execute(_NEWEST, asked).fetchone()
     hours_ms = (newest_ms - HOURS * HOUR_MS) // DAY_MS * DAY_MS - DAY_MS
     asked |= {"first": since_ms // HOUR_MS, "whole": hours_ms // HOUR_MS, "day": since_ms // DAY_MS}

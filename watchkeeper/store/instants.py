@@ -6,6 +6,8 @@ sample is worth more. Everything else counts microseconds, the grain of Python's
 
 from datetime import UTC, datetime, timedelta
 
+from watchkeeper.errors import StoreDamaged
+
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS, _US = timedelta(milliseconds=1), timedelta(microseconds=1)
 
@@ -21,5 +23,8 @@ def to_us(at: datetime) -> int:
 
 
 def from_us(us: int) -> datetime:
-    """The aware instant that to_us() counted."""
-    return EPOCH + us * _US
+    """The aware instant that to_us() counted. Raises StoreDamaged for a number that counts beyond all years."""
+    try:
+        return EPOCH + us * _US
+    except OverflowError as error:
+        raise StoreDamaged(f"{us} microseconds from 1970 on are no instant") from error

@@ -16,7 +16,7 @@ from urllib.parse import quote
 
 from watchkeeper.core.records import Entry, JournalLine
 from watchkeeper.errors import StoreDamaged
-from watchkeeper.store import database, files, schema
+from watchkeeper.store import database, definitions, files, schema
 from watchkeeper.store.salvage import UNREADABLE, salvage
 from watchkeeper.store.writing import Writing
 
@@ -30,6 +30,9 @@ _MAGIC = b"SQLite format 3\0"
 _HEADER_BYTES = 100
 _MARKS = (b"journal_keeps_lines", b"watchkeeper0001 first tables")
 """Stand in the definition of our tables, and in the record of our migrations: somewhere in every database of ours."""
+
+DIFFERENCES = 3
+"""Of the tables that are not ours, so many are named."""
 
 _TOLD = {
     "series": "series",
@@ -78,6 +81,8 @@ def _trouble(path: Path) -> str:
                 return " ".join(found.split())
             if version == schema.VERSION:  # an older form lacks what the migrations have yet to make
                 schema.check_tables(conn, path)
+            if different := definitions.tables_differ(conn, version):
+                return "; ".join(map(str, different[:DIFFERENCES]))
     except StoreDamaged as error:
         if not _is_ours(path):
             raise
@@ -114,7 +119,7 @@ def _begin_anew(path: Path, at: datetime, trouble: str) -> Path:
     try:
         files.make_place(making)
         with database.translated(making), closing(database.open_writing(making)) as new:
-            counts = _fill(path, new)
+            counts = _fill(path, new, at)
             _tell(new, path, at, trouble, counts)
         made = path.with_name(f"{path.name}{_SALVAGED}{at.strftime(_STAMP)}")
         files.put_in_place(making, made)
@@ -136,9 +141,9 @@ def _remove(path: Path) -> None:
         path.with_name(path.name + tail).unlink(missing_ok=True)
 
 
-def _fill(path: Path, new: sqlite3.Connection) -> Mapping[str, int]:
+def _fill(path: Path, new: sqlite3.Connection, at: datetime) -> Mapping[str, int]:
     with _readable(path) as damaged, database.transaction(new, durable=True):
-        return salvage(damaged, new)
+        return salvage(damaged, new, at)
 
 
 @contextmanager

@@ -9,31 +9,45 @@ the head.
 
 import json
 import sqlite3
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import replace
-from typing import Any
 
+from watchkeeper.core.message import Message
 from watchkeeper.core.records import Parcel, Parceled
 from watchkeeper.errors import StoreError
+from watchkeeper.store import rows
 from watchkeeper.store.codec import MESSAGE, text_column
-from watchkeeper.store.instants import from_us, to_us
+from watchkeeper.store.instants import to_us
+from watchkeeper.store.rows import OUTBOX_FORM, IndexWrong, RowDamaged, Values
+
+DAMAGED_AT_ONCE = 1_000
+"""So many damaged rows are passed over at once; when those are moved away, the next ones are met."""
 
 _INSERT = (
-    "INSERT INTO outbox (notifier, thread, state, head, due_at_us, made_at_us, done_at_us, tries, trouble, message)"
-    " VALUES (?, ?, ?, 0, ?, ?, ?, ?, ?, ?)"
+    "INSERT INTO outbox (id, notifier, thread, state, head, due_at_us, made_at_us, done_at_us, tries, trouble, message,"
+    " crc) VALUES (?, ?, ?, ?, 0, ?, ?, ?, ?, ?, ?, ?)"
 )
 _UPDATE = (
-    "UPDATE outbox SET state = ?, head = 0, due_at_us = ?, done_at_us = ?, tries = ?, trouble = ?, message = ?"
-    " WHERE id = ? RETURNING notifier, thread"
+    "UPDATE outbox SET notifier = ?, thread = ?, state = ?, head = 0, due_at_us = ?, made_at_us = ?, done_at_us = ?,"
+    " tries = ?, trouble = ?, message = ?, crc = ? WHERE id = ?"
 )
 _OF_THREAD = "notifier = ? AND thread = ? AND state = 'waiting'"
-_FORWARD = f"UPDATE outbox SET due_at_us = ? WHERE {_OF_THREAD} AND due_at_us > ?"  # noqa: S608  fixed text
-_BEHIND = f"SELECT message FROM outbox WHERE {_OF_THREAD} AND id > ? ORDER BY id"  # noqa: S608  fixed text
-_COLUMNS = "SELECT id, notifier, state, due_at_us, made_at_us, done_at_us, tries, trouble, message FROM outbox"
+_LATER = f"{OUTBOX_FORM.selected} WHERE {_OF_THREAD} AND due_at_us > ?"
+_FORWARD = "UPDATE outbox SET due_at_us = ?, crc = ? WHERE id = ?"
+_BEHIND = f"{OUTBOX_FORM.selected} WHERE {_OF_THREAD} AND id > ? ORDER BY id"
+_MOVED = "SELECT 1 FROM quarantine WHERE source = 'outbox' AND row = ?"
+_DUE = OUTBOX_FORM.columns.index("due_at_us")
+
+# Threads whose head is not the first waiting parcel.
+_WRONG_HEADS = """
+SELECT notifier, thread FROM outbox WHERE state = 'waiting' GROUP BY notifier, thread
+HAVING sum(head) <> 1 OR min(iif(head = 1, id, NULL)) <> min(id)
+"""
 
 # Candidates: the best head, and whatever stands first behind a head that counts as done.
 NEXT = (
-    _COLUMNS + " WHERE notifier = :name AND id IN ("  # noqa: S608  fixed text
+    OUTBOX_FORM.selected + " WHERE notifier = :name AND id IN ("  # noqa: S608  fixed text
     " SELECT id FROM (SELECT id FROM outbox WHERE notifier = :name AND head = 1"
     "  AND id NOT IN (SELECT value FROM json_each(:passed)) ORDER BY due_at_us, id LIMIT 1)"
     " UNION ALL"
@@ -45,37 +59,48 @@ NEXT = (
 )
 
 
-def insert(conn: sqlite3.Connection, parcel: Parcel) -> None:
-    """Put a new parcel at the end of its thread."""
-    notifier, thread = text_column(parcel.notifier), text_column(parcel.message.thread)
-    due_at_us = to_us(parcel.due_at)
+def insert(conn: sqlite3.Connection, parcel: Parcel, number: int | None = None) -> None:
+    """Put a new parcel at the end of its thread. number: of one that had it before."""
+    values = _values(parcel)
+    notifier, thread, due_at_us = values[0], values[1], values[_DUE]
     if parcel.state is Parceled.WAITING:
-        conn.execute(_FORWARD, (due_at_us, notifier, thread, due_at_us))
-    conn.execute(
-        _INSERT,
-        (
-            *(notifier, thread, parcel.state.value, due_at_us, to_us(parcel.made_at)),
-            None if parcel.done_at is None else to_us(parcel.done_at),
-            *(parcel.tries, text_column(parcel.trouble), MESSAGE.dumps(parcel.message)),
-        ),
-    )
+        _bring_forward(conn, notifier, thread, due_at_us)
+    conn.execute(_INSERT, (number, *values, rows.checksum(*values)))
     crown(conn, notifier, thread)
 
 
+def _values(parcel: Parcel) -> rows.Values:
+    """The columns that the checksum covers."""
+    return (
+        *(text_column(parcel.notifier), text_column(parcel.message.thread), parcel.state.value),
+        *(to_us(parcel.due_at), to_us(parcel.made_at)),
+        None if parcel.done_at is None else to_us(parcel.done_at),
+        *(parcel.tries, text_column(parcel.trouble), MESSAGE.dumps(parcel.message)),
+    )
+
+
+def _bring_forward(conn: sqlite3.Connection, notifier: str, thread: str, due_at_us: int) -> None:
+    """Waiting parcels of a thread are due no later than this. A damaged one keeps its wrong checksum, and is found."""
+    for row in conn.execute(_LATER, (notifier, thread, due_at_us)).fetchall():
+        with suppress(RowDamaged):
+            OUTBOX_FORM.verify(row)
+            values = list(OUTBOX_FORM.values_of(row))
+            values[_DUE] = due_at_us
+            conn.execute(_FORWARD, (due_at_us, rows.checksum(*values), row[0]))
+
+
 def update(conn: sqlite3.Connection, parcel: Parcel) -> None:
-    """Write a stored parcel's new state, and let the next of its thread step forward. Raises StoreError without one."""
-    # fetchall: an UPDATE with RETURNING that is not read to its end leaves its statement open.
-    found = conn.execute(
-        _UPDATE,
-        (
-            *(parcel.state.value, to_us(parcel.due_at)),
-            None if parcel.done_at is None else to_us(parcel.done_at),
-            *(parcel.tries, text_column(parcel.trouble), MESSAGE.dumps(parcel.message), parcel.id),
-        ),
-    ).fetchall()
-    if not found:
+    """Write a stored parcel's new state, and let the next of its thread step forward. Raises StoreError without one.
+
+    One that was moved to the quarantine meanwhile is put back: this is what it said before it was damaged.
+    """
+    values = _values(parcel)
+    if conn.execute(_UPDATE, (*values, rows.checksum(*values), parcel.id)).rowcount:
+        crown(conn, values[0], values[1])
+    elif conn.execute(_MOVED, (str(parcel.id),)).fetchone():
+        insert(conn, parcel, parcel.id)
+    else:
         raise StoreError(f"there is no parcel {parcel.id} in the outbox ({parcel.message.id} for {parcel.notifier})")
-    crown(conn, *found[0])
 
 
 def crown(conn: sqlite3.Connection, notifier: str, thread: str) -> None:
@@ -87,33 +112,69 @@ def crown(conn: sqlite3.Connection, notifier: str, thread: str) -> None:
     )
 
 
-def next_for(conn: sqlite3.Connection, notifier: str, passing: Collection[int]) -> Parcel | None:
-    """The head that is due first; parcels in `passing` count as done, so the next of their thread stands for them."""
-    row = conn.execute(NEXT, {"name": text_column(notifier), "passed": json.dumps(list(passing))}).fetchone()
-    if row is None:
-        return None
-    found = _parcel(row)
-    thread = text_column(found.message.thread)
-    later = conn.execute(_BEHIND, (text_column(notifier), thread, found.id)).fetchall()
-    return replace(found, behind=tuple(MESSAGE.loads(each) for (each,) in later))
+def recrown(conn: sqlite3.Connection) -> None:
+    """Give every thread the right head."""
+    conn.execute("UPDATE outbox SET head = 0 WHERE head = 1 AND state <> 'waiting'")
+    for notifier, thread in conn.execute(_WRONG_HEADS).fetchall():
+        with suppress(UnicodeEncodeError):  # of a damaged row, which is found as such
+            crown(conn, notifier, thread)
 
 
-def listed(conn: sqlite3.Connection, *, only_open: bool, limit: int) -> Sequence[Parcel]:
-    """Parcels of every notifier, newest first."""
+def next_for(
+    conn: sqlite3.Connection, notifier: str, passing: Collection[int], damaged: Callable[[Values, RowDamaged], None]
+) -> Parcel | None:
+    """The head that is due first; parcels in `passing` count as done, so the next of their thread stands for them.
+
+    damaged: told of rows that cannot be read, which count as done as well.
+    """
+    passed = list(passing)
+    for _ in range(DAMAGED_AT_ONCE):
+        row = conn.execute(NEXT, {"name": text_column(notifier), "passed": json.dumps(passed)}).fetchone()
+        if row is None:
+            return None
+        try:
+            found = _waiting(row)
+        except RowDamaged as error:
+            damaged(row, error)
+            passed.append(row[0])
+        else:
+            return replace(found, behind=tuple(_behind(conn, found, damaged)))
+    return None
+
+
+def _waiting(row: Values) -> Parcel:
+    """A parcel that an index names as waiting."""
+    found = read(row)
+    if found.state is not Parceled.WAITING:
+        raise IndexWrong(f"an index of the outbox names it as waiting, and it is {found.state.value}")
+    return found
+
+
+def _behind(
+    conn: sqlite3.Connection, parcel: Parcel, damaged: Callable[[Values, RowDamaged], None]
+) -> Iterator[Message]:
+    thread = text_column(parcel.message.thread)
+    for row in conn.execute(_BEHIND, (text_column(parcel.notifier), thread, parcel.id)).fetchall():
+        try:
+            yield read(row).message
+        except RowDamaged as error:
+            damaged(row, error)
+
+
+def read(row: Values) -> Parcel:
+    """A row as a parcel. Raises RowDamaged."""
+    return replace(OUTBOX_FORM.read(row), id=row[0])
+
+
+def listed(
+    conn: sqlite3.Connection, *, only_open: bool, limit: int, damaged: Callable[[Values, RowDamaged], None]
+) -> Sequence[Parcel]:
+    """Parcels of every notifier, newest first; without those that cannot be read."""
     which = "WHERE state <> 'delivered'" if only_open else ""
-    return [_parcel(row) for row in conn.execute(f"{_COLUMNS} {which} ORDER BY id DESC LIMIT ?", (limit,)).fetchall()]
-
-
-def _parcel(row: tuple[Any, ...]) -> Parcel:
-    number, notifier, state, due_at_us, made_at_us, done_at_us, tries, trouble, message = row
-    return Parcel(
-        notifier=json.loads(notifier),
-        message=MESSAGE.loads(message),
-        made_at=from_us(made_at_us),
-        due_at=from_us(due_at_us),
-        state=Parceled(state),
-        tries=tries,
-        trouble=json.loads(trouble),
-        done_at=None if done_at_us is None else from_us(done_at_us),
-        id=number,
-    )
+    found = []
+    for row in conn.execute(f"{OUTBOX_FORM.selected} {which} ORDER BY id DESC LIMIT ?", (limit,)).fetchall():
+        try:
+            found.append(read(row))
+        except RowDamaged as error:
+            damaged(row, error)
+    return found

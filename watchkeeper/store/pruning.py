@@ -5,11 +5,14 @@ the chores run (keeping.py).
 """
 
 import sqlite3
+from contextlib import suppress
 from datetime import datetime
 
+from watchkeeper.store import replacing, rows
 from watchkeeper.store.codec import ALERT, Unreadable
 from watchkeeper.store.grains import Chore, Step
 from watchkeeper.store.instants import to_us
+from watchkeeper.store.rows import RowDamaged
 
 # Lines are let go from the oldest id on, up to the first that is still to be kept: a line that was written with the
 # clock far behind does not go the moment it has come.
@@ -27,7 +30,10 @@ def drop_lines(before: datetime) -> Chore:
 
     def step(conn: sqlite3.Connection, limit: int, _after: int) -> Step:
         # The trigger that keeps the journal append-only lets go what is older than this.
-        conn.execute("UPDATE life SET journal_from_us = max(journal_from_us, ?)", (before_us,))
+        with suppress(RowDamaged):
+            life = rows.life_of(conn)
+            if life is not None and life.journal_from_us < before_us:
+                replacing.write_life(conn, life._replace(journal_from_us=before_us))
         return _whole(conn.execute(_LINES, (before_us, limit)).rowcount, limit)
 
     return step

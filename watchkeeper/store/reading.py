@@ -1,52 +1,48 @@
 """Queries, on a connection that can only read. Each method reads all that it returns: no transaction stays open.
 
+A row that cannot be read is left out: it costs no answer but its own part. It is remembered, so that the writer can
+move it away (quarantine.py).
+
 Not here: what a row means to anybody (core/), threads (store.py).
 """
 
-import json
-import logging
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, TypeVar
 
 from watchkeeper.core.alerts import Alert
-from watchkeeper.core.observation import Kind, SeriesKey, Unit
-from watchkeeper.core.records import Bucket, Entry, JournalLine, LevelSamples, Parcel, Sample, Seen, Series
-from watchkeeper.core.remembered import CheckIn, LastCheckIns
+from watchkeeper.core.observation import Kind, SeriesKey
+from watchkeeper.core.records import Bucket, Entry, JournalLine, LevelSamples, Parcel, Quarantined, Sample, Seen, Series
+from watchkeeper.core.remembered import LastCheckIns
 from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreDamaged
-from watchkeeper.logs.fields import Event, about
-from watchkeeper.store import database, histories, parcels
-from watchkeeper.store.codec import (
-    ALERT,
-    FINDING,
-    LINE,
-    OBSERVATION,
-    Codec,
-    Unreadable,
-    key_column,
-    key_of,
-    text_column,
-)
-from watchkeeper.store.grains import HOUR_MS
+from watchkeeper.store import database, histories, inspecting, parcels, quarantine, rows
+from watchkeeper.store.codec import key_column, text_column
+from watchkeeper.store.grains import DAY_MS, HOUR_MS, LATEST_MS
+from watchkeeper.store.inspecting import Scope
 from watchkeeper.store.instants import EPOCH, from_us, to_ms, to_us
 from watchkeeper.store.keeping import Extent
-
-log = logging.getLogger(__name__)
+from watchkeeper.store.rows import Damage, Form, RowDamaged, Values
 
 T = TypeVar("T")
 
 # The oldest of each series is one seek; the oldest of a whole table would read all of it.
 _OLDEST = (
-    ("SELECT min((SELECT min(at_ms) FROM samples WHERE series = id)) FROM series", 1),
-    ("SELECT min((SELECT min(stretch) FROM hours WHERE series = id)) FROM series", HOUR_MS),
+    ("SELECT min((SELECT min(at_ms) FROM samples WHERE series = id AND at_ms >= 0)) FROM series", 1),
+    ("SELECT min((SELECT min(stretch) FROM hours WHERE series = id AND stretch >= 0)) FROM series", HOUR_MS),
 )
 
 LARGEST = 2**63 - 1
 """SQLite's largest integer; a larger id or limit, as an address may hold one, means the same."""
+
+
+AHEAD_MS = DAY_MS
+"""Samples that are further ahead of the newest commit come from a clock that was wrong, or from a damaged row."""
+
+DAMAGES_AT_ONCE = 1_000
+"""Damaged rows that are remembered until they are moved away; the others are met again."""
 
 
 class Reading:
@@ -56,49 +52,51 @@ class Reading:
         """Raises StoreError where there is no database that can be read."""
         self._path = path
         self._conn = database.open_reading(path)
+        self._damages: dict[tuple[str, Values], Damage] = {}
 
     def close(self) -> None:
         """Close the connection."""
         self._conn.close()
 
+    def take_damages(self) -> list[Damage]:
+        """What was found to be damaged since this was last asked."""
+        found, self._damages = list(self._damages.values()), {}
+        return found
+
     def series(self) -> Sequence[Series]:
         """Every series, in the order in which they were first seen."""
-        rows = self._rows(
-            "SELECT id, key, kind, unit, probe, interval_s, first_at_us, at_us"
-            " FROM series JOIN latest ON latest.series = id ORDER BY id"
-        )
+        last_at = {number: self._instant(at_us) for number, at_us in self._rows("SELECT series, at_us FROM latest")}
         return [
             Series(
-                id=number,
-                key=key_of(key),
-                kind=Kind(kind),
-                unit=None if unit is None else Unit(unit),
-                probe=json.loads(probe),
-                interval_s=interval_s,
-                first_at=from_us(first_at_us),
-                last_at=from_us(at_us),
+                id=each.id,
+                key=each.key,
+                kind=each.kind,
+                unit=each.unit,
+                probe=each.probe,
+                interval_s=each.interval_s,
+                first_at=from_us(each.first_at_us),
+                last_at=at,
             )
-            for number, key, kind, unit, probe, interval_s, first_at_us, at_us in rows
+            for _, each in self._good(rows.SERIES_FORM, "ORDER BY id")
+            if (at := last_at.get(each.id)) is not None
         ]
 
     def latest(self) -> Sequence[Seen]:
-        """The newest observation of every series; one that cannot be read any more is left out until it is renewed."""
-        rows = self._rows(
-            "SELECT observation, at_us, probe, interval_s FROM latest JOIN series ON series.id = latest.series"
-            " ORDER BY series.id"
-        )
-        read = self._renewed(OBSERVATION, rows)
+        """The newest observation of every series; one that cannot be read is left out until it is replaced."""
+        series = {each.id: each for _, each in self._good(rows.SERIES_FORM)}
         return [
-            Seen(from_us(at_us), found, json.loads(probe), interval_s) for found, (_, at_us, probe, interval_s) in read
+            Seen(from_us(row[2]), seen, series[row[0]].probe, series[row[0]].interval_s)
+            for row, seen in self._good(rows.LATEST_FORM, "ORDER BY series")
+            if row[0] in series
         ]
 
     def findings(self) -> Sequence[Finding]:
-        """The newest finding of every concern; one that cannot be read any more is left out until it is renewed."""
-        return [found for found, _ in self._renewed(FINDING, self._rows("SELECT body FROM findings ORDER BY id"))]
+        """The newest finding of every concern; one that cannot be read is left out until it is replaced."""
+        return [found for _, found in self._good(rows.FINDING_FORM, "ORDER BY id")]
 
     def alerts(self) -> Sequence[Alert]:
-        """Every alert that is not as new. Raises StoreDamaged where one cannot be read."""
-        return [self._kept(ALERT, body, "alerts") for (body,) in self._rows("SELECT body FROM alerts ORDER BY id")]
+        """Every alert that is not as new; one that cannot be read is left out until it is replaced."""
+        return [alert for _, alert in self._good(rows.ALERT_FORM, "ORDER BY id")]
 
     def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
         """A series' samples, oldest first, both ends included; from roll-ups where they are no longer kept."""
@@ -112,23 +110,36 @@ class Reading:
 
     def level_keys(self) -> Sequence[SeriesKey]:
         """The keys of all levels."""
-        return [key_of(key) for (key,) in self._rows("SELECT key FROM series WHERE kind = ? ORDER BY id", ("level",))]
+        return [each.key for _, each in self._good(rows.SERIES_FORM, "ORDER BY id") if each.kind is Kind.LEVEL]
 
     def level_samples(self, key: SeriesKey, since: datetime) -> LevelSamples:
         """One level's past since an instant, as arrays to refill a history with."""
+        life = next((life for _, life in self._good(rows.LIFE_FORM)), None)
+        until_ms = LATEST_MS if life is None else life.alive_at_us // 1000 + AHEAD_MS
         with database.translated(self._path):
-            return histories.level_samples(self._conn, key, to_ms(since))
+            return histories.level_samples(self._conn, key, to_ms(since), until_ms)
 
     def note(self, owner: str) -> str:
         """What an owner noted last; empty where it never did."""
-        rows = self._rows("SELECT body FROM notes WHERE owner = ?", (text_column(owner),))
-        return str(json.loads(rows[0][0])) if rows else ""
+        found = self._good(rows.NOTES_FORM, "WHERE owner = ?", (text_column(owner),))
+        return next((text for _, text in found), "")
 
     def last_check_ins(self, job: str) -> LastCheckIns:
         """A job's newest check-ins."""
-        rows = self._rows("SELECT failed, at_us, said FROM check_ins WHERE job = ?", (text_column(job),))
-        found = {failed: CheckIn(job, from_us(at_us), bool(failed), json.loads(said)) for failed, at_us, said in rows}
-        return LastCheckIns(found.get(0), found.get(1))
+        found = {each.failed: each for _, each in self._good(rows.CHECK_IN_FORM, "WHERE job = ?", (text_column(job),))}
+        return LastCheckIns(found.get(False), found.get(True))
+
+    def inspect(self, scope: Scope, after: int, limit: int) -> int | None:
+        """Look at so many rows, whether they are damaged; where the next step goes on."""
+        with database.translated(self._path):
+            found, then = inspecting.step(self._conn, scope, after, limit)
+        self._damages.update({(each.form.table, each.place): each for each in found})
+        return then
+
+    def quarantined(self, since: datetime, now: datetime) -> Sequence[Quarantined]:
+        """Rows that were moved away since an instant, the newest first."""
+        with database.translated(self._path):
+            return quarantine.newest(self._conn, since, now)
 
     def data_version(self) -> int:
         """A number that is another one once any other connection has committed (SQLite's PRAGMA data_version)."""
@@ -142,7 +153,8 @@ class Reading:
 
     def _oldest(self, sql: str, width_ms: int) -> datetime | None:
         (found,) = self._rows(sql)[0]
-        return None if found is None else EPOCH + timedelta(milliseconds=found * width_ms)
+        credible = found is not None and found * width_ms < LATEST_MS
+        return EPOCH + timedelta(milliseconds=found * width_ms) if credible else None
 
     def journal(
         self,
@@ -163,53 +175,74 @@ class Reading:
             ("at_us >= ?", None if since is None else to_us(since)),
         ]
         given = [(condition, value) for condition, value in asked if value is not None]
-        where = " AND ".join(["TRUE", *(condition for condition, _ in given)])
-        order = "DESC" if after_id is None else "ASC"
-        rows = self._rows(
-            f"SELECT id, body FROM journal WHERE {where} ORDER BY id {order} LIMIT ?",  # noqa: S608  fixed texts
-            (*(value for _, value in given), _within(limit)),
+        found: list[JournalLine] = []
+        last: int | None = None
+        most = _within(limit) if limit > 0 else LARGEST
+        # Lines that cannot be read are not counted: a page that came back shorter would be taken for the last one.
+        while (wanted := most - len(found)) > 0:
+            some = self._lines(given, last, wanted, oldest_first=after_id is not None)
+            found += [replace(line, id=row[0]) for row, line in self._judged(rows.JOURNAL_FORM, some)]
+            if len(some) < wanted:
+                break
+            last = some[-1][0]
+        return found
+
+    def _lines(
+        self, given: Sequence[tuple[str, Any]], last: int | None, wanted: int, *, oldest_first: bool
+    ) -> list[Values]:
+        """Rows of the journal for which these conditions hold, from behind the last one on."""
+        beyond = [] if last is None else [("id > ?" if oldest_first else "id < ?", last)]
+        every = [*given, *beyond]
+        where = " AND ".join(["TRUE", *(condition for condition, _ in every)])
+        order = "ASC" if oldest_first else "DESC"
+        return self._rows(
+            f"{rows.JOURNAL_FORM.selected} WHERE {where} ORDER BY id {order} LIMIT ?",
+            (*(value for _, value in every), wanted),
         )
-        return [replace(self._kept(LINE, body, "journal"), id=number) for number, body in rows]
 
     def next_parcel(self, notifier: str, passing: Collection[int]) -> Parcel | None:
-        """The waiting parcel of a notifier that is due first. Raises StoreDamaged where it cannot be read."""
-        with self._trusted("outbox"):
-            return parcels.next_for(self._conn, notifier, passing)
+        """The waiting parcel of a notifier that is due first; those that cannot be read are passed over."""
+        with database.translated(self._path):
+            return parcels.next_for(self._conn, notifier, passing, self._damaged_parcel)
 
     def parcels(self, *, only_open: bool, limit: int) -> Sequence[Parcel]:
-        """Parcels of every notifier, newest first."""
-        with self._trusted("outbox"):
-            return parcels.listed(self._conn, only_open=only_open, limit=_within(limit))
+        """Parcels of every notifier, newest first; those that cannot be read are left out."""
+        with database.translated(self._path):
+            return parcels.listed(self._conn, only_open=only_open, limit=_within(limit), damaged=self._damaged_parcel)
 
     def last_alive(self) -> datetime | None:
-        """The instant of the newest commit; None where there was none yet."""
-        rows = self._rows("SELECT alive_at_us FROM life")
-        return from_us(rows[0][0]) if rows else None
+        """The instant of the newest commit; None where there was none yet, or it cannot be read."""
+        return next((from_us(life.alive_at_us) for _, life in self._good(rows.LIFE_FORM)), None)
 
     def _rows(self, sql: str, values: Sequence[Any] | Mapping[str, Any] = ()) -> list[Any]:
         with database.translated(self._path):
             return self._conn.execute(sql, values).fetchall()
 
-    def _renewed(self, codec: Codec[T], rows: Iterable[Any]) -> Iterator[tuple[T, Any]]:
-        """Rows whose first column is text that every tick of the daemon writes anew."""
-        for row in rows:
+    def _good(self, form: Form[T], which: str = "", values: Sequence[Any] = ()) -> Iterator[tuple[Values, T]]:
+        """Rows of a table with their records. Damaged ones are left out, and remembered for whoever moves them away."""
+        return self._judged(form, self._rows(f"{form.selected} {which}", values))
+
+    def _judged(self, form: Form[T], found: Iterable[Values]) -> Iterator[tuple[Values, T]]:
+        for row in found:
             try:
-                yield codec.loads(row[0]), row
-            except Unreadable as error:
-                log.warning("%s: left out until it is written anew: %s", self._path, error, extra=about(Event.DATABASE))
+                yield row, form.read(row)
+            except RowDamaged as error:
+                self._remember(form, row, error)
 
-    def _kept(self, codec: Codec[T], body: str, table: str) -> T:
-        """Text that nobody writes anew: leaving it out would lose it silently."""
-        with self._trusted(table):
-            return codec.loads(body)
+    def _damaged_parcel(self, row: Values, error: RowDamaged) -> None:
+        self._remember(rows.OUTBOX_FORM, row, error)
 
-    @contextmanager
-    def _trusted(self, table: str) -> Iterator[None]:
+    def _remember(self, form: Form[Any], row: Values, error: RowDamaged) -> None:
+        if len(self._damages) < DAMAGES_AT_ONCE:
+            damage = rows.damage_of(form, row, error)
+            self._damages[form.table, damage.place] = damage
+
+    def _instant(self, at_us: int) -> datetime | None:
+        """An instant of a row that is read for nothing else; None where it is damaged."""
         try:
-            with database.translated(self._path):
-                yield
-        except Unreadable as error:
-            raise StoreDamaged(f"{self._path} holds a row in {table} that cannot be read: {error}") from error
+            return from_us(at_us)
+        except StoreDamaged:
+            return None
 
 
 def _within(number: int) -> int:

@@ -12,11 +12,12 @@ from pathlib import Path
 from sqlite_utils import Database, Migrations
 
 from watchkeeper.errors import StoreDamaged, StoreTooNew
+from watchkeeper.store import sealing
 
 APPLICATION_ID = 0x574B5052
 """`WKPR`, in the header of every database of ours, so that another program's file is not taken for one."""
 
-VERSION = 2
+VERSION = 3
 """The number of the newest migration; kept in the file as user_version."""
 
 MIGRATIONS = Migrations("watchkeeper")
@@ -164,7 +165,7 @@ CREATE TABLE check_ins (
 TABLES = frozenset(
     {
         *("series", "samples", "hours", "days", "latest", "findings", "alerts"),
-        *("life", "journal", "outbox", "notes", "check_ins"),
+        *("life", "journal", "outbox", "notes", "check_ins", "quarantine"),
     }
 )
 """The tables of the newest version; a database of ours that lacks one is damaged."""
@@ -260,6 +261,57 @@ def _what_the_first_form_lacked(db: Database) -> None:
         plain = [(json.dumps(name), number) for number, name in names if not name.startswith('"')]
         db.conn.executemany("UPDATE series SET probe = ? WHERE id = ?", plain)
     db.conn.execute("PRAGMA user_version = 2")
+
+
+# crc: the checksum of the row (rows.py); NULL is damage. quarantine: rows that could not be read, moved out of their
+# table. row: what the row was found by, as text. about: what it was, for people. content: its values as JSON.
+_CHECKSUMS = """
+ALTER TABLE series ADD COLUMN crc INTEGER;
+ALTER TABLE latest ADD COLUMN crc INTEGER;
+ALTER TABLE findings ADD COLUMN crc INTEGER;
+ALTER TABLE alerts ADD COLUMN crc INTEGER;
+ALTER TABLE life ADD COLUMN crc INTEGER;
+ALTER TABLE journal ADD COLUMN crc INTEGER;
+ALTER TABLE outbox ADD COLUMN crc INTEGER;
+ALTER TABLE notes ADD COLUMN crc INTEGER;
+ALTER TABLE check_ins ADD COLUMN crc INTEGER;
+CREATE TABLE quarantine (
+    id INTEGER PRIMARY KEY,
+    source TEXT NOT NULL,
+    row TEXT NOT NULL,
+    found_at_us INTEGER NOT NULL,
+    why TEXT NOT NULL,
+    about TEXT NOT NULL,
+    content TEXT NOT NULL
+) STRICT;
+CREATE INDEX quarantine_row ON quarantine (source, row);
+DROP TRIGGER journal_keeps_lines;
+DROP TRIGGER journal_keeps_text;
+DROP TRIGGER journal_keeps_ids;
+"""
+
+# A line that cannot be read may leave the journal when its copy is in quarantine. No id is used twice, so that allows
+# nothing else.
+_JOURNAL_TRIGGERS = """
+CREATE TRIGGER journal_keeps_lines BEFORE DELETE ON journal
+WHEN OLD.at_us >= coalesce((SELECT journal_from_us FROM life), 0)
+AND NOT EXISTS (SELECT 1 FROM quarantine WHERE source = 'journal' AND row = CAST(OLD.id AS TEXT))
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is deleted'); END;
+CREATE TRIGGER journal_keeps_text BEFORE UPDATE ON journal
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is changed'); END;
+CREATE TRIGGER journal_keeps_ids BEFORE INSERT ON journal
+WHEN EXISTS (SELECT 1 FROM journal WHERE id = NEW.id)
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is replaced'); END;
+"""
+
+
+@MIGRATIONS(name="0003 checksums")
+def _checksums(db: Database) -> None:
+    """Every row that can be read gets its checksum. One that cannot gets none, and is then found as damaged."""
+    _run(db.conn, _CHECKSUMS)
+    sealing.seal(db.conn)
+    _run(db.conn, _JOURNAL_TRIGGERS)
+    db.conn.execute("PRAGMA user_version = 3")
 
 
 def _run(conn: sqlite3.Connection, script: str) -> None:

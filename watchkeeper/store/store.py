@@ -6,28 +6,48 @@ What may live here: handing work to these threads. Not here: SQL.
 """
 
 import asyncio
+import logging
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from datetime import datetime
 from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
 
+from watchkeeper.clock import Clock
 from watchkeeper.core.alerts import Alert
 from watchkeeper.core.observation import SeriesKey
-from watchkeeper.core.records import Bucket, Commit, Entry, JournalLine, LevelSamples, Parcel, Sample, Seen, Series
+from watchkeeper.core.records import (
+    Bucket,
+    Commit,
+    Entry,
+    JournalLine,
+    LevelSamples,
+    Parcel,
+    Quarantined,
+    Sample,
+    Seen,
+    Series,
+)
 from watchkeeper.core.rules import Finding
-from watchkeeper.errors import StoreError
+from watchkeeper.errors import StoreDamaged, StoreError
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.ownership.file_rights import take_rights_of
 from watchkeeper.ownership.folder_owner import owner_of, real_file
-from watchkeeper.store import files, mending
+from watchkeeper.store import files, indexes, inspecting, mending
 from watchkeeper.store.committing import Committer, Job
 from watchkeeper.store.keeping import Extent, Horizons
 from watchkeeper.store.reading import Reading
 from watchkeeper.store.remembered import StoredCheckIns, StoredNotes
+from watchkeeper.store.rows import Damage
 from watchkeeper.store.writing import Writing
+
+log = logging.getLogger(__name__)
+
+_CLOCK = Clock()
 
 T = TypeVar("T")
 
@@ -36,6 +56,9 @@ KEEP_STEP = 500
 
 HAND_BACK_STEP = 50
 """Free pages handed back in one transaction: as long as a step of keeping."""
+
+SWEEP_S = 60.0
+"""After SQLite has failed to read, all is looked through at most so often: it takes a second for a million rows."""
 
 SPARE_SHARE = 0.05
 """Of the file's pages, so many stay free after keeping: the next samples go in there, and handing them back first
@@ -56,6 +79,7 @@ class Store:
         self._reading: Reading | None = None
         self._committer: Committer | None = None
         self._lock: files.Lock | None = None
+        self._swept_s = -SWEEP_S
         self.notes = StoredNotes(self._write, self._read)
         self.check_ins = StoredCheckIns(self._write, self._read)
 
@@ -96,6 +120,8 @@ class Store:
         if mend_at is not None:
             mending.mend(self.path, mend_at)
         self._committer = Committer(self.path)
+        if mend_at is not None:
+            self._committer.sweep(inspecting.FREQUENT, rebuild=False)
 
     async def close(self) -> None:
         """Write what is still in the queue, and close. Closing twice is allowed; nothing else is after it."""
@@ -159,6 +185,25 @@ class Store:
         while await self._write(back, durable=False) == HAND_BACK_STEP:
             pass
         return rows
+
+    async def inspect(self, *, whole: bool) -> None:
+        """Look for rows that cannot be read, in small steps; they are moved to the quarantine.
+
+        whole: also in the journal and in what was delivered.
+        """
+        for scope in inspecting.WHOLE if whole else inspecting.FREQUENT:
+            after: int | None = inspecting.FIRST
+            while after is not None:
+                after = await self._read(partial(Reading.inspect, scope=scope, after=after, limit=KEEP_STEP))
+        await self._write(lambda writing: writing.sweep((), _CLOCK.now(), rebuild=False), durable=False)
+
+    async def check_indexes(self) -> None:
+        """Look whether every index says what its table says, and build those again that do not.
+
+        On a connection and in a thread of its own, so that neither readers nor writers wait for it.
+        """
+        for wrong in await asyncio.to_thread(indexes.check, self.path):
+            await self._write(wrong.put_right, durable=True)
 
     async def _write(self, work: Callable[[Writing], T], *, durable: bool) -> T:
         committer = self._committer
@@ -262,6 +307,10 @@ class Store:
         """Parcels of every notifier, newest first; only_open leaves out what was delivered."""
         return await self._read(lambda reading: reading.parcels(only_open=only_open, limit=limit))
 
+    async def quarantined(self, since: datetime, now: datetime) -> Sequence[Quarantined]:
+        """Stored rows that could not be read and were moved away since an instant, the newest first."""
+        return await self._read(lambda reading: reading.quarantined(since, now))
+
     async def last_alive(self) -> datetime | None:
         """The instant of the newest commit, as the clock stood then; None where there was none yet."""
         return await self._read(lambda reading: reading.last_alive())
@@ -273,7 +322,45 @@ class Store:
         reading = self._reading
         if reading is None:
             raise StoreError(f"{self.path} is closed: nothing can be read from it")
-        return self._in_thread(self._readers, lambda: query(reading))
+        return self._in_thread(self._readers, lambda: self._answer(reading, query))
+
+    def _answer(self, reading: Reading, query: Callable[[Reading], T]) -> T:
+        """In the readers' thread: the answer; what was found to be damaged on the way goes to the writer."""
+        try:
+            return query(reading)
+        except StoreDamaged:
+            self._sweep_after_damage()
+            raise
+        finally:
+            if damages := reading.take_damages():
+                self._leave_out(damages)
+
+    def _leave_out(self, damages: Sequence[Damage]) -> None:
+        if self._committer is not None:
+            self._in_writer(lambda committer: committer.set_aside(damages))
+            return
+        text = "%s: %d stored rows cannot be read and are left out; the daemon moves them away: %s"
+        log.warning(text, self.path, len(damages), _named(damages), extra=about(Event.DATABASE))
+
+    def _sweep_after_damage(self) -> None:
+        """It may be an index alone that is wrong; then the next reading works. Not more often than every minute."""
+        now_s = _CLOCK.monotonic_s()
+        if now_s - self._swept_s >= SWEEP_S:
+            self._swept_s = now_s
+            self._in_writer(lambda committer: committer.sweep(inspecting.WHOLE, rebuild=True))
+
+    def _in_writer(self, work: Callable[[Committer], None]) -> None:
+        """Have something done that nobody waits for; nothing where this store is open for reading only, or closed."""
+        committer = self._committer
+        if committer is None:
+            return
+        with suppress(RuntimeError):
+            self._writers.submit(work, committer)
 
     def _in_thread(self, executor: ThreadPoolExecutor, work: Callable[[], T]) -> asyncio.Future[T]:
         return asyncio.get_running_loop().run_in_executor(executor, work)
+
+
+def _named(damages: Sequence[Damage]) -> str:
+    """The first few, for the log."""
+    return "; ".join(f"{each.form.table} {each.place[0]}: {each.why}" for each in damages[:3])

@@ -4,44 +4,54 @@ Not here: the outbox's order (parcels.py), transactions, threads.
 """
 
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from datetime import datetime
-from itertools import chain
+from itertools import chain, islice
 from typing import assert_never
 
+from watchkeeper.clock import Clock
 from watchkeeper.core.alerts import Alert
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
-from watchkeeper.core.records import Commit, JournalLine, Parcel, Seen
+from watchkeeper.core.records import Commit, JournalLine, Parcel, Quarantined, Seen
 from watchkeeper.core.remembered import CheckIn
 from watchkeeper.core.rules import Finding
-from watchkeeper.store import parcels
-from watchkeeper.store.codec import ALERT, FINDING, LINE, OBSERVATION, key_column, text_column
+from watchkeeper.store import inspecting, lines, parcels, quarantine, replacing, rows
+from watchkeeper.store.codec import ALERT, FINDING, OBSERVATION, key_column, text_column
 from watchkeeper.store.grains import Chore, Step
+from watchkeeper.store.inspecting import Scope
 from watchkeeper.store.instants import to_ms, to_us
+from watchkeeper.store.rows import Damage, Life, RowDamaged, SeriesRow
+
+SWEEP_STEP = 500
+"""Rows in memory at once when all are looked at."""
+
+MOVED_AT_ONCE = 200
+"""Damaged rows moved in one transaction; what is left is met again."""
 
 # A second sample of the same millisecond (a leap second's repeated stamp, a clock set back) takes the place of the
 # first: a series has one value at a time, and the later look is the better one.
 _SAMPLE = "INSERT OR REPLACE INTO samples (series, at_ms, value, bound) VALUES (?, ?, ?, ?)"
 _LATEST = (
-    "INSERT INTO latest (series, at_us, observation) VALUES (?, ?, ?)"
-    " ON CONFLICT (series) DO UPDATE SET at_us = excluded.at_us, observation = excluded.observation"
+    "INSERT INTO latest (series, at_us, observation, crc) VALUES (?, ?, ?, ?)"
+    " ON CONFLICT (series) DO UPDATE SET"
+    " at_us = excluded.at_us, observation = excluded.observation, crc = excluded.crc"
 )
 _FINDING = (
-    "INSERT INTO findings (key, concern, body) VALUES (?, ?, ?)"
-    " ON CONFLICT (key, concern) DO UPDATE SET body = excluded.body"
+    "INSERT INTO findings (key, concern, body, crc) VALUES (?, ?, ?, ?)"
+    " ON CONFLICT (key, concern) DO UPDATE SET body = excluded.body, crc = excluded.crc"
 )
 _ALERT = (
-    "INSERT INTO alerts (key, concern, body) VALUES (?, ?, ?)"
-    " ON CONFLICT (key, concern) DO UPDATE SET body = excluded.body"
+    "INSERT INTO alerts (key, concern, body, crc) VALUES (?, ?, ?, ?)"
+    " ON CONFLICT (key, concern) DO UPDATE SET body = excluded.body, crc = excluded.crc"
 )
-_LINE = "INSERT INTO journal (at_us, entry, key, body) VALUES (?, ?, ?, ?)"
-_ALIVE = (
-    "INSERT INTO life (id, alive_at_us) VALUES (1, ?) ON CONFLICT (id) DO UPDATE SET alive_at_us = excluded.alive_at_us"
+_NOTE = (
+    "INSERT INTO notes (owner, body, crc) VALUES (?, ?, ?)"
+    " ON CONFLICT (owner) DO UPDATE SET body = excluded.body, crc = excluded.crc"
 )
-_NOTE = "INSERT INTO notes (owner, body) VALUES (?, ?) ON CONFLICT (owner) DO UPDATE SET body = excluded.body"
 _CHECK_IN = (
-    "INSERT INTO check_ins (job, failed, at_us, said) VALUES (?, ?, ?, ?)"
-    " ON CONFLICT (job, failed) DO UPDATE SET at_us = excluded.at_us, said = excluded.said"
+    "INSERT INTO check_ins (job, failed, at_us, said, crc) VALUES (?, ?, ?, ?, ?)"
+    " ON CONFLICT (job, failed) DO UPDATE SET at_us = excluded.at_us, said = excluded.said, crc = excluded.crc"
 )
 
 Described = tuple[Kind, Unit | None, str, float]
@@ -56,12 +66,14 @@ class Writing:
         self._conn = conn
         self._known: dict[SeriesKey, tuple[int, Described]] = {}
         self._samples: list[tuple[int, int, float | None, float | None]] = []
-        self._latest: list[tuple[int, int, str]] = []
+        self._latest: list[tuple[int, int, str, int]] = []
         self._alive_at: datetime | None = None
+        self._journal_from_us: int | None = None
 
     def forget(self) -> None:
         """A transaction was rolled back: numbers that were given out in it are not in the database."""
         self._known.clear()
+        self._journal_from_us = None
         self._done()
 
     def flush(self) -> None:
@@ -72,8 +84,16 @@ class Writing:
         self._conn.executemany(_SAMPLE, self._samples)
         self._conn.executemany(_LATEST, self._latest)
         if self._alive_at is not None:
-            self._conn.execute(_ALIVE, (to_us(self._alive_at),))
+            replacing.write_life(self._conn, Life(to_us(self._alive_at), self._journal_from()))
         self._done()
+
+    def _journal_from(self) -> int:
+        """From when on the journal is kept. 0 where that cannot be read: the next deleting of lines sets it again."""
+        if self._journal_from_us is None:
+            with suppress(RowDamaged):
+                life = rows.life_of(self._conn)
+                self._journal_from_us = 0 if life is None else life.journal_from_us
+        return self._journal_from_us or 0
 
     def _done(self) -> None:
         self._samples, self._latest, self._alive_at = [], [], None
@@ -82,9 +102,8 @@ class Writing:
         """Write all of a turn. Raises StoreError for what cannot be stored, sqlite3.Error."""
         seen_at = self._write_seen(commit.seen)
         if commit.findings:
-            self._conn.executemany(
-                _FINDING, [(key_column(f.key), f.concern.value, FINDING.dumps(f)) for f in commit.findings]
-            )
+            found = [(key_column(f.key), f.concern.value, FINDING.dumps(f)) for f in commit.findings]
+            self._conn.executemany(_FINDING, [(*each, rows.checksum(*each)) for each in found])
         for alert in commit.alerts:
             self._write_alert(alert)
         for line in commit.journal:
@@ -104,9 +123,35 @@ class Writing:
         """Take one step of keeping, on at most `limit` rows."""
         self.flush()  # what came before this step in the same transaction is seen by it
         step = chore(self._conn, limit, after)
+        self._journal_from_us = None
         if step.gone:
             self._known.clear()
         return step
+
+    def set_aside(self, damages: Sequence[Damage], at: datetime) -> Sequence[Quarantined]:
+        """Move rows that are damaged to the quarantine, and put what can be known in their place."""
+        self.flush()
+        moved = quarantine.set_aside(self._conn, damages, at)
+        self._known.clear()
+        self._journal_from_us = None
+        return moved
+
+    def sweep(self, scopes: tuple[Scope, ...], at: datetime, *, rebuild: bool) -> Sequence[Quarantined]:
+        """Look through these rows, and move those that are damaged. rebuild: build their tables' indexes again."""
+        found = list(islice(inspecting.every(self._conn, scopes, SWEEP_STEP), MOVED_AT_ONCE))
+        moved = self.set_aside(found, at)
+        for table in {scope.form.table for scope in scopes} if rebuild else ():
+            self._conn.execute(f"REINDEX {table}")
+        parcels.recrown(self._conn)
+        return moved
+
+    def reindex(self, name: str, why: str, at: datetime) -> None:
+        """Build an index again, once no damaged row is in its way, and keep why."""
+        self.sweep(inspecting.WHOLE, at, rebuild=False)
+        self._conn.execute(f'REINDEX "{name}"')
+        quarantine.record(
+            self._conn, quarantine.SCHEMA, name, why, f"the index {name} was wrong: it was built again", "", at
+        )
 
     def hand_back(self, pages: int, spare_share: float) -> int:
         """Give at most so many free pages back to the file system, but for a share of all; how many that were."""
@@ -119,20 +164,25 @@ class Writing:
             self._conn.execute("PRAGMA incremental_vacuum(1)")
         return count
 
+    def report_tree(self, table: str, why: str, at: datetime) -> None:
+        """Keep that the pages of a table are damaged: only a start puts that right."""
+        about = f"the table {table} is damaged: restart the daemon, which then keeps all that can be read"
+        quarantine.record(self._conn, quarantine.SCHEMA, table, why, about, "", at)
+
     def write_note(self, owner: str, text: str) -> None:
         """Put an owner's notes in the place of those before."""
-        self._conn.execute(_NOTE, (text_column(owner), text_column(text)))
+        values = (text_column(owner), text_column(text))
+        self._conn.execute(_NOTE, (*values, rows.checksum(*values)))
 
     def write_check_in(self, check_in: CheckIn) -> None:
         """Put a check-in in the place of the one of its sort before it."""
-        self._conn.execute(
-            _CHECK_IN, (text_column(check_in.job), check_in.failed, to_us(check_in.at), text_column(check_in.said))
-        )
+        said = text_column(check_in.said)
+        values = (text_column(check_in.job), int(check_in.failed), to_us(check_in.at), said)
+        self._conn.execute(_CHECK_IN, (*values, rows.checksum(*values)))
 
     def write_line(self, line: JournalLine) -> None:
         """Append to the journal."""
-        key = None if line.key is None else key_column(line.key)
-        self._conn.execute(_LINE, (to_us(line.at), line.entry.value, key, LINE.dumps(line)))
+        lines.append(self._conn, line)
 
     def _write_seen(self, seen: tuple[Seen, ...]) -> datetime | None:
         """Gather what was seen; returns the newest instant of it."""
@@ -144,7 +194,8 @@ class Writing:
                 newest = at if newest is None else max(newest, at)
             series = self._series_of(each, found)
             self._samples.append((series, at_ms, *sample_of(found)))
-            self._latest.append((series, at_us, OBSERVATION.dumps(found)))
+            text = OBSERVATION.dumps(found)
+            self._latest.append((series, at_us, text, rows.checksum(series, at_us, text)))
         return newest
 
     def _series_of(self, seen: Seen, found: Observation) -> int:
@@ -157,22 +208,33 @@ class Writing:
         return known[0]
 
     def _upsert_series(self, key: SeriesKey, described: Described, at: datetime) -> int:
-        kind, unit, probe, interval_s = described
-        self._conn.execute(
-            "INSERT INTO series (key, kind, unit, probe, interval_s, first_at_us) VALUES (?, ?, ?, ?, ?, ?)"
-            " ON CONFLICT (key) DO UPDATE SET"
-            " kind = excluded.kind, unit = excluded.unit, probe = excluded.probe, interval_s = excluded.interval_s",
-            (key_column(key), kind.value, unit and unit.value, text_column(probe), float(interval_s), to_us(at)),
-        )
-        (number,) = self._conn.execute("SELECT id FROM series WHERE key = ?", (key_column(key),)).fetchone()
-        return int(number)
+        row, (kind, unit, probe, interval_s) = self._series_row(key), described
+        number, first_at_us = (self._next_series(), to_us(at)) if row is None else (row.id, row.first_at_us)
+        replacing.write_series(self._conn, SeriesRow(number, key, kind, unit, probe, interval_s, first_at_us))
+        return number
+
+    def _series_row(self, key: SeriesKey) -> SeriesRow | None:
+        """The series' own row; one that is damaged is first put right, so that it does not get a good checksum."""
+        for _ in range(2):
+            row = self._conn.execute(f"{rows.SERIES_FORM.selected} WHERE key = ?", (key_column(key),)).fetchone()
+            try:
+                return None if row is None else rows.SERIES_FORM.read(row)
+            except RowDamaged as error:
+                damage = rows.damage_of(rows.SERIES_FORM, row, error)
+                quarantine.set_aside(self._conn, [damage], Clock().now())
+        return None
+
+    def _next_series(self) -> int:
+        (newest,) = self._conn.execute("SELECT max(id) FROM series").fetchone()
+        return 1 + int(newest or 0)
 
     def _write_alert(self, alert: Alert) -> None:
         where = (key_column(alert.key), alert.concern.value)
         if alert == Alert(alert.key, alert.concern):
             self._conn.execute("DELETE FROM alerts WHERE key = ? AND concern = ?", where)
         else:
-            self._conn.execute(_ALERT, (*where, ALERT.dumps(alert)))
+            values = (*where, ALERT.dumps(alert))
+            self._conn.execute(_ALERT, (*values, rows.checksum(*values)))
 
 
 def sample_of(observation: Observation) -> tuple[float | None, float | None]:

@@ -76,6 +76,25 @@ ENTRIES = (
         avoid="Do not delete the damaged file before you know that you need nothing from it.",
     ),
     Remedy(
+        title="Damaged rows were moved out of the database",
+        concern=Concern.UNSOUND,
+        kinds=("itself",),
+        about=(("watchkeeper", "stored rows"),),
+        means="Single rows of the database no longer match their checksums, or an index or a definition was not as "
+        "watchkeeper makes it. They were moved to the table `quarantine`, and the watch goes on with the rest.",
+        look="The reason names what was lost. If a message is among it, look at the page: that message may never "
+        "have been sent. Then look at the disk and the memory, which change bytes when they fail.",
+        commands=(
+            ("watchkeeper journal --entry note --since 7d", "each row that was moved, and why"),
+            ("watchkeeper board", "what is active now, whatever was sent"),
+            ("sudo smartctl -a /dev/sda", "whether the disk is failing"),
+            ("journalctl -k -n 100", "whether the kernel met errors of disk or memory"),
+        ),
+        helps="Acknowledge it once you have looked. It ends by itself seven days after the newest damaged row. If more "
+        "rows follow, replace the disk or test the memory, and restore a backup.",
+        avoid="Do not edit the database by hand: a row that is changed without its checksum counts as damaged.",
+    ),
+    Remedy(
         title="watchkeeper's database or open files come to their limit",
         concern=Concern.FULL,
         kinds=("itself",),

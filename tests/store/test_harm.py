@@ -1,0 +1,147 @@
+"""One harmed row stops nothing: 500 of them, each in a database of its own, with the real store and outbox.
+
+The daemon's start is followed step by step, then the outbox is drained and every page's question asked.
+"""
+
+import asyncio
+import logging
+import shutil
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from tests.store.harm import Harm, harm
+from tests.store.material import DAY, HIDE_HUB, HOUR, MINUTE, SKERRY, START, alert, line, parcel, samples, transition
+from tests.support.outbox import ScriptedNotifier, SetClock
+from watchkeeper.core.observation import Answer, Condition, Deadline, SeriesKey
+from watchkeeper.core.records import Commit, Parceled, Seen
+from watchkeeper.core.remembered import CheckIn
+from watchkeeper.notifiers.outbox import Outbox
+from watchkeeper.store import Store, files
+from watchkeeper.store.keeping import Horizons
+
+FAR = START + 9_999 * DAY
+HARMS, SHARES = 500, 10
+NOW = START + 2 * DAY
+GRACE_S = 5.0
+LATER = "a message that was made after the harm"
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small database with several rows in every table."""
+    path = tmp_path_factory.mktemp("whole") / "watchkeeper.db"
+    others = (
+        Seen(START, Answer(HIDE_HUB, False, "no answer"), "hide-hub", 30.0),
+        Seen(START, Condition(SeriesKey("probe pools", "runs"), sound=True), "pools", 60.0),
+        Seen(START, Deadline(SeriesKey("snapshots of skerry", "age of the newest"), START + DAY, START), "snaps", 60.0),
+    )
+
+    async def fill() -> None:
+        async with await Store.open(path) as store:
+            await store.commit(samples(200))
+            await store.commit(Commit(seen=others, alerts=(replace(alert(), key=HIDE_HUB),)))
+            for number in range(1, 7):
+                await store.commit(transition(number))
+            await store.commit(Commit(journal=tuple(line(f"line {n}", START + n * MINUTE) for n in range(10))))
+            first = await store.next_parcel("mail")
+            assert first is not None
+            await store.parcel_done(replace(first, state=Parceled.DELIVERED, done_at=START))
+            await store.commit(
+                Commit(parcels=(parcel("hut-1", notifier="phone"), parcel("hut-1", 2, notifier="phone")))
+            )
+            await store.keep(Horizons(samples=(START + HOUR).replace(minute=0)))
+            await store.notes.write("returned", "guests: tide-log")
+            await store.notes.write(" keeping", "")
+            await store.check_ins.record(CheckIn("nightly-backup", START, said="all copied"))
+            await store.check_ins.record(CheckIn("scrub", START, failed=True))
+
+    asyncio.run(fill())
+    return path
+
+
+async def _start(store: Store) -> None:
+    """What the daemon asks before its first look."""
+    await store.last_alive()
+    series = {each.key: each.first_at for each in await store.series()}
+    assert {seen.observation.key for seen in await store.latest()} <= series.keys()
+    await store.findings()
+    await store.alerts()
+    assert [level async for level in store.level_samples(START - 1_160 * DAY)]
+    await store.notes.read("returned")
+    await store.check_ins.last("nightly-backup")
+
+
+async def _pages(store: Store) -> None:
+    """What pages and commands ask."""
+    assert await store.journal(limit=50)
+    await store.journal(key=SKERRY, limit=5)
+    await store.parcels(only_open=False)
+    await store.samples(SKERRY, START - DAY, START + DAY)
+    await store.samples_thinned(SKERRY, START - DAY, START + DAY, 100)
+    await store.extent()
+
+
+async def _drain(store: Store) -> list[str]:
+    """Commit one more message for each notifier, and deliver what waits. What the notifiers got."""
+    clock = SetClock(NOW)
+    notifiers = [ScriptedNotifier(name=name) for name in ("mail", "phone")]
+    outbox = Outbox(store, notifiers, clock)
+    late = tuple(parcel("later", due_at=NOW, notifier=each.name) for each in notifiers)
+    await store.commit(Commit(seen=samples(1).seen, journal=(line(LATER, NOW),), parcels=late))
+    running = asyncio.create_task(outbox.run())
+    try:
+        async with asyncio.timeout(20):
+            while not all("later-1" in each.got for each in notifiers):
+                assert not running.done(), running.exception()
+                await asyncio.sleep(0.002)
+    finally:
+        await outbox.close(GRACE_S)
+        await running
+    return [f"{each.name} {id_}" for each in notifiers for id_ in each.got]
+
+
+async def _live(path: Path) -> set[str]:
+    """One life of the daemon, as far as the store and the outbox go; the tables of which rows were moved."""
+    async with await Store.open(path, mend_at=NOW) as store:
+        await _start(store)
+        await _pages(store)
+        got = await _drain(store)
+        assert len(got) == len(set(got)), "told twice"
+        await store.keep(Horizons(samples=NOW.replace(minute=0), hours=NOW - timedelta(hours=30), journal=START - DAY))
+        await store.inspect(whole=True)
+        await store.commit(samples(2))
+        await _start(store)
+        await _pages(store)
+        assert (await store.journal(limit=50))[0].text
+        return {each.source for each in await store.quarantined(START - DAY, FAR)}
+
+
+@pytest.mark.parametrize("share", range(SHARES))
+def test_one_harmed_row_stops_nothing(
+    whole: Path, tmp_path: Path, share: int, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The start, the pages and a message of another alert work, nothing is raised, and the harm is reported."""
+    monkeypatch.setattr(files, "sync", lambda _path: None)
+    for number in range(share, HARMS, SHARES):
+        path = tmp_path / f"{number}" / "watchkeeper.db"
+        path.parent.mkdir()
+        shutil.copyfile(whole, path)
+        done = harm(path, Random(number))
+        caplog.clear()
+        try:
+            moved = asyncio.run(_live(path))
+        except BaseException as error:
+            raise AssertionError(f"harm {number}: {done}") from error
+        assert _reported(done, moved, path), f"harm {number}: {done}, moved {moved}"
+        if done.reported:
+            assert any(each.levelno >= logging.ERROR for each in caplog.records), f"harm {number}: {done}"
+        shutil.rmtree(path.parent)
+
+
+def _reported(done: Harm, moved: set[str], path: Path) -> bool:
+    """Moved away, or, where the tree itself no longer had an order, put together again with an alarm of its own."""
+    return not done.reported or done.table in moved or any(".damaged-" in each.name for each in path.parent.iterdir())

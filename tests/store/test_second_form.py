@@ -1,0 +1,80 @@
+"""The database that version 0.1.0 wrote: form 2, before rows had checksums. Its upgrade keeps everything."""
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from tests.store import older
+from tests.store.material import DAY, HIDE_HUB, SKERRY, START, asked, samples
+from watchkeeper.core.records import Parceled
+from watchkeeper.store import Store, database, definitions, mending, rows, schema
+
+KEPT = ("series", "samples", "hours", "latest", "findings", "alerts", "journal", "outbox", "notes", "check_ins", "life")
+
+
+def _content(path: Path) -> dict[str, list[tuple[object, ...]]]:
+    """Every row, by the columns that form 2 had."""
+    columns = {
+        table: [str(name) for (name,) in asked(path, f"SELECT name FROM pragma_table_info('{table}')") if name != "crc"]
+        for table in KEPT
+    }
+    return {table: asked(path, f"SELECT {', '.join(columns[table])} FROM {table} ORDER BY 1, 2") for table in KEPT}
+
+
+async def test_nothing_is_lost(path: Path) -> None:
+    """It is brought up to date in its place: every value is as it was, every row has its checksum and can be read."""
+    older.make(path)
+    before = _content(path)
+    async with await Store.open(path, mend_at=START) as store:
+        assert {each.key for each in await store.series()} > {SKERRY, HIDE_HUB}
+        assert len(await store.latest()) == 4
+        assert len(await store.alerts()) == len(await store.findings()) == 1
+        assert len(await store.journal()) == older.LINES
+        assert len(await store.parcels(only_open=False)) == 3
+        found = await store.next_parcel("mail")
+        assert found is not None
+        assert found.state is Parceled.WAITING
+        assert await store.notes.read("returned") == "guests: tide-log"
+        assert (await store.check_ins.last("nightly-backup")).good is not None
+        assert len(await store.samples(SKERRY, START - DAY, START + DAY)) > older.SAMPLES
+        await store.inspect(whole=True)
+        assert await store.quarantined(START - DAY, START + 9999 * DAY) == []
+    assert _content(path) == before
+    for form in rows.FORMS:
+        assert asked(path, f"SELECT count(*) FROM {form.table} WHERE crc IS NULL") == [(0,)]
+    assert mending.set_aside_of(path) == []
+
+
+async def test_a_row_that_cannot_be_read_is_moved(path: Path) -> None:
+    """What was damaged before the upgrade costs itself; the rest comes through."""
+    older.make(path)
+    with closing(sqlite3.connect(path, isolation_level=None)) as conn:
+        conn.execute("UPDATE outbox SET state = 'waitinh' WHERE id = 2")
+        conn.execute("UPDATE series SET key = CAST(x'5bff' AS TEXT) WHERE id = 2")
+        conn.execute("UPDATE notes SET owner = CAST(x'ff' AS TEXT)")
+    async with await Store.open(path, mend_at=START) as store:
+        found = await store.next_parcel("mail")
+        assert found is not None
+        assert found.id == 3
+        assert HIDE_HUB in {each.key for each in await store.series()}  # from its newest observation
+        moved = {each.source for each in await store.quarantined(START - DAY, START + 9999 * DAY)}
+        assert moved == {"outbox", "series", "notes"}
+        await store.commit(samples(1))
+
+
+@pytest.mark.parametrize("version", range(1, schema.VERSION))
+def test_every_upgrade_ends_with_the_same_definitions(tmp_path: Path, version: int) -> None:
+    """So that what is not ours can be told from what an older version made in another way."""
+    path = tmp_path / "watchkeeper.db"
+    if version == 2:
+        older.make(path)
+    else:
+        with closing(sqlite3.connect(path, isolation_level=None)) as conn:
+            schema.prepare_empty(conn)
+            conn.executescript(Path(__file__).with_name("first_form.sql").read_text())
+            conn.execute("PRAGMA user_version = 1")
+    with closing(database.open_writing(path)) as conn:
+        assert definitions.differences(conn, schema.VERSION) == []
+        assert conn.execute("SELECT count(*) FROM quarantine").fetchone() == (0,)

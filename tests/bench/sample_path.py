@@ -17,19 +17,22 @@ from collections import Counter
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from datetime import UTC
+from functools import partial
 from pathlib import Path
 from types import FrameType
 
 from watchkeeper.clock import Clock
 from watchkeeper.core.rules import Rules
 from watchkeeper.notifiers.outbox import Outbox
-from watchkeeper.pipeline import Pipeline
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.filesystem import FilesystemsProbe, FilesystemsSettings
 from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.runtime.pipeline import Pipeline
+from watchkeeper.runtime.pipeline_state import PipelineState
+from watchkeeper.runtime.runner import Runner
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 from watchkeeper.schedule import Schedule
 from watchkeeper.store.store import Store
-from watchkeeper.watched import Watched
 
 PACKAGE = "watchkeeper"
 FIRST = 5
@@ -86,10 +89,11 @@ async def measure(samples: int, mount_point: str) -> list[SamplePath]:
     threading.setprofile(recorder)
     with tempfile.TemporaryDirectory() as folder:
         store = await Store.open(Path(folder) / "watchkeeper.db")
-        pipeline = Pipeline(store, Outbox(store, [], clock), clock, "gannet", UTC)
+        pipeline = Pipeline(PipelineState(store, Outbox(store, [], clock), clock, "gannet", UTC))
         probe = FilesystemsProbe(FilesystemsSettings(only=(mount_point,)), Bench(clock, workers))
-        disk, schedule = Watched("disk", 60.0, probe, Rules()), Schedule(clock)
-        schedule.every(disk.label, disk.interval_s, lambda: pipeline.run(disk))
+        disk, schedule = ScheduledProbe("disk", 60.0, probe, Rules()), Schedule(clock)
+        runner = Runner(pipeline, [disk])
+        schedule.every(disk.label, disk.interval_s, partial(runner.run, disk.label))
         sys.setprofile(recorder)
         try:
             return await walked(lambda: schedule.now(disk.label), recorder, samples)

@@ -8,8 +8,8 @@ the series is no longer judged until it is seen again. Pure. Not here: what is s
 from datetime import datetime, timedelta
 
 from watchkeeper.core.alerts import Alert, Concern
+from watchkeeper.core.orphans import UNWATCHED
 from watchkeeper.core.rules import Finding
-from watchkeeper.core.unclaimed import UNWATCHED
 
 GONE_AFTER = timedelta(days=7)
 """A guest that is away for a weekend or for a repair comes back; what has been gone for a week was taken away. As long
@@ -32,6 +32,8 @@ def is_gone(finding: Finding) -> bool:
 
 class Absence:
     """Counts how long a stale alert has stood while the probe ran well. Gaps in the probe's runs do not count."""
+
+    __slots__ = ("_before", "_here", "_well_at")
 
     def __init__(self) -> None:
         self._before, self._here = timedelta(), timedelta()

@@ -1,13 +1,13 @@
 """The planner of the page: what the commands answer, for many readers, without running the host's tools for each.
 
 One question is at work at a time, and few wait for it. What was seen of the host is kept for a while and shared, and so
-is each answer; the page says how old they are. Another configuration empties both. Nothing is decided here.
+is each answer; the page says how old they are. Another configuration has another planner. Nothing is decided here.
 """
 
 import asyncio
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 from watchkeeper.core.planning.answers import RoomAnswer
@@ -44,20 +44,31 @@ class Eyes:
     finders: Sequence[tuple[str, Finder]] = FINDERS
 
 
+@dataclass(slots=True)
+class _Queue:
+    """The question at work, and how many wait for it or are it."""
+
+    at_work: asyncio.Lock = field(default_factory=asyncio.Lock)
+    waiting: int = 0
+
+
 class HostPlanner:
     """The Planner of web/planner.py."""
 
-    def __init__(self, settings: Settings, store: ReadStore, bench: Bench, eyes: Eyes | None = None) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        store: ReadStore,
+        bench: Bench,
+        eyes: Eyes | None = None,
+        before: "HostPlanner | None" = None,
+    ) -> None:
+        """before: what planned until now, by another configuration. Its questions and this one's wait in one queue."""
         self._settings, self._bench, self._store = settings, bench, store
         self._eyes = eyes or Eyes()
-        self._at_work, self._waiting = asyncio.Lock(), 0
+        self.queue: _Queue = _Queue() if before is None else before.queue
         self._kept: OrderedDict[Hashable, tuple[float, Planned[Any]]] = OrderedDict()
         self._seen: tuple[float, HostNow] | None = None
-
-    def change(self, settings: Settings, bench: Bench) -> None:
-        """Plan by another configuration from now on."""
-        self._settings, self._bench, self._seen = settings, bench, None
-        self._kept.clear()
 
     async def room(self, question: Question) -> Planned[RoomAnswer]:
         """Is there room? Raises BadQuestion, CannotPlan, StoreError."""
@@ -105,17 +116,16 @@ class HostPlanner:
     async def _answered(self, asked: Hashable, make: Callable[[], Awaitable[Planned[T]]]) -> Planned[T]:
         if (known := self._known(asked)) is not None:
             return known
-        if self._waiting > MOST_WAITING:
+        if self.queue.waiting > MOST_WAITING:
             raise CannotPlan("Too many ask about this host at once; ask again in half a minute.")
-        self._waiting += 1
+        self.queue.waiting += 1
         try:
-            async with self._at_work:
+            async with self.queue.at_work:
                 return self._known(asked) or await self._worked_out(asked, make)
         finally:
-            self._waiting -= 1
+            self.queue.waiting -= 1
 
     async def _worked_out(self, asked: Hashable, make: Callable[[], Awaitable[Planned[T]]]) -> Planned[T]:
-        settings = self._settings
         try:
             async with asyncio.timeout(LONGEST_S):
                 made = await make()
@@ -125,19 +135,16 @@ class HostPlanner:
             raise CannotPlan(f"The host cannot be looked at: {error}") from None
         except OSError as error:
             raise CannotPlan(f"The host cannot be looked at: {error.strerror}: {error.filename}") from None
-        if settings is self._settings:  # else it was answered by a configuration that no longer holds
-            self._kept[asked] = (self._now_s(), made)
-            self._kept.move_to_end(asked)
-            if len(self._kept) > MOST_KEPT:
-                self._kept.popitem(last=False)
+        self._kept[asked] = (self._now_s(), made)
+        self._kept.move_to_end(asked)
+        if len(self._kept) > MOST_KEPT:
+            self._kept.popitem(last=False)
         return made
 
     async def _look(self) -> HostNow:
         """What is there now, or was a moment ago."""
-        settings = self._settings
         if self._seen is not None and self._now_s() - self._seen[0] < KEPT_S:
             return self._seen[1]
-        found = await self._eyes.look(settings, self._bench)
-        if settings is self._settings:
-            self._seen = (self._now_s(), found)
+        found = await self._eyes.look(self._settings, self._bench)
+        self._seen = (self._now_s(), found)
         return found

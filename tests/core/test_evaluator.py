@@ -7,7 +7,7 @@ import pytest
 
 from tests.support.solo import Outcome, Solo
 from watchkeeper.core.absence import GONE
-from watchkeeper.core.alerts import CONCERN, Concern, Priority, Telling
+from watchkeeper.core.alerts import CONCERN, Alert, Concern, Priority, State, Telling
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 from watchkeeper.core.rules import Rules, SilentRule
 
@@ -221,3 +221,25 @@ def test_what_was_missed_before_a_restart_is_not_back_by_it() -> None:
     assert judged.alert(Concern.STALE).standing
     judged.take(Condition(KEY, sound=True), at + 6 * HOUR)
     assert [m.telling for m in judged.judge(at + 6 * HOUR, at + 6 * HOUR).transitions] == [Telling.ENDED]
+
+
+def test_an_alert_that_ends_ends_the_count_of_what_is_missed() -> None:
+    """What counted as back meanwhile has not been gone for a week."""
+    judged = watch(Kind.CONDITION, interval_s=HOUR.total_seconds())
+    judged.take(Condition(KEY, sound=True), START)
+    missed(judged, 6 * 24)
+    judged.book.put(Alert(KEY, Concern.STALE))
+    for hour in range(6 * 24, 12 * 24):
+        judged.judge(START + hour * HOUR, START + hour * HOUR)
+    assert not judged.gone
+
+
+def test_an_alert_from_the_future_counts_for_nothing() -> None:
+    """The clock was set back while the host was off: the week begins at the start."""
+    stale = Alert(KEY, Concern.STALE, State.ACTIVE, Priority.WARNING, 1, raised_at=START + DAY, told=Priority.WARNING)
+    judged = Solo(KEY, Kind.CONDITION, HOUR.total_seconds(), Rules(), [stale])
+    judged.resume(Condition(KEY, sound=True), START, None, START)
+    for hour in range(1, 7 * 24 + 2):
+        assert not judged.gone
+        judged.judge(START + hour * HOUR, START + hour * HOUR)
+    assert judged.gone

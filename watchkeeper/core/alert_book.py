@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from watchkeeper.core import alert_steps
-from watchkeeper.core.alerts import Alert, Concern, Delays, Transition
+from watchkeeper.core.alerts import Alert, Concern, Delays, Priority, Transition
 from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.rules import Finding
 
@@ -24,6 +24,7 @@ class AlertBook:
         """stored: the alerts as they were last written."""
         self._alerts: dict[AlertKey, Alert] = {}
         self._held: dict[AlertKey, None] = {}
+        self._busy = set[AlertKey]()
         self._before: dict[AlertKey, Alert | None] = {}
         self.restore(stored)
 
@@ -44,6 +45,15 @@ class AlertBook:
             found = self._alerts[key, concern] = Alert(key, concern)
         return found
 
+    def priority_of(self, key: SeriesKey, concern: Concern) -> Priority | None:
+        """What an alert stands at; None where it does not stand."""
+        found = self._alerts.get((key, concern))
+        return None if found is None else found.priority
+
+    def concerned(self, found: Finding) -> bool:
+        """Can a finding change anything? Most cannot: they ask for nothing, and the alert is at rest."""
+        return found.priority is not None or (found.key, found.concern) in self._busy
+
     def put(self, alert: Alert) -> None:
         """Replace an alert by the same one, moved."""
         key = alert.key, alert.concern
@@ -52,6 +62,7 @@ class AlertBook:
             return
         self._before.setdefault(key, before)
         self._alerts[key] = alert
+        (self._busy.discard if alert.at_rest else self._busy.add)(key)
         if alert.held_by is None:
             self._held.pop(key, None)
         else:
@@ -63,10 +74,9 @@ class AlertBook:
         self.put(moved)
         return moves
 
-    @property
-    def any_held(self) -> bool:
-        """Is any alert held by another one?"""
-        return bool(self._held)
+    def none_held(self) -> bool:
+        """Is no alert held by another one?"""
+        return not self._held
 
     def held_by(self, holder: SeriesKey) -> list[Alert]:
         """The alerts that another one holds, in the order in which they came to be held."""
@@ -76,7 +86,6 @@ class AlertBook:
         """The alerts whose cause is there."""
         return [alert for alert in self._alerts.values() if alert.standing]
 
-    @property
     def any_changed(self) -> bool:
         """May any alert have changed since they were last collected?"""
         return bool(self._before)

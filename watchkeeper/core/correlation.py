@@ -67,8 +67,6 @@ class Correlation:
     def step(self, found: Finding, now: datetime, delays: Delays) -> tuple[Transition, ...]:
         """Move the alert of a finding; tell of it only where no other alert stands for it."""
         alert = self._book.get(found.key, found.concern)
-        if found.priority is None and alert.at_rest:
-            return ()
         if alert.held_by is not None:
             alert = self._reconsidered(alert, alert.held_by, now)
         wanted = self._lifted(alert, found.priority)
@@ -90,15 +88,19 @@ class Correlation:
 
     def settle(self, now: datetime) -> list[tuple[Finding, tuple[Transition, ...]]]:
         """Move the alerts that stand for several others, once all others have moved."""
-        group, flood = self._group_alert, self._flood_alert
-        if not self._book.any_held and group.state is flood.state is State.NORMAL:
+        if self._book.none_held() and self._quiet(GROUP) and self._quiet(FLOOD):
             return []
+        group, flood = self._group_alert, self._flood_alert
         members = self._book.held_by(GROUP)
         of_group = self.group.step(group, members, now, gathering=self._gathering(now))
         of_flood = self.flood.step(flood, self._book.held_by(FLOOD), now)
         for _, alert, _ in (of_group, of_flood):
             self._book.put(alert)
         return [(found, moves) for found, _, moves in (of_group, of_flood)]
+
+    def _quiet(self, key: SeriesKey) -> bool:
+        alert = self._book.find(key, OWN[key])
+        return alert is None or alert.state is State.NORMAL
 
     def summed_up(self, now: datetime) -> list[Transition]:
         """What a flood that has just ended told of, alert by alert: the keeper knows of each."""

@@ -6,7 +6,6 @@ what a finding does to an alert (alert_book.py, correlation.py).
 """
 
 import math
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import assert_never
 
@@ -59,7 +58,8 @@ class SeriesEvaluator:
         self.last_at: datetime | None = None
         self.bad_since: datetime | None = None
         self.gone = False
-        self._looked, self._absence, self._book = False, Absence(), book
+        self._absence: Absence | None = None
+        self._looked, self._book = False, book
 
     @property
     def alerts(self) -> tuple[Alert, ...]:
@@ -69,7 +69,7 @@ class SeriesEvaluator:
     def take(self, seen: Observation, at: datetime) -> None:
         """Remember one observation. Cheap: nothing is judged yet."""
         self.latest, self.last_at, self._looked = seen, at, True
-        self.gone, self._absence = False, Absence()
+        self.gone, self._absence = False, None
         self.first_at = self.first_at or at
         match seen:
             case Level():
@@ -91,9 +91,9 @@ class SeriesEvaluator:
         the probe has looked: nobody knows how things are after three days without power.
         """
         self.latest, self.first_at, self.last_at, self.bad_since = seen, first_at, now, bad_since
-        stale = self._book.get(self.key, Concern.STALE)
-        if stale.standing and stale.raised_at is not None:
-            self._absence.resume(stale.raised_at, now)
+        stale = self._book.find(self.key, Concern.STALE)
+        if stale is not None and stale.standing and stale.raised_at is not None:
+            self._absence = Absence(max(now - stale.raised_at, timedelta()))
 
     def bridge(self, gap: timedelta, now: datetime, *, anew: bool) -> None:
         """The wall clock moved so far without the watch: what is measured since then leaves the gap out.
@@ -107,7 +107,8 @@ class SeriesEvaluator:
         self.last_at = now if anew else min(self.last_at + gap, now)
         self.bad_since = None if self.bad_since is None else min(self.bad_since + gap, now)
         self._looked = self._looked and not anew
-        self._absence.bridge(gap)
+        if self._absence is not None:
+            self._absence.bridge(gap)
 
     @property
     def over(self) -> bool:
@@ -131,37 +132,46 @@ class SeriesEvaluator:
         """
         if probe_seen_at is not None and math.isfinite(self.interval_s):
             self._count_absence(max(probe_seen_at, self.last_at or probe_seen_at))
-        return tuple(self._letting_go(now) if self.gone else self._findings(now, probe_seen_at or now))
+        return self._dropped(now) if self.gone else self._findings(now, probe_seen_at or now)
 
     def _count_absence(self, as_of: datetime) -> None:
+        if self._book.priority_of(self.key, Concern.STALE) is None:
+            self._absence = None
+            return
+        if self._absence is None:
+            self._absence = Absence()
         # A probe that runs at its usual times is looked at once in an interval at least; slow reviews have an hour.
         longest = timedelta(seconds=max(self.rules.stale.intervals * self.interval_s, rules.HOUR_S))
-        self._absence.count(self._book.get(self.key, Concern.STALE), as_of, longest)
+        self._absence.count(as_of, longest)
         self.gone = self.gone or self._absence.for_good
 
-    def _letting_go(self, now: datetime) -> Iterator[Finding]:
+    def _dropped(self, now: datetime) -> tuple[Finding, ...]:
         """All is well with what is no longer there."""
-        return (Finding(self.key, concern, now, None, reason=GONE) for concern in self.concerns)
+        return tuple(Finding(self.key, concern, now, None, reason=GONE) for concern in self.concerns)
 
-    def _findings(self, now: datetime, probe_seen_at: datetime) -> Iterator[Finding]:
-        if self.latest is None or self.first_at is None or self.last_at is None:
-            return
-        if isinstance(self.latest, Level) and self.latest.part_of is not None:
-            return
-        if self._looked and not (isinstance(self.latest, Level) and self.latest.may_be_full):
-            yield self._judge_kind(self.latest, self.first_at, now)
-        if math.isfinite(self.interval_s):
-            as_of = max(probe_seen_at, self.last_at)
-            found = rules.judge_stale(self.key, self.last_at, self.interval_s, as_of, self.rules.stale)
-            if self._looked or found.priority is not None or not self._book.get(self.key, Concern.STALE).standing:
-                yield found  # what was missed before a restart is not there because nobody has missed it yet since
+    def _findings(self, now: datetime, probe_seen_at: datetime) -> tuple[Finding, ...]:
+        latest = self.latest
+        if latest is None or self.first_at is None or self.last_at is None:
+            return ()
+        level = latest if isinstance(latest, Level) else None
+        if level is not None and level.part_of is not None:
+            return ()
+        judged = self._looked and not (level is not None and level.may_be_full)
+        found = (self._judge_kind(latest, self.first_at, now),) if judged else ()
+        if not math.isfinite(self.interval_s):
+            return found
+        as_of = max(probe_seen_at, self.last_at)
+        stale = rules.judge_stale(self.key, self.last_at, self.interval_s, as_of, self.rules.stale)
+        if self._looked or stale.priority is not None or self._book.priority_of(self.key, Concern.STALE) is None:
+            return (*found, stale)
+        return found  # what was missed before a restart is not there because nobody has missed it yet since
 
     def _judge_kind(self, seen: Observation, first_at: datetime, now: datetime) -> Finding:
         match seen:
             case Level():
                 # A forecast holds until the next sample: re-judging on a timer only looks at it from a later moment.
                 self.forecast = self.forecast or exhaustion.forecast(self.history, now.timestamp())
-                standing = self._book.get(self.key, Concern.FULL).priority
+                standing = self._book.priority_of(self.key, Concern.FULL)
                 return rules.judge_full(self.key, self.forecast, now, self.rules.full, standing)
             case Deadline():
                 return rules.judge_overdue(seen, first_at, now, self.rules.overdue)

@@ -90,12 +90,13 @@ class Pipeline:
         unsettled = unsettled_series(standing)
         for entry, seen in restore_series(self._registry, by_label, latest, findings, unsettled, now):
             if not entry.orphaned:
-                self._mark(entry.owner, seen.observation, now)
+                self._dependencies.place(entry.evaluator.key.subject, entry.owner.label)
+                self._registry.mark(seen.observation, now)
         state.orphan_wait.begin(by_label, by_label, now)
         if (gap := _away(last_alive, now)) is not None:
             self._bridge(gap, unit, Entry.START, STOPPED)
         self._end(unit, [a for a in standing if a.key not in self._registry and a.key not in OWN], now)
-        if state.book.any_changed or unit.lasting:
+        if state.book.any_changed() or unit.lasting:
             await state.buffer.write(unit, now)
 
     def adopt(self, probes: Sequence[ScheduledProbe]) -> None:
@@ -116,8 +117,7 @@ class Pipeline:
         entries = self._record(unit, probe, observed, own, now)
         for entry, findings in self._evaluate(entries, now):
             self._move(unit, entry, findings, now)
-            for found in findings:
-                unit.found(found)
+            unit.found(findings)
         self._settle(unit, now)
         await self.state.buffer.write(unit, now)
 
@@ -133,12 +133,11 @@ class Pipeline:
         now = self._look_at_clocks(unit)
         for entry, findings in self._evaluate([entry for entry in entries if not entry.orphaned], now):
             if self._move(unit, entry, findings, now):
-                for found in findings:
-                    unit.found(found)
+                unit.found(findings)
             if entry.evaluator.gone:
                 self._forget(entry)
         self._settle(unit, now)
-        if unit.lasting or self.state.held_back or self.state.book.any_changed:
+        if unit.lasting or self.state.held_back or self.state.book.any_changed():
             await self.state.buffer.write(unit, now)
 
     def _record(
@@ -152,22 +151,23 @@ class Pipeline:
         """Take a run in; the series that it says something new about."""
         self.state.orphan_wait.looked(probe.label)
         runs = self._registry.runs.setdefault(probe.label, ProbeRuns(now))
-        news: tuple[Observation, ...] = tuple(observed)
         if own.sound:
             runs.went_well_at = now
-        if runs.news(own, now):
+        own_is_news = runs.news(own, now)
+        if own_is_news:
             runs.stored, runs.stored_at = own, now
-            news = (*news, own)
+        entries = dict[SeriesEntry, None]()
         for each in (*observed, own):
-            self._registry.entry(probe, each).evaluator.take(each, now)
-            self._mark(probe, each, now)
-        if self.state.recording:
-            unit.seen += [Seen(now, each, probe.label, probe.interval_s) for each in news]
-        return [self._registry[key] for key in dict.fromkeys([each.key for each in news])]
-
-    def _mark(self, owner: ScheduledProbe, seen: Observation, now: datetime) -> None:
-        self._dependencies.place(seen.key.subject, owner.label)
-        self._registry.mark(seen, now)
+            entry = self._registry.entry(probe, each)
+            entry.evaluator.take(each, now)
+            self._dependencies.place(each.key.subject, probe.label)
+            self._registry.mark(each, now)
+            if each is own and not own_is_news:
+                continue
+            entries[entry] = None
+            if self.state.recording:
+                unit.seen.append(Seen(now, each, probe.label, probe.interval_s))
+        return list(entries)
 
     def _evaluate(self, entries: Iterable[SeriesEntry], now: datetime) -> list[tuple[SeriesEntry, tuple[Finding, ...]]]:
         """What the rules find of each series."""
@@ -176,11 +176,16 @@ class Pipeline:
     def _move(self, unit: UnitOfWork, entry: SeriesEntry, findings: Iterable[Finding], now: datetime) -> bool:
         """Move a series' alerts to what was found; whether any moved."""
         moved, limits = False, entry.evaluator.rules
-        for found in findings:
+        concerned = entry.evaluator.bad_since is not None
+        for found in filter(self.state.book.concerned, findings):
+            concerned = True
             for move in self.correlation.step(found, now, limits.delays(found.concern)):
                 moved = True
                 self._notify(unit, move, found, entry)
-        self.state.timer.plan(entry, now)
+        if concerned:
+            self.state.timer.plan(entry, now)
+        else:
+            entry.next_evaluation = None
         if self.state.reasons is not None:
             self._explain(self.state.reasons, entry, findings)
         return moved
@@ -190,7 +195,8 @@ class Pipeline:
         for found, moves in self.correlation.settle(now):
             for move in moves:
                 self._notify(unit, move, found)
-                unit.found(found)
+            if moves:
+                unit.found([found])
             if self.state.reasons is not None:
                 explained = self.state.groups_explained.setdefault(found.key, {})
                 alert = self.state.book.get(found.key, found.concern)
@@ -239,8 +245,7 @@ class Pipeline:
         orphans = sorted(self._registry.orphans) if self.state.orphan_wait.over(now) else []
         for key in orphans:
             evaluator = self._registry[key].evaluator
-            for concern in evaluator.concerns:
-                unit.found(Finding(key, concern, now, None, reason=UNWATCHED))
+            unit.found([Finding(key, concern, now, None, reason=UNWATCHED) for concern in evaluator.concerns])
             self._end(unit, evaluator.alerts, now)
             del self._registry[key]
         if orphans:
@@ -286,7 +291,7 @@ class Pipeline:
         if move is not None:
             self.state.book.put(move.after)
             self._notify(unit, move, Finding(key, concern, now, move.after.priority))
-        if unit.lasting or self.state.book.any_changed:
+        if unit.lasting or self.state.book.any_changed():
             await self.state.buffer.write(unit, now)
         return move is not None
 

@@ -57,24 +57,26 @@ class Runner:
 
     def __init__(self, pipeline: Pipeline, probes: Sequence[ScheduledProbe]) -> None:
         """pipeline: the first one. probes: those of its configuration."""
-        self.pipeline, self.probes = pipeline, tuple(probes)
+        self.pipeline, self._own = pipeline, tuple[ScheduledProbe, ...]()
+        self._set(probes)
         self.stopping = asyncio.Event()
         """Set where a stop was asked for: what is looked at from then on is discarded."""
-        self._own: tuple[ScheduledProbe, ...] = ()
         self._breaks = 0
 
-    @property
-    def all_probes(self) -> dict[str, ScheduledProbe]:
-        """The probes of the configuration that holds, and the daemon's own, by label."""
-        return {each.label: each for each in (*self.probes, *self._own)}
+    def _set(self, probes: Sequence[ScheduledProbe]) -> None:
+        self.probes = tuple(probes)
+        self.all_probes = {each.label: each for each in (*self.probes, *self._own)}
+        """Those of the configuration that holds, and the daemon's own, by label."""
 
     def add_own(self, probe: ScheduledProbe) -> None:
         """Run a probe of the daemon's own besides those of every configuration."""
         self._own = (*self._own, probe)
+        self._set(self.probes)
 
     def switch(self, pipeline: Pipeline, probes: Sequence[ScheduledProbe]) -> None:
         """Go by another configuration from now on."""
-        self.pipeline, self.probes = pipeline, tuple(probes)
+        self.pipeline = pipeline
+        self._set(probes)
         pipeline.adopt(tuple(self.all_probes.values()))
 
     def dependents_of(self, subject: str) -> tuple[str, ...]:

@@ -73,9 +73,10 @@ class UnitOfWork:
         """Does it hold what must not be lost?"""
         return bool(self.alerts or self.journal or self.parcels)
 
-    def found(self, finding: Finding) -> None:
-        """Take a finding."""
-        self.findings[finding.key, finding.concern] = finding
+    def found(self, findings: Iterable[Finding]) -> None:
+        """Take findings."""
+        for each in findings:
+            self.findings[each.key, each.concern] = each
 
     def collect(self, alerts: Iterable[Alert]) -> None:
         """Take alerts as they stand now."""

@@ -109,8 +109,9 @@ class WriteBuffer:
     def _evaluate(self, unit: UnitOfWork, seen: Condition, now: datetime) -> None:
         """Judge the database's own condition, and move its alert."""
         self._database.take(seen, now)
-        for found in self._database.evaluate(now):
+        findings = self._database.evaluate(now)
+        for found in findings:
             for move in self._book.step(found, now, self._database.rules.delays(found.concern)):
                 self._notifications.transition(unit, move, found)
-            unit.found(found)
+        unit.found(findings)
         unit.collect(self._book.collect_changed())

@@ -1,16 +1,20 @@
 """Delays that run out are told at that moment, with the real clock."""
 
 import asyncio
-from datetime import UTC
+from datetime import UTC, datetime
 
-from tests.support.house import Desk, Shelf, watched
+from tests.support.house import HOUR, MINUTE, SECOND, START, Desk, Shelf, watched
 from watchkeeper.clock import Clock
-from watchkeeper.core.observation import Answer, SeriesKey
+from watchkeeper.core.alert_book import AlertBook
+from watchkeeper.core.evaluator import SeriesEvaluator
+from watchkeeper.core.observation import Answer, Kind, SeriesKey
 from watchkeeper.core.records import Entry
 from watchkeeper.core.rules import Rules, SilentRule
+from watchkeeper.runtime.evaluation_timer import EvaluationTimer
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.runner import Runner
+from watchkeeper.runtime.series_registry import SeriesEntry
 
 HUB = SeriesKey("service hide-hub", "answer")
 
@@ -48,3 +52,64 @@ async def test_a_look_that_is_due_at_what_was_dropped_does_no_harm() -> None:
         await runner.review_in_time(0.05)
     assert pipeline.state.reviewed_at is not None
     assert HUB not in pipeline.state.registry
+
+
+def entry_of(rules: Rules, at: datetime) -> SeriesEntry:
+    """A service that was lost at an instant."""
+    evaluator = SeriesEvaluator(HUB, Kind.ANSWER, 60.0, rules, AlertBook())
+    evaluator.take(Answer(HUB, answered=False), at)
+    return SeriesEntry(evaluator, watched(()))
+
+
+def lost(after_s: float) -> SeriesEntry:
+    """A service that was lost now, and is told after so many seconds."""
+    return entry_of(Rules(silent=SilentRule(warning_s=after_s, alarm_s=None)), START)
+
+
+def test_each_series_is_due_once_and_in_its_turn() -> None:
+    """At its very moment; the one that comes later is not forgotten over it."""
+    timer, soon, late = EvaluationTimer(), lost(60.0), lost(120.0)
+    assert timer.take_due([soon, late], START + HOUR) == []
+    for entry in (late, soon):
+        timer.plan(entry, START)
+    assert (soon.next_evaluation, late.next_evaluation) == (START + MINUTE, START + 2 * MINUTE)
+    assert timer.take_due([soon, late], START + MINUTE - SECOND) == []
+    assert timer.take_due([soon, late], START + MINUTE) == [soon]
+    assert soon.next_evaluation is None
+    assert timer.take_due([soon, late], START + MINUTE) == []
+    assert timer.take_due([soon, late], START + 2 * MINUTE) == [late]
+    assert timer.take_due([soon, late], START + HOUR) == []
+
+
+def test_what_is_no_longer_due_is_not_planned() -> None:
+    """It answers again."""
+    timer, entry = EvaluationTimer(), lost(60.0)
+    timer.plan(entry, START)
+    entry.evaluator.take(Answer(HUB, answered=True), START + SECOND)
+    timer.plan(entry, START + SECOND)
+    assert entry.next_evaluation is None
+    assert timer.take_due([entry], START + HOUR) == []
+
+
+async def test_a_sleep_ends_at_the_next_moment_or_after_its_longest() -> None:
+    """Measured in order: what would end last is still asleep."""
+    timer, entry = EvaluationTimer(), lost(0.05)
+    async with asyncio.timeout(10):
+        await timer.sleep(START, 0.01)
+        timer.plan(entry, START)
+        await timer.sleep(START, 3_600.0)
+
+
+async def test_a_sleep_is_woken_by_an_earlier_moment_and_by_no_later_one() -> None:
+    """Else what was planned meanwhile waits for the next steady look."""
+    timer = EvaluationTimer()
+    timer.plan(lost(1_800.0), START)
+    asleep = asyncio.create_task(timer.sleep(START, 3_600.0))
+    await asyncio.sleep(0)
+    timer.plan(lost(3_000.0), START)
+    for _ in range(5):
+        await asyncio.sleep(0)
+    assert not asleep.done()
+    timer.plan(lost(60.0), START)
+    async with asyncio.timeout(10):
+        await asleep

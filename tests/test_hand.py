@@ -4,6 +4,7 @@ import asyncio
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -18,10 +19,12 @@ from watchkeeper.core.rules import Rules
 from watchkeeper.errors import DeliveryRefused, ProbeError
 from watchkeeper.hand import Hand
 from watchkeeper.notifiers.outbox import Outbox
-from watchkeeper.pipeline import Pipeline
+from watchkeeper.runtime.pipeline import Pipeline
+from watchkeeper.runtime.pipeline_state import PipelineState
+from watchkeeper.runtime.runner import Runner
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 from watchkeeper.schedule import Schedule
 from watchkeeper.store.store import Store
-from watchkeeper.watched import Watched
 
 KEY = SeriesKey("pool skerry", "health")
 
@@ -96,15 +99,12 @@ async def station(tmp_path: Path) -> AsyncIterator[Station]:
     """A station whose pool has failed, and is told as such."""
     clock, pool, letterbox = HandClock(), Pool(), Letterbox()
     store = await Store.open(tmp_path / "watch.db")
-    pipeline = Pipeline(store, Outbox(store, [letterbox], clock), clock, "gannet", UTC)
-    watched = Watched("pool", 3_600.0, pool, Rules())
+    outbox = Outbox(store, [letterbox], clock)
+    pipeline = Pipeline(PipelineState(store, outbox, clock, "gannet", UTC))
+    runner = Runner(pipeline, [ScheduledProbe("pool", 3_600.0, pool, Rules())])
     schedule = Schedule(clock)
-
-    async def run() -> None:
-        await pipeline.run(watched)
-
-    schedule.every("pool", 3_600.0, run)
-    made = Hand(pipeline, schedule, [watched], [letterbox], clock, ("gannet", UTC))
+    schedule.every("pool", 3_600.0, partial(runner.run, "pool"))
+    made = Hand(runner, schedule, outbox, clock, ("gannet", UTC))
     assert await made.run_now("pool") == "pool ran."
     for _ in range(8):
         clock.ahead += timedelta(minutes=1)

@@ -12,7 +12,7 @@ from watchkeeper.web.vitals import Fitness
 async def test_all_is_well_while_probes_run_and_rules_are_applied() -> None:
     """A daemon that does its work passes, with nothing to say."""
     house = House()
-    health = Health(house.clock, house.pipeline)
+    health = Health(house.clock, house.pipeline.state)
     await house.pipeline.review()
     assert health.read().fitness is Fitness.PASS
     assert health.read().troubles == ()
@@ -21,7 +21,7 @@ async def test_all_is_well_while_probes_run_and_rules_are_applied() -> None:
 async def test_a_probe_in_trouble_is_a_warning_with_its_reason() -> None:
     """The watch goes on, but not over everything."""
     house = House()
-    health = Health(house.clock, house.pipeline)
+    health = Health(house.clock, house.pipeline.state)
     await house.run(watched(ProbeTimeout("no answer from /skerry within 10 s")))
     assert health.read().fitness is Fitness.WARN
     assert health.read().troubles == ("probe hide-hub: no answer from /skerry within 10 s",)
@@ -30,7 +30,7 @@ async def test_a_probe_in_trouble_is_a_warning_with_its_reason() -> None:
 async def test_rules_that_are_not_applied_are_a_failure() -> None:
     """Silence means that all is well only while somebody looks."""
     house = House()
-    health = Health(house.clock, house.pipeline)
+    health = Health(house.clock, house.pipeline.state)
     house.clock.run(REVIEW_LATE + timedelta(seconds=1))
     assert health.read().fitness is Fitness.FAIL
 
@@ -38,7 +38,7 @@ async def test_rules_that_are_not_applied_are_a_failure() -> None:
 async def test_records_that_cannot_be_written_are_a_failure() -> None:
     """A full disk under the database is told, and how much waits."""
     house = House()
-    health = Health(house.clock, house.pipeline)
+    health = Health(house.clock, house.pipeline.state)
     house.store.fill()
     await house.pipeline.note(Entry.NOTE, "a new pool was made")
     (check,) = (c for c in health.read().checks if c.component == "store")
@@ -63,10 +63,11 @@ async def test_messages_that_do_not_get_through() -> None:
     """One receiver that takes nothing is a warning; where none does, nobody is told, and that is a failure."""
     house = House()
     await house.pipeline.review()
-    one = Health(house.clock, house.pipeline, Deliveries(mail="mail: no connection to the server")).read()
+    one = Health(house.clock, house.pipeline.state, Deliveries(mail="mail: no connection to the server")).read()
     assert (one.fitness, one.troubles) == (
         Fitness.WARN,
         ("nothing gets through mail: mail: no connection to the server",),
     )
-    assert Health(house.clock, house.pipeline, Deliveries(mail="down", phone="down")).read().fitness is Fitness.FAIL
-    assert Health(house.clock, house.pipeline, Deliveries()).read().fitness is Fitness.PASS
+    state, both = house.pipeline.state, Deliveries(mail="down", phone="down")
+    assert Health(house.clock, state, both).read().fitness is Fitness.FAIL
+    assert Health(house.clock, state, Deliveries()).read().fitness is Fitness.PASS

@@ -15,11 +15,12 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 from tests.support.house import DAY, HOUR, MINUTE, House
 from watchkeeper.core.alerts import LONGEST_SHELVED, Alert, Concern, Delays, Priority, Telling
 from watchkeeper.core.chatter import Chattering
+from watchkeeper.core.group_alerts import FLOOD, GROUP
 from watchkeeper.core.message import Message
 from watchkeeper.core.observation import Answer, Condition, Observation, SeriesKey
 from watchkeeper.core.records import Entry, JournalLine
 from watchkeeper.core.rules import Rules, SilentRule, UnsoundRule
-from watchkeeper.watched import Watched
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 
 T = TypeVar("T")
 AlertKey = tuple[SeriesKey, Concern]
@@ -67,7 +68,7 @@ class Living(RuleBasedStateMachine):
         """Since a gap no probe has looked."""
         self.house = House({"guests": ("pool skerry",)})
         self.watched = [
-            Watched(label, 60.0, Sight(keys, self.bad), RULES)
+            ScheduledProbe(label, 60.0, Sight(keys, self.bad), RULES)
             for label, keys in {
                 **{f"web {key.subject}": [key] for key in SERVICES},
                 "guests": GUESTS,
@@ -136,7 +137,7 @@ class Living(RuleBasedStateMachine):
     def free_disk(self) -> None:
         self.house.store.free()
 
-    @precondition(lambda self: not self.house.pipeline.held_back)
+    @precondition(lambda self: not self.house.pipeline.state.held_back)
     @rule(away=st.sampled_from([MINUTE, DAY]))
     def restart(self, away: timedelta) -> None:
         self.house.store.free()
@@ -150,9 +151,9 @@ class Living(RuleBasedStateMachine):
     @property
     def alerts(self) -> list[Alert]:
         """All of them, as they stand in memory."""
-        watched = [a for judged in self.house.pipeline.judgements.values() for a in judged.alerts.values()]
-        together = self.house.pipeline._together
-        return [*watched, together.group.alert, together.flood.alert]
+        watched = [a for entry in self.house.registry.values() for a in entry.evaluator.alerts]
+        book = self.house.pipeline.state.book
+        return [*watched, book.get(GROUP, Concern.SILENT), book.get(FLOOD, Concern.UNSOUND)]
 
     @invariant()
     def nothing_is_shelved_past_its_time(self) -> None:
@@ -179,7 +180,7 @@ class Living(RuleBasedStateMachine):
             in_doubt = alert.raised_at is not None and now - alert.raised_at <= timedelta(minutes=3)
             assert alert.held_by is None or alert.held_by in standing or alert.held_until is not None or in_doubt, alert
 
-    @precondition(lambda self: not self.house.pipeline.held_back)
+    @precondition(lambda self: not self.house.pipeline.state.held_back)
     @invariant()
     def the_store_and_the_messages_agree(self) -> None:
         """What is stored is what is in memory, and what the keeper was told is what the store says that they were."""

@@ -320,7 +320,7 @@ async def test_a_leap_that_cannot_be_written_down_ends_no_start(caplog: pytest.L
     kept = Keeping(store, _settings(), clock, Journal().note, Full())
     await kept.begin(NOW - 100 * DAY)
     assert "could not be written down" in caplog.text
-    kept.change(_settings(samples="3d"))
+    kept = Keeping(store, _settings(samples="3d"), clock, Journal().note, before=kept)
     await _turns(kept, clock, 0.05)
     newest = max(each.samples for each in store.horizons if each.samples)
     assert newest == clock.now().replace(minute=0, second=0) - 3 * DAY

@@ -11,7 +11,7 @@ import pytest
 
 from watchkeeper.cli import COMMANDS, reference, reference_alerts
 from watchkeeper.cli.reference_examples import examples
-from watchkeeper.core import advice, summaries
+from watchkeeper.core import advice, group_alerts
 from watchkeeper.core.alerts import Concern, Telling
 from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.remedies import watch
@@ -146,9 +146,9 @@ def test_an_entry_names_what_its_probes_really_bring(entry: Remedy) -> None:
 @pytest.mark.parametrize(
     ("key", "concern"),
     [
-        (summaries.GROUP, Concern.SILENT),
-        (summaries.FLOOD, Concern.UNSOUND),
-        (summaries.DATABASE, Concern.UNSOUND),
+        (group_alerts.GROUP, Concern.SILENT),
+        (group_alerts.FLOOD, Concern.UNSOUND),
+        (group_alerts.DATABASE, Concern.UNSOUND),
         (SeriesKey("probe zfs", "runs"), Concern.UNSOUND),
         (SeriesKey("probe zfs", "runs"), Concern.STALE),
     ],

@@ -83,13 +83,10 @@ async def test_what_is_gone_is_let_go_and_forgotten(verbose: pytest.LogCaptureFi
     await house.run(watched([Level(pool, 1.0, 10.0)], every_s=3600.0))
     for _ in range(15 * 24):
         house.clock.run(HOUR - 2 * MINUTE)
-        house.pipeline._clocks = None  # an hour without a look is no gap here
+        house.pipeline.state.clocks = None  # an hour without a look is no gap here
         await house.run(watched(list[Level](), every_s=3600.0), after=2 * MINUTE)
     assert any("gone for good" in each.getMessage() for each in verbose.records)
-    assert pool not in house.pipeline.judgements
-    reasons = house.pipeline._reasons
-    assert reasons is not None
-    assert pool not in {key for key, _ in reasons._told}
+    assert pool not in house.registry
 
 
 async def test_nobody_asks(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
@@ -100,5 +97,5 @@ async def test_nobody_asks(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCa
     house = House()
     for _ in range(5):
         await house.run(watched(DOWN, rules=RULES), after=MINUTE)
-    assert house.pipeline._reasons is None
+    assert house.pipeline.state.reasons is None
     assert len(house.messages) == 1

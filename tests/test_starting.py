@@ -114,7 +114,7 @@ def test_a_kernel_that_does_not_say_keeps_nothing_in_time(monkeypatch: pytest.Mo
 async def test_without_recording_all_but_the_samples_is_written() -> None:
     """Alerts are raised and told while no sample is stored."""
     house = House()
-    house.pipeline.recording = False
+    house.pipeline.state.recording = False
     probe = watched([Answer(HUB, answered=False, reason="connection refused")])
     for _ in range(3):
         await house.run(probe)

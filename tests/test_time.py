@@ -14,7 +14,7 @@ from watchkeeper.core.alerts import Concern, Delays, Priority, State, Telling
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
 from watchkeeper.core.records import Entry
 from watchkeeper.core.rules import Rules, SilentRule, UnsoundRule
-from watchkeeper.watched import Watched
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 
 HUB = SeriesKey("service hide-hub", "answer")
 POOL = SeriesKey("pool skerry", "health")
@@ -30,7 +30,7 @@ class Station:
         self.up, self.sound, self.used = True, True, 500.0
 
     @property
-    def probes(self) -> list[Watched]:
+    def probes(self) -> list[ScheduledProbe]:
         at = self.house.clock.at
         snapshots = Deadline(NEWEST, due_at=at + 20 * HOUR, last_at=at - 4 * HOUR, period_s=DAY.total_seconds())
         return [
@@ -206,7 +206,7 @@ async def test_a_leap_seconds_repeated_stamp_changes_nothing() -> None:
     station.house.clock.run(SECOND)
     station.house.clock.set(-SECOND)
     for probe in station.probes:
-        await station.house.pipeline.run(probe)
+        await station.house.look(probe)
     stamps = [s.at for s in station.house.store.seen if s.observation.key == HUB]
     assert stamps[-1] == stamps[-2]
     await station.live(HOUR)

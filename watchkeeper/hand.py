@@ -1,10 +1,11 @@
-"""The keeper's hand: what the page may ask of the daemon. Hands on to the pipeline, the schedule and the notifiers.
+"""The keeper's hand: what the page may ask of the daemon. Hands on to the pipeline, the schedule and the notifiers
+of the configuration that holds.
 
 Nothing is decided here; who may ask is the page's matter (web/desk.py).
 """
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime, tzinfo
 from typing import Protocol
 
@@ -15,8 +16,7 @@ from watchkeeper.core.observation import Condition, SeriesKey
 from watchkeeper.core.records import Entry
 from watchkeeper.errors import DeliveryError
 from watchkeeper.notifiers.base import Notifier
-from watchkeeper.pipeline import Pipeline
-from watchkeeper.watched import Watched
+from watchkeeper.runtime.runner import Runner
 
 PATIENCE_S = 8.0
 """A person who pressed a button waits so long for the answer; the run itself goes on."""
@@ -30,71 +30,72 @@ class Runs(Protocol):
         ...
 
 
+class Delivers(Protocol):
+    """Delivers messages."""
+
+    @property
+    def notifiers(self) -> Sequence[Notifier]:
+        """By what, now."""
+        ...
+
+
 class Hand:
     """Implements web.acting.Acting on a running daemon."""
 
     def __init__(
         self,
-        pipeline: Pipeline,
+        runner: Runner,
         schedule: Runs,
-        watched: Sequence[Watched],
-        notifiers: Sequence[Notifier],
+        outbox: Delivers,
         clock: Clock,
         host: tuple[str, tzinfo],
     ) -> None:
-        """host: the watched host's name and zone, as messages say them."""
-        self._pipeline, self._schedule, self._clock = pipeline, schedule, clock
-        self._watched: Mapping[str, Watched] = {each.label: each for each in watched}
-        self._notifiers: Mapping[str, Notifier] = {each.name: each for each in notifiers}
+        """runner: knows the pipeline and the probes. host: the watched host's name and zone, as messages say them."""
+        self._runner, self._schedule, self._outbox, self._clock = runner, schedule, outbox, clock
         self._host, self._zone = host
-
-    def change(self, watched: Sequence[Watched], notifiers: Sequence[Notifier]) -> None:
-        """Another configuration holds from now on."""
-        self._watched = {each.label: each for each in watched}
-        self._notifiers = {each.name: each for each in notifiers}
 
     @property
     def probes(self) -> Sequence[str]:
         """The labels of the probes."""
-        return tuple(self._watched)
+        return tuple(each.label for each in self._runner.probes)
 
     @property
     def notifiers(self) -> Sequence[str]:
         """The names of the notifiers."""
-        return tuple(self._notifiers)
+        return tuple(each.name for each in self._outbox.notifiers)
 
     async def acknowledge(self, key: SeriesKey, concern: Concern) -> bool:
         """The keeper knows of an alert; False where there was nothing to acknowledge."""
-        return await self._pipeline.acknowledge(key, concern)
+        return await self._runner.pipeline.acknowledge(key, concern)
 
     async def shelve(self, key: SeriesKey, concern: Concern, until: datetime | None) -> bool:
         """Set an alert aside until an instant, or until it next ends; False where there is no such alert."""
-        return await self._pipeline.shelve(key, concern, until, once=until is None)
+        return await self._runner.pipeline.shelve(key, concern, until, once=until is None)
 
     async def unshelve(self, key: SeriesKey, concern: Concern) -> bool:
         """Take a shelving back; False where it is not shelved."""
-        return await self._pipeline.unshelve(key, concern)
+        return await self._runner.pipeline.unshelve(key, concern)
 
     async def note(self, text: str, key: SeriesKey | None) -> None:
         """Write the keeper's own words into the journal."""
-        await self._pipeline.note(Entry.NOTE, text, key)
+        await self._runner.pipeline.note(Entry.NOTE, text, key)
 
     async def run_now(self, label: str) -> str:
         """Run a probe at once; what came of it. Raises KeyError where there is none of that label."""
-        watched = self._watched[label]
+        probe = {each.label: each for each in self._runner.probes}[label]
         try:
             await asyncio.wait_for(asyncio.shield(self._schedule.now(label)), PATIENCE_S)
         except TimeoutError:
             return f"{label} has been started; it is still looking."
-        judgement = self._pipeline.judgements.get(watched.own_key)
-        own = judgement.latest if judgement is not None else None
+        entry = self._runner.pipeline.state.registry.get(probe.own_key)
+        own = entry.evaluator.latest if entry is not None else None
         if isinstance(own, Condition) and not own.sound:
             return f"{label} ran, and could not look: {own.reason}"
         return f"{label} ran."
 
     async def trial(self, notifier: str) -> str:
         """Send a test message; what became of it. Raises KeyError where there is no notifier of that name."""
-        to = self._notifiers[notifier]
+        to = {each.name: each for each in self._outbox.notifiers}[notifier]
         message = test_message(self._host, self._clock.now(), self._zone)
         try:
             await asyncio.wait_for(to.deliver(message), PATIENCE_S)

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from watchkeeper.clock import Clock
-from watchkeeper.pipeline import Pipeline
+from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.web.vitals import Check, Fitness, VitalSigns
 
 REVIEW_LATE = timedelta(minutes=2)
@@ -27,11 +27,11 @@ class Deliveries(Protocol):
 
 
 class Health:
-    """Reads the daemon's own state off the pipeline, for the page and its health path."""
+    """Reads the daemon's own state off that of the pipeline, for the page and its health path."""
 
-    def __init__(self, clock: Clock, pipeline: Pipeline, deliveries: Deliveries | None = None) -> None:
+    def __init__(self, clock: Clock, state: PipelineState, deliveries: Deliveries | None = None) -> None:
         """deliveries: None where nobody is told."""
-        self._clock, self._pipeline, self._outbox = clock, pipeline, deliveries
+        self._clock, self._state, self._outbox = clock, state, deliveries
         self._started_at = clock.now()
         self.refused = ""
         """Why the newest configuration was not taken; empty where it was."""
@@ -45,18 +45,18 @@ class Health:
         return VitalSigns(self._started_at, checks)
 
     def _probes(self, now: datetime) -> Check:
-        troubled = self._pipeline.troubled_probes()
+        troubled = self._state.troubled_probes()
         fitness = Fitness.WARN if troubled else Fitness.PASS
         return Check("probes", "runs", fitness, "; ".join(troubled), len(troubled), "probes in trouble", now)
 
     def _rules(self, now: datetime) -> Check:
-        reviewed_at = self._pipeline.reviewed_at or self._started_at
+        reviewed_at = self._state.reviewed_at or self._started_at
         late = now - reviewed_at > REVIEW_LATE
         output = "the rules have not been applied lately" if late else ""
         return Check("rules", "reviews", Fitness.FAIL if late else Fitness.PASS, output, at=reviewed_at)
 
     def _records(self, now: datetime) -> Check:
-        held, trouble = self._pipeline.held_back, self._pipeline.database_trouble
+        held, trouble = self._state.held_back, self._state.database_trouble
         output = f"what is to be told is held in memory: {trouble or 'it is about to be written'}" if held else ""
         return Check("store", "writes", Fitness.FAIL if held else Fitness.PASS, output, held, "records held back", now)
 

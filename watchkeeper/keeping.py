@@ -7,7 +7,7 @@ Not here: how rows are moved in small steps (store/), and that a write never wai
 import json
 import logging
 from collections.abc import Awaitable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from itertools import chain
 from typing import Protocol
@@ -103,26 +103,41 @@ class Note(Protocol):
         ...
 
 
+@dataclass(slots=True)
+class _Memory:
+    """What is shared with the keeping of the next configuration, while a turn is under way too.
+
+    turn: both clocks at the last one. noted_at: when the bound was last told of. newest: the newest record.
+    """
+
+    turn: tuple[datetime, float] | None = None
+    noted_at: datetime | None = None
+    newest: datetime | None = None
+
+
 class Keeping:
     """Keeps one store as its settings say. Run it every EVERY_S seconds."""
 
     def __init__(
-        self, store: KeptStore, settings: StoreSettings, clock: Clock, note: Note, notes: Notes | None = None
+        self,
+        store: KeptStore,
+        settings: StoreSettings,
+        clock: Clock,
+        note: Note,
+        notes: Notes | None = None,
+        before: "Keeping | None" = None,
     ) -> None:
-        """notes: where a leap of the clock is remembered; None: for this life alone."""
+        """notes: where a leap of the clock is remembered; None: for this life alone.
+
+        before: what kept the store until now, by another configuration.
+        """
         self._store, self._settings, self._clock, self._note = store, settings, clock, note
         self._notes = notes or PassingNotes()
-        self._before: tuple[datetime, float] | None = None
-        self._noted_at: datetime | None = None
-        self._newest: datetime | None = None
-
-    def change(self, settings: StoreSettings) -> None:
-        """Keep as these settings say from now on."""
-        self._settings = settings
+        self.memory: _Memory = _Memory() if before is None else before.memory
 
     async def begin(self, last_alive: datetime | None) -> None:
         """At a start: how far is the clock ahead of the newest record?"""
-        now, self._newest = self._clock.now(), last_alive
+        now, self.memory.newest = self._clock.now(), last_alive
         if last_alive is None or now - last_alive <= LEAP:
             return
         try:
@@ -132,15 +147,15 @@ class Keeping:
 
     async def run(self) -> None:
         """Keep once. Does nothing in its first turn, and in one after which the clock was set; never raises."""
-        now, before = self._clock.now(), self._before
+        now, before = self._clock.now(), self.memory.turn
         steady = self._steady(now)
         await self._look_for_damage(now)
         try:
             if before is not None:
                 # A clock that was behind and is set right has not leapt.
-                self._newest = max(before[0], self._newest or before[0])
-                if now - self._newest > LEAP:
-                    await self._leapt(self._newest, now)
+                newest = self.memory.newest = max(before[0], self.memory.newest or before[0])
+                if now - newest > LEAP:
+                    await self._leapt(newest, now)
             if not steady or not await self._trusted(now):
                 return
             await self._store.keep(self._horizons(now))
@@ -172,10 +187,11 @@ class Keeping:
 
     def _steady(self, now: datetime) -> bool:
         """Has the clock run evenly since the turn before?"""
-        before, self._before = self._before, (now, self._clock.monotonic_s())
+        before, monotonic_s = self.memory.turn, self._clock.monotonic_s()
+        self.memory.turn = now, monotonic_s
         if before is None:
             return False
-        return abs((now - before[0]).total_seconds() - (self._before[1] - before[1])) < STEP_S
+        return abs((now - before[0]).total_seconds() - (monotonic_s - before[1])) < STEP_S
 
     async def _leapt(self, since: datetime, now: datetime) -> None:
         """Remember where the clock leapt from, and that it is not trusted yet."""
@@ -234,8 +250,9 @@ class Keeping:
             await self._tell(_words(horizons, self._settings, extent.size_bytes), now)
 
     async def _tell(self, text: str, now: datetime) -> None:
-        if self._noted_at is None or now - self._noted_at >= NOTE_EVERY:
-            self._noted_at = now
+        noted_at = self.memory.noted_at
+        if noted_at is None or now - noted_at >= NOTE_EVERY:
+            self.memory.noted_at = now
             log.info("%s", text, extra=about(Event.KEEPING))
             await self._note(Entry.NOTE, text)
 

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from watchkeeper.core import explaining
 from watchkeeper.core.alerts import Alert, Concern
 from watchkeeper.core.explaining import Gist
-from watchkeeper.core.observation import Observation, SeriesKey
+from watchkeeper.core.observation import Observation
 from watchkeeper.core.rules import Finding, Rules
 from watchkeeper.logs.fields import Event, about
 
@@ -25,39 +25,35 @@ REWORDED = timedelta(minutes=5)
 
 @dataclass(frozen=True, slots=True)
 class _Told:
-    """What was explained last."""
+    """What was explained last of one concern."""
 
     decision: Gist
     reason: Gist
     at: datetime
 
 
-class Reasons:
-    """Remembers what it has explained."""
+Explained = dict[Concern, _Told]
+"""What was explained last of one series."""
 
-    def __init__(self) -> None:
-        self._told: dict[tuple[SeriesKey, Concern], _Told] = {}
+
+class Reasons:
+    """Explains what is due. What it has explained of a series is kept with the series, by the caller."""
 
     @staticmethod
     def wanted() -> "Reasons | None":
         """One, where somebody reads it."""
         return Reasons() if log.isEnabledFor(logging.DEBUG) else None
 
-    def note(self, found: Finding, seen: Observation | None, limits: Rules, alert: Alert) -> None:
-        """Explain a finding, and what its alert made of it, if that is due."""
+    @staticmethod
+    def note(found: Finding, seen: Observation | None, limits: Rules, alert: Alert, explained: Explained) -> None:
+        """Explain a finding, and what its alert made of it, if that is due. explained: of the series, so far."""
         now = _Told(explaining.decision(found, alert), explaining.reason(found), found.at)
-        key = found.key, found.concern
-        before = self._told.get(key)
+        before = explained.get(found.concern)
         if before is not None and not _due(before, now):
             return
-        self._told[key] = now
+        explained[found.concern] = now
         fields = about(Event.REASON, key=found.key, concern=found.concern, priority=found.priority)
         log.debug("%s", explaining.explain(found, seen, limits, alert), extra=fields)
-
-    def forget(self, key: SeriesKey) -> None:
-        """A series is judged no longer."""
-        for concern in Concern:
-            self._told.pop((key, concern), None)
 
 
 def _due(before: _Told, now: _Told) -> bool:

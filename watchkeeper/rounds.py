@@ -2,11 +2,12 @@
 
 Reminders of what nobody has acknowledged, and digests. Both follow from what the store holds and from the clock: a
 round asks what has become due since the last one, so that a restart neither forgets one nor tells it twice. What they
-say and when they are due stands in the core. Not here: alerts' own transitions (pipeline.py).
+say and when they are due stands in the core. Not here: alerts' own transitions (runtime/pipeline.py).
 """
 
 import logging
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from typing import Protocol
 
@@ -69,6 +70,13 @@ class RoundsPost(Protocol):
         ...
 
 
+@dataclass(slots=True)
+class _Memory:
+    """When the last round was made; shared with the rounds of the next configuration, while one is under way too."""
+
+    made_at: datetime | None = None
+
+
 class Rounds:
     """Makes the rounds of one life of the daemon."""
 
@@ -80,25 +88,25 @@ class Rounds:
         plan: Reminders,
         routes: Mapping[str, Route],
         named: tuple[str, tzinfo],
+        before: "Rounds | None" = None,
     ) -> None:
-        """plan: when reminders are due. routes: by notifier's name. named: the host's name and the keeper's zone."""
+        """plan: when reminders are due. routes: by notifier's name. named: the host's name and the keeper's zone.
+
+        before: what made the rounds until now, by another configuration.
+        """
         self._store, self._post, self._clock = store, post, clock
         self._plan, self._routes = plan, routes
         self._host, self._zone = named
-        self._made_at: datetime | None = None
-
-    def change(self, plan: Reminders, routes: Mapping[str, Route]) -> None:
-        """Go by another plan and other routes from now on."""
-        self._plan, self._routes = plan, routes
+        self.memory: _Memory = _Memory() if before is None else before.memory
 
     def begin(self, last_alive: datetime | None) -> None:
         """Take what has become due since the last sign of life as due now; None: nothing has."""
-        self._made_at = last_alive or self._clock.now()
+        self.memory.made_at = last_alive or self._clock.now()
 
     async def make(self) -> None:
         """One round. What fails to be written is made anew in the next one."""
         now = self._clock.now()
-        after = self._made_at or now
+        after = self.memory.made_at or now
         if after - now > SET_BACK:
             after = now
         try:
@@ -108,7 +116,7 @@ class Rounds:
         except StoreError as error:
             log.error("reminders and digests wait: %s", error, extra=about(Event.ROUNDS))  # noqa: TRY400  its text says it all
             return
-        self._made_at = max(after, now)
+        self.memory.made_at = max(after, now)
         if parcels:
             self._post.poke()
 

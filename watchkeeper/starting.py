@@ -17,8 +17,9 @@ from watchkeeper.core.observation import Condition, Observation, SeriesKey
 from watchkeeper.core.rules import Rules
 from watchkeeper.core.wording import duration
 from watchkeeper.errors import ProbeError
+from watchkeeper.probes.base import BaseProbe
 from watchkeeper.probes.clock_sync import read_clock
-from watchkeeper.watched import Watched
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 
 BEHIND_S = 60.0
 """A clock may be so far before the newest sample: what a hardware clock drifts by in weeks of a host that was off."""
@@ -48,7 +49,7 @@ def keeps_time() -> bool:
         return False
 
 
-class Doubt:
+class Doubt(BaseProbe):
     """Holds the clock against the newest sample; a probe, once the watch has begun in doubt."""
 
     def __init__(self, clock: Clock, newest: datetime, kept: Callable[[], bool], believed: Callable[[], None]) -> None:
@@ -83,9 +84,6 @@ class Doubt:
             self._believed()
         return [Condition(KEY, sound=not why, reason=why, grave=True)]
 
-    async def close(self) -> None:
-        """Nothing is held."""
-
     async def settles(self, stop: asyncio.Event, say: Callable[[str], None], wait_s: float, look_s: float) -> bool:
         """Wait for the clock to be set; False where it is still in doubt, or is to stop. say: tells systemd."""
         end_s = self._clock.monotonic_s() + wait_s
@@ -94,6 +92,6 @@ class Doubt:
             await asyncio.sleep(look_s)
         return not why
 
-    def watched(self) -> Watched:
+    def watched(self) -> ScheduledProbe:
         """The probe that tells of it."""
-        return Watched(LABEL, EVERY_S, self, Rules())
+        return ScheduledProbe(LABEL, EVERY_S, self, Rules())

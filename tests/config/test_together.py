@@ -7,7 +7,7 @@ import pytest
 
 from watchkeeper import settings
 from watchkeeper.config.together import TogetherSettings
-from watchkeeper.core.summaries import Limits
+from watchkeeper.core.group_alerts import Limits
 from watchkeeper.errors import ConfigError
 
 

@@ -3,21 +3,20 @@
 from datetime import UTC, datetime, timedelta
 
 from watchkeeper.core.absence import GONE, GONE_AFTER, HERE_AT_LEAST, Absence, is_gone
-from watchkeeper.core.alerts import Alert, Concern, Priority, State
+from watchkeeper.core.alerts import Concern, Priority
 from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.rules import Finding
 
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 KEY = SeriesKey("guest tide-log", "state")
-STANDS = Alert(KEY, Concern.STALE, State.ACKNOWLEDGED, Priority.WARNING, raised_at=START)
 
 
-def count(absence: Absence, since: datetime, hours: int, alert: Alert = STANDS) -> datetime:
+def count(absence: Absence, since: datetime, hours: int) -> datetime:
     """Let the probe run well once in an hour. Returns the last time."""
     for _ in range(hours):
         since += HOUR
-        absence.count(alert, since, 3 * HOUR)
+        absence.count(since, 3 * HOUR)
     return since
 
 
@@ -30,21 +29,12 @@ def test_it_is_gone_after_a_week_and_not_before() -> None:
     assert absence.for_good
 
 
-def test_an_alert_that_ends_ends_the_count() -> None:
-    """What came back meanwhile has not been gone for a week."""
-    absence = Absence()
-    at = count(absence, START, 6 * 24)
-    at = count(absence, at, 1, Alert(KEY, Concern.STALE))
-    count(absence, at, 6 * 24)
-    assert not absence.for_good
-
-
 def test_a_gap_does_not_count() -> None:
     """Neither a probe that did not run well for a month, nor a clock that was set back or forth."""
     absence = Absence()
     at = count(absence, START, 24)
-    absence.count(STANDS, at + 30 * DAY, 3 * HOUR)
-    absence.count(STANDS, at, 3 * HOUR)
+    absence.count(at + 30 * DAY, 3 * HOUR)
+    absence.count(at, 3 * HOUR)
     absence.bridge(-DAY)
     count(absence, at, 5 * 24)
     assert absence.for_good is False
@@ -54,8 +44,7 @@ def test_a_gap_does_not_count() -> None:
 
 def test_after_a_restart_the_alerts_age_counts_and_a_little_more_must_be_seen() -> None:
     """Nobody is told that it is gone by a watch that has hardly looked."""
-    absence = Absence()
-    absence.resume(START, START + 10 * DAY)
+    absence = Absence(before=10 * DAY)
     assert absence.for_good is False
     count(absence, START + 10 * DAY, 1 + HERE_AT_LEAST // HOUR)
     assert absence.for_good
@@ -63,21 +52,12 @@ def test_after_a_restart_the_alerts_age_counts_and_a_little_more_must_be_seen() 
 
 def test_time_without_power_is_taken_off_the_alerts_age() -> None:
     """An alert of yesterday is not ten days old because the host was off."""
-    absence = Absence()
-    absence.resume(START, START + 10 * DAY)
+    absence = Absence(before=10 * DAY)
     absence.bridge(9 * DAY)
     at = count(absence, START + 10 * DAY, 6 * 24)
     assert absence.for_good is False
     count(absence, at, 1)
     assert absence.for_good
-
-
-def test_an_alert_from_the_future_counts_for_nothing() -> None:
-    """The clock was set back while the host was off."""
-    absence = Absence()
-    absence.resume(START + DAY, START)
-    count(absence, START, GONE_AFTER // HOUR)
-    assert not absence.for_good
 
 
 def test_the_finding_says_that_it_is_gone() -> None:

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.support.solo import Solo
 from watchkeeper.core import rules
 from watchkeeper.core.alerts import Alert, Concern, Delays, Priority, State
 from watchkeeper.core.exhaustion import Forecast, NoEnd
 from watchkeeper.core.explaining import decision, explain, reason
-from watchkeeper.core.judgement import Judgement
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 from watchkeeper.core.rules import Finding, FullRule, OverdueRule, Rules, SilentRule, StaleRule, UnsoundRule
 
@@ -23,16 +23,16 @@ LEVEL = Level(SKERRY, 900.0 * 2**30, 1000.0 * 2**30)
 CALM = Alert(SKERRY, Concern.FULL)
 
 
-def lines(judgement: Judgement, now: datetime) -> dict[Concern, str]:
+def lines(judgement: Solo, now: datetime) -> dict[Concern, str]:
     """Judge, and explain each finding."""
-    outcome = judgement.evaluate(now)
-    alerts = judgement.alerts
-    return {f.concern: explain(f, judgement.latest, judgement.rules, alerts[f.concern]) for f in outcome.findings}
+    outcome = judgement.judge(now)
+    rules = judgement.rules
+    return {f.concern: explain(f, judgement.latest, rules, judgement.alert(f.concern)) for f in outcome.findings}
 
 
-def of(seen: Observation, limits: Rules, now: datetime = NOW) -> Judgement:
+def of(seen: Observation, limits: Rules, now: datetime = NOW) -> Solo:
     """A judgement that has just been shown something."""
-    judgement = Judgement(seen.key, seen.kind, 60.0, limits)
+    judgement = Solo(seen.key, seen.kind, 60.0, limits)
     judgement.take(seen, now)
     return judgement
 
@@ -107,7 +107,7 @@ def test_delays_that_run() -> None:
     falling = lines(judged, NOW + HOUR)[Concern.UNSOUND]
     assert ": sound; limits" in falling
     assert falling.endswith("no alert from 2026-11-24 10:14:00 UTC on, when the off-delay is over")
-    judged.alerts[Concern.UNSOUND] = replace(judged.alerts[Concern.UNSOUND], comings=3)
+    judged.book.put(replace(judged.alert(Concern.UNSOUND), comings=3))
     chattering = lines(judged, NOW + HOUR + SECOND)[Concern.UNSOUND]
     assert "when the calm of a chattering alert is over; it chatters, and has come 3 times" in chattering
 

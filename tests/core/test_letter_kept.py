@@ -7,10 +7,10 @@ from tests.support.messages import HIDE_HUB, HOST, NOW, after
 from watchkeeper.core import alert_steps
 from watchkeeper.core.alerts import Alert, Concern, Delays, Event, Priority, State, Telling, Transition
 from watchkeeper.core.chatter import Chattering
+from watchkeeper.core.group_alerts import DATABASE, FLOOD, GROUP, Flood, Group
 from watchkeeper.core.message import Message, compose, noted
 from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.rules import Finding
-from watchkeeper.core.summaries import DATABASE, FLOOD, GROUP, Flood, Group
 
 FLAPPING = Delays(chattering=Chattering(raises=3, within_s=3600, calm_s=600))
 
@@ -91,12 +91,13 @@ def standing(name: str) -> Alert:
 def test_answers_lost_at_once_make_one_message_that_names_them() -> None:
     """Headline, what to look at first, and an end that names them again."""
     group, members = Group(), [standing("hide-hub"), standing("nest-cams")]
-    finding, _, (move,) = group.step(members, False, after(minutes=1))
+    finding, alert, (move,) = group.step(Alert(GROUP, Concern.SILENT), members, after(minutes=1), gathering=False)
     raised = compose(move, finding, None, HOST, UTC)
     assert raised.headline == "group of services silent for 60 s: service hide-hub, service nest-cams"
     assert "look first at what they share" in plain(raised)
-    assert group.step([], False, after(minutes=2))[2] == ()
-    finding, _, (move,) = group.step([], False, after(minutes=8))
+    _, alert, moves = group.step(alert, [], after(minutes=2), gathering=False)
+    assert moves == ()
+    finding, _, (move,) = group.step(alert, [], after(minutes=8), gathering=False)
     ended = compose(move, finding, None, HOST, UTC)
     assert ended.headline == "ended: group of services answers again: service hide-hub, service nest-cams"
 
@@ -104,9 +105,9 @@ def test_answers_lost_at_once_make_one_message_that_names_them() -> None:
 def test_a_group_that_ends_after_a_restart_no_longer_knows_its_names() -> None:
     """What is only for words is not stored; the end is told all the same."""
     group = Group()
-    group.alert = replace(standing("x"), key=GROUP, told=Priority.WARNING)
-    group.step([], False, after(minutes=1))
-    finding, _, (move,) = group.step([], False, after(minutes=8))
+    alert = replace(standing("x"), key=GROUP, told=Priority.WARNING)
+    _, alert, _ = group.step(alert, [], after(minutes=1), gathering=False)
+    finding, _, (move,) = group.step(alert, [], after(minutes=8), gathering=False)
     assert compose(move, finding, None, HOST, UTC).headline == "ended: group of services answers again"
 
 
@@ -116,11 +117,11 @@ def test_a_flood_makes_one_message_with_what_is_most_urgent_first() -> None:
     for _ in range(10):
         flood.count(NOW)
     members = [standing("hide-hub"), replace(standing("tide-log"), priority=Priority.ALARM)]
-    finding, _, (move,) = flood.step(members, NOW)
+    finding, alert, (move,) = flood.step(Alert(FLOOD, Concern.UNSOUND), members, NOW)
     raised = compose(move, finding, None, HOST, UTC)
     assert raised.headline.startswith("alerts in flood since 09:12: 10 alerts within 10 min; kept")
     assert "until it is calm: service tide-log (alarm), service hide-hub (warning)" in plain(raised)
-    finding, _, (move,) = flood.step(members[:1], after(minutes=20))
+    finding, _, (move,) = flood.step(alert, members[:1], after(minutes=20))
     ended = compose(move, finding, None, HOST, UTC)
     assert ended.key == FLOOD
     assert ended.headline.startswith("ended: alerts calm again after 10 alerts; still there:")

@@ -66,7 +66,7 @@ async def test_full_and_mended(set_stage: Set) -> None:
     await stage.advance(16 * HOUR_S)
     assert await standing(stage) <= {"snapshots of ringing-db"}
     assert "Old footage of nest-cams deleted" in await page(stage, "journal")
-    assert not stage.pipeline.breaks
+    assert not stage.runner.pipeline.state.breaks
 
 
 async def test_the_keeper_can_act(set_stage: Set) -> None:

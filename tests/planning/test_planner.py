@@ -173,21 +173,34 @@ async def test_a_question_that_is_given_up_makes_way(bench: Bench, watcher: Watc
 async def test_another_configuration_holds_at_once(made: HostPlanner, bench: Bench, watcher: Watcher) -> None:
     """After a reload nothing is answered from before, not even by a question that was at work meanwhile."""
     first = await made.room(HUB)
-    made.change(known(), bench)
-    assert await made.room(HUB) is not first
+    after = HostPlanner(known(), readstore.calm(), bench, watcher.eyes, before=made)
+    assert await after.room(HUB) is not first
     assert watcher.looks == 2
-    show = watcher.show
 
-    def reloads() -> HostNow:
-        made.change(known(), bench)
-        watcher.show = show
-        return show()
 
-    made.change(known(), bench)
-    watcher.show = reloads
-    under_way = await made.room(HUB)
-    assert await made.room(HUB) is not under_way
-    assert watcher.looks == 4
+async def test_questions_of_both_configurations_wait_in_one_queue(bench: Bench, watcher: Watcher) -> None:
+    """What is at work when a reload comes is ended first: the host's tools do not run twice at a time."""
+    order, gate = list[str](), asyncio.Event()
+
+    async def slow(*_: object) -> HostNow:
+        order.append("old begins")
+        await gate.wait()
+        order.append("old ends")
+        return watcher.show()
+
+    async def look(*_: object) -> HostNow:
+        order.append("new begins")
+        return watcher.show()
+
+    old = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=slow))
+    under_way = asyncio.create_task(old.room(HUB))
+    await asyncio.sleep(0)
+    new = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=look), before=old)
+    asked = asyncio.create_task(new.room(HUB))
+    await asyncio.sleep(0)
+    gate.set()
+    await asyncio.gather(under_way, asked)
+    assert order == ["old begins", "old ends", "new begins"]
 
 
 @pytest.mark.parametrize(

@@ -31,10 +31,11 @@ def any_of(hint: Any) -> st.SearchStrategy[Any]:
         return _SCALARS[hint]
     if isinstance(hint, type) and issubclass(hint, Enum):
         return st.sampled_from(hint)
-    is_class = dataclasses.is_dataclass(hint)
-    if is_class:
+    is_class, is_named_tuple = dataclasses.is_dataclass(hint), hasattr(hint, "_fields")
+    if is_class or is_named_tuple:
         hints = typing.get_type_hints(hint)
-        return st.builds(hint, **{f.name: any_of(hints[f.name]) for f in dataclasses.fields(hint)})
+        names = [f.name for f in dataclasses.fields(hint)] if is_class else hint._fields
+        return st.builds(hint, **{name: any_of(hints[name]) for name in names})
     return _structures(typing.get_origin(hint), typing.get_args(hint))
 
 

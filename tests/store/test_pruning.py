@@ -104,7 +104,7 @@ async def test_the_count_of_episodes_outlives_its_series(store: Store) -> None:
 
 async def test_many_gone_series_go_in_steps(store: Store) -> None:
     """More of them than a step takes, with one between that stays."""
-    seen = [level(1.0, START + timedelta(milliseconds=n), replace(SKERRY, subject=f"pool {n}")) for n in range(1100)]
+    seen = [level(1.0, START + timedelta(milliseconds=n), SKERRY._replace(subject=f"pool {n}")) for n in range(1100)]
     await store.commit(Commit(seen=tuple(seen)))
     await store.commit(Commit(seen=(replace(seen[700], at=LATER),)))
     await store.keep(Horizons(gone=LATER))

@@ -9,11 +9,11 @@ from watchkeeper.core.message import Message
 from watchkeeper.core.observation import Observation, SeriesKey
 from watchkeeper.core.records import Commit, JournalLine, Parcel, Seen
 from watchkeeper.core.rules import Finding, Rules, SilentRule
-from watchkeeper.core.ties import Ties
-from watchkeeper.core.together import Together
 from watchkeeper.errors import StoreError, StoreFull
-from watchkeeper.pipeline import Pipeline
-from watchkeeper.watched import Watched
+from watchkeeper.runtime.pipeline import Pipeline
+from watchkeeper.runtime.pipeline_state import PipelineState
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe, look
+from watchkeeper.runtime.series_registry import SeriesRegistry
 
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 SECOND, MINUTE, HOUR, DAY = timedelta(seconds=1), timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
@@ -145,14 +145,29 @@ class House:
         self.pipeline = self.made()
 
     def made(self) -> Pipeline:
-        return Pipeline(self.store, self.desk, self.clock, "gannet", self.zone, Together(Ties(self.rests_on)))
+        return Pipeline(PipelineState(self.store, self.desk, self.clock, "gannet", self.zone), self.rests_on)
 
-    async def run(self, *watched: Watched, after: timedelta = MINUTE) -> None:
+    @property
+    def registry(self) -> SeriesRegistry:
+        """The series under watch."""
+        return self.pipeline.state.registry
+
+    async def look(self, probe: ScheduledProbe) -> None:
+        """Run a probe now."""
+        observed, own = await look(probe)
+        await self.pipeline.take(probe, observed, own)
+
+    def reload(self, *probes: ScheduledProbe) -> None:
+        """Another configuration holds from now on."""
+        self.pipeline = Pipeline(self.pipeline.state, self.rests_on, before=self.pipeline)
+        self.pipeline.adopt(probes)
+
+    async def run(self, *watched: ScheduledProbe, after: timedelta = MINUTE) -> None:
         """Let time pass, with the reviews that fall into it, and run the probes."""
         await self.wait(after - SECOND)
         self.clock.run(SECOND)
         for each in watched:
-            await self.pipeline.run(each)
+            await self.look(each)
 
     async def wait(self, time: timedelta) -> None:
         """Let time pass, with a review every 15 s; where a day and more passes, every 50 s, which is as good."""
@@ -162,7 +177,7 @@ class House:
             time -= step
             await self.pipeline.review()
 
-    async def restart(self, watched: Sequence[Watched], away: timedelta = timedelta()) -> None:
+    async def restart(self, watched: Sequence[ScheduledProbe], away: timedelta = timedelta()) -> None:
         """End this life and begin another one on the same store, after a time without power."""
         last_alive = max((line.at for line in self.store.journal), default=None)
         last_alive = max(filter(None, (last_alive, *(s.at for s in self.store.seen))), default=None)
@@ -185,6 +200,6 @@ class House:
 
 def watched(
     *runs: Sequence[Observation] | Exception, label: str = "hide-hub", rules: Rules | None = None, every_s: float = 60.0
-) -> Watched:
+) -> ScheduledProbe:
     """A probe every minute, by the default rules, but that a minute of silence is told."""
-    return Watched(label, every_s, Script(*runs), rules or Rules(silent=SilentRule(warning_s=60.0)))
+    return ScheduledProbe(label, every_s, Script(*runs), rules or Rules(silent=SilentRule(warning_s=60.0)))

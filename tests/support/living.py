@@ -23,11 +23,10 @@ from watchkeeper.core.observation import Observation, SeriesKey
 from watchkeeper.core.records import Commit, Seen
 from watchkeeper.core.reminding import newest_due, remind
 from watchkeeper.core.rules import Finding, Rules
-from watchkeeper.core.ties import Ties
-from watchkeeper.core.together import Together
-from watchkeeper.pipeline import Pipeline
 from watchkeeper.probes.memory import MemorySettings
-from watchkeeper.watched import Watched
+from watchkeeper.runtime.pipeline import Pipeline
+from watchkeeper.runtime.pipeline_state import PipelineState
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe, look
 
 QUIET, BUSY = 15 * MINUTE, MINUTE
 BUSY_LEVELS_S = 300.0
@@ -112,7 +111,7 @@ class Living:
         self.clock, self.tray = Hands(), Tray()
         self.clock.at = self.begins_at
         self.watched = [
-            Watched(label, every_s, Sight(self.year, place, self.clock), USUAL.get(label, Rules()))
+            ScheduledProbe(label, every_s, Sight(self.year, place, self.clock), USUAL.get(label, Rules()))
             for place, (label, every_s, _) in enumerate(self.year.probes())
         ]
         self.due = dict.fromkeys((each.label for each in self.watched), self.begins_at)
@@ -124,7 +123,7 @@ class Living:
                 each.ends_at = each.begins_at
 
     def _made(self) -> Pipeline:
-        return Pipeline(self.tray, Desk(), self.clock, "gannet", ZONE, Together(Ties(RESTS_ON)))
+        return Pipeline(PipelineState(self.tray, Desk(), self.clock, "gannet", ZONE), RESTS_ON)
 
     async def until(self, end: datetime) -> None:
         """Live on until then."""
@@ -181,7 +180,8 @@ class Living:
             due_at = min(self.due[each.label], now + timedelta(seconds=every_s))
             if due_at <= now or self.due[each.label] - now > timedelta(seconds=every_s):
                 self.due[each.label] = now + timedelta(seconds=every_s)
-                await self.pipeline.run(each)
+                observed, own = await look(each)
+                await self.pipeline.take(each, observed, own)
             else:
                 self.due[each.label] = due_at
 
@@ -204,8 +204,8 @@ class Living:
         latest = [(seen, self.tray.first[key]) for key, seen in self.tray.latest.items()]
         alerts = list(self.tray.alerts.values())
         await self.pipeline.restore(self.watched, latest, self.tray.findings.values(), alerts, alive_at)
-        for key, judgement in self.pipeline.judgements.items():
-            judgement.history = old.judgements[key].history
+        for key, entry in self.pipeline.state.registry.items():
+            entry.evaluator.history = old.state.registry[key].evaluator.history
 
     def _remind(self) -> None:
         """By the default settings, what nobody has acknowledged is told again."""

@@ -27,19 +27,19 @@ from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Obs
 from watchkeeper.core.reminding import Reminders
 from watchkeeper.core.routes import Route
 from watchkeeper.core.rules import Rules
-from watchkeeper.core.ties import Ties
-from watchkeeper.core.together import Together
 from watchkeeper.hand import Hand
 from watchkeeper.health import Health
 from watchkeeper.keeping import EVERY_S as KEEPING_S
 from watchkeeper.keeping import Keeping
 from watchkeeper.notifiers.outbox import Outbox
 from watchkeeper.notifiers.webhook import Webhook, WebhookSettings
-from watchkeeper.pipeline import Pipeline
 from watchkeeper.rounds import Rounds
+from watchkeeper.runtime.pipeline import Pipeline
+from watchkeeper.runtime.pipeline_state import PipelineState
+from watchkeeper.runtime.runner import Runner
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 from watchkeeper.schedule import Schedule
 from watchkeeper.store.store import Store
-from watchkeeper.watched import Watched
 from watchkeeper.web.app import make_app
 from watchkeeper.web.serve import serve
 from watchkeeper.web.settings import PageSettings
@@ -127,16 +127,16 @@ class Soak:
         self.store, self.clock, self.folder = store, clock, settings.path.parent
         notifier = Webhook(WebhookSettings(kind="webhook", url=url), clock)
         self.outbox = Outbox(store, [notifier], clock, rest=clock.rest, drawn=chance.random)
-        self.together = Together(Ties())
-        self.pipeline = Pipeline(store, self.outbox, clock, "gannet", UTC, self.together)
+        self.pipeline = Pipeline(PipelineState(store, self.outbox, clock, "gannet", UTC))
         self.keeping = Keeping(store, settings, clock, self.pipeline.note)
         routes = {notifier.name: Route(notifier.at_least)}
         self.rounds = Rounds(store, self.outbox, clock, Reminders(), routes, ("gannet", UTC))
         self.watched = [
-            Watched(f"{kind} {number}", every_s, Things(kind, number, clock, chance), Rules())
+            ScheduledProbe(f"{kind} {number}", every_s, Things(kind, number, clock, chance), Rules())
             for kind, every_s, share in KINDS
             for number in range(max(round(share * series / PER_PROBE), 1))
         ]
+        self.runner = Runner(self.pipeline, self.watched)
         self._due = {each.label: 0.0 for each in self.watched}
         self._page = ""
         self.read = 0
@@ -147,10 +147,10 @@ class Soak:
         await self.pipeline.restore(self.watched, [], [], [])
         self.rounds.begin(None)
         named = ("gannet", UTC)
-        health = Health(self.clock, self.pipeline, self.outbox)
-        hand = Hand(self.pipeline, Schedule(self.clock), self.watched, [], self.clock, named)
+        health = Health(self.clock, self.pipeline.state, self.outbox)
+        hand = Hand(self.runner, Schedule(self.clock), self.outbox, self.clock, named)
         settings = PageSettings(port=0)
-        app = make_app(self.store, settings, self.clock, health, *named, hand, resting=self.together.resting_on)
+        app = make_app(self.store, settings, self.clock, health, *named, hand, resting=self.runner.dependents_of)
         served = await serve(app, settings)
         self._page = served.address
         delivering = asyncio.create_task(self.outbox.run())
@@ -176,7 +176,7 @@ class Soak:
         for each in self.watched:
             if passed_s >= self._due[each.label]:
                 self._due[each.label] = passed_s + each.interval_s
-                await self.pipeline.run(each)
+                await self.runner.run(each.label)
         await self.pipeline.review()
         await self.rounds.make()
         if passed_s % KEEPING_S == 0:

@@ -13,7 +13,9 @@ from watchkeeper import daemon, settings
 from watchkeeper.cli import output
 from watchkeeper.cli.group import Exit, configured, ended
 from watchkeeper.clock import Clock
-from watchkeeper.core.judgement import CONCERN, Judgement
+from watchkeeper.core.alert_book import AlertBook
+from watchkeeper.core.alerts import CONCERN
+from watchkeeper.core.evaluator import SeriesEvaluator
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation
 from watchkeeper.core.rules import Rules
 from watchkeeper.core.wording import thing, time_left_phrase
@@ -67,13 +69,12 @@ def once(config: Path | None, *, as_json: bool) -> None:
 
 def sight(probe: str, seen: Observation, rules: Rules, now: datetime, zone: tzinfo) -> Sight:
     """Judge one observation by itself, with the probe's rules."""
-    judgement = Judgement(seen.key, seen.kind, math.inf, rules)
-    judgement.take(seen, now)
-    evaluated = judgement.evaluate(now)
-    if CONCERN[seen.kind] not in {each.concern for each in evaluated.findings}:
+    evaluator = SeriesEvaluator(seen.key, seen.kind, math.inf, rules, AlertBook())
+    evaluator.take(seen, now)
+    found = next((each for each in evaluator.evaluate(now) if each.concern is CONCERN[seen.kind]), None)
+    if found is None:
         # A part of something larger, or what may be full by design: recorded, and nothing is asked of it.
         return Sight(probe, seen, summary(seen) if isinstance(seen, Level) else "", needs_you=False)
-    found = evaluated.finding(CONCERN[seen.kind])
     match seen:
         case Level():
             words, needs_you = summary(seen), seen.used >= seen.capacity

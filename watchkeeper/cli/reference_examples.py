@@ -12,6 +12,7 @@ from watchkeeper.core.alerts import Alert, Delays, Transition
 from watchkeeper.core.chatter import Chattering
 from watchkeeper.core.digest import digest
 from watchkeeper.core.exhaustion import Forecast, NoEnd
+from watchkeeper.core.group_alerts import FLOOD, GROUP, OWN, Flood, Group
 from watchkeeper.core.late import as_it_was
 from watchkeeper.core.message import Message
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
@@ -28,7 +29,6 @@ from watchkeeper.core.rules import (
     judge_stale,
     judge_unsound,
 )
-from watchkeeper.core.summaries import Flood, Group
 
 HOST, ZONE, NOW = "gannet", ZoneInfo("Europe/Paris"), datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
 GIB, DAY_S = 2**30, 86_400.0
@@ -149,7 +149,7 @@ def _lost() -> list[Alert]:
 
 
 def _group() -> Message:
-    found, _, (move,) = Group().step(_lost(), gathering=False, now=NOW)
+    found, _, (move,) = Group().step(Alert(GROUP, OWN[GROUP]), _lost(), NOW, gathering=False)
     return _message((move, found, None))
 
 
@@ -157,7 +157,7 @@ def _flood() -> Message:
     flood = Flood()
     for _ in range(10):
         flood.count(NOW)
-    found, _, (move,) = flood.step(_lost(), NOW)
+    found, _, (move,) = flood.step(Alert(FLOOD, OWN[FLOOD]), _lost(), NOW)
     return _message((move, found, None))
 
 

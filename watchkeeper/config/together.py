@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pydantic import Field
 
 from watchkeeper.config.fields import Delay, Duration, Strict
-from watchkeeper.core.summaries import Limits
+from watchkeeper.core.group_alerts import Limits
 
 _BY_DEFAULT = Limits()
 

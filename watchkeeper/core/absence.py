@@ -7,9 +7,9 @@ the series is no longer judged until it is seen again. Pure. Not here: what is s
 
 from datetime import datetime, timedelta
 
-from watchkeeper.core.alerts import Alert, Concern
+from watchkeeper.core.alerts import Concern
+from watchkeeper.core.orphans import UNWATCHED
 from watchkeeper.core.rules import Finding
-from watchkeeper.core.unclaimed import UNWATCHED
 
 GONE_AFTER = timedelta(days=7)
 """A guest that is away for a weekend or for a repair comes back; what has been gone for a week was taken away. As long
@@ -31,10 +31,13 @@ def is_gone(finding: Finding) -> bool:
 
 
 class Absence:
-    """Counts how long a stale alert has stood while the probe ran well. Gaps in the probe's runs do not count."""
+    """Counts how long one stale alert has stood while the probe ran well. Gaps in the probe's runs do not count."""
 
-    def __init__(self) -> None:
-        self._before, self._here = timedelta(), timedelta()
+    __slots__ = ("_before", "_here", "_well_at")
+
+    def __init__(self, before: timedelta = timedelta()) -> None:
+        """before: how long the alert has stood before this life of the watch."""
+        self._before, self._here = before, timedelta()
         self._well_at: datetime | None = None
 
     @property
@@ -42,20 +45,15 @@ class Absence:
         """Has it been missed for so long that it will not come back?"""
         return self._here >= HERE_AT_LEAST and self._before + self._here >= GONE_AFTER
 
-    def resume(self, raised_at: datetime, now: datetime) -> None:
-        """Go on after a restart with an alert that stands since `raised_at`."""
-        self._before, self._here, self._well_at = max(now - raised_at, timedelta()), timedelta(), None
-
     def bridge(self, gap: timedelta) -> None:
         """The watch was away, or the clock was set: that does not count."""
         self._before = max(self._before - max(gap, timedelta()), timedelta())
         self._well_at = None
 
-    def count(self, alert: Alert, well_at: datetime, longest: timedelta) -> None:
-        """The probe ran well at an instant. longest: what is longer between two runs was no watch."""
-        if not alert.standing:
-            self._before, self._here, self._well_at = timedelta(), timedelta(), None
-            return
+    def count(self, well_at: datetime, longest: timedelta) -> None:
+        """The alert stands, and the probe ran well at an instant. longest: what is longer between two runs was no
+        watch.
+        """
         step = timedelta() if self._well_at is None else well_at - self._well_at
         if timedelta() < step <= longest:
             self._here += step

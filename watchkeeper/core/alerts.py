@@ -6,7 +6,7 @@ because of another one) it moves as ever and nothing is told; once it no longer 
 how things stand is told, and nothing where there is none.
 
 What may live here: the vocabulary and the table. Not here: the steps through it (alert_steps.py), when a finding has a
-priority (rules.py), which alert holds another (together.py), what is said (wording.py), who is told (notifiers/).
+priority (rules.py), which alert holds another (correlation.py), what is said (wording.py), who is told (notifiers/).
 
 Priorities, the rectified state, and the warning that becomes an alarm: IMO Resolution MSC.302(87), bridge alert
 management. On-delay, off-delay, chattering and shelving: ISA-18.2 / IEC 62682.
@@ -17,7 +17,7 @@ from datetime import datetime, timedelta
 from enum import IntEnum, StrEnum
 
 from watchkeeper.core.chatter import Chattering, Instants
-from watchkeeper.core.observation import SeriesKey
+from watchkeeper.core.observation import Kind, SeriesKey
 
 
 class Priority(IntEnum):
@@ -41,6 +41,15 @@ class Concern(StrEnum):
     SILENT = "silent"  # no answer
     UNSOUND = "unsound"  # a condition is not sound
     STALE = "stale"  # the probe itself has brought no sample
+
+
+CONCERN = {
+    Kind.LEVEL: Concern.FULL,
+    Kind.DEADLINE: Concern.OVERDUE,
+    Kind.ANSWER: Concern.SILENT,
+    Kind.CONDITION: Concern.UNSOUND,
+}
+"""What a kind of observation can raise, besides `stale`."""
 
 
 class State(StrEnum):
@@ -169,6 +178,17 @@ class Alert:
     def standing(self) -> bool:
         """True while the cause is there."""
         return self.state in STANDING
+
+    @property
+    def at_rest(self) -> bool:
+        """True where it is normal and nothing about it waits: a finding that asks for nothing changes nothing."""
+        return (
+            self.state is State.NORMAL
+            and self.told is None
+            and self.pending_since is None
+            and self.held_by is None
+            and self.shelved_until is None
+        )
 
     @property
     def chattering(self) -> bool:

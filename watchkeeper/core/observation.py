@@ -7,6 +7,7 @@ once for each kind, so nothing in here judges.
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from typing import NamedTuple
 
 Facts = tuple[tuple[str, str], ...]
 """Names and values, in words, that help the keeper understand an observation: shown, never judged."""
@@ -29,9 +30,8 @@ class Unit(StrEnum):
     SHARE = "share"  # 0 to 1, with a capacity of 1
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class SeriesKey:
-    """One quantity of one subject over time.
+class SeriesKey(NamedTuple):
+    """One quantity of one subject over time. A tuple, because it is looked up in a table many times a sample.
 
     subject: the thing observed, in the words that the keeper reads: `file system /srv`, `service hide-hub`, `memory`.
     quantity: which of its quantities: `space`, `inodes`, `age of the newest`, `certificate`.

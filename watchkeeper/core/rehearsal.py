@@ -9,9 +9,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from watchkeeper.core.alert_book import AlertBook
 from watchkeeper.core.alerts import Alert, Concern, Priority, Transition
+from watchkeeper.core.evaluator import SeriesEvaluator
 from watchkeeper.core.exhaustion import Forecast
-from watchkeeper.core.judgement import Judgement
 from watchkeeper.core.observation import Kind, Level, SeriesKey, Unit
 from watchkeeper.core.rules import Rules
 from watchkeeper.core.trend import Floats
@@ -55,19 +56,22 @@ def rehearse(
 
     at_s: seconds since 1970, in order.
     """
-    watch = Judgement(key, Kind.LEVEL, math.inf, rules)
+    book = AlertBook()
+    evaluator = SeriesEvaluator(key, Kind.LEVEL, math.inf, rules, book)
     count, i = len(at_s), 0
     for step in range(evaluations(at_s, every_s)):
         now_s = float(at_s[0]) + step * every_s
         while i < count and at_s[i] <= now_s:
             seen = Level(key, float(used[i]), float(capacity[i]), unit)
-            watch.take(seen, datetime.fromtimestamp(float(at_s[i]), UTC))
+            evaluator.take(seen, datetime.fromtimestamp(float(at_s[i]), UTC))
             i += 1
-        yield _evaluate(watch, now_s)
+        yield _evaluate(evaluator, book, now_s)
 
 
-def _evaluate(watch: Judgement, now_s: float) -> Evaluation:
-    outcome = watch.evaluate(datetime.fromtimestamp(now_s, UTC))
-    found = next(f.forecast for f in outcome.findings if f.forecast is not None)
-    moves = tuple(t for t in outcome.transitions if t.after.concern is Concern.FULL)
-    return Evaluation(now_s, found, watch.alerts[Concern.FULL], moves)
+def _evaluate(evaluator: SeriesEvaluator, book: AlertBook, now_s: float) -> Evaluation:
+    now, limits = datetime.fromtimestamp(now_s, UTC), evaluator.rules
+    findings = evaluator.evaluate(now)
+    forecast = next(f.forecast for f in findings if f.forecast is not None)
+    moves = tuple(move for f in findings for move in book.step(f, now, limits.delays(f.concern)))
+    of_full = tuple(move for move in moves if move.after.concern is Concern.FULL)
+    return Evaluation(now_s, forecast, book.get(evaluator.key, Concern.FULL), of_full)

@@ -1,11 +1,11 @@
-"""The stage of the demo: a real store, pipeline, outbox and page around a clock that is moved by hand.
+"""The stage of the demo: a real store, runner, outbox and page around a clock that is moved by hand.
 
 Nothing on the page is painted: the story's observations go down the same path as a probe's. Not here: what happens
 (story.py), and printing (cli/demo.py).
 """
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, tzinfo
@@ -20,20 +20,20 @@ from watchkeeper.core.message import Message
 from watchkeeper.core.observation import Observation
 from watchkeeper.core.records import Commit, Entry, Seen
 from watchkeeper.core.rules import Rules
-from watchkeeper.core.ties import Ties
-from watchkeeper.core.together import Together
 from watchkeeper.demo import story
 from watchkeeper.demo.planned import StoryPlanner
 from watchkeeper.demo.story import Moment
 from watchkeeper.hand import Hand
 from watchkeeper.health import Health
 from watchkeeper.notifiers.outbox import Outbox
-from watchkeeper.pipeline import Pipeline
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.runtime.pipeline import Pipeline
+from watchkeeper.runtime.pipeline_state import PipelineState
+from watchkeeper.runtime.runner import Runner
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 from watchkeeper.settings import known_model
 from watchkeeper.store.store import Store
-from watchkeeper.watched import Watched
 from watchkeeper.web import passwords
 from watchkeeper.web.app import make_app
 from watchkeeper.web.serve import Served, serve
@@ -82,7 +82,7 @@ class PageClock(Clock):
 
 
 @dataclass
-class Scene:
+class Scene(BaseProbe):
     """A probe of the story."""
 
     see: Callable[[Moment], Sequence[Observation]]
@@ -92,9 +92,6 @@ class Scene:
     async def observe(self) -> Sequence[Observation]:
         """What is to be seen at this moment."""
         return self.see(Moment(self.clock.now(), self.begun_at))
-
-    async def close(self) -> None:
-        """There is nothing to let go."""
 
 
 @dataclass
@@ -119,8 +116,7 @@ class Stage:
 
     clock: StageClock
     store: Store
-    pipeline: Pipeline
-    watched: Sequence[Watched]
+    runner: Runner
     begun_at: datetime
     served: Served | None = None
     due: dict[str, datetime] = field(default_factory=dict)
@@ -132,8 +128,7 @@ class Stage:
 
     def now(self, label: str) -> asyncio.Future[None]:
         """Run a probe at once, as the keeper may ask. Raises KeyError for a label that is not there."""
-        known = {each.label: each for each in self.watched}
-        return asyncio.ensure_future(self.pipeline.run(known[label]))
+        return asyncio.ensure_future(self.runner.run(label))
 
     async def advance(self, seconds: float) -> None:
         """Let so much of the stage's time pass, in steps."""
@@ -141,15 +136,15 @@ class Stage:
             before = Moment(self.clock.now(), self.begun_at).into
             self.clock.move(STEP_S)
             now = self.clock.now()
-            for each in self.watched:
+            for each in self.runner.probes:
                 if self.due.get(each.label, now) <= now:
                     self.due[each.label] = now + timedelta(seconds=each.interval_s)
-                    await self.pipeline.run(each)
-            await self.pipeline.review()
+                    await self.runner.run(each.label)
+            await self.runner.review()
             after = Moment(now, self.begun_at).into
             for at, words in story.NOTES:
                 if before < at <= after:
-                    await self.pipeline.note(Entry.NOTE, words)
+                    await self.runner.pipeline.note(Entry.NOTE, words)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,18 +170,19 @@ async def build(bill: Playbill, stack: AsyncExitStack) -> Stage:
     store = await stack.enter_async_context(await Store.open(bill.place / "demo.db"))
     listener = Listener(bill.hear)
     outbox = Outbox(store, [listener], clock, zone=bill.zone)
-    together = Together(Ties(story.RESTS_ON))
-    pipeline = Pipeline(store, outbox, clock, "gannet", bill.zone, together)
-    watched = [Watched(n, every_s, Scene(see, clock, bill.begun_at), Rules()) for n, every_s, see in story.PROBES]
-    await _live_through(store, bill.begun_at, clock.now())
-    await _restore(store, pipeline, watched)
-    settings = PageSettings(port=bill.port, password=_password(bill))
-    stage = Stage(clock, store, pipeline, watched, bill.begun_at)
     named = ("gannet", bill.zone)
-    hand = Hand(pipeline, stage, watched, [listener], clock, named)
-    health, visitor = Health(clock, pipeline), PageClock(clock)
+    state = PipelineState(store, outbox, clock, *named)
+    probes = [ScheduledProbe(n, every_s, Scene(see, clock, bill.begun_at), Rules()) for n, every_s, see in story.PROBES]
+    runner = Runner(Pipeline(state, story.RESTS_ON), probes)
+    await _live_through(store, bill.begun_at, clock.now())
+    await runner.start(store, clock.now() - story.HISTORY)
+    await runner.pipeline.note(Entry.START, "the watch over gannet goes on; everything here is invented")
+    settings = PageSettings(port=bill.port, password=_password(bill))
+    stage = Stage(clock, store, runner, bill.begun_at)
+    hand = Hand(runner, stage, outbox, clock, named)
+    health, visitor = Health(clock, state), PageClock(clock)
     planner = _planner(bill, store, visitor, stack)
-    app = make_app(store, settings, visitor, health, *named, hand, resting=together.resting_on, planner=planner)
+    app = make_app(store, settings, visitor, health, *named, hand, resting=runner.dependents_of, planner=planner)
     stage.served = await serve(app, settings)
     stack.push_async_callback(stage.served.cleanup)
     delivering = asyncio.create_task(outbox.run())
@@ -221,16 +217,6 @@ async def _live_through(store: Store, begun_at: datetime, until: datetime) -> No
             await store.commit(Commit(seen=tuple(seen)))
             seen.clear()
     await store.commit(Commit(seen=tuple(seen)))
-
-
-async def _restore(store: Store, pipeline: Pipeline, watched: Sequence[Watched]) -> None:
-    """Go on from the store, as the daemon does after a restart."""
-    first: Mapping[object, datetime] = {each.key: each.first_at for each in await store.series()}
-    latest = [(seen, first[seen.observation.key]) for seen in await store.latest()]
-    await pipeline.restore(watched, latest, [], [])
-    async for level in store.level_samples(min(first.values())):
-        pipeline.judgements[level.key].history.extend(level.at_s, level.used, level.capacity)
-    await pipeline.note(Entry.START, "the watch over gannet goes on; everything here is invented")
 
 
 def _password(bill: Playbill) -> SecretSource:

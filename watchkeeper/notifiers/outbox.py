@@ -93,6 +93,11 @@ class Outbox:
         )
 
     @property
+    def notifiers(self) -> tuple[Notifier, ...]:
+        """By what messages are delivered now."""
+        return tuple(lane.notifier for lane in self._lanes)
+
+    @property
     def holding(self) -> int:
         """How many parcels are held in memory, because the store has no room for them."""
         return sum(len(lane.unstored) for lane in (*self._lanes, *self._left))

@@ -7,11 +7,11 @@ import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from watchkeeper.core.dependencies import Dependencies
 from watchkeeper.core.observation import Kind, SeriesKey
 from watchkeeper.core.planning.host import GuestNow, HostNow, StoreNow
 from watchkeeper.core.planning.question import BadQuestion
 from watchkeeper.core.records import Series
-from watchkeeper.core.ties import Ties
 from watchkeeper.core.wording import clean
 from watchkeeper.settings import Settings
 
@@ -34,9 +34,9 @@ class Target:
     services: tuple[tuple[SeriesKey, str], ...] = field(default=())
 
 
-def ties_of(settings: Settings, series: Sequence[Series]) -> Ties:
+def ties_of(settings: Settings, series: Sequence[Series]) -> Dependencies:
     """The ties that the configuration states, over every subject that is known."""
-    ties = Ties({each.label: each.rests_on for each in settings.probes})
+    ties = Dependencies({each.label: each.rests_on for each in settings.probes})
     for each in series:
         ties.place(each.key.subject, each.probe)
     return ties
@@ -57,7 +57,7 @@ def find(name: str, settings: Settings, host: HostNow, series: Sequence[Series])
     subject = next((each for each in (name, f"service {name}") if each in subjects), None)
     if subject is None:
         raise BadQuestion(f"nothing here is called {clean(name, 80)}; {_near(name, host, subjects)}")
-    beneath = set(ties.beneath(subject))
+    beneath = set(ties.dependencies_of(subject))
     guests = tuple(g for g in host.guests if f"{GUEST}{g.name}" in beneath)
     return _of_guests(subject, guests, host, (subject,), ties, series)
 
@@ -76,7 +76,7 @@ def _of_guests(
     guests: tuple[GuestNow, ...],
     host: HostNow,
     own: tuple[str, ...],
-    ties: Ties,
+    ties: Dependencies,
     series: Sequence[Series],
 ) -> Target:
     keys = {disk.store for guest in guests for disk in guest.disks}
@@ -89,11 +89,11 @@ def _target(
     guests: tuple[GuestNow, ...],
     stores: tuple[StoreNow, ...],
     own: tuple[str, ...],
-    ties: Ties,
+    ties: Dependencies,
     series: Sequence[Series],
 ) -> Target:
     roots = [*own, *(f"{GUEST}{each.name}" for each in guests), *(each.key.subject for each in stores)]
-    beneath = {name for root in roots for name in ties.beneath(root)}
+    beneath = {name for root in roots for name in ties.dependencies_of(root)}
     under = [each for each in _subjects(series) if beneath & set(ties.names(each))]
     inside = {f"{word} {disk.volume}" for g in guests for disk in g.disks for word in ("dataset", "volume")}
     known = [each for each in _subjects(series) if each in inside or each in ALWAYS]
@@ -105,9 +105,9 @@ def _subjects(series: Sequence[Series]) -> list[str]:
     return list(dict.fromkeys(each.key.subject for each in series))
 
 
-def _services(roots: Iterable[str], ties: Ties, series: Sequence[Series]) -> list[tuple[SeriesKey, str]]:
+def _services(roots: Iterable[str], ties: Dependencies, series: Sequence[Series]) -> list[tuple[SeriesKey, str]]:
     """The answers of what rests on it, or of itself."""
-    resting = {name for root in roots for name in (root, *ties.resting_on(root))}
+    resting = {name for root in roots for name in (root, *ties.dependents_of(root))}
     named = {f"service {root.removeprefix(GUEST)}" for root in roots if root.startswith(GUEST)}
     return [
         (each.key, each.probe) for each in series if each.kind is Kind.ANSWER and each.key.subject in resting | named

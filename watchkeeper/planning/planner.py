@@ -2,14 +2,14 @@
 
 One question is at work at a time, and few wait for it; who has signed in goes first, with seats of its own. What was
 seen of the host is kept for a while and shared, and so is each answer; the page says how old they are. Another
-configuration empties both. Nothing is decided here.
+configuration has another planner. Nothing is decided here.
 """
 
 import asyncio
 import contextlib
 from collections import Counter, OrderedDict
 from collections.abc import AsyncIterator, Awaitable, Callable, Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 from watchkeeper.core.planning.answers import RoomAnswer
@@ -48,21 +48,49 @@ class Eyes:
     finders: Sequence[tuple[str, Finder]] = FINDERS
 
 
+@dataclass(slots=True)
+class _Queue:
+    """Whether a question is at work, and how many wait: of those who have signed in (True), and of others (False)."""
+
+    at_work: bool = False
+    turn_ended: asyncio.Event = field(default_factory=asyncio.Event)
+    waiting: Counter[bool] = field(default_factory=Counter)
+
+    @contextlib.asynccontextmanager
+    async def turn(self, *, first: bool) -> AsyncIterator[None]:
+        """Be the one at work. first: before all others, but not before the one that is at work already."""
+        self.waiting[first] += 1
+        began = False
+        try:
+            while self.at_work or (not first and self.waiting[True]):
+                await self.turn_ended.wait()
+            self.at_work = began = True
+            yield
+        finally:
+            self.waiting[first] -= 1
+            if began:
+                self.at_work = False
+            ended, self.turn_ended = self.turn_ended, asyncio.Event()
+            ended.set()
+
+
 class HostPlanner:
     """The Planner of web/planner.py."""
 
-    def __init__(self, settings: Settings, store: ReadStore, bench: Bench, eyes: Eyes | None = None) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        store: ReadStore,
+        bench: Bench,
+        eyes: Eyes | None = None,
+        before: "HostPlanner | None" = None,
+    ) -> None:
+        """before: what planned until now, by another configuration. Its questions and this one's wait in one queue."""
         self._settings, self._bench, self._store = settings, bench, store
         self._eyes = eyes or Eyes()
-        self._at_work, self._turn_ended = False, asyncio.Event()
-        self._waiting: Counter[bool] = Counter()
+        self.queue: _Queue = _Queue() if before is None else before.queue
         self._kept: OrderedDict[Hashable, tuple[float, Planned[Any]]] = OrderedDict()
         self._seen: tuple[float, HostNow] | None = None
-
-    def change(self, settings: Settings, bench: Bench) -> None:
-        """Plan by another configuration from now on."""
-        self._settings, self._bench, self._seen = settings, bench, None
-        self._kept.clear()
 
     async def room(self, question: Question, *, signed_in: bool = False) -> Planned[RoomAnswer]:
         """Is there room? Raises BadQuestion, CannotPlan, StoreError."""
@@ -112,30 +140,12 @@ class HostPlanner:
     ) -> Planned[T]:
         if (known := self._known(asked)) is not None:
             return known
-        if self._waiting[signed_in] > MOST_WAITING:
+        if self.queue.waiting[signed_in] > MOST_WAITING:
             raise CannotPlan("Too many ask about this host at once; ask again in half a minute.")
-        async with self._turn(first=signed_in):
+        async with self.queue.turn(first=signed_in):
             return self._known(asked) or await self._worked_out(asked, make)
 
-    @contextlib.asynccontextmanager
-    async def _turn(self, *, first: bool) -> AsyncIterator[None]:
-        """Be the one at work. first: before all others, but not before who is at work already."""
-        self._waiting[first] += 1
-        began = False
-        try:
-            while self._at_work or (not first and self._waiting[True]):
-                await self._turn_ended.wait()
-            self._at_work = began = True
-            yield
-        finally:
-            self._waiting[first] -= 1
-            if began:
-                self._at_work = False
-            ended, self._turn_ended = self._turn_ended, asyncio.Event()
-            ended.set()
-
     async def _worked_out(self, asked: Hashable, make: Callable[[], Awaitable[Planned[T]]]) -> Planned[T]:
-        settings = self._settings
         try:
             async with asyncio.timeout(LONGEST_S):
                 made = await make()
@@ -145,19 +155,16 @@ class HostPlanner:
             raise CannotPlan(f"The host cannot be looked at: {error}") from None
         except OSError as error:
             raise CannotPlan(f"The host cannot be looked at: {explained(error)}: {error.filename}") from None
-        if settings is self._settings:  # else it was answered by a configuration that no longer holds
-            self._kept[asked] = (self._now_s(), made)
-            self._kept.move_to_end(asked)
-            if len(self._kept) > MOST_KEPT:
-                self._kept.popitem(last=False)
+        self._kept[asked] = (self._now_s(), made)
+        self._kept.move_to_end(asked)
+        if len(self._kept) > MOST_KEPT:
+            self._kept.popitem(last=False)
         return made
 
     async def _look(self) -> HostNow:
         """What is there now, or was a moment ago."""
-        settings = self._settings
         if self._seen is not None and self._now_s() - self._seen[0] < KEPT_S:
             return self._seen[1]
-        found = await self._eyes.look(settings, self._bench)
-        if settings is self._settings:
-            self._seen = (self._now_s(), found)
+        found = await self._eyes.look(self._settings, self._bench)
+        self._seen = (self._now_s(), found)
         return found

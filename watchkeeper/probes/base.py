@@ -70,6 +70,13 @@ class Probe(Protocol):
         ...
 
 
+class BaseProbe:
+    """What most probes have in common: they hold nothing from one run to the next."""
+
+    async def close(self) -> None:
+        """Nothing is held. A probe that holds a session or a file lets go of it here."""
+
+
 @dataclass(frozen=True, slots=True)
 class ProbeKind(Generic[S]):
     """One kind of probe: the model of its settings, and what makes a probe of them."""

@@ -116,7 +116,7 @@ def _writer(hint: Any) -> ToText:  # noqa: ANN401  any type hint
 
 
 def _structure_writer(hint: Any, origin: Any, args: tuple[Any, ...]) -> ToText:  # noqa: ANN401  any type hint
-    if dataclasses.is_dataclass(hint):
+    if _is_record(hint):
         return _class_writer(hint)
     if origin in (typing.Union, types.UnionType):
         return _union_writer(args)
@@ -134,8 +134,8 @@ def _structure_writer(hint: Any, origin: Any, args: tuple[Any, ...]) -> ToText: 
 
 def _only_strings(hint: Any) -> bool:  # noqa: ANN401  any type hint
     """True for what is hashable and where equal values have equal texts (1 and 1.0 have not)."""
-    is_class, inner = dataclasses.is_dataclass(hint), typing.get_args(hint)
-    if is_class:
+    inner = typing.get_args(hint)
+    if _is_record(hint):
         return all(_only_strings(part) for part in _hints(hint).values())
     if typing.get_origin(hint) is tuple:
         return all(_only_strings(part) for part in inner if part is not Ellipsis)
@@ -168,8 +168,8 @@ def _class_writer(hint: Any, tag: str = "") -> ToText:  # noqa: ANN401  a datacl
     hints = _hints(hint)
     # None is left out where it is the default as well: it is most of what a finding holds, and is written often.
     plan = [
-        (f"{_string(f.name)}:", attrgetter(f.name), _writer(hints[f.name]), f.default is None)
-        for f in dataclasses.fields(hint)
+        (f"{_string(name)}:", attrgetter(name), _writer(hints[name]), default is None)
+        for name, default in _defaults(hint).items()
     ]
     first = [f"{_string(TAG)}:{_string(tag)}"] if tag else []
 
@@ -210,7 +210,7 @@ def _reader(hint: Any) -> Convert:  # noqa: ANN401  one branch for each form of 
         return _number
     if isinstance(hint, type) and issubclass(hint, Enum):
         return hint
-    if dataclasses.is_dataclass(hint):
+    if _is_record(hint):
         return _class_reader(hint)
     origin, args = typing.get_origin(hint), typing.get_args(hint)
     if origin in (typing.Union, types.UnionType):
@@ -243,14 +243,13 @@ def _number(plain: Any) -> float:  # noqa: ANN401  JSON
 
 def _class_reader(hint: Any) -> Convert:  # noqa: ANN401  a dataclass
     hints = _hints(hint)
-    readers = {f.name: _reader(hints[f.name]) for f in dataclasses.fields(hint)}
+    defaults = _defaults(hint)
+    readers = {name: _reader(hints[name]) for name in defaults}
     # A field that a later version added without a default: None says that it is not known, where its type allows it.
     unknown = {
-        f.name: None
-        for f in dataclasses.fields(hint)
-        if f.default is dataclasses.MISSING
-        and f.default_factory is dataclasses.MISSING
-        and type(None) in typing.get_args(hints[f.name])
+        name: None
+        for name, default in defaults.items()
+        if default is dataclasses.MISSING and type(None) in typing.get_args(hints[name])
     }
 
     def read(plain: Any) -> Any:  # noqa: ANN401  JSON in, an instance out
@@ -267,6 +266,23 @@ def _union_reader(args: tuple[Any, ...]) -> Convert:
         return lambda plain: None if plain is None else inner(plain)
     readers = {arg.__name__: _reader(arg) for arg in some}
     return lambda plain: readers[plain[TAG]](plain)
+
+
+# Records: frozen dataclasses and named tuples, which are stored alike ---------------------------------------------
+
+
+def _is_record(hint: Any) -> bool:  # noqa: ANN401  any type hint
+    return dataclasses.is_dataclass(hint) or hasattr(hint, "_field_defaults")
+
+
+def _defaults(hint: Any) -> dict[str, Any]:  # noqa: ANN401  a record
+    """The default of each field, or what makes it; MISSING where there is none."""
+    if not dataclasses.is_dataclass(hint):
+        return {name: hint._field_defaults.get(name, dataclasses.MISSING) for name in hint._fields}
+    return {
+        f.name: f.default if f.default_factory is dataclasses.MISSING else f.default_factory
+        for f in dataclasses.fields(hint)
+    }
 
 
 @lru_cache(maxsize=256)

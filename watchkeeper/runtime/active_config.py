@@ -1,6 +1,6 @@
 """What lives as long as a configuration: its probes and its notifiers. What it leaves unchanged goes on as it is.
 
-Another configuration is built wholly before anything is changed (`build`), and only then put to work (daemon.py). Not
+Another configuration is built wholly before anything is changed (`build`), and only then put to work (reload.py). Not
 here: what lives as long as the process.
 """
 
@@ -19,8 +19,8 @@ from watchkeeper.notifiers.table import make_notifier
 from watchkeeper.probes.base import Bench
 from watchkeeper.probes.checkin import CheckinSettings
 from watchkeeper.probes.table import make_probe
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 from watchkeeper.settings import Settings
-from watchkeeper.watched import Watched
 
 S = TypeVar("S", bound=BaseModel)
 T = TypeVar("T")
@@ -30,17 +30,17 @@ _JUDGED_BY = {"rules", "rests_on"}
 
 
 @dataclass(frozen=True, slots=True)
-class Watch:
+class ActiveConfig:
     """One configuration at work. bench: what its probes were made with."""
 
     settings: Settings
     bench: Bench
-    watched: tuple[Watched, ...]
+    probes: tuple[ScheduledProbe, ...]
     notifiers: tuple[Notifier, ...]
 
     @property
-    def rests_on(self) -> Mapping[str, Sequence[str]]:
-        """What each probe's subjects rest on, by its label."""
+    def depends_on(self) -> Mapping[str, Sequence[str]]:
+        """What each probe's subjects depend on, by its label."""
         return {each.label: each.rests_on for each in self.settings.probes}
 
     @property
@@ -50,11 +50,13 @@ class Watch:
         return {each.name: each.token for each in jobs if each.token is not None}
 
 
-def watch(settings: Settings, bench: Bench, before: Mapping[str, Watched] | None = None) -> tuple[Watched, ...]:
+def make_probes(
+    settings: Settings, bench: Bench, before: Mapping[str, ScheduledProbe] | None = None
+) -> tuple[ScheduledProbe, ...]:
     """Every configured probe, made and ready to run. before: by label, those that go on as they are."""
     known = before or {}
     return tuple(
-        Watched(
+        ScheduledProbe(
             each.label,
             each.every,
             known[each.label].probe if each.label in known else make_probe(each, bench),
@@ -64,23 +66,23 @@ def watch(settings: Settings, bench: Bench, before: Mapping[str, Watched] | None
     )
 
 
-def build(settings: Settings, bench: Bench, clock: Clock, before: Watch | None = None) -> Watch:
+def build(settings: Settings, bench: Bench, clock: Clock, before: ActiveConfig | None = None) -> ActiveConfig:
     """Make what is new in a configuration; nothing is begun. Raises whatever a kind of probe of a package raises.
 
     With another bench (the database's bound is another) the probe of watchkeeper itself is made anew.
     """
     if before is None:
-        return Watch(
-            settings, bench, watch(settings, bench), tuple(make_notifier(s, clock) for s in settings.notifiers)
+        return ActiveConfig(
+            settings, bench, make_probes(settings, bench), tuple(make_notifier(s, clock) for s in settings.notifiers)
         )
     going_on = {
         each.label: old
-        for each, old in _pairs(settings.probes, before.settings.probes, before.watched)
+        for each, old in _pairs(settings.probes, before.settings.probes, before.probes)
         if bench is before.bench or each.kind != "itself"
     }
     telling = {each.label: old for each, old in _pairs(settings.notifiers, before.settings.notifiers, before.notifiers)}
     notifiers = tuple(telling.get(each.label) or make_notifier(each, clock) for each in settings.notifiers)
-    return Watch(settings, bench, watch(settings, bench, going_on), notifiers)
+    return ActiveConfig(settings, bench, make_probes(settings, bench, going_on), notifiers)
 
 
 def _pairs(now: Sequence[S], before: Sequence[S], made: Sequence[T]) -> list[tuple[S, T]]:

@@ -5,10 +5,10 @@ from datetime import UTC, datetime, timedelta
 from watchkeeper.core import alert_steps
 from watchkeeper.core.absence import is_gone
 from watchkeeper.core.alerts import Alert, Concern, Event, Priority, State, Telling
+from watchkeeper.core.dependencies import Dependencies
 from watchkeeper.core.observation import SeriesKey
+from watchkeeper.core.orphans import CLAIM_S, UNWATCHED, OrphanWait
 from watchkeeper.core.rules import Finding
-from watchkeeper.core.ties import Ties
-from watchkeeper.core.unclaimed import CLAIM_S, UNWATCHED, Unclaimed
 
 NOW = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 HUB, LOG = SeriesKey("service hide-hub", "answer"), SeriesKey("service tide-log", "answer")
@@ -17,28 +17,30 @@ STANDING = Alert(
 )
 
 
-def test_nothing_is_let_go_before_each_new_probe_has_looked() -> None:
-    """A probe with another name may bring the same series; what it brings is claimed, the rest is let go."""
-    found = Unclaimed()
-    assert found.settled(NOW) == frozenset()
-    found.begin([HUB, LOG], ["new"], ["new", "old"], NOW)
-    assert found.settled(NOW) == frozenset()
-    assert found.claimed(LOG)
-    assert not found.claimed(LOG)
-    found.looked("old")
-    assert found.settled(NOW) == frozenset()
-    found.looked("new")
-    assert found.settled(NOW) == {HUB}
-    assert found.settled(NOW) == frozenset()
+def test_nothing_is_dropped_before_each_new_probe_has_looked() -> None:
+    """A probe with another name may bring the same series. A probe that has left is not waited for."""
+    wait = OrphanWait()
+    assert wait.over(NOW)
+    wait.begin(["new"], ["new", "old"], NOW)
+    assert not wait.over(NOW)
+    wait.looked("old")
+    assert not wait.over(NOW)
+    wait.begin([], ["new", "old"], NOW)
+    assert not wait.over(NOW)
+    wait.looked("new")
+    assert wait.over(NOW)
+    wait.begin(["new"], ["new"], NOW)
+    wait.begin([], ["old"], NOW)
+    assert wait.over(NOW)
 
 
 def test_a_probe_that_hangs_is_not_waited_for_longer_than_it_may_take() -> None:
-    """After two minutes, or where the clock was set back, what nobody brought is let go."""
+    """After two minutes, or where the clock was set back, what nobody brought is dropped."""
     for later in (timedelta(seconds=CLAIM_S), -timedelta(days=1)):
-        found = Unclaimed()
-        found.begin([HUB], ["new"], ["new"], NOW)
-        assert found.settled(NOW + timedelta(seconds=CLAIM_S - 1)) == frozenset()
-        assert found.settled(NOW + later) == {HUB}
+        wait = OrphanWait()
+        wait.begin(["new"], ["new"], NOW)
+        assert not wait.over(NOW + timedelta(seconds=CLAIM_S - 1))
+        assert wait.over(NOW + later)
 
 
 def test_what_is_dropped_is_told_and_waits_for_nobody() -> None:
@@ -67,10 +69,9 @@ def test_what_is_no_longer_watched_has_no_place_on_the_board() -> None:
     assert is_gone(Finding(HUB, Concern.STALE, NOW, None, reason=UNWATCHED))
 
 
-def test_ties_can_be_said_otherwise() -> None:
-    """What rested on a pool rests on another one from then on."""
-    ties = Ties({"hub": ["pool skerry"]})
-    ties.place(HUB.subject, "hub")
-    assert ties.beneath(HUB.subject) == ("pool skerry",)
-    ties.change({"hub": ["pool reef"]})
-    assert ties.beneath(HUB.subject) == ("pool reef",)
+def test_another_configuration_says_dependencies_otherwise() -> None:
+    """What depended on a pool depends on another one from then on; which probe brings a subject is still known."""
+    first = Dependencies({"hub": ["pool skerry"]})
+    first.place(HUB.subject, "hub")
+    assert first.dependencies_of(HUB.subject) == ("pool skerry",)
+    assert Dependencies({"hub": ["pool reef"]}, first).dependencies_of(HUB.subject) == ("pool reef",)

@@ -4,13 +4,14 @@ import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 
 from watchkeeper.core.observation import Condition, Observation, SeriesKey
 from watchkeeper.core.records import Seen
 from watchkeeper.core.rules import Rules
 from watchkeeper.errors import ProbeError
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.probes.base import Probe
+from watchkeeper.probes.base import BaseProbe, Probe
 
 log = logging.getLogger(__name__)
 
@@ -18,8 +19,8 @@ OWN_REFRESH = timedelta(hours=1)
 """How often a probe's own unchanged condition is stored again: it tells nothing new, so it costs one row an hour."""
 
 
-@dataclass(frozen=True, slots=True)
-class Watched:
+@dataclass(frozen=True)
+class ScheduledProbe:
     """A probe under watch: its label, seconds from run to run, and the rules for its series."""
 
     label: str
@@ -27,14 +28,14 @@ class Watched:
     probe: Probe
     rules: Rules
 
-    @property
+    @cached_property
     def own_key(self) -> SeriesKey:
         """The series that says whether the probe itself runs."""
         return SeriesKey(f"probe {self.label}", "runs")
 
 
 @dataclass(slots=True)
-class Runs:
+class ProbeRuns:
     """What is remembered of one probe's runs."""
 
     went_well_at: datetime
@@ -51,29 +52,26 @@ class Runs:
         return own != self.stored or self.stored_at is None or now - self.stored_at >= OWN_REFRESH
 
 
-class Absent:
+class Absent(BaseProbe):
     """The probe of a series that no probe of this configuration brings."""
 
     async def observe(self) -> Sequence[Observation]:
         """There is nothing to be seen."""
         return ()
 
-    async def close(self) -> None:
-        """Nothing is held."""
 
-
-async def look(watched: Watched) -> tuple[Sequence[Observation], Condition]:
+async def look(probe: ScheduledProbe) -> tuple[Sequence[Observation], Condition]:
     """Run a probe once: what it saw, and its own condition. The one broad `except` around a probe is here."""
     try:
-        return await watched.probe.observe(), Condition(watched.own_key, sound=True)
+        return await probe.probe.observe(), Condition(probe.own_key, sound=True)
     except ProbeError as error:
         reason = str(error)
     except Exception as error:
-        log.exception("probe %s failed", watched.label, extra=about(Event.PROBE_BROKE, probe=watched.label))
+        log.exception("probe %s failed", probe.label, extra=about(Event.PROBE_BROKE, probe=probe.label))
         reason = f"failed with {type(error).__name__}: {error}"
-    return (), Condition(watched.own_key, sound=False, reason=reason)
+    return (), Condition(probe.own_key, sound=False, reason=reason)
 
 
-def nobody(seen: Seen) -> Watched:
+def nobody(seen: Seen) -> ScheduledProbe:
     """Stands for a probe that is no longer in the configuration; it is never run."""
-    return Watched(seen.probe, seen.interval_s, Absent(), Rules())
+    return ScheduledProbe(seen.probe, seen.interval_s, Absent(), Rules())

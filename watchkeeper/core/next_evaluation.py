@@ -10,24 +10,24 @@ from datetime import datetime, timedelta
 
 from watchkeeper.core import alert_steps
 from watchkeeper.core.alerts import Alert, Delays
-from watchkeeper.core.judgement import Judgement
+from watchkeeper.core.evaluator import SeriesEvaluator
 from watchkeeper.core.observation import Answer
 
 
-def next_due(judgement: Judgement, now: datetime) -> datetime | None:
+def next_evaluation(evaluator: SeriesEvaluator, now: datetime) -> datetime | None:
     """The next instant after `now` at which it is worth a look; None where none is known."""
-    return min((at for at in _instants(judgement) if at > now), default=None)
+    return min((at for at in _instants(evaluator) if at > now), default=None)
 
 
-def _instants(judgement: Judgement) -> Iterator[datetime]:
-    seen, since = judgement.latest, judgement.bad_since
+def _instants(evaluator: SeriesEvaluator) -> Iterator[datetime]:
+    seen, since = evaluator.latest, evaluator.bad_since
     if isinstance(seen, Answer) and since is not None:
-        rule = judgement.rules.silent
+        rule = evaluator.rules.silent
         limits = (rule.caution_s, rule.warning_s, rule.alarm_s)
         yield from (since + timedelta(seconds=limit_s) for limit_s in limits if limit_s is not None)
-    for alert in judgement.alerts.values():
+    for alert in evaluator.alerts:
         if alert.pending_since is not None or alert.held_until is not None or alert.shelved_until is not None:
-            yield from _of_alert(alert, judgement.rules.delays(alert.concern))
+            yield from _of_alert(alert, evaluator.rules.delays(alert.concern))
 
 
 def _of_alert(alert: Alert, delays: Delays) -> Iterator[datetime]:

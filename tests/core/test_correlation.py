@@ -5,13 +5,14 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from watchkeeper.core.alert_book import AlertBook
 from watchkeeper.core.alerts import Alert, Concern, Priority, State, Telling
-from watchkeeper.core.judgement import Judgement
+from watchkeeper.core.correlation import Correlation, is_down
+from watchkeeper.core.dependencies import Dependencies
+from watchkeeper.core.evaluator import SeriesEvaluator
+from watchkeeper.core.group_alerts import FLOOD, GROUP, Flood, Limits, named
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
-from watchkeeper.core.rules import Rules, SilentRule
-from watchkeeper.core.summaries import FLOOD, GROUP, Flood, Limits, named
-from watchkeeper.core.ties import Ties
-from watchkeeper.core.together import Together
+from watchkeeper.core.rules import Finding, Rules, SilentRule
 
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 POOL, GUEST = SeriesKey("pool skerry", "health"), SeriesKey("guest hide-hub", "state")
@@ -24,9 +25,11 @@ AFTER_A_MINUTE = Rules(silent=SilentRule(warning_s=60.0))
 class Street:
     """Series under watch, each looked at every minute, judged every 15 s; keeps what is told."""
 
-    def __init__(self, rests_on: Mapping[str, Sequence[str]] | None = None, rules: Rules = AFTER_A_MINUTE) -> None:
-        self.together, self.now, self.rules = Together(Ties(rests_on)), START, rules
-        self.watch: dict[SeriesKey, Judgement] = {}
+    def __init__(self, depends_on: Mapping[str, Sequence[str]] | None = None, rules: Rules = AFTER_A_MINUTE) -> None:
+        self.book, self.down_since, self.now, self.rules = AlertBook(), dict[SeriesKey, datetime](), START, rules
+        self.correlation = Correlation(self.book, self.down_since, Dependencies(depends_on))
+        self.other_rules: dict[SeriesKey, Rules] = {}
+        self.watch: dict[SeriesKey, SeriesEvaluator] = {}
         self.state: dict[SeriesKey, Observation] = {}
         self.told: list[tuple[str, Telling | None]] = []
         self.reasons: list[str] = []
@@ -45,31 +48,42 @@ class Street:
         """Let minutes pass: at each full one every probe looks, every 15 s all is judged."""
         for tick in range(round(minutes * 4)):
             self.now += timedelta(seconds=15)
-            for key, seen in self.state.items() if tick % 4 == 3 else ():
-                judged = self.watch.setdefault(
-                    key, Judgement(key, seen.kind, 60.0, self.rules, step=self.together.step)
-                )
-                judged.take(seen, self.now)
-                self.together.see(seen, key.subject.partition(" ")[2], self.now)
+            for seen in self.state.values() if tick % 4 == 3 else ():
+                self._look(seen)
             self.judge()
 
+    def _look(self, seen: Observation) -> None:
+        key, rules = seen.key, self.other_rules.get(seen.key, self.rules)
+        evaluator = self.watch.setdefault(key, SeriesEvaluator(key, seen.kind, 60.0, rules, self.book))
+        evaluator.take(seen, self.now)
+        self.correlation.dependencies.place(key.subject, key.subject.partition(" ")[2])
+        if is_down(seen):
+            self.down_since.setdefault(key, self.now)
+        else:
+            self.down_since.pop(key, None)
+
     def judge(self) -> None:
-        for judged in self.watch.values():
-            for move in judged.evaluate(self.now).transitions:
-                self._note(move.after, move.telling)
-        for finding, alert, moves in self.together.settle(self.now):
+        for evaluator in self.watch.values():
+            for found in evaluator.evaluate(self.now):
+                for move in self.correlation.step(found, self.now, evaluator.rules.delays(found.concern)):
+                    self._note(move.after, move.telling)
+        for finding, moves in self.correlation.settle(self.now):
             for move in moves:
-                self._note(alert, move.telling)
+                self._note(move.after, move.telling)
                 self.reasons.append(finding.reason)
-        for move in self.together.summed_up(self.now):
-            self.watch[move.after.key].alerts[move.after.concern] = move.after
+        self.correlation.summed_up(self.now)
 
     def _note(self, alert: Alert, telling: Telling | None) -> None:
         if telling is not None:
             self.told.append((alert.key.subject, telling))
 
     def alert(self, key: SeriesKey) -> Alert:
-        return next(iter(self.watch[key].alerts.values()))
+        return self.watch[key].alerts[0]
+
+    @property
+    def flood(self) -> Alert:
+        """The alert that stands for a flood."""
+        return self.book.get(FLOOD, Concern.UNSOUND)
 
 
 def _seen(key: SeriesKey, *, well: bool) -> Observation:
@@ -94,7 +108,7 @@ def test_a_cause_is_told_and_its_consequences_are_held_beneath_it() -> None:
     assert street.told == [("pool skerry", Telling.RAISED)]
     assert [street.alert(key).held_by for key in (POOL, GUEST, HUB)] == [None, POOL, POOL]
     assert street.alert(HUB).state is State.ACTIVE
-    assert street.together.resting_on("pool skerry") == ("guest hide-hub", "service hide-hub")
+    assert street.correlation.dependencies.dependents_of("pool skerry") == ("guest hide-hub", "service hide-hub")
 
 
 def test_with_the_cause_the_consequences_end_and_nothing_is_told_of_them() -> None:
@@ -151,10 +165,9 @@ def test_a_consequence_that_is_seen_before_its_cause_waits_for_it() -> None:
 def test_a_doubt_that_comes_to_nothing_is_told_within_two_looks() -> None:
     """What rests on a thing that is down, but whose own alert the keeper has switched off, is told all the same."""
     street = Street({"hide-hub": ("router",)})
+    street.other_rules[ROUTER] = Rules(silent=SilentRule(caution_s=None, warning_s=None, alarm_s=None))
     street.up(HUB, ROUTER)
     street.live(1)
-    never = Judgement(ROUTER, Answer.kind, 60.0, AFTER_A_MINUTE, step=lambda alert, *_: (alert, ()))
-    street.watch[ROUTER] = never
     street.down(HUB, ROUTER)
     street.live(2)
     assert street.told == []
@@ -404,42 +417,43 @@ def test_what_came_and_went_within_a_flood_is_told_by_its_count_alone() -> None:
 def test_a_flood_goes_on_while_five_come_in_ten_minutes() -> None:
     """It has ended below five in ten minutes, not before; a more urgent alert makes it worse."""
     street, keys = flood(10)
-    assert street.together.flood.alert.standing
+    assert street.flood.standing
     street.live(3)
     street.put(*(Condition(key, sound=False, reason="failed", grave=True) for key in keys[:1]))
-    assert street.together.flood.alert.priority is Priority.ALARM
+    assert street.flood.priority is Priority.ALARM
     street.live(3)
-    assert street.together.flood.alert.standing
+    assert street.flood.standing
 
 
 def test_nine_alerts_are_no_flood() -> None:
     """The line is the standard's."""
     street, _ = flood(8)
     assert len(street.told) == 8
-    assert not street.together.flood.alert.standing
+    assert not street.flood.standing
+
+
+def restarted(street: Street, alerts: Sequence[Alert]) -> Correlation:
+    """The next life, with these alerts as they were stored."""
+    again = Correlation(AlertBook(alerts), {}, Dependencies())
+    again.restore(street.now)
+    return again
 
 
 def test_a_restart_keeps_who_is_held_and_how_many_came() -> None:
     """The next life knows the summaries, what they hold, and what was raised within the last ten minutes."""
     street, keys = flood()
-    again = Together(Ties())
-    alerts = [street.alert(key) for key in keys]
-    again.restore([*alerts, street.together.group.alert, street.together.flood.alert], street.now)
-    assert again.flood.alert.standing
-    assert again.own(FLOOD) == street.together.flood.alert
-    assert again.own(GROUP) == street.together.group.alert
-    assert again.own(HUB) is None
-    moves = [m for _, _, moves in again.settle(street.now + timedelta(seconds=15)) for m in moves]
+    again = restarted(street, [*(street.alert(key) for key in keys), street.flood])
+    moves = [m for _, moves in again.settle(street.now + timedelta(seconds=15)) for m in moves]
     assert moves == []
 
 
 def test_a_flood_whose_summary_was_lost_lets_its_alerts_go() -> None:
     """Held by a flood that does not stand: told by itself, rather than never."""
     street, keys = flood()
-    again = Together(Ties())
     held = street.alert(keys[-1])
     assert held.held_by == FLOOD
-    _, moves = again.step(held, held.priority, street.now, Rules().delays(Concern.UNSOUND))
+    found = Finding(held.key, held.concern, street.now, held.priority)
+    moves = restarted(street, [held]).step(found, street.now, Rules().delays(Concern.UNSOUND))
     assert [m.telling for m in moves] == [Telling.RAISED]
 
 
@@ -452,9 +466,10 @@ def test_a_gap_is_left_out_of_what_is_waited_for() -> None:
     street.live(2)
     gap = timedelta(days=3)
     street.now += gap
-    street.together.bridge(gap, street.now)
-    for judged in street.watch.values():
-        judged.bridge(gap, street.now, anew=True)
+    street.book.bridge(gap)
+    street.correlation.bridge(gap)
+    for evaluator in street.watch.values():
+        evaluator.bridge(gap, street.now, anew=True)
     street.live(2)
     assert street.alert(HUB).held_by == GUEST
     street.live(4)

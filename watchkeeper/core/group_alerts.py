@@ -1,6 +1,7 @@
 """Two alerts that stand for several others: answers that were lost at once, and a flood. Pure.
 
-They live through the same table as any alert, with a thread of their own. Not here: who is held by them (together.py).
+They live through the same table as any alert, with a thread of their own. Not here: who is held by them
+(correlation.py), and the alerts themselves (alert_book.py).
 """
 
 from collections import deque
@@ -17,8 +18,8 @@ from watchkeeper.core.wording import duration
 GROUP = SeriesKey("group of services", "answer")
 FLOOD = SeriesKey("alerts", "rate")
 DATABASE = SeriesKey("watchkeeper", "database")
-OWN = frozenset({GROUP, FLOOD, DATABASE})
-"""Series that no probe brings: alerts about alerts, and about the daemon's own database."""
+OWN = {GROUP: Concern.SILENT, FLOOD: Concern.UNSOUND, DATABASE: Concern.UNSOUND}
+"""Series that no probe brings, each with its one concern: alerts about alerts, and about the daemon's own database."""
 
 _MOST_NAMES = 12
 """A summary is read on a phone; the page has all of them."""
@@ -56,83 +57,84 @@ class Group:
     """Fewer than LEAST must be silent for so long before it has ended."""
 
     def __init__(self) -> None:
-        self.alert = Alert(GROUP, Concern.SILENT)
         self._names: dict[str, None] = {}
 
-    def joins(self, now: datetime) -> bool:
-        """It stands: is a further loss at this moment part of it?"""
-        raised_at = self.alert.raised_at or now
+    def joins(self, alert: Alert, now: datetime) -> bool:
+        """Its alert stands: is a further loss at this moment part of it?"""
+        raised_at = alert.raised_at or now
         return (now - raised_at).total_seconds() <= self.GATHER_S
 
-    def step(self, members: Sequence[Alert], gathering: bool, now: datetime) -> Moved:  # noqa: FBT001  a state, not a switch
-        """Move it to what its members ask for. gathering: others may still come."""
+    def step(self, alert: Alert, members: Sequence[Alert], now: datetime, *, gathering: bool) -> Moved:
+        """Move its alert to what its members ask for. gathering: others may still come."""
         standing = [m for m in members if m.standing]
-        several = len(standing) >= self.LEAST and (self.alert.standing or not gathering)
+        several = len(standing) >= self.LEAST and (alert.standing or not gathering)
         wanted = _most_urgent(standing) if several else None
-        if wanted is not None and not self.alert.standing:
+        if wanted is not None and not alert.standing:
             self._names.clear()
         self._names.update(dict.fromkeys(m.key.subject for m in standing))
-        self.alert, moves = alert_steps.step(self.alert, wanted, now, Delays(off_delay_s=self.CALM_S))
+        alert, moves = alert_steps.step(alert, wanted, now, Delays(off_delay_s=self.CALM_S))
         since = min((m.raised_at for m in standing if m.raised_at), default=None)
         reason = named(m.key.subject for m in standing)
-        if not self.alert.standing:
+        if not alert.standing:
             reason = f"answers again: {named(self._names)}" if self._names else "answers again"
-        return Finding(GROUP, Concern.SILENT, now, wanted, since=since, reason=reason), self.alert, moves
+        return Finding(GROUP, Concern.SILENT, now, wanted, since=since, reason=reason), alert, moves
 
 
 class Flood:
     """More alerts than one person can take in, told as one summary until it has ended."""
 
-    def __init__(self, limits: Limits = LIMITS) -> None:
-        """limits: when it begins and ends."""
-        self.limits = limits
-        self.alert = Alert(FLOOD, Concern.UNSOUND)
-        self._raises: deque[datetime] = deque(maxlen=10_000)
-        self._came = 0
-        self.over = False
+    def __init__(self, limits: Limits = LIMITS, before: "Flood | None" = None) -> None:
+        """limits: when it begins and ends. before: what counted by other limits until now."""
+        self._limits = limits
+        self.raises: deque[datetime] = deque(maxlen=10_000) if before is None else before.raises
+        self.came: int = 0 if before is None else before.came
+        self.over: bool = False if before is None else before.over
 
     def restore(self, raised_at: Iterable[datetime], now: datetime) -> None:
         """Go on after a restart: what was raised lately counts."""
-        self._raises.extend(sorted(at for at in raised_at if at <= now))
+        self.raises.extend(sorted(at for at in raised_at if at <= now))
 
     def bridge(self, gap: timedelta) -> None:
         """The watch was away, or the clock was set, by so much."""
-        self._raises = deque((at + gap for at in self._raises), maxlen=self._raises.maxlen)
-        self.alert = alert_steps.shifted(self.alert, gap)
+        self.raises = deque((at + gap for at in self.raises), maxlen=self.raises.maxlen)
 
     def count(self, now: datetime) -> None:
         """An alert was raised, or got worse."""
-        self._raises.append(now)
-        self._came += 1
+        self.raises.append(now)
+        self.came += 1
 
     def begins(self, now: datetime) -> bool:
         """Would one more be a flood?"""
-        return self._lately(now) + 1 >= self.limits.flood
+        return self._lately(now) + 1 >= self._limits.flood
 
-    def step(self, members: Sequence[Alert], now: datetime) -> Moved:
-        """Move it to what its members, and how many came lately, ask for."""
+    def step(self, alert: Alert, members: Sequence[Alert], now: datetime) -> Moved:
+        """Move its alert to what its members, and how many came lately, ask for."""
         standing, lately = [m for m in members if m.standing], self._lately(now)
-        wanted = _most_urgent(standing)
-        if self.alert.standing:
-            wanted = max(filter(None, (wanted, self.alert.priority))) if lately >= self.limits.flood_ends else None
-        elif wanted is not None:
-            self._came = lately
-        self.alert, moves = alert_steps.step(self.alert, wanted, now, Delays())
+        wanted = self._wanted(alert, standing, lately)
+        alert, moves = alert_steps.step(alert, wanted, now, Delays())
         self.over = self.over or any(move.event is Event.CLEAR for move in moves)
+        since = alert.raised_at if wanted else None
+        reason = self._reason(alert, standing, lately)
+        return Finding(FLOOD, Concern.UNSOUND, now, wanted, since=since, reason=reason), alert, moves
+
+    def _wanted(self, alert: Alert, standing: Sequence[Alert], lately: int) -> Priority | None:
+        most = _most_urgent(standing)
+        if alert.standing:
+            return max(filter(None, (most, alert.priority))) if lately >= self._limits.flood_ends else None
+        if most is not None:
+            self.came = lately
+        return most
+
+    def _reason(self, alert: Alert, standing: Sequence[Alert], lately: int) -> str:
         names = named(f"{m.key.subject} ({m.priority.word})" for m in _urgent_first(standing) if m.priority)
-        if self.alert.standing:
-            reason = f"{lately} alerts within {duration(self.limits.flood_s)}; kept together until it is calm: {names}"
-        else:
-            reason = f"calm again after {self._came} alerts; " + (f"still there: {names}" if names else "none is left")
-        finding = Finding(
-            FLOOD, Concern.UNSOUND, now, wanted, since=self.alert.raised_at if wanted else None, reason=reason
-        )
-        return finding, self.alert, moves
+        if alert.standing:
+            return f"{lately} alerts within {duration(self._limits.flood_s)}; kept together until it is calm: {names}"
+        return f"calm again after {self.came} alerts; " + (f"still there: {names}" if names else "none is left")
 
     def _lately(self, now: datetime) -> int:
-        while self._raises and (now - self._raises[0]).total_seconds() > self.limits.flood_s:
-            self._raises.popleft()
-        return sum(at <= now for at in self._raises)
+        while self.raises and (now - self.raises[0]).total_seconds() > self._limits.flood_s:
+            self.raises.popleft()
+        return sum(at <= now for at in self.raises)
 
 
 def named(names: Iterable[str]) -> str:

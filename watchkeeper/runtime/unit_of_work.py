@@ -1,18 +1,19 @@
-"""One turn of the pipeline: what it gathers before it is committed, and how a transition gets into it.
+"""One unit of work of the pipeline: what it gathers before it is committed, and how a transition gets into it.
 
-Not here: what moves an alert (pipeline.py), and writing (ledger.py).
+Not here: what moves an alert (pipeline.py), and writing (write_buffer.py).
 """
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Protocol
 
-from watchkeeper.core.alerts import Alert, Concern, Priority, Transition
+from watchkeeper.core.alert_book import AlertKey
+from watchkeeper.core.alerts import Alert, Priority, Transition
 from watchkeeper.core.gaps import Gap
 from watchkeeper.core.message import Message, compose, noted
-from watchkeeper.core.observation import Observation, SeriesKey
+from watchkeeper.core.observation import Observation
 from watchkeeper.core.records import Commit, Entry, JournalLine, Parcel, Seen
 from watchkeeper.core.rules import Finding
 from watchkeeper.core.wording import duration, instant
@@ -20,13 +21,16 @@ from watchkeeper.logs.fields import NOTICE, Event, about
 
 log = logging.getLogger(__name__)
 
-AlertKey = tuple[SeriesKey, Concern]
-
 TOLD_AWAY_S = 300.0
 """Away for so long is told; a restart of the service, or a hold-up, stands in the journal alone."""
 
 
-class Post(Protocol):
+def nothing_depends(_: str) -> tuple[str, ...]:
+    """What depends on a subject of the daemon's own: nothing."""
+    return ()
+
+
+class OutboxPort(Protocol):
     """What the pipeline needs of the outbox."""
 
     def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
@@ -55,8 +59,8 @@ class Post(Protocol):
 
 
 @dataclass(slots=True)
-class Turn:
-    """What one turn gathers before it is committed. Later alerts and findings replace earlier ones."""
+class UnitOfWork:
+    """What is committed together. Later alerts and findings replace earlier ones."""
 
     seen: list[Seen] = field(default_factory=list)
     findings: dict[AlertKey, Finding] = field(default_factory=dict)
@@ -69,13 +73,14 @@ class Turn:
         """Does it hold what must not be lost?"""
         return bool(self.alerts or self.journal or self.parcels)
 
-    def found(self, finding: Finding) -> None:
-        """Take a finding."""
-        self.findings[finding.key, finding.concern] = finding
+    def found(self, findings: Iterable[Finding]) -> None:
+        """Take findings."""
+        for each in findings:
+            self.findings[each.key, each.concern] = each
 
-    def stands(self, alert: Alert) -> None:
-        """Take an alert as it stands now."""
-        self.alerts[alert.key, alert.concern] = alert
+    def collect(self, alerts: Iterable[Alert]) -> None:
+        """Take alerts as they stand now."""
+        self.alerts.update({(alert.key, alert.concern): alert for alert in alerts})
 
     def commit(self) -> Commit:
         """All of it, to be written."""
@@ -88,39 +93,49 @@ class Turn:
         )
 
 
-class Teller:
-    """Puts what happens into a turn's journal and, where there is something to tell, into its outbox."""
+class Notifications:
+    """Puts what happens into a unit's journal and, where there is something to notify, into its messages."""
 
-    def __init__(self, post: Post, host: str, zone: tzinfo, resting_on: Callable[[str], tuple[str, ...]]) -> None:
-        """host: as messages say it; zone: the keeper's; resting_on: the subjects that rest on one."""
-        self._post, self._host, self._zone, self._resting_on = post, host, zone, resting_on
+    def __init__(self, outbox: OutboxPort, host: str, zone: tzinfo) -> None:
+        """host: as messages say it; zone: the operator's."""
+        self._outbox, self._host, self._zone = outbox, host, zone
 
-    def tell(self, turn: Turn, move: Transition, found: Finding, seen: Observation | None) -> None:
-        """A transition: a line of the journal, and a message where it has something to tell."""
+    def transition(
+        self,
+        unit: UnitOfWork,
+        move: Transition,
+        found: Finding,
+        seen: Observation | None = None,
+        dependents_of: Callable[[str], tuple[str, ...]] = nothing_depends,
+    ) -> None:
+        """A transition: a line of the journal, and a message where it has something to notify.
+
+        dependents_of: the subjects that depend on one.
+        """
         after, text = move.after, f"{move.after.key}: {move.event.value}"
         if move.telling is not None:
-            resting = self._resting_on(after.key.subject)
-            message = compose(move, found, seen, self._host, self._zone, resting)
+            dependents = dependents_of(after.key.subject)
+            message = compose(move, found, seen, self._host, self._zone, dependents)
             text = message.headline
-            turn.parcels.extend(self._post.parcels_for(message, move.at))
+            unit.parcels.extend(self._outbox.parcels_for(message, move.at))
         details = {"event": move.event.value, "state": after.state.value, "episode": str(after.episode)}
         if after.priority is not None:
             details["priority"] = after.priority.word
         if after.held_by is not None:
             details["held by"] = str(after.held_by)
-        turn.journal.append(JournalLine(move.at, Entry.TRANSITION, text, after.key, after.concern, details))
+        unit.journal.append(JournalLine(move.at, Entry.TRANSITION, text, after.key, after.concern, details))
         _log(move, text)
 
-    def gap(self, turn: Turn, gap: Gap, entry: Entry, why: str) -> None:
+    def gap(self, unit: UnitOfWork, gap: Gap, entry: Entry, why: str) -> None:
         """The watch was away, or the clock was set: a line of the journal, and a message where it was away for long."""
         now = gap.until
         if gap.set_by_s:
-            turn.journal.append(JournalLine(now, Entry.NOTE, f"the clock was set by {gap.set_by_s:+.0f} s"))
+            unit.journal.append(JournalLine(now, Entry.NOTE, f"the clock was set by {gap.set_by_s:+.0f} s"))
         if not gap.away_s:
             return
         away = f"{duration(gap.away_s)} away, since {gap.since:%Y-%m-%d %H:%M} UTC"
         details = {"away since": gap.since.isoformat(), "away for": f"{gap.away_s:.0f} s"}
-        turn.journal.append(JournalLine(now, entry, f"the watch goes on after {away}", details=details))
+        unit.journal.append(JournalLine(now, entry, f"the watch goes on after {away}", details=details))
         if gap.away_s >= TOLD_AWAY_S:
             since, until = (instant(at, self._zone, now) for at in (gap.since, gap.until))
             message = noted(
@@ -131,7 +146,7 @@ class Teller:
                 f"watchkeeper was away for {duration(gap.away_s)}: from {since} to {until}. {why}",
                 "What happened meanwhile is not known, and no silence is counted for it. The watch goes on.",
             )
-            turn.parcels.extend(self._post.parcels_for(message, now))
+            unit.parcels.extend(self._outbox.parcels_for(message, now))
 
 
 def _log(move: Transition, text: str) -> None:

@@ -9,8 +9,8 @@ from watchkeeper.clock import Clock
 from watchkeeper.errors import ConfigError
 from watchkeeper.probes.base import Bench, OwnDatabase
 from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.runtime.active_config import build, check_in_place
 from watchkeeper.settings import Settings
-from watchkeeper.watch import build, check_in_place
 
 MEMORY = '[[probe]]\nkind = "memory"\n'
 HUB = '[[probe]]\nkind = "http"\nname = "hide-hub"\nurl = "http://127.0.0.1:8123/"\n'
@@ -30,15 +30,15 @@ def test_what_is_unchanged_is_the_same_object(tmp_path: Path) -> None:
     first = build(read(tmp_path, MEMORY + HUB + HOOK), bench, Clock())
     ruled = HUB + 'rests_on = ["pool skerry"]\n[probe.rules.silent]\nwarning = "5m"\n'
     second = build(read(tmp_path, MEMORY + ruled + HOOK), bench, Clock(), first)
-    assert [e.probe for e in second.watched] == [e.probe for e in first.watched]
-    assert second.watched[1].rules != first.watched[1].rules
-    assert second.rests_on["hide-hub"] == ("pool skerry",)
+    assert [e.probe for e in second.probes] == [e.probe for e in first.probes]
+    assert second.probes[1].rules != first.probes[1].rules
+    assert second.depends_on["hide-hub"] == ("pool skerry",)
     assert second.notifiers == first.notifiers
     third = build(
         read(tmp_path, MEMORY + HUB.replace("8123", "8124") + HOOK.replace(":9", ":10")), bench, Clock(), second
     )
-    assert third.watched[0].probe is second.watched[0].probe
-    assert third.watched[1].probe is not second.watched[1].probe
+    assert third.probes[0].probe is second.probes[0].probe
+    assert third.probes[1].probe is not second.probes[1].probe
     assert third.notifiers[0] is not second.notifiers[0]
 
 
@@ -48,8 +48,8 @@ def test_another_bound_makes_the_probe_of_watchkeeper_itself_anew(tmp_path: Path
     workers, own = ThreadWorkers(), OwnDatabase(tmp_path / "watchkeeper.db", 2**30, list)
     first = build(read(tmp_path, text), Bench(Clock(), workers, database=own), Clock())
     second = build(read(tmp_path, text), Bench(Clock(), workers, database=own), Clock(), first)
-    assert second.watched[0].probe is first.watched[0].probe
-    assert second.watched[1].probe is not first.watched[1].probe
+    assert second.probes[0].probe is first.probes[0].probe
+    assert second.probes[1].probe is not first.probes[1].probe
 
 
 def test_what_cannot_change_in_place_is_all_told_at_once(tmp_path: Path) -> None:

@@ -6,20 +6,20 @@ from datetime import timedelta
 import pytest
 
 from tests.support.messages import HIDE_HUB, NOW, SKERRY
+from tests.support.solo import Solo
 from watchkeeper.core import alert_steps
 from watchkeeper.core.alerts import Alert, Concern, Delays, Priority, State
 from watchkeeper.core.chatter import Chattering
-from watchkeeper.core.due import next_due
-from watchkeeper.core.judgement import Judgement
+from watchkeeper.core.next_evaluation import next_evaluation
 from watchkeeper.core.observation import Answer, Kind, Level
 from watchkeeper.core.rules import Rules, SilentRule, UnsoundRule
 
 SECOND, MINUTE = timedelta(seconds=1), timedelta(minutes=1)
 
 
-def silent(rule: SilentRule) -> Judgement:
+def silent(rule: SilentRule) -> Solo:
     """A service that has just been lost."""
-    judgement = Judgement(HIDE_HUB, Kind.ANSWER, 60.0, Rules(silent=rule))
+    judgement = Solo(HIDE_HUB, Kind.ANSWER, 60.0, Rules(silent=rule))
     judgement.take(Answer(HIDE_HUB, answered=False), NOW)
     return judgement
 
@@ -28,28 +28,28 @@ def test_all_is_well() -> None:
     """Nothing is due where nothing is wrong and no delay runs."""
     judgement = silent(SilentRule())
     judgement.take(Answer(HIDE_HUB, answered=True), NOW)
-    assert next_due(judgement, NOW) is None
-    level = Judgement(SKERRY, Kind.LEVEL, 60.0, Rules())
+    assert next_evaluation(judgement, NOW) is None
+    level = Solo(SKERRY, Kind.LEVEL, 60.0, Rules())
     level.take(Level(SKERRY, 1.0, 2.0), NOW)
-    level.evaluate(NOW)
-    assert next_due(level, NOW) is None
+    level.judge(NOW)
+    assert next_evaluation(level, NOW) is None
 
 
 def test_the_limits_of_a_silence_come_one_after_the_other() -> None:
     """Each limit that is set is due in its turn; after the last one nothing is."""
     judgement = silent(SilentRule(caution_s=None, warning_s=60.0, alarm_s=120.0))
-    assert next_due(judgement, NOW) == NOW + MINUTE
-    assert next_due(judgement, NOW + MINUTE) == NOW + 2 * MINUTE
-    assert next_due(judgement, NOW + 2 * MINUTE) is None
+    assert next_evaluation(judgement, NOW) == NOW + MINUTE
+    assert next_evaluation(judgement, NOW + MINUTE) == NOW + 2 * MINUTE
+    assert next_evaluation(judgement, NOW + 2 * MINUTE) is None
 
 
 @pytest.mark.parametrize("early", [timedelta(microseconds=1), SECOND])
 def test_what_is_due_is_so_at_that_very_moment(early: timedelta) -> None:
     """Judged then, it is raised; a moment sooner it is not."""
-    due_at = next_due(silent(SilentRule(warning_s=60.0)), NOW)
+    due_at = next_evaluation(silent(SilentRule(warning_s=60.0)), NOW)
     assert due_at is not None
-    assert silent(SilentRule(warning_s=60.0)).evaluate(due_at - early).transitions == ()
-    (raised,) = silent(SilentRule(warning_s=60.0)).evaluate(due_at).transitions
+    assert silent(SilentRule(warning_s=60.0)).judge(due_at - early).transitions == ()
+    (raised,) = silent(SilentRule(warning_s=60.0)).judge(due_at).transitions
     assert raised.after.priority is Priority.WARNING
 
 
@@ -57,13 +57,13 @@ def test_delays_run_out() -> None:
     """An on-delay and an off-delay are due when they are over, and the move is made then."""
     rule = SilentRule(warning_s=0.0, alarm_s=None, delays=Delays(on_delay_s=5.0, off_delay_s=7.0))
     judgement = silent(rule)
-    assert judgement.evaluate(NOW).transitions == ()
-    assert next_due(judgement, NOW) == NOW + 5 * SECOND
-    assert len(judgement.evaluate(NOW + 5 * SECOND).transitions) == 1
+    assert judgement.judge(NOW).transitions == ()
+    assert next_evaluation(judgement, NOW) == NOW + 5 * SECOND
+    assert len(judgement.judge(NOW + 5 * SECOND).transitions) == 1
     judgement.take(Answer(HIDE_HUB, answered=True), NOW + MINUTE)
-    assert judgement.evaluate(NOW + MINUTE).transitions == ()
-    assert next_due(judgement, NOW + MINUTE) == NOW + MINUTE + 7 * SECOND
-    assert len(judgement.evaluate(NOW + MINUTE + 7 * SECOND).transitions) == 1
+    assert judgement.judge(NOW + MINUTE).transitions == ()
+    assert next_evaluation(judgement, NOW + MINUTE) == NOW + MINUTE + 7 * SECOND
+    assert len(judgement.judge(NOW + MINUTE + 7 * SECOND).transitions) == 1
 
 
 def test_while_it_chatters_its_calm_is_what_is_waited_for() -> None:
@@ -79,9 +79,9 @@ def test_while_it_chatters_its_calm_is_what_is_waited_for() -> None:
 
 def test_what_is_held_or_shelved_until_an_instant() -> None:
     """The end of a shelving, and of being held, are due."""
-    judgement = Judgement(HIDE_HUB, Kind.CONDITION, 60.0, Rules(unsound=UnsoundRule()))
-    alert = judgement.alerts[Concern.UNSOUND]
-    judgement.alerts[Concern.UNSOUND] = alert_steps.shelve(alert, NOW, NOW + MINUTE).after
-    judgement.alerts[Concern.STALE] = replace(judgement.alerts[Concern.STALE], held_until=NOW + 2 * MINUTE)
-    assert next_due(judgement, NOW) == NOW + MINUTE
-    assert next_due(judgement, NOW + MINUTE) == NOW + 2 * MINUTE
+    judgement = Solo(HIDE_HUB, Kind.CONDITION, 60.0, Rules(unsound=UnsoundRule()))
+    alert = judgement.alert(Concern.UNSOUND)
+    judgement.book.put(alert_steps.shelve(alert, NOW, NOW + MINUTE).after)
+    judgement.book.put(replace(judgement.alert(Concern.STALE), held_until=NOW + 2 * MINUTE))
+    assert next_evaluation(judgement, NOW) == NOW + MINUTE
+    assert next_evaluation(judgement, NOW + MINUTE) == NOW + 2 * MINUTE

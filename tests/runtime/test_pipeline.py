@@ -9,12 +9,12 @@ import pytest
 from tests.support.house import DAY, HOUR, MINUTE, START, House, watched
 from watchkeeper.core.absence import GONE, is_gone
 from watchkeeper.core.alerts import Alert, Concern, Priority, State
+from watchkeeper.core.group_alerts import DATABASE, FLOOD, GROUP
 from watchkeeper.core.observation import Answer, Condition, Level, Observation, SeriesKey
 from watchkeeper.core.records import Entry
 from watchkeeper.core.rules import Finding, Rules, SilentRule
-from watchkeeper.core.summaries import DATABASE, GROUP, LIMITS
 from watchkeeper.errors import ProbeTimeout, StoreDamaged
-from watchkeeper.watched import OWN_REFRESH, Absent, Watched
+from watchkeeper.runtime.scheduled_probe import OWN_REFRESH, Absent, ScheduledProbe
 
 HUB = SeriesKey("service hide-hub", "answer")
 DISK = SeriesKey("pool skerry", "health")
@@ -51,7 +51,7 @@ async def test_a_probe_that_fails_is_an_observation_of_the_probe(house: House) -
     await house.run(watched(ZeroDivisionError("division by zero"), label="nest-cams"))
     reasons = [s.observation.reason for s in house.store.seen if isinstance(s.observation, Condition)]
     assert reasons == ["no answer from /skerry within 10 s", "failed with ZeroDivisionError: division by zero"]
-    assert house.pipeline.troubled_probes() == [
+    assert house.pipeline.state.troubled_probes() == [
         "probe hide-hub: no answer from /skerry within 10 s",
         "probe nest-cams: failed with ZeroDivisionError: division by zero",
     ]
@@ -75,7 +75,7 @@ async def test_a_probe_that_no_longer_runs_is_told_once(house: House) -> None:
     await house.run(watched(UP))
     await house.wait(3 * MINUTE)
     assert [(a.key.subject, a.concern) for a in house.store.alerts.values()] == [("probe hide-hub", Concern.STALE)]
-    assert house.pipeline.reviewed_at == house.clock.at
+    assert house.pipeline.state.reviewed_at == house.clock.at
 
 
 async def test_a_series_that_its_probe_no_longer_brings_is_stale(house: House) -> None:
@@ -109,9 +109,9 @@ async def test_without_room_the_samples_are_lost_and_nothing_else(house: House) 
     house.store.fill()
     await house.run(probe)  # raises the alert
     await house.run(probe)  # and ends it
-    assert house.pipeline.held_back > 0
+    assert house.pipeline.state.held_back > 0
     assert [p.message.key for p in house.desk.ever_held] == [HUB, DATABASE, HUB]
-    assert "free some space" in house.pipeline.database_trouble
+    assert "free some space" in house.pipeline.state.database_trouble
     house.store.free()
     await house.run(probe)
     assert [(line.key, line.details.get("event")) for line in house.store.journal] == [
@@ -129,7 +129,7 @@ async def test_without_room_the_samples_are_lost_and_nothing_else(house: House) 
         (DATABASE, 2),
     ]
     assert house.store.alerts[HUB, Concern.SILENT].state is State.RECTIFIED
-    assert (house.pipeline.held_back, house.pipeline.database_trouble) == (0, "")
+    assert (house.pipeline.state.held_back, house.pipeline.state.database_trouble) == (0, "")
 
 
 async def test_any_trouble_of_the_database_is_told_and_outlived(house: House) -> None:
@@ -224,7 +224,7 @@ async def test_a_series_that_changes_its_kind_starts_anew(house: House) -> None:
     """A subject whose probe was replaced by one of another kind does not carry the old judgement along."""
     await house.run(watched([Condition(HUB, sound=False, reason="down")]))
     await house.run(watched(UP))
-    assert set(house.pipeline.judgements[HUB].alerts) == {Concern.SILENT, Concern.STALE}
+    assert set(house.registry[HUB].evaluator.concerns) == {Concern.SILENT, Concern.STALE}
 
 
 async def test_a_lapse_is_in_the_journal_and_told_to_nobody(house: House) -> None:
@@ -321,7 +321,7 @@ async def test_what_an_unknown_probe_had_brought_is_left_alone(house: House) -> 
     await house.run(watched([Condition(DISK, sound=True)]))
     await house.restart([])
     await house.pipeline.review()
-    assert house.pipeline.judgements == {}
+    assert not house.registry
 
 
 async def test_a_fill_names_what_grew_most(house: House) -> None:
@@ -352,19 +352,19 @@ async def test_a_fill_names_what_grew_most(house: House) -> None:
 GUEST, GUEST_MEMORY = SeriesKey("guest tide-log", "state"), SeriesKey("guest tide-log", "memory")
 
 
-def guests(*, first: Sequence[Observation], then: Sequence[Observation] | Exception = ()) -> Watched:
+def guests(*, first: Sequence[Observation], then: Sequence[Observation] | Exception = ()) -> ScheduledProbe:
     """A probe that looks once in an hour, and brings something else from its second look on."""
     return watched(first, then, label="guests", every_s=HOUR.total_seconds())
 
 
-async def hours(house: House, probe: Watched, count: int) -> None:
+async def hours(house: House, probe: ScheduledProbe, count: int) -> None:
     """Let hours pass in which the probe runs as it should, with a review every minute: a week of them takes long."""
     for _ in range(count):
         for _ in range(59):
             house.clock.run(MINUTE)
             await house.pipeline.review()
         house.clock.run(MINUTE)
-        await house.pipeline.run(probe)
+        await house.look(probe)
 
 
 async def test_what_has_not_been_seen_for_a_week_is_gone_for_good(house: House) -> None:
@@ -375,10 +375,10 @@ async def test_what_has_not_been_seen_for_a_week_is_gone_for_good(house: House) 
     await hours(house, probe, 7 * 24)
     assert house.told[1:] == [f"ended: guest tide-log {GONE}"]
     assert house.store.findings[GUEST, Concern.STALE].reason == GONE
-    assert GUEST in house.pipeline.judgements, "its alert waits to be acknowledged"
+    assert GUEST in house.registry, "its alert waits to be acknowledged"
     assert await house.pipeline.acknowledge(GUEST, Concern.STALE)
     await house.pipeline.review()
-    assert GUEST not in house.pipeline.judgements
+    assert GUEST not in house.registry
     assert house.store.alerts[GUEST, Concern.STALE].state is State.NORMAL
 
 
@@ -404,7 +404,7 @@ async def test_what_comes_back_after_all_is_watched_anew(house: House) -> None:
     assert house.told[-1].endswith(": paused")
     await hours(house, back, 4)
     assert house.store.alerts[GUEST, Concern.STALE].episode == 2
-    assert house.pipeline.judgements[GUEST].alerts[Concern.STALE].standing
+    assert house.pipeline.state.book.get(GUEST, Concern.STALE).standing
 
 
 async def test_what_is_gone_is_not_restored(house: House) -> None:
@@ -413,11 +413,11 @@ async def test_what_is_gone_is_not_restored(house: House) -> None:
     await hours(house, probe, 7 * 24 + 5)
     await house.restart([probe])
     await hours(house, probe, 5)
-    assert house.pipeline.judgements[GUEST].gone
+    assert house.registry[GUEST].evaluator.gone
     assert await house.pipeline.acknowledge(GUEST, Concern.STALE)
     await house.restart([probe])
     await hours(house, probe, 5)
-    assert GUEST not in house.pipeline.judgements
+    assert GUEST not in house.registry
     assert len([headline for headline in house.told if "tide-log" in headline]) == 2
 
 
@@ -439,10 +439,10 @@ async def test_what_a_failing_probe_cannot_see_is_not_gone(house: House) -> None
     failing = guests(first=(), then=ProbeTimeout("late"))
     await hours(house, failing, 8 * 24)
     await hours(house, probe, 24)
-    assert house.pipeline.judgements[GUEST].alerts[Concern.STALE].standing
+    assert house.pipeline.state.book.get(GUEST, Concern.STALE).standing
     away = guests(first=())
     await house.restart([away], away=30 * DAY)
-    assert house.pipeline.judgements[GUEST].alerts[Concern.STALE].standing
+    assert house.pipeline.state.book.get(GUEST, Concern.STALE).standing
 
 
 async def test_a_probe_that_never_runs_is_never_gone(house: House) -> None:
@@ -461,8 +461,8 @@ async def test_another_configuration_changes_rules_and_keeps_what_is_known(house
     await house.run(old)
     assert len(house.told) == 1
     gentler = replace(old, rules=Rules(silent=SilentRule(warning_s=HOUR.total_seconds())))
-    house.pipeline.change([gentler], {}, LIMITS)
-    assert house.pipeline.judgements[HUB].rules is gentler.rules
+    house.reload(gentler)
+    assert house.registry[HUB].evaluator.rules is gentler.rules
     await house.run(gentler)
     assert {message.thread for message in house.messages} == {house.messages[0].thread}
 
@@ -477,13 +477,13 @@ async def test_a_probe_with_another_name_takes_its_series_along(house: House, *,
     if restart:
         await house.restart([renamed])
     else:
-        house.pipeline.change([renamed], {}, LIMITS)
+        house.reload(renamed)
     await house.pipeline.review()
     assert len(house.told) == 1
     for _ in range(5):
         await house.run(renamed)
     assert len(house.told) == 1
-    assert set(house.pipeline.judgements) == {HUB, renamed.own_key}
+    assert set(house.registry) == {HUB, renamed.own_key}
     assert house.store.journal[-1].entry is Entry.CONFIGURATION
 
 
@@ -496,19 +496,197 @@ async def test_a_probe_that_has_left_ends_its_alerts_the_same_either_way(house: 
     if restart:
         await house.restart([])
     else:
-        house.pipeline.change([], {}, LIMITS)
-        house.pipeline.change([], {}, LIMITS)
+        house.reload()
+        house.reload()
     await house.pipeline.review()
     assert house.told[1] == "ended: service hide-hub no longer watched"
     assert {alert.state for alert in house.store.alerts.values()} == {State.NORMAL}
-    assert house.pipeline.judgements == {}
+    assert not house.registry
     assert is_gone(house.store.findings[HUB, Concern.STALE])
     lines = len(house.store.journal)
     await house.restart([])
     await house.pipeline.review()
     assert len(house.store.journal) == lines
     await house.restart([watched(DOWN)])
-    assert not house.pipeline.judgements[HUB].gone
+    assert not house.registry[HUB].evaluator.gone
+
+
+async def test_a_removed_probe_is_waited_for_until_each_new_one_has_looked(house: House) -> None:
+    """Its alerts end at the first review after that, not after two minutes."""
+    await house.run(watched(DOWN))
+    await house.run(watched(DOWN))
+    await house.run(watched(DOWN))
+    new = watched([Condition(DISK, sound=True)], label="disks")
+    house.reload(new)
+    await house.pipeline.review()
+    assert HUB in house.registry
+    await house.look(new)
+    await house.pipeline.review()
+    assert HUB not in house.registry
+    assert house.told[-1] == "ended: service hide-hub no longer watched"
+
+
+async def test_a_probe_that_was_there_before_is_not_waited_for(house: House) -> None:
+    """It has looked already."""
+    stays = watched([Condition(DISK, sound=True)], label="disks")
+    await house.run(stays, watched(UP))
+    house.reload(stays)
+    await house.pipeline.review()
+    assert set(house.registry) == {DISK, stays.own_key}
+
+
+async def test_a_probe_that_has_left_is_in_no_trouble(house: House) -> None:
+    """Health names those of the configuration that holds."""
+    await house.run(watched(ProbeTimeout("late")))
+    assert house.pipeline.state.troubled_probes() == ["probe hide-hub: late"]
+    house.reload()
+    assert house.pipeline.state.troubled_probes() == []
+
+
+async def test_what_correlates_outlives_a_reload(house: House) -> None:
+    """A group that stands, and how many alerts came lately, are known to the next configuration."""
+    probe = watched(services(up=True), services(up=False))
+    for _ in range(4):
+        await house.run(probe)
+    house.reload(probe)
+    for _ in range(3):
+        await house.run(probe)
+    back = watched(services(up=True))
+    for _ in range(10):
+        await house.run(back)
+    assert [m.telling.value for m in house.messages] == ["raised", "ended"]
+    assert house.told[-1].startswith("ended: group of services answers again: service hide-hub")
+
+
+async def test_alerts_of_before_a_reload_count_for_a_flood(house: House) -> None:
+    """Six before and six after it are twelve."""
+    units = [Condition(SeriesKey(f"unit u{n}", "result"), sound=False, reason="failed") for n in range(12)]
+    await house.run(watched(units[:6]))
+    house.reload(watched(()))
+    await house.run(watched(units))
+    assert len(house.told) == 10
+    assert house.told[-1].startswith("alerts in flood")
+
+
+async def test_findings_of_groups_are_stored_when_their_alert_moves(house: House) -> None:
+    """The page shows why a group stands; what did not move is not written again and again."""
+    probe = watched(services(up=True), services(up=False))
+    for _ in range(8):
+        await house.run(probe)
+    assert house.store.findings[GROUP, Concern.SILENT].priority is Priority.WARNING
+    stored = [f for commit in house.store.commits for f in commit.findings if f.key in (GROUP, FLOOD)]
+    assert [f.key for f in stored] == [GROUP]
+
+
+async def test_a_review_stores_findings_of_what_moved_and_of_nothing_else(house: House) -> None:
+    """Every 15 s everything is judged: only what is new of it is worth a row."""
+    await house.run(watched([Answer(HUB, answered=False), Condition(DISK, sound=True)]))
+    before = len(house.store.commits)
+    await house.wait(MINUTE)
+    review = house.store.commits[before:]
+    assert [[(f.key, f.concern) for f in commit.findings] for commit in review] == [
+        [(HUB, Concern.SILENT), (HUB, Concern.STALE)]
+    ]
+
+
+async def test_gaps_are_counted_and_nobody_was_late_with_a_review_in_one(house: House) -> None:
+    """Reviewed before it counts as reviewed after it; never reviewed stays never."""
+    state = house.pipeline.state
+    await house.look(watched(UP))
+    house.clock.suspend(HOUR)
+    await house.look(watched(UP))
+    assert (state.breaks, state.reviewed_at) == (1, None)
+    await house.pipeline.review()
+    house.clock.suspend(HOUR)
+    await house.look(watched(UP))
+    assert (state.breaks, state.reviewed_at) == (2, house.clock.at)
+
+
+@pytest.mark.parametrize(("seconds", "messages"), [(299, 0), (300, 1)])
+async def test_five_minutes_without_power_are_told(house: House, seconds: int, messages: int) -> None:
+    """Exactly five are; what is shorter is a restart."""
+    probe = watched(UP)
+    await house.look(probe)
+    await house.restart([probe], away=timedelta(seconds=seconds))
+    assert len(house.told) == house.pipeline.state.breaks == messages
+
+
+@pytest.mark.parametrize(("seconds", "messages"), [(299, 0), (300, 1)])
+async def test_five_minutes_of_sleep_are_told(house: House, seconds: int, messages: int) -> None:
+    """What is shorter stands in the journal alone."""
+    await house.look(watched(UP))
+    house.clock.suspend(timedelta(seconds=seconds))
+    await house.pipeline.review()
+    assert len(house.told) == messages
+    assert [line.entry for line in house.store.journal] == [Entry.NOTE]
+
+
+async def test_a_gap_is_logged(house: House, caplog: pytest.LogCaptureFixture) -> None:
+    """Who reads the log sees it without the journal."""
+    await house.look(watched(UP))
+    house.clock.suspend(HOUR)
+    await house.pipeline.review()
+    assert "away for 3600 s; the clock was set by +0 s" in caplog.messages
+
+
+async def test_starts_are_logged_and_the_operators_words_are_not(
+    house: House, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Both are in the journal."""
+    caplog.set_level("INFO")
+    await house.pipeline.note(Entry.START, "the watch began")
+    await house.pipeline.note(Entry.NOTE, "bought a disk")
+    assert [line.text for line in house.store.journal] == ["the watch began", "bought a disk"]
+    assert "the watch began" in caplog.messages
+    assert "bought a disk" not in caplog.messages
+
+
+async def test_what_is_down_before_a_restart_is_a_cause_after_it(house: House) -> None:
+    """The pool is suspended; the service that depends on it is held from the first look of the next life."""
+    house.rests_on = {"hub": ("pool skerry",)}
+    pool = watched([Condition(DISK, sound=False, reason="suspended", grave=True)], label="pool")
+    await house.run(pool)
+    await house.restart([pool, watched(UP, label="hub")], away=MINUTE)
+    assert list(house.registry.down) == [DISK]
+    for _ in range(3):
+        await house.run(watched(DOWN, label="hub"))
+    assert house.store.alerts[HUB, Concern.SILENT].held_by == DISK
+
+
+async def test_what_was_raised_before_a_restart_counts_for_a_flood(house: House) -> None:
+    """Nine, a restart, and one more: the tenth in ten minutes."""
+    units = [Condition(SeriesKey(f"unit u{n}", "result"), sound=False, reason="failed") for n in range(10)]
+    await house.run(watched(units[:9]))
+    await house.restart([watched(units)])
+    await house.run(watched(units))
+    assert house.told[-1].startswith("alerts in flood")
+
+
+async def test_an_alert_is_known_by_its_series_and_its_concern(house: House) -> None:
+    """A series cannot be shelved for what it cannot raise, nor a group for what it never is."""
+    await house.run(watched([Condition(DISK, sound=True)]))
+    until = house.clock.at + HOUR
+    assert await house.pipeline.shelve(DISK, Concern.UNSOUND, until)
+    assert await house.pipeline.shelve(DISK, Concern.STALE, until)
+    assert not await house.pipeline.shelve(DISK, Concern.SILENT, until)
+    assert not await house.pipeline.shelve(GROUP, Concern.UNSOUND, until)
+    assert not await house.pipeline.shelve(HUB, Concern.SILENT, until)
+    assert {(a.key, a.concern) for a in house.store.alerts.values()} == {
+        (DISK, Concern.UNSOUND),
+        (DISK, Concern.STALE),
+    }
+
+
+async def test_a_series_that_was_dropped_goes_on_in_its_count_of_episodes(house: House) -> None:
+    """Its messages must not have the names of earlier ones."""
+    bad = watched([Condition(DISK, sound=False, reason="failed")], label="disks")
+    await house.run(bad)
+    house.reload()
+    await house.pipeline.review()
+    assert DISK not in house.registry
+    await house.run(bad)
+    assert house.store.alerts[DISK, Concern.UNSOUND].episode == 2
+    assert len({message.thread for message in house.messages}) == 2
 
 
 async def test_nobody_stands_for_a_probe_that_has_left() -> None:

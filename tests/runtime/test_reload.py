@@ -1,0 +1,314 @@
+"""A reload builds a runtime from the new settings, which takes over the store and the state of the one before."""
+
+import asyncio
+import logging
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+
+from tests.support.house import Script
+from watchkeeper import settings
+from watchkeeper.clock import Clock
+from watchkeeper.config.loading import Loaded
+from watchkeeper.core.observation import Answer, Observation, SeriesKey
+from watchkeeper.core.records import Entry
+from watchkeeper.core.rules import Rules
+from watchkeeper.errors import ConfigError, Problem
+from watchkeeper.notifiers.outbox import Outbox
+from watchkeeper.probes.base import Bench, OwnDatabase
+from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.runtime.active_config import ActiveConfig, build
+from watchkeeper.runtime.pipeline_state import PipelineState
+from watchkeeper.runtime.reload import (
+    ActiveRuntime,
+    Heartbeat,
+    Lasting,
+    Runtime,
+    build_runtime,
+    changed_probes,
+    difference,
+)
+from watchkeeper.runtime.runner import Runner
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe
+from watchkeeper.schedule import Schedule
+from watchkeeper.settings import Settings
+from watchkeeper.store.store import Store
+
+HUB = SeriesKey("service hide-hub", "answer")
+MEMORY = '[[probe]]\nkind = "memory"\nevery = "1h"\n'
+ITSELF = '[[probe]]\nkind = "itself"\nevery = "1h"\n'
+JOB = '[[probe]]\nkind = "checkin"\nname = "backup"\nwithin = "1d"\ntoken = {{ file = "{folder}/token" }}\n'
+HOOK = '[[notifier]]\nkind = "webhook"\nname = "hook"\nurl = "http://127.0.0.1:9/"\n'
+ALIVE = '[alive]\nurl = "http://127.0.0.1:9/"\nevery = "{every}"\n'
+
+
+class Shown:
+    """Where a refusal is shown."""
+
+    refused = ""
+
+
+@dataclass
+class Rig:
+    """A runtime with all that lasts."""
+
+    folder: Path
+    lasting: Lasting
+    runner: Runner
+    active: ActiveRuntime
+    shown: Shown
+
+    def read(self, text: str, head: str = "") -> Loaded[Settings]:
+        """The settings of a document."""
+        return read(self.folder, text, head)
+
+    async def reload(self, text: str, head: str = "") -> None:
+        """Read another document anew."""
+        await self.active.reload(lambda: self.read(text, head))
+
+    @property
+    def runtime(self) -> Runtime:
+        return self.active.runtime
+
+    @property
+    def planned(self) -> list[str]:
+        """The labels that are planned."""
+        return sorted(self.lasting.schedule._runs)
+
+    async def journal(self) -> list[str]:
+        """What the journal says of configurations, oldest first."""
+        lines = await self.lasting.store.journal()
+        return [line.text for line in reversed(lines) if line.entry is Entry.CONFIGURATION]
+
+
+def read(folder: Path, text: str, head: str = "") -> Loaded[Settings]:
+    """The settings of a document."""
+    path = folder / "config.toml"
+    (folder / "token").touch(mode=0o600)
+    (folder / "token").write_text("a-token-of-the-hides-0123456789\n")
+    path.write_text(f'watch_host = false\n{head}[store]\npath = "{folder}/watch.db"\n{text.format(folder=folder)}')
+    return settings.read(path)
+
+
+def beat(of: Settings) -> Heartbeat | None:
+    """A sign of life that nobody hears."""
+    return None if of.alive.url is None else Heartbeat(" alive", of.alive.every, asyncio.Event().wait)  # type: ignore[arg-type]
+
+
+@pytest.fixture
+async def rig(tmp_path: Path) -> AsyncIterator[Rig]:
+    """One that runs on two probes."""
+    clock, workers, shown = Clock(), ThreadWorkers(), Shown()
+    async with await Store.open(tmp_path / "watch.db") as store:
+        known = read(tmp_path, MEMORY + ITSELF).settings
+        own = OwnDatabase(tmp_path / "watch.db", known.store.most, list)
+        config = build(known, Bench(clock, workers, store.notes, database=own), clock)
+        outbox = Outbox(store, config.notifiers, clock)
+        state = PipelineState(store, outbox, clock, "gannet", known.host.zone)
+        lasting = Lasting(store, clock, Schedule(clock), outbox, state, shown, beat)
+        runtime = build_runtime(config, lasting)
+        runner = Runner(runtime.pipeline, config.probes)
+        active = ActiveRuntime(runtime, runner, lasting)
+        active.plan()
+        yield Rig(tmp_path, lasting, runner, active, shown)
+        for each in runner.probes:
+            await each.probe.close()
+        workers.close()
+
+
+async def test_a_new_runtime_takes_over_the_state(rig: Rig) -> None:
+    """What is known of series, what is kept and when rounds were made lasts; what follows from settings is new."""
+    await rig.runner.run("memory")
+    before, entries = rig.runtime, dict(rig.lasting.state.registry)
+    before.rounds.begin(None)
+    await rig.reload(MEMORY + ITSELF, "[together]\nflood = 3\nflood_ends = 2\n")
+    after = rig.runtime
+    assert after.pipeline is not before.pipeline
+    assert after.pipeline.state is before.pipeline.state is rig.lasting.state
+    assert dict(rig.lasting.state.registry) == entries
+    assert entries
+    assert rig.runner.pipeline is after.pipeline
+    assert after.pipeline.correlation.flood is not before.pipeline.correlation.flood
+    assert after.pipeline.correlation.group is before.pipeline.correlation.group
+    assert after.rounds.memory is before.rounds.memory
+    assert after.keeping.memory is before.keeping.memory
+    assert after.planner.queue is before.planner.queue
+    assert after.planner is not before.planner
+    assert await rig.journal() == ["the configuration was read anew; probes and notifiers are as before"]
+
+
+async def test_probes_that_stay_go_on_and_others_begin_and_end(rig: Rig) -> None:
+    """The schedule has the new one and not the old one; the old one is closed; what stays is the same object."""
+    memory = rig.runner.all_probes["memory"].probe
+    closed = asyncio.Event()
+
+    class Closing(Script):
+        async def close(self) -> None:
+            closed.set()
+
+    gone = replace(rig.runner.all_probes["itself"], probe=Closing(()))
+    config = replace(rig.runtime.config, probes=(rig.runner.all_probes["memory"], gone))
+    rig.active.runtime = replace(rig.runtime, config=config)
+    assert rig.planned == ["itself", "memory"]
+    await rig.reload(MEMORY + JOB)
+    assert rig.planned == ["backup", "memory"]
+    assert closed.is_set()
+    assert rig.runner.all_probes["memory"].probe is memory
+    assert list(rig.lasting.state.registry.runs) == ["memory", "backup"]
+    assert await rig.journal() == ["the configuration was read anew; new: probe backup; gone: probe itself"]
+
+
+async def test_what_is_under_way_ends_by_the_old_configuration(rig: Rig) -> None:
+    """A run of a probe that goes is waited for, and what it saw is stored."""
+    began, gate = asyncio.Event(), asyncio.Event()
+
+    class Slow(Script):
+        async def observe(self) -> Sequence[Observation]:
+            began.set()
+            await gate.wait()
+            return [Answer(HUB, answered=True)]
+
+    slow = replace(rig.runner.all_probes["itself"], probe=Slow(()))
+    memory = rig.runner.all_probes["memory"]
+    rig.active.runtime = replace(rig.runtime, config=replace(rig.runtime.config, probes=(memory, slow)))
+    rig.runner.switch(rig.runtime.pipeline, (memory, slow))
+    under_way = asyncio.ensure_future(rig.lasting.schedule.now("itself"))
+    async with asyncio.timeout(10):
+        await began.wait()
+        reloading = asyncio.create_task(rig.reload(MEMORY))
+        await asyncio.sleep(0.05)
+        assert list(rig.runner.all_probes) == ["memory", "itself"]
+        gate.set()
+        await asyncio.gather(under_way, reloading)
+    assert list(rig.runner.all_probes) == ["memory"]
+    assert HUB in rig.lasting.state.registry
+    assert HUB in {seen.observation.key for seen in await rig.lasting.store.latest()}
+
+
+async def test_errors_change_nothing_and_are_shown_until_the_next_reload(
+    rig: Rig, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The log, the journal and the health path say so; a configuration that is taken ends that."""
+    before = rig.runtime
+
+    def broken() -> Loaded[Settings]:
+        raise ConfigError("config.toml", [Problem("probe", "is no probe"), Problem("page", "is no page")])
+
+    await rig.active.reload(broken)
+    assert rig.runtime is before
+    assert rig.shown.refused == (
+        "the new configuration has 2 errors and was not taken; the one before holds: run watchkeeper check-config"
+    )
+    assert [r.levelno for r in caplog.records if "is no probe" in r.getMessage()] == [logging.ERROR]
+    await rig.reload(MEMORY + ITSELF)
+    assert rig.shown.refused == ""
+    assert rig.runtime is not before
+    said = "the new configuration has 2 errors and was not taken; the one before holds"
+    assert (await rig.journal())[0] == said
+
+
+async def test_what_raises_anything_else_is_refused_too(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
+    """A package's kind of probe may raise what it likes when it is made."""
+
+    def raises() -> Loaded[Settings]:
+        raise ZeroDivisionError("division by zero")
+
+    before = rig.runtime
+    await rig.active.reload(raises)
+    assert rig.runtime is before
+    assert "1 error and was not taken" in rig.shown.refused
+    assert any(r.exc_info for r in caplog.records if r.getMessage() == "a part of the configuration cannot be made")
+
+
+async def test_warnings_are_logged(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
+    """As at a start."""
+    loaded = replace(rig.read(MEMORY + ITSELF), warnings=("the key is an old one",))
+    await rig.active.reload(lambda: loaded)
+    assert "the key is an old one" in caplog.messages
+
+
+async def test_jobs_tokens_are_those_of_the_new_configuration(rig: Rig) -> None:
+    """In the table that the page reads."""
+    tokens = rig.active.tokens
+    await rig.reload(MEMORY + JOB)
+    assert list(tokens) == ["backup"]
+    await rig.reload(MEMORY)
+    assert tokens == {}
+
+
+async def test_the_sign_of_life_is_planned_as_the_configuration_says(rig: Rig) -> None:
+    """Begun, planned anew at another interval, left alone where it is the same, and ended."""
+    assert " alive" not in rig.planned
+    await rig.reload(MEMORY, ALIVE.format(every="1h"))
+    assert " alive" in rig.planned
+    first = rig.lasting.schedule._runs[" alive"]
+    await rig.reload(MEMORY, ALIVE.format(every="1h"))
+    assert rig.lasting.schedule._runs[" alive"] is first
+    await rig.reload(MEMORY, ALIVE.format(every="2h"))
+    assert rig.lasting.schedule._runs[" alive"] is not first
+    await rig.reload(MEMORY)
+    assert " alive" not in rig.planned
+
+
+async def test_messages_go_where_the_new_configuration_says(rig: Rig) -> None:
+    """The outbox has the new notifier."""
+    assert not [*rig.lasting.outbox.notifiers]
+    delivering = asyncio.create_task(rig.lasting.outbox.run())
+    await asyncio.sleep(0)
+    await rig.reload(MEMORY + HOOK)
+    assert [each.name for each in rig.lasting.outbox.notifiers] == ["hook"]
+    assert "new: notifier hook" in (await rig.journal())[0]
+    await rig.lasting.outbox.close(1.0)
+    await delivering
+
+
+@pytest.mark.parametrize(("most_bytes", "same"), [(None, True), (3 * 2**30, False)])
+async def test_another_bound_is_another_bench(rig: Rig, most_bytes: int | None, *, same: bool) -> None:
+    """Only the probe of watchkeeper itself sees it, and is made again."""
+    before, loaded = rig.runtime.config, rig.read(MEMORY + ITSELF)
+    store = loaded.settings.store
+    bound = store.model_copy(update={"most": most_bytes or store.most})
+    loaded = replace(loaded, settings=loaded.settings.model_copy(update={"store": bound}))
+    await rig.active.reload(lambda: loaded)
+    after = rig.runtime.config
+    assert (after.bench is before.bench) is same
+    assert (after.probes[1].probe is before.probes[1].probe) is same
+    assert after.probes[0].probe is before.probes[0].probe
+    assert after.bench.database is not None
+    assert after.bench.database.most_bytes == bound.most
+
+
+async def test_keeping_and_rounds_run_by_the_configuration_that_holds(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the schedule runs is looked up at each run."""
+    ran = list[object]()
+
+    async def note(each: object) -> None:
+        ran.append(each)
+
+    monkeypatch.setattr("watchkeeper.keeping.Keeping.run", note)
+    monkeypatch.setattr("watchkeeper.rounds.Rounds.make", note)
+    await rig.reload(MEMORY)
+    await rig.active.keep()
+    await rig.active.make_rounds()
+    assert ran == [rig.runtime.keeping, rig.runtime.rounds]
+
+
+def config_of(rig: Rig, *probes: tuple[str, float, Script]) -> ActiveConfig:
+    """The configuration with these probes instead."""
+    made = tuple(ScheduledProbe(label, every_s, probe, Rules()) for label, every_s, probe in probes)
+    return replace(rig.runtime.config, probes=made)
+
+
+async def test_which_probes_end_and_begin(rig: Rig) -> None:
+    """Another object or another interval ends one and begins it again; another place in the file does not."""
+    stays, slower, other = Script(()), Script(()), Script(())
+    before = config_of(rig, ("stays", 1.0, stays), ("slower", 1.0, slower), ("other", 1.0, other))
+    after = config_of(rig, ("slower", 2.0, slower), ("other", 1.0, Script(())), ("stays", 1.0, stays))
+    gone, new = changed_probes(before, after)
+    assert [each.label for each in gone] == ["slower", "other"]
+    assert [(each.label, each.interval_s) for each in new] == [("slower", 2.0), ("other", 1.0)]
+    assert difference(before, after) == "the configuration was read anew; changed: probe other, slower"

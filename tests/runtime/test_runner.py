@@ -1,0 +1,210 @@
+"""Probes are run by the configuration that holds; after a gap their runs are planned anew."""
+
+import asyncio
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, timedelta
+from pathlib import Path
+
+import pytest
+
+from tests.support.house import DAY, HOUR, MINUTE, START, Desk, Hands, House, Script, Shelf, watched
+from watchkeeper.clock import Clock
+from watchkeeper.core.observation import Answer, Condition, Observation, SeriesKey
+from watchkeeper.core.rules import Rules, SilentRule
+from watchkeeper.runtime.pipeline import Pipeline
+from watchkeeper.runtime.pipeline_state import PipelineState
+from watchkeeper.runtime.runner import REVIEW_S, Runner, look_at_all
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe
+from watchkeeper.schedule import Schedule
+from watchkeeper.store.store import Store
+
+HUB = SeriesKey("service hide-hub", "answer")
+UP: Sequence[Observation] = (Answer(HUB, answered=True),)
+
+
+class Slow(Script):
+    """A probe that waits until it may go on."""
+
+    def __init__(self, *runs: Sequence[Observation]) -> None:
+        super().__init__(*runs)
+        self.began, self.gate = asyncio.Event(), asyncio.Event()
+
+    async def observe(self) -> Sequence[Observation]:
+        self.began.set()
+        await self.gate.wait()
+        return await super().observe()
+
+
+async def under_way(runner: Runner, slow: Slow) -> asyncio.Task[None]:
+    """A run of the slow probe that has begun."""
+    task = asyncio.create_task(runner.run("hub"))
+    async with asyncio.timeout(10):
+        await slow.began.wait()
+    return task
+
+
+async def test_what_is_looked_at_during_a_stop_is_discarded() -> None:
+    """A host that goes down ends what it runs: that is nobody's alert."""
+    house, slow = House(), Slow(UP)
+    runner = Runner(house.pipeline, [ScheduledProbe("hub", 60.0, slow, Rules())])
+    task = await under_way(runner, slow)
+    runner.stopping.set()
+    slow.gate.set()
+    await task
+    assert house.store.commits == []
+
+
+async def test_a_run_that_is_under_way_at_a_reload_is_judged_by_the_new_rules() -> None:
+    """Its probe goes on as it is, and so does its run."""
+    house, slow = House(), Slow(UP)
+    old = ScheduledProbe("hub", 60.0, slow, Rules())
+    runner = Runner(house.pipeline, [old])
+    task = await under_way(runner, slow)
+    new = replace(old, rules=Rules(silent=SilentRule(warning_s=5.0)))
+    after = Pipeline(house.pipeline.state, before=house.pipeline)
+    runner.switch(after, [new])
+    slow.gate.set()
+    await task
+    assert house.registry[HUB].evaluator.rules is new.rules
+    assert runner.pipeline is after
+
+
+async def test_a_run_of_a_probe_that_has_left_ends_by_the_old_configuration() -> None:
+    """What it saw is still stored."""
+    house, slow = House(), Slow(UP)
+    runner = Runner(house.pipeline, [ScheduledProbe("hub", 60.0, slow, Rules())])
+    task = await under_way(runner, slow)
+    runner.switch(Pipeline(house.pipeline.state, before=house.pipeline), [])
+    slow.gate.set()
+    await task
+    assert next(seen.observation.key for seen in house.store.seen) == HUB
+    with pytest.raises(KeyError):
+        await runner.run("hub")
+
+
+async def test_the_daemons_own_probes_outlive_every_configuration() -> None:
+    """They run, and are not among those that the page offers."""
+    house = House()
+    runner = Runner(house.pipeline, [watched(UP)])
+    own = watched([Condition(SeriesKey("clock of this host", "x"), sound=True)], label=" clock")
+    runner.add_own(own)
+    runner.switch(Pipeline(house.pipeline.state, before=house.pipeline), [])
+    await runner.run(" clock")
+    assert runner.probes == ()
+    assert list(house.registry.runs) == [" clock"]
+    await runner.pipeline.review()
+    assert house.registry.orphans == []
+
+
+class Plan:
+    """Counts how often runs are planned anew."""
+
+    def __init__(self) -> None:
+        self.realigned = 0
+
+    def realign(self) -> None:
+        self.realigned += 1
+
+
+class Quick(Hands):
+    """A hand-set clock of which a review takes all the time that it may."""
+
+    def monotonic_s(self) -> float:
+        self.ran += timedelta(seconds=1)
+        self.at += timedelta(seconds=1)
+        return super().monotonic_s()
+
+
+def quick_runner(*probes: ScheduledProbe) -> tuple[Runner, Quick]:
+    """A runner whose clock runs by itself."""
+    clock = Quick()
+    state = PipelineState(Shelf(), Desk(), clock, "gannet", UTC)
+    return Runner(Pipeline(state), probes), clock
+
+
+async def test_runs_are_planned_anew_once_after_each_gap() -> None:
+    """A sleep, and a clock that was set, each once; an ordinary interval not at all."""
+    runner, clock = quick_runner(watched(UP, every_s=1.0))
+    plan, counts = Plan(), list[int]()
+    for happens in (None, clock.suspend, None, clock.set, None):
+        if happens is not None:
+            happens(HOUR)
+        await runner.review_round(plan)
+        counts.append(plan.realigned)
+    assert counts == [0, 1, 1, 2, 2]
+    assert runner.pipeline.state.breaks == 2
+
+
+async def test_a_gap_before_this_life_plans_nothing_anew(tmp_path: Path) -> None:
+    """The schedule has only just begun."""
+    runner, clock = quick_runner(watched(UP, every_s=1.0))
+    clock.run(DAY)
+    async with await Store.open(tmp_path / "watch.db") as store:
+        await runner.start(store, START, last_alive=START)
+    assert runner.pipeline.state.breaks == 1
+    plan = Plan()
+    await runner.review_round(plan)
+    assert plan.realigned == 0
+
+
+async def test_a_real_schedule_is_planned_anew() -> None:
+    """What was planned for hours from now, by the clock as it was, runs soon."""
+    runner, clock = quick_runner(watched(UP, every_s=1.0))
+    schedule = Schedule(clock)
+    schedule.every("daily", DAY.total_seconds(), asyncio.Event().wait)  # type: ignore[arg-type]  # never run
+    schedule.start()
+    await runner.review_round(schedule)
+    schedule._scheduler.get_job("daily").modify(next_run_time=clock.at + DAY)
+    clock.suspend(HOUR)
+    await runner.review_round(schedule)
+    assert schedule._scheduler.get_job("daily").next_run_time - clock.at < MINUTE
+    await schedule.stop(1.0)
+
+
+class Measured(Runner):
+    """Notes for how long it would have waited."""
+
+    async def review_in_time(self, within_s: float) -> None:
+        self.waited_s = within_s
+
+
+@pytest.mark.parametrize(("every_s", "waited_s"), [(3_600.0, 15.0), (2.0, 2.0)])
+async def test_reviews_come_as_often_as_the_quickest_probe(every_s: float, waited_s: float) -> None:
+    """And at least every 15 s, with no probe at all too."""
+    pipeline = House().pipeline
+    for probes, expected in (([watched(UP), watched(UP, every_s=every_s)], waited_s), ([], REVIEW_S)):
+        runner = Measured(pipeline, probes)
+        await runner.review_round(Plan())
+        assert runner.waited_s == expected
+
+
+async def test_all_probes_look_at_the_same_time() -> None:
+    """Each waits for the other: one after the other they would wait for ever. What failed is in its own condition."""
+    first, second = Slow(UP), Slow(UP)
+
+    async def let_go() -> None:
+        await first.began.wait()
+        await second.began.wait()
+        first.gate.set()
+        second.gate.set()
+
+    probes = [ScheduledProbe(name, 60.0, each, Rules()) for name, each in (("first", first), ("second", second))]
+    probes.append(watched(ZeroDivisionError("division by zero"), label="third"))
+    async with asyncio.timeout(10):
+        looks, _ = await asyncio.gather(look_at_all(probes), let_go())
+    assert [probe.label for probe, _, _ in looks] == ["first", "second", "third"]
+    assert [(list(observed), own.sound) for _, observed, own in looks] == [
+        (list(UP), True),
+        (list(UP), True),
+        ([], False),
+    ]
+
+
+async def test_a_look_in_real_time_ends_with_a_review() -> None:
+    """Where nothing is due, the time that is given passes, and then everything is judged."""
+    pipeline = Pipeline(PipelineState(Shelf(), Desk(), Clock(), "gannet", UTC))
+    runner = Runner(pipeline, [])
+    async with asyncio.timeout(10):
+        await runner.review_in_time(0.05)
+    assert pipeline.state.reviewed_at is not None

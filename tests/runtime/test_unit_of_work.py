@@ -1,0 +1,147 @@
+"""What a unit of work gathers, and how transitions and gaps get into it, into messages and into the log."""
+
+import logging
+from datetime import UTC, timedelta
+
+import pytest
+
+from tests.support.house import HOUR, START, Desk
+from watchkeeper.core import alert_steps
+from watchkeeper.core.alerts import Alert, Concern, Delays, Priority, Transition
+from watchkeeper.core.gaps import Gap
+from watchkeeper.core.observation import SeriesKey
+from watchkeeper.core.records import Commit, Entry, JournalLine, Seen
+from watchkeeper.core.rules import Finding
+from watchkeeper.logs.fields import NOTICE
+from watchkeeper.runtime.unit_of_work import TOLD_AWAY_S, Notifications, UnitOfWork
+
+HUB, POOL = SeriesKey("service hide-hub", "answer"), SeriesKey("pool skerry", "health")
+LINE = JournalLine(START, Entry.NOTE, "swept the hide")
+
+
+def found(priority: Priority | None) -> Finding:
+    """A finding about the silence of a service."""
+    return Finding(HUB, Concern.SILENT, START, priority, since=START, reason="no route")
+
+
+def raised(priority: Priority = Priority.WARNING, alert: Alert | None = None) -> Transition:
+    """It is raised."""
+    _, (move,) = alert_steps.step(alert or Alert(HUB, Concern.SILENT), priority, START, Delays())
+    return move
+
+
+def test_a_later_alert_or_finding_replaces_an_earlier_one() -> None:
+    """Of each only the newest is committed, with all samples, lines and messages."""
+    unit = UnitOfWork(journal=[LINE])
+    first, second = found(None), found(Priority.WARNING)
+    unit.found([first, Finding(POOL, Concern.UNSOUND, START, None)])
+    unit.found([second])
+    worse = raised().after
+    unit.collect([Alert(HUB, Concern.SILENT)])
+    unit.collect([worse])
+    commit = unit.commit()
+    assert commit == Commit(
+        findings=(second, Finding(POOL, Concern.UNSOUND, START, None)), alerts=(worse,), journal=(LINE,)
+    )
+
+
+def test_samples_and_findings_may_be_lost_and_nothing_else() -> None:
+    """What must not be lost waits in memory where the store cannot be written."""
+    unit = UnitOfWork()
+    assert [unit.lasting for _ in "x"] == [False]
+    unit.found([found(None)])
+    assert [unit.lasting for _ in "x"] == [False]
+    assert UnitOfWork(journal=[LINE]).lasting
+    alerts = UnitOfWork()
+    alerts.collect([Alert(HUB, Concern.SILENT)])
+    assert alerts.lasting
+    assert UnitOfWork(parcels=list(Desk().parcels_for(None, START))).lasting  # type: ignore[arg-type]
+    assert not UnitOfWork(seen=[Seen(START, None, "hub", 1.0)]).lasting  # type: ignore[arg-type]
+
+
+def notified(move: Transition) -> UnitOfWork:
+    """The unit that a transition got into."""
+    unit = UnitOfWork()
+    dependents = {HUB.subject: ("guest tide-log",)}
+    Notifications(Desk(), "gannet", UTC).transition(
+        unit, move, found(move.after.priority), None, lambda subject: dependents.get(subject, ())
+    )
+    return unit
+
+
+def test_a_transition_with_something_to_notify_is_a_line_and_a_message() -> None:
+    """The line says what the message says, with the alert's state, episode and priority."""
+    unit = notified(raised())
+    (parcel,), (line,) = unit.parcels, unit.journal
+    assert (line.text, line.entry, line.key, line.concern) == (
+        parcel.message.headline,
+        Entry.TRANSITION,
+        HUB,
+        Concern.SILENT,
+    )
+    assert line.details == {"event": "raise", "state": "active", "episode": "1", "priority": "warning"}
+    assert "guest tide-log" in parcel.message.body
+
+
+def test_what_depends_on_nothing_of_the_daemons_own() -> None:
+    """Where nobody says what depends on it, the message says nothing of it."""
+    unit = UnitOfWork()
+    Notifications(Desk(), "gannet", UTC).transition(unit, raised(), found(Priority.WARNING))
+    assert "rest" not in unit.parcels[0].message.body
+
+
+def test_a_transition_that_is_kept_back_is_a_line_alone() -> None:
+    """Which alert holds it is in the line."""
+    held = alert_steps.hold(Alert(HUB, Concern.SILENT), POOL)
+    unit = notified(raised(alert=held))
+    assert unit.parcels == []
+    assert (unit.journal[0].text, unit.journal[0].details["held by"]) == (f"{HUB}: raise", str(POOL))
+
+
+@pytest.mark.parametrize(
+    ("priority", "level"), [(Priority.ALARM, logging.WARNING), (Priority.WARNING, NOTICE), (Priority.CAUTION, NOTICE)]
+)
+def test_how_loud_a_transition_is_in_the_log(priority: Priority, level: int, caplog: pytest.LogCaptureFixture) -> None:
+    """An alarm is a warning of the daemon's, which is well itself; what eases or ends is mentioned."""
+    caplog.set_level(logging.DEBUG)
+    move = raised(priority)
+    notified(move)
+    _, (ended, *_) = alert_steps.step(move.after, None, START, Delays())
+    notified(ended)
+    assert [record.levelno for record in caplog.records] == [level, logging.INFO]
+    fields = [record.__dict__["watchkeeper"] for record in caplog.records]
+    assert [each["told"] for each in fields] == ["raised", "ended"]
+    assert [each["move"] for each in fields] == ["raise", "clear"]
+    assert fields[0]["alert"] == f"{HUB} silent 1"
+
+
+def gap(away_s: float = 0.0, set_by_s: float = 0.0) -> UnitOfWork:
+    """The unit that a gap got into."""
+    unit, both = UnitOfWork(), Gap(START, START + HOUR, away_s, set_by_s)
+    Notifications(Desk(), "gannet", UTC).gap(unit, both, Entry.START, "It slept.")
+    return unit
+
+
+def test_a_clock_that_was_set_is_a_note() -> None:
+    """And no message: the watch went on."""
+    unit = gap(set_by_s=-61.0)
+    assert [(line.entry, line.text, line.at) for line in unit.journal] == [
+        (Entry.NOTE, "the clock was set by -61 s", START + HOUR)
+    ]
+    assert unit.parcels == []
+
+
+@pytest.mark.parametrize(("away_s", "messages"), [(TOLD_AWAY_S - 1, 0), (TOLD_AWAY_S, 1)])
+def test_time_away_is_a_line_and_a_message_where_it_was_long(away_s: float, messages: int) -> None:
+    """From five minutes on."""
+    unit = gap(away_s=away_s)
+    (line,) = unit.journal
+    assert line.entry is Entry.START
+    assert line.details == {"away since": START.isoformat(), "away for": f"{away_s:.0f} s"}
+    assert len(unit.parcels) == messages
+    assert timedelta(minutes=5).total_seconds() == TOLD_AWAY_S
+
+
+def test_both_at_once_are_two_lines() -> None:
+    """A host that slept, and whose clock was set when it woke."""
+    assert [line.entry for line in gap(away_s=10.0, set_by_s=10.0).journal] == [Entry.NOTE, Entry.START]

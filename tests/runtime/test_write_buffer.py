@@ -1,0 +1,141 @@
+"""Units of work are committed, or kept until they can be; the outbox is woken, and the log says what happened."""
+
+import asyncio
+import logging
+from datetime import UTC
+
+import pytest
+
+from tests.support.house import MINUTE, START, Desk, House, Shelf, watched
+from watchkeeper.core.alert_book import AlertBook
+from watchkeeper.core.alerts import Alert, Concern, Priority, State
+from watchkeeper.core.group_alerts import DATABASE
+from watchkeeper.core.message import noted
+from watchkeeper.core.observation import Answer, Condition, SeriesKey
+from watchkeeper.core.records import Commit, Entry, JournalLine, Parcel, Seen
+from watchkeeper.errors import StoreFull
+from watchkeeper.runtime.unit_of_work import Notifications, UnitOfWork
+from watchkeeper.runtime.write_buffer import WriteBuffer
+
+HUB = SeriesKey("service hide-hub", "answer")
+SEEN = Seen(START, Answer(HUB, answered=True), "hide-hub", 60.0)
+LINE = JournalLine(START, Entry.NOTE, "swept the hide")
+
+
+class Rig:
+    """A buffer with all that it writes to."""
+
+    def __init__(self, store: Shelf | None = None) -> None:
+        self.store, self.desk, self.book = store or Shelf(), Desk(), AlertBook()
+        notifications = Notifications(self.desk, "gannet", UTC)
+        self.buffer = WriteBuffer(self.store, self.desk, notifications, self.book)
+
+    def parcel(self, text: str) -> Parcel:
+        """A message for the one notifier."""
+        (made,) = self.desk.parcels_for(noted("gannet", START, UTC, text, text, ""), START)
+        return made
+
+
+async def test_the_outbox_is_woken_for_units_with_messages_and_for_no_others() -> None:
+    """Woken never, a message waits until the next one; woken always, every sample costs a look at the store."""
+    rig = Rig()
+    await rig.buffer.write(UnitOfWork(seen=[SEEN]), START)
+    await rig.buffer.write(UnitOfWork(journal=[LINE]), START)
+    assert rig.desk.pokes == 0
+    await rig.buffer.write(UnitOfWork(parcels=[rig.parcel("away")]), START)
+    assert rig.desk.pokes == 1
+
+
+async def test_alerts_that_changed_are_in_the_unit_that_is_written() -> None:
+    """Whoever moved them need not say so."""
+    rig = Rig()
+    alert = Alert(HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1)
+    rig.book.put(alert)
+    await rig.buffer.write(UnitOfWork(seen=[SEEN]), START)
+    assert rig.store.commits == [Commit((SEEN,), alerts=(alert,))]
+    await rig.buffer.write(UnitOfWork(), START)
+    assert rig.store.commits[-1] == Commit()
+
+
+async def test_trouble_is_logged_once_and_its_end_too(caplog: pytest.LogCaptureFixture) -> None:
+    """One line when it begins, with the reason, and one when it is over; none between."""
+    rig = Rig()
+    rig.store.fill()
+    for minute in range(3):
+        await rig.buffer.write(UnitOfWork(seen=[SEEN]), START + minute * MINUTE)
+    lines = [r for r in caplog.records if r.name == "watchkeeper.runtime.write_buffer"]
+    assert [(r.levelno, r.getMessage()) for r in lines] == [(logging.ERROR, rig.buffer.trouble)]
+    assert "free some space" in rig.buffer.trouble
+    rig.store.free()
+    await rig.buffer.write(UnitOfWork(seen=[SEEN]), START + 3 * MINUTE)
+    lines = [r for r in caplog.records if r.name == "watchkeeper.runtime.write_buffer"]
+    assert [(r.levelno, r.getMessage()) for r in lines[1:]] == [(logging.WARNING, "the database can be written again")]
+    assert [line.details.get("missing since") for line in rig.store.journal][-1] == START.isoformat()
+    assert rig.buffer.trouble == ""
+
+
+async def test_what_is_kept_is_counted_and_goes_in_before_what_is_new() -> None:
+    """Journal, alerts and messages in their order; of an alert only its newest state; samples are lost."""
+    rig = Rig()
+    rig.store.fill()
+    alert = Alert(HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1)
+    rig.book.put(alert)
+    await rig.buffer.write(UnitOfWork(seen=[SEEN], journal=[LINE], parcels=[rig.parcel("first")]), START)
+    # The note, the alert, the line and the alert about the database, and a message of each.
+    assert rig.buffer.held_back == 2 + 2 + 2
+    rig.store.free()
+    ended = Alert(HUB, Concern.SILENT, State.NORMAL, None, 1)
+    rig.book.put(ended)
+    later = JournalLine(START + MINUTE, Entry.NOTE, "and again")
+    await rig.buffer.write(UnitOfWork(journal=[later], parcels=[rig.parcel("second")]), START + MINUTE)
+    first, back = rig.store.commits
+    assert first.seen == ()
+    assert [line.text for line in first.journal] == [LINE.text, f"{first.parcels[1].message.headline}", later.text]
+    assert [p.message.headline for p in (first.parcels[0], first.parcels[2])] == ["first", "second"]
+    assert {a.key: a for a in first.alerts}[HUB] == ended
+    assert [p.message.key for p in back.parcels] == [DATABASE]
+    assert rig.buffer.held_back == 0
+    assert rig.desk.pokes == 2
+
+
+async def test_a_review_of_findings_is_not_stored_with_what_was_kept() -> None:
+    """Findings go with their samples; an old one must not replace a newer one later."""
+    house = House()
+    house.store.fill()
+    await house.run(watched([Condition(SeriesKey("pool skerry", "health"), sound=False, reason="failed")]))
+    house.store.free()
+    await house.pipeline.note(Entry.NOTE, "room")
+    assert {f.key for f in house.store.findings.values()} == {DATABASE}
+
+
+class Gated(Shelf):
+    """A store in which the first commit waits, and then has no room."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.gate, self.first = asyncio.Event(), True
+
+    async def commit(self, commit: Commit) -> None:
+        if self.first:
+            self.first = False
+            await self.gate.wait()
+            raise StoreFull("no room")
+        await super().commit(commit)
+
+
+async def test_a_message_that_had_to_be_kept_is_not_overtaken() -> None:
+    """Two at once: the second waits for what becomes of the first."""
+    store = Gated()
+    rig = Rig(store)
+    both = [
+        asyncio.create_task(rig.buffer.write(UnitOfWork(parcels=[rig.parcel(text)]), START))
+        for text in ("first", "second")
+    ]
+    await asyncio.sleep(0)
+    await asyncio.sleep(0)
+    assert store.commits == []
+    store.gate.set()
+    async with asyncio.timeout(10):
+        await asyncio.gather(*both)
+    told = [p.message.headline for p in store.parcels if p.message.key != DATABASE]
+    assert told == ["first", "second"]

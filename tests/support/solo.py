@@ -1,0 +1,49 @@
+"""One series under watch with alerts that no other one holds: evaluated, and moved as in a rehearsal."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from watchkeeper.core import alert_steps
+from watchkeeper.core.alert_book import AlertBook
+from watchkeeper.core.alerts import Alert, Concern, Transition
+from watchkeeper.core.evaluator import SeriesEvaluator
+from watchkeeper.core.observation import Kind, SeriesKey
+from watchkeeper.core.rules import Finding, Rules
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one evaluation came to."""
+
+    findings: tuple[Finding, ...] = ()
+    transitions: tuple[Transition, ...] = ()
+
+    def finding(self, concern: Concern) -> Finding:
+        return next(f for f in self.findings if f.concern is concern)
+
+
+class Solo(SeriesEvaluator):
+    """An evaluator with a book of its own, whose alerts move at each evaluation."""
+
+    def __init__(
+        self, key: SeriesKey, kind: Kind, interval_s: float, limits: Rules, standing: Iterable[Alert] = ()
+    ) -> None:
+        self.book = AlertBook(standing)
+        super().__init__(key, kind, interval_s, limits, self.book)
+
+    def judge(self, now: datetime, probe_seen_at: datetime | None = None) -> Outcome:
+        """Evaluate, and move the alerts."""
+        findings = self.evaluate(now, probe_seen_at)
+        moves = [move for f in findings for move in self.book.step(f, now, self.rules.delays(f.concern))]
+        return Outcome(findings, tuple(moves))
+
+    def alert(self, concern: Concern) -> Alert:
+        """One of its alerts."""
+        return self.book.get(self.key, concern)
+
+    def acknowledge(self, concern: Concern, now: datetime) -> None:
+        """The operator knows, where there is something to know."""
+        move = alert_steps.acknowledge(self.alert(concern), now)
+        if move is not None:
+            self.book.put(move.after)

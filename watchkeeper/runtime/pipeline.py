@@ -1,0 +1,326 @@
+"""The one path: observation -> store -> finding -> alert -> journal and outbox. Nothing else moves an alert.
+
+A batch of series is evaluated, the findings move alerts (with a view of the others: core/correlation.py), and what
+changed is committed in one transaction with the samples that caused it. A probe that fails is an observation too, of
+the probe itself, so that its failure goes down the same path as all else.
+
+A pipeline lives as long as a configuration; the next one takes over its state (pipeline_state.py). Not here: running
+probes and when (runner.py).
+"""
+
+import logging
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
+from functools import partial
+
+from watchkeeper.core import alert_steps
+from watchkeeper.core.alerts import Alert, Concern, Transition
+from watchkeeper.core.correlation import Correlation
+from watchkeeper.core.dependencies import Dependencies
+from watchkeeper.core.gaps import Gap
+from watchkeeper.core.group_alerts import LIMITS, OWN, Limits, named
+from watchkeeper.core.growers import biggest
+from watchkeeper.core.observation import Condition, Level, Observation, SeriesKey
+from watchkeeper.core.orphans import UNWATCHED
+from watchkeeper.core.records import Entry, JournalLine, Seen
+from watchkeeper.core.rules import Finding, Rules
+from watchkeeper.core.wording import amount, thing
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.reasons import Reasons
+from watchkeeper.runtime.pipeline_state import PipelineState
+from watchkeeper.runtime.removal import end_alerts
+from watchkeeper.runtime.restore import Latest, restore_series, unsettled_series
+from watchkeeper.runtime.scheduled_probe import ProbeRuns, ScheduledProbe
+from watchkeeper.runtime.series_registry import SeriesEntry
+from watchkeeper.runtime.unit_of_work import TOLD_AWAY_S, UnitOfWork
+
+log = logging.getLogger(__name__)
+
+LOGGED = {Entry.START: Event.START, Entry.STOP: Event.STOP, Entry.CONFIGURATION: Event.RELOAD}
+"""What is noted down in the journal and logged as well. Not the keeper's own words: they are nobody else's."""
+
+STOPPED = "The host had no power or was off, or the daemon was stopped."
+
+
+class Pipeline:
+    """Takes what probes bring down the one path, by one configuration."""
+
+    def __init__(
+        self,
+        state: PipelineState,
+        depends_on: Mapping[str, Sequence[str]] | None = None,
+        limits: Limits = LIMITS,
+        before: "Pipeline | None" = None,
+    ) -> None:
+        """depends_on: what each probe's subjects depend on, by its label. limits: when alerts are told together.
+
+        before: the pipeline of the configuration until now, on the same state.
+        """
+        self.state = state
+        self._registry = state.registry
+        earlier = None if before is None else before.correlation
+        dependencies = Dependencies(depends_on, None if earlier is None else earlier.dependencies)
+        self.correlation: Correlation = Correlation(state.book, state.registry.down, dependencies, limits, earlier)
+        self._dependencies = dependencies
+
+    def dependents_of(self, subject: str) -> tuple[str, ...]:
+        """What is not told on its own while this subject is down."""
+        return self._dependencies.dependents_of(subject)
+
+    # A life, and a configuration, begins ----------------------------------------------------------------------------
+
+    async def restore(
+        self,
+        probes: Sequence[ScheduledProbe],
+        latest: Latest,
+        findings: Iterable[Finding],
+        standing: Sequence[Alert],
+        last_alive: datetime | None = None,
+    ) -> None:
+        """Go on from what the store holds.
+
+        last_alive: when the last life ended, as far as is known: what is longer ago than a restart takes is a gap.
+        """
+        state, now, unit = self.state, self.state.clock.now(), UnitOfWork()
+        by_label = {each.label: each for each in probes}
+        self._registry.expect(by_label, now)
+        state.book.restore(standing)
+        self.correlation.restore(now)
+        unsettled = unsettled_series(standing)
+        for entry, seen in restore_series(self._registry, by_label, latest, findings, unsettled, now):
+            if not entry.orphaned:
+                self._dependencies.place(entry.evaluator.key.subject, entry.owner.label)
+                self._registry.mark(seen.observation, now)
+        state.orphan_wait.begin(by_label, by_label, now)
+        if (gap := _away(last_alive, now)) is not None:
+            self._bridge(gap, unit, Entry.START, STOPPED)
+        self._end(unit, [a for a in standing if a.key not in self._registry and a.key not in OWN], now)
+        if state.book.any_changed() or unit.lasting:
+            await state.buffer.write(unit, now)
+
+    def adopt(self, probes: Sequence[ScheduledProbe]) -> None:
+        """Go by this pipeline's configuration from now on: what was known of a series stays, and alerts move with the
+        next look.
+        """
+        now, labels = self.state.clock.now(), {each.label for each in probes}
+        new = labels - self._registry.runs.keys()
+        self._registry.adopt(probes, now)
+        self.state.orphan_wait.begin(new, labels, now)
+
+    # The road -------------------------------------------------------------------------------------------------------
+
+    async def take(self, probe: ScheduledProbe, observed: Sequence[Observation], own: Condition) -> None:
+        """Take one run's observations, and the probe's own condition, down the path."""
+        unit = UnitOfWork()
+        now = self._look_at_clocks(unit)
+        entries = self._record(unit, probe, observed, own, now)
+        for entry, findings in self._evaluate(entries, now):
+            self._move(unit, entry, findings, now)
+            unit.found(findings)
+        self._settle(unit, now)
+        await self.state.buffer.write(unit, now)
+
+    async def review(self) -> None:
+        """Judge everything once more: a sample that stays away and a delay that runs out are not events."""
+        self.state.reviewed_at = self.state.clock.now()
+        await self._drop_orphans()
+        await self.evaluate(self._registry.values())
+
+    async def evaluate(self, entries: Iterable[SeriesEntry]) -> None:
+        """Judge these series once more."""
+        unit = UnitOfWork()
+        now = self._look_at_clocks(unit)
+        for entry, findings in self._evaluate([entry for entry in entries if not entry.orphaned], now):
+            if self._move(unit, entry, findings, now):
+                unit.found(findings)
+            if entry.evaluator.gone:
+                self._forget(entry)
+        self._settle(unit, now)
+        if unit.lasting or self.state.held_back or self.state.book.any_changed():
+            await self.state.buffer.write(unit, now)
+
+    def _record(
+        self,
+        unit: UnitOfWork,
+        probe: ScheduledProbe,
+        observed: Sequence[Observation],
+        own: Condition,
+        now: datetime,
+    ) -> list[SeriesEntry]:
+        """Take a run in; the series that it says something new about."""
+        self.state.orphan_wait.looked(probe.label)
+        runs = self._registry.runs.setdefault(probe.label, ProbeRuns(now))
+        if own.sound:
+            runs.went_well_at = now
+        own_is_news = runs.news(own, now)
+        if own_is_news:
+            runs.stored, runs.stored_at = own, now
+        entries = dict[SeriesEntry, None]()
+        for each in (*observed, own):
+            entry = self._registry.entry(probe, each)
+            entry.evaluator.take(each, now)
+            self._dependencies.place(each.key.subject, probe.label)
+            self._registry.mark(each, now)
+            if each is own and not own_is_news:
+                continue
+            entries[entry] = None
+            if self.state.recording:
+                unit.seen.append(Seen(now, each, probe.label, probe.interval_s))
+        return list(entries)
+
+    def _evaluate(self, entries: Iterable[SeriesEntry], now: datetime) -> list[tuple[SeriesEntry, tuple[Finding, ...]]]:
+        """What the rules find of each series."""
+        return [(entry, entry.evaluator.evaluate(now, self._registry.seen_at(entry))) for entry in entries]
+
+    def _move(self, unit: UnitOfWork, entry: SeriesEntry, findings: Iterable[Finding], now: datetime) -> bool:
+        """Move a series' alerts to what was found; whether any moved."""
+        moved, limits = False, entry.evaluator.rules
+        concerned = entry.evaluator.bad_since is not None
+        for found in filter(self.state.book.concerned, findings):
+            concerned = True
+            for move in self.correlation.step(found, now, limits.delays(found.concern)):
+                moved = True
+                self._notify(unit, move, found, entry)
+        if concerned:
+            self.state.timer.plan(entry, now)
+        else:
+            entry.next_evaluation = None
+        if self.state.reasons is not None:
+            self._explain(self.state.reasons, entry, findings)
+        return moved
+
+    def _settle(self, unit: UnitOfWork, now: datetime) -> None:
+        """Move the alerts that stand for several others, and what they have told of."""
+        for found, moves in self.correlation.settle(now):
+            for move in moves:
+                self._notify(unit, move, found)
+            if moves:
+                unit.found([found])
+            if self.state.reasons is not None:
+                explained = self.state.groups_explained.setdefault(found.key, {})
+                alert = self.state.book.get(found.key, found.concern)
+                self.state.reasons.note(found, None, Rules(), alert, explained)
+        for move in self.correlation.summed_up(now):
+            self._notify(unit, move, Finding(move.after.key, move.after.concern, now, move.after.priority))
+
+    def _notify(self, unit: UnitOfWork, move: Transition, found: Finding, entry: SeriesEntry | None = None) -> None:
+        seen = None if entry is None or entry.evaluator.gone else self._with_growers(entry.evaluator.latest, found)
+        self.state.notifications.transition(unit, move, found, seen, self.dependents_of)
+
+    def _explain(self, reasons: Reasons, entry: SeriesEntry, findings: Iterable[Finding]) -> None:
+        if entry.explained is None:
+            entry.explained = {}
+        evaluator = entry.evaluator
+        for found in findings:
+            seen = None if evaluator.gone else evaluator.latest
+            alert = self.state.book.get(found.key, found.concern)
+            reasons.note(found, seen, evaluator.rules, alert, entry.explained)
+
+    def _with_growers(self, seen: Observation | None, found: Finding) -> Observation | None:
+        """A level that fills, with what grew most of its parts since the trend began among its facts."""
+        since_s = None if found.forecast is None or found.priority is None else found.forecast.since_s
+        if not isinstance(seen, Level) or since_s is None:
+            return seen
+        parts = ((e.evaluator, e.evaluator.latest) for e in self._registry.values())
+        own = [
+            (each.key, each.history)
+            for each, part in parts
+            if isinstance(part, Level) and part.part_of == seen.key and part.unit is seen.unit
+        ]
+        grown = [f"{thing(each.key)} {amount(each.growth, seen.unit)} more" for each in biggest(own, since_s)]
+        return replace(seen, facts=(("grew most", "; ".join(grown)), *seen.facts)) if grown else seen
+
+    # What is no longer there ----------------------------------------------------------------------------------------
+
+    def _forget(self, entry: SeriesEntry) -> None:
+        """What is gone for good explains nothing; once its alerts are over it is not judged any more."""
+        self._registry.disregard(entry.evaluator.key)
+        if entry.evaluator.over:
+            del self._registry[entry.evaluator.key]
+
+    async def _drop_orphans(self) -> None:
+        """Drop what no probe of this configuration brings, once that is known."""
+        now, unit = self.state.clock.now(), UnitOfWork()
+        orphans = sorted(self._registry.orphans) if self.state.orphan_wait.over(now) else []
+        for key in orphans:
+            evaluator = self._registry[key].evaluator
+            unit.found([Finding(key, concern, now, None, reason=UNWATCHED) for concern in evaluator.concerns])
+            self._end(unit, evaluator.alerts, now)
+            del self._registry[key]
+        if orphans:
+            text = f"{UNWATCHED}: {named(map(str, orphans))}"
+            unit.journal.append(JournalLine(now, Entry.CONFIGURATION, text))
+            self._settle(unit, now)
+            await self.state.buffer.write(unit, now)
+
+    def _end(self, unit: UnitOfWork, alerts: Iterable[Alert], now: datetime) -> None:
+        for found, move in end_alerts(self.state.book, alerts, now):
+            self._notify(unit, move, found)
+
+    # What people do and note ----------------------------------------------------------------------------------------
+
+    async def note(self, entry: Entry, text: str, key: SeriesKey | None = None, **details: str) -> None:
+        """Write a line into the journal, about a series where one is given."""
+        unit, now = UnitOfWork(), self.state.clock.now()
+        if entry in LOGGED:
+            log.info("%s", text, extra=about(LOGGED[entry], key=key))
+        unit.journal.append(JournalLine(now, entry, text, key, details=details))
+        await self.state.buffer.write(unit, now)
+
+    async def acknowledge(self, key: SeriesKey, concern: Concern) -> bool:
+        """The operator knows of an alert; False where there was nothing to acknowledge."""
+        return await self._by_operator(key, concern, alert_steps.acknowledge)
+
+    async def shelve(
+        self, key: SeriesKey, concern: Concern, until: datetime | None = None, *, once: bool = False
+    ) -> bool:
+        """Set an alert aside, as alert_steps.shelve says; False where there is no such alert."""
+        return await self._by_operator(key, concern, partial(alert_steps.shelve, until=until, once=once))
+
+    async def unshelve(self, key: SeriesKey, concern: Concern) -> bool:
+        """Take a shelving back; False where there was none."""
+        return await self._by_operator(key, concern, alert_steps.unshelve)
+
+    async def _by_operator(
+        self, key: SeriesKey, concern: Concern, step: Callable[[Alert, datetime], Transition | None]
+    ) -> bool:
+        unit = UnitOfWork()
+        now = self._look_at_clocks(unit)
+        move = step(self.state.book.get(key, concern), now) if self._can_raise(key, concern) else None
+        if move is not None:
+            self.state.book.put(move.after)
+            self._notify(unit, move, Finding(key, concern, now, move.after.priority))
+        if unit.lasting or self.state.book.any_changed():
+            await self.state.buffer.write(unit, now)
+        return move is not None
+
+    def _can_raise(self, key: SeriesKey, concern: Concern) -> bool:
+        entry = self._registry.get(key)
+        return concern is OWN.get(key) if entry is None else concern in entry.evaluator.concerns
+
+    # Gaps -----------------------------------------------------------------------------------------------------------
+
+    def _look_at_clocks(self, unit: UnitOfWork) -> datetime:
+        """The time; what has happened to it, or to the watch, since the last look goes into the unit."""
+        now, gap = self.state.look_at_clocks()
+        if gap is not None:
+            why = "The host was suspended." if gap.slept else "The daemon was stopped, or the machine held up."
+            text = "away for %.0f s; the clock was set by %+.0f s"
+            log.warning(text, gap.away_s, gap.set_by_s, extra=about(Event.GAP))
+            self._bridge(gap, unit, Entry.NOTE, why)
+        return now
+
+    def _bridge(self, gap: Gap, unit: UnitOfWork, entry: Entry, why: str) -> None:
+        """Go on after a gap, without taking it for silence."""
+        self.state.count_break(gap.until)
+        self.state.book.bridge(gap.length)
+        self._registry.bridge(gap.length, gap.until, anew=gap.looks_anew)
+        self.correlation.bridge(gap.length)
+        self.state.notifications.gap(unit, gap, entry, why)
+
+
+def _away(last_alive: datetime | None, now: datetime) -> Gap | None:
+    """The gap before this life; None where there was none, or it was a restart."""
+    away_s = (now - last_alive).total_seconds() if last_alive is not None else 0.0
+    return None if last_alive is None or away_s < TOLD_AWAY_S else Gap(last_alive, now, away_s)

@@ -1,0 +1,64 @@
+"""What a pipeline hands over to the one that takes its place at a reload: all that lives as long as the process.
+
+Not here: what follows from the configuration (pipeline.py), and what is done with any of this.
+"""
+
+from datetime import datetime, tzinfo
+
+from watchkeeper.clock import Clock
+from watchkeeper.core.alert_book import AlertBook
+from watchkeeper.core.gaps import Clocks, Gap, between
+from watchkeeper.core.observation import SeriesKey
+from watchkeeper.core.orphans import OrphanWait
+from watchkeeper.core.ports import WriteStore
+from watchkeeper.reasons import Explained, Reasons
+from watchkeeper.runtime.evaluation_timer import EvaluationTimer
+from watchkeeper.runtime.series_registry import SeriesRegistry
+from watchkeeper.runtime.unit_of_work import Notifications, OutboxPort
+from watchkeeper.runtime.write_buffer import WriteBuffer
+
+
+class PipelineState:
+    """Alerts, series and what is not written yet; and what the daemon says of its own health."""
+
+    def __init__(self, store: WriteStore, outbox: OutboxPort, clock: Clock, host: str, zone: tzinfo) -> None:
+        """host: the watched host's name, as messages say it. zone: the operator's, for the times in messages."""
+        self.clock = clock
+        self.book = AlertBook()
+        self.registry = SeriesRegistry(self.book)
+        self.notifications = Notifications(outbox, host, zone)
+        self.buffer = WriteBuffer(store, outbox, self.notifications, self.book)
+        self.timer, self.orphan_wait = EvaluationTimer(), OrphanWait()
+        self.reasons = Reasons.wanted()
+        self.groups_explained: dict[SeriesKey, Explained] = {}
+        self.clocks: Clocks | None = None
+        self.reviewed_at: datetime | None = None
+        self.recording = True
+        """Are samples recorded? Not while the clock is not to be believed: they would have no place in time."""
+        self.breaks = 0
+        """How often the clock was set or the watch was away, in this life: the schedule then counts anew."""
+
+    @property
+    def held_back(self) -> int:
+        """How many records wait in memory because the store cannot be written."""
+        return self.buffer.held_back
+
+    @property
+    def database_trouble(self) -> str:
+        """Why the database cannot be written; empty where it can."""
+        return self.buffer.trouble
+
+    def troubled_probes(self) -> list[str]:
+        """Each probe that does not run well, with the reason."""
+        return self.registry.troubled_probes()
+
+    def look_at_clocks(self) -> tuple[datetime, Gap | None]:
+        """The time, and the gap since the last look; None where there was none."""
+        before, now = self.clocks, Clocks(self.clock.now(), self.clock.monotonic_s(), self.clock.boottime_s())
+        self.clocks = now
+        return now.wall, None if before is None else between(before, now)
+
+    def count_break(self, now: datetime) -> None:
+        """The watch was away, or the clock was set: nobody was late with a review meanwhile."""
+        self.breaks += 1
+        self.reviewed_at = self.reviewed_at and now

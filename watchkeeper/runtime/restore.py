@@ -1,0 +1,70 @@
+"""Which series are known again after a restart, and what was known of them.
+
+Not here: reading it from the store (runner.py), and what an alert or a series does from then on (pipeline.py).
+"""
+
+from collections.abc import Collection, Iterable, Mapping
+from datetime import datetime
+
+from watchkeeper.core.absence import is_gone
+from watchkeeper.core.alerts import Alert, Concern, State
+from watchkeeper.core.observation import SeriesKey
+from watchkeeper.core.orphans import UNWATCHED
+from watchkeeper.core.records import Seen
+from watchkeeper.core.rules import Finding
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe, nobody
+from watchkeeper.runtime.series_registry import SeriesEntry, SeriesRegistry
+
+Latest = Iterable[tuple[Seen, datetime]]
+"""Each series' newest observation, and the instant of its first."""
+
+
+def restore_series(
+    registry: SeriesRegistry,
+    probes: Mapping[str, ScheduledProbe],
+    latest: Latest,
+    findings: Iterable[Finding],
+    unsettled: Collection[SeriesKey],
+    now: datetime,
+) -> list[tuple[SeriesEntry, Seen]]:
+    """Fill the registry; what was filled in. probes: by label. unsettled: series with an alert that is not over.
+
+    A series whose probe has left the configuration is orphaned.
+    """
+    findings = list(findings)
+    since = {(f.key, f.concern): f.since for f in findings}
+    gone = {f.key: f.reason for f in findings if is_gone(f)}
+    restored = []
+    for seen, first_at in latest:
+        key, owner = seen.observation.key, probes.get(seen.probe)
+        for_good = key in gone and (owner is None or gone[key] != UNWATCHED)
+        if for_good and key not in unsettled:
+            continue
+        entry = registry.entry(owner or nobody(seen), seen.observation)
+        _resume(entry, seen, first_at, since, now)
+        entry.evaluator.gone = for_good and owner is not None
+        entry.orphaned = owner is None
+        restored.append((entry, seen))
+    return restored
+
+
+def _resume(
+    entry: SeriesEntry,
+    seen: Seen,
+    first_at: datetime,
+    since: Mapping[tuple[SeriesKey, Concern], datetime | None],
+    now: datetime,
+) -> None:
+    evaluator = entry.evaluator
+    bad_since = since.get((evaluator.key, evaluator.concerns[0]))
+    evaluator.resume(seen.observation, first_at, bad_since, now)
+
+
+def unsettled_series(alerts: Iterable[Alert]) -> set[SeriesKey]:
+    """The series with an alert that is not over: something is to be told or acknowledged."""
+    return {alert.key for alert in alerts if unsettled(alert)}
+
+
+def unsettled(alert: Alert) -> bool:
+    """Is there something about an alert that is to be told or acknowledged?"""
+    return alert.state is not State.NORMAL or alert.owed is not None

@@ -1,0 +1,164 @@
+"""Every series under watch, in one place: what evaluates it, which probe brings it, when it is looked at next.
+
+To drop a series is one `del`: all that is known of it is in its entry, and what is looked up by other keys (what is
+down, which conditions explain that a series stays away) follows by itself. Here too is how each probe's runs go, for a
+series is stale only as measured by its probe. Not here: alerts (core/alert_book.py), what a sample means
+(core/evaluator.py), and what is told (pipeline.py).
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence, ValuesView
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from watchkeeper.core.alert_book import AlertBook
+from watchkeeper.core.correlation import is_down
+from watchkeeper.core.evaluator import SeriesEvaluator
+from watchkeeper.core.observation import Condition, Observation, SeriesKey
+from watchkeeper.reasons import Explained
+from watchkeeper.runtime.scheduled_probe import ProbeRuns, ScheduledProbe
+
+
+@dataclass(slots=True, eq=False)
+class SeriesEntry:
+    """One series under watch.
+
+    owner: the probe that brings it. next_evaluation: when time alone may next change something about it. orphaned: its
+    probe has left the configuration, and no other has brought it yet. explained: what the log said of it last.
+    """
+
+    evaluator: SeriesEvaluator
+    owner: ScheduledProbe
+    next_evaluation: datetime | None = None
+    orphaned: bool = False
+    explained: Explained | None = None
+
+    @property
+    def last_seen(self) -> datetime | None:
+        """When a sample of it last came."""
+        return self.evaluator.last_at
+
+
+class SeriesRegistry(Mapping[SeriesKey, SeriesEntry]):
+    """The series by their keys. runs: of each probe of the configuration, by its label."""
+
+    def __init__(self, book: AlertBook) -> None:
+        """book: where the alerts of the series are."""
+        self._book = book
+        self._entries: dict[SeriesKey, SeriesEntry] = {}
+        self._faulty: dict[str, set[SeriesKey]] = {}
+        self.down: dict[SeriesKey, datetime] = {}
+        """Since when each thing is down that is."""
+        self.runs: dict[str, ProbeRuns] = {}
+
+    def __getitem__(self, key: SeriesKey) -> SeriesEntry:
+        return self._entries[key]
+
+    def __iter__(self) -> Iterator[SeriesKey]:
+        return iter(self._entries)
+
+    def __len__(self) -> int:
+        return len(self._entries)
+
+    def values(self) -> ValuesView[SeriesEntry]:
+        """The entries, in the order in which the series were first seen."""
+        return self._entries.values()
+
+    def __delitem__(self, key: SeriesKey) -> None:
+        del self._entries[key]
+        self.disregard(key)
+
+    def entry(self, owner: ScheduledProbe, seen: Observation) -> SeriesEntry:
+        """The entry of a series that a probe brings. A series that changed its kind is a new one."""
+        entry = self._entries.get(seen.key)
+        if entry is None or entry.evaluator.kind is not seen.kind:
+            evaluator = SeriesEvaluator(seen.key, seen.kind, owner.interval_s, owner.rules, self._book)
+            entry = self._entries[seen.key] = SeriesEntry(evaluator, owner)
+        elif entry.orphaned:
+            _give(entry, owner)
+        entry.owner, entry.orphaned = owner, False
+        return entry
+
+    def mark(self, seen: Observation, now: datetime) -> None:
+        """Note whether a thing is down, and whether its condition explains that others of its subject stay away."""
+        key = seen.key
+        if isinstance(seen, Condition):
+            if not seen.sound:
+                self._faulty.setdefault(key.subject, set()).add(key)
+            elif key.subject in self._faulty:
+                self._faulty[key.subject].discard(key)
+        if is_down(seen):
+            self.down.setdefault(key, now)
+        elif key in self.down:
+            del self.down[key]
+
+    def disregard(self, key: SeriesKey) -> None:
+        """A thing is gone: it is the cause of nothing, and explains nothing."""
+        self.down.pop(key, None)
+        self._faulty.get(key.subject, set()).discard(key)
+
+    def expect(self, labels: Iterable[str], now: datetime) -> None:
+        """These are the probes from now on; what is remembered of the runs of those that stay is kept."""
+        self.runs = {label: self.runs.get(label) or ProbeRuns(now) for label in labels}
+
+    def adopt(self, probes: Sequence[ScheduledProbe], now: datetime) -> None:
+        """These are the probes from now on. What none of them has brought so far is orphaned until one does."""
+        by_label = {each.label: each for each in probes}
+        self.expect(by_label, now)
+        for key, entry in self._entries.items():
+            owner = by_label.get(entry.owner.label)
+            if entry.orphaned:
+                continue
+            if owner is not None:
+                _give(entry, owner)
+            else:
+                entry.orphaned, entry.next_evaluation = True, None
+                self._faulty.get(key.subject, set()).discard(key)
+
+    @property
+    def orphans(self) -> list[SeriesKey]:
+        """The series that no probe of the configuration has brought."""
+        return [key for key, entry in self._entries.items() if entry.orphaned]
+
+    def seen_at(self, entry: SeriesEntry) -> datetime | None:
+        """Until when a series could have been seen: its probe's own series is measured by the clock (None), the others
+        by it.
+
+        While a condition of the same subject is unsound (a mount that hangs), that is told, and not for each of its
+        other series too that no sample comes.
+        """
+        owner, evaluator = entry.owner, entry.evaluator
+        if evaluator.key == owner.own_key:
+            return None
+        faulty = self._faulty.get(evaluator.key.subject)
+        if faulty and evaluator.last_at is not None and self._explained(evaluator.key, faulty):
+            return evaluator.last_at
+        return self.runs[owner.label].went_well_at
+
+    def _explained(self, key: SeriesKey, faulty: Iterable[SeriesKey]) -> bool:
+        """Does another condition of the same subject say what is wrong, and does its probe still bring that one?"""
+        others = (self._entries[each] for each in faulty if each != key)
+        return any(not each.evaluator.missed(self.runs[each.owner.label].went_well_at) for each in others)
+
+    def troubled_probes(self) -> list[str]:
+        """Each probe that does not run well, with the reason."""
+        own = (self._entries.get(SeriesKey(f"probe {label}", "runs")) for label in self.runs)
+        seen = (entry.evaluator.latest for entry in own if entry is not None)
+        return [f"{c.key.subject}: {c.reason}" for c in seen if isinstance(c, Condition) and not c.sound]
+
+    def bridge(self, gap: timedelta, now: datetime, *, anew: bool) -> None:
+        """The watch was away, or the clock was set: leave the gap out of all that is measured.
+
+        anew: nobody knows how things are after it; probes must look before anything is judged.
+        """
+        for entry in self._entries.values():
+            entry.evaluator.bridge(gap, now, anew=anew)
+        for key, since in self.down.items():
+            self.down[key] = min(since + gap, now)
+        for runs in self.runs.values():
+            runs.bridge(gap, now)
+
+
+def _give(entry: SeriesEntry, owner: ScheduledProbe) -> None:
+    """Have a probe of another configuration bring a series, by its interval and rules."""
+    entry.owner = owner
+    entry.evaluator.interval_s, entry.evaluator.rules = owner.interval_s, owner.rules

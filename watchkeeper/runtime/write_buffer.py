@@ -1,0 +1,117 @@
+"""Commits the units of work, and keeps what cannot be written until it can.
+
+While the database cannot be written, samples are lost, and nothing else: alerts and journal wait in memory, messages
+are handed to the outbox to be delivered from there, and the keeper is told by an alert about the database itself.
+When there is room again all of it goes in, with the gap marked in the journal. Not here: what is told (pipeline.py,
+unit_of_work.py).
+"""
+
+import asyncio
+import logging
+from datetime import datetime
+
+from watchkeeper.core.alert_book import AlertBook
+from watchkeeper.core.evaluator import SeriesEvaluator
+from watchkeeper.core.group_alerts import DATABASE, OWN
+from watchkeeper.core.observation import Condition, Kind
+from watchkeeper.core.ports import WriteStore
+from watchkeeper.core.records import Entry, JournalLine
+from watchkeeper.core.rules import Rules
+from watchkeeper.core.wording import duration
+from watchkeeper.errors import StoreError
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.runtime.unit_of_work import Notifications, OutboxPort, UnitOfWork
+
+log = logging.getLogger(__name__)
+
+
+class WriteBuffer:
+    """Writes units of work down, in their order where that matters."""
+
+    def __init__(self, store: WriteStore, outbox: OutboxPort, notifications: Notifications, book: AlertBook) -> None:
+        """outbox: delivers what the store has no room for. book: all alerts."""
+        self._store, self._outbox, self._notifications, self._book = store, outbox, notifications, book
+        self._kept = UnitOfWork()
+        self._writing = asyncio.Lock()
+        self._failing_since: datetime | None = None
+        self._database = SeriesEvaluator(DATABASE, Kind.CONDITION, float("inf"), Rules(), book)
+
+    @property
+    def held_back(self) -> int:
+        """How many records wait in memory because the store cannot be written."""
+        return len(self._kept.journal) + len(self._kept.alerts) + self._outbox.holding
+
+    @property
+    def trouble(self) -> str:
+        """Why the database cannot be written; empty where it can."""
+        seen = self._database.latest
+        return seen.reason if self._failing_since is not None and isinstance(seen, Condition) else ""
+
+    async def write(self, unit: UnitOfWork, now: datetime) -> None:
+        """Commit a unit with the alerts that changed, and with what could not be written before it.
+
+        What cannot be written is kept.
+        """
+        unit.collect(self._book.collect_changed())
+        if not unit.lasting and not self.held_back:
+            await self._commit(unit, now)
+            return
+        # One after the other: a message that had to be kept must not be overtaken by the next of its alert.
+        async with self._writing:
+            if await self._commit(self._with_kept(unit), now) and (back := self._back(now)).lasting:
+                await self._commit(back, now)
+
+    def _with_kept(self, unit: UnitOfWork) -> UnitOfWork:
+        """The unit behind what waits; of an alert only the newest state counts."""
+        kept, self._kept = self._kept, UnitOfWork()
+        unit.alerts = {key: self._book.get(*key) for key in {**kept.alerts, **unit.alerts}}
+        parcels, lines = self._outbox.take_back()
+        unit.journal[:0] = [*kept.journal, *lines]
+        unit.parcels[:0] = parcels
+        return unit
+
+    async def _commit(self, unit: UnitOfWork, now: datetime) -> bool:
+        try:
+            await self._store.commit(unit.commit())
+        except StoreError as error:
+            self._keep(unit, str(error), now)
+            return False
+        if unit.parcels:
+            self._outbox.poke()
+        return True
+
+    def _keep(self, unit: UnitOfWork, reason: str, now: datetime) -> None:
+        """Tell that it cannot be written, and keep all but the samples."""
+        if self._failing_since is None:
+            log.error("%s", reason, extra=about(Event.DATABASE, key=DATABASE))
+            self._failing_since = now
+        unit.seen.clear()
+        self._evaluate(unit, Condition(DATABASE, sound=False, reason=reason, grave=True), now)
+        unit.findings.clear()
+        self._kept.alerts.update(unit.alerts)
+        self._kept.journal[:0] = unit.journal
+        self._outbox.hold(unit.parcels)
+
+    def _back(self, now: datetime) -> UnitOfWork:
+        """It can be written again: end the alert about that, and mark the gap. Empty where it could all the time."""
+        unit, since, self._failing_since = UnitOfWork(), self._failing_since, None
+        if self._book.get(DATABASE, OWN[DATABASE]).standing:
+            self._evaluate(unit, Condition(DATABASE, sound=True), now)
+        if since is not None:
+            log.warning("the database can be written again", extra=about(Event.DATABASE, key=DATABASE))
+            lasted = duration((now - since).total_seconds())
+            text = (
+                f"the database is written again; the samples of {lasted} are missing, since {since:%Y-%m-%d %H:%M} UTC"
+            )
+            unit.journal.append(JournalLine(now, Entry.NOTE, text, details={"missing since": since.isoformat()}))
+        return unit
+
+    def _evaluate(self, unit: UnitOfWork, seen: Condition, now: datetime) -> None:
+        """Judge the database's own condition, and move its alert."""
+        self._database.take(seen, now)
+        findings = self._database.evaluate(now)
+        for found in findings:
+            for move in self._book.step(found, now, self._database.rules.delays(found.concern)):
+                self._notifications.transition(unit, move, found)
+        unit.found(findings)
+        unit.collect(self._book.collect_changed())

@@ -350,7 +350,8 @@ def test_a_roll_back_follows_no_link(keeper: Keeper, later: list[str]) -> None:
     keeper.types(["git checkout --quiet watchkeeper/daemon.py", "cat /tmp/astray >>watchkeeper/daemon.py"])
     status, said = keeper.tries(later, timeout_s=INSTALL_S)
     assert status == 3, said
-    assert f"{DATABASE}-wal is a link" in said or f"{DATABASE}.lock is a link" in said, said
+    # The older daemon has started once more and may have taken some of the links away.
+    assert re.search(re.escape(DATABASE) + r"(-wal|-shm|-journal|\.lock) is a link", said), said
     assert machine.run(f"stat -c '%a %u:%g %i' {VICTIM}; cat {VICTIM}") == before
     (copy,) = set(_backups(machine)) - set(copies)
 

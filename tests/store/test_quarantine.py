@@ -25,7 +25,8 @@ from tests.store.material import (
     samples,
     transition,
 )
-from watchkeeper.core.alerts import Concern, Priority, State, Telling
+from watchkeeper.core.alert_steps import step
+from watchkeeper.core.alerts import Concern, Delays, Priority, State, Telling
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, SeriesKey
 from watchkeeper.core.records import Commit, Entry, JournalLine, Parceled, Quarantined, Seen
 from watchkeeper.store import Store, database, indexes, mending, quarantine, rows
@@ -155,7 +156,8 @@ async def test_a_damaged_alert_is_raised_again(path: Path) -> None:
         Priority.WARNING,
     )
     assert again.episode == 5
-    assert again.owed is Telling.RAISED
+    _, moves = step(again, Priority.WARNING, START + DAY, Delays())
+    assert [each.telling for each in moves] == [Telling.RAISED]
 
 
 async def test_an_alert_that_had_ended_stays_ended(path: Path) -> None:

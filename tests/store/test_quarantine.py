@@ -25,7 +25,8 @@ from tests.store.material import (
     samples,
     transition,
 )
-from watchkeeper.core.alerts import Concern, Priority, State, Telling
+from watchkeeper.core.alert_steps import step
+from watchkeeper.core.alerts import Concern, Delays, Priority, State, Telling
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, SeriesKey
 from watchkeeper.core.records import Commit, Entry, JournalLine, Parceled, Quarantined, Seen
 from watchkeeper.store import Store, database, indexes, mending, quarantine, rows
@@ -155,7 +156,8 @@ async def test_a_damaged_alert_is_raised_again(path: Path) -> None:
         Priority.WARNING,
     )
     assert again.episode == 5
-    assert again.owed is Telling.RAISED
+    _, moves = step(again, Priority.WARNING, START + DAY, Delays())
+    assert [each.telling for each in moves] == [Telling.RAISED]
 
 
 async def test_an_alert_that_had_ended_stays_ended(path: Path) -> None:
@@ -374,6 +376,32 @@ async def test_a_check_that_takes_too_long_is_given_up(path: Path, monkeypatch: 
         monkeypatch.setattr(indexes, "LONGEST_S", -1.0)
         monkeypatch.setattr(indexes, "STEPS", 10)
         assert indexes.check(path) == []
+
+
+async def test_an_index_entry_of_no_row_does_not_stop_the_start(path: Path) -> None:
+    """SQLite cannot read through such an index, and its quick check sees nothing: it is built again at the start."""
+    async with await Store.open(path) as store:
+        for number in range(1, 5):
+            await store.commit(transition(number))
+    # The entry of row 2: 5 bytes, of which 3 are the header, then two integers of one byte, and the row's number twice.
+    assert harm.flip(path, "outbox_open", b"\x05\x03\x01\x01\x02\x02", 5, 6)
+    assert asked(path, "PRAGMA quick_check") == [("ok",)]
+    with pytest.raises(sqlite3.DatabaseError, match="malformed"):
+        asked(path, "SELECT message FROM outbox INDEXED BY outbox_open WHERE state <> 'delivered' ORDER BY id")
+    async with await Store.open(path, mend_at=START) as store:
+        assert len(await store.parcels()) == 4
+    assert asked(path, "PRAGMA integrity_check") == [("ok",)]
+    assert mending.set_aside_of(path) == []
+
+
+async def test_what_can_be_read_in_no_way_is_begun_again(path: Path) -> None:
+    """Where rows cannot be read although SQLite's check found nothing, the database is set aside as any damaged one."""
+    async with await Store.open(path) as store:
+        await store.commit(transition(1))
+    mending.mend(path, START, "found by the caller")
+    assert len(mending.set_aside_of(path)) == 1
+    async with await Store.open(path, mend_at=START) as store:
+        assert len(await store.parcels()) == 1
 
 
 # Definitions ------------------------------------------------------------------------------------------------------

@@ -3,12 +3,13 @@
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from random import Random
 
 import pytest
 
-from tests.store import older
+from tests.store import damage, older
 from tests.store.material import DAY, HIDE_HUB, SKERRY, START, asked, samples
-from watchkeeper.core.records import Parceled
+from watchkeeper.core.records import Entry, Parceled
 from watchkeeper.store import Store, database, definitions, mending, rows, schema
 
 KEPT = ("series", "samples", "hours", "latest", "findings", "alerts", "journal", "outbox", "notes", "check_ins", "life")
@@ -62,6 +63,23 @@ async def test_a_row_that_cannot_be_read_is_moved(path: Path) -> None:
         moved = {each.source for each in await store.quarantined(START - DAY, START + 9999 * DAY)}
         assert moved == {"outbox", "series", "notes"}
         await store.commit(samples(1))
+
+
+async def test_a_damaged_one_is_salvaged(path: Path) -> None:
+    """A page of it is broken: it is set aside, and what can be read gets its checksums in the new one."""
+    older.make(path)
+    damage.overwrite(path, damage.pages(path, "findings")[0], Random(1))
+    async with await Store.open(path, mend_at=START) as store:
+        assert len(await store.series()) == 4
+        assert len(await store.journal(entry=Entry.TRANSITION)) == older.LINES
+        assert len(await store.parcels(only_open=False)) == 3
+        assert await store.findings() == []
+        assert await store.notes.read("returned") == "guests: tide-log"
+        assert len(await store.samples(SKERRY, START - DAY, START + DAY)) > older.SAMPLES
+        await store.inspect(whole=True)
+        assert await store.quarantined(START - DAY, START + 9999 * DAY) == []
+    (aside,) = mending.set_aside_of(path)
+    assert aside.exists()
 
 
 @pytest.mark.parametrize("version", range(1, schema.VERSION))

@@ -28,6 +28,8 @@ STORED_ROWS = SeriesKey(SUBJECT, "stored rows")
 TOLD_FOR = timedelta(days=7)
 """A damaged row is reported for so long. A failing disk brings the next one meanwhile; a single fault is over then."""
 
+SOURCES_FIRST = {"outbox": 0, "alerts": 1}
+
 NAMED = 3
 """Rows that the reason names; the others are in the table and in the journal."""
 
@@ -130,9 +132,9 @@ def stored_rows(found: Sequence[Quarantined]) -> Condition:
     """Faulty for a week after the newest damaged row: it cannot be repaired, so nothing that is done would end it."""
     if not found:
         return Condition(STORED_ROWS, sound=True)
-    # Messages first: what they would have said is known to nobody.
-    messages_first = sorted(found, key=lambda each: each.source != "outbox")
-    named = "; ".join(each.about for each in messages_first[:NAMED])
+    # Messages first, then alerts: nobody else says what is missing.
+    ordered = sorted(found, key=lambda each: SOURCES_FIRST.get(each.source, len(SOURCES_FIRST)))
+    named = "; ".join(each.about for each in ordered[:NAMED])
     more = f"; and {len(found) - NAMED} more" if len(found) > NAMED else ""
     ends = f"{found[0].found_at + TOLD_FOR:%Y-%m-%d}"
     reason = (

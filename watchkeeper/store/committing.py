@@ -87,20 +87,25 @@ class Committer:
         """Move rows that a reader found to be damaged. What cannot be done now is met again at the next reading."""
         self._repair(lambda writing: writing.set_aside(damages[:MOVED_AT_ONCE], Clock().now()))
 
-    def sweep(self, scopes: tuple[Scope, ...], *, rebuild: bool) -> None:
-        """Move every damaged row of these, and give the outbox its heads. rebuild: and their tables' indexes."""
-        self._repair(lambda writing: writing.sweep(scopes, Clock().now(), rebuild=rebuild))
+    def sweep(self, scopes: tuple[Scope, ...], *, rebuild: bool) -> StoreError | None:
+        """Move every damaged row of these, and give the outbox its heads. rebuild: and their tables' indexes.
+
+        Returns why that could not be done.
+        """
+        return self._repair(lambda writing: writing.sweep(scopes, Clock().now(), rebuild=rebuild))
 
     def close(self) -> None:
         """Close the connection; SQLite then takes the WAL into the database and deletes it, if nobody reads."""
         with database.translated(self._path):
             self._conn.close()
 
-    def _repair(self, work: Work) -> None:
+    def _repair(self, work: Work) -> StoreError | None:
         try:
             self._together([work], durable=True)
         except StoreError as error:
             log.error("damaged rows cannot be moved now: %s", error, extra=about(Event.DATABASE))  # noqa: TRY400  text says it all
+            return error
+        return None
 
     def _write(self, jobs: Sequence[Job]) -> Sequence[Outcome]:
         """Write the jobs in one transaction, or else each in its own."""

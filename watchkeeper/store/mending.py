@@ -46,14 +46,16 @@ _TOLD = {
 """What the journal line counts, in its words."""
 
 
-def mend(path: Path, at: datetime) -> None:
+def mend(path: Path, at: datetime, known: str = "") -> None:
     """Make sure that the database at `path` can be used. The caller holds the Lock; `at` is now.
+
+    known: what is wrong with it, where the caller has found that out.
 
     Raises StoreTooNew, StoreFull, StoreError, and StoreDamaged for a file that is not ours: that one is left alone.
     """
     for made in sorted(path.parent.glob(f"{_plain(path.name)}{_SALVAGED}*Z")):
         _take(made, path)  # a power cut came between the last two steps
-    if trouble := _trouble(path):
+    if trouble := known or _trouble(path):
         _take(_begin_anew(path, at, trouble), path)
 
 

@@ -204,7 +204,7 @@ def about(form: Form[Any], values: Values) -> str:
         case "outbox":
             return _of_message(named)
         case "alerts":
-            return f"an alert{_subject(named)}: it is raised again as long as its cause is there"
+            return f"an alert{_subject(named)}: it is raised again if its cause is still there, and has ended if not"
         case "latest" | "findings":
             return f"{form.subject}{_subject(named)}: the next sample replaces it"
         case "series":

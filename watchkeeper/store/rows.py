@@ -85,6 +85,12 @@ def checksum(*values: object) -> int:
     return found - ((found & 0x80000000) << 1)
 
 
+def checksum_of_three(one: object, two: object, text: str) -> int:
+    """The same of three values that are ASCII; for the rows of every look, where it takes two thirds of the time."""
+    found = zlib.crc32(f"{one}\n{two}\n{text}".encode())
+    return found - ((found & 0x80000000) << 1)
+
+
 def text_of(raw: bytes) -> str:
     """Stored text; bytes that are not UTF-8 become lone surrogates (PEP 383), so that they can be written back."""
     return raw.decode("utf-8", "surrogateescape")

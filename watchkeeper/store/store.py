@@ -121,7 +121,17 @@ class Store:
             mending.mend(self.path, mend_at)
         self._committer = Committer(self.path)
         if mend_at is not None:
-            self._committer.sweep(inspecting.FREQUENT, rebuild=False)
+            self._make_readable(self._committer, mend_at)
+
+    def _make_readable(self, committer: Committer, mend_at: datetime) -> None:
+        """Move damaged rows away. Where that fails, an index may be in the way; where it still does, begin again."""
+        trouble = committer.sweep(inspecting.FREQUENT, rebuild=False)
+        if isinstance(trouble, StoreDamaged):
+            trouble = committer.sweep(inspecting.WHOLE, rebuild=True)
+        if isinstance(trouble, StoreDamaged):
+            committer.close()
+            mending.mend(self.path, mend_at, str(trouble.__cause__ or trouble))
+            self._committer = Committer(self.path)
 
     async def close(self) -> None:
         """Write what is still in the queue, and close. Closing twice is allowed; nothing else is after it."""
@@ -349,7 +359,7 @@ class Store:
             self._swept_s = now_s
             self._in_writer(lambda committer: committer.sweep(inspecting.WHOLE, rebuild=True))
 
-    def _in_writer(self, work: Callable[[Committer], None]) -> None:
+    def _in_writer(self, work: Callable[[Committer], object]) -> None:
         """Have something done that nobody waits for; nothing where this store is open for reading only, or closed."""
         committer = self._committer
         if committer is None:

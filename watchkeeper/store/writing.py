@@ -103,7 +103,7 @@ class Writing:
         seen_at = self._write_seen(commit.seen)
         if commit.findings:
             found = [(key_column(f.key), f.concern.value, FINDING.dumps(f)) for f in commit.findings]
-            self._conn.executemany(_FINDING, [(*each, rows.checksum(*each)) for each in found])
+            self._conn.executemany(_FINDING, [(*each, rows.checksum_of_three(*each)) for each in found])
         for alert in commit.alerts:
             self._write_alert(alert)
         for line in commit.journal:
@@ -195,7 +195,7 @@ class Writing:
             series = self._series_of(each, found)
             self._samples.append((series, at_ms, *sample_of(found)))
             text = OBSERVATION.dumps(found)
-            self._latest.append((series, at_us, text, rows.checksum(series, at_us, text)))
+            self._latest.append((series, at_us, text, rows.checksum_of_three(series, at_us, text)))
         return newest
 
     def _series_of(self, seen: Seen, found: Observation) -> int:

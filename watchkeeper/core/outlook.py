@@ -16,8 +16,8 @@ from watchkeeper.core.past import Past
 from watchkeeper.core.present import Points
 from watchkeeper.core.regime import Stretches, Sums
 from watchkeeper.core.trend import Floats, median_slope
+from watchkeeper.core.units import DAY_S
 
-DAY_S = 86_400.0
 TAKEN_UP = 0.2
 """The share of the time left that a new growth must have lasted before it is what is forecast."""
 SETTLED_D = 3.0

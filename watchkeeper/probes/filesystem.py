@@ -20,7 +20,7 @@ from watchkeeper.core.observation import Condition, Facts, Level, Observation, S
 from watchkeeper.core.units import format_duration
 from watchkeeper.errors import ProbeError, ProbeTimeout, StillHanging
 from watchkeeper.probes import mounts
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.mounts import Mount
 from watchkeeper.probes.printable import shown
 
@@ -95,7 +95,7 @@ def look(point: str, mount_id: int) -> Figures | None:
         os.close(fd)
 
 
-class FilesystemsProbe:
+class FilesystemsProbe(BaseProbe):
     """Watches every file system of this machine that can fill."""
 
     def __init__(self, settings: FilesystemsSettings, bench: Bench) -> None:
@@ -110,9 +110,6 @@ class FilesystemsProbe:
         self._choose()
         asked = await asyncio.gather(*(self._ask(mount) for mount in self._chosen))
         return [*(seen for part in asked for seen in part), *self._absent()]
-
-    async def close(self) -> None:
-        """Nothing is held; calls that hang are the workers' to keep."""
 
     def _choose(self) -> None:
         with Path("/proc/self/mountinfo").open("rb") as file:

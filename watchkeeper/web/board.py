@@ -9,7 +9,7 @@ from datetime import datetime
 from enum import Enum
 
 from watchkeeper.core.absence import is_gone
-from watchkeeper.core.alerts import Alert, Concern, Priority, State
+from watchkeeper.core.alerts import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.core.exhaustion import NoEnd
 from watchkeeper.core.observation import Kind, Observation, SeriesKey
 from watchkeeper.core.records import Seen, Series
@@ -178,12 +178,6 @@ def _left(finding: Finding, at: datetime | None, now: datetime) -> float | None:
 
 
 WELL = {Kind.ANSWER: Well.ANSWERS, Kind.CONDITION: Well.SOUND, Kind.LEVEL: Well.NO_END, Kind.DEADLINE: Well.NO_END}
-CONCERN = {
-    Kind.LEVEL: Concern.FULL,
-    Kind.DEADLINE: Concern.OVERDUE,
-    Kind.ANSWER: Concern.SILENT,
-    Kind.CONDITION: Concern.UNSOUND,
-}
 
 
 def _quiet(

@@ -9,12 +9,13 @@ from aiohttp import web
 from markupsafe import Markup
 
 from watchkeeper.core import wording as words
-from watchkeeper.core.alerts import Alert, Concern, State
+from watchkeeper.core.alerts import CONCERN, Alert, Concern, State
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, Unit
 from watchkeeper.core.records import Sample, Seen, Series
 from watchkeeper.core.remedies.entry import Remedy
 from watchkeeper.core.remedies.table import CAUTION, remedy
 from watchkeeper.core.rules import Finding
+from watchkeeper.core.units import DAY_S
 from watchkeeper.core.wording import (
     amount,
     clean,
@@ -29,7 +30,6 @@ from watchkeeper.core.wording import (
 from watchkeeper.web import phrases, sketches
 from watchkeeper.web.acts import SHELVINGS
 from watchkeeper.web.around import growers, resting
-from watchkeeper.web.board import CONCERN
 from watchkeeper.web.charts import NARROW, WIDE, draw
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.desk import viewer
@@ -153,7 +153,7 @@ async def past(context: Context, series: Series, window: sketches.Window) -> Seq
 
 def usual_span(series: Series, now: datetime) -> str:
     """The span that is drawn unasked: a day for a series that is not older, else a week."""
-    return "day" if (now - series.first_at).total_seconds() <= sketches.DAY_S else "week"
+    return "day" if (now - series.first_at).total_seconds() <= DAY_S else "week"
 
 
 def find(every: Sequence[Series], wanted: str) -> Series:

@@ -160,11 +160,15 @@ def choose(found: Sequence[Mount], settings: FilesystemsSettings, kept: set[str]
     asked = [mount for mount in nameable if mounts.matches(mount.point, named)]
     exact = {mount.point: mount for mount in asked if mount.point in named}
     devices = {mount.device for mount in exact.values()}
-    # One for each device first, then what can fill: a folder bound from /run is the system's own tmpfs all the same.
-    default = [] if settings.only else [m for m in mounts.one_for_each_device(nameable, kept) if mounts.can_fill(m)]
+    default = [] if settings.only else _fillable(nameable, kept)
     rest = [m for m in mounts.one_for_each_device([*default, *asked], kept) if m.device not in devices]
     chosen = {mount.point: mount for mount in [*rest, *exact.values()]}
     return [chosen[point] for point in sorted(chosen) if not mounts.matches(point, settings.leave_out)]
+
+
+def _fillable(nameable: Sequence[Mount], kept: set[str]) -> list[Mount]:
+    # One for each device first, then what can fill: a folder bound from /run is the system's own tmpfs all the same.
+    return [mount for mount in mounts.one_for_each_device(nameable, kept) if mounts.can_fill(mount)]
 
 
 def is_literal(glob: str) -> bool:

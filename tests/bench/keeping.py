@@ -23,10 +23,11 @@ from time import perf_counter, process_time
 
 import numpy as np
 
-from watchkeeper.config.places import DAY_S, StoreSettings
+from watchkeeper.config.places import StoreSettings
 from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.observation import Level, SeriesKey
 from watchkeeper.core.records import Commit, Seen
+from watchkeeper.core.units import DAY_S
 from watchkeeper.store import Store, database
 from watchkeeper.store.grains import fold_samples
 from watchkeeper.store.instants import to_ms

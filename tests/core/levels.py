@@ -3,8 +3,9 @@
 import numpy as np
 
 from watchkeeper.core.exhaustion import Forecast, forecast
-from watchkeeper.core.history import DAY_S, LevelHistory
+from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.trend import Floats
+from watchkeeper.core.units import DAY_S
 
 START_S = 1_767_225_600.0  # 2026-01-01, a Thursday
 CAPACITY = 1000.0

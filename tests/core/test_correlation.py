@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from watchkeeper.core import alert_steps
 from watchkeeper.core.alert_book import AlertBook
 from watchkeeper.core.alerts import Alert, Concern, Priority, State, Telling
 from watchkeeper.core.correlation import Correlation, is_down
@@ -430,6 +431,40 @@ def test_nine_alerts_are_no_flood() -> None:
     street, _ = flood(8)
     assert len(street.told) == 8
     assert not street.flood.standing
+
+
+def test_a_second_flood_holds_its_own_until_it_ends() -> None:
+    """What the first one summed up is over; what the second one holds is not told meanwhile."""
+    street, keys = flood()
+    street.up(*keys)
+    street.live(60)
+    for first, second in zip(keys[::2], keys[1::2], strict=True):
+        street.down(first, second)
+        street.live(1)
+    held = [key for key in keys if street.alert(key).held_by == FLOOD]
+    assert len(held) > 1
+    street.judge()
+    assert [key for key in keys if street.alert(key).held_by == FLOOD] == held
+
+
+def test_summaries_that_are_calm_are_not_stepped() -> None:
+    """Neither before there is one, nor once it was acknowledged."""
+    street = Street()
+    street.up(HUB, DB)
+    street.live(2)
+    assert street.correlation.settle(street.now) == []
+    street.down(HUB, DB)
+    street.live(20)
+    street.up(HUB, DB)
+    street.live(3)
+    assert [found.key for found, _ in street.correlation.settle(street.now)] == [GROUP, FLOOD]
+    street.live(10)
+    group = street.book.get(GROUP, Concern.SILENT)
+    assert group.state is State.RECTIFIED
+    move = alert_steps.acknowledge(group, street.now)
+    assert move is not None
+    street.book.put(move.after)
+    assert street.correlation.settle(street.now) == []
 
 
 def restarted(street: Street, alerts: Sequence[Alert]) -> Correlation:

@@ -11,8 +11,9 @@ from scipy import stats
 
 from tests.core.levels import CAPACITY, START_S, day, every, history_of, noise, seen
 from watchkeeper.core.exhaustion import Forecast, NoEnd, forecast
-from watchkeeper.core.history import DAY_S, LevelHistory
+from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.trend import Floats
+from watchkeeper.core.units import DAY_S
 
 
 def test_an_exact_line_gives_its_exact_time() -> None:

@@ -8,9 +8,9 @@ import numpy as np
 from tests.core.levels import START_S, every, seen
 from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.growth import describe
-from watchkeeper.core.history import DAY_S
 from watchkeeper.core.observation import Unit
 from watchkeeper.core.past import Step
+from watchkeeper.core.units import DAY_S
 
 GIB = 2.0**30
 NOW_S = START_S + 20 * DAY_S

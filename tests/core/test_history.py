@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watchkeeper.core import history as histories
-from watchkeeper.core.history import DAY_S, HOUR_S, LevelHistory
+from watchkeeper.core.history import LevelHistory
+from watchkeeper.core.units import DAY_S, HOUR_S
 
 START_S = 1_767_225_600.0
 

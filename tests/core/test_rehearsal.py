@@ -6,10 +6,10 @@ from statsmodels.datasets import nile
 
 from tests.core.levels import CAPACITY, START_S, every, noise
 from watchkeeper.core.alerts import Priority, Telling
-from watchkeeper.core.history import DAY_S
 from watchkeeper.core.rehearsal import Evaluation, rehearse
 from watchkeeper.core.rules import FullRule, Rules
 from watchkeeper.core.trend import Floats
+from watchkeeper.core.units import DAY_S
 
 HOUR_S = 3600.0
 DEFAULT = Rules()

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 import watchkeeper.web
 from watchkeeper.core.alerts import Priority
+from watchkeeper.core.units import DAY_S, HOUR_S
 from watchkeeper.web import ruler
-from watchkeeper.web.ruler import DAY_S, HOUR_S, YEAR_S, Mark
+from watchkeeper.web.ruler import YEAR_S, Mark
 
 NOW = datetime(2026, 11, 25, 7, 24, tzinfo=UTC)
 SECONDS = st.floats(-1e6, 1e9)

@@ -11,9 +11,9 @@ import click
 
 from watchkeeper.clock import Clock
 from watchkeeper.core.message import Message
+from watchkeeper.core.units import DAY_S
 from watchkeeper.demo.stage import STEP_S, Playbill, Stage, build
 
-DAY_S = 86_400.0
 TICK_S = 0.25
 """The stage's time moves so often; the page shows it every few seconds."""
 

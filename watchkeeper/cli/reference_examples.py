@@ -29,9 +29,10 @@ from watchkeeper.core.rules import (
     judge_stale,
     judge_unsound,
 )
+from watchkeeper.core.units import DAY_S
 
 HOST, ZONE, NOW = "gannet", ZoneInfo("Europe/Paris"), datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
-GIB, DAY_S = 2**30, 86_400.0
+GIB = 2**30
 
 SKERRY = SeriesKey("pool skerry", "space")
 HIDE_HUB = SeriesKey("service hide-hub", "answer")

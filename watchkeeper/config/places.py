@@ -12,9 +12,7 @@ from typing import Any, Self
 from pydantic import Field, field_validator, model_validator
 
 from watchkeeper.config.fields import Duration, Size, Strict, WholePath
-from watchkeeper.core.units import format_duration
-
-DAY_S = 86_400.0
+from watchkeeper.core.units import DAY_S, format_duration
 
 LEAST_MOST_BYTES = 16 * 2**20
 """A smaller bound would leave no room for the hours of a small house and the journal."""

@@ -158,9 +158,13 @@ def written(value: Any, annotation: Any = Any) -> str:  # noqa: ANN401  any valu
         case list() | tuple() | set() | frozenset():
             return "[" + ", ".join(written(one) for one in value) + "]"
         case Mapping():
-            return "{ " + ", ".join(f"{k} = {written(v)}" for k, v in value.items()) + " }" if value else "{}"
+            return _table(value)
         case _:
             return dumps(str(value), ensure_ascii=False)
+
+
+def _table(value: Mapping[Any, Any]) -> str:
+    return "{ " + ", ".join(f"{k} = {written(v)}" for k, v in value.items()) + " }" if value else "{}"
 
 
 def what_it_is(value: Any) -> str:  # noqa: ANN401  what TOML holds

@@ -8,7 +8,7 @@ Not here: the state table, which uses this (alerts.py).
 from dataclasses import dataclass
 from datetime import datetime
 
-HOUR_S = 3_600.0
+from watchkeeper.core.units import HOUR_S
 
 Instants = tuple[datetime, ...]
 

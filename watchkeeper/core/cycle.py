@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from watchkeeper.core.trend import Floats
+from watchkeeper.core.units import HOUR_S
 
-HOUR_S = 3_600.0
 DAY_H, WEEK_H = 24, 168
 LEFT_OVER, SEEN_OFTEN, LEFT_OF_FEW = 0.5, 5, 0.3
 """A cycle must take away half of the swing at least; more where it was seen only a few times."""

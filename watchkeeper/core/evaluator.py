@@ -17,6 +17,7 @@ from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 from watchkeeper.core.rules import Finding, Rules
+from watchkeeper.core.units import HOUR_S
 
 CONCERNS = {kind: (concern, Concern.STALE) for kind, concern in CONCERN.items()}
 """What a series of each kind can raise."""
@@ -141,7 +142,7 @@ class SeriesEvaluator:
         if self._absence is None:
             self._absence = Absence()
         # A probe that runs at its usual times is looked at once in an interval at least; slow reviews have an hour.
-        longest = timedelta(seconds=max(self.rules.stale.intervals * self.interval_s, rules.HOUR_S))
+        longest = timedelta(seconds=max(self.rules.stale.intervals * self.interval_s, HOUR_S))
         self._absence.count(as_of, longest)
         self.gone = self.gone or self._absence.for_good
 

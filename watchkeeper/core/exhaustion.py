@@ -12,12 +12,13 @@ from enum import StrEnum
 import numpy as np
 
 from watchkeeper.core import outlook, passage, present
-from watchkeeper.core.history import DAY_S, HOUR_S, LevelHistory
+from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.outlook import Outlook
 from watchkeeper.core.passage import Course, Phases
 from watchkeeper.core.past import LEAST_SHARE, Past, Step, study
 from watchkeeper.core.present import Points
 from watchkeeper.core.trend import Floats, Line
+from watchkeeper.core.units import DAY_S, HOUR_S
 
 FEWEST = 8
 """Fewer samples than this are no history."""

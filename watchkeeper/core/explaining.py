@@ -156,9 +156,7 @@ def _alert(alert: Alert, limits: Rules, now: datetime) -> str:
 
 def _running(alert: Alert, delays: Delays, now: datetime) -> Iterator[str]:
     if (over := alert_steps.pending_until(alert, delays)) is not None:
-        rising = (alert.pending or 0) > (alert.priority or 0)
-        delay = "on-delay" if rising else "calm of a chattering alert" if alert.chattering else "off-delay"
-        yield f"{wording.priority_words(alert.pending)} from {_at(over)} on, when the {delay} is over"
+        yield f"{wording.priority_words(alert.pending)} from {_at(over)} on, when the {_delay(alert)} is over"
     if alert.chattering:
         yield f"it chatters, and has come {alert.comings} times"
     if alert.escalated:
@@ -173,6 +171,11 @@ def _running(alert: Alert, delays: Delays, now: datetime) -> Iterator[str]:
         yield f"nothing is told: held by the alert about {wording.clean(str(alert.held_by))}{until}"
     if alert.state is State.RECTIFIED:
         yield "it waits to be acknowledged"
+
+
+def _delay(alert: Alert) -> str:
+    rising = (alert.pending or 0) > (alert.priority or 0)
+    return "on-delay" if rising else "calm of a chattering alert" if alert.chattering else "off-delay"
 
 
 def _since(found: Finding) -> str:

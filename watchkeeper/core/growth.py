@@ -8,8 +8,8 @@ from datetime import UTC, datetime, tzinfo
 from watchkeeper.core import wording
 from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.observation import Unit
+from watchkeeper.core.units import DAY_S, HOUR_S, WEEK_S
 
-HOUR_S, DAY_S, WEEK_S = 3_600.0, 86_400.0, 604_800.0
 RECENT_STEP_S = 14 * DAY_S
 """A step is worth telling while it is remembered."""
 LEAST_SHARE = 1e-4

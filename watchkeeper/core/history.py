@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from watchkeeper.core.trend import Floats
-
-HOUR_S, DAY_S = 3_600.0, 86_400.0
+from watchkeeper.core.units import HOUR_S
 
 RECENT = 720
 """Samples kept as they came: 12 h at one a minute. A runaway is seen in these."""

@@ -16,8 +16,8 @@ from watchkeeper.core.past import Past
 from watchkeeper.core.present import Points
 from watchkeeper.core.regime import Stretches, Sums
 from watchkeeper.core.trend import Floats, median_slope
+from watchkeeper.core.units import DAY_S
 
-DAY_S = 86_400.0
 TAKEN_UP = 0.2
 """The share of the time left that a new growth must have lasted before it is what is forecast."""
 SETTLED_D = 3.0
@@ -101,16 +101,22 @@ def _taken_up(s: Stretches, j: int, past: Past | None, capacity: float) -> bool:
     fresh = reach < FRESH_D
     if fresh and (reach < 2 * s.reach[0] or s.slope[0] < GOES_ON * slope):
         return False
-    if past and past.cycle and reach < min(period_d, 1.0):
-        share = LATE_PRUNE if past.cycle.pruned() is not None else RIPPLE
-        if slope * reach < share * past.cycle.swing:
-            return False
-    if past and past.jobs:
-        largest, longest = (max(each) for each in zip(*past.jobs, strict=True))
-        if slope * reach < SIMILAR * largest and reach < LASTING * longest:
-            return False
+    if past and _usual(slope, reach, past, period_d):
+        return False
     left = (capacity - float(s.mean[j] - slope * s.mid[j])) / slope
     return reach >= min(TAKEN_UP * left, SETTLED_D)
+
+
+def _usual(slope: float, reach: float, past: Past, period_d: float) -> bool:
+    """Is a rise no more than the swing of its cycle, or than a job that comes now and then?"""
+    if past.cycle and reach < min(period_d, 1.0):
+        share = LATE_PRUNE if past.cycle.pruned() is not None else RIPPLE
+        if slope * reach < share * past.cycle.swing:
+            return True
+    if not past.jobs:
+        return False
+    largest, longest = (max(each) for each in zip(*past.jobs, strict=True))
+    return bool(slope * reach < SIMILAR * largest and reach < LASTING * longest)
 
 
 def _bent(sums: Sums, s: Stretches, points: Points, line: int, arc: int) -> bool:

@@ -13,9 +13,10 @@ from watchkeeper.core import cycle as cycles
 from watchkeeper.core import noise as noises
 from watchkeeper.core import steps as shifts
 from watchkeeper.core.cycle import Cycle
-from watchkeeper.core.history import HOUR_S, HOURS, Grain, LevelHistory
+from watchkeeper.core.history import HOURS, Grain, LevelHistory
 from watchkeeper.core.noise import Noise
 from watchkeeper.core.trend import Floats, least_squares
+from watchkeeper.core.units import HOUR_S
 
 LEAST_SHARE = 1e-4
 """Of the capacity: what is less than this is not looked at (an hour's log of a busy host is more)."""

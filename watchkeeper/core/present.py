@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from watchkeeper.core import noise as noises
-from watchkeeper.core.history import DAY_S, HOUR_S, LevelHistory
+from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.noise import Noise
 from watchkeeper.core.past import Past
 from watchkeeper.core.trend import Floats
+from watchkeeper.core.units import DAY_S, HOUR_S
 
 FRESH_S = 6 * HOUR_S
 """Before the hour that is open, so much is taken as it was sampled: a runaway is seen within minutes."""

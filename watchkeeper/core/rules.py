@@ -12,8 +12,7 @@ from watchkeeper.core.alerts import Concern, Delays, Priority
 from watchkeeper.core.chatter import Chattering
 from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.observation import Answer, Condition, Deadline, SeriesKey
-
-HOUR_S, DAY_S = 3_600.0, 86_400.0
+from watchkeeper.core.units import DAY_S, HOUR_S
 
 
 @dataclass(frozen=True, slots=True)

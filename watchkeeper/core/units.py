@@ -3,6 +3,9 @@
 import re
 from fractions import Fraction
 
+MINUTE_S, HOUR_S, DAY_S, WEEK_S = 60.0, 3_600.0, 86_400.0, 604_800.0
+"""Seconds in each, for whoever counts in them."""
+
 SECONDS = {"s": 1, "m": 60, "h": 3_600, "d": 86_400, "w": 604_800}
 """The units that a duration is written in."""
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
+from watchkeeper.core.units import DAY_S
 
 GIB = 2.0**30
-DAY_S = 86_400.0
 HISTORY = timedelta(days=28)
 """What the station has behind it when the demo begins: enough for a trend and a nightly cycle."""
 

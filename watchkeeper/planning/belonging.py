@@ -47,12 +47,12 @@ def find(name: str, settings: Settings, host: HostNow, series: Sequence[Series])
     ties = ties_of(settings, series)
     subjects = {each.key.subject for each in series}
     if name in (settings.host.label, "host"):
-        stores = tuple(s for s in host.stores if any(d.store == s.key for g in host.guests for d in g.disks))
+        stores = tuple(s for s in host.stores if _guests_on(s, host))
         return _target(f"host {settings.host.label}", host.guests, stores or host.stores, (), ties, series)
     if guest := _guest(name, host):
         return _of_guests(f"{GUEST}{guest.name}", (guest,), host, (), ties, series)
     if store := _store(name, host):
-        guests = tuple(g for g in host.guests if any(d.store == store.key for d in g.disks))
+        guests = _guests_on(store, host)
         return _target(store.key.subject, guests, (store,), (store.key.subject,), ties, series)
     subject = next((each for each in (name, f"service {name}") if each in subjects), None)
     if subject is None:
@@ -60,6 +60,11 @@ def find(name: str, settings: Settings, host: HostNow, series: Sequence[Series])
     beneath = set(ties.dependencies_of(subject))
     guests = tuple(g for g in host.guests if f"{GUEST}{g.name}" in beneath)
     return _of_guests(subject, guests, host, (subject,), ties, series)
+
+
+def _guests_on(store: StoreNow, host: HostNow) -> tuple[GuestNow, ...]:
+    """The guests that have a disk there."""
+    return tuple(guest for guest in host.guests if any(disk.store == store.key for disk in guest.disks))
 
 
 def _guest(name: str, host: HostNow) -> GuestNow | None:

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from watchkeeper.core.history import DAY_S, LevelHistory
+from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.observation import Level, SeriesKey
 from watchkeeper.core.planning import pattern
 from watchkeeper.core.planning.answers import Metadata, Peak, Recorded
@@ -17,6 +17,7 @@ from watchkeeper.core.planning.host import HostNow, StoreNow
 from watchkeeper.core.planning.pattern import Growth
 from watchkeeper.core.ports import ReadStore
 from watchkeeper.core.records import Sample
+from watchkeeper.core.units import DAY_S
 from watchkeeper.probes import memory
 
 RECORD = timedelta(days=400)

@@ -8,6 +8,7 @@ import asyncio
 import os
 from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 
 from watchkeeper.core.observation import SeriesKey
@@ -36,12 +37,11 @@ async def look(settings: Settings, bench: Bench, root: Path = Path("/")) -> Host
     guests, *stores = await asyncio.gather(*(_seen(name, see, scene) for name, see in named))
     disks = [disk for guest in guests.guests for disk in guest.disks]
     stores.append(await look_files.see_plain(scene, [disk.path for disk in disks]))
-    images = {
-        disk.path: disk.size_bytes for disk in disks if not disk.path.startswith("/dev/") and disk.path[:1] == "/"
-    }
+    images = {disk.path: disk.size_bytes for disk in disks if _is_image(disk.path)}
     volumes, lost = await look_files.images_of(scene, images)
-    placing = [each for part in stores for each in part.placing]
-    keys = {each.key.subject: each.key for part in stores for each in part.stores}
+    placing = list(chain.from_iterable(part.placing for part in stores))
+    seen = list(chain.from_iterable(part.stores for part in stores))
+    keys = {each.key.subject: each.key for each in seen}
     grounds = await _grounds(bench, [disk.path for disk in disks], placing)
     placed = tuple(_placed(guest, grounds, keys) for guest in guests.guests)
     found = measured(scene.proc)
@@ -50,10 +50,15 @@ async def look(settings: Settings, bench: Bench, root: Path = Path("/")) -> Host
         memory_bytes=found.total_bytes,
         available_bytes=found.available_bytes,
         cpus=os.cpu_count() or 1,
-        stores=tuple(_with_images(each, placed, volumes) for part in stores for each in part.stores),
+        stores=tuple(_with_images(each, placed, volumes) for each in seen),
         guests=placed,
-        unseen=(*guests.unseen, *(why for part in stores for why in part.unseen), *lost, *_homeless(placed)),
+        unseen=(*guests.unseen, *chain.from_iterable(part.unseen for part in stores), *lost, *_homeless(placed)),
     )
+
+
+def _is_image(path: str) -> bool:
+    """Is it a file, and no device?"""
+    return path.startswith("/") and not path.startswith("/dev/")
 
 
 async def _scene(settings: Settings, bench: Bench, root: Path) -> Scene:

@@ -196,13 +196,12 @@ class Asking:
     async def _rewrites(self, store: StoreNow) -> Rewrites:
         disks = {disk: guest for guest in self.target.guests for disk in guest.disks if disk.store == store.key}
         paces = [await self._pace(name) for name in dict.fromkeys(guest.name for guest in disks.values())]
-        sizes = [disk.size_bytes for disk in disks]
         volumes = {disk.volume for disk in disks}
         return Rewrites(
             store.key,
             max(store.capacity_bytes - store.used_bytes, 0),
-            None if any(each is None for each in paces) else sum(each or 0.0 for each in paces),
-            None if any(each is None for each in sizes) else sum(each or 0 for each in sizes),
+            _sum(paces),
+            _sum([disk.size_bytes for disk in disks]),
             sum(v.own_bytes or 0 for v in store.volumes if v.name in volumes and v.set_aside_bytes),
         )
 
@@ -300,3 +299,9 @@ def _backs_up(probe: ProbeSettings, guest: str) -> bool:
 
 def _mounted() -> list[Mount]:
     return mounts.parse(os.fsdecode(MOUNTS.read_bytes()))
+
+
+def _sum(values: Sequence[float | None]) -> float | None:
+    """The sum of all; None where one is not known."""
+    known = [each for each in values if each is not None]
+    return sum(known) if len(known) == len(values) else None

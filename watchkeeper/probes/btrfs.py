@@ -17,11 +17,11 @@ from pydantic import Field
 
 from watchkeeper.config.types import Duration, Limit
 from watchkeeper.core.observation import Condition, Deadline, Facts, Level, Observation, SeriesKey, Unit
-from watchkeeper.core.units import format_duration, format_size
+from watchkeeper.core.units import DAY_S, format_duration, format_size
 from watchkeeper.errors import ProbeError, ProbeTimeout, StillHanging
 from watchkeeper.privileged.commands import Result
 from watchkeeper.probes import btrfs_space, btrfs_sysfs, mounts
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.btrfs_sysfs import SYSFS, Btrfs
 from watchkeeper.probes.btrfs_tables import ScrubStatus, read_scrub
 from watchkeeper.probes.notebook import Notebook, Page
@@ -30,7 +30,6 @@ from watchkeeper.probes.tools import RootsideSettings, ask_root, sight, text_of
 
 MOUNTS = Path("/proc/self/mountinfo")
 
-DAY_S = 86_400.0
 
 SCRUBS_EVERY_S = 1800.0
 """Root's side is asked for scrubs this often: they are weeks apart, and each question starts a process."""
@@ -74,7 +73,7 @@ class _Found:
         return self.folder.name
 
 
-class BtrfsProbe:
+class BtrfsProbe(BaseProbe):
     """Watches every mounted btrfs."""
 
     def __init__(self, settings: BtrfsSettings, bench: Bench, sysfs: Path = SYSFS, mountinfo: Path = MOUNTS) -> None:
@@ -93,9 +92,6 @@ class BtrfsProbe:
             raise ProbeError("no btrfs is mounted here; mount it, or take this probe out of the configuration")
         scrubs, *looked = await asyncio.gather(self._scrubs(found), *(self._look(each) for each in found))
         return [*(seen for part in looked for seen in part), *scrubs]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     def _find(self) -> list[_Found]:
         mounted = mounts.parse(os.fsdecode(self._mountinfo.read_bytes()))

@@ -12,7 +12,7 @@ from pydantic import Field
 
 from watchkeeper.core.observation import Observation
 from watchkeeper.privileged.commands import Result
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.btrfs_tables import read_subvolumes
 from watchkeeper.probes.snapshot_ages import Snapshot
 from watchkeeper.probes.snapshot_sets import Origin, SetSettings, SetWatch
@@ -30,7 +30,7 @@ class BtrfsSnapshotsSettings(SetSettings):
     )
 
 
-class BtrfsSnapshotsProbe:
+class BtrfsSnapshotsProbe(BaseProbe):
     """Watches one set of snapshots of subvolumes."""
 
     def __init__(self, settings: BtrfsSnapshotsSettings, bench: Bench) -> None:
@@ -43,9 +43,6 @@ class BtrfsSnapshotsProbe:
         settings = self._settings
         results = await ask_root(self._bench, "subvolumes", settings.helper, settings.timeout)
         return self._watch.observe(_origins(results, settings.timeout), self._bench.clock.now())
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
 
 def _origins(results: Iterable[Result], timeout_s: float) -> list[Origin]:

@@ -13,7 +13,7 @@ from pydantic import AfterValidator, Field
 from watchkeeper.config.types import Duration, ProbeSettings, TokenSource
 from watchkeeper.core.observation import Condition, Deadline, Facts, Observation, SeriesKey
 from watchkeeper.core.remembered import LastCheckIns
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.notebook import Notebook, Page
 from watchkeeper.probes.printable import clipped
 
@@ -53,7 +53,7 @@ class _Page(Page):
     expected_from: datetime | None = None
 
 
-class CheckinProbe:
+class CheckinProbe(BaseProbe):
     """Watches the check-ins of one job."""
 
     def __init__(self, settings: CheckinSettings, bench: Bench) -> None:
@@ -69,9 +69,6 @@ class CheckinProbe:
         if last.good or last.failed:
             seen.append(self._result(last))
         return seen
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     async def _expected_from(self) -> datetime:
         since = (await self._notebook.read()).expected_from

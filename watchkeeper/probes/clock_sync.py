@@ -17,7 +17,7 @@ from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKe
 from watchkeeper.core.units import format_duration
 from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.privileged import timex
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.tools import RootsideSettings, ask_root, text_of
 
 LARGEST_ERROR_US = 16_000_000
@@ -66,7 +66,7 @@ def understood(told: Mapping[str, int]) -> ClockState:
     return ClockState(told["maxerror"] / 1e6 if known else None, told["esterror"] / 1e6, told["offset"] * offset_unit_s)
 
 
-class ClockProbe:
+class ClockProbe(BaseProbe):
     """Watches how well the clock is kept."""
 
     def __init__(
@@ -86,9 +86,6 @@ class ClockProbe:
             state = await self._by_root(error)
         reason = self._why_not(state)
         return [Condition(SeriesKey("clock", "synchronised"), not reason, reason, facts=_facts(state))]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     async def _by_root(self, why: PrivilegeMissing) -> ClockState:
         settings = self._settings

@@ -19,7 +19,7 @@ from watchkeeper.os_errors import explained
 from watchkeeper.privileged import running
 from watchkeeper.privileged.running import Ran
 from watchkeeper.probes import command_output
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.printable import clipped
 from watchkeeper.probes.tools import ABANDON_S
 
@@ -66,7 +66,7 @@ class CommandSettings(ProbeSettings):
         return self
 
 
-class CommandProbe:
+class CommandProbe(BaseProbe):
     """Runs one program and takes what it prints."""
 
     def __init__(self, settings: CommandSettings, bench: Bench) -> None:
@@ -78,9 +78,6 @@ class CommandProbe:
         if self._settings.prints == "observations":
             return command_output.read(output)
         return [self._number(_number(output))]
-
-    async def close(self) -> None:
-        """Nothing is held: a program is ended when its run is given up."""
 
     async def _run(self) -> bytes:
         settings, program = self._settings, clipped(self._settings.run[0])

@@ -20,7 +20,7 @@ from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKe
 from watchkeeper.core.units import format_duration
 from watchkeeper.errors import PrivilegeMissing
 from watchkeeper.probes import mounts
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.printable import clipped, shown
 
 SERIAL = Path("dev/serial/by-id")
@@ -96,7 +96,7 @@ class Sight:
     instead: str = ""
 
 
-class DeviceProbe:
+class DeviceProbe(BaseProbe):
     """Watches one device."""
 
     def __init__(self, settings: DeviceSettings, bench: Bench, root: Path = Path("/")) -> None:
@@ -119,9 +119,6 @@ class DeviceProbe:
             Condition(SeriesKey(subject, "plugged in"), not plugged, plugged, grave=bool(plugged), facts=facts),
             Condition(SeriesKey(subject, "steady"), not steady, steady, facts=facts),
         ]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     def _count(self, sight: Sight) -> int:
         """How many times it has come anew within the time that counts; the first sight of it is not one."""

@@ -16,7 +16,7 @@ from pydantic import AfterValidator, Field
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.core.observation import Answer, Facts, Observation, SeriesKey
 from watchkeeper.probes import dns_packet, names
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.dns_packet import BadAnswer, Question, Reply
 from watchkeeper.probes.printable import clipped
 from watchkeeper.probes.stopwatch import Stopwatch
@@ -73,7 +73,7 @@ class _Inbox(asyncio.DatagramProtocol):
             self.heard.put_nowait(what)
 
 
-class DnsProbe:
+class DnsProbe(BaseProbe):
     """Watches one name server with one question."""
 
     def __init__(self, settings: DnsSettings, bench: Bench) -> None:
@@ -97,9 +97,6 @@ class DnsProbe:
             return [Answer(self._key, answered=False, reason=trouble, phases=tuple(watch.phases), facts=facts)]
         trouble = self._why_not(reply)
         return [Answer(self._key, not trouble, trouble, watch.took_s, tuple(watch.phases), self._facts(reply.records))]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     async def _ask(self, question: Question, watch: Stopwatch) -> Reply:
         reply = await self._over_udp(question, watch)

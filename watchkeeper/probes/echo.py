@@ -20,7 +20,7 @@ from watchkeeper.core.observation import Answer, Facts, Observation, SeriesKey
 from watchkeeper.core.units import format_duration
 from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.probes import names
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.names import Address
 from watchkeeper.probes.stopwatch import Stopwatch
 
@@ -58,7 +58,7 @@ class EchoSettings(ProbeSettings):
 FAMILIES = {"any": socket.AF_UNSPEC, "IPv4": socket.AF_INET, "IPv6": socket.AF_INET6}
 
 
-class EchoProbe:
+class EchoProbe(BaseProbe):
     """Watches one host."""
 
     def __init__(self, settings: EchoSettings, bench: Bench) -> None:
@@ -83,9 +83,6 @@ class EchoProbe:
             reason = f"no reply within {format_duration(settings.timeout)}, requests sent: {settings.questions}"
             return [Answer(self._key, answered=False, reason=reason, facts=facts)]
         return [Answer(self._key, answered=True, took_s=median(trips_s), facts=facts)]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     async def _ask(self, address: Address) -> list[float]:
         """Seconds that each reply took. Raises OSError where an ICMP error came back and no reply before it."""

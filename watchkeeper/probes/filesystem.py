@@ -21,7 +21,7 @@ from watchkeeper.core.units import format_duration
 from watchkeeper.errors import ProbeError, ProbeTimeout, StillHanging
 from watchkeeper.os_errors import exhausted, explained
 from watchkeeper.probes import mounts
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.mounts import Mount
 from watchkeeper.probes.printable import shown
 
@@ -96,7 +96,7 @@ def look(point: str, mount_id: int) -> Figures | None:
         os.close(fd)
 
 
-class FilesystemsProbe:
+class FilesystemsProbe(BaseProbe):
     """Watches every file system of this machine that can fill."""
 
     def __init__(self, settings: FilesystemsSettings, bench: Bench) -> None:
@@ -111,9 +111,6 @@ class FilesystemsProbe:
         self._choose()
         asked = await asyncio.gather(*(self._ask(mount) for mount in self._chosen))
         return [*(seen for part in asked for seen in part), *self._absent()]
-
-    async def close(self) -> None:
-        """Nothing is held; calls that hang are the workers' to keep."""
 
     def _choose(self) -> None:
         with Path("/proc/self/mountinfo").open("rb") as file:
@@ -166,11 +163,15 @@ def choose(found: Sequence[Mount], settings: FilesystemsSettings, kept: set[str]
     asked = [mount for mount in nameable if mounts.matches(mount.point, named)]
     exact = {mount.point: mount for mount in asked if mount.point in named}
     devices = {mount.device for mount in exact.values()}
-    # One for each device first, then what can fill: a folder bound from /run is the system's own tmpfs all the same.
-    default = [] if settings.only else [m for m in mounts.one_for_each_device(nameable, kept) if mounts.can_fill(m)]
+    default = [] if settings.only else _fillable(nameable, kept)
     rest = [m for m in mounts.one_for_each_device([*default, *asked], kept) if m.device not in devices]
     chosen = {mount.point: mount for mount in [*rest, *exact.values()]}
     return [chosen[point] for point in sorted(chosen) if not mounts.matches(point, settings.leave_out)]
+
+
+def _fillable(nameable: Sequence[Mount], kept: set[str]) -> list[Mount]:
+    # One for each device first, then what can fill: a folder bound from /run is the system's own tmpfs all the same.
+    return [mount for mount in mounts.one_for_each_device(nameable, kept) if mounts.can_fill(mount)]
 
 
 def is_literal(glob: str) -> bool:

@@ -15,7 +15,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from watchkeeper.config.types import Duration
 from watchkeeper.core.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
 from watchkeeper.core.units import format_duration, format_size
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.boot import boot_of, up_s
 from watchkeeper.probes.guest_monitors import Asked, Monitors
 from watchkeeper.probes.guest_restarts import Across
@@ -78,7 +78,7 @@ class GuestsPage(Page):
     across: Across = Across()
 
 
-class GuestsProbe:
+class GuestsProbe(BaseProbe):
     """Watches every guest whose monitor can be found."""
 
     def __init__(self, settings: GuestsSettings, bench: Bench, root: Path = Path("/")) -> None:
@@ -110,9 +110,6 @@ class GuestsProbe:
         seen += [_missing(name) for name in settings.expected if name not in known.values()]
         guests = {known[each.path]: each.guest for each in asked if each.guest and each.path in known}
         return [*seen, self._memory(asked, known), *self._levels(guests)]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     def _left_out(self, name: str) -> bool:
         return any(fnmatchcase(name, each) for each in self._settings.leave_out)

@@ -13,7 +13,7 @@ from pydantic import Field
 from watchkeeper.config.types import Duration, Size
 from watchkeeper.core.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
 from watchkeeper.core.units import format_size
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.lvm_tables import (
     Group,
     ThinStatus,
@@ -52,7 +52,7 @@ class LvmSettings(RootsideSettings):
     group_free: Size | None = Field(None, description="a volume group with less free space than this is unsound")
 
 
-class LvmProbe:
+class LvmProbe(BaseProbe):
     """Watches every volume group that is there."""
 
     def __init__(self, settings: LvmSettings, bench: Bench) -> None:
@@ -78,9 +78,6 @@ class LvmProbe:
                 status = statuses.get(mapper_name(volume.group, volume.name))
                 seen += self._pool(volume, [v for v in volumes if _is_in(v, volume)], status)
         return [*seen, *_snapshot_spaces(volumes), *_faults(volumes), *self._parts(volumes)]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     def _left_out(self, *names: str) -> bool:
         return any(fnmatchcase(name, glob) for name in names for glob in self._settings.leave_out)

@@ -7,7 +7,7 @@ from typing import Literal
 from pydantic import Field
 
 from watchkeeper.core.observation import Observation
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.lvm_tables import Volume, read_volumes
 from watchkeeper.probes.snapshot_ages import Snapshot
 from watchkeeper.probes.snapshot_sets import Origin, SetSettings, SetWatch
@@ -21,7 +21,7 @@ class LvmSnapshotsSettings(SetSettings):
     of: tuple[str, ...] = Field(min_length=1, description="volumes with their group; globs such as vg0/hide-hub")
 
 
-class LvmSnapshotsProbe:
+class LvmSnapshotsProbe(BaseProbe):
     """Watches one set of snapshots of volumes."""
 
     def __init__(self, settings: LvmSnapshotsSettings, bench: Bench) -> None:
@@ -35,9 +35,6 @@ class LvmSnapshotsProbe:
         results = await ask_root(self._bench, "volumes", settings.helper, settings.timeout)
         volumes = read_volumes(result_of(results, "lvs", settings.timeout))
         return self._watch.observe(origins(volumes), self._bench.clock.now())
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
 
 def origins(volumes: Sequence[Volume]) -> list[Origin]:

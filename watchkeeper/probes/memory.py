@@ -18,7 +18,7 @@ from watchkeeper.core.observation import Condition, Facts, Level, Observation, S
 from watchkeeper.core.units import format_duration, format_size
 from watchkeeper.errors import ProbeError
 from watchkeeper.os_errors import remedy
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 
 SUBJECT = "memory"
 
@@ -115,7 +115,7 @@ class _Stalls:
         return {name: min(us / window_us, 1.0) for name, us in grown.items() if us >= 0}
 
 
-class MemoryProbe:
+class MemoryProbe(BaseProbe):
     """Watches the memory of the whole machine."""
 
     def __init__(self, settings: MemorySettings, bench: Bench, root: Path = Path("/")) -> None:
@@ -129,9 +129,6 @@ class MemoryProbe:
     async def observe(self) -> Sequence[Observation]:
         """Look at memory, swap, pressure and kills. Raises ProbeError where there is no meminfo to read."""
         return [*self._levels(), *self._pressure(), *self._kernel_kills()]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     def _read(self, name: str) -> str | None:
         """A file of the kernel's; None where this kernel does not have it."""

@@ -16,7 +16,7 @@ from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.core.units import format_duration
 from watchkeeper.errors import ProbeError
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.printable import clipped, shown
 
 SYSFS = Path("/sys/block")
@@ -120,7 +120,7 @@ def _faulty(folder: Path) -> list[str]:
     ]
 
 
-class RaidProbe:
+class RaidProbe(BaseProbe):
     """Watches every array that there is."""
 
     def __init__(self, settings: RaidSettings, bench: Bench, sysfs: Path = SYSFS) -> None:
@@ -144,9 +144,6 @@ class RaidProbe:
             *(seen for each in watched for seen in _observations(each)),
             *(Condition(_key(name, "health"), sound=False, reason=gone) for name in sorted(missing)),
         ]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
 
 def _key(name: str, quantity: str) -> SeriesKey:

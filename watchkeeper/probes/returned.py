@@ -15,7 +15,7 @@ from watchkeeper.config.types import Duration
 from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.core.units import format_duration
 from watchkeeper.errors import ProbeError
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.guests import whole_path
 from watchkeeper.probes.notebook import Notebook, Page
 from watchkeeper.probes.presence import Presence, Sources
@@ -82,7 +82,7 @@ class _Page(Page):
     restarted_at: AwareDatetime | None = None
 
 
-class ReturnedProbe:
+class ReturnedProbe(BaseProbe):
     """Notes what is there, and after a restart compares."""
 
     def __init__(self, settings: ReturnedSettings, bench: Bench, sources: Sources | None = None) -> None:
@@ -102,9 +102,6 @@ class ReturnedProbe:
         page = page.model_copy(update={"seen": self._note(page.seen, there, now)})
         await self._keep(page, there)
         return [self._condition(page, there)]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     async def _keep(self, page: _Page, there: Presence) -> None:
         """Write where something came or went, and else seldom: how long it stays is not worth a write each time."""

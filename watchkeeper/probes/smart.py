@@ -14,7 +14,7 @@ from watchkeeper.config.types import Duration
 from watchkeeper.core.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
 from watchkeeper.errors import ProbeError
 from watchkeeper.privileged.commands import Result
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.boot import boot_of
 from watchkeeper.probes.notebook import Notebook, Page
 from watchkeeper.probes.printable import clipped, shown
@@ -44,7 +44,7 @@ class Disks(Page):
     known: dict[str, Disk] = Field(default_factory=dict)
 
 
-class SmartProbe:
+class SmartProbe(BaseProbe):
     """Watches every disk that smartctl finds."""
 
     def __init__(self, settings: SmartSettings, bench: Bench, proc: Path = Path("/proc")) -> None:
@@ -72,9 +72,6 @@ class SmartProbe:
         if troubles and not seen:
             raise troubles[0]
         return [sight(settings.label, troubles), *seen]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     def _boot(self) -> str:
         try:

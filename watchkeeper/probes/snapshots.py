@@ -16,7 +16,7 @@ from pydantic import AfterValidator, Field
 from watchkeeper.config.types import Duration, ProbeSettings, Size
 from watchkeeper.core.observation import Facts, Observation
 from watchkeeper.errors import PrivilegeMissing, ProbeError
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.printable import shown
 from watchkeeper.probes.snapshot_ages import AgeLimits, Snapshot, observe_ages
 
@@ -110,7 +110,7 @@ def _check_readable(pattern: str) -> None:
         return  # Not there: then nothing matches, and that is what is told.
 
 
-class SnapshotsProbe:
+class SnapshotsProbe(BaseProbe):
     """Watches one set of snapshot files."""
 
     def __init__(self, settings: SnapshotsSettings, bench: Bench) -> None:
@@ -132,9 +132,6 @@ class SnapshotsProbe:
         ]
         limits = AgeLimits(settings.max_age, settings.oldest_limit)
         return observe_ages(settings.name, snapshots, now, limits, self._facts(len(files) - len(large), ahead))
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     def _made(self, files: Sequence[Listed], now_s: float) -> tuple[list[float], int]:
         """When each file was made, never in the future, and how many claimed to be from there.

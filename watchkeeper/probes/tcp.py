@@ -15,7 +15,7 @@ from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.core.observation import Answer, Facts, Observation, SeriesKey
 from watchkeeper.errors import ProbeError
 from watchkeeper.probes import names, patterns
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.names import Address
 from watchkeeper.probes.printable import clipped
 from watchkeeper.probes.stopwatch import Stopwatch
@@ -57,7 +57,7 @@ async def _open(address: Address) -> tuple[asyncio.StreamReader, asyncio.StreamW
         raise
 
 
-class TcpProbe:
+class TcpProbe(BaseProbe):
     """Watches one port."""
 
     def __init__(self, settings: TcpSettings, bench: Bench) -> None:
@@ -78,9 +78,6 @@ class TcpProbe:
             trouble = watch.too_late(self._settings.timeout) if late else names.why(error, self._settings.host)
             return [Answer(self._key, answered=False, reason=trouble, phases=tuple(watch.phases), facts=facts)]
         return [Answer(self._key, not trouble, trouble, watch.took_s, tuple(watch.phases), facts)]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     async def _exchange(self, watch: Stopwatch) -> str:
         """Connect and listen; why what was said is not the right greeting, or nothing where it is."""

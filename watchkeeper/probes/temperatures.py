@@ -19,7 +19,7 @@ from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.errors import ProbeError, ToolMissing
 from watchkeeper.os_errors import explained
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.printable import clipped
 
 SENSORS_LIMIT = 256
@@ -63,7 +63,7 @@ class Sensor:
     trouble: str = ""
 
 
-class TemperaturesProbe:
+class TemperaturesProbe(BaseProbe):
     """Watches every sensor that has a limit."""
 
     def __init__(self, settings: TemperaturesSettings, bench: Bench, root: Path = Path("/")) -> None:
@@ -88,9 +88,6 @@ class TemperaturesProbe:
         gone = sorted(self._known - {sensor.name for sensor in judged})
         self._known |= {sensor.name for sensor in judged}
         return [*(self._condition(sensor) for sensor in judged), *(_gone(name) for name in gone)]
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     def _limited(self, sensor: Sensor) -> Sensor:
         """The sensor with the keeper's own limit in place of its own, where there is one."""

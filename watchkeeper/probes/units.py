@@ -12,7 +12,7 @@ from pydantic import AfterValidator, Field
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.core.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.probes import systemctl
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.notebook import Notebook, Page
 from watchkeeper.probes.printable import clipped, shown
 
@@ -64,7 +64,7 @@ class _Page(Page):
     failed: tuple[str, ...] = ()
 
 
-class UnitsProbe:
+class UnitsProbe(BaseProbe):
     """Watches the units of the system's own service manager."""
 
     def __init__(self, settings: UnitsSettings, bench: Bench) -> None:
@@ -87,9 +87,6 @@ class UnitsProbe:
         seen: list[Observation] = [_named(unit, known[unit]) for unit in settings.active]
         seen += [_other(unit, known[unit]) for unit in dict.fromkeys(lasting)]
         return [*seen, _transient({unit: known[unit] for unit in transient})] if settings.failed else seen
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     def _left_out(self, unit: str) -> bool:
         return any(fnmatchcase(unit, each) for each in self._settings.leave_out)

@@ -17,10 +17,10 @@ from pydantic import Field
 
 from watchkeeper.config.types import Duration, Limit, ProbeSettings
 from watchkeeper.core.observation import Condition, Deadline, Facts, Level, Observation, SeriesKey, Unit
-from watchkeeper.core.units import format_size
+from watchkeeper.core.units import DAY_S, format_size
 from watchkeeper.errors import ProbeError
 from watchkeeper.probes import zfs_tables
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.notebook import Notebook, Page
 from watchkeeper.probes.printable import clipped, shown
 from watchkeeper.probes.promises import over_promised
@@ -35,8 +35,6 @@ KSTAT = Path("/proc/spl/kstat/zfs")
 
 PARTS_EVERY_S = 600.0
 """Each dataset's own size is recorded this often: what grew is asked over hours, and there may be hundreds."""
-
-DAY_S = 86_400.0
 
 
 class ZfsSettings(ProbeSettings):
@@ -80,7 +78,7 @@ class _Look:
         return self.pools[name].health if self.pools and name in self.pools else self.states[name]
 
 
-class ZfsProbe:
+class ZfsProbe(BaseProbe):
     """Watches every imported pool."""
 
     def __init__(self, settings: ZfsSettings, bench: Bench, kstat: Path = KSTAT) -> None:
@@ -106,9 +104,6 @@ class ZfsProbe:
         seen += self._space(look)
         seen += await self._scrubs(look, watched)
         return seen
-
-    async def close(self) -> None:
-        """Nothing is held."""
 
     async def _look(self) -> _Look:
         troubles: list[ProbeError] = []

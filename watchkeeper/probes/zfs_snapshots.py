@@ -10,7 +10,7 @@ from pydantic import Field
 from watchkeeper.core.observation import Observation
 from watchkeeper.errors import ProbeError
 from watchkeeper.probes import zfs_tables
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import BaseProbe, Bench
 from watchkeeper.probes.snapshot_ages import Snapshot
 from watchkeeper.probes.snapshot_sets import Origin, SetSettings, SetWatch
 from watchkeeper.probes.tools import run_tool
@@ -23,7 +23,7 @@ class ZfsSnapshotsSettings(SetSettings):
     of: tuple[str, ...] = Field(min_length=1, description="datasets and volumes; globs such as skerry/guests/*")
 
 
-class ZfsSnapshotsProbe:
+class ZfsSnapshotsProbe(BaseProbe):
     """Watches one set of snapshots of datasets."""
 
     def __init__(self, settings: ZfsSnapshotsSettings, bench: Bench) -> None:
@@ -47,6 +47,3 @@ class ZfsSnapshotsProbe:
             of[each.dataset].append(Snapshot(each.name, each.made_at, each.used))
         origins = [Origin(name, of.get(name, ())) for name in names.rstrip("\n").split("\n")]
         return self._watch.observe(origins, self._bench.clock.now())
-
-    async def close(self) -> None:
-        """Nothing is held."""

@@ -139,6 +139,10 @@ def _called(key: tuple[Shape, bool], names: dict[tuple[Shape, bool], list[str]])
     return shape.exact() if any(fnmatchcase(name, loose[0]) for name in others) else loose
 
 
+def _newest(snapshots: Sequence[Snapshot]) -> datetime:
+    return max(each.made_at for each in snapshots)
+
+
 def _alike(of: dict[str, list[Snapshot]]) -> list[dict[str, list[Snapshot]]]:
     """The origins of one shape, sorted by their own rhythm: one program may name its hourly and its daily ones alike.
 
@@ -153,9 +157,9 @@ def _alike(of: dict[str, list[Snapshot]]) -> list[dict[str, list[Snapshot]]]:
         return [of]
     most = max(groups.values(), key=len)
     limit_s = max(rhythm.limit_s for name in most if (rhythm := own[name]))
-    newest_at = max(each.made_at for snapshots in most.values() for each in snapshots)
+    newest_at = max(_newest(snapshots) for snapshots in most.values())
     loose = {name: snapshots for name, snapshots in of.items() if own[name] is None}
-    behind = {n: s for n, s in loose.items() if (newest_at - max(e.made_at for e in s)).total_seconds() > limit_s}
+    behind = {name: each for name, each in loose.items() if (newest_at - _newest(each)).total_seconds() > limit_s}
     most |= {name: snapshots for name, snapshots in loose.items() if name not in behind}
     return [*groups.values(), *([behind] if behind else [])]
 

@@ -9,7 +9,7 @@ from datetime import datetime
 from enum import Enum
 
 from watchkeeper.core.absence import is_gone
-from watchkeeper.core.alerts import Alert, Concern, Priority, State
+from watchkeeper.core.alerts import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.core.exhaustion import NoEnd
 from watchkeeper.core.observation import Kind, Observation, SeriesKey
 from watchkeeper.core.records import Seen, Series
@@ -105,29 +105,45 @@ def lay_out(
     ids = {s.key: s.id for s in series}
     seen = {s.observation.key: s.observation for s in latest}
     found = {(f.key, f.concern): f for f in findings}
-    standing = sorted(
-        (
-            Standing(a, ids.get(a.key), found.get((a.key, a.concern)), seen.get(a.key))
-            for a in alerts
-            if a.state is not State.NORMAL
-        ),
-        key=lambda s: _urgency(s, now),
-    )
-    shown = _beneath(standing)
+    stands = [_standing(a, ids, found, seen) for a in alerts if a.state is not State.NORMAL]
+    standing = sorted(stands, key=lambda s: _urgency(s, now))
     priorities = {(s.alert.key, s.alert.concern): s.alert.priority for s in standing}
     places = sorted(_places(findings, ids, priorities, now), key=lambda p: (p.left_s, p.finding.key))
-    busy = {p.finding.key for p in places} | {s.alert.key for s in standing if s.alert.standing}
+    quiet = _not_busy(series, places, standing)
     return Board(
         now,
-        tuple(s for s in shown if s.alert.state is State.ACTIVE and not s.alert.shelved(now)),
-        tuple(s for s in shown if s.alert.state is State.ACKNOWLEDGED and not s.alert.shelved(now)),
-        tuple(s for s in shown if s.alert.standing and s.alert.shelved(now)),
-        tuple(s for s in shown if s.alert.state is State.RECTIFIED),
+        *_parts(_beneath(standing), now),
         tuple(places),
-        tuple(_quiet(s, found, seen) for s in series if s.key not in busy),
+        tuple(_quiet(s, found, seen) for s in quiet),
         len(series),
         max((s.at for s in latest), default=None),
     )
+
+
+def _standing(
+    alert: Alert,
+    ids: Mapping[SeriesKey, int],
+    found: Mapping[tuple[SeriesKey, Concern], Finding],
+    seen: Mapping[SeriesKey, Observation],
+) -> Standing:
+    return Standing(alert, ids.get(alert.key), found.get((alert.key, alert.concern)), seen.get(alert.key))
+
+
+def _not_busy(series: Iterable[Series], places: Iterable[Place], standing: Iterable[Standing]) -> list[Series]:
+    """The series that are neither ahead of an end nor have an alert that stands."""
+    busy = {p.finding.key for p in places} | {s.alert.key for s in standing if s.alert.standing}
+    return [each for each in series if each.key not in busy]
+
+
+Shown = tuple[Standing, ...]
+
+
+def _parts(shown: Sequence[Standing], now: datetime) -> tuple[Shown, Shown, Shown, Shown]:
+    """Those that need the operator, that they know of, that they set aside, and that are over."""
+    aside = [s for s in shown if s.alert.standing and s.alert.shelved(now)]
+    told = [s for s in shown if not (s.alert.standing and s.alert.shelved(now))]
+    of_state = {state: tuple(s for s in told if s.alert.state is state) for state in State}
+    return of_state[State.ACTIVE], of_state[State.ACKNOWLEDGED], tuple(aside), of_state[State.RECTIFIED]
 
 
 def _beneath(standing: Sequence[Standing]) -> list[Standing]:
@@ -178,12 +194,6 @@ def _left(finding: Finding, at: datetime | None, now: datetime) -> float | None:
 
 
 WELL = {Kind.ANSWER: Well.ANSWERS, Kind.CONDITION: Well.SOUND, Kind.LEVEL: Well.NO_END, Kind.DEADLINE: Well.NO_END}
-CONCERN = {
-    Kind.LEVEL: Concern.FULL,
-    Kind.DEADLINE: Concern.OVERDUE,
-    Kind.ANSWER: Concern.SILENT,
-    Kind.CONDITION: Concern.UNSOUND,
-}
 
 
 def _quiet(

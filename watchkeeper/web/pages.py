@@ -198,15 +198,7 @@ async def board(request: web.Request) -> web.Response:
         urgent=found.needing[0].alert.priority if found.needing else None,
         needing=needing(found, context),
         short=len(found.needing) > OPEN_ADVICE,
-        others=[
-            (heading, [told(s, found, context) for s in part])
-            for heading, part in (
-                ("Known to you", found.known),
-                ("Set aside for now", found.aside),
-                ("Over, and not acknowledged", found.over),
-            )
-            if part
-        ],
+        others=_others(found, context),
         staff=Markup(picture),  # noqa: S704  made by svg.py, which escapes
         names=[named(p, gap) for p, gap in zip(shown, layout.gaps, strict=True)],
         rest=[named(p, 0) for p in rest],
@@ -219,6 +211,16 @@ async def board(request: web.Request) -> web.Response:
         fresh=_fresh(found),
         troubles=troubles,
     )
+
+
+def _others(found: Board, context: Context) -> list[tuple[str, list[Told]]]:
+    """The alerts that need nobody just now, under their headings."""
+    parts = (
+        ("Known to you", found.known),
+        ("Set aside for now", found.aside),
+        ("Over, and not acknowledged", found.over),
+    )
+    return [(heading, [told(s, found, context) for s in part]) for heading, part in parts if part]
 
 
 def _fresh(board: Board) -> str:

@@ -11,10 +11,10 @@ from datetime import datetime, timedelta, tzinfo
 from itertools import pairwise
 
 from watchkeeper.core.alerts import Priority
+from watchkeeper.core.units import DAY_S, HOUR_S, WEEK_S
 from watchkeeper.web.svg import element, path, picture, words
 
-HOUR_S, DAY_S = 3_600.0, 86_400.0
-WEEK_S, MONTH_S, YEAR_S = 7 * DAY_S, 30 * DAY_S, 365 * DAY_S
+MONTH_S, YEAR_S = 30 * DAY_S, 365 * DAY_S
 SOFT_S = 0.5 * HOUR_S
 """Where the axis turns from even to logarithmic: puts the hour at a tenth, the day at two fifths of the staff."""
 

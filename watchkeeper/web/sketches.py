@@ -12,12 +12,12 @@ from typing import assert_never
 from watchkeeper.core.exhaustion import Forecast
 from watchkeeper.core.observation import Kind, Unit
 from watchkeeper.core.records import Sample, Series
+from watchkeeper.core.units import DAY_S
 from watchkeeper.core.wording import clean, condition_words
 from watchkeeper.web.charts import Chart, Point
 from watchkeeper.web.thinning import thin
 from watchkeeper.web.ticks import Tick, Ticks, count_ticks, duration_ticks, share_ticks, size_ticks
 
-DAY_S = 86_400.0
 SPANS_S = {"day": DAY_S, "week": 7 * DAY_S, "month": 30 * DAY_S, "year": 365 * DAY_S}
 """How much of the past a subject's page can show."""
 

@@ -3,18 +3,19 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
-from typing import assert_never
+from typing import Any, assert_never
 
 from aiohttp import web
 from markupsafe import Markup
 
 from watchkeeper.core import wording as words
-from watchkeeper.core.alerts import Alert, Concern, State
+from watchkeeper.core.alerts import CONCERN, Alert, Concern, State
 from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, Unit
 from watchkeeper.core.records import Sample, Seen, Series
 from watchkeeper.core.remedies.entry import Remedy
 from watchkeeper.core.remedies.table import CAUTION, remedy
 from watchkeeper.core.rules import Finding
+from watchkeeper.core.units import DAY_S
 from watchkeeper.core.wording import (
     amount,
     clean,
@@ -29,8 +30,7 @@ from watchkeeper.core.wording import (
 from watchkeeper.web import phrases, sketches
 from watchkeeper.web.acts import SHELVINGS
 from watchkeeper.web.around import growers, resting
-from watchkeeper.web.board import CONCERN
-from watchkeeper.web.charts import NARROW, WIDE, draw
+from watchkeeper.web.charts import NARROW, WIDE, Chart, draw
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.desk import viewer
 from watchkeeper.web.jsonform import stamp
@@ -89,26 +89,19 @@ async def subject(request: web.Request) -> web.Response:
     findings = {f.concern: f for f in await context.store.findings() if f.key == series.key}
     alerts = [a for a in await context.store.alerts() if a.key == series.key]
     main = findings.get(CONCERN[series.kind])
-    forecast = main.forecast if main and not chosen else None
-    chart = sketches.sketch(series, samples, forecast, window)
+    chart = sketches.sketch(series, samples, main.forecast if main and not chosen else None, window)
     return render(
         "subject.html",
         context,
         now,
         viewer=viewer(request),
-        shelvings=[(value, words) for value, (words, _) in SHELVINGS.items()],
+        shelvings=_shelvings(),
         series=series,
         siblings=[s for s in every if s.key.subject == series.key.subject],
-        span="" if chosen else span,
-        whole=span,
-        since=stamp(datetime.fromtimestamp(window.since_s, UTC)),
-        ends=[datetime.fromtimestamp(s, UTC) for s in (window.since_s, window.now_s)] if chosen else (),
-        spans=tuple(sketches.SPANS_S),
+        **_drawn(window, span, chosen=chosen),
         priority=max((a.priority for a in alerts if a.priority), default=None),
-        fact=time_left_phrase(main, now, context.zone) if main else "not known yet",
-        interval=phrases.interval_of(main) if main else "",
-        reason=phrases.why(main, latest.observation if latest else None, context.zone),
-        pictures=[Markup(draw(chart, size, context.zone)) for size in (NARROW, WIDE)],  # noqa: S704  svg.py escapes
+        **_said(main, latest, now, context.zone),
+        pictures=_pictures(chart, context.zone),
         legend=legend(series, main),
         plans=links(series.key.subject),
         resting=resting(context, series, every),
@@ -116,13 +109,44 @@ async def subject(request: web.Request) -> web.Response:
         heads=HEADS[series.kind],
         rows=table(series, samples, context.zone, now),
         details=details(series, latest, main, now, context.zone),
-        phases=latest.observation.phases if latest and isinstance(latest.observation, Answer) else (),
         seconds=phrases.seconds,
-        facts=latest.observation.facts if latest else (),
         alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
         caution=CAUTION,
         lines=await context.store.journal(key=series.key, limit=JOURNAL_LINES),
     )
+
+
+def _pictures(chart: Chart, zone: tzinfo) -> list[Markup]:
+    """The same chart for a narrow and for a wide screen."""
+    return [Markup(draw(chart, size, zone)) for size in (NARROW, WIDE)]  # noqa: S704  svg.py escapes
+
+
+def _shelvings() -> list[tuple[str, str]]:
+    return [(value, words) for value, (words, _) in SHELVINGS.items()]
+
+
+def _drawn(window: sketches.Window, span: str, *, chosen: bool) -> dict[str, Any]:
+    """Which stretch of time is drawn, and which others there are."""
+    since, until = (datetime.fromtimestamp(s, UTC) for s in (window.since_s, window.now_s))
+    return {
+        "span": "" if chosen else span,
+        "whole": span,
+        "since": stamp(since),
+        "ends": (since, until) if chosen else (),
+        "spans": tuple(sketches.SPANS_S),
+    }
+
+
+def _said(main: Finding | None, latest: Seen | None, now: datetime, zone: tzinfo) -> dict[str, Any]:
+    """What was found, in words, and what the newest observation says besides its value."""
+    seen = latest.observation if latest else None
+    return {
+        "fact": time_left_phrase(main, now, zone) if main else "not known yet",
+        "interval": phrases.interval_of(main) if main else "",
+        "reason": phrases.why(main, seen, zone),
+        "phases": seen.phases if isinstance(seen, Answer) else (),
+        "facts": seen.facts if seen else (),
+    }
 
 
 def chosen_window(request: web.Request, span_s: float, now: datetime) -> tuple[sketches.Window, bool]:
@@ -153,7 +177,7 @@ async def past(context: Context, series: Series, window: sketches.Window) -> Seq
 
 def usual_span(series: Series, now: datetime) -> str:
     """The span that is drawn unasked: a day for a series that is not older, else a week."""
-    return "day" if (now - series.first_at).total_seconds() <= sketches.DAY_S else "week"
+    return "day" if (now - series.first_at).total_seconds() <= DAY_S else "week"
 
 
 def find(every: Sequence[Series], wanted: str) -> Series:

@@ -7,13 +7,12 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta, tzinfo
 
-from watchkeeper.core.units import format_size
+from watchkeeper.core.units import DAY_S, HOUR_S, MINUTE_S, format_size
 
 Tick = tuple[float, str]
 Ticks = Callable[[float, float, int], list[Tick]]
 """(low, high, count) -> ticks."""
 
-MINUTE_S, HOUR_S, DAY_S = 60.0, 3_600.0, 86_400.0
 
 DURATION_STEPS_S = (
     *(s * 10.0**e for e in range(-6, 0) for s in (1, 2, 5)),

@@ -5,10 +5,11 @@ import pytest
 from scipy import stats
 
 from tests.core.levels import START_S, every, history_of, noise
-from watchkeeper.core.history import DAY_S, LevelHistory
+from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.planning.futures import time_to_full
 from watchkeeper.core.planning.pattern import Growth, recorded
 from watchkeeper.core.trend import Floats
+from watchkeeper.core.units import DAY_S
 
 
 def of(t: Floats, used: Floats, capacity: float = 1000.0) -> Growth | None:

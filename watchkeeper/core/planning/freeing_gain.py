@@ -8,8 +8,9 @@ cycles, bends and the interval count here as they do there.
 from dataclasses import dataclass
 
 from watchkeeper.core.exhaustion import Forecast, NoEnd, forecast
-from watchkeeper.core.history import DAY_S, LevelHistory
+from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.trend import Floats
+from watchkeeper.core.units import DAY_S
 
 STEPS = 20
 """Doublings at most, from the straight line's answer or a thousandth of the store: far beyond any store."""

@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from watchkeeper.core.exhaustion import NoEnd, forecast
-from watchkeeper.core.history import DAY_S, HOUR_S, LevelHistory
+from watchkeeper.core.history import LevelHistory
 from watchkeeper.core.past import Past, study
 from watchkeeper.core.trend import Floats
+from watchkeeper.core.units import DAY_S, HOUR_S
 
 BLOCK_D = 3.0
 """A block is this long at least: what hangs together over days is drawn together."""

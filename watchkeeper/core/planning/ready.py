@@ -14,10 +14,8 @@ from watchkeeper.core.exhaustion import Forecast, NoEnd
 from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.passage import Z90
 from watchkeeper.core.planning.host import GuestNow
-from watchkeeper.core.units import format_duration, format_size
+from watchkeeper.core.units import DAY_S, format_duration, format_size
 from watchkeeper.core.wording import clean, duration, thing
-
-DAY_S = 86_400.0
 
 
 class Verdict(StrEnum):

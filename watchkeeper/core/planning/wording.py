@@ -20,10 +20,9 @@ from watchkeeper.core.planning.futures import TimeToFull
 from watchkeeper.core.planning.host import StoreKind
 from watchkeeper.core.planning.pattern import LEAST_D
 from watchkeeper.core.planning.question import Question
-from watchkeeper.core.units import format_size
+from watchkeeper.core.units import DAY_S, format_size
 from watchkeeper.core.wording import about, clean, duration, share
 
-DAY_S = 86_400
 FEW_D, MONTH_D, HALF_A_YEAR_D = 3, 30, 182
 HORIZON = "10 years"
 

@@ -36,6 +36,7 @@ def test_an_alert_that_nobody_knew_is_normal() -> None:
 def test_only_what_changed_is_collected_and_only_once() -> None:
     """What was restored counts as written; what is moved and moved back did not change."""
     book = AlertBook([STANDING])
+    book.put(book.get(HUB, Concern.SILENT))
     assert not book.any_changed()
     worse = replace(STANDING, priority=Priority.ALARM)
     book.put(worse)

@@ -8,11 +8,11 @@ import pytest
 
 from tests.support.house import DAY, HOUR, MINUTE, START, House, watched
 from watchkeeper.core.absence import GONE, is_gone
-from watchkeeper.core.alerts import Alert, Concern, Priority, State
+from watchkeeper.core.alerts import Alert, Concern, Delays, Priority, State
 from watchkeeper.core.group_alerts import DATABASE, FLOOD, GROUP
 from watchkeeper.core.observation import Answer, Condition, Level, Observation, SeriesKey
 from watchkeeper.core.records import Entry
-from watchkeeper.core.rules import Finding, Rules, SilentRule
+from watchkeeper.core.rules import Finding, Rules, SilentRule, UnsoundRule
 from watchkeeper.errors import ProbeTimeout, StoreDamaged
 from watchkeeper.runtime.scheduled_probe import OWN_REFRESH, Absent, ScheduledProbe
 
@@ -389,8 +389,11 @@ async def test_all_that_was_told_of_what_is_gone_ends(house: House) -> None:
     await hours(house, probe, 5)
     standing = {(a.key, a.concern) for a in house.store.alerts.values() if a.standing}
     assert standing >= {(GUEST, Concern.UNSOUND), (GUEST, Concern.STALE), (GUEST_MEMORY, Concern.STALE)}
+    assert list(house.registry.down) == [GUEST]
     await hours(house, probe, 7 * 24)
     assert not [a for a in house.store.alerts.values() if a.standing]
+    assert GUEST in house.registry, "its alerts wait to be acknowledged"
+    assert house.registry.down == {}, "what is gone is the cause of nothing"
 
 
 async def test_what_comes_back_after_all_is_watched_anew(house: House) -> None:
@@ -619,6 +622,40 @@ async def test_five_minutes_of_sleep_are_told(house: House, seconds: int, messag
     await house.pipeline.review()
     assert len(house.told) == messages
     assert [line.entry for line in house.store.journal] == [Entry.NOTE]
+
+
+async def test_why_it_was_away_is_told(house: House) -> None:
+    """A sleep is told apart from a process that was stopped, by the boot-time clock."""
+    await house.look(watched(UP))
+    house.clock.suspend(HOUR)
+    await house.pipeline.review()
+    house.clock.run(HOUR)
+    await house.pipeline.review()
+    bodies = [message.body.replace("\n", " ") for message in house.messages]
+    assert ["The host was suspended." in body for body in bodies] == [True, False]
+    assert ["The daemon was stopped, or the machine held up." in body for body in bodies] == [False, True]
+
+
+async def test_no_delay_runs_while_nobody_looks(house: House) -> None:
+    """An on-delay of five minutes is not over because the host slept for an hour."""
+    rules = Rules(unsound=UnsoundRule(delays=Delays(on_delay_s=300)))
+    probe = watched([Condition(DISK, sound=False)], rules=rules)
+    await house.run(probe)
+    house.clock.suspend(HOUR)
+    await house.run(probe)
+    assert DISK not in {message.key for message in house.messages}
+    for _ in range(5):
+        await house.run(probe)
+    assert DISK in {message.key for message in house.messages}
+
+
+async def test_alerts_of_before_a_gap_count_for_a_flood(house: House) -> None:
+    """Ten within ten minutes that somebody was there to look."""
+    units = [Condition(SeriesKey(f"unit u{n}", "result"), sound=False, reason="failed") for n in range(12)]
+    await house.run(watched(units[:6]))
+    house.clock.suspend(HOUR)
+    await house.run(watched(units))
+    assert house.told[-1].startswith("alerts in flood")
 
 
 async def test_a_gap_is_logged(house: House, caplog: pytest.LogCaptureFixture) -> None:

@@ -1,14 +1,17 @@
 """What grew: of the parts of a level that fills, those that took the most since its trend began.
 
 A part (a dataset of a pool, a directory of a file system) is recorded beside the whole and never judged; here it is
-asked how far it has come. Not here: how the answer is worded (wording.py).
+asked how far it has come. Not here: the words for an amount (wording.py).
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from watchkeeper.core.evaluator import SeriesEvaluator
 from watchkeeper.core.history import LevelHistory
-from watchkeeper.core.observation import SeriesKey
+from watchkeeper.core.observation import Level, Observation, SeriesKey
+from watchkeeper.core.rules import Finding
+from watchkeeper.core.wording import amount, thing
 
 MOST = 3
 """Growers named in a message: a tired person looks at the first one, perhaps the second."""
@@ -50,3 +53,20 @@ def grown_since(history: LevelHistory, since_s: float) -> float:
     if float(times[0]) > since_s + (now_s - since_s) / 2:
         return now
     return now - float(values[max(int(times.searchsorted(since_s, side="right")) - 1, 0)])
+
+
+def with_growers(seen: Observation | None, found: Finding, series: Iterable[SeriesEvaluator]) -> Observation | None:
+    """A level that fills, with what grew most of its parts since the trend began among its facts.
+
+    series: all that are under watch.
+    """
+    since_s = None if found.forecast is None or found.priority is None else found.forecast.since_s
+    if not isinstance(seen, Level) or since_s is None:
+        return seen
+    own = [(each.key, each.history) for each in series if _is_part(each.latest, seen)]
+    grown = [f"{thing(each.key)} {amount(each.growth, seen.unit)} more" for each in biggest(own, since_s)]
+    return replace(seen, facts=(("grew most", "; ".join(grown)), *seen.facts)) if grown else seen
+
+
+def _is_part(part: Observation | None, of: Level) -> bool:
+    return isinstance(part, Level) and part.part_of == of.key and part.unit is of.unit

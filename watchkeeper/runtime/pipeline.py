@@ -10,7 +10,6 @@ probes and when (runner.py).
 
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
 from datetime import datetime
 from functools import partial
 
@@ -20,20 +19,19 @@ from watchkeeper.core.correlation import Correlation
 from watchkeeper.core.dependencies import Dependencies
 from watchkeeper.core.gaps import Gap
 from watchkeeper.core.group_alerts import LIMITS, OWN, Limits, named
-from watchkeeper.core.growers import biggest
-from watchkeeper.core.observation import Condition, Level, Observation, SeriesKey
+from watchkeeper.core.growers import with_growers
+from watchkeeper.core.observation import Condition, Observation, SeriesKey
 from watchkeeper.core.orphans import UNWATCHED
 from watchkeeper.core.records import Entry, JournalLine, Seen
 from watchkeeper.core.rules import Finding, Rules
-from watchkeeper.core.wording import amount, thing
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.reasons import Reasons
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.removal import end_alerts
-from watchkeeper.runtime.restore import Latest, restore_series, unsettled_series
+from watchkeeper.runtime.restore import Latest, gap_before, restore_series, unsettled_series
 from watchkeeper.runtime.scheduled_probe import ProbeRuns, ScheduledProbe
 from watchkeeper.runtime.series_registry import SeriesEntry
-from watchkeeper.runtime.unit_of_work import TOLD_AWAY_S, UnitOfWork
+from watchkeeper.runtime.unit_of_work import UnitOfWork
 
 log = logging.getLogger(__name__)
 
@@ -93,7 +91,7 @@ class Pipeline:
                 self._dependencies.place(entry.evaluator.key.subject, entry.owner.label)
                 self._registry.mark(seen.observation, now)
         state.orphan_wait.begin(by_label, by_label, now)
-        if (gap := _away(last_alive, now)) is not None:
+        if (gap := gap_before(last_alive, now)) is not None:
             self._bridge(gap, unit, Entry.START, STOPPED)
         self._end(unit, [a for a in standing if a.key not in self._registry and a.key not in OWN], now)
         if state.book.any_changed() or unit.lasting:
@@ -205,7 +203,9 @@ class Pipeline:
             self._notify(unit, move, Finding(move.after.key, move.after.concern, now, move.after.priority))
 
     def _notify(self, unit: UnitOfWork, move: Transition, found: Finding, entry: SeriesEntry | None = None) -> None:
-        seen = None if entry is None or entry.evaluator.gone else self._with_growers(entry.evaluator.latest, found)
+        seen = None
+        if entry is not None and not entry.evaluator.gone:
+            seen = with_growers(entry.evaluator.latest, found, (each.evaluator for each in self._registry.values()))
         self.state.notifications.transition(unit, move, found, seen, self.dependents_of)
 
     def _explain(self, reasons: Reasons, entry: SeriesEntry, findings: Iterable[Finding]) -> None:
@@ -216,20 +216,6 @@ class Pipeline:
             seen = None if evaluator.gone else evaluator.latest
             alert = self.state.book.get(found.key, found.concern)
             reasons.note(found, seen, evaluator.rules, alert, entry.explained)
-
-    def _with_growers(self, seen: Observation | None, found: Finding) -> Observation | None:
-        """A level that fills, with what grew most of its parts since the trend began among its facts."""
-        since_s = None if found.forecast is None or found.priority is None else found.forecast.since_s
-        if not isinstance(seen, Level) or since_s is None:
-            return seen
-        parts = ((e.evaluator, e.evaluator.latest) for e in self._registry.values())
-        own = [
-            (each.key, each.history)
-            for each, part in parts
-            if isinstance(part, Level) and part.part_of == seen.key and part.unit is seen.unit
-        ]
-        grown = [f"{thing(each.key)} {amount(each.growth, seen.unit)} more" for each in biggest(own, since_s)]
-        return replace(seen, facts=(("grew most", "; ".join(grown)), *seen.facts)) if grown else seen
 
     # What is no longer there ----------------------------------------------------------------------------------------
 
@@ -318,9 +304,3 @@ class Pipeline:
         self._registry.bridge(gap.length, gap.until, anew=gap.looks_anew)
         self.correlation.bridge(gap.length)
         self.state.notifications.gap(unit, gap, entry, why)
-
-
-def _away(last_alive: datetime | None, now: datetime) -> Gap | None:
-    """The gap before this life; None where there was none, or it was a restart."""
-    away_s = (now - last_alive).total_seconds() if last_alive is not None else 0.0
-    return None if last_alive is None or away_s < TOLD_AWAY_S else Gap(last_alive, now, away_s)

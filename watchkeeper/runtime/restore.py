@@ -8,12 +8,14 @@ from datetime import datetime
 
 from watchkeeper.core.absence import is_gone
 from watchkeeper.core.alerts import Alert, Concern, State
+from watchkeeper.core.gaps import Gap
 from watchkeeper.core.observation import SeriesKey
 from watchkeeper.core.orphans import UNWATCHED
 from watchkeeper.core.records import Seen
 from watchkeeper.core.rules import Finding
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe, nobody
 from watchkeeper.runtime.series_registry import SeriesEntry, SeriesRegistry
+from watchkeeper.runtime.unit_of_work import TOLD_AWAY_S
 
 Latest = Iterable[tuple[Seen, datetime]]
 """Each series' newest observation, and the instant of its first."""
@@ -68,3 +70,9 @@ def unsettled_series(alerts: Iterable[Alert]) -> set[SeriesKey]:
 def unsettled(alert: Alert) -> bool:
     """Is there something about an alert that is to be told or acknowledged?"""
     return alert.state is not State.NORMAL or alert.owed is not None
+
+
+def gap_before(last_alive: datetime | None, now: datetime) -> Gap | None:
+    """The gap before this life; None where there was none, or it was a restart."""
+    away_s = (now - last_alive).total_seconds() if last_alive is not None else 0.0
+    return None if last_alive is None or away_s < TOLD_AWAY_S else Gap(last_alive, now, away_s)

@@ -99,7 +99,7 @@ def test_each_tells_when_the_other_falls_silent(pair: Pair) -> None:
     """While both run nothing is told; when one is killed the other tells it, and tells when it is back."""
     gannet, petrel = pair.start("gannet"), pair.start("petrel")
     pair.until("a sign of life of both", lambda: pair.lives("gannet") >= 2 and pair.lives("petrel") >= 2)
-    # On a busy machine the first may have missed the second while that was still starting: that ends, and no more comes.
+    # A busy machine may be slow to start the second, which the first then misses: that ends, and nothing more comes.
     assert any(_quiet(pair) for _ in range(10)), pair.told()
     pair.hook.events.clear()
     petrel.kill()

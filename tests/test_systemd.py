@@ -44,7 +44,10 @@ class Ear:
 
     def all(self) -> list[str]:
         """What has come by now."""
-        return list(iter(self.heard, None))
+        found: list[str] = []
+        while len(found) < 10_000 and (one := self.heard()) is not None:
+            found.append(one)
+        return found
 
     def until(self, wanted: str, within_s: float = 30) -> list[str]:
         """What comes up to this datagram, which must come."""

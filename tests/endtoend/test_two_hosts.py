@@ -99,7 +99,9 @@ def test_each_tells_when_the_other_falls_silent(pair: Pair) -> None:
     """While both run nothing is told; when one is killed the other tells it, and tells when it is back."""
     gannet, petrel = pair.start("gannet"), pair.start("petrel")
     pair.until("a sign of life of both", lambda: pair.lives("gannet") >= 2 and pair.lives("petrel") >= 2)
-    assert pair.told() == []
+    # A busy machine may be slow to start the second, which the first then misses: that ends, and nothing more comes.
+    assert any(_quiet(pair) for _ in range(10)), pair.told()
+    pair.hook.events.clear()
     petrel.kill()
     silent = pair.lives("petrel")
     pair.until("word that petrel is silent", lambda: ("gannet", "raised", "service petrel") in pair.told())
@@ -108,3 +110,11 @@ def test_each_tells_when_the_other_falls_silent(pair: Pair) -> None:
     pair.until("word that petrel is back", lambda: ("gannet", "ended", "service petrel") in pair.told())
     assert all(host == "gannet" for host, *_ in pair.told())
     assert gannet.process.poll() is None
+
+
+def _quiet(pair: Pair) -> bool:
+    """Is nothing told while both say three times that they are alive, and has ended what was raised before?"""
+    before, told = {name: pair.lives(name) for name in ("gannet", "petrel")}, len(pair.told())
+    pair.until("more signs of life", lambda: all(pair.lives(name) >= before[name] + 3 for name in before))
+    words = [telling for _, telling, _ in pair.told()]
+    return len(words) == told and words.count("raised") == words.count("ended")

@@ -4,7 +4,6 @@ import asyncio
 import subprocess
 import sys
 import threading
-import time
 
 import pytest
 
@@ -94,19 +93,20 @@ async def test_the_loop_goes_on_while_calls_hang(workers: ThreadWorkers) -> None
 async def test_calls_beyond_the_limit_wait_their_turn() -> None:
     """No more calls run at once than the limit allows, and all of them are answered."""
     workers, lock, now, most = ThreadWorkers(running_limit=3), threading.Lock(), 0, 0
+    three = threading.Barrier(3)
 
     def work() -> None:
         nonlocal now, most
         with lock:
             now += 1
             most = max(most, now)
-        time.sleep(0.01)  # lets the others overlap
+        three.wait(60)  # three at once, or nobody goes on
         with lock:
             now -= 1
 
-    await asyncio.gather(*(workers.call(f"thing {n}", work, 5) for n in range(12)))
+    await asyncio.gather(*(workers.call(f"thing {n}", work, 90) for n in range(12)))
     workers.close()
-    assert 1 < most <= 3
+    assert most == 3
 
 
 async def test_a_call_that_never_began_does_not_hang() -> None:
@@ -168,20 +168,23 @@ async def test_idle_threads_are_kept_up_to_a_limit_and_end_on_close() -> None:
     """A burst of calls leaves a few idle threads; close() ends them."""
     before = set(threading.enumerate())
     workers, gate = ThreadWorkers(), threading.Event()
-    burst = [asyncio.create_task(workers.call(f"thing {n}", gate.wait, 5)) for n in range(IDLE_LIMIT + 3)]
-    await asyncio.sleep(0.05)
+    burst = [asyncio.create_task(workers.call(f"thing {n}", gate.wait, 60)) for n in range(IDLE_LIMIT + 3)]
+    await asyncio.sleep(0)  # each call has its thread now
+    own = [thread for thread in threading.enumerate() if thread not in before]
     gate.set()
     await asyncio.gather(*burst)
-    own = [thread for thread in threading.enumerate() if thread not in before]
+    assert len(own) == IDLE_LIMIT + 3
     assert all(thread.daemon for thread in own)
-    await asyncio.sleep(0.05)
-    assert len([thread for thread in own if thread.is_alive()]) == IDLE_LIMIT
+    async with asyncio.timeout(30):
+        while sum(thread.is_alive() for thread in own) > IDLE_LIMIT:  # noqa: ASYNC110  a thread tells nobody
+            await asyncio.sleep(0.005)
+    assert sum(thread.is_alive() for thread in own) == IDLE_LIMIT
     late = asyncio.create_task(workers.call("late", lambda: 1, 5))
     await asyncio.sleep(0)
     workers.close()
     assert await late == 1
     for thread in own:
-        thread.join(5)
+        thread.join(30)
     assert not any(thread.is_alive() for thread in own)
 
 

@@ -6,6 +6,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import takewhile
 from pathlib import Path
 from random import Random
 from time import sleep
@@ -88,7 +89,7 @@ def _one_life(orders: IO[str], said: IO[str], first: int, wait_s: float) -> list
             committed.append(int(word))
     sleep(wait_s)
     os.kill(born, signal.SIGKILL)
-    return committed + [int(line) for line in iter(said.readline, "dead\n")]
+    return committed + [int(line) for line in takewhile(lambda line: line != "dead\n", said)]
 
 
 def _numbers(path: Path, sql: str) -> set[int]:

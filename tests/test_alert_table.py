@@ -3,7 +3,7 @@
 import re
 from pathlib import Path
 
-from watchkeeper.core.alerts import TABLE, Event, State
+from watchkeeper.model.alert import TABLE, Event, State
 
 STATES = Path(__file__).parents[1] / "watchkeeper/manual/alert-states.md"
 PLACE = re.compile(r"(<!-- alerts:begin[^>]*-->\n).*?(<!-- alerts:end -->)", re.DOTALL)

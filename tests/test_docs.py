@@ -18,12 +18,13 @@ import pytest
 
 import watchkeeper
 from tests.test_decisions import RECORDS
-from watchkeeper.cli import COMMANDS, reference
-from watchkeeper.config import words
+from watchkeeper.cli import COMMANDS
+from watchkeeper.cli.docsgen import reference
+from watchkeeper.config.errors import describe_types
 from watchkeeper.config.loading import check_document
 from watchkeeper.config.secrets import Secrets
-from watchkeeper.core.alerts import Priority, State
 from watchkeeper.logs.fields import Event
+from watchkeeper.model.alert import Priority, State
 
 ROOT = Path(__file__).parents[1]
 EXAMPLE = ROOT / "config.example.toml"
@@ -142,7 +143,7 @@ def test_the_example_shows_the_defaults(table: reference.Table, whole: dict[str,
     for key, field in table.keys().items():
         default = reference.default(field)
         if key not in is_set and default not in ("", "must be set"):
-            shown = words.written(of_table(whole, table)[key])
+            shown = describe_types.written(of_table(whole, table)[key])
             assert shown == default, f"{table.title} {key}"
 
 

@@ -16,11 +16,11 @@ import pytest
 
 from tests.test_docs import DEVELOPERS, README
 from watchkeeper.clock import Clock
-from watchkeeper.core.observation import Condition, Deadline, Level
 from watchkeeper.errors import ProbeError
-from watchkeeper.probes.base import Bench, ProbeKind
-from watchkeeper.probes.command import CommandProbe, CommandSettings
-from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.model.observation import Condition, Deadline, Level
+from watchkeeper.probes.base import ProbeContext, ProbeKind
+from watchkeeper.probes.programs.command import CommandProbe, CommandSettings
+from watchkeeper.probes.support.workers import ThreadWorkers
 
 ROOT = Path(__file__).parents[1]
 PLUGINS = ROOT / "watchkeeper/manual/plugins.md"
@@ -121,28 +121,29 @@ def test_the_new_probe_of_the_guide_passes_its_tests(clone: Path) -> None:
     (clone / "watchkeeper/probes/open_files.py").write_text(block(chapter, "`watchkeeper/probes/open_files.py`:"))
     (clone / "tests/probes/test_open_files.py").write_text(block(chapter, "`tests/probes/test_open_files.py`"))
     _insert(
-        clone / "watchkeeper/probes/table.py",
-        ("BUILT_IN: Mapping[str, ProbeKind[Any]] = {\n", block(chapter, "`watchkeeper/probes/table.py`")),
+        clone / "watchkeeper/probes/registry.py",
+        ("BUILT_IN: Mapping[str, ProbeKind[Any]] = {\n", block(chapter, "`watchkeeper/probes/registry.py`")),
         (
-            "from watchkeeper.probes.memory import MemoryProbe, MemorySettings\n",
+            "from watchkeeper.probes.host.memory import MemoryProbe, MemorySettings\n",
             "from watchkeeper.probes.open_files import OpenFilesProbe, OpenFilesSettings\n",
         ),
     )
     _insert(
-        clone / "watchkeeper/core/remedies/host.py", ("ENTRIES = (\n", block(chapter, "`watchkeeper/core/remedies"))
+        clone / "watchkeeper/messages/runbook/host.py",
+        ("ENTRIES = (\n", block(chapter, "`watchkeeper/messages/runbook")),
     )
     with (clone / "config.example.toml").open("a") as example:
         example.write("\n" + block(chapter, "`config.example.toml`", "toml"))
     newcomer = environment(clone)
-    run(clone, [sys.executable, "-m", "watchkeeper.cli.reference"], newcomer)
+    run(clone, [sys.executable, "-m", "watchkeeper.cli.docsgen.reference"], newcomer)
     run(clone, [sys.executable, "-m", "ruff", "check", "--no-cache", "watchkeeper/probes", "tests/probes"], newcomer)
     changed = [
         "watchkeeper/probes/open_files.py",
         "tests/probes/test_open_files.py",
-        "watchkeeper/core/remedies/host.py",
+        "watchkeeper/messages/runbook/host.py",
     ]
     run(clone, [sys.executable, "-m", "ruff", "format", "--no-cache", "--check", *changed], newcomer)
-    tests = ["tests/probes/test_open_files.py", "tests/probes/test_table.py", "tests/test_manual.py"]
+    tests = ["tests/probes/test_open_files.py", "tests/probes/test_registry.py", "tests/test_manual.py"]
     about = ["tests/test_docs.py", "-k", "not (test_docs and not example and not key)"]
     assert " passed" in run(clone, ["deploy/check", *tests, *about, "-q", "-p", "no:cacheprovider"], newcomer)
 
@@ -163,7 +164,7 @@ async def test_the_program_of_the_manual_is_understood(tmp_path: Path, workers: 
     program.write_text(program.read_text().replace("/usr/bin/python3", sys.executable))
     program.chmod(0o755)
     settings = CommandSettings.model_validate({"kind": "command", "name": "jetty", "run": [str(program)]})
-    lamps, log = await CommandProbe(settings, Bench(Clock(), workers)).observe()
+    lamps, log = await CommandProbe(settings, ProbeContext(Clock(), workers)).observe()
     assert isinstance(lamps, Condition)
     assert (lamps.sound, lamps.reason) == (False, "dark: south")
     assert isinstance(log, Level)
@@ -179,7 +180,7 @@ async def test_the_package_of_the_manual_observes(tmp_path: Path, workers: Threa
     assert isinstance(kind, ProbeKind)
     gauge = tmp_path / "tide-gauge"
     table = {"kind": "tide", "name": "jetty", "file": str(gauge), "floods_at": 400}
-    probe = kind.make(kind.settings.model_validate(table), Bench(Clock(), workers))
+    probe = kind.make(kind.settings.model_validate(table), ProbeContext(Clock(), workers))
     with pytest.raises(ProbeError, match="does the gauge run"):
         await probe.observe()
     gauge.write_text("120.5\n")

@@ -13,13 +13,13 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from tests.support.house import DAY, HOUR, MINUTE, House
-from watchkeeper.core.alerts import LONGEST_SHELVED, Alert, Concern, Delays, Priority, Telling
-from watchkeeper.core.chatter import Chattering
-from watchkeeper.core.group_alerts import FLOOD, GROUP
-from watchkeeper.core.message import Message
-from watchkeeper.core.observation import Answer, Condition, Observation, SeriesKey
-from watchkeeper.core.records import Entry, JournalLine
-from watchkeeper.core.rules import Rules, SilentRule, UnsoundRule
+from watchkeeper.alerting.group_alerts import FLOOD, GROUP
+from watchkeeper.alerting.rules import Rules, SilentRule, UnsoundRule
+from watchkeeper.model.alert import LONGEST_SHELVED, Alert, Concern, Delays, NotificationKind, Priority
+from watchkeeper.model.chattering import Chattering
+from watchkeeper.model.message import Message
+from watchkeeper.model.observation import Answer, Condition, Observation, SeriesKey
+from watchkeeper.model.records import Entry, JournalLine
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 
 T = TypeVar("T")
@@ -195,7 +195,7 @@ class Living(RuleBasedStateMachine):
         """The journal's transitions, each with its message where it has one."""
         pairs = list[tuple[JournalLine, Message | None]]()
         for commit in self.house.store.commits:
-            messages = iter([p.message for p in commit.parcels if p.message.telling is not Telling.NOTED])
+            messages = iter([p.message for p in commit.parcels if p.message.telling is not NotificationKind.NOTED])
             for line in commit.journal:
                 if line.entry is Entry.TRANSITION:
                     silent = line.text == f"{line.key}: {line.details['event']}"
@@ -239,15 +239,15 @@ def replayed(told: list[tuple[JournalLine, Message | None]]) -> dict[AlertKey, P
 def _follows(message: Message, before: Priority | None) -> None:
     """A raise follows on an end, an end on a raise, and worse is worse than what was known."""
     match message.telling:
-        case Telling.RAISED:
+        case NotificationKind.RAISED:
             assert before is None
             assert message.priority is not None
-        case Telling.ENDED:
+        case NotificationKind.ENDED:
             assert before is not None
             assert message.priority is None
-        case Telling.WORSE:
+        case NotificationKind.WORSE:
             assert (message.priority or 0) > (before or 4)
-        case Telling.EASED:
+        case NotificationKind.EASED:
             assert 0 < (message.priority or 0) < (before or 0)
         case other:
             raise AssertionError(other)

@@ -9,15 +9,17 @@ from pathlib import Path
 
 import pytest
 
-from watchkeeper.cli import COMMANDS, reference, reference_alerts
-from watchkeeper.cli.reference_examples import examples
-from watchkeeper.core import advice, group_alerts
-from watchkeeper.core.alerts import Concern, Telling
-from watchkeeper.core.observation import SeriesKey
-from watchkeeper.core.remedies import watch
-from watchkeeper.core.remedies.entry import Remedy
-from watchkeeper.core.remedies.table import CHAPTERS, REMEDIES, remedy
-from watchkeeper.probes.table import BUILT_IN
+from watchkeeper.alerting import group_alerts
+from watchkeeper.cli import COMMANDS
+from watchkeeper.cli.docsgen import alerts as reference_alerts
+from watchkeeper.cli.docsgen import reference
+from watchkeeper.cli.docsgen.examples import examples
+from watchkeeper.messages.runbook import first_step, monitoring
+from watchkeeper.messages.runbook.catalog import CHAPTERS, REMEDIES, find_entry
+from watchkeeper.messages.runbook.entry import RunbookEntry
+from watchkeeper.model.alert import Concern, NotificationKind
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.probes.registry import BUILT_IN
 from watchkeeper.web.routes import ROUTES
 
 PROBES = Path(__file__).parents[1] / "watchkeeper" / "probes"
@@ -111,17 +113,17 @@ def quantities(module: str, said: ast.expr) -> tuple[str, ...]:
 @pytest.mark.parametrize("kind", BUILT_IN)
 def test_every_series_of_a_probe_has_an_entry(kind: str) -> None:
     """Whatever a probe's modules name has an entry of its own for that probe, or one for the probes of any kind."""
-    mine = [entry for entry in REMEDIES if entry not in watch.OTHER and (not entry.kinds or kind in entry.kinds)]
+    mine = [entry for entry in REMEDIES if entry not in monitoring.OTHER and (not entry.kinds or kind in entry.kinds)]
     without = [
         each
         for module in sorted(modules_of(kind))
         for each in named_in(module)
         if each.quantity not in NEVER_FULL and not any(covers(entry, each) for entry in mine)
     ]
-    assert without == [], "write what to do about it in watchkeeper/core/remedies/"
+    assert without == [], "write what to do about it in watchkeeper/messages/runbook/"
 
 
-def covers(entry: Remedy, series: Series) -> bool:
+def covers(entry: RunbookEntry, series: Series) -> bool:
     """Is the entry about exactly this quantity?"""
     same = series.concern is None or entry.concern is series.concern
     return same and any(quantity == series.quantity for _, quantity in entry.about)
@@ -134,7 +136,7 @@ def test_every_probe_has_an_entry(kind: str) -> None:
 
 
 @pytest.mark.parametrize("entry", REMEDIES, ids=lambda entry: entry.anchor)
-def test_an_entry_names_what_its_probes_really_bring(entry: Remedy) -> None:
+def test_an_entry_names_what_its_probes_really_bring(entry: RunbookEntry) -> None:
     """Its kinds exist, and its exact subjects and quantities stand in their modules, letter for letter."""
     text = "".join((PROBES / f"{m}.py").read_text(encoding="utf-8") for k in entry.kinds for m in modules_of(k))
     for subject, quantity in entry.about if entry.kinds else ():
@@ -156,17 +158,17 @@ def test_an_entry_names_what_its_probes_really_bring(entry: Remedy) -> None:
 )
 def test_what_no_probe_brings_has_an_entry_too(key: SeriesKey, concern: Concern) -> None:
     """A group, a flood, the database, a probe that could not look or brings nothing."""
-    assert remedy(concern, key) not in watch.OTHER
+    assert find_entry(concern, key) not in monitoring.OTHER
 
 
 @pytest.mark.parametrize("concern", Concern)
 def test_there_is_always_something_to_look_at(concern: Concern) -> None:
     """Whatever another package's probe brings, and whatever its name is."""
-    assert advice.what_to_look_at(concern, SeriesKey("tide\ngauge", "water"), None)
+    assert first_step.what_to_look_at(concern, SeriesKey("tide\ngauge", "water"), None)
 
 
 @pytest.mark.parametrize("entry", REMEDIES, ids=lambda entry: entry.anchor)
-def test_an_entry_says_everything(entry: Remedy) -> None:
+def test_an_entry_says_everything(entry: RunbookEntry) -> None:
     """Each part is there, commands can be read by a shell, and what is said first is what a message says."""
     for said in (entry.means, entry.look, entry.helps, entry.avoid):
         assert said.endswith((".", "own.")), said
@@ -185,13 +187,13 @@ def test_entries_have_anchors_of_their_own() -> None:
 
 def test_no_line_holds_a_name_that_it_should_not() -> None:
     """A unit's name with a line break does not get into a command."""
-    said = advice.what_to_look_at(Concern.UNSOUND, SeriesKey("unit tide\nlog", "state"), None)
+    said = first_step.what_to_look_at(Concern.UNSOUND, SeriesKey("unit tide\nlog", "state"), None)
     assert said.startswith("`systemctl status NAME`")
 
 
 @pytest.mark.parametrize("part", reference.PARTS, ids=lambda part: part.file)
 def test_the_manual_is_that_of_today(part: reference.Part) -> None:
-    """Write it anew with `python -m watchkeeper.cli.reference`."""
+    """Write it anew with `python -m watchkeeper.cli.docsgen.reference`."""
     assert (reference.MANUAL / part.file).read_text(encoding="utf-8") == reference.text(part)
 
 
@@ -219,7 +221,7 @@ def test_the_manual_has_every_path_of_the_api() -> None:
 def test_the_manual_shows_a_message_of_every_kind() -> None:
     """Each telling and each concern has an example, and the test message one too."""
     shown = [message for *_, message in examples()]
-    assert {message.telling for message in shown} == set(Telling)
+    assert {message.telling for message in shown} == set(NotificationKind)
     assert {message.concern for message in shown} == set(Concern)
     assert any(message.trial for message in shown)
     assert any(message.late for message in shown)

@@ -12,13 +12,14 @@ from pathlib import Path
 import pytest
 
 from watchkeeper.clock import Clock
-from watchkeeper.core.remembered import CheckIn
 from watchkeeper.errors import ProbeError, StoreError
+from watchkeeper.model.probe_state import JobReport
 from watchkeeper.os_errors import exhausted, explained, remedy
-from watchkeeper.probes import http_reasons, names
-from watchkeeper.probes.memory import MemoryProbe
-from watchkeeper.store import spool
-from watchkeeper.store.database import in_our_words
+from watchkeeper.probes.host.memory import MemoryProbe
+from watchkeeper.probes.services.http import errors as http_reasons
+from watchkeeper.probes.support import resolve as names
+from watchkeeper.store.connection import translate_error
+from watchkeeper.store.files import job_spool
 
 
 @contextmanager
@@ -63,23 +64,23 @@ def test_what_is_explained() -> None:
     assert not exhausted(ValueError("x"))
 
 
-def check_in(job: str) -> CheckIn:
+def check_in(job: str) -> JobReport:
     """A check-in of a job."""
-    return CheckIn(job, datetime(2026, 11, 1, tzinfo=UTC), failed=False, said="")
+    return JobReport(job, datetime(2026, 11, 1, tzinfo=UTC), failed=False, said="")
 
 
 def test_a_check_in_that_cannot_be_opened_just_now_stays(tmp_path: Path) -> None:
     """With no free descriptor nothing is set aside, and it is read the next time."""
     folder = tmp_path / "w.db.checkins"
-    spool.leave(folder, check_in("nightly"))
+    job_spool.leave(folder, check_in("nightly"))
     with no_descriptors(), pytest.raises(OSError, match="Too many open files"):
-        spool.read(folder)
-    assert [each.check_in.job for each in spool.read(folder)] == ["nightly"]
+        job_spool.read(folder)
+    assert [each.check_in.job for each in job_spool.read(folder)] == ["nightly"]
 
 
 async def test_the_folder_of_check_ins_is_not_to_be_given_back(tmp_path: Path) -> None:
     """The message names the limit and not the folder's owner."""
-    spooled = spool.SpooledCheckIns(None, tmp_path, Clock().now)  # type: ignore[arg-type]
+    spooled = job_spool.SpooledJobReports(None, tmp_path, Clock().now)  # type: ignore[arg-type]
     with pytest.raises(StoreError) as told, no_descriptors():
         await spooled.last("nightly")
     assert "no free file descriptors (limit 64)" in str(told.value)
@@ -102,7 +103,7 @@ def test_a_database_that_cannot_be_opened_just_now(tmp_path: Path) -> None:
     with no_descriptors():
         with pytest.raises(sqlite3.OperationalError) as raised:
             sqlite3.connect(path)
-        told = str(in_our_words(raised.value, path))
+        told = str(translate_error(raised.value, path))
     assert "no free file descriptors" in told
     assert "right" not in told
 

@@ -10,8 +10,8 @@ from tests.support.document import MODEL, HideProbe, NestProbe
 from watchkeeper import settings
 from watchkeeper.config.rules import RulesSettings
 from watchkeeper.errors import ConfigError
-from watchkeeper.notifiers.table import NOTIFIERS
-from watchkeeper.probes.table import FOUND_BY_DEFAULT, PROBES
+from watchkeeper.notifiers.registry import NOTIFIERS
+from watchkeeper.probes.registry import FOUND_BY_DEFAULT, PROBES
 
 
 @pytest.fixture(autouse=True)

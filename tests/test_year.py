@@ -9,7 +9,7 @@ import pytest
 
 from tests.support.living import Living
 from tests.support.year import BEGAN_AT, DAY, Year
-from watchkeeper.core.alerts import Concern
+from watchkeeper.model.alert import Concern
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(900), pytest.mark.untraced]
 

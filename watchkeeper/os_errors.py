@@ -1,7 +1,7 @@
 """What to do about an error of the operating system, where the remedy depends on the error and not on the caller.
 
 "Permission denied" is repaired at the file that is named; "too many open files" is not, though it comes from the same
-call. Not here: the words for a network's errors (probes/names.py).
+call. Not here: the words for a network's errors (probes/support/resolve.py).
 """
 
 import errno

@@ -12,24 +12,24 @@ from typing import Annotated, Any, ClassVar, Self, TypeVar, Union, get_args
 from pydantic import Field, create_model, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from watchkeeper.alerting.rules import Rules
 from watchkeeper.config import loading
-from watchkeeper.config.alive import AliveSettings
+from watchkeeper.config.correlation import CorrelationSettings
 from watchkeeper.config.environment import Environment
+from watchkeeper.config.errors.locations import Place
+from watchkeeper.config.errors.problems import several
 from watchkeeper.config.fields import Allowed
+from watchkeeper.config.heartbeat import HeartbeatSettings
 from watchkeeper.config.host import HostSettings
-from watchkeeper.config.places import StoreSettings
-from watchkeeper.config.problems import several
+from watchkeeper.config.paths import StoreSettings
+from watchkeeper.config.reminders import RemindersSettings
 from watchkeeper.config.rules import RulesSettings
 from watchkeeper.config.secrets import Secrets
-from watchkeeper.config.spots import Place
-from watchkeeper.config.times import RemindersSettings
-from watchkeeper.config.together import TogetherSettings
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
-from watchkeeper.core.routes import Route
-from watchkeeper.core.rules import Rules
+from watchkeeper.messages.routing import Route
 from watchkeeper.notifiers.base import ReceiverSettings
-from watchkeeper.notifiers.table import NOTIFIERS
-from watchkeeper.probes.table import FOUND_BY_DEFAULT, PROBES
+from watchkeeper.notifiers.registry import NOTIFIERS
+from watchkeeper.probes.registry import FOUND_BY_DEFAULT, PROBES
 from watchkeeper.web.settings import PageSettings
 
 P = TypeVar("P", ProbeSettings, NotifierSettings)
@@ -51,9 +51,9 @@ class Settings(BaseSettings):
     store: StoreSettings = Field(default_factory=dict, validate_default=True)
     page: PageSettings = Field(default_factory=PageSettings)
     rules: RulesSettings = Field(default_factory=RulesSettings)
-    together: TogetherSettings = Field(default_factory=TogetherSettings)
+    together: CorrelationSettings = Field(default_factory=CorrelationSettings)
     reminders: RemindersSettings = Field(default_factory=RemindersSettings)
-    alive: AliveSettings = Field(default_factory=AliveSettings)
+    alive: HeartbeatSettings = Field(default_factory=HeartbeatSettings)
     probe: tuple[ProbeSettings, ...] = ()
     notifier: tuple[NotifierSettings, ...] = ()
 

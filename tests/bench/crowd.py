@@ -28,7 +28,7 @@ import numpy as np
 import psutil
 
 from tests.support.daemon import Daemon, command
-from watchkeeper.schedule import Schedule
+from watchkeeper.periodic.scheduler import Scheduler
 
 COUNTS = (50, 200, 500, 1_000, 2_000)
 EVERY_S = 30.0
@@ -136,7 +136,7 @@ def lateness(came: dict[str, list[float]], count: int, since: float, until: floa
 
     Every plan lies at origin + spread + k * EVERY_S. The origin is the latest that makes no request come early.
     """
-    spread = {name(n): Schedule._spread(name(n), EVERY_S).total_seconds() for n in range(count)}
+    spread = {name(n): Scheduler._spread(name(n), EVERY_S).total_seconds() for n in range(count)}
     phase = [(at - spread[label]) % EVERY_S for label, stamps in came.items() for at in stamps if at > since]
     origin = _earliest(phase)
     late, missed = [], 0

@@ -20,8 +20,8 @@ from time import perf_counter
 import numpy as np
 from scipy.stats import theilslopes
 
-from watchkeeper.core.exhaustion import forecast
-from watchkeeper.core.history import LevelHistory
+from watchkeeper.forecast.forecast import forecast
+from watchkeeper.forecast.history import LevelHistory
 
 START_S, HOUR_S, DAY_S = 1_767_225_600.0, 3_600.0, 86_400.0
 YEAR = 8_760

@@ -23,15 +23,16 @@ from time import perf_counter, process_time
 
 import numpy as np
 
-from watchkeeper.config.places import StoreSettings
-from watchkeeper.core.history import LevelHistory
-from watchkeeper.core.observation import Level, SeriesKey
-from watchkeeper.core.records import Commit, Seen
-from watchkeeper.core.units import DAY_S
-from watchkeeper.store import Store, database
-from watchkeeper.store.grains import fold_samples
-from watchkeeper.store.instants import to_ms
+from watchkeeper.config.paths import StoreSettings
+from watchkeeper.forecast.history import LevelHistory
+from watchkeeper.model.observation import Level, SeriesKey
+from watchkeeper.model.records import Commit, Seen
+from watchkeeper.model.units import DAY_S
+from watchkeeper.store import Store
+from watchkeeper.store import connection as database
+from watchkeeper.store.history.rollup import fold_samples
 from watchkeeper.store.store import KEEP_STEP
+from watchkeeper.store.timestamps import to_ms
 
 SERIES = 300
 END = datetime(2027, 3, 1, tzinfo=UTC)

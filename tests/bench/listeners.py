@@ -14,7 +14,7 @@ import psutil
 
 from tests.support import readstore
 from tests.web.conftest import app_of
-from watchkeeper.web.serve import serve
+from watchkeeper.web.server import serve
 from watchkeeper.web.settings import PageSettings
 
 BROWSERS = 50

@@ -18,12 +18,12 @@ from aiohttp import web
 from tests.support import readstore
 from tests.web.conftest import FixedClock, FixedVitals, app_of
 from watchkeeper.clock import Clock
-from watchkeeper.core.observation import Level, SeriesKey, Unit
-from watchkeeper.core.records import Commit, Seen
-from watchkeeper.store.keeping import Horizons
+from watchkeeper.model.observation import Level, SeriesKey, Unit
+from watchkeeper.model.records import Commit, Seen
+from watchkeeper.store.history.retention_limits import RetentionLimits
 from watchkeeper.store.store import Store
 from watchkeeper.web.app import make_app
-from watchkeeper.web.serve import serve
+from watchkeeper.web.server import serve
 from watchkeeper.web.settings import PageSettings
 
 ROUNDS, FEW = 300, 15
@@ -97,7 +97,7 @@ async def years(session: aiohttp.ClientSession, place: Path) -> None:
     """A subject's page over each span, from a real database."""
     async with await Store.open(place / "year.db") as store:
         await fill(store, SeriesKey("pool skerry", "space"))
-        await store.keep(Horizons(samples=readstore.NOW - RAW, hours=readstore.NOW - HOURS))
+        await store.keep(RetentionLimits(samples=readstore.NOW - RAW, hours=readstore.NOW - HOURS))
         clock = FixedClock()
         app = make_app(store, PORT, clock, FixedVitals(), "gannet", UTC)
         served = await serve(app, PORT)

@@ -20,9 +20,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import ProbeSettings
-from watchkeeper.probes.base import Bench
-from watchkeeper.probes.table import PROBES, make_probe
-from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.registry import PROBES, make_probe
+from watchkeeper.probes.support.workers import ThreadWorkers
 
 LOOKS = 200
 
@@ -84,7 +84,7 @@ async def measure(folder: Path, plain: int, secure: int) -> None:
     print(f"{'a bare connection':30} {yardstick * 1e6:7.0f} µs")
     workers = ThreadWorkers()
     for name, settings in cases(folder, plain, secure):
-        probe = make_probe(settings, Bench(Clock(), workers))
+        probe = make_probe(settings, ProbeContext(Clock(), workers))
         await probe.observe()
         begun = time.process_time()
         for _ in range(LOOKS):

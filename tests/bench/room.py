@@ -18,15 +18,15 @@ from time import perf_counter, process_time
 
 import numpy as np
 
-from tests.core.planning.houses import GIB, HOUSE, NOW, POOL, THIN, TIB
-from watchkeeper.config.places import StoreSettings
-from watchkeeper.core.observation import Level, SeriesKey
-from watchkeeper.core.planning import room as core
-from watchkeeper.core.planning.answers import Limits, Recorded
-from watchkeeper.core.planning.question import Question
-from watchkeeper.core.records import Commit, Seen
-from watchkeeper.planning.growth import RECORD, grown
-from watchkeeper.planning.room import room
+from tests.planning.houses import GIB, HOUSE, NOW, POOL, THIN, TIB
+from watchkeeper.config.paths import StoreSettings
+from watchkeeper.inventory.capacity import room
+from watchkeeper.inventory.growth import RECORD, grown
+from watchkeeper.model.observation import Level, SeriesKey
+from watchkeeper.model.records import Commit, Seen
+from watchkeeper.planning.capacity import decide
+from watchkeeper.planning.capacity.answer import Limits, Recorded
+from watchkeeper.planning.capacity.question import Question
 from watchkeeper.settings import known_model
 from watchkeeper.store import Store
 
@@ -77,7 +77,7 @@ async def main() -> int:
                 elif name == "grown":
                     grown(samples, NOW.timestamp())
                 elif name == "answer":
-                    core.answer(QUESTION, HOUSE, record, None, Limits())
+                    decide.answer(QUESTION, HOUSE, record, None, Limits())
                 else:
                     await room(settings, store, HOUSE, QUESTION)
                 took.append((process_time() - busy, perf_counter() - begin))

@@ -21,17 +21,17 @@ from functools import partial
 from pathlib import Path
 from types import FrameType
 
+from watchkeeper.alerting.rules import Rules
 from watchkeeper.clock import Clock
-from watchkeeper.core.rules import Rules
-from watchkeeper.notifiers.outbox import Outbox
-from watchkeeper.probes.base import Bench
-from watchkeeper.probes.filesystem import FilesystemsProbe, FilesystemsSettings
-from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.notifiers.outbox.outbox import Outbox
+from watchkeeper.periodic.scheduler import Scheduler
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.host.filesystems import FilesystemsProbe, FilesystemsSettings
+from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.runner import Runner
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
-from watchkeeper.schedule import Schedule
 from watchkeeper.store.store import Store
 
 PACKAGE = "watchkeeper"
@@ -90,8 +90,8 @@ async def measure(samples: int, mount_point: str) -> list[SamplePath]:
     with tempfile.TemporaryDirectory() as folder:
         store = await Store.open(Path(folder) / "watchkeeper.db")
         pipeline = Pipeline(PipelineState(store, Outbox(store, [], clock), clock, "gannet", UTC))
-        probe = FilesystemsProbe(FilesystemsSettings(only=(mount_point,)), Bench(clock, workers))
-        disk, schedule = ScheduledProbe("disk", 60.0, probe, Rules()), Schedule(clock)
+        probe = FilesystemsProbe(FilesystemsSettings(only=(mount_point,)), ProbeContext(clock, workers))
+        disk, schedule = ScheduledProbe("disk", 60.0, probe, Rules()), Scheduler(clock)
         runner = Runner(pipeline, [disk])
         schedule.every(disk.label, disk.interval_s, partial(runner.run, disk.label))
         sys.setprofile(recorder)

@@ -32,15 +32,17 @@ from random import Random
 from time import perf_counter, process_time
 from typing import Any
 
-from watchkeeper.core.exhaustion import Forecast, forecast
-from watchkeeper.core.history import LevelHistory
-from watchkeeper.core.observation import Level, SeriesKey
-from watchkeeper.core.records import Commit, Seen
-from watchkeeper.core.rules import Finding, FullRule, StaleRule, judge_full, judge_stale
+from watchkeeper.alerting.rules import FullRule, StaleRule, judge_full, judge_stale
+from watchkeeper.forecast.forecast import forecast
+from watchkeeper.forecast.history import LevelHistory
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.observation import Level, SeriesKey
+from watchkeeper.model.records import Commit, Seen
 from watchkeeper.store import Store
 from watchkeeper.store.codec import OBSERVATION
-from watchkeeper.store.instants import to_ms, to_us
-from watchkeeper.store.writing import sample_of
+from watchkeeper.store.timestamps import to_ms, to_us
+from watchkeeper.store.writer import sample_of
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)

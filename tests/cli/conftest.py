@@ -11,8 +11,8 @@ from click.testing import CliRunner, Result
 from tests.support.readstore import NOW, ReadStoreDouble
 from watchkeeper.cli import main
 from watchkeeper.clock import Clock
-from watchkeeper.config import places
-from watchkeeper.core.records import Commit
+from watchkeeper.config import paths
+from watchkeeper.model.records import Commit
 from watchkeeper.store import Store
 
 Run = Callable[..., Result]
@@ -26,7 +26,7 @@ def quiet_environment(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
             monkeypatch.delenv(name)
     monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("TZ", "UTC")
-    monkeypatch.setattr(places, "SYSTEM_CONFIG", tmp_path / "none.toml")
+    monkeypatch.setattr(paths, "SYSTEM_CONFIG", tmp_path / "none.toml")
     monkeypatch.setattr(Clock, "now", lambda _clock: NOW)
 
 

@@ -10,8 +10,8 @@ import pytest
 
 from tests.store.damage import make
 from tests.support.folders import DAEMON, STRANGER, Ground, ground, link
-from watchkeeper.daemon import KEY_NAME
-from watchkeeper.store import copies
+from watchkeeper.daemon.daemon import KEY_NAME
+from watchkeeper.store.files import backup as copies
 
 ROOT = Path(__file__).parents[2]
 PROBE = '[[probe]]\nkind = "checkin"\nname = "nightly-backup"\nwithin = "26h"\n'

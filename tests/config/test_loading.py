@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.support.document import MODEL, loaded, problems
-from watchkeeper.config import loading, places
+from watchkeeper.config import loading, paths
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.errors import ConfigError, Problem
 
@@ -78,7 +78,7 @@ def test_a_byte_order_mark_and_windows_line_ends_do_no_harm(tmp_path: Path) -> N
 
 def test_without_a_file_all_is_default(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing at the default places means the defaults, and no path."""
-    monkeypatch.setattr(places, "SYSTEM_CONFIG", tmp_path / "etc.toml")
+    monkeypatch.setattr(paths, "SYSTEM_CONFIG", tmp_path / "etc.toml")
     found = loading.load(MODEL, None, secrets=Secrets.NEEDED)
     assert found.path is None
     assert found.settings.watch_host
@@ -89,7 +89,7 @@ def test_the_first_default_place_that_has_a_file_is_read(
 ) -> None:
     """$XDG_CONFIG_HOME goes before ~/.config, and that before the system's."""
     system, own, shared = tmp_path / "etc.toml", quiet_environment / ".config", tmp_path / "xdg"
-    monkeypatch.setattr(places, "SYSTEM_CONFIG", system)
+    monkeypatch.setattr(paths, "SYSTEM_CONFIG", system)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(shared))
     wanted = [system, own / "watchkeeper" / "config.toml", shared / "watchkeeper" / "config.toml"]
     for number, path in enumerate(wanted):
@@ -107,7 +107,7 @@ def test_a_default_place_that_may_not_be_entered_is_passed_over(
     closed = tmp_path / "closed"
     closed.mkdir(mode=0)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(closed))
-    monkeypatch.setattr(places, "SYSTEM_CONFIG", tmp_path / "none.toml")
+    monkeypatch.setattr(paths, "SYSTEM_CONFIG", tmp_path / "none.toml")
     assert loading.load(MODEL, None, secrets=Secrets.NEEDED).path is None
 
 

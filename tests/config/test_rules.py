@@ -1,13 +1,13 @@
-"""The rules tables build the rules of core/rules.py, general ones and a probe's own on top."""
+"""The rules tables build the rules of alerting/rules.py, general ones and a probe's own on top."""
 
 from dataclasses import fields
 
 import pytest
 
+from watchkeeper.alerting import rules
 from watchkeeper.config.rules import RulesSettings
-from watchkeeper.core import rules
-from watchkeeper.core.alerts import Concern, Delays, Priority
-from watchkeeper.core.chatter import Chattering
+from watchkeeper.model.alert import Concern, Delays, Priority
+from watchkeeper.model.chattering import Chattering
 
 
 def test_without_a_word_the_rules_are_the_defaults() -> None:

@@ -5,9 +5,9 @@ from itertools import pairwise
 
 import pytest
 
-from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation
 from watchkeeper.demo import story
 from watchkeeper.demo.story import Moment
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
 
 BEGUN = datetime(2026, 11, 25, 8, tzinfo=UTC)
 

@@ -18,7 +18,7 @@ from tests.store import damage, harm
 from tests.store.material import SKERRY, START, alert, asked, line, parcel, samples
 from tests.support.daemon import Daemon
 from tests.support.receivers import Hook
-from watchkeeper.core.records import Commit
+from watchkeeper.model.records import Commit
 from watchkeeper.store import Store
 
 CONFIG = """

@@ -18,7 +18,7 @@ import pytest
 from tests.support.daemon import Daemon, command
 from tests.support.flooding import flood
 from tests.support.receivers import Hook, Service
-from watchkeeper.web.limits import Limits
+from watchkeeper.web.http.limits import Limits
 
 DESCRIPTORS = 1_024
 MOST_OF_PAGE = Limits().connections + Limits().accepts

@@ -23,9 +23,9 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 
 from tests.families.shapes import DAY, HOUR, WEEK, Case, Floats, make
-from watchkeeper.core.alerts import Priority
-from watchkeeper.core.rehearsal import Evaluation, rehearse
-from watchkeeper.core.rules import Rules
+from watchkeeper.alerting.backtest import Evaluation, rehearse
+from watchkeeper.alerting.rules import Rules
+from watchkeeper.model.alert import Priority
 
 START_S = 1_767_225_600.0  # 2026-01-01T00:00Z
 KEYS = ("caught", "lead_d", "false_h", "raises", "log_err", "cover")

@@ -8,7 +8,7 @@ transaction group is closed, every 5 s; btrfs when its commit comes, here every 
 
 The daemon begins anew before the fills. The forecast looks at no stretch of less than ten minutes or of the ten newest
 samples, whichever is shorter (regime.SHORTEST_D, DENSE): on a longer record, a fill of four minutes in a store that is
-looked at every 15 s is told late. For stores looked at every 5 s tests/core/test_exhaustion.py holds it.
+looked at every 15 s is told late. For stores looked at every 5 s tests/forecast/test_forecast.py holds it.
 """
 
 import json

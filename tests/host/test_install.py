@@ -271,8 +271,8 @@ def later(keeper: Keeper) -> Iterator[list[str]]:
     keeper.types(
         [
             f"sed -i 's/^version = .*/version = \"{LATER}\"/' pyproject.toml",
-            "sed -i '/\"http\": ProbeKind/d' watchkeeper/probes/table.py",
-            "cat /tmp/folly >>watchkeeper/daemon.py",
+            "sed -i '/\"http\": ProbeKind/d' watchkeeper/probes/registry.py",
+            "cat /tmp/folly >>watchkeeper/daemon/daemon.py",
         ]
     )
     yield [_block(UPGRADE)[1].replace("sudo ", "sudo PYTHON=/usr/local/bin/copying-python ", 1)]
@@ -347,7 +347,9 @@ def test_a_roll_back_follows_no_link(keeper: Keeper, later: list[str]) -> None:
     machine.run(f"umask 077; echo the north ledge >{VICTIM}")
     before = machine.run(f"stat -c '%a %u:%g %i' {VICTIM}; cat {VICTIM}")
     machine.write("/tmp/astray", ASTRAY)
-    keeper.types(["git checkout --quiet watchkeeper/daemon.py", "cat /tmp/astray >>watchkeeper/daemon.py"])
+    keeper.types(
+        ["git checkout --quiet watchkeeper/daemon/daemon.py", "cat /tmp/astray >>watchkeeper/daemon/daemon.py"]
+    )
     status, said = keeper.tries(later, timeout_s=INSTALL_S)
     assert status == 3, said
     # The older daemon has started once more and may have taken some of the links away.

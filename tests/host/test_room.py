@@ -45,7 +45,7 @@ SPARE_BYTES = 4 * MIB
 """What a store may need for itself while 1 GiB is written: labels, space maps, the transaction group under way."""
 
 TABLES_SHARE = 1 / 32
-"""The most that ZFS takes for the tables of a volume's blocks, as `room` reckons them (core/planning/space.py)."""
+"""The most that ZFS takes for the tables of a volume's blocks, as `room` reckons them (planning/capacity/space.py)."""
 
 DAY_D = 1.0
 """Days are lived whole, the disk's bytes before all others': when on its last day a store is full is known to a day."""

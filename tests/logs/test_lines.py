@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watchkeeper.core.alerts import Concern, Priority
-from watchkeeper.core.observation import SeriesKey
 from watchkeeper.logs import lines
 from watchkeeper.logs.fields import NOTICE, Event, about, fields_of, kind_of
+from watchkeeper.model.alert import Concern, Priority
+from watchkeeper.model.observation import SeriesKey
 
 HOSTILE = "a\nMESSAGE=forged\r\n<0>b\x1b[31mc\u2028d\u202ee\x00f\x85g"
 

@@ -16,15 +16,15 @@ import pytest
 
 from tests.support.messages import messages
 from tests.support.outbox import MemoryOutboxStore, SetClock
-from watchkeeper.alive import Alive
 from watchkeeper.clock import Clock
-from watchkeeper.config.alive import AliveSettings
-from watchkeeper.core.records import Parcel
+from watchkeeper.config.heartbeat import HeartbeatSettings
+from watchkeeper.daemon.heartbeat import Heartbeat
 from watchkeeper.logs import lines
-from watchkeeper.notifiers.outbox import Outbox
-from watchkeeper.notifiers.table import NOTIFIERS, make_notifier
+from watchkeeper.model.records import Delivery
+from watchkeeper.notifiers.outbox.outbox import Outbox
+from watchkeeper.notifiers.registry import NOTIFIERS, make_notifier
 from watchkeeper.settings import kind_of
-from watchkeeper.web.vitals import Check, Fitness, VitalSigns
+from watchkeeper.web.dashboard.health import Check, HealthReport, Measurements
 
 WORD = "tern-egg-9917"
 SIGNING = "whsec_" + base64.b64encode(b"a key of the nest box, 9917").decode()
@@ -182,7 +182,7 @@ async def test_a_delivery_that_fails_tells_no_secret(
     async with serving(talk) as port:
         (model,) = (each for each in NOTIFIERS if kind_of(each) == kind)
         notifier = make_notifier(model.model_validate(settings(kind, tmp_path, port)), clock)
-        store.add([Parcel(notifier.name, messages()[0], clock.now(), clock.now())])
+        store.add([Delivery(notifier.name, messages()[0], clock.now(), clock.now())])
         outbox = Outbox(store, [notifier], clock)
         running = asyncio.create_task(outbox.run())
         async with asyncio.timeout(20):
@@ -202,8 +202,8 @@ async def test_a_delivery_that_fails_tells_no_secret(
 class Well:
     """All is well."""
 
-    def read(self) -> VitalSigns:
-        return VitalSigns(SetClock().now(), (Check("rules", "reviews", Fitness.PASS),))
+    def read(self) -> Measurements:
+        return Measurements(SetClock().now(), (Check("rules", "reviews", HealthReport.PASS),))
 
 
 @pytest.mark.parametrize("talk", [echo_http, gone_http, lead_http, echo_raw, hang_up])
@@ -214,7 +214,7 @@ async def test_a_sign_of_life_that_fails_tells_no_secret(
     caplog.set_level(logging.DEBUG)
     async with serving(talk) as port:
         url = kept(tmp_path, "url", f"http://127.0.0.1:{port}/{WORD}?key={WORD}")
-        await Alive(AliveSettings.model_validate({"url": url}), Clock(), Well(), "gannet").tell()
+        await Heartbeat(HeartbeatSettings.model_validate({"url": url}), Clock(), Well(), "gannet").tell()
     logged = told(caplog)
     assert "alive.url" in logged
     assert not any(secret in logged for secret in SECRETS)

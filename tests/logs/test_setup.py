@@ -177,7 +177,7 @@ def test_nobody_reads_it() -> None:
 async def test_what_is_due_is_told_in_time(stderr: TextIO) -> None:
     """While the daemon runs, the end of an interval is told though nothing more comes."""
     with setup.begun(verbose=False, environment={}, stderr=stderr, every_s=0.05) as handler:
-        async with setup.tended(handler, pause_s=0.01):
+        async with setup.with_periodic_flush(handler, pause_s=0.01):
             for _ in range(3):
                 log.warning("put off", extra=about(Event.PUT_OFF))
             async with asyncio.timeout(30):

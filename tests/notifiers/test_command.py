@@ -12,11 +12,11 @@ from pydantic import ValidationError
 
 from tests.support.messages import messages
 from tests.support.outbox import SetClock
-from watchkeeper.core.alerts import Priority
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused
-from watchkeeper.notifiers import event
+from watchkeeper.model.alert import Priority
+from watchkeeper.notifiers import cloudevent
 from watchkeeper.notifiers.command import Command, CommandSettings
-from watchkeeper.notifiers.table import make_notifier
+from watchkeeper.notifiers.registry import make_notifier
 
 
 def program(folder: Path, text: str) -> Path:
@@ -42,7 +42,7 @@ async def test_the_message_comes_on_standard_input(tmp_path: Path) -> None:
     for message in messages():
         await lamp(path, "$HOME; echo").deliver(message)
         got = (tmp_path / "got").read_text().removeprefix("$HOME; echo")
-        assert json.loads(got) == event.as_event(message)["data"]
+        assert json.loads(got) == cloudevent.as_event(message)["data"]
         assert got.count("\n") == 1
 
 

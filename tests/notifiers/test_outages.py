@@ -19,15 +19,15 @@ from tests.support.bad_servers import BadHook, BadMailServer
 from tests.support.messages import after, episode, filling, level, told
 from tests.support.outbox import ScriptedNotifier
 from tests.support.virtual import Happening, VirtualTime
-from watchkeeper.core.message import Message
-from watchkeeper.core.records import Commit, Parceled
 from watchkeeper.errors import DeliveryDeferred
+from watchkeeper.model.message import Message
+from watchkeeper.model.records import Commit, DeliveryState
 from watchkeeper.notifiers.base import Notifier
-from watchkeeper.notifiers.mail import MailSettings
-from watchkeeper.notifiers.outbox import IDLE_S, Outbox
-from watchkeeper.notifiers.patience import PATIENCE, Patience
-from watchkeeper.notifiers.table import make_notifier
-from watchkeeper.notifiers.webhook import WebhookSettings
+from watchkeeper.notifiers.mail.mail import MailSettings
+from watchkeeper.notifiers.outbox.outbox import IDLE_S, Outbox
+from watchkeeper.notifiers.outbox.retry_policy import DEFAULT_POLICY, RetryPolicy
+from watchkeeper.notifiers.registry import make_notifier
+from watchkeeper.notifiers.webhook.webhook import WebhookSettings
 from watchkeeper.store.store import Store
 
 HOUR_S, DAY_S = 3_600.0, 86_400.0
@@ -46,7 +46,7 @@ def day() -> list[tuple[float, Message]]:
 class Day:
     """An outbox with one receiver that fails and one that does well, and what became of it."""
 
-    def __init__(self, store: Store, time: VirtualTime, bad: Notifier, patience: Patience) -> None:
+    def __init__(self, store: Store, time: VirtualTime, bad: Notifier, patience: RetryPolicy) -> None:
         self.store, self.time = store, time
         self.good = ScriptedNotifier(name="good")
         self.outbox = Outbox(store, [bad, self.good], time, patience=patience, rest=time.rest)
@@ -73,7 +73,7 @@ class Day:
     async def judge(self, arrived: list[str]) -> None:
         """Everything has arrived, once, in its order; and nothing else was late."""
         parcels = await self.store.parcels(only_open=False, limit=1_000)
-        assert {each.state for each in parcels} == {Parceled.DELIVERED}
+        assert {each.state for each in parcels} == {DeliveryState.DELIVERED}
         assert len(parcels) == 2 * len(day())
         ids = [each.removesuffix("-late") for each in arrived]
         assert sorted(ids) == sorted(message.id for _, message in day())
@@ -91,7 +91,9 @@ class Day:
 
 
 @asynccontextmanager
-async def day_with(folder: Path, bad: Notifier, time: VirtualTime, patience: Patience = PATIENCE) -> AsyncIterator[Day]:
+async def day_with(
+    folder: Path, bad: Notifier, time: VirtualTime, patience: RetryPolicy = DEFAULT_POLICY
+) -> AsyncIterator[Day]:
     """A day on a new store."""
     store = await Store.open(folder / "watchkeeper.db")
     try:
@@ -110,7 +112,7 @@ async def test_a_mail_server(tmp_path: Path, how: str) -> None:
     people = {"from": "gannet@example.org", "to": ["keeper@example.org"]}
     mail = make_notifier(MailSettings.model_validate({"kind": "mail", **keys, **people}), time)
     # Each try of a slow server takes its whole time, and that is real.
-    patience = Patience(longest_s=5_000) if how == "slow" else PATIENCE
+    patience = RetryPolicy(longest_s=5_000) if how == "slow" else DEFAULT_POLICY
     async with day_with(tmp_path, mail, time, patience) as found:
         await found.passes((WORSE_S, lambda: server.be(how)), (WELL_S, lambda: server.be("well")))
         await found.judge(server.ids())

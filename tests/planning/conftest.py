@@ -5,8 +5,8 @@ from collections.abc import Iterator
 import pytest
 
 from watchkeeper.clock import Clock
-from watchkeeper.probes.base import Bench
-from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.workers import ThreadWorkers
 
 
 @pytest.fixture
@@ -18,6 +18,6 @@ def workers() -> Iterator[ThreadWorkers]:
 
 
 @pytest.fixture
-def bench(workers: ThreadWorkers) -> Bench:
+def bench(workers: ThreadWorkers) -> ProbeContext:
     """A bench with the real clock and real workers."""
-    return Bench(Clock(), workers)
+    return ProbeContext(Clock(), workers)

@@ -3,9 +3,9 @@
 from pathlib import Path
 
 from tests.probes.toolbox import FixedClock, utc
-from watchkeeper.planning.freeing_stores import Place
-from watchkeeper.probes.base import Bench
-from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.inventory.reclaim.stores import StoreContext
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.settings import Settings, known_model
 
 NOW = utc("2026-12-01 06:00:00")
@@ -16,17 +16,17 @@ def known(*probes: dict[str, object]) -> Settings:
     return known_model().model_validate({"probe": list(probes)})
 
 
-def fixed(workers: ThreadWorkers) -> Bench:
+def fixed(workers: ThreadWorkers) -> ProbeContext:
     """A bench whose clock stands at NOW."""
-    return Bench(FixedClock(NOW), workers)
+    return ProbeContext(FixedClock(NOW), workers)
 
 
-def place(folder: Path, workers: ThreadWorkers, *probes: dict[str, object], timeout_s: float = 20.0) -> Place:
+def place(folder: Path, workers: ThreadWorkers, *probes: dict[str, object], timeout_s: float = 20.0) -> StoreContext:
     """A place whose kernel's tables are in a folder; nothing is mounted there."""
     mountinfo = folder / "mountinfo"
     if not mountinfo.exists():
         mountinfo.write_text("")
-    return Place(fixed(workers), known(*probes), folder / "no-helper.sock", timeout_s, mountinfo, folder / "sys")
+    return StoreContext(fixed(workers), known(*probes), folder / "no-helper.sock", timeout_s, mountinfo, folder / "sys")
 
 
 def mounted(folder: Path, *mounts: tuple[str, str, str]) -> None:

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.core.planning.houses import GIB, HOUSE, NOW, POOL, SRV, THIN
-from watchkeeper.core.observation import Condition, Level, SeriesKey
-from watchkeeper.core.records import Commit, Seen
-from watchkeeper.planning import growth
+from tests.planning.houses import GIB, HOUSE, NOW, POOL, SRV, THIN
+from watchkeeper.inventory import growth
+from watchkeeper.model.observation import Condition, Level, SeriesKey
+from watchkeeper.model.records import Commit, Seen
 from watchkeeper.store import Store
 
 IN_USE = SeriesKey("memory", "in use")

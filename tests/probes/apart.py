@@ -36,8 +36,8 @@ PREAMBLE = """
 import asyncio, ctypes, json, os, subprocess, sys, time
 from watchkeeper.clock import Clock
 from watchkeeper.probes.base import Bench
-from watchkeeper.probes.filesystem import FilesystemsProbe, FilesystemsSettings
-from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.probes.host.filesystems import FilesystemsProbe, FilesystemsSettings
+from watchkeeper.probes.support.workers import ThreadWorkers
 
 libc = ctypes.CDLL(None, use_errno=True)
 

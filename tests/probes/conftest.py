@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from watchkeeper.clock import Clock
-from watchkeeper.probes.base import Bench
-from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.workers import ThreadWorkers
 
 SAMPLES = Path(__file__).with_name("samples")
 
@@ -21,9 +21,9 @@ def workers() -> Iterator[ThreadWorkers]:
 
 
 @pytest.fixture
-def bench(workers: ThreadWorkers) -> Bench:
+def bench(workers: ThreadWorkers) -> ProbeContext:
     """A bench with the real clock and real workers."""
-    return Bench(Clock(), workers)
+    return ProbeContext(Clock(), workers)
 
 
 @pytest.fixture

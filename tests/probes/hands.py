@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from watchkeeper.clock import Clock
-from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
 
 
 class SetClock(Clock):

@@ -9,16 +9,16 @@ from typing import Any
 
 import pytest
 
-from watchkeeper.core.observation import Condition, Deadline, Level, SeriesKey
 from watchkeeper.errors import ProbeError
-from watchkeeper.probes.base import Bench
+from watchkeeper.model.observation import Condition, Deadline, Level, SeriesKey
+from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.plugins import Checked, find, why_not
 
 WHOLE = '''
 from typing import Literal
 from pydantic import Field
 from watchkeeper.config.types import ProbeSettings
-from watchkeeper.core.observation import Level, SeriesKey, Unit
+from watchkeeper.model.observation import Level, SeriesKey, Unit
 from watchkeeper.probes.base import ProbeKind
 
 class TideSettings(ProbeSettings):
@@ -61,7 +61,7 @@ def distribution(path: Path, module: str, source: str, *points: str) -> None:
     (info / "entry_points.txt").write_text("[watchkeeper.probes]\n" + "".join(f"{point}\n" for point in points))
 
 
-async def test_a_whole_one(path: Path, bench: Bench) -> None:
+async def test_a_whole_one(path: Path, bench: ProbeContext) -> None:
     """Its kind is found by the entry point, its settings are read, and its probe observes."""
     distribution(path, "watch_of_tide", WHOLE, "tide = watch_of_tide:KIND")
     found = find({"memory"})

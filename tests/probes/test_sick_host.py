@@ -7,16 +7,16 @@ from pathlib import Path
 import pytest
 
 from tests.probes.toolbox import FixedClock, Toolbox, find, sample, utc
-from watchkeeper.core.observation import Condition, Deadline, Level, Observation
+from watchkeeper.model.observation import Condition, Deadline, Level, Observation
 from watchkeeper.privileged import commands
-from watchkeeper.probes.base import Bench
-from watchkeeper.probes.table import PROBES, make_probe
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.registry import PROBES, make_probe
 
 NOW = utc("2026-11-25 08:35:00")
 
 
 @pytest.fixture
-def host(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bench: Bench) -> Bench:
+def host(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bench: ProbeContext) -> ProbeContext:
     """A host whose tools say what they said then."""
     monkeypatch.setattr(os, "geteuid", lambda: 0)
     monkeypatch.setattr(commands, "MOUNTS", tmp_path / "mountinfo")
@@ -38,7 +38,7 @@ def host(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bench: Bench) -> Bench
     return replace(bench, clock=FixedClock(NOW))
 
 
-async def look(host: Bench, kind: str, **settings: object) -> list[Observation]:
+async def look(host: ProbeContext, kind: str, **settings: object) -> list[Observation]:
     """One look of a probe of the table."""
     return list(await make_probe(PROBES[kind].settings.model_validate({"kind": kind, **settings}), host).observe())
 
@@ -59,7 +59,7 @@ def test_the_samples_are_of_the_commands_that_are_run(name: str, command: str) -
     assert sample(f"sick/{name}").command == command
 
 
-async def test_pools(host: Bench) -> None:
+async def test_pools(host: ProbeContext) -> None:
     """The suspended pool is grave and has no level, for `zfs list` does not name it; the other is well."""
     seen = await look(host, "zfs")
     full = find(seen, "pool full", "health", Condition)
@@ -74,7 +74,7 @@ async def test_pools(host: Bench) -> None:
     assert find(seen, "pool full", "scrub", Deadline).last_at is None
 
 
-async def test_thin_pools(host: Bench) -> None:
+async def test_thin_pools(host: ProbeContext) -> None:
     """One ran out of data and the other of metadata: each level is exactly full, and each health says which it was."""
     seen = await look(host, "lvm")
     data = find(seen, "thin pool vg0/thin0", "data", Level)
@@ -87,7 +87,7 @@ async def test_thin_pools(host: Bench) -> None:
     assert dict(metadata.facts)["promised"] == "9.77 GiB by 20 volumes, of 600 MiB"
 
 
-async def test_snapshots(host: Bench) -> None:
+async def test_snapshots(host: ProbeContext) -> None:
     """Odd names and many of them: the newest of each is found."""
     seen = await look(host, "zfs-snapshots", name="daily", of=["tank/*"], called=["daily-*"], max_age="1d")
     newest = find(seen, "snapshots of tank/two words (daily)", "newest", Deadline)

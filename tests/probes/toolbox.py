@@ -10,10 +10,10 @@ from typing import TypeVar
 import pytest
 
 from watchkeeper.clock import Clock
-from watchkeeper.core.observation import Condition, Deadline, Level, Observation
-from watchkeeper.privileged import running
-from watchkeeper.privileged.running import Ran
-from watchkeeper.probes import tools
+from watchkeeper.model.observation import Condition, Deadline, Level, Observation
+from watchkeeper.privileged import process as running
+from watchkeeper.privileged.process import Completed
+from watchkeeper.probes.support import tools
 
 SAMPLES = Path(__file__).with_name("samples") / "storage"
 
@@ -30,9 +30,9 @@ class Sample:
     stderr: str
 
     @property
-    def ran(self) -> Ran:
+    def ran(self) -> Completed:
         """The same as a run that has ended."""
-        return Ran(self.status, self.stdout.encode(), self.stderr.encode())
+        return Completed(self.status, self.stdout.encode(), self.stderr.encode())
 
 
 def sample(name: str) -> Sample:

@@ -7,8 +7,8 @@ import pytest
 from watchkeeper import settings
 from watchkeeper.clock import Clock
 from watchkeeper.errors import ConfigError
-from watchkeeper.probes.base import Bench, OwnDatabase
-from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.probes.base import OwnDatabase, ProbeContext
+from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.runtime.active_config import build, check_in_place
 from watchkeeper.settings import Settings
 
@@ -26,7 +26,7 @@ def read(folder: Path, text: str, head: str = "") -> Settings:
 
 def test_what_is_unchanged_is_the_same_object(tmp_path: Path) -> None:
     """Rules and ties are no part of a probe; anything else of its settings makes it another one."""
-    bench = Bench(Clock(), ThreadWorkers())
+    bench = ProbeContext(Clock(), ThreadWorkers())
     first = build(read(tmp_path, MEMORY + HUB + HOOK), bench, Clock())
     ruled = HUB + 'rests_on = ["pool skerry"]\n[probe.rules.silent]\nwarning = "5m"\n'
     second = build(read(tmp_path, MEMORY + ruled + HOOK), bench, Clock(), first)
@@ -46,8 +46,8 @@ def test_another_bound_makes_the_probe_of_watchkeeper_itself_anew(tmp_path: Path
     """It is the only one that sees the bound."""
     text = MEMORY + '[[probe]]\nkind = "itself"\n'
     workers, own = ThreadWorkers(), OwnDatabase(tmp_path / "watchkeeper.db", 2**30, list)
-    first = build(read(tmp_path, text), Bench(Clock(), workers, database=own), Clock())
-    second = build(read(tmp_path, text), Bench(Clock(), workers, database=own), Clock(), first)
+    first = build(read(tmp_path, text), ProbeContext(Clock(), workers, database=own), Clock())
+    second = build(read(tmp_path, text), ProbeContext(Clock(), workers, database=own), Clock(), first)
     assert second.probes[0].probe is first.probes[0].probe
     assert second.probes[1].probe is not first.probes[1].probe
 

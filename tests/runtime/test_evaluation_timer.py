@@ -4,12 +4,12 @@ import asyncio
 from datetime import UTC, datetime
 
 from tests.support.house import HOUR, MINUTE, SECOND, START, Desk, Shelf, watched
+from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.evaluator import SeriesEvaluator
+from watchkeeper.alerting.rules import Rules, SilentRule
 from watchkeeper.clock import Clock
-from watchkeeper.core.alert_book import AlertBook
-from watchkeeper.core.evaluator import SeriesEvaluator
-from watchkeeper.core.observation import Answer, Kind, SeriesKey
-from watchkeeper.core.records import Entry
-from watchkeeper.core.rules import Rules, SilentRule
+from watchkeeper.model.observation import Answer, Kind, SeriesKey
+from watchkeeper.model.records import Entry
 from watchkeeper.runtime.evaluation_timer import EvaluationTimer
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState

@@ -7,13 +7,14 @@ from datetime import timedelta
 import pytest
 
 from tests.support.house import DAY, HOUR, MINUTE, START, House, watched
-from watchkeeper.core.absence import GONE, is_gone
-from watchkeeper.core.alerts import Alert, Concern, Delays, Priority, State
-from watchkeeper.core.group_alerts import DATABASE, FLOOD, GROUP
-from watchkeeper.core.observation import Answer, Condition, Level, Observation, SeriesKey
-from watchkeeper.core.records import Entry
-from watchkeeper.core.rules import Finding, Rules, SilentRule, UnsoundRule
+from watchkeeper.alerting.group_alerts import DATABASE, FLOOD, GROUP
+from watchkeeper.alerting.missing_data import GONE, is_gone
+from watchkeeper.alerting.rules import Rules, SilentRule, UnsoundRule
 from watchkeeper.errors import ProbeTimeout, StoreDamaged
+from watchkeeper.model.alert import Alert, Concern, Delays, Priority, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Answer, Condition, Level, Observation, SeriesKey
+from watchkeeper.model.records import Entry
 from watchkeeper.runtime.scheduled_probe import OWN_REFRESH, Absent, ScheduledProbe
 
 HUB = SeriesKey("service hide-hub", "answer")

@@ -10,29 +10,29 @@ import pytest
 
 from tests.support.house import Script
 from watchkeeper import settings
+from watchkeeper.alerting.rules import Rules
 from watchkeeper.clock import Clock
 from watchkeeper.config.loading import Loaded
-from watchkeeper.core.observation import Answer, Observation, SeriesKey
-from watchkeeper.core.records import Entry
-from watchkeeper.core.rules import Rules
 from watchkeeper.errors import ConfigError, Problem
-from watchkeeper.notifiers.outbox import Outbox
-from watchkeeper.probes.base import Bench, OwnDatabase
-from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.model.observation import Answer, Observation, SeriesKey
+from watchkeeper.model.records import Entry
+from watchkeeper.notifiers.outbox.outbox import Outbox
+from watchkeeper.periodic.scheduler import Scheduler
+from watchkeeper.probes.base import OwnDatabase, ProbeContext
+from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.runtime.active_config import ActiveConfig, build
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.reload import (
     ActiveRuntime,
-    Heartbeat,
     Lasting,
     Runtime,
+    ScheduledHeartbeat,
     build_runtime,
     changed_probes,
     difference,
 )
 from watchkeeper.runtime.runner import Runner
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
-from watchkeeper.schedule import Schedule
 from watchkeeper.settings import Settings
 from watchkeeper.store.store import Store
 
@@ -92,9 +92,9 @@ def read(folder: Path, text: str, head: str = "") -> Loaded[Settings]:
     return settings.read(path)
 
 
-def beat(of: Settings) -> Heartbeat | None:
+def beat(of: Settings) -> ScheduledHeartbeat | None:
     """A sign of life that nobody hears."""
-    return None if of.alive.url is None else Heartbeat(" alive", of.alive.every, asyncio.Event().wait)  # type: ignore[arg-type]
+    return None if of.alive.url is None else ScheduledHeartbeat(" alive", of.alive.every, asyncio.Event().wait)  # type: ignore[arg-type]
 
 
 @pytest.fixture
@@ -104,10 +104,10 @@ async def rig(tmp_path: Path) -> AsyncIterator[Rig]:
     async with await Store.open(tmp_path / "watch.db") as store:
         known = read(tmp_path, MEMORY + ITSELF).settings
         own = OwnDatabase(tmp_path / "watch.db", known.store.most, list)
-        config = build(known, Bench(clock, workers, store.notes, database=own), clock)
+        config = build(known, ProbeContext(clock, workers, store.notes, database=own), clock)
         outbox = Outbox(store, config.notifiers, clock)
         state = PipelineState(store, outbox, clock, "gannet", known.host.zone)
-        lasting = Lasting(store, clock, Schedule(clock), outbox, state, shown, beat)
+        lasting = Lasting(store, clock, Scheduler(clock), outbox, state, shown, beat)
         runtime = build_runtime(config, lasting)
         runner = Runner(runtime.pipeline, config.probes)
         active = ActiveRuntime(runtime, runner, lasting)
@@ -289,8 +289,8 @@ async def test_keeping_and_rounds_run_by_the_configuration_that_holds(
     async def note(each: object) -> None:
         ran.append(each)
 
-    monkeypatch.setattr("watchkeeper.keeping.Keeping.run", note)
-    monkeypatch.setattr("watchkeeper.rounds.Rounds.make", note)
+    monkeypatch.setattr("watchkeeper.periodic.retention.Keeping.run", note)
+    monkeypatch.setattr("watchkeeper.periodic.messages.Rounds.make", note)
     await rig.reload(MEMORY)
     await rig.active.keep()
     await rig.active.make_rounds()

@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 
 from tests.support.house import DAY, HOUR, MINUTE, START, Desk, Hands, House, Script, Shelf, watched
+from watchkeeper.alerting.rules import Rules, SilentRule
 from watchkeeper.clock import Clock
-from watchkeeper.core.observation import Answer, Condition, Observation, SeriesKey
-from watchkeeper.core.rules import Rules, SilentRule
+from watchkeeper.model.observation import Answer, Condition, Observation, SeriesKey
+from watchkeeper.periodic.scheduler import Scheduler
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.runner import REVIEW_S, Runner, look_at_all
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
-from watchkeeper.schedule import Schedule
 from watchkeeper.store.store import Store
 
 HUB = SeriesKey("service hide-hub", "answer")
@@ -151,7 +151,7 @@ async def test_a_gap_before_this_life_plans_nothing_anew(tmp_path: Path) -> None
 async def test_a_real_schedule_is_planned_anew() -> None:
     """What was planned for hours from now, by the clock as it was, runs soon."""
     runner, clock = quick_runner(watched(UP, every_s=1.0))
-    schedule = Schedule(clock)
+    schedule = Scheduler(clock)
     schedule.every("daily", DAY.total_seconds(), asyncio.Event().wait)  # type: ignore[arg-type]  # never run
     schedule.start()
     await runner.review_round(schedule)

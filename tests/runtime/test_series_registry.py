@@ -6,9 +6,9 @@ from datetime import timedelta
 import pytest
 
 from tests.support.house import HOUR, MINUTE, START, Script, watched
-from watchkeeper.core.alert_book import AlertBook
-from watchkeeper.core.observation import Answer, Condition, Kind, Level, Observation, SeriesKey
-from watchkeeper.core.rules import Rules, SilentRule
+from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.rules import Rules, SilentRule
+from watchkeeper.model.observation import Answer, Condition, Kind, Level, Observation, SeriesKey
 from watchkeeper.runtime.scheduled_probe import OWN_REFRESH, ProbeRuns, ScheduledProbe
 from watchkeeper.runtime.series_registry import SeriesEntry, SeriesRegistry
 

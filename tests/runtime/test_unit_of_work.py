@@ -6,13 +6,13 @@ from datetime import UTC, timedelta
 import pytest
 
 from tests.support.house import HOUR, START, Desk
-from watchkeeper.core import alert_steps
-from watchkeeper.core.alerts import Alert, Concern, Delays, Priority, Transition
-from watchkeeper.core.gaps import Gap
-from watchkeeper.core.observation import SeriesKey
-from watchkeeper.core.records import Commit, Entry, JournalLine, Seen
-from watchkeeper.core.rules import Finding
+from watchkeeper.alerting import state_machine
+from watchkeeper.alerting.clock_gaps import Gap
 from watchkeeper.logs.fields import NOTICE
+from watchkeeper.model.alert import Alert, Concern, Delays, Priority, Transition
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.records import Commit, Entry, JournalLine, Seen
 from watchkeeper.runtime.unit_of_work import TOLD_AWAY_S, Notifications, UnitOfWork
 
 HUB, POOL = SeriesKey("service hide-hub", "answer"), SeriesKey("pool skerry", "health")
@@ -26,7 +26,7 @@ def found(priority: Priority | None) -> Finding:
 
 def raised(priority: Priority = Priority.WARNING, alert: Alert | None = None) -> Transition:
     """It is raised."""
-    _, (move,) = alert_steps.step(alert or Alert(HUB, Concern.SILENT), priority, START, Delays())
+    _, (move,) = state_machine.step(alert or Alert(HUB, Concern.SILENT), priority, START, Delays())
     return move
 
 
@@ -92,7 +92,7 @@ def test_what_depends_on_nothing_of_the_daemons_own() -> None:
 
 def test_a_transition_that_is_kept_back_is_a_line_alone() -> None:
     """Which alert holds it is in the line."""
-    held = alert_steps.hold(Alert(HUB, Concern.SILENT), POOL)
+    held = state_machine.hold(Alert(HUB, Concern.SILENT), POOL)
     unit = notified(raised(alert=held))
     assert unit.parcels == []
     assert (unit.journal[0].text, unit.journal[0].details["held by"]) == (f"{HUB}: raise", str(POOL))
@@ -106,7 +106,7 @@ def test_how_loud_a_transition_is_in_the_log(priority: Priority, level: int, cap
     caplog.set_level(logging.DEBUG)
     move = raised(priority)
     notified(move)
-    _, (ended, *_) = alert_steps.step(move.after, None, START, Delays())
+    _, (ended, *_) = state_machine.step(move.after, None, START, Delays())
     notified(ended)
     assert [record.levelno for record in caplog.records] == [level, logging.INFO]
     fields = [record.__dict__["watchkeeper"] for record in caplog.records]

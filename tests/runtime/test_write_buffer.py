@@ -7,13 +7,13 @@ from datetime import UTC
 import pytest
 
 from tests.support.house import MINUTE, START, Desk, House, Shelf, watched
-from watchkeeper.core.alert_book import AlertBook
-from watchkeeper.core.alerts import Alert, Concern, Priority, State
-from watchkeeper.core.group_alerts import DATABASE
-from watchkeeper.core.message import noted
-from watchkeeper.core.observation import Answer, Condition, SeriesKey
-from watchkeeper.core.records import Commit, Entry, JournalLine, Parcel, Seen
+from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.group_alerts import DATABASE
 from watchkeeper.errors import StoreFull
+from watchkeeper.messages.build import noted
+from watchkeeper.model.alert import Alert, Concern, Priority, State
+from watchkeeper.model.observation import Answer, Condition, SeriesKey
+from watchkeeper.model.records import Commit, Delivery, Entry, JournalLine, Seen
 from watchkeeper.runtime.unit_of_work import Notifications, UnitOfWork
 from watchkeeper.runtime.write_buffer import WriteBuffer
 
@@ -30,7 +30,7 @@ class Rig:
         notifications = Notifications(self.desk, "gannet", UTC)
         self.buffer = WriteBuffer(self.store, self.desk, notifications, self.book)
 
-    def parcel(self, text: str) -> Parcel:
+    def parcel(self, text: str) -> Delivery:
         """A message for the one notifier."""
         (made,) = self.desk.parcels_for(noted("gannet", START, UTC, text, text, ""), START)
         return made

@@ -7,10 +7,10 @@ from pathlib import Path
 from random import Random
 
 from tests.store.material import HOUR, MINUTE, SKERRY, START, samples, transition
-from watchkeeper.core.observation import SeriesKey
-from watchkeeper.core.remembered import CheckIn
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.probe_state import JobReport
 from watchkeeper.store import Store
-from watchkeeper.store.keeping import Horizons
+from watchkeeper.store.history.retention_limits import RetentionLimits
 
 PAGE = 4096
 TIDE_LOG, NEST_CAMS = SeriesKey("pool skerry/tide-log", "space"), SeriesKey("pool skerry/nest-cams", "space")
@@ -28,9 +28,9 @@ def make(path: Path) -> None:
                 await store.commit(samples(COUNT, key))
             for number in range(1, TRANSITIONS + 1):
                 await store.commit(transition(number))
-            await store.keep(Horizons(samples=(START + 1000 * MINUTE).replace(minute=0), hours=START + 4 * HOUR))
+            await store.keep(RetentionLimits(samples=(START + 1000 * MINUTE).replace(minute=0), hours=START + 4 * HOUR))
             await store.notes.write("returned", "guests" * 100)
-            await store.check_ins.record(CheckIn("nightly-backup", START))
+            await store.check_ins.record(JobReport("nightly-backup", START))
 
     asyncio.run(fill())
 

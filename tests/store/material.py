@@ -4,11 +4,11 @@ import sqlite3
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from watchkeeper.core.alerts import Alert, Concern, Priority, State, Telling
-from watchkeeper.core.message import Message, message_id
-from watchkeeper.core.observation import Level, SeriesKey
-from watchkeeper.core.records import Commit, Entry, JournalLine, Parcel, Seen
-from watchkeeper.core.rules import Finding
+from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.message import Message, message_id
+from watchkeeper.model.observation import Level, SeriesKey
+from watchkeeper.model.records import Commit, Delivery, Entry, JournalLine, Seen
 
 START = datetime(2026, 3, 1, 6, 30, tzinfo=UTC)
 MINUTE, HOUR, DAY = timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
@@ -33,7 +33,7 @@ def message(thread: str = "skerry-1", number: int = 1, at: datetime = START) -> 
         thread=thread,
         number=number,
         host="gannet",
-        telling=Telling.RAISED,
+        telling=NotificationKind.RAISED,
         key=SKERRY,
         concern=Concern.FULL,
         state=State.ACTIVE,
@@ -49,9 +49,9 @@ def message(thread: str = "skerry-1", number: int = 1, at: datetime = START) -> 
     )
 
 
-def parcel(thread: str = "skerry-1", number: int = 1, due_at: datetime = START, notifier: str = "mail") -> Parcel:
+def parcel(thread: str = "skerry-1", number: int = 1, due_at: datetime = START, notifier: str = "mail") -> Delivery:
     """One message for one notifier."""
-    return Parcel(notifier, message(thread, number), made_at=START, due_at=due_at)
+    return Delivery(notifier, message(thread, number), made_at=START, due_at=due_at)
 
 
 def alert(episode: int = 1) -> Alert:

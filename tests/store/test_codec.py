@@ -14,13 +14,13 @@ from hypothesis import given
 
 from tests.store.material import HIDE_HUB, SKERRY, START, alert, message
 from tests.store.strategies import TEXT, any_of
-from watchkeeper.core.alerts import Alert, Priority
-from watchkeeper.core.exhaustion import Forecast
-from watchkeeper.core.message import Message
-from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
-from watchkeeper.core.records import Entry, JournalLine
-from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreError
+from watchkeeper.model.alert import Alert, Priority
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.message import Message
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
+from watchkeeper.model.records import Entry, JournalLine
 from watchkeeper.store.codec import (
     ALERT,
     FINDING,

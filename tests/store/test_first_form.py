@@ -5,9 +5,11 @@ from contextlib import closing
 from pathlib import Path
 
 from tests.store.material import HOUR, START, asked, samples
-from watchkeeper.core.alerts import Priority
-from watchkeeper.core.observation import SeriesKey
-from watchkeeper.store import Store, copies, database, schema
+from watchkeeper.model.alert import Priority
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.store import Store, schema
+from watchkeeper.store import connection as database
+from watchkeeper.store.files import backup as copies
 
 DUMP = Path(__file__).with_name("first_form.sql")
 KEPT = ("series", "samples", "latest", "findings", "alerts", "journal", "outbox", "life")

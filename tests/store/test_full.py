@@ -13,7 +13,8 @@ import pytest
 from tests.store.material import asked, samples, transition
 from tests.support.needs import need
 from watchkeeper.errors import StoreFull
-from watchkeeper.store import Store, database
+from watchkeeper.store import Store
+from watchkeeper.store import connection as database
 
 ROOT = Path(__file__).parents[2]
 

@@ -16,12 +16,13 @@ import pytest
 from tests.store.harm import Harm, harm
 from tests.store.material import DAY, HIDE_HUB, HOUR, MINUTE, SKERRY, START, alert, line, parcel, samples, transition
 from tests.support.outbox import ScriptedNotifier, SetClock
-from watchkeeper.core.observation import Answer, Condition, Deadline, SeriesKey
-from watchkeeper.core.records import Commit, Parceled, Seen
-from watchkeeper.core.remembered import CheckIn
-from watchkeeper.notifiers.outbox import Outbox
-from watchkeeper.store import Store, files
-from watchkeeper.store.keeping import Horizons
+from watchkeeper.model.observation import Answer, Condition, Deadline, SeriesKey
+from watchkeeper.model.probe_state import JobReport
+from watchkeeper.model.records import Commit, DeliveryState, Seen
+from watchkeeper.notifiers.outbox.outbox import Outbox
+from watchkeeper.store import Store
+from watchkeeper.store.files import file_lock
+from watchkeeper.store.history.retention_limits import RetentionLimits
 
 FAR = START + 9_999 * DAY
 HARMS, SHARES = 500, 10
@@ -49,15 +50,15 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
             await store.commit(Commit(journal=tuple(line(f"line {n}", START + n * MINUTE) for n in range(10))))
             first = await store.next_parcel("mail")
             assert first is not None
-            await store.parcel_done(replace(first, state=Parceled.DELIVERED, done_at=START))
+            await store.parcel_done(replace(first, state=DeliveryState.DELIVERED, done_at=START))
             await store.commit(
                 Commit(parcels=(parcel("hut-1", notifier="phone"), parcel("hut-1", 2, notifier="phone")))
             )
-            await store.keep(Horizons(samples=(START + HOUR).replace(minute=0)))
+            await store.keep(RetentionLimits(samples=(START + HOUR).replace(minute=0)))
             await store.notes.write("returned", "guests: tide-log")
             await store.notes.write(" keeping", "")
-            await store.check_ins.record(CheckIn("nightly-backup", START, said="all copied"))
-            await store.check_ins.record(CheckIn("scrub", START, failed=True))
+            await store.check_ins.record(JobReport("nightly-backup", START, said="all copied"))
+            await store.check_ins.record(JobReport("scrub", START, failed=True))
 
     asyncio.run(fill())
     return path
@@ -111,7 +112,9 @@ async def _live(path: Path) -> set[str]:
         await _pages(store)
         got = await _drain(store)
         assert len(got) == len(set(got)), "told twice"
-        await store.keep(Horizons(samples=NOW.replace(minute=0), hours=NOW - timedelta(hours=30), journal=START - DAY))
+        await store.keep(
+            RetentionLimits(samples=NOW.replace(minute=0), hours=NOW - timedelta(hours=30), journal=START - DAY)
+        )
         await store.inspect(whole=True)
         await store.commit(samples(2))
         await _start(store)
@@ -125,7 +128,7 @@ def test_one_harmed_row_stops_nothing(
     whole: Path, tmp_path: Path, share: int, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     """The start, the pages and a message of another alert work, nothing is raised, and the harm is reported."""
-    monkeypatch.setattr(files, "sync", lambda _path: None)
+    monkeypatch.setattr(file_lock, "sync", lambda _path: None)
     for number in range(share, HARMS, SHARES):
         path = tmp_path / f"{number}" / "watchkeeper.db"
         path.parent.mkdir()

@@ -27,7 +27,7 @@ from itertools import count
 from pathlib import Path
 from tests.store.material import HOUR, MINUTE, START, transition
 from watchkeeper.store import Store
-from watchkeeper.store.keeping import Horizons
+from watchkeeper.store.history.retention_limits import Horizons
 
 async def write(store, numbers):
     for number in numbers:

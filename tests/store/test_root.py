@@ -17,9 +17,11 @@ import pytest
 
 from tests.store.material import START, asked, samples, transition
 from tests.support.folders import DAEMON, SECRET, STRANGER, TRAPS, Ground, Trap, folder, ground, link, names
-from watchkeeper.core.remembered import CheckIn
 from watchkeeper.errors import StartError, StoreDamaged, StoreError, WatchkeeperError
-from watchkeeper.store import Store, copies, files, spool
+from watchkeeper.model.probe_state import JobReport
+from watchkeeper.store import Store
+from watchkeeper.store.files import backup as copies
+from watchkeeper.store.files import file_lock, job_spool
 
 PATIENCE_S = 60
 REPLACED = "watchkeeper.db.replaced-20260301T063000Z"
@@ -81,7 +83,7 @@ def _show(where: Ground, _backup: Path) -> None:
 
 
 def _leave(where: Ground, _backup: Path) -> None:
-    spool.leave(spool.spool_of(where.database), CheckIn("nightly-backup", datetime(2026, 3, 1, tzinfo=UTC)))
+    job_spool.leave(job_spool.spool_of(where.database), JobReport("nightly-backup", datetime(2026, 3, 1, tzinfo=UTC)))
 
 
 def _write(where: Ground, _backup: Path) -> None:
@@ -133,7 +135,7 @@ def test_a_copy_belongs_to_root(where: Ground, backup: Path) -> None:
     """It is whole, for root's eyes alone, and nothing is left beside the database or beside the copy."""
     _back_up(where, backup)
     copy = where.top / "copy.db"
-    assert (copy.stat().st_uid, copy.stat().st_mode & 0o777) == (0, files.FILE_MODE)
+    assert (copy.stat().st_uid, copy.stat().st_mode & 0o777) == (0, file_lock.FILE_MODE)
     assert asked(copy, "SELECT count(*) FROM journal") == [(1,)]
     assert names(where.state) == ["watchkeeper.db"]
     assert not list(where.top.glob("*.part"))

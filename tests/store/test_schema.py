@@ -8,7 +8,8 @@ from sqlite_utils import Database, Migrations
 
 from tests.store.material import asked
 from watchkeeper.errors import StoreDamaged, StoreError, StoreTooNew
-from watchkeeper.store import Store, database, schema
+from watchkeeper.store import Store, schema
+from watchkeeper.store import connection as database
 
 NAMES = [each.name for each in schema.MIGRATIONS._migrations]
 

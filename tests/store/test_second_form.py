@@ -9,8 +9,10 @@ import pytest
 
 from tests.store import damage, older
 from tests.store.material import DAY, HIDE_HUB, SKERRY, START, asked, samples
-from watchkeeper.core.records import Entry, Parceled
-from watchkeeper.store import Store, database, definitions, mending, rows, schema
+from watchkeeper.model.records import DeliveryState, Entry
+from watchkeeper.store import Store, checked_rows, schema
+from watchkeeper.store import connection as database
+from watchkeeper.store.recovery import definitions, repair
 
 KEPT = ("series", "samples", "hours", "latest", "findings", "alerts", "journal", "outbox", "notes", "check_ins", "life")
 
@@ -36,16 +38,16 @@ async def test_nothing_is_lost(path: Path) -> None:
         assert len(await store.parcels(only_open=False)) == 3
         found = await store.next_parcel("mail")
         assert found is not None
-        assert found.state is Parceled.WAITING
+        assert found.state is DeliveryState.WAITING
         assert await store.notes.read("returned") == "guests: tide-log"
         assert (await store.check_ins.last("nightly-backup")).good is not None
         assert len(await store.samples(SKERRY, START - DAY, START + DAY)) > older.SAMPLES
         await store.inspect(whole=True)
         assert await store.quarantined(START - DAY, START + 9999 * DAY) == []
     assert _content(path) == before
-    for form in rows.FORMS:
+    for form in checked_rows.FORMS:
         assert asked(path, f"SELECT count(*) FROM {form.table} WHERE crc IS NULL") == [(0,)]
-    assert mending.set_aside_of(path) == []
+    assert repair.damaged_files(path) == []
 
 
 async def test_a_row_that_cannot_be_read_is_moved(path: Path) -> None:
@@ -78,7 +80,7 @@ async def test_a_damaged_one_is_salvaged(path: Path) -> None:
         assert len(await store.samples(SKERRY, START - DAY, START + DAY)) > older.SAMPLES
         await store.inspect(whole=True)
         assert await store.quarantined(START - DAY, START + 9999 * DAY) == []
-    (aside,) = mending.set_aside_of(path)
+    (aside,) = repair.damaged_files(path)
     assert aside.exists()
 
 

@@ -28,14 +28,14 @@ from tests.store.material import (
     transition,
 )
 from tests.store.strategies import TEXT, any_of
-from watchkeeper.core.alerts import Alert, Concern, Priority, State
-from watchkeeper.core.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
-from watchkeeper.core.ports import OutboxStore, ReadStore, WriteStore
-from watchkeeper.core.records import Bucket, Commit, Entry, JournalLine, Sample, Seen
-from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreError
+from watchkeeper.model.alert import Alert, Concern, Priority, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.ports import OutboxStore, ReadStore, WriteStore
+from watchkeeper.model.records import Bucket, Commit, Entry, JournalLine, Sample, Seen
 from watchkeeper.store import Store
-from watchkeeper.store.keeping import Horizons
+from watchkeeper.store.history.retention_limits import RetentionLimits
 
 LONG_AGO, FAR_AHEAD = datetime(1970, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, tzinfo=UTC)
 
@@ -398,10 +398,10 @@ async def test_free_pages_are_handed_back(store: Store, path: Path) -> None:
     """What keeping frees beyond the spare goes back to the file system; within it, it waits for the next samples."""
     await store.commit(samples(20_000))
     pages = asked(path, "PRAGMA page_count")
-    assert await store.keep(Horizons(samples=FAR_AHEAD), spare_share=1.0) == 20_000
+    assert await store.keep(RetentionLimits(samples=FAR_AHEAD), spare_share=1.0) == 20_000
     assert asked(path, "PRAGMA page_count") == pages
     assert asked(path, "PRAGMA freelist_count") > [(90,)]
-    await store.keep(Horizons(samples=FAR_AHEAD), spare_share=0.0)
+    await store.keep(RetentionLimits(samples=FAR_AHEAD), spare_share=0.0)
     assert asked(path, "PRAGMA freelist_count") == [(0,)]
     assert asked(path, "PRAGMA page_count") < pages
 
@@ -409,7 +409,7 @@ async def test_free_pages_are_handed_back(store: Store, path: Path) -> None:
 async def test_commits_have_their_turn_between_the_steps(store: Store) -> None:
     """Keeping much does not hold a commit up until all is done."""
     await store.commit(samples(5000))
-    keeping = asyncio.create_task(store.keep(Horizons(samples=FAR_AHEAD)))
+    keeping = asyncio.create_task(store.keep(RetentionLimits(samples=FAR_AHEAD)))
     await asyncio.sleep(0)
     await store.commit(Commit(journal=(line("between"),)))
     assert not keeping.done()

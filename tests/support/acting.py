@@ -7,10 +7,10 @@ from pathlib import Path
 
 from tests.support.readstore import ReadStoreDouble
 from watchkeeper.config.types import SecretSource
-from watchkeeper.core import alerts as tables
-from watchkeeper.core.alerts import Alert, Concern, Event, State
-from watchkeeper.core.observation import SeriesKey
-from watchkeeper.web import passwords
+from watchkeeper.model import alert as tables
+from watchkeeper.model.alert import Alert, Concern, Event, State
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.web.auth import passwords
 
 PASSWORD = "the hides are heated"
 

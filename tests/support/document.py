@@ -9,8 +9,8 @@ from pydantic import AnyHttpUrl, Field, FilePath, SecretStr
 from watchkeeper.config import loading
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.config.types import NotifierSettings, PriorityWord, ProbeSettings, SecretSource, Size, Strict
-from watchkeeper.core.alerts import Priority
 from watchkeeper.errors import ConfigError
+from watchkeeper.model.alert import Priority
 from watchkeeper.settings import Settings, settings_model
 
 

@@ -3,13 +3,14 @@
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
 
+from watchkeeper.alerting.rules import Rules, SilentRule
 from watchkeeper.clock import Clock
-from watchkeeper.core.alerts import Alert, Concern
-from watchkeeper.core.message import Message
-from watchkeeper.core.observation import Observation, SeriesKey
-from watchkeeper.core.records import Commit, JournalLine, Parcel, Seen
-from watchkeeper.core.rules import Finding, Rules, SilentRule
 from watchkeeper.errors import StoreError, StoreFull
+from watchkeeper.model.alert import Alert, Concern
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.message import Message
+from watchkeeper.model.observation import Observation, SeriesKey
+from watchkeeper.model.records import Commit, Delivery, JournalLine, Seen
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe, look
@@ -81,7 +82,7 @@ class Shelf:
         return [line for commit in self.commits for line in commit.journal]
 
     @property
-    def parcels(self) -> list[Parcel]:
+    def parcels(self) -> list[Delivery]:
         return [parcel for commit in self.commits for parcel in commit.parcels]
 
     @property
@@ -98,11 +99,11 @@ class Desk:
 
     def __init__(self) -> None:
         self.pokes = 0
-        self.held: list[Parcel] = []
-        self.ever_held: list[Parcel] = []
+        self.held: list[Delivery] = []
+        self.ever_held: list[Delivery] = []
 
-    def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
-        return (Parcel("mail", message, at, at),)
+    def parcels_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
+        return (Delivery("mail", message, at, at),)
 
     def poke(self) -> None:
         self.pokes += 1
@@ -111,11 +112,11 @@ class Desk:
     def holding(self) -> int:
         return len(self.held)
 
-    def hold(self, parcels: Sequence[Parcel]) -> None:
+    def hold(self, parcels: Sequence[Delivery]) -> None:
         self.held += parcels
         self.ever_held += [p for p in parcels if p not in self.ever_held]
 
-    def take_back(self) -> tuple[Sequence[Parcel], Sequence[JournalLine]]:
+    def take_back(self) -> tuple[Sequence[Delivery], Sequence[JournalLine]]:
         taken, self.held = self.held, []
         return taken, []
 

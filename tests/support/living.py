@@ -15,15 +15,16 @@ from unittest import mock
 
 from tests.support.house import Desk, Hands
 from tests.support.year import BEGAN_AT, DAY, HOUR, MINUTE, NEVER, RESTS_ON, ZONE, Happening, Year, awake, day_of
-from watchkeeper.config.times import RemindersSettings
-from watchkeeper.core import gaps
-from watchkeeper.core.alerts import Alert, Concern, State, Telling
-from watchkeeper.core.message import Message
-from watchkeeper.core.observation import Observation, SeriesKey
-from watchkeeper.core.records import Commit, Seen
-from watchkeeper.core.reminding import newest_due, remind
-from watchkeeper.core.rules import Finding, Rules
-from watchkeeper.probes.memory import MemorySettings
+from watchkeeper.alerting import clock_gaps
+from watchkeeper.alerting.rules import Rules
+from watchkeeper.config.reminders import RemindersSettings
+from watchkeeper.messages.reminders import newest_due, remind
+from watchkeeper.model.alert import Alert, Concern, NotificationKind, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.message import Message
+from watchkeeper.model.observation import Observation, SeriesKey
+from watchkeeper.model.records import Commit, Seen
+from watchkeeper.probes.host.memory import MemorySettings
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe, look
@@ -34,7 +35,7 @@ STALL_S = QUIET.total_seconds() + 1
 HELD_BY = HOUR / 2
 """Around a beginning and an end, time moves by minutes for so long."""
 
-ASKS = frozenset({Telling.RAISED, Telling.WORSE, Telling.REMINDED, Telling.NOTED})
+ASKS = frozenset({NotificationKind.RAISED, NotificationKind.WORSE, NotificationKind.REMINDED, NotificationKind.NOTED})
 """What asks for the keeper's attention; the others are good news of something that they were told."""
 
 PLAN = RemindersSettings().plan()
@@ -127,7 +128,7 @@ class Living:
 
     async def until(self, end: datetime) -> None:
         """Live on until then."""
-        with mock.patch.object(gaps, "STALL_S", STALL_S):
+        with mock.patch.object(clock_gaps, "STALL_S", STALL_S):
             while self.clock.now() < end:
                 before = self.clock.now()
                 self.clock.run(BUSY if self._busy(before) else QUIET)
@@ -224,7 +225,7 @@ class Living:
         for message in self.tray.new:
             because = self._threads.setdefault(message.thread, self._because(message))
             self.told.append(Told(message, because))
-            if message.telling in (Telling.RAISED, Telling.WORSE):
+            if message.telling in (NotificationKind.RAISED, NotificationKind.WORSE):
                 reads_at = awake(message.at + HOUR * self.year.chance.uniform(0.5, 5))
                 self.knows.append((reads_at, message.key, message.concern))
             if because is not None and because.told_at is None:

@@ -5,12 +5,14 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from watchkeeper.core import alert_steps
-from watchkeeper.core.alerts import Alert, Concern, Delays, Transition
-from watchkeeper.core.exhaustion import Forecast, NoEnd
-from watchkeeper.core.message import Message, compose
-from watchkeeper.core.observation import Answer, Level, Observation, SeriesKey
-from watchkeeper.core.rules import Finding, SilentRule, instant, judge_silent, within
+from watchkeeper.alerting import state_machine
+from watchkeeper.alerting.rules import SilentRule, instant, judge_silent, within
+from watchkeeper.messages.build import compose
+from watchkeeper.model.alert import Alert, Concern, Delays, Transition
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast, NoEnd
+from watchkeeper.model.message import Message
+from watchkeeper.model.observation import Answer, Level, Observation, SeriesKey
 
 NOW = datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
 ZONE = ZoneInfo("CET")
@@ -38,7 +40,7 @@ def told(findings: Iterable[Finding], seen: Observation | None) -> list[Told]:
     out: list[Told] = []
     alert: Alert | None = None
     for found in findings:
-        alert, moves = alert_steps.step(alert or Alert(found.key, found.concern), found.priority, found.at, Delays())
+        alert, moves = state_machine.step(alert or Alert(found.key, found.concern), found.priority, found.at, Delays())
         out.extend(Told(move, found, seen) for move in moves if move.telling is not None)
     return out
 

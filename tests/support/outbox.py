@@ -7,11 +7,11 @@ from datetime import datetime, timedelta
 
 from tests.support.messages import NOW
 from watchkeeper.clock import Clock
-from watchkeeper.core.alerts import Priority
-from watchkeeper.core.message import Message
-from watchkeeper.core.records import JournalLine, Parcel, Parceled
 from watchkeeper.errors import StoreError
-from watchkeeper.notifiers.outbox import IDLE_S
+from watchkeeper.model.alert import Priority
+from watchkeeper.model.message import Message
+from watchkeeper.model.records import Delivery, DeliveryState, JournalLine
+from watchkeeper.notifiers.outbox.outbox import IDLE_S
 
 
 class SetClock(Clock):
@@ -48,13 +48,13 @@ class MemoryOutboxStore:
     that went in.
     """
 
-    parcels: dict[int, Parcel] = field(default_factory=dict)
+    parcels: dict[int, Delivery] = field(default_factory=dict)
     journal: list[JournalLine] = field(default_factory=list)
     failing: StoreError | None = None
     unreadable: bool = False
     written: int = 0
 
-    def add(self, parcels: Iterable[Parcel]) -> None:
+    def add(self, parcels: Iterable[Delivery]) -> None:
         """Take new parcels, as a commit would."""
         for parcel in parcels:
             id_ = len(self.parcels) + 1
@@ -62,13 +62,13 @@ class MemoryOutboxStore:
                 self.parcels[each.id] = replace(each, due_at=min(each.due_at, parcel.due_at))
             self.parcels[id_] = replace(parcel, id=id_)
 
-    async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Parcel | None:
+    async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Delivery | None:
         await asyncio.sleep(0)
         if self.failing and self.unreadable:
             raise self.failing
-        heads: dict[str, Parcel] = {}
+        heads: dict[str, Delivery] = {}
         for parcel in self.parcels.values():
-            if parcel.notifier == notifier and parcel.state is Parceled.WAITING and parcel.id not in passing:
+            if parcel.notifier == notifier and parcel.state is DeliveryState.WAITING and parcel.id not in passing:
                 head = heads.setdefault(parcel.message.thread, parcel)
                 heads[parcel.message.thread] = min(head, parcel, key=lambda p: p.message.number)
         found = min(heads.values(), key=lambda p: (p.due_at, p.id), default=None)
@@ -77,16 +77,16 @@ class MemoryOutboxStore:
         later = (each.message for each in self.of_thread(found) if each.message.number > found.message.number)
         return replace(found, behind=tuple(later))
 
-    def of_thread(self, parcel: Parcel) -> list[Parcel]:
+    def of_thread(self, parcel: Delivery) -> list[Delivery]:
         """What waits in the same thread for the same notifier."""
         return [
             each
             for each in self.parcels.values()
             if (each.notifier, each.message.thread, each.state)
-            == (parcel.notifier, parcel.message.thread, Parceled.WAITING)
+            == (parcel.notifier, parcel.message.thread, DeliveryState.WAITING)
         ]
 
-    async def parcel_done(self, parcel: Parcel, journal: JournalLine | None = None) -> None:
+    async def parcel_done(self, parcel: Delivery, journal: JournalLine | None = None) -> None:
         await asyncio.sleep(0)
         if self.failing:
             raise self.failing
@@ -95,7 +95,7 @@ class MemoryOutboxStore:
         if journal is not None:
             self.journal.append(journal)
 
-    def states(self) -> list[Parceled]:
+    def states(self) -> list[DeliveryState]:
         """Where each parcel stands, in the order in which they came."""
         return [parcel.state for parcel in self.parcels.values()]
 

@@ -5,17 +5,17 @@ from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from pathlib import Path
 
-from tests.core.planning.houses import GIB, HOUSE, POOL
+from tests.planning.houses import GIB, HOUSE, POOL
 from tests.support.readstore import ReadStoreDouble
 from watchkeeper.clock import Clock
-from watchkeeper.config.places import StoreSettings
-from watchkeeper.core.observation import Level, SeriesKey
-from watchkeeper.core.planning.freeing import Bounds, Candidate, Freed, SetLimit
-from watchkeeper.core.planning.host import HostNow
-from watchkeeper.planning.freeing_stores import Holding, Place
-from watchkeeper.planning.planner import Eyes, HostPlanner
-from watchkeeper.probes.base import Bench
-from watchkeeper.probes.workers import ThreadWorkers
+from watchkeeper.config.paths import StoreSettings
+from watchkeeper.inventory.planner import HostPlanner, HostReader
+from watchkeeper.inventory.reclaim.stores import StoreContext, StoreReader
+from watchkeeper.model.observation import Level, SeriesKey
+from watchkeeper.planning.host_state import HostNow
+from watchkeeper.planning.reclaim.snapshots import Bounds, Candidate, Freed, SetLimit
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.settings import Settings, known_model
 
 
@@ -73,26 +73,26 @@ class Watcher:
     """Eyes that count how often they look; show: what they see."""
 
     show: Callable[[], HostNow]
-    holding: Holding
+    holding: StoreReader
     looks: int = 0
     hindrance: list[Exception] = field(default_factory=list)
 
-    async def look(self, _settings: Settings, _bench: Bench) -> HostNow:
+    async def look(self, _settings: Settings, _bench: ProbeContext) -> HostNow:
         self.looks += 1
         if self.hindrance:
             raise self.hindrance[0]
         return self.show()
 
-    async def find(self, _place: Place) -> Sequence[Holding]:
+    async def find(self, _place: StoreContext) -> Sequence[StoreReader]:
         self.looks += 1
         return [self.holding]
 
     @property
-    def eyes(self) -> Eyes:
-        return Eyes(self.look, (("the house", self.find),))
+    def eyes(self) -> HostReader:
+        return HostReader(self.look, (("the house", self.find),))
 
 
 def planner_over(store: ReadStoreDouble, clock: Clock, house: HostNow = HOUSE, guest: str = "hide-hub") -> HostPlanner:
     """The daemon's planner, which sees a house."""
     watcher = Watcher(lambda: seen(store, house), shelf(store, guest))
-    return HostPlanner(known(), store, Bench(clock, ThreadWorkers()), watcher.eyes)
+    return HostPlanner(known(), store, ProbeContext(clock, ThreadWorkers()), watcher.eyes)

@@ -10,13 +10,13 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from watchkeeper.core.alerts import Alert, Concern, Priority, State, Telling
-from watchkeeper.core.exhaustion import Forecast, NoEnd
-from watchkeeper.core.message import Message
-from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
-from watchkeeper.core.records import Bucket, Entry, JournalLine, Parcel, Parceled, Sample, Seen, Series
-from watchkeeper.core.rules import Finding
-from watchkeeper.core.trend import least_squares
+from watchkeeper.forecast.trend import least_squares
+from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast, NoEnd
+from watchkeeper.model.message import Message
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.records import Bucket, Delivery, DeliveryState, Entry, JournalLine, Sample, Seen, Series
 
 NOW = datetime(2026, 11, 25, 7, 24, 11, tzinfo=UTC)
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
@@ -26,7 +26,7 @@ HISTORY = timedelta(days=30)
 
 @dataclass
 class ReadStoreDouble:
-    """Implements core.ports.ReadStore on lists."""
+    """Implements model.ports.ReadStore on lists."""
 
     now: datetime = NOW
     step: timedelta = timedelta(minutes=30)
@@ -35,7 +35,7 @@ class ReadStoreDouble:
     found: list[Finding] = field(default_factory=list)
     raised: list[Alert] = field(default_factory=list)
     lines: list[JournalLine] = field(default_factory=list)
-    open_parcels: list[Parcel] = field(default_factory=list)
+    open_parcels: list[Delivery] = field(default_factory=list)
     history: dict[SeriesKey, list[Sample]] = field(default_factory=dict)
     version: int = 0
 
@@ -76,8 +76,8 @@ class ReadStoreDouble:
         newest_first = sorted(chosen, key=lambda line: -line.id)
         return [line for line in newest_first if before_id is None or line.id < before_id][:limit]
 
-    async def parcels(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Parcel]:
-        return [p for p in self.open_parcels if not only_open or p.state is not Parceled.DELIVERED][:limit]
+    async def parcels(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
+        return [p for p in self.open_parcels if not only_open or p.state is not DeliveryState.DELIVERED][:limit]
 
     def settled(self) -> "ReadStoreDouble":
         """Number the journal's lines in the order of time, as a store does."""
@@ -354,11 +354,12 @@ def crowd(count: int = 300) -> ReadStoreDouble:
     return store
 
 
-def parcel(at: datetime) -> Parcel:
+def parcel(at: datetime) -> Delivery:
     """A message whose mail has not left yet."""
     key = SeriesKey("pool skerry", "space")
     message = Message(
-        "wk-1.1", "wk-1", 1, "gannet", Telling.RAISED, key, Concern.FULL, State.ACTIVE, Priority.WARNING, None, at,
+        "wk-1.1", "wk-1", 1, "gannet", NotificationKind.RAISED, key, Concern.FULL, State.ACTIVE, Priority.WARNING,
+        None, at,
         at, at, at, at, "pool skerry full in about 3 days", "The body.",
     )  # fmt: skip
-    return Parcel("mail", message, at, at + HOUR, tries=2, trouble="connection refused")
+    return Delivery("mail", message, at, at + HOUR, tries=2, trouble="connection refused")

@@ -22,26 +22,26 @@ import psutil
 from aiohttp import web
 
 from tests.support.virtual import VirtualTime
-from watchkeeper.config.places import StoreSettings
-from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
-from watchkeeper.core.reminding import Reminders
-from watchkeeper.core.routes import Route
-from watchkeeper.core.rules import Rules
-from watchkeeper.hand import Hand
-from watchkeeper.health import Health
-from watchkeeper.keeping import EVERY_S as KEEPING_S
-from watchkeeper.keeping import Keeping
-from watchkeeper.notifiers.outbox import Outbox
-from watchkeeper.notifiers.webhook import Webhook, WebhookSettings
-from watchkeeper.rounds import Rounds
+from watchkeeper.alerting.rules import Rules
+from watchkeeper.config.paths import StoreSettings
+from watchkeeper.daemon.actions import DaemonActions
+from watchkeeper.daemon.health import Health
+from watchkeeper.messages.reminders import Reminders
+from watchkeeper.messages.routing import Route
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
+from watchkeeper.notifiers.outbox.outbox import Outbox
+from watchkeeper.notifiers.webhook.webhook import Webhook, WebhookSettings
+from watchkeeper.periodic.messages import PeriodicMessages
+from watchkeeper.periodic.retention import EVERY_S as KEEPING_S
+from watchkeeper.periodic.retention import Retention
+from watchkeeper.periodic.scheduler import Scheduler
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.runner import Runner
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
-from watchkeeper.schedule import Schedule
 from watchkeeper.store.store import Store
 from watchkeeper.web.app import make_app
-from watchkeeper.web.serve import serve
+from watchkeeper.web.server import serve
 from watchkeeper.web.settings import PageSettings
 
 BEGAN_AT = datetime(2026, 3, 1, tzinfo=UTC)
@@ -128,9 +128,9 @@ class Soak:
         notifier = Webhook(WebhookSettings(kind="webhook", url=url), clock)
         self.outbox = Outbox(store, [notifier], clock, rest=clock.rest, drawn=chance.random)
         self.pipeline = Pipeline(PipelineState(store, self.outbox, clock, "gannet", UTC))
-        self.keeping = Keeping(store, settings, clock, self.pipeline.note)
+        self.keeping = Retention(store, settings, clock, self.pipeline.note)
         routes = {notifier.name: Route(notifier.at_least)}
-        self.rounds = Rounds(store, self.outbox, clock, Reminders(), routes, ("gannet", UTC))
+        self.rounds = PeriodicMessages(store, self.outbox, clock, Reminders(), routes, ("gannet", UTC))
         self.watched = [
             ScheduledProbe(f"{kind} {number}", every_s, Things(kind, number, clock, chance), Rules())
             for kind, every_s, share in KINDS
@@ -148,7 +148,7 @@ class Soak:
         self.rounds.begin(None)
         named = ("gannet", UTC)
         health = Health(self.clock, self.pipeline.state, self.outbox)
-        hand = Hand(self.runner, Schedule(self.clock), self.outbox, self.clock, named)
+        hand = DaemonActions(self.runner, Scheduler(self.clock), self.outbox, self.clock, named)
         settings = PageSettings(port=0)
         app = make_app(self.store, settings, self.clock, health, *named, hand, resting=self.runner.dependents_of)
         served = await serve(app, settings)

@@ -4,12 +4,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from watchkeeper.core import alert_steps
-from watchkeeper.core.alert_book import AlertBook
-from watchkeeper.core.alerts import Alert, Concern, Transition
-from watchkeeper.core.evaluator import SeriesEvaluator
-from watchkeeper.core.observation import Kind, SeriesKey
-from watchkeeper.core.rules import Finding, Rules
+from watchkeeper.alerting import state_machine
+from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.evaluator import SeriesEvaluator
+from watchkeeper.alerting.rules import Rules
+from watchkeeper.model.alert import Alert, Concern, Transition
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Kind, SeriesKey
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,6 @@ class Solo(SeriesEvaluator):
 
     def acknowledge(self, concern: Concern, now: datetime) -> None:
         """The operator knows, where there is something to know."""
-        move = alert_steps.acknowledge(self.alert(concern), now)
+        move = state_machine.acknowledge(self.alert(concern), now)
         if move is not None:
             self.book.put(move.after)

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from watchkeeper.core.alerts import Concern
-from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.alert import Concern
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
 
 ZONE = ZoneInfo("Europe/London")
 BEGAN_AT = datetime(2026, 1, 1, tzinfo=UTC)

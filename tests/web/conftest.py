@@ -15,12 +15,12 @@ from tests.support.needs import need
 from tests.support.planned import planner_over
 from tests.support.readstore import ReadStoreDouble
 from watchkeeper.clock import Clock
-from watchkeeper.web.acting import Acting
 from watchkeeper.web.app import make_app
-from watchkeeper.web.context import Resting, nothing_rests
-from watchkeeper.web.planner import Planner
+from watchkeeper.web.auth.actions import Actions
+from watchkeeper.web.context import Resting, no_dependents
+from watchkeeper.web.dashboard.health import Check, Measurements
+from watchkeeper.web.planning.planner import Planner
 from watchkeeper.web.settings import PageSettings
-from watchkeeper.web.vitals import Check, VitalSigns
 
 Client = TestClient[web.Request, web.Application]
 Open = Callable[..., Awaitable[Client]]
@@ -68,16 +68,16 @@ class FixedVitals:
 
     checks: tuple[Check, ...] = ()
 
-    def read(self) -> VitalSigns:
-        return VitalSigns(datetime(2026, 11, 1, tzinfo=UTC), self.checks)
+    def read(self) -> Measurements:
+        return Measurements(datetime(2026, 11, 1, tzinfo=UTC), self.checks)
 
 
 def app_of(
     store: ReadStoreDouble,
     settings: PageSettings | None = None,
     checks: tuple[Check, ...] = (),
-    acting: Acting | None = None,
-    resting: Resting = nothing_rests,
+    acting: Actions | None = None,
+    resting: Resting = no_dependents,
     planner: Planner | None = None,
 ) -> web.Application:
     """The application over a store; where no planner is given, one that sees the house of the tests of planning."""

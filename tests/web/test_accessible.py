@@ -12,8 +12,8 @@ from tests.support.acting import PASSWORD, ActingDouble, password_file
 from tests.support.needs import need
 from tests.support.readstore import ReadStoreDouble
 from tests.web.conftest import app_of
-from watchkeeper.core.observation import SeriesKey
-from watchkeeper.web.serve import serve
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.web.server import serve
 from watchkeeper.web.settings import PageSettings
 
 AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"

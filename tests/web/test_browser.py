@@ -9,7 +9,7 @@ from playwright.async_api import Browser, Page
 
 from tests.support import readstore
 from tests.web.conftest import app_of
-from watchkeeper.web.serve import serve
+from watchkeeper.web.server import serve
 from watchkeeper.web.settings import PageSettings
 
 Scheme = Literal["light", "dark"]

@@ -13,9 +13,9 @@ from playwright.async_api import Browser, Page
 from tests.support import readstore
 from tests.support.acting import PASSWORD, ActingDouble, password_file
 from tests.web.conftest import app_of
-from watchkeeper.core.alerts import State
-from watchkeeper.web import live
-from watchkeeper.web.serve import Served, serve
+from watchkeeper.model.alert import State
+from watchkeeper.web.http import event_stream
+from watchkeeper.web.server import Served, serve
 from watchkeeper.web.settings import PageSettings
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(300)]
@@ -42,7 +42,7 @@ class Screen:
     async def listens(self) -> None:
         """Wait until the page's stream of changes is open."""
         async with asyncio.timeout(60):
-            while not self.served.runner.app[live.LIVE]._listeners:  # noqa: ASYNC110  the server tells nobody of it
+            while not self.served.runner.app[event_stream.EVENT_STREAM]._listeners:  # noqa: ASYNC110  the server tells nobody of it
                 await asyncio.sleep(0.02)
         await asyncio.sleep(0.02)  # the look at the store's number begins in the same moment
 
@@ -53,8 +53,8 @@ Show = Callable[..., Awaitable[Screen]]
 @pytest.fixture
 async def show(chromium: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Show]:
     """Opens a page of the filling state; nothing may be complained about or asked of elsewhere."""
-    monkeypatch.setattr(live, "LOOK_S", 0.05)
-    monkeypatch.setattr(live, "REST_S", 0.1)
+    monkeypatch.setattr(event_stream, "LOOK_S", 0.05)
+    monkeypatch.setattr(event_stream, "REST_S", 0.1)
     shown: list[Screen] = []
     async with AsyncExitStack() as stack:
 

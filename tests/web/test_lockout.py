@@ -14,8 +14,8 @@ from tests.support.acting import PASSWORD, ActingDouble, password_file
 from tests.web.conftest import app_of
 from watchkeeper.clock import Clock
 from watchkeeper.web.auth.budgets import Limits, SignInBudgets
+from watchkeeper.web.auth.session_auth import SESSION_AUTH
 from watchkeeper.web.auth.waiting_room import WaitingRoom
-from watchkeeper.web.desk import DESK
 from watchkeeper.web.settings import PageSettings
 
 ONE = ("127.0.0.1",)
@@ -104,7 +104,7 @@ async def test_a_new_browser_at_the_strangers_own_address(page: TestServer) -> N
 async def test_a_new_browser_at_an_address_of_its_own(page: TestServer) -> None:
     """Strangers at 40 addresses have used up what all share; who comes from a new one waits for its turn."""
     limits = Limits(burst=30, refill_s=0.5)
-    page.app[DESK].room = WaitingRoom(SignInBudgets(Clock(), limits))
+    page.app[SESSION_AUTH].room = WaitingRoom(SignInBudgets(Clock(), limits))
     async with _flood(page, MANY, keep_cookies=False), _browser("127.200.0.1") as new:
         assert await _sign_in(page, new) == 303
 

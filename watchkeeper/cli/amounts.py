@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import click
 
-from watchkeeper.core.units import parse_pace, parse_size
+from watchkeeper.model.units import parse_pace, parse_size
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from watchkeeper.core.wording import clean
+from watchkeeper.messages.wording import clean
 
 LONGEST_LINE = 110
 """Longer lines are hard to read, however wide the terminal is."""

@@ -1,7 +1,7 @@
 """Field types and the base model that every part of the configuration is made of.
 
 A field type says in words of the document what it takes (`Allowed`), so that an error and the reference say the same.
-Not here: whole tables (types.py, rules.py, places.py, host.py), and how a document is read (loading.py).
+Not here: whole tables (types.py, rules.py, paths.py, host.py), and how a document is read (loading.py).
 """
 
 from collections.abc import Callable, Mapping
@@ -11,8 +11,8 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from watchkeeper.core.alerts import Priority
-from watchkeeper.core.units import format_duration, format_size, parse_duration, parse_size
+from watchkeeper.model.alert import Priority
+from watchkeeper.model.units import format_duration, format_size, parse_duration, parse_size
 
 LONGEST_S = 100 * 366 * 86_400
 """No duration in the configuration is longer than a century, so that adding one to an instant never overflows."""

@@ -1,6 +1,7 @@
 """Reads the configuration: finds the file, reads its TOML, checks it against a model, tells every problem at once.
 
-Nothing in here knows what is configured: the model is given. Not here: the words of an error (problems.py).
+Nothing in here knows what is configured: the model is given. Not here: the words of an error
+(config/errors/problems.py).
 """
 
 import os
@@ -13,12 +14,13 @@ from typing import Any, Generic, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from watchkeeper.config import environment, moves, words
-from watchkeeper.config.draft import Draft
-from watchkeeper.config.places import config_places
-from watchkeeper.config.problems import Found, translate, unknown_key
+from watchkeeper.config import deprecations, environment
+from watchkeeper.config.errors import describe_types
+from watchkeeper.config.errors.locations import Place
+from watchkeeper.config.errors.partial_document import PartialDocument
+from watchkeeper.config.errors.problems import FoundProblem, translate, unknown_key
+from watchkeeper.config.paths import config_places
 from watchkeeper.config.secrets import Secrets, check
-from watchkeeper.config.spots import Place
 from watchkeeper.errors import ConfigError, Problem
 from watchkeeper.os_errors import remedy
 
@@ -123,29 +125,31 @@ def _there(path: Path) -> bool:
         return False
 
 
-def _look(model: type[M], document: Mapping[str, Any], secrets: Secrets) -> tuple[M | None, list[Found], list[str]]:
+def _look(
+    model: type[M], document: Mapping[str, Any], secrets: Secrets
+) -> tuple[M | None, list[FoundProblem], list[str]]:
     """Check a document, and its sound parts alone where some are not, so that all that is wrong is told at once.
 
     Returns the settings of what is sound (None: of nothing), all problems, and the warnings.
     """
-    fields = words.fields_of(model)
+    fields = describe_types.fields_of(model)
     # A model of settings takes keys as arguments, and some that begin with an underscore steer it.
-    wrong = [Found((key,), unknown_key(key, fields)) for key in document if key not in fields]
-    draft = Draft({key: value for key, value in document.items() if key in fields})
+    wrong = [FoundProblem((key,), unknown_key(key, fields)) for key in document if key not in fields]
+    draft = PartialDocument({key: value for key, value in document.items() if key in fields})
     for turn in range(ROUNDS):
         try:
             settings = model(**draft.document())
         except ValidationError as error:
-            found = [Found(draft.original(one.keys), one.what) for one in translate(error, model)]
+            found = [FoundProblem(draft.original(one.keys), one.what) for one in translate(error, model)]
             wrong += found if not turn else _not_touching(wrong, found)
             draft.leave_out((one.keys for one in found), tables=turn > 0)
             continue
         unreadable, warnings = check(settings, secrets)
-        return settings, [*wrong, *(Found(draft.original(keys), what) for keys, what in unreadable)], warnings
+        return settings, [*wrong, *(FoundProblem(draft.original(keys), what) for keys, what in unreadable)], warnings
     return None, wrong, []
 
 
-def _not_touching(wrong: Iterable[Found], found: Iterable[Found]) -> list[Found]:
+def _not_touching(wrong: Iterable[FoundProblem], found: Iterable[FoundProblem]) -> list[FoundProblem]:
     """What was found at a place that is not in one that is wrong already, and that holds none of those.
 
     At the others it is wrong because that has been left out.
@@ -159,8 +163,8 @@ def _in_one_of(keys: Place, places: Collection[Place]) -> bool:
     return any(keys[:depth] in places for depth in range(len(keys) + 1))
 
 
-def _told(wrong: Sequence[Found], document: Mapping[str, Any], text: str) -> list[Problem]:
-    wrong = [Found(one.keys, moves.edit(one.keys, document, text) or one.what) for one in wrong]
+def _told(wrong: Sequence[FoundProblem], document: Mapping[str, Any], text: str) -> list[Problem]:
+    wrong = [FoundProblem(one.keys, deprecations.edit(one.keys, document, text) or one.what) for one in wrong]
     variables = environment.variables(os.environ)
     order = _Order()
     ordered = sorted(wrong, key=lambda one: tuple(order.ranks(one.keys, document)))

@@ -1,6 +1,6 @@
 """The `rules` tables: when a finding has which priority. General ones, and a probe's own on top of them.
 
-Not here: the rules themselves (core/rules.py); these models only build them.
+Not here: the rules themselves (alerting/rules.py); these models only build them.
 """
 
 from collections.abc import Iterator
@@ -8,13 +8,13 @@ from itertools import pairwise
 
 from pydantic import Field
 
+from watchkeeper.alerting import rules
 from watchkeeper.config.fields import Delay, Duration, Limit, PriorityOrNever, Share, Strict
-from watchkeeper.core import rules
-from watchkeeper.core.alerts import Delays
-from watchkeeper.core.chatter import Chattering
+from watchkeeper.model.alert import Delays
+from watchkeeper.model.chattering import Chattering
 
 _BY_DEFAULT = rules.Rules()
-"""The defaults stand in core/rules.py and nowhere else."""
+"""The defaults stand in alerting/rules.py and nowhere else."""
 
 
 def _in_order(*limits: tuple[str, float | None], rising: bool, why: str) -> Iterator[str]:

@@ -11,9 +11,9 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from watchkeeper.config.spots import Place, place_of
+from watchkeeper.config.errors.describe_types import key_of
+from watchkeeper.config.errors.locations import Place, format_location
 from watchkeeper.config.types import SecretSource
-from watchkeeper.config.words import key_of
 from watchkeeper.os_errors import remedy
 
 
@@ -50,7 +50,9 @@ def check(settings: BaseModel, how: Secrets) -> tuple[list[tuple[Place, str]], l
         elif trouble := _trouble(source):
             wrong.append((at, trouble))
         elif source.file is not None and _open_to_all(source):
-            warnings.append(f"{place_of(at)}: everybody on this host can read {source.file}; chmod 600 {source.file}")
+            warnings.append(
+                f"{format_location(at)}: everybody on this host can read {source.file}; chmod 600 {source.file}"
+            )
     return wrong, warnings
 
 
@@ -58,7 +60,7 @@ def _no_systemd(at: Place, name: str, wrong: list[tuple[Place, str]], warnings: 
     """A credential where systemd gives none: a warning where that is all right, else a problem."""
     if warnings is not None:
         warnings.append(
-            f'{place_of(at)}: the credential "{name}" is given by systemd alone and could not be tried here'
+            f'{format_location(at)}: the credential "{name}" is given by systemd alone and could not be tried here'
         )
         return
     trouble = (

@@ -10,16 +10,7 @@ from typing import ClassVar
 
 from pydantic import Field, SecretStr, field_validator, model_validator
 
-from watchkeeper.config.fields import (
-    Delay,
-    Duration,
-    Limit,
-    PriorityOrNever,
-    PriorityWord,
-    Size,
-    Strict,
-    WholePath,
-)
+from watchkeeper.config.fields import Delay, Duration, Limit, PriorityOrNever, PriorityWord, Size, Strict, WholePath
 from watchkeeper.config.rules import RulesSettings
 
 __all__ = [

@@ -11,8 +11,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
-from watchkeeper.core.units import DAY_S
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.units import DAY_S
 
 GIB = 2.0**30
 HISTORY = timedelta(days=28)

@@ -7,5 +7,5 @@
     setup.py     joins them; begun by `watchkeeper run`
 
 Whoever logs imports fields.py and nothing else of this. Not here: the journal that the store keeps for the keeper
-(core/records.py), which is another thing of the same name.
+(model/records.py), which is another thing of the same name.
 """

@@ -9,8 +9,8 @@ import logging
 from enum import StrEnum
 from typing import Final
 
-from watchkeeper.core.alerts import Concern, Priority
-from watchkeeper.core.observation import SeriesKey
+from watchkeeper.model.alert import Concern, Priority
+from watchkeeper.model.observation import SeriesKey
 
 NOTICE: Final = 25
 """Between a warning and mere information, as in syslog(3): what a healthy daemon has to say of what it watches."""

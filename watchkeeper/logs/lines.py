@@ -10,8 +10,8 @@ from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Final
 
-from watchkeeper.core.wording import clean
 from watchkeeper.logs.fields import NOTICE, fields_of
+from watchkeeper.messages.wording import clean
 
 LONGEST: Final = 2_000
 """Signs of a line. The reasons that probes give are shorter; a journal shows the whole line."""
@@ -38,7 +38,9 @@ def text_of(record: logging.LogRecord, more: str = "") -> str:
 
 
 def _places(error: BaseException) -> str:
-    """Where it was raised, and from where that was called: `mail.py:120 < outbox.py:230`."""
+    """Where it was raised, and from where that was called: `notifiers/mail/mail.py:120 <
+    notifiers/outbox/outbox.py:230`.
+    """
     found = traceback.extract_tb(error.__traceback__)[-DEEPEST:]
     return " < ".join(f"{Path(each.filename).name}:{each.lineno}" for each in reversed(found)) or "an unknown place"
 

@@ -27,7 +27,7 @@ LIBRARIES: Final = ("apscheduler", "paho")
 """They log at every step; what goes wrong in them is told by whoever uses them."""
 
 
-class Tongue:
+class LogSink:
     """Says a line: to the journal where this runs under systemd, else, and where that fails, on standard error."""
 
     def __init__(self, environment: Mapping[str, str], stderr: TextIO, socket: Path = journal.SOCKET) -> None:
@@ -98,7 +98,7 @@ def _descriptor(stream: TextIO) -> int:
 class Handler(logging.Handler):
     """Hands records on as often as they are to be told."""
 
-    def __init__(self, tongue: Tongue, clock: Clock, limiter: Limiter) -> None:
+    def __init__(self, tongue: LogSink, clock: Clock, limiter: Limiter) -> None:
         super().__init__()
         self._tongue, self._clock, self._limiter = tongue, clock, limiter
 
@@ -139,7 +139,7 @@ def begun(
     every_s: float = EVERY_S,
 ) -> Iterator[Handler]:
     """Log until the block ends. verbose: also why each rule decides as it does. The rest is for tests."""
-    handler = Handler(Tongue(environment, stderr or sys.stderr, socket), clock or Clock(), Limiter(every_s))
+    handler = Handler(LogSink(environment, stderr or sys.stderr, socket), clock or Clock(), Limiter(every_s))
     root, ours = logging.getLogger(), logging.getLogger("watchkeeper")
     before = root.level, ours.level
     root.addHandler(handler)
@@ -157,7 +157,7 @@ def begun(
 
 
 @contextlib.asynccontextmanager
-async def tended(handler: Handler, pause_s: float = EVERY_S / 10) -> AsyncIterator[None]:
+async def with_periodic_flush(handler: Handler, pause_s: float = EVERY_S / 10) -> AsyncIterator[None]:
     """While the block lasts, tell in time what is due because time has passed."""
 
     async def tend() -> None:

@@ -1,1 +1,3 @@
-"""Notifiers: each one small file that gives a message its form and delivers it. outbox.py keeps them honest."""
+"""Notifiers: each one small file that gives a message its form and delivers it. notifiers/outbox/outbox.py keeps
+them honest.
+"""

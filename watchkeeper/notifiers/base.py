@@ -8,14 +8,14 @@ from typing import Annotated, Protocol, runtime_checkable
 
 from pydantic import AfterValidator, SecretStr
 
-from watchkeeper.config.times import DueTime, QuietSpan
+from watchkeeper.config.reminders import DueTime, QuietSpan
 from watchkeeper.config.types import NotifierSettings, PriorityWord, SecretSource
-from watchkeeper.core.alerts import Priority
-from watchkeeper.core.message import Message
-from watchkeeper.core.quiet import Span, leaves_time
-from watchkeeper.core.routes import Route
-from watchkeeper.core.wording import clean
 from watchkeeper.errors import DeliveryDeferred
+from watchkeeper.messages.quiet_hours import Span, leaves_time
+from watchkeeper.messages.routing import Route
+from watchkeeper.messages.wording import clean
+from watchkeeper.model.alert import Priority
+from watchkeeper.model.message import Message
 
 
 def _leaves_time(spans: tuple[Span, ...]) -> tuple[Span, ...]:
@@ -86,7 +86,7 @@ class Notifier(Protocol):
 
 
 @runtime_checkable
-class Attending(Protocol):
+class BackgroundNotifier(Protocol):
     """A notifier that has something to do between deliveries, such as to hold a connection."""
 
     async def attend(self) -> None:

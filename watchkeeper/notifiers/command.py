@@ -6,7 +6,7 @@ It runs without a shell and reads the message as one JSON object on standard inp
 fault in a script, a missing right or a modem that is not plugged in is for the keeper to mend, and nothing is lost
 meanwhile. When it has ended, or its time is up, all that it left running in its session is ended with it.
 
-Not here: what the message holds (event.py).
+Not here: what the message holds (cloudevent.py).
 """
 
 import asyncio
@@ -19,16 +19,16 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, Field
 
 from watchkeeper.clock import Clock
-from watchkeeper.core.alerts import Priority
-from watchkeeper.core.message import Message
-from watchkeeper.core.units import format_duration
-from watchkeeper.core.wording import clean
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused
-from watchkeeper.notifiers import event
+from watchkeeper.messages.wording import clean
+from watchkeeper.model.alert import Priority
+from watchkeeper.model.message import Message
+from watchkeeper.model.units import format_duration
+from watchkeeper.notifiers import cloudevent
 from watchkeeper.notifiers.base import ReceiverSettings
 from watchkeeper.os_errors import explained
 from watchkeeper.privileged.descriptors import give_back
-from watchkeeper.privileged.running import PATH, environment
+from watchkeeper.privileged.process import PATH, environment
 
 DATA_WRONG = 65
 """EX_DATAERR, sysexits.h (4.3BSD; FreeBSD's sysexits(3))."""
@@ -80,7 +80,7 @@ class Command:
     async def deliver(self, message: Message) -> None:
         """Run the program once. Raises as Notifier.deliver says."""
         with _Complaint() as complaint:
-            process = await self._started(event.data_bytes(message), complaint.inlet)
+            process = await self._started(cloudevent.data_bytes(message), complaint.inlet)
             try:
                 async with asyncio.timeout(self._settings.timeout):
                     status = await process.wait()

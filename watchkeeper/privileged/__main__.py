@@ -4,7 +4,7 @@ import socket
 import sys
 from contextlib import suppress
 
-from watchkeeper.privileged.answering import serve
+from watchkeeper.privileged.protocol import serve
 
 
 def main() -> None:

@@ -16,7 +16,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from watchkeeper.privileged.running import Ran, run
+from watchkeeper.privileged.process import Completed, run
 
 MOUNTS = Path("/proc/self/mountinfo")
 
@@ -62,7 +62,7 @@ class Result:
     """One command's end, with what it was run for: a disk, a mount point, or nothing but itself (the program)."""
 
     target: str
-    ran: Ran
+    ran: Completed
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +79,7 @@ class Targets:
     """What to run a command for; `failed`: how the look for it ended, where that found nothing for a reason."""
 
     found: tuple[Target, ...] = ()
-    failed: Ran | None = None
+    failed: Completed | None = None
 
 
 def btrfs_mounts() -> Targets:
@@ -109,7 +109,7 @@ def disks() -> Targets:
         listed = json.loads(scan.stdout).get("devices", [])
         found = tuple(_disk(str(each["name"]), str(each.get("type", "auto"))) for each in listed)
     except (ValueError, KeyError, TypeError, AttributeError):
-        return Targets(failed=Ran(None, scan.stdout, b"smartctl --scan printed what is not its JSON"))
+        return Targets(failed=Completed(None, scan.stdout, b"smartctl --scan printed what is not its JSON"))
     return Targets(tuple(disk for disk in found if disk)[:TARGETS_LIMIT])
 
 
@@ -128,7 +128,7 @@ def monitors() -> Targets:
     except FileNotFoundError:
         return Targets()
     if status.st_uid != 0 or status.st_mode & 0o022:
-        return Targets(failed=Ran(1, b"", f"{MONITORS} must belong to root, with mode 0644".encode()))
+        return Targets(failed=Completed(1, b"", f"{MONITORS} must belong to root, with mode 0644".encode()))
     found = {path for pattern in patterns if pattern.startswith("/") for path in glob.iglob(pattern)}  # noqa: PTH207  any bytes
     return Targets(tuple(Target(path, (path,)) for path in sorted(found) if _is_socket(path))[:TARGETS_LIMIT])
 
@@ -177,7 +177,7 @@ COMMANDS: dict[str, Entry] = {
     ),
     "guests": Entry(
         "state of every guest whose monitor is named in root's own file",
-        ((sys.executable, "-I", "-m", "watchkeeper.privileged.monitor"),),
+        ((sys.executable, "-I", "-m", "watchkeeper.privileged.guest_monitor"),),
         monitors,
     ),
 }
@@ -205,5 +205,5 @@ def _run_all(jobs: Sequence[tuple[str, Sequence[str]]]) -> list[Result]:
     return [Result(target, each) for (target, _), each in zip(jobs, ran, strict=True)]
 
 
-def _run_one(argv: Sequence[str]) -> Ran:
+def _run_one(argv: Sequence[str]) -> Completed:
     return run(argv, TIMEOUT_S)

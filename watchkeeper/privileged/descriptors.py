@@ -2,7 +2,7 @@
 
 systemd's advice for RLIMIT_NOFILE (systemd.exec(5)): a process that does not use select(2) raises its soft limit to the
 hard one, and sets it back for its children, since select(2) fails above descriptor 1023. Not here: what the page may
-take of them (web/limits.py).
+take of them (web/http/limits.py).
 """
 
 import resource

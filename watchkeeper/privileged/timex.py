@@ -1,7 +1,7 @@
 """What the kernel says of its clock, by adjtimex(2), as JSON: `python -m ...`. Changes nothing.
 
 For the daemon, whose unit closes all calls about clocks, root's side asks; where the call is allowed it asks by itself.
-What the figures mean is decided in probes/clock_sync.py.
+What the figures mean is decided in probes/host/clock.py.
 """
 
 import ctypes

@@ -8,16 +8,16 @@ from typing import Generic, Protocol, TypeVar
 
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import ProbeSettings
-from watchkeeper.core.observation import Observation
-from watchkeeper.core.records import Quarantined
-from watchkeeper.core.remembered import CheckIns, Notes, PassingCheckIns, PassingNotes
+from watchkeeper.model.observation import Observation
+from watchkeeper.model.probe_state import JobReports, MemoryJobReports, MemoryStateStore, StateStore
+from watchkeeper.model.records import Quarantined
 
 T = TypeVar("T")
 S = TypeVar("S", bound=ProbeSettings)
 
 
 class Workers(Protocol):
-    """Runs blocking calls where they can be abandoned (probes/workers.py)."""
+    """Runs blocking calls where they can be abandoned (probes/support/workers.py)."""
 
     async def call(self, thing: str, work: Callable[[], T], timeout_s: float) -> T:
         """Run `work` in a thread of its own. Raises ProbeTimeout when it has not come back in time (it is abandoned),
@@ -42,7 +42,7 @@ class OwnDatabase:
 
 
 @dataclass(frozen=True, slots=True)
-class Bench:
+class ProbeContext:
     """What probes work with: the clock and the workers. Handed to every probe when it is made.
 
     notes: what probes keep across restarts. check_ins: the newest of every job. Where no store gives them, they last as
@@ -51,8 +51,8 @@ class Bench:
 
     clock: Clock
     workers: Workers
-    notes: Notes = field(default_factory=PassingNotes)
-    check_ins: CheckIns = field(default_factory=PassingCheckIns)
+    notes: StateStore = field(default_factory=MemoryStateStore)
+    check_ins: JobReports = field(default_factory=MemoryJobReports)
     database: OwnDatabase | None = None
 
 
@@ -82,4 +82,4 @@ class ProbeKind(Generic[S]):
     """One kind of probe: the model of its settings, and what makes a probe of them."""
 
     settings: type[S]
-    make: Callable[[S, Bench], Probe]
+    make: Callable[[S, ProbeContext], Probe]

@@ -12,11 +12,11 @@ from importlib.metadata import EntryPoint, entry_points
 from typing import Any, get_args
 
 from watchkeeper.config.types import ProbeSettings
-from watchkeeper.core.observation import Answer, Condition, Deadline, Level, Observation
 from watchkeeper.errors import ProbeError
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.probes.base import Bench, Probe, ProbeKind
-from watchkeeper.probes.printable import clipped
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
+from watchkeeper.probes.base import Probe, ProbeContext, ProbeKind
+from watchkeeper.probes.support.sanitize import clip
 
 log = logging.getLogger(__name__)
 
@@ -31,14 +31,14 @@ class NotUsable(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FoundPlugin:
     """What other packages bring. troubles: the entry points that cannot be used, and why; fit to be shown."""
 
     kinds: dict[str, ProbeKind[Any]]
     troubles: tuple[str, ...]
 
 
-def find(taken: Collection[str], points: Iterable[EntryPoint] | None = None) -> Found:
+def find(taken: Collection[str], points: Iterable[EntryPoint] | None = None) -> FoundPlugin:
     """The kinds of probe that installed packages bring. taken: kinds that are there already, and stay what they are."""
     kinds: dict[str, ProbeKind[Any]] = {}
     troubles = []
@@ -49,9 +49,9 @@ def find(taken: Collection[str], points: Iterable[EntryPoint] | None = None) -> 
             kinds[point.name] = _load(point)
         except NotUsable as error:
             package = point.dist.name if point.dist else "an unknown package"
-            troubles.append(f"probe {clipped(point.name)!r} of {clipped(package)} cannot be used: {error}")
+            troubles.append(f"probe {clip(point.name)!r} of {clip(package)} cannot be used: {error}")
             log.warning("%s", troubles[-1], extra=about(Event.PROBE_KIND, probe=point.name))
-    return Found(kinds, tuple(troubles))
+    return FoundPlugin(kinds, tuple(troubles))
 
 
 def _load(point: EntryPoint) -> ProbeKind[Any]:
@@ -59,7 +59,7 @@ def _load(point: EntryPoint) -> ProbeKind[Any]:
     try:
         loaded = point.load()
     except Exception as error:
-        raise NotUsable(clipped(f"{point.value} fails with {type(error).__name__}: {error}")) from error
+        raise NotUsable(clip(f"{point.value} fails with {type(error).__name__}: {error}")) from error
     if not isinstance(loaded, ProbeKind):
         raise NotUsable(f"{point.value} is no watchkeeper.probes.base.ProbeKind")
     model: object = loaded.settings  # A type checker believes what a stranger's package declares.
@@ -76,7 +76,7 @@ class _Maker:
 
     kind: ProbeKind[Any]
 
-    def __call__(self, settings: ProbeSettings, bench: Bench) -> Probe:
+    def __call__(self, settings: ProbeSettings, bench: ProbeContext) -> Probe:
         return Checked(self.kind.make(settings, bench))
 
 
@@ -91,7 +91,7 @@ class Checked:
         observed = list(await self._probe.observe())
         for each in observed:
             if why := why_not(each):
-                raise ProbeError(f"it observed {clipped(repr(each))}, which cannot be used: {why}")
+                raise ProbeError(f"it observed {clip(repr(each))}, which cannot be used: {why}")
         if len({each.key for each in observed}) < len(observed):
             raise ProbeError("it observed the same quantity of a subject more than once")
         return observed

@@ -15,10 +15,10 @@ from watchkeeper.clock import Clock
 from watchkeeper.config.types import SecretSource
 from watchkeeper.errors import ConfigError, Problem
 from watchkeeper.notifiers.base import Notifier
-from watchkeeper.notifiers.table import make_notifier
-from watchkeeper.probes.base import Bench
-from watchkeeper.probes.checkin import CheckinSettings
-from watchkeeper.probes.table import make_probe
+from watchkeeper.notifiers.registry import make_notifier
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.registry import make_probe
+from watchkeeper.probes.services.job import JobSettings
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 from watchkeeper.settings import Settings
 
@@ -34,7 +34,7 @@ class ActiveConfig:
     """One configuration at work. bench: what its probes were made with."""
 
     settings: Settings
-    bench: Bench
+    bench: ProbeContext
     probes: tuple[ScheduledProbe, ...]
     notifiers: tuple[Notifier, ...]
 
@@ -46,12 +46,12 @@ class ActiveConfig:
     @property
     def tokens(self) -> dict[str, SecretSource]:
         """The secrets of those jobs that may check in over HTTP."""
-        jobs = [each for each in self.settings.probes if isinstance(each, CheckinSettings)]
+        jobs = [each for each in self.settings.probes if isinstance(each, JobSettings)]
         return {each.name: each.token for each in jobs if each.token is not None}
 
 
 def make_probes(
-    settings: Settings, bench: Bench, before: Mapping[str, ScheduledProbe] | None = None
+    settings: Settings, bench: ProbeContext, before: Mapping[str, ScheduledProbe] | None = None
 ) -> tuple[ScheduledProbe, ...]:
     """Every configured probe, made and ready to run. before: by label, those that go on as they are."""
     known = before or {}
@@ -66,7 +66,7 @@ def make_probes(
     )
 
 
-def build(settings: Settings, bench: Bench, clock: Clock, before: ActiveConfig | None = None) -> ActiveConfig:
+def build(settings: Settings, bench: ProbeContext, clock: Clock, before: ActiveConfig | None = None) -> ActiveConfig:
     """Make what is new in a configuration; nothing is begun. Raises whatever a kind of probe of a package raises.
 
     With another bench (the database's bound is another) the probe of watchkeeper itself is made anew.

@@ -1,6 +1,6 @@
 """Waits until time alone may next change something about a series, so that a delay that runs out is told at once.
 
-When that is for each series stands in its entry (series_registry.py), and is worked out in core/next_evaluation.py.
+When that is for each series stands in its entry (series_registry.py), and is worked out in alerting/next_evaluation.py.
 """
 
 import asyncio
@@ -8,7 +8,7 @@ import contextlib
 from collections.abc import Iterable
 from datetime import datetime
 
-from watchkeeper.core.next_evaluation import next_evaluation
+from watchkeeper.alerting.next_evaluation import next_evaluation
 from watchkeeper.runtime.series_registry import SeriesEntry
 
 

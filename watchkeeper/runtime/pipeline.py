@@ -1,6 +1,6 @@
 """The one path: observation -> store -> finding -> alert -> journal and outbox. Nothing else moves an alert.
 
-A batch of series is evaluated, the findings move alerts (with a view of the others: core/correlation.py), and what
+A batch of series is evaluated, the findings move alerts (with a view of the others: alerting/correlation.py), and what
 changed is committed in one transaction with the samples that caused it. A probe that fails is an observation too, of
 the probe itself, so that its failure goes down the same path as all else.
 
@@ -13,19 +13,20 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from functools import partial
 
-from watchkeeper.core import alert_steps
-from watchkeeper.core.alerts import Alert, Concern, Transition
-from watchkeeper.core.correlation import Correlation
-from watchkeeper.core.dependencies import Dependencies
-from watchkeeper.core.gaps import Gap
-from watchkeeper.core.group_alerts import LIMITS, OWN, Limits, named
-from watchkeeper.core.growers import with_growers
-from watchkeeper.core.observation import Condition, Observation, SeriesKey
-from watchkeeper.core.orphans import UNWATCHED
-from watchkeeper.core.records import Entry, JournalLine, Seen
-from watchkeeper.core.rules import Finding, Rules
+from watchkeeper.alerting import state_machine
+from watchkeeper.alerting.clock_gaps import Gap
+from watchkeeper.alerting.correlation import Correlation
+from watchkeeper.alerting.dependencies import Dependencies
+from watchkeeper.alerting.group_alerts import LIMITS, OWN, Limits, named
+from watchkeeper.alerting.orphans import UNWATCHED
+from watchkeeper.alerting.rules import Rules
+from watchkeeper.alerting.top_growers import with_growers
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.reasons import Reasons
+from watchkeeper.model.alert import Alert, Concern, Transition
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Condition, Observation, SeriesKey
+from watchkeeper.model.records import Entry, JournalLine, Seen
+from watchkeeper.periodic.decision_log import DecisionLog
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.removal import end_alerts
 from watchkeeper.runtime.restore import Latest, gap_before, restore_series, unsettled_series
@@ -208,7 +209,7 @@ class Pipeline:
             seen = with_growers(entry.evaluator.latest, found, (each.evaluator for each in self._registry.values()))
         self.state.notifications.transition(unit, move, found, seen, self.dependents_of)
 
-    def _explain(self, reasons: Reasons, entry: SeriesEntry, findings: Iterable[Finding]) -> None:
+    def _explain(self, reasons: DecisionLog, entry: SeriesEntry, findings: Iterable[Finding]) -> None:
         if entry.explained is None:
             entry.explained = {}
         evaluator = entry.evaluator
@@ -256,17 +257,17 @@ class Pipeline:
 
     async def acknowledge(self, key: SeriesKey, concern: Concern) -> bool:
         """The operator knows of an alert; False where there was nothing to acknowledge."""
-        return await self._by_operator(key, concern, alert_steps.acknowledge)
+        return await self._by_operator(key, concern, state_machine.acknowledge)
 
     async def shelve(
         self, key: SeriesKey, concern: Concern, until: datetime | None = None, *, once: bool = False
     ) -> bool:
         """Set an alert aside, as alert_steps.shelve says; False where there is no such alert."""
-        return await self._by_operator(key, concern, partial(alert_steps.shelve, until=until, once=once))
+        return await self._by_operator(key, concern, partial(state_machine.shelve, until=until, once=once))
 
     async def unshelve(self, key: SeriesKey, concern: Concern) -> bool:
         """Take a shelving back; False where there was none."""
-        return await self._by_operator(key, concern, alert_steps.unshelve)
+        return await self._by_operator(key, concern, state_machine.unshelve)
 
     async def _by_operator(
         self, key: SeriesKey, concern: Concern, step: Callable[[Alert, datetime], Transition | None]

@@ -5,13 +5,13 @@ Not here: what follows from the configuration (pipeline.py), and what is done wi
 
 from datetime import datetime, tzinfo
 
+from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.clock_gaps import Clocks, Gap, between
+from watchkeeper.alerting.orphans import OrphanWait
 from watchkeeper.clock import Clock
-from watchkeeper.core.alert_book import AlertBook
-from watchkeeper.core.gaps import Clocks, Gap, between
-from watchkeeper.core.observation import SeriesKey
-from watchkeeper.core.orphans import OrphanWait
-from watchkeeper.core.ports import WriteStore
-from watchkeeper.reasons import Explained, Reasons
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.ports import WriteStore
+from watchkeeper.periodic.decision_log import DecisionLog, Explained
 from watchkeeper.runtime.evaluation_timer import EvaluationTimer
 from watchkeeper.runtime.series_registry import SeriesRegistry
 from watchkeeper.runtime.unit_of_work import Notifications, OutboxPort
@@ -29,7 +29,7 @@ class PipelineState:
         self.notifications = Notifications(outbox, host, zone)
         self.buffer = WriteBuffer(store, outbox, self.notifications, self.book)
         self.timer, self.orphan_wait = EvaluationTimer(), OrphanWait()
-        self.reasons = Reasons.wanted()
+        self.reasons = DecisionLog.wanted()
         self.groups_explained: dict[SeriesKey, Explained] = {}
         self.clocks: Clocks | None = None
         self.reviewed_at: datetime | None = None

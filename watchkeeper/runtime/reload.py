@@ -2,7 +2,7 @@
 
 What lives as long as a configuration is a Runtime; nothing in one changes. What lives as long as the process is in
 Lasting. What is under way when a reload comes ends by the old configuration. Not here: signals and what systemd is told
-(daemon.py), and what of a configuration goes on as it is (active_config.py).
+(daemon/daemon.py), and what of a configuration goes on as it is (active_config.py).
 """
 
 import asyncio
@@ -15,27 +15,27 @@ from typing import Protocol
 from watchkeeper.clock import Clock
 from watchkeeper.config.loading import Loaded
 from watchkeeper.config.types import SecretSource
-from watchkeeper.core.planning.answers import RoomAnswer
-from watchkeeper.core.planning.freeing import FreesAnswer
-from watchkeeper.core.planning.question import Question
-from watchkeeper.core.planning.ready import ReadyAnswer
-from watchkeeper.core.records import Entry
 from watchkeeper.errors import ConfigError
-from watchkeeper.keeping import Keeping
+from watchkeeper.inventory.planner import HostPlanner
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.notifiers.outbox import Outbox
-from watchkeeper.planning.planner import HostPlanner
-from watchkeeper.probes.base import Bench
-from watchkeeper.rounds import Rounds
+from watchkeeper.model.records import Entry
+from watchkeeper.notifiers.outbox.outbox import Outbox
+from watchkeeper.periodic.messages import PeriodicMessages
+from watchkeeper.periodic.retention import Retention
+from watchkeeper.periodic.scheduler import Scheduler
+from watchkeeper.planning.capacity.answer import RoomAnswer
+from watchkeeper.planning.capacity.question import Question
+from watchkeeper.planning.preflight.decide import ReadyAnswer
+from watchkeeper.planning.reclaim.snapshots import FreesAnswer
+from watchkeeper.probes.base import ProbeContext
 from watchkeeper.runtime.active_config import ActiveConfig, build, check_in_place
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.runner import Runner
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
-from watchkeeper.schedule import Schedule
 from watchkeeper.settings import Settings
 from watchkeeper.store.store import Store
-from watchkeeper.web.planner import Change, Planned
+from watchkeeper.web.planning.planner import Change, Planned
 
 log = logging.getLogger(__name__)
 
@@ -45,7 +45,7 @@ times that."""
 
 
 @dataclass(frozen=True, slots=True)
-class Heartbeat:
+class ScheduledHeartbeat:
     """The sign of life that a configuration asks for: its label in the schedule, its interval, and what sends it."""
 
     label: str
@@ -65,11 +65,11 @@ class Lasting:
 
     store: Store
     clock: Clock
-    schedule: Schedule
+    schedule: Scheduler
     outbox: Outbox
     state: PipelineState
     refusals: Refusals
-    heartbeat: Callable[[Settings], Heartbeat | None]
+    heartbeat: Callable[[Settings], ScheduledHeartbeat | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +78,8 @@ class Runtime:
 
     config: ActiveConfig
     pipeline: Pipeline
-    rounds: Rounds
-    keeping: Keeping
+    rounds: PeriodicMessages
+    keeping: Retention
     planner: HostPlanner
 
 
@@ -98,8 +98,8 @@ def build_runtime(config: ActiveConfig, lasting: Lasting, before: Runtime | None
     return Runtime(
         config,
         pipeline,
-        Rounds(store, lasting.outbox, clock, settings.reminders.plan(), settings.routes, named, last.rounds),
-        Keeping(store, settings.store, clock, pipeline.note, store.notes, last.keeping),
+        PeriodicMessages(store, lasting.outbox, clock, settings.reminders.plan(), settings.routes, named, last.rounds),
+        Retention(store, settings.store, clock, pipeline.note, store.notes, last.keeping),
         HostPlanner(settings, store, config.bench, before=last.planner),
     )
 
@@ -173,7 +173,7 @@ class ActiveRuntime:
         self._lasting.refusals.refused = ""
         await self.runtime.pipeline.note(Entry.CONFIGURATION, difference(before, after))
 
-    def _bench_for(self, settings: Settings) -> Bench:
+    def _bench_for(self, settings: Settings) -> ProbeContext:
         bench = self.runtime.config.bench
         if bench.database is None or bench.database.most_bytes == settings.store.most:
             return bench

@@ -6,13 +6,13 @@ Not here: reading it from the store (runner.py), and what an alert or a series d
 from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
 
-from watchkeeper.core.absence import is_gone
-from watchkeeper.core.alerts import Alert, Concern, State
-from watchkeeper.core.gaps import Gap
-from watchkeeper.core.observation import SeriesKey
-from watchkeeper.core.orphans import UNWATCHED
-from watchkeeper.core.records import Seen
-from watchkeeper.core.rules import Finding
+from watchkeeper.alerting.clock_gaps import Gap
+from watchkeeper.alerting.missing_data import is_gone
+from watchkeeper.alerting.orphans import UNWATCHED
+from watchkeeper.model.alert import Alert, Concern, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.records import Seen
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe, nobody
 from watchkeeper.runtime.series_registry import SeriesEntry, SeriesRegistry
 from watchkeeper.runtime.unit_of_work import TOLD_AWAY_S

@@ -1,7 +1,7 @@
 """Runs probes and reviews, by the configuration that holds at the time; the daemon and the demo both live on it.
 
 A reload hands it the next pipeline and probes (`switch`), between two steps of anything that runs. Not here: when
-probes run (schedule.py), and what becomes of what they see (pipeline.py).
+probes run (periodic/scheduler.py), and what becomes of what they see (pipeline.py).
 """
 
 import asyncio
@@ -9,10 +9,10 @@ from collections.abc import AsyncIterator, Sequence
 from datetime import datetime
 from typing import Protocol
 
-from watchkeeper.core.alerts import Alert
-from watchkeeper.core.observation import Condition, Observation
-from watchkeeper.core.records import LevelSamples, Seen, Series
-from watchkeeper.core.rules import Finding
+from watchkeeper.model.alert import Alert
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Condition, Observation
+from watchkeeper.model.records import LevelSamples, Seen, Series
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe, look
 

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 
-from watchkeeper.core.observation import Condition, Observation, SeriesKey
-from watchkeeper.core.records import Seen
-from watchkeeper.core.rules import Rules
+from watchkeeper.alerting.rules import Rules
 from watchkeeper.errors import ProbeError
 from watchkeeper.logs.fields import Event, about
+from watchkeeper.model.observation import Condition, Observation, SeriesKey
+from watchkeeper.model.records import Seen
 from watchkeeper.probes.base import BaseProbe, Probe
 
 log = logging.getLogger(__name__)

@@ -2,19 +2,19 @@
 
 To drop a series is one `del`: all that is known of it is in its entry, and what is looked up by other keys (what is
 down, which conditions explain that a series stays away) follows by itself. Here too is how each probe's runs go, for a
-series is stale only as measured by its probe. Not here: alerts (core/alert_book.py), what a sample means
-(core/evaluator.py), and what is told (pipeline.py).
+series is stale only as measured by its probe. Not here: alerts (alerting/alert_book.py), what a sample means
+(alerting/evaluator.py), and what is told (pipeline.py).
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence, ValuesView
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from watchkeeper.core.alert_book import AlertBook
-from watchkeeper.core.correlation import is_down
-from watchkeeper.core.evaluator import SeriesEvaluator
-from watchkeeper.core.observation import Condition, Observation, SeriesKey
-from watchkeeper.reasons import Explained
+from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.correlation import is_down
+from watchkeeper.alerting.evaluator import SeriesEvaluator
+from watchkeeper.model.observation import Condition, Observation, SeriesKey
+from watchkeeper.periodic.decision_log import Explained
 from watchkeeper.runtime.scheduled_probe import ProbeRuns, ScheduledProbe
 
 

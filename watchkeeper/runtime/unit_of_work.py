@@ -9,15 +9,16 @@ from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from typing import Protocol
 
-from watchkeeper.core.alert_book import AlertKey
-from watchkeeper.core.alerts import Alert, Priority, Transition
-from watchkeeper.core.gaps import Gap
-from watchkeeper.core.message import Message, compose, noted
-from watchkeeper.core.observation import Observation
-from watchkeeper.core.records import Commit, Entry, JournalLine, Parcel, Seen
-from watchkeeper.core.rules import Finding
-from watchkeeper.core.wording import duration, instant
+from watchkeeper.alerting.alert_book import AlertKey
+from watchkeeper.alerting.clock_gaps import Gap
 from watchkeeper.logs.fields import NOTICE, Event, about
+from watchkeeper.messages.build import compose, noted
+from watchkeeper.messages.wording import duration, instant
+from watchkeeper.model.alert import Alert, Priority, Transition
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.message import Message
+from watchkeeper.model.observation import Observation
+from watchkeeper.model.records import Commit, Delivery, Entry, JournalLine, Seen
 
 log = logging.getLogger(__name__)
 
@@ -33,7 +34,7 @@ def nothing_depends(_: str) -> tuple[str, ...]:
 class OutboxPort(Protocol):
     """What the pipeline needs of the outbox."""
 
-    def parcels_for(self, message: Message, at: datetime) -> tuple[Parcel, ...]:
+    def parcels_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
         """One parcel for each notifier that wants to hear of it."""
         ...
 
@@ -46,11 +47,11 @@ class OutboxPort(Protocol):
         """How many parcels are held in memory."""
         ...
 
-    def hold(self, parcels: Sequence[Parcel]) -> None:
+    def hold(self, parcels: Sequence[Delivery]) -> None:
         """Deliver parcels that the store has no room for, from memory."""
         ...
 
-    def take_back(self) -> tuple[Sequence[Parcel], Sequence[JournalLine]]:
+    def take_back(self) -> tuple[Sequence[Delivery], Sequence[JournalLine]]:
         """What is held and not under way just now, as it stands, and what the journal has to say of it.
 
         It is held no longer: the caller commits it, or holds it again.
@@ -66,7 +67,7 @@ class UnitOfWork:
     findings: dict[AlertKey, Finding] = field(default_factory=dict)
     alerts: dict[AlertKey, Alert] = field(default_factory=dict)
     journal: list[JournalLine] = field(default_factory=list)
-    parcels: list[Parcel] = field(default_factory=list)
+    parcels: list[Delivery] = field(default_factory=list)
 
     @property
     def lasting(self) -> bool:

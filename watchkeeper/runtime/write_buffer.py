@@ -10,16 +10,16 @@ import asyncio
 import logging
 from datetime import datetime
 
-from watchkeeper.core.alert_book import AlertBook
-from watchkeeper.core.evaluator import SeriesEvaluator
-from watchkeeper.core.group_alerts import DATABASE, OWN
-from watchkeeper.core.observation import Condition, Kind
-from watchkeeper.core.ports import WriteStore
-from watchkeeper.core.records import Entry, JournalLine
-from watchkeeper.core.rules import Rules
-from watchkeeper.core.wording import duration
+from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.evaluator import SeriesEvaluator
+from watchkeeper.alerting.group_alerts import DATABASE, OWN
+from watchkeeper.alerting.rules import Rules
 from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
+from watchkeeper.messages.wording import duration
+from watchkeeper.model.observation import Condition, Kind
+from watchkeeper.model.ports import WriteStore
+from watchkeeper.model.records import Entry, JournalLine
 from watchkeeper.runtime.unit_of_work import Notifications, OutboxPort, UnitOfWork
 
 log = logging.getLogger(__name__)

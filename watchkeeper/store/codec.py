@@ -4,7 +4,7 @@ What was stored must be readable by a later version, so reading is tolerant: a k
 ignored, and a field that is missing takes its default (or None where its type allows that). Writing is strict: a NaN,
 an infinity or an instant without a time zone is refused with its place. No pickle: a database may come from anywhere.
 
-What may live here: types to JSON. Not here: which column a record goes to (writing.py, reading.py).
+What may live here: types to JSON. Not here: which column a record goes to (writer.py, reader.py).
 """
 
 import dataclasses
@@ -20,12 +20,12 @@ from json.encoder import encode_basestring_ascii
 from operator import attrgetter
 from typing import Any, Generic, TypeVar
 
-from watchkeeper.core.alerts import Alert
-from watchkeeper.core.message import Message
-from watchkeeper.core.observation import Observation, SeriesKey
-from watchkeeper.core.records import JournalLine
-from watchkeeper.core.rules import Finding
 from watchkeeper.errors import StoreError
+from watchkeeper.model.alert import Alert
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.message import Message
+from watchkeeper.model.observation import Observation, SeriesKey
+from watchkeeper.model.records import JournalLine
 
 T = TypeVar("T")
 Convert = Callable[[Any], Any]

@@ -2,7 +2,7 @@
 
 A migration is never edited once a version with it is out: a change of the tables is a new migration at the end, with
 its number as the new VERSION. Each runs in one transaction with the record of it, through sqlite-utils' Migrations.
-What may live here: the form of the tables. Not here: rows (writing.py, reading.py).
+What may live here: the form of the tables. Not here: rows (writer.py, reader.py).
 """
 
 import json
@@ -12,7 +12,7 @@ from pathlib import Path
 from sqlite_utils import Database, Migrations
 
 from watchkeeper.errors import StoreDamaged, StoreTooNew
-from watchkeeper.store import sealing, statements
+from watchkeeper.store import checksum_migration, statements
 
 APPLICATION_ID = 0x574B5052
 """`WKPR`, in the header of every database of ours, so that another program's file is not taken for one."""
@@ -56,7 +56,7 @@ def _what_the_first_form_lacked(db: Database) -> None:
 def _checksums(db: Database) -> None:
     """Every row that can be read gets its checksum. One that cannot gets none, and is then found as damaged."""
     _run(db.conn, statements.CHECKSUMS)
-    sealing.seal(db.conn)
+    checksum_migration.seal(db.conn)
     _run(db.conn, statements.JOURNAL_TRIGGERS)
     db.conn.execute("PRAGMA user_version = 3")
 

@@ -213,8 +213,8 @@ WHERE json_extract(body, '$.state') IN ('active', 'acknowledged') AND json_extra
 AND json_type(body, '$.told') IS NULL;
 """
 
-# crc: the checksum of the row (rows.py); NULL is damage. quarantine: rows that could not be read, moved out of their
-# table. row: what the row was found by, as text. about: what it was, for people. content: its values as JSON.
+# crc: the checksum of the row (checked_rows.py); NULL is damage. quarantine: rows that could not be read, moved out of
+# their table. row: what the row was found by, as text. about: what it was, for people. content: its values as JSON.
 CHECKSUMS = """
 ALTER TABLE series ADD COLUMN crc INTEGER;
 ALTER TABLE latest ADD COLUMN crc INTEGER;

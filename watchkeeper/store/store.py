@@ -18,32 +18,33 @@ from types import TracebackType
 from typing import Self, TypeVar
 
 from watchkeeper.clock import Clock
-from watchkeeper.core.alerts import Alert
-from watchkeeper.core.observation import SeriesKey
-from watchkeeper.core.records import (
+from watchkeeper.errors import StoreDamaged, StoreError
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.model.alert import Alert
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.records import (
     Bucket,
     Commit,
+    Delivery,
     Entry,
     JournalLine,
     LevelSamples,
-    Parcel,
     Quarantined,
     Sample,
     Seen,
     Series,
 )
-from watchkeeper.core.rules import Finding
-from watchkeeper.errors import StoreDamaged, StoreError
-from watchkeeper.logs.fields import Event, about
 from watchkeeper.ownership.file_rights import take_rights_of
 from watchkeeper.ownership.folder_owner import owner_of, real_file
-from watchkeeper.store import files, indexes, inspecting, mending
-from watchkeeper.store.committing import Committer, Job
-from watchkeeper.store.keeping import Extent, Horizons
-from watchkeeper.store.reading import Reading
-from watchkeeper.store.remembered import StoredCheckIns, StoredNotes
-from watchkeeper.store.rows import Damage
-from watchkeeper.store.writing import Writing
+from watchkeeper.store.checked_rows import Damage
+from watchkeeper.store.commit_queue import CommitQueue, Job
+from watchkeeper.store.files import file_lock
+from watchkeeper.store.history.retention_limits import Extent, RetentionLimits
+from watchkeeper.store.probe_state import StoredJobReports, StoredProbeState
+from watchkeeper.store.reader import Reader
+from watchkeeper.store.recovery import indexes, inspection, repair
+from watchkeeper.store.writer import Writer
 
 log = logging.getLogger(__name__)
 
@@ -76,21 +77,21 @@ class Store:
         self._readers = ThreadPoolExecutor(1, thread_name_prefix="store-reader")
         self._writers = ThreadPoolExecutor(1, thread_name_prefix="store-writer")
         self._waiting: deque[Job] = deque()
-        self._reading: Reading | None = None
-        self._committer: Committer | None = None
-        self._lock: files.Lock | None = None
+        self._reading: Reader | None = None
+        self._committer: CommitQueue | None = None
+        self._lock: file_lock.Lock | None = None
         self._swept_s = -SWEEP_S
-        self.notes = StoredNotes(self._write, self._read)
-        self.check_ins = StoredCheckIns(self._write, self._read)
+        self.notes = StoredProbeState(self._write, self._read)
+        self.check_ins = StoredJobReports(self._write, self._read)
 
     @classmethod
     async def open(cls, path: Path, *, read_only: bool = False, mend_at: datetime | None = None) -> "Store":
         """Open the database, and make it where there is none.
 
-        mend_at: now; a damaged database is then set aside, and a new one begun with what is left (mending.py).
-        read_only: for commands; works while a daemon writes, and makes nothing. Raises StartError where the place
-        cannot be used or another process has the database open for writing (it says who), StoreTooNew, StoreDamaged,
-        StoreFull, and StoreError where there is nothing to read yet.
+        mend_at: now; a damaged database is then set aside, and a new one begun with what is left
+        (store/recovery/repair.py). read_only: for commands; works while a daemon writes, and makes nothing. Raises
+        StartError where the place cannot be used or another process has the database open for writing (it says who),
+        StoreTooNew, StoreDamaged, StoreFull, and StoreError where there is nothing to read yet.
         """
         store = cls(path)
         try:
@@ -98,7 +99,7 @@ class Store:
                 await store._in_thread(store._readers, store._take_rights)
             else:
                 await store._in_thread(store._writers, lambda: store._open_writing(mend_at))
-            store._reading = await store._in_thread(store._readers, lambda: Reading(real_file(path)))
+            store._reading = await store._in_thread(store._readers, lambda: Reader(real_file(path)))
         except BaseException:
             await store.close()
             raise
@@ -112,26 +113,26 @@ class Store:
         path = real_file(self.path)
         if (owner := owner_of(path.parent)) is not None:
             take_rights_of(owner)
-            files.refuse_strangers(path, owner)
+            file_lock.refuse_strangers(path, owner)
 
     def _open_writing(self, mend_at: datetime | None) -> None:
-        files.make_place(self.path)
-        self._lock = files.Lock(self.path)
+        file_lock.make_database_file(self.path)
+        self._lock = file_lock.Lock(self.path)
         if mend_at is not None:
-            mending.mend(self.path, mend_at)
-        self._committer = Committer(self.path)
+            repair.repair(self.path, mend_at)
+        self._committer = CommitQueue(self.path)
         if mend_at is not None:
             self._make_readable(self._committer, mend_at)
 
-    def _make_readable(self, committer: Committer, mend_at: datetime) -> None:
+    def _make_readable(self, committer: CommitQueue, mend_at: datetime) -> None:
         """Move damaged rows away. Where that fails, an index may be in the way; where it still does, begin again."""
-        trouble = committer.sweep(inspecting.FREQUENT, rebuild=False)
+        trouble = committer.sweep(inspection.FREQUENT, rebuild=False)
         if isinstance(trouble, StoreDamaged):
-            trouble = committer.sweep(inspecting.WHOLE, rebuild=True)
+            trouble = committer.sweep(inspection.WHOLE, rebuild=True)
         if isinstance(trouble, StoreDamaged):
             committer.close()
-            mending.mend(self.path, mend_at, str(trouble.__cause__ or trouble))
-            self._committer = Committer(self.path)
+            repair.repair(self.path, mend_at, str(trouble.__cause__ or trouble))
+            self._committer = CommitQueue(self.path)
 
     async def close(self) -> None:
         """Write what is still in the queue, and close. Closing twice is allowed; nothing else is after it."""
@@ -171,14 +172,14 @@ class Store:
         durable = bool(commit.alerts or commit.journal or commit.parcels)
         await self._write(lambda writing: writing.commit(commit), durable=durable)
 
-    async def parcel_done(self, parcel: Parcel, journal: JournalLine | None = None) -> None:
+    async def parcel_done(self, parcel: Delivery, journal: JournalLine | None = None) -> None:
         """Write a parcel's new state, tries, due_at, trouble and done_at, with its journal line, in one transaction.
 
         Raises StoreError where the outbox has no such parcel, StoreFull; nothing of it is in then.
         """
         await self._write(lambda writing: writing.parcel_done(parcel, journal), durable=True)
 
-    async def keep(self, horizons: Horizons, *, spare_share: float = SPARE_SHARE) -> int:
+    async def keep(self, horizons: RetentionLimits, *, spare_share: float = SPARE_SHARE) -> int:
         """Roll up and let go what is older than the horizons, in small steps between which commits have their turn.
 
         spare_share: of the file's pages, so many may stay free; the others go back to the file system. Returns how many
@@ -188,10 +189,10 @@ class Store:
         for chore in horizons.chores():
             after: int | None = 0
             while after is not None:
-                work = partial(Writing.chore, chore=chore, limit=KEEP_STEP, after=after)
+                work = partial(Writer.chore, chore=chore, limit=KEEP_STEP, after=after)
                 step = await self._write(work, durable=False)
                 rows, after = rows + step.rows, step.after
-        back = partial(Writing.hand_back, pages=HAND_BACK_STEP, spare_share=spare_share)
+        back = partial(Writer.hand_back, pages=HAND_BACK_STEP, spare_share=spare_share)
         while await self._write(back, durable=False) == HAND_BACK_STEP:
             pass
         return rows
@@ -201,10 +202,10 @@ class Store:
 
         whole: also in the journal and in what was delivered.
         """
-        for scope in inspecting.WHOLE if whole else inspecting.FREQUENT:
-            after: int | None = inspecting.FIRST
+        for scope in inspection.WHOLE if whole else inspection.FREQUENT:
+            after: int | None = inspection.FIRST
             while after is not None:
-                after = await self._read(partial(Reading.inspect, scope=scope, after=after, limit=KEEP_STEP))
+                after = await self._read(partial(Reader.inspect, scope=scope, after=after, limit=KEEP_STEP))
         await self._write(lambda writing: writing.sweep((), _CLOCK.now(), rebuild=False), durable=False)
 
     async def check_indexes(self) -> None:
@@ -215,7 +216,7 @@ class Store:
         for wrong in await asyncio.to_thread(indexes.check, self.path):
             await self._write(wrong.put_right, durable=True)
 
-    async def _write(self, work: Callable[[Writing], T], *, durable: bool) -> T:
+    async def _write(self, work: Callable[[Writer], T], *, durable: bool) -> T:
         committer = self._committer
         if committer is None:
             how = "is closed" if self._reading is None else "is open for reading only"
@@ -275,7 +276,7 @@ class Store:
         ahead: deque[asyncio.Future[LevelSamples]] = deque()
         for key in keys:
             # The next one is read while the caller, whose thread this is, works on the one before.
-            ahead.append(self._reading_of(partial(Reading.level_samples, key=key, since=since)))
+            ahead.append(self._reading_of(partial(Reader.level_samples, key=key, since=since)))
             if len(ahead) > 1:
                 yield await ahead.popleft()
         while ahead:
@@ -306,14 +307,14 @@ class Store:
             )
         )
 
-    async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Parcel | None:
+    async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Delivery | None:
         """The waiting parcel of a notifier that is due first, though its due_at may lie ahead.
 
         Within one thread never a later one before an earlier. passing: ids of parcels that count as done.
         """
         return await self._read(lambda reading: reading.next_parcel(notifier, passing))
 
-    async def parcels(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Parcel]:
+    async def parcels(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
         """Parcels of every notifier, newest first; only_open leaves out what was delivered."""
         return await self._read(lambda reading: reading.parcels(only_open=only_open, limit=limit))
 
@@ -325,16 +326,16 @@ class Store:
         """The instant of the newest commit, as the clock stood then; None where there was none yet."""
         return await self._read(lambda reading: reading.last_alive())
 
-    async def _read(self, query: Callable[[Reading], T]) -> T:
+    async def _read(self, query: Callable[[Reader], T]) -> T:
         return await self._reading_of(query)
 
-    def _reading_of(self, query: Callable[[Reading], T]) -> asyncio.Future[T]:
+    def _reading_of(self, query: Callable[[Reader], T]) -> asyncio.Future[T]:
         reading = self._reading
         if reading is None:
             raise StoreError(f"{self.path} is closed: nothing can be read from it")
         return self._in_thread(self._readers, lambda: self._answer(reading, query))
 
-    def _answer(self, reading: Reading, query: Callable[[Reading], T]) -> T:
+    def _answer(self, reading: Reader, query: Callable[[Reader], T]) -> T:
         """In the readers' thread: the answer; what was found to be damaged on the way goes to the writer."""
         try:
             return query(reading)
@@ -357,9 +358,9 @@ class Store:
         now_s = _CLOCK.monotonic_s()
         if now_s - self._swept_s >= SWEEP_S:
             self._swept_s = now_s
-            self._in_writer(lambda committer: committer.sweep(inspecting.WHOLE, rebuild=True))
+            self._in_writer(lambda committer: committer.sweep(inspection.WHOLE, rebuild=True))
 
-    def _in_writer(self, work: Callable[[Committer], object]) -> None:
+    def _in_writer(self, work: Callable[[CommitQueue], object]) -> None:
         """Have something done that nobody waits for; nothing where this store is open for reading only, or closed."""
         committer = self._committer
         if committer is None:

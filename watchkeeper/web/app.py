@@ -1,4 +1,4 @@
-"""Puts the page and the API together: routes, guards, the few files that do not change. serve.py opens the port."""
+"""Puts the page and the API together: routes, guards, the few files that do not change. server.py opens the port."""
 
 import secrets
 from datetime import tzinfo
@@ -7,27 +7,27 @@ from importlib.resources import files
 from aiohttp import web
 
 from watchkeeper.clock import Clock
-from watchkeeper.core.passes import Passes
-from watchkeeper.web import acknowledge, checkin
-from watchkeeper.web.acknowledge import Links
-from watchkeeper.web.acting import Acting
+from watchkeeper.messages.ack_links import AckLinks
+from watchkeeper.web.auth import acknowledge, job_reports
+from watchkeeper.web.auth.acknowledge import Links
+from watchkeeper.web.auth.actions import Actions
 from watchkeeper.web.auth.browsers import Browsers
 from watchkeeper.web.auth.budgets import SignInBudgets
+from watchkeeper.web.auth.job_reports import Jobs
+from watchkeeper.web.auth.session_auth import SESSION_AUTH, SessionAuth, load_session, own_forms, require_session
+from watchkeeper.web.auth.sessions import Sessions
 from watchkeeper.web.auth.visitors import Visitors
 from watchkeeper.web.auth.waiting_room import WaitingRoom
-from watchkeeper.web.checkin import Jobs
-from watchkeeper.web.context import CONTEXT, Context, PageStore, Resting, nothing_rests
-from watchkeeper.web.desk import DESK, Desk, closed, own_forms, recognise
-from watchkeeper.web.guard import Handler, add_headers, check_host, tell_errors, validate
-from watchkeeper.web.kept import Kept
-from watchkeeper.web.live import LIVE, Live
-from watchkeeper.web.pages import error_page
-from watchkeeper.web.planner import PLANNER, Nowhere, Planner
-from watchkeeper.web.routes import ACTS, ROUTES, guarded
-from watchkeeper.web.serve import Served, serve
-from watchkeeper.web.sessions import Sessions
+from watchkeeper.web.context import CONTEXT, Context, PageStore, Resting, no_dependents
+from watchkeeper.web.dashboard.health import HealthSource
+from watchkeeper.web.dashboard.pages import error_page
+from watchkeeper.web.http.event_stream import EVENT_STREAM, EventStream
+from watchkeeper.web.http.middleware import Handler, add_headers, check_host, tell_errors, validate
+from watchkeeper.web.http.response_cache import ResponseCache
+from watchkeeper.web.planning.planner import PLANNER, Nowhere, Planner
+from watchkeeper.web.routes import FORM_ROUTES, ROUTES, guarded
+from watchkeeper.web.server import Served, serve
 from watchkeeper.web.settings import PageSettings
-from watchkeeper.web.vitals import Vitals
 
 __all__ = ["BODY_LIMIT", "Served", "make_app", "serve"]
 
@@ -41,14 +41,14 @@ def make_app(
     store: PageStore,
     settings: PageSettings,
     clock: Clock,
-    vitals: Vitals,
+    vitals: HealthSource,
     host: str,
     zone: tzinfo,
-    acting: Acting | None = None,
-    passes: Passes | None = None,
+    acting: Actions | None = None,
+    passes: AckLinks | None = None,
     *,
     jobs: Jobs | None = None,
-    resting: Resting = nothing_rests,
+    resting: Resting = no_dependents,
     planner: Planner | None = None,
     browser_key: bytes | None = None,
 ) -> web.Application:
@@ -63,12 +63,12 @@ def make_app(
     def page(request: web.Request, status: int, detail: str) -> web.Response:
         return error_page(request, context, status, detail)
 
-    guards = [tell_errors(page, settings.prefix), check_host(settings.names), recognise, own_forms]
+    guards = [tell_errors(page, settings.prefix), check_host(settings.names), load_session, own_forms]
     if settings.private:
-        guards.append(closed(settings.prefix))
+        guards.append(require_session(settings.prefix))
     app = web.Application(middlewares=[*guards, validate], client_max_size=BODY_LIMIT)
     app[CONTEXT] = context
-    app[DESK] = Desk(
+    app[SESSION_AUTH] = SessionAuth(
         acting,
         settings.password,
         Sessions(clock),
@@ -78,25 +78,25 @@ def make_app(
         settings.hosts,
     )
     app[PLANNER] = planner or Nowhere()
-    live = app[LIVE] = Live()
+    live = app[EVENT_STREAM] = EventStream()
     app.on_shutdown.append(live.close)
     app.on_response_prepare.append(add_headers)
     # A proxy may pass the prefix on or take it off: both are answered, and links carry it.
-    kept = Kept()
+    kept = ResponseCache()
     for prefix in sorted({"", settings.prefix}):
         _add_routes(app, prefix, kept)
         if passes is not None and acting is not None:
             acknowledge.add(app, Links(passes, acting), prefix)
         if jobs is not None:
-            checkin.add(app, jobs, prefix)
+            job_reports.add(app, jobs, prefix)
     return app
 
 
-def _add_routes(app: web.Application, prefix: str, kept: Kept) -> None:
+def _add_routes(app: web.Application, prefix: str, kept: ResponseCache) -> None:
     for route in ROUTES:
         handler = guarded(route)
         app.router.add_get(prefix + route.path, kept.keep(handler) if route.kept else handler)
-    for act in ACTS:
+    for act in FORM_ROUTES:
         app.router.add_post(prefix + act.path, act.handler)
     if prefix:
         app.router.add_get(prefix, kept.keep(guarded(ROUTES[0])))

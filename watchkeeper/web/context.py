@@ -8,12 +8,12 @@ from typing import Protocol
 from aiohttp import web
 
 from watchkeeper.clock import Clock
-from watchkeeper.core.observation import SeriesKey
-from watchkeeper.core.ports import ReadStore
-from watchkeeper.core.records import Bucket, Series
-from watchkeeper.web.board import Board, lay_out
-from watchkeeper.web.problems import not_found
-from watchkeeper.web.vitals import Vitals
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.ports import ReadStore
+from watchkeeper.model.records import Bucket, Series
+from watchkeeper.web.dashboard.dashboard import Dashboard, build_dashboard
+from watchkeeper.web.dashboard.health import HealthSource
+from watchkeeper.web.http.problem_details import not_found
 
 
 class PageStore(ReadStore, Protocol):
@@ -33,7 +33,7 @@ Resting = Callable[[str], Sequence[str]]
 """The subjects that rest on a subject."""
 
 
-def nothing_rests(_subject: str) -> Sequence[str]:
+def no_dependents(_subject: str) -> Sequence[str]:
     """Where no ties are known."""
     return ()
 
@@ -47,16 +47,18 @@ class Context:
 
     store: PageStore
     clock: Clock
-    vitals: Vitals
+    vitals: HealthSource
     host: str
     zone: tzinfo
     prefix: str
-    resting: Resting = nothing_rests
+    resting: Resting = no_dependents
 
-    async def board(self, now: datetime) -> Board:
+    async def board(self, now: datetime) -> Dashboard:
         """The board as it is now."""
         store = self.store
-        return lay_out(await store.series(), await store.latest(), await store.findings(), await store.alerts(), now)
+        return build_dashboard(
+            await store.series(), await store.latest(), await store.findings(), await store.alerts(), now
+        )
 
     async def one(self, series_id: int) -> Series:
         """The series with an id. Raises Refusal (404) where there is none."""

@@ -11,13 +11,20 @@ from typing import Any
 from aiohttp import web
 
 from watchkeeper import __version__
-from watchkeeper.web import acts, api, atom, calendar, feeds, frees, live, pages, plan, ready, subject
+from watchkeeper.web.api import handlers as api
+from watchkeeper.web.api.openapi import openapi
+from watchkeeper.web.auth import form_handlers
 from watchkeeper.web.context import of
-from watchkeeper.web.guard import Handler
-from watchkeeper.web.openapi import openapi
-from watchkeeper.web.plan_query import ROOM
-from watchkeeper.web.problems import PROBLEM_JSON
-from watchkeeper.web.query import Parameter, refuse_unknown
+from watchkeeper.web.dashboard import pages, subject
+from watchkeeper.web.feeds import atom, calendar
+from watchkeeper.web.feeds import handlers as feeds
+from watchkeeper.web.http import event_stream
+from watchkeeper.web.http.middleware import Handler
+from watchkeeper.web.http.parameters import Parameter, refuse_unknown
+from watchkeeper.web.http.problem_details import PROBLEM_JSON
+from watchkeeper.web.planning import capacity as plan
+from watchkeeper.web.planning import preflight, reclaim
+from watchkeeper.web.planning.parameters import ROOM
 
 HTML, JSON, EVENTS, CSV = "text/html", "application/json", "text/event-stream", "text/csv"
 
@@ -76,11 +83,18 @@ ROUTES = (
     ),
     Route("/journal", pages.journal, "What happened, newest first.", (api.BEFORE,), HTML, kept=True),
     Route("/room", plan.page, "Is there room: a guest, more of one, more of the host.", ROOM, HTML, looks=True),
-    Route("/ready", ready.page, "Is a change safe now; what became of it.", ready.READY, HTML, looks=True),
+    Route("/ready", preflight.page, "Is a change safe now; what became of it.", preflight.READY, HTML, looks=True),
     Route(
-        "/frees", frees.page, "What sets of snapshots hold, and would free together.", (frees.STORE,), HTML, looks=True
+        "/frees",
+        reclaim.page,
+        "What sets of snapshots hold, and would free together.",
+        (reclaim.STORE,),
+        HTML,
+        looks=True,
     ),
-    Route("/keeper", acts.keeper, "The keeper's own page: signing in, notes, probes, test messages.", media=HTML),
+    Route(
+        "/keeper", form_handlers.keeper, "The keeper's own page: signing in, notes, probes, test messages.", media=HTML
+    ),
     Route("/api", index, "What the API has: this description.", form="Index"),
     Route("/api/openapi.json", description, "The API's description in OpenAPI 3.1.", form="Description"),
     Route(
@@ -136,21 +150,27 @@ ROUTES = (
     ),
     Route(
         "/api/v1/ready",
-        ready.ready,
+        preflight.ready,
         "Is it safe to change something now, point by point; with after, what became of the change.",
-        ready.READY,
+        preflight.READY,
         form="Ready",
         looks=True,
     ),
     Route(
         "/api/v1/frees",
-        frees.frees,
+        reclaim.frees,
         "What sets of snapshots hold, and would free together if they were deleted. Nothing is deleted.",
-        (frees.STORE,),
+        (reclaim.STORE,),
         form="Frees",
         looks=True,
     ),
-    Route("/api/v1/changes", live.changes, "Tells of each change as an event, for pages that stay open.", (), EVENTS),
+    Route(
+        "/api/v1/changes",
+        event_stream.changes,
+        "Tells of each change as an event, for pages that stay open.",
+        (),
+        EVENTS,
+    ),
     Route("/journal.atom", feeds.journal, "The newest lines of the journal, as an Atom feed.", media=atom.MEDIA),
     Route("/calendar.ics", feeds.days, "Every forecast and deadline on its day, as iCalendar.", media=calendar.MEDIA),
     Route(
@@ -165,7 +185,7 @@ ROUTES = (
 
 
 @dataclass(frozen=True, slots=True)
-class Act:
+class FormRoute:
     """A form that the keeper can send. fields: what it takes beside the session's own word."""
 
     path: str
@@ -174,15 +194,15 @@ class Act:
     fields: tuple[str, ...] = ()
 
 
-ACTS = (
-    Act("/keeper/sign-in", acts.enter, "Sign in.", ("password",)),
-    Act("/keeper/sign-out", acts.leave, "Sign out."),
-    Act("/keeper/note", acts.note, "Write a note into the journal.", ("text", "series")),
-    Act("/keeper/run", acts.run_now, "Run a probe now.", ("probe",)),
-    Act("/keeper/trial", acts.trial, "Send a test message.", ("notifier",)),
-    Act("/subjects/{id}/acknowledge", acts.acknowledge, "Acknowledge an alert.", ("concern", "back")),
-    Act("/subjects/{id}/shelve", acts.shelve, "Set an alert aside.", ("concern", "for", "back")),
-    Act("/subjects/{id}/unshelve", acts.unshelve, "Let an alert count again.", ("concern", "back")),
+FORM_ROUTES = (
+    FormRoute("/keeper/sign-in", form_handlers.enter, "Sign in.", ("password",)),
+    FormRoute("/keeper/sign-out", form_handlers.leave, "Sign out."),
+    FormRoute("/keeper/note", form_handlers.note, "Write a note into the journal.", ("text", "series")),
+    FormRoute("/keeper/run", form_handlers.run_now, "Run a probe now.", ("probe",)),
+    FormRoute("/keeper/trial", form_handlers.trial, "Send a test message.", ("notifier",)),
+    FormRoute("/subjects/{id}/acknowledge", form_handlers.acknowledge, "Acknowledge an alert.", ("concern", "back")),
+    FormRoute("/subjects/{id}/shelve", form_handlers.shelve, "Set an alert aside.", ("concern", "for", "back")),
+    FormRoute("/subjects/{id}/unshelve", form_handlers.unshelve, "Let an alert count again.", ("concern", "back")),
 )
 """What the keeper can do, beside what anyone can read."""
 

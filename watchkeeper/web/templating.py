@@ -8,8 +8,8 @@ from aiohttp import web
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from watchkeeper.core.alerts import Priority
-from watchkeeper.core.wording import clean, day, instant, zone_name
+from watchkeeper.messages.wording import clean, day, instant, zone_name
+from watchkeeper.model.alert import Priority
 from watchkeeper.web.context import Context
 
 _COMMAND = re.compile("`([^`]+)`")

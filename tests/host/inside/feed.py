@@ -12,9 +12,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from watchkeeper.core.observation import Answer, Level, Observation, SeriesKey
-from watchkeeper.core.records import Commit, Seen
-from watchkeeper.core.remembered import CheckIn
+from watchkeeper.model.observation import Answer, Level, Observation, SeriesKey
+from watchkeeper.model.probe_state import JobReport
+from watchkeeper.model.records import Commit, Seen
 from watchkeeper.store import Store
 
 
@@ -35,7 +35,7 @@ async def feed(plan: dict[str, Any]) -> None:
             answer = Answer(SeriesKey(each["subject"], "answer"), answered=True, took_s=each["took_s"])
             await store.commit(Commit(seen=tuple(seen(each, age_s, answer) for age_s in each["ages"])))
         for each in plan.get("check_ins", ()):
-            await store.check_ins.record(CheckIn(each["job"], now - timedelta(seconds=each["age"])))
+            await store.check_ins.record(JobReport(each["job"], now - timedelta(seconds=each["age"])))
 
 
 if __name__ == "__main__":

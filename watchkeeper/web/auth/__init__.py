@@ -1,1 +1,3 @@
-"""Who sends a request, and how often a secret may be tried. Not here: sessions (sessions.py) and forms (desk.py)."""
+"""Who sends a request, and how often a secret may be tried. Not here: sessions (web/auth/sessions.py) and forms
+(web/auth/session_auth.py).
+"""

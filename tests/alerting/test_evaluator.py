@@ -1,0 +1,245 @@
+"""The watch over one series, from observations to moves."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from tests.support.solo import Outcome, Solo
+from watchkeeper.alerting.missing_data import GONE
+from watchkeeper.alerting.rules import Rules, SilentRule
+from watchkeeper.model.alert import CONCERN, Alert, Concern, NotificationKind, Priority, State
+from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
+
+START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
+KEY = SeriesKey("service hide-hub", "answer")
+SECOND, MINUTE, HOUR, DAY = timedelta(seconds=1), timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
+AFTER_A_MINUTE = Rules(silent=SilentRule(warning_s=60.0))
+
+
+def watch(kind: Kind, interval_s: float = 60.0) -> Solo:
+    """A judgement by the default rules, but that a minute of silence is told."""
+    return Solo(KEY, kind, interval_s, AFTER_A_MINUTE)
+
+
+def test_nothing_is_found_before_the_first_observation() -> None:
+    """A series that has never been seen has no finding and no alert."""
+    assert watch(Kind.ANSWER).judge(START) == Outcome()
+
+
+def test_silence_counts_from_the_first_answer_that_failed() -> None:
+    """Two failed answers a minute apart are a minute of silence; one that comes ends it."""
+    judged = watch(Kind.ANSWER)
+    down = Answer(KEY, answered=False, reason="connection refused")
+    judged.take(down, START)
+    assert judged.judge(START).transitions == ()
+    judged.take(down, START + MINUTE)
+    outcome = judged.judge(START + MINUTE)
+    assert [m.telling for m in outcome.transitions] == [NotificationKind.RAISED]
+    assert outcome.finding(Concern.SILENT).since == START
+    judged.take(Answer(KEY, answered=True, took_s=0.1), START + 2 * MINUTE)
+    assert [m.telling for m in judged.judge(START + 2 * MINUTE).transitions] == [NotificationKind.ENDED]
+    assert judged.bad_since is None
+
+
+def test_an_unsound_condition_is_told_at_once() -> None:
+    """A failed disk needs no delay."""
+    judged = watch(Kind.CONDITION)
+    judged.take(Condition(KEY, sound=False, reason="one of two disks failed"), START)
+    assert judged.judge(START).transitions[0].after.priority is Priority.WARNING
+
+
+def test_a_deadline_passes_without_any_event() -> None:
+    """Re-judging alone notices that a snapshot is overdue."""
+    judged = watch(Kind.DEADLINE, interval_s=DAY.total_seconds())
+    judged.take(Deadline(KEY, due_at=START + HOUR, period_s=DAY.total_seconds()), START)
+    assert judged.judge(START).transitions == ()
+    assert judged.judge(START + HOUR).transitions[0].after.priority is Priority.WARNING
+
+
+def test_a_level_that_fills_by_an_exact_line_is_told_in_time() -> None:
+    """1 GiB an hour into 1 TiB for four days, 100 h left: a warning, with the exact time to full within a hundredth."""
+    judged = watch(Kind.LEVEL)
+    gib = 2.0**30
+    for hour in range(96 * 6):
+        judged.take(Level(KEY, 828 * gib + hour / 6 * gib, 1024 * gib), START + hour * HOUR / 6)
+    now = START + 95 * HOUR + 50 * MINUTE
+    outcome = judged.judge(now)
+    found = outcome.finding(Concern.FULL)
+    assert found.priority is Priority.WARNING
+    assert found.ends_at is not None
+    assert (found.ends_at - START) / HOUR == pytest.approx(196, rel=0.01)
+
+
+def test_a_forecast_is_kept_until_the_next_sample() -> None:
+    """Re-judging on a timer costs no second forecast."""
+    judged = watch(Kind.LEVEL)
+    judged.take(Level(KEY, 1, 2), START)
+    judged.judge(START)
+    kept = judged.forecast
+    judged.judge(START + SECOND)
+    assert judged.forecast is kept
+    judged.take(Level(KEY, 1, 2), START + MINUTE)
+    assert judged.forecast is None
+
+
+def test_three_missed_samples_are_an_alert_of_their_own() -> None:
+    """What stays away is told after three intervals, and its end when a sample comes again."""
+    judged = watch(Kind.CONDITION)
+    judged.take(Condition(KEY, sound=True), START)
+    assert judged.judge(START + 3 * MINUTE - SECOND).transitions == ()
+    raised = judged.judge(START + 3 * MINUTE).transitions
+    assert [(m.after.concern, m.telling) for m in raised] == [(Concern.STALE, NotificationKind.RAISED)]
+    judged.take(Condition(KEY, sound=True), START + 4 * MINUTE)
+    assert judged.judge(START + 4 * MINUTE).transitions[0].telling is NotificationKind.ENDED
+
+
+def test_a_series_is_not_stale_while_its_probe_has_not_looked() -> None:
+    """A probe that has stopped is told once, not once for each of its series."""
+    judged = watch(Kind.CONDITION)
+    judged.take(Condition(KEY, sound=True), START)
+    assert judged.judge(START + HOUR, probe_seen_at=START + MINUTE).transitions == ()
+    assert judged.judge(START + HOUR, probe_seen_at=START + HOUR).transitions[0].after.concern is Concern.STALE
+
+
+def test_a_series_without_an_interval_is_never_stale() -> None:
+    """Where no sample is due, none is missed."""
+    judged = watch(Kind.CONDITION, interval_s=float("inf"))
+    judged.take(Condition(KEY, sound=True), START)
+    assert [f.concern for f in judged.judge(START + 365 * DAY).findings] == [Concern.UNSOUND]
+
+
+def test_going_on_after_a_restart_keeps_the_alert_and_since_when() -> None:
+    """A restart during a silence tells nothing twice, and the silence still counts from its start."""
+    down = Answer(KEY, answered=False, reason="connection refused")
+    before = watch(Kind.ANSWER)
+    before.take(down, START)
+    before.take(down, START + MINUTE)
+    before.judge(START + MINUTE)
+    after = Solo(KEY, Kind.ANSWER, 60.0, AFTER_A_MINUTE, before.alerts)
+    after.resume(down, START, START, START + 30 * MINUTE)
+    after.take(down, START + 30 * MINUTE)
+    outcome = after.judge(START + 30 * MINUTE)
+    assert outcome.transitions == ()
+    assert outcome.finding(Concern.SILENT).since == START
+
+
+def test_the_time_away_is_not_counted_as_missed_samples() -> None:
+    """After three days without power nothing is stale: nobody looked."""
+    judged = watch(Kind.CONDITION)
+    judged.resume(Condition(KEY, sound=True), START, None, START + 3 * DAY)
+    assert judged.judge(START + 3 * DAY).transitions == ()
+
+
+def test_a_gap_before_the_first_observation_changes_nothing() -> None:
+    """There is nothing to shift."""
+    judged = watch(Kind.CONDITION)
+    judged.bridge(DAY, START, anew=True)
+    assert judged.judge(START) == Outcome()
+
+
+def test_what_was_seen_before_a_restart_is_not_judged_again() -> None:
+    """A service that was silent before three days without power may be back: nothing gets worse before a look."""
+    judged = watch(Kind.ANSWER)
+    judged.resume(Answer(KEY, answered=False), START, START, START + 3 * DAY)
+    assert [f.concern for f in judged.judge(START + 3 * DAY).findings] == [Concern.STALE]
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        Level(KEY, 1, 2),
+        Deadline(KEY, due_at=START),
+        Answer(KEY, answered=True),
+        Condition(KEY, sound=True),
+    ],
+)
+def test_each_kind_raises_its_own_concern(seen: Observation) -> None:
+    """The four kinds have four concerns, and every series has the fifth."""
+    judged = Solo(KEY, seen.kind, 60, Rules())
+    judged.take(seen, START)
+    assert [f.concern for f in judged.judge(START).findings] == [CONCERN[seen.kind], Concern.STALE]
+
+
+def full_level(**more: Any) -> Level:
+    """A level with nothing left."""
+    return Level(KEY, 1.0, 1.0, **more)
+
+
+def test_a_part_is_recorded_and_never_judged() -> None:
+    """A data set is full when its pool is, and it may be destroyed: neither is told of the part."""
+    judged = watch(Kind.LEVEL)
+    judged.take(full_level(part_of=SeriesKey("pool skerry", "space")), START)
+    assert judged.judge(START + DAY) == Outcome()
+    assert len(judged.history) == 1
+
+
+def test_what_may_be_full_is_only_told_when_no_sample_comes() -> None:
+    """A volume group that is wholly given away is as it should be; one that is no longer seen is not."""
+    judged = watch(Kind.LEVEL)
+    judged.take(full_level(may_be_full=True), START)
+    assert [f.concern for f in judged.judge(START).findings] == [Concern.STALE]
+    assert [m.after.concern for m in judged.judge(START + DAY).transitions] == [Concern.STALE]
+
+
+def missed(judged: Solo, hours: int) -> datetime:
+    """Let a probe run well once in an hour, without the series. Returns the last time."""
+    for hour in range(1, hours + 1):
+        judged.judge(START + hour * HOUR, START + hour * HOUR)
+    return START + hours * HOUR
+
+
+def test_what_is_missed_for_a_week_is_let_go_until_it_is_seen() -> None:
+    """All that it was told for ends with one reason; it is over once that is known; a sample makes it as it was."""
+    judged = watch(Kind.CONDITION, interval_s=HOUR.total_seconds())
+    judged.take(Condition(KEY, sound=False, reason="paused"), START)
+    at = missed(judged, 3 + 7 * 24)
+    assert not judged.gone
+    assert {a.standing for a in judged.alerts} == {True}
+    assert judged.missed(at)
+    outcome = judged.judge(at + HOUR, at + HOUR)
+    assert [m.telling for m in outcome.transitions] == [NotificationKind.ENDED, NotificationKind.ENDED]
+    assert {f.reason for f in outcome.findings} == {GONE}
+    assert (judged.gone, judged.over) == (True, False)
+    for concern in judged.concerns:
+        judged.acknowledge(concern, at + HOUR)
+    assert judged.over
+    judged.take(Condition(KEY, sound=True), at + 2 * HOUR)
+    assert not judged.judge(at + 2 * HOUR, at + 2 * HOUR).transitions
+    assert not judged.over
+
+
+def test_what_was_missed_before_a_restart_is_not_back_by_it() -> None:
+    """The alert stands on until the series is seen, or is missed for long enough once more."""
+    before = watch(Kind.CONDITION, interval_s=HOUR.total_seconds())
+    before.take(Condition(KEY, sound=True), START)
+    at = missed(before, 10)
+    judged = Solo(KEY, Kind.CONDITION, 3600.0, Rules(), before.alerts)
+    judged.resume(Condition(KEY, sound=True), START, None, at)
+    for hour in range(6):
+        assert not judged.judge(at + hour * HOUR, at + hour * HOUR).transitions
+    assert judged.alert(Concern.STALE).standing
+    judged.take(Condition(KEY, sound=True), at + 6 * HOUR)
+    assert [m.telling for m in judged.judge(at + 6 * HOUR, at + 6 * HOUR).transitions] == [NotificationKind.ENDED]
+
+
+def test_an_alert_that_ends_ends_the_count_of_what_is_missed() -> None:
+    """What counted as back meanwhile has not been gone for a week."""
+    judged = watch(Kind.CONDITION, interval_s=HOUR.total_seconds())
+    judged.take(Condition(KEY, sound=True), START)
+    missed(judged, 6 * 24)
+    judged.book.put(Alert(KEY, Concern.STALE))
+    for hour in range(6 * 24, 12 * 24):
+        judged.judge(START + hour * HOUR, START + hour * HOUR)
+    assert not judged.gone
+
+
+def test_an_alert_from_the_future_counts_for_nothing() -> None:
+    """The clock was set back while the host was off: the week begins at the start."""
+    stale = Alert(KEY, Concern.STALE, State.ACTIVE, Priority.WARNING, 1, raised_at=START + DAY, told=Priority.WARNING)
+    judged = Solo(KEY, Kind.CONDITION, HOUR.total_seconds(), Rules(), [stale])
+    judged.resume(Condition(KEY, sound=True), START, None, START)
+    for hour in range(1, 7 * 24 + 2):
+        assert not judged.gone
+        judged.judge(START + hour * HOUR, START + hour * HOUR)
+    assert judged.gone

@@ -1,0 +1,240 @@
+"""Why a rule decided as it did: each reason in its words."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.support.solo import Solo
+from watchkeeper.alerting import rules
+from watchkeeper.alerting.explain import decision, explain, reason
+from watchkeeper.alerting.rules import FullRule, OverdueRule, Rules, SilentRule, StaleRule, UnsoundRule
+from watchkeeper.model.alert import Alert, Concern, Delays, Priority, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast, NoEnd
+from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
+
+NOW = datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
+SECOND, MINUTE, HOUR, DAY = timedelta(seconds=1), timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
+SKERRY, HUB = SeriesKey("pool skerry", "space"), SeriesKey("service hide-hub", "answer")
+GUEST, BACKUP = SeriesKey("guest tide-log", "state"), SeriesKey("backup", "age of the newest")
+LEVEL = Level(SKERRY, 900.0 * 2**30, 1000.0 * 2**30)
+CALM = Alert(SKERRY, Concern.FULL)
+
+
+def lines(judgement: Solo, now: datetime) -> dict[Concern, str]:
+    """Judge, and explain each finding."""
+    outcome = judgement.judge(now)
+    rules = judgement.rules
+    return {f.concern: explain(f, judgement.latest, rules, judgement.alert(f.concern)) for f in outcome.findings}
+
+
+def of(seen: Observation, limits: Rules, now: datetime = NOW) -> Solo:
+    """A judgement that has just been shown something."""
+    judgement = Solo(seen.key, seen.kind, 60.0, limits)
+    judgement.take(seen, now)
+    return judgement
+
+
+def level(
+    forecast: Forecast | None, priority: Priority | None = None, alert: Alert = CALM, **rule: float | None
+) -> str:
+    """The line about a level with this forecast."""
+    found = Finding(SKERRY, Concern.FULL, NOW, priority, forecast=forecast)
+    limits = Rules(full=replace(FullRule(), **rule))  # type: ignore[arg-type]  # the rule's own keys
+    return explain(found, LEVEL, limits, alert)
+
+
+def filling(days: float, *, lasted_days: float = 30.0, latest: bool = True, growth: float | None = 2**30) -> Forecast:
+    """A forecast of so many days."""
+    now_s = NOW.timestamp()
+    likely_s = now_s + days * 86_400
+    return Forecast(
+        now_s,
+        900.0,
+        1000.0,
+        earliest_s=now_s + days * 80_000,
+        likely_s=likely_s,
+        latest_s=likely_s + 86_400 if latest else None,
+        growth_per_day=growth,
+        since_s=now_s - lasted_days * 86_400,
+    )
+
+
+def test_a_silence_below_every_limit() -> None:
+    """What was seen, the limits, and the instant at which the next one is reached."""
+    judged = of(Answer(HUB, answered=False, reason="connection refused"), Rules())
+    assert lines(judged, NOW + 45 * SECOND)[Concern.SILENT] == (
+        "service hide-hub: answer, silent: no answer since 2026-11-24 09:12:00 UTC: connection refused; "
+        "limits: warning after 3 min, alarm after 1 h; "
+        "asks for nothing, the next limit is reached 2026-11-24 09:15:00 UTC; alert normal"
+    )
+
+
+def test_a_silence_past_its_limits() -> None:
+    """Past the last limit nothing more is announced."""
+    rule = SilentRule(caution_s=10.0, warning_s=None, alarm_s=60.0)
+    judged = of(Answer(HUB, answered=False, reason="no route"), Rules(silent=rule))
+    first = lines(judged, NOW + 20 * SECOND)[Concern.SILENT]
+    assert "limits: caution after 10 s, alarm after 60 s; asks for a caution, the next limit is" in first
+    last = lines(judged, NOW + HOUR)[Concern.SILENT]
+    assert last.endswith("asks for an alarm; alert active at an alarm")
+
+
+def test_an_answer_that_comes() -> None:
+    """All is well, and no limit is set."""
+    rule = SilentRule(caution_s=None, warning_s=None, alarm_s=None)
+    judged = of(Answer(HUB, answered=True, took_s=0.1), Rules(silent=rule))
+    assert lines(judged, NOW)[Concern.SILENT].endswith(
+        "it answers; limits: none are set; asks for nothing; alert normal"
+    )
+    stale = lines(judged, NOW)[Concern.STALE]
+    assert "stale: the newest sample counts until 2026-11-24 09:15:00 UTC" in stale
+    assert "limits: a warning after 3 of the probe's intervals" in stale
+
+
+def test_delays_that_run() -> None:
+    """An on-delay, an off-delay, and the calm of an alert that comes and goes, each with its end."""
+    rule = UnsoundRule(delays=Delays(on_delay_s=60.0, off_delay_s=120.0))
+    judged = of(Condition(GUEST, sound=False, reason="paused", grave=True), Rules(unsound=rule))
+    rising = lines(judged, NOW)[Concern.UNSOUND]
+    assert "gravely unsound since 2026-11-24 09:12:00 UTC: paused" in rising
+    assert "limits: unsound is a warning, gravely so an alarm; asks for an alarm" in rising
+    assert rising.endswith("alert normal; an alarm from 2026-11-24 09:13:00 UTC on, when the on-delay is over")
+    lines(judged, NOW + MINUTE)
+    judged.take(Condition(GUEST, sound=True), NOW + HOUR)
+    falling = lines(judged, NOW + HOUR)[Concern.UNSOUND]
+    assert ": sound; limits" in falling
+    assert falling.endswith("no alert from 2026-11-24 10:14:00 UTC on, when the off-delay is over")
+    judged.book.put(replace(judged.alert(Concern.UNSOUND), comings=3))
+    chattering = lines(judged, NOW + HOUR + SECOND)[Concern.UNSOUND]
+    assert "when the calm of a chattering alert is over; it chatters, and has come 3 times" in chattering
+
+
+def test_a_plain_condition() -> None:
+    """What is not grave is said without that word; a rule may be switched off."""
+    judged = of(Condition(GUEST, sound=False, reason="paused"), Rules(unsound=UnsoundRule(priority=None)))
+    line = lines(judged, NOW)[Concern.UNSOUND]
+    assert "unsound: unsound since" in line
+    assert "limits: unsound is no alert, gravely so an alarm; asks for nothing; alert normal" in line
+
+
+@pytest.mark.parametrize(
+    ("forecast", "words"),
+    [
+        (None, "100 GiB left; limits"),
+        (Forecast(NOW.timestamp(), 1000, 1000, likely_s=0.0, earliest_s=0.0, full=True), "it is full"),
+        (Forecast(NOW.timestamp(), 9, 10, no_end=NoEnd.STILL), "no end: not filling; limits"),
+        (Forecast(NOW.timestamp(), 9, 10), "100 GiB left; limits"),
+        (filling(60), "full in 60 days (90 %: 56 days to 61 days), growing 1 GiB a day for 30 days; limits"),
+        (filling(60, latest=False, growth=None), "(90 %: 56 days to no upper end) for 30 days; limits"),
+        (replace(filling(60), since_s=None), "growing 1 GiB a day; limits"),
+    ],
+)
+def test_what_is_seen_of_a_level(forecast: Forecast | None, words: str) -> None:
+    """Its fill and its forecast, or why there is none."""
+    line = level(forecast)
+    assert "pool skerry: space, full: 900 GiB of 0.98 TiB used (90 %), 100 GiB left" in line
+    assert words in line
+
+
+def test_why_a_level_asks_for_no_more() -> None:
+    """No end, an end beyond the limits, a growth that is young, a deadband: each has its words."""
+    assert "asks for nothing, for no end is in sight" in level(Forecast(NOW.timestamp(), 9, 10, no_end=NoEnd.STILL))
+    assert "asks for nothing, for the end is beyond every limit" in level(filling(60))
+    assert "limits: caution within 30 days, warning within 7 days, alarm within 1 day" in level(filling(60))
+    young = level(filling(5, lasted_days=1), Priority.CAUTION)
+    assert "asks for a caution, not a warning: the growth has not lasted long enough (about 5 days)" in young
+    kept = level(filling(8), Priority.WARNING)
+    assert "asks for a warning, which stands and is kept: the deadband is not passed" in kept
+    assert "asks for a warning; alert" in level(filling(5), Priority.WARNING)
+    assert "limits: warning within 7 days, alarm within" in level(filling(60), caution_s=None)
+
+
+def test_the_explanation_agrees_with_the_rule() -> None:
+    """What is said of a young growth is what the rule itself decides."""
+    found = rules.judge_full(SKERRY, filling(5, lasted_days=1.8), NOW, FullRule(), None)
+    assert found.priority is Priority.CAUTION
+    assert "has not lasted long enough" in explain(found, LEVEL, Rules(), CALM)
+
+
+def test_deadlines() -> None:
+    """One that recurs is late by shares of its period; a single end is told ahead; one may never have happened."""
+    seen = Deadline(BACKUP, NOW + HOUR, NOW - HOUR, 7_200.0)
+    line = lines(of(seen, Rules(overdue=OverdueRule(late_warning=0.5, late_alarm=2.0))), NOW)[Concern.OVERDUE]
+    assert "overdue: due 2026-11-24 10:12:00 UTC, last 2026-11-24 08:12:00 UTC" in line
+    assert "limits: warning late by 1 h" in line
+    ahead = lines(of(Deadline(BACKUP, NOW + 30 * DAY), Rules()), NOW)[Concern.OVERDUE]
+    assert "limits: caution within 21 days, warning within 7 days, alarm within" in ahead
+    never = lines(of(Deadline(BACKUP, None, period_s=60.0), Rules()), NOW)[Concern.OVERDUE]
+    assert "has never happened, watched since 2026-11-24 09:12:00 UTC" in never
+
+
+def test_what_keeps_an_alert_back() -> None:
+    """Shelved or held: until when, and by which cause."""
+    shelved = replace(CALM, shelved_until=NOW + HOUR)
+    assert level(None, alert=shelved).endswith("nothing is told: shelved until 2026-11-24 10:12:00 UTC")
+    assert level(None, alert=replace(shelved, shelved_once=True)).endswith("10:12:00 UTC or its next end")
+    assert "shelved" not in level(None, alert=replace(CALM, shelved_until=NOW))
+    held = replace(CALM, held_by=GUEST)
+    assert level(None, alert=held).endswith("nothing is told: held by the alert about guest tide-log: state")
+    until = level(None, alert=replace(held, held_until=NOW + MINUTE))
+    assert until.endswith("guest tide-log: state until 2026-11-24 09:13:00 UTC")
+
+
+def test_what_waits_for_the_keeper() -> None:
+    """A warning that becomes an alarm, one that has, and an alert that waits to be acknowledged."""
+    rule = FullRule(delays=Delays(escalate_s=3_600.0))
+    found = Finding(SKERRY, Concern.FULL, NOW, Priority.WARNING)
+    warned = replace(CALM, state=State.ACTIVE, priority=Priority.WARNING, unknown_since=NOW)
+    line = explain(found, LEVEL, Rules(full=rule), warned)
+    assert line.endswith("an alarm from 2026-11-24 10:12:00 UTC on, if not acknowledged")
+    alarmed = replace(warned, priority=Priority.ALARM, escalated=True)
+    assert explain(found, LEVEL, Rules(full=rule), alarmed).endswith("an alarm because nobody acknowledged the warning")
+    assert level(None, alert=replace(CALM, state=State.RECTIFIED)).endswith("it waits to be acknowledged")
+
+
+def test_an_alert_that_stands_for_several_has_no_limits() -> None:
+    """Of a group or a flood there is no sample: its reason is all that is seen."""
+    found = Finding(HUB, Concern.SILENT, NOW, Priority.WARNING, since=NOW, reason="hide-hub and ringing-db")
+    line = explain(found, None, Rules(), Alert(HUB, Concern.SILENT))
+    assert line == "service hide-hub: answer, silent: hide-hub and ringing-db; asks for a warning; alert normal"
+    assert explain(replace(found, reason=""), None, Rules(), Alert(HUB, Concern.SILENT)).startswith(
+        "service hide-hub: answer, silent: asks for"
+    )
+
+
+def test_findings_without_instants() -> None:
+    """A finding that says no instant is explained all the same."""
+    found = Finding(HUB, Concern.SILENT, NOW, None)
+    down = explain(found, Answer(HUB, answered=False, reason="refused"), Rules(), Alert(HUB, Concern.SILENT))
+    assert "no answer just now: refused" in down
+    stale = replace(found, concern=Concern.STALE)
+    assert "an unknown time" in explain(stale, Answer(HUB, answered=True), Rules(), Alert(HUB, Concern.STALE))
+
+
+@given(st.text(), st.text())
+def test_hostile_names_stay_on_the_line(name: str, why: str) -> None:
+    """Whatever a subject is called, and whatever it says, the explanation is one printable line."""
+    seen = Answer(SeriesKey(name, why), answered=False, reason=why)
+    line = lines(of(seen, Rules()), NOW)[Concern.SILENT]
+    assert len(line.splitlines()) == 1
+    assert all(sign.isprintable() for sign in line)
+
+
+def test_what_makes_it_news() -> None:
+    """Another priority, delay, shelving or holder is another decision; another reason is not."""
+    found = Finding(SKERRY, Concern.FULL, NOW, None, forecast=Forecast(NOW.timestamp(), 9, 10, no_end=NoEnd.STILL))
+    same = decision(found, CALM)
+    assert decision(replace(found, at=NOW + HOUR, reason="else"), CALM) == same
+    assert decision(replace(found, priority=Priority.CAUTION), CALM) != same
+    for change in ({"pending_since": NOW}, {"held_by": GUEST}, {"shelved_until": NOW}, {"state": State.RECTIFIED}):
+        assert decision(found, replace(CALM, **change)) != same
+    other = replace(found, forecast=Forecast(NOW.timestamp(), 9, 10, no_end=NoEnd.FAR))
+    assert reason(found) != reason(other)
+    assert reason(found) == reason(replace(found, at=NOW + HOUR))
+    assert reason(replace(found, forecast=None)) != reason(found)
+    assert Kind.LEVEL is LEVEL.kind
+    assert StaleRule().intervals == 3.0

@@ -1,0 +1,171 @@
+"""`board` tells how things stand from a real database, readable at 80 columns and without colour."""
+
+import json
+import re
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from rich.cells import cell_len
+
+from tests.cli.conftest import Run, fill
+from tests.support.readstore import NOW, ReadStoreDouble, calm, filling, fresh, full
+from watchkeeper.model.alert import Alert, Concern, Priority, State
+from watchkeeper.model.observation import Condition, SeriesKey
+
+
+def test_a_pool_that_fills_stands_first(run: Run, config: Path) -> None:
+    """What needs the keeper is told with its priority, the time left, since when, and what to look at."""
+    fill(config.with_name("watchkeeper.db"), filling())
+    result = run("board")
+    assert result.exit_code == 1
+    lines = result.stdout.splitlines()
+    assert lines[0] == "gannet, Wed 25 Nov 07:24"
+    assert lines[1].startswith("Three things need you. Next to run out: pool skerry, in about 3 days")
+    assert "Needs you" in lines
+    assert "  warning   pool skerry: full in about 3 days (2 to 5 days)" in lines
+    assert any(re.fullmatch(r" {12}[\d.]+ TiB of 2 TiB used \(\d+ %\), \d+ GiB left", line) for line in lines)
+    assert "            since Tue 24 Nov 21:10, 10 h 14 min ago" in lines
+    assert "What to look at: " in result.stdout
+    assert "Time left" in lines
+
+
+@pytest.mark.parametrize("scenario", [calm, filling, full, fresh])
+@pytest.mark.parametrize("columns", ["40", "80", "200"])
+def test_every_line_fits_the_terminal(
+    run: Run, config: Path, monkeypatch: pytest.MonkeyPatch, scenario: object, columns: str
+) -> None:
+    """No line is wider than the terminal, none ends in spaces, and no escape sequence is in a pipe."""
+    assert callable(scenario)
+    fill(config.with_name("watchkeeper.db"), scenario())
+    monkeypatch.setenv("COLUMNS", columns)
+    for line in run("board").stdout.splitlines():
+        assert cell_len(line) <= int(columns)
+        assert line == line.rstrip()
+        assert "\x1b" not in line
+
+
+def test_nothing_that_needs_the_keeper_is_exit_code_0(run: Run, config: Path) -> None:
+    """A script may ask the board."""
+    fill(config.with_name("watchkeeper.db"), calm())
+    result = run("board")
+    assert result.exit_code == 0
+    assert "Nothing" in result.stdout.splitlines()[1]
+    assert "Well: " in result.stdout
+
+
+def test_the_order_is_that_of_the_time_left(run: Run, config: Path) -> None:
+    """The nearest end comes first, as on the page."""
+    fill(config.with_name("watchkeeper.db"), calm())
+    board = json.loads(run("board", "--json").stdout)
+    left = [place["left_s"] for place in board["places"]]
+    assert left == sorted(left)
+    assert len(left) > 1
+
+
+def test_the_object_is_the_apis_with_the_answer_to_the_first_question(run: Run, config: Path) -> None:
+    """--json prints one object that a script can rely on."""
+    fill(config.with_name("watchkeeper.db"), filling())
+    result = run("board", "--json")
+    board = json.loads(result.stdout)
+    assert (board["host"], board["needs_you"], result.exit_code) == ("gannet", True, 1)
+    assert {"at", "watched", "newest_at", "needing", "known", "aside", "over", "places", "quiet"} <= set(board)
+    assert "pool skerry" in [each["subject"] for each in board["needing"]]
+
+
+def test_a_watch_that_stands_still_is_told_first(run: Run, config: Path) -> None:
+    """A board without new samples says so before anything else, and is no silence that all is well."""
+    double = calm()
+    double.seen = [replace(each, at=NOW - timedelta(hours=3)) for each in double.seen]
+    fill(config.with_name("watchkeeper.db"), double)
+    result = run("board")
+    assert result.exit_code == 1
+    words = " ".join(result.stdout.split())
+    told = (
+        "The watch itself needs you. No sample has come for 3 h: is `watchkeeper run` running? What follows is as old."
+    )
+    assert words.startswith(f"gannet, Wed 25 Nov 07:24 {told}")
+
+
+def test_what_is_acknowledged_set_aside_and_over_has_its_place(run: Run, config: Path) -> None:
+    """Each state of an alert has its own heading."""
+    double = calm()
+    for number, (state, shelved) in enumerate(
+        [(State.ACKNOWLEDGED, None), (State.ACTIVE, NOW + timedelta(hours=2)), (State.RECTIFIED, None)]
+    ):
+        key = SeriesKey(f"guest tide-log {number}", "state")
+        priority = None if state is State.RECTIFIED else Priority.WARNING
+        raised_at = NOW - timedelta(hours=1)
+        made = Alert(key, Concern.UNSOUND, state, priority, 1, 1, raised_at, ended_at=NOW, shelved_until=shelved)
+        double.raised.append(made)
+    fill(config.with_name("watchkeeper.db"), double)
+    result = run("board")
+    assert result.exit_code == 0
+    text = result.stdout
+    positions = [text.index(title) for title in ("Acknowledged", "Set aside", "Over, and not acknowledged")]
+    assert positions == sorted(positions)
+    assert "set aside until Wed 25 Nov 09:24" in text
+    assert "ended Wed 25 Nov 07:24, by itself" in text
+
+
+def test_names_in_any_script_stay_aligned_and_harmless(run: Run, config: Path) -> None:
+    """Wide and combining signs do not shift the columns, and no name can steer the terminal."""
+    double = ReadStoreDouble()
+    for name in ("海鳥", "fa\u0301rol", "\x1b[31mred\x07", "a\u202eb"):
+        key = SeriesKey(f"guest {name}", "state")
+        double.add(Condition(key, sound=False, reason=f"paused {name}"), None)
+        double.raised.append(Alert(key, Concern.UNSOUND, State.ACTIVE, Priority.ALARM, 1, 1, NOW, NOW))
+    fill(config.with_name("watchkeeper.db"), double)
+    text = run("board").stdout
+    assert "\x1b" not in text
+    assert "\x07" not in text
+    assert "\u202e" not in text
+    rows = [line for line in text.splitlines() if line.strip().startswith("alarm")]
+    assert len(rows) == 4
+    assert len({cell_len(row[: row.index("guest")]) for row in rows}) == 1
+
+
+def test_without_a_database_the_remedy_is_told(run: Run, config: Path) -> None:
+    """Exit code 3, and what to do, on stderr alone."""
+    result = run("board")
+    assert (result.exit_code, result.stdout) == (3, "")
+    assert result.stderr == (
+        f"watchkeeper: there is no database at {config.with_name('watchkeeper.db')} yet; "
+        "start `watchkeeper run`, or name the configuration that it runs with by --config\n"
+    )
+
+
+def test_the_services_database_is_pointed_at(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who asks without a configuration, beside a service that runs, is told where that keeps its own."""
+    other = tmp_path / "service.db"
+    other.touch()
+    monkeypatch.setattr("watchkeeper.cli.database.SYSTEM_STATE", other)
+    result = run("journal")
+    assert result.exit_code == 3
+    assert f"the service keeps its own at {other}: read it with WATCHKEEPER_STORE__PATH={other}" in result.stderr
+
+
+def test_a_database_that_may_not_be_looked_at_is_told_as_such(
+    run: Run, config: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A user beside the service may not enter its folder: no traceback, and who may."""
+    exists = Path.exists
+
+    def refuse(path: Path) -> bool:
+        if path.suffix == ".db":
+            raise PermissionError(13, "Permission denied")
+        return exists(path)
+
+    monkeypatch.setattr(Path, "exists", refuse)
+    result = run("board")
+    assert result.exit_code == 3
+    place = config.with_name("watchkeeper.db")
+    assert result.stderr == (
+        f"watchkeeper: {place} may not be looked at by this user; run this as the user that runs watchkeeper\n"
+    )
+    monkeypatch.setattr(Path, "exists", lambda path: path.suffix != ".db" and exists(path))
+    hidden = tmp_path / "hidden" / "service.db"
+    monkeypatch.setattr("watchkeeper.cli.database.SYSTEM_STATE", hidden)
+    monkeypatch.setattr(Path, "exists", lambda path: refuse(path) if path == hidden else path != place and exists(path))
+    assert f"the service keeps its own at {hidden}" in run("board").stderr

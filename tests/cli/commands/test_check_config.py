@@ -1,0 +1,156 @@
+"""`check-config` says what a configuration means, and every problem of one that cannot be used."""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import Run
+from watchkeeper.probes.registry import PROBES
+
+DOCUMENT = """
+[host]
+name = "gannet"
+time_zone = "Europe/London"
+[store]
+path = "/tmp/gannet/watchkeeper.db"
+[[probe]]
+kind = "http"
+name = "hide-hub"
+url = "http://127.0.0.1:8123/?key=rope"
+every = "90s"
+headers = { Authorization = { file = "TOKEN" }, Accept = "text/html" }
+[probe.rules.silent]
+warning = "5m"
+[[notifier]]
+kind = "webhook"
+name = "phone"
+url = { file = "TOKEN" }
+secret = { credential = "phone-secret" }
+"""
+
+
+@pytest.fixture
+def document(config: Path, tmp_path: Path) -> Path:
+    """The document, with its secret in a file."""
+    token = tmp_path / "token"
+    token.write_text("s3cr3t")
+    token.chmod(0o600)
+    config.write_text(DOCUMENT.replace("TOKEN", str(token)))
+    return config
+
+
+def test_what_will_be_watched_and_told(run: Run, document: Path, tmp_path: Path) -> None:
+    """Each probe and notifier with its keys; of secrets only where they come from."""
+    result = run("check-config")
+    assert result.exit_code == 0
+    # Paths of a test are longer than a line, so a wrapped one is put together again.
+    assert re.sub(r"\n +/", " /", result.stdout).splitlines() == [
+        f"{document} can be used.",
+        "",
+        "  host      gannet, times in Europe/London",
+        "  database  /tmp/gannet/watchkeeper.db",
+        "  page      127.0.0.1, port 8417",
+        "",
+        "Watched",
+        "  filesystems  filesystems, every 1m, because of watch_host",
+        "  memory       memory, every 30s, because of watch_host",
+        "  itself       itself, every 1m, because of watch_host",
+        "  hide-hub     http, every 1m30s",
+        "               rules of its own: silent",
+        '               url = "http://127.0.0.1:8123/?..."',
+        "               headers: set",
+        "",
+        "Told",
+        "  phone     webhook",
+        f"            url: from {tmp_path}/token",
+        "            secret: from /run/credentials/phone-secret",
+    ]
+    assert result.stderr == (
+        'watchkeeper: notifier[1].secret: the credential "phone-secret" is given by systemd alone '
+        "and could not be tried here\n"
+    )
+
+
+def test_without_anything_the_defaults_are_told(run: Run, config: Path) -> None:
+    """Nobody is told then, and that is said."""
+    config.write_text("[page]\nport = 0")
+    result = run("check-config")
+    assert "page      127.0.0.1, port (any that is free)" in result.stdout
+    assert "nobody    There is no [[notifier]]; the page and" in result.stdout
+
+
+def test_root_is_told_the_service_s_database(
+    run: Run, config: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever looks after the service has no database of their own; the one that the commands read is named."""
+    config.write_text("")
+    service = tmp_path / "service.db"
+    service.touch()
+    monkeypatch.setattr("watchkeeper.cli.database.SYSTEM_STATE", service)
+    # Paths of a test are longer than a line.
+    assert f"database{service}page" in re.sub(r"\s", "", run("check-config").stdout)
+    assert json.loads(run("check-config", "--json").stdout)["store"] == str(service)
+
+
+def test_no_file_at_all_is_said(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever thinks that their file is read sees that it is not."""
+    monkeypatch.setattr("watchkeeper.cli.main.click.Context.find_object", lambda _context, _type: None)
+    assert run("check-config").stdout.startswith("There is no configuration: all is default.")
+
+
+def test_a_watch_over_nothing_is_warned_of(run: Run, config: Path) -> None:
+    """It can be meant, so it is no error."""
+    config.write_text("watch_host = false")
+    result = run("check-config")
+    assert result.exit_code == 0
+    assert result.stderr == "watchkeeper: nothing is watched: watch_host is false and there is no [[probe]]\n"
+
+
+@pytest.mark.usefixtures("document")
+def test_the_object_for_scripts(run: Run) -> None:
+    """--json prints what is used, and warnings, as one object; no secret is in it."""
+    result = run("check-config", "--json")
+    found = json.loads(result.stdout)
+    assert (found["usable"], found["problems"], found["host"]) == (True, [], "gannet")
+    assert found["probes"][-1] == {"name": "hide-hub", "kind": "http", "every_s": 90.0, "timeout_s": 10.0}
+    assert found["notifiers"] == [{"name": "phone", "kind": "webhook"}]
+    assert len(found["warnings"]) == 1
+    assert result.stderr == ""
+    assert "s3cr3t" not in result.stdout
+
+
+def test_every_problem_is_told_at_once(run: Run, config: Path) -> None:
+    """In words on stderr, or as an object on stdout; exit code 2 both ways."""
+    config.write_text('[[probe]]\nkind = "htpp"\n[pgae]\n')
+    told = run("check-config")
+    assert (told.exit_code, told.stdout) == (2, "")
+    assert told.stderr == (
+        f"watchkeeper: {config} cannot be used:\n"
+        '  probe[1].kind (the 1st [[probe]], of kind "htpp"): "htpp" is not a kind that is known; did you mean "http"? '
+        f"The kinds are {', '.join(PROBES)}\n"
+        "  pgae: is not a known key; did you mean page?\n"
+    )
+    found = run("check-config", "--json")
+    assert found.exit_code == 2
+    assert json.loads(found.stdout) == {
+        "source": str(config),
+        "usable": False,
+        "problems": [
+            {
+                "place": "probe[1].kind",
+                "of": 'the 1st [[probe]], of kind "htpp"',
+                "what": f'"htpp" is not a kind that is known; did you mean "http"? The kinds are {", ".join(PROBES)}',
+            },
+            {"place": "pgae", "of": "", "what": "is not a known key; did you mean page?"},
+        ],
+        "warnings": [],
+    }
+
+
+def test_problems_of_the_environment_name_no_file(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without a file the source is null."""
+    monkeypatch.setattr("watchkeeper.cli.main.click.Context.find_object", lambda _context, _type: None)
+    monkeypatch.setenv("WATCHKEEPER_PAGE__PORT", "many")
+    assert json.loads(run("check-config", "--json").stdout)["source"] is None

@@ -1,0 +1,161 @@
+"""`room` says whether a guest fits, from a real database; the host is one whose answer can be worked out by hand."""
+
+import json
+from dataclasses import replace
+from datetime import timedelta
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+from rich.cells import cell_len
+
+from tests.cli.conftest import Run, fill
+from tests.planning.houses import GIB, HOUSE, POOL, TIB
+from tests.support.readstore import NOW as RECORDED
+from tests.support.readstore import ReadStoreDouble
+from watchkeeper.model.observation import Level
+from watchkeeper.model.records import Commit, Seen
+from watchkeeper.planning.host_state import HostNow
+
+HUB = ("--disk", "32GiB", "--memory", "2GiB", "--cpus", "2", "--store", "pool skerry")
+
+
+@pytest.fixture(autouse=True)
+def house(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the look at the host see the house of the tests of planning, at the moment of the record."""
+
+    async def look(*_: object) -> HostNow:
+        return replace(HOUSE, at=RECORDED, unseen=("LVM cannot be seen; start the helper",))
+
+    monkeypatch.setattr(import_module("watchkeeper.cli.commands.room"), "look", look)
+
+
+@pytest.fixture
+def recorded(config: Path) -> None:
+    """40 days of the pool at 4 GiB a day, up to 600 GiB of 1 TiB."""
+    seen = tuple(
+        Seen(RECORDED - timedelta(hours=hour), Level(POOL.key, (600 - hour / 6) * GIB, TIB), "skerry", 3600.0)
+        for hour in range(40 * 24, -1, -1)
+    )
+    fill(config.with_name("watchkeeper.db"), ReadStoreDouble(), [Commit(seen=seen)])
+
+
+@pytest.mark.usefixtures("recorded")
+def test_the_answer_comes_first(run: Run) -> None:
+    """424 GiB last for 106 days at 4 GiB a day: it fits, and the figures stand beneath."""
+    result = run("room", *HUB)
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    assert lines[0].startswith("gannet, Wed 25 Nov")
+    said = " ".join(result.stdout.split())
+    assert "Yes: a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has room now" in said
+    assert "pool skerry: yes, 600 GiB of 1 TiB used" in lines
+    assert "every disk written whole: no, 29 GiB short" in said
+    assert "before full in about 105 days" in said
+    assert "straight on: in about 105 days" in said
+    assert "promised 996 GiB of 1 TiB: 97 % (before: 94 %)" in said
+    assert "LVM cannot be seen; start the helper" in said
+    assert "A forecast is an estimate; the interval is part of the answer." in said
+
+
+@pytest.mark.usefixtures("recorded")
+@pytest.mark.parametrize("columns", ["40", "80", "200"])
+def test_every_line_fits_the_terminal(run: Run, monkeypatch: pytest.MonkeyPatch, columns: str) -> None:
+    """No line is wider than the terminal, none ends in spaces, and no escape sequence is in a pipe."""
+    monkeypatch.setenv("COLUMNS", columns)
+    for line in run("room", *HUB).stdout.splitlines():
+        assert cell_len(line) <= int(columns)
+        assert line == line.rstrip()
+        assert "\x1b" not in line
+
+
+@pytest.mark.usefixtures("recorded")
+def test_a_no_is_exit_code_1_with_its_reasons(run: Run) -> None:
+    """70 GiB at once leave 354, which last for 88 days."""
+    result = run(
+        "room", "--disk", "80GiB", "--written", "70GiB", "--store", "skerry", "--memory", "9GiB", "--cpus", "5"
+    )
+    said = " ".join(result.stdout.split())
+    assert result.exit_code == 1
+    assert (
+        "No: a guest with 80 GiB of disk, 9 GiB of memory and 5 CPUs does not fit. Pool skerry may be full in" in said
+    )
+    assert said.count("why not") == 3
+
+
+@pytest.mark.usefixtures("recorded")
+def test_a_growth_that_is_stated_counts(run: Run) -> None:
+    """7 GiB a week are 1 GiB a day: 98 days instead of 106, once as the straight line has it."""
+    found = json.loads(run("room", *HUB, "--grows", "7GiB/week", "--json").stdout)
+    assert found["question"]["grows_bytes_per_day"] == GIB
+    assert found["stores"][0]["after"]["straight_d"] == pytest.approx(98, rel=0.01)
+
+
+@pytest.mark.usefixtures("recorded")
+def test_the_object_holds_what_the_answer_rests_on(run: Run) -> None:
+    """Figures in bytes and days, sentences beside them."""
+    result = run("room", "--enlarge", "hide-hub", "--disk", "+480GiB", "--reserved", "--json")
+    found = json.loads(result.stdout)
+    assert (found["host"], found["fit"], result.exit_code) == ("gannet", "no", 1)
+    (pool,) = found["stores"]
+    assert pool["reasons"] == [{"lack": "no room now", "says": "pool skerry is 71 GiB short now"}]
+    assert pool["growing"][0]["short_bytes"] == 71 * GIB
+    assert (found["memory"]["promised_bytes"], found["cpus"]["vcpus"]) == (9 * GIB, 7)
+    assert found["unseen"] == ["LVM cannot be seen; start the helper"]
+
+
+def test_without_a_record_it_is_not_known(run: Run, config: Path) -> None:
+    """There is room now, and the answer says what is missing; nothing is made up."""
+    fill(config.with_name("watchkeeper.db"), ReadStoreDouble())
+    result = run("room", *HUB)
+    said = " ".join(result.stdout.split())
+    assert result.exit_code == 1
+    assert "Not known whether" in said
+    assert "looking ahead takes 7 days of record, and there is none" in said
+    found = json.loads(run("room", *HUB, "--json").stdout)
+    assert (found["fit"], found["stores"][0]["after"]) == ("not known", None)
+
+
+@pytest.mark.usefixtures("recorded")
+def test_the_host_may_be_given_more(run: Run) -> None:
+    """A disk and memory; nothing is asked for a guest."""
+    result = run("room", "--host-disk", "1TiB", "--host-memory", "16GiB", "--store", "skerry")
+    said = " ".join(result.stdout.split())
+    assert result.exit_code == 0
+    assert "with 1 TiB of disk and 16 GiB of memory more in the host, what is there now fits" in said
+    assert "after full in about 12 months" in said
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ((), "nothing is asked"),
+        (("--disk", "32"), None),
+        (("--disk", "0GiB"), "no size at all"),
+        (("--disk", "many"), "'many' is not a size"),
+        (("--cpus", "0"), "'0' is not a count"),
+        (("--cpus", "two"), "'two' is not a count"),
+        (("--disk", "+16GiB"), "a guest that is enlarged is given more"),
+        (("--enlarge", "hide-hub", "--disk", "48GiB"), "write it with a plus"),
+        (("--disk", "32GiB", "--grows", "1GiB"), "'1GiB' is not a growth"),
+        (("--disk", "32GiB", "--grows", "much/day"), "'much' is not a size"),
+        (("--disk", "32GiB", "--store", "skery"), "there is"),
+    ],
+)
+@pytest.mark.usefixtures("recorded")
+def test_wrong_use_says_what_is_right(run: Run, options: tuple[str, ...], says: str | None) -> None:
+    """Exit code 2, the word that is wrong and what may stand there; a bare number of bytes is a size."""
+    result = run("room", *options)
+    if says is None:
+        assert result.exit_code == 0
+        assert "Yes: a guest with 32 B of disk fits." in result.stdout
+    else:
+        assert result.exit_code == 2
+        assert says in " ".join(result.stderr.split())
+
+
+def test_no_database_is_exit_code_3(run: Run) -> None:
+    """And it says where it was looked for."""
+    result = run("room", *HUB)
+    assert result.exit_code == 3
+    assert "there is no database at" in result.stderr

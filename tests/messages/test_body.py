@@ -1,0 +1,266 @@
+"""Headlines and bodies of messages."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.support.messages import DAY_S, NOW, SKERRY, ZONE, after, episode, filling, found_full, level, silence, told
+from watchkeeper.alerting.rules import OverdueRule, UnsoundRule, judge_overdue, judge_unsound
+from watchkeeper.messages.body import COLUMNS, LONGEST_HEADLINE
+from watchkeeper.messages.build import compose
+from watchkeeper.model.alert import Concern, Priority
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast, NoEnd
+from watchkeeper.model.observation import Condition, Deadline, Level, Observation, SeriesKey
+
+
+def headlines(findings: list[Finding], seen: Observation | None) -> list[str]:
+    """The headlines of the messages that these findings lead to."""
+    return [each.message().headline for each in told(findings, seen)]
+
+
+def test_headlines_of_a_filling_pool() -> None:
+    """Each of the four tellings begins with the fact and fits a phone."""
+    found = [each.message().headline for each in episode()]
+    assert found == [
+        "pool skerry full in about 3 days (Fri 27 Nov)",
+        "worse: pool skerry full in about 22 h (Fri 27 Nov 09:48)",
+        "eased: pool skerry full in about 12 days (Tue 8 Dec)",
+        "ended: pool skerry no longer filling",
+    ]
+    assert max(map(len, found)) <= 60
+
+
+def test_headlines_of_a_silent_service() -> None:
+    """Silence is told with its reason, and its end with how long it lasted."""
+    assert [each.message().headline for each in silence()] == [
+        "service hide-hub silent for 4 min: status 502, expected 200",
+        "ended: service hide-hub answers again, after 18 min",
+    ]
+
+
+def test_headline_of_a_full_pool() -> None:
+    """A pool that is full is told as full, without a date."""
+    now_s = NOW.timestamp()
+    full = found_full(Forecast(now_s, 5, 5, likely_s=now_s), NOW)
+    overrun = found_full(Forecast(now_s, 4, 5, likely_s=now_s - 9), NOW)
+    assert headlines([full], level()) == ["pool skerry full"]
+    assert headlines([overrun], level()) == ["pool skerry full at any moment"]
+
+
+@pytest.mark.parametrize(
+    ("no_end", "headline"),
+    [
+        (NoEnd.STILL, "ended: pool skerry no longer filling"),
+        (NoEnd.SHRINKING, "ended: pool skerry no longer filling: shrinking"),
+        (NoEnd.FAR, "ended: pool skerry now years from full"),
+        (NoEnd.UNCERTAIN, "ended: pool skerry has no clear end now"),
+        (NoEnd.TOO_FEW, "ended: pool skerry has no forecast now"),
+    ],
+)
+def test_why_filling_ended(no_end: NoEnd, headline: str) -> None:
+    """The end of a filling says why there is no end in sight any more."""
+    at = after(hours=2)
+    over = found_full(Forecast(at.timestamp(), 1, 5, no_end=no_end), at)
+    assert headlines([filling(NOW, 3), over], level())[-1] == headline
+
+
+def test_full_later_than_told() -> None:
+    """A forecast that moved beyond the last threshold ends the alert and says when it is full now."""
+    assert headlines([filling(NOW, 3), filling(after(hours=2), 61)], level())[-1] == (
+        "ended: pool skerry now full in about 60 days"
+    )
+
+
+def test_no_longer_watched() -> None:
+    """An alert of what is watched no more ends with that reason, whatever it was about."""
+    gone = Finding(SKERRY, Concern.FULL, after(hours=1), None, reason="no longer watched")
+    move = told([filling(NOW, 3), gone], None)[-1]
+    assert move.message().headline == "ended: pool skerry no longer watched"
+    silent = Finding(SKERRY, Concern.FULL, after(hours=1), None)
+    assert told([filling(NOW, 3), silent], None)[-1].message().headline == "ended: pool skerry no longer filling"
+
+
+@pytest.mark.parametrize(
+    ("quantity", "days", "period_s", "raised", "ended"),
+    [
+        ("certificate", 6.2, None, "expires in 6 days (Mon 30 Nov)", "renewed"),
+        ("newest", -1 / 12, DAY_S, "overdue for 2 h (due Tue 24 Nov 08:12)", "done again"),
+        ("scrub", -3, DAY_S, "scrub overdue for 3 days (due Sat 21 Nov)", "done again"),
+    ],
+)
+def test_headlines_of_deadlines(quantity: str, days: float, period_s: float | None, raised: str, ended: str) -> None:
+    """A deadline is told with its date, and its end in words that fit what was due."""
+    key = SeriesKey("skerry", quantity)
+    late = Deadline(key, NOW + timedelta(days=days), NOW - timedelta(days=9), period_s)
+    done = replace(late, due_at=after(days=90))
+    found = [judge_overdue(each, NOW, NOW + timedelta(hours=h), OverdueRule()) for h, each in enumerate((late, done))]
+    first, last = headlines(found, late)
+    assert first.endswith(raised)
+    assert last.endswith(f"{ended}, after 1 h")
+
+
+def test_headlines_of_conditions() -> None:
+    """What is unsound is told with its reason; a probe that fails in words of its own."""
+    key, probe = SeriesKey("pool skerry", "health"), SeriesKey("probe skerry", "runs")
+    bad = Condition(key, sound=False, reason="one disk of the mirror has failed")
+    dead = Condition(probe, sound=False, reason="no answer in 10 s")
+    wrong = judge_unsound(bad, NOW, NOW, UnsoundRule())
+    assert headlines([wrong, Finding(key, Concern.UNSOUND, after(hours=2), None)], bad) == [
+        "pool skerry unsound since 10:12: one disk of the mirror has failed",
+        "ended: pool skerry sound again, after 2 h",
+    ]
+    failed = judge_unsound(dead, NOW, NOW, UnsoundRule())
+    assert headlines([failed, Finding(probe, Concern.UNSOUND, after(hours=2), None)], dead) == [
+        "probe skerry has not run since 10:12: no answer in 10 s",
+        "ended: probe skerry runs again, after 2 h",
+    ]
+
+
+def test_headlines_of_a_stale_series() -> None:
+    """A series without samples is told by the last one, and again when samples come, whatever its quantity."""
+    key = SeriesKey("service hide-hub", "certificate")
+    stale = Finding(key, Concern.STALE, NOW, Priority.WARNING, since=after(minutes=-4), reason="no sample has come")
+    assert headlines([stale, Finding(key, Concern.STALE, after(hours=2), None)], None) == [
+        "no sample of service hide-hub: certificate for 4 min",
+        "ended: service hide-hub: certificate brings samples again, after 2 h",
+    ]
+
+
+def test_body_of_a_warning() -> None:
+    """The body says what, how sure, how full, how fast, what was seen and what to look at, in 72 columns."""
+    assert episode()[0].message().body == (
+        "Warning on gannet: pool skerry full in about 3 days (Fri 27 Nov).\n"
+        "\n"
+        "This is an estimate: between Thu 26 Nov and Sun 29 Nov, 9 times in 10.\n"
+        "\n"
+        "Now 1.9 TiB of 2 TiB used (95 %), 102 GiB left. Growing 11 GiB a day\n"
+        "since Tue 17 Nov.\n"
+        "\n"
+        "Seen with it:\n"
+        "  largest guest disk: nest-cams 812 GiB\n"
+        "\n"
+        "What to look at: Snapshots still hold what was deleted: list them by\n"
+        "size and remove those that no upgrade needs any more. Then see which\n"
+        "guest's disk has grown.\n"
+        "\n"
+        "Times are CET, now UTC+01:00.\n"
+    )
+
+
+def test_body_of_a_change() -> None:
+    """A change of priority names both, and when it was first told."""
+    body = episode()[1].message().body
+    assert "Worse on gannet, now an alarm (it was a warning): pool skerry full in" in body
+    assert "First told Tue 24 Nov 10:12." in body
+
+
+def test_interval_without_an_upper_end() -> None:
+    """A forecast that has no latest time says so, with what its earliest time is worth."""
+    body = " ".join(episode()[2].message().body.split())
+    assert "not before Thu 3 Dec, 19 times in 20. It has no latest time" in body
+
+
+def test_narrow_interval() -> None:
+    """An interval whose ends read the same is told as one day."""
+    body = told([filling(NOW, 3.2, 3.19, 3.21)], level())[0].message().body
+    assert "This is an estimate: on Fri 27 Nov, 9 times in 10." in body
+
+
+def test_body_of_an_end() -> None:
+    """An end says how long it lasted, from when to when, and has no advice."""
+    body = " ".join(silence()[1].message().body.split())
+    assert body == (
+        "Ended on gannet: service hide-hub answers again, after 18 min. "
+        "It lasted 18 min: raised Tue 24 Nov 10:12, ended Tue 24 Nov 10:30. It stood at a warning. "
+        "Times are CET, now UTC+01:00."
+    )
+
+
+def test_body_says_since_when() -> None:
+    """The body of a silence and of a missed deadline says since when, and when it last went well."""
+    assert "No right answer since Tue 24 Nov 10:08." in silence()[0].message().body
+    late = Deadline(SeriesKey("snapshots of skerry", "newest"), after(hours=-2), after(hours=-26), DAY_S)
+    body = told([judge_overdue(late, NOW, NOW, OverdueRule())], late)[0].message().body
+    assert "It was due Tue 24 Nov 08:12. Last done Mon 23 Nov 08:12." in body
+
+
+def test_growth_in_words() -> None:
+    """How a level grows follows how full it is, as growth.py says it; nothing where it has nothing to say."""
+    found = filling(NOW, 3.2)
+    assert found.forecast is not None
+    nightly = replace(found, forecast=replace(found.forecast, cycle_s=DAY_S))
+    unknown = replace(found, forecast=replace(found.forecast, growth_per_day=None))
+    said = [" ".join(told([each], level())[0].message().body.split()) for each in (nightly, unknown)]
+    assert "102 GiB left. Growing 11 GiB a day since Tue 17 Nov; up and down every day. Seen" in said[0]
+    assert "102 GiB left. Seen" in said[1]
+
+
+def test_a_long_name_is_whole_in_the_body() -> None:
+    """A headline cuts a long path; the body has room for it."""
+    key = SeriesKey("file system /srv/nest-cams/2026/november/camera-07/parts", "space")
+    message = told([replace(filling(NOW, 3), key=key)], None)[0].message()
+    assert message.headline.startswith("file system /srv/nest-cams/20…")
+    assert f"{key.subject} full in about 3 days" in " ".join(message.body.split())
+
+
+def test_commands_stay_in_one_piece() -> None:
+    """A command is never broken over two lines, however long it is."""
+    key = SeriesKey("file system /srv/nest cams of the year", "space")
+    body = told([replace(filling(NOW, 3), key=key)], None)[0].message().body
+    assert "`du -x --max-depth=1 '/srv/nest cams of the year' | sort -n`" in body
+
+
+def test_long_reason_is_whole_in_the_body() -> None:
+    """A reason that is too long for the headline stands whole in the body."""
+    key, reason = SeriesKey("pool skerry", "health"), "disk 3 counts errors; " * 8 + "disk 4 is gone"
+    bad = Condition(key, sound=False, reason=reason)
+    message = told([judge_unsound(bad, NOW, NOW, UnsoundRule())], bad)[0].message()
+    assert len(message.headline) <= LONGEST_HEADLINE
+    assert reason in " ".join(message.body.split())
+
+
+text = st.text(st.characters(exclude_categories=()), max_size=300)
+
+
+@given(text, text, text, text, text, st.sampled_from(Concern))
+def test_hostile_text(subject: str, quantity: str, reason: str, fact: str, host: str, concern: Concern) -> None:
+    """Whatever a probe calls things, the headline is one bounded line and the body holds no control characters."""
+    key = SeriesKey(subject, quantity)
+    seen = Level(key, 1, 2, facts=((fact, fact),) * 20)
+    found = Finding(key, concern, NOW, Priority.ALARM, since=NOW, ends_at=after(days=1), reason=reason)
+    moves = told([found, replace(found, priority=None, at=after(hours=1))], seen)
+    for message in (compose(each.move, each.found, each.seen, host, ZONE) for each in moves):
+        assert len(message.headline) <= LONGEST_HEADLINE
+        assert message.headline.splitlines() == [message.headline]
+        assert all(sign == "\n" or sign.isprintable() for sign in message.body)
+        assert message.headline.encode()
+        assert len(message.body) < 5_000
+
+
+@given(st.integers(1, 40), st.integers(0, 40))
+def test_lines_are_short(one: int, other: int) -> None:
+    """No line of a body is longer than its column, where words are of ordinary length."""
+    key = SeriesKey("pool skerry", "health")
+    bad = Condition(key, sound=False, reason="tide log " * one + "nest " * other)
+    body = told([judge_unsound(bad, NOW, NOW, UnsoundRule())], bad)[0].message().body
+    assert max(map(len, body.splitlines())) <= COLUMNS
+
+
+def test_facts_are_bounded() -> None:
+    """A probe that says too much is cut to what a phone can show."""
+    seen = replace(level(), facts=tuple((f"guest {n}", f"{n} GiB") for n in range(30)))
+    body = told([filling(NOW, 3)], seen)[0].message().body
+    assert "guest 7: 7 GiB" in body
+    assert "guest 8" not in body
+
+
+def test_a_condition_without_a_date() -> None:
+    """A finding with nothing but a priority still makes a message."""
+    bare = Finding(SeriesKey("tide-log", "sync"), Concern.UNSOUND, NOW, Priority.CAUTION)
+    message = told([bare], None)[0].message()
+    assert message.headline == "tide-log: sync unsound"
+    assert message.body.startswith("Caution on gannet: tide-log: sync unsound.\n\nWhat to look at: ")

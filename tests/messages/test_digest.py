@@ -1,0 +1,80 @@
+"""The digest: what stands, what is nearest to full, what is overdue."""
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from tests.support.messages import HOST, NOW, ZONE, episode, filling
+from watchkeeper.messages.digest import MOST, digest
+from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.message import Message
+from watchkeeper.model.observation import SeriesKey
+
+DAY = timedelta(days=1)
+
+
+def level(name: str, days: float | None) -> Finding:
+    """A pool that is full in so many days."""
+    return replace(filling(NOW, days), key=SeriesKey(name, "space"))
+
+
+def due(name: str, left: timedelta) -> Finding:
+    """A snapshot that is due in so long."""
+    return Finding(SeriesKey(f"snapshots of {name}", "age of the newest"), Concern.OVERDUE, NOW, None, NOW + left)
+
+
+def made(findings: list[Finding], alerts: list[Alert], due_at: datetime = NOW) -> Message:
+    """The digest of them."""
+    return digest(findings, alerts, due_at, NOW, HOST, ZONE)
+
+
+def test_a_calm_house() -> None:
+    """Nothing stands, and what is nearest all the same."""
+    message = made([level("pool skerry", 40), level("pool reef", None), due("tide-log", DAY)], [])
+    assert message.headline == "digest: nothing stands; nearest: pool skerry full in about 40 days"
+    assert message.body == (
+        "Digest of gannet, Tue 24 Nov 10:12.\n\n"
+        "What stands:\n  nothing\n\n"
+        "Nearest to full:\n  pool skerry full in about 40 days (Sun 3 Jan)\n\n"
+        "Overdue, or due next:\n  snapshots of tide-log: age of the newest due in 24 h (Wed 25 Nov 10:12)\n\n"
+        "3 series are watched. Times are CET, now UTC+01:00.\n"
+    ).replace("due in 24 h", "due in 1 day")
+    assert (message.telling, message.priority, message.number) == (NotificationKind.DIGEST, None, 1)
+
+
+def test_a_house_with_nothing() -> None:
+    """An empty house says so."""
+    message = made([], [])
+    assert message.headline == "digest: nothing stands"
+    assert message.body.count("  nothing") == 3
+
+
+def test_what_stands_comes_with_its_priority_the_most_urgent_first() -> None:
+    """What is acknowledged says so; what is over is left out."""
+    stands = episode()[0].move.after
+    other = replace(stands, key=SeriesKey("pool reef", "space"), priority=Priority.ALARM, state=State.ACKNOWLEDGED)
+    over = replace(stands, key=SeriesKey("pool ebb", "space"), priority=None, state=State.RECTIFIED)
+    message = made([filling(NOW, 3.2), level("pool reef", 0.5), level("pool ebb", 90)], [stands, other, over])
+    assert message.headline.startswith("digest: 2 alerts stand; nearest: pool reef full in about 12 h")
+    assert (
+        "What stands:\n"
+        "  alarm, acknowledged: pool reef full in about 12 h (Tue 24 Nov 22:12)\n"
+        "  warning: pool skerry full in about 3 days (Fri 27 Nov)\n\n"
+    ) in message.body
+
+
+def test_much_is_cut_and_counted() -> None:
+    """Five of each, the nearest first; the page has the rest. What is far is not near."""
+    message = made([level(f"pool {n}", 10 + n) for n in range(9)] + [level("pool far", 300)], [])
+    part = message.body.split("\n\n")[2]
+    assert part.splitlines()[1:] == [line for line in part.splitlines() if line.startswith("  pool")]
+    assert [line.split()[1] for line in part.splitlines()[1:]] == [str(n) for n in range(MOST)]
+    stands = [replace(episode()[0].move.after, key=SeriesKey(f"pool {n}", "space")) for n in range(9)]
+    crowded = made([level(f"pool {n}", 10 + n) for n in range(9)], stands)
+    assert "  and 4 more, see the page" in crowded.body
+
+
+def test_each_has_an_id_of_its_own() -> None:
+    """The same for the same time, so that one that is made twice counts once."""
+    assert made([], []).id == made([level("pool skerry", 3)], []).id
+    assert made([], []).id != made([], [], NOW + DAY).id

@@ -1,0 +1,69 @@
+"""Who is told what, and when."""
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from itertools import product
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from tests.support.messages import messages
+from watchkeeper.messages.quiet_hours import parse_span
+from watchkeeper.messages.routing import Route
+from watchkeeper.model.alert import NotificationKind, Priority
+from watchkeeper.model.message import Message
+
+NIGHT = datetime(2026, 11, 24, 23, 0, tzinfo=UTC)
+MORNING = datetime(2026, 11, 25, 6, 0, tzinfo=UTC)
+CAUTION, WARNING, ALARM = Priority
+
+
+def route(quiet_for: Priority = CAUTION, at_least: Priority = CAUTION) -> Route:
+    """A receiver who sleeps from ten to seven."""
+    return Route(at_least, (parse_span("22:00-07:00"),), quiet_for, zone=ZoneInfo("CET"))
+
+
+def about(priority: Priority | None, telling: NotificationKind = NotificationKind.RAISED) -> Message:
+    """A message that leaves an alert at this priority."""
+    return replace(messages()[0], priority=priority, before=None, telling=telling)
+
+
+@pytest.mark.parametrize(("quiet_for", "priority"), list(product((CAUTION, WARNING), Priority)))
+def test_what_waits_for_the_morning(quiet_for: Priority, priority: Priority) -> None:
+    """A caution waits, a warning where that is set, an alarm never."""
+    leaves_at = route(quiet_for).leaves_at(about(priority), NIGHT)
+    assert leaves_at == (MORNING if priority <= quiet_for else NIGHT)
+
+
+def test_an_end_waits() -> None:
+    """That an alarm has ended wakes nobody."""
+    assert route().leaves_at(messages()[3], NIGHT) == MORNING
+
+
+def test_outside_the_hours_nothing_waits() -> None:
+    """In the daytime, and for who has no quiet hours, a message leaves at once."""
+    assert route().leaves_at(about(CAUTION), MORNING) == MORNING
+    assert Route().leaves_at(about(CAUTION), NIGHT) == NIGHT
+
+
+def test_what_an_alarm_waits_for_does_not_wait() -> None:
+    """A thread is told in its order: a caution goes at once where an alarm stands behind it."""
+    assert route().leaves_at(about(CAUTION), NIGHT, [about(ALARM)]) == NIGHT
+    assert route().leaves_at(about(CAUTION), NIGHT, [messages()[3]]) == MORNING
+
+
+@pytest.mark.parametrize("telling", [NotificationKind.REMINDED, NotificationKind.NOTED])
+def test_what_is_no_change_goes_by_its_priority(telling: NotificationKind) -> None:
+    """A reminder changes no priority, and yet is for who wants to hear of that one."""
+    assert [route(at_least=p).wants(about(WARNING, telling)) for p in Priority] == [True, True, False]
+    assert [route(at_least=p).wants(about(None, telling)) for p in Priority] == [True, False, False]
+
+
+def test_changes_go_by_what_they_pass() -> None:
+    """RFC 8632, notify-status-changes: a change is told if it starts or ends at or above the priority."""
+    assert [route(at_least=ALARM).wants(each) for each in messages()] == [False, True, True, False]
+
+
+def test_a_digest_goes_to_whom_it_is_due_for() -> None:
+    """It is nobody's by its priority."""
+    assert not route().wants(about(None, NotificationKind.DIGEST))

@@ -1,0 +1,283 @@
+"""The words that mail, page and terminal share."""
+
+import re
+from datetime import UTC, datetime, timedelta, timezone
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.support.messages import found_full
+from watchkeeper.alerting.rules import OverdueRule, judge_overdue
+from watchkeeper.messages import wording
+from watchkeeper.model.alert import Concern, Priority, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast, NoEnd
+from watchkeeper.model.observation import Deadline, Level, SeriesKey, Unit
+
+NOW = datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
+ZONE = ZoneInfo("CET")
+SKERRY = SeriesKey("pool skerry", "space")
+MIN, HOUR, DAY = 60, 3_600, 86_400
+SECONDS_IN = {"s": 1, "min": MIN, "h": HOUR, "day": DAY, "month": wording.MONTH, "year": wording.YEAR}
+
+
+def seconds_in(text: str) -> float:
+    """The words of `duration` back in seconds."""
+    return sum(int(count) * SECONDS_IN[unit.rstrip("s") or "s"] for count, unit in re.findall(r"(\d+) (\w+)", text))
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (-5, "0 s"),
+        (0, "0 s"),
+        (40, "40 s"),
+        (90, "90 s"),
+        (119.6, "2 min"),
+        (4 * MIN, "4 min"),
+        (59.5 * MIN, "1 h"),
+        (5 * HOUR + 20 * MIN, "5 h 20 min"),
+        (23 * HOUR + 59.9 * MIN, "1 day"),
+        (26 * HOUR, "1 day 2 h"),
+        (71.6 * HOUR, "3 days"),
+        (3 * DAY, "3 days"),
+        (11.4 * DAY, "11 days"),
+        (99 * DAY, "99 days"),
+        (120 * DAY, "4 months"),
+        (729 * DAY, "2 years"),
+        (3.4 * wording.YEAR, "3 years"),
+        (float("inf"), "over 100 years"),
+    ],
+)
+def test_duration(seconds: float, words: str) -> None:
+    """A duration has one or two units and carries over instead of saying 60 min or 24 h."""
+    assert wording.duration(seconds) == words
+
+
+@given(st.floats(0, 100 * wording.YEAR))
+def test_duration_is_honest(seconds: float) -> None:
+    """A duration in words is never further off than half its smaller unit, which is a quarter at most."""
+    said = seconds_in(wording.duration(seconds))
+    assert abs(said - seconds) <= max(0.5, seconds * 0.26)
+
+
+@given(st.floats(0, 100 * wording.YEAR), st.floats(0, 100 * wording.YEAR))
+def test_longer_never_sounds_shorter(one: float, other: float) -> None:
+    """Of two durations the longer one is never said to be the shorter."""
+    short, long = sorted((one, other))
+    assert seconds_in(wording.duration(short)) <= seconds_in(wording.duration(long))
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (-1, "less than 1 min"),
+        (59, "less than 1 min"),
+        (4.2 * MIN, "about 4 min"),
+        (33 * MIN, "about 35 min"),
+        (5.2 * HOUR, "about 5 h"),
+        (5.4 * HOUR, "about 5 h 30 min"),
+        (21.9 * HOUR, "about 22 h"),
+        (3.2 * DAY, "about 3 days"),
+        (11 * DAY, "about 11 days"),
+        (73 * DAY, "about 75 days"),
+        (130 * DAY, "about 4 months"),
+        (3.4 * wording.YEAR, "about 3 years"),
+        (1e12, "over 100 years"),
+    ],
+)
+def test_about(seconds: float, words: str) -> None:
+    """An estimate is rounded to what an estimate can know."""
+    assert wording.about(seconds) == words
+
+
+@given(st.floats(MIN, 100 * wording.YEAR))
+def test_about_is_near(seconds: float) -> None:
+    """The rounding of an estimate is never more than a third off, and mostly far less."""
+    assert seconds_in(wording.about(seconds)) == pytest.approx(seconds, rel=0.34)
+
+
+def test_instants_are_in_the_keepers_zone() -> None:
+    """An instant is told in the keeper's zone, on both sides of a change of clocks (EU: 25 Oct 2026, 01:00 UTC)."""
+    before, after = datetime(2026, 10, 25, 0, 30, tzinfo=UTC), datetime(2026, 10, 25, 1, 30, tzinfo=UTC)
+    assert wording.instant(before, ZONE, NOW) == "Sun 25 Oct 02:30"
+    assert wording.instant(after, ZONE, NOW) == "Sun 25 Oct 02:30"
+    assert wording.zone_name(before, ZONE) == "CET, now UTC+02:00"
+    assert wording.zone_name(after, ZONE) == "CET, now UTC+01:00"
+
+
+def test_instants_far_away_have_their_year() -> None:
+    """A day that could be taken for another year's is told with its year; a time of day only where it is near."""
+    assert wording.day(NOW + timedelta(days=200), ZONE, NOW) == "Sat 12 Jun"
+    assert wording.day(NOW + timedelta(days=400), ZONE, NOW) == "Wed 29 Dec 2027"
+    assert wording.moment(NOW + timedelta(hours=30), ZONE, NOW) == "Wed 25 Nov 16:12"
+    assert wording.moment(NOW + timedelta(days=3), ZONE, NOW) == "Fri 27 Nov"
+    assert wording.clock_time(NOW, ZONE) == "10:12"
+
+
+@pytest.mark.parametrize(
+    ("zone", "name"),
+    [
+        (UTC, "UTC"),
+        (ZoneInfo("UTC"), "UTC"),
+        (timezone(timedelta(hours=-3, minutes=-30)), "UTC-03:30"),
+    ],
+)
+def test_zone_without_a_name(zone: timezone | ZoneInfo, name: str) -> None:
+    """A zone that has no name of its own is told by its offset."""
+    assert wording.zone_name(NOW, zone) == name
+
+
+@pytest.mark.parametrize(
+    ("part", "words"),
+    [
+        (0, "0 %"),
+        (0.0002, "under 0.1 %"),
+        (0.005, "0.5 %"),
+        (0.93, "93 %"),
+        (0.996, "99.6 %"),
+        (0.99951, "over 99.9 %"),
+        (1, "100 %"),
+        (1.2, "120 %"),
+    ],
+)
+def test_share(part: float, words: str) -> None:
+    """A share is never rounded to empty or full."""
+    assert wording.share(part) == words
+
+
+def test_amounts() -> None:
+    """A level's value is told in its own unit."""
+    assert wording.amount(2**40, Unit.BYTES) == "1 TiB"
+    assert wording.amount(1_234_567.0, Unit.COUNT) == "1,234,567"
+    assert wording.amount(0.5, Unit.SHARE) == "50 %"
+
+
+def test_fill() -> None:
+    """How full a level is: used, capacity, share and rest; past its capacity nothing is left."""
+    gib = 2**30
+    assert wording.fill(Level(SKERRY, 1946 * gib, 2048 * gib)) == "1.9 TiB of 2 TiB used (95 %), 102 GiB left"
+    assert wording.fill(Level(SKERRY, 5 * gib, 4 * gib)) == "5 GiB of 4 GiB used (125 %), 0 B left"
+    assert wording.fill(Level(SKERRY, 0.25, 1, Unit.SHARE)) == "25 % used, 75 % left"
+
+
+def test_clean_takes_hostile_names() -> None:
+    """A name with line breaks, escapes, direction marks and broken UTF-8 becomes one harmless line."""
+    hostile = "skerry\r\nSubject: x\x1b[31m\u202egpj\u200b\u2028end \udcff"
+    assert wording.clean(hostile) == "skerry Subject: x [31mgpj end \ufffd"
+
+
+@given(st.text(st.characters(exclude_categories=())), st.integers(5, 80))
+def test_clean_is_one_bounded_line(text: str, limit: int) -> None:
+    """Whatever comes in, one line of bounded length goes out, and it can be encoded."""
+    line = wording.clean(text, limit)
+    assert len(line) <= limit
+    assert line.splitlines() in ([], [line])
+    assert line.encode().decode() == line
+
+
+def test_clean_keeps_head_and_tail() -> None:
+    """What is too long loses its middle, not the end of its path."""
+    assert wording.clean("/srv/nest-cams/2026/11/24/camera-0007.part", 21) == "/srv/nest-cam…07.part"
+
+
+@pytest.mark.parametrize(
+    ("key", "words"),
+    [
+        (SKERRY, "pool skerry"),
+        (SeriesKey("file system /srv", "inodes"), "file system /srv: inodes"),
+        (SeriesKey("snapshots of skerry", "newest"), "snapshots of skerry: newest"),
+        (SeriesKey("memory", "in use"), "memory"),
+        (SeriesKey("file system /srv", "writable"), "file system /srv"),
+    ],
+)
+def test_thing(key: SeriesKey, words: str) -> None:
+    """A quantity is named only where the subject does not imply it."""
+    assert wording.thing(key) == words
+
+
+def test_priorities_and_states_in_words() -> None:
+    """Every priority and every state has its words."""
+    assert [wording.priority_words(p) for p in (None, *Priority)] == ["no alert", "a caution", "a warning", "an alarm"]
+    assert [wording.state_words(s).partition(":")[0] for s in State] == [s.value for s in State]
+
+
+@pytest.mark.parametrize("why", NoEnd)
+def test_every_reason_for_no_end_has_words(why: NoEnd) -> None:
+    """Whatever reason the forecast gives for having no end, it is told."""
+    assert wording.no_end_phrase(why).endswith(f": {why.value}")
+
+
+def full(days: float | None, used: float = 50.0, no_end: NoEnd | None = None) -> Finding:
+    """What is found about a level that will be full in so many days."""
+    likely_s = None if days is None else NOW.timestamp() + days * DAY
+    return found_full(Forecast(NOW.timestamp(), used, 100, likely_s=likely_s, no_end=no_end), NOW)
+
+
+@pytest.mark.parametrize(
+    ("found", "words"),
+    [
+        (full(3), "full in about 3 days"),
+        (full(-0.01), "full at any moment"),
+        (full(0, used=100), "full"),
+        (full(None, no_end=NoEnd.STILL), "no end in sight: not filling"),
+        (full(None, no_end=NoEnd.TOO_FEW), "no forecast yet: too few samples"),
+        (full(1e7), "no end in sight: years away"),
+        (Finding(SKERRY, Concern.FULL, NOW, None, reason="no longer watched"), "no end in sight: no longer watched"),
+        (Finding(SKERRY, Concern.FULL, NOW, None), "no end in sight: unknown"),
+    ],
+)
+def test_time_left_of_a_level(found: Finding, words: str) -> None:
+    """A level's time left is the time to full, or why there is none."""
+    assert wording.time_left_phrase(found, NOW, ZONE) == words
+
+
+def due(quantity: str, days: float | None, period_s: float | None = DAY) -> Finding:
+    """What is found about a deadline in so many days."""
+    due_at = None if days is None else NOW + timedelta(days=days)
+    return judge_overdue(Deadline(SeriesKey("skerry", quantity), due_at, None, period_s), NOW, NOW, OverdueRule())
+
+
+@pytest.mark.parametrize(
+    ("found", "words"),
+    [
+        (due("newest", 0.25), "due in 6 h"),
+        (due("newest", -1 / 12), "overdue for 2 h"),
+        (due("newest", None), "has never happened, due now"),
+        (due("certificate", 9, None), "expires in 9 days"),
+        (due("certificate", -1 / 24, None), "expired 1 h ago"),
+        (Finding(SKERRY, Concern.OVERDUE, NOW, None), "no date known"),
+    ],
+)
+def test_time_left_of_a_deadline(found: Finding, words: str) -> None:
+    """A deadline's time left is the time until it is due, in words that fit what is due."""
+    assert wording.time_left_phrase(found, NOW, ZONE) == words
+
+
+@pytest.mark.parametrize(
+    ("concern", "quantity", "since", "priority", "words"),
+    [
+        (Concern.SILENT, "answer", timedelta(minutes=4), Priority.WARNING, "silent for 4 min"),
+        (Concern.SILENT, "answer", timedelta(0), Priority.WARNING, "silent"),
+        (Concern.SILENT, "answer", None, None, "answers"),
+        (Concern.UNSOUND, "health", timedelta(minutes=7), Priority.WARNING, "unsound since 10:05"),
+        (Concern.UNSOUND, "health", timedelta(days=1), Priority.WARNING, "unsound since Mon 23 Nov 10:12"),
+        (Concern.UNSOUND, "health", None, Priority.WARNING, "unsound"),
+        (Concern.UNSOUND, "health", None, None, "sound"),
+        (Concern.UNSOUND, "runs", timedelta(minutes=7), Priority.WARNING, "has not run since 10:05"),
+        (Concern.UNSOUND, "runs", None, None, "runs"),
+        (Concern.UNSOUND, "writable", timedelta(minutes=7), Priority.ALARM, "not writable since 10:05"),
+        (Concern.STALE, "space", timedelta(minutes=4), Priority.WARNING, "no sample for 4 min"),
+        (Concern.STALE, "space", None, None, "samples come"),
+    ],
+)
+def test_time_lost(
+    concern: Concern, quantity: str, since: timedelta | None, priority: Priority | None, words: str
+) -> None:
+    """An answer, a condition and a probe tell since when there has been none."""
+    found = Finding(
+        SeriesKey("hide-hub", quantity), concern, NOW, priority, since=None if since is None else NOW - since
+    )
+    assert wording.time_left_phrase(found, NOW, ZONE) == words

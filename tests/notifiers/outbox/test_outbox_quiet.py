@@ -1,0 +1,219 @@
+"""Quiet hours in the outbox: what waits for the morning, what does not, and what is no longer so by then."""
+
+import asyncio
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from tests.notifiers.outbox.test_outbox import deferred, running, settled, until
+from tests.support.messages import messages
+from tests.support.outbox import MemoryOutboxStore, ScriptedNotifier, SetClock
+from watchkeeper.errors import StoreError
+from watchkeeper.messages.ack_links import AckLinks
+from watchkeeper.messages.quiet_hours import parse_span
+from watchkeeper.messages.routing import Route
+from watchkeeper.model.alert import NotificationKind, Priority
+from watchkeeper.model.message import Message
+from watchkeeper.model.records import DeliveryState
+from watchkeeper.notifiers.outbox import outbox as module
+from watchkeeper.notifiers.outbox.outbox import Outbox
+
+ZONE = ZoneInfo("Europe/Berlin")
+EVENING = datetime(2026, 11, 24, 22, 0, tzinfo=UTC)
+MORNING = datetime(2026, 11, 25, 6, 0, tzinfo=UTC)
+ROUTE = Route(quiet=(parse_span("22:00-07:00"),), zone=ZONE)
+
+
+class Night:
+    """One receiver who sleeps, an outbox, and a clock that jumps from one thing to the next."""
+
+    def __init__(self, at: datetime = EVENING, route: Route = ROUTE) -> None:
+        self.store, self.clock, self.post = MemoryOutboxStore(), SetClock(at), ScriptedNotifier()
+        self.told: list[tuple[str, datetime]] = []
+        self.outbox = Outbox(
+            self.store,
+            [self.post],
+            self.clock,
+            routes={"post": route},
+            zone=ZONE,
+            rest=self._rest,
+            drawn=lambda: 0.5,
+        )
+
+    async def _rest(self, wake: asyncio.Event, seconds: float) -> None:
+        """Jump a quarter of an hour at most, as the outbox looks at least once a minute."""
+        if any(self.waiting):
+            self.clock.advance(min(seconds, 900))
+            await asyncio.sleep(0)
+        else:
+            await wake.wait()
+
+    @property
+    def waiting(self) -> list[bool]:
+        return [each.state is DeliveryState.WAITING for each in self.store.parcels.values()]
+
+    def happens(self, message: Message) -> None:
+        """Something is told, now."""
+        self.store.add(self.outbox.parcels_for(replace(message, at=self.clock.now()), self.clock.now()))
+        self.outbox.poke()
+
+    async def passes(self, written: int) -> list[tuple[str, datetime | None]]:
+        """Deliver until so much has been written; what was told in the end, and when."""
+        async with running(self.outbox):
+            await settled(self.store, written)
+        return [(each.message.id, each.done_at) for each in self.store.parcels.values()]
+
+
+def caution(number: int = 1, telling: NotificationKind = NotificationKind.RAISED) -> Message:
+    """The pool is full in a month."""
+    message = replace(messages()[0], priority=Priority.CAUTION, before=None, telling=telling, number=number)
+    return replace(message, id=f"{message.thread}-{number}")
+
+
+async def test_a_caution_waits_for_the_morning() -> None:
+    """It leaves at seven by the keeper's own clock, once, and as it is: nothing newer has come."""
+    night = Night()
+    night.happens(caution())
+    assert night.store.parcels[1].due_at == MORNING
+    ((told, at),) = await night.passes(1)
+    assert told == caution().id
+    assert at is not None
+    assert MORNING <= at < MORNING + timedelta(minutes=15)
+
+
+async def test_the_night_of_the_long_hour() -> None:
+    """On 25 October 2026 the clocks are set back: seven in the morning is an hour later."""
+    night = Night(datetime(2026, 10, 24, 20, 30, tzinfo=UTC))
+    night.happens(caution())
+    assert night.store.parcels[1].due_at == datetime(2026, 10, 25, 6, 0, tzinfo=UTC)
+
+
+async def test_an_alarm_never_waits_and_takes_its_thread_along() -> None:
+    """The caution that was held goes out before it, told as what it was, and both go at once."""
+    night = Night()
+    night.happens(caution())
+    night.clock.advance(3_600)
+    now = night.clock.now()
+    alarm = replace(messages()[1], number=2, id=f"{caution().thread}-2")
+    night.happens(alarm)
+    assert await night.passes(3) == [(f"{caution().id}-late", now), (alarm.id, now)]
+    first = night.store.parcels[1].message
+    assert first.late
+    assert first.headline.startswith("was so on Tue 24 Nov 23:00: pool skerry full in")
+    assert first.body.startswith("Told late, on Wed 25 Nov 00:00: this was so on Tue 24 Nov 23:00, and\ncould not")
+    assert alarm.headline in " ".join(first.body.split())
+    assert messages()[0].body in first.body
+
+
+async def test_an_alarm_is_not_held_by_a_caution_that_fails() -> None:
+    """A receiver that is down in the evening: when it is back at night, the alarm behind the caution goes through."""
+    night = Night()
+    night.happens(caution())
+    night.post.script = [deferred() for _ in range(8)]
+    alarm = replace(messages()[1], number=2, id=f"{caution().thread}-2")
+    night.happens(alarm)
+    told = await night.passes(10)
+    assert all(at is not None and at < EVENING + timedelta(hours=1) for _, at in told)
+    assert night.post.got[-1] == alarm.id
+
+
+async def test_a_try_that_fails_in_the_evening_is_not_made_anew_at_night() -> None:
+    """A caution that could not leave before ten waits for the morning too."""
+    night = Night(EVENING - timedelta(hours=1, minutes=20))
+    night.post.script = [deferred(3_600)]
+    night.happens(caution())
+    ((_, at),) = await night.passes(2)
+    assert at is not None
+    assert MORNING <= at < MORNING + timedelta(minutes=15)
+
+
+async def test_what_began_and_ended_in_the_night_is_told_as_what_it_was() -> None:
+    """In the morning both are told in their order: what was, with its time, and that it is over."""
+    night = Night()
+    night.happens(caution())
+    night.clock.advance(3 * 3_600)
+    ended = replace(messages()[3], number=2, id=f"{caution().thread}-2", before=Priority.CAUTION)
+    night.happens(ended)
+    told = await night.passes(3)
+    assert [each for each, _ in told] == [f"{caution().id}-late", ended.id]
+    assert night.post.got == [f"{caution().id}-late", ended.id]
+
+
+async def test_each_try_of_a_late_message_is_the_same() -> None:
+    """It is written down as it is told before it is tried; a later one of the thread changes it no more."""
+    night = Night()
+    night.happens(caution())
+    night.happens(caution(2, NotificationKind.REMINDED))
+    night.post.script = [deferred()]
+    async with running(night.outbox):
+        await settled(night.store, 2)
+        first = night.store.parcels[1].message
+        night.happens(caution(3, NotificationKind.REMINDED))
+        await settled(night.store, 5)
+    assert night.store.parcels[1].message == first
+    assert night.post.tried[:2] == [first.id, first.id]
+
+
+async def test_one_that_cannot_be_written_down_is_told_as_it_is() -> None:
+    """Where the store has no room, a message is better told in its first words than not."""
+    night = Night(MORNING)
+    night.happens(caution())
+    night.clock.advance(3_600)
+    night.happens(replace(messages()[1], number=2, id=f"{caution().thread}-2"))
+    night.store.failing = StoreError("no room")
+    async with running(night.outbox):
+        await until(lambda: len(night.post.got) == 2)
+    assert night.post.got[0] == caution().id
+
+
+async def test_a_clock_that_was_set_back_holds_nothing_for_ever() -> None:
+    """By the monotonic clock a message waits at most for the longest quiet hours and a day."""
+    night = Night()
+    night.happens(caution())
+    lane = night.outbox._lanes[0]
+    parcel = await night.store.next_parcel("post")
+    assert parcel is not None
+    night.outbox._wait_s(lane, parcel)
+    night.clock.wall -= timedelta(days=400)
+    night.clock.passed_s += module.LONGEST_HELD_S
+    assert night.outbox._wait_s(lane, parcel) <= 0
+
+
+@pytest.mark.parametrize("name", ["post", "other"])
+def test_a_digest_goes_to_whom_it_is_for(name: str) -> None:
+    """By name, and at once: its time is of the receiver's own choice."""
+    night = Night()
+    digest = replace(caution(), telling=NotificationKind.DIGEST, priority=None)
+    assert night.outbox.parcels_for(digest, MORNING) == ()
+    assert [each.notifier for each in night.outbox.digest_parcels(digest, {name}, MORNING)] == ["post"] * (
+        name == "post"
+    )
+
+
+def test_messages_have_their_links_before_they_are_stored() -> None:
+    """What is stored is what is sent: the link is in the parcel, the same for every notifier."""
+    passes = AckLinks(b"k" * 32, "https://watch.example.org")
+    posts = [ScriptedNotifier(name="mail"), ScriptedNotifier(name="phone")]
+    outbox = Outbox(MemoryOutboxStore(), posts, SetClock(), passes=passes)
+    first, second = outbox.parcels_for(messages()[0], MORNING)
+    assert first.message == second.message == passes.given(messages()[0])
+    assert first.message.link
+
+
+async def test_an_alarm_waits_for_no_caution_while_nothing_can_be_written() -> None:
+    """A full disk in the night: a caution that is held, in the store or in memory, holds no alarm of its thread up."""
+    alarm = replace(messages()[1], number=2, id=f"{caution().thread}-2")
+    stored = Night()
+    stored.happens(caution())
+    stored.outbox.hold(stored.outbox.parcels_for(alarm, EVENING))
+    async with running(stored.outbox):
+        await until(lambda: stored.post.got != [])
+    assert stored.post.got[0] == alarm.id
+    both = Night()
+    both.outbox.hold(both.outbox.parcels_for(caution(), EVENING))
+    both.outbox.hold(both.outbox.parcels_for(alarm, EVENING))
+    async with running(both.outbox):
+        await until(lambda: len(both.post.got) == 2)
+    assert both.post.got == [caution().id, alarm.id]

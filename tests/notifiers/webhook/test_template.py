@@ -1,0 +1,129 @@
+"""Bodies of the keeper's own: what a template may do, and how it is told what is wrong with one."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from pydantic import ValidationError
+
+from tests.notifiers.webhook.test_webhook import answering, hook, receiver
+from tests.support.messages import messages
+from watchkeeper import settings
+from watchkeeper.errors import ConfigError, DeliveryDeferred
+from watchkeeper.model.alert import Concern, NotificationKind
+from watchkeeper.notifiers import cloudevent
+from watchkeeper.notifiers.sample_messages import sample_messages
+from watchkeeper.notifiers.webhook.template import KNOWN, LONGEST_BYTES, Body, TemplateWrong
+
+PUSH = '{"title": {{ headline | tojson }}, "urgent": {{ (priority == "alarm") | tojson }}}'
+
+
+def wrong(text: str, *, is_json: bool = False) -> str:
+    """What is wrong with a template."""
+    with pytest.raises(TemplateWrong) as raised:
+        Body(text, is_json=is_json)
+    return str(raised.value)
+
+
+def test_the_fields_are_those_of_the_event() -> None:
+    """Every name that a webhook's data has can be used, and gives the same value."""
+    text = "{" + ", ".join(f'"{name}": {{{{ {name} | tojson }}}}' for name in KNOWN) + "}"
+    for message in messages():
+        assert json.loads(Body(text, is_json=True).render(message)) == cloudevent.data(message)
+
+
+def test_it_is_tried_with_every_kind_of_message() -> None:
+    """A specimen stands for every telling of every concern, and one for a test message; ids differ from none."""
+    kinds = {(message.telling, message.concern) for _, message in sample_messages()}
+    assert kinds == {(telling, concern) for telling in NotificationKind for concern in Concern}
+    assert sum(message.trial for _, message in sample_messages()) == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("one\n{{ headlin }}", "line 2: 'headlin' is not known; known here are at, before, body, concern"),
+        ("one\ntwo {{ headline", "line 2: unexpected end of template"),
+        ("{% for each in body %}", "line 1: Unexpected end of template"),
+        ("{{ headline | shout }}", "line 1: No filter named 'shout'"),
+        ("\n\n{{ priority | int + 'x' }}", "line 3: TypeError"),
+        ("\n{{ since + 'x' }}", "line 2: TypeError"),
+        ("{{ headline.upper() }}", "line 1: access to attribute 'upper'"),
+        ("{{ headline.__class__ }}", "line 1: access to attribute '__class__'"),
+        ("{{ headline.nothing }}", "line 1: 'str object' has no attribute 'nothing'"),
+        ("{{ range(9) }}", "line 1: 'range' is not known"),
+        ("{{ 'x' * 999 }}", 'line 1: "*" is for small numbers alone here'),
+        ("{{ 2 ** 9 }}", 'line 1: "**" is for small numbers alone here'),
+        ("{{ '%99d' % 1 }}", 'line 1: "%" is for small numbers alone here'),
+        ("{{ headline | center(10) }}", "line 1: No filter named 'center'"),
+        ("{% include 'x' %}", "line 1: TypeError: no loader for this environment specified"),
+        ("x" * (LONGEST_BYTES + 1), "holds more than 64 KiB"),
+        ("{% for a in body %}{% for b in body %}{% for c in body %}{{ body }}{% endfor %}{% endfor %}{% endfor %}",
+         "makes a body of more than 256 KiB"),
+        ("{{" + "(" * 5_000 + "1" + ")" * 5_000 + "}}", "is nested too deeply"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_told(text: str, said: str) -> None:
+    """The line, what is wrong there, and what is known."""
+    assert said in wrong(text)
+
+
+def test_a_name_that_is_set_in_the_template_is_known() -> None:
+    """Variables of its own, loops and their counters, and small sums may be used."""
+    text = "{% set short = headline | truncate(9) %}{{ short }}{% for p in [1, 2] %}{{ loop.index * p }}{% endfor %}"
+    assert Body(text, is_json=False).render(messages()[0]).endswith(b"14")
+
+
+def test_quotes_that_are_not_escaped_are_told() -> None:
+    """A template that makes JSON by hand fails on the first name with a quote in it: that is found before."""
+    said = wrong('{"title": "{{ headline }}"}', is_json=True)
+    assert 'makes no JSON of a message with telling "raised" and concern "full"' in said
+    assert "{{ headline | tojson }}, without quotes around it" in said
+    Body('{"title": "{{ headline }}"}', is_json=False)
+
+
+async def test_a_webhook_sends_it() -> None:
+    """The body and its type are the keeper's, the id and the signature's headers stay."""
+    async with receiver(answering(204)) as kept:
+        await hook(kept.url, template=PUSH).deliver(messages()[1])
+        await hook(kept.url, template="{{ headline }}", content_type="text/plain; charset=utf-8").deliver(messages()[1])
+    (headers, body), (plain_headers, plain) = kept.requests
+    assert json.loads(body) == {"title": messages()[1].headline, "urgent": True}
+    assert headers["content-type"] == "application/json"
+    assert headers["webhook-id"] == messages()[1].id
+    assert (plain.decode(), plain_headers["content-type"]) == (messages()[1].headline, "text/plain; charset=utf-8")
+
+
+async def test_one_that_fails_after_all_is_put_off() -> None:
+    """A message that is longer than any that it was tried with loses nothing: the keeper can mend the template."""
+    text = "{% for a in body %}{{ body }}{% endfor %}"
+    long = replace(messages()[0], body="x" * 2_000)
+    async with receiver(answering(204)) as kept:
+        with pytest.raises(DeliveryDeferred, match="template: makes a body of more than 256 KiB"):
+            await hook(kept.url, template=text, content_type="text/plain").deliver(long)
+    assert kept.requests == []
+
+
+def test_check_config_tells_it(tmp_path: Path) -> None:
+    """The problem names the notifier's key, the line and what is known."""
+    path = tmp_path / "config.toml"
+    path.write_text("[[notifier]]\nkind = 'webhook'\nurl = 'http://127.0.0.1/'\ntemplate = '{{ heading }}'\n")
+    with pytest.raises(ConfigError) as raised:
+        settings.read(path)
+    (problem,) = raised.value.problems
+    assert "notifier[1].template" in problem.place
+    assert "line 1: 'heading' is not known; known here are at, before, body" in problem.what
+
+
+@pytest.mark.parametrize("text", ["json", "text/", "a/b\r\nX: y", "text/plain; x"])
+def test_a_content_type_is_a_media_type(text: str) -> None:
+    """RFC 9110 8.3.1; a line break in it would be another header."""
+    with pytest.raises(ValidationError, match="is not a media type"):
+        hook("http://127.0.0.1/", content_type=text)
+
+
+def test_json_goes_by_its_media_type() -> None:
+    """RFC 6839 3.1: +json is JSON too."""
+    with pytest.raises(ValidationError, match="makes no JSON"):
+        hook("http://127.0.0.1/", content_type="application/note+json", template="{{ headline }}")

@@ -1,0 +1,186 @@
+"""The rounds on the real store: reminders and digests, through restarts and a clock that is set."""
+
+from collections.abc import AsyncIterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from tests.support.messages import HOST, NOW, Told, episode
+from tests.support.outbox import ScriptedNotifier, SetClock
+from watchkeeper.errors import StoreFull
+from watchkeeper.messages.quiet_hours import parse_due, parse_span
+from watchkeeper.messages.reminders import Reminders
+from watchkeeper.messages.routing import Route
+from watchkeeper.model.alert import NotificationKind, Priority, State
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.records import Commit, Seen
+from watchkeeper.notifiers.outbox.outbox import Outbox
+from watchkeeper.periodic.messages import PeriodicMessages
+from watchkeeper.store.store import Store
+
+ZONE = ZoneInfo("Europe/Berlin")
+PLAN = Reminders({Priority.WARNING: 3_600.0})
+ROUTES = {
+    "mail": Route(zone=ZONE, digest=parse_due("07:30")),
+    "phone": Route(Priority.ALARM, zone=ZONE),
+    "panel": Route(zone=ZONE, digest=parse_due("Mon 07:30")),
+}
+
+
+@pytest.fixture
+async def store(tmp_path: Path) -> AsyncIterator[Store]:
+    """An empty store."""
+    found = await Store.open(tmp_path / "watchkeeper.db")
+    yield found
+    await found.close()
+
+
+class House:
+    """A store with one alert, and the rounds of one life after the other."""
+
+    def __init__(self, store: Store) -> None:
+        self.store, self.clock = store, SetClock(NOW)
+        self.outbox = Outbox(
+            store, [ScriptedNotifier(name=name) for name in ROUTES], self.clock, routes=ROUTES, zone=ZONE
+        )
+        self.rounds = self.begin(NOW)
+
+    def begin(self, last_alive: datetime | None) -> PeriodicMessages:
+        self.rounds = PeriodicMessages(self.store, self.outbox, self.clock, PLAN, ROUTES, (HOST, ZONE))
+        self.rounds.begin(last_alive)
+        return self.rounds
+
+    async def raised(self, **changes: object) -> Told:
+        """skerry, a warning, as the pipeline would commit it."""
+        told = episode()[0]
+        alert = replace(told.move.after, **changes)  # type: ignore[arg-type]
+        seen = (Seen(NOW, told.seen, "pools", 60.0),) if told.seen else ()
+        await self.store.commit(Commit(seen=seen, findings=(told.found,), alerts=(alert,)))
+        return told
+
+    async def told(self, hours: float, every_min: float = 1) -> list[tuple[str, NotificationKind, datetime]]:
+        """Make rounds for so many hours; what was put into the outbox meanwhile."""
+        before = {each.id for each in await self.store.parcels(limit=1_000)}
+        for _ in range(int(hours * 60 / every_min)):
+            self.clock.advance(every_min * 60)
+            await self.rounds.make()
+        new = [each for each in await self.store.parcels(limit=1_000) if each.id not in before]
+        return [(each.notifier, each.message.telling, each.made_at) for each in sorted(new, key=lambda p: p.id)]
+
+
+async def test_reminders_and_digests(store: Store) -> None:
+    """A day: reminders after 1, 3, 7 and 15 hours and a digest in the morning to whom wants it."""
+    house = House(store)
+    await house.raised()
+    told = await house.told(22)
+    reminded = [
+        (name, (at - NOW) / timedelta(hours=1)) for name, telling, at in told if telling is NotificationKind.REMINDED
+    ]
+    assert reminded == [(name, hours) for hours in (1, 3, 7, 15) for name in ("mail", "panel")]
+    assert [(name, at) for name, telling, at in told if telling is NotificationKind.DIGEST] == [
+        ("mail", datetime(2026, 11, 25, 6, 30, tzinfo=UTC))
+    ]
+
+
+async def test_reminders_do_not_gather_in_the_night(store: Store) -> None:
+    """Raised at 21:12, due at 22:12, 00:12 and 04:12: one is told at seven, and no other with it."""
+    house = House(store)
+    night = Route(zone=ZONE, quiet=(parse_span("22:00-07:00"),), quiet_for=Priority.WARNING)
+    house.outbox = Outbox(store, [ScriptedNotifier(name="mail")], house.clock, routes={"mail": night}, zone=ZONE)
+    house.clock.wall = NOW + timedelta(hours=11)
+    house.rounds = PeriodicMessages(store, house.outbox, house.clock, PLAN, {"mail": night}, (HOST, ZONE))
+    house.rounds.begin(house.clock.now())
+    await house.raised(changed_at=house.clock.now())
+    await house.told(10, every_min=5)
+    (held,) = await store.parcels()
+    assert held.message.id.endswith("-again-1")
+    assert held.due_at == datetime(2026, 11, 25, 6, 0, tzinfo=UTC)
+    await house.told(6, every_min=5)
+    assert [each.message.id.rpartition("-")[2] for each in await store.parcels()] == ["4", "1"]
+
+
+async def test_a_weekly_digest(store: Store) -> None:
+    """On Monday both have theirs, in one message."""
+    house = House(store)
+    told = await house.told(6 * 24, every_min=30)
+    assert [name for name, _, at in told if at.astimezone(ZONE).weekday() == 0] == ["mail", "panel"]
+    assert [name for name, *_ in told] == ["mail"] * 5 + ["mail", "panel"]
+
+
+async def test_a_restart_tells_nothing_twice_and_forgets_nothing(store: Store) -> None:
+    """A life that ends after a reminder, and one that begins after the next was due: each is told once."""
+    house = House(store)
+    await house.raised()
+    assert len(await house.told(2)) == 2
+    house.clock.advance(7_200)
+    house.begin(NOW + timedelta(hours=2))
+    assert len(await house.told(0.1)) == 2
+    house.begin(house.clock.now())
+    assert await house.told(0.1) == []
+
+
+async def test_three_days_away(store: Store) -> None:
+    """After a gap one digest and one reminder are told, and not those of every day."""
+    house = House(store)
+    await house.raised()
+    house.clock.advance(3 * 86_400)
+    house.begin(NOW)
+    told = await house.told(0.05)
+    assert [telling for name, telling, _ in told if name == "mail"] == [
+        NotificationKind.REMINDED,
+        NotificationKind.DIGEST,
+    ]
+
+
+async def test_a_first_start_tells_nothing_of_before(store: Store) -> None:
+    """With an empty database there is no last sign of life, and nothing is due."""
+    house = House(store)
+    house.begin(None)
+    assert await house.told(0.05) == []
+
+
+async def test_a_clock_that_is_set(store: Store) -> None:
+    """An hour back tells nothing twice; a year back does not silence the rounds for a year."""
+    house = House(store)
+    await house.raised()
+    assert len(await house.told(1.5)) == 2
+    house.clock.wall -= timedelta(hours=1)
+    assert await house.told(1) == []
+    house.clock.wall += timedelta(days=400)
+    assert len(await house.told(0.05)) == 4
+    house.clock.wall -= timedelta(days=400)
+    assert len(await house.told(2.6)) == 2
+
+
+async def test_what_is_acknowledged_is_told_no_more(store: Store) -> None:
+    """The keeper has said that they know."""
+    house = House(store)
+    await house.raised(state=State.ACKNOWLEDGED)
+    assert await house.told(3, every_min=10) == []
+
+
+async def test_an_alert_whose_finding_is_not_known_is_left_out(store: Store) -> None:
+    """There is nothing to say of it."""
+    house = House(store)
+    await house.raised(key=SeriesKey("pool reef", "space"))
+    assert await house.told(3, every_min=10) == []
+
+
+async def test_what_cannot_be_written_is_told_in_the_next_round(
+    store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A full file system loses no reminder."""
+    house = House(store)
+    await house.raised()
+
+    async def full(_: Commit) -> None:
+        raise StoreFull("the database has no room")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(store, "commit", full)
+        assert await house.told(1.2) == []
+    assert "reminders and digests wait: the database has no room" in caplog.text
+    assert len(await house.told(0.1)) == 2

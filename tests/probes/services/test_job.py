@@ -1,0 +1,98 @@
+"""Check-ins of jobs: when the next is due, and whether the last was a good one."""
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from pydantic import ValidationError
+
+from tests.probes.hands import SetClock, conditions, the_deadline
+from watchkeeper.model.probe_state import JobReport, MemoryStateStore
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.services.job import JobProbe, JobSettings
+
+JOB = "nightly-backup"
+DAY = timedelta(days=1)
+
+
+@pytest.fixture
+def clock() -> SetClock:
+    """Moved by hand."""
+    return SetClock()
+
+
+@pytest.fixture
+def desk(bench: ProbeContext, clock: SetClock) -> ProbeContext:
+    """A bench with that clock."""
+    return replace(bench, clock=clock)
+
+
+def probe_of(desk: ProbeContext) -> JobProbe:
+    """A probe of the job."""
+    return JobProbe(JobSettings.model_validate({"name": JOB, "within": "1d"}), desk)
+
+
+async def test_a_job_that_never_checked_in(desk: ProbeContext, clock: SetClock) -> None:
+    """Its first check-in is due a whole period after it was first looked for, also across restarts of the daemon."""
+    first = clock.at
+    deadline = the_deadline(await probe_of(desk).observe())
+    assert str(deadline.key) == "job nightly-backup: check-in"
+    assert (deadline.due_at, deadline.last_at, deadline.period_s) == (first + DAY, None, 86_400)
+    assert deadline.facts == (("check-ins so far", "none"),)
+    clock.move(7200)
+    assert the_deadline(await probe_of(desk).observe()).due_at == first + DAY
+
+
+async def test_a_good_check_in(desk: ProbeContext, clock: SetClock) -> None:
+    """The next is due a period after it; what the job said is a fact."""
+    await desk.check_ins.record(JobReport(JOB, clock.at, said="42 GiB copied\x1b[0m"))
+    clock.move(3600)
+    probe = probe_of(desk)
+    seen = await probe.observe()
+    await probe.close()
+    assert the_deadline(seen).due_at == clock.at - timedelta(hours=1) + DAY
+    result = conditions(seen)["job nightly-backup: result"]
+    assert result.sound
+    assert result.facts == (("it said", "42 GiB copied\\x1b[0m"),)
+
+
+async def test_a_failed_run(desk: ProbeContext, clock: SetClock) -> None:
+    """A job that says that it failed is unsound, and its good check-in of before still counts for the deadline."""
+    await desk.check_ins.record(JobReport(JOB, clock.at))
+    good_at = clock.at
+    clock.move(3600)
+    await desk.check_ins.record(JobReport(JOB, clock.at, failed=True, said="no space\nleft"))
+    seen = await probe_of(desk).observe()
+    assert the_deadline(seen).last_at == good_at
+    result = conditions(seen)["job nightly-backup: result"]
+    assert (result.sound, result.reason) == (False, "it says that it failed: no space\\nleft")
+    clock.move(60)
+    await desk.check_ins.record(JobReport(JOB, clock.at))
+    result = conditions(await probe_of(desk).observe())["job nightly-backup: result"]
+    assert result.sound
+    assert result.facts == ()
+
+
+async def test_a_job_that_only_ever_failed(desk: ProbeContext, clock: SetClock) -> None:
+    """Its first good check-in is still waited for."""
+    await desk.check_ins.record(JobReport(JOB, clock.at, failed=True))
+    await desk.check_ins.record(JobReport("another", clock.at))
+    seen = await probe_of(desk).observe()
+    assert the_deadline(seen).last_at is None
+    assert conditions(seen)["job nightly-backup: result"].reason == "it says that it failed"
+
+
+async def test_a_note_without_a_zone(desk: ProbeContext, clock: SetClock) -> None:
+    """A time without a zone in the notes is no time: it begins anew."""
+    notes = MemoryStateStore()
+    await notes.write(JOB, '{"expected_from": "2020-01-01T00:00:00"}')
+    deadline = the_deadline(await probe_of(replace(desk, notes=notes)).observe())
+    assert deadline.due_at == clock.at + DAY
+
+
+@pytest.mark.parametrize("wrong", [{"name": ""}, {"name": "a b"}, {"name": "../x"}, {"name": "ü"}, {"within": "0s"}])
+def test_settings_that_make_no_sense(wrong: dict[str, Any]) -> None:
+    """A name that could not stand in an address, and no time at all, are refused."""
+    with pytest.raises(ValidationError):
+        JobSettings.model_validate({"name": JOB, "within": "1d", **wrong})

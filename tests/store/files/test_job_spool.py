@@ -1,0 +1,242 @@
+"""Check-ins that other processes leave: whole or not at all, read by the daemon's user, and taken in once."""
+
+import json
+import logging
+import os
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from watchkeeper.errors import StoreError
+from watchkeeper.model.probe_state import JobReport, LastJobReports, MemoryJobReports
+from watchkeeper.store import Store
+from watchkeeper.store.files import job_spool
+from watchkeeper.store.files.job_spool import SpooledJobReports, leave, newest, read, spool_of
+
+AT = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
+JOB = "nightly-backup"
+
+
+def later() -> datetime:
+    """The daemon's clock, an hour after the check-ins."""
+    return AT + timedelta(hours=1)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Where check-ins are left, beside a database that is not there yet."""
+    return spool_of(tmp_path / "watchkeeper.db")
+
+
+def test_what_is_left_is_read(folder: Path) -> None:
+    """In the order of time, with the job's own words, whatever they hold."""
+    late = JobReport(JOB, AT + timedelta(seconds=1), said='two "lines"\n\udcff')
+    early = JobReport("tide-log", AT, failed=True)
+    leave(folder, late)
+    leave(folder, early)
+    assert [each.check_in for each in read(folder)] == [early, late]
+
+
+def test_only_the_daemons_user_may_look(folder: Path) -> None:
+    """The folder and the files are its own."""
+    leave(folder, JobReport(JOB, AT))
+    (file,) = folder.iterdir()
+    assert (folder.stat().st_mode & 0o777, file.stat().st_mode & 0o777) == (0o700, 0o600)
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file away")
+def test_roots_check_in_belongs_to_the_daemons_user(tmp_path: Path) -> None:
+    """A backup that runs as root leaves what the daemon may read and take away; the folder stays the daemon's."""
+    home = tmp_path / "state"
+    home.mkdir()
+    os.chown(home, 12345, 12346)
+    folder = spool_of(home / "watchkeeper.db")
+    leave(folder, JobReport(JOB, AT))
+    leave(folder, JobReport(JOB, AT))
+    for path in (folder, *folder.iterdir()):
+        assert (path.stat().st_uid, path.stat().st_gid) == (12345, 12346)
+
+
+def test_a_link_in_the_folders_place_is_not_followed(folder: Path, tmp_path: Path) -> None:
+    """The owner of the state folder could else make root write elsewhere."""
+    (tmp_path / "elsewhere").mkdir()
+    folder.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(StoreError, match="cannot be left in"):
+        leave(folder, JobReport(JOB, AT))
+    assert not [*(tmp_path / "elsewhere").iterdir()]
+
+
+def test_without_room_nothing_is_left_half(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The error says what to do, and no part of a file stays behind."""
+
+    def full(_handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(StoreError, match=r"No space left on device.*see that there is room"):
+        leave(folder, JobReport(JOB, AT))
+    assert not [*folder.iterdir()]
+
+
+def test_a_process_that_is_killed_while_it_writes_leaves_nothing_to_read(folder: Path) -> None:
+    """What has not got its name yet is not read."""
+    folder.mkdir()
+    (folder / f".{AT.timestamp():.0f}-1-aa.json").write_text('{"job": "nightly')
+    assert read(folder) == []
+
+
+GOOD = {"job": JOB, "at": AT.isoformat(), "failed": False, "said": ""}
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "no JSON",
+        "[]",
+        "{}",
+        "[" * 5_000,
+        json.dumps({**GOOD, "at": "yesterday"}),
+        json.dumps({**GOOD, "at": "2026-11-25T08:00:00"}),
+        json.dumps({**GOOD, "at": 5}),
+        json.dumps({**GOOD, "failed": 1}),
+        json.dumps({**GOOD, "said": "x" * 20_000}),
+    ],
+)
+def test_what_is_no_check_in_is_set_aside(folder: Path, text: str, caplog: pytest.LogCaptureFixture) -> None:
+    """It is told once, kept under another name, and hinders no other."""
+    folder.mkdir()
+    (folder / "0-spoilt.json").write_text(text)
+    leave(folder, JobReport(JOB, AT))
+    with caplog.at_level(logging.WARNING):
+        assert [each.check_in.job for each in read(folder)] == [JOB]
+    assert "set aside" in caplog.text
+    assert (folder / "0-spoilt.json.unreadable").exists()
+    caplog.clear()
+    assert len(read(folder)) == 1
+    assert not caplog.text
+
+
+def test_what_is_no_file_is_set_aside(folder: Path, tmp_path: Path) -> None:
+    """A link, a folder, a pipe: nothing outside of the folder is read, and nothing is waited for."""
+    folder.mkdir()
+    (tmp_path / "other").write_text(json.dumps(GOOD))
+    (folder / "1.json").symlink_to(tmp_path / "other")
+    (folder / "2.json").mkdir()
+    os.mkfifo(folder / "3.json")
+    assert read(folder) == []
+    assert sorted(path.name for path in folder.iterdir()) == [f"{number}.json.unreadable" for number in (1, 2, 3)]
+
+
+def test_without_rights_of_root_nothing_is_given_away(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever is not root leaves what is its own."""
+
+    def refused(*_: object) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "geteuid", lambda: 1000)
+    monkeypatch.setattr(os, "fchown", refused)
+    leave(folder, JobReport(JOB, AT))
+    assert len(read(folder)) == 1
+
+
+def test_a_file_that_went_away_while_we_looked(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another daemon's look, or the keeper's hand: nothing is told."""
+
+    def gone(_path: Path) -> str:
+        raise FileNotFoundError
+
+    leave(folder, JobReport(JOB, AT))
+    monkeypatch.setattr(job_spool, "_read", gone)
+    assert read(folder) == []
+
+
+async def test_the_daemon_takes_in_what_was_left(store: Store, path: Path) -> None:
+    """It is in the database before the folder is emptied, and the same job may check in again."""
+    folder = spool_of(path)
+    check_ins = SpooledJobReports(store.check_ins, folder, later)
+    assert await check_ins.last(JOB) == LastJobReports()
+    leave(folder, JobReport(JOB, AT, said="12 GiB"))
+    leave(folder, JobReport("tide-log", AT, failed=True))
+    assert await check_ins.last(JOB) == LastJobReports(JobReport(JOB, AT, said="12 GiB"))
+    assert not [*folder.iterdir()]
+    assert (await store.check_ins.last("tide-log")).failed == JobReport("tide-log", AT, failed=True)
+
+
+async def test_a_newer_check_in_stays(folder: Path) -> None:
+    """One that came in another way meanwhile is not written over by one that was left before it."""
+    check_ins = SpooledJobReports(MemoryJobReports(), folder, later)
+    await check_ins.record(JobReport(JOB, AT + timedelta(minutes=5), said="new"))
+    leave(folder, JobReport(JOB, AT, said="old"))
+    assert (await check_ins.last(JOB)).good == JobReport(JOB, AT + timedelta(minutes=5), said="new")
+
+
+async def test_a_check_in_from_the_future(folder: Path) -> None:
+    """The clock was set back since: it counts as of now, or it would hide that no other comes."""
+    leave(folder, JobReport(JOB, AT + timedelta(days=400)))
+    assert (await SpooledJobReports(MemoryJobReports(), folder, later).last(JOB)).good == JobReport(JOB, later())
+
+
+class FullStore(MemoryJobReports):
+    """A store without room."""
+
+    async def record(self, check_in: JobReport) -> None:
+        del check_in
+        raise StoreError("no room")
+
+
+async def test_what_cannot_be_kept_stays_where_it_is(folder: Path) -> None:
+    """A full database loses no check-in."""
+    leave(folder, JobReport(JOB, AT))
+    with pytest.raises(StoreError):
+        await SpooledJobReports(FullStore(), folder, later).last(JOB)
+    assert len(read(folder)) == 1
+
+
+async def test_what_cannot_be_deleted_is_taken_in_again_and_changes_nothing(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A crash between the two steps is the same."""
+
+    def refused(_path: Path) -> None:
+        raise PermissionError
+
+    check_ins = SpooledJobReports(MemoryJobReports(), folder, later)
+    leave(folder, JobReport(JOB, AT))
+    monkeypatch.setattr(Path, "unlink", refused)
+    assert await check_ins.last(JOB) == await check_ins.last(JOB) == LastJobReports(JobReport(JOB, AT))
+
+
+async def test_a_folder_that_may_not_be_read(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The error names it."""
+
+    def refused(_folder: Path) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(job_spool, "read", refused)
+    with pytest.raises(StoreError, match="Permission denied"):
+        await SpooledJobReports(MemoryJobReports(), folder, later).last(JOB)
+
+
+@given(st.lists(st.tuples(st.sampled_from("ab"), st.integers(0, 99), st.booleans()), max_size=20))
+def test_only_the_newest_of_each_sort_counts(left: list[tuple[str, int, bool]]) -> None:
+    """As if each had been recorded one after the other."""
+    found = newest(JobReport(job, AT + timedelta(seconds=s), failed) for job, s, failed in left)
+    expected = {(job, failed): max(s for j, s, f in left if (j, f) == (job, failed)) for job, _, failed in left}
+    assert {(each.job, each.failed): (each.at - AT).total_seconds() for each in found} == expected
+
+
+def test_many_at_once_from_many_processes(folder: Path) -> None:
+    """No two are in each other's way."""
+    code = (
+        "import sys, pathlib, datetime as d; from watchkeeper.store.files.job_spool import leave;"
+        "from watchkeeper.model.probe_state import CheckIn;"
+        "[leave(pathlib.Path(sys.argv[1]), CheckIn('job', d.datetime(2026, 1, 1, tzinfo=d.UTC))) for _ in range(5)]"
+    )
+    started = [subprocess.Popen([sys.executable, "-c", code, str(folder)]) for _ in range(4)]
+    assert [each.wait(60) for each in started] == [0] * 4
+    assert len(read(folder)) == 20

@@ -1,0 +1,75 @@
+"""Probes' notes and jobs' check-ins, across restarts and power cuts."""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tests.store.material import HOUR, START
+from tests.store.strategies import TEXT
+from watchkeeper.errors import StoreError
+from watchkeeper.model.probe_state import NOTES_LIMIT, JobReport, JobReports, LastJobReports, StateStore
+from watchkeeper.store import Store
+from watchkeeper.store.writer import Writer
+
+
+async def test_notes_outlive_the_daemon(path: Path) -> None:
+    """Each owner has its own text; an unknown one has none."""
+    async with await Store.open(path) as store:
+        notes: StateStore = store.notes
+        assert await notes.read("returned") == ""
+        await notes.write("returned", "hide-hub")
+        await notes.write("returned", "hide-hub, tide-log")
+        await notes.write("http", "x")
+    async with await Store.open(path) as store:
+        assert await store.notes.read("returned") == "hide-hub, tide-log"
+        assert await store.notes.read("http") == "x"
+
+
+async def test_notes_have_a_bound(store: Store) -> None:
+    """What is longer than agreed is refused, and what was there stays."""
+    await store.notes.write("returned", "x" * NOTES_LIMIT)
+    with pytest.raises(StoreError, match=f"the notes of returned hold {NOTES_LIMIT + 1} characters"):
+        await store.notes.write("returned", "y" * (NOTES_LIMIT + 1))
+    assert await store.notes.read("returned") == "x" * NOTES_LIMIT
+
+
+async def test_the_newest_check_in_of_each_sort(path: Path) -> None:
+    """A good and a failed one are kept side by side, each in place of the one before."""
+    good, later = JobReport("nightly-backup", START), JobReport("nightly-backup", START + HOUR)
+    failed = JobReport("nightly-backup", START + 2 * HOUR, failed=True, said="no room\x00\udc80")
+    async with await Store.open(path) as store:
+        check_ins: JobReports = store.check_ins
+        assert await check_ins.last("nightly-backup") == LastJobReports()
+        for each in (good, failed, later):
+            await check_ins.record(each)
+    async with await Store.open(path) as store:
+        assert await store.check_ins.last("nightly-backup") == LastJobReports(later, failed)
+        assert await store.check_ins.last("other") == LastJobReports()
+
+
+async def test_both_survive_a_power_cut(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They are synced: https://www.sqlite.org/pragma.html#pragma_synchronous: 2 is FULL."""
+    levels: list[int] = []
+
+    def look(writing: Writer, *_: object) -> None:
+        levels.append(writing._conn.execute("PRAGMA synchronous").fetchone()[0])
+
+    monkeypatch.setattr(Writer, "write_note", look)
+    monkeypatch.setattr(Writer, "write_check_in", look)
+    await store.notes.write("returned", "x")
+    await store.check_ins.record(JobReport("nightly-backup", START))
+    assert levels == [2, 2]
+
+
+@given(owner=TEXT, text=TEXT, failed=st.booleans())
+@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+async def test_any_text_comes_back(store: Store, owner: str, text: str, *, failed: bool) -> None:
+    """Names and words are a probe's and a job's own: NUL, lone surrogates and all."""
+    await store.notes.write(owner, text)
+    assert await store.notes.read(owner) == text
+    check_in = JobReport(owner, START, failed, text)
+    await store.check_ins.record(check_in)
+    found = await store.check_ins.last(owner)
+    assert (found.failed if failed else found.good) == check_in

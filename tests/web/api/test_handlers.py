@@ -1,0 +1,303 @@
+"""The JSON API: every route, its parameters, its paging."""
+
+import json
+from dataclasses import replace
+from datetime import UTC, timedelta
+from typing import Any
+from urllib.parse import parse_qs, urlsplit
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from yarl import URL
+
+from tests.support import readstore
+from tests.support.readstore import GIB, HOUR, NOW, ReadStoreDouble
+from tests.web.conftest import ASKED, Client, Open
+from watchkeeper.model.alert import Alert, Concern, Priority
+from watchkeeper.model.observation import Deadline, Level, SeriesKey
+from watchkeeper.model.records import Sample
+from watchkeeper.web.dashboard.health import Check, HealthReport
+from watchkeeper.web.routes import ROUTES
+from watchkeeper.web.settings import PageSettings
+
+
+async def get(client: Client, path: str, status: int = 200) -> Any:
+    """The JSON body of an answer, which has no NaN in it."""
+    answer = await client.get(path)
+    assert answer.status == status, await answer.text()
+    return json.loads(await answer.read(), parse_constant=lambda name: pytest.fail(f"{name} is no JSON"))
+
+
+@pytest.mark.parametrize("state", ["calm", "filling", "full", "fresh"])
+async def test_every_route_answers(page: Open, state: str) -> None:
+    """In every state each route of the table gives JSON of its own media type."""
+    store: ReadStoreDouble = getattr(readstore, state)()
+    client = await page(store)
+    for route in ROUTES:
+        if not route.media.endswith("json") or ("{" in route.path and not store.all_series):
+            continue
+        answer = await client.get(route.path.replace("{id}", "1") + ASKED.get(route.path, ""))
+        assert (answer.status, answer.content_type) == (200, route.media), route.path
+        json.loads(await answer.read())
+
+
+async def test_index_describes_every_route(page: Open) -> None:
+    """/api lists each path of the API with its parameters and what they take."""
+    found = await get(await page(readstore.fresh()), "/api")
+    assert [r["path"] for r in found["routes"]] == [
+        "/api",
+        "/api/openapi.json",
+        "/api/v1/board",
+        "/api/v1/series",
+        "/api/v1/series/{id}",
+        "/api/v1/series/{id}/samples",
+        "/api/v1/series/{id}/samples.csv",
+        "/api/v1/alerts",
+        "/api/v1/findings",
+        "/api/v1/journal",
+        "/api/v1/outbox",
+        "/api/v1/room",
+        "/api/v1/ready",
+        "/api/v1/frees",
+        "/api/v1/changes",
+        "/api/v1/health",
+    ]
+    samples = next(r for r in found["routes"] if r["path"].endswith("/samples"))
+    assert [(p["name"], p["in"]) for p in samples["parameters"]] == [
+        ("id", "path"), ("since", "query"), ("until", "query"), ("points", "query"),
+    ]  # fmt: skip
+    assert samples["answers"] == [200, 400, 404]
+    assert all(p["what"] and p["allowed"] and p["schema"]["type"] for p in samples["parameters"])
+
+
+async def test_board(page: Open) -> None:
+    """The board has the page's order and parts, with instants in UTC."""
+    found = await get(await page(readstore.filling()), "/api/v1/board")
+    assert found["host"] == "gannet"
+    assert found["at"] == "2026-11-25T07:24:11.000Z"
+    assert [a["subject"] for a in found["needing"]] == ["snapshots of nest-cams", "pool skerry", "file system /srv"]
+    assert [a["priority"] for a in found["needing"]] == ["warning", "warning", "caution"]
+    assert len(found["known"]) == len(found["over"]) == 1
+    pool = next(p for p in found["places"] if p["subject"] == "pool skerry" and p["concern"] == "full")
+    assert pool["left_s"] == round(timedelta(days=3.1).total_seconds())
+    assert pool["earliest_at"] < pool["ends_at"] < pool["latest_at"]
+    assert {"why", "series", "subject", "quantity"} == set(found["quiet"][0])
+
+
+async def test_series(page: Open) -> None:
+    """A series is listed, and found by its id with its newest observation, findings and alerts."""
+    client = await page(readstore.filling())
+    items = (await get(client, "/api/v1/series"))["items"]
+    pool = next(s for s in items if (s["subject"], s["quantity"]) == ("pool skerry", "space"))
+    one = await get(client, f"/api/v1/series/{pool['id']}")
+    assert one["latest"]["used"] == 1.86 * 1024 * GIB
+    assert one["latest"]["facts"] == [{"name": "device", "value": "dm-3"}]
+    assert {f["concern"] for f in one["findings"]} == {"full", "stale"}
+    assert [a["state"] for a in one["alerts"]] == ["active"]
+    assert one["findings"][0]["forecast"]["growth_per_day"] > 0
+
+
+OBSERVED = {
+    "level": {"used", "capacity", "unit"},
+    "deadline": {"due_at", "last_at", "period_s"},
+    "answer": {"answered", "reason", "took_s", "phases"},
+    "condition": {"sound", "reason", "grave"},
+}
+
+
+@pytest.mark.parametrize(
+    ("kind", "names"),
+    [
+        ("level", {"at", "used", "capacity"}),
+        ("deadline", {"at", "due_at"}),
+        ("answer", {"at", "answered", "took_s"}),
+        ("condition", {"at", "sound"}),
+    ],
+)
+async def test_samples_by_kind(page: Open, kind: str, names: set[str]) -> None:
+    """A sample's values carry the names that its kind gives them."""
+    client = await page(readstore.filling())
+    one = next(s for s in (await get(client, "/api/v1/series"))["items"] if s["kind"] == kind)
+    latest = (await get(client, f"/api/v1/series/{one['id']}"))["latest"]
+    assert OBSERVED[kind] < set(latest)
+    found = await get(client, f"/api/v1/series/{one['id']}/samples")
+    assert found["kind"] == kind
+    assert set(found["items"][0]) == names
+    assert found["stored"] == len(found["items"]) == 48
+
+
+async def test_samples_window_and_points(page: Open) -> None:
+    """Since and until choose, as instants or as how long ago; points thins and says how many there were."""
+    client = await page(readstore.calm())
+    whole = await get(client, "/api/v1/series/1/samples?since=10d&points=20")
+    assert whole["stored"] == 480
+    assert 8 < len(whole["items"]) <= 20
+    named = await get(client, "/api/v1/series/1/samples?since=2026-11-24T00:00:00%2B01:00&until=2026-11-24T12:00:00Z")
+    assert (named["since"], named["until"]) == ("2026-11-23T23:00:00.000Z", "2026-11-24T12:00:00.000Z")
+    assert all(named["since"] <= s["at"] <= named["until"] for s in named["items"])
+    unescaped = await get(client, "/api/v1/series/1/samples?since=2026-11-24T00:00:00+01:00")
+    assert unescaped["since"] == named["since"]
+
+
+@pytest.mark.parametrize(
+    ("path", "parameter"),
+    [
+        ("/api/v1/series/1/samples?since=yesterday", "since"),
+        ("/api/v1/series/1/samples?since=2026-11-24", "since"),
+        ("/api/v1/series/1/samples?until=9999999999999d", "until"),
+        ("/api/v1/series/1/samples?since=0001-01-01T00:00:00%2B14:00", "since"),
+        ("/api/v1/series/1/samples?since=1h&until=2h", "since"),
+        ("/api/v1/series/1/samples?points=3", "points"),
+        ("/api/v1/series/1/samples?points=ten", "points"),
+        ("/api/v1/series/1/samples?points=%D9%A4%D9%A2", "points"),
+        ("/api/v1/journal?limit=0", "limit"),
+        ("/api/v1/journal?limit=501", "limit"),
+        ("/api/v1/journal?limit=5&limit=6", "limit"),
+        ("/api/v1/journal?before=-1", "before"),
+        ("/api/v1/outbox?limit=x", "limit"),
+        ("/api/v1/journal?lmit=5", "lmit"),
+        ("/api/v1/board?at=now", "at"),
+    ],
+)
+async def test_bad_values_are_named(page: Open, path: str, parameter: str) -> None:
+    """A bad value is a 400 with problem details that name the parameter and what is allowed."""
+    client = await page(readstore.calm())
+    answer = await client.get(path)
+    body = await answer.json(content_type="application/problem+json")
+    assert answer.status == body["status"] == 400
+    assert body["parameter"] == parameter
+    assert "allowed" in body
+    assert parameter in body["detail"]
+
+
+@pytest.mark.parametrize(
+    "path", ["/api/v1/series/99", "/api/v1/series/x", "/api/v1/series/0x1/samples", "/api/nothing"]
+)
+async def test_missing_things(page: Open, path: str) -> None:
+    """What there is not is a 404 with problem details."""
+    body = await get(await page(readstore.calm()), path, 404)
+    assert body["title"] == "Not Found"
+    assert body["instance"] == path
+
+
+async def test_journal_pages_lead_to_the_oldest_line(page: Open) -> None:
+    """Following the Link fields (RFC 8288) gives every line once, newest first, and then ends."""
+    store = readstore.fresh()
+    for i in range(23):
+        store.note(NOW + timedelta(seconds=i), f"line {i}")
+    client, path, texts, pages = await page(store), "/api/v1/journal?limit=5", [], 0
+    while path:
+        answer = await client.get(path)
+        texts += [line["text"] for line in (await answer.json())["items"]]
+        link = answer.links.get("next")
+        path = URL(link["url"]).raw_path_qs if link else ""
+        pages += 1
+    assert texts == [f"line {i}" for i in range(22, -1, -1)]
+    assert pages == 5
+
+
+async def test_journal_link_carries_the_prefix(page: Open) -> None:
+    """Behind a proxy the link to older lines is one that the reader can follow."""
+    store = readstore.fresh()
+    for i in range(3):
+        store.note(NOW, f"line {i}")
+    client = await page(store, PageSettings(prefix="/watch"))
+    answer = await client.get("/watch/api/v1/journal?limit=1")
+    url = urlsplit(answer.headers["Link"].partition(">")[0][1:])
+    assert url.path == "/watch/api/v1/journal"
+    assert parse_qs(url.query) == {"before": ["3"], "limit": ["1"]}
+
+
+async def test_outbox_shows_trouble_and_no_body(page: Open) -> None:
+    """An open parcel is listed with its tries; the message's text is the receiver's."""
+    (item,) = (await get(await page(readstore.filling()), "/api/v1/outbox"))["items"]
+    assert (item["notifier"], item["tries"], item["trouble"]) == ("mail", 2, "connection refused")
+    assert set(item["message"]) == {"id", "thread", "headline"}
+
+
+async def test_alerts_and_findings(page: Open) -> None:
+    """Alerts and findings name their series by its id."""
+    client = await page(readstore.filling())
+    ids = {s["id"]: s["subject"] for s in (await get(client, "/api/v1/series"))["items"]}
+    for path in ("/api/v1/alerts", "/api/v1/findings"):
+        for item in (await get(client, path))["items"]:
+            assert ids[item["series"]] == item["subject"]
+
+
+async def test_shelved_until(page: Open) -> None:
+    """A shelving is told while it lasts, and not after it has run out."""
+    store = readstore.fresh()
+    key = SeriesKey("memory", "used")
+    lasting = Alert(key, Concern.FULL, priority=Priority.CAUTION, shelved_until=NOW + HOUR)
+    store.raised = [lasting, replace(lasting, shelved_until=NOW - HOUR)]
+    items = (await get(await page(store), "/api/v1/alerts"))["items"]
+    assert [i["shelved_until"] for i in items] == ["2026-11-25T08:24:11.000Z", None]
+
+
+@pytest.mark.parametrize(
+    ("fitness", "status"), [(HealthReport.PASS, 200), (HealthReport.WARN, 200), (HealthReport.FAIL, 503)]
+)
+async def test_health(page: Open, fitness: HealthReport, status: int) -> None:
+    """draft-inadarei-api-health-check-06: pass and warn answer 2xx, fail 5xx; each check is an array of objects."""
+    checks = (
+        Check("store", "writes", HealthReport.PASS, observed=0.0, unit="records", at=NOW),
+        Check("probes", "runs", fitness, "" if fitness is HealthReport.PASS else "the probe of /srv hangs"),
+    )
+    client = await page(readstore.calm(), None, *checks)
+    answer = await client.get("/api/v1/health")
+    body = await answer.json(content_type="application/health+json")
+    assert answer.status == status
+    assert body["status"] == fitness.value
+    assert body["checks"]["store:writes"] == [
+        {"status": "pass", "observedValue": 0.0, "observedUnit": "records", "time": "2026-11-25T07:24:11.000Z"}
+    ]
+    assert ("output" in body) == (fitness is not HealthReport.PASS)
+
+
+async def test_figures_that_json_cannot_hold(page: Open) -> None:
+    """Infinities and instants beyond the calendar become null, names that are not UTF-8 a replacement sign."""
+    store, key = readstore.fresh(), SeriesKey("file system /\udcff", "space")
+    made = store.add(Level(key, float("inf"), float("nan")), None)
+    store.history[key] = [Sample(NOW.timestamp() - 60, float("inf"), float("nan"))]
+    late = SeriesKey("snapshots", "age of the newest")
+    store.add(Deadline(late, None), None)
+    store.history[late] = [Sample(NOW.timestamp() - 60, 1e300, None), Sample(NOW.timestamp(), None, None)]
+    client = await page(store)
+    one = await get(client, f"/api/v1/series/{made.id}")
+    assert (one["latest"]["used"], one["latest"]["capacity"]) == (None, None)
+    assert (await get(client, "/api/v1/series/1/samples"))["items"][0]["used"] is None
+    assert [s["due_at"] for s in (await get(client, "/api/v1/series/2/samples"))["items"]] == [None, None]
+
+
+async def test_unchanged_answer_is_not_sent_again(page: Open) -> None:
+    """A reader that has the answer already gets 304 without a body (RFC 9110, 15.4.5)."""
+    client = await page(readstore.calm())
+    first = await client.get("/api/v1/series")
+    again = await client.get("/api/v1/series", headers={"If-None-Match": first.headers["ETag"]})
+    assert (again.status, await again.read()) == (304, b"")
+    assert again.headers["ETag"] == first.headers["ETag"]
+    other = await client.get("/api/v1/series", headers={"If-None-Match": '"other"'})
+    assert other.status == 200
+    anything = await client.get("/api/v1/series", headers={"If-None-Match": "*"})
+    assert anything.status == 304
+
+
+CALM = readstore.calm()
+"""Only read, and slow to make for each example."""
+
+
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    path=st.sampled_from(["journal", "outbox", "series/1/samples", "series/1"]),
+    name=st.sampled_from(["limit", "before", "since", "until", "points", "x"]),
+    value=st.text(max_size=30)
+    | st.integers().map(str)
+    | st.datetimes().map(lambda d: d.replace(tzinfo=UTC).isoformat()),
+)
+async def test_no_value_breaks_the_server(page: Open, path: str, name: str, value: str) -> None:
+    """Whatever stands in the query, the answer is a good one or a problem of the asker's."""
+    client = await page(CALM)
+    answer = await client.get(f"/api/v1/{path}", params={name: value.encode("utf-8", "replace").decode()})
+    assert answer.status in {200, 400}
+    await client.close()

@@ -1,0 +1,137 @@
+"""What stands where on the board."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+from tests.support import readstore
+from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
+from watchkeeper.alerting.missing_data import GONE
+from watchkeeper.model.alert import Concern, Priority, State
+from watchkeeper.model.forecast import NoEnd
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, build_dashboard
+
+
+def board_of(store: ReadStoreDouble) -> Dashboard:
+    """The board over a store's state."""
+    return build_dashboard(store.all_series, store.seen, store.found, store.raised, store.now)
+
+
+def test_places_are_in_the_order_of_time_left() -> None:
+    """The staff holds what ends within a year, the least time first."""
+    places = board_of(readstore.filling()).places
+    assert [p.left_s for p in places] == sorted(p.left_s for p in places)
+    assert all(0 < p.left_s <= 365 * 86_400 for p in places)
+
+
+def test_interval_goes_with_a_forecast_alone() -> None:
+    """An estimate has its interval, an appointment has none."""
+    for place in board_of(readstore.filling()).places:
+        assert (place.earliest_s is not None) == place.forecast
+
+
+def test_staleness_has_no_place() -> None:
+    """Every probe would be stale in a few minutes if no sample came; that is not an end that the keeper waits for."""
+    assert Concern.STALE not in {p.finding.concern for p in board_of(readstore.filling()).places}
+
+
+def test_most_urgent_first_then_what_began_first() -> None:
+    """Alarms come before warnings; of equals what is up already in the order it began, then what is ahead."""
+    needing = board_of(readstore.full()).needing
+    ranks = [s.alert.priority or 0 for s in needing]
+    assert ranks == sorted(ranks, reverse=True)
+    alarms = [s.alert.key for s in needing if s.alert.priority is Priority.ALARM]
+    assert alarms[0] == SeriesKey("pool skerry", "space")
+    assert alarms[-1] == SeriesKey("file system /srv", "space")
+
+
+def test_what_is_over_stands_in_words_only() -> None:
+    """A level that is full has no time left, so it is told above the staff and not on it."""
+    board = board_of(readstore.full())
+    assert SeriesKey("pool skerry", "space") not in {p.finding.key for p in board.places}
+
+
+def test_overdue_without_an_alert_stands_at_now() -> None:
+    """Where the keeper switched the priority off, what is overdue still shows, at the end of the staff."""
+    store = ReadStoreDouble()
+    store.deadline("snapshots of tide-log", "age of the newest", -HOUR, DAY)
+    (place,) = board_of(store).places
+    assert place.left_s < 0
+    assert place.priority is None
+
+
+def test_states_have_their_own_parts() -> None:
+    """Acknowledged, shelved and rectified alerts do not ask for anything."""
+    store = ReadStoreDouble()
+    for i, state in enumerate(State):
+        store.answer(f"service hide-{i}", 0.1)
+        made = store.alert(SeriesKey(f"service hide-{i}", "answer"), Concern.SILENT, Priority.WARNING, HOUR, state)
+        store.raised[-1] = replace(made, priority=made.priority if made.standing else None)
+    store.raised.append(replace(store.raised[1], key=SeriesKey("service tide-log", "answer"), shelved_until=NOW + DAY))
+    board = board_of(store)
+    assert [len(part) for part in (board.needing, board.known, board.over, board.aside)] == [1, 1, 1, 1]
+
+
+def test_well_is_what_needs_no_place() -> None:
+    """Every series is somewhere: on the staff, in an alert, or counted as well or not known."""
+    for store in (readstore.calm(), readstore.filling(), readstore.full(), readstore.crowd(60)):
+        board = board_of(store)
+        shown = {p.finding.key for p in board.places} | {s.alert.key for s in board.needing + board.known}
+        assert shown | {q.key for q in board.quiet} == {s.key for s in store.all_series}
+        assert shown.isdisjoint({q.key for q in board.quiet})
+
+
+def test_too_few_samples_is_not_well() -> None:
+    """What cannot be said yet is not counted as well."""
+    store = ReadStoreDouble()
+    for no_end in (NoEnd.TOO_FEW, NoEnd.UNCERTAIN, NoEnd.STILL, NoEnd.FAR):
+        store.level(f"file system /{no_end.value}", "space", GIB, 2 * GIB, no_end=no_end)
+    assert [q.why for q in board_of(store).quiet] == [
+        OkSeries.UNKNOWN,
+        OkSeries.UNKNOWN,
+        OkSeries.NO_END,
+        OkSeries.NO_END,
+    ]
+
+
+def test_series_without_a_finding_is_not_known() -> None:
+    """A series that was seen but not judged yet is not counted as well."""
+    store = readstore.calm()
+    store.found.clear()
+    assert {q.why for q in board_of(store).quiet} == {OkSeries.UNKNOWN}
+
+
+def test_end_beyond_a_year_is_no_end() -> None:
+    """The staff ends at a year."""
+    store = ReadStoreDouble()
+    far = timedelta(days=400)
+    store.level("pool skerry", "space", GIB, 2 * GIB, full_in=(far, far, far))
+    board = board_of(store)
+    assert board.places == ()
+    assert [q.why for q in board.quiet] == [OkSeries.NO_END]
+
+
+def test_what_a_cause_holds_stands_beneath_it_and_nowhere_else() -> None:
+    """A guest that is down with its pool is shown under the pool; when the pool is well again it stands by itself."""
+    store = readstore.full()
+    pool = SeriesKey("pool skerry", "space")
+    held = {"guest hide-hub", "service hide-hub"}
+    before = len(board_of(store).needing)
+    store.raised[:] = [replace(a, held_by=pool) if a.key.subject in held else a for a in store.raised]
+    needing = board_of(store).needing
+    (cause,) = (s for s in needing if s.alert.key == pool)
+    assert {s.alert.key.subject for s in cause.holds} == held
+    assert len(needing) == before - 2
+    store.raised[:] = [a for a in store.raised if a.key != pool]
+    assert held <= {s.alert.key.subject for s in board_of(store).needing}
+
+
+def test_what_is_gone_for_good_has_no_place() -> None:
+    """A guest that was removed is not counted as well for as long as its history is kept."""
+    store = readstore.calm()
+    gone = next(q for q in board_of(store).quiet if q.finding is not None)
+    assert gone.finding is not None
+    store.found.append(replace(gone.finding, concern=Concern.STALE, reason=GONE))
+    board = board_of(store)
+    assert gone.key not in {q.key for q in board.quiet}
+    assert board.watched == len(store.all_series) - 1

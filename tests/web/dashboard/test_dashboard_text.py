@@ -1,0 +1,153 @@
+"""The page's own sentences."""
+
+from datetime import UTC, timedelta
+
+import pytest
+
+from tests.support import readstore
+from tests.support.readstore import DAY, GIB, HOUR, ReadStoreDouble
+from tests.web.dashboard.test_dashboard import board_of
+from watchkeeper.model.alert import Alert, Concern, Priority
+from watchkeeper.model.forecast import NoEnd
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey
+from watchkeeper.web.dashboard import dashboard_text
+from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard
+
+KEY = SeriesKey("pool skerry", "space")
+DAY_S = 86_400.0
+
+
+@pytest.mark.parametrize(
+    ("store", "verdict", "by_when"),
+    [
+        (readstore.fresh(), "The watch has just begun", "No sample has come yet."),
+        (readstore.calm(), "Nothing needs you", "The nearest end: pool skerry, in about 6 months, Sat 15 May."),
+        (readstore.filling(), "Three things need you", "Next to run out: pool skerry, in about 3 days, Sat 28 Nov."),
+        (readstore.full(), "Eleven things need you at once", "Next to run out: file system /srv, in about 9 h"),
+    ],
+)
+def test_verdict(store: ReadStoreDouble, verdict: str, by_when: str) -> None:
+    """Each state of the scenario has its two first sentences."""
+    board = board_of(store)
+    assert dashboard_text.verdict(board) == verdict
+    assert dashboard_text.by_when(board, UTC).startswith(by_when)
+
+
+def _one(concern: Concern = Concern.FULL, priority: Priority = Priority.WARNING) -> ReadStoreDouble:
+    store = ReadStoreDouble()
+    store.level("pool skerry", "space", GIB, 2 * GIB, full_in=(2 * DAY, 3 * DAY, 4 * DAY))
+    store.alert(KEY, concern, priority, HOUR)
+    return store
+
+
+def test_one_thing() -> None:
+    """One thing is told in the singular, with its own time."""
+    board = board_of(_one())
+    assert dashboard_text.verdict(board) == "One thing needs you"
+    assert dashboard_text.by_when(board, UTC) == "Time is up: pool skerry, in about 3 days, Sat 28 Nov."
+
+
+def test_appointment_is_exact() -> None:
+    """A deadline is told without `about`."""
+    store = ReadStoreDouble()
+    made = store.deadline("service hide-hub", "certificate", 16 * DAY, None)
+    store.alert(made.key, Concern.OVERDUE, Priority.CAUTION, HOUR)
+    assert (
+        dashboard_text.by_when(board_of(store), UTC)
+        == "Time is up: service hide-hub: certificate, in 16 days, Fri 11 Dec."
+    )
+
+
+def test_nothing_ahead_is_silent() -> None:
+    """Where no time is ahead, no second sentence is made up."""
+    assert dashboard_text.by_when(board_of(_one(Concern.STALE)), UTC) == ""
+
+
+def test_no_end_in_sight() -> None:
+    """Where no level fills, the second sentence says so; with nothing to say it stays empty."""
+    store = ReadStoreDouble()
+    store.answer("service hide-hub", 0.1)
+    assert dashboard_text.by_when(board_of(store), UTC) == "No level has an end in sight within a year."
+    store.all_series.clear()
+    assert dashboard_text.by_when(board_of(store), UTC) == ""
+
+
+def test_not_known_yet_is_said() -> None:
+    """Just after the start no level has a forecast, which is not the same as none having an end."""
+    store = ReadStoreDouble()
+    store.level("pool skerry", "space", GIB, 2 * GIB, no_end=NoEnd.TOO_FEW)
+    assert dashboard_text.by_when(board_of(store), UTC) == "One thing is not known yet; that takes more samples."
+
+
+def test_known_things_are_not_news() -> None:
+    """An acknowledged alert leaves nothing new, which is not the same as nothing."""
+    board = board_of(readstore.filling())
+    quiet = Dashboard(board.at, (), board.known, (), (), (), (), 1, board.newest_at)
+    assert dashboard_text.verdict(quiet) == "Nothing new needs you"
+
+
+def test_counted() -> None:
+    """Small numbers are words."""
+    assert dashboard_text.counted(1, "thing", "things") == "One thing"
+    assert dashboard_text.counted(13, "thing", "things") == "13 things"
+
+
+@pytest.mark.parametrize(
+    ("earliest_s", "latest_s", "words"),
+    [
+        (2 * DAY_S, 5 * DAY_S, "2 to 5 days"),
+        (20 * 3600, 5 * DAY_S, "20 h to 5 days"),
+        (15 * DAY_S, None, "15 days at the earliest"),
+        (3 * DAY_S, 3 * DAY_S + 60, ""),
+        (None, None, ""),
+    ],
+)
+def test_between(earliest_s: float | None, latest_s: float | None, words: str) -> None:
+    """The interval in as few words as it can be."""
+    assert dashboard_text.between(earliest_s, latest_s) == words
+
+
+def test_left_of_what_has_passed() -> None:
+    """An appointment that has passed without an alert stands at now."""
+    store = ReadStoreDouble()
+    store.deadline("snapshots of tide-log", "age of the newest", -HOUR, DAY)
+    assert dashboard_text.left(board_of(store).places[0]) == "now"
+
+
+def test_interval_of_what_is_full() -> None:
+    """What is full has no interval any more, and neither has what is no forecast."""
+    full, silent = readstore.full(), readstore.filling()
+    finding = next(f for f in full.found if f.key == KEY and f.concern is Concern.FULL)
+    assert dashboard_text.interval_of(finding) == ""
+    assert all(dashboard_text.interval_of(f) == "" for f in silent.found if f.concern is not Concern.FULL)
+
+
+def test_alert_without_a_finding() -> None:
+    """An alert restored before its series was judged again is told by its concern."""
+    board = board_of(readstore.fresh())
+    alert = readstore.filling().raised[0]
+    assert dashboard_text.fact(ActiveAlert(alert, None, None, None), board, UTC) == "overdue"
+    assert dashboard_text.since(Alert(KEY, Concern.FULL), board, UTC) == ""
+
+
+@pytest.mark.parametrize(
+    ("seen", "words"),
+    [
+        (None, "nothing seen yet"),
+        (Level(KEY, GIB, 2 * GIB), "1 GiB of 2 GiB used (50 %), 1 GiB left"),
+        (Level(KEY, float("inf"), 2 * GIB), "no figures"),
+        (Answer(KEY, answered=True, took_s=0.038), "answered in 38 ms"),
+        (Answer(KEY, answered=True, took_s=1.24), "answered in 1.2 s"),
+        (Answer(KEY, answered=True), "answered in unknown time"),
+        (Answer(KEY, answered=False), "no answer"),
+        (Answer(KEY, answered=False, reason="status 502"), "status 502"),
+        (Condition(KEY, sound=True), "sound"),
+        (Condition(KEY, sound=False, reason="paused"), "paused"),
+        (Condition(SeriesKey("file system /srv", "writable"), sound=False), "not writable"),
+        (Deadline(KEY, None), "has never happened"),
+        (Deadline(KEY, readstore.NOW, readstore.NOW - timedelta(days=1)), "kept so far"),
+    ],
+)
+def test_summary(seen: Level | Answer | Condition | Deadline | None, words: str) -> None:
+    """Each kind of observation in a few words."""
+    assert dashboard_text.summary(seen) == words

@@ -1,0 +1,395 @@
+"""The pages: what they say in each state, and that hostile words stay words."""
+
+import re
+from dataclasses import replace
+from datetime import timedelta
+from html.parser import HTMLParser
+
+import pytest
+
+from tests.support import readstore
+from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
+from tests.web.conftest import Client, Open
+from watchkeeper.messages.runbook.catalog import find_entry
+from watchkeeper.model.alert import Concern, Priority, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey
+from watchkeeper.model.records import DeliveryState, Entry
+from watchkeeper.web.dashboard.dashboard import Place
+from watchkeeper.web.dashboard.health import Check, HealthReport
+from watchkeeper.web.dashboard.pages import JOURNAL_PAGE, rows
+from watchkeeper.web.settings import PageSettings
+from watchkeeper.web.templating import commands
+
+
+class Reader(HTMLParser):
+    """Collects a page's elements, and its text as a reader meets it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data: str) -> None:
+        self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+    def links(self) -> list[str]:
+        """Where the page leads."""
+        return [a["href"] or "" for tag, a in self.tags if tag == "a"]
+
+
+async def read(client: Client, path: str = "/", status: int = 200) -> Reader:
+    """A page, parsed."""
+    answer = await client.get(path, headers={"Accept": "text/html"})
+    assert answer.status == status
+    assert answer.content_type == "text/html"
+    reader = Reader()
+    reader.feed(await answer.text())
+    return reader
+
+
+@pytest.mark.parametrize(
+    ("state", "words"),
+    [
+        ("calm", ["Nothing needs you", "16 well", "1 not known yet", "answers again after 4 min"]),
+        (
+            "filling",
+            [
+                "Three things need you", "full in about 3 days", "Nine times in ten: 2 to 5 days.",
+                "overdue for 2 days 4 h", "Since Mon 23 Nov 04:24, 2 days 4 h ago.", "systemctl list-timers --all",
+                "Known to you", "Over, and not acknowledged", "was silent",
+            ],
+        ),
+        ("full", ["Eleven things need you at once", "Suspended: no space left", "silent for 20 min"]),
+        ("fresh", ["The watch has just begun", "No sample has come yet."]),
+    ],
+)  # fmt: skip
+async def test_board_says(page: Open, state: str, words: list[str]) -> None:
+    """Each state of the scenario in the words that matter."""
+    reader = await read(await page(getattr(readstore, state)()))
+    for expected in words:
+        assert expected in reader.text
+
+
+async def test_board_is_small_with_many_subjects(page: Open) -> None:
+    """With 300 subjects the board stays below 100 kB, and no more names than can be told apart stand at the staff."""
+    client = await page(readstore.crowd(300))
+    answer = await client.get("/")
+    html = await answer.text()
+    assert len(html.encode()) < 100_000
+    assert len(re.findall(r'class="name ', html)) == 14
+
+
+async def test_few_alerts_show_what_to_look_at(page: Open) -> None:
+    """Up to three alerts are told at length: each shows what to look at, none of it folded away."""
+    html = await (await (await page(readstore.filling())).get("/")).text()
+    needing = html[html.index('<ol class="standing') : html.index("</ol>")]
+    assert needing.count('<li class="alert">') == 3
+    assert needing.count('<p class="advice">') == 3
+    assert '<details class="advice">' not in needing
+
+
+@pytest.mark.parametrize(
+    ("name", "forecast", "high"),
+    [("a" * 25, False, 12), ("a" * 26, False, 16), ("a" * 25, True, 16), ("a" * 26, True, 20)],
+)
+def test_a_name_has_the_height_of_its_lines(name: str, forecast: bool, high: int) -> None:  # noqa: FBT001
+    """12 units, and 4 more for the interval of a forecast and for a name of more than 25 signs, each."""
+    left = 3 * 86_400.0
+    concern = Concern.FULL if forecast else Concern.OVERDUE
+    finding = Finding(SeriesKey(name, "space"), concern, readstore.NOW, None)
+    place = Place(1, finding, None, left, left / 2, 2 * left)
+    assert rows(place) == high
+
+
+async def test_many_alerts_are_told_in_short(page: Open) -> None:
+    """The first of many alerts shows what to look at, and no advice is given twice."""
+    html = await (await (await page(readstore.full())).get("/")).text()
+    assert html.count('<p class="advice">') == 1
+    assert html.index('<p class="advice">') < html.index('<details class="advice">')
+    advice = re.findall(r'class="advice"', html)
+    assert len(advice) == 5
+    assert html.count("If they are silent too, look there first.") == 1
+
+
+async def test_priority_is_word_and_shape(page: Open) -> None:
+    """Wherever a priority is coloured, its word and its shape stand too."""
+    html = await (await (await page(readstore.filling())).get("/")).text()
+    for span in re.findall(r'<span class="word p(\d)">(.*?)</span>', html):
+        assert f'href="#c{span[0]}"' in span[1]
+        assert Priority(int(span[0])).word in span[1]
+
+
+async def test_one_heading_and_landmarks(page: Open) -> None:
+    """A screen reader finds one main part, one first heading, named navigation and named sections on every page."""
+    client = await page(readstore.filling())
+    for path in ("/", "/journal", "/subjects/13"):
+        reader = await read(client, path)
+        names = [tag for tag, _ in reader.tags]
+        assert (names.count("main"), names.count("h1"), names.count("header"), names.count("footer")) == (1, 1, 1, 1)
+        assert ("html", {"lang": "en"}) in reader.tags
+        labels = [a for tag, a in reader.tags if tag in {"nav", "section"}]
+        ids = {a["id"] for _, a in reader.tags if "id" in a}
+        assert all(a.get("aria-label") or a.get("aria-labelledby") in ids for a in labels)
+
+
+async def test_no_style_or_script(page: Open) -> None:
+    """The content policy refuses style attributes and scripts within the page; the one script is a file of ours."""
+    client = await page(readstore.filling())
+    for path in ("/", "/journal", "/subjects/13", "/subjects/17?span=day"):
+        for tag, attributes in (await read(client, path)).tags:
+            assert tag not in {"style", "iframe"}
+            assert tag != "script" or attributes == {"src": "/static/page.js", "defer": None}
+            assert not [name for name in attributes if name == "style" or name.startswith("on")]
+
+
+async def test_every_link_leads_somewhere(page: Open) -> None:
+    """No link of any page is dead, with a prefix or without."""
+    for prefix in ("", "/watch"):
+        client = await page(readstore.filling(), PageSettings(prefix=prefix))
+        seen, todo = set(), {f"{prefix}/"}
+        while todo:
+            path = todo.pop()
+            seen.add(path)
+            answer = await client.get(path)
+            assert answer.status == 200, path
+            if answer.content_type != "text/html":
+                continue
+            reader = Reader()
+            reader.feed(await answer.text())
+            sources = [str(a["href"]) for tag, a in reader.tags if tag == "link"]
+            found = {link for link in [*reader.links(), *sources] if not link.startswith("#")}
+            assert all(link.startswith(f"{prefix}/") for link in found)
+            todo |= found - seen
+        assert len(seen) > 20
+
+
+HOSTILE = "<img src=x onerror=alert(1)>\"'&\x00\x1b[31m\u202e\udcff"
+
+
+def _hostile() -> ReadStoreDouble:
+    store = ReadStoreDouble()
+    facts = ((HOSTILE, HOSTILE),)
+    made = [
+        store.level(HOSTILE, "space", GIB, 2 * GIB, full_in=(HOUR, 2 * HOUR, 3 * HOUR)),
+        store.add(
+            Answer(SeriesKey(HOSTILE, "a"), answered=False, reason=HOSTILE, phases=((HOSTILE, 1.0),), facts=facts), None
+        ),
+        store.add(
+            Condition(SeriesKey(HOSTILE, HOSTILE), sound=False, reason=HOSTILE, facts=facts), None, probe=HOSTILE
+        ),
+        store.add(Deadline(SeriesKey(HOSTILE, "b"), None, facts=facts), None),
+        store.add(Level(SeriesKey(HOSTILE, "c"), 1, 2, facts=facts), None),
+    ]
+    store.alert(made[0].key, Concern.FULL, Priority.ALARM, HOUR)
+    store.note(NOW, HOSTILE, Entry.NOTE, made[0].key)
+    return store
+
+
+async def test_hostile_words_are_text(page: Open) -> None:
+    """Names, reasons, facts and notes from outside make no element, and bring no control or direction marks."""
+    client = await page(_hostile(), None, Check("x", "y", HealthReport.WARN, HOSTILE))
+    for path in ("/", "/journal", *(f"/subjects/{i}" for i in range(1, 6)), "/subjects/%3Cimg%3E"):
+        answer = await client.get(path, headers={"Accept": "text/html"})
+        html = (await answer.read()).decode("utf-8")
+        reader = Reader()
+        reader.feed(html)
+        assert "img" not in {tag for tag, _ in reader.tags}
+        assert "onerror" not in {name for _, attributes in reader.tags for name in attributes}
+        assert not set("\x00\x1b\u202e") & set(html)
+
+
+async def test_trouble_of_the_watch_comes_first(page: Open) -> None:
+    """Where the watch itself is not kept, the page does not say that nothing needs the keeper."""
+    client = await page(
+        readstore.calm(), None, Check("rules", "reviews", HealthReport.FAIL, "the rules have not been applied")
+    )
+    reader = await read(client)
+    assert "the rules have not been applied" in reader.text
+    assert "The watch itself needs you" in reader.text
+    assert "Nothing needs you" not in reader.text
+
+
+@pytest.mark.parametrize("span", ["day", "week", "month", "year"])
+async def test_every_subject_at_every_span(page: Open, span: str) -> None:
+    """Each series of every kind has its page, its two pictures and its table."""
+    store = readstore.full()
+    client = await page(store)
+    for series in store.all_series:
+        reader = await read(client, f"/subjects/{series.id}?span={span}")
+        pictures = [a for tag, a in reader.tags if tag == "svg" and a.get("role") == "img"]
+        assert len(pictures) == 2
+        assert ("table", {}) in reader.tags
+
+
+async def test_subject_by_name(page: Open) -> None:
+    """A subject is found by its own name as well, slashes and all."""
+    reader = await read(await page(readstore.filling()), "/subjects/file%20system%20%2Fsrv?span=month")
+    assert "file system /srv" in reader.text
+
+
+async def test_subject_says_what_was_found(page: Open) -> None:
+    """Growth, cycle and the interval are told in words beside the picture."""
+    client = await page(readstore.filling())
+    text = (await read(client, "/subjects/14")).text
+    for expected in (
+        "Growing 8.33 GiB a day since Tue 10 Nov; pruned every day about 04:24",
+        "full, earliest Thu 10 Dec",
+        "full, latest no end",
+    ):
+        assert expected in text
+
+
+async def test_what_to_do_stands_with_the_alert(page: Open) -> None:
+    """While an alert stands, what the manual says about it, with the subject's own name in the commands."""
+    store = readstore.filling()
+    client = await page(store)
+    for alert in await store.alerts():
+        number = next(s.id for s in store.all_series if s.key == alert.key)
+        text = "".join((await read(client, f"/subjects/{number}")).text.split())
+        entry = find_entry(alert.concern, alert.key)
+        for part in (entry.means, entry.helps, entry.avoid, *(command for command, _ in entry.commands)):
+            told = "".join(entry.named(part, alert.key).replace("`", "").split())
+            assert (told in text) == (alert.standing and alert.state is not State.NORMAL), (str(alert.key), told)
+
+
+async def test_answer_shows_its_phases(page: Open) -> None:
+    """Where an answer spent its time is a table."""
+    store = readstore.calm()
+    service = next(s for s in store.all_series if s.key == SeriesKey("service hide-hub", "answer"))
+    text = (await read(await page(store), f"/subjects/{service.id}?span=day")).text
+    assert "name lookup 1 ms" in text
+    assert "first byte 21 ms" in text
+
+
+async def test_subject_that_has_just_come(page: Open) -> None:
+    """A series without samples, findings or journal has a page that says so."""
+    store = ReadStoreDouble()
+    store.add(Deadline(SeriesKey("pool skerry", "scrub"), None), None)
+    store.found.clear()
+    store.seen.clear()
+    text = (await read(await page(store), "/subjects/1")).text
+    for expected in ("Not known yet", "No sample in this time.", "None so far.", "Nothing has happened yet."):
+        assert expected in text
+
+
+async def test_span_follows_the_history(page: Open) -> None:
+    """A series of today is drawn over a day unasked, an older one over a week."""
+    store = readstore.calm()
+    store.all_series[0] = replace(store.all_series[0], first_at=NOW - HOUR)
+    client = await page(store)
+    for path, span in (("/subjects/1", "day"), ("/subjects/2", "week")):
+        current = [a["href"] for tag, a in (await read(client, path)).tags if tag == "a" and a.get("aria-current")]
+        assert f"{path}?span={span}" in current
+
+
+async def test_condition_in_its_own_words(page: Open) -> None:
+    """The picture and the table of a condition use the words of its quantity."""
+    store = ReadStoreDouble()
+    store.condition("file system /srv", "writable", "read-only since an error", HOUR)
+    text = (await read(await page(store), "/subjects/1?span=day")).text
+    assert text.count("not writable") > 2
+
+
+async def test_samples_that_cannot_be_told(page: Open) -> None:
+    """A level without a capacity and a deadline that never happened are told as unknown."""
+    store = ReadStoreDouble()
+    level = store.level("pool skerry", "space", GIB, 2 * GIB, no_end=None)
+    store.history[level.key] = [type(s)(s.at_s, s.value, None) for s in store.history[level.key]]
+    deadline = store.deadline("pool skerry", "scrub", -DAY, DAY)
+    never = [type(s)(s.at_s, None, None) for s in store.history[deadline.key][-5:]]
+    store.history[deadline.key] = [*store.history[deadline.key][-50:-5], *never]
+    client = await page(store)
+    assert "unknown" in (await read(client, "/subjects/1")).text
+    assert "never happened" in (await read(client, "/subjects/2")).text
+
+
+@pytest.mark.parametrize("path", ["/subjects/99", "/subjects/nobody", "/nothing"])
+async def test_missing_page(page: Open, path: str) -> None:
+    """A person at a browser gets a page for an error, with a way back."""
+    reader = await read(await page(readstore.calm()), path, 404)
+    assert "Not Found" in reader.text
+    assert "/" in reader.links()
+
+
+async def test_bad_span(page: Open) -> None:
+    """A bad value in a page's address says what is allowed."""
+    reader = await read(await page(readstore.calm()), "/subjects/1?span=decade", 400)
+    assert "Write one of day, week, month, year." in reader.text
+
+
+async def test_what_was_never_taken_stands_before_the_journal(page: Open) -> None:
+    """A message that a receiver refused is listed with what it said; one that only waits is not."""
+    store = readstore.fresh()
+    waiting = readstore.parcel(NOW)
+    refused = replace(
+        waiting, state=DeliveryState.SET_ASIDE, notifier="phone", trouble="status 410 <gone>", done_at=NOW
+    )
+    store.open_parcels += [waiting, refused]
+    client = await page(store)
+    text = (await read(client, "/journal")).text
+    assert "Messages that were never taken" in text
+    assert re.search(r"to\s+phone\s*, tried 2 times. status 410 <gone>", text)
+    assert "connection refused" not in text
+    assert "Messages that were never taken" not in (await read(client, "/journal?before=1")).text
+
+
+async def test_journal_by_day_and_page(page: Open) -> None:
+    """Lines stand under their day in the host's zone; older ones are on a further page; the last page says so."""
+    store = readstore.fresh()
+    start = NOW - timedelta(days=1)
+    for i in range(JOURNAL_PAGE + 1):
+        store.note(start + timedelta(minutes=10 * i), f"line {i}")
+    client = await page(store)
+    first = await read(client, "/journal")
+    assert "line 100" in first.text
+    assert "line 0 " not in first.text
+    assert "Tue 24 Nov" in first.text
+    older = next(link for link in first.links() if "before" in link)
+    second = await read(client, older)
+    assert "line 0" in second.text
+    assert "Newest lines" in second.text
+    assert "There are no older lines." in (await read(client, "/journal?before=1")).text
+    assert "Nothing has happened yet." in (await read(await page(readstore.fresh()), "/journal")).text
+
+
+def test_commands_in_advice() -> None:
+    """What stands between backticks is a command; a lone backtick is only itself, and markup stays text."""
+    assert commands("`df -h` shows <it>") == "<code>df -h</code> shows &lt;it&gt;"
+    assert commands("a ` b") == "a ` b"
+
+
+async def test_what_is_well_is_told_apart(page: Open) -> None:
+    """Two conditions of one file system stand in the folded list under names of their own."""
+    store = readstore.fresh()
+    store.condition("file system /", "answers")
+    store.condition("file system /", "writable")
+    store.condition("pool skerry", "health")
+    reader = await read(await page(store.settled()))
+    assert "file system /: answers" in reader.text
+    assert "file system /: writable" in reader.text
+    assert "pool skerry: health" not in reader.text
+
+
+async def test_a_chosen_stretch_of_the_past(page: Open) -> None:
+    """With its ends given, that stretch alone is drawn, without what lies ahead; the wrong way round is refused."""
+    client = await page(readstore.filling())
+    text = await (await client.get("/subjects/13?since=2026-11-20T00:00:00Z&until=2026-11-21T00:00:00Z")).text()
+    assert 'From <time datetime="2026-11-20T00:00:00Z">' in text
+    assert 'class="fan"' not in text
+    assert 'data-since="1795132800" data-until="1795219200"' in text
+    assert 'class="fan"' in await (await client.get("/subjects/13?span=week")).text()
+    ago = await (await client.get("/subjects/13?since=36h")).text()
+    assert 'datetime="2026-11-23T19:24:11Z"' in ago
+    until = await (await client.get("/subjects/13?span=day&until=24h")).text()
+    assert 'datetime="2026-11-23T07:24:11Z"' in until
+    for wrong in ("since=2026-11-21T00:00:00Z&until=2026-11-20T00:00:00Z", "since=2027-01-01T00:00:00Z"):
+        answer = await client.get(f"/subjects/13?{wrong}")
+        assert answer.status == 400

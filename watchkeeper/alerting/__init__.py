@@ -1,0 +1,1 @@
+"""From observations to alerts: rules, the state machine, correlation and the time of the next evaluation. Pure."""

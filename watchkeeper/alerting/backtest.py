@@ -1,0 +1,77 @@
+"""The rehearsal: a recorded history lived through as the daemon would have lived it, evaluation by evaluation.
+
+It never looks ahead: an evaluation knows the samples up to its own moment and no other. What reads the record and what
+prints the outcome live in cli/.
+"""
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.evaluator import SeriesEvaluator
+from watchkeeper.alerting.rules import Rules
+from watchkeeper.model.alert import Alert, Concern, Priority, Transition
+from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.line import Floats
+from watchkeeper.model.observation import Kind, Level, SeriesKey, Unit
+
+RECORD = SeriesKey("record", "space")
+"""What a record is called that has no name."""
+
+Numbers = Sequence[float] | Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """What one evaluation came to. at_s: seconds since 1970; transitions: the fill alert's moves at this moment."""
+
+    at_s: float
+    forecast: Forecast
+    alert: Alert
+    transitions: tuple[Transition, ...] = ()
+
+    @property
+    def priority(self) -> Priority | None:
+        """What the fill alert stands at; None while it does not stand."""
+        return self.alert.priority
+
+
+def evaluations(at_s: Numbers, every_s: float) -> int:
+    """How many there are: at the first sample, and at every full step after it up to the last."""
+    return int((at_s[-1] - at_s[0]) / every_s) + 1 if len(at_s) else 0
+
+
+def rehearse(
+    at_s: Numbers,
+    used: Numbers,
+    capacity: Numbers,
+    every_s: float,
+    rules: Rules,
+    key: SeriesKey = RECORD,
+    unit: Unit = Unit.BYTES,
+) -> Iterator[Evaluation]:
+    """Walk through samples in the order of time. Those up to and at an evaluation's moment are taken in before it.
+
+    at_s: seconds since 1970, in order.
+    """
+    book = AlertBook()
+    evaluator = SeriesEvaluator(key, Kind.LEVEL, math.inf, rules, book)
+    count, i = len(at_s), 0
+    for step in range(evaluations(at_s, every_s)):
+        now_s = float(at_s[0]) + step * every_s
+        while i < count and at_s[i] <= now_s:
+            seen = Level(key, float(used[i]), float(capacity[i]), unit)
+            evaluator.take(seen, datetime.fromtimestamp(float(at_s[i]), UTC))
+            i += 1
+        yield _evaluate(evaluator, book, now_s)
+
+
+def _evaluate(evaluator: SeriesEvaluator, book: AlertBook, now_s: float) -> Evaluation:
+    now, limits = datetime.fromtimestamp(now_s, UTC), evaluator.rules
+    findings = evaluator.evaluate(now)
+    forecast = next(f.forecast for f in findings if f.forecast is not None)
+    moves = tuple(move for f in findings for move in book.step(f, now, limits.delays(f.concern)))
+    of_full = tuple(move for move in moves if move.after.concern is Concern.FULL)
+    return Evaluation(now_s, forecast, book.get(evaluator.key, Concern.FULL), of_full)

@@ -1,0 +1,243 @@
+"""Alerts that belong together: a cause with its consequences, answers that are lost at once, a flood.
+
+Each alert moves by itself (state_machine.py); this decides whether it is told on its own. While a cause stands, what
+rests on it is held and not told, and the cause is as urgent as the most urgent thing that it holds. Answers that are
+lost within a short time are held by one alert about all of them, and in a flood everything is held by one that sums it
+up. What a holder leaves behind is told when it has gone. Pure: `now` is an argument.
+
+Not here: the alerts themselves (alert_book.py), what rests on what (dependencies.py), how the summaries are worded
+(group_alerts.py).
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from watchkeeper.alerting import state_machine
+from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.dependencies import Dependencies
+from watchkeeper.alerting.group_alerts import FLOOD, GROUP, LIMITS, OWN, Flood, Group, Limits
+from watchkeeper.model.alert import Alert, Concern, Delays, Event, NotificationKind, Priority, State, Transition
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Answer, Condition, Level, Observation, SeriesKey
+
+DOUBT_S = 120.0
+"""So long a thing that is down, and has no alert yet, may be the cause of another's. Probes look about once a minute:
+a cause that has not been raised within two looks is none."""
+
+CONSEQUENCES = frozenset({Concern.SILENT, Concern.UNSOUND, Concern.STALE})
+"""What can be a consequence. A level that fills and a date that comes do so whatever else is wrong."""
+
+CAUSES = frozenset({Concern.SILENT, Concern.UNSOUND, Concern.FULL})
+
+STOPPED = frozenset({"state", "answers", "there"})
+"""Conditions that mean, when they are unsound, that what they are about does not work; of the others only grave ones
+do: a pool that lost one of two disks still carries its guests."""
+
+
+class Correlation:
+    """Moves each alert with a view of the others."""
+
+    def __init__(
+        self,
+        book: AlertBook,
+        down: Mapping[SeriesKey, datetime],
+        dependencies: Dependencies,
+        limits: Limits = LIMITS,
+        before: "Correlation | None" = None,
+    ) -> None:
+        """down: since when each thing is down that is, as is_down() says. limits: when alerts are told together.
+
+        before: what correlated until now, by other dependencies and limits.
+        """
+        self._book, self._down, self.dependencies = book, down, dependencies
+        self._settle_s = limits.settle_s
+        self.group: Group = Group() if before is None else before.group
+        self.flood: Flood = Flood(limits, None if before is None else before.flood)
+
+    def restore(self, now: datetime) -> None:
+        """Go on from the alerts that the book has restored."""
+        standing = (alert for alert in self._book.standing() if alert.key not in (GROUP, FLOOD))
+        self.flood.restore((alert.raised_at for alert in standing if alert.raised_at), now)
+
+    def bridge(self, gap: timedelta) -> None:
+        """The watch was away, or the clock was set, by so much."""
+        self.flood.bridge(gap)
+
+    def step(self, found: Finding, now: datetime, delays: Delays) -> tuple[Transition, ...]:
+        """Move the alert of a finding; tell of it only where no other alert stands for it."""
+        alert = self._book.get(found.key, found.concern)
+        if alert.held_by is not None:
+            alert = self._reconsidered(alert, alert.held_by, now)
+        wanted = self._lifted(alert, found.priority)
+        after, moves = state_machine.step(alert, wanted, now, delays)
+        telling = next((m.telling for m in reversed(moves) if m.telling), None)
+        if telling is not None and (holder := self._holder(after, telling, now)):
+            after, moves = state_machine.step(state_machine.hold(alert, *holder), wanted, now, delays)
+        self._count(after, moves, now)
+        self._book.put(after)
+        return moves
+
+    def _count(self, after: Alert, moves: Iterable[Transition], now: datetime) -> None:
+        """Count what makes a flood: raises that are told, or that this flood holds."""
+        for move in moves:
+            if move.telling in (NotificationKind.RAISED, NotificationKind.WORSE) or (
+                after.held_by == FLOOD and move.event in (Event.RAISE, Event.WORSEN)
+            ):
+                self.flood.count(now)
+
+    def settle(self, now: datetime) -> list[tuple[Finding, tuple[Transition, ...]]]:
+        """Move the alerts that stand for several others, once all others have moved."""
+        if self._book.none_held() and self._quiet(GROUP) and self._quiet(FLOOD):
+            return []
+        group, flood = self._group_alert, self._flood_alert
+        members = self._book.held_by(GROUP)
+        of_group = self.group.step(group, members, now, gathering=self._gathering(now))
+        of_flood = self.flood.step(flood, self._book.held_by(FLOOD), now)
+        for _, alert, _ in (of_group, of_flood):
+            self._book.put(alert)
+        return [(found, moves) for found, _, moves in (of_group, of_flood)]
+
+    def _quiet(self, key: SeriesKey) -> bool:
+        alert = self._book.find(key, OWN[key])
+        return alert is None or alert.state is State.NORMAL
+
+    def summed_up(self, now: datetime) -> list[Transition]:
+        """What a flood that has just ended told of, alert by alert: the keeper knows of each."""
+        if not self.flood.over:
+            return []
+        self.flood.over = False
+        moves = [state_machine.mark_summarized(alert, now) for alert in self._book.held_by(FLOOD)]
+        for move in moves:
+            self._book.put(move.after)
+        return moves
+
+    @property
+    def _group_alert(self) -> Alert:
+        return self._book.get(GROUP, OWN[GROUP])
+
+    @property
+    def _flood_alert(self) -> Alert:
+        return self._book.get(FLOOD, OWN[FLOOD])
+
+    def _lifted(self, alert: Alert, wanted: Priority | None) -> Priority | None:
+        """A cause is as urgent as what it holds: a receiver who wants alarms alone must hear of an alarm."""
+        if wanted is None or alert.concern not in (Concern.SILENT, Concern.UNSOUND):
+            return wanted
+        return max([wanted, *(a.priority for a in self._book.held_by(alert.key) if a.priority is not None)])
+
+    def _holder(
+        self, alert: Alert, telling: NotificationKind, now: datetime
+    ) -> tuple[SeriesKey, datetime | None] | None:
+        """The alert that stands for this one, and until when it is waited for; None where there is none."""
+        if telling is not NotificationKind.ENDED and alert.concern in CONSEQUENCES:
+            if cause := self._cause(alert, now):
+                return cause, None
+            if (
+                alert.concern is Concern.SILENT
+                and telling is NotificationKind.RAISED
+                and self._one_of_several(alert, now)
+            ):
+                return GROUP, now + timedelta(seconds=Group.GATHER_S)
+        begins = telling in (NotificationKind.RAISED, NotificationKind.WORSE) and self.flood.begins(now)
+        return (FLOOD, None) if self._flood_alert.standing or begins else None
+
+    def _reconsidered(self, alert: Alert, by: SeriesKey, now: datetime) -> Alert:
+        """Is it still held, and by what?"""
+        if not alert.standing and alert.owed is None:
+            return state_machine.release(alert)
+        if by == FLOOD:
+            return alert if self._flood_alert.standing else state_machine.release(alert)
+        if by == GROUP:
+            return self._reconsidered_member(alert, now)
+        if cause := self._cause(alert, now):
+            return state_machine.hold(alert, cause)
+        settled_at = now + timedelta(seconds=self._settle_s)
+        if alert.held_until is None:
+            return (
+                state_machine.hold(alert, by, settled_at)
+                if self._stood_lately(by, now)
+                else state_machine.release(alert)
+            )
+        until = min(alert.held_until, settled_at)  # whatever the clock was set to meanwhile
+        return state_machine.hold(alert, by, until) if now < until else state_machine.release(alert)
+
+    def _reconsidered_member(self, alert: Alert, now: datetime) -> Alert:
+        if self._group_alert.standing:
+            return replace(alert, held_until=None)
+        standing = sum(member.standing for member in self._book.held_by(GROUP))
+        return alert if self._gathering(now) or standing >= Group.LEAST else state_machine.release(alert)
+
+    def _cause(self, alert: Alert, now: datetime) -> SeriesKey | None:
+        """The thing farthest beneath that is down and told of, or may be told of at any moment."""
+        raised_at = alert.raised_at or now
+        in_doubt = (now - raised_at).total_seconds() < DOUBT_S
+        for name in self.dependencies.dependencies_of(alert.key.subject):
+            for key in self._down:
+                fits = name in self.dependencies.names(key.subject) and (in_doubt or self._stands(key))
+                if fits and not self._rests(key, alert.key):
+                    return key
+        return None
+
+    def _rests(self, key: SeriesKey, on: SeriesKey) -> bool:
+        """Is this alert held by the other one, or about the same subject? Two that hold each other are never told."""
+        seen = set[SeriesKey]()
+        while key not in seen and key.subject != on.subject:
+            seen.add(key)
+            key = next((a.held_by for a in self._about(key) if a.held_by is not None), key)
+        return key.subject == on.subject
+
+    def _about(self, key: SeriesKey) -> Iterator[Alert]:
+        return (a for concern in CAUSES if (a := self._book.find(key, concern)) is not None)
+
+    def _stands(self, key: SeriesKey) -> bool:
+        return any(alert.standing for alert in self._about(key))
+
+    def _stood_lately(self, key: SeriesKey, now: datetime) -> bool:
+        ends = (alert.ended_at for alert in self._about(key))
+        lately = any(at is not None and abs((now - at).total_seconds()) <= self._settle_s for at in ends)
+        return lately or self._stands(key)
+
+    def _one_of_several(self, alert: Alert, now: datetime) -> bool:
+        """Are others being lost at the same time?"""
+        if self._group_alert.standing:
+            return self.group.joins(self._group_alert, now)
+        others = any(member.standing and member.key != alert.key for member in self._book.held_by(GROUP))
+        # One that has waited for its cause already does not wait again.
+        waited = alert.raised_at is not None and (now - alert.raised_at).total_seconds() > Group.GATHER_S
+        return others or (not waited and self._lost_with([alert.key]))
+
+    def _gathering(self, now: datetime) -> bool:
+        """Do those that are held so far wait for others that fail just now?"""
+        members = [member for member in self._book.held_by(GROUP) if member.standing]
+        waiting = any(m.held_until is not None and now < m.held_until for m in members)
+        return waiting and self._lost_with(member.key for member in members)
+
+    def _lost_with(self, keys: Iterable[SeriesKey]) -> bool:
+        """Is there an answer that began to fail when one of these did, and is not told yet?
+
+        It is the losses that are close, not the alerts: how much later those are raised is for each one's rules to say.
+        """
+        lost = {key: self._down[key] for key in keys if key in self._down}
+        untold = [
+            since
+            for key, since in self._down.items()
+            if key not in lost and self._answers(key) and not self._stands(key)
+        ]
+        return any(abs((since - at).total_seconds()) <= Group.GATHER_S for since in untold for at in lost.values())
+
+    def _answers(self, key: SeriesKey) -> bool:
+        return self._book.find(key, Concern.SILENT) is not None
+
+
+def is_down(seen: Observation) -> bool:
+    """Does it say that what depends on the thing cannot work?"""
+    match seen:
+        case Answer():
+            return not seen.answered
+        case Condition():
+            return not seen.sound and (seen.grave or seen.key.quantity in STOPPED)
+        case Level():
+            return seen.used >= seen.capacity and seen.part_of is None and not seen.may_be_full
+        case _:
+            return False

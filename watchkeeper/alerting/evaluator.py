@@ -1,0 +1,186 @@
+"""One series under watch: takes its observations and judges them by the rules.
+
+The daemon and the rehearsal both live on this class, so that what is rehearsed is what would have happened. It holds
+state and does no I/O; feed it in the order of time. It reads its series' alerts from the book and moves none. Not here:
+what a finding does to an alert (alert_book.py, correlation.py).
+"""
+
+import math
+from datetime import datetime, timedelta
+from typing import assert_never
+
+from watchkeeper.alerting import rules
+from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.missing_data import GONE, Absence
+from watchkeeper.alerting.rules import Rules
+from watchkeeper.forecast import forecast as exhaustion
+from watchkeeper.forecast.history import LevelHistory
+from watchkeeper.model.alert import CONCERN, Alert, Concern, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
+from watchkeeper.model.units import HOUR_S
+
+CONCERNS = {kind: (concern, Concern.STALE) for kind, concern in CONCERN.items()}
+"""What a series of each kind can raise."""
+
+
+class SeriesEvaluator:
+    """The watch over one series."""
+
+    __slots__ = (
+        "_absence",
+        "_book",
+        "_looked",
+        "bad_since",
+        "concerns",
+        "first_at",
+        "forecast",
+        "gone",
+        "history",
+        "interval_s",
+        "key",
+        "kind",
+        "last_at",
+        "latest",
+        "rules",
+    )
+
+    def __init__(self, key: SeriesKey, kind: Kind, interval_s: float, limits: Rules, book: AlertBook) -> None:
+        """Begin to watch a series.
+
+        interval_s: seconds between the probe's samples; infinite where none is due, so that it never counts as stale.
+        book: where its alerts are.
+        """
+        self.key, self.kind, self.interval_s, self.rules = key, kind, interval_s, limits
+        self.concerns = CONCERNS[kind]
+        self.history = LevelHistory()
+        self.forecast: Forecast | None = None
+        self.latest: Observation | None = None
+        self.first_at: datetime | None = None
+        self.last_at: datetime | None = None
+        self.bad_since: datetime | None = None
+        self.gone = False
+        self._absence: Absence | None = None
+        self._looked, self._book = False, book
+
+    @property
+    def alerts(self) -> tuple[Alert, ...]:
+        """Its alerts: of the concern of its kind, and of being stale."""
+        return tuple([self._book.get(self.key, concern) for concern in self.concerns])
+
+    def take(self, seen: Observation, at: datetime) -> None:
+        """Remember one observation. Cheap: nothing is judged yet."""
+        self.latest, self.last_at, self._looked = seen, at, True
+        self.gone, self._absence = False, None
+        self.first_at = self.first_at or at
+        match seen:
+            case Level():
+                self.history.add(at.timestamp(), seen.used, seen.capacity)
+                self.forecast = None
+            case Answer():
+                self._note(good=seen.answered, at=at)
+            case Condition():
+                self._note(good=seen.sound, at=at)
+            case Deadline():
+                pass
+            case _:
+                assert_never(seen)
+
+    def resume(self, seen: Observation, first_at: datetime, bad_since: datetime | None, now: datetime) -> None:
+        """Go on from what was stored before a restart.
+
+        It counts as seen `now`, since the time away was not the probe's, and what it said is not judged again before
+        the probe has looked: nobody knows how things are after three days without power.
+        """
+        self.latest, self.first_at, self.last_at, self.bad_since = seen, first_at, now, bad_since
+        stale = self._book.find(self.key, Concern.STALE)
+        if stale is not None and stale.standing and stale.raised_at is not None:
+            self._absence = Absence(max(now - stale.raised_at, timedelta()))
+
+    def bridge(self, gap: timedelta, now: datetime, *, anew: bool) -> None:
+        """The wall clock moved so far without the watch: what is measured since then leaves the gap out.
+
+        anew: nobody knows how things are after it. Then, as after a restart, it counts as seen now, and what it said is
+        not judged before the probe has looked again.
+        """
+        if self.first_at is None or self.last_at is None:
+            return
+        self.first_at = min(self.first_at + gap, now)
+        self.last_at = now if anew else min(self.last_at + gap, now)
+        self.bad_since = None if self.bad_since is None else min(self.bad_since + gap, now)
+        self._looked = self._looked and not anew
+        if self._absence is not None:
+            self._absence.bridge(gap)
+
+    @property
+    def over(self) -> bool:
+        """Is the series gone for good, and nothing left to be told or acknowledged?"""
+        return self.gone and all(a.state is State.NORMAL and a.owed is None for a in self.alerts)
+
+    def missed(self, as_of: datetime) -> bool:
+        """Has it brought no sample for so long that it counts as stale, whether or not that is told?"""
+        patience_s = self.rules.stale.intervals * self.interval_s
+        return self.last_at is not None and (as_of - self.last_at).total_seconds() >= patience_s
+
+    def _note(self, *, good: bool, at: datetime) -> None:
+        self.bad_since = None if good else self.bad_since or at
+
+    def evaluate(self, now: datetime, probe_seen_at: datetime | None = None) -> tuple[Finding, ...]:
+        """Judge what is known at `now`: a finding for each concern.
+
+        probe_seen_at: when the probe last ran well; a series is stale only as measured by its own probe, so that a
+        probe that has stopped is told once and not once for each of its series. None: measured by `now`; it is never
+        taken to be gone for good then.
+        """
+        if probe_seen_at is not None and math.isfinite(self.interval_s):
+            self._count_absence(max(probe_seen_at, self.last_at or probe_seen_at))
+        return self._dropped(now) if self.gone else self._findings(now, probe_seen_at or now)
+
+    def _count_absence(self, as_of: datetime) -> None:
+        if self._book.priority_of(self.key, Concern.STALE) is None:
+            self._absence = None
+            return
+        if self._absence is None:
+            self._absence = Absence()
+        # A probe that runs at its usual times is looked at once in an interval at least; slow reviews have an hour.
+        longest = timedelta(seconds=max(self.rules.stale.intervals * self.interval_s, HOUR_S))
+        self._absence.count(as_of, longest)
+        self.gone = self.gone or self._absence.for_good
+
+    def _dropped(self, now: datetime) -> tuple[Finding, ...]:
+        """All is well with what is no longer there."""
+        return tuple(Finding(self.key, concern, now, None, reason=GONE) for concern in self.concerns)
+
+    def _findings(self, now: datetime, probe_seen_at: datetime) -> tuple[Finding, ...]:
+        latest = self.latest
+        if latest is None or self.first_at is None or self.last_at is None:
+            return ()
+        level = latest if isinstance(latest, Level) else None
+        if level is not None and level.part_of is not None:
+            return ()
+        judged = self._looked and not (level is not None and level.may_be_full)
+        found = (self._judge_kind(latest, self.first_at, now),) if judged else ()
+        if not math.isfinite(self.interval_s):
+            return found
+        as_of = max(probe_seen_at, self.last_at)
+        stale = rules.judge_stale(self.key, self.last_at, self.interval_s, as_of, self.rules.stale)
+        if self._looked or stale.priority is not None or self._book.priority_of(self.key, Concern.STALE) is None:
+            return (*found, stale)
+        return found  # what was missed before a restart is not there because nobody has missed it yet since
+
+    def _judge_kind(self, seen: Observation, first_at: datetime, now: datetime) -> Finding:
+        match seen:
+            case Level():
+                # A forecast holds until the next sample: re-judging on a timer only looks at it from a later moment.
+                self.forecast = self.forecast or exhaustion.forecast(self.history, now.timestamp())
+                standing = self._book.priority_of(self.key, Concern.FULL)
+                return rules.judge_full(self.key, self.forecast, now, self.rules.full, standing)
+            case Deadline():
+                return rules.judge_overdue(seen, first_at, now, self.rules.overdue)
+            case Answer():
+                return rules.judge_silent(seen, self.bad_since, now, self.rules.silent)
+            case Condition():
+                return rules.judge_unsound(seen, self.bad_since, now, self.rules.unsound)
+            case _:
+                assert_never(seen)

@@ -1,0 +1,188 @@
+"""Why a rule decided as it did, in one line: what was seen, the limits, what is asked for and why, what the alert does.
+
+For whoever sets up rules and wonders; `run --verbose` logs it. Pure, and nothing is decided here: the line is read off
+a finding (rules.py) and an alert (state_machine.py). Times are in UTC, as in a log. Not here: when it is told
+(periodic/decision_log.py), and the sentences that keepers read (messages/wording.py), of which it borrows.
+"""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from typing import assert_never
+
+from watchkeeper.alerting import rules, state_machine
+from watchkeeper.alerting.rules import FullRule, OverdueRule, Rules, SilentRule
+from watchkeeper.messages import wording
+from watchkeeper.model.alert import Alert, Concern, Delays, Priority, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
+
+Gist = tuple[object, ...]
+
+
+def explain(found: Finding, seen: Observation | None, limits: Rules, alert: Alert) -> str:
+    """The whole line. seen: the newest observation of the series; None for an alert that stands for several others."""
+    asks = f"asks for {wording.priority_words(found.priority)}" if found.priority else "asks for nothing"
+    parts = [_facts(found, seen)]
+    if seen is not None:
+        parts.append(_limits(found, seen, limits))
+        asks += _because(found, limits)
+    parts += (asks, _alert(alert, limits, found.at))
+    return f"{wording.clean(str(found.key))}, {found.concern.value}: {'; '.join(filter(None, parts))}"
+
+
+def decision(found: Finding, alert: Alert) -> Gist:
+    """What was decided: where this is another one than before, the line is news at once."""
+    held = (alert.held_by, alert.held_until, alert.shelved_until, alert.shelved_once)
+    stands = (alert.state, alert.priority, alert.pending, alert.pending_since, alert.chattering, alert.escalated)
+    return (found.priority, *stands, *held)
+
+
+def reason(found: Finding) -> Gist:
+    """Why nothing, or no more, was decided: it may change with each sample while the decision stays."""
+    return (found.reason, None if found.forecast is None else found.forecast.no_end, found.ends_at is None)
+
+
+def _facts(found: Finding, seen: Observation | None) -> str:
+    """What was seen, as far as the rule looks at it."""
+    if seen is None:
+        return wording.clean(found.reason)
+    if found.concern is Concern.STALE:
+        return f"the newest sample counts until {_at(found.ends_at)}"
+    match seen:
+        case Level():
+            return "; ".join(filter(None, (wording.fill(seen), _forecast(found, seen))))
+        case Deadline():
+            last = f", last {_at(seen.last_at)}" if seen.last_at else ""
+            return (
+                f"due {_at(found.ends_at)}{last}"
+                if seen.due_at
+                else f"has never happened, watched since {_at(found.ends_at)}"
+            )
+        case Answer():
+            return "it answers" if seen.answered else f"no answer {_since(found)}: {wording.clean(seen.reason)}"
+        case Condition():
+            grave = "gravely " if seen.grave else ""
+            return "sound" if seen.sound else f"{grave}unsound {_since(found)}: {wording.clean(seen.reason)}"
+        case _:
+            assert_never(seen)
+
+
+def _forecast(found: Finding, seen: Level) -> str:
+    forecast = found.forecast
+    if forecast is None:
+        return ""
+    if forecast.full:
+        return "it is full"
+    if forecast.likely_s is None or forecast.earliest_s is None:
+        return f"no end: {forecast.no_end.value}" if forecast.no_end else ""
+    early, likely = (
+        wording.duration(max(each - found.at.timestamp(), 0.0)) for each in (forecast.earliest_s, forecast.likely_s)
+    )
+    late = "no upper end" if forecast.latest_s is None else wording.duration(forecast.latest_s - found.at.timestamp())
+    pace = f", growing {wording.amount(forecast.growth_per_day, seen.unit)} a day" if forecast.growth_per_day else ""
+    return f"full in {likely} (90 %: {early} to {late}){pace}{_lasted(forecast)}"
+
+
+def _lasted(forecast: Forecast) -> str:
+    return "" if forecast.since_s is None else f" for {wording.duration(forecast.at_s - forecast.since_s)}"
+
+
+def _limits(found: Finding, seen: Observation, limits: Rules) -> str:
+    """The rule's limits, those that are switched off left out."""
+    match found.concern:
+        case Concern.FULL:
+            return _listed("within", limits.full.caution_s, limits.full.warning_s, limits.full.alarm_s)
+        case Concern.OVERDUE:
+            return _overdue_limits(seen, limits.overdue)
+        case Concern.SILENT:
+            return _listed("after", *_of_silence(limits.silent))
+        case Concern.UNSOUND:
+            plain, grave = limits.unsound.priority, limits.unsound.grave_priority
+            return f"limits: unsound is {wording.priority_words(plain)}, gravely so {wording.priority_words(grave)}"
+        case Concern.STALE:
+            priority = wording.priority_words(limits.stale.priority)
+            return f"limits: {priority} after {limits.stale.intervals:g} of the probe's intervals"
+        case _:
+            assert_never(found.concern)
+
+
+def _of_silence(rule: SilentRule) -> tuple[float | None, float | None, float | None]:
+    return rule.caution_s, rule.warning_s, rule.alarm_s
+
+
+def _overdue_limits(seen: Observation, rule: OverdueRule) -> str:
+    if isinstance(seen, Deadline) and seen.period_s is not None:
+        late = (rule.late_caution, rule.late_warning, rule.late_alarm)
+        return _listed("late by", *(None if each is None else each * seen.period_s for each in late))
+    return _listed("within", rule.ahead_caution_s, rule.ahead_warning_s, rule.ahead_alarm_s)
+
+
+def _listed(word: str, *limits_s: float | None) -> str:
+    """`limits: warning after 3 min, alarm after 1 h`."""
+    set_ = [f"{p.word} {word} {wording.duration(s)}" for p, s in zip(Priority, limits_s, strict=True) if s is not None]
+    return f"limits: {', '.join(set_)}" if set_ else "limits: none are set"
+
+
+def _because(found: Finding, limits: Rules) -> str:
+    """Why no more than that is asked for."""
+    if found.concern is Concern.FULL and found.forecast is not None:
+        return _because_full(found, found.forecast, limits.full)
+    if found.concern is Concern.SILENT and found.since is not None:
+        ahead = [
+            s for s in _of_silence(limits.silent) if s is not None and found.since + timedelta(seconds=s) > found.at
+        ]
+        return f", the next limit is reached {_at(found.since + timedelta(seconds=min(ahead)))}" if ahead else ""
+    return ""
+
+
+def _because_full(found: Finding, forecast: Forecast, rule: FullRule) -> str:
+    """Held against what the time left alone would ask for: the deadband, and how long the growth has lasted."""
+    if forecast.likely_s is None:
+        return ", for no end is in sight"
+    left_s = forecast.likely_s - found.at.timestamp()
+    plain = rules.within(left_s, rule.caution_s, rule.warning_s, rule.alarm_s)
+    if (found.priority or 0) > (plain or 0):
+        return ", which stands and is kept: the deadband is not passed"
+    if (found.priority or 0) < (plain or 0):
+        needed = wording.duration(rule.lasting * left_s)
+        return f", not {wording.priority_words(plain)}: the growth has not lasted long enough (about {needed})"
+    return "" if plain else ", for the end is beyond every limit"
+
+
+def _alert(alert: Alert, limits: Rules, now: datetime) -> str:
+    """How the alert stands, and what runs."""
+    stands = f" at {wording.priority_words(alert.priority)}" if alert.priority is not None else ""
+    return "; ".join((f"alert {alert.state.value}{stands}", *_running(alert, limits.delays(alert.concern), now)))
+
+
+def _running(alert: Alert, delays: Delays, now: datetime) -> Iterator[str]:
+    if (over := state_machine.pending_until(alert, delays)) is not None:
+        yield f"{wording.priority_words(alert.pending)} from {_at(over)} on, when the {_delay(alert)} is over"
+    if alert.chattering:
+        yield f"it chatters, and has come {alert.comings} times"
+    if alert.escalated:
+        yield "an alarm because nobody acknowledged the warning"
+    if delays.escalate_s is not None and alert.unknown_since is not None and alert.priority is Priority.WARNING:
+        yield f"an alarm from {_at(alert.unknown_since + timedelta(seconds=delays.escalate_s))} on, if not acknowledged"
+    if alert.shelved(now):
+        once = " or its next end" if alert.shelved_once else ""
+        yield f"nothing is told: shelved until {_at(alert.shelved_until)}{once}"
+    if alert.held_by is not None:
+        until = f" until {_at(alert.held_until)}" if alert.held_until else ""
+        yield f"nothing is told: held by the alert about {wording.clean(str(alert.held_by))}{until}"
+    if alert.state is State.RECTIFIED:
+        yield "it waits to be acknowledged"
+
+
+def _delay(alert: Alert) -> str:
+    rising = (alert.pending or 0) > (alert.priority or 0)
+    return "on-delay" if rising else "calm of a chattering alert" if alert.chattering else "off-delay"
+
+
+def _since(found: Finding) -> str:
+    return f"since {_at(found.since)}" if found.since else "just now"
+
+
+def _at(at: datetime | None) -> str:
+    return "an unknown time" if at is None else f"{at.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"

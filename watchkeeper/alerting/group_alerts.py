@@ -1,0 +1,152 @@
+"""Two alerts that stand for several others: answers that were lost at once, and a flood. Pure.
+
+They live through the same table as any alert, with a thread of their own. Not here: who is held by them
+(correlation.py), and the alerts themselves (alert_book.py).
+"""
+
+from collections import deque
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from watchkeeper.alerting import state_machine
+from watchkeeper.messages.wording import duration
+from watchkeeper.model.alert import Alert, Concern, Delays, Event, Priority, Transition
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import SeriesKey
+
+GROUP = SeriesKey("group of services", "answer")
+FLOOD = SeriesKey("alerts", "rate")
+DATABASE = SeriesKey("watchkeeper", "database")
+OWN = {GROUP: Concern.SILENT, FLOOD: Concern.UNSOUND, DATABASE: Concern.UNSOUND}
+"""Series that no probe brings, each with its one concern: alerts about alerts, and about the daemon's own database."""
+
+_MOST_NAMES = 12
+"""A summary is read on a phone; the page has all of them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """When alerts are told together.
+
+    flood, flood_s: so many alerts within so many seconds are a flood; it ends below flood_ends within the same time
+    (EEMUA 191, as ISA-18.2 cites it: ten in ten minutes, and five).
+    settle_s: what outlives its cause is told after this: a guest that runs again needs minutes until its services
+    answer.
+    """
+
+    flood: int = 10
+    flood_ends: int = 5
+    flood_s: float = 600.0
+    settle_s: float = 300.0
+
+
+LIMITS = Limits()
+
+Moved = tuple[Finding, Alert, tuple[Transition, ...]]
+
+
+class Group:
+    """Answers that were lost within a short time, told as one."""
+
+    LEAST = 2
+    """So many are several."""
+    GATHER_S = 60.0
+    """How long the first one waits for the others, and how long others may join: they are looked at within a minute."""
+    CALM_S = 300.0
+    """Fewer than LEAST must be silent for so long before it has ended."""
+
+    def __init__(self) -> None:
+        self._names: dict[str, None] = {}
+
+    def joins(self, alert: Alert, now: datetime) -> bool:
+        """Its alert stands: is a further loss at this moment part of it?"""
+        raised_at = alert.raised_at or now
+        return (now - raised_at).total_seconds() <= self.GATHER_S
+
+    def step(self, alert: Alert, members: Sequence[Alert], now: datetime, *, gathering: bool) -> Moved:
+        """Move its alert to what its members ask for. gathering: others may still come."""
+        standing = [m for m in members if m.standing]
+        several = len(standing) >= self.LEAST and (alert.standing or not gathering)
+        wanted = _most_urgent(standing) if several else None
+        if wanted is not None and not alert.standing:
+            self._names.clear()
+        self._names.update(dict.fromkeys(m.key.subject for m in standing))
+        alert, moves = state_machine.step(alert, wanted, now, Delays(off_delay_s=self.CALM_S))
+        since = min((m.raised_at for m in standing if m.raised_at), default=None)
+        reason = named(m.key.subject for m in standing)
+        if not alert.standing:
+            reason = f"answers again: {named(self._names)}" if self._names else "answers again"
+        return Finding(GROUP, Concern.SILENT, now, wanted, since=since, reason=reason), alert, moves
+
+
+class Flood:
+    """More alerts than one person can take in, told as one summary until it has ended."""
+
+    def __init__(self, limits: Limits = LIMITS, before: "Flood | None" = None) -> None:
+        """limits: when it begins and ends. before: what counted by other limits until now."""
+        self._limits = limits
+        self.raises: deque[datetime] = deque(maxlen=10_000) if before is None else before.raises
+        self.came: int = 0 if before is None else before.came
+        self.over: bool = False if before is None else before.over
+
+    def restore(self, raised_at: Iterable[datetime], now: datetime) -> None:
+        """Go on after a restart: what was raised lately counts."""
+        self.raises.extend(sorted(at for at in raised_at if at <= now))
+
+    def bridge(self, gap: timedelta) -> None:
+        """The watch was away, or the clock was set, by so much."""
+        self.raises = deque((at + gap for at in self.raises), maxlen=self.raises.maxlen)
+
+    def count(self, now: datetime) -> None:
+        """An alert was raised, or got worse."""
+        self.raises.append(now)
+        self.came += 1
+
+    def begins(self, now: datetime) -> bool:
+        """Would one more be a flood?"""
+        return self._lately(now) + 1 >= self._limits.flood
+
+    def step(self, alert: Alert, members: Sequence[Alert], now: datetime) -> Moved:
+        """Move its alert to what its members, and how many came lately, ask for."""
+        standing, lately = [m for m in members if m.standing], self._lately(now)
+        wanted = self._wanted(alert, standing, lately)
+        alert, moves = state_machine.step(alert, wanted, now, Delays())
+        self.over = self.over or any(move.event is Event.CLEAR for move in moves)
+        since = alert.raised_at if wanted else None
+        reason = self._reason(alert, standing, lately)
+        return Finding(FLOOD, Concern.UNSOUND, now, wanted, since=since, reason=reason), alert, moves
+
+    def _wanted(self, alert: Alert, standing: Sequence[Alert], lately: int) -> Priority | None:
+        most = _most_urgent(standing)
+        if alert.standing:
+            return max(filter(None, (most, alert.priority))) if lately >= self._limits.flood_ends else None
+        if most is not None:
+            self.came = lately
+        return most
+
+    def _reason(self, alert: Alert, standing: Sequence[Alert], lately: int) -> str:
+        names = named(f"{m.key.subject} ({m.priority.word})" for m in _urgent_first(standing) if m.priority)
+        if alert.standing:
+            return f"{lately} alerts within {duration(self._limits.flood_s)}; kept together until it is calm: {names}"
+        return f"calm again after {self.came} alerts; " + (f"still there: {names}" if names else "none is left")
+
+    def _lately(self, now: datetime) -> int:
+        while self.raises and (now - self.raises[0]).total_seconds() > self._limits.flood_s:
+            self.raises.popleft()
+        return sum(at <= now for at in self.raises)
+
+
+def named(names: Iterable[str]) -> str:
+    """A list for people, not longer than it can be read."""
+    every = list(names)
+    more = len(every) - _MOST_NAMES
+    return ", ".join(every[:_MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
+
+
+def _most_urgent(alerts: Iterable[Alert]) -> Priority | None:
+    return max((a.priority for a in alerts if a.priority is not None), default=None)
+
+
+def _urgent_first(alerts: Sequence[Alert]) -> Sequence[Alert]:
+    return sorted(alerts, key=lambda a: -(a.priority or 0))

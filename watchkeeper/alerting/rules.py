@@ -1,0 +1,231 @@
+"""Rules: from what was observed to a finding. One for each concern, all pure.
+
+A finding says what priority the facts ask for right now, and why. Whether that becomes an alert (delays, states) is
+decided in model/alert.py. The deadband lives here, because it is about the thresholds: a priority that stands is kept
+until the facts are better than its threshold by that share.
+"""
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+from watchkeeper.model.alert import Concern, Delays, Priority
+from watchkeeper.model.chattering import Chattering
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.observation import Answer, Condition, Deadline, SeriesKey
+from watchkeeper.model.units import DAY_S, HOUR_S
+
+
+@dataclass(frozen=True, slots=True)
+class FullRule:
+    """A level is forecast to be full within these times; None switches a priority off.
+
+    lasting: the growth must have lasted for this share of the time left before it is a warning or an alarm; for a
+        caution a third of it is enough. What has gone on for a time t goes on for as long again with an even chance
+        (Gott 1993, Nature 363:315), so 1.0 would ask that the end is as likely as not.
+    """
+
+    caution_s: float | None = 30 * DAY_S
+    warning_s: float | None = 7 * DAY_S
+    alarm_s: float | None = 1 * DAY_S
+    deadband: float = 0.25
+    lasting: float = 0.95
+    delays: Delays = Delays(on_delay_s=0.0, off_delay_s=3 * HOUR_S)
+
+
+@dataclass(frozen=True, slots=True)
+class OverdueRule:
+    """A deadline that recurs is told when it is missed; a single end is told ahead.
+
+    late_warning, late_alarm: how late a recurring deadline is, as a share of its period.
+    ahead_*_s: how long before a single end.
+    """
+
+    late_caution: float | None = None
+    late_warning: float | None = 0.0
+    late_alarm: float | None = 1.0
+    ahead_caution_s: float | None = 21 * DAY_S
+    ahead_warning_s: float | None = 7 * DAY_S
+    ahead_alarm_s: float | None = 1 * DAY_S
+    delays: Delays = Delays()
+
+
+@dataclass(frozen=True, slots=True)
+class SilentRule:
+    """No answer for this long (since the first one that failed); None switches a priority off."""
+
+    caution_s: float | None = None
+    warning_s: float | None = 180.0
+    alarm_s: float | None = HOUR_S
+    delays: Delays = Delays()
+
+
+@dataclass(frozen=True, slots=True)
+class UnsoundRule:
+    """Not sound: a warning, or an alarm where the thing itself says that it has stopped."""
+
+    priority: Priority | None = Priority.WARNING
+    grave_priority: Priority | None = Priority.ALARM
+    delays: Delays = Delays()
+
+
+@dataclass(frozen=True, slots=True)
+class StaleRule:
+    """No sample for this many of the probe's own intervals."""
+
+    intervals: float = 3.0
+    priority: Priority | None = Priority.WARNING
+    delays: Delays = Delays()
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """The rule for each concern, as configured for one series, and when coming and going is chattering."""
+
+    full: FullRule = FullRule()
+    overdue: OverdueRule = OverdueRule()
+    silent: SilentRule = SilentRule()
+    unsound: UnsoundRule = UnsoundRule()
+    stale: StaleRule = StaleRule()
+    chattering: Chattering = Chattering()
+
+    def delays(self, concern: Concern) -> Delays:
+        """A concern's delays, with what chattering is."""
+        rule: FullRule | OverdueRule | SilentRule | UnsoundRule | StaleRule = getattr(self, concern.value)
+        return replace(rule.delays, chattering=self.chattering)
+
+
+def within(
+    left_s: float,
+    caution_s: float | None,
+    warning_s: float | None,
+    alarm_s: float | None,
+    *,
+    standing: Priority | None = None,
+    deadband: float = 0.0,
+) -> Priority | None:
+    """The most urgent priority whose threshold holds `left_s`; a standing one is kept through its deadband."""
+    for priority, limit_s in (
+        (Priority.ALARM, alarm_s),
+        (Priority.WARNING, warning_s),
+        (Priority.CAUTION, caution_s),
+    ):
+        if limit_s is None:
+            continue
+        slack = 1 + deadband if standing is not None and standing >= priority else 1.0
+        if left_s <= limit_s * slack:
+            return priority
+    return None
+
+
+def instant(at_s: float | None) -> datetime | None:
+    """Seconds since 1970 as an aware instant; None beyond what a calendar can hold (the year 9999)."""
+    if at_s is None or not -6e10 < at_s < 2.5e11:
+        return None
+    return datetime.fromtimestamp(at_s, UTC)
+
+
+def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, standing: Priority | None) -> Finding:
+    """A level: how long until it is full?"""
+    priority = _wanted(found, now, rule, standing)
+    if priority is not None and priority > (standing or 0):
+        priority = max(filter(None, (standing, _earned(found, rule, priority))), default=None)
+    return Finding(
+        key,
+        Concern.FULL,
+        now,
+        priority,
+        ends_at=instant(found.likely_s),
+        earliest_at=instant(found.earliest_s),
+        latest_at=instant(found.latest_s),
+        reason=found.no_end.value if found.no_end else "",
+        forecast=found,
+    )
+
+
+GRACE_S = 2 * HOUR_S
+"""A growth may be judged to have begun so much later than it has, and is judged only now and then."""
+GRACE_TIMES = 1.0
+"""But never by more than this times as long as it is known to have lasted. In the first minutes of a history plain
+noise looks like a growth that fills the store within the hour; tests/alerting/test_rules.py counts how often it is
+told."""
+FARTHEST = 3.0
+"""What stands is let go in any case where the likely end is so many times farther than its threshold."""
+
+
+def _wanted(found: Forecast, now: datetime, rule: FullRule, standing: Priority | None) -> Priority | None:
+    """What the time left asks for. What stands is kept while the end may still be so near."""
+    if found.likely_s is None or found.earliest_s is None:
+        return None
+    likely_s, earliest_s = found.likely_s - now.timestamp(), found.earliest_s - now.timestamp()
+    limits = rule.caution_s, rule.warning_s, rule.alarm_s
+    wanted = within(likely_s, *limits, standing=standing, deadband=rule.deadband)
+    if standing is None or (wanted or 0) >= standing:
+        return wanted
+    kept = within(max(earliest_s, likely_s / FARTHEST), *limits)
+    return max(filter(None, (wanted, kept and min(kept, standing))), default=None)
+
+
+def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | None:
+    """What a growth may raise, for how long it has lasted: all that is wanted, a caution, or nothing yet."""
+    if found.likely_s is None or found.since_s is None:
+        return wanted
+    lasted_s, enough_s = found.at_s - found.since_s, rule.lasting * (found.likely_s - found.at_s)
+    if lasted_s + min(GRACE_S, GRACE_TIMES * lasted_s) >= enough_s:
+        return wanted
+    return Priority.CAUTION if lasted_s >= enough_s / 3 and rule.caution_s is not None else None
+
+
+def judge_overdue(seen: Deadline, first_seen_at: datetime, now: datetime, rule: OverdueRule) -> Finding:
+    """A deadline: is it missed, or near? One that has never happened counts as due when it was first looked for."""
+    due_at = seen.due_at or first_seen_at
+    left_s = (due_at - now).total_seconds()
+    if seen.period_s is not None:
+        limits = [
+            None if late is None else -late * seen.period_s
+            for late in (rule.late_caution, rule.late_warning, rule.late_alarm)
+        ]
+        priority = within(left_s, *limits)
+    else:
+        priority = within(left_s, rule.ahead_caution_s, rule.ahead_warning_s, rule.ahead_alarm_s)
+    return Finding(
+        seen.key,
+        Concern.OVERDUE,
+        now,
+        priority,
+        ends_at=due_at,
+        since=due_at if left_s < 0 else None,
+        reason="" if seen.due_at else "has never happened",
+    )
+
+
+def judge_silent(seen: Answer, silent_since: datetime | None, now: datetime, rule: SilentRule) -> Finding:
+    """An answer: how long has there been none?"""
+    priority = None
+    if not seen.answered and silent_since is not None:
+        silent_s = (now - silent_since).total_seconds()
+        priority = within(
+            -silent_s, *(None if s is None else -s for s in (rule.caution_s, rule.warning_s, rule.alarm_s))
+        )
+    return Finding(seen.key, Concern.SILENT, now, priority, since=silent_since, reason=seen.reason)
+
+
+def judge_unsound(seen: Condition, unsound_since: datetime | None, now: datetime, rule: UnsoundRule) -> Finding:
+    """A condition: is it sound?"""
+    priority = None if seen.sound else rule.grave_priority if seen.grave else rule.priority
+    return Finding(seen.key, Concern.UNSOUND, now, priority, since=unsound_since, reason=seen.reason)
+
+
+def judge_stale(key: SeriesKey, last_at: datetime, interval_s: float, now: datetime, rule: StaleRule) -> Finding:
+    """Has the probe brought a sample lately?"""
+    stale_at = last_at + timedelta(seconds=rule.intervals * interval_s)
+    stale = now >= stale_at
+    return Finding(
+        key,
+        Concern.STALE,
+        now,
+        rule.priority if stale else None,
+        ends_at=stale_at,
+        since=last_at if stale else None,
+        reason="no sample has come" if stale else "",
+    )

@@ -1,0 +1,1 @@
+"""The backtest command: rules against a recorded history."""

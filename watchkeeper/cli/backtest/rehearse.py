@@ -1,0 +1,126 @@
+"""`watchkeeper rehearse`: what the rules would have told, had they watched over a recorded history.
+
+Starts without the daemon's packages where a CSV is walked with the default rules, because it is run many times while
+rules are tuned. Not here: where the record comes from (source.py) and how it is told to people
+(report.py).
+"""
+
+import json
+import sys
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from watchkeeper.alerting import backtest
+from watchkeeper.alerting.backtest import Evaluation
+from watchkeeper.alerting.rules import instant
+from watchkeeper.cli.backtest.source import Request, Source, find
+from watchkeeper.cli.main import configured
+from watchkeeper.model.units import parse_duration
+
+LONG = 2_000
+"""Evaluations from which on a terminal is shown how far it is: about two seconds."""
+
+
+class Every(click.ParamType[float]):
+    """A duration in seconds, written as text."""
+
+    name = "duration"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Read it; it must be longer than nothing."""
+        try:
+            seconds = parse_duration(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+        if seconds <= 0:
+            self.fail(f"{value!r} is no time at all; write a duration such as 1h", param, ctx)
+        return seconds
+
+
+@click.command()
+@configured
+@click.argument("file", required=False, type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--subject", help="Take the history of this subject from the database instead of a file.")
+@click.option("--quantity", default="space", show_default=True, help="Which quantity of the subject.")
+@click.option("--every", type=Every(), default="1h", show_default=True, help="Time from one evaluation to the next.")
+@click.option(
+    "--rules",
+    "other",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A second configuration file: what its [rules.full] sets goes before the present rules.",
+)
+@click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.svg", help="Draw it as SVG.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line for each evaluation.")
+def rehearse(
+    config: Path | None,
+    *,
+    file: Path | None,
+    subject: str | None,
+    quantity: str,
+    every: float,
+    other: Path | None,
+    picture: Path | None,
+    as_json: bool,
+) -> None:
+    """Walk the rules through a recorded history, never looking ahead, and tell which alerts they would have raised.
+
+    FILE is a CSV with the columns time (RFC 3339), used and capacity (plain numbers, such as bytes).
+
+    \b
+    watchkeeper rehearse skerry.csv
+    watchkeeper rehearse skerry.csv --rules stricter.toml --picture skerry.svg
+    watchkeeper rehearse --subject "pool skerry" --every 10m
+    watchkeeper rehearse --json --every 1h skerry.csv
+
+    Exit codes: 0 fine, 2 wrong use, a record or a configuration that cannot be used, 3 there is no database to read.
+    """  # noqa: D301  click reads \b as: keep the lines
+    source = find(Request(config, file, subject, quantity, other))
+    steps = _shown(_walk(source, every), source, every)
+    walked = [_printed(each) for each in steps] if as_json else list(steps)
+    if as_json and picture is None:
+        return
+    from watchkeeper.cli.backtest import report as rehearsal_told  # noqa: PLC0415  rich and the words, only where people read
+
+    if not as_json:
+        rehearsal_told.report(walked, source)
+    if picture is not None:
+        rehearsal_told.draw(picture, walked, source)
+
+
+def _walk(source: Source, every_s: float) -> Iterator[Evaluation]:
+    record = source.record
+    return backtest.rehearse(record.at_s, record.used, record.capacity, every_s, source.rules, source.key, source.unit)
+
+
+def _shown(steps: Iterable[Evaluation], source: Source, every_s: float) -> Iterable[Evaluation]:
+    """The same evaluations, with a bar on the terminal where there are many."""
+    count = backtest.evaluations(source.record.at_s, every_s)
+    if count < LONG or not sys.stderr.isatty():
+        return steps
+    from rich.console import Console  # noqa: PLC0415  only for the bar
+    from rich.progress import track  # noqa: PLC0415  the same
+
+    return track(steps, "Rehearsing", total=count, console=Console(stderr=True), transient=True)
+
+
+def _printed(each: Evaluation) -> Evaluation:
+    """Print one evaluation; RFC 8259."""
+    found = each.forecast
+    full = {"likely": found.likely_s, "earliest": found.earliest_s, "latest": found.latest_s}
+    line = {
+        "time": datetime.fromtimestamp(each.at_s, UTC).isoformat().replace("+00:00", "Z"),
+        "priority": each.priority.word if each.priority else None,
+        "full": {name: _stamp(at_s) for name, at_s in full.items()},
+    }
+    click.echo(json.dumps(line, allow_nan=False))
+    return each
+
+
+def _stamp(at_s: float | None) -> str | None:
+    """RFC 3339 in UTC; None where there is no end, or none that a calendar holds."""
+    at = instant(at_s)
+    return None if at is None else at.isoformat().replace("+00:00", "Z")

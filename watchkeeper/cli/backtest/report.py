@@ -1,0 +1,103 @@
+"""A rehearsal told to people: the alerts that would have been raised, what became of each, and the picture.
+
+Not here: the walk (alerting/backtest.py), the drawing (plot.py), the JSON (rehearse.py).
+"""
+
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from shutil import get_terminal_size
+
+import click
+
+from watchkeeper.alerting.backtest import Evaluation
+from watchkeeper.alerting.rules import instant
+from watchkeeper.cli import output
+from watchkeeper.cli.backtest.csv_history import BadRecord, Record
+from watchkeeper.cli.backtest.plot import draw_svg, draw_text
+from watchkeeper.cli.backtest.source import Source
+from watchkeeper.messages import wording
+from watchkeeper.messages.growth import describe
+from watchkeeper.model.alert import NotificationKind, Transition
+from watchkeeper.ownership.whole_file import write_whole
+
+DATED = 21
+"""Cells of an instant with its year."""
+WIDEST = 110
+"""Columns of the sketch at most."""
+PICTURE_MODE = 0o644
+"""A picture is made to be shown."""
+
+
+def report(walked: Sequence[Evaluation], source: Source) -> None:
+    """Print the alerts, a line below each on what became of it, and the sketch."""
+    first, last = (datetime.fromtimestamp(s, UTC) for s in (source.record.at_s[0], source.record.at_s[-1]))
+    span = wording.duration((last - first).total_seconds())
+    output.heading(f"{wording.clean(source.key.subject)}: {len(source.record):,} samples over {span}")
+    output.blank()
+    moves = [(each, move) for each in walked for move in each.transitions if move.telling]
+    output.rows(
+        ((wording.instant(move.at, source.zone, last), list(_lines(each, move, source))) for each, move in moves),
+        most_left=DATED,
+    )
+    if not moves:
+        output.paragraph("No alert would have been raised.")
+    output.blank()
+    click.echo(draw_text(source.record, walked, min(get_terminal_size().columns, WIDEST), source.zone))
+    output.blank()
+    zone = wording.zone_name(last, source.zone)
+    output.paragraph(f"{_raised(moves)} Below the picture: c caution, w warning, A alarm. Times are {zone}.")
+
+
+def _raised(moves: Sequence[tuple[Evaluation, Transition]]) -> str:
+    count = sum(move.telling is NotificationKind.RAISED for _, move in moves)
+    return f"{count} {'alert' if count == 1 else 'alerts'} raised."
+
+
+def _lines(each: Evaluation, move: Transition, source: Source) -> Iterator[str]:
+    """What was told then, why, and what became of it."""
+    yield f"{_told(move)}: {_left(each, source)}"
+    if growth := describe(each.forecast, source.unit, source.zone):
+        yield growth
+    yield _hindsight(each.at_s, source.record)
+
+
+def _told(move: Transition) -> str:
+    before, after = (wording.priority_words(alert.priority) for alert in (move.before, move.after))
+    match move.telling:
+        case NotificationKind.RAISED:
+            return f"{after} raised"
+        case NotificationKind.ENDED:
+            return f"{before} ended"
+        case _:
+            return f"{after}, after {before}"
+
+
+def _left(each: Evaluation, source: Source) -> str:
+    found = each.forecast
+    if found.full:
+        return "full"
+    if found.no_end is not None:
+        return wording.no_end_phrase(found.no_end)
+    now = datetime.fromtimestamp(each.at_s, UTC)
+    ends = [instant(at_s) for at_s in (found.earliest_s, found.latest_s)]
+    early, late = (wording.moment(at, source.zone, now) if at else "never" for at in ends)
+    return f"full in {wording.duration((found.likely_s or each.at_s) - each.at_s)} ({early} to {late})"
+
+
+def _hindsight(at_s: float, record: Record) -> str:
+    """The truth that only the record's later part knows."""
+    samples = zip(record.at_s, record.used, record.capacity, strict=True)
+    full_s = next((at for at, used, capacity in samples if at >= at_s and used >= capacity), None)
+    if full_s is None:
+        return f"in hindsight: not full in the {wording.duration(record.at_s[-1] - at_s)} that were left"
+    return f"in hindsight: full {wording.duration(full_s - at_s)} later" if full_s > at_s else "in hindsight: full"
+
+
+def draw(path: Path, walked: Sequence[Evaluation], source: Source) -> None:
+    """Write the picture. Raises BadRecord where it cannot be written."""
+    drawing = draw_svg(source.record, walked, f"Rehearsal of {wording.clean(source.key.subject)}", source.zone)
+    try:
+        write_whole(path, drawing, PICTURE_MODE)
+    except OSError as error:
+        raise BadRecord(f"{path}: the picture cannot be written: {error.strerror}; name a place that can") from None

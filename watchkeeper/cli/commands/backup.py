@@ -1,0 +1,35 @@
+"""`watchkeeper backup`: a copy of the database, made while the daemon runs. How stands in store/files/backup.py."""
+
+from pathlib import Path
+
+import click
+
+from watchkeeper import settings
+from watchkeeper.cli.database import there
+from watchkeeper.cli.main import configured
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.model.units import format_size
+from watchkeeper.store.files.backup import back_up
+
+
+@click.command()
+@configured
+@click.argument("file", type=click.Path(path_type=Path), metavar="FILE", help="The file to write.")
+@click.option("--force", is_flag=True, help="Replace FILE where it is there already.")
+def backup(config: Path | None, file: Path, *, force: bool) -> None:
+    """Copy the database to FILE, as it is at this moment: history, alerts, journal, and what is still to be told.
+
+    The daemon may run and writes on meanwhile. The copy is checked and on the disk before it gets its name; where
+    something fails, FILE is as it was before. Keep backups on another machine: a copy on the same disk is lost with it.
+
+    \b
+    watchkeeper backup /mnt/jetty/gannet.db
+    watchkeeper backup --force /mnt/jetty/gannet.db
+
+    Exit codes: 0 the copy is there, 2 wrong use or a configuration that cannot be used, 3 there is no database, or the
+    copy cannot be made.
+    """  # noqa: D301  click reads \b as: keep the lines
+    known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
+    source = there(known)
+    size = back_up(source, file, replace=force)
+    click.echo(f"copied {source} to {file}: {format_size(size)}, checked")

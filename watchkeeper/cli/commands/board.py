@@ -1,0 +1,225 @@
+"""`watchkeeper board`: how things stand, from the database. The order and the words are the page's."""
+
+import asyncio
+import contextlib
+from collections import Counter
+from collections.abc import AsyncIterator, Hashable, Iterable, Iterator
+from dataclasses import dataclass
+from datetime import timedelta, tzinfo
+from pathlib import Path
+
+import click
+
+from watchkeeper import settings
+from watchkeeper.cli import output
+from watchkeeper.cli.database import opened
+from watchkeeper.cli.main import Exit, configured, ended
+from watchkeeper.clock import Clock
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.messages.wording import duration, instant, thing, what_to_look_at
+from watchkeeper.model.observation import Level
+from watchkeeper.model.records import Series
+from watchkeeper.store import Store
+from watchkeeper.web.api.json_forms import Json, board_form
+from watchkeeper.web.dashboard import dashboard_text
+from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard, Place, build_dashboard
+
+STILL_INTERVALS = 3
+"""No sample at all for so many intervals of the busiest probe: the daemon does not run. As the `stale` rule counts."""
+
+FOLLOW_S = 1.0
+"""How often a followed board asks whether anything was stored: a person watches it, and to ask costs a few µs."""
+
+AGED_S = 15.0
+"""A followed board is looked at after so long though nothing was stored: the times on it, and that no sample comes any
+more, change by themselves."""
+
+RULE = "-" * 72
+"""Parts the boards that are printed one after the other into a pipe; fits 80 columns."""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """The board at one moment. still: how long no sample has come, where that is too long."""
+
+    board: Dashboard
+    series: tuple[Series, ...]
+    still: timedelta | None
+
+    @property
+    def needs_you(self) -> bool:
+        """Is there anything for the keeper to do?"""
+        return bool(self.board.needing) or self.still is not None
+
+
+@click.command()
+@configured
+@click.option("--follow", "-f", is_flag=True, help="Go on and show it anew when it changes, until Ctrl-C.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: the API's board, and `needs_you`.")
+def board(config: Path | None, *, follow: bool, as_json: bool) -> None:
+    """Show how things stand: what needs you first, then everything that ends, ordered by the time that is left.
+
+    It reads the database, so it works beside a running daemon, and after one has stopped.
+
+    The object of --json is the API's board (needing, known, aside, over, places, quiet and their times) with host and
+    needs_you.
+
+    With --follow a terminal always shows the newest board. Into a pipe, and with --json (one object a line), a new one
+    is printed when something comes, moves or goes; that time passes and samples come is not enough.
+
+    \b
+    watchkeeper board
+    watchkeeper board --follow
+    watchkeeper board --json | python3 -m json.tool
+
+    Exit codes: 0 nothing needs you or Ctrl-C ended --follow, 1 something needs you or no samples come any more, 2 the
+    configuration cannot be used, 3 there is no database to read.
+    """  # noqa: D301  click reads \b as: keep the lines
+    known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
+    if follow:
+        with contextlib.suppress(KeyboardInterrupt):
+            asyncio.run(_follow(known, as_json=as_json))
+        return
+    look = asyncio.run(_once(known))
+    _print(look, known, as_json=as_json)
+    ended(Exit.NEEDS_YOU if look.needs_you else Exit.FINE)
+
+
+async def _once(known: settings.Settings) -> View:
+    async with opened(known) as store:
+        return await _look(store)
+
+
+async def _look(store: Store) -> View:
+    series = await store.series()
+    latest, findings, alerts = await store.latest(), await store.findings(), await store.alerts()
+    found = build_dashboard(series, latest, findings, alerts, Clock().now())
+    return View(found, tuple(series), stands_still(found, series))
+
+
+async def _follow(known: settings.Settings, *, as_json: bool) -> None:
+    drawn = output.is_screen() and not as_json
+    if drawn:
+        click.clear()
+    async with opened(known) as store:
+        shown: Hashable = None
+        async for look in _looks(store):
+            if drawn:
+                with output.gathered() as lines:
+                    _print(look, known)
+                output.on_screen(lines)
+            elif (said := summary(look)) != shown:
+                if shown is not None and not as_json:
+                    click.echo(RULE)
+                _print(look, known, as_json=as_json)
+                shown = said
+
+
+async def _looks(store: Store) -> AsyncIterator[View]:
+    """The board now, and again whenever something was stored or it has aged, for ever."""
+    clock, version, looked_s = Clock(), -1, 0.0
+    while True:
+        newest = await store.data_version()
+        if newest != version or clock.monotonic_s() - looked_s >= AGED_S:
+            version, looked_s = newest, clock.monotonic_s()
+            yield await _look(store)
+        await asyncio.sleep(FOLLOW_S)
+
+
+def summary(look: View) -> Hashable:
+    """What makes it another board for somebody who reads one after the other: not the passing of time alone."""
+    found = look.board
+    standing = [tuple(map(_gist_of, part)) for part in (found.needing, found.known, found.aside, found.over)]
+    # An appointment comes nearer at every look; a forecast is told in round words that change seldom.
+    places = [(p.finding.key, p.finding.concern, dashboard_text.left(p) if p.forecast else "") for p in found.places]
+    quiet = [(each.key, each.why) for each in found.quiet]
+    return look.still is None, tuple(standing), tuple(places), tuple(quiet)
+
+
+def _gist_of(each: ActiveAlert) -> Hashable:
+    alert, reason = each.alert, each.finding.reason if each.finding else ""
+    held = tuple(map(_gist_of, each.holds))
+    return alert.key, alert.concern, alert.state, alert.priority, alert.shelved_until, reason, held
+
+
+def _print(look: View, known: settings.Settings, *, as_json: bool = False) -> None:
+    if as_json:
+        output.as_json(_form(look.board, look.series, known.host.label, needs_you=look.needs_you))
+    else:
+        show(look.board, known.host.label, known.host.zone, look.still)
+
+
+def stands_still(found: Dashboard, series: Iterable[Series]) -> timedelta | None:
+    """How long no sample has come at all, where that is too long; None where samples come, or none ever has."""
+    if found.newest_at is None:
+        return None
+    shortest_s = min((each.interval_s for each in series), default=60.0)
+    silent = found.at - found.newest_at
+    return silent if silent.total_seconds() > STILL_INTERVALS * max(shortest_s, 1.0) else None
+
+
+def _form(found: Dashboard, series: Iterable[Series], host: str, *, needs_you: bool) -> Json:
+    return {"host": host, "needs_you": needs_you} | board_form(found, {each.key: each.id for each in series})
+
+
+def show(found: Dashboard, host: str, zone: tzinfo, still: timedelta | None) -> None:
+    """Print the board."""
+    output.heading(f"{host}, {instant(found.at, zone, found.at)}")
+    output.paragraph(_first_words(found, zone, still))
+    for title, standing in (
+        ("Needs you", found.needing),
+        ("Acknowledged", found.known),
+        ("Set aside", found.aside),
+        ("Over, and not acknowledged", found.over),
+    ):
+        _section(title, (_standing_row(each, found, zone) for each in standing))
+    _section("Time left", (_place_row(each) for each in found.places))
+    if found.quiet:
+        output.blank()
+        groups = Counter(each.why for each in found.quiet)
+        output.paragraph(f"Well: {dashboard_text.well_line(list(groups.items()))}.")
+
+
+def _first_words(found: Dashboard, zone: tzinfo, still: timedelta | None) -> str:
+    words = [f"{dashboard_text.verdict(found, troubled=still is not None)}."]
+    if still is not None:
+        lasted = duration(still.total_seconds())
+        words.append(f"No sample has come for {lasted}: is `watchkeeper run` running? What follows is as old.")
+    words.append(dashboard_text.by_when(found, zone) if found.newest_at else "No sample has come yet.")
+    return " ".join(words).strip()
+
+
+def _section(title: str, found: Iterator[output.Row]) -> None:
+    rows = list(found)
+    if rows:
+        output.blank()
+        output.heading(title)
+        output.rows(rows)
+
+
+def _standing_row(each: ActiveAlert, found: Dashboard, zone: tzinfo) -> output.Row:
+    alert = each.alert
+    word = alert.priority.word if alert.priority else "over"
+    return word, [line for line in _standing_lines(each, found, zone) if line]
+
+
+def _standing_lines(each: ActiveAlert, found: Dashboard, zone: tzinfo) -> Iterator[str]:
+    alert = each.alert
+    interval = dashboard_text.interval_of(each.finding) if each.finding else ""
+    yield f"{thing(alert.key)}: {dashboard_text.fact(each, found, zone)}{f' ({interval})' if interval else ''}"
+    if isinstance(each.observation, Level):
+        yield dashboard_text.summary(each.observation)
+    yield dashboard_text.why(each.finding, each.observation, zone)
+    yield dashboard_text.since(alert, found, zone)
+    if each.holds:
+        yield f"Held beneath it: {', '.join(thing(held.alert.key) for held in each.holds)}"
+    if alert.standing:
+        yield f"What to look at: {what_to_look_at(alert.concern, alert.key, each.observation)}"
+    if alert.shelved(found.at) and alert.shelved_until is not None:
+        yield f"set aside until {instant(alert.shelved_until, zone, found.at)}"
+
+
+def _place_row(place: Place) -> output.Row:
+    interval = dashboard_text.between(place.earliest_s, place.latest_s) if place.forecast else ""
+    what = thing(place.finding.key)
+    return dashboard_text.left(place), [f"{what} ({interval})" if interval else what]

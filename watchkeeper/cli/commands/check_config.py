@@ -1,0 +1,146 @@
+"""`watchkeeper check-config`: what a configuration means, and every problem of one that cannot be used."""
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import click
+
+from watchkeeper import settings
+from watchkeeper.cli import output
+from watchkeeper.cli.config_schema import document
+from watchkeeper.cli.database import place
+from watchkeeper.cli.main import Exit, configured, ended
+from watchkeeper.config.errors import describe_types
+from watchkeeper.config.errors.locations import is_secret
+from watchkeeper.config.errors.problems import without_secrets
+from watchkeeper.config.loading import NO_FILE, Loaded
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.config.types import NotifierSettings, ProbeSettings
+from watchkeeper.errors import ConfigError
+from watchkeeper.model.units import format_duration
+from watchkeeper.probes.registry import FROM_PACKAGES
+
+_TOLD_APART = frozenset({"kind", "name", "every", "timeout"})
+"""Keys that the first line about a probe or notifier says already, or that say nothing of what is watched."""
+
+
+@click.command()
+@configured
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: what was read, problems, warnings.")
+@click.option("--schema", is_flag=True, help="Print the JSON Schema of a configuration, for editors; reads none.")
+def check_config(config: Path | None, *, as_json: bool, schema: bool) -> None:
+    """Check the configuration, and print what will be watched and who will be told. Starts nothing.
+
+    Secrets are read once to make sure that they can be; they are never shown.
+
+    The object of --json: source (null without a file), usable, problems (each with place, of, what) and warnings;
+    where it can be used, also host, time_zone, store, page, probes (each with name, kind, every_s, timeout_s) and
+    notifiers (each with name, kind).
+
+    An editor that knows JSON Schema (draft 2020-12) completes keys and marks what is wrong with that of --schema. It
+    knows the keys, what each takes and its default; what must agree with each other is checked here alone.
+
+    \b
+    watchkeeper check-config
+    watchkeeper --config hide-hub.toml check-config --json
+    watchkeeper check-config --schema > watchkeeper.schema.json
+
+    Exit codes: 0 it can be used, 2 it cannot; every problem is told at once.
+    """  # noqa: D301  click reads \b as: keep the lines
+    if schema:
+        click.echo(json.dumps(document(settings.known_model()), ensure_ascii=False, allow_nan=False, indent=2))
+        return
+    try:
+        loaded = settings.read(config, secrets=Secrets.LOOKED_AT)
+    except ConfigError as error:
+        if not as_json:
+            raise
+        output.as_json(_problems(error))
+        ended(Exit.WRONG_USE)
+    for warning in loaded.warnings if not as_json else ():
+        output.warn(warning)
+    if as_json:
+        output.as_json(_form(loaded))
+    else:
+        show(loaded)
+
+
+def _problems(error: ConfigError) -> dict[str, object]:
+    problems = [{"place": each.place, "of": each.of, "what": each.what} for each in error.problems]
+    source = None if error.source == NO_FILE else error.source
+    return {"source": source, "usable": False, "problems": problems, "warnings": []}
+
+
+def _form(loaded: Loaded[settings.Settings]) -> dict[str, object]:
+    known = loaded.settings
+    probes = [
+        {"name": each.label, "kind": each.kind, "every_s": each.every, "timeout_s": each.timeout}
+        for each in known.probes
+    ]
+    return {
+        "source": str(loaded.path) if loaded.path else None,
+        "usable": True,
+        "problems": [],
+        "warnings": [*loaded.warnings, *FROM_PACKAGES.troubles],
+        "host": known.host.label,
+        "time_zone": str(known.host.zone),
+        "store": str(place(known)),
+        "page": {"listen": known.page.listen, "port": known.page.port},
+        "probes": probes,
+        "notifiers": [{"name": each.label, "kind": each.kind} for each in known.notifiers],
+    }
+
+
+def show(loaded: Loaded[settings.Settings]) -> None:
+    """Print what the configuration means."""
+    known = loaded.settings
+    click.echo(f"{loaded.path} can be used." if loaded.path else "There is no configuration: all is default.")
+    output.blank()
+    output.rows(
+        [
+            ("host", [f"{known.host.label}, times in {known.host.zone}"]),
+            ("database", [str(place(known))]),
+            ("page", [f"{known.page.listen}, port {known.page.port or '(any that is free)'}"]),
+        ]
+    )
+    output.blank()
+    output.heading("Watched")
+    output.rows((each.label, list(_probe(each, known))) for each in known.probes)
+    output.blank()
+    output.heading("Told")
+    output.rows((each.label, list(_notifier(each))) for each in known.notifiers)
+    if not known.notifiers:
+        output.rows([("nobody", ["There is no [[notifier]]; the page and `watchkeeper board` show alerts."])])
+    if not known.probes:
+        output.warn("nothing is watched: watch_host is false and there is no [[probe]]")
+
+
+def _probe(each: ProbeSettings, known: settings.Settings) -> Iterator[str]:
+    added = "" if any(each is one for one in known.probe) else ", because of watch_host"
+    yield f"{each.kind}, every {format_duration(each.every)}{added}"
+    yield from _set(each)
+
+
+def _notifier(each: NotifierSettings) -> Iterator[str]:
+    yield each.kind
+    yield from _set(each)
+
+
+def _set(each: ProbeSettings | NotifierSettings) -> Iterator[str]:
+    """What the document sets, as it is written there; of a secret only where it is read from."""
+    for name, field in type(each).model_fields.items():
+        if name not in each.model_fields_set or name in _TOLD_APART:
+            continue
+        key, value = describe_types.key_of(name, field), getattr(each, name)
+        if is_secret(key, value):
+            yield f"{key}: {_source(value)}"
+        elif name == "rules":
+            yield f"rules of its own: {', '.join(sorted(value.model_fields_set))}"
+        else:
+            yield f"{key} = {without_secrets(describe_types.written(value, describe_types.annotation_of(field)))}"
+
+
+def _source(value: Any) -> str:  # noqa: ANN401  any secret
+    return f"from {value.path}" if hasattr(value, "path") else "set"

@@ -1,0 +1,71 @@
+"""`watchkeeper checkin`: a job says that it has run, or that it failed. The daemon takes it in within its next look."""
+
+import difflib
+from pathlib import Path
+
+import click
+
+from watchkeeper import settings
+from watchkeeper.cli import output
+from watchkeeper.cli.main import Exit, configured, ended
+from watchkeeper.clock import Clock
+from watchkeeper.config import paths
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.errors import StartError
+from watchkeeper.messages.wording import clean
+from watchkeeper.model.probe_state import JobReport
+from watchkeeper.settings import Settings
+from watchkeeper.store.files import job_spool
+
+
+@click.command()
+@configured
+@click.argument("job", metavar="NAME")
+@click.option("--failed", is_flag=True, help="The job did not succeed.")
+@click.option("--said", default="", metavar="TEXT", help="What the job has to say, in one line.")
+def checkin(config: Path | None, job: str, *, failed: bool, said: str) -> None:
+    """Say that the job NAME has run, or with --failed that it did not succeed.
+
+    NAME is the name of a [[probe]] of kind "checkin" in the configuration. Run it as the user that runs watchkeeper, or
+    as root, at the end of the job. It works while the daemon is down: the check-in is taken in when it runs again.
+
+    \b
+    nightly-backup && watchkeeper checkin nightly-backup
+    watchkeeper checkin nightly-backup --failed --said "the disk is full"
+
+    Exit codes: 0 the check-in is left for the daemon, 2 there is no such job in the configuration, or it cannot be
+    used, 3 the check-in cannot be left (no database, no permission, no room).
+    """  # noqa: D301  click reads \b as: keep the lines
+    known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
+    jobs = [each.name for each in known.probes if each.kind == "checkin"]
+    if job not in jobs:
+        output.warn(_unknown(job, jobs))
+        ended(Exit.WRONG_USE)
+    folder = job_spool.spool_of(_database(known))
+    job_spool.leave(folder, JobReport(job, Clock().now(), failed, clean(said, job_spool.SAID_LIMIT)))
+    click.echo(f"{job} has checked in{', as failed' if failed else ''}; the daemon takes it in at its next look.")
+
+
+def _unknown(job: str, jobs: list[str]) -> str:
+    near = difflib.get_close_matches(job, jobs, n=1)
+    hint = f'did you mean "{near[0]}"?' if near else f"known: {', '.join(jobs) or 'none yet'}"
+    return f'no [[probe]] of kind "checkin" is named "{clean(job)}"; {hint}'
+
+
+def _database(known: Settings) -> Path:
+    """The database that the daemon writes to: the one that is configured, else the keeper's own, else the service's.
+
+    Raises StartError where there is none, or where this user may not see it.
+    """
+    own, service = known.store.path, paths.SYSTEM_STATE
+    tried = [own] if "path" in known.store.model_fields_set else [own, service]
+    try:
+        found = next((path for path in tried if path.exists()), None)
+    except OSError as error:
+        raise StartError(
+            f"{error.filename} may not be looked at by this user; run this as root or as the user that runs watchkeeper"
+        ) from None
+    if found is None:
+        where = " nor at ".join(str(path) for path in dict.fromkeys(tried))
+        raise StartError(f"there is no database at {where} yet; start `watchkeeper run`, or name its configuration")
+    return found

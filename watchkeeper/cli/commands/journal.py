@@ -1,0 +1,154 @@
+"""`watchkeeper journal`: what has happened, from the database."""
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+from pathlib import Path
+
+import click
+
+from watchkeeper import settings
+from watchkeeper.cli import output
+from watchkeeper.cli.database import opened
+from watchkeeper.cli.main import configured
+from watchkeeper.clock import Clock
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.messages.wording import instant
+from watchkeeper.model.records import Entry, JournalLine
+from watchkeeper.model.units import parse_duration
+from watchkeeper.store import Store
+from watchkeeper.web.api.json_forms import Ids, journal_form
+
+PAGE = 500
+"""Lines that are read at once."""
+
+DATED = 21
+"""Cells of an instant with its year."""
+
+FOLLOW_S = 1.0
+"""How often a followed journal is read: a person watches it, and a read costs a millisecond."""
+
+
+class When(click.ParamType[datetime | timedelta]):
+    """An instant (`2026-11-27`, `2026-11-27 14:05`), or how long ago (`2d`)."""
+
+    name = "when"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> datetime | timedelta:
+        """Read it; an instant without a zone is the host's."""
+        text = str(value).strip()
+        with contextlib.suppress(ValueError, OverflowError):
+            return timedelta(seconds=parse_duration(text))
+        try:
+            return datetime.fromisoformat(text)
+        except ValueError:
+            self.fail(f"{text!r} is neither a duration such as 2d nor an instant such as 2026-11-27 14:05", param, ctx)
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which lines are asked for."""
+
+    subject: str
+    entry: Entry | None
+    since: datetime | None
+    limit: int
+
+    def fits(self, line: JournalLine) -> bool:
+        """Is a line about the subject asked for?"""
+        return not self.subject or self.subject.casefold() in str(line.key or "").casefold()
+
+
+@click.command()
+@configured
+@click.option("--subject", default="", metavar="TEXT", help="Only what is about a subject that holds this text.")
+@click.option("--entry", type=click.Choice([each.value for each in Entry]), help="Only entries of this kind.")
+@click.option("--since", type=When(), help="Only what has happened since: 2d (ago), 2026-11-27, '2026-11-27 14:05'.")
+@click.option(
+    "--limit", type=click.IntRange(min=1), default=100, show_default=True, help="At most so many, the newest."
+)
+@click.option("--follow", "-f", is_flag=True, help="Go on and print what happens, until Ctrl-C.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line, as the API has them.")
+def journal(
+    config: Path | None,
+    *,
+    subject: str,
+    entry: str | None,
+    since: datetime | timedelta | None,
+    limit: int,
+    follow: bool,
+    as_json: bool,
+) -> None:
+    """Show what has happened, the newest last: alerts that moved, deliveries, starts and stops.
+
+    The objects of --json are the API's: id, at, entry, text, series, subject, quantity, concern and details.
+
+    \b
+    watchkeeper journal --since 2d
+    watchkeeper journal --subject skerry --follow
+    watchkeeper journal --json --entry delivery
+
+    Exit codes: 0 fine, 2 wrong use or a configuration that cannot be used, 3 there is no database to read.
+    """  # noqa: D301  click reads \b as: keep the lines
+    known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
+    zone = known.host.zone
+    wanted = Wanted(subject, Entry(entry) if entry else None, _instant(since, zone), limit)
+    with contextlib.suppress(KeyboardInterrupt):
+        asyncio.run(_print(known, wanted, follow=follow, as_json=as_json))
+
+
+def _instant(since: datetime | timedelta | None, zone: tzinfo) -> datetime | None:
+    if isinstance(since, timedelta):
+        try:
+            return Clock().now() - since
+        except OverflowError:
+            return None
+    if since is not None and since.tzinfo is None:
+        return since.replace(tzinfo=zone)
+    return since
+
+
+async def _print(known: settings.Settings, wanted: Wanted, *, follow: bool, as_json: bool) -> None:
+    async with opened(known) as store:
+        ids = {each.key: each.id for each in await store.series()}
+        newest = await store.journal(limit=1)
+        shown = newest[0].id if newest else 0
+        for line in await _last(store, wanted):
+            _line(line, ids, known.host.zone, as_json=as_json)
+            shown = max(shown, line.id)  # it may have come after `newest` was read
+        if follow:
+            async for line in _coming(store, wanted, shown):
+                _line(line, ids, known.host.zone, as_json=as_json)
+
+
+async def _last(store: Store, wanted: Wanted) -> Sequence[JournalLine]:
+    """The newest lines that fit, oldest first."""
+    out: list[JournalLine] = []
+    before: int | None = None
+    while len(out) < wanted.limit:
+        page = await store.journal(before_id=before, entry=wanted.entry, since=wanted.since, limit=PAGE)
+        out += [line for line in page if wanted.fits(line)]
+        if len(page) < PAGE:
+            break
+        before = page[-1].id
+    return out[: wanted.limit][::-1]
+
+
+async def _coming(store: Store, wanted: Wanted, after_id: int) -> AsyncIterator[JournalLine]:
+    """What comes after a line, for ever."""
+    while True:
+        for line in await store.journal(after_id=after_id, entry=wanted.entry, limit=PAGE):
+            after_id = line.id
+            if wanted.fits(line):
+                yield line
+        await asyncio.sleep(FOLLOW_S)
+
+
+def _line(line: JournalLine, ids: Ids, zone: tzinfo, *, as_json: bool) -> None:
+    if as_json:
+        output.as_json(journal_form(line, ids))
+        return
+    entry = "" if line.entry is Entry.TRANSITION else f"{line.entry.value}: "
+    output.rows([(instant(line.at, zone, Clock().now()), [f"{entry}{line.text}"])], most_left=DATED)

@@ -1,0 +1,124 @@
+"""`watchkeeper once`: every probe runs one time, and what it sees is printed. Nothing is stored and nobody is told."""
+
+import asyncio
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+from pathlib import Path
+
+import click
+
+from watchkeeper import settings
+from watchkeeper.alerting.alert_book import AlertBook
+from watchkeeper.alerting.evaluator import SeriesEvaluator
+from watchkeeper.alerting.rules import Rules
+from watchkeeper.cli import output
+from watchkeeper.cli.main import Exit, configured, ended
+from watchkeeper.clock import Clock
+from watchkeeper.daemon import daemon
+from watchkeeper.messages.wording import thing, time_left_phrase
+from watchkeeper.model.alert import CONCERN
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
+from watchkeeper.web.api.json_forms import Json, observation_form, stamp
+from watchkeeper.web.dashboard.dashboard_text import summary
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeRun:
+    """One observation, in words, and whether it needs the keeper."""
+
+    probe: str
+    seen: Observation
+    words: str
+    needs_you: bool
+
+
+@click.command()
+@configured
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `sound`, and each probe's observations.")
+def once(config: Path | None, *, as_json: bool) -> None:
+    """Run every probe now and print what it sees. Nothing is stored, nobody is told.
+
+    One look knows no history: it tells what is full, silent, unsound or overdue now, and forecasts nothing.
+
+    The object of --json: host, at, sound, and observations, each with probe, subject, quantity, kind, needs_you, words
+    and the kind's own values as in the API.
+
+    \b
+    watchkeeper once
+    watchkeeper --config hide-hub.toml once --json
+
+    Exit codes: 0 all is sound, 1 something is not or a probe could not look, 2 the configuration cannot be used.
+    """  # noqa: D301  click reads \b as: keep the lines
+    loaded = settings.read(config)
+    for warning in loaded.warnings:
+        output.warn(warning)
+    known, now = loaded.settings, Clock().now()
+    looks = asyncio.run(daemon.look_once(known))
+    sights = [
+        run_probe(watched.label, each, watched.rules, now, known.host.zone)
+        for watched, observed, own in looks
+        for each in (*observed, own)
+    ]
+    if as_json:
+        output.as_json(_form(sights, known.host.label, now))
+    else:
+        show(sights)
+    ended(Exit.NEEDS_YOU if any(each.needs_you for each in sights) else Exit.FINE)
+
+
+def run_probe(probe: str, seen: Observation, rules: Rules, now: datetime, zone: tzinfo) -> ProbeRun:
+    """Judge one observation by itself, with the probe's rules."""
+    evaluator = SeriesEvaluator(seen.key, seen.kind, math.inf, rules, AlertBook())
+    evaluator.take(seen, now)
+    found = next((each for each in evaluator.evaluate(now) if each.concern is CONCERN[seen.kind]), None)
+    if found is None:
+        # A part of something larger, or what may be full by design: recorded, and nothing is asked of it.
+        return ProbeRun(probe, seen, summary(seen) if isinstance(seen, Level) else "", needs_you=False)
+    match seen:
+        case Level():
+            words, needs_you = summary(seen), seen.used >= seen.capacity
+        case Deadline():
+            words, needs_you = time_left_phrase(found, now, zone), False
+        case Answer():
+            words, needs_you = summary(seen), not seen.answered
+        case Condition():
+            words, needs_you = seen.reason or time_left_phrase(found, now, zone), not seen.sound
+    return ProbeRun(probe, seen, words, needs_you or found.priority is not None)
+
+
+def show(sights: Sequence[ProbeRun]) -> None:
+    """Print what was seen: first what needs the keeper."""
+    troubled = [each for each in sights if each.needs_you]
+    if troubled:
+        output.heading("Needs you")
+        output.rows(_rows(troubled))
+        output.blank()
+    output.heading("Sound")
+    output.rows(_rows(each for each in sights if not each.needs_you))
+
+
+def _rows(sights: Iterable[ProbeRun]) -> Iterator[output.Row]:
+    """A row for each probe, with a line for each thing that it saw."""
+    by_probe: dict[str, list[str]] = {}
+    for each in sights:
+        by_probe.setdefault(each.probe, []).append(f"{thing(each.seen.key)}: {each.words}")
+    yield from by_probe.items()
+
+
+def _form(sights: Sequence[ProbeRun], host: str, now: datetime) -> Json:
+    observations = [
+        {
+            "probe": each.probe,
+            "subject": each.seen.key.subject,
+            "quantity": each.seen.key.quantity,
+            "kind": each.seen.kind.value,
+            "needs_you": each.needs_you,
+            "words": each.words,
+        }
+        | observation_form(each.seen)
+        for each in sights
+    ]
+    sound = not any(each.needs_you for each in sights)
+    return {"host": host, "at": stamp(now), "sound": sound, "observations": observations}

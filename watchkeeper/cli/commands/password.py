@@ -1,0 +1,56 @@
+"""`watchkeeper password`: makes the hash of the keeper's password, for `page.password`."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from watchkeeper.errors import StartError
+from watchkeeper.ownership.whole_file import write_whole
+from watchkeeper.web.auth import passwords
+
+
+@click.command()
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write the hash there, for this user's eyes alone, instead of printing it. An older file is replaced.",
+)
+def password(output: Path | None) -> None:
+    """Ask for a password and make the hash that the page compares it with.
+
+    The password is asked for twice and not shown; from a pipe it is read as one line. It has 12 signs at least. Only
+    its hash is kept: name the file of it under [page] as password = { file = "..." }.
+
+    \b
+    watchkeeper password --output page-password
+    watchkeeper password | ssh gannet sudo install -m 600 /dev/stdin /etc/watchkeeper/page-password
+
+    Exit codes: 0 made, 2 the password is too short or too long, 3 the file cannot be written.
+    """  # noqa: D301  click reads \b as: keep the lines
+    try:
+        made = passwords.make(_asked())
+    except ValueError as error:
+        raise click.UsageError(f"that password is not taken: {error}") from None
+    if output is None:
+        click.echo(str(made))
+        return
+    _write(output, f"{made}\n")
+    click.echo(f'written; set it under [page]: password = {{ file = "{output.resolve()}" }}', err=True)
+
+
+def _asked() -> str:
+    if sys.stdin.isatty():
+        return str(click.prompt("Password", hide_input=True, confirmation_prompt="Once more", err=True))
+    return sys.stdin.readline().rstrip("\r\n")
+
+
+def _write(path: Path, text: str) -> None:
+    """Write a file that nobody else could read at any moment, and that is whole or not there."""
+    try:
+        write_whole(path, text)
+    except OSError as error:
+        raise StartError(
+            f"{path} cannot be written: {error.strerror}; name a place where this user may write"
+        ) from None

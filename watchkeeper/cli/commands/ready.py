@@ -1,0 +1,191 @@
+"""`watchkeeper ready`: is it safe to change this now? And afterwards, with --after: what became of it?
+
+Not here: the points (planning/preflight/decide.py, planning/preflight/compare.py), and how they are gathered
+(inventory/preflight.py).
+"""
+
+import asyncio
+import sys
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from watchkeeper import settings
+from watchkeeper.cli import output
+from watchkeeper.cli.backtest.rehearse import Every
+from watchkeeper.cli.database import opened
+from watchkeeper.cli.main import Exit, configured, ended
+from watchkeeper.clock import Clock
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.inventory.after_change import after_change as look_back
+from watchkeeper.inventory.preflight import KEEP_S, Question
+from watchkeeper.inventory.preflight import ready as look_ahead
+from watchkeeper.inventory.scan import look
+from watchkeeper.messages.wording import clean, duration, instant
+from watchkeeper.planning.capacity.question import BadQuestion
+from watchkeeper.planning.preflight import text as ready_wording
+from watchkeeper.planning.preflight.decide import Matter, Point, ReadyAnswer, Verdict
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.workers import ThreadWorkers
+from watchkeeper.store import Store
+from watchkeeper.web.planning.preflight_json import ready_form
+
+AGAIN_S = 15.0
+"""How often a wait looks anew: services are asked and tools are run each time."""
+
+
+class Instant(click.ParamType[datetime]):
+    """An instant as RFC 3339 has it, or a time such as 2h ago."""
+
+    name = "instant"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
+        """Read it; without an offset it is this host's own time."""
+        try:
+            found = datetime.fromisoformat(str(value))
+        except ValueError:
+            self.fail(f"{value!r} is no instant; write one such as 2026-11-25T21:30:00", param, ctx)
+        return found.astimezone(UTC)
+
+
+@click.command()
+@configured
+@click.argument("subject")
+@click.option("--keep", type=Every(), default="7d", show_default=True, help="How long the snapshot of it is kept.")
+@click.option(
+    "--snapshot-within",
+    type=Every(),
+    metavar="AGE",
+    help="How old the newest snapshot may be; else as its probe says, and where none does a day.",
+)
+@click.option(
+    "--leave-out",
+    multiple=True,
+    type=click.Choice([each.value for each in Matter]),
+    help="A matter that is not to count; may be given more than once.",
+)
+@click.option("--wait", type=Every(), metavar="TIME", help="Wait up to so long for what may still come right.")
+@click.option("--after", "afterwards", is_flag=True, help="The change was made: hold now against the hour before it.")
+@click.option("--since", type=Instant(), help="When it was made, for --after; else the newest snapshot or restart.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `go`, and every point.")
+def ready(
+    config: Path | None,
+    *,
+    subject: str,
+    keep: float,
+    snapshot_within: float | None,
+    leave_out: tuple[str, ...],
+    wait: float | None,
+    afterwards: bool,
+    since: datetime | None,
+    as_json: bool,
+) -> None:
+    """Say whether it is safe to change SUBJECT now, point by point with the reason: go, or no-go.
+
+    SUBJECT is a guest, a service, a store such as "pool skerry", or this host by its name.
+
+    Go needs all of these: a snapshot of every disk that is new enough; a backup that lies elsewhere and is not overdue
+    (name its probe with backup_of); room for what a snapshot will hold, by how fast the guest really writes; no store
+    that may be full while it is kept; nothing active on it or beneath it; services that answer now; a watch that is
+    awake. What cannot be known is no go. Nothing on the host is changed.
+
+    With --after the hour before the change is held against now: do the same services answer, as fast, with as much
+    memory left, and has nothing come up since?
+
+    \b
+    watchkeeper ready hide-hub
+    watchkeeper ready hide-hub --wait 10m && upgrade-it
+    watchkeeper ready --after hide-hub
+    watchkeeper ready "pool skerry" --leave-out backup
+
+    Exit codes: 0 go, 1 no-go, 2 wrong use or nothing is called so, 3 there is no database to read.
+    """  # noqa: D301  click reads \b as: keep the lines
+    if since is not None and not afterwards:
+        raise click.UsageError("--since is the instant of a change that was made; give it with --after.")
+    known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
+    question = Question(subject, keep or KEEP_S, snapshot_within, frozenset(map(Matter, leave_out)))
+    try:
+        answer = asyncio.run(_ask(known, question, wait or 0.0, since, afterwards=afterwards))
+    except BadQuestion as error:
+        raise click.UsageError(str(error)) from error
+    if as_json:
+        output.as_json({"host": known.host.label} | ready_form(answer))
+    else:
+        show(answer, known)
+    ended(Exit.FINE if answer.go else Exit.NEEDS_YOU)
+
+
+async def _ask(
+    known: settings.Settings, question: Question, wait_s: float, since: datetime | None, *, afterwards: bool
+) -> ReadyAnswer:
+    """Answer; again and again while it is worth waiting, and time is left."""
+    clock, workers = Clock(), ThreadWorkers()
+    until_s = clock.monotonic_s() + wait_s
+    try:
+        async with opened(known) as store:
+            bench = ProbeContext(clock, workers, store.notes, store.check_ins)
+            while True:
+                answer = await _once(known, question, store, bench, since, afterwards=afterwards)
+                left_s = until_s - clock.monotonic_s()
+                if not answer.worth_waiting or left_s <= 0:
+                    return answer
+                _say_waiting(answer, left_s)
+                await asyncio.sleep(min(AGAIN_S, left_s))
+    finally:
+        workers.close()
+
+
+async def _once(
+    known: settings.Settings,
+    question: Question,
+    store: Store,
+    bench: ProbeContext,
+    since: datetime | None,
+    *,
+    afterwards: bool,
+) -> ReadyAnswer:
+    host = await look(known, bench)
+    if afterwards:
+        return await look_back(known, store, host, question, bench, since)
+    return await look_ahead(known, store, host, question, bench)
+
+
+def _say_waiting(answer: ReadyAnswer, left_s: float) -> None:
+    """On a terminal a line says what is waited for."""
+    if sys.stderr.isatty():
+        names = ", ".join(dict.fromkeys(each.about for each in answer.hindrances))
+        click.echo(f"watchkeeper: waiting for {clean(names, 120)}, for up to {duration(left_s)} more", err=True)
+
+
+def show(answer: ReadyAnswer, known: settings.Settings) -> None:
+    """Print the answer: first in one line, then the points, those against it first."""
+    output.heading(f"{known.host.label}, {instant(answer.at, known.host.zone, answer.at)}")
+    output.paragraph(ready_wording.verdict(answer, known.host.zone))
+    output.blank()
+    against = answer.hindrances
+    if against:
+        output.heading(ready_wording.against(answer))
+        output.rows(_rows(against))
+        output.blank()
+    fine = [each for each in answer.points if each.verdict is Verdict.GO]
+    if fine:
+        output.heading(ready_wording.fine(answer))
+        output.rows(_rows(fine))
+        output.blank()
+    if answer.unseen:
+        output.heading("Not seen")
+        output.paragraph("\n".join(f"- {clean(each, 400)}" for each in answer.unseen))
+        output.blank()
+    if answer.since is None:
+        output.paragraph(ready_wording.CAUTION)
+
+
+def _rows(points: Iterable[Point]) -> Iterator[output.Row]:
+    """A row for each matter, with a line for each thing."""
+    by_matter: dict[Matter, list[str]] = {}
+    for each in points:
+        mark = "" if each.verdict is not Verdict.UNKNOWN else "not known: "
+        by_matter.setdefault(each.matter, []).append(f"{clean(each.about, 90)}: {mark}{each.reason}")
+    yield from ((matter.value, lines) for matter, lines in by_matter.items())

@@ -1,0 +1,120 @@
+"""`watchkeeper room`: is there room for one more guest, for a larger one, and what more of the host would change.
+
+Not here: the answer (planning/capacity/decide.py), its sentences (planning/capacity/text.py), how it is shown
+(cli/capacity_text.py).
+"""
+
+import asyncio
+from pathlib import Path
+
+import click
+
+from watchkeeper import settings
+from watchkeeper.cli import capacity_text, output
+from watchkeeper.cli.amounts import Amount, Count, Pace, Size
+from watchkeeper.cli.database import opened
+from watchkeeper.cli.main import Exit, configured, ended
+from watchkeeper.clock import Clock
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.inventory.capacity import room as answer
+from watchkeeper.inventory.scan import look
+from watchkeeper.planning.capacity.answer import Fit, RoomAnswer
+from watchkeeper.planning.capacity.question import BadQuestion, Question
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.workers import ThreadWorkers
+from watchkeeper.web.planning.capacity_json import room_form
+
+
+@click.command()
+@configured
+@click.option("--disk", type=Size(), help="Size of the guest's disk; with --enlarge by how much more, such as +16GiB.")
+@click.option("--memory", type=Size(), help="The guest's memory; with --enlarge by how much more.")
+@click.option("--cpus", type=Count(), help="The guest's CPUs; with --enlarge how many more.")
+@click.option("--written", type=Size(), help="What is written to the disk at once, such as an image.")
+@click.option("--grows", type=Pace(), help="What is written to it besides, such as 1GiB/day, until it is full.")
+@click.option(
+    "--reserved", is_flag=True, help="The disk takes its whole size at once (a ZFS volume that is not sparse)."
+)
+@click.option("--enlarge", metavar="NAME", help="A guest that is there and is to be larger.")
+@click.option(
+    "--store", metavar="STORE", help='Where the disk is to lie, such as "pool skerry"; else all are looked at.'
+)
+@click.option("--host-disk", type=Size(), help="Usable bytes that are added to the store.")
+@click.option("--host-memory", type=Size(), help="Memory that is added to the host.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `fit`, and the figures it rests on.")
+def room(
+    config: Path | None,
+    *,
+    disk: Amount | None,
+    memory: Amount | None,
+    cpus: Amount | None,
+    written: Amount | None,
+    grows: float | None,
+    reserved: bool,
+    enlarge: str | None,
+    store: str | None,
+    host_disk: Amount | None,
+    host_memory: Amount | None,
+    as_json: bool,
+) -> None:
+    """Say whether a guest fits on this host: now and in 30, 90 and 365 days, on which store, and why.
+
+    Two futures are told: the present growth goes on (with --written and --grows of the new disk), and every virtual
+    disk is wholly written. It fits where it fits now and, in 19 of 20 futures, for 90 days as things grow at present,
+    and where memory and CPUs suffice. Nothing on the host is changed.
+
+    \b
+    watchkeeper room --disk 32GiB --memory 2GiB --cpus 2 --grows 1GiB/day
+    watchkeeper room --enlarge hide-hub --disk +16GiB --memory +1GiB
+    watchkeeper room --host-disk 1TiB --store "pool skerry"
+
+    Exit codes: 0 it fits, 1 it does not or that cannot be known yet, 2 wrong use or a configuration that cannot be
+    used, 3 there is no database to read.
+    """  # noqa: D301  click reads \b as: keep the lines
+    _as_it_is_meant([disk, memory, cpus], enlarge)
+    question = Question(
+        disk_bytes=_value(disk),
+        memory_bytes=_value(memory),
+        cpus=_value(cpus),
+        written_bytes=_value(written),
+        grows_bytes_per_day=grows or 0.0,
+        reserved=reserved,
+        enlarges=enlarge,
+        store=store,
+        host_disk_bytes=_value(host_disk),
+        host_memory_bytes=_value(host_memory),
+    )
+    known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
+    try:
+        found = asyncio.run(_ask(known, question))
+    except BadQuestion as error:
+        raise click.UsageError(str(error)) from error
+    if as_json:
+        output.as_json({"host": known.host.label} | room_form(found))
+    else:
+        capacity_text.show(found, known.host.label, known.host.zone)
+    ended(Exit.FINE if found.fit is Fit.YES else Exit.NEEDS_YOU)
+
+
+def _as_it_is_meant(amounts: list[Amount | None], enlarge: str | None) -> None:
+    """A plus and --enlarge belong together: without it 48GiB may be the new size or what comes on top."""
+    for each in amounts:
+        if each is not None and each.more != (enlarge is not None):
+            raise click.UsageError(
+                "a guest that is enlarged is given more: write it with a plus, such as --enlarge hide-hub "
+                "--disk +16GiB; a new guest's sizes have none"
+            )
+
+
+def _value(amount: Amount | None) -> int:
+    return amount.value if amount else 0
+
+
+async def _ask(known: settings.Settings, question: Question) -> RoomAnswer:
+    workers = ThreadWorkers()
+    try:
+        async with opened(known) as store:
+            host = await look(known, ProbeContext(Clock(), workers))
+            return await answer(known, store, host, question)
+    finally:
+        workers.close()

@@ -1,0 +1,137 @@
+"""`watchkeeper survey`: looks at this host and writes a commented configuration for what it finds."""
+
+import asyncio
+import contextlib
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from watchkeeper import settings
+from watchkeeper.cli import output
+from watchkeeper.cli.main import Exit, configured, ended
+from watchkeeper.clock import Clock
+from watchkeeper.config.loading import Loaded
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.discovery.diff import Difference, compare
+from watchkeeper.discovery.document import Survey, render, table_lines
+from watchkeeper.discovery.finders.listeners import hear
+from watchkeeper.discovery.host import Host
+from watchkeeper.discovery.registry import discover as look
+from watchkeeper.errors import ConfigError, StartError
+from watchkeeper.messages.wording import clean
+from watchkeeper.ownership.file_rights import with_rights_of
+from watchkeeper.ownership.folder_owner import owner_of
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.workers import ThreadWorkers
+
+FILE_MODE = 0o600
+"""It names guests, services and addresses, and secrets' files may be added to it."""
+
+
+@click.command()
+@configured
+@click.option("--write", "target", type=click.Path(path_type=Path), metavar="FILE",
+              help="Write to a new file. One that is there is never written over.")  # fmt: skip
+@click.option(
+    "--diff", is_flag=True, help="Compare with the configuration in use: what has appeared, and what is gone."
+)
+@click.option("--no-requests", is_flag=True, help="Send no request to listening ports; name them only.")
+def survey(config: Path | None, target: Path | None, *, diff: bool, no_requests: bool) -> None:
+    """Look at this host, and propose a commented configuration for what is there.
+
+    It changes nothing and needs no privilege. What this user may not look at is told at the end, with what gives the
+    privilege. Each TCP port of this host with a listener is sent one `GET /`, but for ports where that could do harm.
+
+    \b
+    watchkeeper survey                          prints the proposal
+    watchkeeper survey --write gannet.toml      writes it to a file that is not there yet
+    watchkeeper survey --diff                   what has appeared since, and what is gone
+
+    Exit codes: 0 done (with --diff: nothing differs), 1 with --diff: something differs, 2 wrong use, or with --diff a
+    configuration that cannot be used, 3 the file is there already or cannot be written.
+    """  # noqa: D301  click reads \b as: keep the lines
+    if diff and target:
+        raise click.UsageError("--diff prints what differs; --write writes a whole proposal. Use one of them.")
+    loaded = _in_use(config, needed=diff)
+    found = _look(loaded, ask_web=not no_requests)
+    if diff:
+        known = loaded.settings.probes if loaded else ()
+        ended(_differs(compare(found.found, known), found, loaded))
+    text = render(found)
+    if target is None:
+        click.echo(text, nl=False)
+    else:
+        _write(target, text)
+        output.warn(
+            f"{clean(str(target), 400)} is written; see what it means: watchkeeper --config {target} check-config"
+        )
+
+
+def _in_use(config: Path | None, *, needed: bool) -> Loaded[settings.Settings] | None:
+    """The configuration in use. A proposal does not need it, so one that cannot be used does not hinder it."""
+    try:
+        return settings.read(config, secrets=Secrets.LEFT_ALONE)
+    except ConfigError:
+        if needed:
+            raise
+        return None
+
+
+def _look(loaded: Loaded[settings.Settings] | None, *, ask_web: bool) -> Survey:
+    known = loaded.settings if loaded else settings.known_model()()
+    clock, workers = Clock(), ThreadWorkers()
+    host = Host(ProbeContext(clock, workers), hear, ask_web=ask_web, own_port=known.page.port)
+    try:
+        sections = asyncio.run(look(host))
+    finally:
+        workers.close()
+    return Survey(known.host.label, clock.now(), sections)
+
+
+def _differs(difference: Difference, found: Survey, loaded: Loaded[settings.Settings] | None) -> Exit:
+    source = loaded.path if loaded and loaded.path else "the defaults (there is no configuration)"
+    if not difference.appeared and not difference.gone:
+        click.echo(f"Nothing has appeared or gone since {source}.")
+    _listed("Has appeared, and is not watched by name", difference.appeared)
+    _listed("Is gone, and still named", difference.gone)
+    if difference.proposals:
+        output.heading("Proposed for what has appeared")
+        for each in difference.proposals:
+            click.echo("\n".join(["", *table_lines(each)]))
+        output.blank()
+    _listed("Could not be looked at", [str(each) for each in found.found.unseen])
+    return Exit.NEEDS_YOU if difference.appeared or difference.gone else Exit.FINE
+
+
+def _listed(heading: str, lines: Sequence[str]) -> None:
+    if lines:
+        output.heading(heading)
+        output.paragraph("\n".join(f"- {clean(line, 400)}" for line in lines))
+        output.blank()
+
+
+def _write(target: Path, text: str) -> None:
+    """Make a file that is not there yet; one that could not be written whole is taken away. Raises StartError."""
+    with_rights_of(owner_of(target.parent, shared=True), lambda: _make(target, text))
+
+
+def _make(target: Path, text: str) -> None:
+    try:
+        handle = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, FILE_MODE)
+    except FileExistsError:
+        raise StartError(
+            f"{target} is there already and is not written over; name another file, or see what differs with --diff"
+        ) from None
+    except (OSError, ValueError) as error:
+        raise StartError(f"{target} cannot be made: {getattr(error, 'strerror', None) or error}") from error
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            target.unlink()
+        raise StartError(f"{target} cannot be written: {error.strerror}") from error

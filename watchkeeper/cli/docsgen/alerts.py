@@ -1,0 +1,111 @@
+"""What to do when an alert comes, as Markdown and for man(7). The entries stand in messages/runbook/."""
+
+from collections.abc import Iterator
+from textwrap import fill
+
+from watchkeeper.cli.docsgen import roff
+from watchkeeper.messages.runbook.catalog import CAUTION, CHAPTERS, REMEDIES
+from watchkeeper.messages.runbook.entry import RunbookEntry
+from watchkeeper.model.alert import Concern
+
+OPENING = f"""\
+A message says first what the matter is, and at its end what to look at. Here is the rest: what it means, what shows
+more, what usually helps, and what makes it worse.
+
+{fill(CAUTION, 120)}
+
+Names in the commands are the station's: put your own in their place. `watchkeeper once` and `watchkeeper board` change
+nothing. Where a command begins with `sudo`, it needs root."""
+
+NO_ALERTS = {
+    "An alert comes and goes": "It came the third time within six hours, and is told as that, once. Its end is told "
+    "when it has stayed away for three hours. Look at what it is about as at any other; what flaps has often a loose "
+    "contact, too little memory, or a limit that is set too near.",
+    "An alert is told again": "Nobody has acknowledged it: an alarm after an hour, a warning after a day, then each "
+    "time after twice the last wait. Acknowledge it on the page, by the link in the message, or mend it.",
+    "Told late": "It could not be told when it was so: the mail server was away, or quiet hours held it. Newer "
+    "messages of the thread say how it is now.",
+    "watchkeeper was away": "The host slept, had no power, or the daemon was stopped. What happened meanwhile is not "
+    "known. `journalctl -u watchkeeper -n 50` and `last -x | head` show why.",
+    "Gone for good": "What its probe has not brought for 7 days is let go; its alerts end as that. Nothing is to be "
+    "done.",
+    "No message comes at all": "Silence means that all is well only if messages can come. `watchkeeper "
+    "test-notifiers` sends one to everybody; a sign of life under [alive] is missed elsewhere when it stays away.",
+}
+"""What is told besides, and what is not."""
+
+_CONCERNS = {
+    Concern.FULL: "forecast to be full",
+    Concern.OVERDUE: "overdue, or due soon",
+    Concern.SILENT: "silent",
+    Concern.UNSOUND: "unsound",
+    Concern.STALE: "stale",
+}
+
+
+def markdown() -> str:
+    """The whole chapter."""
+    return "\n".join(_markdown()).rstrip()
+
+
+def _markdown() -> Iterator[str]:
+    yield from (OPENING, "")
+    yield from ("| alert about | is | see |", "|---|---|---|")
+    for entry in REMEDIES:
+        yield f"| {_series(entry)} | {_CONCERNS[entry.concern]} | [{entry.title}](#{entry.anchor}) |"
+    yield ""
+    for chapter, entries in CHAPTERS.items():
+        yield from (f"## {chapter}", "")
+        for entry in entries:
+            yield from _entry(entry)
+    yield from ("## Messages that are not about a new alert", "")
+    for title, words in NO_ALERTS.items():
+        yield from (f"**{title}.** {words}", "")
+
+
+def _entry(entry: RunbookEntry) -> Iterator[str]:
+    yield from (f"### {entry.title}", "")
+    if entry.kinds:
+        kinds = ", ".join(f"`{kind}`" for kind in entry.kinds)
+        yield from (f"From {kinds}.", "")
+    yield from (f"**What it means.** {_shown(entry, entry.means)}", "")
+    yield from (f"**Look first.** {_shown(entry, entry.look)}", "")
+    yield from ("```sh", *commands(entry), "```", "")
+    yield from (f"**What usually helps.** {_shown(entry, entry.helps)}", "")
+    yield from (f"**Better not.** {_shown(entry, entry.avoid)}", "")
+
+
+def commands(entry: RunbookEntry) -> list[str]:
+    """Each command on a line, with what it shows behind it."""
+    lines = [(_shown(entry, command), what) for command, what in entry.commands]
+    width = min(max(len(command) for command, _ in lines), 64)
+    return [f"{command:<{width}}  # {what}" for command, what in lines]
+
+
+def _shown(entry: RunbookEntry, text: str) -> str:
+    return text.replace("{name}", entry.example or entry.stand_in)
+
+
+def _series(entry: RunbookEntry) -> str:
+    """The series that it is for; patterns that only catch other spellings are left out."""
+    named = [(subject, quantity) for subject, quantity in entry.about if "*" not in (subject, quantity)]
+    said = [f"{subject.replace(' *', ' …')}: {quantity}" for subject, quantity in named]
+    return "<br>".join(said) or entry.about[0][1].replace("*", "anything else")
+
+
+def manual() -> Iterator[str]:
+    """The same in the macros of man(7)."""
+    yield roff.heading("description")
+    yield from map(roff.paragraph, OPENING.split("\n\n"))
+    for chapter, entries in CHAPTERS.items():
+        yield roff.heading(chapter)
+        for entry in entries:
+            yield roff.part(entry.title)
+            yield roff.paragraph(_shown(entry, entry.means))
+            yield roff.paragraph(f"Look first: {_shown(entry, entry.look)}")
+            yield roff.example(commands(entry))
+            yield roff.paragraph(f"What usually helps: {_shown(entry, entry.helps)}")
+            yield roff.paragraph(f"Better not: {_shown(entry, entry.avoid)}")
+    yield roff.heading("messages that are not about a new alert")
+    for title, words in NO_ALERTS.items():
+        yield from roff.item(title, words)

@@ -1,0 +1,202 @@
+"""One message of every kind, made by the same rules, alerts and sentences as the daemon's: the examples of the manual.
+
+The station's server on one day in November. Nothing here says what a message says; that comes from messages/ alone.
+"""
+
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from watchkeeper.alerting import state_machine
+from watchkeeper.alerting.group_alerts import FLOOD, GROUP, OWN, Flood, Group
+from watchkeeper.alerting.rules import (
+    FullRule,
+    OverdueRule,
+    SilentRule,
+    StaleRule,
+    UnsoundRule,
+    judge_full,
+    judge_overdue,
+    judge_silent,
+    judge_stale,
+    judge_unsound,
+)
+from watchkeeper.messages import build, reminders
+from watchkeeper.messages.digest import digest
+from watchkeeper.messages.superseded import rewrite_superseded
+from watchkeeper.model.alert import Alert, Delays, Transition
+from watchkeeper.model.chattering import Chattering
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import Forecast, NoEnd
+from watchkeeper.model.message import Message
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
+from watchkeeper.model.units import DAY_S
+
+HOST, ZONE, NOW = "gannet", ZoneInfo("Europe/Paris"), datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
+GIB = 2**30
+
+SKERRY = SeriesKey("pool skerry", "space")
+HIDE_HUB = SeriesKey("service hide-hub", "answer")
+HEALTH = SeriesKey("pool skerry", "health")
+NEWEST = SeriesKey("snapshots of ringing-db", "newest")
+CERTIFICATE = SeriesKey("service tide-log", "certificate")
+MOUNT = SeriesKey("file system /mnt/jetty", "space")
+GUESTS = ("hide-hub", "ringing-db", "tide-log")
+
+Told = tuple[Transition, Finding, Observation | None]
+
+
+def examples() -> Iterator[tuple[str, str, Message]]:
+    """Each with what kind it is, and when such a one comes."""
+    pool = [_message(each) for each in _walk(_filling(), _level())]
+    silent = list(_walk(_silence(), _answer(answered=False)))
+    begun, worse, eased, ended = pool
+    yield "Raised", "An alert begins: here a level that is forecast to be full.", begun
+    yield "Worse", "Its priority rises.", worse
+    yield "Eased", "Its priority falls, and it still stands.", eased
+    yield "Ended", "It is over. The end is told to everybody who was told of the alert.", ended
+    yield "Silent", "A service gives no right answer.", _message(silent[0])
+    yield "Overdue", "A time by which something must happen again has passed.", _overdue(_snapshot())
+    yield "A single end", "A certificate runs out: this is told ahead.", _overdue(_certificate())
+    yield "Unsound", "A condition is not sound. What has stopped working is an alarm.", _unsound()
+    yield "Stale", "Nothing is known of a thing any more.", _stale()
+    yield "Several at once", "Answers that were lost within about a minute are one message.", _group()
+    yield "A flood", "Ten alerts in ten minutes: one summary stands for all.", _flood()
+    yield "Comes and goes", "The third raise within six hours.", _chattering()
+    yield "Reminded", "Nobody has acknowledged it.", _reminder(silent[0])
+    yield "Told late", "It could not be told when it was so, and is no longer so.", _late(pool[0], pool[1])
+    yield "Digest", "At the times of `digest`.", _digest(silent[0])
+    yield "Noted", "The watch itself was away, and goes on.", _away()
+    yield "Test", "What `watchkeeper test-notifiers` sends.", build.test_message(HOST, NOW, ZONE)
+
+
+def _message(told: Told) -> Message:
+    return build.compose(*told, HOST, ZONE)
+
+
+def _walk(findings: Iterable[Finding], seen: Observation | None, delays: Delays = Delays()) -> Iterator[Told]:  # noqa: B008  frozen
+    alert: Alert | None = None
+    for found in findings:
+        alert, moves = state_machine.step(alert or Alert(found.key, found.concern), found.priority, found.at, delays)
+        yield from ((move, found, seen) for move in moves if move.telling is not None)
+
+
+def _level() -> Level:
+    return Level(SKERRY, 1946 * GIB, 2048 * GIB, facts=(("grew most", "nest-cams 78 GiB in 7 days"),))
+
+
+def _filling() -> Iterator[Finding]:
+    standing = None
+    for hours, days in ((0, (2.1, 3.2, 5.0)), (50, (0.7, 0.9, 1.3)), (55, (7.0, 12.0, None)), (56, None)):
+        now = NOW + timedelta(hours=hours)
+        found = judge_full(SKERRY, _forecast(now, days), now, FullRule(), standing)
+        standing = found.priority
+        yield found
+
+
+def _forecast(now: datetime, days: tuple[float, float, float | None] | None) -> Forecast:
+    at_s = now.timestamp()
+    if days is None:
+        return Forecast(at_s, 1946 * GIB, 2048 * GIB, no_end=NoEnd.STILL)
+    first_s, likely_s, last_s = (None if each is None else at_s + each * DAY_S for each in days)
+    since_s = NOW.timestamp() - 7 * DAY_S
+    return Forecast(
+        at_s,
+        1946 * GIB,
+        2048 * GIB,
+        earliest_s=first_s,
+        likely_s=likely_s,
+        latest_s=last_s,
+        growth_per_day=11 * GIB,
+        since_s=since_s,
+    )
+
+
+def _answer(*, answered: bool, key: SeriesKey = HIDE_HUB) -> Answer:
+    return Answer(key, answered, "" if answered else "status 502, expected 200-299", 0.1)
+
+
+def _silence(key: SeriesKey = HIDE_HUB) -> Iterator[Finding]:
+    yield judge_silent(_answer(answered=False, key=key), NOW - timedelta(minutes=3), NOW, SilentRule())
+
+
+def _snapshot() -> Deadline:
+    last_at = NOW - timedelta(hours=27)
+    return Deadline(NEWEST, last_at + timedelta(hours=26), last_at, 26 * 3600.0, (("newest", "daily-2026-11-23"),))
+
+
+def _certificate() -> Deadline:
+    return Deadline(CERTIFICATE, NOW + timedelta(days=6), facts=(("issued by", "the station's own authority"),))
+
+
+def _overdue(seen: Deadline) -> Message:
+    (told,) = _walk([judge_overdue(seen, NOW, NOW, OverdueRule())], seen)
+    return _message(told)
+
+
+def _unsound() -> Message:
+    seen = Condition(HEALTH, sound=False, reason="the pool is SUSPENDED: sdc is UNAVAIL", grave=True)
+    (told,) = _walk([judge_unsound(seen, NOW, NOW, UnsoundRule())], seen)
+    return build.compose(*told, HOST, ZONE, tuple(f"guest {name}" for name in GUESTS))
+
+
+def _stale() -> Message:
+    (told,) = _walk([judge_stale(MOUNT, NOW - timedelta(minutes=3), 60.0, NOW, StaleRule())], None)
+    return _message(told)
+
+
+def _lost() -> list[Alert]:
+    keys = [SeriesKey(f"service {name}", "answer") for name in GUESTS]
+    return [move.after for key in keys for move, *_ in _walk(_silence(key), None)]
+
+
+def _group() -> Message:
+    found, _, (move,) = Group().step(Alert(GROUP, OWN[GROUP]), _lost(), NOW, gathering=False)
+    return _message((move, found, None))
+
+
+def _flood() -> Message:
+    flood = Flood()
+    for _ in range(10):
+        flood.count(NOW)
+    found, _, (move,) = flood.step(Alert(FLOOD, OWN[FLOOD]), _lost(), NOW)
+    return _message((move, found, None))
+
+
+def _chattering() -> Message:
+    seen = Condition(SeriesKey("device lamp-radio", "steady"), sound=False, reason="it went away and came back 4 times")
+    well = Condition(seen.key, sound=True)
+    findings = [
+        judge_unsound(each, None if each.sound else at, at, UnsoundRule())
+        for hour in range(3)
+        for each, at in ((seen, NOW + timedelta(hours=hour)), (well, NOW + timedelta(hours=hour, minutes=20)))
+    ]
+    *_, told = _walk(findings, seen, Delays(chattering=Chattering()))
+    return _message(told)
+
+
+def _reminder(told: Told) -> Message:
+    move, found, seen = told
+    due_at = NOW + timedelta(days=1)
+    return reminders.remind(move.after, found, seen, reminders.Reminder(1, due_at, NOW), due_at, HOST, ZONE)
+
+
+def _late(first: Message, newest: Message) -> Message:
+    return rewrite_superseded(first, newest, newest.at + timedelta(hours=1), ZONE)
+
+
+def _digest(told: Told) -> Message:
+    findings = [judge_full(SKERRY, _forecast(NOW, (16.0, 24.0, 40.0)), NOW, FullRule(), None), told[1]]
+    findings.append(judge_overdue(_certificate(), NOW, NOW, OverdueRule()))
+    return digest(findings, [told[0].after], NOW, NOW, HOST, ZONE)
+
+
+def _away() -> Message:
+    return build.noted(
+        HOST,
+        NOW,
+        ZONE,
+        "watchkeeper was away for 5 h 20 min, until Tue 24 Nov 10:12",
+        "watchkeeper was away for 5 h 20 min: from Tue 24 Nov 04:52 to Tue 24 Nov 10:12. The host was suspended.",
+        "What happened meanwhile is not known, and no silence is counted for it. The watch goes on.",
+    )

@@ -1,0 +1,124 @@
+"""The group of commands: imports a command when it is asked for, and turns what went wrong into text and exit codes.
+
+Not here: any command, and anything that costs time to import.
+"""
+
+import os
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from importlib import import_module
+from pathlib import Path
+from typing import Any, NoReturn, TypeVar
+
+import click
+
+from watchkeeper.errors import ConfigError, WatchkeeperError
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+class Exit(IntEnum):
+    """What a command's exit code says; documented in the help."""
+
+    FINE = 0
+    NEEDS_YOU = 1
+    WRONG_USE = 2
+    CANNOT_RUN = 3
+    INTERRUPTED = 130  # 128 + SIGINT, as shells count
+
+
+@dataclass(frozen=True, slots=True)
+class LazyCommand:
+    """A command that is imported when it is asked for: its module in this package, and its line in the help."""
+
+    module: str
+    help: str
+
+    def command(self) -> click.Command:
+        """Import it. The module holds the command under its own name."""
+        found: click.Command = getattr(import_module(f"watchkeeper.cli.{self.module}"), self.module)
+        return found
+
+
+class Commands(click.Group):
+    """A group whose commands are imported late and whose errors are one plain text on stderr."""
+
+    def __init__(self, *args: Any, commands_later: Mapping[str, LazyCommand], **more: Any) -> None:  # noqa: ANN401  click's own
+        super().__init__(*args, **more)
+        self.commands_later = commands_later
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  click's own
+        """Every command, in the order of the table."""
+        return list(self.commands_later)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002  click's own
+        """Import a command."""
+        later = self.commands_later.get(cmd_name)
+        return later.command() if later else None
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002  click's own
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, later.help) for name, later in self.commands_later.items()])
+
+    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401  click's own
+        """Run the command. That nobody reads its output any more (`| head`) is no failure."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            _leave_quietly()
+            return Exit.FINE
+
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,  # noqa: FBT001, FBT002  click's own
+        **extra: Any,  # noqa: ANN401  click's own
+    ) -> Any:  # noqa: ANN401  click's own
+        """Run a command and end the process with its exit code."""
+        if not standalone_mode:
+            return super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
+        code: int = Exit.FINE
+        try:
+            returned = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
+            code = returned if isinstance(returned, int) else Exit.FINE
+        except click.ClickException as error:
+            error.show()
+            code = error.exit_code
+        except (click.Abort, KeyboardInterrupt):
+            code = Exit.INTERRUPTED
+        except ConfigError as error:
+            code = _failed(error, Exit.WRONG_USE)
+        except WatchkeeperError as error:
+            code = _failed(error, Exit.CANNOT_RUN)
+        sys.exit(code)
+
+
+def _failed(error: WatchkeeperError, code: Exit) -> Exit:
+    click.echo(f"watchkeeper: {error}", err=True)
+    return code
+
+
+def _leave_quietly() -> None:
+    """Let what is still in the buffer go nowhere: Python would complain once more when it flushes at the end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def configured(command: F) -> F:
+    """Let --config stand after the command too; the command is given it as `config`."""
+
+    def chosen(context: click.Context, _option: click.Parameter, value: Path | None) -> Path | None:
+        return value or context.find_object(Path)
+
+    return click.option(
+        "--config", type=click.Path(path_type=Path), callback=chosen, hidden=True, help="As before the command."
+    )(command)
+
+
+def ended(code: Exit) -> NoReturn:
+    """End a command with an exit code."""
+    click.get_current_context().exit(code)

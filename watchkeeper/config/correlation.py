@@ -1,0 +1,37 @@
+"""The `together` table: when alerts are told together instead of one by one.
+
+Not here: what rests on what, which each probe says for itself (types.py).
+"""
+
+from collections.abc import Iterator
+
+from pydantic import Field
+
+from watchkeeper.alerting.group_alerts import Limits
+from watchkeeper.config.fields import Delay, Duration, Strict
+
+_BY_DEFAULT = Limits()
+
+
+class CorrelationSettings(Strict):
+    """When alerts are told together.
+
+    flood: so many alerts within the time below are a flood, of which one summary is told.
+    flood_ends: fewer than this within that time, and it has ended.
+    flood_within: the time in which they are counted.
+    settle: what outlives its cause is told after this.
+    """
+
+    flood: int = Field(default=_BY_DEFAULT.flood, ge=2, le=10_000)
+    flood_ends: int = Field(default=_BY_DEFAULT.flood_ends, ge=1, le=10_000)
+    flood_within: Duration = _BY_DEFAULT.flood_s
+    settle: Delay = _BY_DEFAULT.settle_s
+
+    def disorder(self) -> Iterator[str]:
+        """What is wrong with the keys among themselves."""
+        if self.flood_ends > self.flood:
+            yield f"flood_ends is {self.flood_ends}, more than flood, {self.flood}: it would end as it begins"
+
+    def limits(self) -> Limits:
+        """The limits that this describes."""
+        return Limits(self.flood, self.flood_ends, self.flood_within, self.settle)

@@ -1,0 +1,1 @@
+"""From pydantic's errors to messages that name the place, the value and the remedy."""

@@ -1,0 +1,1 @@
+"""The daemon as a process: start, signals, health, heartbeat, systemd, what the page may ask of it."""

@@ -1,0 +1,106 @@
+"""The keeper's hand: what the page may ask of the daemon. Hands on to the pipeline, the schedule and the notifiers
+of the configuration that holds.
+
+Nothing is decided here; who may ask is the page's matter (web/auth/session_auth.py).
+"""
+
+import asyncio
+from collections.abc import Sequence
+from datetime import datetime, tzinfo
+from typing import Protocol
+
+from watchkeeper.clock import Clock
+from watchkeeper.errors import DeliveryError
+from watchkeeper.messages.build import test_message
+from watchkeeper.model.alert import Concern
+from watchkeeper.model.observation import Condition, SeriesKey
+from watchkeeper.model.records import Entry
+from watchkeeper.notifiers.base import Notifier
+from watchkeeper.runtime.runner import Runner
+
+PATIENCE_S = 8.0
+"""A person who pressed a button waits so long for the answer; the run itself goes on."""
+
+
+class Runs(Protocol):
+    """Runs probes when asked."""
+
+    def now(self, label: str) -> asyncio.Future[None]:
+        """Run one at once; done when that run is. Raises KeyError for a label that is not there."""
+        ...
+
+
+class Delivers(Protocol):
+    """Delivers messages."""
+
+    @property
+    def notifiers(self) -> Sequence[Notifier]:
+        """By what, now."""
+        ...
+
+
+class DaemonActions:
+    """Implements web.acting.Acting on a running daemon."""
+
+    def __init__(
+        self,
+        runner: Runner,
+        schedule: Runs,
+        outbox: Delivers,
+        clock: Clock,
+        host: tuple[str, tzinfo],
+    ) -> None:
+        """runner: knows the pipeline and the probes. host: the watched host's name and zone, as messages say them."""
+        self._runner, self._schedule, self._outbox, self._clock = runner, schedule, outbox, clock
+        self._host, self._zone = host
+
+    @property
+    def probes(self) -> Sequence[str]:
+        """The labels of the probes."""
+        return tuple(each.label for each in self._runner.probes)
+
+    @property
+    def notifiers(self) -> Sequence[str]:
+        """The names of the notifiers."""
+        return tuple(each.name for each in self._outbox.notifiers)
+
+    async def acknowledge(self, key: SeriesKey, concern: Concern) -> bool:
+        """The keeper knows of an alert; False where there was nothing to acknowledge."""
+        return await self._runner.pipeline.acknowledge(key, concern)
+
+    async def shelve(self, key: SeriesKey, concern: Concern, until: datetime | None) -> bool:
+        """Set an alert aside until an instant, or until it next ends; False where there is no such alert."""
+        return await self._runner.pipeline.shelve(key, concern, until, once=until is None)
+
+    async def unshelve(self, key: SeriesKey, concern: Concern) -> bool:
+        """Take a shelving back; False where it is not shelved."""
+        return await self._runner.pipeline.unshelve(key, concern)
+
+    async def note(self, text: str, key: SeriesKey | None) -> None:
+        """Write the keeper's own words into the journal."""
+        await self._runner.pipeline.note(Entry.NOTE, text, key)
+
+    async def run_now(self, label: str) -> str:
+        """Run a probe at once; what came of it. Raises KeyError where there is none of that label."""
+        probe = {each.label: each for each in self._runner.probes}[label]
+        try:
+            await asyncio.wait_for(asyncio.shield(self._schedule.now(label)), PATIENCE_S)
+        except TimeoutError:
+            return f"{label} has been started; it is still looking."
+        entry = self._runner.pipeline.state.registry.get(probe.own_key)
+        own = entry.evaluator.latest if entry is not None else None
+        if isinstance(own, Condition) and not own.sound:
+            return f"{label} ran, and could not look: {own.reason}"
+        return f"{label} ran."
+
+    async def trial(self, notifier: str) -> str:
+        """Send a test message; what became of it. Raises KeyError where there is no notifier of that name."""
+        to = {each.name: each for each in self._outbox.notifiers}[notifier]
+        message = test_message(self._host, self._clock.now(), self._zone)
+        try:
+            await asyncio.wait_for(to.deliver(message), PATIENCE_S)
+        except DeliveryError as error:
+            return f"The test message did not get through {notifier}: {error}"
+        except TimeoutError:
+            return f"The test message has not got through {notifier} within {PATIENCE_S:.0f} s; it was given up."
+        return f"The test message went out through {notifier}."

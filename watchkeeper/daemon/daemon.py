@@ -1,0 +1,279 @@
+"""The composition root: makes every part, joins them, and takes them down in order when a signal comes.
+
+What lives as long as the process is made once: store, clock, workers, schedule, outbox, the page's socket, and the
+state of the pipeline. What lives as long as a configuration is a Runtime (runtime/reload.py); at SIGHUP another one is
+built and takes its place. Nothing is decided here; what a part does stands in its own file.
+"""
+
+import asyncio
+import contextlib
+import logging
+import signal
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from functools import partial
+
+from watchkeeper.clock import Clock
+from watchkeeper.config.key_file import own_key
+from watchkeeper.config.loading import Loaded
+from watchkeeper.daemon import heartbeat as alive
+from watchkeeper.daemon import sd_notify, startup_clock
+from watchkeeper.daemon.actions import DaemonActions
+from watchkeeper.daemon.health import Health
+from watchkeeper.daemon.heartbeat import Heartbeat
+from watchkeeper.daemon.startup_clock import ClockDoubt
+from watchkeeper.errors import StartError
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.messages.ack_links import AckLinks
+from watchkeeper.model.observation import Condition, Observation
+from watchkeeper.model.records import Entry
+from watchkeeper.notifiers.outbox.outbox import Outbox
+from watchkeeper.periodic import messages as rounds
+from watchkeeper.periodic.retention import EVERY_S
+from watchkeeper.periodic.scheduler import Scheduler
+from watchkeeper.privileged import descriptors
+from watchkeeper.probes.base import OwnDatabase, ProbeContext
+from watchkeeper.probes.support.workers import ThreadWorkers
+from watchkeeper.runtime.active_config import build, make_probes
+from watchkeeper.runtime.pipeline_state import PipelineState
+from watchkeeper.runtime.reload import GRACE_S, ActiveRuntime, Lasting, ScheduledHeartbeat, build_runtime
+from watchkeeper.runtime.runner import Runner, look_at_all
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe
+from watchkeeper.settings import Settings
+from watchkeeper.store.files.job_spool import SpooledJobReports, spool_of
+from watchkeeper.store.recovery.repair import damaged_files
+from watchkeeper.store.store import Store
+from watchkeeper.web.app import make_app
+from watchkeeper.web.auth.budgets import Tries
+from watchkeeper.web.auth.job_reports import Jobs
+from watchkeeper.web.auth.tokens import JobTokens
+from watchkeeper.web.server import Served
+from watchkeeper.web.server import serve as serve_page
+
+log = logging.getLogger(__name__)
+
+REMEMBER = timedelta(days=1_160)
+"""How far back histories are filled at the start: what a history keeps, its three years of days and eight weeks."""
+
+KEEPING_LABEL = " keeping"
+"""In the schedule; no probe's name begins with a space."""
+
+
+KEY_NAME = "acknowledge.key"
+"""Beside the database: the key with which links in messages are signed."""
+
+
+async def look_once(settings: Settings) -> list[tuple[ScheduledProbe, Sequence[Observation], Condition]]:
+    """Run every configured probe once, all at the same time: what each saw, and its own condition. Stores nothing."""
+    workers = ThreadWorkers()
+    probes = make_probes(settings, ProbeContext(Clock(), workers))
+    try:
+        return await look_at_all(probes)
+    finally:
+        for each in probes:
+            await each.probe.close()
+        workers.close()
+
+
+async def serve(settings: Settings, *, ready: Callable[[str], None], reread: Callable[[], Loaded[Settings]]) -> None:
+    """Be on watch until SIGTERM or SIGINT. ready: called once with the page's address when everything runs.
+
+    reread: reads the configuration anew, in a thread, at each SIGHUP; raises ConfigError. Raises StartError and
+    StoreError where the daemon cannot start here; nothing is left running then.
+    """
+    descriptors.raise_limit()
+    clock, again = Clock(), _set_by(asyncio.Event(), signal.SIGHUP)
+    async with contextlib.AsyncExitStack() as stack:
+        store = await Store.open(settings.store.path, mend_at=clock.now())
+        stack.push_async_callback(store.close)
+        await _Daemon(settings, clock, store).keep_watch(stack, ready, _Reloads(again, reread))
+
+
+@dataclass(frozen=True, slots=True)
+class _Reloads:
+    """asked: set where the configuration is to be read anew, which `reread` does."""
+
+    asked: asyncio.Event
+    reread: Callable[[], Loaded[Settings]]
+
+
+class _Daemon:
+    """One life of the daemon on an open store: what lives as long as the process, and the runtime that holds."""
+
+    def __init__(self, settings: Settings, clock: Clock, store: Store) -> None:
+        self._clock, self._store = clock, store
+        named, path = (settings.host.label, settings.host.zone), settings.store.path
+        self._workers, self._schedule = ThreadWorkers(), Scheduler(clock)
+        check_ins = SpooledJobReports(store.check_ins, spool_of(path), clock.now)
+        own = OwnDatabase(path, settings.store.most, partial(damaged_files, path), store.quarantined)
+        config = build(settings, ProbeContext(clock, self._workers, store.notes, check_ins, own), clock)
+        self._passes = _passes(settings)
+        self._outbox = Outbox(
+            store, config.notifiers, clock, routes=settings.routes, zone=settings.host.zone, passes=self._passes
+        )
+        self._state = PipelineState(store, self._outbox, clock, *named)
+        self._health = Health(clock, self._state, self._outbox)
+        lasting = Lasting(
+            store,
+            clock,
+            self._schedule,
+            self._outbox,
+            self._state,
+            self._health,
+            partial(heartbeat, clock, self._health),
+        )
+        runtime = build_runtime(config, lasting)
+        self._runner = Runner(runtime.pipeline, config.probes)
+        self._active = ActiveRuntime(runtime, self._runner, lasting)
+        self._jobs = Jobs(JobTokens(self._active.tokens), check_ins, Tries(clock))
+        self._hand = DaemonActions(self._runner, self._schedule, self._outbox, clock, named)
+        self._service = sd_notify.Service()
+        self._ending = self._runner.stopping
+
+    async def keep_watch(
+        self, stack: contextlib.AsyncExitStack, ready: Callable[[str], None], reloads: _Reloads
+    ) -> None:
+        """Restore, serve the page, run the probes; return when a signal has come and all is down again."""
+        _set_by(self._ending, signal.SIGTERM, signal.SIGINT)
+        stack.callback(self._workers.close)
+        await self._look_at_clock(self._ending)
+        await self._restore()
+        served = await self._serve_page()
+        stack.push_async_callback(served.cleanup)
+        delivering = asyncio.create_task(self._outbox.run())
+        stack.push_async_callback(self._outbox.close, GRACE_S)
+        stack.push_async_callback(self._close_probes)
+        self._plan()
+        self._schedule.start()
+        reviewing = asyncio.create_task(self._review())
+        ready(served.address)
+        self._service.tell("READY=1")
+        reloading = asyncio.create_task(self._reload_when_asked(reloads))
+        ended = asyncio.create_task(self._ending.wait())
+        parts = (reviewing, delivering, reloading)
+        await asyncio.wait({ended, *parts}, return_when=asyncio.FIRST_COMPLETED)
+        self._service.tell("STOPPING=1")
+        await self._wind_down(reviewing, reloading)
+        # A part that ended by itself has failed: let the reason out, so that systemd starts the daemon anew.
+        for part in parts:
+            if part.done() and not part.cancelled() and part.exception() is not None:
+                part.result()
+
+    async def _look_at_clock(self, stop: asyncio.Event) -> None:
+        """Wait a little for a clock that is before the newest sample to be set; then begin in doubt."""
+        newest = max((seen.at for seen in await self._store.latest()), default=None)
+        if newest is None:
+            return
+        doubt = ClockDoubt(self._clock, newest, startup_clock.keeps_time, self._believe)
+
+        def say(status: str) -> None:
+            self._service.tell(f"STATUS={status[: sd_notify.LONGEST_STATUS]}")
+
+        if not await doubt.settles(stop, say, startup_clock.WAIT_S, startup_clock.LOOK_S):
+            log.error("the clock: %s", doubt.why, extra=about(Event.START))
+            self._state.recording = False
+            self._runner.add_own(doubt.watched())
+
+    def _believe(self) -> None:
+        self._state.recording = True
+
+    async def _serve_page(self) -> Served:
+        settings = self._active.runtime.config.settings
+        app = make_app(
+            self._store,
+            settings.page,
+            self._clock,
+            self._health,
+            settings.host.label,
+            settings.host.zone,
+            self._hand,
+            self._passes,
+            jobs=self._jobs,
+            resting=self._runner.dependents_of,
+            planner=self._active,
+            browser_key=_browser_key(settings),
+        )
+        return await serve_page(app, settings.page)
+
+    async def _close_probes(self) -> None:
+        for each in reversed(self._runner.probes):
+            await each.probe.close()
+
+    def _plan(self) -> None:
+        """Have everything run that runs at steady intervals."""
+        self._active.plan()
+        self._schedule.every(KEEPING_LABEL, EVERY_S, self._active.keep)
+        self._schedule.every(rounds.LABEL, rounds.EVERY_S, self._active.make_rounds)
+        if self._service.listens:
+            zone = self._active.runtime.config.settings.host.zone
+            reports = sd_notify.Reports(self._service, self._clock, self._health, self._store.findings, zone)
+            self._schedule.every(sd_notify.LABEL, reports.every_s, reports.tell)
+
+    async def _reload_when_asked(self, reloads: _Reloads) -> None:
+        while True:
+            await reloads.asked.wait()
+            reloads.asked.clear()
+            # sd_notify(3): with the time of CLOCK_MONOTONIC, so that systemd can tell this reload from one before.
+            began_us = int(self._clock.monotonic_s() * 1e6)
+            self._service.tell("RELOADING=1", f"MONOTONIC_USEC={began_us}")
+            await self._active.reload(reloads.reread)
+            self._service.tell("READY=1")
+
+    async def _wind_down(self, *tasks: asyncio.Task[None]) -> None:
+        for task in tasks[1:]:
+            task.cancel()
+            await asyncio.wait({task})
+        await self._schedule.stop(GRACE_S)
+        tasks[0].cancel()
+        await asyncio.wait({tasks[0]})
+        await self._runner.pipeline.note(Entry.STOP, "the watch ended")
+
+    async def _restore(self) -> None:
+        """Go on from what the store holds, and say so in the journal."""
+        last_alive = await self._store.last_alive()
+        self._active.runtime.rounds.begin(last_alive)
+        await self._active.runtime.keeping.begin(last_alive)
+        await self._runner.start(self._store, self._clock.now() - REMEMBER, last_alive)
+        if not self._state.breaks:  # else it has said so, with the time that it was away
+            how = "began, with an empty database" if last_alive is None else "goes on"
+            await self._runner.pipeline.note(Entry.START, f"the watch {how}")
+
+    async def _review(self) -> None:
+        """Judge everything at steady intervals; after a gap, or when the clock was set, plan the runs anew."""
+        while True:
+            await self._runner.review_round(self._schedule)
+
+
+def heartbeat(clock: Clock, health: Health, settings: Settings) -> ScheduledHeartbeat | None:
+    """The sign of life that settings ask for; None where they ask for none."""
+    if settings.alive.url is None:
+        return None
+    return ScheduledHeartbeat(
+        alive.LABEL, settings.alive.every, Heartbeat(settings.alive, clock, health, settings.host.label).tell
+    )
+
+
+def _passes(settings: Settings) -> AckLinks | None:
+    """What signs and reads the links in messages, where the configuration says how the page is reached."""
+    address = settings.page.address
+    return None if address is None else AckLinks(own_key(settings.store.path.with_name(KEY_NAME)), str(address))
+
+
+def _browser_key(settings: Settings) -> bytes | None:
+    """The key by which the page recognises browsers. The watch does not stay down for want of it."""
+    if settings.page.password is None:
+        return None
+    try:
+        return own_key(settings.store.path.with_name(KEY_NAME))
+    except StartError as error:
+        log.warning("%s; until then a restart forgets which browsers signed in", error, extra=about(Event.PAGE))
+        return None
+
+
+def _set_by(event: asyncio.Event, *numbers: signal.Signals) -> asyncio.Event:
+    """Let each of these signals set an event."""
+    loop = asyncio.get_running_loop()
+    for number in numbers:
+        loop.add_signal_handler(number, event.set)
+    return event

@@ -1,0 +1,95 @@
+"""Tells an address of the keeper's choice, at a steady interval, that the watch is kept: silence there is an alarm.
+
+It is told only while all of it works: probes, rules, records and deliveries, as the health path says it (`pass`). So
+whoever hears nothing knows that something is wrong here, though nothing here could say so. One POST of a small JSON
+object; nothing of what is watched is in it. The answer's body is not read, and redirects are not followed.
+"""
+
+import asyncio
+import json
+import logging
+from datetime import UTC
+from typing import Protocol
+
+import aiohttp
+from yarl import URL
+
+from watchkeeper import __version__
+from watchkeeper.clock import Clock
+from watchkeeper.config.heartbeat import HeartbeatSettings
+from watchkeeper.config.types import SecretSource
+from watchkeeper.errors import DeliveryError
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.notifiers.base import read_secret, trust
+from watchkeeper.notifiers.webhook.webhook import trouble_of
+from watchkeeper.web.dashboard.health import HealthReport, Measurements
+
+log = logging.getLogger(__name__)
+
+LABEL = " alive"
+"""Among the scheduled tasks; no probe can be called so, because names are stripped."""
+
+
+class HealthSource(Protocol):
+    """Answers how the daemon is."""
+
+    def read(self) -> Measurements:
+        """The state right now."""
+        ...
+
+
+class Heartbeat:
+    """Tells one address. `tell` never raises: what goes wrong is logged, once for each change."""
+
+    def __init__(self, settings: HeartbeatSettings, clock: Clock, vitals: HealthSource, host: str) -> None:
+        self._settings, self._clock, self._vitals, self._host = settings, clock, vitals, host
+        self._said = ""
+
+    async def tell(self) -> None:
+        """Tell it once, if all is well."""
+        signs = self._vitals.read()
+        if signs.fitness is not HealthReport.PASS:
+            self._note(f"nobody is told that the watch is kept: {'; '.join(signs.troubles)}")
+            return
+        try:
+            async with asyncio.timeout(self._settings.timeout):
+                status = await self._post()
+        except TimeoutError:
+            self._note("the address under alive.url did not answer in time")
+        except DeliveryError as error:
+            self._note(str(error))
+        except (aiohttp.ClientError, OSError) as error:
+            self._note(f"the address under alive.url cannot be told that the watch is kept: {trouble_of(error)}")
+        else:
+            well = 200 <= status < 300
+            self._note("" if well else f"the address under alive.url answered {status} and not 2xx")
+
+    async def _post(self) -> int:
+        url = await asyncio.to_thread(self._url)
+        connector = aiohttp.TCPConnector(ssl=await trust(self._settings.ca_file), force_close=True)
+        headers = {"Content-Type": "application/json", "User-Agent": f"watchkeeper/{__version__}"}
+        # trust_env False: a proxy from the environment would be an address that the configuration does not name.
+        async with (
+            aiohttp.ClientSession(connector=connector, trust_env=False) as session,
+            session.post(url, data=self._body(), headers=headers, allow_redirects=False) as response,
+        ):
+            response.close()
+            return response.status
+
+    def _url(self) -> URL:
+        source = self._settings.url
+        text = read_secret(source, "alive.url") if isinstance(source, SecretSource) else str(source)
+        return URL(text.strip())
+
+    def _body(self) -> bytes:
+        at = self._clock.now().astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+        told = {"host": self._host, "status": "pass", "at": at, "every_s": self._settings.every, "version": __version__}
+        return json.dumps(told, separators=(",", ":")).encode()
+
+    def _note(self, said: str) -> None:
+        """Log what is new: an address that is down for a night is one line, and one when it is back."""
+        if said and said != self._said:
+            log.warning("%s", said, extra=about(Event.ALIVE))
+        elif self._said and not said:
+            log.info("it is told again that the watch is kept", extra=about(Event.ALIVE))
+        self._said = said

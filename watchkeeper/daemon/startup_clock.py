@@ -1,0 +1,97 @@
+"""Before the watch begins: is the host's clock to be believed, when the newest sample lies ahead of it?
+
+A host without a clock that outlives a power cut starts in the past, until a time service has set it. So a start waits a
+little for that. Then the watch begins all the same, for a host that nobody watches is worse than a sample without its
+place in time: an alarm says so, and no sample is recorded until the clock is past the newest one, is set, or has stood
+for an hour (then nobody will set it, and it is the only one there is). All else goes on: probes, alerts, messages.
+
+Where the kernel says that its clock is kept in time, the newest sample is what is wrong; nothing is waited for.
+"""
+
+import asyncio
+from collections.abc import Callable, Sequence
+from datetime import datetime
+
+from watchkeeper.alerting.rules import Rules
+from watchkeeper.clock import Clock
+from watchkeeper.errors import ProbeError
+from watchkeeper.messages.wording import duration
+from watchkeeper.model.observation import Condition, Observation, SeriesKey
+from watchkeeper.probes.base import BaseProbe
+from watchkeeper.probes.host.clock import read_clock
+from watchkeeper.runtime.scheduled_probe import ScheduledProbe
+
+BEHIND_S = 60.0
+"""A clock may be so far before the newest sample: what a hardware clock drifts by in weeks of a host that was off."""
+
+WAIT_S = 60.0
+"""How long a start waits for the clock to be set: a time service does so seconds after the network is there."""
+
+LOOK_S = 1.0
+"""How often the clock is looked at meanwhile."""
+
+STOOD_S = 3_600.0
+"""A clock that has stood for so long is not going to be set."""
+
+KEY = SeriesKey("clock of this host", "against the records")
+
+LABEL = " clock"
+"""Among the probes; none that is configured can be called so, because names are stripped."""
+
+EVERY_S = 15.0
+
+
+def keeps_time() -> bool:
+    """Does the kernel say that something keeps its clock in time?"""
+    try:
+        return read_clock().largest_error_s is not None
+    except ProbeError:
+        return False
+
+
+class ClockDoubt(BaseProbe):
+    """Holds the clock against the newest sample; a probe, once the watch has begun in doubt."""
+
+    def __init__(self, clock: Clock, newest: datetime, kept: Callable[[], bool], believed: Callable[[], None]) -> None:
+        """kept: does something keep the clock in time? believed: called when it is to be believed."""
+        self._clock, self._newest, self._kept, self._believed = clock, newest, kept, believed
+        self._began = clock.now(), clock.monotonic_s()
+
+    @property
+    def behind_s(self) -> float:
+        """How far the clock is before the newest sample."""
+        return (self._newest - self._clock.now()).total_seconds()
+
+    @property
+    def why(self) -> str:
+        """What is wrong, and what to do; empty where nothing is."""
+        if self.behind_s <= BEHIND_S or self._kept():
+            return ""
+        behind = duration(self.behind_s)
+        return (
+            f"it says {self._clock.now():%Y-%m-%d %H:%M} UTC, {behind} before the newest sample: set it. Times that are"
+            " told are as wrong as it is, and no sample is recorded until it is set, or has stood for an hour. If it is"
+            " right, it ran ahead before, and this ends when it is past that sample"
+        )
+
+    async def observe(self) -> Sequence[Observation]:
+        """Look once, and say where it is to be believed."""
+        why = self.why
+        at, monotonic_s = self._began
+        ran_s = self._clock.monotonic_s() - monotonic_s
+        was_set = abs((self._clock.now() - at).total_seconds() - ran_s) > BEHIND_S
+        if not why or was_set or ran_s >= STOOD_S:
+            self._believed()
+        return [Condition(KEY, sound=not why, reason=why, grave=True)]
+
+    async def settles(self, stop: asyncio.Event, say: Callable[[str], None], wait_s: float, look_s: float) -> bool:
+        """Wait for the clock to be set; False where it is still in doubt, or is to stop. say: tells systemd."""
+        end_s = self._clock.monotonic_s() + wait_s
+        while (why := self.why) and self._clock.monotonic_s() < end_s and not stop.is_set():
+            say(f"waiting up to {wait_s:.0f} s for the clock to be set: {why}")
+            await asyncio.sleep(look_s)
+        return not why
+
+    def watched(self) -> ScheduledProbe:
+        """The probe that tells of it."""
+        return ScheduledProbe(LABEL, EVERY_S, self, Rules())

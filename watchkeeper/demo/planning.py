@@ -1,0 +1,186 @@
+"""What a plan sees at the invented station: pool, guests and snapshots as the story has them. The answers are real.
+
+Every figure is made up. Nothing of the host that the demo runs on is looked at.
+"""
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from watchkeeper.demo import story
+from watchkeeper.demo.story import Moment
+from watchkeeper.inventory.planner import HostPlanner, HostReader
+from watchkeeper.inventory.reclaim.stores import StoreContext, StoreReader
+from watchkeeper.inventory.target import Target, find
+from watchkeeper.model.observation import Answer, Deadline, SeriesKey
+from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow, Volume
+from watchkeeper.planning.preflight import decide
+from watchkeeper.planning.preflight.decide import Answered, Copy, Matter, Point, ReadyAnswer
+from watchkeeper.planning.reclaim.snapshots import Bounds, Candidate, Freed, SetLimit
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.settings import Settings
+from watchkeeper.store.store import Store
+from watchkeeper.web.planning.planner import Change
+
+GIB = 2**30
+POOL = SeriesKey("pool skerry", "space")
+KEPT_DAYS = 7
+BACKUP_HOUR = timedelta(hours=1, minutes=20)
+"""After its snapshot each guest is copied to the mainland, which takes so long."""
+BACKUP_LIMIT = timedelta(hours=26)
+
+
+@dataclass(frozen=True, slots=True)
+class DemoGuest:
+    """A guest. Sizes in GiB; alone: what each of its snapshots holds by itself."""
+
+    disk: int
+    own: int
+    memory: int
+    vcpus: int
+    alone: float
+
+
+GUESTS = {
+    "hide-hub": DemoGuest(64, 24, 2, 2, 0.4),
+    "ringing-db": DemoGuest(256, 90, 8, 2, 2.5),
+    "nest-cams": DemoGuest(1_792, 0, 8, 4, 9.0),
+    "tide-log": DemoGuest(32, 9, 2, 1, 0.1),
+}
+"""What nest-cams holds is the rest of what the pool does."""
+SHARED = 0.5
+"""Of what a snapshot holds alone, so much besides lies in blocks that it shares with its neighbour."""
+
+
+def taken(now: Moment) -> dict[str, list[datetime]]:
+    """When the snapshots of each guest were taken, oldest first."""
+    newest = {each.key.subject.removeprefix("snapshots of "): each for each in story.snapshots(now)}
+    days = [timedelta(days=back) for back in range(KEPT_DAYS - 1, -1, -1)]
+    return {
+        guest: [seen.last_at - back for back in days]
+        for guest, seen in newest.items()
+        if isinstance(seen, Deadline) and seen.last_at is not None
+    }
+
+
+def host_now(now: Moment) -> HostNow:
+    """The station as a plan sees it."""
+    used = round(story.pool_used(now))
+    others = sum(each.own for each in GUESTS.values()) * GIB
+    own = {name: each.own * GIB or max(used - others - 200 * GIB, 0) for name, each in GUESTS.items()}
+    runs = not story.stopped(now)
+    memory = next(each for each in story.host(now) if each.key.subject == "memory")
+    return HostNow(
+        at=now.at,
+        memory_bytes=32 * GIB,
+        available_bytes=32 * GIB - round(getattr(memory, "used", 0.0)),
+        cpus=8,
+        stores=(
+            StoreNow(
+                POOL,
+                StoreKind.ZFS,
+                used,
+                round(story.CAPACITY),
+                tuple(Volume(f"skerry/{name}", each.disk * GIB, own[name]) for name, each in GUESTS.items()),
+                tuple(
+                    Snapshot(f"skerry/{name}", label(at), at, round(GUESTS[name].alone * GIB))
+                    for name, times in taken(now).items()
+                    for at in times
+                ),
+            ),
+        ),
+        guests=tuple(
+            GuestNow(
+                name,
+                runs,
+                each.memory * GIB,
+                each.vcpus,
+                (Disk(f"/dev/zvol/skerry/{name}", each.disk * GIB, POOL, f"skerry/{name}"),),
+            )
+            for name, each in GUESTS.items()
+        ),
+    )
+
+
+def label(at: datetime) -> str:
+    """A snapshot's own name."""
+    return f"daily-{at:%Y-%m-%d}"
+
+
+@dataclass(frozen=True, slots=True)
+class DemoSnapshots:
+    """The snapshots of the invented pool, as what deleting them would free is asked."""
+
+    candidates: Sequence[Candidate]
+    key: SeriesKey = POOL
+    limits: Sequence[SetLimit] = ()
+
+    async def freed(self, chosen: Collection[Candidate]) -> Freed:
+        """Each alone, and what neighbours share where both go."""
+        parts = list(self._parts(chosen))
+        return Freed(Bounds(sum(parts), sum(parts)))
+
+    def _parts(self, chosen: Collection[Candidate]) -> Iterator[int]:
+        before: Candidate | None = None
+        for each in self.candidates:
+            if each in chosen:
+                yield each.alone.least
+                if before is not None and before.of == each.of and before in chosen:
+                    yield round(each.alone.least * SHARED)
+            before = each
+
+
+def shelf(now: Moment) -> DemoSnapshots:
+    """All snapshots of the station, those of one guest beside one another."""
+    return DemoSnapshots(
+        [
+            Candidate(POOL, f"skerry/{name}@{label(at)}", f"skerry/{name}", label(at), at, _exactly(GUESTS[name].alone))
+            for name, times in taken(now).items()
+            for at in times
+        ]
+    )
+
+
+def _exactly(gib: float) -> Bounds:
+    return Bounds(round(gib * GIB), round(gib * GIB))
+
+
+class DemoPlanner(HostPlanner):
+    """The daemon's planner before the invented station. Services and backups are the story's: there is no probe."""
+
+    def __init__(self, settings: Settings, store: Store, bench: ProbeContext, moment: Callable[[], Moment]) -> None:
+        async def look(_settings: Settings, _bench: ProbeContext) -> HostNow:
+            return host_now(moment())
+
+        async def finder(_place: StoreContext) -> Sequence[StoreReader]:
+            return [shelf(moment())]
+
+        super().__init__(settings, store, bench, HostReader(look, (("the invented pool", finder),)))
+        self._moment = moment
+
+    async def _points(self, change: Change, host: HostNow) -> ReadyAnswer:
+        answer = await super()._points(change, host)
+        if change.afterwards:
+            return answer
+        target = find(change.subject, self._settings, host, await self._store.series())
+        told = [*self._backups(target), *self._answers(target)]
+        replaced = {each.matter for each in told}
+        kept = [each for each in answer.points if each.matter not in replaced]
+        added = [each for each in told if each.matter not in change.left_out]
+        order = list(Matter)
+        return replace(answer, points=tuple(sorted([*kept, *added], key=lambda each: order.index(each.matter))))
+
+    def _backups(self, target: Target) -> Iterator[Point]:
+        now = self._moment()
+        for guest in target.guests:
+            last_at = taken(now)[guest.name][-1] + BACKUP_HOUR
+            if last_at > now.at:
+                last_at -= timedelta(days=1)
+            copy = Copy(f"backup of {guest.name}", last_at, last_at + BACKUP_LIMIT)
+            yield from decide.backup_points([copy], f"guest {guest.name}", now.at)
+
+    def _answers(self, target: Target) -> Iterator[Point]:
+        seen = {each.key: each for each in story.services(self._moment()) if isinstance(each, Answer)}
+        asked = [seen[key] for key, _ in target.services if key in seen]
+        points = [Answered(each.key, each.answered, each.reason, each.took_s) for each in asked]
+        return iter(tuple(decide.answer_points(points, target.subject)))

@@ -1,0 +1,145 @@
+"""Puts sections together into one commented document that loads: names made unique, and each table tried first.
+
+Not here: TOML's own rules (toml.py), and what is proposed (the finders).
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from watchkeeper.config.loading import check_document, parse
+from watchkeeper.config.secrets import Secrets
+from watchkeeper.discovery import toml
+from watchkeeper.discovery.proposal import Found, Key, Proposal
+from watchkeeper.discovery.registry import Section
+from watchkeeper.errors import ConfigError
+from watchkeeper.probes.support.sanitize import printable
+from watchkeeper.settings import known_model
+
+NAME_LIMIT = 100
+"""The longest name that a probe's settings take."""
+
+_SAME = "The same as above gives it."
+
+RULE = "# " + "-" * 78
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """What was looked at, and when. host: what the host calls itself."""
+
+    host: str
+    at: datetime
+    sections: Sequence[Section]
+
+    @property
+    def found(self) -> Found:
+        """Everything together."""
+        return sum((each.found for each in self.sections), Found())
+
+
+def render(survey: Survey) -> str:
+    """The document. It can be used as it is, and with each offered key and table in force."""
+    taken: set[str] = set()
+    lines = list(_head(survey))
+    for section in survey.sections:
+        if not section.found.proposals:
+            continue
+        lines += ["", RULE, *toml.comment(section.heading)]
+        for each in section.found.proposals:
+            lines += ["", *table_lines(_unique(each, taken))]
+    tail = list(_tail(survey.found))
+    lines += ["", RULE, *tail] if tail else []
+    return "\n".join(lines) + "\n"
+
+
+def _head(survey: Survey) -> Iterator[str]:
+    yield from toml.comment(
+        f"A configuration for {printable(survey.host)}, proposed by `watchkeeper survey` on {survey.at:%Y-%m-%d} "
+        "from what "
+        "it saw on that day. A limit is what was seen, with something to spare; the reason stands above it."
+    )
+    yield from toml.comment("Lines that begin with # and a key are offers: take the # away, and they count.")
+    yield from toml.comment("Before you use it: watchkeeper --config THIS-FILE check-config")
+    yield from ("", "[host]", *toml.setting("name", _fit_name(survey.host)))
+    yield ""
+    yield from toml.comment(
+        "Who is told? Until there is a [[notifier]], nobody: only the page and `watchkeeper board` show it."
+    )
+    yield from toml.comment("Other kinds, and what each can: config.example.toml.")
+    yield from toml.offered(
+        ["[[notifier]]", 'kind = "mail"', 'server = "localhost"', 'security = "none"', 'from = "watch@example.org"',
+         'to = ["keeper@example.org"]']
+    )  # fmt: skip
+
+
+def _tail(found: Found) -> Iterator[str]:
+    if found.unseen:
+        yield from toml.comment("What could not be looked at:")
+    told: set[str] = set()
+    for each in found.unseen:
+        yield from toml.comment(f"- {replace(each, remedy=_SAME) if each.remedy in told else each}")
+        told |= {each.remedy} - {""}
+    if found.absent:
+        yield from toml.comment(f"Looked for and not found here: {', '.join(found.absent)}.")
+
+
+def _unique(proposal: Proposal, taken: set[str]) -> Proposal:
+    """The proposal under a name that no other table has: the configuration takes each once."""
+    wanted = proposal.label if proposal.label == proposal.kind else _fit_name(proposal.label)
+    name, number = wanted, 2
+    while name in taken:
+        name, number = f"{wanted[: NAME_LIMIT - 5]} {number}", number + 1
+    taken.add(name)
+    return proposal if name == proposal.label else proposal.called(name)
+
+
+def _fit_name(name: str) -> str:
+    """As a probe's name may be: one printable line of bounded length."""
+    return printable(name).strip()[: NAME_LIMIT - 5] or "unnamed"
+
+
+def table_lines(proposal: Proposal) -> list[str]:
+    """One table, tried as it will be read. One that cannot be used is written as a comment, with the reason."""
+    reason = _refused(proposal)
+    if reason:
+        note = f"This could not be proposed as it stands, for the configuration would refuse it: {reason}"
+        plain = [f"{key.name}: {printable(str(key.value))}" for key in proposal.keys]
+        return [
+            line for text in (*proposal.about, note, f"kind: {proposal.kind}", *plain) for line in toml.comment(text)
+        ]
+    lines = [line for text in proposal.about for line in toml.comment(text)]
+    table = ["[[probe]]", *toml.setting("kind", proposal.kind)]
+    lines += toml.offered(table) if proposal.offered else table
+    for key in proposal.keys:
+        lines += _key(key, offered=proposal.offered or key.offered)
+    return lines
+
+
+def _key(key: Key, *, offered: bool) -> list[str]:
+    setting = toml.setting(key.name, key.value)
+    return [*(toml.comment(key.why) if key.why else ()), *(toml.offered(setting) if offered else setting)]
+
+
+def _refused(proposal: Proposal) -> str:
+    """Why a table cannot be used, with every key and without those that are offered; empty where it can be."""
+    in_force = replace(proposal, keys=tuple(key for key in proposal.keys if not key.offered))
+    return _why_not(proposal) or _why_not(in_force)
+
+
+def _why_not(proposal: Proposal) -> str:
+    try:
+        text = "\n".join(
+            [
+                "watch_host = false",
+                "[[probe]]",
+                *(line for name, value in proposal.table().items() for line in toml.setting(name, value)),
+            ]
+        )
+        check_document(known_model(), {**parse(text, "survey"), "store": {"path": "/dev/null"}}, Secrets.LEFT_ALONE)
+    except toml.NotWritable as error:
+        return f"{error} holds bytes that are no UTF-8, and a configuration holds only that"
+    except ConfigError as error:
+        # What the environment sets may be wrong too; that is not the table's fault.
+        return "; ".join(f"{each.place}: {each.what}" for each in error.problems if each.place.startswith("probe"))
+    return ""

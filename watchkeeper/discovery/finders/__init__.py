@@ -1,0 +1,1 @@
+"""One finder a file for each kind of thing on a host."""

@@ -1,0 +1,84 @@
+"""What every host has: file systems, memory, watchkeeper itself, the clock."""
+
+import os
+from functools import partial
+
+from watchkeeper.discovery.host import Host, unseen
+from watchkeeper.discovery.proposal import Found, Key, Proposal, things
+from watchkeeper.discovery.toml import literal
+from watchkeeper.errors import ProbeError
+from watchkeeper.messages.wording import share
+from watchkeeper.model.units import format_size
+from watchkeeper.probes.host import filesystems, mounts
+from watchkeeper.probes.host.clock import read_clock
+from watchkeeper.probes.host.filesystems import FilesystemsSettings
+from watchkeeper.probes.host.memory import read_table
+from watchkeeper.probes.host.mounts import Mount
+from watchkeeper.probes.support.sanitize import printable
+
+KIB = 1024
+
+
+async def find_filesystems(host: Host) -> Found:
+    """File systems that can fill. ZFS has a probe of its own, which tells the same of a pool, and better."""
+    try:
+        found = mounts.parse(os.fsdecode((host.root / "proc/self/mountinfo").read_bytes()))
+    except OSError as error:
+        return unseen("file systems", error)
+    chosen = filesystems.choose(found, FilesystemsSettings(), set())
+    zfs = sorted(each.point for each in chosen if each.type == "zfs")
+    rest = [each for each in chosen if each.type != "zfs"]
+    about = ["File systems: space and inodes, whether each answers and takes writes."]
+    about += [await _about(each, host) for each in rest]
+    why = "ZFS fills by the pool, and its own probe tells that: here it would be told once for each dataset."
+    keys = [Key("leave_out", tuple(literal(point) for point in zfs), why)] if zfs else []
+    served = sorted(each.point for each in found if each.type in mounts.SERVED)
+    if served:
+        why = "Another machine keeps these. Watch them too where nobody else does:"
+        keys.append(Key("also", tuple(literal(point) for point in served), why, offered=True))
+    there = frozenset(things("file system", (each.point for each in found)))
+    return Found((Proposal("filesystems", tuple(keys), tuple(about)),), there=there, looked=frozenset({"file system"}))
+
+
+async def _about(mount: Mount, host: Host) -> str:
+    said = f"- {printable(mount.point)} ({printable(mount.type)})"
+    try:
+        work = partial(filesystems.look, mount.point, mount.id)
+        found = await host.bench.workers.call(f"file system {printable(mount.point)}", work, host.timeout_s)
+    except (ProbeError, OSError) as error:
+        return f"{said}: it could not be looked at now ({printable(str(error))[:200]})"
+    if found is None or not found.used_bytes + found.available_bytes:
+        return said
+    capacity = found.used_bytes + found.available_bytes
+    also = "; its own probe below tells of chunks, which `df` does not show" if mount.type == "btrfs" else ""
+    return f"{said}: {share(found.used_bytes / capacity)} of {format_size(capacity)} used{also}"
+
+
+async def find_memory(host: Host) -> Found:
+    """Memory and swap, and watchkeeper itself."""
+    about = ["Memory, swap, memory pressure, and programs that the kernel has killed for want of memory."]
+    try:
+        table = read_table((host.root / "proc/meminfo").read_text("ascii", "replace"))
+    except OSError as error:
+        return unseen("memory", error)
+    swap = table.get("SwapTotal", 0)
+    about.append(
+        f"This host has {format_size(table.get('MemTotal', 0) * KIB)} of memory"
+        + (f" and {format_size(swap * KIB)} of swap." if swap else " and no swap.")
+    )
+    return Found((Proposal("memory", about=tuple(about)), Proposal("itself", about=("watchkeeper itself.",))))
+
+
+async def find_clock(_host: Host) -> Found:
+    """How well the clock is kept."""
+    try:
+        state = read_clock()
+    except ProbeError as error:
+        return unseen("the clock", error)
+    if state.largest_error_s is None:
+        now = "Nothing keeps it in time now, so this will be told: start a service for that, such as systemd-timesyncd."
+    else:
+        now = f"It may be wrong by {state.largest_error_s * 1000:.0f} ms now; the limit is the default."
+    why = "Without updates a clock's largest error grows by 1.8 s an hour: 4 s are about two hours without one."
+    keys = (Key("error_limit", "4s", why, offered=True),)
+    return Found((Proposal("clock", keys, ("The host's clock: is it kept in time?", now)),))

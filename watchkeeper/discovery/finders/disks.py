@@ -1,0 +1,73 @@
+"""Finds software RAID, and disks that tell of their health (SMART, which root alone may ask)."""
+
+from functools import partial
+
+from watchkeeper.discovery.host import Host, unseen
+from watchkeeper.discovery.proposal import Found, Key, Proposal, things
+from watchkeeper.errors import ProbeError
+from watchkeeper.probes.storage.raid import Array, read_arrays
+from watchkeeper.probes.storage.smart import ANY_STATUS
+from watchkeeper.probes.storage.smart_report import SLEEPS, Disk, read_disk
+from watchkeeper.probes.support.sanitize import clip, printable
+from watchkeeper.probes.support.tools import ask_root, text_of
+
+REAL = ("sd*", "nvme*n*", "hd*")
+"""Disks in /sys/block that may tell of their health; a virtual machine's vd* never do."""
+
+
+async def find_arrays(host: Host) -> Found:
+    """Software RAID."""
+    try:
+        work = partial(read_arrays, host.root / "sys/block")
+        arrays = await host.bench.workers.call("raid", work, host.timeout_s)
+    except (ProbeError, OSError) as error:
+        return unseen("software RAID", error)
+    looked = frozenset({"array"})
+    if not arrays:
+        return Found(absent=("software RAID",), looked=looked)
+    there = things("array", (each.name for each in arrays))
+    why = "These must be there: one that is not assembled after a restart is told."
+    keys = (Key("arrays", tuple(each.name for each in arrays), why),)
+    proposal = Proposal("raid", keys, tuple(_array(each) for each in arrays), things=there)
+    return Found((proposal,), there=frozenset(there), looked=looked)
+
+
+def _array(array: Array) -> str:
+    lacks = f", {array.degraded} of them missing" if array.degraded else ""
+    return f"Array {printable(array.name)}: {clip(array.level) or 'no level'}, {array.disks} disks{lacks}."
+
+
+async def find_disks(host: Host) -> Found:
+    """Disks that tell of their health. One that sleeps is not woken."""
+    try:
+        results = await ask_root(host.bench, "disks", host.helper, host.timeout_s)
+        said = [
+            _disk(each.target, each.ran.status, text_of(each.ran, "smartctl", host.timeout_s, ANY_STATUS))
+            for each in results
+        ]
+    except ProbeError as error:
+        if not any(path for glob in REAL for path in (host.root / "sys/block").glob(glob)):
+            return Found(absent=("disks that tell of their health (SMART)",))
+        about = ("Disks are here, and their health (SMART) could not be asked for. This probe does once it may.",)
+        return unseen("disks' own health (SMART)", error) + Found((Proposal("smart", about=about, offered=True),))
+    told = [each for each in said if each]
+    if not told:
+        return Found(absent=("disks that tell of their health (SMART)",))
+    return Found((Proposal("smart", about=tuple(told)),))
+
+
+def _disk(name: str, status: int | None, text: str) -> str:
+    """What one disk says; empty where it says nothing of itself, as virtual disks do."""
+    if status == SLEEPS:
+        return f"Disk {printable(name)} sleeps, and was not woken."
+    try:
+        disk = read_disk(text, status or 0)
+    except (ValueError, RecursionError):
+        return ""
+    return _words(name, disk) if disk.known and (disk.model or disk.passed is not None) else ""
+
+
+def _words(name: str, disk: Disk) -> str:
+    verdict = {True: "it says that it is well", False: "it says that it is failing", None: "it gives no verdict"}
+    worn = "" if disk.wear_share is None else f"; {disk.wear_share:.0%} of its endurance used"
+    return f"Disk {printable(name)} ({clip(disk.model) or 'no model'}): {verdict[disk.passed]}{worn}."

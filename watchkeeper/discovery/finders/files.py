@@ -1,0 +1,82 @@
+"""Finds snapshots that are files (backups, exported images) in the places where they usually are."""
+
+from collections import defaultdict
+from datetime import UTC, datetime
+from functools import partial
+from itertools import chain
+from pathlib import PurePosixPath
+
+from watchkeeper.discovery.cadence import Cadence, SnapshotSet, sets_of
+from watchkeeper.discovery.host import Host, unseen
+from watchkeeper.discovery.proposal import Found, Key, Proposal, Thing
+from watchkeeper.discovery.toml import literal
+from watchkeeper.errors import ProbeError
+from watchkeeper.messages.wording import duration
+from watchkeeper.model.units import format_duration, format_size
+from watchkeeper.probes.storage.snapshot_ages import Snapshot
+from watchkeeper.probes.storage.snapshot_files import list_files
+from watchkeeper.probes.storage.snapshot_sets import Origin
+from watchkeeper.probes.support.sanitize import clip, printable
+
+USUAL = ("backup", "backups", "srv/backup", "srv/backups", "srv/snapshots", "mnt/backup", "var/lib/backup")
+"""Folders that people keep backups in; /var/backups is Debian's own, of its lists of packages."""
+
+HALF_WRITTEN = ("*.part", "*.tmp")
+"""The probe's own default."""
+
+SMALLEST_SHARE = 0.5
+"""A backup of half the least size so far has hardly come to its end."""
+
+
+async def find(host: Host) -> Found:
+    """Files of each usual folder and of the folders in it, in sets by the pattern of their names."""
+    found = Found(absent=("backups and images in the usual folders",))
+    for folder in (host.root / each for each in USUAL):
+        if not folder.is_dir():
+            continue
+        try:
+            patterns = (f"{literal(str(folder))}/*", f"{literal(str(folder))}/*/*")
+            work = partial(list_files, patterns, HALF_WRITTEN)
+            listed = await host.bench.workers.call(f"files in {folder}", work, host.timeout_s)
+        except (ProbeError, OSError) as error:
+            found += unseen(f"backups in {folder}", error, "Give the daemon's user leave to read that folder.")
+            continue
+        of: dict[str, list[Snapshot]] = defaultdict(list)
+        for each in listed:
+            path = PurePosixPath(each.path)
+            of[str(path.parent)].append(
+                Snapshot(path.name, datetime.fromtimestamp(each.written_s, UTC), each.size_bytes)
+            )
+        sets = chain.from_iterable(_proposals(name, taken, host) for name, taken in sorted(of.items()))
+        found += Found(tuple(sets))
+    return Found(found.proposals, found.unseen) if found.proposals or found.unseen else found
+
+
+def _proposals(folder: str, taken: list[Snapshot], host: Host) -> list[Proposal]:
+    return [
+        _proposal(folder, each, each.rhythm, host.bench.clock.now())
+        for each in sets_of([Origin(folder, taken)])
+        if each.rhythm is not None
+    ]
+
+
+def _proposal(folder: str, found: SnapshotSet, rhythm: Cadence, now: datetime) -> Proposal:
+    files = tuple(f"{literal(folder)}/{glob}" for glob in found.called)
+    age = duration(max((now - found.newest_at).total_seconds(), 0))
+    spare = format_duration(rhythm.spare_s)
+    keys = [
+        Key("name", clip(f"{PurePosixPath(folder).name} {rhythm.word}", 60)),
+        Key("files", files),
+        Key(
+            "max_age",
+            format_duration(rhythm.limit_s),
+            f"{rhythm.gaps} times between two were looked at, nine in ten {format_duration(rhythm.counted_s)} or less; "
+            f"that with {spare} to spare.",
+        ),
+    ]
+    least = found.least_bytes
+    if least * SMALLEST_SHARE >= 1:
+        why = f"The smallest of them has {format_size(least)}; half of it is hardly a whole one."
+        keys.append(Key("min_size", format_size(least * SMALLEST_SHARE), why, offered=True))
+    about = f"Files in {printable(folder)}: {found.count}, written {rhythm.word} so far; the newest is {age} old."
+    return Proposal("snapshots", tuple(keys), (about,), things=(Thing("files", folder, found.example),))

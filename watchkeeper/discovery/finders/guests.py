@@ -1,0 +1,183 @@
+"""Finds guests under QEMU by their monitor sockets: those in the usual places, and those that processes name."""
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import PurePosixPath
+
+from watchkeeper.discovery.finders import dependencies, qemu
+from watchkeeper.discovery.finders.qemu import Process
+from watchkeeper.discovery.host import HELPER, Host, unseen
+from watchkeeper.discovery.proposal import Found, Key, Proposal, Unseen, things
+from watchkeeper.discovery.toml import literal, writable
+from watchkeeper.errors import ProbeError
+from watchkeeper.messages.wording import share
+from watchkeeper.model.units import format_size
+from watchkeeper.privileged.commands import MONITORS
+from watchkeeper.probes.guests.monitors import Asked, Monitors
+from watchkeeper.probes.host.memory import read_table
+from watchkeeper.probes.host.mounts import Mount
+from watchkeeper.probes.support.sanitize import clip, printable
+
+USUAL = (
+    "run/guests/*.qmp", "run/guests/*.sock", "run/qemu/*.qmp", "run/qemu/*.sock", "run/qemu-server/*.qmp",
+    "var/lib/libvirt/qemu/*/monitor.sock",
+)  # fmt: skip
+"""Where the programs that start guests put monitors, and where the manual proposes to."""
+
+SPARE = 0.1
+"""Guests that are promised more memory than there is get a limit a tenth above what they are promised now."""
+
+TOLD = ("pool ", "btrfs ", "file system ")
+"""What a guest may rest on and a probe tells of under the same name."""
+
+PATIENCE_S = 3.0
+"""For one monitor: it answers in a millisecond, or another program holds it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One guest: its name, its monitor, what its process tells, and what its monitor did (asked)."""
+
+    asked: Asked
+    process: Process | None
+
+    @property
+    def name(self) -> str:
+        """As the guest itself says, as its process was told, or as its socket is called."""
+        said = self.asked.guest.name.strip() if self.asked.guest else ""
+        return said or (self.process.name if self.process else "") or PurePosixPath(self.asked.path).stem
+
+    @property
+    def runs(self) -> bool:
+        """Does its monitor say so?"""
+        return self.asked.guest is not None and self.asked.guest.state == "running"
+
+
+async def find(host: Host) -> Found:
+    """Every guest that can be found without asking anybody but its own monitor."""
+    work = partial(qemu.running, host.root / "proc")
+    try:
+        processes = await host.bench.workers.call("processes", work, host.timeout_s)
+    except (ProbeError, OSError) as error:
+        return unseen("guests", error)
+    asked, blind = await _ask(host, processes)
+    by_socket = {path: each for each in processes for path in each.sockets}
+    guests = [Seen(each, by_socket.get(each.path)) for each in asked]
+    mute = [each for each in processes if not each.sockets]
+    if not guests and not mute and not blind.unseen:
+        return Found(absent=("guests under QEMU",), looked=frozenset({"guest"}))
+    there = frozenset(things("guest", [each.name for each in guests] + [each.name for each in mute]))
+    looked = frozenset() if blind.unseen else frozenset({"guest"})
+    proposals = _proposals(guests, host) if guests else ()
+    return blind + _mute(mute) + _forbidden(guests) + Found(proposals, there=there, looked=looked)
+
+
+async def _ask(host: Host, processes: Sequence[Process]) -> tuple[list[Asked], Found]:
+    """Ask every monitor. A folder that may not be read hides no other."""
+    patterns = [f"{host.root}/{each}".replace("//", "/") for each in USUAL]
+    patterns += [literal(path) for each in processes for path in each.sockets]
+    found: dict[str, Asked] = {}
+    blind = Found()
+    for pattern in dict.fromkeys(patterns):
+        try:
+            asked = await Monitors(host.bench, (pattern,), PATIENCE_S, host.helper).ask_all()
+        except (ProbeError, OSError) as error:
+            remedy = f"Give the daemon's user leave to read that folder, or name the pattern in {MONITORS}. {HELPER}"
+            blind += unseen(f"guests' monitors at {printable(pattern)}", error, remedy)
+        else:
+            found |= {_real(each.path): each for each in asked}
+    return list(found.values()), blind
+
+
+def _real(path: str) -> str:
+    """One socket has one entry, by whatever path it was found: /var/run leads to /run."""
+    return os.path.realpath(path)
+
+
+def _mute(processes: Sequence[Process]) -> Found:
+    """Guests that offer no monitor: nobody can ask how they are."""
+    return Found(
+        unseen=tuple(
+            Unseen(
+                f"guest {printable(each.name) or f'of process {each.pid}'}",
+                "it offers no QMP monitor, so nobody can ask whether it runs or has been paused on an I/O error",
+                "Start it with -qmp unix:/run/guests/NAME.qmp,server=on,wait=off",
+            )
+            for each in processes
+        )
+    )
+
+
+def _forbidden(guests: Sequence[Seen]) -> Found:
+    remedy = f"Give the daemon's user leave to connect to the socket, or name it in {MONITORS}. {HELPER}"
+    return Found(
+        unseen=tuple(
+            Unseen(f"guest {printable(each.name)}", clip(each.asked.trouble, 300), remedy)
+            for each in guests
+            if each.asked.forbidden
+        )
+    )
+
+
+def _proposals(guests: Sequence[Seen], host: Host) -> tuple[Proposal, ...]:
+    sockets = patterns([each.asked.path for each in guests])
+    running = sorted({each.name for each in guests if each.runs and writable(each.name)})
+    found = dependencies.mounted(host.root)
+    about = ["Guests under QEMU: does each run, and how much memory are they promised together?"]
+    about += [f"- {_about(each, found)}" for each in guests]
+    keys = [Key("sockets", sockets, "A guest that gets its monitor in the same place is watched by itself.")]
+    if running:
+        keys.append(Key("expected", tuple(running), "These run now, so they must be there. Take out what may be off."))
+    keys += [*_rests(guests, found), *_memory(guests, host)]
+    return (Proposal("guests", tuple(keys), tuple(about), things=things("guest", running)),)
+
+
+def _rests(guests: Sequence[Seen], found: Sequence[Mount]) -> list[Key]:
+    """Where the disks of all guests lie in one place: the probe is one for all of them, and so is what it rests on."""
+    grounds = [dependencies.rest_on(each.process.disks, found) if each.process else [] for each in guests]
+    (first, *others) = grounds
+    if len(first) != 1 or any(each != first for each in others) or not first[0].startswith(TOLD):
+        return []
+    return [
+        Key("rests_on", (first[0],), "The disks of all of them lie in there: while it is down, that is what is told.")
+    ]
+
+
+def patterns(paths: Sequence[str]) -> tuple[str, ...]:
+    """A glob for sockets that lie in one folder and end alike, each other one as it is."""
+    alike: dict[tuple[str, str], list[str]] = {}
+    for path in sorted(paths):
+        where = PurePosixPath(path)
+        alike.setdefault((str(where.parent), where.suffix), []).append(path)
+    usual = {f"/{each}" for each in USUAL}
+    found = []
+    for (folder, suffix), same in alike.items():
+        glob = f"{literal(folder)}/*{literal(suffix)}"
+        found += [glob] if suffix and (len(same) > 1 or glob in usual) else [literal(path) for path in same]
+    return tuple(found)
+
+
+def _about(seen: Seen, found: Sequence[Mount]) -> str:
+    guest = seen.asked.guest
+    said = f"{clip(seen.name)}: {guest.state if guest else clip(seen.asked.trouble, 200)}"
+    if guest and guest.promised_bytes is not None:
+        said += f", promised {format_size(guest.promised_bytes)}"
+    grounds = dependencies.rest_on(seen.process.disks, found) if seen.process else []
+    return f"{said}; its disks rest on {' and '.join(grounds)}" if grounds else said
+
+
+def _memory(guests: Sequence[Seen], host: Host) -> list[Key]:
+    promised = sum(each.asked.guest.promised_bytes or 0 for each in guests if each.asked.guest)
+    try:
+        total = read_table((host.root / "proc/meminfo").read_text("ascii", "replace")).get("MemTotal", 0) * 1024
+    except OSError:
+        total = 0
+    if not promised or not total:
+        return []
+    now = f"The guests are promised {format_size(promised)}, {share(promised / total)} of this host's memory"
+    if promised <= total:
+        return [Key("memory_limit", 1.0, f"{now}; the default is all of it.", offered=True)]
+    why = f"{now}: more than there is. The limit is a tenth above that, so that the next guest is told."
+    return [Key("memory_limit", round(promised / total + SPARE, 2), why)]

@@ -1,0 +1,97 @@
+"""Finds volume groups, thin pools and snapshots of volumes.
+
+LVM tells root alone; that it is here at all, the kernel tells everybody.
+"""
+
+from collections.abc import Sequence
+
+from watchkeeper.discovery.finders import snapshots
+from watchkeeper.discovery.host import Host, unseen
+from watchkeeper.discovery.proposal import Found, Key, Proposal, things
+from watchkeeper.errors import ProbeError, ToolMissing
+from watchkeeper.messages.wording import share
+from watchkeeper.model.units import format_size
+from watchkeeper.probes.storage.lvm.snapshots import origins
+from watchkeeper.probes.storage.lvm.tables import Group, Volume, read_groups, read_volumes
+from watchkeeper.probes.support.sanitize import printable
+from watchkeeper.probes.support.tools import ask_root, result_of
+
+PROMISE_SPARE = 0.25
+"""As for ZFS: the next guest is seen, the ones there are not."""
+
+
+async def find(host: Host) -> Found:
+    """Ask root's side once for all of LVM."""
+    try:
+        results = await ask_root(host.bench, "lvm", host.helper, host.timeout_s)
+        volumes = read_volumes(result_of(results, "lvs", host.timeout_s))
+        groups = read_groups(result_of(results, "vgs", host.timeout_s))
+    except ProbeError as error:
+        mapped = _mapped(host)
+        if not mapped:
+            return Found(absent=("LVM",)) if _says_nothing(error) else _blind(error, mapped)
+        return _blind(error, mapped)
+    looked = frozenset({"volume group", "snapshots of lvm"})
+    if not groups:
+        return Found(absent=("LVM volume groups",), looked=looked)
+    listed = origins(volumes)
+    sets = snapshots.propose("lvm-snapshots", listed, host.bench.clock.now())
+    there = {*things("volume group", (g.name for g in groups)), *things("snapshots of lvm", (o.name for o in listed))}
+    return Found((_proposal(groups, volumes), *sets), there=frozenset(there), looked=looked)
+
+
+def _mapped(host: Host) -> list[str]:
+    """Logical volumes in use, as the kernel's device mapper calls them; anybody may read that."""
+    found = []
+    for path in sorted((host.root / "sys/block").glob("dm-*/dm")):
+        try:
+            if (path / "uuid").read_text("utf-8", "replace").startswith("LVM-"):
+                found.append((path / "name").read_text("utf-8", "replace").strip())
+        except OSError:
+            continue
+    return found
+
+
+def _says_nothing(error: ProbeError) -> bool:
+    """No volume is in use, and either there is no LVM or nobody was there to ask."""
+    return isinstance(error, ToolMissing) or "needs root" in str(error)
+
+
+def _blind(error: ProbeError, mapped: Sequence[str]) -> Found:
+    named = f" The kernel has mapped {len(mapped)} volumes of it." if mapped else ""
+    about = (f"LVM is here, and could not be looked at.{named} This probe watches all of it once it may.",)
+    return unseen("LVM (thin pools, volume groups, snapshots of volumes)", error) + Found(
+        (Proposal("lvm", about=about, offered=True),)
+    )
+
+
+def _proposal(groups: Sequence[Group], volumes: Sequence[Volume]) -> Proposal:
+    pools = [each for each in volumes if each.kind == "t" and each.size_bytes > 0]
+    promises = {pool.full_name: _promised(pool, volumes) / pool.size_bytes for pool in pools}
+    about = [_group(each) for each in groups] + [_pool(each, promises[each.full_name]) for each in pools]
+    keys: tuple[Key, ...] = ()
+    if promises:
+        most = max(promises.values())
+        why = f"Thin volumes promise up to {share(most)} of their pool now; this is a quarter more, at least all of it."
+        keys = (Key("promise_limit", max(round(most * (1 + PROMISE_SPARE), 1), 1.0), why, offered=True),)
+    return Proposal("lvm", keys, tuple(about))
+
+
+def _promised(pool: Volume, volumes: Sequence[Volume]) -> int:
+    return sum(each.size_bytes for each in volumes if (each.group, each.pool) == (pool.group, pool.name))
+
+
+def _group(group: Group) -> str:
+    free = f"{format_size(group.free_bytes)} of {format_size(group.size_bytes)}"
+    return f"Volume group {printable(group.name)}: {free} free."
+
+
+def _pool(pool: Volume, promised: float) -> str:
+    parts = [
+        f"{share(part)} of its {word} used"
+        for word, part in (("data", pool.data_share), ("metadata", pool.metadata_share))
+        if part is not None
+    ]
+    used = ", ".join(parts) or "not active"
+    grows = "" if pool.monitored else "; nothing enlarges it by itself"
+    return f"Thin pool {printable(pool.full_name)}: {used}; its volumes promise {share(promised)} of it{grows}."

@@ -1,0 +1,125 @@
+"""Proposes a probe for each set of snapshots, with the limit that its history shows. Not here: how they are listed.
+
+The storage systems' finders (zfs.py, lvm.py, btrfs.py) and files.py hand their origins in.
+"""
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+
+from watchkeeper.discovery.cadence import Cadence, SnapshotSet, rounded_up_s, sets_of
+from watchkeeper.discovery.proposal import Key, Proposal, Thing
+from watchkeeper.discovery.toml import literal, writable
+from watchkeeper.messages.wording import duration
+from watchkeeper.model.units import format_duration, format_size
+from watchkeeper.probes.storage.snapshot_sets import Origin
+from watchkeeper.probes.support.sanitize import printable
+
+OLDEST_TIMES = 1.25
+"""A limit on the oldest that is offered leaves a quarter of what is kept now as room."""
+
+BY_HAND_OLDEST = "30d"
+"""Offered for snapshots without a rhythm: long enough to go back after an upgrade, and then they only hold space."""
+
+NO_NEXT = "3650d"
+"""Ten years: what a keeper takes by hand has no next one that is due."""
+
+NAMED = 6
+"""Origins named in a comment."""
+
+
+def propose(kind: str, origins: Sequence[Origin], now: datetime) -> list[Proposal]:
+    """A probe for each set with a rhythm, and one that is offered for all that shows none."""
+    sets = sets_of(origins)
+    loose = [each for each in sets if each.rhythm is None]
+    return [
+        *(_regular(kind, each, each.rhythm, now) for each in sets if each.rhythm is not None),
+        *([_by_hand(kind, loose, now)] if loose else []),
+    ]
+
+
+def _regular(kind: str, found: SnapshotSet, rhythm: Cadence, now: datetime) -> Proposal:
+    kept_s = max((now - found.oldest_at).total_seconds(), 0.0)
+    oldest_s = rounded_up_s(kept_s * OLDEST_TIMES + rhythm.limit_s)
+    keys = (
+        Key("name", rhythm.word),
+        Key("of", _named(found.origins)),
+        Key("called", found.called),
+        Key("max_age", format_duration(rhythm.limit_s), _why(rhythm)),
+        Key("oldest_limit", format_duration(oldest_s), _why_oldest(kept_s), offered=True),
+    )
+    return Proposal(kind, keys, tuple(_about(found, rhythm, now)), things=_things(kind, found))
+
+
+def _why(rhythm: Cadence) -> str:
+    counted, spare = format_duration(rhythm.counted_s), format_duration(rhythm.spare_s)
+    if rhythm.counted_s <= rhythm.usual_s:
+        return f"{rhythm.gaps} times between two were looked at, each {counted} or less; with {spare} to spare."
+    usual = format_duration(rhythm.usual_s)
+    return (
+        f"{rhythm.gaps} times between two were looked at: {usual} in the middle, and nine in ten {counted} or less; "
+        f"that with {spare} to spare."
+    )
+
+
+def _why_oldest(kept_s: float) -> str:
+    return (
+        f"The oldest is {duration(kept_s)} old. With this limit it is told when old ones are no longer let go: "
+        "they hold what was deleted since."
+    )
+
+
+def _about(found: SnapshotSet, rhythm: Cadence, now: datetime) -> Iterator[str]:
+    age_s = max((now - found.behind_at).total_seconds(), 0.0)
+    yield f"Snapshots called {_or(found.called)}: {found.count} of {_and(found.origins)}, taken {rhythm.word} so far."
+    if age_s > rhythm.limit_s:
+        yield (
+            f"The newest of one of them is {duration(age_s)} old, so this will be told at once: see why no other came, "
+            "or take out of the list what is no longer taken."
+        )
+    else:
+        yield f"The newest is {duration(age_s)} old."
+
+
+def _by_hand(kind: str, sets: Sequence[SnapshotSet], now: datetime) -> Proposal:
+    """Snapshots before an upgrade, or so few that they show no rhythm: what matters of them is that they go."""
+    about = ["Snapshots that show no rhythm, because they were taken by hand or there are too few to tell:"]
+    about += [f"- {_one(each, now)}" for each in sets[:20]]
+    if len(sets) > len(about[1:]):
+        about.append(f"- and {len(sets) - 20} sets of names more.")
+    keys = (
+        Key("name", f"{kind.removesuffix('-snapshots')} by hand"),
+        Key("of", _named(sorted({name for each in sets for name in each.origins}))),
+        Key("called", tuple(glob for each in sets for glob in each.called)),
+        Key("max_age", NO_NEXT, "No new one is due: they are taken when you take one."),
+        Key("oldest_limit", BY_HAND_OLDEST, "One that is older holds space, and rolling back to it is hardly wanted."),
+    )
+    return Proposal(kind, keys, tuple(about), offered=True)
+
+
+def _one(found: SnapshotSet, now: datetime) -> str:
+    age = duration(max((now - found.oldest_at).total_seconds(), 0.0))
+    held = f", which alone hold {format_size(found.size_bytes)}" if found.size_bytes else ""
+    one = found.count == 1
+    held = held.replace("hold", "holds") if one else held
+    return (
+        f"{_or(found.called)} of {_and(found.origins)}: {'one' if one else found.count}, {'' if one else 'the oldest '}"
+        f"{age} old{held}"
+    )
+
+
+def _things(kind: str, found: SnapshotSet) -> tuple[Thing, ...]:
+    return tuple(Thing(f"snapshots of {kind.removesuffix('-snapshots')}", n, found.example) for n in found.origins)
+
+
+def _named(names: Sequence[str]) -> tuple[str, ...]:
+    """A name stands as it is, and is matched as it is; one that TOML cannot hold stands as a glob."""
+    return tuple(name if writable(name) else literal(name) for name in names)
+
+
+def _or(globs: Sequence[str]) -> str:
+    return " or ".join(printable(glob) for glob in globs)
+
+
+def _and(names: Sequence[str]) -> str:
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return ", ".join(printable(name) for name in names[:NAMED]) + more

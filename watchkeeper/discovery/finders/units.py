@@ -1,0 +1,149 @@
+"""Finds services of the keeper's own that are enabled and run, and timers with their last run, through systemd."""
+
+import re
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from fnmatch import fnmatchcase
+from typing import TypeVar
+
+from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+
+from watchkeeper.discovery.cadence import rounded_up_s
+from watchkeeper.discovery.host import Host, unseen
+from watchkeeper.discovery.proposal import Found, Key, Proposal, things
+from watchkeeper.errors import ProbeError
+from watchkeeper.messages.wording import duration
+from watchkeeper.model.units import format_duration
+from watchkeeper.probes.host.presence import RUNNING
+from watchkeeper.probes.support import systemctl
+from watchkeeper.probes.support.sanitize import printable
+from watchkeeper.probes.support.tools import run_tool
+
+BASE = (
+    "accounts-daemon.service", "apt-daily*", "atd.service", "avahi-*", "colord.service", "console-*", "cron.service",
+    "dbus*", "dm-event.service", "dpkg-*", "e2scrub*", "emergency.service", "fstrim*", "fwupd*", "getty*",
+    "ifup@*", "ifupdown*", "irqbalance.service", "keyboard-setup*", "kmod*", "logrotate*", "lvm2-*", "man-db*",
+    "ModemManager.service", "motd-news*", "networkd-*", "networking.service", "NetworkManager*", "packagekit*",
+    "polkit*", "qemu-guest-agent.service", "rsyslog.service", "rtkit-*", "serial-getty@*", "session-*",
+    "snapd*", "systemd-*", "udev*", "udisks2*", "unattended-upgrades*", "upower*", "user-runtime-dir@*", "user@*",
+    "virtlogd*", "watchkeeper*", "wpa_supplicant*", "zfs-zed.service",
+)  # fmt: skip
+"""Units of the distribution's base, and of watchkeeper itself; what they need is no choice of the keeper's."""
+
+ENABLED = ("list-unit-files", "--state=enabled", "--no-pager", "--output=json")
+T = TypeVar("T")
+
+TIMERS = ("list-timers", "--all", "--no-pager", "--output=json")
+
+
+class _UnitFile(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    unit_file: str
+
+
+class Timer(BaseModel):
+    """One row of `systemctl list-timers --output=json`; next and last in microseconds since 1970, 0 or null for none.
+
+    A timer that counts from the start of the host has a `next` on another clock, so a period is told only from both.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    unit: str
+    activates: str | None = None
+    next: int | None = None
+    last: int | None = None
+
+    @property
+    def period_s(self) -> float | None:
+        """Seconds from its last run to its next; None where it has none of the two."""
+        if not self.last or not self.next or self.next <= self.last:
+            return None
+        return (self.next - self.last) / 1e6
+
+    @property
+    def last_at(self) -> datetime | None:
+        """When it last ran; None where it never did, or at a time that no calendar knows."""
+        try:
+            return datetime.fromtimestamp(self.last / 1e6, UTC) if self.last else None
+        except (ValueError, OverflowError, OSError):
+            return None
+
+
+_FILES = TypeAdapter(list[_UnitFile])
+_TIMERS = TypeAdapter(list[Timer])
+
+
+async def find(host: Host) -> Found:
+    """Units that look like the keeper's own, all of them offered: which must run, the keeper knows."""
+    bench, timeout_s = host.bench, host.timeout_s
+    try:
+        running = await systemctl.list_units(bench, RUNNING, timeout_s)
+        enabled = _rows(_FILES, await run_tool(bench, ("systemctl", *ENABLED), timeout_s))
+        timers = _rows(_TIMERS, await run_tool(bench, ("systemctl", *TIMERS), timeout_s))
+    except ProbeError as error:
+        return unseen("units of systemd", error)
+    files = {each.unit_file for each in enabled}
+    services = [unit for unit in running if own(unit) and files_of(unit) & files]
+    ticking = [each for each in timers if own(each.unit) and systemctl.UNIT.fullmatch(each.unit)]
+    now = bench.clock.now()
+    there = frozenset(things("unit", [*running, *(each.unit for each in timers)]))
+    proposals = (_units(services, ticking, now), *(_check_in(each) for each in ticking if each.period_s))
+    return Found(proposals, there=there, looked=frozenset({"unit"}))
+
+
+def _rows(adapter: TypeAdapter[list[T]], text: str) -> list[T]:
+    try:
+        return adapter.validate_json(text.encode("utf-8", "surrogateescape") or b"[]")
+    except ValidationError:
+        raise ProbeError("systemctl did not print a list as JSON; systemd 246 or later does") from None
+
+
+def own(unit: str) -> bool:
+    """Does it look like the keeper's own, and not like one of the distribution's base?"""
+    return not any(fnmatchcase(unit, glob) for glob in BASE)
+
+
+def files_of(unit: str) -> set[str]:
+    """Files by which a unit is enabled. Of `tide-log@jetty.service`: `tide-log@.service`, or `tide-log.service`, which
+    starts its instances.
+    """
+    name, at, rest = unit.partition("@")
+    ending = rest.rpartition(".")[2]
+    return {unit, f"{name}@.{ending}", f"{name}.{ending}"} if at else {unit}
+
+
+def _units(services: Sequence[str], timers: Sequence[Timer], now: datetime) -> Proposal:
+    about = ["Units of systemd: any that fails is told."]
+    about += [f"- {printable(each.unit)}: {_last(each, now)}" for each in timers]
+    active = (*services, *(each.unit for each in timers))
+    why = "These are enabled and run now, and are not part of the system itself. Keep those that must always be active."
+    keys = (Key("active", active, why, offered=True),) if active else ()
+    return Proposal("units", keys, tuple(about))
+
+
+def _last(timer: Timer, now: datetime) -> str:
+    at, period_s = timer.last_at, timer.period_s
+    said = f"last ran {duration(max((now - at).total_seconds(), 0))} ago" if at else "has not run yet"
+    return f"{said}, the next run comes {duration(period_s)} after the last" if period_s else said
+
+
+def _check_in(timer: Timer) -> Proposal:
+    """A timer that runs says nothing of whether its job did its work: the job itself can."""
+    job = re.sub(r"[^A-Za-z0-9._-]", "-", timer.unit.removesuffix(".timer")).lstrip("._-") or "job"
+    period_s = timer.period_s or 0.0
+    within = format_duration(rounded_up_s(period_s + max(period_s * 0.1, min(period_s, 3600.0))))
+    about = (
+        f"{printable(timer.unit)} starts a job. Let the job end with `watchkeeper checkin {job}`: "
+        "this tells when it has "
+        "not done its work, even while its timer runs."
+    )
+    why = f"Its runs are {format_duration(period_s)} apart now; with a tenth or an hour to spare."
+    return Proposal("checkin", (Key("name", job), Key("within", within, why)), (about,), offered=True)
+
+
+def unit_of(cgroup: str) -> str:
+    """The service in a process's /proc/PID/cgroup (`0::/system.slice/tide-log.service`); empty where it is in none."""
+    parts = [part for line in cgroup.split("\n") for part in line.split("/")]
+    return next((part for part in reversed(parts) if part.endswith(".service") and systemctl.UNIT.fullmatch(part)), "")

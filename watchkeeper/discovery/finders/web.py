@@ -1,0 +1,180 @@
+"""Finds services on TCP ports, asks each over loopback whether it speaks HTTP, and proposes what it answered.
+
+One request a port, `GET /`, within a few seconds. Ports on which a request could do harm are not asked.
+"""
+
+import asyncio
+import html
+import re
+from collections import defaultdict
+from dataclasses import dataclass
+from functools import partial
+
+import aiohttp
+from yarl import URL
+
+from watchkeeper.discovery.finders import qemu
+from watchkeeper.discovery.finders.listeners import address_of, owner_of
+from watchkeeper.discovery.host import Host, Listener, unseen
+from watchkeeper.discovery.proposal import Found, Key, Proposal, Thing, things
+from watchkeeper.errors import ProbeError
+from watchkeeper.probes.services import tls
+from watchkeeper.probes.services.http.checks import decoded
+from watchkeeper.probes.services.http.client import HttpClient, Progress, Reply, RequestSpec, within
+from watchkeeper.probes.services.tls import Handshake
+from watchkeeper.probes.support.sanitize import clip, printable
+
+ASK_TIMEOUT_S = 3.0
+"""For one request: a service on this host answers within it, or the page that it serves first is no good to watch."""
+
+AT_ONCE = 4
+PORTS_LIMIT = 64
+BODY_LIMIT_BYTES = 16 * 1024
+
+NOT_WEB = frozenset({
+    21, 22, 23, 25, 53, 88, 110, 111, 119, 135, 139, 143, 389, 445, 464, 465, 514, 515, 587, 636, 853, 873, 989, 990,
+    992, 993, 995, 1433, 1521, 1883, 2049, 3260, 3306, 3389, 3493, 4949, 5432, 5672, 6379, 8883, 9100, 10809, 11211,
+    27017,
+})  # fmt: skip
+"""Ports that the registry of port numbers gives to something else, where a request would be an error in a log; and
+9100, where many printers print whatever they are sent. From memory of IANA's service names and port numbers."""
+
+SCREENS = range(5900, 6000)
+"""Guests' screens (RFB)."""
+
+_TITLE = re.compile(r"<title[^>]*>([^<]{1,200})", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """What is known of one port. reply: None where it speaks no HTTP. guest: whose process listens for it."""
+
+    port: int
+    address: str
+    owner: str
+    guest: str
+    reply: Reply | None = None
+    url: str = ""
+
+    @property
+    def name(self) -> str:
+        """What the keeper would call it."""
+        who = self.guest or self.owner
+        return f"{who} on {self.port}" if who else f"port {self.port}"
+
+    @property
+    def host(self) -> str:
+        """The address as a URL has it."""
+        return f"[{self.address}]" if ":" in self.address else self.address
+
+
+async def find(host: Host) -> Found:
+    """Every port with a listener below the ephemeral ones."""
+    try:
+        heard = await host.bench.workers.call("listening ports", host.ears, host.timeout_s)
+        by_pid = await host.bench.workers.call("processes", partial(_guests, host), host.timeout_s)
+    except (ProbeError, OSError) as error:
+        return unseen("services on TCP ports", error)
+    of: dict[int, list[Listener]] = defaultdict(list)
+    for each in heard:
+        if each.port != host.own_port:
+            of[each.port].append(each)
+    found = [_service(port, of[port], host, by_pid) for port in sorted(of)]
+    asked = await _ask_all(host, found[:PORTS_LIMIT])
+    there = frozenset(things("port", (str(port) for port in of)))
+    proposals = tuple(_web(each, each.reply) if each.reply else _tcp(each) for each in asked)
+    return Found(proposals, there=there, looked=frozenset({"port"}))
+
+
+def _guests(host: Host) -> dict[int, str]:
+    return {each.pid: each.name for each in qemu.running(host.root / "proc")}
+
+
+def _service(port: int, heard: list[Listener], host: Host, guests: dict[int, str]) -> Service:
+    owner, pid = owner_of(heard, host.root / "proc")
+    return Service(port, address_of(heard), owner, clip(guests.get(pid or 0, ""), 60))
+
+
+async def _ask_all(host: Host, found: list[Service]) -> list[Service]:
+    gate = asyncio.Semaphore(AT_ONCE)
+    exchanger = HttpClient(host.bench, ASK_TIMEOUT_S)
+
+    async def one(service: Service) -> Service:
+        if not host.ask_web or service.port in NOT_WEB or service.port in SCREENS:
+            return service
+        async with gate:
+            return await _ask(host, exchanger, service)
+
+    try:
+        return list(await asyncio.gather(*(one(each) for each in found)))
+    finally:
+        await exchanger.close()
+
+
+async def _ask(host: Host, exchanger: HttpClient, service: Service) -> Service:
+    """Ask in the clear; with TLS where that brings nothing, or 400, which TLS ports say to what is in the clear."""
+    plain = await _request(host, exchanger, URL(f"http://{service.host}:{service.port}/"))
+    if plain is None or plain.status == 400:
+        secure = await _request(host, exchanger, URL(f"https://{service.host}:{service.port}/"))
+        plain = secure or plain
+    return Service(service.port, service.address, service.owner, service.guest, plain, str(plain.url) if plain else "")
+
+
+async def _request(host: Host, exchanger: HttpClient, url: URL) -> Reply | None:
+    clock = host.bench.clock
+    wishes = RequestSpec("GET", url, {}, {}, frozenset(), "refuse", 0, BODY_LIMIT_BYTES)
+    progress = Progress(clock, url, Handshake(clock))
+    try:
+        exchange = exchanger.exchange(wishes, progress, tls.context_for(verify=False))
+        return await within(ASK_TIMEOUT_S, exchange)
+    except (aiohttp.ClientError, OSError, ProbeError, ValueError):
+        return None  # It speaks something else, or is gone: then it is a port and no more.
+
+
+def _web(service: Service, reply: Reply) -> Proposal:
+    about = [f"A service that speaks HTTP on port {service.port}{_whose(service)}{_title(reply)}."]
+    keys = [Key("name", service.name), Key("url", service.url), *_rests(service)]
+    # A server's error is no sign of how it answers when it is well.
+    failing = reply.status >= 500
+    if failing:
+        about.append(f"It answered with status {reply.status} just now, which is no answer: see what is wrong with it.")
+    else:
+        keys.append(Key("status", (reply.status,), _why(reply.status)))
+    if service.url.startswith("https:"):
+        why = (
+            "Asked by its address, a certificate made out to a name is never valid. Its end is watched all the same. "
+            "Better: the name in the url, and this taken out."
+        )
+        keys.append(Key("verify", value=False, why=why))
+    return Proposal("http", tuple(keys), tuple(about), offered=failing, things=(Thing("port", str(service.port)),))
+
+
+def _why(status: int) -> str:
+    if status in (401, 403):
+        return "As it answered: it asks for a login, and that is an answer."
+    if 300 <= status < 400:
+        return "As it answered: it leads on to another address, and that is an answer."
+    return "As it answered just now."
+
+
+def _tcp(service: Service) -> Proposal:
+    about = f"Something listens on port {service.port}{_whose(service)}. This tells when it takes no connections."
+    keys = (Key("name", service.name), Key("host", service.address), Key("port", service.port), *_rests(service))
+    return Proposal("tcp", keys, (about,), offered=True, things=(Thing("port", str(service.port)),))
+
+
+def _rests(service: Service) -> list[Key]:
+    why = "The guest's own process holds the port: while the guest is down, that is what is told."
+    return [Key("rests_on", (f"guest {printable(service.guest)}",), why)] if service.guest else []
+
+
+def _whose(service: Service) -> str:
+    if service.guest:
+        return f", which rests on the guest {printable(service.guest)}"
+    return f", of {printable(service.owner)}" if service.owner else ""
+
+
+def _title(reply: Reply) -> str:
+    found = _TITLE.search(decoded(reply))
+    title = " ".join(html.unescape(found[1]).split()) if found else ""
+    return f', with the title "{clip(title, 80)}"' if title else ""

@@ -1,0 +1,65 @@
+"""What finders look with, and how what stood in their way is told: which privilege is missing, and what gives it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol
+
+from watchkeeper.config.types import WholePath
+from watchkeeper.discovery.proposal import Found, Unseen
+from watchkeeper.errors import PrivilegeMissing, ToolMissing
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.sanitize import clip
+from watchkeeper.probes.support.tools import SOCKET
+
+TIMEOUT_S = 15.0
+"""For one look at one sort of thing. A person waits; what takes longer is told as not seen."""
+
+HELPER = (
+    "Start the helper that runs a fixed list of read-only commands as root: see the README, and "
+    "deploy/systemd/watchkeeper-helper.socket. Or run this survey once as root: sudo watchkeeper survey"
+)
+"""The remedy for all that root alone may see."""
+
+
+@dataclass(frozen=True, slots=True)
+class Listener:
+    """A TCP port with a listener. address: empty where it is not known. pid: None where it is another user's."""
+
+    port: int
+    address: str = ""
+    pid: int | None = None
+
+
+class ListPorts(Protocol):
+    """Tells who listens on this host."""
+
+    def __call__(self) -> Sequence[Listener]:
+        """Raises OSError where it cannot be seen."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Host:
+    """The host that is looked at. root: of /proc, /sys, /dev and /run; another folder for tests.
+
+    ask_web: whether listening ports may be sent a request. own_port: where watchkeeper's own page is served.
+    """
+
+    bench: ProbeContext
+    ears: ListPorts
+    root: Path = Path("/")
+    helper: WholePath = field(default=SOCKET)
+    timeout_s: float = TIMEOUT_S
+    ask_web: bool = True
+    own_port: int = 0
+
+
+def unseen(what: str, error: Exception, remedy: str = "") -> Found:
+    """What one error keeps from being seen."""
+    why = (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
+    if not remedy and isinstance(error, PrivilegeMissing):
+        remedy = HELPER
+    if not remedy and isinstance(error, ToolMissing):
+        remedy = "Install it, and run the survey again."
+    return Found(unseen=(Unseen(what, clip(why, 300), remedy),))

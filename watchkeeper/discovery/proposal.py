@@ -1,0 +1,99 @@
+"""What a finder hands back: proposed tables with the reason of each key, what there is, and what it could not look at.
+
+Records only. Not here: how they become text (toml.py, document.py), and how they compare (diff.py).
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+Plain = str | int | float | bool
+Value = Plain | tuple[str, ...] | tuple[int, ...] | Mapping[str, Plain]
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of a table. why: the reason for its value. offered: written behind `#`, for the keeper to decide."""
+
+    name: str
+    value: Value
+    why: str = ""
+    offered: bool = False
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Thing:
+    """Something that is there. sort: `pool`, `guest`, `port` ...; example: a name out of a set of snapshots."""
+
+    sort: str
+    name: str
+    example: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """One table [[probe]].
+
+    about: what it is for and what was seen, a comment each. offered: the whole table is written behind `#`.
+    things: what it would watch by name, or what must not be forgotten if it is missing.
+    """
+
+    kind: str
+    keys: tuple[Key, ...] = ()
+    about: tuple[str, ...] = ()
+    offered: bool = False
+    things: tuple[Thing, ...] = ()
+
+    def table(self) -> dict[str, Value]:
+        """The table as it would be read with every offered key in force."""
+        return {"kind": self.kind, **{key.name: key.value for key in self.keys}}
+
+    @property
+    def label(self) -> str:
+        """What the configuration would call this probe."""
+        return str(next((key.value for key in self.keys if key.name == "name"), "")) or self.kind
+
+    def called(self, name: str) -> "Proposal":
+        """The same under another name."""
+        others = tuple(key for key in self.keys if key.name != "name")
+        return replace(self, keys=(Key("name", name), *others))
+
+
+@dataclass(frozen=True, slots=True)
+class Unseen:
+    """What could not be looked at. why: what stood in the way. remedy: how the keeper gives the privilege or tool."""
+
+    what: str
+    why: str
+    remedy: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.what}: {self.why.rstrip('.')}. {self.remedy}".rstrip()
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What one finder brings.
+
+    absent: sorts that were looked for and are not here. looked: sorts of `there` that were looked at as a whole, so
+    that what is not among them is gone.
+    """
+
+    proposals: tuple[Proposal, ...] = ()
+    unseen: tuple[Unseen, ...] = ()
+    absent: tuple[str, ...] = ()
+    there: frozenset[Thing] = field(default_factory=frozenset)
+    looked: frozenset[str] = field(default_factory=frozenset)
+
+    def __add__(self, other: "Found") -> "Found":
+        return Found(
+            self.proposals + other.proposals,
+            self.unseen + other.unseen,
+            self.absent + other.absent,
+            self.there | other.there,
+            self.looked | other.looked,
+        )
+
+
+def things(sort: str, names: Iterable[str]) -> tuple[Thing, ...]:
+    """Things of one sort."""
+    return tuple(Thing(sort, name) for name in names)

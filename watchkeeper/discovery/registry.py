@@ -1,0 +1,60 @@
+"""Every finder there is, in the order of the document; `survey` runs them all."""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass
+
+from watchkeeper.discovery.finders import basics, btrfs, disks, files, guests, lvm, sensors, units, web, zfs
+from watchkeeper.discovery.host import Host
+from watchkeeper.discovery.proposal import Found, Key, Proposal
+
+
+@dataclass(frozen=True, slots=True)
+class Finder:
+    """One sort of thing: its heading in the document, and what looks for it."""
+
+    heading: str
+    find: Callable[[Host], Awaitable[Found]]
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """What one finder found."""
+
+    heading: str
+    found: Found
+
+
+FINDERS = (
+    Finder("File systems", basics.find_filesystems),
+    Finder("Memory, and watchkeeper itself", basics.find_memory),
+    Finder("ZFS", zfs.find),
+    Finder("LVM", lvm.find),
+    Finder("btrfs", btrfs.find),
+    Finder("Snapshots that are files", files.find),
+    Finder("Software RAID", disks.find_arrays),
+    Finder("Disks", disks.find_disks),
+    Finder("Guests", guests.find),
+    Finder("Units and timers of systemd", units.find),
+    Finder("Services", web.find),
+    Finder("Devices", sensors.find_devices),
+    Finder("The clock", basics.find_clock),
+    Finder("Temperatures", sensors.find_sensors),
+)
+"""A new sort of thing is one more row."""
+
+
+async def discover(host: Host) -> list[Section]:
+    """Look for everything at the same time."""
+    found = await asyncio.gather(*(each.find(host) for each in FINDERS))
+    sections = [Section(each.heading, one) for each, one in zip(FINDERS, found, strict=True)]
+    return [*sections, Section("After a restart of the host", returned(found))]
+
+
+def returned(found: Sequence[Found]) -> Found:
+    """What is there is noted by itself, but for the guests, whose sockets must be named."""
+    sockets = [key for each in found for one in each.proposals for key in one.keys if key.name == "sockets"]
+    why = "Longer than this host's guests and services take to start."
+    keys = (*sockets[:1], Key("starting", "15m", why, offered=True))
+    about = ("Which guests, units and services that were there before have not come back?",)
+    return Found((Proposal("returned", keys, about),))

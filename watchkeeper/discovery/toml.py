@@ -1,0 +1,95 @@
+"""Writes values and comments as TOML 1.0, whatever a name from outside holds. Pure.
+
+Only what a probe's table needs: text, numbers, switches, lists and one level of inline tables. Standard library reads
+TOML and does not write it.
+"""
+
+import re
+import textwrap
+from collections.abc import Mapping
+from typing import assert_never
+
+from watchkeeper.discovery.proposal import Plain, Value
+from watchkeeper.probes.support.sanitize import printable
+
+WIDTH = 116
+"""Characters of a line; a list that is longer has an item on each line."""
+
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+_ESCAPES = {'"': '\\"', "\\": "\\\\", "\b": "\\b", "\t": "\\t", "\n": "\\n", "\f": "\\f", "\r": "\\r"}
+_SURROGATE = re.compile("[\ud800-\udfff]")
+
+
+class NotWritable(ValueError):
+    """A name holds bytes that are no UTF-8: a TOML document cannot hold it."""
+
+
+def writable(text: str) -> bool:
+    """Can a TOML document hold this text?"""
+    return not _SURROGATE.search(text)
+
+
+def literal(text: str) -> str:
+    """A glob that matches this text: its own wildcards count as signs, a byte that TOML cannot hold as any one sign."""
+    return _SURROGATE.sub("?", re.sub(r"([*?[])", r"[\1]", text))
+
+
+def quoted(text: str) -> str:
+    """A basic string. Raises NotWritable."""
+    if not writable(text):
+        raise NotWritable(printable(text))
+    return '"' + "".join(_escaped(sign) for sign in text) + '"'
+
+
+def _escaped(sign: str) -> str:
+    if sign in _ESCAPES:
+        return _ESCAPES[sign]
+    # Everything that cannot be seen is written by its number: a mark that turns the writing around, for one.
+    if sign.isprintable():
+        return sign
+    return f"\\u{ord(sign):04X}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08X}"
+
+
+def plain(value: Plain) -> str:
+    """A single value. Raises NotWritable."""
+    match value:
+        case bool():
+            return "true" if value else "false"
+        case str():
+            return quoted(value)
+        case int() | float():
+            return repr(value)
+        case _:
+            assert_never(value)
+
+
+def key(name: str) -> str:
+    """A key, bare where it may be. Raises NotWritable."""
+    return name if _BARE.fullmatch(name) else quoted(name)
+
+
+def setting(name: str, value: Value) -> list[str]:
+    """`name = value`, on one line or, for a list that is too long for it, on several. Raises NotWritable."""
+    match value:
+        case tuple():
+            items = [plain(each) for each in value]
+            line = f"{key(name)} = [{', '.join(items)}]"
+            if len(line) <= WIDTH:
+                return [line]
+            return [f"{key(name)} = [", *(f"    {item}," for item in items), "]"]
+        case Mapping():
+            inside = ", ".join(f"{key(each)} = {plain(one)}" for each, one in value.items())
+            return [f"{key(name)} = {{ {inside} }}" if inside else f"{key(name)} = {{}}"]
+        case _:
+            return [f"{key(name)} = {plain(value)}"]
+
+
+def comment(text: str) -> list[str]:
+    """A comment, wrapped. Nothing in the text can end it: TOML ends a comment at a line break and forbids controls."""
+    lines = textwrap.wrap(printable(text), WIDTH, break_long_words=False, break_on_hyphens=False)
+    return [f"# {line}" for line in lines]
+
+
+def offered(lines: list[str]) -> list[str]:
+    """Settings behind `#`: take the sign away, and they count."""
+    return [f"#{line}" for line in lines]

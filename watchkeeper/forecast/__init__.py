@@ -1,0 +1,1 @@
+"""Time to full: from the recorded history of a level to a forecast with a 90 % range. Pure; numpy only."""

@@ -1,0 +1,161 @@
+"""Cycles in the use of a level: a nightly prune, a weekly backup. Found by comparing same phases, never assumed.
+
+A cycle is believed where what is left after taking away the median of each phase is much less than what was there.
+The median over cycles keeps one-off steps and jobs out of it. Not here: what a cycle means for the forecast.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from watchkeeper.model.line import Floats
+from watchkeeper.model.units import HOUR_S
+
+DAY_H, WEEK_H = 24, 168
+LEFT_OVER, SEEN_OFTEN, LEFT_OF_FEW = 0.5, 5, 0.3
+"""A cycle must take away half of the swing at least; more where it was seen only a few times."""
+BETTER = 0.6
+"""A longer cycle must leave less than this share of what a shorter one leaves."""
+CYCLES = 8
+"""The newest cycles that a phase's median is taken over."""
+SWELLS = 8
+"""Cycles that must have been seen before a swing that grows is believed, and how many of its standard errors the
+growth must be."""
+CLIFF = 4.0
+"""Where the profile changes by so many times its usual change within a step, it falls off."""
+PRUNED = 0.5
+"""A cycle is a prune where this share of its swing is lost within two steps."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cycle:
+    """profile[k]: how far the level stands above its trend in the k-th step of the cycle; phase 0 is at the anchor.
+
+    crest[k]: the same for the highest sample within that step. step_h: hours in a step. left: what it leaves, as a
+    share of the swing. swell: by which share of itself the swing grows in an hour, as seen from centre_h.
+    """
+
+    profile: Floats
+    crest: Floats
+    step_h: int
+    left: float
+    swell: float = 0.0
+    centre_h: float = 0.0
+
+    @property
+    def swing(self) -> float:
+        """From its lowest to its highest."""
+        return float(np.ptp(self.profile))
+
+    @property
+    def period_s(self) -> float:
+        """Length of the cycle."""
+        return len(self.profile) * self.step_h * HOUR_S
+
+    def phase(self, hours: Floats) -> NDArray[np.int64]:
+        """Which step of the cycle these hours since the anchor lie in."""
+        return (hours // self.step_h).astype(np.int64) % len(self.profile)
+
+    def scale(self, hours: Floats) -> Floats:
+        """How wide the swing is at these hours, as a share of the profile's; never below nothing."""
+        return np.maximum(1 + self.swell * (hours - self.centre_h), 0.0)
+
+    def ripple(self, hours: Floats) -> Floats:
+        """How far the level stands above its trend at these hours since the anchor; straight between the steps."""
+        around = np.concatenate((self.profile[-1:], self.profile, self.profile[:1]))
+        n = len(self.profile)
+        flat = np.interp(hours / self.step_h % n, np.arange(-1, n + 1) + 0.5, around)
+        return flat * self.scale(hours) if self.swell else flat
+
+    def cliffs(self) -> NDArray[np.bool_]:
+        """Phases at which the profile changes so fast that a step's middle says too little of its inside."""
+        jump = np.abs(np.diff(np.concatenate((self.profile[-1:], self.profile, self.profile[:1]))))
+        steep: NDArray[np.bool_] = np.maximum(jump[:-1], jump[1:]) > CLIFF * np.median(jump) + 0.02 * self.swing
+        return steep
+
+    def pruned(self) -> float | None:
+        """When the level falls back to its lowest, in steps from phase 0; None where it comes down gently."""
+        before, after = np.roll(self.profile, 1), np.roll(self.profile, -1)
+        deepest = int(np.argmax(before - after))
+        fall = float(before[deepest] - after[deepest])
+        if fall <= PRUNED * self.swing or len(self.profile) <= 4:
+            return None
+        return deepest + float(np.clip((self.profile[deepest] - after[deepest]) / fall, 0, 1))
+
+
+def find_cycle(
+    lattice: Floats, over: Floats, first: int, step_h: int, least: float, hint: int | None = None
+) -> Cycle | None:
+    """The cycle in evenly spaced levels; None where there is none.
+
+    over: how far the highest sample of a step stands above its level. first: place of lattice[0], in steps from the
+    anchor. least: a swing of less is not looked at. hint: another period to try, in steps (the spacing of clearings).
+    """
+    best: Cycle | None = None
+    for period in _periods(lattice, step_h, hint):
+        found = _fit(lattice, over, first, step_h, period)
+        enough = LEFT_OVER if len(lattice) > SEEN_OFTEN * period else LEFT_OF_FEW
+        if found is None or found.swing < least or found.left > enough:
+            continue
+        if best is None or found.left < BETTER * best.left:
+            best = found
+    return best
+
+
+def _periods(lattice: Floats, step_h: int, hint: int | None) -> list[int]:
+    """Periods that may be tried. A day is tried from its second on, what is longer needs three rounds."""
+    usual = {h // step_h for h in (DAY_H, WEEK_H) if h % step_h == 0}
+    usual |= {hint} if hint is not None else set()
+    return sorted(p for p in usual if p >= 4 and len(lattice) >= (2 * p + 2 if p * step_h <= DAY_H else 3 * p))
+
+
+def _fit(lattice: Floats, over: Floats, first: int, step_h: int, period: int) -> Cycle | None:
+    """The cycle of this period, with what it leaves."""
+    half = period // 2
+    swing = lattice[half : half - period] - _moving_mean(lattice, period)
+    rounds = len(swing) // period
+    whole = swing[len(swing) - rounds * period :].reshape(rounds, period)
+    whole = whole - np.median(whole)
+    used = whole[-CYCLES:]
+    size = _high(np.abs(used))
+    if size <= 0:
+        return None
+    profile = np.median(used, axis=0)
+    left = _high(np.abs(used - profile)) / size if rounds > 1 else _once_again(lattice, period, size)
+    above = over[half : half - period][len(swing) - len(used) * period :].reshape(used.shape)
+    crest = np.median(used + above, axis=0) - profile.mean()
+    profile = profile - profile.mean()
+    start = (first + half + len(swing)) % period
+    swell = _swell(whole, profile) / (period * step_h) if rounds >= SWELLS else 0.0
+    centre_h = (first + half + len(swing) - len(used) * period / 2) * step_h
+    return Cycle(np.roll(profile, start), np.roll(crest, start), step_h, left, swell, centre_h)
+
+
+def _once_again(lattice: Floats, period: int, size: float) -> float:
+    """What two rounds leave: there is one comparison of same phases alone, which must agree the better."""
+    again = lattice[-period:] - lattice[-2 * period : -period]
+    return 2 * _high(np.abs(again - np.median(again))) / size
+
+
+def _swell(rounds: Floats, profile: Floats) -> float:
+    """By which share of the profile the swing grows from round to round; 0 where that is not clear."""
+    width = rounds @ profile / max(float(profile @ profile), 1e-300)
+    x = np.arange(len(width)) - (len(width) - 1) / 2
+    slope = float(x @ width) / float(x @ x)
+    rest = width - width.mean() - slope * x
+    error = float(np.sqrt(rest @ rest / (len(x) - 2) / (x @ x)))
+    return slope if abs(slope) > SWELLS * error and abs(slope) * len(x) > 0.1 else 0.0
+
+
+def _moving_mean(lattice: Floats, period: int) -> Floats:
+    total = np.concatenate(([0.0], np.cumsum(lattice - lattice[0])))
+    means: Floats = (total[period:-1] - total[: -period - 1]) / period + lattice[0]
+    return means
+
+
+def _high(values: Floats) -> float:
+    """The 80 % point: a fifth of the hours may be odd."""
+    flat = values.ravel()
+    place = int(0.8 * (len(flat) - 1))
+    return float(np.partition(flat, place)[place])

@@ -1,0 +1,203 @@
+"""What the forecast remembers of one level: recent samples as they came, then hours, then days.
+
+Adding a sample costs the same however long the history is, and the memory is bounded. What may live here: keeping and
+condensing. Not here: anything that judges what the numbers mean (level_shifts.py, cycle.py, stable_segment.py).
+
+Hours and days are counted from the first sample, so that a history that is shifted in time stays the same history.
+An hour keeps its median, because the median of a straight line is its middle and one wild sample does not move it.
+"""
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from watchkeeper.model.line import Floats
+from watchkeeper.model.units import HOUR_S
+
+RECENT = 720
+"""Samples kept as they came: 12 h at one a minute. A runaway is seen in these."""
+HOURS = 56 * 24
+"""Hours kept: eight weeks, so that a weekly cycle is seen eight times."""
+DAYS = 1_100
+"""Days kept: three years."""
+LATEST_S, MOST = 2.5e11, 1e100
+"""Beyond these a number is no time and no amount: a probe has gone wrong."""
+IN_HOUR = 240
+"""Samples kept of an hour until it closes; more of them in one hour are thinned to every other one, again and again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Grain:
+    """Condensed stretches of equal length, oldest first: index of the stretch, mean time, middle, lowest, highest."""
+
+    index: NDArray[np.int64]
+    at: Floats
+    middle: Floats
+    low: Floats
+    high: Floats
+
+
+class _Store:
+    """Rows of floats that are appended at the end and forgotten at the front, in amortised constant time.
+
+    Room is made for the first row: most series are no levels and never have one.
+    """
+
+    def __init__(self, keep: int, width: int) -> None:
+        self._keep, self._rows = keep, np.empty((0, width))
+        self._start = self._end = 0
+
+    @property
+    def rows(self) -> Floats:
+        """The rows that are kept, oldest first; a view."""
+        return self._rows[self._start : self._end]
+
+    def append(self, row: tuple[float, ...]) -> None:
+        if not len(self._rows):
+            self._rows = np.empty((2 * self._keep, self._rows.shape[1]))
+        if self._end == len(self._rows):
+            kept = self._rows[self._end - self._keep + 1 :].copy()
+            self._start, self._end = 0, len(kept)
+            self._rows[: len(kept)] = kept
+        self._rows[self._end] = row
+        self._end += 1
+        self._start = max(self._start, self._end - self._keep)
+
+    def insert(self, place: int, row: tuple[float, ...]) -> None:
+        """Put a row before the place-th one. Costs a copy: for the rare sample that comes late."""
+        kept = np.insert(self.rows, place, row, axis=0)[-self._keep :]
+        self._start, self._end = 0, len(kept)
+        self._rows[: len(kept)] = kept
+
+    def truncate(self, place: int) -> None:
+        """Forget the rows from the place-th one on."""
+        self._end = self._start + place
+
+
+class LevelHistory:
+    """Samples of one level: add() takes one, extend() takes many; recent(), hours() and days() give them back."""
+
+    def __init__(self) -> None:
+        self.anchor_s = 0.0
+        self._count = 0
+        self._recent = _Store(RECENT, 3)
+        self._hours = _Store(HOURS, 5)
+        self._days = _Store(DAYS, 5)
+        self._open: list[tuple[float, float]] = []
+        self._open_hour = 0
+        self._open_stride = 1
+        self._open_seen = 0
+        self.closed = 0  # hours that were ever closed or changed: what was worked out from them holds while it stays
+        self.kept: object | None = None  # whatever the forecast worked out from the closed hours
+        self.kept_for: tuple[float, ...] = ()
+
+    def __len__(self) -> int:
+        return self._count
+
+    def add(self, at_s: float, used: float, capacity: float) -> None:
+        """Take one sample: seconds since 1970, used and capacity in the level's unit.
+
+        Of two samples of one time the later word holds. A sample that is older than the newest one says that the
+        clock was set back: it is kept in its place, and recent samples from the future are let go. What no calendar
+        and no store holds (times beyond the year 9999, amounts beyond 1e100) is not taken.
+        """
+        if not (abs(at_s) < LATEST_S and abs(used) < MOST and abs(capacity) < MOST):
+            return
+        if not self._count:
+            self.anchor_s = at_s
+            self._open_hour = 0
+        self._count += 1
+        self._add_recent(at_s, used, capacity)
+        self._add_hour(at_s, used)
+
+    def extend(self, at_s: ArrayLike, used: ArrayLike, capacity: ArrayLike) -> None:
+        """Take many samples, oldest first, as when the daemon starts and reads what it has stored."""
+        rows = zip(
+            np.asarray(at_s, float).tolist(),
+            np.asarray(used, float).tolist(),
+            np.asarray(capacity, float).tolist(),
+            strict=True,
+        )
+        for row in rows:
+            self.add(*row)
+
+    def recent(self) -> tuple[Floats, Floats, Floats]:
+        """(seconds since 1970, used, capacity) of the samples that are kept as they came, oldest first; views."""
+        rows = self._recent.rows
+        return rows[:, 0], rows[:, 1], rows[:, 2]
+
+    def hours(self) -> Grain:
+        """The closed hours, oldest first; the hour that is still open is in recent() alone."""
+        return _grain(self._hours.rows)
+
+    def days(self) -> Grain:
+        """Days older than the hours, oldest first."""
+        return _grain(self._days.rows)
+
+    def _add_recent(self, at_s: float, used: float, capacity: float) -> None:
+        row = (at_s, used, capacity)
+        times = self._recent.rows[:, 0]
+        if not len(times) or at_s > times[-1]:
+            self._recent.append(row)
+            return
+        self._recent.truncate(bisect_left(times, at_s))
+        self._recent.append(row)
+
+    def _add_hour(self, at_s: float, used: float) -> None:
+        hour = int((at_s - self.anchor_s) // HOUR_S)
+        if hour != self._open_hour and self._open:
+            self._close_hour()
+        self._open_hour = hour
+        if self._open_seen % self._open_stride == 0:
+            self._open.append((at_s, used))
+        self._open_seen += 1
+        if len(self._open) >= IN_HOUR:
+            self._open, self._open_stride = self._open[::2], self._open_stride * 2
+
+    def _close_hour(self) -> None:
+        times, used = zip(*self._open, strict=True)
+        row = (float(self._open_hour), _median(times), _median(used), min(used), max(used))
+        self._open, self._open_stride, self._open_seen = [], 1, 0
+        self.closed += 1
+        rows = self._hours.rows
+        if len(rows) and row[0] <= rows[-1, 0]:
+            self._late_hour(row)
+            return
+        if len(rows) == HOURS:
+            self._to_day(tuple(rows[0].tolist()))
+        self._hours.append(row)
+
+    def _late_hour(self, row: tuple[float, ...]) -> None:
+        """An hour that was closed before its time, or comes after a later one: the clock was set back."""
+        rows = self._hours.rows
+        place = int(np.searchsorted(rows[:, 0], row[0]))
+        if rows[place, 0] == row[0]:
+            rows[place] = row
+        else:
+            self._hours.insert(place, row)
+
+    def _to_day(self, hour: tuple[float, ...]) -> None:
+        """Let an hour that is too old become part of its day. The mean of a day so far is kept in its row."""
+        day, rows = hour[0] // 24, self._days.rows
+        if not len(rows) or rows[-1, 0] < day:
+            self._days.append((day, *hour[1:]))
+            self._in_day = 1
+            return
+        self._in_day += 1
+        last = rows[-1]
+        last[1] += (hour[1] - last[1]) / self._in_day
+        last[2] += (hour[2] - last[2]) / self._in_day
+        last[3], last[4] = min(last[3], hour[3]), max(last[4], hour[4])
+
+
+def _median(values: Sequence[float]) -> float:
+    """The median. At a start half a million hours are closed, and numpy's takes ten times as long for so few values."""
+    ordered, middle = sorted(values), len(values) // 2
+    return ordered[middle] if len(ordered) % 2 else (ordered[middle - 1] + ordered[middle]) / 2
+
+
+def _grain(rows: Floats) -> Grain:
+    return Grain(rows[:, 0].astype(np.int64), rows[:, 1], rows[:, 2], rows[:, 3], rows[:, 4])

@@ -1,0 +1,155 @@
+"""How the level moves about its trend: what is noise, how long it remembers, and how far it strays.
+
+The structure function (the variance of the change over a lag) tells the kinds of noise apart without knowing the
+trend, as the Allan variance does for clocks (Allan 1966, Proc. IEEE 54:221): it is flat for independent noise, rises
+to a plateau where the level reverts to its mean, and rises without end where it strays as a random walk does. It is
+taken of third differences (the Hadamard variance), which no slope and no steady bend touches, and a change of slope
+only while it passes.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from watchkeeper.model.line import Floats
+
+LAGS = 7
+"""Lags of 1, 2, 4 ... lattice steps: up to 64 h."""
+AT_MEMORY = 0.524
+"""The share of its plateau that an AR(1)'s third differences reach at its memory: 1 - 1.5/e + 0.6/e^2 - 0.1/e^3."""
+OF_WALK = 0.6
+"""The structure function of a random walk, a day of lag: third differences have 6 times its variance a day, over 10."""
+STRAYS = 2.2
+"""A plateau rises less than this over a fourfold lag; a random walk rises fourfold."""
+
+
+FEWEST_SAMPLES = 8
+"""Fewer samples than this say nothing about their noise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Times in days, levels in the level's unit.
+
+    white: spectral weight of independent noise: its variance times the days between samples.
+    sd, memory_d: standard deviation and correlation time of the noise that reverts to the mean (AR(1)).
+    stray: variance that a random walk gains in a day.
+    """
+
+    white: float
+    sd: float
+    memory_d: float
+    stray: float
+
+    def slope_variance(self, span_d: Floats) -> Floats:
+        """Variance of a least-squares slope over a stretch of this length.
+
+        Independent noise: 12 W / T^3. AR(1): the same with W = 2 s^2 tau where T is much longer than its memory, and
+        a random walk of 2 s^2 / tau a day where it is much shorter. A random walk: 6/5 of its variance a day over T.
+        """
+        t, tau = span_d, self.memory_d
+        mean_reverting = 24 * self.sd**2 * tau / (t**3 + 10 * tau**2 * t)
+        return 12 * self.white / t**3 + mean_reverting + 1.2 * self.stray / t
+
+    def mean_variance(self, span_d: Floats) -> Floats:
+        """Variance of the mean over a stretch of this length, the random walk left out."""
+        return self.white / span_d + self.sd**2 * 2 * self.memory_d / (span_d + 2 * self.memory_d)
+
+    def end_variance(self, span_d: float) -> float:
+        """Variance of a least-squares line's value at the end of its stretch: four times that of its mean."""
+        reverting = self.sd**2 * 8 * self.memory_d / (span_d + 8 * self.memory_d)
+        return 4 * self.white / span_d + reverting + self.stray * span_d * 2 / 15
+
+    def bend_variance(self, span_d: Floats) -> Floats:
+        """Variance of the coefficient of t^2 in a least-squares parabola: 180 W / T^5 for independent noise."""
+        t, tau = span_d, self.memory_d
+        mean_reverting = 360 * self.sd**2 * tau / (t**5 + 40 * tau**2 * t**3)
+        return 180 * self.white / t**5 + mean_reverting + 4.5 * self.stray / t**3
+
+    def touch(self, slope: float, gap_d: float, between_d: float) -> tuple[float, float]:
+        """How far below capacity the trend is when the noise first touches it: the median, and its variance.
+
+        The slower the trend, the more looks there are at a level within the noise's reach, and the higher the highest
+        of them. sqrt(2 ln(1 + n)) less a little fits what simulation gives, n being the independent looks while the
+        trend rises by one standard deviation (white noise: n = 5, 30, 300 -> 0.6, 1.6, 2.5 standard deviations).
+
+        gap_d: days between samples. between_d: days between looks that count (a cycle's crests; 0 without a cycle).
+        """
+        white = math.sqrt(self.white / gap_d) if gap_d > 0 else 0.0
+        above_white = _highest(white, slope * max(gap_d, between_d), 1.0)
+        above_sd = _highest(self.sd, slope * max(self.memory_d, between_d), 0.5)
+        wide = white**2 / 4 + self.sd**2 / 2
+        return math.hypot(above_white, above_sd), wide
+
+
+def _highest(sd: float, climb: float, less: float) -> float:
+    """The height of the highest of the independent looks while the trend climbs by sd. climb: from look to look."""
+    if sd <= 0 or climb <= 0:
+        return 0.0
+    return sd * max(math.sqrt(2 * math.log1p(sd / climb)) - less, 0.0)
+
+
+def spread(changes: Floats) -> float:
+    """Variance of changes, robust to a tenth of them being wild: within the middle 90 %, scaled as for a normal law."""
+    n = len(changes)
+    cut = n // 20
+    if cut == 0:
+        return float(changes.var())
+    kept = np.partition(changes, (cut, n - 1 - cut))[cut : n - cut]
+    return float(kept.var()) / 0.6230
+    # 0.6230: variance of a standard normal law cut off at its 5 % and 95 % points, 1 - 2 z phi(z) / 0.9.
+
+
+def measure(lattice: Floats, step_d: float) -> Noise:
+    """The noise of evenly spaced levels, step_d days apart."""
+    lags = [lag for lag in (2**k for k in range(LAGS)) if 8 * lag <= len(lattice)]
+    if not lags:
+        return Noise(0.0, 0.0, step_d, 0.0)
+    v = np.maximum.accumulate([spread(_third(lattice, g)) / 10 for g in lags])
+    lag_d = np.array(lags) * step_d
+    stray = _stray(v, lag_d)
+    settled = np.maximum.accumulate(v - OF_WALK * stray * lag_d)
+    top, first = float(settled[-1]), float(settled[0])
+    # The independent part is what is left at no lag at all; from the first two lags straight back to it.
+    white = max(2 * first - float(settled[1]), 0.0) / 2 if len(settled) > 1 else first / 2
+    reverting = max(top / 2 - white, 0.0)
+    memory_d = float(np.interp(2 * (white + AT_MEMORY * reverting), settled, lag_d))
+    return Noise(white * step_d, reverting**0.5, memory_d, stray)
+
+
+def jumping(noise: Noise, at_d: Floats, size: Floats) -> Noise:
+    """The same noise where the level also moves by jumps: when each came, in days, and how large it was.
+
+    The variance that a renewal process with rewards gains in a day (Cox 1962, Renewal Theory): jumps of one size at
+    even spaces are a staircase and add none, jumps at random add the mean of their squares.
+    """
+    gaps = np.diff(at_d)
+    mean_gap = max(float(gaps.mean()), 1e-6)
+    uneven = float(gaps.var()) / mean_gap**2
+    gained = (float(size.var()) + float(size.mean()) ** 2 * uneven) / mean_gap
+    return replace(noise, stray=max(noise.stray, gained))
+
+
+def of_samples(t: Floats, y: Floats) -> tuple[float, float]:
+    """Weight of the independent noise in the newest samples, and days from one to the next. t: days, rising."""
+    gap = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    if len(y) < FEWEST_SAMPLES:
+        return 0.0, gap
+    whole = np.maximum(t[2:] - t[:-2], 1e-12)
+    part = (t[2:] - t[1:-1]) / whole  # how much of the neighbour before is in the straight line between the two
+    off = y[1:-1] - part * y[:-2] - (1 - part) * y[2:]
+    return spread(off / np.sqrt(1 + part**2 + (1 - part) ** 2)) * gap, gap
+
+
+def _stray(v: Floats, lag_d: Floats) -> float:
+    """The random walk's part: what the structure function gains over the longest lags, if it gains a good deal."""
+    if len(v) < 3:
+        return float(v[-1] / lag_d[-1]) / 2 / OF_WALK
+    if v[-1] < STRAYS * v[-3]:
+        return 0.0
+    return float((v[-1] - v[-3]) / (lag_d[-1] - lag_d[-3])) / OF_WALK
+
+
+def _third(lattice: Floats, g: int) -> Floats:
+    return lattice[3 * g :] - 3 * lattice[2 * g : -g] + 3 * lattice[g : -2 * g] - lattice[: -3 * g]

@@ -1,0 +1,84 @@
+"""All samples on one footing: days before now, without cycle and steps, each with the time that it stands for.
+
+The newest come as they were taken, what is older as hours and days. Not here: what they say (trend_selection.py).
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from watchkeeper.forecast import noise as noises
+from watchkeeper.forecast.history import LevelHistory
+from watchkeeper.forecast.hourly_features import Past
+from watchkeeper.forecast.noise import Noise
+from watchkeeper.model.line import Floats
+from watchkeeper.model.units import DAY_S, HOUR_S
+
+FRESH_S = 6 * HOUR_S
+"""Before the hour that is open, so much is taken as it was sampled: a runaway is seen within minutes."""
+LONGEST_D = 1 / 24
+"""The time that one sample stands for at most; before it there was a gap."""
+WILD = 8.0
+"""A newest sample that is off by so many usual changes waits for a second one to agree with it."""
+USUAL = 30
+"""Changes that tell what is usual."""
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """t: days from now, rising, none after 0. y: level. weight: days. gap_d: days between the newest samples."""
+
+    t: Floats
+    y: Floats
+    weight: Floats
+    noise: Noise
+    gap_d: float
+
+
+def to_points(history: LevelHistory, past: Past | None, now_s: float) -> Points:
+    """Everything up to now; what a clock that was ahead has left from the future is not looked at."""
+    at, used, _ = history.recent()
+    begin_s = past.end_s - FRESH_S if past else -np.inf
+    fresh = (at >= begin_s) & (at <= now_s)
+    at, used = at[fresh], without_spikes(at[fresh], used[fresh])
+    t, weight = (at - now_s) / DAY_S, _weights((at - now_s) / DAY_S)
+    if past is None:
+        white, gap_d = noises.of_samples(t, used)
+        return Points(t, used, weight, Noise(white, 0.0, gap_d, 0.0), gap_d)
+    y, sound = past.plain(at, used)
+    t, y, weight = t[sound], y[sound], weight[sound]
+    white, gap_d = noises.of_samples(t, y)
+    older = past.at_s < min(float(at[0]) if len(at) else now_s, now_s)
+    return Points(
+        np.concatenate(((past.at_s[older] - now_s) / DAY_S, t)),
+        np.concatenate((past.level[older], y)),
+        np.concatenate((past.weight[older], weight)),
+        replace(past.noise, white=max(past.noise.white, white)),
+        gap_d,
+    )
+
+
+def without_spikes(t: Floats, y: Floats) -> Floats:
+    """The median of each sample and its neighbours: a single wild one goes, and a straight line stays as it is.
+
+    The newest has no neighbour after it: it counts unless it is far off, and then from the next sample on.
+    """
+    if len(y) < 3:
+        return y
+    out = y.copy()
+    a, b, c = y[:-2], y[1:-1], y[2:]
+    out[1:-1] = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    if len(y) > noises.FEWEST_SAMPLES:
+        pace = np.abs(np.diff(y[-USUAL:]) / np.maximum(np.diff(t[-USUAL:]), 1e-6))
+        usual = np.sort(pace[:-1])
+        if pace[-1] > WILD * usual[int(0.7 * len(usual))]:
+            out[-1] = out[-2]
+    return out
+
+
+def _weights(t: Floats) -> Floats:
+    """The time since the sample before, within bounds."""
+    if len(t) < 2:
+        return np.full(len(t), LONGEST_D)
+    gap = np.diff(t)
+    return np.minimum(np.concatenate((gap[:1], gap)), LONGEST_D)

@@ -1,0 +1,39 @@
+"""Is there room? Fetches what is recorded and what the keeper has allowed, and lets planning/capacity/decide.py answer.
+
+For the command and for the daemon's page alike; the arithmetic runs in a thread, so that the daemon goes on meanwhile.
+"""
+
+import asyncio
+from collections.abc import Iterable
+
+from watchkeeper.config.types import ProbeSettings
+from watchkeeper.inventory import growth
+from watchkeeper.model.ports import ReadStore
+from watchkeeper.planning.capacity import decide
+from watchkeeper.planning.capacity.answer import Limits, RoomAnswer
+from watchkeeper.planning.capacity.question import Question, candidates, check
+from watchkeeper.planning.host_state import HostNow, StoreKind
+from watchkeeper.probes.guests.guests import GuestsSettings
+from watchkeeper.probes.storage.lvm.volume_groups import LvmSettings
+from watchkeeper.probes.storage.zfs.pools import ZfsSettings
+from watchkeeper.settings import Settings
+
+
+async def room(settings: Settings, store: ReadStore, host: HostNow, question: Question) -> RoomAnswer:
+    """Answer a question about a host. Raises BadQuestion where it cannot be asked, StoreError."""
+    check(question, host)
+    wanted = candidates(question, host) if question.of_disk else ()
+    recorded = await growth.recorded(store, host, wanted)
+    peak = await growth.memory_peak(store, host.at)
+    return await asyncio.to_thread(decide.answer, question, host, recorded, peak, limits(settings.probes))
+
+
+def limits(probes: Iterable[ProbeSettings]) -> Limits:
+    """What the keeper has allowed to be promised; of several limits for one thing the lowest."""
+    stores: dict[StoreKind, float] = {}
+    memory_share = [each.memory_limit for each in probes if isinstance(each, GuestsSettings)]
+    for each in probes:
+        if isinstance(each, ZfsSettings | LvmSettings) and each.promise_limit is not None:
+            kind = StoreKind.ZFS if isinstance(each, ZfsSettings) else StoreKind.THIN
+            stores[kind] = min(each.promise_limit, stores.get(kind, each.promise_limit))
+    return Limits(stores, min(memory_share, default=1.0))

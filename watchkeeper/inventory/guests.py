@@ -1,0 +1,57 @@
+"""Sees guests for a plan: by their monitors, and those that do not run just now as they were seen last."""
+
+from collections.abc import Mapping
+
+from watchkeeper.errors import ProbeError
+from watchkeeper.inventory.scan_context import Part, ScanContext
+from watchkeeper.planning.host_state import Disk, GuestNow
+from watchkeeper.probes.guests.guests import GuestsPage, GuestsSettings, KnownGuest, given_to, names_of
+from watchkeeper.probes.guests.monitors import Monitors
+from watchkeeper.probes.support.sanitize import clip, printable
+from watchkeeper.probes.support.state import ProbeState
+
+RUNS = "running"
+"""QEMU's word for a guest that runs (qemu-qmp-ref(7), RunState)."""
+
+
+async def see(scene: ScanContext) -> Part:
+    """Every guest of every probe of guests."""
+    probes = [each for each in scene.settings.probes if isinstance(each, GuestsSettings)]
+    if not probes:
+        why = 'guests: no probe of kind "guests" is configured, so neither they nor their disks are seen'
+        return Part(unseen=(why,))
+    parts = [await _see(scene, each) for each in probes]
+    return Part(
+        guests=tuple(guest for part in parts for guest in part.guests),
+        unseen=tuple(why for part in parts for why in part.unseen),
+    )
+
+
+async def _see(scene: ScanContext, settings: GuestsSettings) -> Part:
+    page = await ProbeState(scene.bench.notes, settings.label, GuestsPage()).read()
+    try:
+        asked = await Monitors(scene.bench, settings.sockets, settings.timeout, settings.helper).ask_all()
+    except ProbeError as error:
+        before = tuple(_guest(name, None, known) for name, known in page.known.items())
+        return Part(guests=before, unseen=(f"guests: {error}",))
+    names = names_of(asked, page.names)
+    told = {names[each.path]: each for each in asked}
+    guests, unseen = [], []
+    for name in dict.fromkeys([*names.values(), *page.known]):
+        each = told.get(name)
+        if each is not None and each.guest is not None:
+            guests.append(_guest(name, each.guest.state == RUNS, given_to(each.guest)))
+            continue
+        known = page.known.get(name, KnownGuest())
+        guests.append(_guest(name, None if each else False, known))
+        if not known.disks:
+            why = clip(each.trouble, 200) if each else "it does not run, and was never seen with its disks"
+            unseen.append(f"guest {printable(name)}: {why}")
+    return Part(guests=tuple(guests), unseen=tuple(unseen))
+
+
+def _guest(name: str, running: bool | None, given: KnownGuest) -> GuestNow:  # noqa: FBT001  None: nobody could be asked
+    disks: Mapping[str, int | None] = given.disks
+    return GuestNow(
+        name, running, given.memory_bytes, given.vcpus, tuple(Disk(path, size) for path, size in disks.items())
+    )

@@ -1,0 +1,173 @@
+"""The planner of the page: what the commands answer, for many readers, without running the host's tools for each.
+
+One question is at work at a time, and few wait for it; who has signed in goes first, with seats of its own. What was
+seen of the host is kept for a while and shared, and so is each answer; the page says how old they are. Another
+configuration has another planner. Nothing is decided here.
+"""
+
+import asyncio
+import contextlib
+from collections import Counter, OrderedDict
+from collections.abc import AsyncIterator, Awaitable, Callable, Hashable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+from watchkeeper.errors import ProbeError
+from watchkeeper.inventory import after_change, preflight, scan
+from watchkeeper.inventory import capacity as of_room
+from watchkeeper.inventory.reclaim import measure
+from watchkeeper.inventory.reclaim.measure import FINDERS, Ask, Finder
+from watchkeeper.model.ports import ReadStore
+from watchkeeper.os_errors import explained
+from watchkeeper.planning.capacity.answer import RoomAnswer
+from watchkeeper.planning.capacity.question import Question
+from watchkeeper.planning.host_state import HostNow
+from watchkeeper.planning.preflight.decide import ReadyAnswer
+from watchkeeper.planning.reclaim.snapshots import FreesAnswer
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.settings import Settings
+from watchkeeper.web.planning.planner import CannotPlan, Change, Planned
+
+T = TypeVar("T")
+
+KEPT_S = 30.0
+"""How long a look and an answer are kept: a guest or a snapshot that was made since is seen within half a minute."""
+MOST_KEPT = 32
+"""Answers kept: a keeper tries some sizes one after the other. The oldest goes."""
+MOST_WAITING = 4
+"""Questions that may wait for the one at work: of those who have signed in, and of all others. A household asks one or
+two at a time; each takes some seconds."""
+LONGEST_S = 60.0
+"""What one question may take: as long as one call of a tool may (inventory/reclaim/measure.py)."""
+
+
+@dataclass(frozen=True, slots=True)
+class HostReader:
+    """What the planner looks with: the host's own tools, or what a test or the demo gives it to see."""
+
+    look: Callable[[Settings, ProbeContext], Awaitable[HostNow]] = scan.look
+    finders: Sequence[tuple[str, Finder]] = FINDERS
+
+
+@dataclass(slots=True)
+class _Queue:
+    """Whether a question is at work, and how many wait: of those who have signed in (True), and of others (False)."""
+
+    at_work: bool = False
+    turn_ended: asyncio.Event = field(default_factory=asyncio.Event)
+    waiting: Counter[bool] = field(default_factory=Counter)
+
+    @contextlib.asynccontextmanager
+    async def turn(self, *, first: bool) -> AsyncIterator[None]:
+        """Be the one at work. first: before all others, but not before the one that is at work already."""
+        self.waiting[first] += 1
+        began = False
+        try:
+            while self.at_work or (not first and self.waiting[True]):
+                await self.turn_ended.wait()
+            self.at_work = began = True
+            yield
+        finally:
+            self.waiting[first] -= 1
+            if began:
+                self.at_work = False
+            ended, self.turn_ended = self.turn_ended, asyncio.Event()
+            ended.set()
+
+
+class HostPlanner:
+    """The Planner of web/planning/planner.py."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        store: ReadStore,
+        bench: ProbeContext,
+        eyes: HostReader | None = None,
+        before: "HostPlanner | None" = None,
+    ) -> None:
+        """before: what planned until now, by another configuration. Its questions and this one's wait in one queue."""
+        self._settings, self._bench, self._store = settings, bench, store
+        self._eyes = eyes or HostReader()
+        self.queue: _Queue = _Queue() if before is None else before.queue
+        self._kept: OrderedDict[Hashable, tuple[float, Planned[Any]]] = OrderedDict()
+        self._seen: tuple[float, HostNow] | None = None
+
+    async def room(self, question: Question, *, signed_in: bool = False) -> Planned[RoomAnswer]:
+        """Is there room? Raises BadQuestion, CannotPlan, StoreError."""
+
+        async def make() -> Planned[RoomAnswer]:
+            host = await self._look()
+            return Planned(await of_room.room(self._settings, self._store, host, question), host.at)
+
+        return await self._answered(("room", question), make, signed_in=signed_in)
+
+    async def ready(self, change: Change, *, signed_in: bool = False) -> Planned[ReadyAnswer]:
+        """Is a change safe, or what became of it? Raises BadQuestion, CannotPlan, StoreError."""
+
+        async def make() -> Planned[ReadyAnswer]:
+            host = await self._look()
+            return Planned(await self._points(change, host), host.at)
+
+        return await self._answered(("ready", change), make, signed_in=signed_in)
+
+    async def _points(self, change: Change, host: HostNow) -> ReadyAnswer:
+        keep_s = preflight.KEEP_S if change.keep_s is None else change.keep_s
+        question = preflight.Question(change.subject, keep_s, change.within_s, change.left_out)
+        if change.afterwards:
+            return await after_change.after_change(
+                self._settings, self._store, host, question, self._bench, change.since
+            )
+        return await preflight.ready(self._settings, self._store, host, question, self._bench)
+
+    async def frees(self, store: str | None, *, signed_in: bool = False) -> Planned[FreesAnswer]:
+        """What sets of snapshots hold. Raises CannotPlan, StoreError."""
+
+        async def make() -> Planned[FreesAnswer]:
+            ask = Ask(store=store)
+            found = await measure.reclaim(ask, self._settings, self._bench, self._store, finders=self._eyes.finders)
+            return Planned(found, found.at)
+
+        return await self._answered(("frees", store), make, signed_in=signed_in)
+
+    def _now_s(self) -> float:
+        return self._bench.clock.monotonic_s()
+
+    def _known(self, asked: Hashable) -> Planned[Any] | None:
+        """An answer that was kept, and not for too long."""
+        made_s, answer = self._kept.get(asked, (0.0, None))
+        return answer if answer is not None and self._now_s() - made_s < KEPT_S else None
+
+    async def _answered(
+        self, asked: Hashable, make: Callable[[], Awaitable[Planned[T]]], *, signed_in: bool
+    ) -> Planned[T]:
+        if (known := self._known(asked)) is not None:
+            return known
+        if self.queue.waiting[signed_in] > MOST_WAITING:
+            raise CannotPlan("Too many ask about this host at once; ask again in half a minute.")
+        async with self.queue.turn(first=signed_in):
+            return self._known(asked) or await self._worked_out(asked, make)
+
+    async def _worked_out(self, asked: Hashable, make: Callable[[], Awaitable[Planned[T]]]) -> Planned[T]:
+        try:
+            async with asyncio.timeout(LONGEST_S):
+                made = await make()
+        except TimeoutError:
+            raise CannotPlan(f"The host did not answer within {LONGEST_S:.0f} s; see what hangs there.") from None
+        except ProbeError as error:
+            raise CannotPlan(f"The host cannot be looked at: {error}") from None
+        except OSError as error:
+            raise CannotPlan(f"The host cannot be looked at: {explained(error)}: {error.filename}") from None
+        self._kept[asked] = (self._now_s(), made)
+        self._kept.move_to_end(asked)
+        if len(self._kept) > MOST_KEPT:
+            self._kept.popitem(last=False)
+        return made
+
+    async def _look(self) -> HostNow:
+        """What is there now, or was a moment ago."""
+        if self._seen is not None and self._now_s() - self._seen[0] < KEPT_S:
+            return self._seen[1]
+        found = await self._eyes.look(self._settings, self._bench)
+        self._seen = (self._now_s(), found)
+        return found

@@ -1,0 +1,1 @@
+"""What snapshots hold on each kind of store. Nothing is deleted here."""

@@ -1,0 +1,1 @@
+"""What people read about an alert: sentences, bodies, digests, reminders and links. Pure."""

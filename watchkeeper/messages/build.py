@@ -1,0 +1,150 @@
+"""A message: what the keeper is told about one transition, before any notifier gives it a form.
+
+A message is made once, stored in the outbox as it is, and sent with the same id on every try. The sentences come from
+body.py and wording.py; the forms (mail, CloudEvents) from notifiers/.
+"""
+
+import json
+import uuid
+from datetime import datetime, tzinfo
+
+from watchkeeper.messages import body as letter
+from watchkeeper.messages import wording
+from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State, Transition
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.message import Message, message_id
+from watchkeeper.model.observation import Observation, SeriesKey
+
+THREADS = uuid.UUID("e603e11c-b3ab-484e-886d-9541769179ff")
+"""The namespace of thread ids (RFC 9562, version 5). Drawn once for watchkeeper; it must never change."""
+
+
+def thread_id(host: str, *parts: str) -> str:
+    """A thread's id: the same for the same parts, on every start, and for nothing else."""
+    # JSON keeps the parts apart and turns a name that is not UTF-8 into ASCII, which uuid5 would refuse.
+    return str(uuid.uuid5(THREADS, json.dumps([host, *parts])))
+
+
+def thread_of(alert: Alert, host: str) -> str:
+    """The thread of an alert's episode."""
+    raised_at = alert.raised_at.isoformat() if alert.raised_at else ""
+    key = alert.key
+    return thread_id(host, key.subject, key.quantity, alert.concern.value, str(alert.episode), raised_at)
+
+
+def compose(
+    move: Transition,
+    found: Finding,
+    seen: Observation | None,
+    host: str,
+    zone: tzinfo,
+    resting: tuple[str, ...] = (),
+) -> Message:
+    """The message about a transition that has something to tell. Raises ValueError where it has not.
+
+    found: the finding that moved the alert; seen: the series' newest observation; zone: the keeper's; resting: the
+    subjects that rest on this one, of which nothing is told while it is down.
+    """
+    if move.telling is None:
+        raise ValueError(f"{move.event.value} of {move.after.key} has nothing to tell")
+    after, case = move.after, letter.MessageContext(move, found, seen, host, zone, resting)
+    raised_at = after.raised_at or move.at
+    thread = thread_of(after, host)
+    return Message(
+        id=message_id(thread, after.tellings),
+        thread=thread,
+        number=after.tellings,
+        host=host,
+        telling=move.telling,
+        key=after.key,
+        concern=after.concern,
+        state=after.state,
+        priority=after.priority,
+        before=move.before.told,
+        at=move.at,
+        since=found.since or raised_at,
+        earliest_at=found.earliest_at,
+        likely_at=found.ends_at,
+        latest_at=found.latest_at,
+        headline=letter.headline(case),
+        body=letter.body(case),
+    )
+
+
+def of_no_alert(
+    thread: str,
+    *,
+    host: str,
+    telling: NotificationKind,
+    key: SeriesKey,
+    concern: Concern,
+    state: State,
+    priority: Priority | None,
+    at: datetime,
+    headline: str,
+    body: str,
+    since: datetime | None = None,
+    trial: bool = False,
+) -> Message:
+    """A message that no alert has made: the only one of its thread, without an end that is ahead."""
+    return Message(
+        id=message_id(thread, 1),
+        thread=thread,
+        number=1,
+        host=host,
+        telling=telling,
+        key=key,
+        concern=concern,
+        state=state,
+        priority=priority,
+        before=None,
+        at=at,
+        since=since,
+        earliest_at=None,
+        likely_at=None,
+        latest_at=None,
+        headline=headline,
+        body=body,
+        trial=trial,
+    )
+
+
+def noted(host: str, now: datetime, zone: tzinfo, headline: str, *paragraphs: str) -> Message:
+    """Something that happened to the watch itself and is over: told once, with nothing to acknowledge or to end."""
+    thread = thread_id(host, "noted", headline, now.isoformat())
+    return of_no_alert(
+        thread,
+        host=host,
+        telling=NotificationKind.NOTED,
+        key=SeriesKey("watchkeeper", "watch"),
+        concern=Concern.STALE,
+        state=State.NORMAL,
+        priority=Priority.CAUTION,
+        at=now,
+        headline=wording.clean(headline, letter.LONGEST_HEADLINE),
+        body=letter.paragraphs(*paragraphs, f"Times are {wording.zone_name(now, zone)}."),
+    )
+
+
+def test_message(host: str, now: datetime, zone: tzinfo) -> Message:
+    """A message that shows that a notifier works, and says so. It has a thread of its own each time."""
+    thread = thread_id(host, "trial", now.isoformat())
+    name = wording.clean(host, 60)
+    return of_no_alert(
+        thread,
+        host=host,
+        telling=NotificationKind.RAISED,
+        key=SeriesKey("watchkeeper", "trial of the notifiers"),
+        concern=Concern.UNSOUND,
+        state=State.ACTIVE,
+        priority=Priority.CAUTION,
+        at=now,
+        since=now,
+        headline=f"test: messages from {name} arrive",
+        body=(
+            f"This is a test from watchkeeper on {name}. Nothing has happened.\n\n"
+            f"It was sent {wording.instant(now, zone, now)} ({wording.zone_name(now, zone)}). "
+            "Alerts will come the\nsame way.\n"
+        ),
+        trial=True,
+    )

@@ -1,0 +1,93 @@
+"""The digest: what stands, what is nearest to full, what is overdue or due next. A message of its own kind. Pure.
+
+It is made of the newest findings alone, so that it says what the page says. Not here: when it is sent, and to whom.
+"""
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta, tzinfo
+
+from watchkeeper.messages import wording
+from watchkeeper.messages.body import COLUMNS, LONGEST_HEADLINE
+from watchkeeper.messages.build import of_no_alert, thread_id
+from watchkeeper.model.alert import Alert, Concern, NotificationKind, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.message import Message
+from watchkeeper.model.observation import SeriesKey
+
+MOST = 5
+"""Lines of each kind: a digest is read on a phone. The page has them all."""
+
+FAR = timedelta(days=120)
+"""What is further ahead than this is not near, whatever else there is."""
+
+
+def digest(
+    findings: Sequence[Finding], alerts: Sequence[Alert], due_at: datetime, now: datetime, host: str, zone: tzinfo
+) -> Message:
+    """The digest that was due at `due_at`, of what is known at `now`."""
+    standing = {(each.key, each.concern): each for each in alerts if each.standing}
+    stands = sorted(
+        (found for found in findings if (found.key, found.concern) in standing),
+        key=lambda found: (-(standing[found.key, found.concern].priority or 0), str(found.key)),
+    )
+    full = _nearest(findings, Concern.FULL, now)
+    due = _nearest(findings, Concern.OVERDUE, now)
+    watched = _count(len({each.key for each in findings}), "series is", "series are")
+    paragraphs = [
+        f"Digest of {wording.clean(host, 60)}, {wording.instant(now, zone, now)}.",
+        _part("What stands", [_standing(each, standing[each.key, each.concern], now, zone) for each in stands]),
+        _part("Nearest to full", [_line(each, now, zone) for each in full]),
+        _part("Overdue, or due next", [_line(each, now, zone) for each in due]),
+        f"{watched} watched. Times are {wording.zone_name(now, zone)}.",
+    ]
+    thread = thread_id(host, "digest", due_at.isoformat())
+    return of_no_alert(
+        thread,
+        host=host,
+        telling=NotificationKind.DIGEST,
+        key=SeriesKey("watchkeeper", "digest"),
+        concern=Concern.OVERDUE,
+        state=State.NORMAL,
+        priority=None,
+        at=now,
+        headline=_headline(len(stands), full, now, zone),
+        body="\n\n".join(paragraphs) + "\n",
+    )
+
+
+def _headline(standing: int, full: Sequence[Finding], now: datetime, zone: tzinfo) -> str:
+    said = f"{_count(standing, 'alert stands', 'alerts stand')}" if standing else "nothing stands"
+    near = ""
+    if full:
+        near = f"; nearest: {wording.thing(full[0].key)} {wording.time_left_phrase(full[0], now, zone)}"
+    return wording.clean(f"digest: {said}{near}", LONGEST_HEADLINE)
+
+
+def _nearest(findings: Iterable[Finding], concern: Concern, now: datetime) -> list[Finding]:
+    """Those of a concern whose time is up, or will be before it is far, the nearest first."""
+    ends = [
+        (found.ends_at, str(found.key), found)
+        for found in findings
+        if found.concern is concern and found.ends_at is not None and found.ends_at - now < FAR
+    ]
+    return [found for *_, found in sorted(ends, key=lambda each: each[:2])][:MOST]
+
+
+def _standing(found: Finding, alert: Alert, now: datetime, zone: tzinfo) -> str:
+    known = ", acknowledged" if alert.state is State.ACKNOWLEDGED else ""
+    return f"{alert.priority.word if alert.priority else ''}{known}: {_line(found, now, zone)}"
+
+
+def _line(found: Finding, now: datetime, zone: tzinfo) -> str:
+    when = f" ({wording.moment(found.ends_at, zone, now)})" if found.ends_at is not None else ""
+    return f"{wording.thing(found.key)} {wording.time_left_phrase(found, now, zone)}{when}"
+
+
+def _part(title: str, lines: Sequence[str]) -> str:
+    shown = [f"  {wording.clean(each, 2 * COLUMNS)}" for each in lines[:MOST]] or ["  nothing"]
+    more = [f"  and {len(lines) - MOST} more, see the page"] if len(lines) > MOST else []
+    return "\n".join([f"{title}:", *shown, *more])
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"

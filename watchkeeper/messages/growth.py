@@ -1,0 +1,78 @@
+"""Growth in words, for the message, the page and the terminal: how fast, since when, what goes up and down.
+
+Not here: the time that is left (wording.py), and how any of it was found (forecast/forecast.py).
+"""
+
+from datetime import UTC, datetime, tzinfo
+
+from watchkeeper.messages import wording
+from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.observation import Unit
+from watchkeeper.model.units import DAY_S, HOUR_S, WEEK_S
+
+RECENT_STEP_S = 14 * DAY_S
+"""A step is worth telling while it is remembered."""
+LEAST_SHARE = 1e-4
+"""A growth below this share of the capacity a day is no growth that anyone would notice."""
+
+
+def describe(found: Forecast, unit: Unit, zone: tzinfo) -> str:
+    """What the level does, in one clause without a full stop; empty where there is nothing to say.
+
+    "growing 11 GiB a day since Tue 24 Nov; pruned every day about 06:00".
+    """
+    parts = (_growth(found, unit, zone), _cycle(found, zone), _step(found, unit, zone))
+    return "; ".join(part for part in parts if part)
+
+
+def _growth(found: Forecast, unit: Unit, zone: tzinfo) -> str:
+    rate, since = found.growth_per_day, _instant(found.since_s)
+    if rate is None or since is None or abs(rate) < LEAST_SHARE * found.capacity:
+        return ""
+    now = datetime.fromtimestamp(found.at_s, UTC)
+    verb = "growing" if rate > 0 else "shrinking"
+    pace = "" if not found.bend else ", faster and faster," if found.bend * rate > 0 else ", slower and slower,"
+    span_s, word = _span(found)
+    much = wording.amount(abs(rate) * span_s / DAY_S, unit)
+    return f"{verb} {much} {word}{pace} since {wording.moment(since, zone, now)}"
+
+
+def _span(found: Forecast) -> tuple[float, str]:
+    """What a pace is told for: a day, or an hour or a minute where it will not last for one."""
+    left_s = None if found.likely_s is None else found.likely_s - found.at_s
+    if left_s is None or left_s >= DAY_S:
+        return DAY_S, "a day"
+    return (60.0, "a minute") if left_s < HOUR_S else (HOUR_S, "an hour")
+
+
+def _cycle(found: Forecast, zone: tzinfo) -> str:
+    if found.cycle_s is None:
+        return ""
+    pruned = _instant(found.pruned_s)
+    if pruned is None:
+        return f"up and down every {_every(found.cycle_s)}"
+    clock = wording.clock_time(pruned, zone)
+    if found.cycle_s == WEEK_S:
+        return f"pruned every {pruned.astimezone(zone):%a} about {clock}"
+    return f"pruned every {_every(found.cycle_s)}" + (f" about {clock}" if found.cycle_s == DAY_S else "")
+
+
+def _every(period_s: float) -> str:
+    return {DAY_S: "day", WEEK_S: "week"}.get(period_s) or wording.duration(period_s)
+
+
+def _step(found: Forecast, unit: Unit, zone: tzinfo) -> str:
+    recent = [step for step in found.steps if found.at_s - step.begin_s < RECENT_STEP_S]
+    if not recent:
+        return ""
+    step = max(recent, key=lambda s: abs(s.size))
+    at = _instant(step.begin_s)
+    if at is None or abs(step.size) < LEAST_SHARE * found.capacity:
+        return ""
+    verb = "added" if step.size > 0 else "cleared"
+    when = wording.moment(at, zone, datetime.fromtimestamp(found.at_s, UTC))
+    return f"not counted: {wording.amount(abs(step.size), unit)} {verb} at once on {when}"
+
+
+def _instant(at_s: float | None) -> datetime | None:
+    return None if at_s is None or abs(at_s) > 2e11 else datetime.fromtimestamp(at_s, UTC)

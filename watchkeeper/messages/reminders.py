@@ -1,0 +1,87 @@
+"""Reminders of alerts that nobody has acknowledged: when one is due, and what it says.
+
+When they are due follows from the alert alone, so that nothing has to be remembered: a look asks what has become due
+since the last look. Each wait is twice as long as the one before, up to a longest. Pure.
+
+Not here: who looks (periodic/messages.py).
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta, tzinfo
+from itertools import takewhile
+
+from watchkeeper.messages import wording
+from watchkeeper.messages.body import LONGEST_HEADLINE, wrapped
+from watchkeeper.messages.build import compose
+from watchkeeper.model.alert import Alert, Event, NotificationKind, Priority, State, Transition
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.message import Message, message_id
+from watchkeeper.model.observation import Observation
+
+
+@dataclass(frozen=True, slots=True)
+class Reminders:
+    """first_s: by priority, how long after it was last told an alert is told again; none for one that is not there.
+
+    longest_s: no wait is longer.
+    """
+
+    first_s: Mapping[Priority, float] = field(default_factory=dict)
+    longest_s: float = 7 * 86_400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reminder:
+    """One reminder.
+
+    number: counts those since the alert last moved, from 1. before_at: when the one before it was due, or the telling
+    that it reminds of was made.
+    """
+
+    number: int
+    due_at: datetime
+    before_at: datetime
+
+
+def newest_due(alert: Alert, plan: Reminders, after: datetime, now: datetime) -> Reminder | None:
+    """The newest reminder of an alert that is due after `after` and not after `now`; None where there is none."""
+    if alert.state is not State.ACTIVE or alert.priority is None or alert.told is None or alert.kept_back(now):
+        return None
+    if alert.pending_since is not None and (alert.pending or 0) < alert.priority:
+        return None  # it is about to ease or end: a reminder would say so and contradict itself
+    first_s = plan.first_s.get(alert.priority)
+    if first_s is None or alert.changed_at is None:
+        return None
+    planned = _schedule(alert.changed_at, first_s, plan.longest_s)
+    due = list(takewhile(lambda each: each.due_at <= now, planned))
+    return due[-1] if due and due[-1].due_at > after else None
+
+
+def _schedule(began_at: datetime, first_s: float, longest_s: float) -> Iterator[Reminder]:
+    number, at, wait_s = 0, began_at, first_s
+    while True:
+        number, before_at, at = number + 1, at, at + timedelta(seconds=wait_s)
+        yield Reminder(number, at, before_at)
+        wait_s = max(first_s, min(2 * wait_s, longest_s))
+
+
+def remind(
+    alert: Alert, found: Finding, seen: Observation | None, reminder: Reminder, now: datetime, host: str, zone: tzinfo
+) -> Message:
+    """The message that an alert still stands. It belongs to the alert's thread, after all that was told of it."""
+    move = Transition(alert, alert, Event.WORSEN, NotificationKind.REMINDED, now)
+    told = compose(move, found, seen, host, zone)
+    changed_at = alert.changed_at or now
+    lasted = wording.duration((now - changed_at).total_seconds())
+    opening = (
+        f"This was told {lasted} ago, and nobody has acknowledged it. It is told again less and less often until "
+        "somebody does, or it ends."
+    )
+    return replace(
+        told,
+        id=f"{message_id(told.thread, alert.tellings)}-again-{reminder.number}",
+        number=alert.tellings + 1,
+        headline=wording.clean(f"still: {told.headline}", LONGEST_HEADLINE),
+        body=f"{wrapped(opening)}\n\n{told.body}",
+    )

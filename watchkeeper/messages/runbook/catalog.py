@@ -1,0 +1,31 @@
+"""Every entry, in the order of the manual; the first that is for an alert counts."""
+
+from collections.abc import Mapping
+
+from watchkeeper.messages.runbook import host, monitoring, services, snapshots, storage_faults, storage_filling
+from watchkeeper.messages.runbook.entry import RunbookEntry
+from watchkeeper.model.alert import Concern
+from watchkeeper.model.observation import SeriesKey
+
+CAUTION = (
+    "Look before you act; one change at a time; and before you repair or replace anything, see that a backup exists on "
+    "another machine."
+)
+"""For each of them."""
+
+CHAPTERS: Mapping[str, tuple[RunbookEntry, ...]] = {
+    "What fills": storage_filling.ENTRIES,
+    "Storage at fault": storage_faults.ENTRIES,
+    "Snapshots, backups, certificates": snapshots.OVERDUE + snapshots.AT_FAULT,
+    "Guests and services": services.ENTRIES,
+    "The host": host.ENTRIES,
+    "The watch itself, and many alerts at once": monitoring.ENTRIES,
+    "What no entry above is for": monitoring.OTHER,
+}
+
+REMEDIES: tuple[RunbookEntry, ...] = tuple(entry for chapter in CHAPTERS.values() for entry in chapter)
+
+
+def find_entry(concern: Concern, key: SeriesKey) -> RunbookEntry:
+    """What to do about an alert. There is always an entry: the last chapter has one for each concern."""
+    return next(entry for entry in REMEDIES if entry.is_for(concern, key))

@@ -1,0 +1,303 @@
+"""Words for people: durations, instants, amounts and the short phrases that mail, page and terminal share.
+
+What may live here: pure functions from values to words, in plain English. Whole messages are put together in
+body.py, advice comes from messages/runbook/first_step.py. Not here: markup, colours, and the decision of what is told.
+
+Names and reasons come from outside and may be hostile, so everything that is quoted goes through `clean`.
+"""
+
+import math
+import unicodedata
+from datetime import datetime, tzinfo
+from typing import assert_never
+
+from watchkeeper.messages.runbook.first_step import what_to_look_at as what_to_look_at  # noqa: PLC0414  all words are found in here
+from watchkeeper.model.alert import Concern, Priority, State
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import NoEnd
+from watchkeeper.model.observation import Level, SeriesKey, Unit
+from watchkeeper.model.units import format_size
+
+SECOND, MINUTE, HOUR, DAY = 1, 60, 3_600, 86_400
+YEAR = 31_557_600  # the Julian year of 365.25 days, so that a month is a whole number of seconds
+MONTH = YEAR // 12
+_CENTURY = 100 * YEAR
+
+_UNIT_WORDS = {
+    SECOND: ("s", "s"),
+    MINUTE: ("min", "min"),
+    HOUR: ("h", "h"),
+    DAY: ("day", "days"),
+    MONTH: ("month", "months"),
+    YEAR: ("year", "years"),
+}
+
+_SPANS = (
+    (2 * MINUTE, SECOND, SECOND),
+    (HOUR, MINUTE, MINUTE),
+    (DAY, HOUR, MINUTE),
+    (3 * DAY, DAY, HOUR),
+    (100 * DAY, DAY, DAY),
+    (2 * YEAR, MONTH, MONTH),
+    (math.inf, YEAR, YEAR),
+)
+"""(below this, the larger unit, the smaller unit, to which it is rounded): a day more or less matters within weeks."""
+
+_ROUGHLY = (
+    (10 * MINUTE, MINUTE),
+    (90 * MINUTE, 5 * MINUTE),
+    (6 * HOUR, 30 * MINUTE),
+    (2 * DAY, HOUR),
+    (30 * DAY, DAY),
+    (100 * DAY, 5 * DAY),
+    (2 * YEAR, MONTH),
+    (math.inf, YEAR),
+)
+"""(below this, rounded to this): an estimate is given to about a tenth, because more would pretend to know more."""
+
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+# Names of our own, because strftime would speak the language of the process.
+
+_NEAR_S = 2 * DAY
+"""Up to here the time of day is told too; beyond it a forecast knows the day at best."""
+
+_THIS_YEAR_S = 300 * DAY
+"""Beyond this a day without its year could be mistaken for another year's."""
+
+_IMPLIED = frozenset({"", "space", "in use", "answer", "health", "state"})
+"""Quantities that go without saying, because the subject has no more natural one."""
+
+_DEADLINE = {"certificate": ("expires in {}", "expired {} ago")}
+"""How a deadline's time left and time past are said, where "due" and "overdue" would not fit."""
+
+CONDITIONS = {
+    "runs": ("runs", "has not run", "runs again"),
+    "answers": ("answers", "has not answered", "answers again"),
+    "sees all": ("sees all", "does not see all", "sees all again"),
+    "there": ("there", "missing", "there again"),
+    "writable": ("writable", "not writable", "writable again"),
+    "synchronised": ("synchronised", "not synchronised", "synchronised again"),
+    "plugged in": ("plugged in", "not plugged in", "plugged in again"),
+    "steady": ("steady", "not steady", "steady again"),
+    "errors": ("counts no errors", "counts errors", "counts no more errors"),
+    "pressure": ("not under pressure", "under pressure", "no longer under pressure"),
+    "promised": ("not overcommitted", "overcommitted", "no longer overcommitted"),
+    "result": ("well", "failing", "well again"),
+    "database": ("writes its database", "cannot write its database", "writes its database again"),
+    "rate": ("few", "in flood", "few again"),
+}
+"""Sound, unsound and sound again, for the quantities that say it themselves; the subject goes before it."""
+
+_SOUND = ("sound", "unsound", "sound again")
+
+_STATES = {
+    State.NORMAL: "normal",
+    State.ACTIVE: "active",
+    State.ACKNOWLEDGED: "acknowledged",
+    State.RECTIFIED: "rectified: it went away before anyone acknowledged it",
+}
+
+
+def clean(text: str, limit: int = 200) -> str:
+    """Text from outside, made fit to stand on one line: no control or direction marks, no more than `limit` signs.
+
+    What is too long keeps its head and its tail, because a path's tail says more than its middle.
+    """
+    # Plain ASCII holds nothing harmful, and nearly every name is that: it need not be looked at sign by sign.
+    plain = text.isascii() and text.isprintable()
+    line = " ".join((text if plain else "".join(_harmless(sign) for sign in text)).split())
+    if len(line) <= limit:
+        return line
+    tail = limit // 3
+    return f"{line[: limit - tail - 1]}…{line[-tail:]}"
+
+
+def _harmless(sign: str) -> str:
+    match unicodedata.category(sign):
+        case "Cc" | "Zl" | "Zp":  # control characters, line and paragraph separators
+            return " "
+        case "Cf":  # direction marks, joiners, soft hyphens: they change what the rest looks like
+            return ""
+        case "Cs" | "Cn" | "Co":  # half a surrogate pair (a name on disk that is not UTF-8), or no sign that all know
+            return "\ufffd"
+        case _:
+            return sign
+
+
+def duration(seconds: float) -> str:
+    """How long something took or lasts, in one or two units: `40 s`, `5 h 20 min`, `3 days`. Below zero counts as 0."""
+    left = max(seconds, 0.0)
+    if left > _CENTURY:
+        return "over 100 years"
+    large, small, whole = next(
+        (large, small, whole) for below, large, small in _SPANS if (whole := round(left / small) * small) < below
+    )
+    count, rest = divmod(whole, large)
+    parts = [_counted(count, large)] if count or not rest else []
+    return " ".join(parts + ([_counted(rest // small, small)] if rest else []))
+
+
+def about(seconds: float) -> str:
+    """An estimated time left: `about 3 days`; rounded so that it does not pretend to know more than it does."""
+    if seconds < MINUTE:
+        return "less than 1 min"
+    if seconds > _CENTURY:
+        return duration(seconds)
+    whole = next(whole for below, step in _ROUGHLY if (whole := round(seconds / step) * step) < below)
+    return f"about {duration(whole)}"
+
+
+def _counted(count: int, unit: int) -> str:
+    one, many = _UNIT_WORDS[unit]
+    return f"{count} {one if count == 1 else many}"
+
+
+def clock_time(at: datetime, zone: tzinfo) -> str:
+    """`14:05` in the keeper's zone."""
+    return f"{at.astimezone(zone):%H:%M}"
+
+
+def day(at: datetime, zone: tzinfo, now: datetime) -> str:
+    """`Fri 27 Nov` in the keeper's zone; with the year where it is far from now."""
+    local = at.astimezone(zone)
+    text = f"{_DAYS[local.weekday()]} {local.day} {_MONTHS[local.month - 1]}"
+    return text if abs((at - now).total_seconds()) < _THIS_YEAR_S else f"{text} {local.year}"
+
+
+def instant(at: datetime, zone: tzinfo, now: datetime) -> str:
+    """`Fri 27 Nov 14:05` in the keeper's zone."""
+    return f"{day(at, zone, now)} {clock_time(at, zone)}"
+
+
+def moment(at: datetime, zone: tzinfo, now: datetime) -> str:
+    """An instant as exactly as a forecast can know it: with the time of day within two days, else the day alone."""
+    return instant(at, zone, now) if abs((at - now).total_seconds()) < _NEAR_S else day(at, zone, now)
+
+
+def zone_name(at: datetime, zone: tzinfo) -> str:
+    """The zone's name and what it is at that instant: `CET, now UTC+01:00`."""
+    offset = f"{at.astimezone(zone):%z}"
+    utc = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:5]}"
+    name = clean(str(getattr(zone, "key", "")), 60)
+    return utc if name in {"", "UTC"} else f"{name}, now {utc}"
+
+
+def share(part: float) -> str:
+    """A share, 0 to 1, in percent; neither 0 nor 100 unless it is: `93 %`, `99.9 %`, `over 99.9 %`."""
+    percent = 100 * part
+    if 0 < percent < 0.1:
+        return "under 0.1 %"
+    if 99.9 < percent < 100:
+        return "over 99.9 %"
+    near_an_end = 0 < percent < 1 or 99 < percent < 100
+    return f"{percent:.1f} %" if near_an_end else f"{percent:.0f} %"
+
+
+def amount(value: float, unit: Unit) -> str:
+    """A level's value in its unit: `1.9 TiB`, `1,234,567`, `93 %`."""
+    match unit:
+        case Unit.BYTES:
+            return format_size(value)
+        case Unit.COUNT:
+            return f"{value:,.0f}"
+        case Unit.SHARE:
+            return share(value)
+        case _:
+            assert_never(unit)
+
+
+def fill(level: Level) -> str:
+    """How full a level is: `1.9 TiB of 2 TiB used (95 %), 102 GiB left`."""
+    left, used = max(level.capacity - level.used, 0.0), share(level.used / level.capacity)
+    if level.unit is Unit.SHARE:
+        return f"{used} used, {share(left)} left"
+    of, rest = amount(level.capacity, level.unit), amount(left, level.unit)
+    return f"{amount(level.used, level.unit)} of {of} used ({used}), {rest} left"
+
+
+def thing(key: SeriesKey, limit: int = 44) -> str:
+    """What a series is about, as a sentence says it: the subject, and its quantity where that says more."""
+    subject = clean(key.subject, limit)
+    implied = key.quantity in _IMPLIED or key.quantity in CONDITIONS
+    return subject if implied else f"{subject}: {clean(key.quantity, 24)}"
+
+
+def priority_words(priority: Priority | None) -> str:
+    """A priority with its article: `a caution`, `an alarm`; `no alert` for None."""
+    if priority is None:
+        return "no alert"
+    return f"{'an' if priority is Priority.ALARM else 'a'} {priority.word}"
+
+
+def state_words(state: State) -> str:
+    """What an alert's state means, in words."""
+    return _STATES[state]
+
+
+def time_left_phrase(finding: Finding, now: datetime, zone: tzinfo) -> str:
+    """The time that is left, or since when there has been none, in a few words without the subject."""
+    match finding.concern:
+        case Concern.FULL:
+            return _until_full(finding, now)
+        case Concern.OVERDUE:
+            return _until_due(finding, now)
+        case Concern.SILENT:
+            return _lasting("silent", finding.since, now) if finding.since else "answers"
+        case Concern.UNSOUND:
+            return _unsound(finding, now, zone)
+        case Concern.STALE:
+            return _lasting("no sample", finding.since, now) if finding.since else "samples come"
+        case _:
+            assert_never(finding.concern)
+
+
+def _until_full(finding: Finding, now: datetime) -> str:
+    found = finding.forecast
+    if found is not None and found.used >= found.capacity:
+        return "full"
+    if finding.ends_at is None:
+        # A time beyond the calendar is a forecast too: it has no `no_end`.
+        return (
+            no_end_phrase(found.no_end or NoEnd.FAR)
+            if found
+            else f"no end in sight: {clean(finding.reason) or 'unknown'}"
+        )
+    left_s = (finding.ends_at - now).total_seconds()
+    return f"full in {about(left_s)}" if left_s > 0 else "full at any moment"
+
+
+def no_end_phrase(why: NoEnd) -> str:
+    """Why there is no time to full, in words."""
+    return f"no forecast yet: {why.value}" if why is NoEnd.TOO_FEW else f"no end in sight: {why.value}"
+
+
+def _until_due(finding: Finding, now: datetime) -> str:
+    if finding.ends_at is None:
+        return clean(finding.reason) or "no date known"
+    ahead, late = _DEADLINE.get(finding.key.quantity, ("due in {}", "overdue for {}"))
+    left_s = (finding.ends_at - now).total_seconds()
+    if -1 < left_s < 1:
+        phrase = "due now"
+    else:
+        phrase = ahead.format(duration(left_s)) if left_s > 0 else late.format(duration(-left_s))
+    return f"{clean(finding.reason)}, {phrase}" if finding.reason else phrase
+
+
+def _lasting(word: str, since: datetime, now: datetime) -> str:
+    lasted_s = (now - since).total_seconds()
+    return f"{word} for {duration(lasted_s)}" if lasted_s >= 1 else word
+
+
+def condition_words(key: SeriesKey) -> tuple[str, str, str]:
+    """Sound, unsound and sound again, in the words of a condition's quantity."""
+    return CONDITIONS.get(key.quantity, _SOUND)
+
+
+def _unsound(finding: Finding, now: datetime, zone: tzinfo) -> str:
+    sound, unsound, _ = condition_words(finding.key)
+    if finding.since is None:
+        return sound if finding.priority is None else unsound
+    same_day = finding.since.astimezone(zone).date() == now.astimezone(zone).date()
+    when = clock_time(finding.since, zone) if same_day else instant(finding.since, zone, now)
+    return f"{unsound} since {when}"

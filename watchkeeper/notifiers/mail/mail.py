@@ -1,0 +1,248 @@
+"""Delivers messages by SMTP: STARTTLS or implicit TLS with the certificate checked, plain only to this host itself.
+
+What an answer means (RFC 5321 4.2.1): 4yz deferred; 5yz about the sender, a recipient or the mail refused; trouble
+with the connection, TLS or the login always deferred, because the keeper can mend it and nothing is lost meanwhile.
+Not here: what a mail looks like (mime.py).
+"""
+
+import asyncio
+import ipaddress
+import ssl
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from email.errors import HeaderParseError
+from email.headerregistry import Address as ParsedAddress
+from typing import Annotated, Literal
+
+import aiosmtplib
+from pydantic import AfterValidator, Field, model_validator
+
+from watchkeeper.clock import Clock
+from watchkeeper.config.types import Duration, SecretSource, WholePath
+from watchkeeper.errors import DeliveryDeferred, DeliveryError, DeliveryRefused
+from watchkeeper.messages.wording import clean
+from watchkeeper.model.alert import Priority
+from watchkeeper.model.message import Message
+from watchkeeper.notifiers.base import ReceiverSettings, read_secret, server_name, tls_trouble, trust
+from watchkeeper.notifiers.mail.mime import as_bytes, greeting
+from watchkeeper.notifiers.redact import redact
+
+CONNECT_S = 60.0
+"""A server that does not greet in this time is down; RFC 5321 4.5.3.2 would wait longer only for what comes after."""
+
+_STEPS = 4
+"""A whole delivery may take this many times `timeout`: each reply has its own, and a slow server uses several."""
+
+_LOGIN_WANTED = frozenset({530, 534, 535, 538})
+"""Replies that mean "log in first" or "not like this" (RFC 4954 6), whatever they answer."""
+
+_REMEMBERED = 1_000
+"""Messages whose partly done deliveries are remembered; far more than ever wait."""
+
+
+def _address(text: str) -> str:
+    try:
+        spec = ParsedAddress(addr_spec=text).addr_spec
+    except (HeaderParseError, ValueError, IndexError):
+        spec = ""
+    if spec != text or not text.isascii() or not text.isprintable() or text.count("@") != 1 or text.endswith("@"):
+        raise ValueError(f"{clean(text, 60)!r} is not a mail address; write one such as keeper@example.org")
+    return text
+
+
+def _is_this_host(server: str) -> bool:
+    try:
+        return ipaddress.ip_address(server).is_loopback
+    except ValueError:
+        return server.lower() == "localhost"
+
+
+Address = Annotated[str, AfterValidator(_address)]
+"""A bare mail address."""
+
+
+class MailSettings(ReceiverSettings):
+    """A mail server, and whom to write to.
+
+    server: the host to hand mails to. port: where none is set, the usual one for the kind of security.
+    to: the addresses of whom to tell.
+    security: `starttls` (port 587), `tls` (port 465, RFC 8314) or `none` (port 25), which is for this host alone.
+    user, password: to log in with; both or none.
+    from: the sender's address, written `from` in the document.
+    ca_file: authorities (PEM) for the server's certificate, in place of the system's.
+    timeout: for each reply of the server; RFC 5321 4.5.3.2 asks for 5 minutes, since a mail that is given up too soon
+        may have been taken, and would come twice.
+    """
+
+    kind: Literal["mail"]
+    server: Annotated[str, server_name("mail.example.org")]
+    port: Annotated[int, Field(ge=1, le=65_535)] | None = None
+    security: Literal["starttls", "tls", "none"] = "starttls"
+    user: str | None = None
+    password: SecretSource | None = None
+    sender: Address = Field(alias="from")
+    to: Annotated[tuple[Address, ...], Field(min_length=1)]
+    ca_file: WholePath | None = None
+    timeout: Duration = 300.0
+
+    @model_validator(mode="after")
+    def _agrees(self) -> "MailSettings":
+        if self.security == "none" and not _is_this_host(self.server):
+            raise ValueError('security "none" is for localhost alone; write "starttls" or "tls"')
+        if (self.user is None) != (self.password is None):
+            raise ValueError("user and password belong together; write both or none")
+        return self
+
+    @property
+    def effective_port(self) -> int:
+        """The port, or the usual one for the kind of security."""
+        return self.port or {"starttls": 587, "tls": 465, "none": 25}[self.security]
+
+
+@dataclass(slots=True)
+class _Progress:
+    """Who has taken a message, and who never will, with the server's words."""
+
+    taken: set[str] = field(default_factory=set)
+    refused: dict[str, str] = field(default_factory=dict)
+
+
+class Mail:
+    """One mail server. Opens a connection for each delivery and keeps none."""
+
+    def __init__(self, settings: MailSettings, clock: Clock) -> None:  # noqa: ARG002  every notifier is made alike
+        """Take the settings; the clock is not needed, because a mail's date is that of its message."""
+        self._settings = settings
+        self._progress: OrderedDict[str, _Progress] = OrderedDict()
+        self._used = ""
+
+    @property
+    def name(self) -> str:
+        """Names the notifier in the outbox and the journal."""
+        return self._settings.label
+
+    @property
+    def at_least(self) -> Priority:
+        """The least urgent priority that its receivers want to hear of."""
+        return self._settings.at_least
+
+    async def deliver(self, message: Message) -> None:
+        """Send to everyone who has not taken it yet. Raises as Notifier.deliver says.
+
+        Where only some took it, the others alone are tried again. A restart forgets who took it: then it may come
+        twice, with the same Message-ID.
+        """
+        progress = self._progress.setdefault(message.id, _Progress())
+        while len(self._progress) > _REMEMBERED:
+            self._progress.popitem(last=False)
+        try:
+            async with asyncio.timeout(self._settings.timeout * _STEPS):
+                await self._send(message, progress)
+        except TimeoutError:  # the library's own timeouts are among them
+            raise DeliveryDeferred(f"{self.name}: the server did not answer in time") from None
+        except ssl.SSLError as error:
+            raise DeliveryDeferred(f"{self.name}: {tls_trouble(error)}") from None
+        except (aiosmtplib.SMTPException, OSError) as error:
+            raise self._judged(error) from None
+        self._finish(message, progress)
+
+    async def _send(self, message: Message, progress: _Progress) -> None:
+        left = [each for each in self._settings.to if each not in progress.taken | progress.refused.keys()]
+        content = as_bytes(message, self._settings.sender, self._settings.to)
+        client = await self._connected(message.host)
+        try:
+            failed = await self._transact(client, left, content)
+            await _farewell(client)
+        finally:
+            client.close()
+        progress.taken.update(each for each in left if each not in failed)
+        progress.refused.update({each: said for each, (code, said) in failed.items() if _final(code)})
+        later = [f"{each} was put off: {said}" for each, (code, said) in failed.items() if not _final(code)]
+        if later:
+            raise DeliveryDeferred(f"{self.name}: {'; '.join(later)}")
+
+    async def _connected(self, host: str) -> aiosmtplib.SMTP:
+        settings = self._settings
+        client = aiosmtplib.SMTP(
+            hostname=settings.server,
+            port=settings.effective_port,
+            use_tls=settings.security == "tls",
+            start_tls=settings.security == "starttls",
+            tls_context=None if settings.security == "none" else await trust(settings.ca_file),
+            local_hostname=greeting(host),  # the library would look its own name up, which takes as long as DNS does
+            timeout=settings.timeout,
+        )
+        password = await asyncio.to_thread(self._password)
+        self._used = password or ""
+        try:
+            await client.connect(timeout=min(CONNECT_S, settings.timeout))
+            if settings.user is not None and password is not None:
+                await client.login(settings.user, password)
+        except BaseException:
+            client.close()
+            raise
+        return client
+
+    def _password(self) -> str | None:
+        source = self._settings.password
+        return None if source is None else read_secret(source, f"{self.name}: password")
+
+    async def _transact(
+        self, client: aiosmtplib.SMTP, recipients: list[str], content: bytes
+    ) -> Mapping[str, tuple[int, str]]:
+        """Hand the mail over; return those who were not taken, with the reply's code and words."""
+        try:
+            failed, _ = await client.sendmail(self._settings.sender, recipients, content)
+        except aiosmtplib.SMTPRecipientsRefused as error:
+            return {each.recipient: (each.code, self._said(each.code, each.message)) for each in error.recipients}
+        return {each: (reply.code, self._said(reply.code, reply.message)) for each, reply in failed.items()}
+
+    def _said(self, code: int, text: str) -> str:
+        return f"{code} {self._clean(text)}".strip()
+
+    def _clean(self, text: str) -> str:
+        """The server's words, fit to be shown."""
+        return clean(redact(text, self._settings.user or "", self._used), 200)
+
+    def _judged(self, error: Exception) -> DeliveryError:
+        """What trouble with the server means for the message. A login's reply is not repeated: it may hold a secret."""
+        name = self.name
+        match error:
+            case aiosmtplib.SMTPAuthenticationError():
+                return DeliveryDeferred(
+                    f"{name}: the server did not accept the login ({error.code}); see user and password"
+                )
+            case aiosmtplib.SMTPSenderRefused() | aiosmtplib.SMTPDataError():
+                said = f"{name}: the server answered {self._said(error.code, error.message)}"
+                return DeliveryRefused(said) if _final(error.code) else DeliveryDeferred(said)
+            case aiosmtplib.SMTPResponseException():
+                return DeliveryDeferred(f"{name}: the server answered {self._said(error.code, error.message)}")
+            case _:
+                cause = error.__cause__ if isinstance(error.__cause__, ssl.SSLError) else None
+                why = tls_trouble(cause) if cause else self._clean(str(error)) or type(error).__name__
+                return DeliveryDeferred(f"{name}: no connection to the server: {why}")
+
+    def _finish(self, message: Message, progress: _Progress) -> None:
+        self._progress.pop(message.id, None)
+        if not progress.refused:
+            return
+        said = "; ".join(f"{each} was refused: {why}" for each, why in progress.refused.items())
+        taken = f"; taken for {', '.join(sorted(progress.taken))}" if progress.taken else ""
+        raise DeliveryRefused(f"{self.name}: {said}{taken}")
+
+    async def close(self) -> None:
+        """Nothing is held between deliveries."""
+
+
+async def _farewell(client: aiosmtplib.SMTP) -> None:
+    """Say QUIT. The mail has been taken by then, so whatever goes wrong here does not count."""
+    try:
+        await client.quit(timeout=5)
+    except (aiosmtplib.SMTPException, OSError):
+        return
+
+
+def _final(code: int) -> bool:
+    """Will the same try never work? (RFC 5321 4.2.1)"""
+    return code >= 500 and code not in _LOGIN_WANTED

@@ -1,0 +1,1 @@
+"""Messages to an MQTT 5 broker."""

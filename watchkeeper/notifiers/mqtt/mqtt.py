@@ -1,0 +1,237 @@
+"""Publishes messages on the keeper's own MQTT 5 broker, so that lamps, panels and automations of the house hear them.
+
+Under the topic of the settings (`watchkeeper` by default):
+  watch                             retained: `kept`; `lost` is the last will, which the broker publishes for us when
+                                    the connection breaks off; `ended` after a stop
+  messages                          each message once, not retained: for what acts on news
+  state/SUBJECT/QUANTITY/CONCERN    retained: the newest message about it, for what shows how things stand
+
+Payloads of the last two are what a webhook's event holds as `data`. Everything has QoS 1: at least once. One
+connection is held while the daemon runs, because a last will belongs to a connection. Not here: the protocol
+(connection.py).
+"""
+
+import asyncio
+import hashlib
+import importlib.util
+import ipaddress
+import logging
+import re
+import ssl
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from watchkeeper.clock import Clock
+from watchkeeper.config.types import SecretSource, WholePath
+from watchkeeper.errors import DeliveryDeferred, DeliveryError, DeliveryRefused
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.messages.wording import clean
+from watchkeeper.model.alert import NotificationKind, Priority
+from watchkeeper.model.message import Message
+from watchkeeper.notifiers import cloudevent
+from watchkeeper.notifiers.base import ReceiverSettings, read_secret, server_name, tls_trouble, trust
+
+if TYPE_CHECKING:
+    from watchkeeper.notifiers.mqtt.connection import Link, Publication
+
+log = logging.getLogger(__name__)
+
+REJOIN_S = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
+"""How long is waited before the connection is opened anew, each time longer. A delivery opens its own meanwhile."""
+
+FAREWELL_S = 3.0
+"""How long a stop waits for the broker to take the word that the watch has ended."""
+
+LONGEST_LEVEL = 200
+"""Bytes of one level of a topic. A topic holds 65,535 (MQTT 5.0, 1.5.4); a path that is longer is told by its hash."""
+
+_STATES = frozenset({NotificationKind.RAISED, NotificationKind.WORSE, NotificationKind.EASED, NotificationKind.ENDED})
+"""What is told of an alert itself: these change how things stand."""
+
+_UNSAFE = re.compile(r"[^A-Za-z0-9 ._~!'(),;:=@-]")
+
+
+def level(text: str) -> str:
+    """Any text as one level of a topic: what MQTT or a file name would take otherwise is percent-encoded (RFC 3986).
+
+    `/` parts levels, `+` and `#` are wildcards, a leading `$` belongs to the broker (MQTT 5.0, 4.7).
+    """
+    raw = text.encode("utf-8", "surrogateescape")
+    made = _UNSAFE.sub(lambda found: f"%{ord(found[0]):02X}", raw.decode("latin-1"))
+    if len(made) <= LONGEST_LEVEL:
+        return made or "%00"
+    mark = hashlib.sha256(raw).hexdigest()[:16]
+    return f"{made[: LONGEST_LEVEL - 17]}-{mark}"
+
+
+def _topic(text: str) -> str:
+    if not text or set(text) & set("+#\0") or not text.isprintable() or text[0] in "$/" or text.endswith("/"):
+        raise ValueError(f"{clean(text, 60)!r} is not a topic to publish under; write one such as watchkeeper/gannet")
+    return text
+
+
+def _is_near(server: str) -> bool:
+    """Is it this host itself, or an address of a private network, such as a guest's on this host's own bridge?"""
+    try:
+        found = ipaddress.ip_address(server)
+    except ValueError:
+        return server.lower() == "localhost"
+    return found.is_loopback or found.is_private
+
+
+class MqttSettings(ReceiverSettings):
+    """A broker of your own that speaks MQTT 5. Needs the extra: pip install 'watchkeeper[mqtt]'.
+
+    server: the broker's host. port: where none is set, 8883 for TLS and 1883 without.
+    security: `tls`, or `none` for localhost and for addresses of a private network.
+    user, password: to log in with; both or none.
+    topic: what everything is published under; each host that watchkeeper watches needs its own.
+    ca_file: authorities (PEM) for the broker's certificate, in place of the system's.
+    """
+
+    kind: Literal["mqtt"]
+    server: Annotated[str, server_name("broker.example.org")]
+    port: Annotated[int, Field(ge=1, le=65_535)] | None = None
+    security: Literal["tls", "none"] = "tls"
+    user: str | None = None
+    password: SecretSource | None = None
+    topic: Annotated[str, Field(max_length=200), AfterValidator(_topic)] = "watchkeeper"
+    ca_file: WholePath | None = None
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Self:
+        if importlib.util.find_spec("paho") is None:
+            raise ValueError("needs a client that is not installed: pip install 'watchkeeper[mqtt]'")
+        if self.security == "none" and not _is_near(self.server):
+            raise ValueError('security "none" is for localhost and private addresses alone; write "tls"')
+        if (self.user is None) != (self.password is None):
+            raise ValueError("user and password belong together; write both or none")
+        return self
+
+    @property
+    def effective_port(self) -> int:
+        """The port, or the usual one for the kind of security."""
+        return self.port or {"tls": 8883, "none": 1883}[self.security]
+
+
+class Mqtt:
+    """One broker."""
+
+    def __init__(self, settings: MqttSettings, clock: Clock) -> None:  # noqa: ARG002  every notifier is made alike
+        """Take the settings; nothing is opened before `attend` or a delivery."""
+        self._settings = settings
+        self._link: Link | None = None
+        self._newest: dict[str, datetime] = {}
+
+    @property
+    def name(self) -> str:
+        """Names the notifier in the outbox and the journal."""
+        return self._settings.label
+
+    @property
+    def at_least(self) -> Priority:
+        """The least urgent priority that its receivers want to hear of."""
+        return self._settings.at_least
+
+    async def deliver(self, message: Message) -> None:
+        """Publish, on the connection that is held or, where it is not there, on one of its own.
+
+        Raises as Notifier.deliver says.
+        """
+        try:
+            async with asyncio.timeout(self._settings.timeout):
+                if self._link is not None and self._link.alive:
+                    await self._publish(self._link, message)
+                else:
+                    await self._publish_apart(message)
+        except TimeoutError:
+            raise DeliveryDeferred(f"{self.name}: no answer in {self._settings.timeout:g} s") from None
+        except ssl.SSLError as error:
+            raise DeliveryDeferred(f"{self.name}: {tls_trouble(error)}") from None
+        except DeliveryError as error:
+            said = str(error)
+            named = said if said.startswith(f"{self.name}: ") else f"{self.name}: {said}"
+            raise (DeliveryRefused if isinstance(error, DeliveryRefused) else DeliveryDeferred)(named) from None
+
+    async def attend(self) -> None:
+        """Hold a connection until cancelled, so that the broker can say when this watch is lost."""
+        tries = 0
+        while True:
+            try:
+                tries = await self._hold(tries)
+            except (DeliveryError, OSError) as error:  # a TimeoutError is an OSError
+                why, told = clean(str(error), 300) or "no answer in time", about(Event.LINK, notifier=self.name)
+                log.warning("%s: no connection is held: %s", self.name, why, extra=told)
+            await asyncio.sleep(REJOIN_S[min(tries, len(REJOIN_S) - 1)])
+            tries += 1
+
+    async def _hold(self, tries: int) -> int:
+        """Open the connection, and be there until it breaks off; how often to count as tried then."""
+        link = await self._opened(will=True)
+        try:
+            await link.publish(self._watch("kept"))
+            self._link, tries = link, 0
+            log.info("%s: a connection is held", self.name, extra=about(Event.LINK_HELD, notifier=self.name))
+            why = await link.lost()
+            log.warning("%s: the connection broke off: %s", self.name, why, extra=about(Event.LINK, notifier=self.name))
+        except asyncio.CancelledError:
+            await self._say_ended(link)
+            raise
+        finally:
+            self._link = None
+            await link.close()
+        return tries
+
+    async def _say_ended(self, link: "Link") -> None:
+        try:
+            async with asyncio.timeout(FAREWELL_S):
+                await link.publish(self._watch("ended"))
+        except (DeliveryError, OSError):
+            return  # the last will says `lost` then, which is true as well
+
+    async def _publish_apart(self, message: Message) -> None:
+        link = await self._opened(will=False)
+        try:
+            await self._publish(link, message)
+        finally:
+            await link.close()
+
+    async def _opened(self, *, will: bool) -> "Link":
+        from watchkeeper.notifiers.mqtt.connection import Broker, Link  # noqa: PLC0415  an extra
+
+        settings = self._settings
+        source = settings.password
+        password = None
+        if source is not None:
+            password = await asyncio.to_thread(read_secret, source, f"{self.name}: password")
+        context = await trust(settings.ca_file) if settings.security == "tls" else None
+        broker = Broker(settings.server, settings.effective_port, context, settings.user, password)
+        link = Link(broker, self._watch("lost") if will else None)
+        try:
+            await link.open(settings.timeout)
+        except BaseException:
+            await link.close()
+            raise
+        return link
+
+    def _watch(self, word: str) -> "Publication":
+        from watchkeeper.notifiers.mqtt.connection import Publication  # noqa: PLC0415  an extra
+
+        return Publication(f"{self._settings.topic}/watch", word.encode(), retain=True, media_type="text/plain")
+
+    async def _publish(self, link: "Link", message: Message) -> None:
+        from watchkeeper.notifiers.mqtt.connection import Publication  # noqa: PLC0415  an extra
+
+        content, topic = cloudevent.data_bytes(message), self._settings.topic
+        if message.telling in _STATES and not message.trial:
+            where = f"{topic}/state/{level(message.key.subject)}/{level(message.key.quantity)}/{message.concern.value}"
+            # An episode that could not be told in time must not overwrite a newer one.
+            if message.at >= self._newest.get(where, message.at):
+                await link.publish(Publication(where, content, retain=True))
+                self._newest[where] = message.at
+        await link.publish(Publication(f"{topic}/messages", content))
+
+    async def close(self) -> None:
+        """The connection is let go of by `attend`."""

@@ -1,0 +1,1 @@
+"""Delivers stored messages: retries, order within a thread, nothing lost."""

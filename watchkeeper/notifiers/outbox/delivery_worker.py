@@ -1,0 +1,76 @@
+"""What the outbox keeps of each notifier, and how it writes down what became of a delivery. Not here: deliveries."""
+
+import asyncio
+import traceback
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.messages.routing import Route
+from watchkeeper.model.records import Delivery, Entry, JournalLine
+from watchkeeper.notifiers.base import Notifier
+from watchkeeper.notifiers.outbox.memory_queue import MemoryQueue
+
+
+@dataclass(slots=True)
+class DeliveryQueue:
+    """One notifier's own state.
+
+    unwritten: parcels by id whose new state the store has not taken yet, with their journal lines.
+    due_s: by parcel id, when the next try is due by the monotonic clock: the wall clock may be set meanwhile.
+    failing: since when, by the monotonic clock, no delivery has worked, and why; None where the last one worked.
+    unreadable: since when, by the monotonic clock, the outbox cannot be read, and why; None where it can.
+    unstored: parcels that the store has no room for.
+    over: it delivers no more. tasks: what it runs; the first one delivers.
+    """
+
+    notifier: Notifier
+    route: Route
+    wake: asyncio.Event = field(default_factory=asyncio.Event)
+    unwritten: dict[int, tuple[Delivery, JournalLine | None]] = field(default_factory=dict)
+    due_s: dict[int, float] = field(default_factory=dict)
+    failing: tuple[float, str] | None = None
+    unreadable: tuple[float, str] | None = None
+    unstored: MemoryQueue = field(default_factory=MemoryQueue)
+    over: bool = False
+    tasks: list[asyncio.Task[None]] = field(default_factory=list)
+
+    def trouble(self, since_s: float) -> str:
+        """Why nothing has got through since then; empty where something has, or there was nothing to deliver."""
+        lasting = (each for each in (self.unreadable, self.failing) if each is not None and each[0] <= since_s)
+        return next((why for _, why in lasting), "")
+
+    async def end(self, grace_s: float) -> None:
+        """Deliver no more. What is under way has `grace_s` seconds to end; then it is cut off. Closes the notifier."""
+        self.over = True
+        self.wake.set()
+        if self.tasks:
+            _, late = await asyncio.wait(self.tasks[:1], timeout=grace_s)
+            for task in (*late, *self.tasks[1:]):
+                task.cancel()
+            await asyncio.wait(self.tasks)
+        await self.notifier.close()
+
+
+def line_about(parcel: Delivery, at: datetime, text: str) -> JournalLine:
+    """The journal's line about a parcel."""
+    message = parcel.message
+    details = {"notifier": parcel.notifier, "message": message.id, "tries": str(parcel.tries)}
+    if parcel.trouble:
+        details["trouble"] = parcel.trouble
+    return JournalLine(at, Entry.DELIVERY, text, message.key, message.concern, details)
+
+
+def log_fields(event: Event, parcel: Delivery) -> dict[str, dict[str, str]]:
+    """The fields of a log line about a parcel."""
+    message, tries = parcel.message, str(parcel.tries)
+    return about(
+        event, key=message.key, concern=message.concern, notifier=parcel.notifier, alert=message.id, tries=tries
+    )
+
+
+def error_location(error: Exception) -> str:
+    """The place in the code that raised, without any value: `notifiers/mail/mail.py:120`."""
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{Path(last.filename).name}:{last.lineno}"

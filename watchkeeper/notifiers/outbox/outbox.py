@@ -1,0 +1,356 @@
+"""Drains the outbox: every message is delivered at least once, in order within its thread, with the same id each time.
+
+One task for each notifier, so that they never hold each other up. A parcel waits in the store until it is delivered
+or set aside, so a restart loses nothing. What the store has no room to write down is remembered here, so that it is
+not delivered twice while the daemon lives. The one broad `except` around a delivery is here.
+
+Not here: forms and protocols (notifiers/webhook/webhook.py, notifiers/mail/mail.py), and which transitions are told
+(model/alert.py).
+"""
+
+import asyncio
+import logging
+import random
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, tzinfo
+
+from watchkeeper.clock import Clock
+from watchkeeper.errors import DeliveryDeferred, DeliveryRefused, StoreError
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.messages.ack_links import AckLinks
+from watchkeeper.messages.routing import Route
+from watchkeeper.messages.superseded import rewrite_superseded
+from watchkeeper.messages.wording import duration
+from watchkeeper.model.message import Message
+from watchkeeper.model.ports import OutboxStore
+from watchkeeper.model.records import Delivery, DeliveryState, JournalLine
+from watchkeeper.notifiers.base import BackgroundNotifier, Notifier
+from watchkeeper.notifiers.outbox.delivery_worker import DeliveryQueue, error_location, line_about, log_fields
+from watchkeeper.notifiers.outbox.retry_policy import DEFAULT_POLICY, Rest, RetryPolicy, rest
+
+log = logging.getLogger(__name__)
+
+IDLE_S = 60.0
+"""The longest rest without a look: `poke` says when there is something new, so this only bounds what a missed one,
+a suspend or a clock that was set can cost."""
+
+LATE_S = 300.0
+"""A message that is followed by a newer one of its thread and leaves so late is told as what it was. Shorter delays are
+the ordinary course of two messages that come close together."""
+
+LONGEST_HELD_S = 8 * 86_400.0
+"""By the monotonic clock, the longest that a message waits for its morning: the longest stretch of quiet hours, a week,
+and a day."""
+
+MEND_S = 30.0
+"""How long to wait before the store is asked again after it failed."""
+
+
+class Outbox:
+    """Takes messages to every notifier until they are delivered."""
+
+    def __init__(
+        self,
+        store: OutboxStore,
+        notifiers: Sequence[Notifier],
+        clock: Clock,
+        *,
+        patience: RetryPolicy = DEFAULT_POLICY,
+        routes: Mapping[str, Route] | None = None,
+        zone: tzinfo = UTC,
+        passes: AckLinks | None = None,
+        rest: Rest = rest,
+        drawn: Callable[[], float] = random.random,
+    ) -> None:
+        """Take what waits in the store.
+
+        routes: by notifier's name, what goes there and when; one without a route has its priority alone. zone: the
+        keeper's. passes: what gives messages their links; None: they have none. rest and drawn are for tests: how to
+        wait, and where chance comes from.
+        """
+        self._store, self._clock, self._patience = store, clock, patience
+        self._rest, self._drawn, self._zone = rest, drawn, zone
+        self._passes = passes
+        known = routes or {}
+        self._lanes = [
+            DeliveryQueue(each, known.get(each.name) or Route(each.at_least, zone=zone)) for each in notifiers
+        ]
+        self._left: list[DeliveryQueue] = []
+        self._group: asyncio.TaskGroup | None = None
+        self._closing = asyncio.Event()
+
+    def parcels_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
+        """One parcel for each notifier whose receiver wants to hear of it; to be committed with the transition."""
+        if self._passes is not None:
+            message = self._passes.given(message)
+        return self._parcels((lane for lane in self._lanes if lane.route.wants(message)), message, at)
+
+    def digest_parcels(self, message: Message, names: Collection[str], at: datetime) -> tuple[Delivery, ...]:
+        """One parcel of a digest for each of these notifiers."""
+        return self._parcels((lane for lane in self._lanes if lane.notifier.name in names), message, at)
+
+    def _parcels(self, lanes: Iterable[DeliveryQueue], message: Message, at: datetime) -> tuple[Delivery, ...]:
+        return tuple(
+            Delivery(lane.notifier.name, message, made_at=at, due_at=lane.route.leaves_at(message, at))
+            for lane in lanes
+        )
+
+    @property
+    def notifiers(self) -> tuple[Notifier, ...]:
+        """By what messages are delivered now."""
+        return tuple(lane.notifier for lane in self._lanes)
+
+    @property
+    def holding(self) -> int:
+        """How many parcels are held in memory, because the store has no room for them."""
+        return sum(len(lane.unstored) for lane in (*self._lanes, *self._left))
+
+    def hold(self, parcels: Sequence[Delivery]) -> None:
+        """Deliver parcels that the store has no room for, from memory."""
+        for lane in self._lanes:
+            lane.unstored.hold(each for each in parcels if each.notifier == lane.notifier.name)
+        self.poke()
+
+    def take_back(self) -> tuple[Sequence[Delivery], Sequence[JournalLine]]:
+        """What is held and not under way just now, as it stands, with its journal lines; it is held no longer."""
+        taken = [lane.unstored.take_back() for lane in (*self._lanes, *self._left)]
+        return [p for parcels, _ in taken for p in parcels], [line for _, lines in taken for line in lines]
+
+    def failing(self, longer_than_s: float) -> tuple[dict[str, str], int]:
+        """The notifiers by which nothing has got through for so long, with the reason; and how many there are.
+
+        An outbox that cannot be read for so long counts as well: then nothing can get through.
+        """
+        since_s = self._clock.monotonic_s() - longer_than_s
+        found = {lane.notifier.name: why for lane in self._lanes if (why := lane.trouble(since_s))}
+        return found, len(self._lanes)
+
+    def poke(self) -> None:
+        """Say that new parcels have been committed."""
+        for lane in self._lanes:
+            lane.wake.set()
+
+    async def run(self) -> None:
+        """Deliver until `close`. Raises what the store raises that is no StoreError: deliveries never stop silently."""
+        async with asyncio.TaskGroup() as group:
+            self._group = group
+            for lane in self._lanes:
+                self._begin(lane)
+            await self._closing.wait()
+
+    async def change(
+        self, notifiers: Sequence[Notifier], routes: Mapping[str, Route], zone: tzinfo, grace_s: float
+    ) -> None:
+        """Deliver by these from now on. One that was here before goes on with what it does.
+
+        One that is not among them has `grace_s` seconds to end what is under way, and is closed. What waits for its
+        name stays in the store, and what the store has no room for stays in memory until it has.
+        """
+        before = self._lanes
+        self._lanes = [self._succeeding(each, routes, zone) for each in notifiers]
+        gone = [lane for lane in before if lane not in self._lanes]
+        names = {lane.notifier.name for lane in self._lanes}
+        self._left = [lane for lane in (*self._left, *gone) if lane.notifier.name not in names]
+        self._zone = zone
+        await asyncio.gather(*(lane.end(grace_s) for lane in gone))
+        for lane in self._lanes:
+            if lane not in before:
+                self._begin(lane)
+            lane.wake.set()
+
+    def _succeeding(self, notifier: Notifier, routes: Mapping[str, Route], zone: tzinfo) -> DeliveryQueue:
+        """The lane of a notifier: its own, or one that goes on where that of its name left off."""
+        route = routes.get(notifier.name) or Route(notifier.at_least, zone=zone)
+        named = (lane for lane in (*self._lanes, *self._left) if lane.notifier.name == notifier.name)
+        earlier = next(named, None)
+        if earlier is None:
+            return DeliveryQueue(notifier, route)
+        if earlier.notifier is notifier:
+            earlier.route = route
+            return earlier
+        return DeliveryQueue(notifier, route, unwritten=earlier.unwritten, unstored=earlier.unstored)
+
+    def _begin(self, lane: DeliveryQueue) -> None:
+        if self._group is None or self._closing.is_set():
+            return
+        name = lane.notifier.name
+        lane.tasks = [self._group.create_task(self._drain(lane), name=name)]
+        if isinstance(lane.notifier, BackgroundNotifier):
+            lane.tasks.append(self._group.create_task(self._attend(name, lane.notifier), name=f"{name} attends"))
+
+    async def close(self, grace_s: float) -> None:
+        """Stop. What is under way has `grace_s` seconds to end; then it is cut off, and waits for the next start."""
+        self._closing.set()
+        await asyncio.gather(*(lane.end(grace_s) for lane in self._lanes))
+
+    async def _attend(self, name: str, notifier: BackgroundNotifier) -> None:
+        """Let a notifier do what it does between deliveries; what fails in it ends no deliveries."""
+        while True:
+            try:
+                await notifier.attend()
+            except Exception as error:  # noqa: BLE001  as around a delivery
+                told = about(Event.LINK, notifier=name)
+                text = "%s: what it holds failed with %s at %s"
+                log.error(text, name, type(error).__name__, error_location(error), extra=told)  # noqa: TRY400  its text may hold a secret
+            await asyncio.sleep(MEND_S)
+
+    async def _drain(self, lane: DeliveryQueue) -> None:
+        while not lane.over:
+            lane.wake.clear()
+            if lane.unstored.waiting and await self._deliver_unstored(lane):
+                continue
+            try:
+                await self._write_left(lane)
+                parcel = await self._store.next_parcel(lane.notifier.name, self._passing(lane))
+            except StoreError as error:
+                name, told = lane.notifier.name, about(Event.OUTBOX, notifier=lane.notifier.name)
+                log.error("%s: the outbox cannot be read: %s", name, error, extra=told)  # noqa: TRY400  text says it all
+                since_s = lane.unreadable[0] if lane.unreadable else self._clock.monotonic_s()
+                lane.unreadable = (since_s, f"the outbox cannot be read: {error}")
+                await self._rest(lane.wake, MEND_S)
+                continue
+            lane.unreadable = None
+            wait_s = IDLE_S if parcel is None else self._wait_s(lane, parcel)
+            if parcel is not None and wait_s <= 0:
+                await self._record(lane, *await self._try(lane, parcel))
+            elif not lane.over:
+                await self._rest(lane.wake, min(wait_s, MEND_S if lane.unwritten or lane.unstored.waiting else IDLE_S))
+
+    async def _deliver_unstored(self, lane: DeliveryQueue) -> bool:
+        """Deliver one parcel from memory, unless earlier ones of its thread wait in the store. False: none is due."""
+        parcel = lane.unstored.take_out(self._clock.now(), await self._threads_in_store(lane))
+        if parcel is None:
+            return False
+        try:
+            lane.unstored.put_back(*await self._try(lane, parcel))
+        except asyncio.CancelledError:
+            lane.unstored.put_back(parcel, None)
+            raise
+        return True
+
+    async def _threads_in_store(self, lane: DeliveryQueue) -> set[str]:
+        """The threads of which something waits in the store; empty where it cannot be read.
+
+        What is held until the morning is no reason to wait: it cannot be brought forward while nothing can be written.
+        """
+        passing, threads = list(self._passing(lane)), set[str]()
+        soon = self._clock.now() + timedelta(seconds=self._patience.longest_s)
+        try:
+            while (parcel := await self._store.next_parcel(lane.notifier.name, passing)) is not None:
+                if parcel.due_at <= soon:
+                    threads.add(parcel.message.thread)
+                passing.append(parcel.id)
+        except StoreError:
+            return set()
+        return threads
+
+    def _passing(self, lane: DeliveryQueue) -> tuple[int, ...]:
+        """What the store still takes for waiting, though it is done."""
+        return tuple(id_ for id_, (parcel, _) in lane.unwritten.items() if parcel.state is not DeliveryState.WAITING)
+
+    def _wait_s(self, lane: DeliveryQueue, parcel: Delivery) -> float:
+        """Seconds until a parcel is due: by the wall clock, or by the monotonic one if that is sooner.
+
+        The wall clock may have been set back, and the monotonic one stands still while the host is suspended.
+        """
+        if parcel.id in lane.unwritten:
+            parcel = lane.unwritten[parcel.id][0]
+        left_s = (parcel.due_at - self._clock.now()).total_seconds()
+        now_s = self._clock.monotonic_s()
+        # One that waits for its morning may wait longer than a receiver's wish is honoured, but not for ever.
+        longest_s = self._patience.longest_wish_s if parcel.tries else LONGEST_HELD_S
+        due_s = lane.due_s.setdefault(parcel.id, now_s + min(left_s, longest_s))
+        return min(left_s, due_s - now_s)
+
+    async def _try(self, lane: DeliveryQueue, parcel: Delivery) -> tuple[Delivery, JournalLine | None]:
+        """Deliver once; return what became of the parcel, and what the journal says of it."""
+        behind = parcel.behind
+        parcel = replace(lane.unwritten.get(parcel.id, (parcel, None))[0], behind=behind)
+        lane.due_s.pop(parcel.id, None)
+        parcel = await self._as_it_was(parcel)
+        tried = replace(parcel, tries=parcel.tries + 1)
+        try:
+            await lane.notifier.deliver(parcel.message)
+        except DeliveryRefused as error:
+            return self._set_aside(tried, str(error))
+        except DeliveryDeferred as error:
+            return self._put_off(lane, tried, str(error), error.retry_after_s)
+        except Exception as error:  # noqa: BLE001  one delivery that fails in a way nobody foresaw must not end them all
+            what = f"failed with {type(error).__name__} at {error_location(error)}"
+            log.error("%s: a delivery %s", parcel.notifier, what, extra=log_fields(Event.DELIVERY_BROKE, tried))  # noqa: TRY400  its text may hold a secret
+            return self._put_off(lane, tried, what, None)
+        now = self._clock.now()
+        done = replace(tried, state=DeliveryState.DELIVERED, trouble="", done_at=now)
+        late_s = (now - parcel.message.at).total_seconds()
+        late = f", {duration(late_s)} after it happened" if late_s >= 60 else ""
+        return done, line_about(done, now, f"told by {parcel.notifier}{late}: {parcel.message.headline}")
+
+    async def _as_it_was(self, parcel: Delivery) -> Delivery:
+        """What is no longer so by the time at which it can leave is told as what it was.
+
+        That is written down first, so that each later try is of the same message.
+        """
+        message, now = parcel.message, self._clock.now()
+        if not parcel.behind or message.late or (now - message.at).total_seconds() < LATE_S:
+            return parcel
+        rewritten = replace(parcel, message=rewrite_superseded(message, parcel.behind[-1], now, self._zone))
+        try:
+            await self._store.parcel_done(rewritten)
+        except StoreError:
+            return parcel
+        return rewritten
+
+    def _set_aside(self, parcel: Delivery, trouble: str) -> tuple[Delivery, JournalLine]:
+        now = self._clock.now()
+        log.error("set aside after %s tries: %s", parcel.tries, trouble, extra=log_fields(Event.SET_ASIDE, parcel))
+        aside = replace(parcel, state=DeliveryState.SET_ASIDE, trouble=trouble, done_at=now)
+        return aside, line_about(aside, now, f"not told by {parcel.notifier}, set aside: {parcel.message.headline}")
+
+    def _put_off(
+        self, lane: DeliveryQueue, parcel: Delivery, trouble: str, wish_s: float | None
+    ) -> tuple[Delivery, JournalLine | None]:
+        now, patience = self._clock.now(), self._patience
+        age_s = (now - parcel.made_at).total_seconds()
+        if age_s > patience.give_up_s and parcel.tries >= patience.least_tries:
+            return self._set_aside(parcel, trouble)
+        wait_s = patience.wait_s(parcel.tries, wish_s, self._drawn())
+        due_at = lane.route.leaves_at(parcel.message, now + timedelta(seconds=wait_s), parcel.behind)
+        lane.due_s[parcel.id] = self._clock.monotonic_s() + (due_at - now).total_seconds()
+        later = replace(parcel, due_at=due_at, trouble=trouble)
+        if parcel.tries > 1:  # the parcel itself keeps the latest trouble; the journal tells of the first
+            return later, None
+        log.warning("put off: %s", trouble, extra=log_fields(Event.PUT_OFF, parcel))
+        return later, line_about(later, now, f"not told yet by {parcel.notifier}: {parcel.message.headline}")
+
+    async def _record(self, lane: DeliveryQueue, parcel: Delivery, line: JournalLine | None) -> None:
+        """Write down what became of a parcel; remember it where the store cannot now."""
+        if parcel.state is DeliveryState.DELIVERED:
+            if lane.failing is not None:
+                log.info("%s: delivers again", parcel.notifier, extra=log_fields(Event.DELIVERS_AGAIN, parcel))
+            lane.failing = None
+        else:
+            lane.failing = (lane.failing[0] if lane.failing else self._clock.monotonic_s(), parcel.trouble)
+        earlier = lane.unwritten.pop(parcel.id, (parcel, None))[1]
+        try:
+            await self._store.parcel_done(parcel, line or earlier)
+        except StoreError as error:
+            text, told = "%s: a delivery cannot be written down yet: %s", log_fields(Event.OUTBOX, parcel)
+            log.error(text, parcel.notifier, error, extra=told)  # noqa: TRY400  text says it all
+            self._remember(lane, parcel, line or earlier)
+
+    def _remember(self, lane: DeliveryQueue, parcel: Delivery, line: JournalLine | None) -> None:
+        """Keep a parcel's new state. One that waits is tried again soon: the store would keep offering it first."""
+        if parcel.state is DeliveryState.WAITING:
+            soon = min(parcel.due_at, self._clock.now() + timedelta(seconds=MEND_S))
+            parcel = replace(parcel, due_at=soon)
+        lane.unwritten[parcel.id] = (parcel, line)
+
+    async def _write_left(self, lane: DeliveryQueue) -> None:
+        """Write down what could not be written before. Raises StoreError only where reading would fail as well."""
+        for id_, (parcel, line) in list(lane.unwritten.items()):
+            try:
+                await self._store.parcel_done(parcel, line)
+            except StoreError:
+                return
+            del lane.unwritten[id_]

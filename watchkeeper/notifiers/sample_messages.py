@@ -1,0 +1,49 @@
+"""One message of every kind, with every field that can be missing once there and once not, and with signs that break
+careless templates: quotes, backslashes, angle brackets, signs beyond ASCII. Pure; what a template is tried with.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+from watchkeeper.messages.build import thread_id
+from watchkeeper.model.alert import Concern, NotificationKind, Priority, State
+from watchkeeper.model.message import Message, message_id
+from watchkeeper.model.observation import SeriesKey
+
+_AT = datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
+_NAME = 'guest "hide-hub" \\ <nest> & \u00fc\u2026'
+
+
+def sample_messages() -> Iterator[tuple[str, Message]]:
+    """Each with the words that name it in an error: `a message that an overdue alert has ended`."""
+    for telling in NotificationKind:
+        for concern in Concern:
+            yield f'a message with telling "{telling.value}" and concern "{concern.value}"', _specimen(telling, concern)
+    yield "a test message", replace(_specimen(NotificationKind.RAISED, Concern.UNSOUND), trial=True)
+
+
+def _specimen(telling: NotificationKind, concern: Concern) -> Message:
+    # Whatever is no longer an alert has no priority and no times.
+    over, first = telling is NotificationKind.ENDED, telling is NotificationKind.RAISED
+    thread = thread_id("gannet", "specimen", concern.value)
+    until = None if over else _AT + timedelta(days=3)
+    return Message(
+        id=message_id(thread, 1),
+        thread=thread,
+        number=1,
+        host="gannet",
+        telling=telling,
+        key=SeriesKey(_NAME, "answer"),
+        concern=concern,
+        state=State.RECTIFIED if over else State.ACTIVE,
+        priority=None if over else Priority.WARNING,
+        before=None if first else Priority.CAUTION,
+        at=_AT,
+        since=None if over else _AT,
+        earliest_at=until,
+        likely_at=until,
+        latest_at=None,
+        headline=f"{_NAME} full in about 3 days",
+        body=f"Warning on gannet: {_NAME}.\n\nWhat to look at: `du -x '/srv'`\n",
+    )

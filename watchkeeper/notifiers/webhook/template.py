@@ -1,0 +1,137 @@
+"""A body of the keeper's own: a Jinja2 template over the message's fields, in a sandbox, with an end to its output.
+
+A template sees the fields by their names, all of them text, numbers, true, false or none; it has filters and tests,
+but no methods of what it sees and no functions, so that nothing in it can run for long or make much of little. It is
+tried with every kind of message before anything starts: what is wrong with it is told with its line, and not on the
+night on which the first alarm cannot be told. Not here: how a body is sent (webhook.py).
+"""
+
+import json
+import traceback
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from jinja2 import StrictUndefined, Template, TemplateError, TemplateSyntaxError, UndefinedError, meta, nodes
+from jinja2.runtime import LoopContext
+from jinja2.sandbox import ImmutableSandboxedEnvironment
+
+from watchkeeper.model.message import Message
+from watchkeeper.notifiers import cloudevent
+from watchkeeper.notifiers.sample_messages import sample_messages
+
+LONGEST_BYTES = 256 * 1024
+"""Of a body that a template makes: many times the longest message."""
+
+LONGEST_TEMPLATE = 64 * 1024
+"""Signs in a template."""
+
+_WIDE = ("batch", "center", "format", "indent", "pprint", "slice", "wordwrap", "xmlattr")
+"""Filters that make much of little, or that are of no use for text."""
+
+
+class TemplateWrong(ValueError):
+    """The template cannot be used; the text says in which line and why."""
+
+
+class _Sandbox(ImmutableSandboxedEnvironment):
+    """No methods, no functions, no multiplied text."""
+
+    intercepted_binops = frozenset({"*", "**", "%"})
+
+    def is_safe_attribute(self, obj: Any, attr: str, value: Any) -> bool:  # noqa: ANN401  whatever a template touches
+        """Only what says where a loop is."""
+        return isinstance(obj, LoopContext) and super().is_safe_attribute(obj, attr, value)
+
+    def call_binop(self, context: Any, operator: str, left: Any, right: Any) -> Any:  # noqa: ANN401  the library's
+        """Numbers alone, and small ones: text is not multiplied or filled in."""
+        if not all(isinstance(each, int | float) and abs(each) < 10**6 for each in (left, right)) or operator == "**":
+            raise TemplateError(f'"{operator}" is for small numbers alone here')
+        return super().call_binop(context, operator, left, right)
+
+
+def _environment() -> _Sandbox:
+    made = _Sandbox(undefined=StrictUndefined, autoescape=False, keep_trailing_newline=True)
+    made.globals.clear()  # range, lipsum and the like
+    for name in _WIDE:
+        made.filters.pop(name, None)
+    return made
+
+
+_ENVIRONMENT = _environment()
+
+KNOWN = tuple(sorted(cloudevent.data(next(sample_messages())[1])))
+"""The names that a template may use: the fields of a webhook's `data`."""
+
+
+class Body:
+    """A template that was tried with every kind of message."""
+
+    def __init__(self, text: str, *, is_json: bool) -> None:
+        """is_json: what it makes must be JSON. Raises TemplateWrong."""
+        if len(text) > LONGEST_TEMPLATE:
+            raise TemplateWrong(f"holds more than {LONGEST_TEMPLATE // 1024} KiB, which is no template")
+        self._template = _compiled(text)
+        for kind, message in sample_messages():
+            made = self._rendered(cloudevent.data(message))
+            if is_json:
+                _check_json(made, kind)
+
+    def render(self, message: Message) -> bytes:
+        """The body, the same bytes for the same message. Raises TemplateWrong where it comes out too long."""
+        return self._rendered(cloudevent.data(message)).encode("utf-8", "replace")
+
+    def _rendered(self, fields: Mapping[str, Any]) -> str:
+        try:
+            return "".join(_bounded(self._template.generate(fields)))
+        except UndefinedError as error:
+            raise TemplateWrong(f"{_line(error)}: {error.message}; {_known()}") from None
+        except TemplateError as error:
+            raise TemplateWrong(f"{_line(error)}: {error.message}") from None
+        except (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError) as error:
+            raise TemplateWrong(f"{_line(error)}: {type(error).__name__}: {error}") from None
+        except ValueError as error:
+            if isinstance(error, TemplateWrong):
+                raise
+            raise TemplateWrong(f"{_line(error)}: {error}") from None
+
+
+def _compiled(text: str) -> Template:
+    try:
+        parsed = _ENVIRONMENT.parse(text)
+        unknown = meta.find_undeclared_variables(parsed) - set(KNOWN)
+        for name in parsed.find_all(nodes.Name):
+            if name.name in unknown:
+                raise TemplateWrong(f"line {name.lineno}: {name.name!r} is not known; {_known()}")
+        return _ENVIRONMENT.from_string(text)
+    except TemplateSyntaxError as error:
+        raise TemplateWrong(f"line {error.lineno}: {error.message}") from None
+    except RecursionError:
+        raise TemplateWrong("is nested too deeply") from None
+
+
+def _bounded(parts: Iterator[str]) -> Iterator[str]:
+    size = 0
+    for part in parts:
+        size += len(part.encode("utf-8", "replace"))
+        if size > LONGEST_BYTES:
+            raise TemplateWrong(f"makes a body of more than {LONGEST_BYTES // 1024} KiB; write less")
+        yield part
+
+
+def _check_json(made: str, kind: str) -> None:
+    try:
+        json.loads(made)
+    except (ValueError, RecursionError) as error:
+        raise TemplateWrong(
+            f"makes no JSON of {kind}: {error}; write {{{{ headline | tojson }}}}, without quotes around it"
+        ) from None
+
+
+def _line(error: Exception) -> str:
+    """The template's line in which it was raised."""
+    lines = [each.lineno for each in traceback.extract_tb(error.__traceback__) if each.filename == "<template>"]
+    return f"line {lines[-1]}" if lines else "in it"
+
+
+def _known() -> str:
+    return f"known here are {', '.join(KNOWN)}"

@@ -1,0 +1,1 @@
+"""What runs at intervals: the scheduler, retention, reminders and digests, the decision log."""

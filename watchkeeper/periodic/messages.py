@@ -1,0 +1,158 @@
+"""The rounds: at steady intervals, what is told because time has passed and not because something happened.
+
+Reminders of what nobody has acknowledged, and digests. Both follow from what the store holds and from the clock: a
+round asks what has become due since the last one, so that a restart neither forgets one nor tells it twice. What they
+say and when they are due stands in messages/. Not here: alerts' own transitions (runtime/pipeline.py).
+"""
+
+import logging
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+from typing import Protocol
+
+from watchkeeper.clock import Clock
+from watchkeeper.errors import StoreError
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.messages.digest import digest
+from watchkeeper.messages.reminders import Reminder, Reminders, newest_due, remind
+from watchkeeper.messages.routing import Route
+from watchkeeper.model.alert import Alert
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.message import Message
+from watchkeeper.model.records import Commit, Delivery, Seen
+
+log = logging.getLogger(__name__)
+
+EVERY_S = 60.0
+"""How often a round is made: a reminder or a digest is late by no more."""
+
+LABEL = " rounds"
+"""Among the scheduled tasks; no probe can be called so, because names are stripped."""
+
+SET_BACK = timedelta(days=1)
+"""A clock that is behind the last round by more than this was set back: rounds begin anew from what it says now."""
+
+
+class PeriodicStore(Protocol):
+    """What a round needs of the store."""
+
+    async def alerts(self) -> Sequence[Alert]:
+        """Every alert that is not in its first normal state."""
+        ...
+
+    async def findings(self) -> Sequence[Finding]:
+        """The newest finding of every concern."""
+        ...
+
+    async def latest(self) -> Sequence[Seen]:
+        """The newest observation of every series."""
+        ...
+
+    async def commit(self, commit: Commit) -> None:
+        """Write it in one transaction."""
+        ...
+
+
+class PeriodicOutbox(Protocol):
+    """What a round needs of the outbox."""
+
+    def parcels_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
+        """One parcel for each notifier that wants to hear of it."""
+        ...
+
+    def digest_parcels(self, message: Message, names: Collection[str], at: datetime) -> tuple[Delivery, ...]:
+        """One parcel of a digest for each of these notifiers."""
+        ...
+
+    def poke(self) -> None:
+        """Say that new parcels have been committed."""
+        ...
+
+
+@dataclass(slots=True)
+class _Memory:
+    """When the last round was made; shared with the rounds of the next configuration, while one is under way too."""
+
+    made_at: datetime | None = None
+
+
+class PeriodicMessages:
+    """Makes the rounds of one life of the daemon."""
+
+    def __init__(
+        self,
+        store: PeriodicStore,
+        post: PeriodicOutbox,
+        clock: Clock,
+        plan: Reminders,
+        routes: Mapping[str, Route],
+        named: tuple[str, tzinfo],
+        before: "PeriodicMessages | None" = None,
+    ) -> None:
+        """plan: when reminders are due. routes: by notifier's name. named: the host's name and the keeper's zone.
+
+        before: what made the rounds until now, by another configuration.
+        """
+        self._store, self._post, self._clock = store, post, clock
+        self._plan, self._routes = plan, routes
+        self._host, self._zone = named
+        self.memory: _Memory = _Memory() if before is None else before.memory
+
+    def begin(self, last_alive: datetime | None) -> None:
+        """Take what has become due since the last sign of life as due now; None: nothing has."""
+        self.memory.made_at = last_alive or self._clock.now()
+
+    async def make(self) -> None:
+        """One round. What fails to be written is made anew in the next one."""
+        now = self._clock.now()
+        after = self.memory.made_at or now
+        if after - now > SET_BACK:
+            after = now
+        try:
+            parcels = [*await self._reminders(after, now), *await self._digests(after, now)]
+            if parcels:
+                await self._store.commit(Commit(parcels=tuple(parcels)))
+        except StoreError as error:
+            log.error("reminders and digests wait: %s", error, extra=about(Event.ROUNDS))  # noqa: TRY400  its text says it all
+            return
+        self.memory.made_at = max(after, now)
+        if parcels:
+            self._post.poke()
+
+    async def _reminders(self, after: datetime, now: datetime) -> list[Delivery]:
+        due = [
+            (each, found) for each in await self._store.alerts() if (found := newest_due(each, self._plan, after, now))
+        ]
+        if not due:
+            return []
+        findings = {(each.key, each.concern): each for each in await self._store.findings()}
+        seen = {each.observation.key: each.observation for each in await self._store.latest()}
+        parcels: list[Delivery] = []
+        for alert, each in due:
+            finding = findings.get((alert.key, alert.concern))
+            if finding is not None:
+                message = remind(alert, finding, seen.get(alert.key), each, now, self._host, self._zone)
+                parcels += (
+                    made for made in self._post.parcels_for(message, now) if not self._waits_already(made, each)
+                )
+        return parcels
+
+    def _waits_already(self, parcel: Delivery, reminder: Reminder) -> bool:
+        """Is this reminder held until a morning for which the one before it, or what it reminds of, is held as well?"""
+        route = self._routes.get(parcel.notifier)
+        if route is None or parcel.due_at <= parcel.made_at:
+            return False
+        return route.leaves_at(parcel.message, reminder.before_at) == parcel.due_at
+
+    async def _digests(self, after: datetime, now: datetime) -> list[Delivery]:
+        last = {
+            name: route.digest.last(now, route.zone) for name, route in self._routes.items() if route.digest is not None
+        }
+        parcels: list[Delivery] = []
+        for due_at in sorted({at for at in last.values() if at > after}):
+            found, alerts = await self._store.findings(), await self._store.alerts()
+            message = digest(found, alerts, due_at, now, self._host, self._zone)
+            names = {name for name, at in last.items() if at == due_at}
+            parcels += self._post.digest_parcels(message, names, now)
+        return parcels

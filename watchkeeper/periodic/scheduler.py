@@ -1,0 +1,127 @@
+"""When probes run: the one file that knows APScheduler (which has no types and reads the wall clock by itself).
+
+Its defaults lose runs: a run that is more than a second late is skipped, and jobs are cancelled at shutdown. So grace,
+coalescing and the number of instances are set here, and what is in flight is tracked here.
+"""
+
+import asyncio
+import logging
+import zlib
+from collections.abc import Awaitable, Callable, Collection
+from datetime import datetime, timedelta
+
+from apscheduler.executors.asyncio import AsyncIOExecutor
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.interval import IntervalTrigger
+
+from watchkeeper.clock import Clock
+
+SPREAD_SHARE = 0.5
+"""After the very first round, runs are spread over this share of their interval, so that probes of the same interval do
+not all run in the same millisecond."""
+
+FIRST_GAP_S = 0.005
+"""In the first round one task begins so long after the other: a little more than a look costs (tests/bench/crowd.py),
+so that two thousand do not stand in each other's way, and sixty have all begun within a third of a second."""
+
+SOON_S = 30.0
+"""After a sleep, or when the clock was set, everything is looked at within this time, though it be looked at daily."""
+
+
+class _Grid(IntervalTrigger):  # type: ignore[misc]  # the library has no types
+    """Fires at its start and at each interval from there, whenever the run before was.
+
+    The trigger that it is made of counts from the run before: then all that ran in the first round would run in one
+    moment for ever.
+    """
+
+    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:
+        """The first point of the grid that is neither past nor used."""
+        if previous_fire_time is not None:
+            now = max(now, previous_fire_time + timedelta(microseconds=1))
+        found: datetime = super().get_next_fire_time(None, now)
+        return found
+
+
+class Scheduler:
+    """Runs each task at its interval, never two runs of one task at a time; a late run is made up for once."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._scheduler = AsyncIOScheduler(executors={"default": AsyncIOExecutor()}, timezone="UTC")
+        self._in_flight: dict[asyncio.Task[None], str] = {}
+        self._runs: dict[str, Callable[[], Awaitable[None]]] = {}
+        # APScheduler logs each late or skipped run; a slow probe is seen by its own alert instead.
+        logging.getLogger("apscheduler").setLevel(logging.ERROR)
+
+    def every(self, label: str, interval_s: float, task: Callable[[], Awaitable[None]]) -> None:
+        """Run `task` now and then every `interval_s` seconds."""
+        # A run that was asked for and a planned one must not overlap either.
+        one_at_a_time = asyncio.Lock()
+
+        async def run() -> None:
+            current = asyncio.current_task()
+            if current is not None:
+                self._in_flight[current] = label
+                current.add_done_callback(lambda task: self._in_flight.pop(task, None))
+            async with one_at_a_time:
+                await task()
+
+        now, first = self._clock.now(), timedelta(seconds=FIRST_GAP_S * len(self._runs))
+        self._runs[label] = run
+        self._scheduler.add_job(
+            run,
+            _Grid(seconds=interval_s, start_date=now + self._spread(label, interval_s)),
+            id=label,
+            next_run_time=now + first,
+            misfire_grace_time=None,
+            coalesce=True,
+            max_instances=1,
+        )
+
+    async def drop(self, labels: Collection[str], grace_s: float) -> None:
+        """Run these no more; wait up to `grace_s` for runs of theirs that are under way, then end them."""
+        for label in labels:
+            del self._runs[label]
+            self._scheduler.remove_job(label)
+        running = [task for task, label in self._in_flight.items() if label in labels]
+        if not running:
+            return
+        _, late = await asyncio.wait(running, timeout=grace_s)
+        for task in late:
+            task.cancel()
+        if late:
+            await asyncio.wait(late)
+
+    @staticmethod
+    def _spread(label: str, interval_s: float) -> timedelta:
+        """A share of the interval that is the same for a label on every start."""
+        share = zlib.crc32(label.encode()) / 2**32 * SPREAD_SHARE
+        return timedelta(seconds=interval_s * (1 - SPREAD_SHARE + share))
+
+    def now(self, label: str) -> asyncio.Future[None]:
+        """Run a task at once, beside its plan; done when that run is. Raises KeyError for a label that is not there."""
+        return asyncio.ensure_future(self._runs[label]())
+
+    def start(self) -> None:
+        """Begin; needs a running event loop."""
+        self._scheduler.start()
+
+    def realign(self) -> None:
+        """Count every interval anew from now, and look at everything soon: the clock was set, or the host slept.
+
+        A run that was planned by the old time may be hours away, and what was seen before it is not judged any more.
+        """
+        now = self._clock.now()
+        for job in self._scheduler.get_jobs():
+            interval_s = job.trigger.interval.total_seconds()
+            start = now + self._spread(job.id, interval_s)
+            soon = now + self._spread(job.id, min(interval_s, SOON_S))
+            job.modify(trigger=_Grid(seconds=interval_s, start_date=start), next_run_time=soon)
+
+    async def stop(self, grace_s: float) -> None:
+        """Start nothing more; wait up to `grace_s` for what is running, then let it be cancelled."""
+        self._scheduler.pause()
+        if self._in_flight:
+            await asyncio.wait(self._in_flight, timeout=grace_s)
+        self._scheduler.shutdown(wait=False)

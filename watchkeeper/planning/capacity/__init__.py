@@ -1,0 +1,1 @@
+"""Does one more guest fit? Pure."""

@@ -1,0 +1,236 @@
+"""What the answer to a question of room holds: facts with their units, and no word about layout.
+
+The sentences are in text.py, the arithmetic in space.py (stores) and machine.py (memory, CPU).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.planning.capacity.futures import TimeToFull
+from watchkeeper.planning.capacity.growth_pattern import Growth
+from watchkeeper.planning.capacity.question import Question
+from watchkeeper.planning.host_state import StoreKind
+
+DAYS = (0, 30, 90, 365)
+"""The days that are asked about: now, a month, a season, a year."""
+DECIDES_D = 90
+"""Whether it fits is decided by now and by a season: within it a keeper can buy a disk, and in the dark half of the
+year will not. A choice of ours, without a source."""
+
+
+class Fit(StrEnum):
+    """Does it fit?"""
+
+    YES = "yes"
+    NO = "no"
+    UNKNOWN = "not known"
+
+    @staticmethod
+    def of_all(fits: "list[Fit]") -> "Fit":
+        """One no is a no; what is not known keeps the whole from being known."""
+        return Fit.NO if Fit.NO in fits else Fit.UNKNOWN if Fit.UNKNOWN in fits else Fit.YES
+
+
+class Lack(StrEnum):
+    """Why it does not fit, or why nobody can say."""
+
+    NOW = "no room now"
+    SOON = "full too soon"
+    METADATA_SOON = "metadata full too soon"
+    PROMISED = "more promised than the limit"
+    RECORD = "record too short"
+    MEMORY_PROMISED = "more memory promised than there is"
+    MEMORY_IN_USE = "memory was in use"
+    GUESTS_UNKNOWN = "guests' memory not known"
+    CPUS = "more CPUs than the host has"
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """short: by how much, in bytes (CPUS: in CPUs). within_d: the days within which it may be full.
+
+    limit_share: the limit that is passed, as a share of the capacity. recorded_d: how long the record is.
+    """
+
+    lack: Lack
+    short: float = 0.0
+    within_d: float = 0.0
+    limit_share: float = 0.0
+    recorded_d: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class LevelNow:
+    """A store after some days. level_bytes: likely; high_bytes: what one future in twenty passes. None: not known.
+
+    short_bytes: how much is missing where the level is above the capacity; 0 else.
+    """
+
+    day: int
+    fit: Fit
+    level_bytes: float | None
+    high_bytes: float | None
+    short_bytes: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class StoreAnswer:
+    """A store with what is asked for. before, after: when it is full without and with it; None: record too short.
+
+    added_now_bytes: what is taken at once; added_bytes: what it may take in all. outstanding_bytes: what the volumes
+    that are there were promised and have not taken yet. unbounded: how many volumes only the store limits.
+    growing: with the present growth; written: with every disk wholly written, or the present growth where that is more.
+    largest_bytes: the largest disk that, written whole at once, leaves it not full within DECIDES_D days in 19 of 20
+    futures; None: not known. largest_kept_bytes: the largest one with which every promise can still be kept.
+    """
+
+    key: SeriesKey
+    kind: StoreKind
+    fit: Fit
+    reasons: tuple[Reason, ...]
+    used_bytes: int
+    capacity_before_bytes: int
+    capacity_bytes: int
+    added_now_bytes: int
+    added_bytes: int
+    reserved: bool
+    promised_before_bytes: int
+    promised_bytes: int
+    outstanding_bytes: int
+    unbounded: int
+    held_by_snapshots: int
+    recorded_d: float
+    growth_bytes_per_day: float | None
+    before: TimeToFull | None
+    after: TimeToFull | None
+    growing: tuple[LevelNow, ...]
+    written: tuple[LevelNow, ...]
+    largest_bytes: int | None
+    largest_kept_bytes: int
+
+    @property
+    def free_bytes(self) -> int:
+        """What is free now, with what is added to the host."""
+        return max(self.capacity_bytes - self.used_bytes, 0)
+
+    @property
+    def overcommit_before_share(self) -> float:
+        """What volumes are promised, as a share of the capacity, before."""
+        return self.promised_before_bytes / max(self.capacity_before_bytes, 1)
+
+    @property
+    def overcommit_share(self) -> float:
+        """The same, after."""
+        return self.promised_bytes / max(self.capacity_bytes, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class MemoryAnswer:
+    """Memory in bytes. asked: is any of it asked about?
+
+    own_bytes: what the host needs for itself. peak_bytes: the most that was in use in recorded_d days (0: only now is
+    known). limit_share: how much of the host's memory guests may be promised. unknown: guests whose own is not known.
+    """
+
+    asked: bool
+    fit: Fit
+    reasons: tuple[Reason, ...]
+    total_before_bytes: int
+    total_bytes: int
+    promised_before_bytes: int
+    promised_bytes: int
+    own_bytes: int
+    peak_bytes: int
+    recorded_d: float
+    limit_share: float
+    largest_bytes: int
+    unknown: tuple[str, ...]
+
+    @property
+    def overcommit_before_share(self) -> float:
+        """What guests are promised, as a share of the host's memory, before."""
+        return self.promised_before_bytes / max(self.total_before_bytes, 1)
+
+    @property
+    def overcommit_share(self) -> float:
+        """The same, after."""
+        return self.promised_bytes / max(self.total_bytes, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class CpuAnswer:
+    """CPUs. unknown: guests whose vCPUs are not known."""
+
+    asked: bool
+    fit: Fit
+    reasons: tuple[Reason, ...]
+    cpus: int
+    vcpus_before: int
+    vcpus: int
+    unknown: tuple[str, ...]
+
+    @property
+    def overcommit_before_share(self) -> float:
+        """Guests' CPUs for each of the host's, before."""
+        return self.vcpus_before / max(self.cpus, 1)
+
+    @property
+    def overcommit_share(self) -> float:
+        """The same, after."""
+        return self.vcpus / max(self.cpus, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class RoomAnswer:
+    """The whole answer. stores: those that were looked at, the best first; empty where no disk is asked about."""
+
+    at: datetime
+    question: Question
+    fit: Fit
+    stores: tuple[StoreAnswer, ...]
+    memory: MemoryAnswer
+    cpu: CpuAnswer
+    unseen: tuple[str, ...] = ()
+
+
+# What is recorded, handed in -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Metadata:
+    """The metadata of a store, which may be full before its data: of a thin pool, of a btrfs."""
+
+    used_bytes: float
+    capacity_bytes: float
+    growth: Growth | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recorded:
+    """What the database tells of a store. growth: None where the record is too short. recorded_d: how long it is."""
+
+    growth: Growth | None = None
+    recorded_d: float = 0.0
+    metadata: Metadata | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """The most memory that was in use at any sample of the last so many days."""
+
+    in_use_bytes: float
+    recorded_d: float
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What the keeper has allowed. promised_share: by kind of store, how often its capacity may be promised.
+
+    memory_share: how much of the host's memory guests may be promised.
+    """
+
+    promised_share: Mapping[StoreKind, float] = field(default_factory=dict)
+    memory_share: float = 1.0

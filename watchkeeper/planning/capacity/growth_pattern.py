@@ -1,0 +1,188 @@
+"""How a level grows, taken apart so that futures can be drawn from it: a trend, what wanders, what lies on top.
+
+The level's mean over one cycle (a day where there is none) wanders; its increments without the trend are what is drawn,
+in blocks that overlap (moving blocks: Künsch 1989, Ann. Stat. 17:1217). What is above that mean, the cycle and the
+noise with the highest sample of each hour, is laid on top and does not add up: increments of the level itself would
+count each end of a block twice as noise.
+
+Not here: the drawing (futures.py).
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from watchkeeper.forecast.forecast import forecast
+from watchkeeper.forecast.history import LevelHistory
+from watchkeeper.forecast.hourly_features import Past, study
+from watchkeeper.model.forecast import NoEnd
+from watchkeeper.model.line import Floats
+from watchkeeper.model.units import DAY_S, HOUR_S
+
+BLOCK_D = 3.0
+"""A block is this long at least: what hangs together over days is drawn together."""
+LEAST_D = 7.0
+"""A record of less than a week has not seen every weekday: nothing is drawn from it."""
+SEEN_D = LEAST_D / 2
+"""Of it so much must have been looked at: a host may sleep at night, and a straight line across a gap is no record."""
+
+Places = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Growth:
+    """How a level grows, as recorded. Levels in the level's unit, times in days.
+
+    slope, slope_error: of the trend, a day. trend: as it was found, where what shrinks is taken to stand still.
+    bend: of t^2, which goes on for bend_d days, and straight on after that.
+    rise[k]: what the mean over a cycle gains from place k to the next, without the trend. top[k]: how far the highest
+    sample at a place stands above that mean. Both lie step_d apart. starts: the places where a block of `block` steps
+    may begin. ripple: how far the level usually stands above that mean at the phase that is now.
+    again: the size of a one-off rise such as has happened before; 0 for none. recorded_d: how far the record goes back.
+    cycle_d: length of the cycle; 0 for none.
+    """
+
+    slope: float
+    slope_error: float
+    step_d: float
+    rise: Floats
+    top: Floats
+    starts: Places
+    block: int
+    bend: float = 0.0
+    bend_d: float = 0.0
+    ripple: float = 0.0
+    again: float = 0.0
+    trend: float | None = None
+    recorded_d: float = 0.0
+    cycle_d: float = 0.0
+
+    @property
+    def block_d(self) -> float:
+        """Length of a block."""
+        return self.block * self.step_d
+
+    def bent(self, t: Floats) -> Floats:
+        """What the bend adds after t days."""
+        within = np.minimum(t, self.bend_d)
+        return self.bend * within * (2 * t - within)
+
+
+def recorded(history: LevelHistory, now_s: float) -> Growth | None:
+    """How a level has grown since its trend began; None where the record is too short to say.
+
+    What happened before a trend that is younger than a week, or than three cycles, still tells how the level strays.
+    Where a rise is cleared again and again the trend is what is left of all rises and clearings. What shrinks is taken
+    to stand still: somebody clears up, and that ends; room that is not there yet is not given away.
+    """
+    found = forecast(history, now_s)
+    past = study(history, found.capacity)
+    if past is None or found.line is None or found.growth_per_day is None or found.since_s is None:
+        return None
+    cleared = found.no_end is NoEnd.CLEARED
+    least_d = max(LEAST_D, _needed_d(past.cycle.period_s / DAY_S) if past.cycle else 0.0)
+    since_s = past.at_s[0] if cleared else min(found.since_s, now_s - least_d * DAY_S - 2 * HOUR_S)
+    slope = 0.0 if cleared else found.growth_per_day
+    parts = _parts(history, past, float(since_s), slope)
+    recorded_d = (now_s - float(past.at_s[0])) / DAY_S
+    if parts is None or recorded_d < LEAST_D:
+        return None
+    trend = parts.gained if cleared else slope
+    return Growth(
+        slope=max(trend, 0.0),
+        trend=trend,
+        slope_error=parts.gained_error if cleared else found.line.slope_error * DAY_S,
+        step_d=parts.step_d,
+        rise=parts.rise,
+        top=parts.top,
+        starts=parts.starts,
+        block=parts.block,
+        bend=0.0 if cleared or trend < 0 else found.bend,
+        bend_d=max(now_s - found.since_s, 0.0) / DAY_S,
+        ripple=parts.ripple,
+        again=past.next_step(),
+        recorded_d=recorded_d,
+        cycle_d=past.cycle.period_s / DAY_S if past.cycle else 0.0,
+    )
+
+
+def _needed_d(period_d: float) -> float:
+    """Two cycles for the means and the phase, and a block of whole ones."""
+    return period_d * (2 + math.ceil(BLOCK_D / period_d))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Parts:
+    """The record taken apart; gained: what the mean gains a day besides the trend, and the standard error of that."""
+
+    step_d: float
+    rise: Floats
+    top: Floats
+    starts: Places
+    block: int
+    ripple: float
+    gained: float
+    gained_error: float
+
+
+def _parts(history: LevelHistory, past: Past, since_s: float, slope: float) -> _Parts | None:
+    """Take the record since an instant apart into what wanders and what lies on top of it."""
+    hours = _Hours(history, past, since_s, slope)
+    if not hours.enough:
+        return None
+    round_ = len(past.cycle.profile) if past.cycle else max(round(1 / hours.step_d), 1)
+    block = round_ * math.ceil(BLOCK_D / (round_ * hours.step_d))
+    if len(hours.level) < 2 * round_ + block:
+        return None
+    mean = _moving_mean(hours.level, round_)
+    own = slice(round_ // 2, round_ // 2 + len(mean))  # the places that have a mean of a whole round about them
+    now = (len(hours.level) - 1 - own.start) % round_  # the first of them in the phase that is now
+    starts = np.arange(now, len(mean) - block, round_) if past.cycle else np.arange(len(mean) - block)
+    rise, fast = np.diff(mean), hours.level[own] - mean
+    nets = mean[starts + block] - mean[starts]
+    # A random walk's mean over a round gains a third of a round less variance over a block than the walk itself.
+    lost = math.sqrt(block / (block - round_ / 3))
+    return _Parts(
+        step_d=hours.step_d,
+        rise=(rise - nets.mean() / block) * lost,
+        top=fast + hours.above[own],
+        starts=starts,
+        block=block,
+        ripple=float(np.median(fast[now::round_])) if past.cycle else 0.0,
+        gained=float(nets.mean()) / (block * hours.step_d),
+        gained_error=float(nets.std()) / math.sqrt(max(len(rise) / block, 1.0)) / (block * hours.step_d),
+    )
+
+
+class _Hours:
+    """The closed hours since an instant at even steps, without trend and one-off steps, gaps filled in straight.
+
+    level: the middle of each. above: how far its highest sample stands above that. enough: was enough looked at?
+    """
+
+    def __init__(self, history: LevelHistory, past: Past, since_s: float, slope: float) -> None:
+        hours = history.hours()
+        step_h = max(int(np.median(np.diff(hours.index))), 1)
+        begun = hours.at >= since_s
+        place, at_s = hours.index[begun] // step_h, hours.at[begun]
+        self.step_d = step_h / 24
+        self.enough = len(place) * self.step_d >= SEEN_D
+        if self.enough:
+            plain = _plain(past, at_s, hours.middle[begun]) - slope * (at_s - past.end_s) / DAY_S
+            places = np.arange(place[0], place[-1] + 1)
+            self.level: Floats = np.interp(places, place, plain)
+            self.above: Floats = np.interp(places, place, (hours.high - hours.middle)[begun])
+
+
+def _plain(past: Past, at_s: Floats, used: Floats) -> Floats:
+    """The level without its one-off steps, the cycle left in."""
+    level, _ = past.plain(at_s, used)
+    return level + past.cycle.ripple((at_s - past.anchor_s) / HOUR_S) if past.cycle else level
+
+
+def _moving_mean(level: Floats, width: int) -> Floats:
+    total = np.concatenate(([0.0], np.cumsum(level - level[0])))
+    means: Floats = (total[width:] - total[:-width]) / width + level[0]
+    return means

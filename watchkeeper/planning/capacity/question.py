@@ -1,0 +1,144 @@
+"""What a keeper asks before changing the host: one more guest, a larger one, or more of the host itself.
+
+Not here: the answer (decide.py), and how a question is typed (cli/commands/room.py).
+"""
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from watchkeeper.errors import WatchkeeperError
+from watchkeeper.messages.wording import clean
+from watchkeeper.planning.host_state import GuestNow, HostNow, StoreKind, StoreNow
+
+
+class BadQuestion(WatchkeeperError):
+    """The question cannot be asked of this host; the text names the word that is wrong and what may stand there.
+
+    field: the part of the question that it is about, as the commands' options are called; empty for the whole.
+    """
+
+    def __init__(self, text: str, field: str = "") -> None:
+        super().__init__(text)
+        self.field = field
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """disk_bytes, memory_bytes, cpus: of a new guest, or by how much the guest that it `enlarges` is to have more.
+
+    written_bytes: of the disk, what is written to it at once (its image). grows_bytes_per_day: what is written to it
+    each day after that, up to its size. Both are 0 where nobody knows: the second of the two futures then counts it
+    whole. reserved: the disk takes its whole size at once. store: where it is to lie; None for wherever it may.
+    host_disk_bytes: usable bytes that are added to the store; host_memory_bytes: memory that is added to the host.
+    """
+
+    disk_bytes: int = 0
+    memory_bytes: int = 0
+    cpus: int = 0
+    written_bytes: int = 0
+    grows_bytes_per_day: float = 0.0
+    reserved: bool = False
+    enlarges: str | None = None
+    store: str | None = None
+    host_disk_bytes: int = 0
+    host_memory_bytes: int = 0
+
+    @property
+    def of_disk(self) -> bool:
+        """Is anything about a store asked?"""
+        return self.disk_bytes > 0 or self.host_disk_bytes > 0
+
+    @property
+    def of_guest(self) -> bool:
+        """Is anything asked for a guest?"""
+        return self.disk_bytes > 0 or self.memory_bytes > 0 or self.cpus > 0
+
+
+def check(question: Question, host: HostNow) -> None:
+    """Raise BadQuestion where it makes no sense by itself or names what is not on this host."""
+    if not question.of_guest and not question.of_disk and not question.host_memory_bytes:
+        raise BadQuestion(
+            "nothing is asked: say a disk, memory or CPUs of a guest, or disk or memory for the host", "disk"
+        )
+    if question.written_bytes > question.disk_bytes:
+        raise BadQuestion(
+            "more is written to the disk at once than it is to hold; enlarge the disk, or write less", "written"
+        )
+    if question.grows_bytes_per_day and not question.disk_bytes:
+        raise BadQuestion("a growth is stated, and no disk that grows; say how large the disk is to be", "grows")
+    if question.reserved and not question.disk_bytes:
+        raise BadQuestion("a reserved disk is stated, and no disk; say how large it is to be", "reserved")
+    if question.enlarges is not None:
+        guest_named(question.enlarges, host)
+    stores = candidates(question, host) if question.of_disk else ()
+    if question.host_disk_bytes and question.store is None and len(stores) > 1:
+        raise BadQuestion(
+            f"it is not said which store the disk is for: {_listed(s.key.subject for s in stores)}", "store"
+        )
+
+
+def guest_named(name: str, host: HostNow) -> GuestNow:
+    """The guest of this name. Raises BadQuestion that names those there are."""
+    found = next((each for each in host.guests if each.name == name), None)
+    if found is None:
+        near = _near(name, [each.name for each in host.guests], "guest")
+        raise BadQuestion(f"no guest {clean(name)} is seen here; {near}", "enlarge")
+    return found
+
+
+def candidates(question: Question, host: HostNow) -> tuple[StoreNow, ...]:
+    """The stores that are asked about: the one that is named, where the guest's disk lies, or all that may hold one.
+
+    A file system counts only where a guest's disk lies on it already, or where it is named: most hold no disks.
+    """
+    if question.store is not None:
+        return (_named(question, host),)
+    if question.enlarges is not None and question.disk_bytes:
+        return (_of_guest(guest_named(question.enlarges, host), host),)
+    hold = {disk.store for guest in host.guests for disk in guest.disks}
+    found = [each for each in host.stores if each.kind is not StoreKind.FILES or each.key in hold]
+    if question.reserved:
+        found = [each for each in found if each.kind is not StoreKind.THIN]
+    if not found:
+        raise BadQuestion(
+            "no store is seen here that could hold a disk; name one, or let watchkeeper see the pools", "store"
+        )
+    return tuple(found)
+
+
+def _named(question: Question, host: HostNow) -> StoreNow:
+    name = question.store or ""
+    found = next((each for each in host.stores if name in (each.key.subject, _own_name(each))), None)
+    if found is None:
+        subjects = [each.key.subject for each in host.stores]
+        raise BadQuestion(f"no store {clean(name)} is seen here; {_near(name, subjects, 'store')}", "store")
+    if question.reserved and found.kind is StoreKind.THIN:
+        raise BadQuestion(
+            f"{clean(found.key.subject)} holds thin volumes alone: none of them can be reserved", "reserved"
+        )
+    return found
+
+
+def _own_name(store: StoreNow) -> str:
+    """The name without its kind: `skerry` of `pool skerry`."""
+    return store.key.subject.removeprefix(f"{store.kind.value} ")
+
+
+def _of_guest(guest: GuestNow, host: HostNow) -> StoreNow:
+    """The store that holds the guest's disks. Raises BadQuestion where that is none, or more than one."""
+    keys = {disk.store for disk in guest.disks if disk.store is not None}
+    found = [each for each in host.stores if each.key in keys]
+    if len(found) == 1:
+        return found[0]
+    where = f"lie on {_listed(s.key.subject for s in found)}" if found else "were not found on any store"
+    raise BadQuestion(f"the disks of {clean(guest.name)} {where}; say which store is to hold more", "store")
+
+
+def _near(name: str, known: list[str], what: str) -> str:
+    near = difflib.get_close_matches(name, known, n=3, cutoff=0.5) or known[:5]
+    return f"there is {_listed(near)}" if near else f"no {what} at all is seen"
+
+
+def _listed(names: Iterable[str]) -> str:
+    return ", ".join(clean(each, 60) for each in names)

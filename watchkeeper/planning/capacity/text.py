@@ -1,0 +1,279 @@
+"""The sentences of an answer to a question of room, written once for the terminal and the page. Plain words.
+
+Not here: layout, and any arithmetic.
+"""
+
+from typing import assert_never
+
+from watchkeeper.messages.wording import about, clean, duration, share
+from watchkeeper.model.units import DAY_S, format_size
+from watchkeeper.planning.capacity.answer import (
+    DECIDES_D,
+    CpuAnswer,
+    Fit,
+    Lack,
+    LevelNow,
+    MemoryAnswer,
+    Reason,
+    RoomAnswer,
+    StoreAnswer,
+)
+from watchkeeper.planning.capacity.futures import TimeToFull
+from watchkeeper.planning.capacity.growth_pattern import LEAST_D
+from watchkeeper.planning.capacity.question import Question
+from watchkeeper.planning.host_state import StoreKind
+
+FEW_D, MONTH_D, HALF_A_YEAR_D = 3, 30, 182
+HORIZON = "10 years"
+
+ESTIMATE = "A forecast is an estimate; the interval is part of the answer."
+NO_BACKUP = "A snapshot on the same pool is no backup."
+LIKELY_WHY = (
+    "Likely is the middle of 2,000 futures drawn from the recorded growth: they know the cycle, how the level strays "
+    "and how sure the trend is. Straight on is the present trend and nothing else."
+)
+
+
+def verdict(answer: RoomAnswer) -> str:
+    """The answer in one sentence or two."""
+    asked = what_is_asked(answer.question)
+    match answer.fit:
+        case Fit.YES:
+            return f"Yes: {asked} fits. {_capital(_where(answer))}."
+        case Fit.NO:
+            return f"No: {asked} does not fit. {_capital('; '.join(_against(answer)))}."
+        case Fit.UNKNOWN:
+            return f"Not known whether {asked} fits. {_capital('; '.join(_against(answer)))}."
+        case _:
+            assert_never(answer.fit)
+
+
+def what_is_asked(question: Question) -> str:
+    """The question in a few words: `a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs`."""
+    parts = _parts(question)
+    if question.enlarges is not None:
+        asked = f"{clean(question.enlarges, 44)} with {_joined(parts)} more"
+    else:
+        asked = f"a guest with {_joined(parts)}" if parts else "what is there now"
+    host = [f"{format_size(question.host_disk_bytes)} of disk"] if question.host_disk_bytes else []
+    host += [f"{format_size(question.host_memory_bytes)} of memory"] if question.host_memory_bytes else []
+    return f"with {_joined(host)} more in the host, {asked}" if host else asked
+
+
+def _parts(question: Question) -> list[str]:
+    parts = []
+    if question.disk_bytes:
+        parts.append(f"{format_size(question.disk_bytes)} of {'reserved ' if question.reserved else ''}disk")
+    if question.memory_bytes:
+        parts.append(f"{format_size(question.memory_bytes)} of memory")
+    if question.cpus:
+        parts.append(f"{question.cpus} {'CPU' if question.cpus == 1 else 'CPUs'}")
+    return parts
+
+
+def _joined(parts: list[str]) -> str:
+    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
+
+
+def _where(answer: RoomAnswer) -> str:
+    """What speaks for it."""
+    said = []
+    if answer.stores:
+        best = answer.stores[0]
+        said.append(f"{clean(best.key.subject, 44)} has room now and in {DECIDES_D} days: {full(best.after)}")
+    enough = [name for name, part in (("memory", answer.memory), ("CPUs", answer.cpu)) if part.asked]
+    if enough:
+        said.append(f"{' and '.join(enough)} {'suffices' if enough == ['memory'] else 'suffice'}")
+    return "; ".join(said)
+
+
+def _against(answer: RoomAnswer) -> list[str]:
+    """What speaks against it, or what is not known: of the best store, of memory, of CPUs."""
+    said = [reason(each, answer.stores[0].key.subject) for each in (answer.stores[0].reasons if answer.stores else ())]
+    for part in (answer.memory, answer.cpu):
+        said += [reason(each, "memory") for each in part.reasons if part.asked]
+    return said
+
+
+def reason(found: Reason, subject: str) -> str:
+    """Why it does not fit, with the figure."""
+    where, short = clean(subject, 44), format_size(found.short)
+    match found.lack:
+        case Lack.NOW:
+            return f"{where} is {short} short now"
+        case Lack.SOON:
+            return f"{where} may be full {_within(found.within_d)}, which is within {DECIDES_D} days"
+        case Lack.METADATA_SOON:
+            return f"the metadata of {where} may be full {_within(found.within_d)}, which is within {DECIDES_D} days"
+        case Lack.PROMISED:
+            return f"volumes on {where} would be promised {short} more than the limit of {share(found.limit_share)}"
+        case Lack.RECORD:
+            return f"{where} has room now; {_too_short(found.recorded_d)}"
+        case Lack.MEMORY_PROMISED:
+            return f"guests would be promised {short} more memory than the host can give"
+        case Lack.MEMORY_IN_USE:
+            return f"at the recorded peak of use the host would be {short} of memory short"
+        case Lack.GUESTS_UNKNOWN:
+            return "the memory of some guests is not known; let watchkeeper ask their monitors"
+        case Lack.CPUS:
+            return f"its CPUs would be {found.short:g} more than the host's: a guest gains nothing by that"
+        case _:
+            assert_never(found.lack)
+
+
+def _within(days: float) -> str:
+    """An early end, in days that have passed whole: it stands beside the day that decides."""
+    return "now" if days <= 0 else f"in {int(days)} days" if days >= FEW_D else f"in {about(days * DAY_S)}"
+
+
+def _about(days: float) -> str:
+    """An estimated time, in days for half a year: it is read beside 30 and 90 days."""
+    return f"about {round(days / 5) * 5} days" if MONTH_D <= days < HALF_A_YEAR_D else about(days * DAY_S)
+
+
+def _too_short(recorded_d: float) -> str:
+    """What is missing before anybody can look ahead."""
+    needs = f"looking ahead takes {duration(LEAST_D * DAY_S)} of record"
+    if recorded_d < LEAST_D:
+        return f"{needs}, and there {f'are {duration(recorded_d * DAY_S)}' if recorded_d > 0 else 'is none'}"
+    return f"{needs} without long gaps"
+
+
+def full(found: TimeToFull | None) -> str:
+    """When a store is full: `full in about 8 months (6 to 11 months)`."""
+    if found is None:
+        return "not known when it is full"
+    if found.earliest_d is None:
+        return f"not full within {HORIZON}"
+    early = _about(found.earliest_d) if found.earliest_d > 0 else "now"
+    if found.likely_d is None:
+        return f"not likely full within {HORIZON}, in {early} at the earliest"
+    if found.likely_d <= 0:
+        return "full at once"
+    likely, late = _about(found.likely_d), f"over {HORIZON}"
+    if found.latest_d is not None:
+        late = _about(found.latest_d)
+    return f"full in {likely}" + ("" if early == likely == late else f" ({_between(early, late)})")
+
+
+def _between(early: str, late: str) -> str:
+    first, last = early.removeprefix("about "), late.removeprefix("about ")
+    count, _, unit = first.partition(" ")
+    return f"{count if count.isdecimal() and unit == last.partition(' ')[2] else first} to {last}"
+
+
+def straight(found: TimeToFull) -> str:
+    """The straight line's answer."""
+    if found.straight_d is None:
+        return f"not within {HORIZON}"
+    return "now" if found.straight_d <= 0 else f"in {_about(found.straight_d)}"
+
+
+def never(found: TimeToFull) -> str:
+    """How many futures never fill; empty where all do."""
+    return f"{share(found.never_share)} of the futures do not fill within {HORIZON}" if found.never_share else ""
+
+
+def stands(at: LevelNow) -> str:
+    """Whether it fits on a day: `yes, 640 GiB`, `no, 12 GiB short`, `not known`."""
+    if at.fit is Fit.UNKNOWN or at.level_bytes is None:
+        return at.fit.value
+    return f"no, {format_size(at.short_bytes)} short" if at.short_bytes else f"{at.fit.value}, {_up_to(at)}"
+
+
+def _up_to(at: LevelNow) -> str:
+    level, high = format_size(at.level_bytes or 0.0), format_size(at.high_bytes or 0.0)
+    return level if level == high else f"{level}, up to {high}"
+
+
+def day_name(day: int) -> str:
+    """`now`, `in 30 days`."""
+    return "now" if day == 0 else f"in {day} days"
+
+
+def overcommit(store: StoreAnswer) -> str:
+    """What is promised, before and after."""
+    before, after = share(store.overcommit_before_share), share(store.overcommit_share)
+    return f"{format_size(store.promised_bytes)} of {format_size(store.capacity_bytes)}: {after} (before: {before})"
+
+
+def growth(store: StoreAnswer) -> str:
+    """The present growth."""
+    pace = store.growth_bytes_per_day
+    if pace is None:
+        return _too_short(store.recorded_d)
+    verb = "growing" if pace > 0 else "shrinking"
+    return f"{verb} {format_size(abs(pace))} a day, from {duration(store.recorded_d * DAY_S)} of record"
+
+
+def largest(store: StoreAnswer) -> str:
+    """The largest disk that would fit, with the criterion."""
+    kept = f"{format_size(store.largest_kept_bytes)} if every promise is to be kept"
+    if store.largest_bytes is None:
+        return f"{kept}; by forecast: not known"
+    return f"{format_size(store.largest_bytes)}, written whole at once and not full within {DECIDES_D} days; {kept}"
+
+
+def memory(found: MemoryAnswer) -> list[str]:
+    """What guests are promised, what the host needs itself, and the largest that fits."""
+    before, after = share(found.overcommit_before_share), share(found.overcommit_share)
+    peak = f"in {duration(found.recorded_d * DAY_S)}" if found.recorded_d else "now, for want of a record"
+    lines = [
+        f"promised {format_size(found.promised_bytes)} of {format_size(found.total_bytes)}: {after} (before: {before})",
+        f"the host itself needs {format_size(found.own_bytes)}; at most {format_size(found.peak_bytes)} in use {peak}",
+        f"largest that fits: {format_size(found.largest_bytes)}",
+    ]
+    return lines + _unknown(found.unknown, "memory")
+
+
+def cpus(found: CpuAnswer) -> list[str]:
+    """What guests are promised of the CPUs."""
+    ratio = f"{found.overcommit_share:.3g} for each (before: {found.overcommit_before_share:.3g})"
+    return [f"{found.vcpus} for guests, {found.cpus} in the host: {ratio}", *_unknown(found.unknown, "CPUs")]
+
+
+def _unknown(names: tuple[str, ...], what: str) -> list[str]:
+    return [f"not known of {', '.join(clean(each, 44) for each in names[:5])}: {what}"] if names else []
+
+
+def cautions(answer: RoomAnswer) -> list[str]:
+    """What a keeper must know beside the answer."""
+    said = [ESTIMATE] if any(each.after for each in answer.stores) else []
+    for store in answer.stores[:1]:
+        said += _of_store(answer.question, store)
+    return said
+
+
+def _of_store(question: Question, store: StoreAnswer) -> list[str]:
+    """Cautions about the store that is answered for."""
+    said = []
+    short = store.written[0].short_bytes
+    if short > 0:
+        said.append(
+            f"If every disk on {clean(store.key.subject, 44)} were written whole, {format_size(short)} would be "
+            "missing: a full pool stops every guest on it."
+        )
+    if question.disk_bytes and not question.reserved and not question.written_bytes + question.grows_bytes_per_day:
+        said.append("Nothing is known of what the disk will hold: until it is written whole, nothing of it is counted.")
+    if store.unbounded:
+        said.append(
+            "1 volume has no limit but the store: no promise counts for it."
+            if store.unbounded == 1
+            else f"{store.unbounded} volumes have no limit but the store: no promise counts for them."
+        )
+    if question.reserved and store.kind is StoreKind.ZFS:
+        said.append("A snapshot of a reserved volume needs room for all that the volume then holds.")
+    if store.held_by_snapshots or question.reserved:
+        said.append(f"Snapshots keep what is overwritten, beyond every promise. {NO_BACKUP}")
+    if question.host_disk_bytes:
+        said.append("The disk counts with its usable bytes: a mirror of two gives one, and ZFS keeps a part back.")
+    return said
+
+
+def sentence(text: str) -> str:
+    """A clause as a sentence of its own."""
+    return f"{_capital(text)}."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,1 @@
+"""Is a change safe now? Pure."""

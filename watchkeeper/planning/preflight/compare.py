@@ -1,0 +1,132 @@
+"""What became of a change: the same services, as fast, with as much memory left, and nothing new at fault. Pure.
+
+An hour before the change is held against what came after it. Speeds are compared by rank (Mann and Whitney 1947, Annals
+of Mathematical Statistics 18:50, with its normal approximation and the correction for ties), because the times of
+answers are skewed and one slow answer is no news; and they must differ by so much that somebody would notice.
+"""
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from watchkeeper.messages.wording import duration, thing
+from watchkeeper.model.alert import Alert
+from watchkeeper.model.line import Floats
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.units import format_size
+from watchkeeper.planning.preflight.decide import Matter, Point, Verdict
+
+LEAST = 8
+"""Fewer samples on either side tell nothing by rank: with 8 and 8 the normal approximation holds to about 1 %."""
+SURE_Z = 2.326
+"""One in a hundred of changes that change nothing would be called slower (one-sided)."""
+NOTICED = 1.25
+"""Less than a quarter slower is noticed by nobody."""
+LEAST_MS = 0.002
+"""Nor is a difference below two milliseconds."""
+MEMORY_SHARE = 0.05
+"""Of the host's memory, so much less left counts: restarts move it by some hundredths."""
+
+
+@dataclass(frozen=True, slots=True)
+class Speeds:
+    """A service's recorded answers before and after: seconds, None for no answer."""
+
+    key: SeriesKey
+    before: Sequence[float | None]
+    after: Sequence[float | None]
+
+
+def speed_point(found: Speeds) -> Point:
+    """Does it answer again, as fast as before?"""
+    about = thing(found.key)
+    before = [each for each in found.before if each is not None]
+    after = [each for each in found.after if each is not None]
+
+    def said(verdict: Verdict, why: str, *, passes: bool = False) -> Point:
+        return Point(Matter.ANSWERS, verdict, about, why, passes=passes)
+
+    if not found.after:
+        return said(Verdict.UNKNOWN, "it has not been asked since", passes=True)
+    if found.after[-1] is None:
+        return said(Verdict.NO_GO, "it gives no answer", passes=True)
+    if len(after) < LEAST:
+        return said(
+            Verdict.UNKNOWN, f"it answers; for its speed {LEAST} answers are needed, {len(after)} came", passes=True
+        )
+    fresh = found.after[-LEAST:]
+    if _lost_share(fresh) > _lost_share(found.before):
+        lost = sum(each is None for each in fresh)
+        return said(Verdict.NO_GO, f"{lost} of the last {len(fresh)} answers failed", passes=True)
+    if len(before) < LEAST:
+        return said(Verdict.GO, f"it answers in {_ms(after)}; how fast it was before is not recorded")
+    if slower(before, after):
+        return said(Verdict.NO_GO, f"slower: {_ms(after)}, before {_ms(before)}")
+    return said(Verdict.GO, f"it answers in {_ms(after)}, before {_ms(before)}")
+
+
+def _lost_share(answers: Sequence[float | None]) -> float:
+    return sum(each is None for each in answers) / len(answers) if answers else 0.0
+
+
+def _ms(answers: Sequence[float]) -> str:
+    middle, late = np.percentile(answers, [50, 95])
+    return f"{middle * 1000:.0f} ms (19 of 20 within {late * 1000:.0f})"
+
+
+def slower(before: Sequence[float], after: Sequence[float]) -> bool:
+    """Are the later ones slower, beyond chance and by so much that it is noticed?"""
+    old, new = float(np.median(before)), float(np.median(after))
+    if new < NOTICED * old or new - old < LEAST_MS:
+        return False
+    return rank_z(before, after) > SURE_Z
+
+
+def rank_z(before: Sequence[float], after: Sequence[float]) -> float:
+    """How many standard errors the later ones rank above what chance would put them at; 0 where all are alike."""
+    m, n = len(before), len(after)
+    values = np.asarray([*before, *after], dtype=np.float64)
+    _, places, counts = np.unique(values, return_inverse=True, return_counts=True)
+    ends: Floats = np.cumsum(counts).astype(np.float64)
+    ranks = (ends - (counts - 1) / 2)[places]
+    u = float(ranks[m:].sum()) - n * (n + 1) / 2
+    total = m + n
+    ties = float(((counts.astype(np.float64) ** 3) - counts).sum())
+    variance = m * n / 12 * (total + 1 - ties / (total * (total - 1)))
+    return 0.0 if variance <= 0 else (u - m * n / 2) / math.sqrt(variance)
+
+
+@dataclass(frozen=True, slots=True)
+class MemoryLeft:
+    """Memory that was left, in bytes, at each sample before and after; total_bytes: of the host."""
+
+    before: Sequence[float]
+    after: Sequence[float]
+    total_bytes: float
+
+
+def memory_point(found: MemoryLeft | None) -> Point:
+    """Is as much memory left as before?"""
+    about = "memory"
+    if found is None or not found.before or not found.after:
+        why = "what was left before, or is left now, is not recorded"
+        return Point(Matter.MEMORY, Verdict.UNKNOWN, about, why, passes=True)
+    before, after = float(np.median(found.before)), float(np.median(found.after))
+    told = f"{format_size(after)} left, before {format_size(before)}"
+    less = before - after > MEMORY_SHARE * found.total_bytes
+    return Point(Matter.MEMORY, Verdict.NO_GO if less else Verdict.GO, about, f"less: {told}" if less else told)
+
+
+def since_points(alerts: Iterable[Alert], since: datetime, now: datetime) -> Iterator[Point]:
+    """What has come up since the change, and stands."""
+    new = [each for each in alerts if each.standing and each.raised_at is not None and each.raised_at >= since]
+    for alert in new:
+        ago = duration((now - alert.raised_at).total_seconds()) if alert.raised_at else ""
+        word = alert.priority.word if alert.priority else "alert"
+        why = f"{word} since the change: {alert.concern.value}, {ago} ago"
+        yield Point(Matter.BENEATH, Verdict.NO_GO, thing(alert.key), why, passes=True)
+    if not new:
+        yield Point(Matter.BENEATH, Verdict.GO, "alerts", "none has come since the change")

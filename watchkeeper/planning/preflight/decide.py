@@ -1,0 +1,303 @@
+"""Is it safe to change this now? Point by point, go or no-go, with the reason of each. Pure.
+
+A point that nobody can know is no go: silence must mean that all is well. Not here: the looking
+(inventory/preflight.py), and what became of the change afterwards (compare.py).
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from watchkeeper.forecast.first_passage import Z90
+from watchkeeper.messages.wording import clean, duration, thing
+from watchkeeper.model.alert import Alert
+from watchkeeper.model.forecast import Forecast, NoEnd
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.units import DAY_S, format_duration, format_size
+from watchkeeper.planning.host_state import GuestNow
+
+
+class Verdict(StrEnum):
+    """What a point says, and all of them together."""
+
+    GO = "go"
+    NO_GO = "no-go"
+    UNKNOWN = "not known"
+
+
+class Matter(StrEnum):
+    """What a point is about; the words by which one may be left out."""
+
+    GUEST = "guest"
+    SNAPSHOT = "snapshot"
+    BACKUP = "backup"
+    ROOM = "room"
+    TIME = "time"
+    BENEATH = "beneath"
+    ANSWERS = "answers"
+    MEMORY = "memory"
+    WATCH = "watch"
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One point. about: the thing, in words. passes: it may come right by itself within minutes."""
+
+    matter: Matter
+    verdict: Verdict
+    about: str
+    reason: str
+    passes: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyAnswer:
+    """The answer. since: for a look back after a change, the instant of the change. unseen: what could not be seen."""
+
+    subject: str
+    at: datetime
+    points: tuple[Point, ...]
+    unseen: tuple[str, ...] = ()
+    since: datetime | None = None
+
+    @property
+    def go(self) -> bool:
+        """Is every point a go?"""
+        return all(each.verdict is Verdict.GO for each in self.points)
+
+    @property
+    def hindrances(self) -> tuple[Point, ...]:
+        """The points that are not."""
+        return tuple(each for each in self.points if each.verdict is not Verdict.GO)
+
+    @property
+    def worth_waiting(self) -> bool:
+        """May all that hinders it come right by itself?"""
+        return not self.go and all(each.passes for each in self.hindrances)
+
+
+def guest_point(guest: GuestNow) -> Point:
+    """Does it run?"""
+    about = f"guest {clean(guest.name)}"
+    if guest.running is None:
+        return Point(Matter.GUEST, Verdict.UNKNOWN, about, "its monitor does not say whether it runs", passes=True)
+    if not guest.running:
+        return Point(Matter.GUEST, Verdict.NO_GO, about, "it does not run, so nobody can see whether it is well")
+    return Point(Matter.GUEST, Verdict.GO, about, "it runs")
+
+
+@dataclass(frozen=True, slots=True)
+class DiskSnapshots:
+    """A disk of a guest with the newest snapshot of what it lies in.
+
+    where: the volume or file; empty where it was not found. limit_s: how old the newest may be. listed: its store's
+    snapshots could be seen.
+    """
+
+    disk: str
+    where: str
+    limit_s: float
+    newest: str = ""
+    newest_at: datetime | None = None
+    listed: bool = True
+
+
+def snapshot_point(found: DiskSnapshots, now: datetime) -> Point:
+    """Can this disk be rolled back?"""
+    about = f"disk {clean(found.where or found.disk, 80)}"
+    if not found.where:
+        why = "what it lies in is not seen, so neither is a snapshot of it"
+        return Point(Matter.SNAPSHOT, Verdict.UNKNOWN, about, why)
+    if found.newest_at is None:
+        if not found.listed:
+            return Point(Matter.SNAPSHOT, Verdict.UNKNOWN, about, "the snapshots of its store cannot be seen")
+        return Point(Matter.SNAPSHOT, Verdict.NO_GO, about, "there is no snapshot of it", passes=True)
+    age_s = max((now - found.newest_at).total_seconds(), 0.0)
+    told = f"{clean(found.newest, 80)} is {duration(age_s)} old"
+    if age_s > found.limit_s:
+        why = f"the newest, {told}, limit {format_duration(found.limit_s)}"
+        return Point(Matter.SNAPSHOT, Verdict.NO_GO, about, why, passes=True)
+    return Point(Matter.SNAPSHOT, Verdict.GO, about, told)
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """A backup, as a probe sees it. last_at: when it was last made; due_at: when it must have been made again.
+
+    shares: the store that it lies on together with a disk; empty where it lies elsewhere, or where nobody can tell.
+    trouble: what the job itself says is wrong.
+    """
+
+    name: str
+    last_at: datetime | None
+    due_at: datetime | None
+    shares: str = ""
+    trouble: str = ""
+
+
+NO_BACKUP = (
+    "no backup of it is known; name the probe of one with backup_of. A snapshot on the same store is no backup: it is "
+    "lost with it"
+)
+
+
+def backup_points(copies: Sequence[Copy], about: str, now: datetime) -> Iterator[Point]:
+    """Is there a copy elsewhere that is new enough? One is enough; where there is none, each says why it is not."""
+    if not copies:
+        yield Point(Matter.BACKUP, Verdict.NO_GO, about, NO_BACKUP)
+        return
+    points = [_backup_point(each, now) for each in copies]
+    good = [each for each in points if each.verdict is Verdict.GO]
+    yield from good or points
+
+
+def _backup_point(copy: Copy, now: datetime) -> Point:
+    def no(why: str) -> Point:
+        return Point(Matter.BACKUP, Verdict.NO_GO, clean(copy.name), why, passes=not copy.shares)
+
+    if copy.shares:
+        return no(f"it lies on {clean(copy.shares)}, as a disk of it does: both are lost together")
+    if copy.last_at is None:
+        return no("it has never been made")
+    age = duration(max((now - copy.last_at).total_seconds(), 0.0))
+    if copy.trouble:
+        return no(f"{clean(copy.trouble)}; the last good one is {age} old")
+    if copy.due_at is not None and now > copy.due_at:
+        return no(f"the newest is {age} old, and was due {duration((now - copy.due_at).total_seconds())} ago")
+    return Point(Matter.BACKUP, Verdict.GO, clean(copy.name), f"the newest is {age} old")
+
+
+@dataclass(frozen=True, slots=True)
+class Rewrites:
+    """What a change may rewrite on one store while its snapshot is kept.
+
+    per_day_bytes: what its guests write there a day; None where that is not recorded. most_bytes: all of their disks
+    there, which is the most that can be rewritten; None where a size is not known. at_once_bytes: what a snapshot of
+    reserved volumes needs at the moment that it is taken: a ZFS volume with a reservation stays writable as a whole, so
+    the pool must have room for all of its data once more.
+    """
+
+    store: SeriesKey
+    free_bytes: float
+    per_day_bytes: float | None
+    most_bytes: float | None
+    at_once_bytes: float = 0.0
+
+    def held_bytes(self, keep_s: float) -> float | None:
+        """What the snapshot may come to hold in that time; None where neither rate nor size is known."""
+        by_rate = None if self.per_day_bytes is None else self.per_day_bytes * keep_s / DAY_S
+        known = [each for each in (by_rate, self.most_bytes) if each is not None]
+        return max(min(known), self.at_once_bytes) if known else None
+
+
+def room_point(found: Rewrites, keep_s: float) -> Point:
+    """Has the store room for what the snapshot will hold?"""
+    about, held = thing(found.store), found.held_bytes(keep_s)
+    free, kept = format_size(found.free_bytes), format_duration(keep_s)
+    if held is None:
+        why = "how much it writes is not recorded yet; its monitor must have been watched for an hour"
+        return Point(Matter.ROOM, Verdict.UNKNOWN, about, why)
+    if held > found.free_bytes:
+        if found.at_once_bytes > found.free_bytes:
+            why = f"a snapshot of its reserved volumes needs {format_size(held)} at once, and {free} are free"
+        elif found.per_day_bytes is None:
+            why = f"all of it may be rewritten, {format_size(held)}, and {free} are free; its pace is not recorded yet"
+            return Point(Matter.ROOM, Verdict.UNKNOWN, about, why)
+        else:
+            why = f"in {kept} a snapshot may come to hold {format_size(held)}, and {free} are free"
+        return Point(Matter.ROOM, Verdict.NO_GO, about, why)
+    return Point(Matter.ROOM, Verdict.GO, about, f"at most {format_size(held)} held in {kept}, {free} are free")
+
+
+STEADY = frozenset({NoEnd.STILL, NoEnd.SHRINKING, NoEnd.FAR})
+"""Reasons for no time to full that are good news."""
+
+
+def time_point(store: SeriesKey, found: Forecast | None, keep_s: float, held_bytes: float) -> Point:
+    """Is the store full before the snapshot goes? found: its forecast with what the snapshot holds already counted."""
+    about, kept = thing(store), format_duration(keep_s)
+    if found is None or found.no_end is NoEnd.TOO_FEW:
+        why = "how it grows is not recorded yet; it must be watched for some hours first"
+        return Point(Matter.TIME, Verdict.UNKNOWN, about, why)
+    with_it = f" with {format_size(held_bytes)} held" if held_bytes else ""
+    if found.earliest_s is not None:
+        left_s = found.earliest_s - found.at_s
+        if left_s <= keep_s:
+            when = f"in {duration(left_s)}" if left_s >= 1 else "now"
+            why = f"it may be full {when}{with_it}, and the snapshot is to be kept for {kept}"
+            return Point(Matter.TIME, Verdict.NO_GO, about, why)
+        return Point(Matter.TIME, Verdict.GO, about, f"full in {duration(left_s)} at the earliest{with_it}")
+    if found.no_end in STEADY or _steep(found, keep_s) <= found.capacity:
+        return Point(Matter.TIME, Verdict.GO, about, f"not full within {kept}{with_it}")
+    why = f"its growth is too uncertain: within {kept} it may be full{with_it}"
+    return Point(Matter.TIME, Verdict.NO_GO, about, why)
+
+
+def _steep(found: Forecast, keep_s: float) -> float:
+    """The level after that time, with the steepest growth of the 90 % interval."""
+    if found.line is None:
+        return found.capacity + 1.0
+    return found.used + (found.line.slope + Z90 * found.line.slope_error) * keep_s + found.spread
+
+
+def beneath_points(standing: Iterable[Alert], looked_at: Sequence[str], now: datetime) -> Iterator[Point]:
+    """Is anything active on it, or on what it rests on? What the keeper has set aside stands all the same."""
+    found = list(standing)
+    for alert in found:
+        aside = ", set aside by you" if alert.shelved(now) else ""
+        word = alert.priority.word if alert.priority else "alert"
+        yield Point(
+            Matter.BENEATH, Verdict.NO_GO, thing(alert.key), f"{word}: {alert.concern.value}{aside}", passes=True
+        )
+    if not found:
+        names = ", ".join(clean(each, 40) for each in looked_at[:6])
+        more = f" and {len(looked_at) - 6} more" if len(looked_at) > 6 else ""
+        yield Point(Matter.BENEATH, Verdict.GO, f"{names}{more}", "nothing is active there")
+
+
+def silent_points(last_seen: Mapping[str, datetime], now: datetime) -> Iterator[Point]:
+    """What has not been seen for too long: whether anything is wrong there is not known."""
+    for subject, seen_at in last_seen.items():
+        why = f"not seen for {duration((now - seen_at).total_seconds())}, so how it is now is not known"
+        yield Point(Matter.BENEATH, Verdict.UNKNOWN, clean(subject), why, passes=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """A service, asked just now. reason: why it gave no answer, or why it could not be asked."""
+
+    key: SeriesKey
+    answered: bool | None
+    reason: str = ""
+    took_s: float | None = None
+
+
+def answer_points(asked: Sequence[Answered], about: str) -> Iterator[Point]:
+    """Do its services answer now?"""
+    for each in asked:
+        name = thing(each.key)
+        if each.answered is None:
+            yield Point(
+                Matter.ANSWERS, Verdict.UNKNOWN, name, f"it could not be asked: {clean(each.reason)}", passes=True
+            )
+        elif not each.answered:
+            yield Point(Matter.ANSWERS, Verdict.NO_GO, name, f"no answer: {clean(each.reason)}", passes=True)
+        else:
+            took = "" if each.took_s is None else f" in {each.took_s * 1000:.0f} ms"
+            yield Point(Matter.ANSWERS, Verdict.GO, name, f"answers{took}")
+    if not asked:
+        why = "no service of it is watched; give a probe its name, or tie one to it with rests_on"
+        yield Point(Matter.ANSWERS, Verdict.UNKNOWN, about, why)
+
+
+def watch_point(newest_at: datetime | None, limit_s: float, now: datetime) -> Point:
+    """Is the watch itself awake? Where it is not, that no alert stands means nothing."""
+    about = "watchkeeper"
+    if newest_at is None:
+        return Point(Matter.WATCH, Verdict.NO_GO, about, "it has recorded nothing yet; start it", passes=True)
+    age_s = max((now - newest_at).total_seconds(), 0.0)
+    if age_s > limit_s:
+        why = f"it has recorded nothing for {duration(age_s)}; see whether it runs"
+        return Point(Matter.WATCH, Verdict.NO_GO, about, why, passes=True)
+    return Point(Matter.WATCH, Verdict.GO, about, f"its newest sample is {duration(age_s)} old")

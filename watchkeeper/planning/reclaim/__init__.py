@@ -1,0 +1,1 @@
+"""What would deleting snapshots free? Pure."""

@@ -1,0 +1,238 @@
+"""Guests under QEMU: does each run, and if it stands still, why; and how much memory they are promised together.
+
+Asked through each guest's own monitor socket (monitors.py), which whoever starts the guest must offer. What the
+states mean is decided in states.py.
+"""
+
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from watchkeeper.config.types import Duration
+from watchkeeper.model.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.units import format_duration, format_size
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.guests.monitors import Asked, Monitors
+from watchkeeper.probes.guests.qmp import Guest
+from watchkeeper.probes.guests.restarts import RestartGrace
+from watchkeeper.probes.guests.states import GuestCondition, condition_of
+from watchkeeper.probes.host.memory import read_table
+from watchkeeper.probes.support.boot import boot_of, up_s
+from watchkeeper.probes.support.sanitize import clip, printable
+from watchkeeper.probes.support.state import ProbeState, StateModel
+from watchkeeper.probes.support.tools import RootsideSettings
+
+
+def whole_path(value: str) -> str:
+    """A path or glob that begins at the root. Raises ValueError that says what is allowed."""
+    if not value.startswith("/"):
+        raise ValueError(f"{value!r} is not a whole path; begin it with /, such as /run/guests/*.qmp")
+    return value
+
+
+class GuestsSettings(RootsideSettings):
+    """Guests under QEMU: whether each runs, and how much memory they are promised together."""
+
+    kind: Literal["guests"] = "guests"
+    every: Duration = Field(30.0, description="time from one sample to the next")
+    timeout: Duration = Field(5.0, description="time after which a guest's monitor counts as not answering")
+    sockets: tuple[Annotated[str, AfterValidator(whole_path)], ...] = Field(
+        min_length=1, description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
+    )
+    expected: tuple[str, ...] = Field((), description="names of guests that must be there")
+    leave_out: tuple[str, ...] = Field((), description="names of guests that may come and go; globs")
+    starting: Duration = Field(
+        900.0, description="time after the host's start in which guests that ran before it may still be starting"
+    )
+    passing_limit: Duration = Field(
+        600.0, description="how long a state that should pass by itself (such as saving) counts as sound"
+    )
+    memory_limit: float = Field(
+        1.0, gt=0, le=100, description="share of the host's memory that the guests may be promised; more is unsound"
+    )
+
+
+class KnownGuest(BaseModel):
+    """What a guest was given when it was seen last: its disks' files with their sizes, its memory and its vCPUs."""
+
+    model_config = ConfigDict(frozen=True)
+
+    disks: Mapping[str, int | None] = Field(default_factory=dict)
+    memory_bytes: int | None = None
+    vcpus: int | None = None
+
+
+class GuestsPage(StateModel):
+    """names: each guest that was seen, by the path of its socket, so that one that is gone is missed by its name.
+
+    known: by its name, what each was given, for plans that count guests which do not run just now.
+    across: what a restart of the host has ended.
+    """
+
+    names: Mapping[str, str] = Field(default_factory=dict)
+    known: Mapping[str, KnownGuest] = Field(default_factory=dict)
+    across: RestartGrace = RestartGrace()
+
+
+class GuestsProbe(BaseProbe):
+    """Watches every guest whose monitor can be found."""
+
+    def __init__(self, settings: GuestsSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
+        self._settings, self._clock = settings, bench.clock
+        self._monitors = Monitors(bench, settings.sockets, settings.timeout, settings.helper)
+        self._notebook = ProbeState(bench.notes, settings.label, GuestsPage())
+        self._proc = root / "proc"
+        self._passing_since_s: dict[str, float] = {}
+        self._promised_bytes: dict[str, int] = {}
+
+    async def observe(self) -> Sequence[Observation]:
+        """Ask every monitor at once. Raises PrivilegeMissing where the sockets cannot even be looked for."""
+        settings = self._settings
+        asked = await self._monitors.ask_all()
+        page = await self._notebook.read()
+        names = names_of(asked, page.names)
+        known = {path: name for path, name in names.items() if not self._left_out(name)}
+        states = {each.path: each for each in asked}
+        standing = {path: self._standing(name, path, states.get(path)) for path, name in known.items()}
+        since_s = up_s(self._proc)
+        across = self._across(page.across, asked, standing, since_s)
+        await self._note(page, asked, names, across)
+        seen = [
+            self._starting(name, since_s)
+            if path in across.awaited
+            else _state(name, standing[path], _guest(states.get(path)))
+            for path, name in known.items()
+        ]
+        seen += [_missing(name) for name in settings.expected if name not in known.values()]
+        guests = {known[each.path]: each.guest for each in asked if each.guest and each.path in known}
+        return [*seen, self._memory(asked, known), *self._levels(guests)]
+
+    def _left_out(self, name: str) -> bool:
+        return any(fnmatchcase(name, each) for each in self._settings.leave_out)
+
+    def _across(
+        self, before: RestartGrace, asked: Sequence[Asked], standing: Mapping[str, GuestCondition], since_s: float
+    ) -> RestartGrace:
+        return before.looked(
+            boot_of(self._proc),
+            self._clock.now().timestamp(),
+            fine={path for path, each in standing.items() if not each.reason},
+            there={each.path for each in asked if each.guest},
+            starting_s=self._settings.starting,
+            up_s=since_s,
+        )
+
+    async def _note(
+        self, page: GuestsPage, asked: Sequence[Asked], names: Mapping[str, str], across: RestartGrace
+    ) -> None:
+        """Note every guest by its socket, those included that were seen before and are gone."""
+        given = {names[each.path]: given_to(each.guest) for each in asked if each.guest}
+        known = {name: each for name, each in page.known.items() if name in names.values()}
+        await self._notebook.write(GuestsPage(names=names, known={**known, **given}, across=across))
+
+    def _standing(self, name: str, path: str, asked: Asked | None) -> GuestCondition:
+        if asked is None:
+            return GuestCondition(f"it is gone, and its monitor socket {printable(path)} with it")
+        if asked.guest is None:
+            return GuestCondition(asked.trouble)
+        return self._patient(name, condition_of(asked.guest))
+
+    def _starting(self, name: str, since_s: float) -> Condition:
+        """A guest that ran until the restart, and is not missed yet. since_s: how long ago the host started."""
+        left = format_duration(round(self._settings.starting - since_s))
+        return Condition(
+            SeriesKey(f"guest {name}", "state"), sound=True, facts=(("still starting", f"judged in {left}"),)
+        )
+
+    def _patient(self, name: str, standing: GuestCondition) -> GuestCondition:
+        """A state that passes by itself counts as sound for a while."""
+        if not standing.passing:
+            self._passing_since_s.pop(name, None)
+            return standing
+        now_s = self._clock.monotonic_s()
+        since_s = self._passing_since_s.setdefault(name, now_s)
+        return GuestCondition() if now_s - since_s < self._settings.passing_limit else standing
+
+    def _memory(self, asked: Sequence[Asked], known: Mapping[str, str]) -> Condition:
+        """What the guests are promised together. One that cannot be asked just now counts as it did last."""
+        for each in asked:
+            if each.guest and each.guest.promised_bytes is not None:
+                self._promised_bytes[each.path] = each.guest.promised_bytes
+        there = {each.path for each in asked}
+        self._promised_bytes = {path: size for path, size in self._promised_bytes.items() if path in there}
+        promised, total = sum(self._promised_bytes.values()), self._total_bytes()
+        facts: Facts = (
+            ("promised to the guests", format_size(promised)),
+            ("memory of the host", format_size(total)),
+            *((clip(known.get(path, path)), format_size(size)) for path, size in self._promised_bytes.items()),
+        )
+        share, limit = promised / total, self._settings.memory_limit
+        reason = f"the guests are promised {format_size(promised)}, {share:.0%} of the host's memory, limit {limit:.0%}"
+        over = share > limit
+        return Condition(SeriesKey("guests", "memory promised"), not over, reason if over else "", facts=facts)
+
+    def _levels(self, guests: Mapping[str, Guest]) -> Iterator[Level]:
+        """What is recorded and not judged: the promises as levels, and what each guest has written since it began.
+
+        What is written begins at nothing with each start of the guest, and counts a place twice that is written twice.
+        """
+        promised = float(sum(self._promised_bytes.values()))
+        yield Level(SeriesKey("guests", "memory"), promised, self._total_bytes(), may_be_full=True)
+        vcpus = sum(guest.vcpus or 0 for guest in guests.values())
+        yield Level(SeriesKey("guests", "vCPUs"), vcpus, os.cpu_count() or 1, Unit.COUNT, may_be_full=True)
+        for name, guest in guests.items():
+            counted = [disk for disk in guest.disks if disk.written_bytes is not None and disk.size_bytes]
+            if counted:
+                written, sizes = sum(d.written_bytes or 0 for d in counted), sum(d.size_bytes or 0 for d in counted)
+                yield Level(SeriesKey(f"guest {name}", "written"), written, sizes, may_be_full=True)
+
+    def _total_bytes(self) -> int:
+        with (self._proc / "meminfo").open("rb") as file:
+            return max(read_table(file.read().decode("ascii", "replace")).get("MemTotal", 0), 1) * 1024
+
+
+def names_of(asked: Sequence[Asked], before: Mapping[str, str]) -> Mapping[str, str]:
+    """Every guest's name by the path of its socket. before: the names that were noted down.
+
+    A guest that cannot be asked keeps the name that it gave last; one that never could is called as its socket is.
+    """
+    there: dict[str, str] = {}
+    for each in asked:
+        said = clip(each.guest.name.strip()) if each.guest else ""
+        name = said or before.get(each.path) or clip(Path(each.path).stem)
+        there[each.path] = f"{name} at {printable(each.path)}" if name in there.values() else name
+    gone = {path: name for path, name in before.items() if path not in there and name not in there.values()}
+    return {**gone, **there}
+
+
+def given_to(guest: Guest) -> KnownGuest:
+    """What a guest has, without what changes from look to look."""
+    disks = {disk.file: disk.size_bytes for disk in guest.disks}
+    return KnownGuest(disks=disks, memory_bytes=guest.promised_bytes, vcpus=guest.vcpus)
+
+
+def _state(name: str, standing: GuestCondition, guest: Guest | None = None) -> Condition:
+    key, reason = SeriesKey(f"guest {name}", "state"), standing.reason
+    return Condition(key, not reason, reason, grave=standing.grave, facts=_facts(guest) if guest else ())
+
+
+def _guest(asked: Asked | None) -> Guest | None:
+    return asked.guest if asked else None
+
+
+def _missing(name: str) -> Condition:
+    return _state(name, GuestCondition("it is not there: none of the monitor sockets is this guest's"))
+
+
+def _facts(guest: Guest) -> Facts:
+    facts: Facts = (("state", clip(guest.state)),)
+    facts += tuple((f"disk {clip(d.name)}", clip(f"{d.io_status}: {d.file}")) for d in guest.failing[:10])
+    if guest.promised_bytes is not None:
+        facts += (("memory promised", format_size(guest.promised_bytes)),)
+    if guest.granted_bytes is not None:
+        facts += (("memory that its balloon leaves it", format_size(guest.granted_bytes)),)
+    return facts

@@ -1,0 +1,247 @@
+"""The QEMU machine protocol (QMP): asks one guest's monitor a few questions that change nothing, and lets go of it.
+
+A monitor serves one client at a time, so it is held no longer than for the questions. What is sent is the fixed list of
+privileged/guest_monitor.py and nothing else: the same socket could stop or change the guest. Facts: qemu-qmp-ref(7) of
+7.2.
+"""
+
+import asyncio
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from watchkeeper.errors import ProbeError
+from watchkeeper.privileged.guest_monitor import LINE_LIMIT_BYTES, MESSAGES_LIMIT, QUESTIONS
+from watchkeeper.probes.support.sanitize import clip
+
+
+class MonitorBusy(ProbeError, TimeoutError):
+    """It was connected to, and said nothing: another program holds the monitor, or the guest's process hangs."""
+
+
+class NotMonitor(ProbeError):
+    """What answers is not a QMP monitor, or refused a question that every guest must answer."""
+
+
+class _Read(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore", strict=True)
+
+
+class _Status(_Read):
+    status: str = Field(max_length=100)
+
+
+class _Name(_Read):
+    name: str = Field("", max_length=1000)
+
+
+class _Image(_Read):
+    size: int | None = Field(None, alias="virtual-size", ge=0)
+
+
+class _Medium(_Read):
+    file: str = ""
+    ro: bool = False
+    image: _Image | None = None
+
+
+class _Drive(_Read):
+    """io_status: only for disks whose errors may stop the guest (virtio-blk, IDE, SCSI)."""
+
+    device: str = ""
+    qdev: str = ""
+    io_status: str = Field("ok", alias="io-status")
+    inserted: _Medium | None = None
+
+
+class _Memory(_Read):
+    base: int = Field(alias="base-memory", ge=0)
+    plugged: int = Field(0, alias="plugged-memory", ge=0)
+
+
+class _Balloon(_Read):
+    actual: int = Field(ge=0)
+
+
+class _Written(_Read):
+    wr_bytes: int = Field(0, ge=0)
+
+
+class _Counts(_Read):
+    device: str = ""
+    qdev: str = ""
+    stats: _Written = _Written()
+
+
+M = TypeVar("M")
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """A guest's disk. name: as the monitor calls it. file: what it lives in. io_status: `ok`, or what is wrong.
+
+    size_bytes: its virtual size. written_bytes: what the guest has written to it since its process began. Each None
+    where this QEMU does not say.
+    """
+
+    name: str
+    file: str
+    io_status: str
+    size_bytes: int | None = None
+    written_bytes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Guest:
+    """What a monitor says of its guest.
+
+    name: empty where the guest was given none. state: query-status, in QEMU's word. promised_bytes: memory that the
+    guest may use, plugged-in memory included; None where this QEMU does not say. granted_bytes: what its balloon leaves
+    it of that; None without a balloon. failing: the disks in trouble. disks: those that it can write to. vcpus: None
+    where this QEMU does not say.
+    """
+
+    name: str
+    state: str
+    failing: tuple[Drive, ...] = ()
+    promised_bytes: int | None = None
+    granted_bytes: int | None = None
+    disks: tuple[Drive, ...] = ()
+    vcpus: int | None = None
+
+
+Replies = Mapping[str, Any]
+"""Question -> the monitor's whole reply to it: `{"return": ...}` or `{"error": ...}`."""
+
+
+async def ask(path: str, timeout_s: float) -> Guest:
+    """Ask the monitor at a unix socket about its guest.
+
+    Raises OSError where nobody can be connected to, MonitorBusy where nothing is said in time, NotMonitor where what is
+    said makes no sense.
+    """
+    try:
+        async with asyncio.timeout(timeout_s):
+            reader, writer = await asyncio.open_unix_connection(path, limit=LINE_LIMIT_BYTES)
+            try:
+                return understand(await _converse(reader, writer))
+            finally:
+                writer.transport.abort()
+    except TimeoutError:
+        raise MonitorBusy("its monitor says nothing: another program holds it, or the guest's process hangs") from None
+    except (ValueError, RecursionError):
+        raise NotMonitor("what answers there does not speak the QEMU machine protocol") from None
+
+
+def read_printed(text: bytes) -> Guest:
+    """What root's side printed of a monitor (privileged/guest_monitor.py). Raises NotMonitor."""
+    try:
+        replies = json.loads(text)
+    except (ValueError, RecursionError):
+        raise NotMonitor("what root's side says of it is no JSON; install the same version of both") from None
+    return understand(replies if isinstance(replies, dict) else {})
+
+
+def understand(replies: Replies) -> Guest:
+    """What the replies to all questions say of the guest. Raises NotMonitor where they make no sense."""
+    try:
+        name = _Name.model_validate(_returned(replies, "query-name"))
+        status = _Status.model_validate(_returned(replies, "query-status"))
+        drives = _DRIVES.validate_python(_returned(replies, "query-block"))
+    except ValidationError:
+        raise NotMonitor("what its monitor says of the guest makes no sense") from None
+    memory = _maybe(_MEMORY, replies.get("query-memory-size-summary"))
+    balloon = _maybe(_BALLOON, replies.get("query-balloon"))
+    vcpus = _maybe(_VCPUS, replies.get("query-cpus-fast"))
+    counted = _maybe(_COUNTS, replies.get("query-blockstats")) or []
+    written = {name: each.stats.wr_bytes for each in counted for name in (each.qdev, each.device) if name}
+    return Guest(
+        name.name,
+        status.status,
+        tuple(_drive(each, written) for each in drives if each.io_status != "ok"),
+        memory.base + memory.plugged if memory else None,
+        balloon.actual if balloon else None,
+        tuple(_drive(each, written) for each in drives if each.inserted and not each.inserted.ro),
+        len(vcpus) if vcpus is not None else None,
+    )
+
+
+_DRIVES = TypeAdapter(list[_Drive])
+_COUNTS = TypeAdapter(list[_Counts])
+_VCPUS = TypeAdapter(list[_Read])
+_MEMORY, _BALLOON = TypeAdapter(_Memory), TypeAdapter(_Balloon)
+
+
+def _returned(replies: Replies, question: str) -> Any:  # noqa: ANN401  what JSON holds
+    reply = replies.get(question)
+    if not isinstance(reply, Mapping) or "return" not in reply:
+        error = reply.get("error") if isinstance(reply, Mapping) else None
+        described = error.get("desc") if isinstance(error, Mapping) else "it gave no reply"
+        raise NotMonitor(f"its monitor refuses {question}: {clip(str(described))}")
+    return reply["return"]
+
+
+def _maybe(model: TypeAdapter[M], reply: Any) -> M | None:  # noqa: ANN401  what JSON holds
+    """What a question that this QEMU may not know was answered with; None where it was not."""
+    try:
+        return model.validate_python(reply["return"])
+    except (KeyError, TypeError, ValidationError):
+        return None
+
+
+def _drive(drive: _Drive, written: Mapping[str, int]) -> Drive:
+    # A disk that was made with -blockdev has no device name, only the path of its controller in the machine.
+    name = drive.device or drive.qdev.removeprefix("/machine/") or "a disk"
+    medium = drive.inserted
+    return Drive(
+        name,
+        _file(medium.file) if medium else "",
+        drive.io_status,
+        medium.image.size if medium and medium.image else None,
+        written.get(drive.qdev, written.get(drive.device)),
+    )
+
+
+def _file(told: str) -> str:
+    """The file or device beneath. Where QEMU cannot say it as a path it writes its options as `json:{...}`."""
+    if not told.startswith("json:"):
+        return told
+    try:
+        options = json.loads(told.removeprefix("json:"))
+        while isinstance(options, dict) and "filename" not in options:
+            options = options.get("file")
+    except (ValueError, RecursionError):
+        return told
+    return str(options["filename"]) if isinstance(options, dict) else told
+
+
+async def _converse(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> Replies:
+    """Greet, and ask one question after the other. Events come between; they bear no id."""
+    if "QMP" not in await _message(reader):
+        raise NotMonitor("what answers there does not greet as a QMP monitor")
+    replies = {}
+    for number, question in enumerate(QUESTIONS):
+        writer.write(json.dumps({"execute": question, "id": number}).encode() + b"\n")
+        replies[question] = await _reply(reader, number)
+    return replies
+
+
+async def _reply(reader: asyncio.StreamReader, number: int) -> dict[str, Any]:
+    for _ in range(MESSAGES_LIMIT):
+        message = await _message(reader)
+        if message.get("id") == number:
+            return message
+    raise NotMonitor("its monitor sends events without end and no reply")
+
+
+async def _message(reader: asyncio.StreamReader) -> dict[str, Any]:
+    line = await reader.readline()
+    if not line.endswith(b"\n"):
+        raise ConnectionResetError("its monitor closed the connection")
+    message = json.loads(line)
+    if not isinstance(message, dict):
+        raise ValueError("not an object")  # noqa: TRY004  told as what is no monitor, like all else that is not JSON
+    return message

@@ -1,0 +1,1 @@
+"""Probes of the host itself: file systems, memory, clock, devices, units."""

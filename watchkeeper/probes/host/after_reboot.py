@@ -1,0 +1,178 @@
+"""After a restart of the host: what was there before it and has not come back.
+
+While the host runs, this notes what is there (presence.py) and since when. A new boot id means that it was restarted:
+what had been there for a while until shortly before is expected back, once the host has had time to start it. One
+condition for all of it, so that a restart is told once.
+"""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Annotated, Literal, NamedTuple, Self
+
+from pydantic import AfterValidator, AwareDatetime, Field, model_validator
+
+from watchkeeper.config.types import Duration
+from watchkeeper.errors import ProbeError
+from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
+from watchkeeper.model.units import format_duration
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.guests.guests import whole_path
+from watchkeeper.probes.host.presence import Presence, Sources
+from watchkeeper.probes.support.sanitize import clip
+from watchkeeper.probes.support.state import ProbeState, StateModel
+from watchkeeper.probes.support.tools import RootsideSettings
+
+KEY = SeriesKey("host", "all back after its restart")
+
+WRITTEN_EVERY_S = 1800.0
+"""How exact it must be known until when things were there: well within what counts as shortly before a restart."""
+
+THINGS_LIMIT = 2000
+"""Guests, units and ports together; a home server has a few dozen."""
+
+NAMED_LIMIT = 5
+"""Names in the reason; the rest are in the facts."""
+
+
+class AfterRebootSettings(RootsideSettings):
+    """After a restart of the host: which guests, units and services have not come back."""
+
+    kind: Literal["returned"] = "returned"
+    every: Duration = Field(300.0, description="time from one look at what is there to the next")
+    timeout: Duration = Field(20.0, description="time after which a look is given up")
+    starting: Duration = Field(900.0, description="time after the host's start in which things may still be starting")
+    settled: Duration = Field(1800.0, description="what was there for less than this is not expected back")
+    shortly: Duration = Field(3600.0, description="what was gone already for longer before the restart is not, either")
+    sockets: tuple[Annotated[str, AfterValidator(whole_path)], ...] = Field(
+        (), description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
+    )
+    units: bool = Field(True, description="note the running services of systemd")
+    ports: bool = Field(True, description="note the TCP ports that somebody listens on")
+    told_for: Duration = Field(
+        604_800.0,
+        description="time after the restart in which what is missing is still told; then it counts as wanted so",
+    )
+    leave_out: tuple[str, ...] = Field(
+        (), description='what need not come back; globs such as "unit apt-*", "guest tide-log" or "port 8080"'
+    )
+
+    @model_validator(mode="after")
+    def _looks_at_something(self) -> Self:
+        if not (self.sockets or self.units or self.ports):
+            raise ValueError("nothing is left to look at; name sockets, or leave units or ports on")
+        return self
+
+
+class SeenInterval(NamedTuple):
+    """From when to when something was seen. On the wall clock, because it is read after a restart."""
+
+    first_at: AwareDatetime
+    last_at: AwareDatetime
+
+
+class _Page(StateModel):
+    """boot: the id of the boot that this is about. seen: what was there in it. expected: from the boot before.
+
+    restarted_at: when this boot was first seen; None where there is no boot before it that is known.
+    """
+
+    boot: str = ""
+    seen: Mapping[str, SeenInterval] = Field(default_factory=dict)
+    expected: tuple[str, ...] = ()
+    restarted_at: AwareDatetime | None = None
+
+
+class AfterRebootProbe(BaseProbe):
+    """Notes what is there, and after a restart compares."""
+
+    def __init__(self, settings: AfterRebootSettings, bench: ProbeContext, sources: Sources | None = None) -> None:
+        self._settings, self._clock = settings, bench.clock
+        self._sources = sources or Sources(bench, settings.timeout, settings.helper)
+        self._notebook = ProbeState(bench.notes, settings.label, _Page())
+        self._things: frozenset[str] = frozenset()
+        self._boot, self._written_s = "", 0.0
+
+    async def observe(self) -> Sequence[Observation]:
+        """Look, compare, and note. Raises ProbeError where nothing at all can be looked at."""
+        settings, now = self._settings, self._clock.now()
+        there = await self._sources.look(settings.sockets, units=settings.units, ports=settings.ports)
+        if not there.looked:
+            raise ProbeError(f"nothing could be looked at: {'; '.join(why for _, why in there.troubles)}")
+        page = self._turn(await self._notebook.read(), there.boot, now)
+        page = page.model_copy(update={"seen": self._note(page.seen, there, now)})
+        await self._keep(page, there)
+        return [self._condition(page, there)]
+
+    async def _keep(self, page: _Page, there: Presence) -> None:
+        """Write where something came or went, and else seldom: how long it stays is not worth a write each time."""
+        now_s = self._clock.monotonic_s()
+        changed = there.things != self._things or there.boot != self._boot
+        if changed or now_s - self._written_s >= WRITTEN_EVERY_S:
+            self._things, self._boot, self._written_s = there.things, there.boot, now_s
+            await self._notebook.write(page)
+        else:
+            self._notebook.hold(page)
+
+    def _turn(self, page: _Page, boot: str, now: datetime) -> _Page:
+        """At a new boot, turn the page: what was there becomes what is expected."""
+        if page.boot == boot:
+            return page
+        expected = expected_back(page.seen, self._settings.settled, self._settings.shortly)
+        return _Page(boot=boot, expected=expected, restarted_at=now if page.boot else None)
+
+    def _note(self, seen: Mapping[str, SeenInterval], there: Presence, now: datetime) -> dict[str, SeenInterval]:
+        """What was seen, with this look added. What is gone for too long to be expected back is let go.
+
+        The clock may have been set back since: no stay ends before it began.
+        """
+        shortly = timedelta(seconds=self._settings.shortly)
+        stays = {thing: stay for thing, stay in seen.items() if now - stay.last_at <= shortly or not there.tells(thing)}
+        for thing in there.things:
+            first_at = min(stays[thing].first_at, now) if thing in stays else now
+            stays[thing] = SeenInterval(first_at, now)
+        newest = sorted(stays.items(), key=lambda item: item[1].last_at, reverse=True)
+        return dict(newest[:THINGS_LIMIT])
+
+    def _condition(self, page: _Page, there: Presence) -> Condition:
+        facts: Facts = tuple((f"could not be looked at: {what}", why) for what, why in there.troubles)
+        if page.restarted_at is None:
+            return Condition(KEY, sound=True, facts=(("known from before the last restart", "nothing yet"), *facts))
+        absent = [thing for thing in page.expected if there.tells(thing) and thing not in there.things]
+        absent = [thing for thing in absent if not self._left_out(thing)]
+        facts = (("expected back", str(len(page.expected))), *facts)
+        if there.up_s >= self._settings.told_for:
+            return Condition(KEY, sound=True, facts=facts)
+        if there.up_s < self._settings.starting:
+            left = format_duration(round(self._settings.starting - there.up_s))
+            return Condition(KEY, sound=True, facts=(("still starting", f"judged in {left}"), *facts))
+        facts += tuple(("not back", thing) for thing in absent[:50])
+        return Condition(KEY, not absent, _why(absent), facts=facts)
+
+    def _left_out(self, thing: str) -> bool:
+        return self._sources.matches(thing, self._settings.leave_out)
+
+
+def expected_back(seen: Mapping[str, SeenInterval], settled_s: float, shortly_s: float) -> tuple[str, ...]:
+    """What was there for a while, until shortly before the last look of its boot.
+
+    Until shortly before, and not until the last look: a host that shuts down stops one thing after the other.
+    """
+    if not seen:
+        return ()
+    ended_at = max(stay.last_at for stay in seen.values())
+    settled, shortly = timedelta(seconds=settled_s), timedelta(seconds=shortly_s)
+    return tuple(
+        sorted(
+            thing
+            for thing, stay in seen.items()
+            if stay.last_at - stay.first_at >= settled and ended_at - stay.last_at <= shortly
+        )
+    )
+
+
+def _why(absent: Sequence[str]) -> str:
+    if not absent:
+        return ""
+    more = f" and {len(absent) - NAMED_LIMIT} more" if len(absent) > NAMED_LIMIT else ""
+    have = "has" if len(absent) == 1 else "have"
+    return f"{clip(', '.join(absent[:NAMED_LIMIT]), 150)}{more} {have} not come back"

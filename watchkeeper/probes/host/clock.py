@@ -1,0 +1,123 @@
+"""Time synchronisation: how far the clock may be wrong, as the kernel itself keeps account of it.
+
+Asked with adjtimex(2), changing nothing, so it needs no tool, and it is the same whichever program keeps the time. That
+program sets the largest error at each update; between updates the kernel lets it grow by 500 ppm. The call needs no
+privilege, but a service that may not set clocks may not make it: then root's side asks.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field, TypeAdapter
+
+from watchkeeper.config.types import Duration
+from watchkeeper.errors import PrivilegeMissing, ProbeError
+from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
+from watchkeeper.model.units import format_duration
+from watchkeeper.privileged import timex
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.support.tools import RootsideSettings, ask_root, text_of
+
+LARGEST_ERROR_US = 16_000_000
+"""NTP_PHASE_LIMIT of the kernel (include/linux/timex.h): where the largest error ends its growth, and where it stands
+when nobody has set the clock yet. systemd too calls a clock synchronised while it is below (from memory)."""
+
+STATUS_NANOSECONDS = 0x2000
+"""STA_NANO: `offset` is in ns."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockState:
+    """What the kernel says of its clock, in seconds. largest_error_s: what it may be wrong by; None where never set."""
+
+    largest_error_s: float | None
+    estimated_error_s: float
+    offset_s: float
+
+
+_TOLD = TypeAdapter(dict[str, int])
+
+
+class ClockSettings(RootsideSettings):
+    """The host's clock: whether it is kept in time."""
+
+    kind: Literal["clock"] = "clock"
+    every: Duration = Field(300.0, description="time from one sample to the next")
+    error_limit: Duration = Field(
+        4.0, description="a clock that may be wrong by more is unsound; without updates it grows 1.8 s an hour"
+    )
+    starting: Duration = Field(900.0, description="time after the host's start in which the clock may still be unset")
+
+
+def read_clock() -> ClockState:
+    """Ask the kernel. Raises PrivilegeMissing where the call is not allowed here."""
+    try:
+        return understood(timex.read())
+    except OSError as error:
+        raise PrivilegeMissing(f"adjtimex is not allowed here: {error.strerror}") from error
+
+
+def understood(told: Mapping[str, int]) -> ClockState:
+    """What the kernel's figures mean."""
+    offset_unit_s = 1e-9 if told["status"] & STATUS_NANOSECONDS else 1e-6
+    known = told["maxerror"] < LARGEST_ERROR_US
+    return ClockState(told["maxerror"] / 1e6 if known else None, told["esterror"] / 1e6, told["offset"] * offset_unit_s)
+
+
+class ClockProbe(BaseProbe):
+    """Watches how well the clock is kept."""
+
+    def __init__(
+        self,
+        settings: ClockSettings,
+        bench: ProbeContext,
+        read: Callable[[], ClockState] = read_clock,
+        uptime: Path = Path("/proc/uptime"),
+    ) -> None:
+        self._settings, self._bench, self._read, self._uptime = settings, bench, read, uptime
+
+    async def observe(self) -> Sequence[Observation]:
+        """Ask once; the call does not block. Raises PrivilegeMissing where neither this user nor root's side may."""
+        try:
+            state = self._read()
+        except PrivilegeMissing as error:
+            state = await self._by_root(error)
+        reason = self._why_not(state)
+        return [Condition(SeriesKey("clock", "synchronised"), not reason, reason, facts=_facts(state))]
+
+    async def _by_root(self, why: PrivilegeMissing) -> ClockState:
+        settings = self._settings
+        try:
+            (result,) = await ask_root(self._bench, "clock", settings.helper, settings.timeout)
+            return understood(_TOLD.validate_json(text_of(result.ran, "asking the kernel as root", settings.timeout)))
+        except PrivilegeMissing as error:
+            raise PrivilegeMissing(f"{why}; {error}") from error
+        except (ValueError, KeyError):
+            raise ProbeError(
+                "what root's side says of the clock makes no sense; install the same version of both"
+            ) from None
+
+    def _why_not(self, state: ClockState) -> str:
+        limit_s = self._settings.error_limit
+        if state.largest_error_s is None:
+            started_s = float(self._uptime.read_text(encoding="ascii").split()[0])
+            return (
+                "" if started_s < self._settings.starting else "nothing keeps it in time: no update for hours, or none"
+            )
+        if state.largest_error_s > limit_s:
+            return (
+                f"it may be wrong by {state.largest_error_s:.1f} s, limit {format_duration(limit_s)}: updates stay away"
+            )
+        return ""
+
+
+def _facts(state: ClockState) -> Facts:
+    if state.largest_error_s is None:
+        return (("largest error", "unknown: it was not set since the start, or not for many hours"),)
+    return (
+        ("largest error", f"{state.largest_error_s * 1000:.0f} ms"),
+        ("estimated error", f"{state.estimated_error_s * 1000:.3g} ms"),
+        ("being corrected by", f"{state.offset_s * 1000:.3g} ms"),
+    )

@@ -1,0 +1,234 @@
+"""A device that must be plugged in: is it there, is it there under another name, does it come and go.
+
+Serial adapters are known by their lasting name in /dev/serial/by-id, others by vendor and product in /sys/bus/usb. A
+look takes a moment and the next comes a minute later, so what happened between is told from what changes each time the
+device is plugged in: the number that USB gives it, and the age of the link that udev makes.
+"""
+
+import re
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+
+from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.errors import PrivilegeMissing
+from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
+from watchkeeper.model.units import format_duration
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.host import mounts
+from watchkeeper.probes.support.sanitize import clip, printable
+
+SERIAL = Path("dev/serial/by-id")
+USB = Path("sys/bus/usb/devices")
+DEVICES_LIMIT = 1024
+FILE_LIMIT_BYTES = 256
+
+_USB_ID = re.compile(r"[0-9a-f]{4}:[0-9a-f]{4}")
+_INTERFACE = re.compile(r"-if\d+(-port\d+)?$")
+
+
+def _serial_name(value: str) -> str:
+    name = value.removeprefix(f"/{SERIAL}/")
+    if not name or "/" in name or "\0" in name:
+        raise ValueError(f"{clip(value)!r} is not a name in /{SERIAL}; `ls /{SERIAL}` shows those that are there")
+    return name
+
+
+def _usb_id(value: object) -> object:
+    text = value.lower() if isinstance(value, str) else value
+    if not isinstance(text, str) or not _USB_ID.fullmatch(text):
+        raise ValueError(f'{value!r} is not a vendor and product; write four hex digits each, such as "1a2b:3c4d"')
+    return text
+
+
+class DeviceSettings(ProbeSettings):
+    """A device that must be plugged in, such as a USB radio or a serial adapter."""
+
+    kind: Literal["device"] = "device"
+    name: str = Field(min_length=1, max_length=100, description="the device, in the keeper's words, such as hide-radio")
+    every: Duration = Field(60.0, description="time from one look to the next")
+    timeout: Duration = Field(5.0, description="time after which a look is given up")
+    serial: Annotated[str, AfterValidator(_serial_name)] | None = Field(
+        None, description="its lasting name in /dev/serial/by-id"
+    )
+    usb: Annotated[str, BeforeValidator(_usb_id)] | None = Field(
+        None, description='its vendor and product, such as "1a2b:3c4d"'
+    )
+    usb_serial: str | None = Field(None, description="its serial number, where several of that product are plugged in")
+    flapping_times: int = Field(3, ge=1, le=100, description="how many times it may come anew before it is unsound")
+    flapping_within: Duration = Field(3600.0, description="within this time")
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Self:
+        if (self.serial is None) == (self.usb is None):
+            raise ValueError("name the device by one of serial or usb")
+        if self.usb_serial is not None and self.usb is None:
+            raise ValueError("usb_serial goes with usb")
+        return self
+
+
+@dataclass(frozen=True, slots=True)
+class UsbDevice:
+    """One USB device. id: vendor and product. number: new each time it is plugged in. path: its name in sysfs."""
+
+    id: str
+    serial: str
+    number: str
+    product: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSeen:
+    """What one look found. present: what tells this time of being plugged in from another; empty where it is not there.
+
+    instead: what is there in its place. where: its device node, or its port.
+    """
+
+    present: str = ""
+    where: str = ""
+    product: str = ""
+    instead: str = ""
+
+
+class DeviceProbe(BaseProbe):
+    """Watches one device."""
+
+    def __init__(self, settings: DeviceSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
+        self._settings, self._clock, self._workers, self._root = settings, bench.clock, bench.workers, root
+        self._last: DeviceSeen | None = None
+        self._came_s: deque[float] = deque(maxlen=1000)
+
+    async def observe(self) -> Sequence[Observation]:
+        """Look once."""
+        settings = self._settings
+        look = partial(_look, self._root, settings)
+        sight = await self._workers.call(f"device {settings.name}", look, settings.timeout)
+        came = self._count(sight)
+        facts: Facts = (("named by", settings.serial or f"{settings.usb} {settings.usb_serial or ''}".strip()),)
+        facts += tuple((word, text) for word, text in (("product", sight.product), ("at", sight.where)) if text)
+        facts += (("came anew", f"{came}x within {format_duration(settings.flapping_within)}"),) if came else ()
+        plugged, steady = self._why_gone(sight), self._why_flapping(came)
+        subject = f"device {settings.name}"
+        return [
+            Condition(SeriesKey(subject, "plugged in"), not plugged, plugged, grave=bool(plugged), facts=facts),
+            Condition(SeriesKey(subject, "steady"), not steady, steady, facts=facts),
+        ]
+
+    def _count(self, sight: DeviceSeen) -> int:
+        """How many times it has come anew within the time that counts; the first sight of it is not one."""
+        now_s = self._clock.monotonic_s()
+        if sight.present and self._last is not None and sight.present != self._last.present:
+            self._came_s.append(now_s)
+        if sight.present or self._last is None:
+            self._last = sight
+        while self._came_s and now_s - self._came_s[0] >= self._settings.flapping_within:
+            self._came_s.popleft()
+        return len(self._came_s)
+
+    def _why_gone(self, sight: DeviceSeen) -> str:
+        if sight.present:
+            return ""
+        return f"it is not there under its name; {sight.instead}" if sight.instead else "it is gone"
+
+    def _why_flapping(self, came: int) -> str:
+        if came < self._settings.flapping_times:
+            return ""
+        within = format_duration(self._settings.flapping_within)
+        return f"it went away and came back {came} times within {within}: see its cable, its power and its port"
+
+
+def _look(root: Path, settings: DeviceSettings) -> DeviceSeen:
+    if settings.serial is not None:
+        return _look_for_serial(root, settings.serial)
+    return _look_for_usb(read_usb(root / USB), str(settings.usb), settings.usb_serial)
+
+
+def _look_for_serial(root: Path, name: str) -> DeviceSeen:
+    link = root / SERIAL / name
+    try:
+        made_ns = link.lstat().st_ctime_ns  # udev makes the link anew each time the device comes.
+        if link.exists():
+            target = link.resolve().name
+            return DeviceSeen(f"{target} {made_ns}", printable(f"/dev/{target}"))
+    except OSError:
+        pass
+    if not (root / SERIAL).is_dir():
+        _check_sight(root)
+    return DeviceSeen(instead=_other_name(root, name))
+
+
+def _check_sight(root: Path) -> None:
+    """With no serial adapter at all, is it this process that cannot see any? A /dev of its own is no devtmpfs."""
+    try:
+        with (root / "proc/self/mountinfo").open("rb") as file:
+            found = mounts.parse(file.read().decode("utf-8", "surrogateescape"))
+    except OSError:
+        return
+    if any(mount.point == "/dev" and mount.type == "tmpfs" for mount in found):
+        raise PrivilegeMissing(
+            "this process sees a /dev of its own, without serial adapters; set PrivateDevices=no in its unit, "
+            "or name the device by usb"
+        )
+
+
+def _other_name(root: Path, name: str) -> str:
+    """The same product under another serial number or interface: most likely the same device, or its replacement."""
+    try:
+        others = sorted(path.name for path in (root / SERIAL).iterdir())[:DEVICES_LIMIT]
+    except OSError:
+        return ""
+    alike = [other for other in others if other != name and _product_of(other) == _product_of(name)]
+    return f"{clip(alike[0])} is there: name that one where the device is used" if alike else ""
+
+
+def _product_of(name: str) -> str:
+    """A lasting name without its interface and its serial number: `usb-Maker_Product_SERIAL-if00-port0`."""
+    return _INTERFACE.sub("", name).rpartition("_")[0]
+
+
+def _look_for_usb(found: Sequence[UsbDevice], wanted: str, serial: str | None) -> DeviceSeen:
+    same = [device for device in found if device.id == wanted]
+    exact = [device for device in same if serial is None or device.serial == serial]
+    if exact:
+        device = exact[0]
+        present = " ".join(sorted(each.number for each in exact))
+        return DeviceSeen(present, f"port {device.path}", device.product)
+    if same:
+        other = same[0].serial or "none"
+        return DeviceSeen(
+            instead=f"one of its kind with the serial number {other} is plugged in at port {same[0].path}"
+        )
+    vendor = wanted.partition(":")[0]
+    kin = [device for device in found if device.id.startswith(f"{vendor}:")]
+    if kin and kin[0].product:
+        return DeviceSeen(instead=f"of the same vendor there is {kin[0].id} ({kin[0].product}) at port {kin[0].path}")
+    return DeviceSeen()
+
+
+def read_usb(folder: Path) -> list[UsbDevice]:
+    """The USB devices that the kernel knows, by their ports; none where there is no USB at all."""
+    found = []
+    for device in sorted(folder.glob("*"))[:DEVICES_LIMIT]:
+        vendor, product = _text(device / "idVendor"), _text(device / "idProduct")
+        if vendor and product:  # Interfaces stand beside the devices and have neither.
+            number = f"{_text(device / 'busnum')}-{_text(device / 'devnum')}"
+            described = clip(_text(device / "product"))
+            found.append(
+                UsbDevice(f"{vendor}:{product}", clip(_text(device / "serial")), number, described, device.name)
+            )
+    return found
+
+
+def _text(path: Path) -> str:
+    """A short file's text; empty where it cannot be read: the device may go while it is looked at."""
+    try:
+        with path.open("rb") as file:
+            return file.read(FILE_LIMIT_BYTES).decode("utf-8", "replace").strip()
+    except OSError:
+        return ""

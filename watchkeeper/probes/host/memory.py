@@ -1,0 +1,212 @@
+"""Memory: how much is in use, swap, the time that tasks stall for want of it, and kills by the kernel.
+
+Read from /proc itself, and not through psutil: one read of meminfo gives memory and swap, and psutil knows neither the
+pressure files nor the cache of ZFS. The formats: proc(5), and the kernel's Documentation/accounting/psi.rst.
+"""
+
+import errno
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field
+
+from watchkeeper.config.rules import FullSettings, RulesSettings
+from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.errors import ProbeError
+from watchkeeper.model.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.units import format_duration, format_size
+from watchkeeper.os_errors import remedy
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+
+SUBJECT = "memory"
+
+ABSENT = frozenset({errno.ENOENT, errno.ENOTDIR, errno.EOPNOTSUPP})
+"""What reading a kernel file says where the kernel was built or started without that thing (psi=0: EOPNOTSUPP)."""
+
+WINDOW_MIN_S = 0.5
+"""A shorter window says nothing: one page read from disk would fill it. The kernel's own triggers begin at 0.5 s."""
+
+
+class MemorySettings(ProbeSettings):
+    """Memory, swap, memory pressure, and kills by the kernel for want of memory.
+
+    Of memory no early caution is given unless one is set: what uses it gives it back by itself, so that a rise of hours
+    is a part of the day far more often than the begin of a fill.
+    """
+
+    usual_rules = RulesSettings(full=FullSettings(caution=None))
+
+    kind: Literal["memory"] = "memory"
+    every: Duration = Field(30.0, description="time from one sample to the next")
+    pressure_limit: float = Field(
+        0.1, gt=0, le=1, description="share of time (0 to 1) in which some task waited for memory; more is unsound"
+    )
+    full_pressure_limit: float = Field(
+        0.05, gt=0, le=1, description="share of time (0 to 1) in which every task waited for memory; more is unsound"
+    )
+    kills_remembered: Duration = Field(3600.0, description="how long a kill by the kernel counts as unsound")
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """Memory and swap in bytes. cache_bytes: the part of available_bytes that the kernel does not count as such."""
+
+    total_bytes: int
+    available_bytes: int
+    swap_total_bytes: int
+    swap_free_bytes: int
+    cache_bytes: int
+
+
+def read_table(text: str) -> dict[str, int]:
+    """Names and whole numbers from lines such as `MemTotal:  123 kB`, `oom_kill 4` or `size  4  112730704`.
+
+    The number is the last one of the line. Lines without one (headings) are passed over.
+    """
+    table = {}
+    for line in text.split("\n"):
+        words = line.removesuffix(" kB").split()
+        if len(words) >= 2 and words[-1].isdecimal():
+            table[words[0].removesuffix(":")] = int(words[-1])
+    return table
+
+
+def measure(meminfo: Mapping[str, int], arcstats: Mapping[str, int]) -> Memory:
+    """Memory as new programs meet it.
+
+    The cache of ZFS (the ARC) gives way like the page cache, but is not in MemAvailable (openzfs/zfs#10255): what it
+    holds beyond the least it keeps (c_min) is added. That is an upper bound, for it gives way more slowly.
+    """
+    total = meminfo["MemTotal"]
+    cache = max(0, arcstats.get("size", 0) - arcstats.get("c_min", 0))
+    return Memory(
+        total_bytes=total * 1024,
+        available_bytes=min(meminfo["MemAvailable"] * 1024 + cache, total * 1024),
+        swap_total_bytes=meminfo.get("SwapTotal", 0) * 1024,
+        swap_free_bytes=meminfo.get("SwapFree", 0) * 1024,
+        cache_bytes=cache,
+    )
+
+
+def stalled_us(text: str) -> dict[str, int]:
+    """Microseconds that tasks have stalled since the start, by `some` and `full`, from a pressure file."""
+    totals = {}
+    for line in text.split("\n"):
+        kind, _, rest = line.partition(" ")
+        _, found, total = rest.rpartition("total=")
+        if found and total.isdecimal():
+            totals[kind] = int(total)
+    return totals
+
+
+@dataclass(frozen=True, slots=True)
+class _Stalls:
+    """The pressure files' totals at one moment: {"memory, some": microseconds}."""
+
+    at_s: float
+    totals_us: Mapping[str, int]
+
+    def shares_since(self, before: "_Stalls") -> dict[str, float]:
+        """Share of the time between two moments, for every total that both hold and that did not go back."""
+        window_us = (self.at_s - before.at_s) * 1e6
+        grown = {name: total - before.totals_us.get(name, total + 1) for name, total in self.totals_us.items()}
+        return {name: min(us / window_us, 1.0) for name, us in grown.items() if us >= 0}
+
+
+class MemoryProbe(BaseProbe):
+    """Watches the memory of the whole machine."""
+
+    def __init__(self, settings: MemorySettings, bench: ProbeContext, root: Path = Path("/")) -> None:
+        self._settings = settings
+        self._clock = bench.clock
+        self._proc = root / "proc"
+        self._stalls: _Stalls | None = None
+        self._kills: int | None = None
+        self._killed: list[tuple[float, int]] = []
+
+    async def observe(self) -> Sequence[Observation]:
+        """Look at memory, swap, pressure and kills. Raises ProbeError where there is no meminfo to read."""
+        return [*self._levels(), *self._pressure(), *self._kernel_kills()]
+
+    def _read(self, name: str) -> str | None:
+        """A file of the kernel's; None where this kernel does not have it."""
+        try:
+            with (self._proc / name).open("rb") as file:
+                return file.read().decode("ascii", "replace")
+        except OSError as error:
+            if error.errno in ABSENT:
+                return None
+            to_do = remedy(error, "let this user read it")
+            raise ProbeError(f"{self._proc / name} cannot be read: {error.strerror}; {to_do}") from error
+
+    def _levels(self) -> list[Observation]:
+        try:
+            memory = measure(
+                read_table(self._read("meminfo") or ""), read_table(self._read("spl/kstat/zfs/arcstats") or "")
+            )
+        except KeyError as missing:
+            where = self._proc / "meminfo"
+            raise ProbeError(
+                f"{where} holds no {missing.args[0]}; a service needs ProcSubset=all to see it"
+            ) from missing
+        levels: list[Observation] = []
+        if memory.total_bytes:
+            used = memory.total_bytes - memory.available_bytes
+            levels.append(Level(SeriesKey(SUBJECT, "in use"), used, memory.total_bytes, Unit.BYTES, _facts(memory)))
+        if memory.swap_total_bytes:
+            used = memory.swap_total_bytes - memory.swap_free_bytes
+            levels.append(Level(SeriesKey(SUBJECT, "swap"), used, memory.swap_total_bytes, Unit.BYTES))
+        return levels
+
+    def _pressure(self) -> list[Observation]:
+        """Time stalled since the last sample; nothing at the first one, where there is no window yet."""
+        totals = {
+            f"{resource}, {kind}": total
+            for resource in ("memory", "io", "cpu")
+            for kind, total in stalled_us(self._read(f"pressure/{resource}") or "").items()
+        }
+        before, now = self._stalls, _Stalls(self._clock.monotonic_s(), totals)
+        if before is not None and now.at_s - before.at_s < WINDOW_MIN_S:
+            return []
+        self._stalls = now
+        shares = now.shares_since(before) if before else {}
+        if "memory, some" not in shares:
+            return []
+        reason = self._stalling(shares)
+        facts = tuple((f"tasks waiting for {name}", f"{share:.1%}") for name, share in shares.items())
+        return [Condition(SeriesKey(SUBJECT, "pressure"), not reason, reason, facts=facts)]
+
+    def _stalling(self, shares: Mapping[str, float]) -> str:
+        full, some = shares.get("memory, full", 0.0), shares["memory, some"]
+        if full > self._settings.full_pressure_limit:
+            return (
+                f"every task waited for memory {full:.0%} of the time, limit {self._settings.full_pressure_limit:.0%}"
+            )
+        if some > self._settings.pressure_limit:
+            return f"tasks waited for memory {some:.0%} of the time, limit {self._settings.pressure_limit:.0%}"
+        return ""
+
+    def _kernel_kills(self) -> list[Observation]:
+        """Unsound for a while after the kernel killed something. Its count begins anew at every start."""
+        count = read_table(self._read("vmstat") or "").get("oom_kill")
+        if count is None:
+            return []
+        now_s, keep_s = self._clock.monotonic_s(), self._settings.kills_remembered
+        if self._kills is not None and count > self._kills:
+            self._killed.append((now_s, count - self._kills))
+        self._kills = count
+        self._killed = [(at_s, n) for at_s, n in self._killed if now_s - at_s < keep_s]
+        recent = sum(n for _, n in self._killed)
+        tasks = "1 process" if recent == 1 else f"{recent} processes"
+        reason = f"the kernel killed {tasks} for want of memory within {format_duration(keep_s)}" if recent else ""
+        facts = (("kills since the machine started", str(count)),)
+        return [Condition(SeriesKey(SUBJECT, "kernel kills"), not recent, reason, facts=facts)]
+
+
+def _facts(memory: Memory) -> Facts:
+    facts: Facts = (("available", format_size(memory.available_bytes)),)
+    if memory.cache_bytes:
+        facts += (("of that, file-system cache that the kernel does not count", format_size(memory.cache_bytes)),)
+    return facts

@@ -1,0 +1,156 @@
+"""The watch on the watch: the daemon's own event loop, its open files, and its database.
+
+Whether the daemon runs at all cannot be seen from in here: that is for the service manager's watchdog.
+"""
+
+import asyncio
+import resource
+from collections.abc import Sequence
+from datetime import timedelta
+from functools import partial
+from pathlib import Path
+from typing import Literal
+
+import psutil
+from pydantic import Field
+
+from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.errors import StoreError
+from watchkeeper.model.observation import Condition, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.records import Quarantined
+from watchkeeper.model.units import format_size
+from watchkeeper.probes.base import OwnDatabase, ProbeContext
+
+SUBJECT = "watchkeeper"
+
+STORED_ROWS = SeriesKey(SUBJECT, "stored rows")
+
+TOLD_FOR = timedelta(days=7)
+"""A damaged row is reported for so long. A failing disk brings the next one meanwhile; a single fault is over then."""
+
+SOURCES_FIRST = {"outbox": 0, "alerts": 1}
+
+NAMED = 3
+"""Rows that the reason names; the others are in the table and in the journal."""
+
+BEAT_S = 1.0
+"""The event loop is asked this often whether it comes when it said. A hold-up of L seconds shows as L - BEAT_S or more;
+oftener would wake an idle machine for little."""
+
+
+class SelfCheckSettings(ProbeSettings):
+    """watchkeeper itself: whether its event loop is held up, its open files, its memory, its database."""
+
+    kind: Literal["itself"] = "itself"
+    every: Duration = Field(60.0, description="time from one sample to the next")
+    held_up_limit: Duration = Field(2.0, description="a hold-up of the event loop longer than this is unsound")
+
+
+class SelfCheckProbe:
+    """Watches the process that it runs in."""
+
+    def __init__(self, settings: SelfCheckSettings, bench: ProbeContext) -> None:
+        self._settings = settings
+        self._clock, self._workers, self._database = bench.clock, bench.workers, bench.database
+        self._process = psutil.Process()
+        self._beat: asyncio.TimerHandle | None = None
+        self._due_s = 0.0
+        self._worst_s = 0.0
+
+    async def observe(self) -> Sequence[Observation]:
+        """Report the longest hold-up since the last sample, and what the process holds."""
+        if self._beat is None:
+            self._schedule()
+        worst_s = max(self._worst_s, self._clock.monotonic_s() - self._due_s)
+        self._worst_s = 0.0
+        return [self._loop(max(worst_s, 0.0)), self._files(), *await self._stored()]
+
+    async def close(self) -> None:
+        """Stop asking the event loop."""
+        if self._beat is not None:
+            self._beat.cancel()
+            self._beat = None
+
+    def _schedule(self) -> None:
+        self._due_s = self._clock.monotonic_s() + BEAT_S
+        self._beat = asyncio.get_running_loop().call_later(BEAT_S, self._come)
+
+    def _come(self) -> None:
+        self._worst_s = max(self._worst_s, self._clock.monotonic_s() - self._due_s)
+        self._schedule()
+
+    def _loop(self, worst_s: float) -> Condition:
+        held_up = worst_s > self._settings.held_up_limit
+        reason = f"it was held up for {worst_s:.1f} s: the processor, the disk or a probe did not give way"
+        facts = (("longest hold-up", f"{worst_s * 1000:.0f} ms"),)
+        return Condition(SeriesKey(SUBJECT, "event loop"), not held_up, reason if held_up else "", facts=facts)
+
+    def _files(self) -> Level:
+        limit, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+        capacity = (
+            float(limit) if limit > 0 else 2.0**20
+        )  # No limit: the kernel's own default for one process (nr_open).
+        with self._process.oneshot():
+            facts = (
+                ("memory", format_size(self._process.memory_info().rss)),
+                ("threads", str(self._process.num_threads())),
+            )
+        used = float(self._process.num_fds() - 1)  # Counting opens the folder that is counted.
+        return Level(SeriesKey(SUBJECT, "open files"), used, capacity, Unit.COUNT, facts)
+
+    async def _stored(self) -> Sequence[Observation]:
+        own = self._database
+        if own is None:
+            return []
+        # Away from the event loop: the disk below it may hang.
+        found = await self._workers.call("database", partial(_look_at, own), self._settings.timeout)
+        return [*found, *await self._rows(own)]
+
+    async def _rows(self, own: OwnDatabase) -> Sequence[Observation]:
+        """Whether stored rows had to be moved away lately."""
+        if own.quarantined is None:
+            return []
+        now = self._clock.now()
+        try:
+            async with asyncio.timeout(self._settings.timeout):
+                return [stored_rows(await own.quarantined(now - TOLD_FOR, now))]
+        except (StoreError, TimeoutError) as error:
+            said = str(error) or f"no answer within {self._settings.timeout:.0f} s"
+            reason = f"whether stored rows are damaged cannot be told: {said}"
+            return [Condition(STORED_ROWS, sound=False, reason=reason)]
+
+
+def _look_at(own: OwnDatabase) -> Sequence[Observation]:
+    """The database's size against its bound, and whether a damaged one was set aside."""
+    wal = own.path.with_name(f"{own.path.name}-wal")
+    used = float(sum(each.stat().st_size for each in (own.path, wal) if each.exists()))
+    level = Level(SeriesKey(SUBJECT, "database size"), used, float(own.most_bytes), Unit.BYTES)
+    return [level, _whole(own.set_aside())]
+
+
+def stored_rows(found: Sequence[Quarantined]) -> Condition:
+    """Faulty for a week after the newest damaged row: it cannot be repaired, so nothing that is done would end it."""
+    if not found:
+        return Condition(STORED_ROWS, sound=True)
+    # Messages first, then alerts: nobody else says what is missing.
+    ordered = sorted(found, key=lambda each: SOURCES_FIRST.get(each.source, len(SOURCES_FIRST)))
+    named = "; ".join(each.about for each in ordered[:NAMED])
+    more = f"; and {len(found) - NAMED} more" if len(found) > NAMED else ""
+    ends = f"{found[0].found_at + TOLD_FOR:%Y-%m-%d}"
+    reason = (
+        f"{len(found)} stored row{'s were' if len(found) > 1 else ' was'} damaged and moved to the table quarantine: "
+        f"{named}{more}. Look at the disk, then acknowledge this; it ends by itself on {ends}"
+    )
+    return Condition(STORED_ROWS, sound=False, reason=reason, grave=True)
+
+
+def _whole(damaged: Sequence[Path]) -> Condition:
+    """Unsound as long as a damaged database stands beside the new one: the keeper has to look at the disk."""
+    key = SeriesKey(SUBJECT, "database file")
+    if not damaged:
+        return Condition(key, sound=True)
+    reason = (
+        f"it was damaged and set aside as {damaged[-1]}, and a new one begun with what could be read of it "
+        "(the journal counts it): look at its disk, then move that file away"
+    )
+    return Condition(key, sound=False, reason=reason, grave=True)

@@ -1,0 +1,147 @@
+"""Units of systemd: which have failed or keep being started anew, and whether those run that must.
+
+How systemd is asked is in probes/support/systemctl.py. A unit that failed stays a series of its own, so that its
+recovery is told too.
+"""
+
+from collections.abc import Mapping, Sequence
+from fnmatch import fnmatchcase
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.support import systemctl
+from watchkeeper.probes.support.sanitize import clip, printable
+from watchkeeper.probes.support.state import ProbeState, StateModel
+
+FAILED = ("--all", "--state=failed,auto-restart")
+"""--state takes sub-states too. auto-restart: a service whose process ended, and that waits to be started again."""
+
+REMEMBERED_LIMIT = 200
+"""Units that once failed and are still told of; of more, those that failed longest ago are let go."""
+
+RESULTS = {
+    "exit-code": "its process ended with status {status}",
+    "signal": "its process was ended by a signal",
+    "core-dump": "its process crashed",
+    "timeout": "it did not start or stop in time",
+    "watchdog": "it stopped answering its watchdog",
+    "oom-kill": "the kernel killed it for want of memory",
+    "start-limit-hit": "it was started too often within too short a time",
+    "resources": "systemd could not get what it needs to start it",
+    "protocol": "it did not tell systemd that it had started",
+}
+"""Result in systemd.service(5), $SERVICE_RESULT in systemd.exec(5)."""
+
+STILL_GOOD = frozenset({"active", "reloading", "refreshing", "activating", "deactivating", "maintenance"})
+"""ActiveState of a unit that is on, or on its way. One that is being stopped is told once it has stopped."""
+
+
+def _unit(value: str) -> str:
+    if not systemctl.UNIT.fullmatch(value):
+        raise ValueError(f"{clip(value)!r} is not a unit; write its whole name, such as tide-log.service")
+    return value
+
+
+class UnitsSettings(ProbeSettings):
+    """Units of systemd: which have failed, and whether those are active that must be."""
+
+    kind: Literal["units"] = "units"
+    every: Duration = Field(60.0, description="time from one sample to the next")
+    timeout: Duration = Field(10.0, description="time after which systemd counts as not answering")
+    active: tuple[Annotated[str, AfterValidator(_unit)], ...] = Field(
+        (), max_length=200, description="units that must be active, such as tide-log.service or nightly-backup.timer"
+    )
+    failed: bool = Field(True, description="watch all other units too, for failing")
+    leave_out: tuple[str, ...] = Field((), description="units whose failing does not matter; globs")
+
+
+class _Page(StateModel):
+    """failed: units that have failed once, the newest last."""
+
+    failed: tuple[str, ...] = ()
+
+
+class UnitsProbe(BaseProbe):
+    """Watches the units of the system's own service manager."""
+
+    def __init__(self, settings: UnitsSettings, bench: ProbeContext) -> None:
+        self._settings, self._bench = settings, bench
+        self._notebook = ProbeState(bench.notes, settings.label, _Page())
+
+    async def observe(self) -> Sequence[Observation]:
+        """Ask which have failed, and how those are that must be active or that had failed before."""
+        settings, now_failed = self._settings, list[str]()
+        before = (await self._notebook.read()).failed
+        if settings.failed:
+            listed = await systemctl.list_units(self._bench, FAILED, settings.timeout)
+            now_failed = [unit for unit in listed if not self._left_out(unit)]
+        kept = [unit for unit in before if not self._left_out(unit)]
+        asked = list(dict.fromkeys((*settings.active, *kept, *now_failed)))
+        known = await systemctl.show(self._bench, asked, settings.timeout)
+        transient = [unit for unit in now_failed if known[unit].get("Transient") == "yes"]
+        lasting = [unit for unit in (*kept, *now_failed) if unit not in transient and unit not in settings.active]
+        await self._remember(lasting)
+        seen: list[Observation] = [_named(unit, known[unit]) for unit in settings.active]
+        seen += [_other(unit, known[unit]) for unit in dict.fromkeys(lasting)]
+        return [*seen, _transient({unit: known[unit] for unit in transient})] if settings.failed else seen
+
+    def _left_out(self, unit: str) -> bool:
+        return any(fnmatchcase(unit, each) for each in self._settings.leave_out)
+
+    async def _remember(self, lasting: Sequence[str]) -> None:
+        newest_last = list(dict.fromkeys(reversed(lasting)))[::-1]
+        await self._notebook.write(_Page(failed=tuple(newest_last[-REMEMBERED_LIMIT:])))
+
+
+def _named(unit: str, known: Mapping[str, str]) -> Condition:
+    """A unit that must be active."""
+    load, state = known.get("LoadState", ""), known.get("ActiveState", "")
+    reason = why_failed(known)
+    if not reason and load in ("not-found", "masked", "bad-setting", "error"):
+        reason = "it is not installed" if load == "not-found" else f"systemd cannot use it: {load}"
+    elif not reason and state not in STILL_GOOD and not _waits(known):
+        reason = f"it is not active: {clip(state)} ({clip(known.get('SubState', ''))})"
+    return _condition(unit, known, reason, grave=bool(reason))
+
+
+def _waits(known: Mapping[str, str]) -> bool:
+    """Is it to be started, and only waits for its turn, as when the host has just been started?"""
+    return known.get("ActiveState") == "inactive" and known.get("Job", "0") not in {"", "0"}
+
+
+def _other(unit: str, known: Mapping[str, str]) -> Condition:
+    """A unit that failed now or before."""
+    return _condition(unit, known, why_failed(known))
+
+
+def _transient(failed: Mapping[str, Mapping[str, str]]) -> Condition:
+    """Units that were made for one run (systemd-run, sessions) have names that never come again: one series for all."""
+    names = [printable(unit) for unit in failed]
+    reason = clip(f"{len(names)} failed: {', '.join(names)}", 200) if names else ""
+    facts = tuple((printable(unit), why_failed(known)) for unit, known in list(failed.items())[:10])
+    return Condition(SeriesKey("transient units", "state"), not reason, reason, facts=facts)
+
+
+def why_failed(known: Mapping[str, str]) -> str:
+    """Why a unit counts as failed; empty where it does not."""
+    result, sub = known.get("Result", ""), known.get("SubState", "")
+    failed, again = known.get("ActiveState") == "failed", sub == "auto-restart" and result != "success"
+    if not failed and not again:
+        return ""
+    why = RESULTS.get(result, clip(result) or "unknown").format(status=known.get("ExecMainStatus", "unknown"))
+    if failed:
+        return f"it failed: {why}"
+    return f"it keeps being started anew, {known.get('NRestarts', 'some')} times so far: {why}"
+
+
+def _condition(unit: str, known: Mapping[str, str], reason: str, *, grave: bool = False) -> Condition:
+    facts: Facts = tuple(
+        (words, clip(known[name]))
+        for name, words in (("ActiveState", "active state"), ("SubState", "sub-state"), ("NRestarts", "restarts"))
+        if known.get(name)
+    )
+    return Condition(SeriesKey(f"unit {printable(unit)}", "state"), not reason, reason, grave, facts)

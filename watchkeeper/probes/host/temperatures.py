@@ -1,0 +1,214 @@
+"""Temperatures against the limits that each sensor itself gives, from the kernel's hardware monitoring files.
+
+The files: the kernel's Documentation/hwmon/sysfs-interface.rst; temperatures in thousandths of a degree Celsius.
+Numbers such as hwmon3 change from start to start: a sensor is named by its chip, the device beneath it and its label.
+"""
+
+import errno
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from fnmatch import fnmatchcase
+from functools import partial
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field
+
+from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.errors import ProbeError, ToolMissing
+from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
+from watchkeeper.os_errors import explained
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.support.sanitize import clip
+
+SENSORS_LIMIT = 256
+FILE_LIMIT_BYTES = 256
+
+SANE_LIMIT_C = (20.0, 150.0)
+"""Chips without a limit say 0, 127.9, -273.15 or 65261.85 (NVMe's 0xFFFF kelvin): nothing that a machine runs by."""
+
+LARGEST_READING = 100_000_000
+"""In thousandths of a degree. Far beyond what even a chip without a limit says (65,261,850)."""
+
+
+class TemperaturesSettings(ProbeSettings):
+    """Temperatures, against the limits that the sensors themselves give."""
+
+    kind: Literal["temperatures"] = "temperatures"
+    every: Duration = Field(60.0, description="time from one sample to the next")
+    timeout: Duration = Field(10.0, description="time after which the sensors count as hanging")
+    limits: dict[str, float] = Field(
+        {}, max_length=100, description="limits of the keeper's own, in degrees Celsius, by sensor or glob"
+    )
+    leave_out: tuple[str, ...] = Field(
+        ("drivetemp *",),
+        description="sensors to leave alone; globs. Reading drivetemp can keep a disk from going to sleep",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """One sensor as it was read; degrees Celsius.
+
+    name: such as `nvme nvme0 Composite`. now_c: None where it cannot be read, and `trouble` says why. high_c: its own
+    upper limit. back_c: where it counts as cool again. critical_c: where it stops, or is damaged.
+    """
+
+    name: str
+    now_c: float | None
+    high_c: float | None = None
+    back_c: float | None = None
+    critical_c: float | None = None
+    trouble: str = ""
+
+
+class TemperaturesProbe(BaseProbe):
+    """Watches every sensor that has a limit."""
+
+    def __init__(self, settings: TemperaturesSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
+        self._settings, self._workers = settings, bench.workers
+        self._folder = root / "sys/class/hwmon"
+        self._hot: set[str] = set()
+        self._known: set[str] = set()
+
+    async def observe(self) -> Sequence[Observation]:
+        """Read every sensor, away from the event loop: a chip behind a slow bus may take its time.
+
+        Raises ToolMissing where there is no sensor at all.
+        """
+        work = partial(read_sensors, self._folder, self._settings.leave_out)
+        sensors = await self._workers.call("temperature sensors", work, self._settings.timeout)
+        judged = [each for sensor in sensors if _has_limit(each := self._limited(sensor)) or sensor.name in self._known]
+        if not sensors and not self._known:
+            raise ToolMissing(
+                f"{self._folder} shows no temperature sensor; load its driver (sensors-detect finds it), "
+                "or take this probe out of the configuration"
+            )
+        gone = sorted(self._known - {sensor.name for sensor in judged})
+        self._known |= {sensor.name for sensor in judged}
+        return [*(self._condition(sensor) for sensor in judged), *(_gone(name) for name in gone)]
+
+    def _limited(self, sensor: Sensor) -> Sensor:
+        """The sensor with the keeper's own limit in place of its own, where there is one."""
+        own = next((limit for glob, limit in self._settings.limits.items() if fnmatchcase(sensor.name, glob)), None)
+        return sensor if own is None else replace(sensor, high_c=own, back_c=None)
+
+    def _condition(self, sensor: Sensor) -> Condition:
+        critical = sensor.now_c is not None and sensor.critical_c is not None and sensor.now_c >= sensor.critical_c
+        reason = self._why_hot(sensor, critical=critical)
+        return Condition(_key(sensor.name), not reason, reason, grave=critical, facts=_facts(sensor))
+
+    def _why_hot(self, sensor: Sensor, *, critical: bool) -> str:
+        """Once hot, it stays so until it is as cool as the sensor's own hysteresis asks."""
+        if sensor.now_c is None:
+            return sensor.trouble
+        if critical:
+            return f"{sensor.now_c:.0f} °C, and {sensor.critical_c:.0f} °C is critical"
+        bound_c = sensor.high_c
+        if sensor.name in self._hot and sensor.back_c is not None:
+            bound_c = sensor.back_c
+        if bound_c is None or sensor.now_c < bound_c:
+            self._hot.discard(sensor.name)
+            return ""
+        self._hot.add(sensor.name)
+        return f"{sensor.now_c:.0f} °C, limit {sensor.high_c:.0f} °C"
+
+
+def read_sensors(folder: Path, leave_out: Sequence[str]) -> list[Sensor]:
+    """Every temperature sensor below the folder, by name. Sensors of one name are told apart by a number."""
+    found = [sensor for chip in _listed(folder, "hwmon*") for sensor in _read_chip(chip, leave_out)]
+    if len(found) > SENSORS_LIMIT:
+        raise ProbeError(f"{folder} holds more than {SENSORS_LIMIT} temperature sensors; leave some out")
+    counts: Counter[str] = Counter()
+    named = []
+    for sensor in found:
+        counts[sensor.name] += 1
+        number = counts[sensor.name]
+        named.append(sensor if number == 1 else replace(sensor, name=f"{sensor.name} {number}"))
+    return sorted(named, key=lambda sensor: sensor.name)
+
+
+def _listed(folder: Path, pattern: str) -> list[Path]:
+    """By the number in the name, so that the order is the kernel's own."""
+    return sorted(folder.glob(pattern), key=lambda path: (len(path.name), path.name))
+
+
+def _read_chip(chip: Path, leave_out: Sequence[str]) -> Iterator[Sensor]:
+    where = [_text(chip / "name") or chip.name, _device(chip)]
+    for reading in _listed(chip, "temp*_input"):
+        prefix = reading.name.removesuffix("_input")
+        label = _text(chip / f"{prefix}_label") or prefix
+        name = clip(" ".join(part for part in (*where, label) if part))
+        # What is left out is not even read: reading is what wakes it.
+        if not any(fnmatchcase(name, glob) for glob in leave_out):
+            yield _read(chip, prefix, name)
+
+
+def _device(chip: Path) -> str:
+    """What the chip belongs to, such as nvme0 or 0000:00:18.3; empty for one that belongs to nothing."""
+    device = chip / "device"
+    return device.resolve().name if device.exists() else ""
+
+
+def _read(chip: Path, prefix: str, name: str) -> Sensor:
+    now_c, trouble = _degrees(chip / f"{prefix}_input")
+    if _text(chip / f"{prefix}_fault") == "1":
+        now_c, trouble = None, "the chip says that this sensor is broken or not connected"
+    limits = {kind: _limit(chip / f"{prefix}_{kind}") for kind in ("max", "max_hyst", "crit")}
+    back_c = limits["max_hyst"]
+    if back_c is not None and (limits["max"] is None or back_c >= limits["max"]):
+        back_c = None
+    return Sensor(name, now_c, limits["max"], back_c, limits["crit"], trouble)
+
+
+def _limit(path: Path) -> float | None:
+    degrees, _ = _degrees(path)
+    least, most = SANE_LIMIT_C
+    return degrees if degrees is not None and least <= degrees <= most else None
+
+
+def _degrees(path: Path) -> tuple[float | None, str]:
+    """Degrees, or None and why there are none."""
+    try:
+        text = _read_file(path)
+    except OSError as error:
+        if error.errno in (errno.EAGAIN, errno.ENODATA):
+            return None, "the sensor gives no reading just now"
+        return None, f"the sensor cannot be read: {explained(error)}"
+    try:
+        thousandths = int(text)
+    except ValueError:
+        thousandths = -LARGEST_READING
+    if abs(thousandths) >= LARGEST_READING:
+        return None, f"the sensor says {clip(text)!r}, which is no temperature"
+    return thousandths / 1000, ""
+
+
+def _text(path: Path) -> str:
+    try:
+        return _read_file(path)
+    except OSError:
+        return ""
+
+
+def _read_file(path: Path) -> str:
+    with path.open("rb") as file:
+        return file.read(FILE_LIMIT_BYTES).decode("utf-8", "replace").strip()
+
+
+def _has_limit(sensor: Sensor) -> bool:
+    return sensor.high_c is not None or sensor.critical_c is not None
+
+
+def _key(name: str) -> SeriesKey:
+    return SeriesKey(f"sensor {name}", "temperature")
+
+
+def _gone(name: str) -> Condition:
+    return Condition(_key(name), sound=False, reason="the sensor is gone")
+
+
+def _facts(sensor: Sensor) -> Facts:
+    named = (("now", sensor.now_c), ("limit", sensor.high_c), ("critical", sensor.critical_c))
+    return tuple((word, f"{degrees:.0f} °C") for word, degrees in named if degrees is not None)

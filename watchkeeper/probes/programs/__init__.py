@@ -1,0 +1,1 @@
+"""Probes that run a program of the operator and read its output."""

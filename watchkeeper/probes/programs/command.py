@@ -1,0 +1,145 @@
+"""A program of the keeper's own: what it prints are observations, as JSON or as a single number.
+
+It runs where it can be left behind, and is ended with all that it started when its time is up. What its JSON may hold
+is in output.py.
+"""
+
+import math
+from collections.abc import Sequence
+from functools import partial
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from watchkeeper.config.types import Duration, ProbeSettings, Size
+from watchkeeper.errors import PrivilegeMissing, ProbeError, ProbeTimeout, ToolMissing
+from watchkeeper.model.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.units import format_duration, format_size
+from watchkeeper.os_errors import explained
+from watchkeeper.privileged import process as running
+from watchkeeper.privileged.process import Completed
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.programs import output as command_output
+from watchkeeper.probes.support.sanitize import clip
+from watchkeeper.probes.support.tools import ABANDON_S
+
+
+def _words(value: tuple[str, ...]) -> tuple[str, ...]:
+    if not value or not value[0].startswith("/"):
+        raise ValueError('the first word is the whole path of the program, such as ["/usr/local/bin/tide-gauge", "-q"]')
+    if any("\0" in word for word in value):
+        raise ValueError("holds a NUL character, which no argument can")
+    return value
+
+
+class CommandSettings(ProbeSettings):
+    """A program that observes: it prints JSON of observations, or a single number."""
+
+    kind: Literal["command"] = "command"
+    name: str = Field(min_length=1, max_length=100, description="what it watches, in the keeper's words")
+    every: Duration = Field(300.0, description="time from one run to the next")
+    timeout: Duration = Field(30.0, description="time after which the program is ended, with all that it started")
+    run: Annotated[tuple[str, ...], AfterValidator(_words)] = Field(
+        description="the program by its whole path, and its arguments; no shell reads them"
+    )
+    prints: Literal["observations", "number"] = Field(
+        "observations", description='"observations": JSON; "number": one number, read by the keys below'
+    )
+    quantity: str = Field("number", min_length=1, max_length=100, description="what the number is, in a word or two")
+    unit: Literal["bytes", "count", "share"] = Field("count", description="what the number is counted in")
+    capacity: float | None = Field(
+        None, gt=0, allow_inf_nan=False, description="the number is used of this much: it is forecast like any level"
+    )
+    at_least: float | None = Field(None, allow_inf_nan=False, description="a smaller number is unsound")
+    at_most: float | None = Field(None, allow_inf_nan=False, description="a larger number is unsound")
+    max_output: Size = Field(64 * 1024, le=2**20, description="the most that it may print")
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Self:
+        judged = (self.capacity, self.at_least, self.at_most)
+        if self.prints == "observations" and any(limit is not None for limit in judged):
+            raise ValueError('capacity, at_least and at_most are for prints = "number"; JSON brings its own')
+        if self.prints == "number" and all(limit is None for limit in judged):
+            raise ValueError("a number needs a capacity (a level), or at_least or at_most (a condition)")
+        if self.capacity is not None and (self.at_least is not None or self.at_most is not None):
+            raise ValueError("a number has a capacity (a level), or at_least and at_most (a condition), not both")
+        return self
+
+
+class CommandProbe(BaseProbe):
+    """Runs one program and takes what it prints."""
+
+    def __init__(self, settings: CommandSettings, bench: ProbeContext) -> None:
+        self._settings, self._workers = settings, bench.workers
+
+    async def observe(self) -> Sequence[Observation]:
+        """Run it once. Raises ProbeError where it cannot be run, fails, or prints something else than it should."""
+        output = await self._run()
+        if self._settings.prints == "observations":
+            return command_output.read(output)
+        return [self._number(_number(output))]
+
+    async def _run(self) -> bytes:
+        settings, program = self._settings, clip(self._settings.run[0])
+        work = partial(running.run, settings.run, settings.timeout, limit_bytes=settings.max_output)
+        try:
+            ran = await self._workers.call(f"program of {settings.name}", work, settings.timeout + ABANDON_S)
+        except PermissionError as error:
+            raise PrivilegeMissing(f"{program} may not be run by this user; check its mode and its owner") from error
+        except OSError as error:
+            if isinstance(error, ProbeError):
+                raise
+            raise ProbeError(f"{program} cannot be run: {explained(error)}") from error
+        return _output(ran, program, settings)
+
+    def _number(self, number: float) -> Observation:
+        settings, key = self._settings, SeriesKey(self._settings.name, self._settings.quantity)
+        if settings.capacity is not None:
+            if number < 0:
+                raise ProbeError(f"{clip(settings.run[0])} prints {number:g}; a level is 0 or more")
+            return Level(key, number, settings.capacity, Unit(settings.unit))
+        facts: Facts = ((settings.quantity, f"{number:g}"),)
+        return Condition(key, not (reason := self._why_not(number)), reason, facts=facts)
+
+    def _why_not(self, number: float) -> str:
+        least, most, what = self._settings.at_least, self._settings.at_most, self._settings.quantity
+        if least is not None and number < least:
+            return f"{what} is {number:g}, at least {least:g} is expected"
+        if most is not None and number > most:
+            return f"{what} is {number:g}, at most {most:g} is expected"
+        return ""
+
+
+def _output(ran: Completed, program: str, settings: CommandSettings) -> bytes:
+    """What the program printed. Raises ProbeError where it did not end well."""
+    if ran.missing:
+        raise ToolMissing(f"{program} is not there; install it, or correct its path")
+    if ran.timed_out:
+        raise ProbeTimeout(f"{program} has not ended within {format_duration(settings.timeout)}")
+    if ran.truncated:
+        raise ProbeError(
+            f"{program} prints more than {format_size(settings.max_output)}; print less, or set max_output"
+        )
+    if ran.status != 0:
+        status = ran.status or 0
+        how = f"was ended by signal {-status}" if status < 0 else f"ended with status {status}"
+        raise ProbeError(f"{program} {how}: {_complaint(ran.stderr)}")
+    return ran.stdout
+
+
+def _complaint(errors: bytes) -> str:
+    """The last line on standard error: programs say there what ended them."""
+    lines = errors.decode("utf-8", "replace").strip().splitlines()
+    return clip(lines[-1].strip()) if lines else "it says nothing on standard error"
+
+
+def _number(output: bytes) -> float:
+    """The one number that was printed. Raises ProbeError."""
+    text = output.decode("utf-8", "replace").strip()
+    try:
+        number = float(text)
+    except ValueError:
+        raise ProbeError(f"a single number is expected on standard output, not {clip(text)!r}") from None
+    if not math.isfinite(number):
+        raise ProbeError(f"a finite number is expected on standard output, not {clip(text)!r}")
+    return number

@@ -1,0 +1,129 @@
+"""The JSON that a program of the keeper's own prints: one observation, or a list of them. Pure, and trusts nothing.
+
+The fields are those of model/observation.py. An observation that is wrong makes the whole output wrong, and the reason
+says which one and why: half of what a program meant to say would be worse than none.
+"""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from watchkeeper.errors import ProbeError
+from watchkeeper.model.observation import Answer, Condition, Deadline, Facts, Level, Observation, SeriesKey, Unit
+from watchkeeper.probes.support.sanitize import clip, printable
+
+OBSERVATIONS_LIMIT = 200
+"""Each becomes a series of its own, kept for years."""
+
+OWN_SUBJECT = "probe "
+"""Subjects that begin so are watchkeeper's own: whether its probes run."""
+
+
+def _line(value: str) -> str:
+    return printable(" ".join(value.split()))
+
+
+def _subject(value: str) -> str:
+    if not value or value.startswith(OWN_SUBJECT):
+        raise ValueError(f"a subject is not empty and does not begin with {OWN_SUBJECT!r}")
+    return value
+
+
+def _instant(value: datetime) -> datetime:
+    try:
+        return value.astimezone(UTC)
+    except OverflowError:
+        raise ValueError("lies beyond what a calendar can hold") from None
+
+
+Line = Annotated[str, Field(max_length=500), AfterValidator(_line)]
+Name = Annotated[str, Field(min_length=1, max_length=100), AfterValidator(_line)]
+Number = Annotated[float, Field(allow_inf_nan=False)]
+Instant = Annotated[AwareDatetime, AfterValidator(_instant)]
+
+
+class _Said(BaseModel):
+    """What every observation says. subject and quantity name its series; facts are shown and never judged."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    subject: Annotated[Name, AfterValidator(_subject)]
+    quantity: Name
+    facts: Annotated[dict[Name, Line], Field(max_length=50)] = Field(default_factory=dict)
+
+    @property
+    def key(self) -> SeriesKey:
+        return SeriesKey(self.subject, self.quantity)
+
+    @property
+    def told(self) -> Facts:
+        return tuple(self.facts.items())
+
+
+class _Level(_Said):
+    kind: Literal["level"]
+    used: Annotated[Number, Field(ge=0)]
+    capacity: Annotated[Number, Field(gt=0)]
+    unit: Literal["bytes", "count", "share"] = "bytes"
+
+    def observation(self) -> Observation:
+        return Level(self.key, self.used, self.capacity, Unit(self.unit), self.told)
+
+
+class _Deadline(_Said):
+    kind: Literal["deadline"]
+    due_at: Instant
+    last_at: Instant | None = None
+    period_s: Annotated[Number, Field(gt=0)] | None = None
+
+    def observation(self) -> Observation:
+        return Deadline(self.key, self.due_at, self.last_at, self.period_s, self.told)
+
+
+class _Answer(_Said):
+    kind: Literal["answer"]
+    answered: bool
+    reason: Line = ""
+    took_s: Annotated[Number, Field(ge=0)] | None = None
+
+    def observation(self) -> Observation:
+        return Answer(self.key, self.answered, self.reason, self.took_s, facts=self.told)
+
+
+class _Condition(_Said):
+    kind: Literal["condition"]
+    sound: bool
+    reason: Line = ""
+    grave: bool = False
+
+    def observation(self) -> Observation:
+        return Condition(self.key, self.sound, self.reason, self.grave, self.told)
+
+
+_One = Annotated[_Level | _Deadline | _Answer | _Condition, Field(discriminator="kind")]
+_ALL: TypeAdapter[list[_One]] = TypeAdapter(Annotated[list[_One], Field(max_length=OBSERVATIONS_LIMIT)])
+
+
+def read(output: bytes) -> Sequence[Observation]:
+    """The observations in what was printed. Raises ProbeError that says which is wrong, and what is allowed there."""
+    text = output.strip()
+    try:
+        said = _ALL.validate_json(text if text.startswith(b"[") else b"[" + text + b"]")
+    except ValidationError as error:
+        raise ProbeError(f"its output cannot be used: {_first(error)}") from None
+    observed = [each.observation() for each in said]
+    keys = [each.key for each in observed]
+    if len(set(keys)) < len(keys):
+        twice = next(key for key in keys if keys.count(key) > 1)
+        raise ProbeError(f"its output cannot be used: it holds {clip(str(twice))!r} more than once")
+    return observed
+
+
+def _first(error: ValidationError) -> str:
+    """The first thing that is wrong, with its place."""
+    first = error.errors(include_url=False, include_input=False)[0]
+    place = [str(part) if isinstance(part, str) else f"[{part}]" for part in first["loc"]]
+    where = f"{' '.join(place)}: " if place else ""
+    return clip(f"{where}{first['msg']}", 200)

@@ -1,0 +1,75 @@
+"""Every kind of probe there is: the one place where a new one is named."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from watchkeeper.config.types import ProbeSettings
+from watchkeeper.probes import plugins
+from watchkeeper.probes.base import Probe, ProbeContext, ProbeKind
+from watchkeeper.probes.guests.guests import GuestsProbe, GuestsSettings
+from watchkeeper.probes.host.after_reboot import AfterRebootProbe, AfterRebootSettings
+from watchkeeper.probes.host.clock import ClockProbe, ClockSettings
+from watchkeeper.probes.host.devices import DeviceProbe, DeviceSettings
+from watchkeeper.probes.host.filesystems import FilesystemsProbe, FilesystemsSettings
+from watchkeeper.probes.host.memory import MemoryProbe, MemorySettings
+from watchkeeper.probes.host.self_check import SelfCheckProbe, SelfCheckSettings
+from watchkeeper.probes.host.systemd_units import UnitsProbe, UnitsSettings
+from watchkeeper.probes.host.temperatures import TemperaturesProbe, TemperaturesSettings
+from watchkeeper.probes.programs.command import CommandProbe, CommandSettings
+from watchkeeper.probes.services.dns import DnsProbe, DnsSettings
+from watchkeeper.probes.services.http.checks import HttpSettings
+from watchkeeper.probes.services.http.http import HttpProbe
+from watchkeeper.probes.services.job import JobProbe, JobSettings
+from watchkeeper.probes.services.ping import PingProbe, PingSettings
+from watchkeeper.probes.services.tcp import TcpProbe, TcpSettings
+from watchkeeper.probes.storage.btrfs.filesystems import BtrfsProbe, BtrfsSettings
+from watchkeeper.probes.storage.btrfs.snapshots import BtrfsSnapshotsProbe, BtrfsSnapshotsSettings
+from watchkeeper.probes.storage.lvm.snapshots import LvmSnapshotsProbe, LvmSnapshotsSettings
+from watchkeeper.probes.storage.lvm.volume_groups import LvmProbe, LvmSettings
+from watchkeeper.probes.storage.raid import RaidProbe, RaidSettings
+from watchkeeper.probes.storage.smart import SmartProbe, SmartSettings
+from watchkeeper.probes.storage.snapshot_files import SnapshotsProbe, SnapshotsSettings
+from watchkeeper.probes.storage.zfs.pools import ZfsProbe, ZfsSettings
+from watchkeeper.probes.storage.zfs.snapshots import ZfsSnapshotsProbe, ZfsSnapshotsSettings
+
+BUILT_IN: Mapping[str, ProbeKind[Any]] = {
+    "filesystems": ProbeKind(FilesystemsSettings, FilesystemsProbe),
+    "memory": ProbeKind(MemorySettings, MemoryProbe),
+    "http": ProbeKind(HttpSettings, HttpProbe),
+    "snapshots": ProbeKind(SnapshotsSettings, SnapshotsProbe),
+    "itself": ProbeKind(SelfCheckSettings, SelfCheckProbe),
+    "tcp": ProbeKind(TcpSettings, TcpProbe),
+    "dns": ProbeKind(DnsSettings, DnsProbe),
+    "echo": ProbeKind(PingSettings, PingProbe),
+    "guests": ProbeKind(GuestsSettings, GuestsProbe),
+    "units": ProbeKind(UnitsSettings, UnitsProbe),
+    "clock": ProbeKind(ClockSettings, ClockProbe),
+    "temperatures": ProbeKind(TemperaturesSettings, TemperaturesProbe),
+    "device": ProbeKind(DeviceSettings, DeviceProbe),
+    "returned": ProbeKind(AfterRebootSettings, AfterRebootProbe),
+    "checkin": ProbeKind(JobSettings, JobProbe),
+    "command": ProbeKind(CommandSettings, CommandProbe),
+    "zfs": ProbeKind(ZfsSettings, ZfsProbe),
+    "zfs-snapshots": ProbeKind(ZfsSnapshotsSettings, ZfsSnapshotsProbe),
+    "lvm": ProbeKind(LvmSettings, LvmProbe),
+    "lvm-snapshots": ProbeKind(LvmSnapshotsSettings, LvmSnapshotsProbe),
+    "btrfs": ProbeKind(BtrfsSettings, BtrfsProbe),
+    "btrfs-snapshots": ProbeKind(BtrfsSnapshotsSettings, BtrfsSnapshotsProbe),
+    "raid": ProbeKind(RaidSettings, RaidProbe),
+    "smart": ProbeKind(SmartSettings, SmartProbe),
+}
+"""The kinds that watchkeeper brings."""
+
+FROM_PACKAGES = plugins.find(BUILT_IN)
+"""The kinds that other installed packages bring, and what is wrong with those that cannot be used."""
+
+PROBES: Mapping[str, ProbeKind[Any]] = {**BUILT_IN, **FROM_PACKAGES.kinds}
+"""`kind` in the configuration -> its settings and its probe."""
+
+FOUND_BY_DEFAULT = ("filesystems", "memory", "itself")
+"""The kinds that run without any configuration: their settings need nothing that the keeper alone knows."""
+
+
+def make_probe(settings: ProbeSettings, bench: ProbeContext) -> Probe:
+    """The probe for some settings. Raises KeyError where their kind is not in the table."""
+    return PROBES[settings.kind].make(settings, bench)

@@ -1,0 +1,1 @@
+"""Probes of services over the network, and of jobs that report."""

@@ -1,0 +1,177 @@
+"""DNS: does a name server answer a question, how fast, and with what it should.
+
+The message format is in dns_message.py. Asked over UDP, and again over TCP where the answer did not fit (RFC 7766).
+"""
+
+import asyncio
+import contextlib
+import ipaddress
+import secrets
+import struct
+from collections.abc import Sequence
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.model.observation import Answer, Facts, Observation, SeriesKey
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.services import dns_message
+from watchkeeper.probes.services.dns_message import BadAnswer, Question, Reply
+from watchkeeper.probes.support import resolve as names
+from watchkeeper.probes.support.sanitize import clip
+from watchkeeper.probes.support.timer import Timer
+
+TRIES = 3
+"""UDP may lose a packet: the same question goes out so often, each after its part of the time."""
+
+PACKETS_WAITING = 16
+"""Packets that are kept while they wait to be read; more are dropped, as UDP may."""
+
+
+def _server(value: str) -> str:
+    ipaddress.ip_address(value)  # Not a name: looking that up would need a name server that works.
+    return value
+
+
+def _name(value: str) -> str:
+    dns_message.to_labels(value)
+    return value
+
+
+class DnsSettings(ProbeSettings):
+    """A name server: whether it answers a question as it should, and how fast."""
+
+    kind: Literal["dns"] = "dns"
+    name: str = Field(min_length=1, max_length=100, description="the name server, in the keeper's words")
+    every: Duration = Field(60.0, description="time from one sample to the next")
+    timeout: Duration = Field(5.0, description="time for the whole exchange, repeated questions included")
+    server: Annotated[str, AfterValidator(_server)] = Field(description="address of the name server, not a name")
+    port: int = Field(53, ge=1, le=65535, description="its port")
+    question: Annotated[str, AfterValidator(_name)] = Field(description="the name to ask for, such as hide-hub.test")
+    record: Literal["A", "AAAA", "CNAME", "MX", "NS", "PTR", "SRV", "TXT"] = Field(
+        "A", description="the type of record to ask for"
+    )
+    expect: tuple[str, ...] = Field((), description="values that must be in the answer; none: any value will do")
+
+
+class _Inbox(asyncio.DatagramProtocol):
+    """Keeps what a connected UDP socket hears: packets of the one server, and the errors that came back."""
+
+    def __init__(self) -> None:
+        self.heard: asyncio.Queue[bytes | Exception] = asyncio.Queue(PACKETS_WAITING)
+
+    def datagram_received(self, data: bytes, _addr: object) -> None:
+        """A packet came."""
+        self._keep(data)
+
+    def error_received(self, exc: Exception) -> None:
+        """An ICMP error came: nothing listens there, or there is no way."""
+        self._keep(exc)
+
+    def _keep(self, what: bytes | Exception) -> None:
+        with contextlib.suppress(asyncio.QueueFull):
+            self.heard.put_nowait(what)
+
+
+class DnsProbe(BaseProbe):
+    """Watches one name server with one question."""
+
+    def __init__(self, settings: DnsSettings, bench: ProbeContext) -> None:
+        self._settings, self._clock = settings, bench.clock
+        self._labels = dns_message.to_labels(settings.question)
+        self._expected = frozenset(_plain(value) for value in settings.expect)
+        self._key = SeriesKey(f"service {settings.name}", "answer")
+
+    async def observe(self) -> Sequence[Observation]:
+        """Ask once, over UDP and, where the answer does not fit, over TCP."""
+        watch = Timer(self._clock, "asking over UDP")
+        question = Question(secrets.randbelow(0x10000), self._labels, dns_message.TYPES[self._settings.record])
+        timer = asyncio.timeout(self._settings.timeout)
+        try:
+            async with timer:
+                reply = await self._ask(question, watch)
+        except (OSError, BadAnswer, EOFError) as error:
+            late = timer.expired()
+            trouble = watch.too_late(self._settings.timeout) if late else _why(error, self._settings.server)
+            facts = self._facts(())
+            return [Answer(self._key, answered=False, reason=trouble, phases=tuple(watch.phases), facts=facts)]
+        trouble = self._why_not(reply)
+        return [Answer(self._key, not trouble, trouble, watch.took_s, tuple(watch.phases), self._facts(reply.records))]
+
+    async def _ask(self, question: Question, watch: Timer) -> Reply:
+        reply = await self._over_udp(question, watch)
+        watch.passed("UDP", "asking over TCP, because the answer was too long for UDP")
+        if reply.truncated:
+            reply = await self._over_tcp(question)
+            watch.passed("TCP")
+        return reply
+
+    async def _over_udp(self, question: Question, watch: Timer) -> Reply:
+        where = (self._settings.server, self._settings.port)
+        transport, inbox = await asyncio.get_running_loop().create_datagram_endpoint(_Inbox, remote_addr=where)
+        asking = asyncio.create_task(self._keep_asking(transport, question.packet()))
+        try:
+            return await _first_answer(inbox, question, watch)
+        finally:
+            asking.cancel()
+            transport.abort()
+
+    async def _keep_asking(self, transport: asyncio.DatagramTransport, packet: bytes) -> None:
+        for _ in range(TRIES):
+            transport.sendto(packet)
+            await asyncio.sleep(self._settings.timeout / TRIES)
+
+    async def _over_tcp(self, question: Question) -> Reply:
+        reader, writer = await asyncio.open_connection(self._settings.server, self._settings.port)
+        try:
+            packet = question.packet()
+            writer.write(struct.pack("!H", len(packet)) + packet)
+            (length,) = struct.unpack("!H", await reader.readexactly(2))
+            return dns_message.read(await reader.readexactly(length), question)
+        finally:
+            writer.transport.abort()
+
+    def _why_not(self, reply: Reply) -> str:
+        asked = f"{self._settings.record} of {clip(self._settings.question)}"
+        if reply.refusal or not reply.records:
+            return f"{asked}: {reply.refusal or 'it knows the name, but no such record'}"
+        missing = self._expected - {_plain(value) for value in reply.records}
+        if missing:
+            return clip(f"{asked}: {', '.join(sorted(missing))} is not in the answer ({', '.join(reply.records)})")
+        return ""
+
+    def _facts(self, records: Sequence[str]) -> Facts:
+        facts: Facts = (
+            ("server", f"{self._settings.server} port {self._settings.port}"),
+            ("question", f"{self._settings.record} of {clip(self._settings.question)}"),
+        )
+        return (*facts, ("answer", clip(", ".join(records)))) if records else facts
+
+
+async def _first_answer(inbox: _Inbox, question: Question, watch: Timer) -> Reply:
+    """The first answer to the question. Other packets are passed over: an earlier question's answer may come late."""
+    while True:
+        heard = await inbox.heard.get()
+        if isinstance(heard, Exception):
+            raise heard
+        try:
+            return dns_message.read(heard, question)
+        except BadAnswer as error:
+            watch.stage = f"something came, but {error}"
+
+
+def _plain(value: str) -> str:
+    """A record's value as it is compared: addresses by what they mean, names without case and the last dot."""
+    try:
+        return str(ipaddress.ip_address(value.strip()))
+    except ValueError:
+        return value.strip().removesuffix(".").lower()
+
+
+def _why(error: Exception, server: str) -> str:
+    if isinstance(error, BadAnswer):
+        return f"its answer cannot be read: {error}"
+    if isinstance(error, EOFError):
+        return "its answer broke off"
+    return names.why(error, server)

@@ -1,0 +1,280 @@
+"""One exchange over HTTP on a fresh connection, bounded in every direction, with the time that each phase took.
+
+What the answer should be is not known in here (http.py), nor how a failure is worded (errors.py).
+"""
+
+import asyncio
+import socket
+import zlib
+from collections.abc import Coroutine, Mapping
+from dataclasses import dataclass, field
+from functools import partial
+from types import SimpleNamespace
+from typing import Any, Literal
+
+import aiohttp
+from aiohttp.abc import AbstractResolver, ResolveResult
+from multidict import CIMultiDictProxy
+from yarl import URL
+
+from watchkeeper import __version__
+from watchkeeper.clock import Clock
+from watchkeeper.errors import ProbeError
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.services.tls import Handshake, WatchedContext, current
+from watchkeeper.probes.support.sanitize import clip
+
+REDIRECTS = frozenset({301, 302, 303, 307, 308})
+"""RFC 9110, section 15.4: the ones that name another address to go to."""
+
+STANDARD_HEADERS = {"User-Agent": f"watchkeeper/{__version__}", "Accept": "*/*", "Accept-Encoding": "identity"}
+"""identity: a body is small, and one that needs no unpacking cannot swell while it is unpacked."""
+
+RedirectPolicy = Literal["refuse", "same host", "follow"]
+
+
+class NoReply(ProbeError):
+    """The exchange ended without an answer that can be judged; the text says why."""
+
+
+@dataclass(slots=True)
+class Progress:
+    """How far an exchange has come. stage: what it is doing now, as a sentence would have it."""
+
+    clock: Clock
+    url: URL
+    handshake: Handshake
+    stage: str = "connecting"
+    mark_s: float = 0.0
+    phases: dict[str, float] = field(default_factory=dict)
+
+    def begin(self, stage: str) -> None:
+        """A stage begins now."""
+        self.stage, self.mark_s = stage, self.clock.monotonic_s()
+
+    def passed(self, phase: str, at_s: float | None = None) -> None:
+        """A phase is over: add the time since the mark (redirects add up), and set the mark."""
+        now_s = self.clock.monotonic_s() if at_s is None else at_s
+        self.phases[phase] = self.phases.get(phase, 0.0) + max(now_s - self.mark_s, 0.0)
+        self.mark_s = now_s
+
+    def connected(self) -> None:
+        """TCP is connected and, where there is TLS, its handshake done: asyncio tells both together."""
+        if self.url.scheme == "https":
+            self.passed("connect", self.handshake.began_s)
+            self.passed("TLS")
+        else:
+            self.passed("connect")
+        self.stage = "waiting for the answer"
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """An answer. whole: False where the body was larger than what is read."""
+
+    status: int
+    headers: CIMultiDictProxy[str]
+    body: bytes
+    whole: bool
+    url: URL
+
+
+@dataclass(frozen=True, slots=True)
+class RequestSpec:
+    """What an exchange is to do. Headers in `secret_headers` go to the address's own origin and nowhere else."""
+
+    method: str
+    url: URL
+    headers: Mapping[str, str]
+    secret_headers: Mapping[str, str] = field(repr=False)
+    settled: frozenset[int]  # redirects that are answers in themselves: expected, so not followed
+    redirects: RedirectPolicy
+    redirects_limit: int
+    body_limit_bytes: int
+
+
+class WorkerResolver(AbstractResolver):
+    """Looks names up in a call that can be left behind: a dead name server must not hold up the end of the process.
+
+    last: a numeric address of the name that was looked up last.
+    """
+
+    def __init__(self, bench: ProbeContext, timeout_s: float) -> None:
+        self._workers = bench.workers
+        self._timeout_s = timeout_s
+        self.last = ""
+
+    async def resolve(
+        self, host: str, port: int = 0, family: socket.AddressFamily = socket.AF_UNSPEC
+    ) -> list[ResolveResult]:
+        """All addresses of a name. Raises OSError, ProbeTimeout and StillHanging."""
+        look = partial(socket.getaddrinfo, host, port, family, socket.SOCK_STREAM, 0, socket.AI_ADDRCONFIG)
+        found = await self._workers.call(f"name lookup of {clip(host)}", look, self._timeout_s)
+        numeric = socket.AI_NUMERICHOST | socket.AI_NUMERICSERV
+        results = [
+            ResolveResult(hostname=host, host=_numeric(address), port=port, family=kind, proto=protocol, flags=numeric)
+            for kind, _, protocol, _, address in found
+        ]
+        self.last = results[0]["host"]
+        return results
+
+    async def close(self) -> None:
+        """Nothing is held."""
+
+
+def _numeric(address: tuple[object, ...]) -> str:
+    """The address as text; a link-local one of IPv6 needs its interface."""
+    scope = address[3] if len(address) == 4 else 0
+    return f"{address[0]}%{scope}" if scope else str(address[0])
+
+
+def _tracing() -> aiohttp.TraceConfig:
+    """Hooks that keep the Progress given as `trace_request_ctx` up to date."""
+    trace = aiohttp.TraceConfig()
+
+    async def connecting(_: object, context: SimpleNamespace, __: object) -> None:
+        context.trace_request_ctx.begin("connecting")
+        context.trace_request_ctx.handshake.began_s = None  # After a redirect, the last connection's is no news.
+
+    async def looking_up(_: object, context: SimpleNamespace, __: object) -> None:
+        context.trace_request_ctx.begin("looking up the name")
+
+    async def looked_up(_: object, context: SimpleNamespace, __: object) -> None:
+        context.trace_request_ctx.passed("name lookup")
+        context.trace_request_ctx.stage = "connecting"
+
+    async def connected(_: object, context: SimpleNamespace, __: object) -> None:
+        context.trace_request_ctx.connected()
+
+    trace.on_connection_create_start.append(connecting)
+    trace.on_dns_resolvehost_start.append(looking_up)
+    trace.on_dns_resolvehost_end.append(looked_up)
+    trace.on_connection_create_end.append(connected)
+    return trace
+
+
+class HttpClient:
+    """Makes exchanges; each on a connection of its own, so that its phases are real."""
+
+    def __init__(self, bench: ProbeContext, timeout_s: float) -> None:
+        self._resolver = WorkerResolver(bench, timeout_s)
+        self._session: aiohttp.ClientSession | None = None
+
+    @property
+    def address(self) -> str:
+        """A numeric address of the name that was looked up last; empty where none was."""
+        return self._resolver.last
+
+    async def exchange(self, wishes: RequestSpec, progress: Progress, context: WatchedContext) -> Reply:
+        """Ask, follow redirects as far as the policy goes, and read the body as far as its limit goes.
+
+        It knows no end in time: the caller cancels it. Raises NoReply, aiohttp.ClientError, OSError, ProbeError and
+        ValueError.
+        """
+        token = current.set(progress.handshake)
+        try:
+            for _ in range(wishes.redirects_limit + 1):
+                reply = await self._ask(wishes, progress, context)
+                if reply is not None:
+                    return reply
+        finally:
+            current.reset(token)
+        raise NoReply(f"it redirects more than {wishes.redirects_limit} times")
+
+    async def _ask(self, wishes: RequestSpec, progress: Progress, context: WatchedContext) -> Reply | None:
+        """One request. None where the answer is a redirect to follow; progress.url is where it leads, then."""
+        own = progress.url.origin() == wishes.url.origin()
+        headers = {**STANDARD_HEADERS, **wishes.headers, **(wishes.secret_headers if own else {})}
+        response = await self._opened().request(
+            wishes.method,
+            progress.url,
+            headers=headers,
+            ssl=context,
+            allow_redirects=False,
+            trace_request_ctx=progress,
+        )
+        progress.passed("first byte")
+        try:
+            target = redirect_target(response.status, response.headers.get("Location"), progress.url, wishes)
+            if target is not None:
+                progress.url = target
+                return None
+            progress.begin("reading the body")
+            body, whole = await _read(response, wishes.body_limit_bytes)
+            progress.passed("body")
+            return Reply(response.status, response.headers, body, whole, progress.url)
+        finally:
+            response.close()
+
+    def _opened(self) -> aiohttp.ClientSession:
+        if self._session is None:
+            self._session = aiohttp.ClientSession(
+                connector=aiohttp.TCPConnector(resolver=self._resolver, use_dns_cache=False, force_close=True, limit=1),
+                cookie_jar=aiohttp.DummyCookieJar(),
+                timeout=aiohttp.ClientTimeout(total=None, sock_connect=None),
+                auto_decompress=False,
+                trust_env=False,
+                trace_configs=[_tracing()],
+            )
+        return self._session
+
+    async def close(self) -> None:
+        """Close the session."""
+        if self._session is not None:
+            await self._session.close()
+            self._session = None
+
+
+def redirect_target(status: int, location: str | None, url: URL, wishes: RequestSpec) -> URL | None:
+    """Where to go from here; None where this is the answer. Raises NoReply where it leads where it should not."""
+    if status not in REDIRECTS or status in wishes.settled or wishes.redirects == "refuse" or location is None:
+        return None
+    try:
+        target = url.join(URL(location))
+        usable = target.scheme in ("http", "https") and bool(target.host)
+    except ValueError:
+        usable = False
+    if not usable:
+        raise NoReply(f"it redirects to what is no HTTP address: {clip(location)}")
+    if wishes.redirects == "same host" and target.host != wishes.url.host:
+        raise NoReply(f"it redirects to another host, {clip(str(target.host))}, and redirects is 'same host'")
+    return target.with_user(None)
+
+
+async def _read(response: aiohttp.ClientResponse, limit_bytes: int) -> tuple[bytes, bool]:
+    """The body as far as the limit, unpacked, and whether that is all of it."""
+    raw = bytearray()
+    while len(raw) <= limit_bytes and (chunk := await response.content.readany()):
+        raw += chunk
+    whole = len(raw) <= limit_bytes
+    encoding = response.headers.get("Content-Encoding", "identity").strip().lower()
+    if encoding in ("identity", ""):
+        return bytes(raw[:limit_bytes]), whole
+    body, all_of_it = unpacked(bytes(raw[:limit_bytes]), encoding, limit_bytes)
+    return body, whole and all_of_it
+
+
+def unpacked(raw: bytes, encoding: str, limit_bytes: int) -> tuple[bytes, bool]:
+    """Unpack a body that came packed though it was not asked for; never to more than the limit. Raises NoReply."""
+    if encoding not in ("gzip", "x-gzip", "deflate"):
+        raise NoReply(f"the body is packed as {clip(encoding, 40)!r}, which was not asked for")
+    for window in (zlib.MAX_WBITS | 32, -zlib.MAX_WBITS):  # gzip or zlib; bare deflate, which some servers send
+        unpacker = zlib.decompressobj(window)
+        try:
+            body = unpacker.decompress(raw, limit_bytes)
+        except zlib.error:
+            continue
+        return body, unpacker.eof and not unpacker.unconsumed_tail
+    raise NoReply(f"the body is not the {encoding} that it claims to be")
+
+
+async def within(timeout_s: float, work: Coroutine[Any, Any, Reply]) -> Reply | None:
+    """What the work returns, or None where it took longer than that. A timeout of its own is raised as it is."""
+    limit = asyncio.timeout(timeout_s)
+    try:
+        async with limit:
+            return await work
+    except TimeoutError:
+        if limit.expired():
+            return None
+        raise

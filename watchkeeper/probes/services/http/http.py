@@ -1,0 +1,160 @@
+"""HTTP: does a service answer as it should, how fast, and until when is its certificate good.
+
+The exchange itself is in client.py, what is expected of the answer in checks.py.
+"""
+
+import asyncio
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import aiohttp
+from yarl import URL
+
+from watchkeeper.config.types import SecretSource
+from watchkeeper.errors import ProbeError
+from watchkeeper.model.observation import Answer, Deadline, Facts, Observation, SeriesKey
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.services import tls
+from watchkeeper.probes.services.http import errors as http_reasons
+from watchkeeper.probes.services.http.checks import Checks, HttpSettings
+from watchkeeper.probes.services.http.client import REDIRECTS, HttpClient, Progress, Reply, RequestSpec, within
+from watchkeeper.probes.services.tls import Certificate, Handshake
+from watchkeeper.probes.support.sanitize import clip
+
+CERTIFICATE_TIMEOUT_S = 5.0
+"""For the second handshake, which only reads a certificate that was refused. The first took less, or it timed out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one exchange came to: a reply, or the trouble that there was instead."""
+
+    reply: Reply | None
+    trouble: str
+    certificate: Certificate | None
+
+
+class HttpProbe:
+    """Watches one service."""
+
+    def __init__(self, settings: HttpSettings, bench: ProbeContext) -> None:
+        self._settings = settings
+        self._clock = bench.clock
+        self._checks = Checks(settings)
+        self._exchanger = HttpClient(bench, settings.timeout)
+        self._url = URL(settings.url).with_fragment(None)
+        self._subject = f"service {settings.name}"
+        self._certificate: Certificate | None = None
+
+    async def observe(self) -> Sequence[Observation]:
+        """Ask once. Raises ProbeError only for what is wrong on this side: a secret or a CA file that is not there."""
+        wishes, context = self._wishes(), self._context()
+        progress = Progress(self._clock, self._url, Handshake(self._clock))
+        begun_s = self._clock.monotonic_s()
+        outcome = await self._exchange(wishes, progress, context)
+        took_s = self._clock.monotonic_s() - begun_s
+        return [self._answer(outcome, progress, took_s), *self._deadline(outcome.certificate)]
+
+    async def close(self) -> None:
+        """Close the session."""
+        await self._exchanger.close()
+
+    def _wishes(self) -> RequestSpec:
+        settings = self._settings
+        return RequestSpec(
+            method=settings.method,
+            url=self._url,
+            headers={name: value for name, value in settings.headers.items() if isinstance(value, str)},
+            secret_headers={
+                name: self._secret(name, value)
+                for name, value in settings.headers.items()
+                if isinstance(value, SecretSource)
+            },
+            settled=frozenset(filter(self._checks.expects, REDIRECTS)),
+            redirects=settings.redirects,
+            redirects_limit=settings.redirects_limit,
+            body_limit_bytes=settings.max_body,
+        )
+
+    def _secret(self, name: str, source: SecretSource) -> str:
+        """A secret header's value: read each time, so that a new one needs no restart."""
+        where = f"the secret for the header {name} of {self._subject}"
+        try:
+            value = source.read().get_secret_value()
+        except (OSError, ValueError) as error:
+            raise ProbeError(f"{where} cannot be read: {getattr(error, 'strerror', None) or 'not text'}") from None
+        if not value.isprintable():
+            raise ProbeError(f"{where} holds characters that a header may not, such as a line break; write one line")
+        return value
+
+    def _context(self) -> tls.WatchedContext:
+        try:
+            return tls.context_for(self._settings.ca_file, verify=self._settings.verify)
+        except OSError as error:
+            trouble = getattr(error, "reason", None) or error.strerror
+            raise ProbeError(
+                f"ca_file {self._settings.ca_file} of {self._subject} cannot be used: {trouble}"
+            ) from error
+
+    async def _exchange(self, wishes: RequestSpec, progress: Progress, context: tls.WatchedContext) -> Outcome:
+        try:
+            reply = await within(self._settings.timeout, self._exchanger.exchange(wishes, progress, context))
+        except aiohttp.ClientConnectorCertificateError as error:
+            return await self._refused(error.certificate_error, progress)
+        except (aiohttp.ClientError, OSError, ProbeError, ValueError) as error:
+            trouble = http_reasons.why(error, str(progress.url.host))
+            return Outcome(None, trouble, progress.handshake.certificate())
+        if reply is None:
+            trouble = http_reasons.no_answer_within(self._settings.timeout, progress)
+            return Outcome(None, trouble, progress.handshake.certificate())
+        return Outcome(reply, self._checks.why_not(reply), progress.handshake.certificate())
+
+    async def _refused(self, error: Exception, progress: Progress) -> Outcome:
+        """The certificate was not accepted: read it all the same, for its dates and names."""
+        host, port = str(progress.url.host), progress.url.port or 443
+        try:
+            async with asyncio.timeout(CERTIFICATE_TIMEOUT_S):
+                shown = await tls.unverified_certificate(self._exchanger.address or host, port, host, self._clock)
+        except OSError:  # TimeoutError among them.
+            shown = None
+        return Outcome(None, tls.why_refused(error, shown, host, self._clock.now()), shown)
+
+    def _answer(self, outcome: Outcome, progress: Progress, took_s: float) -> Answer:
+        reply = outcome.reply
+        return Answer(
+            SeriesKey(self._subject, "answer"),
+            answered=not outcome.trouble,
+            reason=outcome.trouble,
+            took_s=took_s if reply else None,
+            phases=tuple(progress.phases.items()),
+            facts=self._facts(reply),
+        )
+
+    def _facts(self, reply: Reply | None) -> Facts:
+        facts: Facts = (("address", _public(self._url)),)
+        if reply is None:
+            return facts
+        if reply.url != self._url:
+            facts += (("redirected to", _public(reply.url)),)
+        return (
+            *facts,
+            ("status", str(reply.status)),
+            ("body", f"{len(reply.body)} B{'' if reply.whole else ' or more'}"),
+        )
+
+    def _deadline(self, certificate: Certificate | None) -> list[Observation]:
+        """The end of the certificate. The one that was seen last holds while there is no answer to see one in."""
+        fresh = certificate is not None
+        self._certificate = known = certificate or self._certificate
+        if known is None:
+            return []
+        facts: Facts = (("for", clip(", ".join(known.names))), ("issued by", clip(known.issuer)))
+        if not fresh:
+            facts += (("seen", "not this time: as it was last"),)
+        key = SeriesKey(self._subject, "certificate")
+        return [Deadline(key, due_at=known.not_after, last_at=known.not_before, facts=facts)]
+
+
+def _public(url: URL) -> str:
+    """An address as it may be shown: what follows a question mark may be a key."""
+    return clip(str(url.with_query(None)))

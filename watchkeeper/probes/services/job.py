@@ -1,0 +1,94 @@
+"""A job's check-in: it must report that it ran, again and again; and it may report that it failed.
+
+How a check-in comes in is not for here: this reads the newest ones and says what they mean as observations.
+"""
+
+import re
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from watchkeeper.config.types import Duration, ProbeSettings, TokenSource
+from watchkeeper.model.observation import Condition, Deadline, Facts, Observation, SeriesKey
+from watchkeeper.model.probe_state import LastJobReports
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.support.sanitize import clip
+from watchkeeper.probes.support.state import ProbeState, StateModel
+
+_JOB = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
+
+
+def _job(value: str) -> str:
+    if not _JOB.fullmatch(value):
+        raise ValueError(
+            f"{clip(value)!r} cannot name a job in an address; write letters, digits, dots, hyphens, underscores"
+        )
+    return value
+
+
+class JobSettings(ProbeSettings):
+    """A job that must check in: when it did last, and whether it said that it failed."""
+
+    kind: Literal["checkin"] = "checkin"
+    name: Annotated[str, AfterValidator(_job)] = Field(
+        max_length=100, description="the job, as it names itself when it checks in, such as nightly-backup"
+    )
+    every: Duration = Field(60.0, description="time from one look at the check-ins to the next")
+    within: Duration = Field(description="time within which the job must check in again, such as 26h for a daily one")
+    backup_of: tuple[str, ...] = Field(
+        (), description='this job backs up these guests elsewhere; `ready` asks for it before a change; "*" for all'
+    )
+    token: TokenSource | None = Field(
+        None,
+        description="the secret that a check-in over HTTP must bring, 22 random characters or more: "
+        '{ file = "..." } or { credential = "..." }',
+    )
+
+
+class _Page(StateModel):
+    """expected_from: when this job was first looked for. Its first check-in is due a whole period later."""
+
+    expected_from: datetime | None = None
+
+
+class JobProbe(BaseProbe):
+    """Watches the check-ins of one job."""
+
+    def __init__(self, settings: JobSettings, bench: ProbeContext) -> None:
+        self._settings, self._clock, self._check_ins = settings, bench.clock, bench.check_ins
+        self._notebook = ProbeState(bench.notes, settings.label, _Page())
+        self._subject = f"job {settings.name}"
+
+    async def observe(self) -> Sequence[Observation]:
+        """When the next check-in is due, and whether the last one was a good one."""
+        last = await self._check_ins.last(self._settings.name)
+        expected_from = await self._expected_from()
+        seen: list[Observation] = [self._deadline(last, expected_from)]
+        if last.good or last.failed:
+            seen.append(self._result(last))
+        return seen
+
+    async def _expected_from(self) -> datetime:
+        since = (await self._notebook.read()).expected_from
+        if since is None or since.tzinfo is None:
+            since = self._clock.now()
+        await self._notebook.write(_Page(expected_from=since))
+        return since
+
+    def _deadline(self, last: LastJobReports, expected_from: datetime) -> Deadline:
+        """Only a good check-in counts: a job that fails every night is overdue, and says why beside it."""
+        period_s = self._settings.within
+        good_at = last.good.at if last.good else None
+        facts: Facts = (("check-ins so far", "none"),) if good_at is None else ()
+        due_at = (good_at or expected_from) + timedelta(seconds=period_s)
+        return Deadline(SeriesKey(self._subject, "check-in"), due_at, good_at, period_s, facts)
+
+    def _result(self, last: LastJobReports) -> Condition:
+        failed = last.failed
+        if failed is not None and (last.good is None or last.good.at < failed.at):
+            said = f": {clip(failed.said)}" if failed.said else ""
+            return Condition(SeriesKey(self._subject, "result"), sound=False, reason=f"it says that it failed{said}")
+        said = clip(last.good.said) if last.good else ""
+        return Condition(SeriesKey(self._subject, "result"), sound=True, facts=(("it said", said),) if said else ())

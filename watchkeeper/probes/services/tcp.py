@@ -1,0 +1,120 @@
+"""TCP: does a service take connections and, where it speaks first, does it greet as it should.
+
+Nothing is sent. What speaks HTTP is better asked by probes/services/http/http.py.
+"""
+
+import asyncio
+import re
+import socket
+from collections.abc import Sequence
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.errors import ProbeError
+from watchkeeper.model.observation import Answer, Facts, Observation, SeriesKey
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.support import resolve as names
+from watchkeeper.probes.support import safe_regex
+from watchkeeper.probes.support.resolve import Address
+from watchkeeper.probes.support.sanitize import clip
+from watchkeeper.probes.support.timer import Timer
+
+GREETING_LIMIT_BYTES = 4096
+"""A greeting is a line or a few; RFC 5321 allows 512 characters for one, and servers send several."""
+
+
+def _pattern(value: str) -> str:
+    try:
+        re.compile(value)
+    except re.error as error:
+        raise ValueError(f"{value!r} is not a regular expression: {error}") from error
+    return value
+
+
+class TcpSettings(ProbeSettings):
+    """A service that listens on a TCP port: whether it takes connections, and how it greets."""
+
+    kind: Literal["tcp"] = "tcp"
+    name: str = Field(min_length=1, max_length=100, description="the service, in the keeper's words, such as tide-log")
+    every: Duration = Field(30.0, description="time from one sample to the next")
+    timeout: Duration = Field(10.0, description="time for all of it: name, connection and greeting")
+    host: Annotated[str, AfterValidator(names.plain_host)] = Field(description="name or address of the host")
+    port: int = Field(ge=1, le=65535, description="the port")
+    greeting: Annotated[str, AfterValidator(_pattern)] | None = Field(
+        None, description='regular expression for what the service says first, such as "^220 "; none: only connect'
+    )
+
+
+async def _open(address: Address) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    """Connect to a numeric address: no name is looked up here. Raises OSError."""
+    sock = socket.socket(address.family, socket.SOCK_STREAM | socket.SOCK_NONBLOCK)
+    try:
+        await asyncio.get_running_loop().sock_connect(sock, address.where)
+        return await asyncio.open_connection(sock=sock)
+    except BaseException:
+        sock.close()
+        raise
+
+
+class TcpProbe(BaseProbe):
+    """Watches one port."""
+
+    def __init__(self, settings: TcpSettings, bench: ProbeContext) -> None:
+        self._settings, self._clock, self._workers = settings, bench.clock, bench.workers
+        self._greeting = None if settings.greeting is None else re.compile(settings.greeting)
+        self._key = SeriesKey(f"service {settings.name}", "answer")
+
+    async def observe(self) -> Sequence[Observation]:
+        """Connect once, and let go."""
+        watch = Timer(self._clock, "looking up the name")
+        facts: Facts = (("address", f"{self._settings.host} port {self._settings.port}"),)
+        timer = asyncio.timeout(self._settings.timeout)
+        try:
+            async with timer:
+                trouble = await self._exchange(watch)
+        except (OSError, UnicodeError, ProbeError) as error:
+            late = timer.expired()
+            trouble = watch.too_late(self._settings.timeout) if late else names.why(error, self._settings.host)
+            return [Answer(self._key, answered=False, reason=trouble, phases=tuple(watch.phases), facts=facts)]
+        return [Answer(self._key, not trouble, trouble, watch.took_s, tuple(watch.phases), facts)]
+
+    async def _exchange(self, watch: Timer) -> str:
+        """Connect and listen; why what was said is not the right greeting, or nothing where it is."""
+        settings = self._settings
+        found = await names.look_up(self._workers, settings.host, settings.port, settings.timeout)
+        watch.passed("name", "connecting")
+        reader, writer = await self._connect(found)
+        watch.passed("connect", "waiting for the greeting")
+        try:
+            return "" if self._greeting is None else await self._greeted(reader, self._greeting, watch)
+        finally:
+            writer.transport.abort()  # Nothing was sent that could be lost, and nobody waits for a slow farewell.
+
+    async def _connect(self, found: Sequence[Address]) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+        """One address after the other, so that a dead one costs its part of the time and no more."""
+        trouble: OSError = OSError("the name has no address")
+        for address in found:
+            try:
+                async with asyncio.timeout(self._settings.timeout / (len(found) + 1)):
+                    return await _open(address)
+            except OSError as error:
+                trouble = error
+        raise trouble
+
+    async def _greeted(self, reader: asyncio.StreamReader, greeting: re.Pattern[str], watch: Timer) -> str:
+        said = b""
+        while len(said) < GREETING_LIMIT_BYTES:
+            part = await reader.read(GREETING_LIMIT_BYTES - len(said))
+            said += part
+            try:
+                if safe_regex.found(greeting, said.decode("utf-8", "replace")):
+                    watch.passed("greeting")
+                    return ""
+            except safe_regex.TookTooLong:
+                return "its greeting takes too long to search; write a simpler regular expression"
+            if not part:
+                break
+        line = clip(said.decode("utf-8", "replace").strip())
+        return f"it greets with {line!r}, which is not as expected" if line else "it closed without a greeting"

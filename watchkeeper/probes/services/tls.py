@@ -1,0 +1,198 @@
+"""TLS as a probe needs it: when the handshake began, the certificate that was shown, and why one was not accepted.
+
+The standard library gives the fields of a certificate that it has verified. One that it has not is read with
+`cryptography`, which is imported only then: it costs 8 MiB of memory.
+"""
+
+import asyncio
+import ssl
+from collections.abc import Mapping
+from contextvars import ContextVar
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from watchkeeper.clock import Clock
+from watchkeeper.model.units import format_duration
+from watchkeeper.probes.support.sanitize import clip
+
+if TYPE_CHECKING:
+    from cryptography import x509
+
+# Names of OpenSSL's verification errors: x509_vfy.h.
+EXPIRED, NOT_YET_VALID, NAME_MISMATCH, ADDRESS_MISMATCH = 10, 9, 62, 64
+UNKNOWN_ISSUER = frozenset({18, 19, 20, 21})
+"""Self-signed (alone or in the chain), and an issuer that is not among the known ones."""
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """What a certificate says of itself. names: what it is for."""
+
+    not_before: datetime
+    not_after: datetime
+    names: tuple[str, ...] = ()
+    issuer: str = ""
+
+
+@dataclass(slots=True)
+class Handshake:
+    """Filled in by the context when a handshake begins. began_s: on the monotonic clock."""
+
+    clock: Clock
+    began_s: float | None = None
+    object: ssl.SSLObject | None = field(default=None, repr=False)
+
+    def certificate(self) -> Certificate | None:
+        """The peer's certificate once the handshake is done; None before, or where none was shown."""
+        if self.object is None:
+            return None
+        try:
+            der = self.object.getpeercert(binary_form=True)
+        except ValueError:
+            return None  # The handshake was not finished.
+        verified = self.object.getpeercert()
+        if verified:
+            return _from_fields(verified)
+        return read_certificate(der) if der else None
+
+
+current: ContextVar[Handshake | None] = ContextVar("current", default=None)
+"""The handshake that the running task wants to know of."""
+
+
+class WatchedContext(ssl.SSLContext):
+    """A context that notes when asyncio begins a handshake: the moment at which TCP is connected.
+
+    asyncio calls `wrap_bio` then, in the task's own context, so one TLS context serves all probes.
+    """
+
+    def wrap_bio(
+        self,
+        incoming: ssl.MemoryBIO,
+        outgoing: ssl.MemoryBIO,
+        server_side: bool = False,  # noqa: FBT001, FBT002  the signature of the standard library
+        server_hostname: str | bytes | None = None,
+        session: ssl.SSLSession | None = None,
+    ) -> ssl.SSLObject:
+        """Wrap as the standard library does, and take note."""
+        wrapped = super().wrap_bio(incoming, outgoing, server_side, server_hostname, session)
+        handshake = current.get()
+        if handshake is not None:
+            handshake.began_s, handshake.object = handshake.clock.monotonic_s(), wrapped
+        return wrapped
+
+
+@lru_cache(maxsize=16)
+def _context(ca_file: Path | None, verify: bool, written_ns: int) -> WatchedContext:  # noqa: ARG001, FBT001  cache keys
+    context = WatchedContext(ssl.PROTOCOL_TLS_CLIENT)
+    if not verify:
+        context.check_hostname = False
+        context.verify_mode = ssl.CERT_NONE
+    elif ca_file is None:
+        context.load_default_certs(ssl.Purpose.SERVER_AUTH)
+    else:
+        context.load_verify_locations(cafile=ca_file)
+    context.set_alpn_protocols(["http/1.1"])
+    return context
+
+
+def context_for(ca_file: Path | None = None, *, verify: bool = True) -> WatchedContext:
+    """The TLS context for these wishes; shared, for each takes a megabyte. A CA file that was renewed is read again.
+
+    Raises OSError (ssl.SSLError among them) where the CA file cannot be read.
+    """
+    return _context(ca_file, verify, ca_file.stat().st_mtime_ns if ca_file else 0)
+
+
+async def unverified_certificate(address: str, port: int, name: str, clock: Clock) -> Certificate | None:
+    """Shake hands again without verifying, to read the certificate that was not accepted; nothing is sent.
+
+    address: numeric, so that no name lookup is made. Raises OSError.
+    """
+    handshake = Handshake(clock)
+    token = current.set(handshake)
+    try:
+        transport, _ = await asyncio.get_running_loop().create_connection(
+            asyncio.Protocol, address, port, ssl=context_for(verify=False), server_hostname=name
+        )
+    finally:
+        current.reset(token)
+    try:
+        return handshake.certificate()
+    finally:
+        transport.abort()
+
+
+def why_refused(error: Exception, shown: Certificate | None, name: str, now: datetime) -> str:
+    """Why a certificate was not accepted, in words that name the remedy where there is one.
+
+    error: an ssl.SSLCertVerificationError; libraries hand it on as any exception.
+    """
+    code = getattr(error, "verify_code", 0)
+    if code == EXPIRED:
+        since = f" {_apart(shown.not_after, now)} ago" if shown else ""
+        return f"certificate expired{since}"
+    if code == NOT_YET_VALID:
+        until = f" for another {_apart(now, shown.not_before)}" if shown else " yet"
+        return f"certificate is not valid{until}"
+    if code in (NAME_MISMATCH, ADDRESS_MISMATCH):
+        names = f" (it is for {', '.join(shown.names[:3])})" if shown and shown.names else ""
+        return f"certificate does not match the name {name}{clip(names)}"
+    if code in UNKNOWN_ISSUER:
+        return "certificate comes from an unknown authority; name that one's certificate as ca_file"
+    return f"certificate is not accepted: {clip(getattr(error, 'verify_message', str(error)))}"
+
+
+def _apart(earlier: datetime, later: datetime) -> str:
+    """A time apart as one reads it: whole days, or what is left of one."""
+    seconds = max((later - earlier).total_seconds(), 0.0)
+    days = int(seconds // 86_400)
+    return f"{days} day{'s' * (days != 1)}" if days else format_duration(seconds)
+
+
+def _from_fields(fields: Mapping[str, Any]) -> Certificate:
+    """From what ssl.SSLObject.getpeercert() gives for a certificate that it has verified."""
+    issuer = {key: value for relative in fields.get("issuer", ()) for key, value in relative}
+    return Certificate(
+        not_before=_instant(str(fields["notBefore"])),
+        not_after=_instant(str(fields["notAfter"])),
+        names=tuple(value for _, value in fields.get("subjectAltName", ())),
+        issuer=issuer.get("commonName") or issuer.get("organizationName", ""),
+    )
+
+
+def _instant(text: str) -> datetime:
+    return datetime.fromtimestamp(ssl.cert_time_to_seconds(text), UTC)
+
+
+def read_certificate(der: bytes) -> Certificate | None:
+    """Read a certificate of any kind; None where it is not one."""
+    from cryptography import x509  # noqa: PLC0415  8 MiB, for a case that is seldom
+    from cryptography.x509.oid import NameOID  # noqa: PLC0415
+
+    try:
+        certificate = x509.load_der_x509_certificate(der)
+        names = _names(certificate)
+        issuers = certificate.issuer.get_attributes_for_oid(NameOID.COMMON_NAME) or list(certificate.issuer)
+    except ValueError:
+        return None
+    return Certificate(
+        not_before=certificate.not_valid_before_utc,
+        not_after=certificate.not_valid_after_utc,
+        names=names,
+        issuer=str(issuers[0].value) if issuers else "",
+    )
+
+
+def _names(certificate: "x509.Certificate") -> tuple[str, ...]:
+    from cryptography import x509  # noqa: PLC0415  as above
+
+    try:
+        alternative = certificate.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+    except x509.ExtensionNotFound:
+        return ()
+    addresses = alternative.get_values_for_type(x509.IPAddress)
+    return (*alternative.get_values_for_type(x509.DNSName), *map(str, addresses))

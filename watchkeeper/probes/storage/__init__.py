@@ -1,0 +1,1 @@
+"""Probes of storage: ZFS, LVM, btrfs, RAID, disks and snapshots."""

@@ -1,0 +1,1 @@
+"""btrfs: file systems, their chunks and their snapshots."""

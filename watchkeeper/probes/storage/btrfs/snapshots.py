@@ -1,0 +1,56 @@
+"""Snapshots of btrfs subvolumes: lists them. What their ages mean: probes/storage/snapshot_sets.py,
+probes/storage/snapshot_ages.py.
+
+They are named by their path from the top of the file system, behind its mount point: `/srv/.snapshots/nightly-1`.
+A snapshot knows its origin by nothing but an id that goes away with it, so a set is what is called alike.
+"""
+
+import posixpath
+from collections.abc import Iterable, Sequence
+from typing import Literal
+
+from pydantic import Field
+
+from watchkeeper.model.observation import Observation
+from watchkeeper.privileged.commands import Result
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.storage.btrfs.tables import read_subvolumes
+from watchkeeper.probes.storage.snapshot_ages import Snapshot
+from watchkeeper.probes.storage.snapshot_sets import Origin, SetSettings, SetWatch
+from watchkeeper.probes.support.tools import ask_root, text_of
+
+
+class BtrfsSnapshotsSettings(SetSettings):
+    """A set of snapshots on a btrfs: the age of the newest and of the oldest. Needs the helper."""
+
+    kind: Literal["btrfs-snapshots"] = "btrfs-snapshots"
+    of: tuple[str, ...] = Field(min_length=1, description="mount points of btrfs file systems; globs such as /srv")
+    called: tuple[str, ...] = Field(
+        ("*",),
+        description="the set's own snapshots, by their path from the top of the file system; globs",
+    )
+
+
+class BtrfsSnapshotsProbe(BaseProbe):
+    """Watches one set of snapshots of subvolumes."""
+
+    def __init__(self, settings: BtrfsSnapshotsSettings, bench: ProbeContext) -> None:
+        self._settings = settings
+        self._bench = bench
+        self._watch = SetWatch(settings, "btrfs")
+
+    async def observe(self) -> Sequence[Observation]:
+        """List the snapshots of every btrfs. Raises ProbeError where they cannot be seen."""
+        settings = self._settings
+        results = await ask_root(self._bench, "subvolumes", settings.helper, settings.timeout)
+        return self._watch.observe(_origins(results, settings.timeout), self._bench.clock.now())
+
+
+def _origins(results: Iterable[Result], timeout_s: float) -> list[Origin]:
+    return [
+        Origin(
+            posixpath.normpath(each.target) if each.target else "btrfs",
+            [Snapshot(one.path, one.made_at) for one in read_subvolumes(text_of(each.ran, "btrfs", timeout_s))],
+        )
+        for each in results
+    ]

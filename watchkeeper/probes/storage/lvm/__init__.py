@@ -1,0 +1,1 @@
+"""LVM: volume groups, thin pools and their snapshots."""

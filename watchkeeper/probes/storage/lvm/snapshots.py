@@ -1,0 +1,62 @@
+"""Snapshots of logical volumes: lists them. What their ages mean: probes/storage/snapshot_sets.py,
+probes/storage/snapshot_ages.py.
+"""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from typing import Literal
+
+from pydantic import Field
+
+from watchkeeper.model.observation import Observation
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.storage.lvm.tables import Volume, read_volumes
+from watchkeeper.probes.storage.snapshot_ages import Snapshot
+from watchkeeper.probes.storage.snapshot_sets import Origin, SetSettings, SetWatch
+from watchkeeper.probes.support.tools import ask_root, result_of
+
+
+class LvmSnapshotsSettings(SetSettings):
+    """A set of snapshots of logical volumes: the age of the newest and of the oldest. Needs the helper."""
+
+    kind: Literal["lvm-snapshots"] = "lvm-snapshots"
+    of: tuple[str, ...] = Field(min_length=1, description="volumes with their group; globs such as vg0/hide-hub")
+
+
+class LvmSnapshotsProbe(BaseProbe):
+    """Watches one set of snapshots of volumes."""
+
+    def __init__(self, settings: LvmSnapshotsSettings, bench: ProbeContext) -> None:
+        self._settings = settings
+        self._bench = bench
+        self._watch = SetWatch(settings, "volume")
+
+    async def observe(self) -> Sequence[Observation]:
+        """List volumes and snapshots. Raises ProbeError where LVM cannot be seen."""
+        settings = self._settings
+        results = await ask_root(self._bench, "volumes", settings.helper, settings.timeout)
+        volumes = read_volumes(result_of(results, "lvs", settings.timeout))
+        return self._watch.observe(origins(volumes), self._bench.clock.now())
+
+
+def origins(volumes: Sequence[Volume]) -> list[Origin]:
+    """Every volume that is no snapshot, with those of it. A snapshot of a snapshot counts for the first one."""
+    by_name = {each.full_name: each for each in volumes}
+    of: dict[str, list[Snapshot]] = defaultdict(list)
+    for each in volumes:
+        if each.origin and each.made_at is not None:
+            of[_first(each, by_name)].append(Snapshot(each.name, each.made_at))
+    return [
+        Origin(each.full_name, of.get(each.full_name, ()))
+        for each in volumes
+        if not each.origin and not each.hidden and each.kind != "t"
+    ]
+
+
+def _first(snapshot: Volume, by_name: dict[str, Volume]) -> str:
+    """What a chain of snapshots began with. A ring, which LVM never makes, ends where it was entered."""
+    name, passed = f"{snapshot.group}/{snapshot.origin}", {snapshot.full_name}
+    while (volume := by_name.get(name)) and volume.origin and name not in passed:
+        passed.add(name)
+        name = f"{volume.group}/{volume.origin}"
+    return name

@@ -1,0 +1,186 @@
+"""Software RAID: which arrays lack a disk, which are at work on one, which take no writes.
+
+Read from the kernel's tables under /sys/block/mdN/md, one value a file (admin-guide/md.rst), and not from /proc/mdstat,
+which says the same in a form for people. Anybody may read them; no disk is touched.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field
+
+from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.errors import ProbeError
+from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
+from watchkeeper.model.units import format_duration
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.support.sanitize import clip, printable
+
+SYSFS = Path("/sys/block")
+
+STOPPED = frozenset({"clear", "inactive", "broken", "suspended"})
+"""States in which an array serves nothing: md.rst, array_state."""
+
+WORK = {
+    "recover": "rebuilding",
+    "resync": "synchronising",
+    "reshape": "reshaping",
+    "repair": "repairing",
+    "check": "checking",
+}
+"""sync_action, in words. A check is the scrub of an array, and no fault."""
+
+
+class RaidSettings(ProbeSettings):
+    """Software RAID (md): arrays that are degraded, rebuilding or stopped."""
+
+    kind: Literal["raid"] = "raid"
+    every: Duration = Field(60.0, description="time from one sample to the next")
+    arrays: tuple[str, ...] = Field((), description="arrays that must be there, such as md0; besides what is found")
+    leave_out: tuple[str, ...] = Field((), description="arrays not to watch, such as md127")
+
+
+@dataclass(frozen=True, slots=True)
+class Array:
+    """One array. degraded: disks that it lacks. done_share: of the work under way, 0 to 1; None where not known.
+
+    left_s: seconds that the work will take at its present speed. faulty: names of disks that it has given up.
+    """
+
+    name: str
+    level: str
+    state: str
+    disks: int
+    degraded: int
+    action: str = "idle"
+    done_share: float | None = None
+    left_s: float | None = None
+    faulty: tuple[str, ...] = ()
+    mismatches: int = 0
+
+
+def read_arrays(sysfs: Path) -> list[Array]:
+    """Every array that the kernel has, in the order of their names. One that is stopped meanwhile is passed over."""
+    found = []
+    for folder in sorted(sysfs.glob("md*/md")):
+        try:
+            found.append(_array(folder))
+        except OSError:
+            continue
+    return found
+
+
+def _array(folder: Path) -> Array:
+    done, left_s = _progress(_text(folder, "sync_completed"), _number(folder, "sync_speed"))
+    return Array(
+        folder.parent.name,
+        _text(folder, "level"),
+        (folder / "array_state").read_text("ascii", "replace").strip(),
+        _number(folder, "raid_disks"),
+        _number(folder, "degraded"),
+        _text(folder, "sync_action") or "idle",
+        done,
+        left_s,
+        tuple(sorted(_faulty(folder))),
+        _number(folder, "mismatch_cnt"),
+    )
+
+
+def _text(folder: Path, name: str) -> str:
+    """A table's value; empty where this kind of array does not have it (raid0 and linear have no redundancy)."""
+    try:
+        return (folder / name).read_text("utf-8", "replace").strip()
+    except OSError:
+        return ""
+
+
+def _number(folder: Path, name: str) -> int:
+    # raid_disks reads `4 (3)` while an array is reshaped from three disks to four.
+    first = _text(folder, name).partition(" ")[0]
+    return int(first) if first.isdecimal() and first.isascii() else 0
+
+
+def _progress(completed: str, speed_kib_s: int) -> tuple[float | None, float | None]:
+    """From `sectors / sectors`, `none` or `delayed`; a sector is half a KiB."""
+    done, slash, total = (part.strip() for part in completed.partition("/"))
+    if not slash or not done.isdecimal() or not total.isdecimal() or int(total) == 0:
+        return None, None
+    left = max(int(total) - int(done), 0)
+    return int(done) / int(total), left / 2 / speed_kib_s if speed_kib_s else None
+
+
+def _faulty(folder: Path) -> list[str]:
+    return [
+        path.parent.name.removeprefix("dev-")
+        for path in folder.glob("dev-*/state")
+        if "faulty" in _text(path.parent, "state").split(",")
+    ]
+
+
+class RaidProbe(BaseProbe):
+    """Watches every array that there is."""
+
+    def __init__(self, settings: RaidSettings, bench: ProbeContext, sysfs: Path = SYSFS) -> None:
+        self._settings = settings
+        self._bench = bench
+        self._sysfs = sysfs
+        self._seen: set[str] = set()
+
+    async def observe(self) -> Sequence[Observation]:
+        """Read the kernel's tables. Raises ProbeError where there is no array, and none is asked for."""
+        settings = self._settings
+        arrays = await self._bench.workers.call("raid", partial(read_arrays, self._sysfs), settings.timeout)
+        watched = [each for each in arrays if each.name not in settings.leave_out]
+        there = {each.name for each in watched}
+        missing = ({*settings.arrays} | self._seen) - there
+        self._seen |= there
+        if not watched and not missing:
+            raise ProbeError("there is no software RAID here; assemble the array, or drop this probe")
+        gone = "there is no such array; it was not assembled, or it was stopped"
+        return [
+            *(seen for each in watched for seen in _observations(each)),
+            *(Condition(_key(name, "health"), sound=False, reason=gone) for name in sorted(missing)),
+        ]
+
+
+def _key(name: str, quantity: str) -> SeriesKey:
+    return SeriesKey(f"array {printable(name)}", quantity)
+
+
+def _observations(array: Array) -> list[Observation]:
+    reason, grave = _trouble(array)
+    facts: Facts = (("level", clip(array.level) or "not known"), ("disks", str(array.disks)))
+    if array.action != "idle":
+        facts += (("at work", _working(array)),)
+    if array.mismatches:
+        facts += (("mismatches", f"{array.mismatches} sectors at the last check"),)
+    return [Condition(_key(array.name, "health"), not reason, reason, grave, facts)]
+
+
+def _trouble(array: Array) -> tuple[str, bool]:
+    """What is wrong, and whether the array has stopped."""
+    if array.state in STOPPED:
+        return f"the array is {array.state} and serves nothing", True
+    parts = []
+    if array.degraded:
+        parts.append(
+            f"{array.degraded} of {array.disks} disks are missing"
+            if array.degraded > 1
+            else f"1 of {array.disks} disks is missing"
+        )
+    if array.faulty:
+        parts.append(f"given up: {', '.join(clip(name) for name in array.faulty)}")
+    if array.action in {"recover", "resync"}:
+        parts.append(_working(array))
+    return ", ".join(parts), False
+
+
+def _working(array: Array) -> str:
+    said = WORK.get(array.action, clip(array.action))
+    if array.done_share is None:
+        return said
+    left = f", about {format_duration(array.left_s // 60 * 60 or 60)} left" if array.left_s is not None else ""
+    return f"{said}, {array.done_share:.0%} done{left}"

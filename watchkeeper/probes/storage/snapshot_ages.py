@@ -1,0 +1,77 @@
+"""From a list of snapshots, of whatever storage, to observations: is the newest new enough, is the oldest let go?
+
+A probe for another storage system lists its snapshots as `Snapshot` and hands them to `observe_ages`. Nothing is read
+in here.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from watchkeeper.model.observation import Condition, Deadline, Facts, Observation, SeriesKey
+from watchkeeper.model.units import format_duration, format_size
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """One snapshot. made_at: never in the future (the probe sees to that). size_bytes: None where it is not known."""
+
+    name: str
+    made_at: datetime
+    size_bytes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AgeLimits:
+    """max_age_s: a newer one is due within this. oldest_limit_s: none may be older than this; None for no limit."""
+
+    max_age_s: float
+    oldest_limit_s: float | None = None
+
+
+def observe_ages(
+    name: str, snapshots: Sequence[Snapshot], now: datetime, limits: AgeLimits, facts: Facts = ()
+) -> list[Observation]:
+    """The deadline of the newest and, where there is a limit, the condition of the oldest.
+
+    facts: what else the keeper should know of them.
+    """
+    subject = f"snapshots of {name}"
+    ordered = sorted(snapshots, key=lambda snapshot: snapshot.made_at)
+    facts = _facts(ordered, now) + facts
+    newest_at = ordered[-1].made_at if ordered else None
+    due_at = newest_at + timedelta(seconds=limits.max_age_s) if newest_at else None
+    seen: list[Observation] = [Deadline(SeriesKey(subject, "newest"), due_at, newest_at, limits.max_age_s, facts)]
+    if limits.oldest_limit_s is not None:
+        reason = _too_old(ordered[0], now, limits.oldest_limit_s) if ordered else ""
+        seen.append(Condition(SeriesKey(subject, "oldest"), not reason, reason, facts=facts))
+    return seen
+
+
+def _too_old(oldest: Snapshot, now: datetime, limit_s: float) -> str:
+    age_s = (now - oldest.made_at).total_seconds()
+    if age_s <= limit_s:
+        return ""
+    return f"{_described(oldest)} is {_age(age_s)} old, limit {format_duration(limit_s)}"
+
+
+def _facts(ordered: Sequence[Snapshot], now: datetime) -> Facts:
+    if not ordered:
+        return (("count", "0"),)
+    sizes = [snapshot.size_bytes for snapshot in ordered if snapshot.size_bytes is not None]
+    facts: Facts = (
+        ("newest", _described(ordered[-1])),
+        ("oldest", f"{_described(ordered[0])}, {_age((now - ordered[0].made_at).total_seconds())} old"),
+        ("count", str(len(ordered))),
+    )
+    return (*facts, ("together", format_size(sum(sizes)))) if sizes else facts
+
+
+def _described(snapshot: Snapshot) -> str:
+    return snapshot.name if snapshot.size_bytes is None else f"{snapshot.name} ({format_size(snapshot.size_bytes)})"
+
+
+def _age(age_s: float) -> str:
+    """An age in its largest unit and the next: nobody needs the seconds of a snapshot of five weeks ago."""
+    step_s = 3600 if age_s >= 86_400 else 60 if age_s >= 3600 else 1
+    return format_duration(age_s // step_s * step_s)

@@ -1,0 +1,163 @@
+"""Snapshots that are files: backups, exported images. Lists them; what their ages mean is in snapshot_ages.py."""
+
+import glob
+import os
+import stat
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from fnmatch import fnmatchcase
+from functools import partial
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from watchkeeper.config.types import Duration, ProbeSettings, Size
+from watchkeeper.errors import PrivilegeMissing, ProbeError
+from watchkeeper.model.observation import Facts, Observation
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.storage.snapshot_ages import AgeLimits, Snapshot, observe_ages
+from watchkeeper.probes.support.sanitize import printable
+
+FILES_LIMIT = 20_000
+"""More files than this are no set of snapshots but a glob that is too wide; looking at them all would take seconds."""
+
+AHEAD_S = 120.0
+"""A file may be this far ahead of the clock before its time is doubted: another machine wrote it, by its own clock."""
+
+
+def _pattern(value: str) -> str:
+    if not value.startswith("/"):
+        raise ValueError(f"{value!r} is not a full path; begin with /, such as /srv/backup/*.img")
+    return value
+
+
+Pattern = Annotated[str, AfterValidator(_pattern)]
+"""A folder (the files directly in it), a file, or a glob of files; `**` matches any depth of folders."""
+
+
+class SnapshotsSettings(ProbeSettings):
+    """Snapshots that are files: the age of the newest and of the oldest."""
+
+    kind: Literal["snapshots"] = "snapshots"
+    name: str = Field(min_length=1, description="what they are snapshots of, such as hide-hub")
+    every: Duration = Field(300.0, description="time from one sample to the next")
+    timeout: Duration = Field(30.0, description="time after which listing the files is given up")
+    files: tuple[Pattern, ...] = Field(
+        min_length=1, description="folders, or globs of files, with their full path; ** matches any depth of folders"
+    )
+    ignore: tuple[str, ...] = Field(
+        ("*.part", "*.tmp"), description="globs of file names that are not counted: files that are half written"
+    )
+    max_age: Duration = Field(description="a new one is due this long after the last")
+    backup_of: tuple[str, ...] = Field(
+        (), description='these files are backups of these guests; `ready` asks for one before a change; "*" for all'
+    )
+    min_size: Size | None = Field(None, description="smaller files are not counted: a backup that failed half way")
+    oldest_limit: Duration | None = Field(None, description="none may be older than this; by default any may")
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """A file as it was found: times in seconds since 1970."""
+
+    path: str
+    written_s: float
+    changed_s: float
+    size_bytes: int
+
+
+def list_files(patterns: Sequence[str], ignore: Sequence[str]) -> list[Listed]:
+    """The regular files that the patterns match, each once. A link to a file is not another file.
+
+    Raises PrivilegeMissing where a folder may not be read (a glob would pass over it in silence), ProbeError where
+    there are too many.
+    """
+    found: dict[str, Listed] = {}
+    for path in (path for pattern in patterns for path in _expand(pattern)):
+        if any(fnmatchcase(os.path.basename(path), part) for part in ignore):  # noqa: PTH119  a Path of each costs more
+            continue
+        try:
+            status = os.lstat(path)
+        except OSError:
+            continue  # It went away while we looked: rotated, or renamed into place.
+        if stat.S_ISREG(status.st_mode):
+            found[path] = Listed(path, status.st_mtime, status.st_ctime, status.st_size)
+        if len(found) > FILES_LIMIT:
+            raise ProbeError(f"{', '.join(patterns)} matches more than {FILES_LIMIT} files; name them more narrowly")
+    return list(found.values())
+
+
+def _expand(pattern: str) -> Iterator[str]:
+    _check_readable(pattern)
+    if not glob.has_magic(pattern) and Path(pattern).is_dir():
+        pattern = f"{glob.escape(pattern.rstrip('/'))}/*"
+    yield from glob.iglob(pattern, recursive=True, include_hidden=True)  # noqa: PTH207  Path has no include_hidden
+
+
+def _check_readable(pattern: str) -> None:
+    """The folder above the first wildcard must be readable, or not be there at all."""
+    fixed = Path(pattern)
+    while glob.has_magic(str(fixed)):
+        fixed = fixed.parent
+    try:
+        if stat.S_ISDIR(fixed.stat().st_mode):
+            os.scandir(fixed).close()
+    except PermissionError as error:
+        raise PrivilegeMissing(f"{fixed} may not be read by this user; give it leave to read that folder") from error
+    except OSError:
+        return  # Not there: then nothing matches, and that is what is told.
+
+
+class SnapshotsProbe(BaseProbe):
+    """Watches one set of snapshot files."""
+
+    def __init__(self, settings: SnapshotsSettings, bench: ProbeContext) -> None:
+        self._settings = settings
+        self._bench = bench
+        self._first_seen_s: dict[tuple[str, float], float] = {}
+
+    async def observe(self) -> Sequence[Observation]:
+        """List the files, away from the event loop: their file system may hang."""
+        settings = self._settings
+        work = partial(list_files, settings.files, settings.ignore)
+        files = await self._bench.workers.call(f"snapshots of {settings.name}", work, settings.timeout)
+        now = self._bench.clock.now()
+        large = [file for file in files if file.size_bytes >= (settings.min_size or 0)]
+        made_s, ahead = self._made(large, now.timestamp())
+        snapshots = [
+            Snapshot(_file_name(file), datetime.fromtimestamp(at_s, UTC), file.size_bytes)
+            for file, at_s in zip(large, made_s, strict=True)
+        ]
+        limits = AgeLimits(settings.max_age, settings.oldest_limit)
+        return observe_ages(settings.name, snapshots, now, limits, self._facts(len(files) - len(large), ahead))
+
+    def _made(self, files: Sequence[Listed], now_s: float) -> tuple[list[float], int]:
+        """When each file was made, never in the future, and how many claimed to be from there.
+
+        A file from the future would be the newest for as long as that lies ahead, and hide that no other came. Its
+        inode's own time of change is taken in place, or else the moment when it was first seen here.
+        """
+        made: list[float] = []
+        seen: dict[tuple[str, float], float] = {}
+        for file in files:
+            at_s = file.written_s if file.written_s <= now_s + AHEAD_S else file.changed_s
+            if at_s > now_s + AHEAD_S:
+                key = (file.path, file.written_s)
+                at_s = seen[key] = min(self._first_seen_s.get(key, now_s), now_s)
+            made.append(max(min(at_s, now_s), 0.0))  # Before 1970: a clock that was never set.
+        self._first_seen_s = seen
+        return made, sum(file.written_s > now_s + AHEAD_S for file in files)
+
+    def _facts(self, small: int, ahead: int) -> Facts:
+        facts: Facts = (("files", ", ".join(self._settings.files)),)
+        if small:
+            facts += (("too small to count", str(small)),)
+        if ahead:
+            facts += (("dated in the future", f"{ahead}: check the clock of what writes them"),)
+        return facts
+
+
+def _file_name(file: Listed) -> str:
+    return printable(os.path.basename(file.path))  # noqa: PTH119  a Path of each costs more

@@ -1,0 +1,107 @@
+"""Sets of snapshots that a storage system keeps: those of some datasets or volumes, by the pattern of their names.
+
+An hourly set and a weekly one are two probes with limits of their own. A probe for a storage system lists what it has
+as `Origin`s and hands them to a `SetWatch`; what the ages mean is in snapshot_ages.py. Nothing is run in here.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from fnmatch import fnmatchcase
+
+from pydantic import Field
+
+from watchkeeper.config.types import Duration
+from watchkeeper.errors import ProbeError
+from watchkeeper.model.observation import Condition, Observation, SeriesKey
+from watchkeeper.probes.storage.snapshot_ages import AgeLimits, Snapshot, observe_ages
+from watchkeeper.probes.support.sanitize import clip, printable
+from watchkeeper.probes.support.tools import RootsideSettings
+
+AHEAD = timedelta(seconds=120)
+"""Made this far in the future, a snapshot's time is doubted: the host's clock was wrong when it was taken."""
+
+
+class SetSettings(RootsideSettings):
+    """What the settings of every set of snapshots have."""
+
+    name: str = Field(min_length=1, description="what the set is called, such as hourly")
+    every: Duration = Field(300.0, description="time from one sample to the next")
+    of: tuple[str, ...] = Field(min_length=1, description="what they are snapshots of; globs")
+    called: tuple[str, ...] = Field(("*",), description="names of the set's own snapshots; globs such as hourly-*")
+    leave_out: tuple[str, ...] = Field((), description="not of these; globs")
+    max_age: Duration = Field(description="a new one is due this long after the last")
+    oldest_limit: Duration | None = Field(None, description="none may be older than this; by default any may")
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Something that snapshots are taken of, and those that there are."""
+
+    name: str
+    snapshots: Sequence[Snapshot] = ()
+
+
+class SetWatch:
+    """Watches one set. It remembers when it first saw a snapshot that claims to be from the future."""
+
+    def __init__(self, settings: SetSettings, what: str) -> None:
+        """what: an origin, in a word of the trade: `dataset`, `volume`."""
+        self._settings, self._what = settings, what
+        self._first_seen: dict[tuple[str, str], datetime] = {}
+
+    def observe(self, origins: Iterable[Origin], now: datetime) -> list[Observation]:
+        """The ages of the newest and oldest for every origin of the set; an origin that is named and not there is told.
+
+        Raises ProbeError where there is none to watch.
+        """
+        watched = [each for each in origins if self._is_watched(each.name)]
+        there = {each.name for each in watched}
+        missing = [glob for glob in self._settings.of if glob not in there and not any(sign in glob for sign in "*?[")]
+        if not watched and not missing:
+            globs = ", ".join(clip(glob) for glob in self._settings.of)
+            raise ProbeError(f"no {self._what} is called like {globs}; see how they are called, and write it under of")
+        seen: list[Observation] = []
+        first_seen: dict[tuple[str, str], datetime] = {}
+        for each in watched:
+            seen += self._ages(each, now, first_seen)
+        self._first_seen = first_seen
+        return [*seen, *self._there(there, missing)]
+
+    def _is_watched(self, name: str) -> bool:
+        settings = self._settings
+        return _like(name, settings.of) and not _like(name, settings.leave_out)
+
+    def _ages(self, origin: Origin, now: datetime, first_seen: dict[tuple[str, str], datetime]) -> list[Observation]:
+        taken = [
+            Snapshot(printable(each.name), self._made_at(origin.name, each, now, first_seen), each.size_bytes)
+            for each in origin.snapshots
+            if _like(each.name, self._settings.called)
+        ]
+        limits = AgeLimits(self._settings.max_age, self._settings.oldest_limit)
+        return observe_ages(f"{printable(origin.name)} ({self._settings.name})", taken, now, limits)
+
+    def _made_at(
+        self, origin: str, snapshot: Snapshot, now: datetime, first_seen: dict[tuple[str, str], datetime]
+    ) -> datetime:
+        """When it was made, never in the future. One from there would be the newest for as long as that lies ahead."""
+        if snapshot.made_at <= now + AHEAD:
+            return min(snapshot.made_at, now)
+        key = (origin, snapshot.name)
+        first_seen[key] = min(self._first_seen.get(key, now), now)
+        return first_seen[key]
+
+    def _there(self, there: Iterable[str], missing: Sequence[str]) -> list[Observation]:
+        """Whether each origin that is named without a wildcard is there at all."""
+        named = [name for name in self._settings.of if name in set(there)]
+        reason = f"there is no such {self._what}; correct the name under of, or see why it has gone"
+        return [
+            Condition(SeriesKey(f"snapshots of {printable(name)} ({self._settings.name})", "there"), not why, why)
+            for names, why in ((named, ""), (missing, reason))
+            for name in names
+        ]
+
+
+def _like(name: str, globs: Iterable[str]) -> bool:
+    # A name that is written out is meant as it is: one with a bracket in it is not a pattern then.
+    return any(name == glob or fnmatchcase(name, glob) for glob in globs)

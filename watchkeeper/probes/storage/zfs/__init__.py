@@ -1,0 +1,1 @@
+"""ZFS: pools, data sets and their snapshots."""

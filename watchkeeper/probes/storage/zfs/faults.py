@@ -1,0 +1,38 @@
+"""What is wrong with a pool, in words: its state with the disks that brought it there, and the errors that it counts.
+
+Pure. Not here: what the tools print (tables.py).
+"""
+
+from collections.abc import Sequence
+
+from watchkeeper.probes.storage.zfs.tables import Device, Status
+from watchkeeper.probes.support.sanitize import clip
+
+_FAULTS = frozenset({"DEGRADED", "FAULTED", "OFFLINE", "UNAVAIL", "REMOVED", "CANT_OPEN"})
+_MOST_NAMED = 3
+
+
+def why(state: str, devices: Sequence[Device]) -> str:
+    """The pool's state, and the disks that brought it there."""
+    # Of a mirror and its disk, the disk is what one looks for; a spare that is in use is no fault.
+    faulty = [each for each in devices[1:] if each.state in _FAULTS]
+    leaves = [each for each in faulty if each.state != "DEGRADED"] or faulty
+    named = [f"{clip(each.name)} is {each.state}{_noted(each.note)}" for each in leaves[:_MOST_NAMED]]
+    return f"the pool is {clip(state, 30)}{': ' if named else ''}{', '.join(named)}"
+
+
+def _noted(note: str) -> str:
+    return f" ({clip(note)})" if note else ""
+
+
+def errors(status: Status) -> str:
+    """What the pool counts since `zpool clear`: data that is lost, and errors of its disks."""
+    parts = []
+    if status.damaged:
+        parts.append(f"{status.damaged} data errors: what is damaged, `zpool status -v` names")
+    counting = [each for each in status.devices if each.read or each.write or each.checksum]
+    parts += [
+        f"{clip(each.name)} counts {each.read} read, {each.write} write and {each.checksum} checksum errors"
+        for each in counting[:_MOST_NAMED]
+    ]
+    return "; ".join(parts)

@@ -1,0 +1,51 @@
+"""Snapshots of ZFS datasets and volumes: lists them. What their ages mean: probes/storage/snapshot_sets.py,
+probes/storage/snapshot_ages.py.
+"""
+
+import asyncio
+from collections import defaultdict
+from collections.abc import Sequence
+from typing import Literal
+
+from pydantic import Field
+
+from watchkeeper.errors import ProbeError
+from watchkeeper.model.observation import Observation
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.storage.snapshot_ages import Snapshot
+from watchkeeper.probes.storage.snapshot_sets import Origin, SetSettings, SetWatch
+from watchkeeper.probes.storage.zfs import tables as zfs_tables
+from watchkeeper.probes.support.tools import run_tool
+
+
+class ZfsSnapshotsSettings(SetSettings):
+    """A set of snapshots of ZFS datasets and volumes: the age of the newest and of the oldest."""
+
+    kind: Literal["zfs-snapshots"] = "zfs-snapshots"
+    of: tuple[str, ...] = Field(min_length=1, description="datasets and volumes; globs such as skerry/guests/*")
+
+
+class ZfsSnapshotsProbe(BaseProbe):
+    """Watches one set of snapshots of datasets."""
+
+    def __init__(self, settings: ZfsSnapshotsSettings, bench: ProbeContext) -> None:
+        self._settings = settings
+        self._bench = bench
+        self._watch = SetWatch(settings, "dataset")
+
+    async def observe(self) -> Sequence[Observation]:
+        """List datasets and snapshots. Raises what the tool said where it could not."""
+        names, listed = await asyncio.gather(
+            *(
+                run_tool(self._bench, argv, self._settings.timeout)
+                for argv in (zfs_tables.LIST_NAMES, zfs_tables.LIST_SNAPSHOTS)
+            )
+        )
+        if not names:
+            # With a suspended pool, `zfs list` prints nothing and ends well: that says nothing about snapshots.
+            raise ProbeError("zfs list names no dataset at all; see whether the pool is imported, or suspended")
+        of: dict[str, list[Snapshot]] = defaultdict(list)
+        for each in zfs_tables.read_snapshots(listed):
+            of[each.dataset].append(Snapshot(each.name, each.made_at, each.used))
+        origins = [Origin(name, of.get(name, ())) for name in names.rstrip("\n").split("\n")]
+        return self._watch.observe(origins, self._bench.clock.now())

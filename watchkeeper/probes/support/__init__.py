@@ -1,0 +1,1 @@
+"""What probes share: workers, tools, state, names and bounded parsing."""

@@ -1,0 +1,89 @@
+"""Addresses of names, looked up where a hanging resolver holds up nothing else; and why there was no connection.
+
+The system's own resolver is asked, as every other program on the host asks it. A question to one name server is
+probes/services/dns.py.
+"""
+
+import errno
+import ipaddress
+import socket
+from functools import partial
+from typing import NamedTuple
+
+from watchkeeper.errors import ProbeError
+from watchkeeper.os_errors import exhausted, explained
+from watchkeeper.probes.base import Workers
+from watchkeeper.probes.support.sanitize import clip
+
+UNKNOWN_NAME = frozenset({socket.EAI_NONAME, socket.EAI_NODATA})
+"""The name server answered, and there is no such name, or it has no address."""
+
+CLAUSES = {
+    errno.ECONNREFUSED: "connection refused",
+    errno.ECONNRESET: "connection reset",
+    errno.EPIPE: "connection reset",
+    errno.EHOSTUNREACH: "no way to the host",
+    errno.ENETUNREACH: "no way to the network",
+    errno.ETIMEDOUT: "the host does not answer",
+}
+
+MOST_ADDRESSES = 8
+"""Tried one after the other, each in its part of the time."""
+
+
+class Address(NamedTuple):
+    """Where to connect. scope: of a link-local IPv6 address, which interface it is on; else 0."""
+
+    family: socket.AddressFamily
+    host: str
+    port: int
+    scope: int = 0
+
+    @property
+    def where(self) -> tuple[str, int] | tuple[str, int, int, int]:
+        """What socket.connect takes."""
+        return (self.host, self.port, 0, self.scope) if self.family == socket.AF_INET6 else (self.host, self.port)
+
+
+def plain_host(value: str) -> str:
+    """A host's name or address as the keeper writes it. Raises ValueError that says what is allowed."""
+    host = value.strip()
+    if not host or not host.isprintable() or any(c in host for c in " /@[]") or len(host) > 253:
+        raise ValueError(f"{clip(value)!r} is not a host; write a name such as hide-hub.test, or an address alone")
+    if ":" in host:
+        ipaddress.IPv6Address(host.partition("%")[0])  # A ValueError of its own, where it is a host with a port.
+    return host
+
+
+async def look_up(
+    workers: Workers,
+    host: str,
+    port: int,
+    timeout_s: float,
+    family: socket.AddressFamily = socket.AF_UNSPEC,
+) -> list[Address]:
+    """The addresses of a host, the preferred one first. Raises OSError, UnicodeError, ProbeTimeout and StillHanging."""
+    ask = partial(socket.getaddrinfo, host, port, family, socket.SOCK_STREAM, 0, socket.AI_ADDRCONFIG)
+    found = await workers.call(f"name lookup of {clip(host)}", ask, timeout_s)
+    known = [Address(kind, str(where[0]), port, where[3] if len(where) == 4 else 0) for kind, _, _, _, where in found]
+    return list(dict.fromkeys(known))[:MOST_ADDRESSES]
+
+
+def why(error: Exception, host: str) -> str:
+    """Why there was no connection, in one clause that a tired person understands.
+
+    Raises ProbeError where this side had no descriptor or memory for one: nothing is known of the other side then.
+    """
+    if isinstance(error, ProbeError):
+        return str(error)
+    if isinstance(error, OSError) and exhausted(error):
+        raise ProbeError(explained(error)) from error
+    if isinstance(error, socket.gaierror):
+        if error.errno in UNKNOWN_NAME:
+            return f"name {clip(host)} is not known"
+        return f"name {clip(host)} could not be looked up: {error.strerror}"
+    if isinstance(error, TimeoutError):
+        return CLAUSES[errno.ETIMEDOUT]
+    if isinstance(error, OSError):
+        return CLAUSES.get(error.errno or 0) or f"no connection: {clip(error.strerror or str(error))}"
+    return f"name {clip(host)} is not one that can be looked up"

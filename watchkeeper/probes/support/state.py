@@ -1,0 +1,74 @@
+"""A probe's own notes across restarts, read and written as a pydantic model: what does not fit counts as not there.
+
+The text may come from an earlier version, or from a database that somebody edited, so it is checked like any input.
+"""
+
+import logging
+from typing import Generic, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from watchkeeper.errors import StoreError
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.model.probe_state import NOTES_LIMIT, StateStore
+
+log = logging.getLogger(__name__)
+
+
+class StateModel(BaseModel):
+    """What a probe notes down: frozen, and with a default for every field, so that an empty page is a first look."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+
+P = TypeVar("P", bound=StateModel)
+
+
+class ProbeState(Generic[P]):
+    """The notes of one probe. A store that cannot keep them costs the probe its memory, never its observations."""
+
+    def __init__(self, notes: StateStore, owner: str, empty: P) -> None:
+        self._notes, self._owner, self._empty = notes, owner, empty
+        self._page: P | None = None
+        self._kept: P | None = None
+
+    async def read(self) -> P:
+        """What was noted last; the empty page where nothing was, or nothing that can be read."""
+        if self._page is None:
+            self._page = self._kept = await self._load()
+        return self._page
+
+    def hold(self, page: P) -> None:
+        """Keep this in mind, and write nothing yet: what is new in it may be lost with the process."""
+        self._page = page
+
+    async def write(self, page: P) -> None:
+        """Note this instead. Nothing is written where it says what is noted already."""
+        self._page = page
+        if page == self._kept:
+            return
+        text = page.model_dump_json()
+        if len(text) > NOTES_LIMIT:
+            self._warn("the notes of probe %s are too long to be kept: %d characters", len(text))
+            return
+        try:
+            await self._notes.write(self._owner, text)
+        except StoreError as error:
+            self._warn("the notes of probe %s are not kept: %s", error)
+            return
+        self._kept = page
+
+    async def _load(self) -> P:
+        try:
+            text = await self._notes.read(self._owner)
+        except StoreError as error:
+            self._warn("the notes of probe %s cannot be read: %s", error)
+            return self._empty
+        try:
+            return type(self._empty).model_validate_json(text) if text else self._empty
+        except ValidationError:
+            self._warn("the notes of probe %s are not what it wrote; it begins anew")
+            return self._empty
+
+    def _warn(self, text: str, *more: object) -> None:
+        log.warning(text, self._owner, *more, extra=about(Event.PROBE_NOTES, probe=self._owner))

@@ -1,0 +1,70 @@
+"""What systemd says of its units, through `systemctl` in the forms that it makes for programs.
+
+`list-units --output=json` and `show --property=...`: systemctl(1), systemd 252. Not here: what a unit's state means.
+"""
+
+import re
+from collections.abc import Mapping, Sequence
+
+from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+
+from watchkeeper.errors import ProbeError
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.sanitize import clip
+from watchkeeper.probes.support.tools import run_tool
+
+UNIT = re.compile(
+    r"[A-Za-z0-9:_.\\@-]{1,240}"
+    r"\.(service|socket|device|mount|automount|swap|target|path|timer|slice|scope)"
+)
+"""A unit's name: systemd.unit(5), 255 characters in all."""
+
+PROPERTIES = ("Id", "LoadState", "ActiveState", "SubState", "Result", "Transient", "NRestarts", "ExecMainStatus", "Job")
+"""What is asked of each unit. None of them can hold a line break, so one line is one property.
+
+Job: the number of the job that waits for the unit's turn; left out where there is none.
+"""
+
+
+class _Row(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    unit: str
+
+
+_ROWS = TypeAdapter(list[_Row])
+
+
+async def list_units(bench: ProbeContext, options: Sequence[str], timeout_s: float) -> list[str]:
+    """Names of the loaded units that the options choose, such as `--state=failed`.
+
+    Raises ToolMissing, ProbeTimeout, StillHanging and ProbeError. What is no unit's name is left out.
+    """
+    words = ("systemctl", "list-units", *options, "--full", "--no-pager", "--output=json")
+    text = await run_tool(bench, words, timeout_s)
+    try:
+        rows = _ROWS.validate_json(text.encode("utf-8", "surrogateescape"))
+    except ValidationError:
+        raise ProbeError("systemctl did not print a list as JSON; systemd 246 or later does") from None
+    return list(dict.fromkeys(row.unit for row in rows if UNIT.fullmatch(row.unit)))
+
+
+async def show(bench: ProbeContext, units: Sequence[str], timeout_s: float) -> dict[str, Mapping[str, str]]:
+    """The properties of some units by the names that were asked for (an alias answers with another unit's Id).
+
+    Raises as `list_units` does. A unit that is not there has the LoadState `not-found`.
+    """
+    if not units:
+        return {}
+    words = ("systemctl", "show", "--no-pager", f"--property={','.join(PROPERTIES)}", "--", *units)
+    blocks = (await run_tool(bench, words, timeout_s)).strip("\n").split("\n\n")
+    if len(blocks) != len(units):
+        raise ProbeError(clip(f"systemctl told of {len(blocks)} units where {len(units)} were asked for"))
+    return {
+        unit: dict(_property(line) for line in block.split("\n")) for unit, block in zip(units, blocks, strict=True)
+    }
+
+
+def _property(line: str) -> tuple[str, str]:
+    name, _, value = line.partition("=")
+    return name, value

@@ -1,0 +1,170 @@
+"""Tools that own the truth: run one from the daemon, or have root's side run one, and make errors of what goes wrong.
+
+A tool runs where it can be left behind (workers.py): one that waits for a dead disk in the kernel cannot be ended.
+What may live here: running, and telling why it did not work. Not here: what a tool's output means (its probe's file).
+"""
+
+import asyncio
+import os
+from collections.abc import Collection, Iterable, Sequence
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+
+from pydantic import Field
+
+from watchkeeper.config.types import Duration, ProbeSettings, WholePath
+from watchkeeper.errors import PrivilegeMissing, ProbeError, ProbeTimeout, ToolMissing
+from watchkeeper.model.observation import Condition, SeriesKey
+from watchkeeper.model.units import format_duration
+from watchkeeper.os_errors import explained
+from watchkeeper.privileged import commands, protocol
+from watchkeeper.privileged import process as running
+from watchkeeper.privileged.commands import Result
+from watchkeeper.privileged.process import Completed
+from watchkeeper.probes.base import ProbeContext
+from watchkeeper.probes.support.sanitize import clip
+
+PATH = f"/usr/local/sbin:/usr/local/bin:{running.PATH}"
+"""Where the daemon looks for tools: also where one that was built on this machine lies."""
+
+SOCKET = Path("/run/watchkeeper-helper.sock")
+"""Where deploy/systemd/watchkeeper-helper.socket listens."""
+
+ABANDON_S = 2.0
+"""After a tool's time is up, how long the call may still take to end it before it is left behind."""
+
+PACKAGES = {
+    "btrfs": "btrfs-progs", "dmsetup": "dmsetup", "lvs": "lvm2", "smartctl": "smartmontools", "vgs": "lvm2",
+    "zfs": "zfsutils-linux", "zpool": "zfsutils-linux",
+}  # fmt: skip
+"""What Debian calls the package of a tool."""
+
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+class RootsideSettings(ProbeSettings):
+    """What the settings of a probe have that asks root's side."""
+
+    timeout: Duration = Field(60.0, description="time after which a look is given up")
+    helper: WholePath = Field(
+        SOCKET, description="socket of the helper that runs as root; see deploy/systemd/watchkeeper-helper.socket"
+    )
+
+
+async def run_tool(bench: ProbeContext, argv: Sequence[str], timeout_s: float) -> str:
+    """What a tool prints, where it ends well. argv: the program's name and its arguments; no shell reads them.
+
+    Raises ToolMissing, ProbeTimeout, StillHanging, and ProbeError where it ends with another status than 0.
+    """
+    work = partial(running.run, argv, timeout_s, path=PATH)
+    try:
+        ran = await bench.workers.call(" ".join(argv[:2]), work, timeout_s + ABANDON_S)
+    except ProbeError:
+        raise  # A ProbeTimeout is an OSError too.
+    except OSError as error:
+        raise ProbeError(f"{argv[0]} cannot be started: {explained(error)}") from error
+    return text_of(ran, argv[0], timeout_s)
+
+
+def text_of(ran: Completed, tool: str, timeout_s: float, ends_well: Collection[int | None] = (0,)) -> str:
+    """What a tool printed, or the reason why that is not to be had.
+
+    ends_well: the statuses with which its output may be used. Raises as `run_tool` does, and PrivilegeMissing.
+    """
+    if ran.missing:
+        package = f" (in Debian: {PACKAGES[tool]})" if tool in PACKAGES else ""
+        raise ToolMissing(f"{tool} is not installed; install it{package}, or take this probe out of the configuration")
+    if ran.timed_out:
+        raise ProbeTimeout(f"{tool} has not ended within {format_duration(timeout_s)}")
+    if ran.truncated:
+        raise ProbeError(f"{tool} printed more than {running.OUTPUT_LIMIT_BYTES >> 20} MiB, which is not read")
+    if ran.status not in ends_well:
+        said = clip(_first_line(ran.stderr) or "and gave no reason")
+        if "ermission denied" in said or "not permitted" in said or "super-user" in said:
+            raise PrivilegeMissing(f"{tool} may not look: {said}")
+        raise ProbeError(f"{tool} ended with status {ran.status}: {said}")
+    return ran.stdout.decode("utf-8", "surrogateescape")
+
+
+def _first_line(text: bytes) -> str:
+    lines = text.decode("utf-8", "surrogateescape").split("\n")
+    told = [line.strip() for line in lines if line.strip()]
+    # A warning says what may be; what is wrong comes after it.
+    return next((line for line in told if not line.startswith("WARNING")), told[0] if told else "")
+
+
+async def ask_root(bench: ProbeContext, name: str, helper: Path, timeout_s: float) -> Sequence[Result]:
+    """Have an entry of the fixed list (privileged/commands.py) run as root: by the helper, or here where this is root.
+
+    Raises PrivilegeMissing where there is no helper that would, ProbeTimeout, StillHanging, ProbeError.
+    """
+    if os.geteuid() == 0:
+        try:
+            return await bench.workers.call(f"list {name}", partial(commands.collect, name), timeout_s)
+        except ProbeError:
+            raise  # A ProbeTimeout is an OSError too.
+        except OSError as error:
+            raise ProbeError(f"it cannot be run: {explained(error)}") from error
+    try:
+        async with asyncio.timeout(timeout_s):
+            return protocol.parse_reply(await _talk(helper, name))
+    except TimeoutError:
+        raise ProbeTimeout(f"the helper has not answered within {format_duration(timeout_s)}") from None
+    except protocol.HelperError as error:
+        raise ProbeError(f"the helper gives no answer about {name}: {error}") from error
+    except (FileNotFoundError, ConnectionRefusedError) as error:
+        raise PrivilegeMissing(
+            f"this needs root, and no helper listens on {helper}; start watchkeeper-helper.socket, see the README"
+        ) from error
+    except PermissionError as error:
+        raise PrivilegeMissing(
+            f"this needs root, and this user may not speak to {helper}; add it to the group that the socket belongs to"
+        ) from error
+    except OSError as error:
+        raise ProbeError(f"the helper cannot be reached at {helper}: {explained(error)}") from error
+
+
+async def _talk(helper: Path, name: str) -> bytes:
+    reader, writer = await asyncio.open_unix_connection(helper)
+    try:
+        writer.write(name.encode("ascii") + b"\n")
+        await writer.drain()
+        parts, size = [], 0
+        while part := await reader.read(65_536):
+            parts.append(part)
+            size += len(part)
+            if size > protocol.ANSWER_LIMIT_BYTES:
+                raise protocol.HelperError("it says more than is read")
+        return b"".join(parts)
+    finally:
+        writer.close()
+
+
+def result_of(results: Sequence[Result], tool: str, timeout_s: float) -> str:
+    """What a command of an entry without targets printed. Raises as `text_of` does."""
+    found = [each.ran for each in results if each.target == tool]
+    if len(found) != 1:
+        raise ProbeError(f"the helper ran {tool} {len(found)} times, not once; install the same version of both")
+    return text_of(found[0], tool, timeout_s)
+
+
+def sight(label: str, troubles: Iterable[ProbeError]) -> Condition:
+    """The condition of a probe that may see one part and not another: which part it cannot see, and why."""
+    # Sorted, because tools fail in any order, and a reason that changes would look like news.
+    reason = "; ".join(sorted({str(error) for error in troubles}))
+    return Condition(SeriesKey(f"probe {label}", "sees all"), not reason, reason)
+
+
+def read_ctime(text: str) -> datetime | None:
+    """An instant as ctime(3) writes it in the C locale, `Sun Nov 22 00:24:02 2026`, in UTC; None where it is not one.
+
+    Not strptime: its names of months are those of the process's own language.
+    """
+    fields = text.split()
+    try:
+        _, month, day, clock, year = fields
+        hour, minute, second = (int(part) for part in clock.split(":"))
+        return datetime(int(year), _MONTHS.index(month) + 1, int(day), hour, minute, min(second, 59), tzinfo=UTC)
+    except ValueError:
+        return None

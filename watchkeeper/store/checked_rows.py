@@ -1,0 +1,267 @@
+"""The tables whose rows carry a checksum: which columns it covers, how a row is checked, and what it is read as.
+
+The checksum is CRC-32 as zlib computes it (polynomial 0x04C11DB7, as in IEEE 802.3 and RFC 1952 8). It finds every
+single burst of up to 32 bits, every change of up to three bits in a row of up to 11 kB (P. Koopman, "32-Bit Cyclic
+Redundancy Codes for Internet Applications", 2002: Hamming distance 4 up to 91,607 bits), and misses one in 2**32 of all
+others. It protects against damage, not against somebody who edits the file.
+
+It covers every column that decides what the row says. Not covered: what is derived (outbox.head), and numbers that only
+order rows (journal.id, outbox.id): one that changes breaks the order of its tree, which SQLite's own checks find.
+
+SQLite keeps text as it is, damaged or not, so text is read with `text_of`, which keeps bytes that are not UTF-8.
+Not here: what becomes of a damaged row (store/recovery/quarantine.py). Samples have no checksum: it would be a fifth
+of each.
+"""
+
+import json
+import math
+import sqlite3
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Generic, NamedTuple, TypeVar
+
+from watchkeeper.errors import StoreDamaged, StoreError
+from watchkeeper.model.alert import Alert
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Kind, Observation, SeriesKey, Unit
+from watchkeeper.model.probe_state import JobReport
+from watchkeeper.model.records import Delivery, DeliveryState, Entry, JournalLine
+from watchkeeper.store.codec import ALERT, FINDING, LINE, MESSAGE, OBSERVATION, key_of
+from watchkeeper.store.timestamps import from_us, to_us
+
+T = TypeVar("T")
+Values = tuple[Any, ...]
+
+UNFIT = (StoreError, ValueError, TypeError, KeyError, AttributeError, ArithmeticError, RecursionError)
+"""What reading a damaged row may end in. Nothing that concerns the file or the machine is among them."""
+
+SERIES = ("id", "key", "kind", "unit", "probe", "interval_s", "first_at_us")
+LATEST = ("series", "at_us", "observation")
+BODIES = ("key", "concern", "body")
+LIFE = ("alive_at_us", "journal_from_us")
+JOURNAL = ("at_us", "entry", "key", "body")
+OUTBOX = (
+    *("notifier", "thread", "state", "due_at_us", "made_at_us", "done_at_us", "tries", "trouble"),
+    "message",
+)
+NOTES = ("owner", "body")
+CHECK_INS = ("job", "failed", "at_us", "said")
+
+
+class RowDamaged(StoreDamaged):
+    """One stored row cannot be read, or is not what was written. The others are not affected."""
+
+
+class IndexWrong(RowDamaged):
+    """The row is as it was written, and an index says something else of it."""
+
+
+class SeriesRow(NamedTuple):
+    """A series' own row, as values."""
+
+    id: int
+    key: SeriesKey
+    kind: Kind
+    unit: Unit | None
+    probe: str
+    interval_s: float
+    first_at_us: int
+
+
+class Life(NamedTuple):
+    """alive_at_us: the newest commit. journal_from_us: journal lines from before may be deleted."""
+
+    alive_at_us: int
+    journal_from_us: int
+
+
+def checksum(*values: object) -> int:
+    """The checksum of a row's covered values, as a signed number: that takes 4 bytes, where an unsigned one may take 6.
+
+    JSON text holds no line break, so the values cannot run into each other.
+    """
+    found = zlib.crc32("\n".join(map(str, values)).encode("utf-8", "surrogateescape"))
+    return found - ((found & 0x80000000) << 1)
+
+
+def checksum_of_three(one: object, two: object, text: str) -> int:
+    """The same of three values that are ASCII; for the rows of every look, where it takes two thirds of the time."""
+    found = zlib.crc32(f"{one}\n{two}\n{text}".encode())
+    return found - ((found & 0x80000000) << 1)
+
+
+def text_of(raw: bytes) -> str:
+    """Stored text; bytes that are not UTF-8 become lone surrogates (PEP 383), so that they can be written back."""
+    return raw.decode("utf-8", "surrogateescape")
+
+
+@dataclass(frozen=True, slots=True)
+class Form(Generic[T]):
+    """One table. place: the columns that a row is found by. columns: those that the checksum covers, in this order.
+
+    decode: the covered values as a record; raises one of UNFIT where they are not what may stand there.
+    subject: what a row is, in people's words.
+    """
+
+    table: str
+    place: tuple[str, ...]
+    columns: tuple[str, ...]
+    decode: Callable[[Values], T]
+    subject: str
+
+    @property
+    def selected(self) -> str:
+        """What read() and values_of() take."""
+        return f"SELECT {', '.join((*self.place, *self.columns))}, crc FROM {self.table}"  # noqa: S608  fixed texts
+
+    def values_of(self, row: Values) -> Values:
+        """The covered values."""
+        return row[len(self.place) : -1]
+
+    def verify(self, row: Values) -> None:
+        """Raises RowDamaged where the checksum is not that of the values."""
+        if row[-1] is None:
+            raise RowDamaged("it has no checksum")
+        if row[-1] != checksum(*self.values_of(row)):
+            raise RowDamaged("its checksum does not match its content")
+
+    def read(self, row: Values) -> T:
+        """The record. Raises RowDamaged."""
+        self.verify(row)
+        return self.understood(self.values_of(row))
+
+    def understood(self, values: Values) -> T:
+        """The record that these values are, without a look at the checksum. Raises RowDamaged."""
+        try:
+            return self.decode(values)
+        except UNFIT as error:
+            raise RowDamaged(f"its content cannot be read ({error})") from error
+
+
+class Damage(NamedTuple):
+    """A row that was found to be damaged. place: the values of its form's place. index_only: the row is good."""
+
+    form: Form[Any]
+    place: Values
+    why: str
+    index_only: bool = False
+
+
+def damage_of(form: Form[Any], row: Values, error: RowDamaged) -> Damage:
+    """What was found at a row that could not be read."""
+    return Damage(form, row[: len(form.place)], str(error), isinstance(error, IndexWrong))
+
+
+# What the values mean -------------------------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=8192)  # as key_column()
+def key_from(column: str) -> SeriesKey:
+    """The key in a column. Raises one of UNFIT where there is none."""
+    key = key_of(column)
+    if type(key.subject) is not str or type(key.quantity) is not str:
+        raise ValueError(f"{column} is no key of a series")
+    return key
+
+
+def _text(column: str) -> str:
+    found = json.loads(column)
+    if type(found) is not str:
+        raise ValueError(f"{column[:80]} is not the text that should stand there")
+    return found
+
+
+def _agree(*, columns: object, body: object) -> None:
+    if columns != body:
+        raise ValueError(f"its columns say {columns} and its body says {body}")
+
+
+def _series(values: Values) -> SeriesRow:
+    number, key, kind, unit, probe, interval_s, first_at_us = values
+    if not 0 < interval_s < math.inf:
+        raise ValueError(f"{interval_s} s is no interval")
+    from_us(first_at_us)
+    kept_unit = None if unit is None else Unit(unit)
+    return SeriesRow(number, key_from(key), Kind(kind), kept_unit, _text(probe), interval_s, first_at_us)
+
+
+def _latest(values: Values) -> Observation:
+    from_us(values[1])
+    return OBSERVATION.loads(values[2])
+
+
+def _finding(values: Values) -> Finding:
+    found = FINDING.loads(values[2])
+    _agree(columns=(key_from(values[0]), values[1]), body=(found.key, found.concern))
+    return found
+
+
+def _alert(values: Values) -> Alert:
+    found = ALERT.loads(values[2])
+    _agree(columns=(key_from(values[0]), values[1]), body=(found.key, found.concern))
+    return found
+
+
+def _line(values: Values) -> JournalLine:
+    at_us, entry, key, body = values
+    found = LINE.loads(body)
+    columns = (at_us, Entry(entry), None if key is None else key_from(key))
+    _agree(columns=columns, body=(to_us(found.at), found.entry, found.key))
+    return found
+
+
+def _parcel(values: Values) -> Delivery:
+    notifier, thread, state, due_at_us, made_at_us, done_at_us, tries, trouble, message = values
+    found = MESSAGE.loads(message)
+    _agree(columns=_text(thread), body=found.thread)
+    return Delivery(
+        notifier=_text(notifier),
+        message=found,
+        made_at=from_us(made_at_us),
+        due_at=from_us(due_at_us),
+        state=DeliveryState(state),
+        tries=tries,
+        trouble=_text(trouble),
+        done_at=None if done_at_us is None else from_us(done_at_us),
+    )
+
+
+def _note(values: Values) -> str:
+    _text(values[0])
+    return _text(values[1])
+
+
+def _check_in(values: Values) -> JobReport:
+    job, failed, at_us, said = values
+    return JobReport(_text(job), from_us(at_us), bool(failed), _text(said))
+
+
+def _life(values: Values) -> Life:
+    from_us(values[0])
+    from_us(values[1])
+    return Life(*values)
+
+
+SERIES_FORM = Form("series", ("id",), SERIES, _series, "a series")
+LATEST_FORM = Form("latest", ("series",), LATEST, _latest, "the newest sample of a series")
+FINDING_FORM = Form("findings", ("id",), BODIES, _finding, "a finding")
+ALERT_FORM = Form("alerts", ("id",), BODIES, _alert, "an alert")
+LIFE_FORM = Form("life", ("id",), LIFE, _life, "the time of the newest commit")
+JOURNAL_FORM = Form("journal", ("id",), JOURNAL, _line, "a line of the journal")
+OUTBOX_FORM = Form("outbox", ("id",), OUTBOX, _parcel, "a message")
+NOTES_FORM = Form("notes", ("owner",), NOTES, _note, "the notes of a probe")
+CHECK_IN_FORM = Form("check_ins", ("job", "failed"), CHECK_INS, _check_in, "a check-in")
+
+FORMS: tuple[Form[Any], ...] = (
+    *(SERIES_FORM, LATEST_FORM, FINDING_FORM, ALERT_FORM, LIFE_FORM),
+    *(OUTBOX_FORM, NOTES_FORM, CHECK_IN_FORM, JOURNAL_FORM),
+)
+"""Every table with a checksum; series first, as the others are put right by them."""
+
+
+def life_of(conn: sqlite3.Connection) -> Life | None:
+    """When the newest commit was; None where it is not known. Raises RowDamaged."""
+    row = conn.execute(LIFE_FORM.selected).fetchone()
+    return None if row is None else LIFE_FORM.read(row)

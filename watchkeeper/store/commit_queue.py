@@ -1,0 +1,143 @@
+"""Jobs that write, run by the one thread that owns the writing connection; jobs that wait together share a commit.
+
+A commit costs a sync or a write of the WAL, so jobs that queue up while one is written go into the next transaction
+together. If anything goes wrong in there, all of it is rolled back and each job is tried alone: so every job is all in
+or not at all, and one that cannot be written takes no other with it.
+"""
+
+import asyncio
+import logging
+import sqlite3
+from collections import deque
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from watchkeeper.clock import Clock
+from watchkeeper.errors import StoreError
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.store import connection as database
+from watchkeeper.store.checked_rows import Damage
+from watchkeeper.store.recovery import inspection
+from watchkeeper.store.recovery.inspection import Scope
+from watchkeeper.store.writer import MOVED_AT_ONCE, Writer
+
+log = logging.getLogger(__name__)
+
+Work = Callable[[Writer], Any]
+
+GROUP = 256
+"""The most jobs that share a transaction; bounds what is rolled back and what the WAL takes at once."""
+
+
+@dataclass(slots=True, eq=False)  # not frozen: setting the fields of a frozen one takes three times as long
+class Job:
+    """One piece of writing, not changed once it is made.
+
+    durable: it must survive a power cut. waiter: the future, in `loop`, that waits for it.
+    """
+
+    work: Work
+    durable: bool
+    loop: asyncio.AbstractEventLoop
+    waiter: "asyncio.Future[Any]"
+
+    def settle(self, result: Any, error: BaseException | None) -> None:  # noqa: ANN401  whatever the work returned
+        """Tell the waiter, in its own thread. One that was cancelled meanwhile is told nothing."""
+        if self.waiter.done():
+            return
+        if error is not None:
+            self.waiter.set_exception(error)
+        else:
+            self.waiter.set_result(result)
+
+
+Outcome = tuple[Job, Any, BaseException | None]
+
+
+def _tell(outcomes: Sequence[Outcome]) -> None:
+    """Wake the waiters' loop once for all of them: waking it for each costs as much as writing ten samples."""
+
+    def settle() -> None:
+        for job, result, error in outcomes:
+            job.settle(result, error)
+
+    # A loop that is closed has nobody left who waits; what was written is written.
+    with suppress(RuntimeError):
+        outcomes[0][0].loop.call_soon_threadsafe(settle)
+
+
+class CommitQueue:
+    """Writes jobs, in their order. Lives in the thread that made it."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the database for writing. The caller holds the Lock. Raises StoreError."""
+        self._path = path
+        self._conn = database.open_writing(path)
+        self._writing = Writer(self._conn)
+        self._durable: bool | None = None
+
+    def drain(self, waiting: deque[Job]) -> None:
+        """Take jobs until none waits. Others may be appended meanwhile, by any thread."""
+        while jobs := [waiting.popleft() for _ in range(min(len(waiting), GROUP))]:
+            _tell(self._write(jobs))
+
+    def set_aside(self, damages: Sequence[Damage]) -> None:
+        """Move rows that a reader found to be damaged. What cannot be done now is met again at the next reading."""
+        self._repair(lambda writing: writing.set_aside(damages[:MOVED_AT_ONCE], Clock().now()))
+
+    def sweep(self, scopes: tuple[Scope, ...], *, rebuild: bool) -> StoreError | None:
+        """Move every damaged row of these, and give the outbox its heads. rebuild: and their tables' indexes.
+
+        Returns why that could not be done.
+        """
+        return self._repair(lambda writing: writing.sweep(scopes, Clock().now(), rebuild=rebuild))
+
+    def close(self) -> None:
+        """Close the connection; SQLite then takes the WAL into the database and deletes it, if nobody reads."""
+        with database.translated(self._path):
+            self._conn.close()
+
+    def _repair(self, work: Work) -> StoreError | None:
+        try:
+            self._together([work], durable=True)
+        except StoreError as error:
+            log.error("damaged rows cannot be moved now: %s", error, extra=about(Event.DATABASE))  # noqa: TRY400  text says it all
+            return error
+        return None
+
+    def _write(self, jobs: Sequence[Job]) -> Sequence[Outcome]:
+        """Write the jobs in one transaction, or else each in its own."""
+        try:
+            results = self._together([job.work for job in jobs], durable=any(job.durable for job in jobs))
+            return [(job, result, None) for job, result in zip(jobs, results, strict=True)]
+        except BaseException as error:  # noqa: BLE001  handed to the caller, who waits for it
+            if len(jobs) > 1:
+                return [self._write([job])[0] for job in jobs]
+            return [self._once_more(jobs[0], error)]
+
+    def _once_more(self, job: Job, error: BaseException) -> Outcome:
+        """Where an index was in the way that says something else than its row, put it right and try again."""
+        if getattr(error.__cause__, "sqlite_errorcode", 0) != sqlite3.SQLITE_CORRUPT_INDEX:
+            return job, None, error
+        self.sweep(inspection.WHOLE, rebuild=True)
+        try:
+            (result,) = self._together([job.work], durable=job.durable)
+        except BaseException as again:  # noqa: BLE001  handed to the caller, who waits for it
+            return job, None, again
+        return job, result, None
+
+    def _together(self, works: Sequence[Work], *, durable: bool) -> Sequence[Any]:
+        changed = None if durable is self._durable else durable
+        self._durable = None
+        try:
+            with database.translated(self._path), database.transaction(self._conn, durable=changed):
+                results = [work(self._writing) for work in works]
+                self._writing.flush()
+        except BaseException:
+            self._writing.forget()
+            raise
+        self._durable = durable
+        return results

@@ -1,0 +1,192 @@
+"""Connections to the database file, how they are set up, and SQLite's errors in our words.
+
+SQLite in WAL mode: readers see the last commit and hold nobody up, and a killed process loses nothing that it had
+committed. What may live here: what concerns the file as a whole. Not here: the tables (schema.py) and their rows.
+"""
+
+import logging
+import os
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.parse import quote
+
+from watchkeeper.clock import Clock
+from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.os_errors import remedy
+from watchkeeper.store import checked_rows, schema
+from watchkeeper.store.recovery import definitions, quarantine
+from watchkeeper.store.recovery.definitions import Difference
+
+log = logging.getLogger(__name__)
+
+BUSY_TIMEOUT_S = 5.0
+"""How long to wait for another program that holds the file (a keeper's own sqlite3 shell, a backup tool)."""
+
+WAL_LIMIT_BYTES = 16 * 2**20
+"""The WAL is cut back to this after a checkpoint: four times what it grows to between two checkpoints (SQLite's
+default of 1000 pages), so that it is not made anew all the time but does not keep what one long reader let it grow to.
+"""
+
+_SETTINGS = (
+    "PRAGMA foreign_keys = ON",
+    # Definitions that somebody added to the file call no function that reaches beyond it.
+    "PRAGMA trusted_schema = OFF",
+    # A sort that spills must not need room on a disk that may be full.
+    "PRAGMA temp_store = MEMORY",
+    # Debian's SQLite overwrites what is deleted; nothing in here is secret enough to write every pruned page again.
+    "PRAGMA secure_delete = FAST",
+    f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}",
+)
+
+
+def open_writing(path: Path) -> sqlite3.Connection:
+    """A connection that writes, with the newest tables made. The caller holds the Lock. Raises StoreError."""
+    with translated(path):
+        conn = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+        conn.text_factory = checked_rows.text_of
+        try:
+            _set_up(conn, path)
+        except BaseException:
+            conn.close()
+            raise
+    return conn
+
+
+def _set_up(conn: sqlite3.Connection, path: Path) -> None:
+    if schema.is_empty(conn):
+        schema.prepare_empty(conn)
+    version = schema.check_ours(conn, path)
+    conn.execute("PRAGMA journal_mode = WAL").fetchone()
+    for setting in _SETTINGS:
+        conn.execute(setting).fetchone()
+    # Before the first write: what was added to the file must not run with it.
+    changed = _put_right(conn, version) if version else []
+    schema.migrate(conn)
+    schema.check_tables(conn, path)
+    if version < schema.VERSION:
+        changed += _put_right(conn, schema.VERSION)
+    if changed:
+        _report(conn, path, changed)
+
+
+def _put_right(conn: sqlite3.Connection, version: int) -> list[Difference]:
+    with transaction(conn, durable=True):
+        return definitions.put_right(conn, version)
+
+
+def _report(conn: sqlite3.Connection, path: Path, changed: Sequence[Difference]) -> None:
+    """Keep what was not ours, and say that it was there."""
+    for each in changed:
+        log.error("%s: %s", path, each, extra=about(Event.DATABASE))
+    at = Clock().now()
+    with transaction(conn, durable=True):
+        for each in changed:
+            quarantine.note_definition(conn, each, at)
+
+
+def open_reading(path: Path) -> sqlite3.Connection:
+    """A connection that can only read. Raises StoreError where there is no database, or not one that can be read."""
+    if not path.is_file():
+        raise none_yet(path)
+    with translated(path):
+        uri = f"file:{quote(str(path.absolute()))}?mode=ro"
+        conn = sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+        conn.text_factory = checked_rows.text_of
+        try:
+            _check_readable(conn, path)
+        except BaseException:
+            conn.close()
+            raise
+    return conn
+
+
+def _check_readable(conn: sqlite3.Connection, path: Path) -> None:
+    if schema.is_empty(conn):
+        raise none_yet(path)
+    if schema.check_ours(conn, path) < schema.VERSION:
+        raise StoreError(f"{path} has an older form: start the daemon once, which brings it up to date")
+    schema.check_tables(conn, path)
+
+
+def none_yet(path: Path) -> StoreError:
+    """What is said where nothing is to be read."""
+    return StoreError(f"there is no database at {path} yet: the daemon makes it (watchkeeper run)")
+
+
+@contextmanager
+def transaction(conn: sqlite3.Connection, *, durable: bool | None) -> Iterator[None]:
+    """All that is written inside is in together, or not at all.
+
+    durable: it survives a power cut (synchronous=FULL: the WAL is synced at the commit, with all that was committed
+    before). Otherwise it survives the end of the process, and a power cut may take back the last commits, whole and
+    in order (NORMAL). None: as the transaction before. The setting cannot change inside a transaction.
+    """
+    if durable is not None:
+        conn.execute("PRAGMA synchronous = FULL" if durable else "PRAGMA synchronous = NORMAL")
+    # IMMEDIATE: a deferred transaction that reads first fails at once, without waiting, if somebody else wrote.
+    conn.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        conn.execute("COMMIT")
+    except BaseException:
+        # With some errors (SQLITE_FULL, SQLITE_IOERR) SQLite may have rolled back by itself, or may not.
+        if conn.in_transaction:
+            conn.execute("ROLLBACK")
+        raise
+
+
+@contextmanager
+def translated(path: Path) -> Iterator[None]:
+    """Turns SQLite's errors into StoreError and its kinds."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise translate_error(error, path) from error
+
+
+def translate_error(error: sqlite3.Error, path: Path) -> StoreError:
+    """The StoreError that names the file and the remedy."""
+    extended = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR)
+    match extended & 0xFF:  # the low byte is the primary code: https://www.sqlite.org/rescode.html
+        case sqlite3.SQLITE_FULL:
+            return _full(path)
+        # The shared index of the WAL could not grow, or (a quota, a late allocation) a write failed with no room left.
+        case sqlite3.SQLITE_IOERR if extended == sqlite3.SQLITE_IOERR_SHMSIZE or not _has_room(path):
+            return _full(path)
+        case sqlite3.SQLITE_CORRUPT | sqlite3.SQLITE_NOTADB:
+            return StoreDamaged(
+                f"{path} is damaged ({error}): move it aside together with its -wal and -shm files, "
+                "and start anew or restore a backup"
+            )
+        case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
+            return StoreError(f"{path} is held by another program ({error}): end what else has it open")
+        case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_PERM:
+            return StoreError(f"{path} cannot be opened or written ({error}): {_why_not_opened(path)}")
+        case sqlite3.SQLITE_IOERR:
+            return StoreError(f"{path} cannot be read or written ({error}): look at its disk and the kernel's log")
+        case _:
+            return StoreError(f"{path}: {error}")
+
+
+def _full(path: Path) -> StoreFull:
+    return StoreFull(f"there is no room left to write {path}: free some space on its file system")
+
+
+def _why_not_opened(path: Path) -> str:
+    """SQLite does not say why. The folder is opened and not the file: closing that would drop SQLite's locks."""
+    try:
+        os.close(os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC))
+    except OSError as error:
+        return remedy(error, "give this user the right to")
+    return "give this user the right to"
+
+
+def _has_room(path: Path) -> bool:
+    try:
+        found = os.statvfs(path.parent)
+    except OSError:
+        return True
+    return found.f_bavail > 0

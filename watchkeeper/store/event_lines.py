@@ -1,0 +1,17 @@
+"""Appends lines to the journal, inside a transaction that the caller has opened. Not here: what they say."""
+
+import sqlite3
+
+from watchkeeper.model.records import JournalLine
+from watchkeeper.store import checked_rows
+from watchkeeper.store.codec import LINE, key_column
+from watchkeeper.store.timestamps import to_us
+
+_INSERT = "INSERT INTO journal (at_us, entry, key, body, crc) VALUES (?, ?, ?, ?, ?)"
+
+
+def append(conn: sqlite3.Connection, line: JournalLine) -> None:
+    """Write one line. Raises StoreError for what cannot be stored."""
+    key = None if line.key is None else key_column(line.key)
+    values = (to_us(line.at), line.entry.value, key, LINE.dumps(line))
+    conn.execute(_INSERT, (*values, checked_rows.checksum(*values)))

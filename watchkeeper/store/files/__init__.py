@@ -1,0 +1,1 @@
+"""The database as a file: its lock, its backups, and the spool beside it."""

@@ -1,0 +1,217 @@
+"""Check-ins that other processes leave for the daemon: a folder beside the database, one small file for each.
+
+One process alone writes to the database (files.Lock), so a command that reports a job leaves a file here, and the
+daemon takes it in when its probe asks for that job's check-ins. Nothing is lost while the daemon is down, and what was
+left is safe from a power cut. The folder decides who may leave one: its owner, who is the daemon's user, and root.
+"""
+
+import asyncio
+import contextlib
+import json
+import logging
+import os
+import secrets
+import stat
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+
+from watchkeeper.errors import StoreError
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.model.probe_state import JobReport, JobReports, LastJobReports
+from watchkeeper.os_errors import exhausted, remedy
+from watchkeeper.ownership.file_rights import with_rights_of
+from watchkeeper.ownership.folder_owner import owner_of
+
+log = logging.getLogger(__name__)
+
+FOLDER_MODE = 0o700
+FILE_MODE = 0o600
+
+SAID_LIMIT = 1_000
+"""Characters of a job's own words that are kept; a message shows about a hundred."""
+
+FILE_LIMIT_BYTES = 16 * 1024
+FILES_LIMIT = 1_000
+"""Files read at one look; a job that checks in more often than a thousand times a minute waits for the next."""
+
+ENDING = ".json"
+SPOILT = ".unreadable"
+
+
+@dataclass(frozen=True, slots=True)
+class SpooledReport:
+    """A check-in that was left, with the file that it lies in."""
+
+    path: Path
+    check_in: JobReport
+
+
+def spool_of(database: Path) -> Path:
+    """Where check-ins for a database are left."""
+    return database.with_name(database.name + ".checkins")
+
+
+def leave(folder: Path, check_in: JobReport) -> None:
+    """Leave a check-in, whole or not at all, and safe from a power cut. Raises StoreError that says what to do.
+
+    Root does it with the rights of the owner of the database's folder, so that the daemon may read the file and take it
+    away, and root is led nowhere else. All is done through the open folder. Raises StartError where root could be led
+    astray on the way to it.
+    """
+    with_rights_of(owner_of(folder.parent), lambda: _leave(folder, check_in))
+
+
+def _leave(folder: Path, check_in: JobReport) -> None:
+    name = f"{int(check_in.at.timestamp() * 1e6):020d}-{os.getpid()}-{secrets.token_hex(4)}{ENDING}"
+    try:
+        with _opened(folder) as handle:
+            _put(handle, name, _text(check_in).encode("ascii"))
+    except OSError as error:
+        raise StoreError(
+            f"the check-in cannot be left in {folder} ({error.strerror}): "
+            + remedy(error, "run this as root or as the user that runs watchkeeper, and see that there is room")
+        ) from error
+
+
+@contextlib.contextmanager
+def _opened(folder: Path) -> Iterator[int]:
+    """The folder, made where it is missing."""
+    with contextlib.suppress(FileExistsError):
+        folder.mkdir(mode=FOLDER_MODE)
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+    try:
+        yield handle
+    finally:
+        os.close(handle)
+
+
+def _put(folder: int, name: str, raw: bytes) -> None:
+    """Write under a hidden name, and give it its own once it is on the disk."""
+    hidden = f".{name}"
+    handle = os.open(hidden, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, FILE_MODE, dir_fd=folder)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(raw)
+            file.flush()
+            os.fsync(file.fileno())
+        os.rename(hidden, name, src_dir_fd=folder, dst_dir_fd=folder)
+        os.fsync(folder)
+    except OSError:
+        with contextlib.suppress(OSError):
+            os.unlink(hidden, dir_fd=folder)
+        raise
+
+
+def _text(check_in: JobReport) -> str:
+    said = check_in.said[:SAID_LIMIT]
+    return json.dumps({"job": check_in.job, "at": check_in.at.isoformat(), "failed": check_in.failed, "said": said})
+
+
+def read(folder: Path) -> list[SpooledReport]:
+    """What has been left, oldest first. A file that is none of ours is set aside under another name, and told."""
+    try:
+        names = sorted(
+            path.name for path in folder.iterdir() if path.suffix == ENDING and not path.name.startswith(".")
+        )
+    except FileNotFoundError:
+        return []
+    found = []
+    for name in names[:FILES_LIMIT]:
+        path = folder / name
+        try:
+            found.append(SpooledReport(path, _understand(_read(path))))
+        except FileNotFoundError:
+            continue
+        except (OSError, ValueError) as error:
+            if exhausted(error):  # it says nothing about the file, which stays for the next time
+                raise
+            _set_aside(path, error)
+    return found
+
+
+def _read(path: Path) -> str:
+    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+    with os.fdopen(handle, "rb") as file:
+        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            raise ValueError("it is no file")
+        raw = file.read(FILE_LIMIT_BYTES + 1)
+    if len(raw) > FILE_LIMIT_BYTES:
+        raise ValueError("it is too long")
+    return raw.decode("utf-8")
+
+
+def _understand(text: str) -> JobReport:
+    """Raises ValueError where it is no check-in."""
+    try:
+        told = json.loads(text)
+        job, at, failed, said = (told[name] for name in ("job", "at", "failed", "said"))
+        instant = datetime.fromisoformat(at)
+    except (KeyError, TypeError, RecursionError) as error:
+        raise ValueError(f"it is no check-in: {error!r}") from error
+    if not (isinstance(job, str) and isinstance(failed, bool) and isinstance(said, str)) or instant.tzinfo is None:
+        raise ValueError("it is no check-in")
+    return JobReport(job, instant.astimezone(UTC), failed, said[:SAID_LIMIT])
+
+
+def _set_aside(path: Path, error: Exception) -> None:
+    log.warning("%s is set aside, for it holds no check-in: %s", path, error, extra=about(Event.CHECK_IN))
+    with contextlib.suppress(OSError):
+        path.rename(path.with_name(path.name + SPOILT))
+
+
+def take_away(paths: Iterable[Path]) -> None:
+    """Delete what is in the database now. What cannot be deleted is taken in again, which changes nothing."""
+    for path in paths:
+        with contextlib.suppress(OSError):
+            path.unlink()
+
+
+class SpooledJobReports:
+    """The check-ins of a store, with those that other processes have left taken in first."""
+
+    def __init__(self, kept: JobReports, folder: Path, now: Callable[[], datetime]) -> None:
+        self._kept, self._folder, self._now = kept, folder, now
+        self._taking = asyncio.Lock()
+
+    async def last(self, job: str) -> LastJobReports:
+        """A job's newest check-ins. Raises StoreError where what was left cannot be taken in; it stays where it is."""
+        await self._take_in()
+        return await self._kept.last(job)
+
+    async def record(self, check_in: JobReport) -> None:
+        """Keep a check-in that has come in another way."""
+        await self._kept.record(check_in)
+
+    async def _take_in(self) -> None:
+        async with self._taking:
+            try:
+                left = await asyncio.to_thread(read, self._folder)
+            except OSError as error:
+                raise StoreError(
+                    f"{self._folder} cannot be read ({error.strerror}): {remedy(error, 'give it back to this user')}"
+                ) from error
+            for check_in in newest(each.check_in for each in left):
+                await self._record(check_in)
+            if left:
+                await asyncio.to_thread(partial(take_away, [each.path for each in left]))
+
+    async def _record(self, check_in: JobReport) -> None:
+        """Never in the place of a newer one, and never from the future: the clock may have been set back since."""
+        at = min(check_in.at, self._now())
+        known = await self._kept.last(check_in.job)
+        before = known.failed if check_in.failed else known.good
+        if before is None or before.at < at:
+            await self._kept.record(JobReport(check_in.job, at, check_in.failed, check_in.said))
+
+
+def newest(check_ins: Iterable[JobReport]) -> Sequence[JobReport]:
+    """The newest of each sort of each job: those before it would be written over at once."""
+    found: dict[tuple[str, bool], JobReport] = {}
+    for each in check_ins:
+        key = (each.job, each.failed)
+        if key not in found or found[key].at <= each.at:
+            found[key] = each
+    return list(found.values())

@@ -1,0 +1,1 @@
+"""Stored samples over time: roll-ups, reading a series back, retention."""

@@ -1,0 +1,52 @@
+"""What keeping is told and what it asks: the instants before which things are rolled up or let go, and the extent.
+
+Not here: how long each is kept (the configuration), when it is done (watchkeeper/periodic/retention.py), and the SQL
+(rollup.py, retention.py).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+from watchkeeper.store.history import retention
+from watchkeeper.store.history import rollup as grains
+from watchkeeper.store.history.rollup import Chore
+
+
+@dataclass(frozen=True, slots=True)
+class RetentionLimits:
+    """Instants; None leaves that kind alone.
+
+    samples: those from before become hours. hours: those that ended before become days. days: those that ended before
+    are deleted; so are journal lines, delivered parcels, and the newest observation and findings of series that were
+    not seen since `gone`.
+    """
+
+    samples: datetime | None = None
+    hours: datetime | None = None
+    days: datetime | None = None
+    journal: datetime | None = None
+    delivered: datetime | None = None
+    gone: datetime | None = None
+
+    def chores(self) -> Iterator[Chore]:
+        """What is to be done, in an order in which a series can go with the last of its days."""
+        wanted = (
+            (grains.fold_samples, self.samples),
+            (grains.fold_hours, self.hours),
+            (grains.drop_days, self.days),
+            (retention.drop_lines, self.journal),
+            (retention.drop_delivered, self.delivered),
+            (retention.drop_gone, self.gone),
+        )
+        return (chore(before) for chore, before in wanted if before is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """How large the database is. free_bytes: of size_bytes, not in use. *_from: the oldest of all series."""
+
+    size_bytes: int
+    free_bytes: int
+    samples_from: datetime | None
+    hours_from: datetime | None

@@ -1,0 +1,59 @@
+"""Probes' notes and jobs' check-ins in the database: what model/probe_state.py asks of a store."""
+
+from collections.abc import Awaitable, Callable
+from typing import Any, Protocol
+
+from watchkeeper.errors import StoreError
+from watchkeeper.model.probe_state import NOTES_LIMIT, JobReport, LastJobReports
+from watchkeeper.store.reader import Reader
+from watchkeeper.store.writer import Writer
+
+
+class Write(Protocol):
+    """Has work done in the thread that writes, in a transaction."""
+
+    def __call__(self, work: Callable[[Writer], Any], *, durable: bool) -> Awaitable[Any]:
+        """durable: it must survive a power cut."""
+        ...
+
+
+class Read(Protocol):
+    """Has a query answered in the thread that reads."""
+
+    def __call__(self, query: Callable[[Reader], Any]) -> Awaitable[Any]:
+        """What the query returned."""
+        ...
+
+
+class StoredProbeState:
+    """One text for each owner. Synced: what has not come back matters most after a power cut."""
+
+    def __init__(self, write: Write, read: Read) -> None:
+        self._write, self._read = write, read
+
+    async def read(self, owner: str) -> str:
+        """What the owner wrote last; empty where it never did. Raises StoreError."""
+        text: str = await self._read(lambda reading: reading.note(owner))
+        return text
+
+    async def write(self, owner: str, text: str) -> None:
+        """Replace what the owner wrote. Raises StoreError where it is too long or cannot be written."""
+        if len(text) > NOTES_LIMIT:
+            raise StoreError(f"the notes of {owner} hold {len(text)} characters: at most {NOTES_LIMIT} are kept")
+        await self._write(lambda writing: writing.write_note(owner, text), durable=True)
+
+
+class StoredJobReports:
+    """The newest check-ins of every job. Synced: a job that has reported is not asked again."""
+
+    def __init__(self, write: Write, read: Read) -> None:
+        self._write, self._read = write, read
+
+    async def last(self, job: str) -> LastJobReports:
+        """A job's newest check-ins; both None where it never checked in. Raises StoreError."""
+        found: LastJobReports = await self._read(lambda reading: reading.last_check_ins(job))
+        return found
+
+    async def record(self, check_in: JobReport) -> None:
+        """Keep a check-in in place of the one of its sort before it. Raises StoreError."""
+        await self._write(lambda writing: writing.write_check_in(check_in), durable=True)

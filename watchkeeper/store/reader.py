@@ -1,0 +1,267 @@
+"""Queries, on a connection that can only read. Each method reads all that it returns: no transaction stays open.
+
+A row that cannot be read is left out: it costs no answer but its own part. It is remembered, so that the writer can
+move it away (store/recovery/quarantine.py).
+
+Not here: what a row means to anybody (alerting/), threads (store.py).
+"""
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, TypeVar
+
+from watchkeeper.errors import StoreDamaged
+from watchkeeper.model.alert import Alert
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Kind, SeriesKey
+from watchkeeper.model.probe_state import LastJobReports
+from watchkeeper.model.records import (
+    Bucket,
+    Delivery,
+    Entry,
+    JournalLine,
+    LevelSamples,
+    Quarantined,
+    Sample,
+    Seen,
+    Series,
+)
+from watchkeeper.store import checked_rows, outbox_rows
+from watchkeeper.store import connection as database
+from watchkeeper.store.checked_rows import Damage, Form, RowDamaged, Values
+from watchkeeper.store.codec import key_column, text_column
+from watchkeeper.store.history import series_history
+from watchkeeper.store.history.retention_limits import Extent
+from watchkeeper.store.history.rollup import DAY_MS, HOUR_MS, LATEST_MS
+from watchkeeper.store.recovery import inspection, quarantine
+from watchkeeper.store.recovery.inspection import Scope
+from watchkeeper.store.timestamps import EPOCH, from_us, to_ms, to_us
+
+T = TypeVar("T")
+
+# The oldest of each series is one seek; the oldest of a whole table would read all of it.
+_OLDEST = (
+    ("SELECT min((SELECT min(at_ms) FROM samples WHERE series = id AND at_ms >= 0)) FROM series", 1),
+    ("SELECT min((SELECT min(stretch) FROM hours WHERE series = id AND stretch >= 0)) FROM series", HOUR_MS),
+)
+
+LARGEST = 2**63 - 1
+"""SQLite's largest integer; a larger id or limit, as an address may hold one, means the same."""
+
+
+AHEAD_MS = DAY_MS
+"""Samples that are further ahead of the newest commit come from a clock that was wrong, or from a damaged row."""
+
+DAMAGES_AT_ONCE = 1_000
+"""Damaged rows that are remembered until they are moved away; the others are met again."""
+
+
+class Reader:
+    """Answers from the database. Lives in the thread that made it."""
+
+    def __init__(self, path: Path) -> None:
+        """Raises StoreError where there is no database that can be read."""
+        self._path = path
+        self._conn = database.open_reading(path)
+        self._damages: dict[tuple[str, Values], Damage] = {}
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._conn.close()
+
+    def take_damages(self) -> list[Damage]:
+        """What was found to be damaged since this was last asked."""
+        found, self._damages = list(self._damages.values()), {}
+        return found
+
+    def series(self) -> Sequence[Series]:
+        """Every series, in the order in which they were first seen."""
+        last_at = {number: self._instant(at_us) for number, at_us in self._rows("SELECT series, at_us FROM latest")}
+        return [
+            Series(
+                id=each.id,
+                key=each.key,
+                kind=each.kind,
+                unit=each.unit,
+                probe=each.probe,
+                interval_s=each.interval_s,
+                first_at=from_us(each.first_at_us),
+                last_at=at,
+            )
+            for _, each in self._good(checked_rows.SERIES_FORM, "ORDER BY id")
+            if (at := last_at.get(each.id)) is not None
+        ]
+
+    def latest(self) -> Sequence[Seen]:
+        """The newest observation of every series; one that cannot be read is left out until it is replaced."""
+        series = {each.id: each for _, each in self._good(checked_rows.SERIES_FORM)}
+        return [
+            Seen(from_us(row[2]), seen, series[row[0]].probe, series[row[0]].interval_s)
+            for row, seen in self._good(checked_rows.LATEST_FORM, "ORDER BY series")
+            if row[0] in series
+        ]
+
+    def findings(self) -> Sequence[Finding]:
+        """The newest finding of every concern; one that cannot be read is left out until it is replaced."""
+        return [found for _, found in self._good(checked_rows.FINDING_FORM, "ORDER BY id")]
+
+    def alerts(self) -> Sequence[Alert]:
+        """Every alert that is not as new; one that cannot be read is left out until it is replaced."""
+        return [alert for _, alert in self._good(checked_rows.ALERT_FORM, "ORDER BY id")]
+
+    def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
+        """A series' samples, oldest first, both ends included; from roll-ups where they are no longer kept."""
+        with database.translated(self._path):
+            return series_history.samples(self._conn, key, to_ms(since), to_ms(until))
+
+    def samples_thinned(self, key: SeriesKey, since: datetime, until: datetime, points: int) -> Sequence[Bucket]:
+        """A series' samples in at most about `points` equal stretches of time, oldest first; empty ones left out."""
+        with database.translated(self._path):
+            return series_history.thinned(self._conn, key, to_ms(since), to_ms(until), points)
+
+    def level_keys(self) -> Sequence[SeriesKey]:
+        """The keys of all levels."""
+        return [each.key for _, each in self._good(checked_rows.SERIES_FORM, "ORDER BY id") if each.kind is Kind.LEVEL]
+
+    def level_samples(self, key: SeriesKey, since: datetime) -> LevelSamples:
+        """One level's past since an instant, as arrays to refill a history with."""
+        life = next((life for _, life in self._good(checked_rows.LIFE_FORM)), None)
+        until_ms = LATEST_MS if life is None else life.alive_at_us // 1000 + AHEAD_MS
+        with database.translated(self._path):
+            return series_history.level_samples(self._conn, key, to_ms(since), until_ms)
+
+    def note(self, owner: str) -> str:
+        """What an owner noted last; empty where it never did."""
+        found = self._good(checked_rows.NOTES_FORM, "WHERE owner = ?", (text_column(owner),))
+        return next((text for _, text in found), "")
+
+    def last_check_ins(self, job: str) -> LastJobReports:
+        """A job's newest check-ins."""
+        found = {
+            each.failed: each
+            for _, each in self._good(checked_rows.CHECK_IN_FORM, "WHERE job = ?", (text_column(job),))
+        }
+        return LastJobReports(found.get(False), found.get(True))
+
+    def inspect(self, scope: Scope, after: int, limit: int) -> int | None:
+        """Look at so many rows, whether they are damaged; where the next step goes on."""
+        with database.translated(self._path):
+            found, then = inspection.step(self._conn, scope, after, limit)
+        self._damages.update({(each.form.table, each.place): each for each in found})
+        return then
+
+    def quarantined(self, since: datetime, now: datetime) -> Sequence[Quarantined]:
+        """Rows that were moved away since an instant, the newest first."""
+        with database.translated(self._path):
+            return quarantine.newest(self._conn, since, now)
+
+    def data_version(self) -> int:
+        """A number that is another one once any other connection has committed (SQLite's PRAGMA data_version)."""
+        return int(self._rows("PRAGMA data_version")[0][0])
+
+    def extent(self) -> Extent:
+        """How large the database is, and from when on its samples and hours are."""
+        (pages,), (page_bytes,) = *self._rows("PRAGMA page_count"), *self._rows("PRAGMA page_size")
+        (free,) = self._rows("PRAGMA freelist_count")[0]
+        return Extent(pages * page_bytes, free * page_bytes, *(self._oldest(*each) for each in _OLDEST))
+
+    def _oldest(self, sql: str, width_ms: int) -> datetime | None:
+        (found,) = self._rows(sql)[0]
+        credible = found is not None and found * width_ms < LATEST_MS
+        return EPOCH + timedelta(milliseconds=found * width_ms) if credible else None
+
+    def journal(
+        self,
+        *,
+        key: SeriesKey | None,
+        before_id: int | None,
+        after_id: int | None,
+        entry: Entry | None,
+        since: datetime | None,
+        limit: int,
+    ) -> Sequence[JournalLine]:
+        """Journal lines, newest first; with after_id oldest first. Raises StoreDamaged where one cannot be read."""
+        asked: list[tuple[str, Any]] = [
+            ("key = ?", None if key is None else key_column(key)),
+            ("id < ?", None if before_id is None else _within(before_id)),
+            ("id > ?", None if after_id is None else _within(after_id)),
+            ("entry = ?", None if entry is None else entry.value),
+            ("at_us >= ?", None if since is None else to_us(since)),
+        ]
+        given = [(condition, value) for condition, value in asked if value is not None]
+        found: list[JournalLine] = []
+        last: int | None = None
+        most = _within(limit) if limit > 0 else LARGEST
+        # Lines that cannot be read are not counted: a page that came back shorter would be taken for the last one.
+        while (wanted := most - len(found)) > 0:
+            some = self._lines(given, last, wanted, oldest_first=after_id is not None)
+            found += [replace(line, id=row[0]) for row, line in self._judged(checked_rows.JOURNAL_FORM, some)]
+            if len(some) < wanted:
+                break
+            last = some[-1][0]
+        return found
+
+    def _lines(
+        self, given: Sequence[tuple[str, Any]], last: int | None, wanted: int, *, oldest_first: bool
+    ) -> list[Values]:
+        """Rows of the journal for which these conditions hold, from behind the last one on."""
+        beyond = [] if last is None else [("id > ?" if oldest_first else "id < ?", last)]
+        every = [*given, *beyond]
+        where = " AND ".join(["TRUE", *(condition for condition, _ in every)])
+        order = "ASC" if oldest_first else "DESC"
+        return self._rows(
+            f"{checked_rows.JOURNAL_FORM.selected} WHERE {where} ORDER BY id {order} LIMIT ?",
+            (*(value for _, value in every), wanted),
+        )
+
+    def next_parcel(self, notifier: str, passing: Collection[int]) -> Delivery | None:
+        """The waiting parcel of a notifier that is due first; those that cannot be read are passed over."""
+        with database.translated(self._path):
+            return outbox_rows.next_for(self._conn, notifier, passing, self._damaged_parcel)
+
+    def parcels(self, *, only_open: bool, limit: int) -> Sequence[Delivery]:
+        """Parcels of every notifier, newest first; those that cannot be read are left out."""
+        with database.translated(self._path):
+            return outbox_rows.listed(
+                self._conn, only_open=only_open, limit=_within(limit), damaged=self._damaged_parcel
+            )
+
+    def last_alive(self) -> datetime | None:
+        """The instant of the newest commit; None where there was none yet, or it cannot be read."""
+        return next((from_us(life.alive_at_us) for _, life in self._good(checked_rows.LIFE_FORM)), None)
+
+    def _rows(self, sql: str, values: Sequence[Any] | Mapping[str, Any] = ()) -> list[Any]:
+        with database.translated(self._path):
+            return self._conn.execute(sql, values).fetchall()
+
+    def _good(self, form: Form[T], which: str = "", values: Sequence[Any] = ()) -> Iterator[tuple[Values, T]]:
+        """Rows of a table with their records. Damaged ones are left out, and remembered for whoever moves them away."""
+        return self._judged(form, self._rows(f"{form.selected} {which}", values))
+
+    def _judged(self, form: Form[T], found: Iterable[Values]) -> Iterator[tuple[Values, T]]:
+        for row in found:
+            try:
+                yield row, form.read(row)
+            except RowDamaged as error:
+                self._remember(form, row, error)
+
+    def _damaged_parcel(self, row: Values, error: RowDamaged) -> None:
+        self._remember(checked_rows.OUTBOX_FORM, row, error)
+
+    def _remember(self, form: Form[Any], row: Values, error: RowDamaged) -> None:
+        if len(self._damages) < DAMAGES_AT_ONCE:
+            damage = checked_rows.damage_of(form, row, error)
+            self._damages[form.table, damage.place] = damage
+
+    def _instant(self, at_us: int) -> datetime | None:
+        """An instant of a row that is read for nothing else; None where it is damaged."""
+        try:
+            return from_us(at_us)
+        except StoreDamaged:
+            return None
+
+
+def _within(number: int) -> int:
+    return max(-LARGEST, min(number, LARGEST))

@@ -1,0 +1,143 @@
+"""Compares the tables, indexes, triggers and views of a file with those that our own migrations make.
+
+SQLite runs a trigger with whatever program writes to the table, so a trigger that somebody added to a file would run in
+the daemon. What is not ours is therefore never used: a backup that holds such a thing is refused, and in the daemon's
+own database it is removed and reported. Compared are words, not spelling: SQLite writes some definitions in other
+ways when a table was changed later. Not here: the definitions themselves (schema.py).
+"""
+
+import re
+import sqlite3
+from collections.abc import Iterable, Mapping
+from contextlib import closing
+from dataclasses import dataclass
+from functools import lru_cache
+
+from sqlite_utils import Database
+
+from watchkeeper.store import schema
+
+Words = tuple[str, ...]
+Definitions = Mapping[tuple[str, str], tuple[str, Words, str]]
+"""By kind and name: the table, the definition's words, and the definition as SQLite has it."""
+
+NOT_COMPARED = re.compile("sqlite_|_sqlite_migrations$")
+"""SQLite's own tables, and the record of migrations, which sqlite-utils makes in its own ways."""
+
+_TOKEN = re.compile(
+    r"--[^\n]*|/\*.*?\*/|\s+"  # comments and space
+    r"|('(?:[^']|'')*')"  # a text
+    r'|"((?:[^"]|"")*)"|\[([^\]]*)\]|`([^`]*)`'  # a name in quotes
+    r"|([\w.]+)|(.)",
+    re.DOTALL,
+)
+
+_FIRST_JOURNAL_TRIGGER = """
+CREATE TRIGGER journal_keeps_lines BEFORE DELETE ON journal
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is deleted'); END
+"""
+"""As version 1 had it before roll-ups came."""
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One thing that is not as our migrations make it. kind: table, index, trigger or view.
+
+    there, ours: the definition in the file, and ours; empty where there is none.
+    """
+
+    kind: str
+    name: str
+    there: str
+    ours: str
+
+    def __str__(self) -> str:
+        if not self.there:
+            return f"its {self.kind} {self.name} is missing"
+        return f"its {self.kind} {self.name} is {'not as watchkeeper makes it' if self.ours else 'none of watchkeeper'}"
+
+
+def words_of(sql: str) -> Words:
+    """A definition as words: without comments, spacing, quotes around names, and the case of words."""
+    found = []
+    for match in _TOKEN.finditer(sql):
+        if match.group(1):
+            found.append(match.group(1))
+        elif word := next(filter(None, match.groups()[1:]), ""):
+            found.append(word.casefold())
+    return tuple(found)
+
+
+def differences(conn: sqlite3.Connection, version: int) -> list[Difference]:
+    """What in a database of this version is not ours, or not as we make it.
+
+    Version 1 was changed in place while it was made, so its tables and indexes are not compared: the migration makes
+    them the newest, and they are compared after it.
+    """
+    found, ours = _found(conn), _ours(version)
+    different = [
+        Difference(kind, name, _there(found, kind, name), ours[kind, name][2] if (kind, name) in ours else "")
+        for kind, name in sorted({*found, *ours})
+        if not _same(found.get((kind, name)), ours.get((kind, name)))
+    ]
+    return [each for each in different if _counts(each, version)]
+
+
+def _there(found: Definitions, kind: str, name: str) -> str:
+    return found[kind, name][2] if (kind, name) in found else ""
+
+
+def _same(one: tuple[str, Words, str] | None, other: tuple[str, Words, str] | None) -> bool:
+    return one is not None and other is not None and one[:2] == other[:2]
+
+
+def _counts(each: Difference, version: int) -> bool:
+    if version > 1:
+        return True
+    known = words_of(each.there) == words_of(_FIRST_JOURNAL_TRIGGER)
+    return each.kind in ("trigger", "view") and bool(each.there) and not known
+
+
+def _found(conn: sqlite3.Connection) -> Definitions:
+    # An index without a definition is one that SQLite made for a UNIQUE of the table.
+    rows: Iterable[tuple[str, str, str, str | None]] = conn.execute(
+        "SELECT type, name, tbl_name, sql FROM sqlite_schema"
+    )
+    return {
+        (kind, name): (table, words_of(sql), sql)
+        for kind, name, table, sql in rows
+        if sql is not None and (kind != "table" or not NOT_COMPARED.match(name))
+    }
+
+
+@lru_cache(maxsize=8)
+def _ours(version: int) -> Definitions:
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as conn:
+        names = [each.name for each in schema.MIGRATIONS._migrations]  # noqa: SLF001  no public list of them
+        beyond = names[version] if version < len(names) else None
+        schema.MIGRATIONS.apply(Database(conn, execute_plugins=False), stop_before=beyond)
+        return _found(conn)
+
+
+# Putting right -------------------------------------------------------------------------------------------------------
+
+
+def put_right(conn: sqlite3.Connection, version: int) -> list[Difference]:
+    """Drop triggers, views and indexes that are not ours, and make ours again. Returns what was different.
+
+    Tables are left: what differs there is damage (repair.py).
+    """
+    changed = [each for each in differences(conn, version) if each.kind != "table"]
+    for each in changed:
+        if each.there:
+            name = each.name.replace('"', '""')
+            conn.execute(f'DROP {each.kind.upper()} IF EXISTS "{name}"')
+    for each in changed:
+        if each.ours:
+            conn.execute(each.ours)
+    return changed
+
+
+def tables_differ(conn: sqlite3.Connection, version: int) -> list[Difference]:
+    """Tables that are not as we make them."""
+    return [each for each in differences(conn, version) if each.kind == "table"]

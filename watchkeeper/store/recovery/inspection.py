@@ -1,0 +1,73 @@
+"""Looks through the stored rows for damage, a step at a time.
+
+A damaged row is met when it is read. Some are read seldom, and a message whose notifier's name is damaged is asked for
+by nobody: so all rows are looked at now and then. Not here: when (watchkeeper/periodic/retention.py), and what becomes
+of a damaged row (quarantine.py).
+"""
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from watchkeeper.store import checked_rows
+from watchkeeper.store.checked_rows import Damage, Form, RowDamaged
+
+OPEN = "state <> 'delivered'"
+FIRST = -(2**63)
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """Rows of one table. condition: which; empty for all."""
+
+    form: Form[Any]
+    condition: str = ""
+
+
+FREQUENT = (
+    *(Scope(form) for form in checked_rows.FORMS if form not in (checked_rows.OUTBOX_FORM, checked_rows.JOURNAL_FORM)),
+    Scope(checked_rows.OUTBOX_FORM, OPEN),
+)
+"""What the watch works with. It is little, whatever is kept: looked at often."""
+
+WHOLE = tuple(Scope(form) for form in checked_rows.FORMS)
+"""Everything, with the journal and what was delivered."""
+
+
+def step(conn: sqlite3.Connection, scope: Scope, after: int, limit: int) -> tuple[list[Damage], int | None]:
+    """Look at rows behind the one with the number `after`; returns the damaged, and where the next step goes on.
+
+    A table without row numbers is small, and looked at in one step.
+    """
+    name = scope.form.place[0]
+    conditions = [scope.condition] if scope.condition else []
+    if not numbered(scope.form):
+        found = conn.execute(scope.form.selected).fetchall()
+        return list(damaged(scope.form, found)), None
+    where = " AND ".join([*conditions, f"{name} > ?"])
+    found = conn.execute(f"{scope.form.selected} WHERE {where} ORDER BY {name} LIMIT ?", (after, limit)).fetchall()
+    return list(damaged(scope.form, found)), found[-1][0] if len(found) == limit else None
+
+
+def numbered(form: Form[Any]) -> bool:
+    """Has each row a number?"""
+    return form.place[0] in ("id", "series")
+
+
+def damaged(form: Form[Any], found: list[checked_rows.Values]) -> Iterator[Damage]:
+    """Those of the rows that are damaged."""
+    for row in found:
+        try:
+            form.read(row)
+        except RowDamaged as error:
+            yield checked_rows.damage_of(form, row, error)
+
+
+def every(conn: sqlite3.Connection, scopes: tuple[Scope, ...], limit: int) -> Iterator[Damage]:
+    """All damaged rows, in steps of so many rows."""
+    for scope in scopes:
+        after: int | None = FIRST
+        while after is not None:
+            found, after = step(conn, scope, after, limit)
+            yield from found

@@ -1,0 +1,219 @@
+"""A damaged database is set aside, and a new one begun with what can still be read of it.
+
+Everything is made under another name first and only then given the database's own, so that a power cut at any moment
+leaves either the damaged database, and all begins anew, or a new one that is whole. Nothing is deleted: the damaged
+file stays beside the new one until the keeper moves it away. Not here: how rows are read (salvage.py).
+"""
+
+import mmap
+import shutil
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
+from datetime import datetime
+from pathlib import Path
+from urllib.parse import quote
+
+from watchkeeper.errors import StoreDamaged
+from watchkeeper.model.records import Entry, JournalLine
+from watchkeeper.store import connection as database
+from watchkeeper.store import schema
+from watchkeeper.store.files import file_lock
+from watchkeeper.store.recovery import definitions
+from watchkeeper.store.recovery.salvage import UNREADABLE, salvage
+from watchkeeper.store.writer import Writer
+
+DAMAGED = ".damaged-"
+"""Between the database's name and the instant, in the name of one that was set aside."""
+
+_SALVAGED = ".salvaged-"
+_STAMP = "%Y%m%dT%H%M%SZ"
+
+_MAGIC = b"SQLite format 3\0"
+_HEADER_BYTES = 100
+_MARKS = (b"journal_keeps_lines", b"watchkeeper0001 first tables")
+"""Stand in the definition of our tables, and in the record of our migrations: somewhere in every database of ours."""
+
+DIFFERENCES = 3
+"""Of the tables that are not ours, so many are named."""
+
+_TOLD = {
+    "series": "series",
+    "samples": "samples",
+    "hours": "hours of older samples",
+    "days": "days of older samples",
+    "alerts": "alerts",
+    "journal": "journal lines",
+    "outbox": "messages",
+}
+"""What the journal line counts, in its words."""
+
+
+def repair(path: Path, at: datetime, known: str = "") -> None:
+    """Make sure that the database at `path` can be used. The caller holds the Lock; `at` is now.
+
+    known: what is wrong with it, where the caller has found that out.
+
+    Raises StoreTooNew, StoreFull, StoreError, and StoreDamaged for a file that is not ours: that one is left alone.
+    """
+    for made in sorted(path.parent.glob(f"{_plain(path.name)}{_SALVAGED}*Z")):
+        _take(made, path)  # a power cut came between the last two steps
+    if trouble := known or _trouble(path):
+        _take(_begin_anew(path, at, trouble), path)
+
+
+def damaged_files(path: Path) -> list[Path]:
+    """The damaged databases that were set aside beside this one."""
+    return [each for each in sorted(path.parent.glob(f"{_plain(path.name)}{DAMAGED}*")) if each.name[-1] == "Z"]
+
+
+def _plain(name: str) -> str:
+    """A name as a pattern that means only itself."""
+    return "".join(f"[{sign}]" if sign in "*?[" else sign for sign in name)
+
+
+def _trouble(path: Path) -> str:
+    """What is wrong with the database, in SQLite's words; empty where it is sound or there is nothing in it yet."""
+    if path.stat().st_size == 0:
+        return ""
+    try:
+        with database.translated(path), closing(_reading(path)) as conn:
+            if schema.is_empty(conn):
+                return ""
+            version = schema.check_ours(conn, path)
+            (found,) = conn.execute("PRAGMA quick_check(1)").fetchone()
+            if found != "ok":
+                return " ".join(found.split())
+            if version == schema.VERSION:  # an older form lacks what the migrations have yet to make
+                schema.check_tables(conn, path)
+            if different := definitions.tables_differ(conn, version):
+                return "; ".join(map(str, different[:DIFFERENCES]))
+    except StoreDamaged as error:
+        if not _is_ours(path):
+            raise
+        return str(error.__cause__ or error)
+    except UnicodeDecodeError:
+        return "SQLite's own words for it cannot be read"  # they quote what is broken
+    return ""
+
+
+def _is_ours(path: Path) -> bool:
+    """Is a file that SQLite cannot read a database of ours? Where its header is gone, our tables' text says so."""
+    with path.open("rb") as file:
+        head = file.read(_HEADER_BYTES)
+        if head[: len(_MAGIC)] == _MAGIC[: len(head)]:
+            mark = head[68:72]  # https://www.sqlite.org/fileformat2.html#the_database_header: the application id
+            return len(head) < _HEADER_BYTES or mark == schema.APPLICATION_ID.to_bytes(4, "big")
+        with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+            return any(content.find(mark) >= 0 for mark in _MARKS)
+
+
+def _reading(path: Path) -> sqlite3.Connection:
+    conn = sqlite3.connect(f"file:{quote(str(path.absolute()))}?mode=ro", uri=True, isolation_level=None)
+    conn.text_factory = lambda raw: raw.decode(errors="replace")
+    return conn
+
+
+# Beginning anew -------------------------------------------------------------------------------------------------------
+
+
+def _begin_anew(path: Path, at: datetime, trouble: str) -> Path:
+    """Make a database with what can be read of a damaged one, and give it the name that says that it is whole."""
+    making = path.with_name(f"{path.name}.salvaging")
+    _remove(making)
+    try:
+        file_lock.make_database_file(making)
+        with database.translated(making), closing(database.open_writing(making)) as new:
+            counts = _fill(path, new, at)
+            _tell(new, path, at, trouble, counts)
+        made = path.with_name(f"{path.name}{_SALVAGED}{at.strftime(_STAMP)}")
+        file_lock.put_in_place(making, made)
+    finally:
+        _remove(making)
+    return made
+
+
+def _take(made: Path, path: Path) -> None:
+    """Set the damaged database aside and give the new one its name."""
+    aside = path.with_name(made.name.replace(_SALVAGED, DAMAGED))
+    if not aside.exists():  # else this is the second try, and what has the database's name is empty
+        file_lock.set_aside(path, aside)
+    file_lock.put_in_place(made, path)
+
+
+def _remove(path: Path) -> None:
+    for tail in ("", "-wal", "-shm", ".borrowed", ".borrowed-wal", ".borrowed-shm"):
+        path.with_name(path.name + tail).unlink(missing_ok=True)
+
+
+def _fill(path: Path, new: sqlite3.Connection, at: datetime) -> Mapping[str, int]:
+    with _readable(path) as damaged, database.transaction(new, durable=True):
+        return salvage(damaged, new, at)
+
+
+@contextmanager
+def _readable(path: Path) -> Iterator[sqlite3.Connection]:
+    """A connection to the damaged database; where its tables' definitions are broken, to a copy that borrows ours."""
+    with closing(_reading(path)) as conn:
+        if _knows_tables(conn):
+            yield conn
+            return
+    borrowed = path.with_name(f"{path.name}.salvaging.borrowed")
+    shutil.copyfile(path, borrowed)
+    _lend_tables(borrowed)
+    with closing(_reading(borrowed)) as conn:
+        yield conn
+
+
+def _knows_tables(conn: sqlite3.Connection) -> bool:
+    try:
+        found = {name for (name,) in conn.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+    except UNREADABLE:
+        return False
+    return bool(found & schema.TABLES)
+
+
+def _lend_tables(broken: Path) -> None:
+    """Put the header and the definitions of a fresh database in the place of broken ones.
+
+    A fresh database makes the same tables in the same order, so that each begins at the same page as in the old one.
+    """
+    fresh = broken.with_name(f"{broken.name}-fresh")
+    with closing(database.open_writing(fresh)) as conn:
+        (size,) = conn.execute("PRAGMA page_size").fetchone()
+    lent = fresh.read_bytes()
+    fresh.unlink()
+    pages = -(-broken.stat().st_size // size)
+    with broken.open("r+b") as file:
+        for number in _definition_pages(lent, size):
+            file.seek((number - 1) * size)
+            file.write(lent[(number - 1) * size : number * size])
+        for place, value in ((28, pages), (32, 0), (36, 0)):  # the header's page count, and no free pages
+            file.seek(place)
+            file.write(value.to_bytes(4, "big"))
+
+
+def _definition_pages(database_bytes: bytes, size: int) -> list[int]:
+    """The pages that hold the definitions of the tables: the first one and those that it points to.
+
+    https://www.sqlite.org/fileformat2.html#b_tree_pages: 5 is an interior page of a table, its last child stands at 8,
+    its cells' places from 12 on, and each cell begins with a child.
+    """
+    page = database_bytes[:size]
+    if page[_HEADER_BYTES] != 5:
+        return [1]
+    cells = int.from_bytes(page[_HEADER_BYTES + 3 : _HEADER_BYTES + 5], "big")
+    places = [
+        int.from_bytes(page[p : p + 2], "big") for p in range(_HEADER_BYTES + 12, _HEADER_BYTES + 12 + 2 * cells, 2)
+    ]
+    return [1, *(int.from_bytes(page[p : p + 4], "big") for p in (*places, _HEADER_BYTES + 8))]
+
+
+def _tell(new: sqlite3.Connection, path: Path, at: datetime, trouble: str, counts: Mapping[str, int]) -> None:
+    """Write what has happened into the new journal."""
+    aside = f"{path.name}{DAMAGED}{at.strftime(_STAMP)}"
+    found = ", ".join(f"{counts[table]} {words}" for table, words in _TOLD.items() if counts[table])
+    text = f"the database was damaged: it was set aside as {aside}, and a new one begun with {found or 'nothing of it'}"
+    details = {"file": str(path.with_name(aside)), "damage": trouble}
+    with database.transaction(new, durable=True):
+        Writer(new).write_line(JournalLine(at, Entry.NOTE, text, details=details))

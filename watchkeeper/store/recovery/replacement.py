@@ -1,0 +1,248 @@
+"""What is put in the place of a row that was moved to the quarantine, made from what the other rows say.
+
+Without it, the loss of one row would be more than that row: samples without their series, an alert that ends though
+its cause is there, an old message's number used twice. Not here: moving the row (quarantine.py).
+"""
+
+import json
+import math
+import sqlite3
+from collections.abc import Iterator
+from contextlib import suppress
+from datetime import datetime
+from typing import Any
+
+from watchkeeper.model.alert import STANDING, Alert, Concern, Event, Priority, State
+from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.records import Entry, JournalLine
+from watchkeeper.store import checked_rows
+from watchkeeper.store.checked_rows import Form, RowDamaged, SeriesRow, Values
+from watchkeeper.store.codec import ALERT, OBSERVATION, key_column, text_column
+from watchkeeper.store.timestamps import from_us, to_us
+
+LINES_LOOKED_AT = 100
+"""Of an alert's journal lines, the newest: one of them is its last move."""
+
+LOST = "lost series"
+"""The quantity of a series of which only the number is left, with that number."""
+
+INTERVAL_S = 60.0
+"""Of a series whose own interval cannot be read, until its probe looks again."""
+
+
+def replace_row(conn: sqlite3.Connection, form: Form[Any], values: Values, at: datetime) -> None:
+    """Put what can be known in the place of a row that is gone, inside the caller's transaction."""
+    match form.table:
+        case "series":
+            _series(conn, values, at)
+        case "latest":
+            _latest(conn, values[0])
+        case "alerts":
+            _alert(conn, values)
+        case "life":
+            _life(conn, at)
+        case _:
+            pass  # the next sample or the next check-in replaces it, or it was the only one to say so
+
+
+# A series -------------------------------------------------------------------------------------------------------------
+
+
+def write_series(conn: sqlite3.Connection, found: SeriesRow) -> None:
+    """Write a series' own row, in place of one with its number."""
+    unit = found.unit and found.unit.value
+    values = (
+        *(found.id, key_column(found.key), found.kind.value, unit),
+        *(text_column(found.probe), float(found.interval_s), found.first_at_us),
+    )
+    conn.execute(
+        "INSERT INTO series (id, key, kind, unit, probe, interval_s, first_at_us, crc) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+        " ON CONFLICT (id) DO UPDATE SET key = excluded.key, kind = excluded.kind, unit = excluded.unit,"
+        " probe = excluded.probe, interval_s = excluded.interval_s, first_at_us = excluded.first_at_us,"
+        " crc = excluded.crc",
+        (*values, checked_rows.checksum(*values)),
+    )
+
+
+def _series(conn: sqlite3.Connection, values: Values, at: datetime) -> None:
+    """From its newest observation; else a name that keeps its number, which its samples hold, from being used again."""
+    number = values[0]
+    seen = _observation_of(conn, number)
+    if seen is None or conn.execute("SELECT 1 FROM series WHERE key = ?", (key_column(seen.key),)).fetchone():
+        key, kind, unit = SeriesKey("watchkeeper", f"{LOST} {number}"), Kind.CONDITION, None
+        conn.execute("DELETE FROM latest WHERE series = ?", (number,))
+    else:
+        key, kind, unit = seen.key, seen.kind, getattr(seen, "unit", None)
+    probe, interval_s = _probe(values[4]), values[5]
+    interval_s = interval_s if isinstance(interval_s, float) and 0.01 <= interval_s <= 1e8 else INTERVAL_S
+    write_series(conn, SeriesRow(number, key, kind, unit, probe, interval_s, _first_us(conn, number, at)))
+
+
+def _probe(column: str) -> str:
+    """The probe's name where it can be read; a name that nobody has is claimed at its next look like any other."""
+    try:
+        found = json.loads(column)
+    except checked_rows.UNFIT:
+        return ""
+    return found if isinstance(found, str) else ""
+
+
+def _first_us(conn: sqlite3.Connection, number: int, at: datetime) -> int:
+    now_ms = to_us(at) // 1000
+    sql = "SELECT min(at_ms) FROM samples WHERE series = ? AND at_ms BETWEEN 1 AND ?"
+    (found_ms,) = conn.execute(sql, (number, now_ms)).fetchone()
+    return 1000 * int(now_ms if found_ms is None else found_ms)
+
+
+def _observation_of(conn: sqlite3.Connection, number: int) -> Observation | None:
+    row = conn.execute(f"{checked_rows.LATEST_FORM.selected} WHERE series = ?", (number,)).fetchone()
+    try:
+        return None if row is None else checked_rows.LATEST_FORM.read(row)
+    except RowDamaged:
+        return None
+
+
+# The newest observation -----------------------------------------------------------------------------------------------
+
+
+def _latest(conn: sqlite3.Connection, number: int) -> None:
+    """From the newest sample, so that an alert about the series is not taken for one about something that is gone."""
+    row = conn.execute(f"{checked_rows.SERIES_FORM.selected} WHERE id = ?", (number,)).fetchone()
+    if row is None:
+        return
+    try:
+        series = checked_rows.SERIES_FORM.read(row)
+    except RowDamaged:
+        return
+    if series.key.quantity.startswith(LOST):
+        return
+    before_ms = _newest_ms(conn)
+    sample = conn.execute(
+        "SELECT at_ms, value, bound FROM samples WHERE series = ? AND at_ms BETWEEN 1 AND ?"
+        " ORDER BY at_ms DESC LIMIT 1",
+        (number, before_ms),
+    ).fetchone()
+    if sample is None or (seen := observation_from(series, *sample[1:])) is None:
+        return
+    values = (number, 1000 * sample[0], OBSERVATION.dumps(seen))
+    sql = "INSERT OR IGNORE INTO latest (series, at_us, observation, crc) VALUES (?, ?, ?, ?)"
+    conn.execute(sql, (*values, checked_rows.checksum(*values)))
+
+
+def _newest_ms(conn: sqlite3.Connection) -> int:
+    """The newest commit: no sample is newer."""
+    try:
+        life = checked_rows.life_of(conn)
+    except RowDamaged:
+        life = None
+    return 2**47 if life is None else life.alive_at_us // 1000 + 1
+
+
+def observation_from(series: SeriesRow, value: float | None, bound: float | None) -> Observation | None:
+    """An observation of which only the sample is left; None where the sample is not of the series' kind."""
+    known = [each for each in (value, bound) if each is not None]
+    if not all(map(math.isfinite, known)):
+        return None
+    reason = "" if value else "its reason is lost: its stored row was damaged"
+    match series.kind:
+        case Kind.LEVEL:
+            whole = value is not None and bound is not None and bound > 0
+            return Level(series.key, value or 0.0, bound or 1.0, series.unit or Unit.BYTES) if whole else None
+        case Kind.DEADLINE:
+            return _deadline(series.key, value)
+        case Kind.ANSWER:
+            return Answer(series.key, value is not None, "" if value is not None else reason, value)
+        case Kind.CONDITION:
+            return Condition(series.key, bool(value), reason)
+
+
+def _deadline(key: SeriesKey, value: float | None) -> Observation | None:
+    try:
+        return Deadline(key, None if value is None else from_us(int(value * 1e6)))
+    except checked_rows.UNFIT:
+        return None
+
+
+# An alert -------------------------------------------------------------------------------------------------------------
+
+
+def _alert(conn: sqlite3.Connection, values: Values) -> None:
+    """As its last move in the journal says. One that was active is told again, as nobody can say what was told."""
+    for key, concern in _about(values):
+        lines = _moves(conn, key, concern)
+        if not lines:
+            continue
+        found = _as_told(key, concern, lines)
+        columns = (key_column(key), concern.value, ALERT.dumps(found))
+        sql = "INSERT OR IGNORE INTO alerts (key, concern, body, crc) VALUES (?, ?, ?, ?)"
+        conn.execute(sql, (*columns, checked_rows.checksum(*columns)))
+        return
+
+
+def _about(values: Values) -> Iterator[tuple[SeriesKey, Concern]]:
+    """What the alert may have been about: what its columns say, and what its body says."""
+    key, concern, body = values
+    with suppress(*checked_rows.UNFIT):
+        yield checked_rows.key_from(key), Concern(concern)
+    try:
+        found = ALERT.loads(body)
+    except checked_rows.UNFIT:
+        return
+    yield found.key, found.concern
+
+
+def _moves(conn: sqlite3.Connection, key: SeriesKey, concern: Concern) -> list[JournalLine]:
+    """The newest moves of an alert, the newest first."""
+    sql = f"{checked_rows.JOURNAL_FORM.selected} WHERE key = ? AND entry = ? ORDER BY id DESC LIMIT ?"
+    found = []
+    for row in conn.execute(sql, (key_column(key), Entry.TRANSITION.value, LINES_LOOKED_AT)).fetchall():
+        try:
+            found.append(checked_rows.JOURNAL_FORM.read(row))
+        except RowDamaged:
+            continue
+    return [line for line in found if line.concern is concern]
+
+
+def _as_told(key: SeriesKey, concern: Concern, lines: list[JournalLine]) -> Alert:
+    last = lines[0].details
+    episode = max((int(e) for each in lines if (e := each.details.get("episode", "")).isdigit()), default=1)
+    priority = next((each for each in Priority if each.word == last.get("priority")), None)
+    if last.get("state") not in {state.value for state in STANDING} or priority is None:
+        return Alert(key, concern, episode=episode)
+    raised = next((each for each in lines if each.details.get("event") == Event.RAISE.value), lines[-1])
+    # The next episode: its messages have ids of their own, and no receiver takes them for ones that it has.
+    return Alert(
+        key,
+        concern,
+        State.ACTIVE,
+        priority,
+        episode=episode + 1,
+        raised_at=raised.at,
+        changed_at=lines[0].at,
+    )
+
+
+# The newest commit ----------------------------------------------------------------------------------------------------
+
+
+def _life(conn: sqlite3.Connection, at: datetime) -> None:
+    """The newest sample was written with it."""
+    good = []
+    for row in conn.execute(checked_rows.LATEST_FORM.selected).fetchall():
+        try:
+            checked_rows.LATEST_FORM.verify(row)
+        except RowDamaged:
+            continue
+        good.append(row[2])
+    newest_us = max((each for each in good if each <= to_us(at)), default=None)
+    if newest_us is not None:
+        write_life(conn, checked_rows.Life(newest_us, 0))
+
+
+def write_life(conn: sqlite3.Connection, life: checked_rows.Life) -> None:
+    """Write the instant of the newest commit, and from when on the journal is kept."""
+    conn.execute(
+        "INSERT INTO life (id, alive_at_us, journal_from_us, crc) VALUES (1, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET"
+        " alive_at_us = excluded.alive_at_us, journal_from_us = excluded.journal_from_us, crc = excluded.crc",
+        (*life, checked_rows.checksum(*life)),
+    )

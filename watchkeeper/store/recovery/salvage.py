@@ -1,0 +1,299 @@
+"""Reads what can still be read of a damaged database, and writes it into a new one.
+
+A broken page makes SQLite fail where it is met, so that a table is read from place to place: after a failure, the
+reading goes on at the first key behind the broken stretch. What comes out is checked like any input, because bytes that
+were overwritten need not fail. Nothing relies on the order of keys: one of them may be what is damaged. It reads the
+newest form of the tables, and forms without checksums: what a new migration adds is added here too. Not here: which
+file is damaged, and what becomes of it (repair.py).
+"""
+
+import math
+import sqlite3
+from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import closing, suppress
+from datetime import datetime
+from operator import itemgetter
+from typing import Any
+
+from watchkeeper.store import checked_rows, outbox_rows
+from watchkeeper.store.checked_rows import UNFIT, Form, RowDamaged, SeriesRow
+from watchkeeper.store.codec import key_column
+from watchkeeper.store.history.rollup import LATEST_MS
+from watchkeeper.store.recovery import inspection, quarantine, replacement
+
+Row = tuple[Any, ...]
+
+LARGEST_ID = 2**40
+"""More rows than fit on any disk."""
+HIGHEST = LATEST_MS
+"""Keys are looked for up to here."""
+GRAIN_MS = 60_000
+"""How near the end of a broken stretch of samples is found: a broken page holds an hour of them at least."""
+HELD = 1_000
+"""Rows held back because their key jumps; more come from a tree that has no order left, and are taken as they come."""
+
+UNREADABLE = (sqlite3.Error, MemoryError, OverflowError, UnicodeError)
+"""What a broken page may end in: bad lengths ask for more memory than there is, SQLite's words quote what is broken."""
+
+
+def salvage(damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) -> dict[str, int]:
+    """Copy into a new database, inside the caller's transaction, what can be read. Returns rows by table.
+
+    Rows that can be reached and not be understood go to the new database's quarantine.
+    """
+    damaged.text_factory = checked_rows.text_of
+    source = _Source(damaged, new, at)
+    counts = {"series": source.copy(checked_rows.SERIES_FORM)}
+    _series_from_latest(source)
+    counts["series"] = _count(new, "series")
+    numbers = [number for (number,) in new.execute("SELECT id FROM series")]
+    for table, key, grain in (("samples", "at_ms", GRAIN_MS), ("hours", "stretch", 1), ("days", "stretch", 1)):
+        counts[table] = _copy(new, table, _of_every_series(damaged, table, key, numbers, grain))
+    counts["latest"] = source.copy(checked_rows.LATEST_FORM, frozenset(numbers))
+    for form in (
+        checked_rows.FINDING_FORM,
+        checked_rows.ALERT_FORM,
+        checked_rows.JOURNAL_FORM,
+        checked_rows.OUTBOX_FORM,
+    ):
+        counts[form.table] = source.copy(form)
+    counts["notes"] = source.copy(checked_rows.NOTES_FORM)
+    counts["check_ins"] = source.copy(checked_rows.CHECK_IN_FORM)
+    source.copy(checked_rows.LIFE_FORM)
+    with suppress(*UNREADABLE):  # an older form has none
+        _copy(new, "quarantine", iter(damaged.execute("SELECT * FROM quarantine ORDER BY id LIMIT 1000").fetchall()))
+    source.tell_refused()
+    _set_right(damaged, new, at)
+    return counts
+
+
+class _Source:
+    """The tables with checksums of a damaged database, on their way into a new one."""
+
+    def __init__(self, damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) -> None:
+        self.damaged, self.new, self.at = damaged, new, at
+        self._refused: list[tuple[Form[Any], Row, str]] = []
+
+    def copy(self, form: Form[Any], known: Collection[int] | None = None) -> int:
+        """Copy the good rows of a table; how many there are then. known: numbers that a row's place may have."""
+        for row, after in self.good(form):
+            if known is None or row[0] in known:
+                self._insert(form, row, after)
+        return _count(self.new, form.table)
+
+    def good(self, form: Form[Any]) -> Iterator[tuple[Row, int | None]]:
+        """Rows that can be read, those whose number jumps last and with the number before theirs."""
+        found = (row for row in self._rows_of(form) if not inspection.numbered(form) or isinstance(row[0], int))
+        for row, after in in_order(found) if inspection.numbered(form) else ((row, None) for row in found):
+            try:
+                yield _checked(form, row), after
+            except RowDamaged as error:
+                if len(self._refused) < quarantine.KEPT:
+                    self._refused.append((form, row, str(error)))
+
+    def _rows_of(self, form: Form[Any]) -> Iterator[Row]:
+        """A table's rows as its form selects them, however they can be reached."""
+        selected = form.selected if self._has_checksum(form) else form.selected.replace(", crc FROM", ", NULL FROM")
+        if inspection.numbered(form):
+            return _reach(self.damaged, selected, form.place[0], (), 1, key_at=0)
+        return _few(self.damaged, selected)
+
+    def _has_checksum(self, form: Form[Any]) -> bool:
+        """Has the table the newest form? One of an older form has no checksums."""
+        try:
+            self.damaged.execute(f"SELECT crc FROM {form.table} LIMIT 0")  # noqa: S608  fixed texts
+        except UNREADABLE:
+            return False
+        return True
+
+    def _insert(self, form: Form[Any], row: Row, after: int | None) -> None:
+        named = dict(zip((*form.place, *form.columns), row, strict=True)) | _derived(form)
+        named["crc"] = checked_rows.checksum(*row[len(form.place) :])
+        columns = ", ".join(named)
+        sql = f"INSERT OR IGNORE INTO {form.table} ({columns}) VALUES ({', '.join(f':{n}' for n in named)})"  # noqa: S608  fixed texts
+        with suppress(sqlite3.IntegrityError, *UNREADABLE):
+            if self.new.execute(sql, named).rowcount or after is None or form.place[0] in form.columns:
+                return
+            # Its number belongs to another row, so it was the number that changed: it gets the one behind the row
+            # before it, if that is free.
+            self.new.execute(sql, {**named, form.place[0]: after + 1})
+
+    def tell_refused(self) -> None:
+        """Keep the rows that could be reached and not be understood."""
+        for form, row, why in self._refused:
+            place = str(row[0])
+            about, content = quarantine.about(form, form.values_of(row)), quarantine.content_of(form, row)
+            with suppress(*UNFIT):
+                quarantine.keep(self.new, form.table, place, why, about, content, self.at)
+
+
+def _checked(form: Form[Any], row: Row) -> Row:
+    """The row without its checksum. Raises RowDamaged. Rows of an older form have none, and are taken as they read."""
+    if row[-1] is None:
+        form.understood(form.values_of(row))
+    else:
+        form.read(row)
+    return row[:-1]
+
+
+def _derived(form: Form[Any]) -> dict[str, Any]:
+    """Columns that are not covered by the checksum and are put right afterwards."""
+    return {"head": 0} if form is checked_rows.OUTBOX_FORM else {"id": 1} if form is checked_rows.LIFE_FORM else {}
+
+
+def _series_from_latest(source: _Source) -> None:
+    """Series whose own row is lost, made from their newest observation; the next look of their probe says the rest."""
+    with closing(source.new.execute("SELECT id, key FROM series")) as found:
+        known = {value for row in found for value in row}
+    for row, _ in source.good(checked_rows.LATEST_FORM):
+        seen = checked_rows.LATEST_FORM.understood(row[1:])
+        if row[0] in known or key_column(seen.key) in known:
+            continue
+        unit = getattr(seen, "unit", None)
+        replacement.write_series(source.new, SeriesRow(row[0], seen.key, seen.kind, unit, "", 60.0, row[2]))
+        known |= {row[0], key_column(seen.key)}
+
+
+def _count(new: sqlite3.Connection, table: str) -> int:
+    (count,) = new.execute(f"SELECT count(*) FROM {table}").fetchone()  # noqa: S608  fixed texts
+    return int(count)
+
+
+def _copy(new: sqlite3.Connection, table: str, found: Iterator[Row]) -> int:
+    """Insert rows, but for those that do not fit and those that a broken tree gave twice; how many there are then."""
+    columns = len(new.execute(f"SELECT * FROM {table} LIMIT 0").description)  # noqa: S608  fixed texts
+    insert = f"INSERT OR IGNORE INTO {table} VALUES ({', '.join('?' * columns)})"  # noqa: S608  fixed texts
+    fitting = (row for row in found if len(row) == columns)
+    left = True
+    while left:
+        # A row that the new table refuses is used up, and the rest of them go on.
+        with suppress(sqlite3.IntegrityError):
+            new.executemany(insert, fitting)
+            left = False
+    return _count(new, table)
+
+
+# From place to place --------------------------------------------------------------------------------------------------
+
+
+def in_order(found: Iterable[Row], key: Callable[[Row], Any] = itemgetter(0)) -> Iterator[tuple[Row, Any]]:
+    """Rows as they come, each with None; but a row whose key is beyond the next one's comes last, with the key before.
+
+    A tree gives its rows in the order of their keys. A key that one flipped bit has made larger would otherwise take
+    the place of the row that really has it, and hide all rows up to there.
+    """
+    held: list[tuple[Row, Any]] = []
+    waiting: Row | None = None
+    before = None
+    for row in found:
+        if waiting is not None:
+            if key(waiting) < key(row) or len(held) >= HELD:
+                yield waiting, None
+                before = key(waiting)
+            else:
+                held.append((waiting, before))
+        waiting = row
+    if waiting is not None:
+        yield waiting, None
+    yield from held
+
+
+def _of_every_series(
+    damaged: sqlite3.Connection, table: str, key: str, numbers: list[int], grain: int
+) -> Iterator[Row]:
+    """The readable samples, hours or days: all that a plain scan gives, then, if that failed, series by series."""
+    known, whole = frozenset(numbers), [False]
+    scan = (row for row in _plain_scan(damaged, f"SELECT * FROM {table}", whole) if _fits(row, known))  # noqa: S608  fixed texts
+    yield from (row for row, _ in in_order(scan, itemgetter(slice(0, 2))))
+    if whole[0]:
+        return
+    for number in numbers:
+        sql = f"SELECT * FROM {table} WHERE series = ?"  # noqa: S608  fixed texts
+        found = (row for row in _reach(damaged, sql, key, (number,), grain, key_at=1) if _fits(row, known))
+        yield from (row for row, _ in in_order(found, itemgetter(1)) if row[0] == number)
+
+
+def _plain_scan(damaged: sqlite3.Connection, sql: str, whole: list[bool]) -> Iterator[Row]:
+    """Rows up to the first that cannot be read. whole: becomes true where that is the end."""
+    try:
+        yield from damaged.execute(sql)
+        whole[0] = True
+    except UNREADABLE:
+        return
+
+
+def _fits(row: Row, known: Collection[int]) -> bool:
+    return row[0] in known and isinstance(row[1], int) and 0 <= row[1] <= LATEST_MS and all(map(_number, row))
+
+
+def _few(damaged: sqlite3.Connection, sql: str) -> Iterator[Row]:
+    """The rows of a small table up to the first that is broken, from either end."""
+    for order in ("ASC", "DESC"):
+        try:
+            yield from damaged.execute(f"{sql} ORDER BY 1 {order}")
+        except UNREADABLE:
+            continue
+        return
+
+
+def _reach(damaged: sqlite3.Connection, selected: str, key: str, given: Row, grain: int, key_at: int) -> Iterator[Row]:
+    """Rows in the order of their tree, but for those in broken stretches. key: the column, at `key_at` of each row.
+
+    There is no upper bound in the query: SQLite ends at the first key beyond it, and one may be anything. Reading goes
+    on behind the last key that the next row has confirmed.
+    """
+    sql = f"{selected} {'AND' if given else 'WHERE'} {key} >= ? ORDER BY {key}"
+    low = 0
+    while low <= HIGHEST:
+        confirmed, last = low, low
+        try:
+            for row in damaged.execute(sql, (*given, low)):
+                if not isinstance(row[key_at], int):
+                    continue
+                yield row
+                confirmed, last = (last + 1 if low <= last < row[key_at] <= HIGHEST else confirmed), row[key_at]
+        except UNREADABLE:
+            low = _behind(damaged, sql, given, max(confirmed, low), grain)
+        else:
+            return
+
+
+def _behind(damaged: sqlite3.Connection, sql: str, given: Row, low: int, grain: int) -> int:
+    """The first key from which reading goes on: found in strides that double, then halved back."""
+    bad, stride = low, grain
+    while bad + stride <= HIGHEST and not _reads(damaged, sql, (*given, bad + stride)):
+        bad, stride = bad + stride, 2 * stride
+    good = bad + stride
+    while good - bad > grain:
+        middle = (bad + good) // 2
+        if _reads(damaged, sql, (*given, middle)):
+            good = middle
+        else:
+            bad = middle
+    return good
+
+
+def _reads(damaged: sqlite3.Connection, sql: str, values: Row) -> bool:
+    try:
+        damaged.execute(sql, values).fetchone()
+    except UNREADABLE:
+        return False
+    return True
+
+
+def _number(value: object) -> bool:
+    return value is None or (isinstance(value, int | float) and math.isfinite(value))
+
+
+# What is put together again -------------------------------------------------------------------------------------------
+
+
+def _set_right(damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) -> None:
+    """What must be true of the rows together."""
+    if new.execute("SELECT 1 FROM life").fetchone() is None:
+        replacement.replace_row(new, checked_rows.LIFE_FORM, (), at)
+    outbox_rows.recrown(new)
+    # No id of a journal line or a parcel is used twice, though the newest of them may be lost.
+    for name, newest in _few(damaged, "SELECT name, seq FROM sqlite_sequence"):
+        if isinstance(newest, int) and 0 < newest < LARGEST_ID:
+            new.execute("UPDATE sqlite_sequence SET seq = max(seq, ?) WHERE name = ?", (newest, name))

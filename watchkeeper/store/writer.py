@@ -1,0 +1,263 @@
+"""Rows written within a transaction that the caller has opened (commit_queue.py); here is the SQL of samples and
+alerts.
+
+Not here: the outbox's order (outbox_rows.py), transactions, threads.
+"""
+
+import sqlite3
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
+from datetime import datetime
+from itertools import chain, islice
+from typing import assert_never
+
+from watchkeeper.clock import Clock
+from watchkeeper.model.alert import Alert
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.probe_state import JobReport
+from watchkeeper.model.records import Commit, Delivery, JournalLine, Quarantined, Seen
+from watchkeeper.store import checked_rows, event_lines, outbox_rows
+from watchkeeper.store.checked_rows import Damage, Life, RowDamaged, SeriesRow
+from watchkeeper.store.codec import ALERT, FINDING, OBSERVATION, key_column, text_column
+from watchkeeper.store.history.rollup import Chore, Step
+from watchkeeper.store.recovery import inspection, quarantine, replacement
+from watchkeeper.store.recovery.inspection import Scope
+from watchkeeper.store.timestamps import to_ms, to_us
+
+SWEEP_STEP = 500
+"""Rows in memory at once when all are looked at."""
+
+MOVED_AT_ONCE = 200
+"""Damaged rows moved in one transaction; what is left is met again."""
+
+# A second sample of the same millisecond (a leap second's repeated stamp, a clock set back) takes the place of the
+# first: a series has one value at a time, and the later look is the better one.
+_SAMPLE = "INSERT OR REPLACE INTO samples (series, at_ms, value, bound) VALUES (?, ?, ?, ?)"
+_LATEST = (
+    "INSERT INTO latest (series, at_us, observation, crc) VALUES (?, ?, ?, ?)"
+    " ON CONFLICT (series) DO UPDATE SET"
+    " at_us = excluded.at_us, observation = excluded.observation, crc = excluded.crc"
+)
+_FINDING = (
+    "INSERT INTO findings (key, concern, body, crc) VALUES (?, ?, ?, ?)"
+    " ON CONFLICT (key, concern) DO UPDATE SET body = excluded.body, crc = excluded.crc"
+)
+_ALERT = (
+    "INSERT INTO alerts (key, concern, body, crc) VALUES (?, ?, ?, ?)"
+    " ON CONFLICT (key, concern) DO UPDATE SET body = excluded.body, crc = excluded.crc"
+)
+_NOTE = (
+    "INSERT INTO notes (owner, body, crc) VALUES (?, ?, ?)"
+    " ON CONFLICT (owner) DO UPDATE SET body = excluded.body, crc = excluded.crc"
+)
+_CHECK_IN = (
+    "INSERT INTO check_ins (job, failed, at_us, said, crc) VALUES (?, ?, ?, ?, ?)"
+    " ON CONFLICT (job, failed) DO UPDATE SET at_us = excluded.at_us, said = excluded.said, crc = excluded.crc"
+)
+
+Described = tuple[Kind, Unit | None, str, float]
+"""What a series' row says beside its key: kind, unit, probe, interval_s."""
+
+
+class Writer:
+    """Writes into the transaction that is open, and remembers the series' numbers."""
+
+    def __init__(self, conn: sqlite3.Connection) -> None:
+        """conn: a connection of open_writing(), used in this thread alone."""
+        self._conn = conn
+        self._known: dict[SeriesKey, tuple[int, Described]] = {}
+        self._samples: list[tuple[int, int, float | None, float | None]] = []
+        self._latest: list[tuple[int, int, str, int]] = []
+        self._alive_at: datetime | None = None
+        self._journal_from_us: int | None = None
+
+    def forget(self) -> None:
+        """A transaction was rolled back: numbers that were given out in it are not in the database."""
+        self._known.clear()
+        self._journal_from_us = None
+        self._done()
+
+    def flush(self) -> None:
+        """Write the rows that were gathered; the caller does so before every COMMIT.
+
+        Samples come in many small turns that share a transaction: one executemany for all of them costs less.
+        """
+        self._conn.executemany(_SAMPLE, self._samples)
+        self._conn.executemany(_LATEST, self._latest)
+        if self._alive_at is not None:
+            replacement.write_life(self._conn, Life(to_us(self._alive_at), self._journal_from()))
+        self._done()
+
+    def _journal_from(self) -> int:
+        """From when on the journal is kept. 0 where that cannot be read: the next deleting of lines sets it again."""
+        if self._journal_from_us is None:
+            with suppress(RowDamaged):
+                life = checked_rows.life_of(self._conn)
+                self._journal_from_us = 0 if life is None else life.journal_from_us
+        return self._journal_from_us or 0
+
+    def _done(self) -> None:
+        self._samples, self._latest, self._alive_at = [], [], None
+
+    def commit(self, commit: Commit) -> None:
+        """Write all of a turn. Raises StoreError for what cannot be stored, sqlite3.Error."""
+        seen_at = self._write_seen(commit.seen)
+        if commit.findings:
+            found = [(key_column(f.key), f.concern.value, FINDING.dumps(f)) for f in commit.findings]
+            self._conn.executemany(_FINDING, [(*each, checked_rows.checksum_of_three(*each)) for each in found])
+        for alert in commit.alerts:
+            self._write_alert(alert)
+        for line in commit.journal:
+            self.write_line(line)
+        for parcel in commit.parcels:
+            outbox_rows.insert(self._conn, parcel)
+        self._alive_at = _newest(commit, seen_at) or self._alive_at
+
+    def parcel_done(self, parcel: Delivery, line: JournalLine | None) -> None:
+        """Write what became of a delivery, with its journal line."""
+        outbox_rows.update(self._conn, parcel)
+        if line is not None:
+            self.write_line(line)
+            self._alive_at = line.at
+
+    def chore(self, chore: Chore, limit: int, after: int) -> Step:
+        """Take one step of keeping, on at most `limit` rows."""
+        self.flush()  # what came before this step in the same transaction is seen by it
+        step = chore(self._conn, limit, after)
+        self._journal_from_us = None
+        if step.gone:
+            self._known.clear()
+        return step
+
+    def set_aside(self, damages: Sequence[Damage], at: datetime) -> Sequence[Quarantined]:
+        """Move rows that are damaged to the quarantine, and put what can be known in their place."""
+        self.flush()
+        moved = quarantine.set_aside(self._conn, damages, at)
+        self._known.clear()
+        self._journal_from_us = None
+        return moved
+
+    def sweep(self, scopes: tuple[Scope, ...], at: datetime, *, rebuild: bool) -> Sequence[Quarantined]:
+        """Look through these rows, and move those that are damaged. rebuild: build their tables' indexes again."""
+        found = list(islice(inspection.every(self._conn, scopes, SWEEP_STEP), MOVED_AT_ONCE))
+        moved = self.set_aside(found, at)
+        for table in {scope.form.table for scope in scopes} if rebuild else ():
+            self._conn.execute(f"REINDEX {table}")
+        outbox_rows.recrown(self._conn)
+        return moved
+
+    def reindex(self, name: str, why: str, at: datetime) -> None:
+        """Build an index again, once no damaged row is in its way, and keep why."""
+        self.sweep(inspection.WHOLE, at, rebuild=False)
+        self._conn.execute(f'REINDEX "{name}"')
+        quarantine.record(
+            self._conn, quarantine.SCHEMA, name, why, f"the index {name} was wrong: it was built again", "", at
+        )
+
+    def hand_back(self, pages: int, spare_share: float) -> int:
+        """Give at most so many free pages back to the file system, but for a share of all; how many that were."""
+        (free,) = self._conn.execute("PRAGMA freelist_count").fetchone()
+        (every,) = self._conn.execute("PRAGMA page_count").fetchone()
+        count: int = max(0, min(pages, free - int(every * spare_share)))
+        for _ in range(count):
+            # One at a time: Python's sqlite3 makes a single step of a statement that has no columns, and this one
+            # frees a page at each step.
+            self._conn.execute("PRAGMA incremental_vacuum(1)")
+        return count
+
+    def report_tree(self, table: str, why: str, at: datetime) -> None:
+        """Keep that the pages of a table are damaged: only a start puts that right."""
+        about = f"the table {table} is damaged: restart the daemon, which then keeps all that can be read"
+        quarantine.record(self._conn, quarantine.SCHEMA, table, why, about, "", at)
+
+    def write_note(self, owner: str, text: str) -> None:
+        """Put an owner's notes in the place of those before."""
+        values = (text_column(owner), text_column(text))
+        self._conn.execute(_NOTE, (*values, checked_rows.checksum(*values)))
+
+    def write_check_in(self, check_in: JobReport) -> None:
+        """Put a check-in in the place of the one of its sort before it."""
+        said = text_column(check_in.said)
+        values = (text_column(check_in.job), int(check_in.failed), to_us(check_in.at), said)
+        self._conn.execute(_CHECK_IN, (*values, checked_rows.checksum(*values)))
+
+    def write_line(self, line: JournalLine) -> None:
+        """Append to the journal."""
+        event_lines.append(self._conn, line)
+
+    def _write_seen(self, seen: tuple[Seen, ...]) -> datetime | None:
+        """Gather what was seen; returns the newest instant of it."""
+        newest, at, at_ms, at_us = None, None, 0, 0
+        for each in seen:
+            found = each.observation
+            if each.at is not at:  # a turn's observations share their instant
+                at, at_ms, at_us = each.at, to_ms(each.at), to_us(each.at)
+                newest = at if newest is None else max(newest, at)
+            series = self._series_of(each, found)
+            self._samples.append((series, at_ms, *sample_of(found)))
+            text = OBSERVATION.dumps(found)
+            self._latest.append((series, at_us, text, checked_rows.checksum_of_three(series, at_us, text)))
+        return newest
+
+    def _series_of(self, seen: Seen, found: Observation) -> int:
+        """The series' number, with what its row says brought up to date."""
+        described = (found.kind, getattr(found, "unit", None), seen.probe, seen.interval_s)
+        known = self._known.get(found.key)
+        if known is None or known[1] != described:
+            known = (self._upsert_series(found.key, described, seen.at), described)
+            self._known[found.key] = known
+        return known[0]
+
+    def _upsert_series(self, key: SeriesKey, described: Described, at: datetime) -> int:
+        row, (kind, unit, probe, interval_s) = self._series_row(key), described
+        number, first_at_us = (self._next_series(), to_us(at)) if row is None else (row.id, row.first_at_us)
+        replacement.write_series(self._conn, SeriesRow(number, key, kind, unit, probe, interval_s, first_at_us))
+        return number
+
+    def _series_row(self, key: SeriesKey) -> SeriesRow | None:
+        """The series' own row; one that is damaged is first put right, so that it does not get a good checksum."""
+        for _ in range(2):
+            row = self._conn.execute(
+                f"{checked_rows.SERIES_FORM.selected} WHERE key = ?", (key_column(key),)
+            ).fetchone()
+            try:
+                return None if row is None else checked_rows.SERIES_FORM.read(row)
+            except RowDamaged as error:
+                damage = checked_rows.damage_of(checked_rows.SERIES_FORM, row, error)
+                quarantine.set_aside(self._conn, [damage], Clock().now())
+        return None
+
+    def _next_series(self) -> int:
+        (newest,) = self._conn.execute("SELECT max(id) FROM series").fetchone()
+        return 1 + int(newest or 0)
+
+    def _write_alert(self, alert: Alert) -> None:
+        where = (key_column(alert.key), alert.concern.value)
+        if alert == Alert(alert.key, alert.concern):
+            self._conn.execute("DELETE FROM alerts WHERE key = ? AND concern = ?", where)
+        else:
+            values = (*where, ALERT.dumps(alert))
+            self._conn.execute(_ALERT, (*values, checked_rows.checksum(*values)))
+
+
+def sample_of(observation: Observation) -> tuple[float | None, float | None]:
+    """What is kept of an observation as one sample: value and bound, as records.Sample says."""
+    match observation:
+        case Level():
+            return float(observation.used), float(observation.capacity)
+        case Deadline():
+            return None if observation.due_at is None else observation.due_at.timestamp(), None
+        case Answer():
+            return observation.took_s if observation.answered else None, None
+        case Condition():
+            return float(observation.sound), None
+        case _:
+            assert_never(observation)
+
+
+def _newest(commit: Commit, seen_at: datetime | None) -> datetime | None:
+    """The instant at which a turn was made: the newest that it tells of (an alert's own may lie long back)."""
+    told: Iterable[Finding | JournalLine] = chain(commit.findings, commit.journal)
+    seen = () if seen_at is None else (seen_at,)
+    return max(chain(seen, (each.at for each in told), (parcel.made_at for parcel in commit.parcels)), default=None)

@@ -1,0 +1,193 @@
+"""The handlers of the JSON API. They read the store and give records their JSON form; they judge nothing."""
+
+import csv
+import io
+import json
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from urllib.parse import urlencode
+
+from aiohttp import web
+
+from watchkeeper import __version__
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.records import Sample
+from watchkeeper.web.api import json_forms
+from watchkeeper.web.charts.downsample import downsample
+from watchkeeper.web.context import Context, of
+from watchkeeper.web.dashboard.health import HealthReport
+from watchkeeper.web.http.parameters import moment, part, whole
+from watchkeeper.web.http.problem_details import Refusal
+
+HEALTH_JSON = "application/health+json"
+CSV_TYPE = "text/csv; charset=utf-8; header=present"
+EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
+LARGEST_ID = 2**63 - 1
+"""What SQLite counts in."""
+
+
+def read_id(text: str) -> int:
+    """A series' id. Raises ValueError."""
+    if not (text.isascii() and text.isdecimal() and len(text) < 19):
+        raise ValueError(text)
+    return int(text)
+
+
+SERIES_ID = part("id", "the id of a series, as /api/v1/series gives it", read_id, {"type": "integer", "minimum": 1})
+SINCE = moment("since", "Samples from here on; left out: a day before until.")
+UNTIL = moment("until", "Samples up to here; left out: now.")
+POINTS = whole("points", "At most this many samples; peaks are kept.", 4, 10_000, 1_000)
+BEFORE = whole("before", "Lines with a smaller id than this; left out: the newest.", 1, LARGEST_ID)
+LIMIT = whole("limit", "At most this many.", 1, 500, 100)
+
+
+def reply(body: object, *, status: int = 200, media: str = "application/json") -> web.Response:
+    """A JSON answer; never with NaN in it."""
+    text = json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    # A name on disk that is not UTF-8 has lone surrogates in it, which no JSON text can carry.
+    return web.Response(status=status, body=text.encode("utf-8", "replace"), content_type=media)
+
+
+async def ids(context: Context) -> Mapping[SeriesKey, int]:
+    """The id of every series."""
+    return {s.key: s.id for s in await context.store.series()}
+
+
+async def board(request: web.Request) -> web.Response:
+    """The board."""
+    context = of(request)
+    found = await context.board(context.clock.now())
+    return reply({"host": context.host} | json_forms.board_form(found, await ids(context)))
+
+
+async def series(request: web.Request) -> web.Response:
+    """Every series."""
+    return reply({"items": [json_forms.series_form(s) for s in await of(request).store.series()]})
+
+
+async def one_series(request: web.Request) -> web.Response:
+    """One series with its newest observation, findings and alerts."""
+    context = of(request)
+    found = await context.one(SERIES_ID.given(request))
+    store, known, now = context.store, {found.key: found.id}, context.clock.now()
+    latest = next((s for s in await store.latest() if s.observation.key == found.key), None)
+    return reply(
+        json_forms.series_form(found)
+        | {
+            "latest": json_forms.seen_form(latest) if latest else None,
+            "findings": [json_forms.finding_form(f, known) for f in await store.findings() if f.key == found.key],
+            "alerts": [json_forms.alert_form(a, known, now) for a in await store.alerts() if a.key == found.key],
+        }
+    )
+
+
+def window(request: web.Request, now: datetime) -> tuple[datetime, datetime]:
+    """Since and until of a request. Raises Refusal (400) where they are the wrong way round."""
+    until = _resolved(UNTIL.of(request), now) or now
+    since = _resolved(SINCE.of(request), now) or max(until - timedelta(days=1), EARLIEST)
+    if since > until:
+        raise Refusal(
+            400,
+            f"since ({json_forms.stamp(since)}) is after until ({json_forms.stamp(until)}).",
+            {"parameter": "since", "allowed": "an instant before until"},
+        )
+    return since, until
+
+
+def _resolved(value: datetime | timedelta | None, now: datetime) -> datetime | None:
+    """An instant; nothing was recorded before 1970, and the calendar's ends are no good to count from."""
+    if value is None:
+        return None
+    return max(now + value if isinstance(value, timedelta) else value, EARLIEST)
+
+
+async def samples(request: web.Request) -> web.Response:
+    """A series' samples, thinned to what was asked for."""
+    context = of(request)
+    found = await context.one(SERIES_ID.given(request))
+    since, until = window(request, context.clock.now())
+    stored = await context.store.samples(found.key, since, until)
+    items = downsample(stored, POINTS.given(request))
+    return reply(
+        {
+            "series": found.id,
+            "kind": found.kind.value,
+            "unit": found.unit.value if found.unit else None,
+            "since": json_forms.stamp(since),
+            "until": json_forms.stamp(until),
+            "stored": len(stored),
+            "items": [json_forms.sample_form(s, found.kind) for s in items],
+        }
+    )
+
+
+async def samples_csv(request: web.Request) -> web.Response:
+    """A series' samples as RFC 4180 says: a header, a line for each, quoted where needed, ended by CRLF."""
+    context = of(request)
+    found = await context.one(SERIES_ID.given(request))
+    since, until = window(request, context.clock.now())
+    forms = [json_forms.sample_form(s, found.kind) for s in await context.store.samples(found.key, since, until)]
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\r\n")
+    table.writerow(json_forms.sample_form(Sample(0.0, None, None), found.kind))
+    table.writerows([_cell(value) for value in form.values()] for form in forms)
+    answer = web.Response(body=text.getvalue().encode(), headers={"Content-Type": CSV_TYPE})
+    answer.headers["Content-Disposition"] = f'attachment; filename="series-{found.id}.csv"'
+    return answer
+
+
+def _cell(value: object) -> object:
+    """A value as a cell: nothing for null, true and false as in JSON."""
+    return str(value).lower() if isinstance(value, bool) else value
+
+
+async def alerts(request: web.Request) -> web.Response:
+    """Every alert that has ever been raised, with its state now."""
+    context = of(request)
+    known, now = await ids(context), context.clock.now()
+    return reply({"items": [json_forms.alert_form(a, known, now) for a in await context.store.alerts()]})
+
+
+async def findings(request: web.Request) -> web.Response:
+    """The newest finding of every concern."""
+    context = of(request)
+    known = await ids(context)
+    return reply({"items": [json_forms.finding_form(f, known) for f in await context.store.findings()]})
+
+
+async def journal(request: web.Request) -> web.Response:
+    """The journal, newest first, a page at a time; the Link field (RFC 8288) leads to older lines."""
+    context, limit = of(request), LIMIT.given(request)
+    # One more than asked for tells whether there is a next page.
+    lines = await context.store.journal(before_id=BEFORE.of(request), limit=limit + 1)
+    known, shown = await ids(context), lines[:limit]
+    answer = reply({"items": [json_forms.journal_form(line, known) for line in shown]})
+    if len(lines) > limit:
+        older = urlencode({"before": shown[-1].id, "limit": limit})
+        answer.headers["Link"] = f'<{context.prefix}/api/v1/journal?{older}>; rel="next"'
+    return answer
+
+
+async def outbox(request: web.Request) -> web.Response:
+    """Messages that are not delivered yet, or were set aside."""
+    parcels = await of(request).store.parcels(only_open=True, limit=LIMIT.given(request))
+    return reply({"items": [json_forms.parcel_form(p) for p in parcels]})
+
+
+async def health(request: web.Request) -> web.Response:
+    """The daemon's own state, after draft-inadarei-api-health-check-06. pass and warn are 200, fail is 503."""
+    signs = of(request).vitals.read()
+    checks: dict[str, list[json_forms.Json]] = {}
+    for check in signs.checks:
+        checks.setdefault(f"{check.component}:{check.measurement}", []).append(json_forms.check_form(check))
+    body: json_forms.Json = {
+        "status": signs.fitness.value,
+        "version": "1",
+        "releaseId": __version__,
+        "description": "whether the watch itself is kept",
+        "notes": [f"started {json_forms.stamp(signs.started_at)}"],
+        "checks": checks,
+    }
+    if signs.troubles:
+        body["output"] = "; ".join(signs.troubles)
+    return reply(body, status=503 if signs.fitness is HealthReport.FAIL else 200, media=HEALTH_JSON)

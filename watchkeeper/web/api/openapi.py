@@ -1,0 +1,119 @@
+"""The API's description in OpenAPI 3.1, made from the table of routes and the schemas; nothing is written twice."""
+
+from collections.abc import Iterable, Mapping
+from http import HTTPStatus
+from typing import Any, Protocol
+
+from watchkeeper import __version__
+from watchkeeper.web.api.schemas import SCHEMAS, ref
+from watchkeeper.web.http.parameters import Parameter
+from watchkeeper.web.http.problem_details import PROBLEM_JSON
+from watchkeeper.web.planning.schemas import PLANS
+
+Node = dict[str, object]
+
+ANYWHERE = {
+    400: "What was asked for is not understood; the problem names the parameter.",
+    403: "The page is read with the keeper's password, and nobody has signed in.",
+    421: "The page is not served under this name.",
+    500: "Something went wrong in watchkeeper; its log says what.",
+}
+"""Answers that any route can give, beside its own."""
+
+OTHERS = {
+    404: "There is no such thing.",
+    503: "The watch is not kept, there are too many listeners, or the host cannot be looked at now.",
+}
+
+
+class Described(Protocol):
+    """What of a route is described."""
+
+    @property
+    def path(self) -> str:
+        """With its parameters in braces."""
+        ...
+
+    @property
+    def summary(self) -> str:
+        """One sentence."""
+        ...
+
+    @property
+    def parameters(self) -> tuple[Parameter[Any], ...]:
+        """What it takes."""
+        ...
+
+    @property
+    def media(self) -> str:
+        """The type of a good answer."""
+        ...
+
+    @property
+    def form(self) -> str:
+        """The name of a good answer's schema; empty for what is no JSON."""
+        ...
+
+    @property
+    def errors(self) -> tuple[int, ...]:
+        """Statuses that it can lead to, besides those that any can."""
+        ...
+
+
+def openapi(routes: Iterable[Described], prefix: str) -> Node:
+    """The whole description."""
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "watchkeeper",
+            "version": __version__,
+            "summary": "What needs the keeper of a home server, and when.",
+            "description": (
+                "Everything on the page, for programs. Instants are RFC 3339 in UTC, sizes are bytes, shares lie "
+                "between 0 and 1. Errors are problem details (RFC 9457). Every answer has an ETag and can be asked for "
+                "with If-None-Match (RFC 9110)."
+            ),
+        },
+        "servers": [{"url": prefix or "/"}],
+        "paths": {route.path: {"get": _operation(route)} for route in routes},
+        "components": {"schemas": SCHEMAS | PLANS},
+    }
+
+
+def _operation(route: Described) -> Node:
+    name = route.path.removeprefix("/api").strip("/").replace("{", "").replace("}", "")
+    return {
+        "operationId": "get_" + ("".join(c if c.isalnum() else "_" for c in name) or "index"),
+        "summary": route.summary,
+        "parameters": [parameter(p) for p in route.parameters],
+        "responses": _responses(route),
+    }
+
+
+def parameter(known: Parameter[Any]) -> Node:
+    """A parameter's description."""
+    return {
+        "name": known.name,
+        "in": known.where,
+        "required": known.where == "path" or known.required,
+        "description": f"{known.what} Write {known.allowed}." if known.where == "query" else f"It is {known.what}.",
+        "schema": {"type": "array", "items": dict(known.schema)} if known.several else dict(known.schema),
+    }
+
+
+def _responses(route: Described) -> Mapping[str, Node]:
+    good: Node = {"description": "What was asked for.", "content": {route.media: _content(route.form)}}
+    if any(p.name == "before" for p in route.parameters):
+        good["headers"] = {"Link": {"description": "The next page, rel=next (RFC 8288).", "schema": {"type": "string"}}}
+    answers: dict[str, Node] = {"200": good, "304": {"description": "It is as it was known (If-None-Match)."}}
+    told = {**ANYWHERE, **{status: OTHERS[status] for status in route.errors if status in OTHERS}}
+    for status, words in sorted(told.items()):
+        media: Node = {PROBLEM_JSON: {"schema": ref("Problem")}}
+        if status == HTTPStatus.SERVICE_UNAVAILABLE and route.form == "Health":
+            media = {route.media: _content(route.form)}
+        answers[str(status)] = {"description": words, "content": media}
+    return answers
+
+
+def _content(form: str) -> Node:
+    return {"schema": ref(form)} if form else {"schema": {"type": "string"}}

@@ -1,0 +1,114 @@
+"""Acknowledging from a message: its link leads here. Looking at the page does nothing; its form acknowledges.
+
+Mail scanners, previews and prefetching browsers follow links, so a GET must not act (RFC 9110 9.2.1). Who has the
+link may act with it: it was signed here and sent to the keeper. It works once, and only while the alert is as the
+message told it.
+"""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from aiohttp import web
+
+from watchkeeper.messages.ack_links import AckLinks, AckToken
+from watchkeeper.messages.wording import thing, time_left_phrase
+from watchkeeper.model.alert import Alert, State
+from watchkeeper.web.auth.actions import Actions
+from watchkeeper.web.auth.session_auth import form
+from watchkeeper.web.context import Context, of
+from watchkeeper.web.http.problem_details import Refusal
+from watchkeeper.web.templating import render
+
+PATH = "/acknowledge"
+
+_GONE = (
+    "This link is good no more: it was changed on its way, it is older than 30 days, or watchkeeper was set up anew. "
+    "The newest message about the alert has another one."
+)
+_MOVED = (
+    "Things have changed since this message was sent, so nothing was acknowledged. The newest message about it has a "
+    "link of its own; the board shows how it stands now."
+)
+_KNOWN = "This alert is acknowledged. Nothing more is needed."
+
+
+@dataclass(slots=True)
+class Links:
+    """What following a link needs. used: passes that were used up in this life of the daemon."""
+
+    passes: AckLinks
+    acting: Actions
+    used: set[str] = field(default_factory=set)
+
+
+LINKS = web.AppKey("links", Links)
+
+
+def add(app: web.Application, links: Links, prefix: str) -> None:
+    """Serve it under a prefix."""
+    app[LINKS] = links
+    app.router.add_get(f"{prefix}{PATH}", ask)
+    app.router.add_post(f"{prefix}{PATH}", act)
+
+
+async def ask(request: web.Request) -> web.Response:
+    """The page that asks. It changes nothing, however often it is loaded."""
+    text = request.query.get("pass", "")
+    return await _page(request, text)
+
+
+async def act(request: web.Request) -> web.Response:
+    """The form of that page: acknowledge, and show what came of it."""
+    context, links = of(request), request.app[LINKS]
+    text = (await form(request)).get("pass", "")
+    found, alert, now = await _found(request, text)
+    if found is None or alert is None or not _open(found, alert, context) or text in links.used:
+        return await _page(request, text)
+    if not await links.acting.acknowledge(found.key, found.concern):
+        raise Refusal(409, "There was nothing to acknowledge any more.")
+    links.used.add(text)
+    return _shown(context, now, f"{thing(found.key)}: acknowledged.", status=200)
+
+
+async def _found(request: web.Request, text: str) -> tuple[AckToken | None, Alert | None, datetime]:
+    context, now = of(request), of(request).clock.now()
+    found = request.app[LINKS].passes.read(text, now)
+    if found is None:
+        return None, None, now
+    alerts = await context.store.alerts()
+    return found, next((a for a in alerts if (a.key, a.concern) == (found.key, found.concern)), None), now
+
+
+def _open(found: AckToken, alert: Alert, context: Context) -> bool:
+    return alert.state is State.ACTIVE and found.fits(alert, context.host)
+
+
+async def _page(request: web.Request, text: str) -> web.Response:
+    context = of(request)
+    found, alert, now = await _found(request, text)
+    if found is None:
+        return _shown(context, now, _GONE, status=410)
+    if alert is not None and found.fits(alert, context.host) and alert.state is State.ACKNOWLEDGED:
+        return _shown(context, now, _KNOWN)
+    if alert is None or not _open(found, alert, context) or text in request.app[LINKS].used:
+        return _shown(context, now, _MOVED, status=409)
+    findings = await context.store.findings()
+    told = next((f for f in findings if (f.key, f.concern) == (found.key, found.concern)), None)
+    fact = f"{thing(found.key)} {time_left_phrase(told, now, context.zone)}" if told else thing(found.key)
+    return _shown(context, now, fact, priority=found.priority.word, sealed=text)
+
+
+def _shown(
+    context: Context, now: datetime, said: str, *, status: int = 200, priority: str = "", sealed: str = ""
+) -> web.Response:
+    return render(
+        "acknowledge.html",
+        context,
+        now,
+        status=status,
+        said=said,
+        priority=priority,
+        sealed=sealed,
+        path=PATH,
+        viewer=None,
+    )

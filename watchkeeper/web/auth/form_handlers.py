@@ -1,0 +1,179 @@
+"""The handlers of the keeper's forms: sign in and out, acknowledge, set aside, note, run a probe, send a test message.
+
+Each ends with a redirection to a page (303), so that loading it anew sends nothing twice; what came of it stands there
+once. What is allowed at all is decided in session_auth.py; what an act does, in the daemon.
+"""
+
+import re
+from datetime import timedelta
+
+from aiohttp import web
+
+from watchkeeper.model.alert import Concern
+from watchkeeper.model.records import Series
+from watchkeeper.web.api.handlers import SERIES_ID
+from watchkeeper.web.auth.session_auth import (
+    COOKIE,
+    SESSION_AUTH,
+    authorized_form,
+    form,
+    session_of,
+    set_browser_cookie,
+    set_cookie,
+    sign_in,
+    viewer,
+    visitor_of,
+)
+from watchkeeper.web.context import Context, of
+from watchkeeper.web.http.problem_details import Refusal
+from watchkeeper.web.templating import render
+
+LONGEST_NOTE = 1_000
+"""Signs of a note: half a page."""
+
+SHELVINGS: dict[str, tuple[str, timedelta | None]] = {
+    "1h": ("for an hour", timedelta(hours=1)),
+    "8h": ("for 8 hours", timedelta(hours=8)),
+    "1d": ("for a day", timedelta(days=1)),
+    "3d": ("for 3 days", timedelta(days=3)),
+    "7d": ("for a week", timedelta(days=7)),
+    "once": ("until it is over", None),
+}
+"""For how long an alert can be set aside. Nothing is set aside for ever; the alert's own bound is 30 days."""
+
+_BACK = re.compile(r"|journal|keeper|subjects/[0-9]{1,18}")
+"""Where a form may lead back to: only pages of ours."""
+
+
+def back(context: Context, wanted: str | None, otherwise: str = "") -> web.Response:
+    """The redirection at an act's end."""
+    where = wanted if wanted is not None and _BACK.fullmatch(wanted) else otherwise
+    return web.Response(status=303, headers={"Location": f"{context.prefix}/{where}"})
+
+
+async def keeper(request: web.Request) -> web.Response:
+    """The keeper's own page: signing in, or what can be done beyond single alerts."""
+    answer = _page(request)
+    if request.app[SESSION_AUTH].open and session_of(request) is None:
+        set_browser_cookie(request, answer, visitor_of(request)[1], known=False)
+    return answer
+
+
+def _page(request: web.Request, status: int = 200, trouble: str = "") -> web.Response:
+    context, desk = of(request), request.app[SESSION_AUTH]
+    return render(
+        "keeper.html",
+        context,
+        context.clock.now(),
+        status=status,
+        viewer=viewer(request),
+        possible=desk.open,
+        trouble=trouble,
+        probes=desk.acting.probes if desk.acting else (),
+        notifiers=desk.acting.notifiers if desk.acting else (),
+        longest=LONGEST_NOTE,
+    )
+
+
+async def enter(request: web.Request) -> web.Response:
+    """Sign in."""
+    context, fields = of(request), await form(request)
+    visitor, new_cookie = visitor_of(request)
+    try:
+        done = await sign_in(request, visitor, fields.get("password", ""))
+    except Refusal as refusal:
+        answer = _page(request, refusal.status, refusal.detail)
+        if "retry_after_s" in refusal.more:
+            answer.headers["Retry-After"] = str(refusal.more["retry_after_s"])
+        set_browser_cookie(request, answer, new_cookie, known=False)
+        return answer
+    done.session.said = "You are signed in."
+    answer = back(context, "keeper")
+    set_cookie(request, answer, done.token, context.prefix)
+    set_browser_cookie(request, answer, done.browser_cookie, known=True)
+    return answer
+
+
+async def leave(request: web.Request) -> web.Response:
+    """Sign out."""
+    await authorized_form(request)
+    request.app[SESSION_AUTH].sessions.end(request.cookies.get(COOKIE, ""))
+    answer = back(of(request), "")
+    set_cookie(request, answer, "", of(request).prefix)
+    return answer
+
+
+def _concern(fields: dict[str, str]) -> Concern:
+    try:
+        return Concern(fields.get("concern", ""))
+    except ValueError:
+        raise Refusal(400, f"The concern is none of {', '.join(Concern)}.") from None
+
+
+async def _done(request: web.Request, fields: dict[str, str], series: Series | None, said: str) -> web.Response:
+    session = session_of(request)
+    if session is not None:
+        session.said = said
+    return back(of(request), fields.get("back"), f"subjects/{series.id}" if series else "keeper")
+
+
+async def acknowledge(request: web.Request) -> web.Response:
+    """Say that the keeper knows of an alert."""
+    acting, _, fields = await authorized_form(request)
+    series = await of(request).one(SERIES_ID.given(request))
+    done = await acting.acknowledge(series.key, _concern(fields))
+    said = "Acknowledged." if done else "There was nothing to acknowledge any more."
+    return await _done(request, fields, series, said)
+
+
+async def shelve(request: web.Request) -> web.Response:
+    """Set an alert aside for a time."""
+    acting, _, fields = await authorized_form(request)
+    context = of(request)
+    series = await context.one(SERIES_ID.given(request))
+    if fields.get("for") not in SHELVINGS:
+        raise Refusal(400, f"How long is none of {', '.join(SHELVINGS)}.")
+    words, span = SHELVINGS[fields["for"]]
+    until = context.clock.now() + span if span else None
+    done = await acting.shelve(series.key, _concern(fields), until)
+    return await _done(request, fields, series, f"Set aside {words}." if done else "There is no such alert.")
+
+
+async def unshelve(request: web.Request) -> web.Response:
+    """Take a shelving back."""
+    acting, _, fields = await authorized_form(request)
+    series = await of(request).one(SERIES_ID.given(request))
+    done = await acting.unshelve(series.key, _concern(fields))
+    return await _done(request, fields, series, "It counts again." if done else "It was not set aside any more.")
+
+
+async def note(request: web.Request) -> web.Response:
+    """Write a note into the journal, about a series where the form names one."""
+    acting, _, fields = await authorized_form(request)
+    text = " ".join(fields.get("text", "").split())
+    if not 0 < len(text) <= LONGEST_NOTE:
+        raise Refusal(400, f"A note has between 1 and {LONGEST_NOTE} signs; this one has {len(text)}.")
+    named = fields.get("series", "")
+    series = await of(request).one(SERIES_ID.read(named)) if named.isascii() and named.isdecimal() else None
+    await acting.note(text, series.key if series else None)
+    return await _done(request, fields, series, "Noted in the journal.")
+
+
+async def run_now(request: web.Request) -> web.Response:
+    """Run a probe at once."""
+    acting, _, fields = await authorized_form(request)
+    try:
+        said = await acting.run_now(fields.get("probe", ""))
+    except KeyError:
+        raise Refusal(404, "There is no such probe.") from None
+    return await _done(request, fields, None, said)
+
+
+async def trial(request: web.Request) -> web.Response:
+    """Send a test message."""
+    acting, _, fields = await authorized_form(request)
+    try:
+        said = await acting.trial(fields.get("notifier", ""))
+    except KeyError:
+        raise Refusal(404, "There is no such notifier.") from None
+    return await _done(request, fields, None, said)

@@ -1,0 +1,256 @@
+"""The keeper's desk: signing in and out, who a request comes from, and what a form must bring to be obeyed.
+
+A form counts only when it comes from this page (Sec-Fetch-Site, or Origin from browsers that do not send it), belongs
+to a session, and brings that session's own word. The cookie is not readable by scripts and never sent along from
+elsewhere. Not here: what the forms do (form_handlers.py).
+"""
+
+import asyncio
+import hmac
+from dataclasses import dataclass, field
+from urllib.parse import urlsplit
+
+from aiohttp import web
+from aiohttp.typedefs import Middleware
+
+from watchkeeper.config.types import SecretSource
+from watchkeeper.web.auth import passwords
+from watchkeeper.web.auth.actions import Actions
+from watchkeeper.web.auth.browsers import KNOWN_S, NEW_S, Browsers
+from watchkeeper.web.auth.budgets import Visitor
+from watchkeeper.web.auth.sessions import LONGEST_S, SESSION, Session, Sessions
+from watchkeeper.web.auth.visitors import Visitors
+from watchkeeper.web.auth.waiting_room import MustWait, WaitingRoom
+from watchkeeper.web.context import of
+from watchkeeper.web.http.middleware import Handler
+from watchkeeper.web.http.problem_details import Refusal
+
+COOKIE = "watchkeeper"
+BROWSER_COOKIE = "watchkeeper-browser"
+"""Opens nothing: it gives a browser a budget of its own for wrong passwords (auth/browsers.py)."""
+FORM = "application/x-www-form-urlencoded"
+FORM_BYTES = 16 * 1024
+"""A note has a thousand signs; nothing else in a form comes near this."""
+
+
+@dataclass(slots=True)
+class SessionAuth:
+    """What acting needs. acting, password: None where the page can only be read. hosts: names of a reverse proxy.
+
+    room: where tries of the password wait for their turn. browsers: recognises those that signed in before.
+    """
+
+    acting: Actions | None
+    password: SecretSource | None
+    sessions: Sessions
+    room: WaitingRoom
+    browsers: Browsers
+    visitors: Visitors = field(default_factory=Visitors)
+    hosts: tuple[str, ...] = ()
+    hashed: str = field(default="", repr=False)
+
+    @property
+    def open(self) -> bool:
+        """Can anyone sign in here?"""
+        return self.acting is not None and self.password is not None
+
+
+SESSION_AUTH = web.AppKey("desk", SessionAuth)
+
+
+def session_of(request: web.Request) -> Session | None:
+    """The session that a request belongs to."""
+    return request.get(SESSION)
+
+
+@web.middleware
+async def load_session(request: web.Request, handler: Handler) -> web.StreamResponse:
+    """Find the session of a request's cookie."""
+    token = request.cookies.get(COOKIE)
+    found = request.app[SESSION_AUTH].sessions.find(token) if token else None
+    if found is not None:
+        request[SESSION] = found
+    return await handler(request)
+
+
+def require_session(prefix: str) -> Middleware:
+    """Let nobody read who has not signed in, but the way to sign in, and what a link from a message leads to."""
+    open_paths = {f"{p}{path}" for p in {"", prefix} for path in ("/keeper", "/keeper/sign-in", "/acknowledge")}
+    # A job brings a token of its own.
+    open_below = tuple(f"{p}/{below}/" for p in {"", prefix} for below in ("static", "checkin"))
+
+    @web.middleware
+    async def middleware(request: web.Request, handler: Handler) -> web.StreamResponse:
+        if session_of(request) is None and request.path not in open_paths and not request.path.startswith(open_below):
+            if "text/html" in request.headers.get("Accept", "") and request.method in {"GET", "HEAD"}:
+                return web.Response(status=303, headers={"Location": f"{prefix}/keeper"})
+            raise Refusal(403, f"This page is read with the keeper's password; sign in at {prefix}/keeper first.")
+        return await handler(request)
+
+    return middleware
+
+
+@web.middleware
+async def own_forms(request: web.Request, handler: Handler) -> web.StreamResponse:
+    """Turn away what a page from elsewhere sends here with the visitor's browser."""
+    if request.method not in {"GET", "HEAD", "OPTIONS"} and not from_here(request):
+        raise Refusal(403, "This did not come from a page of this host, so it is not obeyed.")
+    return await handler(request)
+
+
+def from_here(request: web.Request) -> bool:
+    """Did one of our own pages send this? Browsers say so themselves (Fetch Metadata), older ones by the Origin field.
+
+    What sends neither is no browser, and has no cookie that somebody else could use.
+    """
+    site = request.headers.get("Sec-Fetch-Site")
+    if site is not None:
+        return site == "same-origin"
+    origin = request.headers.get("Origin")
+    if origin is None:
+        return True
+    try:
+        parts = urlsplit(origin)
+        named = (parts.hostname or "").lower()
+    except ValueError:
+        return False
+    return bool(named) and (parts.netloc.lower() == request.host.lower() or named in request.app[SESSION_AUTH].hosts)
+
+
+async def form(request: web.Request) -> dict[str, str]:
+    """The fields of a form. Raises Refusal for another kind of body, or one that is too large."""
+    if request.content_type != FORM:
+        raise Refusal(415, f"{request.path} takes a form ({FORM}).")
+    if (request.content_length or 0) > FORM_BYTES:
+        raise Refusal(413, "The form is larger than what is taken here.")
+    fields = await request.post()
+    return {name: value for name, value in fields.items() if isinstance(value, str)}
+
+
+async def authorized_form(request: web.Request) -> tuple[Actions, Session, dict[str, str]]:
+    """Whom a form may ask, its session and its fields. Raises Refusal (403) where it must not be obeyed."""
+    desk, session = request.app[SESSION_AUTH], session_of(request)
+    fields = await form(request)
+    if desk.acting is None or session is None:
+        raise Refusal(403, "Only the keeper may do this: sign in first.")
+    if not hmac.compare_digest(fields.get("word", "").encode(), session.csrf.encode()):
+        raise Refusal(403, "The form was not made for this session; load its page again and send it anew.")
+    return desk.acting, session, fields
+
+
+@dataclass(frozen=True, slots=True)
+class Viewer:
+    """Who reads a page, once they have signed in. word: for the forms. said: what the last act came to."""
+
+    word: str
+    said: str
+
+
+def viewer(request: web.Request) -> Viewer | None:
+    """The keeper who reads, or None. What the last act came to is told once."""
+    session = session_of(request)
+    if session is None:
+        return None
+    said, session.said = session.said, ""
+    return Viewer(session.csrf, said)
+
+
+def visitor_of(request: web.Request) -> tuple[Visitor, str]:
+    """Who tries, and the new cookie of a browser that brought none."""
+    desk, now, cookie = request.app[SESSION_AUTH], of(request).clock.now(), ""
+    browser = desk.browsers.read(request.cookies.get(BROWSER_COOKIE, ""), now)
+    new = browser is None
+    if browser is None:
+        cookie, browser = desk.browsers.make(now, known=False)
+    return Visitor(desk.visitors.place(request), browser.id, browser.known, new), cookie
+
+
+@dataclass(frozen=True, slots=True)
+class SignedIn:
+    """What the right password gives: a session, its token, and the cookie by which the browser is known from now on."""
+
+    token: str
+    session: Session
+    browser_cookie: str
+
+
+async def sign_in(request: web.Request, visitor: Visitor, password: str) -> SignedIn:
+    """Begin a session. Raises Refusal: 403 for a wrong password, 429 where the visitor must wait."""
+    desk = request.app[SESSION_AUTH]
+    if desk.password is None:
+        raise Refusal(403, "No password is set, so nobody can sign in; see page.password.")
+    try:
+        async with desk.room.turn(visitor, lambda: request.transport is None):
+            if not await asyncio.to_thread(_matches, desk, password[: passwords.LONGEST]):
+                raise Refusal(403, "That is not the password.")
+            desk.room.budgets.right(visitor)
+    except MustWait as wait:
+        raise _too_many(wait) from None
+    if token := request.cookies.get(COOKIE):
+        desk.sessions.end(token)
+    return SignedIn(*desk.sessions.begin(), desk.browsers.make(of(request).clock.now(), known=True)[0])
+
+
+def _too_many(wait: MustWait) -> Refusal:
+    if wait.own:
+        said = f"Too many tries; wait {wait.seconds} s."
+    else:
+        said = (
+            f"Others are trying passwords, and browsers that have not signed in before take turns; try again in "
+            f"{wait.seconds} s."
+        )
+    return Refusal(429, said, {"retry_after_s": wait.seconds})
+
+
+def _matches(desk: SessionAuth, password: str) -> bool:
+    """Compare with the hash as it is now; another hash than before ends what the old password began."""
+    text = read_hash(desk.password)
+    if desk.hashed not in {"", text}:
+        desk.sessions.end_all()
+    desk.hashed = text
+    return passwords.parse(text).matches(password)
+
+
+def read_hash(source: SecretSource | None) -> str:
+    """The hash of the password. Raises Refusal (503) that names the place where it cannot be had or is none."""
+    if source is None:
+        raise Refusal(503, "No password is set; see page.password.")
+    try:
+        text = source.read().get_secret_value()
+        passwords.parse(text)
+    except OSError as error:
+        raise Refusal(503, f"page.password cannot be read from {source.path}: {error.strerror}.") from None
+    except ValueError as error:
+        raise Refusal(503, f"page.password: {source.path} {error}.") from None
+    return text
+
+
+def behind_tls(request: web.Request) -> bool:
+    """Does the visitor's browser speak TLS, with us or with the proxy?
+
+    X-Forwarded-Proto is believed from everyone: it only decides whether the sender's own cookie is sent over TLS alone.
+    """
+    return request.secure or request.headers.get("X-Forwarded-Proto", "").lower() == "https"
+
+
+def set_cookie(request: web.Request, response: web.Response, token: str, prefix: str) -> None:
+    """Give the browser its token; an empty one takes it away."""
+    _set(request, response, COOKIE, token, int(LONGEST_S), prefix)
+
+
+def set_browser_cookie(request: web.Request, response: web.Response, cookie: str, *, known: bool) -> None:
+    """Let the browser be recognised when it comes again. An empty cookie sets none."""
+    if cookie:
+        _set(request, response, BROWSER_COOKIE, cookie, KNOWN_S if known else NEW_S, of(request).prefix)
+
+
+def _set(request: web.Request, response: web.Response, name: str, value: str, age_s: int, prefix: str) -> None:
+    response.set_cookie(
+        name,
+        value,
+        max_age=age_s if value else 0,
+        path=f"{prefix}/",
+        httponly=True,
+        samesite="Strict",
+        secure=behind_tls(request),
+    )

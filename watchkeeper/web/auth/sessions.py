@@ -1,0 +1,75 @@
+"""Who has signed in. Sessions live in memory: a restart signs everybody out.
+
+Not here: cookies, forms and what they may do (session_auth.py), the password itself (passwords.py), how often it may
+be tried (auth/budgets.py). Only the right password begins a session, so no stranger can push one out.
+"""
+
+import hashlib
+import secrets
+from collections import OrderedDict
+from dataclasses import dataclass, field
+
+from aiohttp import web
+
+from watchkeeper.clock import Clock
+
+IDLE_S = 12 * 3_600.0
+"""A session that nobody uses ends after this: an evening and the night after it."""
+LONGEST_S = 7 * 86_400.0
+"""No session lasts longer, however much it is used."""
+MOST_SESSIONS = 32
+"""One household has fewer screens. The oldest goes for a new one."""
+
+
+@dataclass(slots=True)
+class Session:
+    """One browser that has signed in. csrf: the word that its forms must bring. said: what its next page tells once."""
+
+    begun_s: float
+    used_s: float
+    csrf: str = field(default_factory=lambda: secrets.token_urlsafe(24), repr=False)
+    said: str = ""
+
+
+SESSION = web.RequestKey("session", Session)
+"""Where a request keeps the session that it belongs to."""
+
+
+class Sessions:
+    """The sessions, found by a token that is kept only as its digest."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._known: OrderedDict[bytes, Session] = OrderedDict()
+
+    def begin(self) -> tuple[str, Session]:
+        """A new session and its token, which nobody has seen before: what a browser brought along is never taken."""
+        token, now_s = secrets.token_urlsafe(32), self._clock.monotonic_s()
+        made = Session(now_s, now_s)
+        self._known[_digest(token)] = made
+        while len(self._known) > MOST_SESSIONS:
+            self._known.popitem(last=False)
+        return token, made
+
+    def find(self, token: str) -> Session | None:
+        """The session of a token, unless it is over."""
+        found, now_s = self._known.get(_digest(token)), self._clock.monotonic_s()
+        if found is None:
+            return None
+        if now_s - found.used_s > IDLE_S or now_s - found.begun_s > LONGEST_S:
+            self.end(token)
+            return None
+        found.used_s = now_s
+        return found
+
+    def end(self, token: str) -> None:
+        """Forget a session; one that is not known is no matter."""
+        self._known.pop(_digest(token), None)
+
+    def end_all(self) -> None:
+        """Forget every session: the password was changed."""
+        self._known.clear()
+
+
+def _digest(token: str) -> bytes:
+    return hashlib.sha256(token.encode("utf-8", "replace")).digest()

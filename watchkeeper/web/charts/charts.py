@@ -1,0 +1,240 @@
+"""Draws the history of one series as SVG text, with the fitted line and the interval to full. Pure.
+
+What is drawn is a `Chart`; chart_builder.py makes one from a series' samples. Values are finite numbers; a gap is the
+end of one run and the start of another.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta, tzinfo
+from itertools import pairwise
+
+from watchkeeper.web.charts.svg import element, path, picture, words
+from watchkeeper.web.charts.ticks import (
+    Tick,
+    Ticks,
+    calendar_ticks,
+    count_ticks,
+    duration_ticks,
+    labelled,
+    share_ticks,
+    size_ticks,
+)
+
+Point = tuple[float, float]
+"""Seconds since 1970, and a value."""
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """A picture's size, for one width of screen. margin_left: room for the words of the upright axis."""
+
+    name: str
+    width: float
+    height: float
+    margin_left: float
+    margin_top: float = 14.0
+    margin_right: float = 10.0
+    margin_bottom: float = 26.0
+
+    @property
+    def inner(self) -> tuple[float, float]:
+        """Width and height of the field between the axes."""
+        return (
+            self.width - self.margin_left - self.margin_right,
+            self.height - self.margin_top - self.margin_bottom,
+        )
+
+
+NARROW = Size("narrow", 340, 260, 58)
+WIDE = Size("wide", 760, 320, 66)
+"""Two pictures are drawn and the stylesheet shows one, so that words keep their size on a phone."""
+
+
+TICK_ROOM = 54
+"""Drawing units from one word of the axis of time to the next, at least: `14 Dec` and a space."""
+OVERHANG = 4.0
+"""Room for half a dot beyond the newest moment."""
+LOW_SHARE = 0.5
+"""How tall a chart is that need not be tall."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """What is drawn.
+
+    label: the name for screen readers. since_s, until_s: the ends of the axis of time; now_s lies between them.
+    low, high: the ends of the upright axis. runs: the samples, a run for each stretch without a gap.
+    ceiling: the capacity, or another limit with its word. absent: stretches that are shaded, such as silence.
+    fitted: the ends of the fitted line. fan: corners of the interval to full. stepped: a value holds until the next
+    sample. tall: False where two heights are all that there is to see.
+    """
+
+    label: str
+    since_s: float
+    until_s: float
+    now_s: float
+    low: float
+    high: float
+    ticks: Ticks
+    runs: Sequence[Sequence[Point]] = ()
+    ceiling: tuple[float, str] | None = None
+    absent: Sequence[tuple[float, float]] = ()
+    fitted: tuple[Point, Point] | None = None
+    fan: Sequence[Point] = ()
+    stepped: bool = False
+    tall: bool = True
+
+
+def draw(chart: Chart, size: Size, zone: tzinfo) -> str:
+    """The chart as SVG text."""
+    if not chart.tall:
+        size = replace(size, height=size.height * LOW_SHARE)
+    wide, high = size.inner
+    span_s = chart.until_s - chart.since_s or 1.0
+    rise = chart.high - chart.low or 1.0
+
+    def x(at_s: float) -> float:
+        return (at_s - chart.since_s) / span_s * wide
+
+    def y(value: float) -> float:
+        # Far outside the field there is nothing to see; a bound keeps the numbers short.
+        return min(max(high - (value - chart.low) / rise * high, -2 * high), 3 * high)
+
+    field = element(
+        "svg",
+        *_ceiling(chart, y, wide),
+        *(
+            element("rect", x=x(a), y=0, width=max(x(b) - x(a), 2), height=high, class_="absent")
+            for a, b in chart.absent
+        ),
+        *_fan(chart, x, y),
+        *(_run(run, x, y, stepped=chart.stepped) for run in chart.runs if run),
+        *_fitted(chart, x, y),
+        x=size.margin_left,
+        y=size.margin_top,
+        width=wide + OVERHANG,
+        height=high,
+    )
+    return picture(
+        chart.label,
+        *_upright(chart, size, y),
+        *_level(chart, size, x, zone),
+        field,
+        *_now(chart, size, x),
+        *_empty(chart, size),
+        width=size.width,
+        height=size.height,
+        class_=f"chart {size.name}",
+        data=_reading(chart, size, zone),
+    )
+
+
+READS: Mapping[Ticks, str] = {
+    size_ticks: "bytes",
+    count_ticks: "count",
+    share_ticks: "share",
+    duration_ticks: "duration",
+}
+"""What the upright axis counts, as the script words it."""
+
+
+def _reading(chart: Chart, size: Size, zone: tzinfo) -> dict[str, str]:
+    """What the script needs to read the picture off: its field, the ends of its axes, and the host's time."""
+    wide, high = size.inner
+    offset = datetime.fromtimestamp(chart.now_s, UTC).astimezone(zone).utcoffset() or timedelta()
+    return {
+        "left": f"{size.margin_left:g}",
+        "wide": f"{wide:g}",
+        "high": f"{high:g}",
+        "since": f"{chart.since_s:.0f}",
+        "until": f"{chart.until_s:.0f}",
+        "low": repr(float(chart.low)),
+        "top": repr(float(chart.high)),
+        "unit": READS.get(chart.ticks, "state"),
+        "zone": getattr(zone, "key", ""),
+        "offset": f"{offset.total_seconds():.0f}",
+    }
+
+
+Place = Callable[[float], float]
+
+
+def _upright(chart: Chart, size: Size, y: Place) -> list[str]:
+    wide, high = size.inner
+    parts = []
+    ticks = [t for t in chart.ticks(chart.low, chart.high, int(high / 40)) if chart.low <= t[0] <= chart.high]
+    for value, text in labelled(ticks, 16, lambda v: -y(v)):
+        at = size.margin_top + y(value)
+        parts.append(element("path", d=f"M{size.margin_left:g} {at:.1f}h{wide:g}", class_="grid"))
+        parts.append(words(text, size.margin_left - 6, at + 4, text_anchor="end", class_="axis"))
+    return parts
+
+
+def _level(chart: Chart, size: Size, x: Place, zone: tzinfo) -> list[str]:
+    wide, high = size.inner
+    foot = size.margin_top + high
+    parts = [element("path", d=f"M{size.margin_left:g} {foot:.1f}h{wide:g}", class_="base")]
+    for tick in labelled(_inside(chart, x, zone, wide), 46, x):
+        at = size.margin_left + x(tick[0])
+        parts.append(element("path", d=f"M{at:.1f} {foot:.1f}v5", class_="base"))
+        parts.append(words(tick[1], at, foot + 18, text_anchor="middle", class_="axis"))
+    return parts
+
+
+def _inside(chart: Chart, x: Place, zone: tzinfo, wide: float) -> list[Tick]:
+    """Ticks of time whose words do not hang over the picture's right edge."""
+    ticks = calendar_ticks(chart.since_s, chart.until_s, int(wide / TICK_ROOM), zone)
+    return [t for t in ticks if x(t[0]) <= wide - 8] or ticks[:1]
+
+
+def _ceiling(chart: Chart, y: Place, wide: float) -> list[str]:
+    if chart.ceiling is None:
+        return []
+    value, word = chart.ceiling
+    at = y(value)
+    return [
+        element("path", d=f"M0 {at:.1f}h{wide:g}", class_="ceiling"),
+        words(word, 6, at + 15, class_="axis strong"),
+    ]
+
+
+def _run(run: Sequence[Point], x: Place, y: Place, *, stepped: bool) -> str:
+    points = [(x(at_s), y(value)) for at_s, value in run]
+    if len(points) == 1:
+        return element("circle", cx=points[0][0], cy=points[0][1], r=3, class_="lone")
+    if stepped:
+        points = [corner for a, b in pairwise(points) for corner in (a, (b[0], a[1]))] + points[-1:]
+    return element("path", d=path(points), class_="run")
+
+
+def _fan(chart: Chart, x: Place, y: Place) -> list[str]:
+    if not chart.fan:
+        return []
+    return [element("path", d=path(((x(a), y(v)) for a, v in chart.fan), close=True), class_="fan")]
+
+
+def _fitted(chart: Chart, x: Place, y: Place) -> list[str]:
+    if chart.fitted is None:
+        return []
+    (a, v), (b, w) = chart.fitted
+    return [element("path", d=path([(x(a), y(v)), (x(b), y(w))]), class_="fitted")]
+
+
+def _now(chart: Chart, size: Size, x: Place) -> list[str]:
+    """Where the future begins; only where some of it is drawn."""
+    if chart.until_s <= chart.now_s:
+        return []
+    at = size.margin_left + x(chart.now_s)
+    return [
+        element("path", d=f"M{at:.1f} {size.margin_top:g}v{size.inner[1]:g}", class_="now"),
+        words("now", at, size.margin_top - 4, text_anchor="middle", class_="axis"),
+    ]
+
+
+def _empty(chart: Chart, size: Size) -> list[str]:
+    if any(chart.runs) or chart.absent:
+        return []
+    wide, high = size.inner
+    place = (size.margin_left + wide / 2, size.margin_top + high / 2)
+    return [words("No sample in this time.", *place, text_anchor="middle", class_="axis strong")]

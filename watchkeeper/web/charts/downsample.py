@@ -1,0 +1,49 @@
+"""Thins a series for drawing or sending without losing its peaks."""
+
+from collections.abc import Sequence
+
+from watchkeeper.model.records import Bucket, Sample
+
+
+def downsample(samples: Sequence[Sample], points: int) -> Sequence[Sample]:
+    """At most `points` (at least 4) of the samples, oldest first: the first, the last, and the lowest and the highest
+    of each stretch of time. A sample without a value is kept as the lowest, so that a gap stays one.
+    """
+    if len(samples) <= points:
+        return samples
+    first, last = samples[0], samples[-1]
+    stretches = max((points - 2) // 2, 1)
+    span = (last.at_s - first.at_s) or 1.0
+    lows: dict[int, int] = {}
+    highs: dict[int, int] = {}
+    for i in range(1, len(samples) - 1):
+        stretch = min(int((samples[i].at_s - first.at_s) / span * stretches), stretches - 1)
+        height = _height(samples[i])
+        if stretch not in lows or height < _height(samples[lows[stretch]]):
+            lows[stretch] = i
+        if stretch not in highs or height > _height(samples[highs[stretch]]):
+            highs[stretch] = i
+    return [first, *(samples[i] for i in sorted({*lows.values(), *highs.values()})), last]
+
+
+def unfold(buckets: Sequence[Bucket]) -> list[Sample]:
+    """Samples that draw like those that were put together in stretches of time: in each its lowest, its highest and
+    its last; and one without a value where it had such.
+    """
+    found: list[Sample] = []
+    for each in buckets:
+        if each.without:
+            found.append(Sample(each.start_s + each.width_s / 2, None, each.bound))
+        if each.least is None or each.most is None or each.last is None:
+            continue
+        # Where in its stretch the lowest was is not known; a quarter of one is less than a pixel.
+        if each.least != each.last:
+            found.append(Sample(min(each.start_s + each.width_s / 4, each.last_s), each.least, each.bound))
+        if each.most not in {each.last, each.least}:
+            found.append(Sample(min(each.start_s + each.width_s * 3 / 4, each.last_s), each.most, each.bound))
+        found.append(Sample(each.last_s, each.last, each.bound))
+    return sorted(found, key=lambda sample: sample.at_s)
+
+
+def _height(sample: Sample) -> float:
+    return float("-inf") if sample.value is None else sample.value

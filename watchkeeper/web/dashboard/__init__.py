@@ -1,0 +1,1 @@
+"""The status page, the event log and the page of one subject."""

@@ -1,0 +1,181 @@
+"""Sentences that only the page says: its verdict, its headings. Everything shared comes from messages/wording.py.
+Pure.
+"""
+
+import math
+from collections.abc import Sequence
+from datetime import timedelta, tzinfo
+from typing import assert_never
+
+from watchkeeper.messages.growth import describe
+from watchkeeper.messages.wording import (
+    about,
+    condition_words,
+    duration,
+    fill,
+    instant,
+    moment,
+    thing,
+    time_left_phrase,
+)
+from watchkeeper.model.alert import Alert, Concern, Priority
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
+from watchkeeper.web.dashboard.dashboard import ENDING, ActiveAlert, Dashboard, OkSeries, Place
+
+_NUMBERS = (
+    "No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve",
+)  # fmt: skip
+
+
+WAS = {
+    Concern.FULL: "was filling",
+    Concern.OVERDUE: "was overdue",
+    Concern.SILENT: "was silent",
+    Concern.UNSOUND: "was unsound",
+    Concern.STALE: "brought no sample",
+}
+"""What an alert that is over was about."""
+
+
+TELLS_SINCE = frozenset({Concern.SILENT, Concern.UNSOUND, Concern.STALE})
+"""Concerns whose own phrase says since when already."""
+
+
+def counted(count: int, one: str, many: str) -> str:
+    """`One thing`, `Three things`, `40 things`."""
+    return f"{_NUMBERS[count] if count < len(_NUMBERS) else count} {one if count == 1 else many}"
+
+
+def verdict(board: Dashboard, *, troubled: bool = False) -> str:
+    """Does anything need the keeper? The page's first sentence. troubled: the watch itself is not kept as it should."""
+    if troubled and not board.needing:
+        return "The watch itself needs you"
+    if board.newest_at is None and not board.needing:
+        return "The watch has just begun"
+    if not board.needing:
+        return "Nothing new needs you" if board.known or board.aside else "Nothing needs you"
+    told = counted(len(board.needing), "thing needs you", "things need you")
+    return f"{told} at once" if board.needing[0].alert.priority is Priority.ALARM else told
+
+
+def by_when(board: Dashboard, zone: tzinfo) -> str:
+    """The second sentence: by when, or what comes next."""
+    if board.newest_at is None and not board.needing:
+        return "No sample has come yet. The first ones come within a minute or so; this page then shows what they say."
+    ahead = [(s.finding.ends_at, s) for s in board.needing if s.finding and s.alert.concern in ENDING]
+    soonest = min(((at, s) for at, s in ahead if at is not None and at > board.at), key=lambda p: p[0], default=None)
+    if soonest is not None:
+        at, first = soonest
+        left_s = (at - board.at).total_seconds()
+        words = about(left_s) if first.alert.concern is Concern.FULL else duration(left_s)
+        which = "Next to run out" if len(board.needing) > 1 else "Time is up"
+        return f"{which}: {thing(first.alert.key)}, in {words}, {moment(at, zone, board.at)}."
+    return "" if board.needing else _next(board, zone)
+
+
+def _next(board: Dashboard, zone: tzinfo) -> str:
+    """What comes first on the staff: an end that is estimated goes before an appointment, which is kept as a rule."""
+    estimated = [p for p in board.places if p.forecast]
+    if estimated:
+        first = estimated[0]
+        at = board.at + timedelta(seconds=first.left_s)
+        return f"The nearest end: {thing(first.finding.key)}, in {about(first.left_s)}, {moment(at, zone, board.at)}."
+    unknown = sum(q.why is OkSeries.UNKNOWN for q in board.quiet)
+    if unknown:
+        return f"{counted(unknown, 'thing is', 'things are')} not known yet; that takes more samples."
+    return "No level has an end in sight within a year." if board.quiet or board.places else ""
+
+
+def left(place: Place) -> str:
+    """A place's time left on the staff, short: `3 days`, `20 h`; what has passed is `now`."""
+    if place.left_s <= 0:
+        return "now"
+    return _rough(place.left_s) if place.forecast else duration(place.left_s)
+
+
+def between(earliest_s: float | None, latest_s: float | None) -> str:
+    """The 90 % interval in words, `2 to 5 days`; empty where there is none, or where its ends read the same."""
+    if earliest_s is None:
+        return ""
+    first = _rough(earliest_s)
+    if latest_s is None:
+        return f"{first} at the earliest"
+    last = _rough(latest_s)
+    if first == last:
+        return ""
+    count, _, unit = first.partition(" ")
+    return f"{count if unit == last.partition(' ')[2] else first} to {last}"
+
+
+def _rough(seconds: float) -> str:
+    return about(seconds).removeprefix("about ")
+
+
+def interval_of(finding: Finding) -> str:
+    """A finding's 90 % interval as instants' distance from when it was found; empty where it has none."""
+    if finding.concern is not Concern.FULL or finding.earliest_at is None or finding.ends_at is None:
+        return ""
+    if finding.ends_at <= finding.at:
+        return ""
+    latest_s = (finding.latest_at - finding.at).total_seconds() if finding.latest_at else None
+    return between((finding.earliest_at - finding.at).total_seconds(), latest_s)
+
+
+def fact(standing: ActiveAlert, board: Dashboard, zone: tzinfo) -> str:
+    """What is the matter with it, in a few words without the subject."""
+    alert, finding = standing.alert, standing.finding
+    if not alert.standing:
+        return WAS[alert.concern]
+    return time_left_phrase(finding, board.at, zone) if finding else alert.concern.value
+
+
+def why(finding: Finding | None, seen: Observation | None, zone: tzinfo) -> str:
+    """Why it is so: what the thing itself says, or how a level grows; empty where neither says more than the fact."""
+    if finding is None:
+        return ""
+    if finding.concern in {Concern.SILENT, Concern.UNSOUND}:
+        return finding.reason
+    if finding.concern is Concern.FULL and finding.forecast and isinstance(seen, Level):
+        return describe(finding.forecast, seen.unit, zone)
+    return ""
+
+
+def since(alert: Alert, board: Dashboard, zone: tzinfo) -> str:
+    """Since when an alert stands, or when it ended."""
+    if not alert.standing and alert.ended_at:
+        return f"ended {instant(alert.ended_at, zone, board.at)}, by itself"
+    if alert.raised_at is None:
+        return ""
+    lasted_s = (board.at - alert.raised_at).total_seconds()
+    return f"since {instant(alert.raised_at, zone, board.at)}, {duration(lasted_s)} ago"
+
+
+def summary(seen: Observation | None) -> str:
+    """The newest observation in a few words."""
+    match seen:
+        case None:
+            return "nothing seen yet"
+        case Level():
+            return fill(seen) if math.isfinite(seen.used) and seen.capacity > 0 else "no figures"
+        case Answer():
+            return f"answered in {seconds(seen.took_s)}" if seen.answered else seen.reason or "no answer"
+        case Condition():
+            sound, unsound, _ = condition_words(seen.key)
+            return sound if seen.sound else seen.reason or unsound
+        case Deadline():
+            return "kept so far" if seen.last_at else "has never happened"
+        case _:
+            assert_never(seen)
+
+
+def seconds(took_s: float | None) -> str:
+    """A time taken: `38 ms`, `1.2 s`."""
+    if took_s is None:
+        return "unknown time"
+    return f"{took_s * 1000:.0f} ms" if took_s < 1 else f"{took_s:.1f} s"
+
+
+def well_line(groups: Sequence[tuple[OkSeries, int]]) -> str:
+    """What is well, counted: `14 answering, 9 sound`."""
+    return ", ".join(f"{count} {'with ' if why is OkSeries.NO_END else ''}{why.value}" for why, count in groups)

@@ -1,0 +1,274 @@
+"""The handlers of the pages: the board and the journal, and what no page was found for. subject.py has the third."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from itertools import groupby
+from urllib.parse import urlencode
+
+from aiohttp import web
+from markupsafe import Markup
+
+from watchkeeper.messages.wording import clean, duration, thing, what_to_look_at
+from watchkeeper.model.alert import Priority, State
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.records import DeliveryState, JournalLine
+from watchkeeper.web.api.handlers import BEFORE
+from watchkeeper.web.auth.session_auth import viewer
+from watchkeeper.web.charts import time_left_chart
+from watchkeeper.web.context import Context, of
+from watchkeeper.web.dashboard import dashboard_text
+from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard, OkSeries, Place, QuietSeries
+from watchkeeper.web.http.problem_details import title
+from watchkeeper.web.templating import render
+
+NAMED = 14
+"""So many subjects have their name beside the staff: with more, the leaders to the names run into one bundle. The rest
+are dots on the staff, and stand in a folded list."""
+OPEN_ADVICE = 3
+"""So many alerts are told at length. Of more than these the first, the likeliest cause, shows what to look at; it is
+folded for the others, and nothing is said twice."""
+LATELY = 5
+"""So many of the journal's newest lines stand on the board."""
+UNTAKEN = 200
+"""Parcels looked at for those that were set aside; more than this waiting is told by the health of deliveries."""
+JOURNAL_PAGE = 100
+ROWS, ROWS_LINE = 12, 4
+"""Heights in grid units (a quarter rem): of a name beside the staff, and of each further line. The stylesheet has the
+classes h12, h16 and h20 for the sums."""
+LONG_NAME = 25
+"""A name of more signs than this has a second line on a narrow phone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An alert as the board words it."""
+
+    series_id: int | None
+    priority: Priority | None
+    subject: str
+    fact: str
+    reason: str
+    interval: str
+    since: str
+    advice: str
+    concern: str = ""
+    open: bool = False
+    folded: bool = False
+    holds: tuple["Told", ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A subject on the staff as its name is shown. gap: grid units before it."""
+
+    series_id: int | None
+    priority: Priority | None
+    subject: str
+    left: str
+    estimate: bool
+    interval: str
+    gap: int
+    rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Subjects that are well for the same reason."""
+
+    title: str
+    items: tuple[tuple[int, str, str], ...]
+
+
+def told(standing: ActiveAlert, board: Dashboard, context: Context) -> Told:
+    """An alert in words."""
+    alert, finding = standing.alert, standing.finding
+    return Told(
+        standing.series_id,
+        alert.priority,
+        thing(alert.key),
+        dashboard_text.fact(standing, board, context.zone),
+        dashboard_text.why(finding, standing.observation, context.zone),
+        dashboard_text.interval_of(finding) if finding else "",
+        dashboard_text.since(alert, board, context.zone),
+        what_to_look_at(alert.concern, alert.key, standing.observation) if alert.standing else "",
+        alert.concern.value,
+        alert.state in {State.ACTIVE, State.RECTIFIED},
+        holds=tuple(told(each, board, context) for each in standing.holds),
+    )
+
+
+def choose(places: Sequence[Place]) -> tuple[list[Place], list[Place]]:
+    """Those whose names stand beside the staff, and the rest; both in the order of time. An alert or an estimate goes
+    before an appointment that is kept as a rule.
+    """
+    ranked = sorted(places, key=lambda p: (p.priority is None, not p.forecast, p.left_s))
+    chosen = {id(p) for p in ranked[:NAMED]}
+    return [p for p in places if id(p) in chosen], [p for p in places if id(p) not in chosen]
+
+
+def mark(place: Place) -> time_left_chart.Mark:
+    """A place as the staff draws it."""
+    return time_left_chart.Mark(place.left_s, place.earliest_s, place.latest_s, place.priority, rows(place))
+
+
+def rows(place: Place) -> int:
+    """The height that a place's name needs."""
+    lines = bool(_interval(place)) + (len(thing(place.finding.key)) > LONG_NAME)
+    return ROWS + lines * ROWS_LINE
+
+
+def _interval(place: Place) -> str:
+    return dashboard_text.between(place.earliest_s, place.latest_s) if place.forecast and place.left_s > 0 else ""
+
+
+def named(place: Place, gap: int) -> Named:
+    """A place's name beside the staff."""
+    return Named(
+        place.series_id,
+        place.priority,
+        thing(place.finding.key),
+        dashboard_text.left(place),
+        place.forecast and place.left_s > 0,
+        _interval(place),
+        gap,
+        rows(place),
+    )
+
+
+def needing(board: Dashboard, context: Context) -> list[Told]:
+    """What needs the keeper, in words. Many are told in short: see OPEN_ADVICE."""
+    every = [told(s, board, context) for s in board.needing]
+    if len(every) <= OPEN_ADVICE:
+        return every
+    said: set[str] = set()
+    short = []
+    for i, (each, standing) in enumerate(zip(every, board.needing, strict=True)):
+        advice = "" if each.advice in said else each.advice
+        said.add(each.advice)
+        since = "" if standing.alert.concern in dashboard_text.TELLS_SINCE else each.since
+        short.append(replace(each, advice=advice, since=since, folded=i > 0))
+    return short
+
+
+def group(quiet: Sequence[QuietSeries]) -> list[Group]:
+    """What is well, by the reason. A name that would stand there twice is told apart by its quantity."""
+    groups = []
+    for why in OkSeries:
+        chosen = [q for q in quiet if q.why is why]
+        names = Counter(thing(q.key) for q in chosen)
+        items = [
+            (
+                q.series_id,
+                whole_name(q.key) if names[thing(q.key)] > 1 else thing(q.key),
+                dashboard_text.summary(q.observation),
+            )
+            for q in chosen
+        ]
+        if items:
+            groups.append(Group(why.value, tuple(items)))
+    return groups
+
+
+def whole_name(key: SeriesKey) -> str:
+    """A series' subject with its quantity, also where a sentence would leave that out."""
+    return f"{clean(key.subject, 44)}: {clean(key.quantity, 24)}"
+
+
+async def board(request: web.Request) -> web.Response:
+    """The board."""
+    context = of(request)
+    now = context.clock.now()
+    found = await context.board(now)
+    troubles = context.vitals.read().troubles
+    lately = await context.store.journal(limit=LATELY)
+    shown, rest = choose(found.places)
+    marks = [mark(p) for p in shown]
+    layout = time_left_chart.arrange(marks)
+    picture = time_left_chart.draw(marks, [mark(p) for p in rest], layout, now, context.zone)
+    well = [q for q in found.quiet if q.why is not OkSeries.UNKNOWN]
+    counts = Counter(q.why for q in well)
+    return render(
+        "board.html",
+        context,
+        now,
+        viewer=viewer(request),
+        verdict=dashboard_text.verdict(found, troubled=bool(troubles)),
+        by_when=dashboard_text.by_when(found, context.zone),
+        urgent=found.needing[0].alert.priority if found.needing else None,
+        needing=needing(found, context),
+        short=len(found.needing) > OPEN_ADVICE,
+        others=_others(found, context),
+        staff=Markup(picture),  # noqa: S704  made by web/charts/svg.py, which escapes
+        names=[named(p, gap) for p, gap in zip(shown, layout.gaps, strict=True)],
+        rest=[named(p, 0) for p in rest],
+        well=group(well),
+        well_count=len(well),
+        well_line=dashboard_text.well_line([(why, counts[why]) for why in OkSeries if counts[why]]),
+        unknown=group([q for q in found.quiet if q.why is OkSeries.UNKNOWN]),
+        lately=lately,
+        watched=found.watched,
+        fresh=_fresh(found),
+        troubles=troubles,
+    )
+
+
+def _others(found: Dashboard, context: Context) -> list[tuple[str, list[Told]]]:
+    """The alerts that need nobody just now, under their headings."""
+    parts = (
+        ("Known to you", found.known),
+        ("Set aside for now", found.aside),
+        ("Over, and not acknowledged", found.over),
+    )
+    return [(heading, [told(s, found, context) for s in part]) for heading, part in parts if part]
+
+
+def _fresh(board: Dashboard) -> str:
+    """How old the newest sample is: a board that stands still must show it."""
+    if board.newest_at is None:
+        return "no sample yet"
+    return f"newest sample {duration((board.at - board.newest_at).total_seconds())} old"
+
+
+def by_day(lines: Sequence[JournalLine], context: Context) -> list[tuple[datetime, list[JournalLine]]]:
+    """Journal lines under the day on which they were written, in the host's zone."""
+    days = groupby(lines, key=lambda line: line.at.astimezone(context.zone).date())
+    grouped = [list(of_day) for _, of_day in days]
+    return [(of_day[0].at, of_day) for of_day in grouped]
+
+
+async def journal(request: web.Request) -> web.Response:
+    """The journal, newest first, a page at a time."""
+    context = of(request)
+    known = {s.key: s.id for s in await context.store.series()}
+    before = BEFORE.of(request)
+    lines = await context.store.journal(before_id=before, limit=JOURNAL_PAGE + 1)
+    shown = lines[:JOURNAL_PAGE]
+    parcels = await context.store.parcels(limit=UNTAKEN) if before is None else ()
+    older = urlencode({"before": shown[-1].id}) if len(lines) > JOURNAL_PAGE else ""
+    return render(
+        "journal.html",
+        context,
+        context.clock.now(),
+        viewer=viewer(request),
+        days=by_day(shown, context),
+        known=known,
+        older=older,
+        first=before is None,
+        untaken=[each for each in parcels if each.state is DeliveryState.SET_ASIDE],
+    )
+
+
+def error_page(request: web.Request, context: Context, status: int, detail: str) -> web.Response:
+    """The page for an error, for people at a browser."""
+    return render(
+        "error.html",
+        context,
+        context.clock.now(),
+        viewer=viewer(request),
+        status=status,
+        number=status,
+        title=title(status),
+        detail=detail,
+    )

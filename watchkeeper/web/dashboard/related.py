@@ -1,0 +1,56 @@
+"""What stands around a subject: what rests on it, and which of its parts grew most. Reads the store; judges nothing."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from watchkeeper.alerting.top_growers import Grower, telling
+from watchkeeper.messages.wording import amount, thing
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Level
+from watchkeeper.model.records import Seen, Series
+from watchkeeper.web.context import Context
+
+STRETCHES = 30
+"""A part's past is read in so many stretches; its growth is counted from the mean of the first."""
+
+
+@dataclass(frozen=True, slots=True)
+class RelatedSeries:
+    """Another series, as a link says it."""
+
+    series_id: int
+    name: str
+    words: str = ""
+
+
+def dependents(context: Context, series: Series, every: Sequence[Series]) -> list[RelatedSeries]:
+    """What rests on a subject, each once, in its own order."""
+    names = dict.fromkeys(context.resting(series.key.subject))
+    first: dict[str, int] = {}
+    for each in every:
+        first.setdefault(each.key.subject, each.id)
+    return [RelatedSeries(first[name], name) for name in names if name in first]
+
+
+async def growers(
+    context: Context, series: Series, every: Sequence[Series], latest: Sequence[Seen], finding: Finding | None
+) -> list[RelatedSeries]:
+    """The parts of a level that grew most since its trend began, the biggest first; none where none is known."""
+    forecast = finding.forecast if finding else None
+    if forecast is None or forecast.since_s is None:
+        return []
+    ids = {each.key: each.id for each in every}
+    since, now = datetime.fromtimestamp(forecast.since_s, UTC), context.clock.now()
+    units, parts = {}, []
+    for seen in latest:
+        part = seen.observation
+        if isinstance(part, Level) and part.part_of == series.key and part.key in ids:
+            past = await context.store.samples_thinned(part.key, since, now, STRETCHES)
+            begun = past[0].mean if past else None
+            units[part.key] = part.unit
+            parts.append(Grower(part.key, part.used - (begun or 0.0)))
+    return [
+        RelatedSeries(ids[each.key], thing(each.key), f"{amount(each.growth, units[each.key])} more")
+        for each in telling(parts)
+    ]

@@ -1,0 +1,23 @@
+"""The handlers of the feeds: the journal for feed readers, forecasts and deadlines for calendars."""
+
+from aiohttp import web
+
+from watchkeeper.web.context import of
+from watchkeeper.web.feeds import atom, calendar
+
+LINES = 100
+"""Of the journal in the feed: readers ask every hour or so, and keep what they have seen."""
+
+
+async def journal(request: web.Request) -> web.Response:
+    """The newest lines of the journal, as Atom."""
+    context = of(request)
+    body = atom.feed(await context.store.journal(limit=LINES), context.host, context.prefix)
+    return web.Response(body=body, content_type=atom.MEDIA, charset="utf-8")
+
+
+async def days(request: web.Request) -> web.Response:
+    """Every forecast and deadline on its day, as iCalendar."""
+    context = of(request)
+    body = calendar.calendar(await context.store.findings(), context.host, context.zone, context.clock.now())
+    return web.Response(body=body, content_type=calendar.MEDIA, charset="utf-8")

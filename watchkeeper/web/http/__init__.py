@@ -1,0 +1,1 @@
+"""HTTP itself: middleware, parameters, problem details, cached answers, the event stream."""

@@ -1,0 +1,113 @@
+"""Tells open pages that something has changed, by server-sent events (the WHATWG HTML standard, section 9.2).
+
+Only that it changed is told: the page then asks for itself anew, and has one truth. While nothing changes, a comment
+every half minute is all that is sent. Not here: what the page does about it (static/page.js), how many may
+listen (connections.py).
+"""
+
+import asyncio
+import contextlib
+
+from aiohttp import web
+
+from watchkeeper.web.auth.sessions import SESSION
+from watchkeeper.web.context import of
+from watchkeeper.web.http.connection import connection_of
+from watchkeeper.web.http.problem_details import Refusal
+
+LOOK_S = 1.0
+"""How often the store's counter is looked at, once for all who listen."""
+REST_S = 5.0
+"""Changes closer together than this are told as one: nobody reads faster, and samples come all the time."""
+COMMENT_S = 25.0
+"""A comment is sent after so long without a change: proxies close what is silent for longer (often after a minute),
+and a reader that has gone is only noticed when something is sent."""
+RETRY_MS = 5_000
+
+
+class EventStream:
+    """Who listens, and the one task that looks for changes while anyone does."""
+
+    def __init__(self) -> None:
+        self._closing = False
+        self._listeners: set[asyncio.Event] = set()
+        self._looking: asyncio.Task[None] | None = None
+
+    async def changes(self, request: web.Request) -> web.StreamResponse:
+        """Tell of changes until the reader goes or the daemon stops."""
+        answer = web.StreamResponse(headers={"Content-Type": "text/event-stream; charset=utf-8"})
+        if request.method == "HEAD":
+            return answer
+        # Each listener has an event of its own, so that one whose connection is lost ends at once and alone.
+        wake = asyncio.Event()
+        _reserve(request, wake)
+        await answer.prepare(request)
+        self._listeners.add(wake)
+        if self._looking is None:
+            self._looking = asyncio.create_task(self._look(request))
+        try:
+            # A reader that has gone is no trouble of ours.
+            with contextlib.suppress(ConnectionError):
+                await self._tell(request, answer, wake)
+        finally:
+            self._listeners.discard(wake)
+            if not self._listeners and self._looking is not None:
+                self._looking.cancel()
+                self._looking = None
+        return answer
+
+    async def _tell(self, request: web.Request, answer: web.StreamResponse, wake: asyncio.Event) -> None:
+        store = of(request).store
+        known = request.headers.get("Last-Event-ID", "")
+        missed = bool(known) and known != str(store.version)
+        await answer.write(_change(store.version) if missed else f"retry: {RETRY_MS}\n\n".encode())
+        while not self._closing and request.transport is not None:
+            told = b":\n\n"
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(COMMENT_S):
+                    await wake.wait()
+                told = _change(store.version)
+            wake.clear()
+            if not self._closing:
+                await answer.write(told)
+
+    async def _look(self, request: web.Request) -> None:
+        store = of(request).store
+        told = store.version
+        while True:
+            await asyncio.sleep(LOOK_S)
+            if store.version != told:
+                told = store.version
+                self._wake()
+                await asyncio.sleep(REST_S - LOOK_S)
+
+    def _wake(self) -> None:
+        for each in self._listeners:
+            each.set()
+
+    async def close(self, _app: web.Application) -> None:
+        """Signal handler: let every stream end, so that a stop does not wait for them."""
+        self._closing = True
+        self._wake()
+
+
+EVENT_STREAM = web.AppKey("live", EventStream)
+
+
+def _reserve(request: web.Request, wake: asyncio.Event) -> None:
+    """Have the connection count as a stream. Raises Refusal (503) where there are too many."""
+    connection = connection_of(request)
+    if connection is None:
+        return
+    if not connection.begin_stream(trusted=SESSION in request):
+        raise Refusal(503, "There are too many listeners already.", {"retry_after_s": 60})
+    connection.tell_when_lost(wake.set)
+
+
+def _change(version: int) -> bytes:
+    return f"id: {version}\nevent: change\ndata: {version}\n\n".encode()
+
+
+async def changes(request: web.Request) -> web.StreamResponse:
+    """Tell of changes as they come."""
+    return await request.app[EVENT_STREAM].changes(request)

@@ -1,0 +1,162 @@
+"""What stands between the network and the handlers: the Host check, headers, validators, errors as problem details."""
+
+import hashlib
+import logging
+from collections.abc import Awaitable, Callable
+from ipaddress import ip_address
+
+from aiohttp import web
+from aiohttp.typedefs import Middleware
+
+from watchkeeper.logs.fields import Event, about
+from watchkeeper.web.auth.sessions import SESSION
+from watchkeeper.web.http.problem_details import Refusal, problem, title
+
+Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
+ErrorPage = Callable[[web.Request, int, str], web.Response]
+
+log = logging.getLogger(__name__)
+
+HEADERS = {
+    # Nothing but our own stylesheet, icon and script may load; forms and the script's requests lead to us alone.
+    "Content-Security-Policy": (
+        "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; connect-src 'self'; "
+        "base-uri 'none'; form-action 'self'; "
+        "frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    # Our own forms must say where they come from; nobody else is told.
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+    # Kept for the next look, but asked about each time; never kept by anyone in between.
+    "Cache-Control": "private, no-cache",
+    "Server": "watchkeeper",
+}
+
+
+ENDING = frozenset({400, 408, 413, 429, 503})
+"""Answers with which the connection ends (RFC 9112, 9.6): who asks badly or too often keeps no descriptor of ours."""
+
+
+def allowed_host(header: str, hosts: tuple[str, ...]) -> bool:
+    """May a request that names this host (with or without a port) be answered?
+
+    A hostile page can point its own name at 127.0.0.1 and read us through the visitor's browser (DNS rebinding); the
+    name it must then send gives it away.
+    """
+    name = header.strip().lower()
+    if name.startswith("["):
+        name, closing, rest = name[1:].partition("]")
+        if not closing or not _port(rest):
+            return False
+    elif name.count(":") <= 1:
+        name, colon, port = name.partition(":")
+        if not _port(colon + port):
+            return False
+    if name == "localhost" or name in hosts or name.rstrip(".") in hosts:
+        return True
+    try:
+        return ip_address(name).is_loopback
+    except ValueError:
+        return False
+
+
+def _port(text: str) -> bool:
+    return not text or (text.startswith(":") and (text[1:].isdecimal() or text == ":"))
+
+
+def check_host(hosts: tuple[str, ...]) -> Middleware:
+    """Turn away requests for names that are not ours: 421, or 400 where there is not exactly one Host field."""
+
+    @web.middleware
+    async def middleware(request: web.Request, handler: Handler) -> web.StreamResponse:
+        named = request.headers.getall("Host", [])
+        if len(named) != 1:
+            raise Refusal(400, f"A request has one Host field (RFC 9112, 3.2); this one has {len(named)}.")
+        if not allowed_host(named[0], hosts):
+            raise Refusal(421, f"This page is not served as {named[0]!r}. Names for it are added under page.hosts.", {})
+        return await handler(request)
+
+    return middleware
+
+
+def tell_errors(page: ErrorPage, prefix: str) -> Middleware:
+    """Errors as problem details; for people at a browser outside the API, as a page."""
+    api = tuple({"/api", f"{prefix}/api"})
+
+    def answer(request: web.Request, refusal: Refusal) -> web.Response:
+        html = "text/html" in request.headers.get("Accept", "") and not request.path.startswith(api)
+        told = page(request, refusal.status, refusal.detail) if html else _problem(request, refusal)
+        if refusal.status in ENDING:
+            told.force_close()
+        return told
+
+    @web.middleware
+    async def middleware(request: web.Request, handler: Handler) -> web.StreamResponse:
+        try:
+            return await handler(request)
+        except Refusal as refusal:
+            return answer(request, refusal)
+        except web.HTTPException as error:
+            if error.status < 400:
+                raise
+            told = answer(request, Refusal(error.status, _detail(request, error)))
+            if "Allow" in error.headers:
+                told.headers["Allow"] = error.headers["Allow"]
+            return told
+        except Exception as error:  # the seam of one request: the page stays up, the log has the trace
+            if _gone(request, error):
+                return web.Response(status=408)  # nobody gets this
+            log.exception("no answer to %s %s", request.method, request.path, extra=about(Event.PAGE))
+            return answer(request, Refusal(500, "Something went wrong in watchkeeper; its log says what."))
+
+    return middleware
+
+
+def _problem(request: web.Request, refusal: Refusal) -> web.Response:
+    told = problem(refusal.status, refusal.detail, request.path, refusal.more)
+    if "retry_after_s" in refusal.more:
+        told.headers["Retry-After"] = str(refusal.more["retry_after_s"])
+    return told
+
+
+def _gone(request: web.Request, error: Exception) -> bool:
+    """Has the client gone, or taken too long, while its body was read? That is no fault of ours."""
+    return isinstance(error, ConnectionError) and request.transport is None
+
+
+def _detail(request: web.Request, error: web.HTTPException) -> str:
+    match error:
+        case web.HTTPNotFound():
+            return f"There is nothing at {request.path}."
+        case web.HTTPMethodNotAllowed():
+            return f"{request.path} does not take {error.method}; it takes {', '.join(sorted(error.allowed_methods))}."
+        case web.HTTPRequestEntityTooLarge():
+            return "The request's body is larger than what is taken here."
+        case _:
+            return f"{title(error.status)}."
+
+
+@web.middleware
+async def validate(request: web.Request, handler: Handler) -> web.StreamResponse:
+    """Give each answer an ETag made from its body, and answer 304 where the reader has it already (RFC 9110, 13)."""
+    response = await handler(request)
+    if response.status != 200 or not isinstance(response, web.Response) or not isinstance(response.body, bytes):
+        return response
+    tag = response.headers.get("ETag") or f'"{hashlib.sha256(response.body).hexdigest()[:24]}"'
+    response.headers["ETag"] = tag
+    if request.method in {"GET", "HEAD"} and any(
+        known.value == "*" or known.value == tag.strip('"') for known in request.if_none_match or ()
+    ):
+        return web.Response(status=304, headers={"ETag": tag})
+    return response
+
+
+async def add_headers(request: web.Request, response: web.StreamResponse) -> None:
+    """Signal handler: the same headers on every answer, errors included. What the keeper saw is kept by nobody."""
+    response.headers.update(HEADERS)
+    if SESSION in request or request.method == "POST":
+        response.headers["Cache-Control"] = "no-store"

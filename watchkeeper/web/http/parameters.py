@@ -1,0 +1,150 @@
+"""Parameters of routes: each is one object that reads its value, refuses a bad one, and describes itself.
+
+The same objects stand in the table of routes, so what is documented is what is read.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Generic, Literal, TypeVar
+
+from aiohttp import web
+
+from watchkeeper.model.units import parse_duration
+from watchkeeper.web.http.problem_details import Refusal
+
+T = TypeVar("T")
+
+LONGEST_S = 100 * 365 * 86_400.0
+"""No history is longer than this, and a calendar holds it at either end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter(Generic[T]):
+    """One parameter of a route.
+
+    read: from text to a value; raises ValueError for what it does not take. allowed: what it takes, in words.
+    schema: the same as a JSON Schema. default: the value where it is left out (not for those in the path).
+    required: it must stand in the query. several: it may be given more than once; then `each_of` reads it.
+    """
+
+    name: str
+    where: Literal["path", "query"]
+    what: str
+    allowed: str
+    schema: Mapping[str, object]
+    read: Callable[[str], T]
+    default: T | None = None
+    required: bool = False
+    several: bool = False
+
+    def each_of(self, request: web.Request) -> list[T]:
+        """Every value in a request, in its order. Raises Refusal (400) as `of` does."""
+        found = []
+        for value in request.query.getall(self.name, []):
+            try:
+                found.append(self.read(value))
+            except ValueError:
+                raise self._bad(value, "it is not allowed") from None
+        return found
+
+    def of(self, request: web.Request) -> T | None:
+        """The value in a request. Raises Refusal (400) that names the parameter, its value and what is allowed."""
+        values = request.query.getall(self.name, [])
+        if not values:
+            return self.default
+        if len(values) > 1:
+            raise self._bad(", ".join(values), "it is given more than once")
+        try:
+            return self.read(values[0])
+        except ValueError:
+            raise self._bad(values[0], "it is not allowed") from None
+
+    def given(self, request: web.Request) -> T:
+        """The value, for a parameter that has a default or stands in the path; there a bad value is a 404."""
+        if self.where == "query":
+            value = self.of(request)
+        else:
+            try:
+                value = self.read(request.match_info[self.name])
+            except ValueError:
+                raise Refusal(404, f"There is no {self.name} {request.match_info[self.name]!r}.") from None
+        if value is None:
+            raise TypeError(f"{self.name} has no default")
+        return value
+
+    def _bad(self, value: str, why: str) -> Refusal:
+        return Refusal(
+            400,
+            f"{self.name} is {value!r}: {why}. Write {self.allowed}.",
+            {"parameter": self.name, "allowed": self.allowed},
+        )
+
+
+def whole(name: str, what: str, low: int, high: int, default: int | None = None) -> Parameter[int]:
+    """A whole number in the query, from low to high."""
+
+    def read(text: str) -> int:
+        if not (text.isascii() and text.isdecimal() and len(text) < 20 and low <= int(text) <= high):
+            raise ValueError(text)
+        return int(text)
+
+    schema: dict[str, object] = {"type": "integer", "minimum": low, "maximum": high}
+    if default is not None:
+        schema["default"] = default
+    return Parameter(name, "query", what, f"a whole number from {low} to {high}", schema, read, default)
+
+
+def choice(name: str, what: str, words: tuple[str, ...], *, several: bool = False) -> Parameter[str]:
+    """One of a few words in the query; or several of them."""
+
+    def read(text: str) -> str:
+        if text not in words:
+            raise ValueError(text)
+        return text
+
+    schema = {"type": "string", "enum": list(words)}
+    return Parameter(name, "query", what, f"one of {', '.join(words)}", schema, read, several=several)
+
+
+def moment(name: str, what: str) -> Parameter[datetime | timedelta]:
+    """An instant in the query, or how long ago it was."""
+
+    def read(text: str) -> datetime | timedelta:
+        try:
+            ago_s = parse_duration(text)
+        except ValueError:
+            # A plus sign that was not escaped in the address arrives as a space.
+            return _instant(text.replace(" ", "+"))
+        if ago_s > LONGEST_S:
+            raise ValueError(text)
+        return -timedelta(seconds=ago_s)
+
+    allowed = "an instant with its offset (RFC 3339), such as 2026-11-25T07:00:00Z, or how long ago, such as 36h"
+    return Parameter(name, "query", what, allowed, {"type": "string"}, read)
+
+
+def _instant(text: str) -> datetime:
+    at = datetime.fromisoformat(text)
+    if at.tzinfo is None:
+        raise ValueError(text)
+    try:
+        return at.astimezone(UTC)
+    except OverflowError:  # within a day of the calendar's first or last year
+        raise ValueError(text) from None
+
+
+def part(name: str, what: str, read: Callable[[str], T], schema: Mapping[str, object]) -> Parameter[T]:
+    """A part of the path."""
+    return Parameter(name, "path", what, what, schema, read)
+
+
+def refuse_unknown(request: web.Request, known: Iterable[str]) -> None:
+    """Raise Refusal (400) for a query parameter that the route does not have."""
+    names = sorted(known)
+    for name in request.query:
+        if name not in names:
+            have = f"it has {', '.join(names)}" if names else "it has none"
+            raise Refusal(
+                400, f"{request.path} has no parameter {name!r}; {have}.", {"parameter": name, "allowed": names}
+            )

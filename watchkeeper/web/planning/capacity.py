@@ -1,0 +1,240 @@
+"""The page and the API of the planner's first question: is there room? The sentences are
+planning/capacity/text.py's.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from urllib.parse import urlencode
+
+from aiohttp import web
+from markupsafe import Markup
+
+from watchkeeper.messages.wording import duration
+from watchkeeper.model.observation import Kind, Unit
+from watchkeeper.model.records import Series
+from watchkeeper.model.units import format_size
+from watchkeeper.planning.capacity import text as wording
+from watchkeeper.planning.capacity.answer import CpuAnswer, Fit, MemoryAnswer, Reason, RoomAnswer, StoreAnswer
+from watchkeeper.planning.capacity.question import BadQuestion
+from watchkeeper.planning.host_state import StoreKind
+from watchkeeper.web.api.handlers import reply
+from watchkeeper.web.auth.session_auth import session_of, viewer
+from watchkeeper.web.charts import capacity_chart
+from watchkeeper.web.context import Context, of
+from watchkeeper.web.http.problem_details import Refusal
+from watchkeeper.web.planning.capacity_json import room_form
+from watchkeeper.web.planning.parameters import ROOM, question_of
+from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Planned, refused
+from watchkeeper.web.templating import render
+
+GUEST = "guest "
+SPACE = ("space", "data")
+"""How the level of a store's bytes is called."""
+HINTS = {
+    "enlarge": "for a guest that is there: how much more, such as +16GiB",
+    "disk": "such as 32GiB",
+    "memory": "such as 2GiB",
+    "cpus": "such as 2",
+    "grows": "such as 1GiB/day; left out: nobody knows",
+    "written": "such as 4GiB, an image",
+    "host_disk": "usable bytes, such as 1TiB",
+    "host_memory": "such as 16GiB",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """A field of the form: what stands in it, and what is wrong with that. first: the first one that is wrong."""
+
+    name: str
+    value: str
+    hint: str
+    trouble: str = ""
+    first: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A store, the memory or the CPUs, as the page shows it. lines: names and sentences."""
+
+    title: str
+    fit: Fit
+    beside: str
+    against: tuple[str, ...]
+    lines: tuple[tuple[str, tuple[str, ...]], ...]
+    series_id: int | None = None
+    pictures: tuple[Markup, ...] = ()
+    days: tuple[tuple[str, str, str], ...] = ()
+    times: tuple[tuple[str, tuple[str, ...]], ...] = ()
+
+
+async def page(request: web.Request) -> web.Response:
+    """The planner: its form, and the answer where something is asked."""
+    context = of(request)
+    planned: Planned[RoomAnswer] | None = None
+    troubles: dict[str, str] = {}
+    if any(each.name in request.query for each in ROOM if each.name != "store"):
+        planned, troubles = await _asked(request)
+    series = await context.store.series()
+    answer = planned.answer if planned else None
+    return render(
+        "room.html",
+        context,
+        context.clock.now(),
+        status=400 if troubles else 200,
+        viewer=viewer(request),
+        fields=form_of(request, [each.name for each in ROOM], HINTS, troubles),
+        trouble=troubles.get("", ""),
+        wrong=bool(troubles),
+        guests=_with(guests(series), request.query.get("enlarge", "").strip()),
+        stores=_with([each.key.subject for each in stores(series)], request.query.get("store", "").strip()),
+        answer=answer,
+        verdict=wording.verdict(answer) if answer else "",
+        parts=list(_parts(answer, series)) if answer else [],
+        cautions=_cautions(answer) if answer else [],
+        age=age(planned.looked_at, context) if planned else "",
+    )
+
+
+async def room(request: web.Request) -> web.Response:
+    """The same as JSON, as the command prints it."""
+    try:
+        planned = await request.app[PLANNER].room(question_of(request), signed_in=session_of(request) is not None)
+    except BadQuestion as error:
+        raise Refusal(400, str(error), {"parameter": error.field} if error.field else None) from error
+    except CannotPlan as error:
+        raise refused(error) from error
+    return reply({"host": of(request).host} | room_form(planned.answer))
+
+
+def age(looked_at: datetime, context: Context) -> str:
+    """How old what was seen is."""
+    seconds = (context.clock.now() - looked_at).total_seconds()
+    return "just now" if seconds < 2 else f"{duration(seconds)} ago"
+
+
+async def _asked(request: web.Request) -> tuple[Planned[RoomAnswer] | None, dict[str, str]]:
+    """The answer, or by field what is wrong with the question; under no name what is wrong with the whole."""
+    asked = filled(request)
+    troubles = {}
+    for each in ROOM:
+        try:
+            each.of(asked)
+        except Refusal as refusal:
+            troubles[each.name] = refusal.detail
+    if not troubles and asked.query.get("enlarge") is None:
+        troubles = {each: PLUS for each in ("disk", "memory", "cpus") if asked.query.get(each, "").startswith("+")}
+    if troubles:
+        return None, troubles
+    try:
+        return await request.app[PLANNER].room(question_of(asked), signed_in=session_of(request) is not None), {}
+    except BadQuestion as error:
+        return None, {error.field: wording.sentence(str(error))}
+    except CannotPlan as error:
+        raise refused(error) from error
+
+
+PLUS = "A plus is for a guest that is there and gets more: choose it above, or take the plus away."
+
+
+def filled(request: web.Request) -> web.Request:
+    """The request without the fields that were left empty."""
+    query = [(name, value.strip()) for name, value in request.query.items() if value.strip()]
+    return request.clone(rel_url=request.rel_url.with_query(query))
+
+
+def form_of(
+    request: web.Request, names: Iterable[str], hints: Mapping[str, str], troubles: Mapping[str, str]
+) -> dict[str, Field]:
+    """The fields of a form as they were typed, each with what is wrong with it."""
+    wrong = next((each for each in names if each in troubles), "")
+    return {
+        name: Field(name, request.query.get(name, ""), hints.get(name, ""), troubles.get(name, ""), name == wrong)
+        for name in names
+    }
+
+
+def guests(series: Sequence[Series]) -> list[str]:
+    """The guests that are watched, by their own names."""
+    subjects = dict.fromkeys(each.key.subject for each in series)
+    return [each.removeprefix(GUEST) for each in subjects if each.startswith(GUEST)]
+
+
+def stores(series: Sequence[Series]) -> list[Series]:
+    """The levels of stores that are watched."""
+    kinds = tuple(f"{each.value} " for each in StoreKind)
+    levels = [each for each in series if each.kind is Kind.LEVEL and each.unit is Unit.BYTES]
+    return [each for each in levels if each.key.quantity in SPACE and each.key.subject.startswith(kinds)]
+
+
+def _with(known: list[str], chosen: str) -> list[str]:
+    """What can be chosen; what was chosen is never lost, even where nothing is called so."""
+    return known if not chosen or chosen in known else [*known, chosen]
+
+
+def _parts(answer: RoomAnswer, series: Sequence[Series]) -> Iterator[Part]:
+    ids = {each.key: each.id for each in series}
+    for store in answer.stores:
+        yield _store(store, ids.get(store.key))
+    if answer.memory.asked:
+        yield _memory(answer.memory)
+    if answer.cpu.asked:
+        yield _cpus(answer.cpu)
+
+
+def _store(store: StoreAnswer, series_id: int | None) -> Part:
+    days = zip(store.growing, store.written, strict=True)
+    return Part(
+        store.key.subject,
+        store.fit,
+        f"{format_size(store.used_bytes)} of {format_size(store.capacity_bytes)} used",
+        _against(store.reasons, store.key.subject),
+        (
+            ("growth", (wording.growth(store),)),
+            ("promised", (wording.overcommit(store),)),
+            ("largest disk", (wording.largest(store),)),
+        ),
+        series_id,
+        tuple(Markup(capacity_chart.draw(store, size)) for size in (capacity_chart.NARROW, capacity_chart.WIDE)),  # noqa: S704  web/charts/svg.py escapes
+        tuple((wording.day_name(a.day), wording.stands(a), wording.stands(b)) for a, b in days),
+        tuple(_times(store)),
+    )
+
+
+def _times(store: StoreAnswer) -> Iterator[tuple[str, tuple[str, ...]]]:
+    for name, found in (("before", store.before), ("after", store.after)):
+        if found is not None:
+            said = (wording.full(found), f"straight on: {wording.straight(found)}", wording.never(found))
+            yield name, tuple(each for each in said if each)
+
+
+def _memory(found: MemoryAnswer) -> Part:
+    return Part(
+        "memory", found.fit, "", _against(found.reasons, "memory"), (("promised", tuple(wording.memory(found))),)
+    )
+
+
+def _cpus(found: CpuAnswer) -> Part:
+    return Part("CPUs", found.fit, "", _against(found.reasons, "CPUs"), (("shared", tuple(wording.cpus(found))),))
+
+
+def _against(reasons: tuple[Reason, ...], subject: str) -> tuple[str, ...]:
+    return tuple(wording.sentence(wording.reason(each, subject)) for each in reasons)
+
+
+def _cautions(answer: RoomAnswer) -> list[str]:
+    said = wording.cautions(answer)
+    return [*said, wording.LIKELY_WHY] if any(each.after for each in answer.stores) else said
+
+
+def links(subject: str) -> list[tuple[str, str]]:
+    """What can be asked about a subject: where that is, and in which words."""
+    store = subject.startswith(tuple(f"{each.value} " for each in StoreKind))
+    found = []
+    if store or subject.startswith(("guest ", "service ")):
+        found.append((f"ready?{urlencode({'subject': subject})}", "Is it safe to change this now?"))
+    if store:
+        found.append((f"room?{urlencode({'store': subject})}", "Is there room on it for another guest?"))
+        found.append((f"frees?{urlencode({'store': subject})}", "What would deleting its snapshots free?"))
+    return found

@@ -1,0 +1,108 @@
+"""What is asked of the planner, as parameters of its routes: sizes, counts, growths, times, names.
+
+The page's forms and the API read the same objects, so one message tells what is wrong in both.
+"""
+
+from aiohttp import web
+
+from watchkeeper.model.units import parse_duration, parse_pace, parse_size
+from watchkeeper.planning.capacity.question import Question
+from watchkeeper.web.http.parameters import LONGEST_S, Parameter, choice
+
+LARGEST = 2**60
+"""Bytes, an exbibyte: a thousand times what a house holds, and far from where numbers lose their digits."""
+MOST_CPUS = 9_999
+LONGEST_NAME = 300
+"""Signs. Names of guests and stores are shorter."""
+
+
+def name_of(name: str, what: str, *, required: bool = False) -> Parameter[str]:
+    """Somebody's own name for a thing."""
+
+    def read(text: str) -> str:
+        stripped = text.strip()
+        if not 0 < len(stripped) <= LONGEST_NAME:
+            raise ValueError(text)
+        return stripped
+
+    schema = {"type": "string", "minLength": 1, "maxLength": LONGEST_NAME}
+    return Parameter(name, "query", what, f"a name of 1 to {LONGEST_NAME} signs", schema, read, required=required)
+
+
+def size(name: str, what: str) -> Parameter[int]:
+    """A size, with or without the plus of what is added to something."""
+
+    def read(text: str) -> int:
+        found = parse_size(text.strip().removeprefix("+"))
+        if not 0 < found <= LARGEST:
+            raise ValueError(text)
+        return found
+
+    return Parameter(name, "query", what, "a size up to 1024 PiB, such as 32GiB", {"type": "string"}, read)
+
+
+def count(name: str, what: str) -> Parameter[int]:
+    """A count, with or without the plus of what is added to something."""
+
+    def read(text: str) -> int:
+        digits = text.strip().removeprefix("+")
+        if not (digits.isascii() and digits.isdecimal() and len(digits) < 10 and 0 < int(digits) <= MOST_CPUS):
+            raise ValueError(text)
+        return int(digits)
+
+    return Parameter(name, "query", what, f"a whole number from 1 to {MOST_CPUS}", {"type": "string"}, read)
+
+
+def pace(name: str, what: str) -> Parameter[float]:
+    """A growth, in bytes a day."""
+
+    def read(text: str) -> float:
+        found = parse_pace(text.strip().removeprefix("+"))
+        if not 0 < found <= LARGEST:
+            raise ValueError(text)
+        return found
+
+    return Parameter(name, "query", what, "a size and /hour, /day or /week, such as 1GiB/day", {"type": "string"}, read)
+
+
+def span(name: str, what: str) -> Parameter[float]:
+    """A time, in seconds."""
+
+    def read(text: str) -> float:
+        found = parse_duration(text)
+        if not 0 < found <= LONGEST_S:
+            raise ValueError(text)
+        return found
+
+    return Parameter(name, "query", what, "a time such as 7d or 12h", {"type": "string"}, read)
+
+
+DISK = size("disk", "The new guest's disk; with enlarge by how much more.")
+MEMORY = size("memory", "The new guest's memory; with enlarge how much more.")
+CPUS = count("cpus", "The new guest's CPUs; with enlarge how many more.")
+GROWS = pace("grows", "What is written to the disk, until it is full.")
+WRITTEN = size("written", "What is written to the disk at once, such as an image.")
+RESERVED = choice("reserved", "Whether the disk takes its whole size at once.", ("yes", "no"))
+ENLARGE = name_of("enlarge", "A guest that is there and is to be larger; left out: a new guest.")
+STORE = name_of("store", "Where the disk is to lie, by the store's subject; left out: all are looked at.")
+HOST_DISK = size("host_disk", "Usable bytes that are added to the store.")
+HOST_MEMORY = size("host_memory", "Memory that is added to the host.")
+
+ROOM = (ENLARGE, DISK, MEMORY, CPUS, GROWS, WRITTEN, RESERVED, STORE, HOST_DISK, HOST_MEMORY)
+"""The parameters of a question of room."""
+
+
+def question_of(request: web.Request) -> Question:
+    """The question of a request. Raises Refusal (400)."""
+    return Question(
+        disk_bytes=DISK.of(request) or 0,
+        memory_bytes=MEMORY.of(request) or 0,
+        cpus=CPUS.of(request) or 0,
+        written_bytes=WRITTEN.of(request) or 0,
+        grows_bytes_per_day=GROWS.of(request) or 0.0,
+        reserved=RESERVED.of(request) == "yes",
+        enlarges=ENLARGE.of(request),
+        store=STORE.of(request),
+        host_disk_bytes=HOST_DISK.of(request) or 0,
+        host_memory_bytes=HOST_MEMORY.of(request) or 0,
+    )

@@ -1,0 +1,95 @@
+"""What the page asks of the planner. inventory/planner.py implements it; the page knows neither tools nor settings.
+
+Nothing in here changes the host. Not here: how an answer is shown (capacity.py, preflight.py, reclaim.py).
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Generic, NoReturn, Protocol, TypeVar
+
+from aiohttp import web
+
+from watchkeeper.errors import WatchkeeperError
+from watchkeeper.planning.capacity.answer import RoomAnswer
+from watchkeeper.planning.capacity.question import Question
+from watchkeeper.planning.preflight.decide import Matter, ReadyAnswer
+from watchkeeper.planning.reclaim.snapshots import FreesAnswer
+from watchkeeper.web.http.problem_details import Refusal
+
+T = TypeVar("T")
+
+AGAIN_S = 30
+"""When to ask anew after a refusal: a look takes less, and an answer is kept for as long."""
+
+
+class CannotPlan(WatchkeeperError):
+    """No answer at this moment: too many ask, it takes too long, or the host cannot be looked at. The text says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Planned(Generic[T]):
+    """An answer, and when the host was looked at for it."""
+
+    answer: T
+    looked_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A change that is thought of. keep_s, within_s: how long its snapshot is kept, how old one may be; None: as usual.
+
+    afterwards: it was made already. since: when; None where that is to be found out.
+    """
+
+    subject: str
+    keep_s: float | None = None
+    within_s: float | None = None
+    left_out: frozenset[Matter] = frozenset()
+    afterwards: bool = False
+    since: datetime | None = None
+
+
+class Planner(Protocol):
+    """Answers with what is on the host now. Every method raises CannotPlan; the first two BadQuestion.
+
+    signed_in: asked by the operator, who does not wait behind others.
+    """
+
+    async def room(self, question: Question, *, signed_in: bool = False) -> Planned[RoomAnswer]:
+        """Is there room?"""
+        ...
+
+    async def ready(self, change: Change, *, signed_in: bool = False) -> Planned[ReadyAnswer]:
+        """Is a change safe, or what became of it?"""
+        ...
+
+    async def frees(self, store: str | None, *, signed_in: bool = False) -> Planned[FreesAnswer]:
+        """What sets of snapshots hold, of one store (a subject or a glob) or of all."""
+        ...
+
+
+class Nowhere:
+    """The planner where none was given: it says so."""
+
+    async def room(self, _question: Question, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
+        """Refuse."""
+        self._refuse()
+
+    async def ready(self, _change: Change, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
+        """Refuse."""
+        self._refuse()
+
+    async def frees(self, _store: str | None, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
+        """Refuse."""
+        self._refuse()
+
+    def _refuse(self) -> NoReturn:
+        raise CannotPlan("Nothing can be planned on this page: it was made without a look at its host.")
+
+
+PLANNER: web.AppKey[Planner] = web.AppKey("planner", Planner)
+
+
+def refused(error: CannotPlan) -> Refusal:
+    """The same as an answer of the page: 503, and when to ask anew."""
+    return Refusal(503, str(error), {"retry_after_s": AGAIN_S})

@@ -1,0 +1,171 @@
+"""The page and the API of the question whether a change is safe now, and of what became of it afterwards."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import chain
+
+from aiohttp import web
+
+from watchkeeper.model.records import Series
+from watchkeeper.planning.capacity import text as plan_wording
+from watchkeeper.planning.capacity.question import BadQuestion
+from watchkeeper.planning.preflight import text as ready_wording
+from watchkeeper.planning.preflight.decide import Matter, Point, ReadyAnswer, Verdict
+from watchkeeper.web.api.handlers import reply
+from watchkeeper.web.api.json_forms import stamp
+from watchkeeper.web.auth.session_auth import session_of, viewer
+from watchkeeper.web.context import Context, of
+from watchkeeper.web.http.parameters import Parameter, choice, moment
+from watchkeeper.web.http.problem_details import Refusal
+from watchkeeper.web.planning.capacity import age, filled, form_of, stores
+from watchkeeper.web.planning.parameters import name_of, span
+from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Change, Planned, refused
+from watchkeeper.web.planning.preflight_json import ready_form
+from watchkeeper.web.templating import render
+
+SUBJECT = name_of(
+    "subject", "What is to be changed: a guest, a service, a store such as pool skerry, or the host.", required=True
+)
+KEEP = span("keep", "How long the snapshot of it is kept; left out: a week.")
+WITHIN = span("snapshot_within", "How old the newest snapshot may be; left out: as its probe says, else a day.")
+LEAVE_OUT = choice(
+    "leave_out", "A matter that is not to count; may be given more than once.", tuple(Matter), several=True
+)
+AFTER = choice("after", "Whether it was changed already: the hour before is held against now.", ("yes", "no"))
+SINCE = moment("since", "When it was changed, for after; left out: the newest snapshot or restart.")
+READY: tuple[Parameter[str] | Parameter[float] | Parameter[datetime | timedelta], ...] = (
+    SUBJECT,
+    KEEP,
+    WITHIN,
+    LEAVE_OUT,
+    AFTER,
+    SINCE,
+)
+HINTS = {
+    "keep": "such as 7d; left out: a week",
+    "snapshot_within": "such as 6h; left out: its own limit, else a day",
+    "since": "such as 2h, or 2026-11-25T21:30:00Z; left out: its newest snapshot or restart",
+}
+KINDS = ("guest ", "service ")
+"""What can be changed, beside stores and the host, by how its subject begins."""
+AT_LENGTH = {
+    Matter.GUEST: "whether the guest runs",
+    Matter.SNAPSHOT: "a snapshot of each disk",
+    Matter.BACKUP: "a backup elsewhere",
+    Matter.ROOM: "room for what the snapshot will hold",
+    Matter.TIME: "time until the store is full",
+    Matter.BENEATH: "alerts on it and beneath it",
+    Matter.ANSWERS: "answers of its services",
+    Matter.MEMORY: "memory that is left, looking back",
+    Matter.WATCH: "whether the watch is awake",
+}
+ONLY_AFTER = "The instant of a change is for looking back: tick that it was changed already, or leave it out."
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Points under one heading."""
+
+    title: str
+    points: tuple[Point, ...]
+
+
+async def page(request: web.Request) -> web.Response:
+    """The form, and the points where something is asked about."""
+    context = of(request)
+    planned: Planned[ReadyAnswer] | None = None
+    troubles: dict[str, str] = {}
+    if any(each.name in request.query for each in READY):
+        planned, troubles = await _asked(request)
+    answer = planned.answer if planned else None
+    series = await context.store.series()
+    return render(
+        "ready.html",
+        context,
+        context.clock.now(),
+        status=400 if troubles else 200,
+        viewer=viewer(request),
+        fields=form_of(request, [each.name for each in READY], HINTS, troubles),
+        wrong=bool(troubles),
+        subjects=subjects(series, context, request.query.get("subject", "").strip()),
+        matters=[(each.value, AT_LENGTH[each]) for each in Matter],
+        left_out=request.query.getall("leave_out", []),
+        answer=answer,
+        verdict=ready_wording.verdict(answer, context.zone) if answer else "",
+        caution=ready_wording.CAUTION,
+        groups=list(_groups(answer)) if answer else [],
+        age=age(planned.looked_at, context) if planned else "",
+        back=stamp(context.clock.now().replace(microsecond=0)),
+    )
+
+
+async def ready(request: web.Request) -> web.Response:
+    """The same as JSON, as the command prints it."""
+    try:
+        planned = await request.app[PLANNER].ready(change_of(request), signed_in=session_of(request) is not None)
+    except BadQuestion as error:
+        raise Refusal(400, str(error), {"parameter": error.field or SUBJECT.name}) from error
+    except CannotPlan as error:
+        raise refused(error) from error
+    return reply({"host": of(request).host} | ready_form(planned.answer))
+
+
+def change_of(request: web.Request) -> Change:
+    """The change that a request is about. Raises Refusal (400)."""
+    subject = SUBJECT.of(request)
+    if subject is None:
+        what = f"What is to be changed is not said. Write {SUBJECT.allowed}."
+        raise Refusal(400, what, {"parameter": SUBJECT.name, "allowed": SUBJECT.allowed})
+    afterwards, since = AFTER.of(request) == "yes", SINCE.of(request)
+    if since is not None and not afterwards:
+        raise Refusal(400, ONLY_AFTER, {"parameter": SINCE.name})
+    return Change(
+        subject,
+        KEEP.of(request),
+        WITHIN.of(request),
+        frozenset(map(Matter, LEAVE_OUT.each_of(request))),
+        afterwards,
+        of(request).clock.now() + since if isinstance(since, timedelta) else since,
+    )
+
+
+async def _asked(request: web.Request) -> tuple[Planned[ReadyAnswer] | None, dict[str, str]]:
+    """The answer, or by field what is wrong with the question."""
+    asked = filled(request)
+    troubles: dict[str, str] = {}
+    for each in READY:
+        try:
+            if each.several:
+                each.each_of(asked)
+            else:
+                each.of(asked)
+        except Refusal as refusal:
+            troubles[each.name] = refusal.detail
+    if troubles:
+        return None, troubles
+    try:
+        return await request.app[PLANNER].ready(change_of(asked), signed_in=session_of(request) is not None), {}
+    except Refusal as refusal:
+        return None, {str(refusal.more.get("parameter", SUBJECT.name)): refusal.detail}
+    except BadQuestion as error:
+        return None, {error.field or SUBJECT.name: plan_wording.sentence(str(error))}
+    except CannotPlan as error:
+        raise refused(error) from error
+
+
+def subjects(series: Sequence[Series], context: Context, chosen: str) -> list[str]:
+    """What can be changed: guests, services, stores, the host; and what was chosen, even where nothing is called so."""
+    named = [each.key.subject for each in series if each.key.subject.startswith(KINDS)]
+    known = dict.fromkeys(chain(sorted(named), (each.key.subject for each in stores(series)), [context.host]))
+    return list(known) if not chosen or chosen in known else [chosen, *known]
+
+
+def _groups(answer: ReadyAnswer) -> Iterator[Group]:
+    fine = tuple(each for each in answer.points if each.verdict is Verdict.GO)
+    for title, points in (
+        (ready_wording.against(answer), answer.hindrances),
+        (ready_wording.fine(answer), fine),
+    ):
+        if points:
+            yield Group(title, points)

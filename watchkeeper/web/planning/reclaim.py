@@ -1,0 +1,113 @@
+"""The page and the API of what sets of snapshots hold, and would free together. Nothing is deleted here or anywhere."""
+
+import shlex
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from aiohttp import web
+
+from watchkeeper.messages.wording import clean
+from watchkeeper.model.records import Series
+from watchkeeper.planning.capacity.text import sentence
+from watchkeeper.planning.reclaim import text as words
+from watchkeeper.planning.reclaim.snapshots import FreesAnswer, SetHeld
+from watchkeeper.web.api.handlers import reply
+from watchkeeper.web.auth.session_auth import session_of, viewer
+from watchkeeper.web.context import of
+from watchkeeper.web.http.problem_details import Refusal
+from watchkeeper.web.planning.capacity import age, stores
+from watchkeeper.web.planning.parameters import name_of
+from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Planned, refused
+from watchkeeper.web.planning.reclaim_json import frees_form
+from watchkeeper.web.templating import render
+
+STORE = name_of("store", "Only those of this store, by its subject, such as pool skerry; left out: of every store.")
+
+
+@dataclass(frozen=True, slots=True)
+class SetRow:
+    """A set: what it holds in words, what it is, from when to when. least, most: as percents of the largest one."""
+
+    size: str
+    what: str
+    oldest_at: datetime
+    newest_at: datetime
+    count: int
+    least: float
+    most: float
+
+
+@dataclass(frozen=True, slots=True)
+class StoreRows:
+    """A store with its sets. command: what says on the host which of them to drop."""
+
+    command: str
+    title: str
+    series_id: int | None
+    sets: tuple[SetRow, ...]
+    why: str
+
+
+async def page(request: web.Request) -> web.Response:
+    """What is held, store by store."""
+    context = of(request)
+    planned = await _asked(request)
+    answer, series = planned.answer, await context.store.series()
+    known = {each.key.subject for each in stores(series)}
+    # A store that is watched and has no snapshots is there: that is no mistake of whoever asks.
+    unknown = [each for each in answer.missing if each.asked not in known]
+    missing = [sentence(words.missing_words(each, answer)).removesuffix(".") for each in unknown]
+    return render(
+        "frees.html",
+        context,
+        context.clock.now(),
+        status=400 if missing else 200,
+        viewer=viewer(request),
+        missing=missing,
+        stores=list(_stores(answer, series)),
+        unseen=answer.unseen,
+        narrowed=STORE.of(request),
+        age=age(planned.looked_at, context),
+        nothing=words.NONE,
+        deleted=words.NOTHING_DELETED,
+        cautions=(words.LATER, words.BASES),
+    )
+
+
+async def frees(request: web.Request) -> web.Response:
+    """The same as JSON, as the command prints it."""
+    planned = await _asked(request)
+    if planned.answer.missing:
+        said = " ".join(words.missing_words(each, planned.answer) for each in planned.answer.missing)
+        raise Refusal(400, said, {"parameter": STORE.name})
+    return reply({"host": of(request).host} | frees_form(planned.answer))
+
+
+async def _asked(request: web.Request) -> Planned[FreesAnswer]:
+    try:
+        return await request.app[PLANNER].frees(STORE.of(request), signed_in=session_of(request) is not None)
+    except CannotPlan as error:
+        raise refused(error) from error
+
+
+def _stores(answer: FreesAnswer, series: Sequence[Series]) -> Iterator[StoreRows]:
+    ids = {each.key: each.id for each in series}
+    largest = max((_most(each) for each in answer.sets), default=0) or 1
+    for store in words.by_size(answer.stores):
+        held = [each for each in answer.sets if each.store == store.store]
+        rows = tuple(_row(each, largest) for each in held)
+        title = words.held_words(store)
+        command = f"watchkeeper frees --gain 14d --store {shlex.quote(clean(store.store.subject, 300))}"
+        yield StoreRows(command, title, ids.get(store.store), rows, words.why_words(held))
+
+
+def _row(held: SetHeld, largest: int) -> SetRow:
+    size, what = words.size_words(held.together.bounds), words.set_words(held)
+    least, most = (round(100 * each / largest, 1) for each in (held.together.bounds.least, _most(held)))
+    return SetRow(size, what, held.oldest_at, held.newest_at, held.count, least, most)
+
+
+def _most(held: SetHeld) -> int:
+    bounds = held.together.bounds
+    return bounds.least if bounds.most is None else bounds.most

@@ -1,0 +1,86 @@
+"""What deleting snapshots would free, as JSON: for the command and the page's API."""
+
+from watchkeeper.alerting.rules import instant
+from watchkeeper.model.forecast import Forecast
+from watchkeeper.planning.reclaim.snapshots import Bounds, Candidate, Freed, FreesAnswer, Gain, SetHeld, StoreFreed
+from watchkeeper.web.api.json_forms import Json, stamp
+
+
+def frees_form(answer: FreesAnswer) -> Json:
+    """The answer as JSON; RFC 8259. Sizes in bytes, instants as RFC 3339."""
+    return {
+        "at": stamp(answer.at),
+        "stores": [_store_form(each) for each in answer.stores],
+        "sets": [_set_form(each) for each in answer.sets],
+        "gain": None if answer.gain is None else _gain_form(answer.gain),
+        "unseen": list(answer.unseen),
+    }
+
+
+def _store_form(found: StoreFreed) -> Json:
+    return {
+        "store": found.store.subject,
+        "quantity": found.store.quantity,
+        "snapshots": [_candidate_form(each) for each in found.chosen],
+        "cannot_be_deleted": [_candidate_form(each) | {"why": each.stuck} for each in found.stuck],
+        "together": _freed_form(found.together),
+        "sum_of_alone": _bounds_form(found.alone),
+        "full_now": _full_form(found.before),
+        "full_then": _full_form(found.after),
+    }
+
+
+def _set_form(held: SetHeld) -> Json:
+    return {
+        "store": held.store.subject,
+        "of": held.of,
+        "called": held.called,
+        "count": held.count,
+        "cannot_be_deleted": held.stuck,
+        "oldest_at": stamp(held.oldest_at),
+        "newest_at": stamp(held.newest_at),
+        "together": _freed_form(held.together),
+    }
+
+
+def _gain_form(gain: Gain) -> Json:
+    return {
+        "store": gain.store.subject,
+        "asked_s": gain.asked_s,
+        "enough": gain.enough,
+        "need_bytes": gain.need_bytes,
+        "why_not_known": gain.hindrance,
+        "drop": [_candidate_form(each) for each in gain.drop],
+        "frees": _freed_form(gain.freed),
+        "all_that_may_be_dropped": {"count": gain.droppable} | _freed_form(gain.all_of_them),
+        "kept": [_candidate_form(each) | {"why": why} for each, why in gain.kept],
+        "left": [
+            {"of": each.of, "before": each.before, "after": each.after, "oldest_at": stamp(each.oldest_at)}
+            for each in gain.left
+        ],
+        "full_now": _full_form(gain.before),
+        "full_then": _full_form(gain.after),
+    }
+
+
+def _candidate_form(each: Candidate) -> Json:
+    return {"name": each.name, "of": each.of, "made_at": stamp(each.made_at), "alone": _bounds_form(each.alone)}
+
+
+def _freed_form(freed: Freed) -> Json:
+    return _bounds_form(freed.bounds) | {"why": list(freed.why), "set_aside": _bounds_form(freed.set_aside)}
+
+
+def _bounds_form(bounds: Bounds) -> Json:
+    return {"least_bytes": bounds.least, "most_bytes": bounds.most, "exact": bounds.exact}
+
+
+def _full_form(found: Forecast | None) -> Json | None:
+    if found is None:
+        return None
+    return {
+        "earliest": stamp(instant(found.earliest_s)),
+        "likely": stamp(instant(found.likely_s)),
+        "latest": stamp(instant(found.latest_s)),
+        "no_end": found.no_end.value if found.no_end else None,
+    }

@@ -26,7 +26,7 @@ def namespace() -> list[str]:
 def start_on_tmpfs(mount_point: Path, size: str, command: Sequence[str], **options: object) -> subprocess.Popen[str]:
     """Start a command that sees a tmpfs of `size` (such as 64m) at `mount_point`."""
     mount_point.mkdir(parents=True, exist_ok=True)
-    script = f'mount -t tmpfs -o size={size} station "{mount_point}" && exec "$@"'
+    script = f'mount -t tmpfs -o size={size},mode=700 station "{mount_point}" && exec "$@"'
     return subprocess.Popen([*namespace(), "sh", "-c", script, "sh", *command], text=True, **options)  # type: ignore[call-overload,no-any-return]
 
 

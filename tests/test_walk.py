@@ -153,7 +153,8 @@ def test_the_walk_leads_to_the_first_warning(walk: Walk) -> None:
     walk.do(Step(board.commands.replace(" board\n", " board || test $? = 1\n"), board.prints))
     walk.do(mend)
     walk.wait(lambda: walk.told('"telling":"ended"'), "the end")
-    walk.do(ended)
+    # A busy machine samples less often, and the drop may then count as a trend: the headline names that as well.
+    walk.do(Step(ended.commands.rstrip("\n") + " | sed 's/: shrinking$//'\n", ended.prints))
     walk.end()
     subprocess.run(walk.here(away.commands), shell=True, check=True, timeout=60)
     assert not walk.folder.exists()

@@ -8,7 +8,7 @@ import pytest
 from tests.cli.conftest import Run
 from tests.store.damage import make
 from tests.store.material import asked, transition
-from watchkeeper.cli.main import Exit
+from watchkeeper.cli.command_group import Exit
 from watchkeeper.store import Store
 
 

@@ -96,7 +96,7 @@ def test_root_is_told_the_service_s_database(
 
 def test_no_file_at_all_is_said(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     """Whoever thinks that their file is read sees that it is not."""
-    monkeypatch.setattr("watchkeeper.cli.main.click.Context.find_object", lambda _context, _type: None)
+    monkeypatch.setattr("watchkeeper.cli.command_group.click.Context.find_object", lambda _context, _type: None)
     assert run("check-config").stdout.startswith("There is no configuration: all is default.")
 
 
@@ -151,6 +151,6 @@ def test_every_problem_is_told_at_once(run: Run, config: Path) -> None:
 
 def test_problems_of_the_environment_name_no_file(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without a file the source is null."""
-    monkeypatch.setattr("watchkeeper.cli.main.click.Context.find_object", lambda _context, _type: None)
+    monkeypatch.setattr("watchkeeper.cli.command_group.click.Context.find_object", lambda _context, _type: None)
     monkeypatch.setenv("WATCHKEEPER_PAGE__PORT", "many")
     assert json.loads(run("check-config", "--json").stdout)["source"] is None

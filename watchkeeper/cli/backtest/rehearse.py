@@ -17,7 +17,7 @@ from watchkeeper.alerting import backtest
 from watchkeeper.alerting.backtest import Evaluation
 from watchkeeper.alerting.rules import instant
 from watchkeeper.cli.backtest.source import Request, Source, find
-from watchkeeper.cli.main import configured
+from watchkeeper.cli.command_group import configured
 from watchkeeper.model.units import parse_duration
 
 LONG = 2_000

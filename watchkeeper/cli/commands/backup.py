@@ -5,8 +5,8 @@ from pathlib import Path
 import click
 
 from watchkeeper import settings
+from watchkeeper.cli.command_group import configured
 from watchkeeper.cli.database import there
-from watchkeeper.cli.main import configured
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.model.units import format_size
 from watchkeeper.store.files.backup import back_up

@@ -12,8 +12,8 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
+from watchkeeper.cli.command_group import Exit, configured, ended
 from watchkeeper.cli.database import opened
-from watchkeeper.cli.main import Exit, configured, ended
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.messages.wording import duration, instant, thing, what_to_look_at

@@ -9,9 +9,9 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
+from watchkeeper.cli.command_group import Exit, configured, ended
 from watchkeeper.cli.config_schema import document
 from watchkeeper.cli.database import place
-from watchkeeper.cli.main import Exit, configured, ended
 from watchkeeper.config.errors import describe_types
 from watchkeeper.config.errors.locations import is_secret
 from watchkeeper.config.errors.problems import without_secrets

@@ -7,7 +7,7 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
-from watchkeeper.cli.main import Exit, configured, ended
+from watchkeeper.cli.command_group import Exit, configured, ended
 from watchkeeper.clock import Clock
 from watchkeeper.config import paths
 from watchkeeper.config.secrets import Secrets

@@ -11,8 +11,8 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
+from watchkeeper.cli.command_group import configured
 from watchkeeper.cli.database import opened
-from watchkeeper.cli.main import configured
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.messages.wording import instant

@@ -14,7 +14,7 @@ from watchkeeper.alerting.alert_book import AlertBook
 from watchkeeper.alerting.evaluator import SeriesEvaluator
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.cli import output
-from watchkeeper.cli.main import Exit, configured, ended
+from watchkeeper.cli.command_group import Exit, configured, ended
 from watchkeeper.clock import Clock
 from watchkeeper.daemon import daemon
 from watchkeeper.messages.wording import thing, time_left_phrase

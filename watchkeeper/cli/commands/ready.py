@@ -15,8 +15,8 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli import output
 from watchkeeper.cli.backtest.rehearse import Every
+from watchkeeper.cli.command_group import Exit, configured, ended
 from watchkeeper.cli.database import opened
-from watchkeeper.cli.main import Exit, configured, ended
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.inventory.after_change import after_change as look_back

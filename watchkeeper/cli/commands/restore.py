@@ -5,8 +5,8 @@ from pathlib import Path
 import click
 
 from watchkeeper import settings
+from watchkeeper.cli.command_group import configured
 from watchkeeper.cli.database import place
-from watchkeeper.cli.main import configured
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.store.files.backup import restore as put_back

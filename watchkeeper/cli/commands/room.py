@@ -12,8 +12,8 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli import capacity_text, output
 from watchkeeper.cli.amounts import Amount, Count, Pace, Size
+from watchkeeper.cli.command_group import Exit, configured, ended
 from watchkeeper.cli.database import opened
-from watchkeeper.cli.main import Exit, configured, ended
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.inventory.capacity import room as answer

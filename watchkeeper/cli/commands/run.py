@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from watchkeeper import settings
-from watchkeeper.cli.main import configured
+from watchkeeper.cli.command_group import configured
 from watchkeeper.cli.output import warn
 from watchkeeper.config.loading import Loaded
 from watchkeeper.daemon import daemon

@@ -9,8 +9,8 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
+from watchkeeper.cli.command_group import Exit, configured, ended
 from watchkeeper.cli.database import opened
-from watchkeeper.cli.main import Exit, configured, ended
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import NotifierSettings
 from watchkeeper.errors import DeliveryError, DeliveryRefused, StoreError

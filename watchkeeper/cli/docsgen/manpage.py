@@ -13,9 +13,9 @@ import click
 
 from watchkeeper import __version__
 from watchkeeper.cli import COMMANDS, EPILOG, main
+from watchkeeper.cli.command_group import Exit
 from watchkeeper.cli.docsgen import alerts as reference_alerts
 from watchkeeper.cli.docsgen import reference, roff
-from watchkeeper.cli.main import Exit
 
 SOURCE = f"watchkeeper {__version__}"
 

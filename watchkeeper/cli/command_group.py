@@ -38,7 +38,7 @@ class LazyCommand:
 
     def command(self) -> click.Command:
         """Import it. The module holds the command under its own name."""
-        found: click.Command = getattr(import_module(f"watchkeeper.cli.{self.module}"), self.module)
+        found: click.Command = getattr(import_module(f"watchkeeper.cli.{self.module}"), self.module.rpartition(".")[2])
         return found
 
 

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 import watchkeeper
 from tests.cli.conftest import Run
 from watchkeeper.cli import COMMANDS, main
-from watchkeeper.cli.main import LazyCommand
+from watchkeeper.cli.command_group import LazyCommand
 from watchkeeper.errors import ConfigError, ProbeError, Problem, StartError, StoreDamaged, WatchkeeperError
 
 HEAVY = {"aiohttp", "pydantic", "numpy", "rich", "apscheduler", "sqlite3", "jinja2", "asyncio"}

@@ -118,8 +118,12 @@ def test_the_test_command_of_the_readme_works_in_a_new_clone(clone: Path) -> Non
 def test_the_new_probe_of_the_guide_passes_its_tests(clone: Path) -> None:
     """Each block in its place is all that it takes: its own test, its entry, its keys, the manual, lint and types."""
     chapter = DEVELOPERS.partition("\n## I want to add a probe\n")[2].partition("\n## ")[0]
-    (clone / "watchkeeper/probes/host/open_files.py").write_text(block(chapter, "`watchkeeper/probes/host/open_files.py`:"))
-    (clone / "tests/probes/host/test_open_files.py").write_text(block(chapter, "`tests/probes/host/test_open_files.py`"))
+    (clone / "watchkeeper/probes/host/open_files.py").write_text(
+        block(chapter, "`watchkeeper/probes/host/open_files.py`:")
+    )
+    (clone / "tests/probes/host/test_open_files.py").write_text(
+        block(chapter, "`tests/probes/host/test_open_files.py`")
+    )
     _insert(
         clone / "watchkeeper/probes/registry.py",
         ("BUILT_IN: Mapping[str, ProbeKind[Any]] = {\n", block(chapter, "`watchkeeper/probes/registry.py`")),

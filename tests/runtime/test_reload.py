@@ -289,8 +289,8 @@ async def test_keeping_and_rounds_run_by_the_configuration_that_holds(
     async def note(each: object) -> None:
         ran.append(each)
 
-    monkeypatch.setattr("watchkeeper.periodic.retention.Keeping.run", note)
-    monkeypatch.setattr("watchkeeper.periodic.messages.Rounds.make", note)
+    monkeypatch.setattr("watchkeeper.periodic.retention.Retention.run", note)
+    monkeypatch.setattr("watchkeeper.periodic.messages.PeriodicMessages.make", note)
     await rig.reload(MEMORY)
     await rig.active.keep()
     await rig.active.make_rounds()

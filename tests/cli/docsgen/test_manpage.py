@@ -87,7 +87,7 @@ def test_no_sign_is_lost_or_becomes_another(sign: str, tmp_path: Path) -> None:
 
 def test_what_is_installed_is_removed() -> None:
     """The list of pages that the scripts under deploy/ go by has every page."""
-    files = (Path(__file__).parents[2] / "deploy/files").read_text()
+    files = (Path(__file__).parents[3] / "deploy/files").read_text()
     assert re.findall(r'^PAGES="(.*)"$', files, re.MULTILINE) == [" ".join(manpage.PAGES)]
 
 

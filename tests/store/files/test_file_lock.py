@@ -16,7 +16,7 @@ from watchkeeper.errors import StartError, StoreFull
 from watchkeeper.store import Store
 from watchkeeper.store.files import file_lock
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 
 
 def _mode(path: Path) -> int:

@@ -118,14 +118,18 @@ def test_the_test_command_of_the_readme_works_in_a_new_clone(clone: Path) -> Non
 def test_the_new_probe_of_the_guide_passes_its_tests(clone: Path) -> None:
     """Each block in its place is all that it takes: its own test, its entry, its keys, the manual, lint and types."""
     chapter = DEVELOPERS.partition("\n## I want to add a probe\n")[2].partition("\n## ")[0]
-    (clone / "watchkeeper/probes/open_files.py").write_text(block(chapter, "`watchkeeper/probes/open_files.py`:"))
-    (clone / "tests/probes/test_open_files.py").write_text(block(chapter, "`tests/probes/test_open_files.py`"))
+    (clone / "watchkeeper/probes/host/open_files.py").write_text(
+        block(chapter, "`watchkeeper/probes/host/open_files.py`:")
+    )
+    (clone / "tests/probes/host/test_open_files.py").write_text(
+        block(chapter, "`tests/probes/host/test_open_files.py`")
+    )
     _insert(
         clone / "watchkeeper/probes/registry.py",
         ("BUILT_IN: Mapping[str, ProbeKind[Any]] = {\n", block(chapter, "`watchkeeper/probes/registry.py`")),
         (
             "from watchkeeper.probes.host.memory import MemoryProbe, MemorySettings\n",
-            "from watchkeeper.probes.open_files import OpenFilesProbe, OpenFilesSettings\n",
+            "from watchkeeper.probes.host.open_files import OpenFilesProbe, OpenFilesSettings\n",
         ),
     )
     _insert(
@@ -138,12 +142,12 @@ def test_the_new_probe_of_the_guide_passes_its_tests(clone: Path) -> None:
     run(clone, [sys.executable, "-m", "watchkeeper.cli.docsgen.reference"], newcomer)
     run(clone, [sys.executable, "-m", "ruff", "check", "--no-cache", "watchkeeper/probes", "tests/probes"], newcomer)
     changed = [
-        "watchkeeper/probes/open_files.py",
-        "tests/probes/test_open_files.py",
+        "watchkeeper/probes/host/open_files.py",
+        "tests/probes/host/test_open_files.py",
         "watchkeeper/messages/runbook/host.py",
     ]
     run(clone, [sys.executable, "-m", "ruff", "format", "--no-cache", "--check", *changed], newcomer)
-    tests = ["tests/probes/test_open_files.py", "tests/probes/test_registry.py", "tests/test_manual.py"]
+    tests = ["tests/probes/host/test_open_files.py", "tests/probes/test_registry.py", "tests/test_manual.py"]
     about = ["tests/test_docs.py", "-k", "not (test_docs and not example and not key)"]
     assert " passed" in run(clone, ["deploy/check", *tests, *about, "-q", "-p", "no:cacheprovider"], newcomer)
 

@@ -189,7 +189,7 @@ def test_body_says_since_when() -> None:
 
 
 def test_growth_in_words() -> None:
-    """How a level grows follows how full it is, as growth.py says it; nothing where it has nothing to say."""
+    """How a level grows follows how full it is, as messages/growth.py says it; nothing where it has nothing to say."""
     found = filling(NOW, 3.2)
     assert found.forecast is not None
     nightly = replace(found, forecast=replace(found.forecast, cycle_s=DAY_S))

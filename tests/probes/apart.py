@@ -35,7 +35,7 @@ def run_apart(script: str, *arguments: str, timeout_s: float = 60) -> Any:
 PREAMBLE = """
 import asyncio, ctypes, json, os, subprocess, sys, time
 from watchkeeper.clock import Clock
-from watchkeeper.probes.base import Bench
+from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.host.filesystems import FilesystemsProbe, FilesystemsSettings
 from watchkeeper.probes.support.workers import ThreadWorkers
 

@@ -27,7 +27,7 @@ from itertools import count
 from pathlib import Path
 from tests.store.material import HOUR, MINUTE, START, transition
 from watchkeeper.store import Store
-from watchkeeper.store.history.retention_limits import Horizons
+from watchkeeper.store.history.retention_limits import RetentionLimits
 
 async def write(store, numbers):
     for number in numbers:
@@ -38,7 +38,7 @@ async def keep(store):
     while True:
         for minutes in (30, 60, 6000):
             old = START + minutes * MINUTE
-            await store.keep(Horizons(samples=old, hours=old - 2 * HOUR))
+            await store.keep(RetentionLimits(samples=old, hours=old - 2 * HOUR))
 
 async def live(path, first):
     store = await Store.open(path)

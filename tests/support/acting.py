@@ -17,7 +17,7 @@ PASSWORD = "the hides are heated"
 
 @dataclass
 class ActingDouble:
-    """Implements web.acting.Acting on a store in memory."""
+    """Implements web.auth.actions.Actions on a store in memory."""
 
     store: ReadStoreDouble
     probes: Sequence[str] = ("host", "hide-hub")

@@ -2,7 +2,7 @@
 
 A host that slept has a boot-time clock that ran on while the monotonic one stood still; a process that was stopped,
 or a machine that was held up, has both run on with nobody looking; a clock that was set has the wall clock run apart
-from both. Not here: what is done about it (pipeline.py), and reading the clocks.
+from both. Not here: what is done about it (runtime/pipeline.py), and reading the clocks.
 """
 
 from dataclasses import dataclass

@@ -40,7 +40,7 @@ class Delivers(Protocol):
 
 
 class DaemonActions:
-    """Implements web.acting.Acting on a running daemon."""
+    """Implements web.auth.actions.Actions on a running daemon."""
 
     def __init__(
         self,

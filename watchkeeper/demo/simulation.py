@@ -1,4 +1,4 @@
-"""The stage of the demo: a real store, runner, outbox and page around a clock that is moved by hand.
+"""The simulation behind the demo: a real store, runner, outbox and page around a clock that is moved by hand.
 
 Nothing on the page is painted: the story's observations go down the same path as a probe's. Not here: what happens
 (story.py), and printing (cli/commands/demo.py).
@@ -40,7 +40,7 @@ from watchkeeper.web.server import Served, serve
 from watchkeeper.web.settings import PageSettings
 
 STEP_S = 60.0
-"""The stage's time moves in steps of this: a pipeline that is not looked at for longer takes that for a gap."""
+"""The simulated time moves in steps of this: a pipeline that is not looked at for longer takes that for a gap."""
 BATCH = 2_000
 HISTORY_STEP = timedelta(minutes=30)
 GRACE_S = 2.0
@@ -53,15 +53,15 @@ class SimulatedClock(Clock):
         self._at, self._ran_s = at, 0.0
 
     def now(self) -> datetime:
-        """The stage's time."""
+        """The simulated time."""
         return self._at
 
     def monotonic_s(self) -> float:
-        """Seconds of the stage's time since it began."""
+        """Seconds of simulated time since it began."""
         return self._ran_s
 
     def boottime_s(self) -> float:
-        """The same: the stage never sleeps."""
+        """The same: the simulation never sleeps."""
         return self._ran_s
 
     def move(self, seconds: float) -> None:
@@ -71,13 +71,13 @@ class SimulatedClock(Clock):
 
 
 class PageClock(Clock):
-    """The stage's time on the page; but how long a session lasts is counted as the visitor lives."""
+    """The simulated time on the page; but how long a session lasts is counted as the visitor lives."""
 
     def __init__(self, stage: SimulatedClock) -> None:
         self._stage = stage
 
     def now(self) -> datetime:
-        """The stage's time."""
+        """The simulated time."""
         return self._stage.now()
 
 
@@ -131,7 +131,7 @@ class Simulation:
         return asyncio.ensure_future(self.runner.run(label))
 
     async def advance(self, seconds: float) -> None:
-        """Let so much of the stage's time pass, in steps."""
+        """Let so much of simulated time pass, in steps."""
         for _ in range(int(seconds // STEP_S)):
             before = Moment(self.clock.now(), self.begun_at).into
             self.clock.move(STEP_S)
@@ -165,7 +165,7 @@ class DemoOptions:
 
 
 async def build(bill: DemoOptions, stack: AsyncExitStack) -> Simulation:
-    """Set the stage, with a month of history behind it, and serve its page; the stack takes it down again."""
+    """Set the simulation up, with a month of history behind it, and serve its page; the stack takes it down again."""
     clock = SimulatedClock(bill.begun_at + bill.skip)
     store = await stack.enter_async_context(await Store.open(bill.place / "demo.db"))
     listener = Listener(bill.hear)

@@ -1,1 +1,4 @@
-"""What people read about an alert: sentences, bodies, digests, reminders and links. Pure."""
+"""What people read about an alert: sentences, bodies, digests, reminders and links. Pure.
+
+Not here: the forms of mail, webhook and MQTT (notifiers/), and delivery.
+"""

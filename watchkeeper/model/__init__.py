@@ -1,1 +1,4 @@
-"""Frozen values that every layer shares: observations, alerts, findings, messages, records and ports. No I/O."""
+"""Frozen values that every layer shares: observations, alerts, findings, messages, records and ports.
+
+Not here: I/O, and decisions about them.
+"""

@@ -83,7 +83,7 @@ def _line(answer: dict[str, object]) -> bytes:
 
 
 def parse_reply(answer: bytes) -> Sequence[Result]:
-    """The results in an answer. Raises Unanswered."""
+    """The results in an answer. Raises HelperError."""
     if not answer:
         raise HelperError("it ended without a word; see `systemctl status 'watchkeeper-helper@*'`")
     try:

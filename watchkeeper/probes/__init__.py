@@ -1,1 +1,4 @@
-"""Probes: each one small file that observes and never judges. table.py lists them."""
+"""Probes: each one small file that observes and never judges. registry.py lists them.
+
+Not here: storing, scheduling, rules.
+"""

@@ -9,7 +9,7 @@ It covers every column that decides what the row says. Not covered: what is deri
 order rows (journal.id, outbox.id): one that changes breaks the order of its tree, which SQLite's own checks find.
 
 SQLite keeps text as it is, damaged or not, so text is read with `text_of`, which keeps bytes that are not UTF-8.
-Not here: what becomes of a damaged row (store/recovery/quarantine.py). Samples have no checksum: it would be a fifth
+Not here: what becomes of a damaged row (store/recovery/quarantine.py). Samples have no checksum: it would be an eighth
 of each.
 """
 

@@ -76,7 +76,7 @@ for n in range(5):
 fields = "used,avail,iused,iavail"
 out = subprocess.run(["df", "-B1", "--output=" + fields, target], capture_output=True, text=True, check=True).stdout
 async def main():
-    probe = FilesystemsProbe(FilesystemsSettings(only=(target,)), Bench(Clock(), ThreadWorkers()))
+    probe = FilesystemsProbe(FilesystemsSettings(only=(target,)), ProbeContext(Clock(), ThreadWorkers()))
     return {o.key.quantity: [o.used, o.capacity] for o in await probe.observe() if hasattr(o, "used")}
 print(json.dumps({"df": [int(v) for v in out.splitlines()[1].split()], "probe": asyncio.run(main())}))
 """
@@ -121,7 +121,7 @@ fd = os.open("/dev/fuse", os.O_RDWR)
 mount("nobody", hang, "fuse", f"fd={fd},rootmode=40000,user_id={os.getuid()},group_id={os.getgid()}")
 mount("none", good, "tmpfs", "size=1m")
 workers = ThreadWorkers()
-probe = FilesystemsProbe(FilesystemsSettings(only=(hang, good), timeout=2), Bench(Clock(), workers))
+probe = FilesystemsProbe(FilesystemsSettings(only=(hang, good), timeout=2), ProbeContext(Clock(), workers))
 
 async def timed():
     begun, turns = time.monotonic(), 0
@@ -169,7 +169,7 @@ async def test_a_process_ends_though_a_mount_hangs(tmp_path: Path) -> None:
 hang = sys.argv[1] + "/hang"
 fd = os.open("/dev/fuse", os.O_RDWR)
 mount("nobody", hang, "fuse", f"fd={fd},rootmode=40000,user_id={os.getuid()},group_id={os.getgid()}")
-probe = FilesystemsProbe(FilesystemsSettings(only=(hang,), timeout=0.2), Bench(Clock(), ThreadWorkers()))
+probe = FilesystemsProbe(FilesystemsSettings(only=(hang,), timeout=0.2), ProbeContext(Clock(), ThreadWorkers()))
 print(json.dumps(told(asyncio.run(probe.observe()))))
 """
     )
@@ -182,7 +182,7 @@ def test_mounts_come_and_go(tmp_path: Path) -> None:
         PREAMBLE
         + """
 target = sys.argv[1] + "/tide-log"
-probe = FilesystemsProbe(FilesystemsSettings(only=(target,)), Bench(Clock(), ThreadWorkers()))
+probe = FilesystemsProbe(FilesystemsSettings(only=(target,)), ProbeContext(Clock(), ThreadWorkers()))
 BIND = 4096
 
 async def main():
@@ -215,7 +215,7 @@ def test_a_tmpfs_that_goes_away_is_forgotten(tmp_path: Path) -> None:
         PREAMBLE
         + """
 target = sys.argv[1] + "/scratch"
-probe = FilesystemsProbe(FilesystemsSettings(only=(target + "*",)), Bench(Clock(), ThreadWorkers()))
+probe = FilesystemsProbe(FilesystemsSettings(only=(target + "*",)), ProbeContext(Clock(), ThreadWorkers()))
 mount("none", target, "tmpfs", "size=1m")
 
 async def main():
@@ -249,7 +249,7 @@ if done.returncode:
     sys.exit()
 try:
     device = next(l.split(" ")[-2] for l in open("/proc/self/mountinfo") if l.split(" ")[4] == target)
-    probe = FilesystemsProbe(FilesystemsSettings(only=(target,)), Bench(Clock(), ThreadWorkers()))
+    probe = FilesystemsProbe(FilesystemsSettings(only=(target,)), ProbeContext(Clock(), ThreadWorkers()))
     before = told(asyncio.run(probe.observe()))
     with open(f"/sys/fs/ext4/{os.path.basename(device)}/trigger_fs_error", "w") as file:
         file.write("tried on purpose")

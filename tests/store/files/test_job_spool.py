@@ -234,8 +234,8 @@ def test_many_at_once_from_many_processes(folder: Path) -> None:
     """No two are in each other's way."""
     code = (
         "import sys, pathlib, datetime as d; from watchkeeper.store.files.job_spool import leave;"
-        "from watchkeeper.model.probe_state import CheckIn;"
-        "[leave(pathlib.Path(sys.argv[1]), CheckIn('job', d.datetime(2026, 1, 1, tzinfo=d.UTC))) for _ in range(5)]"
+        "from watchkeeper.model.probe_state import JobReport;"
+        "[leave(pathlib.Path(sys.argv[1]), JobReport('job', d.datetime(2026, 1, 1, tzinfo=d.UTC))) for _ in range(5)]"
     )
     started = [subprocess.Popen([sys.executable, "-c", code, str(folder)]) for _ in range(4)]
     assert [each.wait(60) for each in started] == [0] * 4

@@ -1,1 +1,1 @@
-"""The backtest command: rules against a recorded history."""
+"""The backtest command (`rehearse`): rules against a recorded history. Not here: the walk (alerting/backtest.py)."""

@@ -15,7 +15,7 @@ from watchkeeper.model.message import Message
 from watchkeeper.model.units import DAY_S
 
 TICK_S = 0.25
-"""The stage's time moves so often; the page shows it every few seconds."""
+"""The simulated time moves so often; the page shows it every few seconds."""
 
 
 @click.command()
@@ -68,7 +68,7 @@ async def _play(bill: DemoOptions, day_s: float) -> None:
 
 
 async def _run(stage: Simulation, speed: float) -> None:
-    """Let the stage's time run so many times as fast as ours, as far as this machine keeps up."""
+    """Let the simulated time run so many times as fast as ours, as far as this machine keeps up."""
     owed_s = 0.0
     while True:
         owed_s = min(owed_s + TICK_S * speed, 4 * TICK_S * speed)

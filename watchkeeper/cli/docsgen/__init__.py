@@ -1,1 +1,1 @@
-"""Writes the generated parts of the manual and the man pages."""
+"""Writes the generated parts of the manual and the man pages. Not here: chapters that are written by hand (manual/)."""

@@ -1,1 +1,1 @@
-"""Messages by SMTP."""
+"""Messages by SMTP. Not here: retries (outbox/)."""

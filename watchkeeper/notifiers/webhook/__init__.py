@@ -1,1 +1,1 @@
-"""Messages by HTTP, signed."""
+"""Messages by HTTP, signed. Not here: retries (outbox/)."""

@@ -1,1 +1,1 @@
-"""Probes of guests under QEMU."""
+"""Probes of guests under QEMU. Not here: allocated storage (probes/storage/)."""

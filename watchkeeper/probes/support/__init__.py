@@ -1,1 +1,1 @@
-"""What probes share: workers, tools, state, names and bounded parsing."""
+"""What probes share: workers, tools, state, names and bounded parsing. Not here: any probe."""

@@ -1,1 +1,1 @@
-"""The database as a file: its lock, its backups, and the spool beside it."""
+"""The database as a file: its lock, its backups, and the spool beside it. Not here: rows."""

@@ -1,6 +1,6 @@
 """The database's files: its folder, the file with its permissions, and the lock that keeps a second daemon out.
 
-No link is followed where it would lead out of the folder. Not here: what is in the file (schema.py,
+No link is followed where it would lead out of the folder. Not here: what is in the file (store/schema.py,
 store/connection.py).
 """
 

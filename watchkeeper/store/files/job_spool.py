@@ -1,6 +1,6 @@
 """Check-ins that other processes leave for the daemon: a folder beside the database, one small file for each.
 
-One process alone writes to the database (files.Lock), so a command that reports a job leaves a file here, and the
+One process alone writes to the database (file_lock.py), so a command that reports a job leaves a file here, and the
 daemon takes it in when its probe asks for that job's check-ins. Nothing is lost while the daemon is down, and what was
 left is safe from a power cut. The folder decides who may leave one: its owner, who is the daemon's user, and root.
 """

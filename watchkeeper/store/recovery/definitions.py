@@ -3,7 +3,7 @@
 SQLite runs a trigger with whatever program writes to the table, so a trigger that somebody added to a file would run in
 the daemon. What is not ours is therefore never used: a backup that holds such a thing is refused, and in the daemon's
 own database it is removed and reported. Compared are words, not spelling: SQLite writes some definitions in other
-ways when a table was changed later. Not here: the definitions themselves (schema.py).
+ways when a table was changed later. Not here: the definitions themselves (store/schema.py).
 """
 
 import re

@@ -1,1 +1,1 @@
-"""The JSON API and its description."""
+"""The JSON API and its description. Not here: the pages."""

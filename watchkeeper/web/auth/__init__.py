@@ -1,3 +1,1 @@
-"""Who sends a request, and how often a secret may be tried. Not here: sessions (web/auth/sessions.py) and forms
-(web/auth/session_auth.py).
-"""
+"""Who sends a request, what they may do, and how often a secret may be tried. Not here: what the pages show."""

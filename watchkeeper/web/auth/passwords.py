@@ -1,7 +1,7 @@
 """The keeper's password as a hash: made by `watchkeeper password`, compared at sign-in. Pure but for the salt.
 
 The hash is written in the PHC string format, so that its parameters travel with it: `$scrypt$ln=15,r=8,p=3$salt$hash`.
-Not here: where the hash is kept (settings.py), how often one may guess (sessions.py).
+Not here: where the hash is kept (settings.py), how often one may guess (budgets.py).
 """
 
 import base64

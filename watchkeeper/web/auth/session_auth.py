@@ -27,7 +27,7 @@ from watchkeeper.web.http.problem_details import Refusal
 
 COOKIE = "watchkeeper"
 BROWSER_COOKIE = "watchkeeper-browser"
-"""Opens nothing: it gives a browser a budget of its own for wrong passwords (auth/browsers.py)."""
+"""Opens nothing: it gives a browser a budget of its own for wrong passwords (browsers.py)."""
 FORM = "application/x-www-form-urlencoded"
 FORM_BYTES = 16 * 1024
 """A note has a thousand signs; nothing else in a form comes near this."""

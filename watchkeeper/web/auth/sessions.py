@@ -1,7 +1,7 @@
 """Who has signed in. Sessions live in memory: a restart signs everybody out.
 
 Not here: cookies, forms and what they may do (session_auth.py), the password itself (passwords.py), how often it may
-be tried (auth/budgets.py). Only the right password begins a session, so no stranger can push one out.
+be tried (budgets.py). Only the right password begins a session, so no stranger can push one out.
 """
 
 import hashlib

@@ -1,1 +1,1 @@
-"""Charts as SVG text."""
+"""Charts as SVG text. Not here: reading the store."""

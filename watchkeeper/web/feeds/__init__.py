@@ -1,1 +1,1 @@
-"""Atom and iCalendar feeds."""
+"""Atom and iCalendar feeds. Not here: the API (api/)."""

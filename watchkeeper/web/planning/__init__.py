@@ -1,1 +1,1 @@
-"""The pages and the API of the planning commands."""
+"""The pages and the API of the planning commands. Not here: the answers (planning/) and the host (inventory/)."""

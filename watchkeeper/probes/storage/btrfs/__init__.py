@@ -1,1 +1,1 @@
-"""btrfs: file systems, their chunks and their snapshots."""
+"""btrfs: file systems, their chunks and their snapshots. Not here: other storage."""

@@ -1,1 +1,1 @@
-"""LVM: volume groups, thin pools and their snapshots."""
+"""LVM: volume groups, thin pools and their snapshots. Not here: other storage."""

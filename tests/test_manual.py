@@ -23,6 +23,7 @@ from watchkeeper.probes.registry import BUILT_IN
 from watchkeeper.web.routes import ROUTES
 
 PROBES = Path(__file__).parents[1] / "watchkeeper" / "probes"
+PREFIX = "watchkeeper.probes."
 CONCERN_OF = {
     "Level": Concern.FULL,
     "Deadline": Concern.OVERDUE,
@@ -30,12 +31,12 @@ CONCERN_OF = {
     "Condition": Concern.UNSOUND,
 }
 COMPUTED = {
-    ("btrfs", "quantity"): ("data", "metadata", "space"),
-    ("lvm", "quantity"): ("data", "metadata"),
-    ("raid", "quantity"): ("health",),
-    ("zfs", "quantity"): ("own data", "held by snapshots"),
-    ("command", "self._settings.quantity"): (),
-    ("command_output", "self.quantity"): (),
+    ("storage.btrfs.filesystems", "quantity"): ("data", "metadata", "space"),
+    ("storage.lvm.volume_groups", "quantity"): ("data", "metadata"),
+    ("storage.raid", "quantity"): ("health",),
+    ("storage.zfs.pools", "quantity"): ("own data", "held by snapshots"),
+    ("programs.command", "self._settings.quantity"): (),
+    ("programs.output", "self.quantity"): (),
 }
 """Quantities that do not stand where the series is named: the expression there, and what it can be. A program's own
 quantities are for the last chapter."""
@@ -45,7 +46,10 @@ NEVER_FULL = {"own data", "held by snapshots"}
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """A quantity as a module of a probe names it. concern: None where the module does not say it in the same place."""
+    """A quantity as a module of a probe names it. concern: None where the module does not say it in the same place.
+
+    module: its name below watchkeeper.probes.
+    """
 
     module: str
     quantity: str
@@ -55,12 +59,17 @@ class Series:
 @cache
 def parsed(module: str) -> ast.Module:
     """A module of the probes."""
-    return ast.parse((PROBES / f"{module}.py").read_text(encoding="utf-8"))
+    return ast.parse(file_of(module).read_text(encoding="utf-8"))
+
+
+def file_of(module: str) -> Path:
+    """Where a module of the probes is; a package has no file of that name."""
+    return PROBES / f"{module.replace('.', '/')}.py"
 
 
 def own_modules(kind: str) -> set[str]:
     """Where a probe and its settings are."""
-    return {each.__module__.rpartition(".")[2] for each in (BUILT_IN[kind].settings, BUILT_IN[kind].make)}
+    return {each.__module__.removeprefix(PREFIX) for each in (BUILT_IN[kind].settings, BUILT_IN[kind].make)}
 
 
 def modules_of(kind: str) -> set[str]:
@@ -70,15 +79,15 @@ def modules_of(kind: str) -> set[str]:
     todo, found = list(own), set[str]()
     while todo:
         module = todo.pop()
-        if module in found | others or module in ("base", "table", "plugins"):
+        if module in found | others or module in ("base", "registry", "plugins"):
             continue
         found.add(module)
         imports = [each for each in ast.walk(parsed(module)) if isinstance(each, ast.ImportFrom)]
         for each in imports:
-            if each.module == "watchkeeper.probes":
-                todo += [alias.name for alias in each.names]
-            elif (each.module or "").startswith("watchkeeper.probes."):
-                todo.append((each.module or "").rpartition(".")[2])
+            if f"{each.module or ''}.".startswith(PREFIX):
+                package = f"{each.module}.".removeprefix(PREFIX)
+                names = [package.rstrip("."), *(f"{package}{alias.name}" for alias in each.names)]
+                todo += [name for name in names if name and file_of(name).is_file()]
     return found
 
 
@@ -138,7 +147,7 @@ def test_every_probe_has_an_entry(kind: str) -> None:
 @pytest.mark.parametrize("entry", REMEDIES, ids=lambda entry: entry.anchor)
 def test_an_entry_names_what_its_probes_really_bring(entry: RunbookEntry) -> None:
     """Its kinds exist, and its exact subjects and quantities stand in their modules, letter for letter."""
-    text = "".join((PROBES / f"{m}.py").read_text(encoding="utf-8") for k in entry.kinds for m in modules_of(k))
+    text = "".join(file_of(m).read_text(encoding="utf-8") for k in entry.kinds for m in modules_of(k))
     for subject, quantity in entry.about if entry.kinds else ():
         if "*" not in (subject, quantity):
             assert subject.rstrip("*") in text, subject

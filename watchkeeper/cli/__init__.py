@@ -12,22 +12,22 @@ from watchkeeper import __version__
 from watchkeeper.cli.main import Commands, LazyCommand
 
 COMMANDS = {
-    "run": LazyCommand("run", "Watch over this host until stopped."),
-    "once": LazyCommand("once", "Run every probe now and print what it sees."),
-    "board": LazyCommand("board", "Show how things stand, ordered by the time that is left."),
-    "journal": LazyCommand("journal", "Show what has happened."),
-    "rehearse": LazyCommand("rehearse", "Walk the rules through recorded history."),
-    "room": LazyCommand("room", "Say whether a guest fits, now and in three months, and why."),
-    "ready": LazyCommand("ready", "Say whether a change is safe now; afterwards, what became of it."),
-    "frees": LazyCommand("frees", "Say what deleting snapshots would free; it deletes nothing."),
-    "backup": LazyCommand("backup", "Copy the database to a file, while the daemon runs."),
-    "restore": LazyCommand("restore", "Put a backup in the place of the database."),
-    "survey": LazyCommand("survey", "Look at this host, and propose a configuration for what is there."),
-    "checkin": LazyCommand("checkin", "Say that a job has run, or that it failed."),
-    "check-config": LazyCommand("check_config", "Check the configuration, and print what will be watched and told."),
-    "test-notifiers": LazyCommand("test_notifiers", "Send a test message through every notifier."),
-    "password": LazyCommand("password", "Make the hash of the password with which one acts on the page."),
-    "demo": LazyCommand("demo", "Show an invented station whose time runs fast."),
+    "run": LazyCommand("commands.run", "Watch over this host until stopped."),
+    "once": LazyCommand("commands.once", "Run every probe now and print what it sees."),
+    "board": LazyCommand("commands.board", "Show how things stand, ordered by the time that is left."),
+    "journal": LazyCommand("commands.journal", "Show what has happened."),
+    "rehearse": LazyCommand("backtest.rehearse", "Walk the rules through recorded history."),
+    "room": LazyCommand("commands.room", "Say whether a guest fits, now and in three months, and why."),
+    "ready": LazyCommand("commands.ready", "Say whether a change is safe now; afterwards, what became of it."),
+    "frees": LazyCommand("commands.frees", "Say what deleting snapshots would free; it deletes nothing."),
+    "backup": LazyCommand("commands.backup", "Copy the database to a file, while the daemon runs."),
+    "restore": LazyCommand("commands.restore", "Put a backup in the place of the database."),
+    "survey": LazyCommand("commands.survey", "Look at this host, and propose a configuration for what is there."),
+    "checkin": LazyCommand("commands.checkin", "Say that a job has run, or that it failed."),
+    "check-config": LazyCommand("commands.check_config", "Check the configuration, and print what will be watched and told."),
+    "test-notifiers": LazyCommand("commands.test_notifiers", "Send a test message through every notifier."),
+    "password": LazyCommand("commands.password", "Make the hash of the password with which one acts on the page."),
+    "demo": LazyCommand("commands.demo", "Show an invented station whose time runs fast."),
 }
 """Every command in the order of the help, with the module that holds it and its line there."""
 

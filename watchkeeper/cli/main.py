@@ -37,8 +37,8 @@ class LazyCommand:
     help: str
 
     def command(self) -> click.Command:
-        """Import it. The module holds the command under its own name."""
-        found: click.Command = getattr(import_module(f"watchkeeper.cli.{self.module}"), self.module)
+        """Import it. The module holds the command under its last name."""
+        found: click.Command = getattr(import_module(f"watchkeeper.cli.{self.module}"), self.module.rpartition(".")[2])
         return found
 
 

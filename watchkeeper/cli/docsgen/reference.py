@@ -32,7 +32,7 @@ MODEL = settings_model((kind.settings for kind in BUILT_IN.values()), NOTIFIERS)
 
 NO_DEFAULT = "must be set"
 
-MANUAL = Path(__file__).parents[1] / "manual"
+MANUAL = Path(__file__).parents[2] / "manual"
 """Lies in the package, so that an installed watchkeeper has it too."""
 
 MADE = (

@@ -24,7 +24,9 @@ COMMANDS = {
     "restore": LazyCommand("commands.restore", "Put a backup in the place of the database."),
     "survey": LazyCommand("commands.survey", "Look at this host, and propose a configuration for what is there."),
     "checkin": LazyCommand("commands.checkin", "Say that a job has run, or that it failed."),
-    "check-config": LazyCommand("commands.check_config", "Check the configuration, and print what will be watched and told."),
+    "check-config": LazyCommand(
+        "commands.check_config", "Check the configuration, and print what will be watched and told."
+    ),
     "test-notifiers": LazyCommand("commands.test_notifiers", "Send a test message through every notifier."),
     "password": LazyCommand("commands.password", "Make the hash of the password with which one acts on the page."),
     "demo": LazyCommand("commands.demo", "Show an invented station whose time runs fast."),

@@ -1,6 +1,7 @@
 """`watchkeeper run`: the daemon in the foreground. What it does stands in daemon/daemon.py."""
 
 import asyncio
+import logging
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -13,7 +14,10 @@ from watchkeeper.cli.output import warn
 from watchkeeper.config.loading import Loaded
 from watchkeeper.daemon import daemon
 from watchkeeper.logs import setup as logs
+from watchkeeper.logs.fields import about
 from watchkeeper.settings import Settings
+
+log = logging.getLogger(__name__)
 
 
 @click.command()
@@ -51,6 +55,8 @@ def run(config: Path | None, *, verbose: bool) -> None:
 async def _serve(
     known: Settings, ready: Callable[[str], None], reread: Callable[[], Loaded[Settings]], handler: logs.Handler
 ) -> None:
+    for plugin in settings.unusable_plugins():
+        log.warning("%s", plugin, extra=about(plugin.event, **{plugin.thing: plugin.kind}))
     async with logs.with_periodic_flush(handler):
         await daemon.serve(known, ready=ready, reread=reread)
 

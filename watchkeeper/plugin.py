@@ -20,7 +20,6 @@ from watchkeeper.config.types import (
 )
 from watchkeeper.errors import (
     DeliveryDeferred,
-    DeliveryError,
     DeliveryRefused,
     PrivilegeMissing,
     ProbeError,
@@ -92,7 +91,6 @@ __all__ = [  # noqa: RUF022  by purpose
     "NotificationKind",
     "Priority",
     "State",
-    "DeliveryError",
     "DeliveryDeferred",
     "DeliveryRefused",
     # Both.

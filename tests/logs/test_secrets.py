@@ -23,7 +23,6 @@ from watchkeeper.logs import lines
 from watchkeeper.model.records import Delivery
 from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.notifiers.registry import BUILT_IN, make_notifier
-from watchkeeper.settings import kind_of
 from watchkeeper.web.dashboard.health import Check, HealthReport, Measurements
 
 WORD = "tern-egg-9917"

@@ -76,7 +76,7 @@ class Checked:
                 await self._notifier.deliver(message)
         except (DeliveryDeferred, DeliveryRefused):
             raise
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001  a package may raise anything; the message waits in the outbox
             if bound.expired():
                 limit = format_duration(self._settings.timeout)
                 raise DeliveryDeferred(f"{self.name}: nothing was delivered within {limit}") from None

@@ -55,8 +55,9 @@ def run(config: Path | None, *, verbose: bool) -> None:
 async def _serve(
     known: Settings, ready: Callable[[str], None], reread: Callable[[], Loaded[Settings]], handler: logs.Handler
 ) -> None:
-    for plugin in settings.unusable_plugins():
-        log.warning("%s", plugin, extra=about(plugin.event, **{plugin.thing: plugin.kind}))
+    for each in settings.unusable_plugins():
+        fields = about(each.event, probe=each.kind) if each.thing == "probe" else about(each.event, notifier=each.kind)
+        log.warning("%s", each, extra=fields)
     async with logs.with_periodic_flush(handler):
         await daemon.serve(known, ready=ready, reread=reread)
 

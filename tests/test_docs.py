@@ -62,7 +62,7 @@ def anchors(path: Path) -> set[str]:
 def tables_in(path: Path) -> list[str]:
     """The pieces of a configuration in a text; not the packages' own files, nor kinds that only an example brings."""
     blocks = re.findall(r"^```toml\n(.*?)^```", path.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
-    not_ours = ("[project]", 'kind = "tide"', 'kind = "open-files"')
+    not_ours = ("[project]", 'kind = "tide"', 'kind = "bell"', 'kind = "open-files"')
     return [each for each in blocks if not any(word in each for word in not_ours)]
 
 

@@ -5,6 +5,7 @@ is known here without a change. Not here: how a document is read and its errors 
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Self, TypeVar, Union, get_args
@@ -22,14 +23,17 @@ from watchkeeper.config.fields import Allowed
 from watchkeeper.config.heartbeat import HeartbeatSettings
 from watchkeeper.config.host import HostSettings
 from watchkeeper.config.paths import StoreSettings
+from watchkeeper.config.plugin_kinds import UnusablePlugin
 from watchkeeper.config.reminders import RemindersSettings
 from watchkeeper.config.rules import RulesSettings
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
+from watchkeeper.errors import ConfigError, Problem
 from watchkeeper.messages.routing import Route
+from watchkeeper.notifiers import registry as notifiers
 from watchkeeper.notifiers.base import ReceiverSettings
-from watchkeeper.notifiers.registry import NOTIFIERS
-from watchkeeper.probes.registry import FOUND_BY_DEFAULT, PROBES
+from watchkeeper.probes import registry as probes
+from watchkeeper.probes.registry import FOUND_BY_DEFAULT
 from watchkeeper.web.settings import PageSettings
 
 P = TypeVar("P", ProbeSettings, NotifierSettings)
@@ -162,7 +166,9 @@ def _many(table: str, models: Iterable[type[P]]) -> Any:  # noqa: ANN401  a type
 @cache
 def known_model() -> type[Settings]:
     """The model for every kind that watchkeeper knows."""
-    return settings_model((kind.settings for kind in PROBES.values()), NOTIFIERS)
+    return settings_model(
+        (kind.settings for kind in probes.PROBES.values()), (kind.settings for kind in notifiers.NOTIFIERS.values())
+    )
 
 
 def read(path: Path | None = None, *, secrets: Secrets = Secrets.NEEDED) -> loading.Loaded[Settings]:
@@ -170,7 +176,24 @@ def read(path: Path | None = None, *, secrets: Secrets = Secrets.NEEDED) -> load
 
     secrets: whether to make sure that each can be read. Raises ConfigError with every problem found.
     """
-    return loading.load(known_model(), path, secrets=secrets)
+    try:
+        return loading.load(known_model(), path, secrets=secrets)
+    except ConfigError as error:
+        raise ConfigError(error.source, [_with_reason(each) for each in error.problems]) from None
+
+
+def unusable_plugins() -> tuple[UnusablePlugin, ...]:
+    """The kinds that installed packages name and that cannot be used."""
+    return (*probes.FROM_PACKAGES.unusable, *notifiers.FROM_PACKAGES.unusable)
+
+
+def _with_reason(problem: Problem) -> Problem:
+    """A problem; if it is a kind that a package names and that cannot be used, it says why."""
+    for each in unusable_plugins():
+        at_kind = problem.place.startswith(f"{each.thing}[") and problem.place.endswith("].kind")
+        if at_kind and problem.what.startswith(f'"{each.kind}" '):
+            return replace(problem, what=each.why)
+    return problem
 
 
 def load(path: Path | None = None) -> Settings:

@@ -22,8 +22,7 @@ from watchkeeper.daemon.heartbeat import Heartbeat
 from watchkeeper.logs import lines
 from watchkeeper.model.records import Delivery
 from watchkeeper.notifiers.outbox.outbox import Outbox
-from watchkeeper.notifiers.registry import NOTIFIERS, make_notifier
-from watchkeeper.settings import kind_of
+from watchkeeper.notifiers.registry import BUILT_IN, make_notifier
 from watchkeeper.web.dashboard.health import Check, HealthReport, Measurements
 
 WORD = "tern-egg-9917"
@@ -169,7 +168,7 @@ WAYS = [
 
 def test_no_notifier_is_left_out() -> None:
     """Whoever adds a notifier adds its ways to fail here."""
-    assert {kind for kind, _ in WAYS} == {kind_of(each) for each in NOTIFIERS}
+    assert {kind for kind, _ in WAYS} == {*BUILT_IN}
 
 
 @pytest.mark.parametrize(("kind", "talk"), WAYS)
@@ -180,7 +179,7 @@ async def test_a_delivery_that_fails_tells_no_secret(
     caplog.set_level(logging.DEBUG)
     store, clock = MemoryOutboxStore(), SetClock()
     async with serving(talk) as port:
-        (model,) = (each for each in NOTIFIERS if kind_of(each) == kind)
+        model = BUILT_IN[kind].settings
         notifier = make_notifier(model.model_validate(settings(kind, tmp_path, port)), clock)
         store.add([Delivery(notifier.name, messages()[0], clock.now(), clock.now())])
         outbox = Outbox(store, [notifier], clock)

@@ -148,7 +148,7 @@ def test_a_line_that_is_dripped_has_one_deadline(monkeypatch: pytest.MonkeyPatch
                 serve(theirs)
         finally:
             ended.set()
-            dripping.join()
+            dripping.join(30)
     assert sent < protocol.NAME_LIMIT_BYTES
 
 

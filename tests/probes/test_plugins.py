@@ -9,36 +9,24 @@ from typing import Any
 
 import pytest
 
+from tests.plugin.conftest import PACKAGES
+from watchkeeper.config.plugin_kinds import find
+from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Condition, Deadline, Level, SeriesKey
-from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.plugins import Checked, find, why_not
+from watchkeeper.probes.base import ProbeContext, ProbeKind
+from watchkeeper.probes.plugins import GROUP, Checked, checked, why_not
 
-WHOLE = '''
-from typing import Literal
-from pydantic import Field
-from watchkeeper.config.types import ProbeSettings
-from watchkeeper.model.observation import Level, SeriesKey, Unit
-from watchkeeper.probes.base import ProbeKind
-
-class TideSettings(ProbeSettings):
-    """The tide gauge."""
-    kind: Literal["tide"] = "tide"
-    depth: float = Field(gt=0, description="depth at which the jetty floods, in metres")
-
-class TideProbe:
-    def __init__(self, settings, bench):
-        self.settings = settings
-        self.closed = False
-    async def observe(self):
-        return [Level(SeriesKey("jetty", "water"), 1.5, self.settings.depth, Unit.COUNT)]
-    async def close(self):
-        self.closed = True
-
-KIND = ProbeKind(TideSettings, TideProbe)
+WHOLE = (
+    (PACKAGES / "tide/watch_of_tide/__init__.py").read_text(encoding="utf-8")
+    + """
 OTHER = ProbeKind(dict, TideProbe)
 NOT_A_KIND = 7
-'''
+"""
+)
+"""The example package, and what an entry point must not lead to."""
+
+UNKNOWN_NAME = WHOLE.replace("floods_at: float", 'floods_at: "Metres"')
 
 
 @pytest.fixture
@@ -61,30 +49,17 @@ def distribution(path: Path, module: str, source: str, *points: str) -> None:
     (info / "entry_points.txt").write_text("[watchkeeper.probes]\n" + "".join(f"{point}\n" for point in points))
 
 
-async def test_a_whole_one(path: Path, bench: ProbeContext) -> None:
-    """Its kind is found by the entry point, its settings are read, and its probe observes."""
-    distribution(path, "watch_of_tide", WHOLE, "tide = watch_of_tide:KIND")
-    found = find({"memory"})
-    assert found.troubles == ()
-    kind = found.kinds["tide"]
-    probe = kind.make(kind.settings.model_validate({"kind": "tide", "depth": 4}), bench)
-    (level,) = await probe.observe()
-    await probe.close()
-    assert isinstance(level, Level)
-    assert level.capacity == 4
-    assert isinstance(probe, Checked)
-    assert probe._probe.closed  # type: ignore[attr-defined]  # the stranger's own
-
-
 @pytest.mark.parametrize(
     ("point", "source", "why"),
     [
-        ("tide = watch_of_x:NOT_A_KIND", WHOLE, "watch_of_x:NOT_A_KIND is no watchkeeper.probes.base.ProbeKind"),
+        ("tide = watch_of_x:NOT_A_KIND", WHOLE, "watch_of_x:NOT_A_KIND is no watchkeeper.plugin.ProbeKind"),
         ("tide = watch_of_x:OTHER", WHOLE, "its settings are no model that inherits"),
         ("gauge = watch_of_x:KIND", WHOLE, 'its settings must have the field: kind: Literal["gauge"] = "gauge"'),
         ("memory = watch_of_x:KIND", WHOLE, "there is a kind of probe of this name already"),
         ("tide = watch_of_x:MISSING", WHOLE, "fails with AttributeError"),
-        ("tide = watch_of_x:KIND", "raise RuntimeError('no\\ngauge')", "fails with RuntimeError: no\\ngauge"),
+        ("tide = watch_of_x:KIND", "raise RuntimeError('no\\ngauge')", "fails with RuntimeError: no gauge"),
+        ("tide = watch_of_x:KIND", "raise SystemExit(3)", "fails with SystemExit: 3"),
+        ("tide = watch_of_x:KIND", UNKNOWN_NAME, "its settings fail with PydanticUndefinedAnnotation"),
         ("tide = watch_of_x:KIND", "import not_installed", "fails with ModuleNotFoundError"),
         ("tide = watch_of_x:KIND", "this is no Python", "fails with SyntaxError"),
     ],
@@ -93,9 +68,9 @@ def test_one_that_cannot_be_used(path: Path, point: str, source: str, why: str) 
     """What is wrong is told with the package's name, and another package's kind is there all the same."""
     distribution(path, "watch_of_x", source, point)
     distribution(path, "watch_of_lamp", WHOLE.replace('"tide"', '"lamp"'), "lamp = watch_of_lamp:KIND")
-    found = find({"memory"})
+    found = find(GROUP, {"memory"})
     assert list(found.kinds) == ["lamp"]
-    (trouble,) = found.troubles
+    trouble = str(*found.unusable)
     assert "of watch_of_x cannot be used" in trouble
     assert why in trouble
     assert trouble.isprintable()
@@ -105,9 +80,9 @@ def test_two_of_one_name(path: Path) -> None:
     """The second package of a name is told, and the first is kept."""
     distribution(path, "watch_of_a", WHOLE, "tide = watch_of_a:KIND")
     distribution(path, "watch_of_b", WHOLE, "tide = watch_of_b:KIND")
-    found = find(())
+    found = find(GROUP, ())
     assert list(found.kinds) == ["tide"]
-    assert len(found.troubles) == 1
+    assert len(found.unusable) == 1
 
 
 def test_an_entry_point_of_no_package() -> None:
@@ -115,7 +90,7 @@ def test_an_entry_point_of_no_package() -> None:
     from importlib.metadata import EntryPoint
 
     point = EntryPoint("tide", "nowhere:KIND", "watchkeeper.probes")
-    assert "of an unknown package cannot be used" in find((), [point]).troubles[0]
+    assert "of an unknown package cannot be used" in str(find(GROUP, (), [point]).unusable[0])
 
 
 KEY = SeriesKey("jetty", "water")
@@ -159,3 +134,15 @@ async def test_a_probe_that_breaks_the_contract() -> None:
         await Checked(Odd(["wet"])).observe()
     with pytest.raises(ProbeError, match="more than once"):
         await Checked(Odd([Level(KEY, 1, 1), Level(KEY, 2, 2)])).observe()
+
+
+async def test_a_probe_that_cannot_be_made(bench: ProbeContext) -> None:
+    """The daemon starts, and each run of the probe fails with the reason."""
+
+    def make(_settings: ProbeSettings, _context: ProbeContext) -> Any:
+        raise LookupError("no gauge")
+
+    probe = checked(ProbeKind(ProbeSettings, make)).make(ProbeSettings(kind="tide"), bench)
+    with pytest.raises(ProbeError, match="it cannot be made: LookupError: no gauge"):
+        await probe.observe()
+    await probe.close()

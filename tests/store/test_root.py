@@ -263,7 +263,7 @@ def test_links_that_come_and_go(where: Ground, backup: Path) -> None:
             done += 1
     finally:
         ended.set()
-        swapper.join()
+        swapper.join(30)
     assert done
     assert where.untouched
 

@@ -33,6 +33,7 @@ class Event(StrEnum):
     PROBE_BROKE = "probe-broke"  # a probe failed in a way that it does not know
     PROBE_NOTES = "probe-notes"
     PROBE_KIND = "probe-kind"  # a package's kind of probe cannot be used
+    NOTIFIER_KIND = "notifier-kind"  # a package's kind of notifier cannot be used
     PUT_OFF = "put-off"
     SET_ASIDE = "set-aside"
     DELIVERS_AGAIN = "delivers-again"

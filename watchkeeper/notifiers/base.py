@@ -2,12 +2,15 @@
 
 import asyncio
 import ssl
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import tzinfo
 from pathlib import Path
-from typing import Annotated, Protocol, runtime_checkable
+from typing import Annotated, Generic, Protocol, TypeVar, runtime_checkable
 
 from pydantic import AfterValidator, SecretStr
 
+from watchkeeper.clock import Clock
 from watchkeeper.config.reminders import DueTime, QuietSpan
 from watchkeeper.config.types import NotifierSettings, PriorityWord, SecretSource
 from watchkeeper.errors import DeliveryDeferred
@@ -16,6 +19,8 @@ from watchkeeper.messages.routing import Route
 from watchkeeper.messages.wording import clean
 from watchkeeper.model.alert import Priority
 from watchkeeper.model.message import Message
+
+S = TypeVar("S", bound=NotifierSettings)
 
 
 def _leaves_time(spans: tuple[Span, ...]) -> tuple[Span, ...]:
@@ -92,6 +97,14 @@ class BackgroundNotifier(Protocol):
     async def attend(self) -> None:
         """Do it until cancelled."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class NotifierKind(Generic[S]):
+    """One kind of notifier: the model of its settings, and what makes a notifier of them."""
+
+    settings: type[S]
+    make: Callable[[S, Clock], Notifier]
 
 
 def read_secret(source: SecretSource | SecretStr, what: str) -> str:

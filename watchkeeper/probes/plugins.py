@@ -1,83 +1,62 @@
-"""Probes from other packages: found by the entry point group `watchkeeper.probes`, and held to the contract.
+"""Holds the probes of other packages to the contract of a probe, whatever their code does.
 
-An entry point's name is the kind, and what it leads to is a ProbeKind (base.py). A package that cannot be used costs
-its own kind and nothing else. Its code runs with the daemon's own rights: install only what you trust.
+An entry point of the group `watchkeeper.probes` leads to a ProbeKind (base.py). Not here: how entry points are found
+and loaded (config/plugin_kinds.py).
 """
 
 import logging
 import math
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from importlib.metadata import EntryPoint, entry_points
-from typing import Any, get_args
+from typing import Any
 
+from watchkeeper.config.plugin_kinds import PluginGroup
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import ProbeError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
-from watchkeeper.probes.base import Probe, ProbeContext, ProbeKind
+from watchkeeper.probes.base import BaseProbe, Probe, ProbeContext, ProbeKind
 from watchkeeper.probes.support.sanitize import clip
 
 log = logging.getLogger(__name__)
-
-GROUP = "watchkeeper.probes"
 
 OWN_SUBJECT = "probe "
 """Subjects that begin so are watchkeeper's own: whether its probes run."""
 
 
-class NotUsable(Exception):
-    """An entry point does not lead to a kind of probe; the text says why."""
+def checked(kind: ProbeKind[Any]) -> ProbeKind[Any]:
+    """The kind, with probes that are held to the contract."""
+    return ProbeKind(kind.settings, _Maker(kind))
 
 
-@dataclass(frozen=True, slots=True)
-class FoundPlugin:
-    """What other packages bring. troubles: the entry points that cannot be used, and why; fit to be shown."""
-
-    kinds: dict[str, ProbeKind[Any]]
-    troubles: tuple[str, ...]
-
-
-def find(taken: Collection[str], points: Iterable[EntryPoint] | None = None) -> FoundPlugin:
-    """The kinds of probe that installed packages bring. taken: kinds that are there already, and stay what they are."""
-    kinds: dict[str, ProbeKind[Any]] = {}
-    troubles = []
-    for point in entry_points(group=GROUP) if points is None else points:
-        try:
-            if point.name in taken or point.name in kinds:
-                raise NotUsable("there is a kind of probe of this name already")
-            kinds[point.name] = _load(point)
-        except NotUsable as error:
-            package = point.dist.name if point.dist else "an unknown package"
-            troubles.append(f"probe {clip(point.name)!r} of {clip(package)} cannot be used: {error}")
-            log.warning("%s", troubles[-1], extra=about(Event.PROBE_KIND, probe=point.name))
-    return FoundPlugin(kinds, tuple(troubles))
-
-
-def _load(point: EntryPoint) -> ProbeKind[Any]:
-    """Import what an entry point leads to. A stranger's module may raise anything: here that ends."""
-    try:
-        loaded = point.load()
-    except Exception as error:
-        raise NotUsable(clip(f"{point.value} fails with {type(error).__name__}: {error}")) from error
-    if not isinstance(loaded, ProbeKind):
-        raise NotUsable(f"{point.value} is no watchkeeper.probes.base.ProbeKind")
-    model: object = loaded.settings  # A type checker believes what a stranger's package declares.
-    if not (isinstance(model, type) and issubclass(model, ProbeSettings)):
-        raise NotUsable("its settings are no model that inherits watchkeeper.config.types.ProbeSettings")
-    if get_args(model.model_fields["kind"].annotation) != (point.name,):
-        raise NotUsable(f'its settings must have the field: kind: Literal["{point.name}"] = "{point.name}"')
-    return ProbeKind(model, _Maker(loaded))
+GROUP: PluginGroup[ProbeKind[Any]] = PluginGroup(
+    "watchkeeper.probes", "probe", ProbeKind, ProbeSettings, checked, Event.PROBE_KIND
+)
 
 
 @dataclass(frozen=True, slots=True)
 class _Maker:
-    """Makes probes of a kind that are held to the contract."""
+    """Makes probes of a kind that are held to the contract. One that cannot be made reports why at each run."""
 
     kind: ProbeKind[Any]
 
     def __call__(self, settings: ProbeSettings, bench: ProbeContext) -> Probe:
-        return Checked(self.kind.make(settings, bench))
+        try:
+            return Checked(self.kind.make(settings, bench))
+        except Exception as error:
+            log.exception("%s: the probe cannot be made", settings.label, extra=about(Event.PROBE_BROKE))
+            return Unmade(clip(f"it cannot be made: {type(error).__name__}: {error}"))
+
+
+class Unmade(BaseProbe):
+    """Stands for a probe that its package could not make."""
+
+    def __init__(self, why: str) -> None:
+        self._why = why
+
+    async def observe(self) -> Sequence[Observation]:
+        """Raises ProbeError that says why there is no probe."""
+        raise ProbeError(self._why)
 
 
 class Checked:

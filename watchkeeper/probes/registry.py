@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+from watchkeeper.config import plugin_kinds
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.probes import plugins
 from watchkeeper.probes.base import Probe, ProbeContext, ProbeKind
@@ -60,7 +61,7 @@ BUILT_IN: Mapping[str, ProbeKind[Any]] = {
 }
 """The kinds that watchkeeper brings."""
 
-FROM_PACKAGES = plugins.find(BUILT_IN)
+FROM_PACKAGES = plugin_kinds.find(plugins.GROUP, BUILT_IN)
 """The kinds that other installed packages bring, and what is wrong with those that cannot be used."""
 
 PROBES: Mapping[str, ProbeKind[Any]] = {**BUILT_IN, **FROM_PACKAGES.kinds}

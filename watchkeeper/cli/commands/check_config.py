@@ -20,7 +20,6 @@ from watchkeeper.config.secrets import Secrets
 from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.errors import ConfigError
 from watchkeeper.model.units import format_duration
-from watchkeeper.probes.registry import FROM_PACKAGES
 
 _TOLD_APART = frozenset({"kind", "name", "every", "timeout"})
 """Keys that the first line about a probe or notifier says already, or that say nothing of what is watched."""
@@ -59,12 +58,12 @@ def check_config(config: Path | None, *, as_json: bool, schema: bool) -> None:
             raise
         output.as_json(_problems(error))
         ended(Exit.WRONG_USE)
-    for warning in loaded.warnings if not as_json else ():
-        output.warn(warning)
     if as_json:
         output.as_json(_form(loaded))
-    else:
-        show(loaded)
+        return
+    for warning in (*loaded.warnings, *map(str, settings.unusable_plugins())):
+        output.warn(warning)
+    show(loaded)
 
 
 def _problems(error: ConfigError) -> dict[str, object]:
@@ -83,7 +82,7 @@ def _form(loaded: Loaded[settings.Settings]) -> dict[str, object]:
         "source": str(loaded.path) if loaded.path else None,
         "usable": True,
         "problems": [],
-        "warnings": [*loaded.warnings, *FROM_PACKAGES.troubles],
+        "warnings": [*loaded.warnings, *map(str, settings.unusable_plugins())],
         "host": known.host.label,
         "time_zone": str(known.host.zone),
         "store": str(place(known)),

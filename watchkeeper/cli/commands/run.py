@@ -1,6 +1,7 @@
 """`watchkeeper run`: the daemon in the foreground. What it does stands in daemon/daemon.py."""
 
 import asyncio
+import logging
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -13,7 +14,10 @@ from watchkeeper.cli.output import warn
 from watchkeeper.config.loading import Loaded
 from watchkeeper.daemon import daemon
 from watchkeeper.logs import setup as logs
+from watchkeeper.logs.fields import about
 from watchkeeper.settings import Settings
+
+log = logging.getLogger(__name__)
 
 
 @click.command()
@@ -51,6 +55,9 @@ def run(config: Path | None, *, verbose: bool) -> None:
 async def _serve(
     known: Settings, ready: Callable[[str], None], reread: Callable[[], Loaded[Settings]], handler: logs.Handler
 ) -> None:
+    for each in settings.unusable_plugins():
+        fields = about(each.event, probe=each.kind) if each.thing == "probe" else about(each.event, notifier=each.kind)
+        log.warning("%s", each, extra=fields)
     async with logs.with_periodic_flush(handler):
         await daemon.serve(known, ready=ready, reread=reread)
 

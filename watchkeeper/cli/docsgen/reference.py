@@ -23,11 +23,13 @@ from watchkeeper.cli.docsgen import api as reference_api
 from watchkeeper.cli.docsgen import messages as reference_messages
 from watchkeeper.config.errors import describe_types
 from watchkeeper.config.types import ProbeSettings, SecretSource
-from watchkeeper.notifiers.registry import NOTIFIERS
-from watchkeeper.probes.registry import BUILT_IN
+from watchkeeper.notifiers import registry as notifiers
+from watchkeeper.probes import registry as probes
 from watchkeeper.settings import Settings, settings_model
 
-MODEL = settings_model((kind.settings for kind in BUILT_IN.values()), NOTIFIERS)
+MODEL = settings_model(
+    (kind.settings for kind in probes.BUILT_IN.values()), (kind.settings for kind in notifiers.BUILT_IN.values())
+)
 """The document with the kinds that watchkeeper brings, whatever other packages bring here."""
 
 NO_DEFAULT = "must be set"

@@ -146,14 +146,19 @@ def observation_from(series: SeriesRow, value: float | None, bound: float | None
     reason = "" if value else "its reason is lost: its stored row was damaged"
     match series.kind:
         case Kind.LEVEL:
-            whole = value is not None and bound is not None and bound > 0
-            return Level(series.key, value or 0.0, bound or 1.0, series.unit or Unit.BYTES) if whole else None
+            return _level(series, value, bound)
         case Kind.DEADLINE:
             return _deadline(series.key, value)
         case Kind.ANSWER:
             return Answer(series.key, value is not None, "" if value is not None else reason, value)
         case Kind.CONDITION:
             return Condition(series.key, bool(value), reason)
+
+
+def _level(series: SeriesRow, used: float | None, capacity: float | None) -> Observation | None:
+    if used is None or capacity is None or capacity <= 0:
+        return None
+    return Level(series.key, used, capacity, series.unit or Unit.BYTES)
 
 
 def _deadline(key: SeriesKey, value: float | None) -> Observation | None:

@@ -25,11 +25,18 @@ def test_it_is_made_once(tmp_path: Path) -> None:
     assert own_key(tmp_path / "other.key") != key
 
 
-def test_half_a_key_is_told(tmp_path: Path) -> None:
-    """A key that was cut short is not used, and not silently made anew."""
-    (tmp_path / "key").write_bytes(b"short")
-    with pytest.raises(StartError, match=r"has 5 bytes, not 32; remove the file"):
-        own_key(tmp_path / "key")
+@pytest.mark.parametrize(("damaged", "length"), [(b"short", "5"), (b"", "0"), (b"k" * 99, "more than 32")])
+def test_a_damaged_key_does_not_stop_the_start(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, damaged: bytes, length: str
+) -> None:
+    """A key of the wrong length is kept under another name, a new one is made, and the log says so."""
+    path = tmp_path / "key"
+    path.write_bytes(damaged)
+    key = own_key(path)
+    assert len(key) == KEY_BYTES
+    assert own_key(path) == key
+    assert (tmp_path / "key.damaged").read_bytes() == damaged
+    assert f"had {length} bytes, not 32" in caplog.text
 
 
 def test_a_folder_that_cannot_be_had(tmp_path: Path) -> None:

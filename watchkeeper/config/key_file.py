@@ -1,20 +1,28 @@
 """A key of this installation, kept in a file that nobody else may read, and made when it is first wanted."""
 
+import logging
 import os
 import secrets
 import stat
 from pathlib import Path
 
 from watchkeeper.errors import StartError
+from watchkeeper.logs.fields import Event, about
 from watchkeeper.os_errors import remedy
 from watchkeeper.ownership.folder_owner import owner_of
 
+log = logging.getLogger(__name__)
+
 KEY_BYTES = 32
 """As long as the digest that it keys (RFC 2104 3)."""
+DAMAGED = ".damaged"
+"""Ends the name under which a key of the wrong length is kept."""
 
 
 def own_key(path: Path) -> bytes:
-    """The key in a file, which is made where it is not there. Raises StartError where it cannot be had.
+    """The key in a file, which is made if it is not there. Raises StartError if it cannot be read or made.
+
+    A key of the wrong length is renamed and a new one is made: one damaged file must not keep the daemon from starting.
 
     Never by root in another user's folder: a link there could have any file of root used as the key.
     """
@@ -22,10 +30,11 @@ def own_key(path: Path) -> bytes:
         raise StartError(f"the key in {path} belongs to {owner}, and this is root: run this as that user")
     try:
         try:
-            return _read(path)
+            key = _read(path)
         except FileNotFoundError:
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             return _make(path)
+        return key if len(key) == KEY_BYTES else _replace(path, key)
     except OSError as error:
         raise StartError(
             f"the key in {path} cannot be had: {error.strerror or error}; {remedy(error, 'see who owns the folder')}"
@@ -37,14 +46,19 @@ def _read(path: Path) -> bytes:
     with os.fdopen(handle, "rb") as file:
         if not stat.S_ISREG(os.fstat(handle).st_mode):
             raise StartError(f"{path} is no file: take it away, and a new key is made")
-        key = file.read(KEY_BYTES + 1)
-    if len(key) != KEY_BYTES:
-        length = f"more than {KEY_BYTES}" if len(key) > KEY_BYTES else f"{len(key)}"
-        raise StartError(
-            f"the key in {path} has {length} bytes, not {KEY_BYTES}; remove the file, and a new one is made "
-            "(links in messages that were sent before are good no more)"
-        )
-    return key
+        return file.read(KEY_BYTES + 1)
+
+
+def _replace(path: Path, key: bytes) -> bytes:
+    length = f"more than {KEY_BYTES}" if len(key) > KEY_BYTES else f"{len(key)}"
+    kept = path.with_name(path.name + DAMAGED)
+    path.replace(kept)
+    log.warning(
+        "the key in %s had %s bytes, not %s: it is kept as %s and a new one was made, so links in earlier messages "
+        "no longer work",
+        path, length, KEY_BYTES, kept, extra=about(Event.START),
+    )  # fmt: skip
+    return _make(path)
 
 
 def _make(path: Path) -> bytes:

@@ -102,6 +102,7 @@ GOOD = {"job": JOB, "at": AT.isoformat(), "failed": False, "said": ""}
         "[" * 5_000,
         json.dumps({**GOOD, "at": "yesterday"}),
         json.dumps({**GOOD, "at": "2026-11-25T08:00:00"}),
+        json.dumps({**GOOD, "at": "0001-01-01T00:00:00+14:00"}),  # before the year 1 in UTC
         json.dumps({**GOOD, "at": 5}),
         json.dumps({**GOOD, "failed": 1}),
         json.dumps({**GOOD, "said": "x" * 20_000}),

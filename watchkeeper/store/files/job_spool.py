@@ -149,11 +149,12 @@ def _understand(text: str) -> JobReport:
         told = json.loads(text)
         job, at, failed, said = (told[name] for name in ("job", "at", "failed", "said"))
         instant = datetime.fromisoformat(at)
-    except (KeyError, TypeError, RecursionError) as error:
+        in_utc = instant.astimezone(UTC)
+    except (KeyError, TypeError, RecursionError, OverflowError) as error:
         raise ValueError(f"it is no check-in: {error!r}") from error
     if not (isinstance(job, str) and isinstance(failed, bool) and isinstance(said, str)) or instant.tzinfo is None:
         raise ValueError("it is no check-in")
-    return JobReport(job, instant.astimezone(UTC), failed, said[:SAID_LIMIT])
+    return JobReport(job, in_utc, failed, said[:SAID_LIMIT])
 
 
 def _set_aside(path: Path, error: Exception) -> None:

@@ -8,12 +8,12 @@ import pytest
 
 PROGRAM = """
 import asyncio, json, resource, sys
-from watchkeeper.privileged import descriptors, running
+from watchkeeper.privileged import descriptors, process
 resource.setrlimit(resource.RLIMIT_NOFILE, (int(sys.argv[1]), int(sys.argv[2])))
 if sys.argv[3] == "raise":
     descriptors.raise_limit()
 # The limits are set beside the program's first instructions.
-ran = running.run(["sh", "-c", "sleep 0.5; ulimit -Sn; ulimit -Hn"], 10)
+ran = process.run(["sh", "-c", "sleep 0.5; ulimit -Sn; ulimit -Hn"], 10)
 json.dump([*resource.getrlimit(resource.RLIMIT_NOFILE), *map(int, ran.stdout.split())], sys.stdout)
 """
 

@@ -352,7 +352,7 @@ def test_settings_that_make_no_sense(wrong: dict[str, Any]) -> None:
 HELPER = """
 import socket, sys
 from pathlib import Path
-from watchkeeper.privileged import answering, commands
+from watchkeeper.privileged import protocol, commands
 
 commands.MONITORS = Path(sys.argv[2])
 with socket.socket(socket.AF_UNIX) as listening:
@@ -364,7 +364,7 @@ with socket.socket(socket.AF_UNIX) as listening:
     while True:
         connection, _ = listening.accept()
         with connection:
-            answering.serve(connection)
+            protocol.serve(connection)
 """
 """Root's side as its service runs it, but one process for all callers, and a list of the test's own."""
 

@@ -104,7 +104,7 @@ _ON_A_FULL_DISK = """
 import json, subprocess, sys
 from pathlib import Path
 from watchkeeper.errors import StoreFull
-from watchkeeper.store import copies
+from watchkeeper.store.files import backup as copies
 
 source, folder = Path(sys.argv[1]), Path(sys.argv[2])
 subprocess.run(["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", str(folder)], check=True)
@@ -351,13 +351,12 @@ def test_the_database_is_no_backup_of_itself(backup: Path, path: Path) -> None:
 
 def test_a_database_of_an_older_form_is_copied_as_it_is(path: Path, tmp_path: Path) -> None:
     """An upgrade copies it before the new daemon converts it, and the older version would need it back in its form."""
-    damage.make(path)
-    with closing(sqlite3.connect(path)) as conn:
-        conn.execute("DROP TABLE days")
-        conn.execute(f"PRAGMA user_version = {schema.VERSION - 1}")
+    older.make(path)
+    before = asked(path, "PRAGMA user_version")
+    assert before < [(schema.VERSION,)]
     copies.back_up(path, tmp_path / "copy.db", replace=False)
-    assert asked(tmp_path / "copy.db", "PRAGMA user_version") == [(schema.VERSION - 1,)]
-    assert asked(tmp_path / "copy.db", "SELECT count(*) FROM journal") == [(damage.TRANSITIONS,)]
+    assert asked(tmp_path / "copy.db", "PRAGMA user_version") == before
+    assert asked(tmp_path / "copy.db", "SELECT count(*) FROM journal") == [(older.LINES,)]
 
 
 def test_an_empty_file_makes_no_copy(path: Path, tmp_path: Path) -> None:

@@ -51,7 +51,7 @@ def find_steps(lattice: Floats, known: NDArray[np.bool_], floor: float) -> tuple
     off = np.where(known[LAG:] & known[:-LAG], change - middle, 0.0)
     if not (np.abs(off) > limit).any():
         return ()
-    # Two thresholds, as in edge detection: above the limit a change makes a step, above half of it it still belongs to one.
+    # Two thresholds, as in edge detection: only a change above the limit makes a step, one above half of it extends it.
     sign = np.where(np.abs(off) > limit / 2, np.sign(off), 0)
     edges = np.flatnonzero(np.diff(np.concatenate(([0.0], sign, [0.0]))))
     found: list[Shift] = []

@@ -182,7 +182,7 @@ class Correlation:
         return None
 
     def _rests(self, key: SeriesKey, on: SeriesKey) -> bool:
-        """Return whether the other alert suppresses this one, or both have one subject: none may suppress each other."""
+        """Return whether `key` is suppressed by `on`, or has its subject: if two suppressed each other, none would be sent."""
         seen = set[SeriesKey]()
         while key not in seen and key.subject != on.subject:
             seen.add(key)

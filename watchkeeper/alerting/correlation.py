@@ -1,9 +1,9 @@
 """Alerts that belong together: a cause with its consequences, answers lost at the same time, a flood.
 
-Each alert changes state independently (state_machine.py); this module decides whether it is notified separately. While
+Each alert changes state independently (state_machine.py); this module decides whether it is reported separately. While
 a cause is active, its dependents are suppressed, and the cause gets the priority of the most urgent alert that it
 suppresses. Answers that are lost within a short time are suppressed by one group alert, and in a flood one summary
-suppresses everything. What is still active when the suppressing alert has ended is then notified. Pure: `now` is an
+suppresses everything. What is still active when the suppressing alert has ended is then reported. Pure: `now` is an
 argument.
 
 Not here: the alerts themselves (alert_book.py), the dependencies (dependencies.py), how the summaries are worded
@@ -47,8 +47,7 @@ class Correlation:
         limits: Limits = LIMITS,
         before: "Correlation | None" = None,
     ) -> None:
-        """down: since when each thing that is down has been down, as defined by is_down(). limits: when alerts are
-        grouped.
+        """down: the things that are down, and since when, see is_down(). limits: when alerts are reported together.
 
         before: the previous correlation, which had other dependencies and limits.
         """
@@ -81,7 +80,7 @@ class Correlation:
         return moves
 
     def _count(self, after: Alert, moves: Iterable[Transition], now: datetime) -> None:
-        """Count what makes a flood: raises that are notified, or that this flood suppresses."""
+        """Count what makes a flood: raises that are reported, or that this flood suppresses."""
         for move in moves:
             if move.telling in (NotificationKind.RAISED, NotificationKind.WORSE) or (
                 after.held_by == FLOOD and move.event in (Event.RAISE, Event.WORSEN)
@@ -182,7 +181,7 @@ class Correlation:
         return None
 
     def _rests(self, key: SeriesKey, on: SeriesKey) -> bool:
-        """Return whether `key` is suppressed by `on`, or has its subject: if two suppressed each other, none would be sent."""
+        """Return whether `key` is suppressed by `on`, or has its subject: two must not suppress each other."""
         seen = set[SeriesKey]()
         while key not in seen and key.subject != on.subject:
             seen.add(key)

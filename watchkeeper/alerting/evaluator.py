@@ -115,11 +115,11 @@ class SeriesEvaluator:
 
     @property
     def over(self) -> bool:
-        """Return whether the series is permanently gone, with nothing left to notify or acknowledge."""
+        """Return whether the series is permanently gone, with nothing left to report or acknowledge."""
         return self.gone and all(a.state is State.NORMAL and a.owed is None for a in self.alerts)
 
     def missed(self, as_of: datetime) -> bool:
-        """Return whether it has had no sample for so long that it counts as stale, whether or not that is notified."""
+        """Return whether it has had no sample for so long that it counts as stale, whether or not that is reported."""
         patience_s = self.rules.stale.intervals * self.interval_s
         return self.last_at is not None and (as_of - self.last_at).total_seconds() >= patience_s
 

@@ -27,11 +27,11 @@ _MOST_NAMES = 12
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """When alerts are notified together.
+    """When alerts are reported together.
 
     flood, flood_s: this many alerts within so many seconds are a flood; it ends below flood_ends within the same time
     (EEMUA 191, as ISA-18.2 cites it: ten in ten minutes, and five).
-    settle_s: alerts that outlast their cause are notified after this: a restarted guest needs minutes until its
+    settle_s: alerts that outlast their cause are reported after this: a restarted guest needs minutes until its
     services answer.
     """
 
@@ -47,7 +47,7 @@ Moved = tuple[Finding, Alert, tuple[Transition, ...]]
 
 
 class Group:
-    """Answers that were lost within a short time, notified as one."""
+    """Answers that were lost within a short time, reported as one."""
 
     LEAST = 2
     """The minimum number for a group."""
@@ -81,7 +81,7 @@ class Group:
 
 
 class Flood:
-    """More alerts than one person can handle, notified as one summary until the flood has ended."""
+    """More alerts than one person can handle, reported as one summary until the flood has ended."""
 
     def __init__(self, limits: Limits = LIMITS, before: "Flood | None" = None) -> None:
         """limits: when it begins and ends. before: the previous flood, which had other limits."""

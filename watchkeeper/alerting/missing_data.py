@@ -31,7 +31,7 @@ def is_gone(finding: Finding) -> bool:
 
 
 class Absence:
-    """Counts how long one stale alert was active while the probe ran. Gaps in the probe's runs do not count."""
+    """Counts how long one stale alert was active while its probe ran without error. Gaps between runs do not count."""
 
     __slots__ = ("_before", "_here", "_well_at")
 

@@ -104,7 +104,7 @@ def within(
     standing: Priority | None = None,
     deadband: float = 0.0,
 ) -> Priority | None:
-    """The most urgent priority whose threshold `left_s` is within; a standing one is kept through its deadband."""
+    """The most urgent priority whose threshold `left_s` is within; `standing` is kept through its deadband."""
     for priority, limit_s in (
         (Priority.ALARM, alarm_s),
         (Priority.WARNING, warning_s),
@@ -167,7 +167,7 @@ def _wanted(found: Forecast, now: datetime, rule: FullRule, standing: Priority |
 
 
 def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | None:
-    """The priority that a growth may raise after its duration: the full one, a caution, or none yet."""
+    """The priority that a growth may raise, given its duration: the wanted one, a caution, or none yet."""
     if found.likely_s is None or found.since_s is None:
         return wanted
     lasted_s, enough_s = found.at_s - found.since_s, rule.lasting * (found.likely_s - found.at_s)

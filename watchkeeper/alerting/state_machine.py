@@ -119,7 +119,7 @@ def _end_shelving(alert: Alert, now: datetime, delays: Delays) -> Stage:
 
 
 def _escalate(alert: Alert, now: datetime, delays: Delays) -> Stage:
-    """MSC.302(87) 6.2.2: an unacknowledged warning becomes an alarm. One that the operator was not sent does not."""
+    """MSC.302(87) 6.2.2: an unacknowledged warning becomes an alarm. One that was not sent does not."""
     waiting = alert.state is State.ACTIVE and alert.priority is Priority.WARNING and not alert.kept_back(now)
     if not waiting or delays.escalate_s is None or alert.unknown_since is None:
         return alert, None
@@ -138,7 +138,7 @@ def _tell_late(alert: Alert, now: datetime, delays: Delays) -> Stage:
 
 
 def _lapse(alert: Alert, now: datetime, delays: Delays) -> Stage:
-    """End the rectified state in time; what the operator was never notified of needs no acknowledgement."""
+    """Nothing stays rectified permanently; what the operator was never notified of needs no acknowledgement."""
     if alert.state is not State.RECTIFIED or alert.ended_at is None:
         return alert, None
     if alert.tellings and now - alert.ended_at < LAPSE_AFTER:
@@ -225,7 +225,7 @@ def release(alert: Alert) -> Alert:
 def dropped(alert: Alert, now: datetime) -> tuple[Alert, tuple[Transition, ...]]:
     """End an alert whose subject is no longer monitored: at once, regardless of suppression and delays.
 
-    If the operator was notified that it is active, its end is notified; that needs no acknowledgement.
+    If the operator was notified that it is active, its end is reported; that needs no acknowledgement.
     """
     plain = replace(release(alert), comings=0, falls=(), shelved_until=None, shelved_once=False)
     ended, moves = step(plain, None, now, Delays())

@@ -90,9 +90,7 @@ class LevelHistory:
         self._open_hour = 0
         self._open_stride = 1
         self._open_seen = 0
-        self.closed = (
-            0  # number of times that an hour was closed or changed; derived results are valid while it is the same
-        )
+        self.closed = 0  # how often an hour was closed or changed; derived results are valid while it is the same
         self.kept: object | None = None  # whatever the forecast derived from the closed hours
         self.kept_for: tuple[float, ...] = ()
 

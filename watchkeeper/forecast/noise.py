@@ -19,7 +19,7 @@ LAGS = 7
 AT_MEMORY = 0.524
 """The share of its plateau that an AR(1)'s third differences reach at its memory: 1 - 1.5/e + 0.6/e^2 - 0.1/e^3."""
 OF_WALK = 0.6
-"""Structure function of a random walk, per day of lag: third differences have 6 times its daily variance; 6 / 10."""
+"""Structure function of a random walk, per day of lag: third differences have 6 times its daily variance, over 10."""
 STRAYS = 2.2
 """A plateau rises less than this over a fourfold lag; a random walk rises fourfold."""
 

@@ -100,8 +100,7 @@ class Sums:
         return Stretches(counts, reach, np.sqrt(12 * var), m1, e0, slope, var, tilt, bend, left, bent_left)
 
     def split(self, fewest: int, most: int) -> tuple[int, float]:
-        """Split the newest `most` points into two lines: the number of points of the newer line, and the residual of
-        both.
+        """Split the newest `most` points into two lines: the newer line's number of points, and the residual of both.
 
         Least squares over all places of one change point (Quandt 1958, J. Am. Stat. Assoc. 53:873).
         """

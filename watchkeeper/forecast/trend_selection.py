@@ -28,7 +28,7 @@ STOPPED_D = 0.5
 FRESH_D, GOES_ON = 0.25, 0.3
 """In its first hours a growth must be seen to continue: a completed jump looks like a steep line through it."""
 SIMILAR = 1.25
-"""A burst at most a quarter larger and half as long again as an earlier one is another such job."""
+"""A burst up to 1.25 times as large and 1.5 times as long as an earlier one is another such job."""
 LASTING = 1.5
 RIPPLE, LATE_PRUNE = 0.2, 1.25
 """Within one cycle, less than this share of its swing may be a variation of the cycle itself. If a prune is late, the

@@ -37,7 +37,7 @@ class Priority(IntEnum):
 class Concern(StrEnum):
     """What an alert is about. One series can raise the concern of its kind, and `stale`."""
 
-    FULL = "full"  # a level will be full, or is
+    FULL = "full"  # a level will be full
     OVERDUE = "overdue"  # a deadline has passed, or will
     SILENT = "silent"  # no answer
     UNSOUND = "unsound"  # a condition is faulty
@@ -50,7 +50,7 @@ CONCERN = {
     Kind.ANSWER: Concern.SILENT,
     Kind.CONDITION: Concern.UNSOUND,
 }
-"""What a kind of observation can raise, besides `stale`."""
+"""The concern that each kind of observation can raise, besides `stale`."""
 
 
 class State(StrEnum):
@@ -72,7 +72,7 @@ class Event(StrEnum):
     ACKNOWLEDGE = "acknowledge"
     ESCALATE = "escalate"  # time passed: a warning that nobody acknowledged becomes an alarm
     LAPSE = "lapse"  # time passed: a rectified alert is dropped
-    SHELVE = "shelve"  # the operator silences it, for a time or until it next ends
+    SHELVE = "shelve"  # the operator shelves it, for a time or until it next ends
     UNSHELVE = "unshelve"  # the operator undoes that, or its time is up
     TELL = "tell"  # a notification that was kept back is sent
 
@@ -117,7 +117,7 @@ LAPSE_AFTER = timedelta(days=7)
 
 LONGEST_SHELVED = timedelta(days=30)
 """The maximum time that anything is shelved, also for "until it next ends". It equals how far ahead a caution looks, so
-that a shelved alert comes back before it is forgotten. (IEC 62682 requires such a bound and leaves its length open.)"""
+that a shelved alert comes back before it is forgotten. (IEC 62682 asks for such a limit; the owner sets its length.)"""
 
 
 @dataclass(frozen=True, slots=True)

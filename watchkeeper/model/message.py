@@ -21,7 +21,7 @@ class Message:
     since: since when it has been so, or when the alert was raised if the finding does not say.
     earliest_at, likely_at, latest_at: when time is up, with its 90 % interval if that is a forecast.
     trial: sent by the operator to test a notifier; nothing has happened.
-    late: it could not be sent in time and is no longer current; newer messages of the thread follow.
+    late: it could not be sent in time and reports a past state; newer messages of the thread follow.
     link: a page on which the operator can acknowledge; empty if there is none.
     """
 

@@ -1,7 +1,7 @@
 """State that survives a restart for probes: their own notes, and the reports of jobs.
 
 A store keeps both; probes see only these protocols. Not here: the content of a probe's notes (that is the probe's own),
-and how a job report arrives (the web and CLI packages do that).
+and how a job report arrives (by the page or by a command).
 """
 
 from dataclasses import dataclass

@@ -94,7 +94,7 @@ class Entry(StrEnum):
     START = "start"  # the daemon started (details: away since, where there was a gap)
     STOP = "stop"
     CONFIGURATION = "configuration"
-    NOTE = "note"  # a note written by the operator
+    NOTE = "note"  # a note, by the operator or by the daemon
 
 
 @dataclass(frozen=True, slots=True)

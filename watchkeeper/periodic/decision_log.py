@@ -18,7 +18,7 @@ from watchkeeper.model.observation import Observation
 log = logging.getLogger(__name__)
 
 UNCHANGED = timedelta(hours=1)
-"""How often an unchanged decision is explained again: the last hour of the log has every one."""
+"""How often an unchanged decision is explained again: the last hour of the log contains every one."""
 
 REWORDED = timedelta(minutes=5)
 """How often an unchanged decision is explained if its reason changed: a forecast may give one reason after another."""

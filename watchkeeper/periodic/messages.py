@@ -90,8 +90,7 @@ class PeriodicMessages:
         named: tuple[str, tzinfo],
         before: "PeriodicMessages | None" = None,
     ) -> None:
-        """plan: when reminders are due. routes: by notifier's name. named: the host's name and the operator's time
-        zone.
+        """plan: when reminders are due. routes: by notifier's name. named: the host's name, the operator's time zone.
 
         before: the previous configuration's periodic messages.
         """

@@ -52,7 +52,7 @@ class Pipeline:
         limits: Limits = LIMITS,
         before: "Pipeline | None" = None,
     ) -> None:
-        """depends_on: what each probe's subjects depend on, by its label. limits: when alerts are notified together.
+        """depends_on: what each probe's subjects depend on, by its label. limits: when alerts are reported together.
 
         before: the pipeline of the previous configuration, which used the same state.
         """
@@ -64,7 +64,7 @@ class Pipeline:
         self._dependencies = dependencies
 
     def dependents_of(self, subject: str) -> tuple[str, ...]:
-        """The subjects that are not notified separately while this subject is down."""
+        """The subjects that are not reported separately while this subject is down."""
         return self._dependencies.dependents_of(subject)
 
     # Start of the daemon, and of a configuration --------------------------------------------------------------------
@@ -79,8 +79,7 @@ class Pipeline:
     ) -> None:
         """Continue from what the store holds.
 
-        last_alive: when the daemon last ran, as far as is known: if that is longer ago than a restart takes, it is a
-            gap.
+        last_alive: when the daemon last ran, as far as is known; longer ago than a restart takes is a gap.
         """
         state, now, unit = self.state, self.state.clock.now(), UnitOfWork()
         by_label = {each.label: each for each in probes}

@@ -1,4 +1,4 @@
-"""Ends the alerts of what is no longer monitored, so that every notified alert also gets an end.
+"""Ends the alerts of what is no longer monitored, so that every reported alert also gets an end.
 
 Not here: when that is known (alerting/orphans.py), and dropping the series (pipeline.py).
 """

@@ -63,12 +63,12 @@ def _resume(
 
 
 def unsettled_series(alerts: Iterable[Alert]) -> set[SeriesKey]:
-    """The series with an alert that is not over: something must still be notified or acknowledged."""
+    """The series with an alert that is not over: something must still be reported or acknowledged."""
     return {alert.key for alert in alerts if unsettled(alert)}
 
 
 def unsettled(alert: Alert) -> bool:
-    """Return whether something about an alert must still be notified or acknowledged."""
+    """Return whether something about an alert must still be reported or acknowledged."""
     return alert.state is not State.NORMAL or alert.owed is not None
 
 

@@ -80,7 +80,7 @@ class Runner:
         pipeline.adopt(tuple(self.all_probes.values()))
 
     def dependents_of(self, subject: str) -> tuple[str, ...]:
-        """The subjects that are not notified separately while this subject is down."""
+        """The subjects that are not reported separately while this subject is down."""
         return self.pipeline.dependents_of(subject)
 
     async def start(self, store: StoredState, since: datetime, last_alive: datetime | None = None) -> None:

@@ -3,7 +3,7 @@
 To drop a series is one `del`: everything known about it is in its entry, and what is looked up by other keys (what is
 down, which conditions explain missing samples) is updated with it. The runs of each probe are here too, because the
 staleness of a series is measured by its probe. Not here: alerts (alerting/alert_book.py), what a sample means
-(alerting/evaluator.py), and what is notified (pipeline.py).
+(alerting/evaluator.py), and what is reported (pipeline.py).
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence, ValuesView

@@ -23,7 +23,7 @@ from watchkeeper.model.records import Commit, Delivery, Entry, JournalLine, Seen
 log = logging.getLogger(__name__)
 
 TOLD_AWAY_S = 300.0
-"""A gap of at least this length is notified; a restart of the service, or a short stall, is only in the event log."""
+"""A gap of at least this length is reported; a restart of the service, or a short stall, is only in the event log."""
 
 
 def nothing_depends(_: str) -> tuple[str, ...]:
@@ -95,7 +95,7 @@ class UnitOfWork:
 
 
 class Notifications:
-    """Adds events to a unit's event log lines and, if there is something to notify, to its messages."""
+    """Adds events to a unit's event log lines and, if there is something to report, to its messages."""
 
     def __init__(self, outbox: OutboxPort, host: str, zone: tzinfo) -> None:
         """host: its name in messages; zone: the operator's time zone."""
@@ -109,7 +109,7 @@ class Notifications:
         seen: Observation | None = None,
         dependents_of: Callable[[str], tuple[str, ...]] = nothing_depends,
     ) -> None:
-        """Add a transition: a line of the event log, and a message if there is something to notify.
+        """Add a transition: a line of the event log, and a message if there is something to report.
 
         dependents_of: the subjects that depend on a subject.
         """

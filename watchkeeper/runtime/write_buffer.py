@@ -2,7 +2,7 @@
 
 While the database cannot be written, only samples are lost: alerts and event log lines wait in memory, messages go to
 the outbox, which sends them from there, and an alert about the database itself notifies the operator. When there is
-space again everything is written, with the gap recorded in the event log. Not here: what is notified (pipeline.py,
+space again everything is written, with the gap recorded in the event log. Not here: what is reported (pipeline.py,
 unit_of_work.py).
 """
 

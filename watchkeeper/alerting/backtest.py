@@ -1,7 +1,7 @@
-"""The rehearsal: a recorded history lived through as the daemon would have lived it, evaluation by evaluation.
+"""Backtest: replay a recorded history as the daemon would have processed it, evaluation by evaluation.
 
-It never looks ahead: an evaluation knows the samples up to its own moment and no other. What reads the record and what
-prints the outcome live in cli/.
+It never looks ahead: an evaluation knows only the samples up to its own time. Reading the record and printing the
+result belong in cli/.
 """
 
 import math
@@ -18,14 +18,14 @@ from watchkeeper.model.line import Floats
 from watchkeeper.model.observation import Kind, Level, SeriesKey, Unit
 
 RECORD = SeriesKey("record", "space")
-"""What a record is called that has no name."""
+"""The key of a record without a name."""
 
 Numbers = Sequence[float] | Floats
 
 
 @dataclass(frozen=True, slots=True)
 class Evaluation:
-    """What one evaluation came to. at_s: seconds since 1970; transitions: the fill alert's moves at this moment."""
+    """The result of one evaluation. at_s: seconds since 1970; transitions: the fill alert's moves at this time."""
 
     at_s: float
     forecast: Forecast
@@ -34,12 +34,12 @@ class Evaluation:
 
     @property
     def priority(self) -> Priority | None:
-        """What the fill alert stands at; None while it does not stand."""
+        """The priority of the fill alert; None while it is not active."""
         return self.alert.priority
 
 
 def evaluations(at_s: Numbers, every_s: float) -> int:
-    """How many there are: at the first sample, and at every full step after it up to the last."""
+    """The number of evaluations: at the first sample, and at every full step after it up to the last."""
     return int((at_s[-1] - at_s[0]) / every_s) + 1 if len(at_s) else 0
 
 
@@ -52,7 +52,7 @@ def rehearse(
     key: SeriesKey = RECORD,
     unit: Unit = Unit.BYTES,
 ) -> Iterator[Evaluation]:
-    """Walk through samples in the order of time. Those up to and at an evaluation's moment are taken in before it.
+    """Process samples in the order of time. Those up to and at the time of an evaluation are added before it.
 
     at_s: seconds since 1970, in order.
     """

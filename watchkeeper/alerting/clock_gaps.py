@@ -1,24 +1,24 @@
-"""Gaps in the watch and steps of the clock, read off three clocks. Pure.
+"""Gaps in monitoring and clock changes, detected from three clocks. Pure.
 
-A host that slept has a boot-time clock that ran on while the monotonic one stood still; a process that was stopped,
-or a machine that was held up, has both run on with nobody looking; a clock that was set has the wall clock run apart
-from both. Not here: what is done about it (runtime/pipeline.py), and reading the clocks.
+If the host slept, the boot-time clock ran on while the monotonic one stopped. If the process was stopped, or the
+machine stalled, both ran on while nothing was checked. If the clock was set, the wall clock differs from both. Not
+here: how the daemon reacts (runtime/pipeline.py), and reading the clocks.
 """
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 STEP_S = 5.0
-"""Clocks that run apart by this much between two looks were set, or the host slept. A leap second is less, and so is
-what a time service corrects by slewing."""
+"""If clocks differ by this much between two readings, the clock was set or the host slept. A leap second is less, and
+so is what a time service corrects by slewing."""
 
 STALL_S = 60.0
-"""With nothing looked at for so long, though it is done every 15 s, the process was stopped or the machine held up."""
+"""If nothing was checked for so long, though it is done every 15 s, the process was stopped or the machine stalled."""
 
 
 @dataclass(frozen=True, slots=True)
 class Clocks:
-    """One look at the three clocks: the wall clock, and seconds of the monotonic and of the boot-time clock."""
+    """One reading of the three clocks: the wall clock, and seconds of the monotonic and of the boot-time clock."""
 
     wall: datetime
     monotonic_s: float
@@ -27,10 +27,10 @@ class Clocks:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """What lies between two looks that do not follow on each other.
+    """A gap between two readings of the clocks.
 
-    since, until: by the wall clock. away_s: how long nobody looked. set_by_s: by how much the wall clock was set.
-    slept: the host was suspended.
+    since, until: by the wall clock. away_s: how long nothing was monitored. set_by_s: by how much the wall clock was
+    set. slept: the host was suspended.
     """
 
     since: datetime
@@ -41,17 +41,17 @@ class Gap:
 
     @property
     def looks_anew(self) -> bool:
-        """Must probes look again before anything is judged? A few seconds more or less do not matter."""
+        """Return whether probes must run again before anything is evaluated. A few seconds do not matter."""
         return self.away_s > 0 or abs(self.set_by_s) >= STALL_S
 
     @property
     def length(self) -> timedelta:
-        """By how much the wall clock moved without the watch."""
+        """How far the wall clock moved without monitoring."""
         return timedelta(seconds=self.away_s + self.set_by_s)
 
 
 def between(before: Clocks, after: Clocks) -> Gap | None:
-    """The gap between two looks; None where they follow on each other."""
+    """The gap between two readings; None if there is none."""
     ran_s = after.monotonic_s - before.monotonic_s
     slept_s = max(_beyond(after.boottime_s - before.boottime_s - ran_s, least=STEP_S), 0.0)
     set_by_s = _beyond((after.wall - before.wall).total_seconds() - ran_s - slept_s, least=STEP_S)

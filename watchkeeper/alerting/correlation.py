@@ -1,11 +1,12 @@
-"""Alerts that belong together: a cause with its consequences, answers that are lost at once, a flood.
+"""Alerts that belong together: a cause with its consequences, answers lost at the same time, a flood.
 
-Each alert moves by itself (state_machine.py); this decides whether it is told on its own. While a cause stands, what
-rests on it is held and not told, and the cause is as urgent as the most urgent thing that it holds. Answers that are
-lost within a short time are held by one alert about all of them, and in a flood everything is held by one that sums it
-up. What a holder leaves behind is told when it has gone. Pure: `now` is an argument.
+Each alert changes state independently (state_machine.py); this module decides whether it is reported separately. While
+a cause is active, its dependents are suppressed, and the cause gets the priority of the most urgent alert that it
+suppresses. Answers that are lost within a short time are suppressed by one group alert, and in a flood one summary
+suppresses everything. What is still active when the suppressing alert has ended is then reported. Pure: `now` is an
+argument.
 
-Not here: the alerts themselves (alert_book.py), what rests on what (dependencies.py), how the summaries are worded
+Not here: the alerts themselves (alert_book.py), the dependencies (dependencies.py), how the summaries are worded
 (group_alerts.py).
 """
 
@@ -22,21 +23,21 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Level, Observation, SeriesKey
 
 DOUBT_S = 120.0
-"""So long a thing that is down, and has no alert yet, may be the cause of another's. Probes look about once a minute:
-a cause that has not been raised within two looks is none."""
+"""For this long, a thing that is down and has no alert yet may be the cause of another alert. Probes run about once a
+minute: a cause that has not been raised within two runs is not the cause."""
 
 CONSEQUENCES = frozenset({Concern.SILENT, Concern.UNSOUND, Concern.STALE})
-"""What can be a consequence. A level that fills and a date that comes do so whatever else is wrong."""
+"""Concerns that can be a consequence. A level that fills and a date that comes do so independently of other faults."""
 
 CAUSES = frozenset({Concern.SILENT, Concern.UNSOUND, Concern.FULL})
 
 STOPPED = frozenset({"state", "answers", "there"})
-"""Conditions that mean, when they are unsound, that what they are about does not work; of the others only grave ones
-do: a pool that lost one of two disks still carries its guests."""
+"""Conditions that mean, when faulty, that their subject does not work. Other conditions mean this only if they are
+grave: a pool that lost one of two disks still carries its guests."""
 
 
 class Correlation:
-    """Moves each alert with a view of the others."""
+    """Moves each alert, taking the other alerts into account."""
 
     def __init__(
         self,
@@ -46,9 +47,9 @@ class Correlation:
         limits: Limits = LIMITS,
         before: "Correlation | None" = None,
     ) -> None:
-        """down: since when each thing is down that is, as is_down() says. limits: when alerts are told together.
+        """down: the things that are down, and since when, see is_down(). limits: when alerts are reported together.
 
-        before: what correlated until now, by other dependencies and limits.
+        before: the previous correlation, which had other dependencies and limits.
         """
         self._book, self._down, self.dependencies = book, down, dependencies
         self._settle_s = limits.settle_s
@@ -56,16 +57,16 @@ class Correlation:
         self.flood: Flood = Flood(limits, None if before is None else before.flood)
 
     def restore(self, now: datetime) -> None:
-        """Go on from the alerts that the book has restored."""
+        """Continue with the alerts that the book has restored."""
         standing = (alert for alert in self._book.standing() if alert.key not in (GROUP, FLOOD))
         self.flood.restore((alert.raised_at for alert in standing if alert.raised_at), now)
 
     def bridge(self, gap: timedelta) -> None:
-        """The watch was away, or the clock was set, by so much."""
+        """Account for a gap in monitoring, or a clock change, of this length."""
         self.flood.bridge(gap)
 
     def step(self, found: Finding, now: datetime, delays: Delays) -> tuple[Transition, ...]:
-        """Move the alert of a finding; tell of it only where no other alert stands for it."""
+        """Move the alert of a finding; notify only if no other alert suppresses it."""
         alert = self._book.get(found.key, found.concern)
         if alert.held_by is not None:
             alert = self._reconsidered(alert, alert.held_by, now)
@@ -79,7 +80,7 @@ class Correlation:
         return moves
 
     def _count(self, after: Alert, moves: Iterable[Transition], now: datetime) -> None:
-        """Count what makes a flood: raises that are told, or that this flood holds."""
+        """Count what makes a flood: raises that are reported, or that this flood suppresses."""
         for move in moves:
             if move.telling in (NotificationKind.RAISED, NotificationKind.WORSE) or (
                 after.held_by == FLOOD and move.event in (Event.RAISE, Event.WORSEN)
@@ -87,7 +88,7 @@ class Correlation:
                 self.flood.count(now)
 
     def settle(self, now: datetime) -> list[tuple[Finding, tuple[Transition, ...]]]:
-        """Move the alerts that stand for several others, once all others have moved."""
+        """Move the alerts that represent several others, once all others have moved."""
         if self._book.none_held() and self._quiet(GROUP) and self._quiet(FLOOD):
             return []
         group, flood = self._group_alert, self._flood_alert
@@ -103,7 +104,7 @@ class Correlation:
         return alert is None or alert.state is State.NORMAL
 
     def summed_up(self, now: datetime) -> list[Transition]:
-        """What a flood that has just ended told of, alert by alert: the keeper knows of each."""
+        """Mark the alerts that a flood that has just ended reported: the operator knows each of them."""
         if not self.flood.over:
             return []
         self.flood.over = False
@@ -121,7 +122,7 @@ class Correlation:
         return self._book.get(FLOOD, OWN[FLOOD])
 
     def _lifted(self, alert: Alert, wanted: Priority | None) -> Priority | None:
-        """A cause is as urgent as what it holds: a receiver who wants alarms alone must hear of an alarm."""
+        """Raise the priority of a cause to that of what it suppresses: a receiver of alarms only must get an alarm."""
         if wanted is None or alert.concern not in (Concern.SILENT, Concern.UNSOUND):
             return wanted
         return max([wanted, *(a.priority for a in self._book.held_by(alert.key) if a.priority is not None)])
@@ -129,7 +130,7 @@ class Correlation:
     def _holder(
         self, alert: Alert, telling: NotificationKind, now: datetime
     ) -> tuple[SeriesKey, datetime | None] | None:
-        """The alert that stands for this one, and until when it is waited for; None where there is none."""
+        """The alert that suppresses this one, and until when it is waited for; None if there is none."""
         if telling is not NotificationKind.ENDED and alert.concern in CONSEQUENCES:
             if cause := self._cause(alert, now):
                 return cause, None
@@ -143,7 +144,7 @@ class Correlation:
         return (FLOOD, None) if self._flood_alert.standing or begins else None
 
     def _reconsidered(self, alert: Alert, by: SeriesKey, now: datetime) -> Alert:
-        """Is it still held, and by what?"""
+        """Update the suppression of an alert: whether it continues, and by which alert."""
         if not alert.standing and alert.owed is None:
             return state_machine.release(alert)
         if by == FLOOD:
@@ -159,7 +160,7 @@ class Correlation:
                 if self._stood_lately(by, now)
                 else state_machine.release(alert)
             )
-        until = min(alert.held_until, settled_at)  # whatever the clock was set to meanwhile
+        until = min(alert.held_until, settled_at)  # even if the clock was set meanwhile
         return state_machine.hold(alert, by, until) if now < until else state_machine.release(alert)
 
     def _reconsidered_member(self, alert: Alert, now: datetime) -> Alert:
@@ -169,7 +170,7 @@ class Correlation:
         return alert if self._gathering(now) or standing >= Group.LEAST else state_machine.release(alert)
 
     def _cause(self, alert: Alert, now: datetime) -> SeriesKey | None:
-        """The thing farthest beneath that is down and told of, or may be told of at any moment."""
+        """The lowest dependency that is down and has an alert, or may have one at any moment."""
         raised_at = alert.raised_at or now
         in_doubt = (now - raised_at).total_seconds() < DOUBT_S
         for name in self.dependencies.dependencies_of(alert.key.subject):
@@ -180,7 +181,7 @@ class Correlation:
         return None
 
     def _rests(self, key: SeriesKey, on: SeriesKey) -> bool:
-        """Is this alert held by the other one, or about the same subject? Two that hold each other are never told."""
+        """Return whether `key` is suppressed by `on`, or has its subject: two must not suppress each other."""
         seen = set[SeriesKey]()
         while key not in seen and key.subject != on.subject:
             seen.add(key)
@@ -199,24 +200,24 @@ class Correlation:
         return lately or self._stands(key)
 
     def _one_of_several(self, alert: Alert, now: datetime) -> bool:
-        """Are others being lost at the same time?"""
+        """Return whether others are being lost at the same time."""
         if self._group_alert.standing:
             return self.group.joins(self._group_alert, now)
         others = any(member.standing and member.key != alert.key for member in self._book.held_by(GROUP))
-        # One that has waited for its cause already does not wait again.
+        # One that has already waited for its cause does not wait again.
         waited = alert.raised_at is not None and (now - alert.raised_at).total_seconds() > Group.GATHER_S
         return others or (not waited and self._lost_with([alert.key]))
 
     def _gathering(self, now: datetime) -> bool:
-        """Do those that are held so far wait for others that fail just now?"""
+        """Return whether the members so far are waiting for others that are failing now."""
         members = [member for member in self._book.held_by(GROUP) if member.standing]
         waiting = any(m.held_until is not None and now < m.held_until for m in members)
         return waiting and self._lost_with(member.key for member in members)
 
     def _lost_with(self, keys: Iterable[SeriesKey]) -> bool:
-        """Is there an answer that began to fail when one of these did, and is not told yet?
+        """Return whether an answer began to fail when one of these did, and has not been raised yet.
 
-        It is the losses that are close, not the alerts: how much later those are raised is for each one's rules to say.
+        The losses are compared, not the alerts: how much later an alert is raised depends on its own rules.
         """
         lost = {key: self._down[key] for key in keys if key in self._down}
         untold = [
@@ -231,7 +232,7 @@ class Correlation:
 
 
 def is_down(seen: Observation) -> bool:
-    """Does it say that what depends on the thing cannot work?"""
+    """Return whether an observation means that the dependents of the thing cannot work."""
     match seen:
         case Answer():
             return not seen.answered

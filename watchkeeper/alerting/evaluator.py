@@ -1,8 +1,8 @@
-"""One series under watch: takes its observations and judges them by the rules.
+"""The evaluator of one series: takes its observations and applies the rules.
 
-The daemon and the rehearsal both live on this class, so that what is rehearsed is what would have happened. It holds
-state and does no I/O; feed it in the order of time. It reads its series' alerts from the book and moves none. Not here:
-what a finding does to an alert (alert_book.py, correlation.py).
+The daemon and the backtest share this class, so that a backtest shows what would have happened. It holds state and does
+no I/O; call it in the order of time. It reads its series' alerts from the book and moves none. Not here: what a finding
+does to an alert (alert_book.py, correlation.py).
 """
 
 import math
@@ -22,11 +22,11 @@ from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Lev
 from watchkeeper.model.units import HOUR_S
 
 CONCERNS = {kind: (concern, Concern.STALE) for kind, concern in CONCERN.items()}
-"""What a series of each kind can raise."""
+"""The concerns that a series of each kind can raise."""
 
 
 class SeriesEvaluator:
-    """The watch over one series."""
+    """Evaluates one series."""
 
     __slots__ = (
         "_absence",
@@ -47,10 +47,10 @@ class SeriesEvaluator:
     )
 
     def __init__(self, key: SeriesKey, kind: Kind, interval_s: float, limits: Rules, book: AlertBook) -> None:
-        """Begin to watch a series.
+        """Begin to evaluate a series.
 
-        interval_s: seconds between the probe's samples; infinite where none is due, so that it never counts as stale.
-        book: where its alerts are.
+        interval_s: seconds between the probe's samples; infinite if none is due, so that it never counts as stale.
+        book: holds its alerts.
         """
         self.key, self.kind, self.interval_s, self.rules = key, kind, interval_s, limits
         self.concerns = CONCERNS[kind]
@@ -66,11 +66,11 @@ class SeriesEvaluator:
 
     @property
     def alerts(self) -> tuple[Alert, ...]:
-        """Its alerts: of the concern of its kind, and of being stale."""
+        """Its alerts: for the concern of its kind, and for being stale."""
         return tuple([self._book.get(self.key, concern) for concern in self.concerns])
 
     def take(self, seen: Observation, at: datetime) -> None:
-        """Remember one observation. Cheap: nothing is judged yet."""
+        """Remember one observation. Cheap: nothing is evaluated yet."""
         self.latest, self.last_at, self._looked = seen, at, True
         self.gone, self._absence = False, None
         self.first_at = self.first_at or at
@@ -88,10 +88,10 @@ class SeriesEvaluator:
                 assert_never(seen)
 
     def resume(self, seen: Observation, first_at: datetime, bad_since: datetime | None, now: datetime) -> None:
-        """Go on from what was stored before a restart.
+        """Continue from what was stored before a restart.
 
-        It counts as seen `now`, since the time away was not the probe's, and what it said is not judged again before
-        the probe has looked: nobody knows how things are after three days without power.
+        It counts as seen `now`, since the probe did not cause the downtime. The stored observation is not evaluated
+        again before the probe has run: after three days without power, nobody knows the current state.
         """
         self.latest, self.first_at, self.last_at, self.bad_since = seen, first_at, now, bad_since
         stale = self._book.find(self.key, Concern.STALE)
@@ -99,10 +99,10 @@ class SeriesEvaluator:
             self._absence = Absence(max(now - stale.raised_at, timedelta()))
 
     def bridge(self, gap: timedelta, now: datetime, *, anew: bool) -> None:
-        """The wall clock moved so far without the watch: what is measured since then leaves the gap out.
+        """Account for a jump of the wall clock without monitoring: times measured since then exclude the gap.
 
-        anew: nobody knows how things are after it. Then, as after a restart, it counts as seen now, and what it said is
-        not judged before the probe has looked again.
+        anew: the state after it is unknown. Then, as after a restart, the series counts as seen now, and its last
+        observation is not evaluated before the probe has run again.
         """
         if self.first_at is None or self.last_at is None:
             return
@@ -115,11 +115,11 @@ class SeriesEvaluator:
 
     @property
     def over(self) -> bool:
-        """Is the series gone for good, and nothing left to be told or acknowledged?"""
+        """Return whether the series is permanently gone, with nothing left to report or acknowledge."""
         return self.gone and all(a.state is State.NORMAL and a.owed is None for a in self.alerts)
 
     def missed(self, as_of: datetime) -> bool:
-        """Has it brought no sample for so long that it counts as stale, whether or not that is told?"""
+        """Return whether it has had no sample for so long that it counts as stale, whether or not that is reported."""
         patience_s = self.rules.stale.intervals * self.interval_s
         return self.last_at is not None and (as_of - self.last_at).total_seconds() >= patience_s
 
@@ -127,11 +127,11 @@ class SeriesEvaluator:
         self.bad_since = None if good else self.bad_since or at
 
     def evaluate(self, now: datetime, probe_seen_at: datetime | None = None) -> tuple[Finding, ...]:
-        """Judge what is known at `now`: a finding for each concern.
+        """Evaluate the state at `now`: a finding for each concern.
 
-        probe_seen_at: when the probe last ran well; a series is stale only as measured by its own probe, so that a
-        probe that has stopped is told once and not once for each of its series. None: measured by `now`; it is never
-        taken to be gone for good then.
+        probe_seen_at: when the probe last ran without error. Staleness is measured by the series' own probe, so that a
+        probe that has stopped is reported once and not once for each of its series. None: measured by `now`; then the
+        series is never considered permanently gone.
         """
         if probe_seen_at is not None and math.isfinite(self.interval_s):
             self._count_absence(max(probe_seen_at, self.last_at or probe_seen_at))
@@ -143,13 +143,13 @@ class SeriesEvaluator:
             return
         if self._absence is None:
             self._absence = Absence()
-        # A probe that runs at its usual times is looked at once in an interval at least; slow reviews have an hour.
+        # A probe that runs at its usual times is evaluated at least once in an interval; slow reviews have an hour.
         longest = timedelta(seconds=max(self.rules.stale.intervals * self.interval_s, HOUR_S))
         self._absence.count(as_of, longest)
         self.gone = self.gone or self._absence.for_good
 
     def _dropped(self, now: datetime) -> tuple[Finding, ...]:
-        """All is well with what is no longer there."""
+        """Findings without a priority for a series that no longer exists."""
         return tuple(Finding(self.key, concern, now, None, reason=GONE) for concern in self.concerns)
 
     def _findings(self, now: datetime, probe_seen_at: datetime) -> tuple[Finding, ...]:
@@ -167,12 +167,12 @@ class SeriesEvaluator:
         stale = rules.judge_stale(self.key, self.last_at, self.interval_s, as_of, self.rules.stale)
         if self._looked or stale.priority is not None or self._book.priority_of(self.key, Concern.STALE) is None:
             return (*found, stale)
-        return found  # what was missed before a restart is not there because nobody has missed it yet since
+        return found  # a restored stale alert must not end only because no sample has been missed since the restart
 
     def _judge_kind(self, seen: Observation, first_at: datetime, now: datetime) -> Finding:
         match seen:
             case Level():
-                # A forecast holds until the next sample: re-judging on a timer only looks at it from a later moment.
+                # A forecast is valid until the next sample: a later evaluation uses the same forecast at a later time.
                 self.forecast = self.forecast or exhaustion.forecast(self.history, now.timestamp())
                 standing = self._book.priority_of(self.key, Concern.FULL)
                 return rules.judge_full(self.key, self.forecast, now, self.rules.full, standing)

@@ -1,8 +1,8 @@
-"""Why a rule decided as it did, in one line: what was seen, the limits, what is asked for and why, what the alert does.
+"""Why a rule decided as it did, in one line: the observation, the limits, the priority and its reason, the alert.
 
-For whoever sets up rules and wonders; `run --verbose` logs it. Pure, and nothing is decided here: the line is read off
-a finding (rules.py) and an alert (state_machine.py). Times are in UTC, as in a log. Not here: when it is told
-(periodic/decision_log.py), and the sentences that keepers read (messages/wording.py), of which it borrows.
+For the operator who sets up rules; `run --verbose` logs it. Pure, and nothing is decided here: the line is derived from
+a finding (rules.py) and an alert (state_machine.py). Times are in UTC, as in a log. Not here: when it is logged
+(periodic/decision_log.py), and the sentences of messages (messages/wording.py), some of which it uses.
 """
 
 from collections.abc import Iterator
@@ -21,7 +21,7 @@ Gist = tuple[object, ...]
 
 
 def explain(found: Finding, seen: Observation | None, limits: Rules, alert: Alert) -> str:
-    """The whole line. seen: the newest observation of the series; None for an alert that stands for several others."""
+    """The whole line. seen: the newest observation of the series; None for an alert that represents several others."""
     asks = f"asks for {wording.priority_words(found.priority)}" if found.priority else "asks for nothing"
     parts = [_facts(found, seen)]
     if seen is not None:
@@ -32,19 +32,19 @@ def explain(found: Finding, seen: Observation | None, limits: Rules, alert: Aler
 
 
 def decision(found: Finding, alert: Alert) -> Gist:
-    """What was decided: where this is another one than before, the line is news at once."""
+    """What was decided: if this differs from the previous decision, the line is logged at once."""
     held = (alert.held_by, alert.held_until, alert.shelved_until, alert.shelved_once)
     stands = (alert.state, alert.priority, alert.pending, alert.pending_since, alert.chattering, alert.escalated)
     return (found.priority, *stands, *held)
 
 
 def reason(found: Finding) -> Gist:
-    """Why nothing, or no more, was decided: it may change with each sample while the decision stays."""
+    """Why nothing, or nothing more urgent, was decided: it may change with each sample while the decision stays."""
     return (found.reason, None if found.forecast is None else found.forecast.no_end, found.ends_at is None)
 
 
 def _facts(found: Finding, seen: Observation | None) -> str:
-    """What was seen, as far as the rule looks at it."""
+    """What was observed, as far as the rule uses it."""
     if seen is None:
         return wording.clean(found.reason)
     if found.concern is Concern.STALE:
@@ -89,7 +89,7 @@ def _lasted(forecast: Forecast) -> str:
 
 
 def _limits(found: Finding, seen: Observation, limits: Rules) -> str:
-    """The rule's limits, those that are switched off left out."""
+    """The rule's limits, without those that are switched off."""
     match found.concern:
         case Concern.FULL:
             return _listed("within", limits.full.caution_s, limits.full.warning_s, limits.full.alarm_s)
@@ -125,7 +125,7 @@ def _listed(word: str, *limits_s: float | None) -> str:
 
 
 def _because(found: Finding, limits: Rules) -> str:
-    """Why no more than that is asked for."""
+    """Why the priority is not higher."""
     if found.concern is Concern.FULL and found.forecast is not None:
         return _because_full(found, found.forecast, limits.full)
     if found.concern is Concern.SILENT and found.since is not None:
@@ -137,7 +137,7 @@ def _because(found: Finding, limits: Rules) -> str:
 
 
 def _because_full(found: Finding, forecast: Forecast, rule: FullRule) -> str:
-    """Held against what the time left alone would ask for: the deadband, and how long the growth has lasted."""
+    """Compared with what the time left alone would require: the deadband, and how long the growth has lasted."""
     if forecast.likely_s is None:
         return ", for no end is in sight"
     left_s = forecast.likely_s - found.at.timestamp()
@@ -151,7 +151,7 @@ def _because_full(found: Finding, forecast: Forecast, rule: FullRule) -> str:
 
 
 def _alert(alert: Alert, limits: Rules, now: datetime) -> str:
-    """How the alert stands, and what runs."""
+    """The state of the alert, and what is pending."""
     stands = f" at {wording.priority_words(alert.priority)}" if alert.priority is not None else ""
     return "; ".join((f"alert {alert.state.value}{stands}", *_running(alert, limits.delays(alert.concern), now)))
 

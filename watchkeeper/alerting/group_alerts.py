@@ -1,6 +1,6 @@
-"""Two alerts that stand for several others: answers that were lost at once, and a flood. Pure.
+"""Two alerts that represent several others: answers lost at the same time, and a flood. Pure.
 
-They live through the same table as any alert, with a thread of their own. Not here: who is held by them
+They use the same state table as any alert, with a thread of their own. Not here: which alerts they suppress
 (correlation.py), and the alerts themselves (alert_book.py).
 """
 
@@ -19,20 +19,20 @@ GROUP = SeriesKey("group of services", "answer")
 FLOOD = SeriesKey("alerts", "rate")
 DATABASE = SeriesKey("watchkeeper", "database")
 OWN = {GROUP: Concern.SILENT, FLOOD: Concern.UNSOUND, DATABASE: Concern.UNSOUND}
-"""Series that no probe brings, each with its one concern: alerts about alerts, and about the daemon's own database."""
+"""Series that no probe delivers, each with its one concern: about other alerts, and about the daemon's own database."""
 
 _MOST_NAMES = 12
-"""A summary is read on a phone; the page has all of them."""
+"""A summary is read on a phone; the page shows all of them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """When alerts are told together.
+    """When alerts are reported together.
 
-    flood, flood_s: so many alerts within so many seconds are a flood; it ends below flood_ends within the same time
+    flood, flood_s: this many alerts within so many seconds are a flood; it ends below flood_ends within the same time
     (EEMUA 191, as ISA-18.2 cites it: ten in ten minutes, and five).
-    settle_s: what outlives its cause is told after this: a guest that runs again needs minutes until its services
-    answer.
+    settle_s: alerts that outlast their cause are reported after this: a restarted guest needs minutes until its
+    services answer.
     """
 
     flood: int = 10
@@ -47,25 +47,25 @@ Moved = tuple[Finding, Alert, tuple[Transition, ...]]
 
 
 class Group:
-    """Answers that were lost within a short time, told as one."""
+    """Answers that were lost within a short time, reported as one."""
 
     LEAST = 2
-    """So many are several."""
+    """The minimum number for a group."""
     GATHER_S = 60.0
-    """How long the first one waits for the others, and how long others may join: they are looked at within a minute."""
+    """How long the first one waits for the others, and how long others may join: they are checked within a minute."""
     CALM_S = 300.0
-    """Fewer than LEAST must be silent for so long before it has ended."""
+    """Fewer than LEAST must be without an answer for this long before it ends."""
 
     def __init__(self) -> None:
         self._names: dict[str, None] = {}
 
     def joins(self, alert: Alert, now: datetime) -> bool:
-        """Its alert stands: is a further loss at this moment part of it?"""
+        """Return whether another loss at this time belongs to its active alert."""
         raised_at = alert.raised_at or now
         return (now - raised_at).total_seconds() <= self.GATHER_S
 
     def step(self, alert: Alert, members: Sequence[Alert], now: datetime, *, gathering: bool) -> Moved:
-        """Move its alert to what its members ask for. gathering: others may still come."""
+        """Move its alert to the priority of its members. gathering: others may still come."""
         standing = [m for m in members if m.standing]
         several = len(standing) >= self.LEAST and (alert.standing or not gathering)
         wanted = _most_urgent(standing) if several else None
@@ -81,34 +81,34 @@ class Group:
 
 
 class Flood:
-    """More alerts than one person can take in, told as one summary until it has ended."""
+    """More alerts than one person can handle, reported as one summary until the flood has ended."""
 
     def __init__(self, limits: Limits = LIMITS, before: "Flood | None" = None) -> None:
-        """limits: when it begins and ends. before: what counted by other limits until now."""
+        """limits: when it begins and ends. before: the previous flood, which had other limits."""
         self._limits = limits
         self.raises: deque[datetime] = deque(maxlen=10_000) if before is None else before.raises
         self.came: int = 0 if before is None else before.came
         self.over: bool = False if before is None else before.over
 
     def restore(self, raised_at: Iterable[datetime], now: datetime) -> None:
-        """Go on after a restart: what was raised lately counts."""
+        """Continue after a restart: recent raises count."""
         self.raises.extend(sorted(at for at in raised_at if at <= now))
 
     def bridge(self, gap: timedelta) -> None:
-        """The watch was away, or the clock was set, by so much."""
+        """Account for a gap in monitoring, or a clock change, of this length."""
         self.raises = deque((at + gap for at in self.raises), maxlen=self.raises.maxlen)
 
     def count(self, now: datetime) -> None:
-        """An alert was raised, or got worse."""
+        """Count an alert that was raised, or got worse."""
         self.raises.append(now)
         self.came += 1
 
     def begins(self, now: datetime) -> bool:
-        """Would one more be a flood?"""
+        """Return whether one more alert would be a flood."""
         return self._lately(now) + 1 >= self._limits.flood
 
     def step(self, alert: Alert, members: Sequence[Alert], now: datetime) -> Moved:
-        """Move its alert to what its members, and how many came lately, ask for."""
+        """Move its alert according to its members and the number of recent alerts."""
         standing, lately = [m for m in members if m.standing], self._lately(now)
         wanted = self._wanted(alert, standing, lately)
         alert, moves = state_machine.step(alert, wanted, now, Delays())
@@ -138,7 +138,7 @@ class Flood:
 
 
 def named(names: Iterable[str]) -> str:
-    """A list for people, not longer than it can be read."""
+    """A list for people, limited to a readable length."""
     every = list(names)
     more = len(every) - _MOST_NAMES
     return ", ".join(every[:_MOST_NAMES]) + (f" and {more} more" if more > 0 else "")

@@ -1,8 +1,8 @@
-"""When time alone may next change something about a series: a silence reaches its limit, a delay runs out. Pure.
+"""When time alone may next change the state of a series: a missing answer reaches its limit, a delay ends. Pure.
 
-The daemon judges everything anew at steady intervals. What is named here it need not wait for: what a delay holds back
-is told when the delay is over, not up to an interval later. Not here: dates of deadlines and missing samples, which the
-steady look is soon enough for, and what the change is (rules.py, state_machine.py).
+The daemon evaluates everything again at fixed intervals. For the times named here it need not wait: a notification
+held by a delay is sent when the delay ends, not up to an interval later. Not here: deadlines and missing samples, for
+which the fixed interval is soon enough, and what the change is (rules.py, state_machine.py).
 """
 
 from collections.abc import Iterator
@@ -15,7 +15,7 @@ from watchkeeper.model.observation import Answer
 
 
 def next_evaluation(evaluator: SeriesEvaluator, now: datetime) -> datetime | None:
-    """The next instant after `now` at which it is worth a look; None where none is known."""
+    """The next time after `now` at which an evaluation is useful; None if none is known."""
     return min((at for at in _instants(evaluator) if at > now), default=None)
 
 

@@ -1,8 +1,8 @@
-"""Rules: from what was observed to a finding. One for each concern, all pure.
+"""Rules: from an observation to a finding. One for each concern, all pure.
 
-A finding says what priority the facts ask for right now, and why. Whether that becomes an alert (delays, states) is
-decided in model/alert.py. The deadband lives here, because it is about the thresholds: a priority that stands is kept
-until the facts are better than its threshold by that share.
+A finding says which priority the facts require right now, and why. Whether that becomes an alert (delays, states) is
+decided in state_machine.py. The deadband is here, because it is about the thresholds: the priority of an active alert
+is kept until the facts are better than its threshold by that share.
 """
 
 from dataclasses import dataclass, replace
@@ -21,8 +21,8 @@ class FullRule:
     """A level is forecast to be full within these times; None switches a priority off.
 
     lasting: the growth must have lasted for this share of the time left before it is a warning or an alarm; for a
-        caution a third of it is enough. What has gone on for a time t goes on for as long again with an even chance
-        (Gott 1993, Nature 363:315), so 1.0 would ask that the end is as likely as not.
+        caution a third of it is enough. A process that has lasted for a time t lasts as long again with probability
+        1/2 (Gott 1993, Nature 363:315), so 1.0 would require that the end is as likely as not.
     """
 
     caution_s: float | None = 30 * DAY_S
@@ -35,7 +35,7 @@ class FullRule:
 
 @dataclass(frozen=True, slots=True)
 class OverdueRule:
-    """A deadline that recurs is told when it is missed; a single end is told ahead.
+    """A recurring deadline is reported when it is missed; a single end is reported in advance.
 
     late_warning, late_alarm: how late a recurring deadline is, as a share of its period.
     ahead_*_s: how long before a single end.
@@ -62,7 +62,7 @@ class SilentRule:
 
 @dataclass(frozen=True, slots=True)
 class UnsoundRule:
-    """Not sound: a warning, or an alarm where the thing itself says that it has stopped."""
+    """Faulty: a warning, or an alarm if the thing itself reports that it has stopped."""
 
     priority: Priority | None = Priority.WARNING
     grave_priority: Priority | None = Priority.ALARM
@@ -80,7 +80,7 @@ class StaleRule:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """The rule for each concern, as configured for one series, and when coming and going is chattering."""
+    """The rule for each concern, as configured for one series, and the limits of chattering."""
 
     full: FullRule = FullRule()
     overdue: OverdueRule = OverdueRule()
@@ -90,7 +90,7 @@ class Rules:
     chattering: Chattering = Chattering()
 
     def delays(self, concern: Concern) -> Delays:
-        """A concern's delays, with what chattering is."""
+        """A concern's delays, with the limits of chattering."""
         rule: FullRule | OverdueRule | SilentRule | UnsoundRule | StaleRule = getattr(self, concern.value)
         return replace(rule.delays, chattering=self.chattering)
 
@@ -104,7 +104,7 @@ def within(
     standing: Priority | None = None,
     deadband: float = 0.0,
 ) -> Priority | None:
-    """The most urgent priority whose threshold holds `left_s`; a standing one is kept through its deadband."""
+    """The most urgent priority whose threshold `left_s` is within; `standing` is kept through its deadband."""
     for priority, limit_s in (
         (Priority.ALARM, alarm_s),
         (Priority.WARNING, warning_s),
@@ -119,14 +119,14 @@ def within(
 
 
 def instant(at_s: float | None) -> datetime | None:
-    """Seconds since 1970 as an aware instant; None beyond what a calendar can hold (the year 9999)."""
+    """Seconds since 1970 as an aware datetime; None beyond the range of datetime (the year 9999)."""
     if at_s is None or not -6e10 < at_s < 2.5e11:
         return None
     return datetime.fromtimestamp(at_s, UTC)
 
 
 def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, standing: Priority | None) -> Finding:
-    """A level: how long until it is full?"""
+    """Evaluate a level: how long until it is full."""
     priority = _wanted(found, now, rule, standing)
     if priority is not None and priority > (standing or 0):
         priority = max(filter(None, (standing, _earned(found, rule, priority))), default=None)
@@ -144,17 +144,17 @@ def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, s
 
 
 GRACE_S = 2 * HOUR_S
-"""A growth may be judged to have begun so much later than it has, and is judged only now and then."""
+"""The start of a growth may be estimated this much too late, and evaluations are only periodic."""
 GRACE_TIMES = 1.0
-"""But never by more than this times as long as it is known to have lasted. In the first minutes of a history plain
-noise looks like a growth that fills the store within the hour; tests/alerting/test_rules.py counts how often it is
-told."""
+"""The grace is at most this many times the known duration of the growth. In the first minutes of a history plain noise
+looks like a growth that fills the store within the hour; tests/alerting/test_rules.py counts how often that is
+reported."""
 FARTHEST = 3.0
-"""What stands is let go in any case where the likely end is so many times farther than its threshold."""
+"""An active alert is dropped in any case if the likely end is this many times farther away than its threshold."""
 
 
 def _wanted(found: Forecast, now: datetime, rule: FullRule, standing: Priority | None) -> Priority | None:
-    """What the time left asks for. What stands is kept while the end may still be so near."""
+    """The priority that the time left requires. An active one is kept while the end may still be that close."""
     if found.likely_s is None or found.earliest_s is None:
         return None
     likely_s, earliest_s = found.likely_s - now.timestamp(), found.earliest_s - now.timestamp()
@@ -167,7 +167,7 @@ def _wanted(found: Forecast, now: datetime, rule: FullRule, standing: Priority |
 
 
 def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | None:
-    """What a growth may raise, for how long it has lasted: all that is wanted, a caution, or nothing yet."""
+    """The priority that a growth may raise, given its duration: the wanted one, a caution, or none yet."""
     if found.likely_s is None or found.since_s is None:
         return wanted
     lasted_s, enough_s = found.at_s - found.since_s, rule.lasting * (found.likely_s - found.at_s)
@@ -177,7 +177,7 @@ def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | Non
 
 
 def judge_overdue(seen: Deadline, first_seen_at: datetime, now: datetime, rule: OverdueRule) -> Finding:
-    """A deadline: is it missed, or near? One that has never happened counts as due when it was first looked for."""
+    """Evaluate a deadline: missed, or near. One that has never happened counts as due when it was first checked."""
     due_at = seen.due_at or first_seen_at
     left_s = (due_at - now).total_seconds()
     if seen.period_s is not None:
@@ -200,7 +200,7 @@ def judge_overdue(seen: Deadline, first_seen_at: datetime, now: datetime, rule: 
 
 
 def judge_silent(seen: Answer, silent_since: datetime | None, now: datetime, rule: SilentRule) -> Finding:
-    """An answer: how long has there been none?"""
+    """Evaluate an answer: how long there has been none."""
     priority = None
     if not seen.answered and silent_since is not None:
         silent_s = (now - silent_since).total_seconds()
@@ -211,13 +211,13 @@ def judge_silent(seen: Answer, silent_since: datetime | None, now: datetime, rul
 
 
 def judge_unsound(seen: Condition, unsound_since: datetime | None, now: datetime, rule: UnsoundRule) -> Finding:
-    """A condition: is it sound?"""
+    """Evaluate a condition: OK or faulty."""
     priority = None if seen.sound else rule.grave_priority if seen.grave else rule.priority
     return Finding(seen.key, Concern.UNSOUND, now, priority, since=unsound_since, reason=seen.reason)
 
 
 def judge_stale(key: SeriesKey, last_at: datetime, interval_s: float, now: datetime, rule: StaleRule) -> Finding:
-    """Has the probe brought a sample lately?"""
+    """Evaluate whether the probe has recently delivered a sample."""
     stale_at = last_at + timedelta(seconds=rule.intervals * interval_s)
     stale = now >= stale_at
     return Finding(

@@ -1,9 +1,9 @@
 """The steps of an alert through its table, all pure.
 
-Two kinds of thing move an alert: what a finding says (`step`) and what the keeper does (`acknowledge`, `shelve`,
-`unshelve`). The passing of time alone moves it too: a delay runs out, a shelving ends, a warning that nobody
-acknowledged becomes an alarm, a rectified alert lapses. That happens in `step` as well, which is why the daemon calls
-it on a timer. Not here: the vocabulary and the table themselves (model/alert.py).
+Two kinds of event move an alert: a finding (`step`) and an action of the operator (`acknowledge`, `shelve`,
+`unshelve`). Time alone moves it too: a delay ends, a shelving ends, a warning that nobody acknowledged becomes an
+alarm, a rectified alert lapses. That happens in `step` as well, which is why the daemon calls it on a timer. Not here:
+the vocabulary and the table themselves (model/alert.py).
 """
 
 from dataclasses import replace
@@ -25,7 +25,7 @@ from watchkeeper.model.observation import SeriesKey
 
 
 def step(alert: Alert, wanted: Priority | None, now: datetime, delays: Delays) -> tuple[Alert, tuple[Transition, ...]]:
-    """Move an alert to what its finding asks for, as far as the delays allow; return it and the moves made."""
+    """Move an alert to the priority of its finding, as far as the delays allow; return it and the moves made."""
     made: list[Transition] = []
     alert, move = _follow(alert, wanted, now, delays)
     for stage in (_end_shelving, _escalate, _tell_late, _lapse):
@@ -39,18 +39,18 @@ Stage = tuple[Alert, Transition | None]
 
 
 def _follow(alert: Alert, wanted: Priority | None, now: datetime, delays: Delays) -> Stage:
-    """What findings ask for, once it has lasted."""
+    """Apply the priority of findings, once it has lasted."""
     if alert.escalated and wanted is Priority.WARNING:
-        wanted = Priority.ALARM  # easing to what it was before nobody came would undo the escalation at once
+        wanted = Priority.ALARM  # easing to the earlier priority would undo the escalation at once
     elif wanted is Priority.ALARM:
-        alert = replace(alert, escalated=False)  # the facts say so themselves now
+        alert = replace(alert, escalated=False)  # the facts now require it themselves
     if wanted == alert.priority:
         return replace(_steady(alert, now, delays), pending=None, pending_since=None), None
     rising = (wanted or 0) > (alert.priority or 0)
     if rising:
         alert = _come_back(alert, now)
     asked, since = _pend(alert, wanted, now, rising=rising)
-    # A clock that was set back must not hold an alert up: an elapsed time below zero starts the delay anew.
+    # A clock that was set back must not block an alert: an elapsed time below zero restarts the delay.
     since = min(since, now)
     if (now - since).total_seconds() < _delay_s(alert, delays, rising=rising):
         return replace(alert, pending=asked, pending_since=since), None
@@ -66,14 +66,14 @@ def _delay_s(alert: Alert, delays: Delays, *, rising: bool) -> float:
 
 
 def pending_until(alert: Alert, delays: Delays) -> datetime | None:
-    """When the delay is over that holds back what findings ask for; None where none runs."""
+    """When the delay that is running now ends; None if none is running."""
     if alert.pending_since is None:
         return None
     return alert.pending_since + timedelta(seconds=_delay_s(alert, delays, rising=not _falling(alert)))
 
 
 def _pend(alert: Alert, wanted: Priority | None, now: datetime, *, rising: bool) -> tuple[Priority | None, datetime]:
-    """What has been asked for all through the delay: the least of a rise, the most of a fall."""
+    """What has been required throughout the delay: the minimum of a rise, the maximum of a fall."""
     if alert.pending_since is None or _falling(alert) == rising:
         return wanted, now
     keep = min if rising else max
@@ -81,19 +81,19 @@ def _pend(alert: Alert, wanted: Priority | None, now: datetime, *, rising: bool)
 
 
 def _falling(alert: Alert) -> bool:
-    """Does an end or an easing wait for its delay?"""
+    """Return whether an end or an easing is waiting for its delay."""
     return alert.pending_since is not None and (alert.pending or 0) < (alert.priority or 0)
 
 
 def _come_back(alert: Alert, now: datetime) -> Alert:
-    """While it chatters: once more it was away and is back, without any move of the table."""
+    """While it chatters: count that it was away and is back, without a move in the table."""
     if not (alert.chattering and _falling(alert)):
         return alert
     return replace(alert, comings=alert.comings + 1, falls=(now,))
 
 
 def _steady(alert: Alert, now: datetime, delays: Delays) -> Alert:
-    """What is asked for is what stands: has the chattering become calm?"""
+    """The priority is unchanged: end the chattering if it has been calm for long enough."""
     alert = _come_back(alert, now)
     if alert.chattering and (not alert.falls or delays.chattering.calm(alert.falls[-1], now)):
         return replace(alert, comings=0, falls=())
@@ -109,7 +109,7 @@ def _event(alert: Alert, wanted: Priority | None) -> Event:
 
 
 def _end_shelving(alert: Alert, now: datetime, delays: Delays) -> Stage:
-    """A shelving ends by itself, whatever the clock was set to meanwhile."""
+    """End a shelving when its time is up, even if the clock was set meanwhile."""
     if alert.shelved_until is None:
         return alert, None
     if alert.shelved(now):
@@ -119,7 +119,7 @@ def _end_shelving(alert: Alert, now: datetime, delays: Delays) -> Stage:
 
 
 def _escalate(alert: Alert, now: datetime, delays: Delays) -> Stage:
-    """MSC.302(87) 6.2.2: an unacknowledged warning becomes an alarm. What the keeper was not told of does not."""
+    """MSC.302(87) 6.2.2: an unacknowledged warning becomes an alarm. One that was not sent does not."""
     waiting = alert.state is State.ACTIVE and alert.priority is Priority.WARNING and not alert.kept_back(now)
     if not waiting or delays.escalate_s is None or alert.unknown_since is None:
         return alert, None
@@ -130,7 +130,7 @@ def _escalate(alert: Alert, now: datetime, delays: Delays) -> Stage:
 
 
 def _tell_late(alert: Alert, now: datetime, delays: Delays) -> Stage:
-    """What was kept back is told once it no longer is, if the keeper does not know it by then."""
+    """Send what was kept back, once it no longer is, if the operator does not know it by then."""
     if alert.owed is None or alert.kept_back(now):
         return alert, None
     move = _move(alert, Event.TELL, alert.priority, now, delays)
@@ -138,7 +138,7 @@ def _tell_late(alert: Alert, now: datetime, delays: Delays) -> Stage:
 
 
 def _lapse(alert: Alert, now: datetime, delays: Delays) -> Stage:
-    """Nothing stays rectified for ever; and what the keeper never heard of, they need not acknowledge."""
+    """Nothing stays rectified permanently; what the operator was never notified of needs no acknowledgement."""
     if alert.state is not State.RECTIFIED or alert.ended_at is None:
         return alert, None
     if alert.tellings and now - alert.ended_at < LAPSE_AFTER:
@@ -161,7 +161,7 @@ def _move(alert: Alert, event: Event, priority: Priority | None, now: datetime, 
 
 
 def _marks(alert: Alert, event: Event, now: datetime, delays: Delays) -> dict[str, Any]:
-    """What a move notes on the alert, beside its state and its priority."""
+    """The fields that a move changes on the alert, besides its state and its priority."""
     chattering = delays.chattering
     match event:
         case Event.RAISE:
@@ -175,7 +175,7 @@ def _marks(alert: Alert, event: Event, now: datetime, delays: Delays) -> dict[st
             ended = _ended(alert, now) if event is Event.CLEAR else {}
             return {"escalated": False, "falls": falls, **ended}
         case Event.ACKNOWLEDGE:
-            # Whoever acknowledges it knows how it stands, whatever was kept back.
+            # Whoever acknowledges it knows its current state, even if notifications were kept back.
             return {"acknowledged_at": now, "told": alert.priority}
         case Event.ESCALATE:
             return {"escalated": True}
@@ -186,21 +186,21 @@ def _marks(alert: Alert, event: Event, now: datetime, delays: Delays) -> dict[st
 
 
 def _ended(alert: Alert, now: datetime) -> dict[str, Any]:
-    """Marks of an end. What was shelved until then is shelved no longer: its time is up now."""
+    """The fields that an end changes. A shelving that lasts until the next end is over now."""
     return {"ended_at": now, "shelved_until": now if alert.shelved_once else alert.shelved_until}
 
 
 def acknowledge(alert: Alert, now: datetime) -> Transition | None:
-    """The keeper says that they know. None where there is nothing to acknowledge."""
+    """Acknowledge an alert for the operator. None if there is nothing to acknowledge."""
     if (alert.state, Event.ACKNOWLEDGE) not in TABLE:
         return None
     return _move(alert, Event.ACKNOWLEDGE, alert.priority, now, Delays())
 
 
 def shelve(alert: Alert, now: datetime, until: datetime | None = None, *, once: bool = False) -> Transition:
-    """Set an alert aside until an instant, with `once` also no longer than until it next ends.
+    """Shelve an alert until a time, with `once` also no longer than until it next ends.
 
-    Nothing is shelved for ever: LONGEST_SHELVED is the bound, and what counts where no instant is given.
+    Nothing is shelved permanently: LONGEST_SHELVED is the limit, and it applies if no time is given.
     """
     longest = now + LONGEST_SHELVED
     shelved = replace(alert, shelved_until=min(until or longest, longest), shelved_once=once)
@@ -208,24 +208,24 @@ def shelve(alert: Alert, now: datetime, until: datetime | None = None, *, once: 
 
 
 def unshelve(alert: Alert, now: datetime) -> Transition | None:
-    """Take a shelving back before its time. None where it is not shelved. The next step tells what was kept back."""
+    """End a shelving early. None if it is not shelved. The next step sends what was kept back."""
     return _move(alert, Event.UNSHELVE, alert.priority, now, Delays()) if alert.shelved(now) else None
 
 
 def hold(alert: Alert, by: SeriesKey, until: datetime | None = None) -> Alert:
-    """Tell nothing of it for now: because of another alert, until that is over or an instant has come."""
+    """Suppress its notifications for now: because of another alert, until that is over or until a given time."""
     return replace(alert, held_by=by, held_until=until)
 
 
 def release(alert: Alert) -> Alert:
-    """Hold it no longer; the next step tells what the keeper does not know."""
+    """End the suppression; the next step sends what the operator does not know."""
     return replace(alert, held_by=None, held_until=None)
 
 
 def dropped(alert: Alert, now: datetime) -> tuple[Alert, tuple[Transition, ...]]:
-    """What it is about is no longer watched: it ends at once, whatever kept it back or made it wait.
+    """End an alert whose subject is no longer monitored: at once, regardless of suppression and delays.
 
-    Where the keeper was told that it stands, they are told of its end; nobody need acknowledge that.
+    If the operator was notified that it is active, its end is reported; that needs no acknowledgement.
     """
     plain = replace(release(alert), comings=0, falls=(), shelved_until=None, shelved_once=False)
     ended, moves = step(plain, None, now, Delays())
@@ -236,15 +236,15 @@ def dropped(alert: Alert, now: datetime) -> tuple[Alert, tuple[Transition, ...]]
 
 
 def mark_summarized(alert: Alert, now: datetime) -> Transition:
-    """The keeper has read of it in a message about several: it is told as it stands, and held no longer."""
+    """Mark as known what the operator has read in a message about several alerts, and end its suppression."""
     known = replace(release(alert), told=alert.priority)
     return Transition(alert, known, Event.TELL, None, now)
 
 
 def shifted(alert: Alert, by: timedelta) -> Alert:
-    """After a gap in the watch, or a step of the clock: what is measured from an instant is measured without the gap.
+    """After a gap in monitoring, or a clock change: shift start times so that elapsed times exclude the gap.
 
-    Instants that people were told, and the end of a shelving, which they chose, stay as they are.
+    Times that were shown to people, and the end of a shelving, which they chose, stay as they are.
     """
 
     def moved(at: datetime | None) -> datetime | None:

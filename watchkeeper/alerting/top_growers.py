@@ -1,7 +1,7 @@
-"""What grew: of the parts of a level that fills, those that took the most since its trend began.
+"""What grew: of the parts of a filling level, those that grew most since its trend began.
 
-A part (a dataset of a pool, a directory of a file system) is recorded beside the whole and never judged; here it is
-asked how far it has come. Not here: the words for an amount (messages/wording.py).
+A part (a dataset of a pool, a directory of a file system) is recorded beside the whole and never evaluated; here only
+its growth is calculated. Not here: the text for an amount (messages/wording.py).
 """
 
 from collections.abc import Iterable
@@ -16,7 +16,7 @@ from watchkeeper.model.observation import Level, Observation, SeriesKey
 MOST = 3
 """Growers named in a message: a tired person looks at the first one, perhaps the second."""
 LEAST_SHARE = 0.02
-"""A part that took less than this share of what all parts took together explains nothing."""
+"""A part with less than this share of the growth of all parts explains nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,22 +28,22 @@ class Grower:
 
 
 def biggest(parts: Iterable[tuple[SeriesKey, LevelHistory]], since_s: float) -> tuple[Grower, ...]:
-    """The parts that grew most since an instant (seconds since 1970), the biggest first; none where nothing grew.
+    """The parts that grew most since a time (seconds since 1970), the biggest first; none if nothing grew.
 
-    A part that was not there then has grown by all that it holds.
+    A part that did not exist then has grown by all that it holds.
     """
     return telling(Grower(key, grown_since(history, since_s)) for key, history in parts)
 
 
 def telling(parts: Iterable[Grower]) -> tuple[Grower, ...]:
-    """Those of all parts that explain something, the biggest first: few, and each with its share in the growth."""
+    """Select the parts that explain something, the biggest first: few, and each with a relevant share of the growth."""
     grown = sorted((each for each in parts if each.growth > 0), key=lambda each: (-each.growth, each.key))
     all_together = sum(each.growth for each in grown)
     return tuple(each for each in grown[:MOST] if each.growth >= LEAST_SHARE * all_together)
 
 
 def grown_since(history: LevelHistory, since_s: float) -> float:
-    """By how much a level has grown since an instant; all that is used where its history begins well after it."""
+    """How much a level has grown since a time; all of its usage if its history begins well after it."""
     if not len(history):
         return 0.0
     at, used, _ = history.recent()
@@ -56,9 +56,9 @@ def grown_since(history: LevelHistory, since_s: float) -> float:
 
 
 def with_growers(seen: Observation | None, found: Finding, series: Iterable[SeriesEvaluator]) -> Observation | None:
-    """A level that fills, with what grew most of its parts since the trend began among its facts.
+    """A filling level, with the parts that grew most since the trend began added to its facts.
 
-    series: all that are under watch.
+    series: all that are monitored.
     """
     since_s = None if found.forecast is None or found.priority is None else found.forecast.since_s
     if not isinstance(seen, Level) or since_s is None:

@@ -1,7 +1,7 @@
-"""Cycles in the use of a level: a nightly prune, a weekly backup. Found by comparing same phases, never assumed.
+"""Cycles in the usage of a level: a nightly prune, a weekly backup. Found by comparing equal phases, never assumed.
 
-A cycle is believed where what is left after taking away the median of each phase is much less than what was there.
-The median over cycles keeps one-off steps and jobs out of it. Not here: what a cycle means for the forecast.
+A cycle is accepted if the residual after subtracting the median of each phase is much smaller than the original swing.
+The median over cycles excludes one-off steps and jobs. Not here: what a cycle means for the forecast.
 """
 
 from dataclasses import dataclass
@@ -14,26 +14,26 @@ from watchkeeper.model.units import HOUR_S
 
 DAY_H, WEEK_H = 24, 168
 LEFT_OVER, SEEN_OFTEN, LEFT_OF_FEW = 0.5, 5, 0.3
-"""A cycle must take away half of the swing at least; more where it was seen only a few times."""
+"""A cycle must remove at least half of the swing; more if it was seen only a few times."""
 BETTER = 0.6
 """A longer cycle must leave less than this share of what a shorter one leaves."""
 CYCLES = 8
-"""The newest cycles that a phase's median is taken over."""
+"""The number of newest cycles over which the median of a phase is taken."""
 SWELLS = 8
-"""Cycles that must have been seen before a swing that grows is believed, and how many of its standard errors the
+"""Cycles that must have been seen before a growing swing is accepted, and how many of its standard errors the
 growth must be."""
 CLIFF = 4.0
-"""Where the profile changes by so many times its usual change within a step, it falls off."""
+"""The profile has a cliff if it changes by more than this many times its usual change within a step."""
 PRUNED = 0.5
-"""A cycle is a prune where this share of its swing is lost within two steps."""
+"""A cycle is a prune if this share of its swing is lost within two steps."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cycle:
-    """profile[k]: how far the level stands above its trend in the k-th step of the cycle; phase 0 is at the anchor.
+    """profile[k]: how far the level is above its trend in the k-th step of the cycle; phase 0 is at the anchor.
 
-    crest[k]: the same for the highest sample within that step. step_h: hours in a step. left: what it leaves, as a
-    share of the swing. swell: by which share of itself the swing grows in an hour, as seen from centre_h.
+    crest[k]: the same for the highest sample within that step. step_h: hours in a step. left: the residual, as a share
+    of the swing. swell: the relative growth of the swing per hour, relative to the swing at centre_h.
     """
 
     profile: Floats
@@ -45,7 +45,7 @@ class Cycle:
 
     @property
     def swing(self) -> float:
-        """From its lowest to its highest."""
+        """The difference between its highest and its lowest value."""
         return float(np.ptp(self.profile))
 
     @property
@@ -54,28 +54,28 @@ class Cycle:
         return len(self.profile) * self.step_h * HOUR_S
 
     def phase(self, hours: Floats) -> NDArray[np.int64]:
-        """Which step of the cycle these hours since the anchor lie in."""
+        """The step of the cycle that these hours since the anchor fall in."""
         return (hours // self.step_h).astype(np.int64) % len(self.profile)
 
     def scale(self, hours: Floats) -> Floats:
-        """How wide the swing is at these hours, as a share of the profile's; never below nothing."""
+        """The width of the swing at these hours, as a share of the profile's; never below zero."""
         return np.maximum(1 + self.swell * (hours - self.centre_h), 0.0)
 
     def ripple(self, hours: Floats) -> Floats:
-        """How far the level stands above its trend at these hours since the anchor; straight between the steps."""
+        """How far the level is above its trend at these hours since the anchor; linear between the steps."""
         around = np.concatenate((self.profile[-1:], self.profile, self.profile[:1]))
         n = len(self.profile)
         flat = np.interp(hours / self.step_h % n, np.arange(-1, n + 1) + 0.5, around)
         return flat * self.scale(hours) if self.swell else flat
 
     def cliffs(self) -> NDArray[np.bool_]:
-        """Phases at which the profile changes so fast that a step's middle says too little of its inside."""
+        """Phases where the profile changes so fast that the middle of a step says too little about the rest of it."""
         jump = np.abs(np.diff(np.concatenate((self.profile[-1:], self.profile, self.profile[:1]))))
         steep: NDArray[np.bool_] = np.maximum(jump[:-1], jump[1:]) > CLIFF * np.median(jump) + 0.02 * self.swing
         return steep
 
     def pruned(self) -> float | None:
-        """When the level falls back to its lowest, in steps from phase 0; None where it comes down gently."""
+        """When the level falls back to its lowest, in steps from phase 0; None if it falls gradually."""
         before, after = np.roll(self.profile, 1), np.roll(self.profile, -1)
         deepest = int(np.argmax(before - after))
         fall = float(before[deepest] - after[deepest])
@@ -87,10 +87,10 @@ class Cycle:
 def find_cycle(
     lattice: Floats, over: Floats, first: int, step_h: int, least: float, hint: int | None = None
 ) -> Cycle | None:
-    """The cycle in evenly spaced levels; None where there is none.
+    """Find the cycle in evenly spaced levels; None if there is none.
 
-    over: how far the highest sample of a step stands above its level. first: place of lattice[0], in steps from the
-    anchor. least: a swing of less is not looked at. hint: another period to try, in steps (the spacing of clearings).
+    over: how far the highest sample of a step is above its level. first: place of lattice[0], in steps from the anchor.
+    least: a smaller swing is ignored. hint: another period to try, in steps (the spacing of clearings).
     """
     best: Cycle | None = None
     for period in _periods(lattice, step_h, hint):
@@ -104,14 +104,14 @@ def find_cycle(
 
 
 def _periods(lattice: Floats, step_h: int, hint: int | None) -> list[int]:
-    """Periods that may be tried. A day is tried from its second on, what is longer needs three rounds."""
+    """Periods that may be tried. A day is tried from the second day on; a longer period needs three cycles."""
     usual = {h // step_h for h in (DAY_H, WEEK_H) if h % step_h == 0}
     usual |= {hint} if hint is not None else set()
     return sorted(p for p in usual if p >= 4 and len(lattice) >= (2 * p + 2 if p * step_h <= DAY_H else 3 * p))
 
 
 def _fit(lattice: Floats, over: Floats, first: int, step_h: int, period: int) -> Cycle | None:
-    """The cycle of this period, with what it leaves."""
+    """The cycle of this period, with its residual."""
     half = period // 2
     swing = lattice[half : half - period] - _moving_mean(lattice, period)
     rounds = len(swing) // period
@@ -133,13 +133,13 @@ def _fit(lattice: Floats, over: Floats, first: int, step_h: int, period: int) ->
 
 
 def _once_again(lattice: Floats, period: int, size: float) -> float:
-    """What two rounds leave: there is one comparison of same phases alone, which must agree the better."""
+    """The residual of two cycles: there is only one comparison of equal phases, so it must agree more closely."""
     again = lattice[-period:] - lattice[-2 * period : -period]
     return 2 * _high(np.abs(again - np.median(again))) / size
 
 
 def _swell(rounds: Floats, profile: Floats) -> float:
-    """By which share of the profile the swing grows from round to round; 0 where that is not clear."""
+    """By which share of the profile the swing grows from cycle to cycle; 0 if that is not clear."""
     width = rounds @ profile / max(float(profile @ profile), 1e-300)
     x = np.arange(len(width)) - (len(width) - 1) / 2
     slope = float(x @ width) / float(x @ x)
@@ -155,7 +155,7 @@ def _moving_mean(lattice: Floats, period: int) -> Floats:
 
 
 def _high(values: Floats) -> float:
-    """The 80 % point: a fifth of the hours may be odd."""
+    """The 80th percentile: a fifth of the hours may be unusual."""
     flat = values.ravel()
     place = int(0.8 * (len(flat) - 1))
     return float(np.partition(flat, place)[place])

@@ -1,9 +1,9 @@
-"""When a level that grows, cycles and strays first touches its capacity: likely, earliest and latest.
+"""When a level that grows, cycles and drifts first touches its capacity: likely, earliest and latest.
 
-The trend ahead of now is D = m + v h (h in days) and its variance grows as V0 + K h + Vs h^2: the level's, the random
-walk's and the slope's. The interval's ends are where the band m + v h +- z sqrt(variance) meets the capacity, which is
-Fieller's inverse interval (Fieller 1954, J. R. Stat. Soc. B 16:175) with the random walk added. Where z^2 Vs >= v^2
-(his g >= 1) it has no upper end. Under a cycle each phase has its own level to reach and is visited once a cycle; the
+The trend from now on is D = m + v h (h in days). Its variance grows as V0 + K h + Vs h^2: the parts of the level, the
+random walk and the slope. The interval's ends are where the band m + v h +- z sqrt(variance) meets the capacity. This
+is Fieller's inverse interval (Fieller 1954, J. R. Stat. Soc. B 16:175) with the random walk added. If z^2 Vs >= v^2
+(his g >= 1) it has no upper end. In a cycle, each phase has its own level to reach and occurs once per cycle; the
 first phase that touches counts.
 """
 
@@ -14,12 +14,12 @@ import numpy as np
 from watchkeeper.model.line import Floats
 
 Z90 = 1.6448536269514722
-"""The 95 % point of the standard normal law: both sides together leave out 10 %."""
+"""The 95 % point of the standard normal distribution: both sides together exclude 10 %."""
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """The trend from now on. level: now, slope: a day, both as `used`; the variances as in the module's text."""
+    """The trend from now on. level: now; slope: per day; both for `used`. The variances: see the module docstring."""
 
     level: float
     slope: float
@@ -31,9 +31,9 @@ class Course:
 
 @dataclass(frozen=True, slots=True)
 class Phases:
-    """The cycle ahead: height[k] above the trend, k-th visited start_d[k] days from now, for width_d days each time.
+    """The cycle ahead: height[k] above the trend; phase k begins start_d[k] days from now and lasts width_d days.
 
-    rise: by how much each height grows in a day, where the swing itself grows.
+    rise: by how much each height grows per day, if the swing itself grows.
     """
 
     height: Floats
@@ -44,17 +44,17 @@ class Phases:
 
 
 FLAT = Phases(np.zeros(1), np.zeros(1), 1.0, 1.0, np.zeros(1))
-"""No cycle: one phase that always is."""
+"""No cycle: one phase that is always current."""
 
 
 def likely(course: Course, capacity: float, phases: Phases) -> float:
-    """Days until the trend with its cycle touches capacity; infinite where it never does."""
+    """Days until the trend with its cycle touches capacity; infinite if it never does."""
     need = np.maximum(capacity - phases.height - course.level, 0.0)
     return _first(_reach(need, course.slope + phases.rise, course.bend), phases)
 
 
 def band(course: Course, capacity: float, phases: Phases, z: float = Z90) -> tuple[float, float]:
-    """Days until the upper and until the lower edge of the band touches capacity; infinite where it never does."""
+    """Days until the upper and the lower edge of the band touch capacity; infinite if they never do."""
     need = capacity - phases.height - course.level
     slope = course.slope + phases.rise
     a = slope**2 - z * z * course.slope_variance
@@ -63,7 +63,7 @@ def band(course: Course, capacity: float, phases: Phases, z: float = Z90) -> tup
     root = np.sqrt(np.maximum(b * b - a * c, 0.0))
     inside = (need <= 0) | (c <= 0)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        # c / (b + root) is the smaller root in the form that loses no digits, and stays right as a passes zero.
+        # c / (b + root) is the form of the smaller root that loses no digits and stays correct as a passes zero.
         early = np.where(inside, 0.0, np.where(b + root > 0, c / (b + root), np.inf))
         late = np.where((a > 0) & (slope > 0), (b + root) / a, np.inf)
     late = np.where(np.isfinite(late), np.maximum(late, 0.0), np.inf)
@@ -71,7 +71,7 @@ def band(course: Course, capacity: float, phases: Phases, z: float = Z90) -> tup
 
 
 def _reach(need: Floats, slope: Floats, bend: float) -> Floats:
-    """The first h >= 0 at which slope h + bend h^2 is as much as needed."""
+    """The first h >= 0 at which slope h + bend h^2 reaches the required amount."""
     under = slope**2 + 4 * bend * need
     root = np.sqrt(np.maximum(under, 0.0))
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -81,7 +81,7 @@ def _reach(need: Floats, slope: Floats, bend: float) -> Floats:
 
 
 def _first(reach_d: Floats, phases: Phases) -> float:
-    """The first visit of any phase at or after its level is reached."""
+    """The first occurrence of any phase at or after its level is reached."""
     if len(reach_d) == 1:
         return float(reach_d[0])
     known = np.isfinite(reach_d)

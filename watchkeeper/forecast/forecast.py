@@ -1,8 +1,8 @@
-"""Time to full: from a level's history to earliest, likely and latest, or the named reason why no end is in sight.
+"""Time to full: from a level's history to earliest, likely and latest, or the reason why no end is expected.
 
-The way there: history.py keeps and condenses; hourly_features.py finds cycle, steps and clearings; samples.py puts all
-samples on one footing; trend_selection.py finds the trend that speaks for the future; first_passage.py finds where it
-touches the capacity. Here they are put together, and the reasons are named.
+The steps: history.py keeps and condenses; hourly_features.py finds cycle, steps and clearings; samples.py brings all
+samples into the same form; trend_selection.py selects the trend to extrapolate; first_passage.py finds where it touches
+the capacity. This module combines them and names the reasons.
 """
 
 import math
@@ -22,23 +22,23 @@ from watchkeeper.model.line import Floats, Line
 from watchkeeper.model.units import DAY_S, HOUR_S
 
 FEWEST = 8
-"""Fewer samples than this are no history."""
+"""Fewer samples than this are not a history."""
 FAR_D = 3_650.0
-"""Ten years: nobody plans a store beyond them."""
+"""Ten years: nobody plans storage further ahead."""
 DRIFT = 0.0018
-"""The share by which a growth changes its pace without a reason to be seen."""
+"""The share by which growth changes its rate without a visible reason."""
 BAND = 0.92 * first_passage.Z90
-"""The parts of the variance are each taken on the safe side, so that their sum is a little wide: with the full width
-the 90 % interval held the truth in 97 % of the evaluations over the families in tests/families."""
+"""Each part of the variance is a conservative estimate, so their sum is a little wide: with the full width, the 90 %
+interval contained the true value in 97 % of the evaluations over the families in tests/families."""
 YOUNG_S = 8 * DAY_S
-"""A single clearing says that there will be more only where it came within this time: a nightly or weekly prune."""
+"""A single clearing predicts more of them only if it came within this time: a nightly or weekly prune."""
 CLEARED_LATE, CLEARED_HIGH = 1.5, 0.2
-"""A rise that has lasted longer than the longest before it, or come higher than the highest, by so much of it, will
-not be cleared."""
+"""A rise is not expected to be cleared if it exceeds the duration of the longest one before it, or the height of the
+highest one, by this much."""
 
 
 def forecast(history: LevelHistory, now_s: float) -> Forecast:
-    """Forecast when the level is full; never raises and never holds NaN, whatever finite numbers it was given."""
+    """Forecast when the level is full; never raises and never returns NaN for finite input."""
     at, used, capacity = history.recent()
     if not len(at):
         return Forecast(now_s, 0.0, 1.0, no_end=NoEnd.TOO_FEW)
@@ -47,7 +47,7 @@ def forecast(history: LevelHistory, now_s: float) -> Forecast:
         return replace(last, earliest_s=now_s, likely_s=now_s, latest_s=now_s, full=True)
     if len(history) < FEWEST:
         return replace(last, no_end=NoEnd.TOO_FEW)
-    # What is divided by nothing, or too large to be squared, comes out as no number and is told as too uncertain.
+    # A division by zero or an overflow gives NaN or infinity, which is reported as too uncertain.
     with np.errstate(all="ignore"):
         past = study(history, last.capacity)
         points = present.to_points(history, past, now_s)
@@ -61,7 +61,7 @@ def forecast(history: LevelHistory, now_s: float) -> Forecast:
 
 
 def _sound(found: Forecast) -> bool:
-    """Is every number a number?"""
+    """Return whether every number is finite."""
     line = found.line
     numbers = [found.likely_s, found.earliest_s, found.latest_s, found.growth_per_day, found.since_s, found.spread]
     numbers += [found.bend] + ([line.middle, line.slope, line.slope_error, line.residual] if line else [])
@@ -69,7 +69,7 @@ def _sound(found: Forecast) -> bool:
 
 
 def _explained(last: Forecast, trend: Outlook, points: Points, past: Past | None) -> Forecast:
-    """What was found, apart from the end."""
+    """Everything that was found except the end."""
     slope_s = trend.slope / DAY_S
     error_s = math.sqrt(trend.slope_variance) / DAY_S
     noise = points.noise
@@ -104,9 +104,9 @@ def _ends(found: Forecast, trend: Outlook, points: Points, past: Past | None) ->
         return replace(found, no_end=NoEnd.FAR)
     course = _course(trend, points, likely_d, touch_variance)
     early_d, late_d = first_passage.band(course, capacity, phases, BAND)
-    if past and (step := past.next_step()):  # what has happened once may happen again: the early end allows for it
+    if past and (step := past.next_step()):  # a step may happen again: the early end allows for it
         early_d = min(early_d, first_passage.band(course, capacity - step, phases, BAND)[0])
-    # Between two samples, or within one step of a cycle's profile, the moment is not known.
+    # Between two samples, or within one step of a cycle's profile, the exact time is not known.
     unknown_d = points.gap_d + (phases.width_d if len(phases.height) > 1 else 0.0)
     late_s = found.at_s + (max(late_d, likely_d) + unknown_d) * DAY_S
     return replace(
@@ -118,7 +118,7 @@ def _ends(found: Forecast, trend: Outlook, points: Points, past: Past | None) ->
 
 
 def _course(trend: Outlook, points: Points, likely_d: float, touch_variance: float) -> Course:
-    """The band that the interval is read from: the straight way to the likely end, and how far it may be off."""
+    """The course of the band: the straight line to the likely end, and its uncertainty."""
     slope = trend.slope + trend.bend * likely_d
     error = math.sqrt(trend.slope_variance) + math.sqrt(trend.bend_variance) * likely_d
     own = error**2
@@ -129,7 +129,7 @@ def _course(trend: Outlook, points: Points, likely_d: float, touch_variance: flo
 
 
 def _will_be_cleared(past: Past, found: Forecast) -> bool:
-    """Have rises like this one been cleared before, and is this one no higher and no longer yet?"""
+    """Return whether rises like this one were cleared before, and this one is not yet higher or longer."""
     if past.cycle is not None or not past.clearings:
         return False
     longest_s = max(each.end_s - each.begin_s for each in past.clearings)
@@ -141,7 +141,7 @@ def _will_be_cleared(past: Past, found: Forecast) -> bool:
 
 
 def _phases(past: Past | None, now_s: float) -> Phases:
-    """The cycle as it lies ahead of now; the phase that is now has begun already."""
+    """The phases of the cycle from now on; the current phase has already begun."""
     if past is None or past.cycle is None:
         return first_passage.FLAT
     cycle = past.cycle

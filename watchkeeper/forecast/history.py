@@ -1,10 +1,10 @@
-"""What the forecast remembers of one level: recent samples as they came, then hours, then days.
+"""The samples of one level that a forecast uses: recent ones unchanged, then hours, then days.
 
 Adding a sample costs the same however long the history is, and the memory is bounded. What may live here: keeping and
-condensing. Not here: anything that judges what the numbers mean (level_shifts.py, cycle.py, stable_segment.py).
+condensing. Not here: the interpretation of the numbers (level_shifts.py, cycle.py, stable_segment.py).
 
-Hours and days are counted from the first sample, so that a history that is shifted in time stays the same history.
-An hour keeps its median, because the median of a straight line is its middle and one wild sample does not move it.
+Hours and days are counted from the first sample, so that shifting all times does not change the result. An hour keeps
+its median, because the median of a straight line is its middle and one outlier does not move it.
 """
 
 from bisect import bisect_left
@@ -18,20 +18,20 @@ from watchkeeper.model.line import Floats
 from watchkeeper.model.units import HOUR_S
 
 RECENT = 720
-"""Samples kept as they came: 12 h at one a minute. A runaway is seen in these."""
+"""Samples kept unchanged: 12 h at one per minute. They show a runaway."""
 HOURS = 56 * 24
 """Hours kept: eight weeks, so that a weekly cycle is seen eight times."""
 DAYS = 1_100
 """Days kept: three years."""
 LATEST_S, MOST = 2.5e11, 1e100
-"""Beyond these a number is no time and no amount: a probe has gone wrong."""
+"""Numbers beyond these are not valid times or amounts: the probe is faulty."""
 IN_HOUR = 240
-"""Samples kept of an hour until it closes; more of them in one hour are thinned to every other one, again and again."""
+"""Samples kept of an hour until it closes; if there are more, every other one is dropped, repeatedly."""
 
 
 @dataclass(frozen=True, slots=True)
 class Grain:
-    """Condensed stretches of equal length, oldest first: index of the stretch, mean time, middle, lowest, highest."""
+    """Condensed periods of equal length, oldest first: index of the period, mean time, middle, lowest, highest."""
 
     index: NDArray[np.int64]
     at: Floats
@@ -41,9 +41,9 @@ class Grain:
 
 
 class _Store:
-    """Rows of floats that are appended at the end and forgotten at the front, in amortised constant time.
+    """Rows of floats, appended at the end and dropped at the front, in amortised constant time.
 
-    Room is made for the first row: most series are no levels and never have one.
+    Memory is allocated with the first row: most series are not levels and never have one.
     """
 
     def __init__(self, keep: int, width: int) -> None:
@@ -52,7 +52,7 @@ class _Store:
 
     @property
     def rows(self) -> Floats:
-        """The rows that are kept, oldest first; a view."""
+        """The rows kept, oldest first; a view."""
         return self._rows[self._start : self._end]
 
     def append(self, row: tuple[float, ...]) -> None:
@@ -67,18 +67,18 @@ class _Store:
         self._start = max(self._start, self._end - self._keep)
 
     def insert(self, place: int, row: tuple[float, ...]) -> None:
-        """Put a row before the place-th one. Costs a copy: for the rare sample that comes late."""
+        """Insert a row before the place-th one. This makes a copy; late samples are rare."""
         kept = np.insert(self.rows, place, row, axis=0)[-self._keep :]
         self._start, self._end = 0, len(kept)
         self._rows[: len(kept)] = kept
 
     def truncate(self, place: int) -> None:
-        """Forget the rows from the place-th one on."""
+        """Drop the rows from the place-th one on."""
         self._end = self._start + place
 
 
 class LevelHistory:
-    """Samples of one level: add() takes one, extend() takes many; recent(), hours() and days() give them back."""
+    """Samples of one level: add() takes one, extend() takes many; recent(), hours() and days() return them."""
 
     def __init__(self) -> None:
         self.anchor_s = 0.0
@@ -90,19 +90,19 @@ class LevelHistory:
         self._open_hour = 0
         self._open_stride = 1
         self._open_seen = 0
-        self.closed = 0  # hours that were ever closed or changed: what was worked out from them holds while it stays
-        self.kept: object | None = None  # whatever the forecast worked out from the closed hours
+        self.closed = 0  # how often an hour was closed or changed; derived results are valid while it is the same
+        self.kept: object | None = None  # whatever the forecast derived from the closed hours
         self.kept_for: tuple[float, ...] = ()
 
     def __len__(self) -> int:
         return self._count
 
     def add(self, at_s: float, used: float, capacity: float) -> None:
-        """Take one sample: seconds since 1970, used and capacity in the level's unit.
+        """Add one sample: seconds since 1970, used and capacity in the level's unit.
 
-        Of two samples of one time the later word holds. A sample that is older than the newest one says that the
-        clock was set back: it is kept in its place, and recent samples from the future are let go. What no calendar
-        and no store holds (times beyond the year 9999, amounts beyond 1e100) is not taken.
+        Of two samples of the same time the later one replaces the earlier. A sample older than the newest one means
+        that the clock was set back: it is kept in its place, and recent samples from the future are dropped. Values
+        outside every calendar and store (times beyond the year 9999, amounts beyond 1e100) are ignored.
         """
         if not (abs(at_s) < LATEST_S and abs(used) < MOST and abs(capacity) < MOST):
             return
@@ -114,7 +114,7 @@ class LevelHistory:
         self._add_hour(at_s, used)
 
     def extend(self, at_s: ArrayLike, used: ArrayLike, capacity: ArrayLike) -> None:
-        """Take many samples, oldest first, as when the daemon starts and reads what it has stored."""
+        """Add many samples, oldest first, as when the daemon starts and reads what it has stored."""
         rows = zip(
             np.asarray(at_s, float).tolist(),
             np.asarray(used, float).tolist(),
@@ -125,12 +125,12 @@ class LevelHistory:
             self.add(*row)
 
     def recent(self) -> tuple[Floats, Floats, Floats]:
-        """(seconds since 1970, used, capacity) of the samples that are kept as they came, oldest first; views."""
+        """(seconds since 1970, used, capacity) of the samples kept unchanged, oldest first; views."""
         rows = self._recent.rows
         return rows[:, 0], rows[:, 1], rows[:, 2]
 
     def hours(self) -> Grain:
-        """The closed hours, oldest first; the hour that is still open is in recent() alone."""
+        """The closed hours, oldest first; the hour that is still open is only in recent()."""
         return _grain(self._hours.rows)
 
     def days(self) -> Grain:
@@ -171,7 +171,7 @@ class LevelHistory:
         self._hours.append(row)
 
     def _late_hour(self, row: tuple[float, ...]) -> None:
-        """An hour that was closed before its time, or comes after a later one: the clock was set back."""
+        """Store an hour that was closed early, or comes after a later one: the clock was set back."""
         rows = self._hours.rows
         place = int(np.searchsorted(rows[:, 0], row[0]))
         if rows[place, 0] == row[0]:
@@ -180,7 +180,7 @@ class LevelHistory:
             self._hours.insert(place, row)
 
     def _to_day(self, hour: tuple[float, ...]) -> None:
-        """Let an hour that is too old become part of its day. The mean of a day so far is kept in its row."""
+        """Merge an hour that is too old into its day. The day's running mean is kept in its row."""
         day, rows = hour[0] // 24, self._days.rows
         if not len(rows) or rows[-1, 0] < day:
             self._days.append((day, *hour[1:]))
@@ -194,7 +194,7 @@ class LevelHistory:
 
 
 def _median(values: Sequence[float]) -> float:
-    """The median. At a start half a million hours are closed, and numpy's takes ten times as long for so few values."""
+    """The median. On start half a million hours are closed, and numpy's takes ten times as long for so few values."""
     ordered, middle = sorted(values), len(values) // 2
     return ordered[middle] if len(ordered) % 2 else (ordered[middle - 1] + ordered[middle]) / 2
 

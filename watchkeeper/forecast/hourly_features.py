@@ -1,7 +1,7 @@
-"""What the closed hours of a level's history tell: its cycle, its steps, its clearings and its noise.
+"""The features of the closed hours of a level's history: its cycle, its steps, its clearings and its noise.
 
-All of it holds until the next hour closes, so it is worked out once an hour and kept with the history. Not here: what
-the newest samples say (forecast.py), and how each of these is found (cycle.py, level_shifts.py, noise.py).
+They stay valid until the next hour closes, so they are calculated once an hour and kept with the history. Not here: the
+newest samples (forecast.py), and how each feature is found (cycle.py, level_shifts.py, noise.py).
 """
 
 from dataclasses import dataclass
@@ -21,20 +21,20 @@ from watchkeeper.model.line import Floats
 from watchkeeper.model.units import HOUR_S
 
 LEAST_SHARE = 1e-4
-"""Of the capacity: what is less than this is not looked at (an hour's log of a busy host is more)."""
+"""Share of the capacity: smaller changes are ignored (an hour's log of a busy host is more)."""
 LEAST_STEP = 20
 LEAST_CLEARING = 100
 """In units of LEAST_SHARE: a five-hundredth, and a hundredth, of the capacity."""
 FEWEST_HOURS = 3
 REMEMBERED = 12
-"""Clearings that are looked back on."""
+"""The number of newest clearings that are kept."""
 MOST_STEPS = 2 * HOURS
-"""Places of the lattice at most: as many gaps as hours."""
+"""Maximum number of places in the lattice: as many gaps as hours."""
 
 
 @dataclass(frozen=True, slots=True)
 class Clearing:
-    """A rise that ended in a drop: when it began and was cleared, how high it had come, and by how much."""
+    """A rise that ended in a drop: when it began and when it was cleared, its peak and its height."""
 
     begin_s: float
     end_s: float
@@ -44,10 +44,10 @@ class Clearing:
 
 @dataclass(frozen=True, slots=True)
 class Past:
-    """at_s, level: the hours and the days before them, without cycle and steps; weight: the days each stands for.
+    """at_s, level: the hours and the days before them, without cycle and steps; weight: the days that each represents.
 
-    jobs: every rise within hours that has ended, one-off or not: its size, and the days it took.
-    end_s: when the last closed hour ended. anchor_s: where its phases are counted from.
+    jobs: every completed rise within hours, one-off or not: its size, and the days it took.
+    end_s: when the last closed hour ended. anchor_s: the time from which its phases are counted.
     """
 
     at_s: Floats
@@ -62,12 +62,12 @@ class Past:
     end_s: float
 
     def next_step(self) -> float:
-        """How large a step up would be if another came: the middle one of those that stayed; 0 where none did."""
+        """The expected size of another step up: the median of those that stayed; 0 if none did."""
         kept = [s.size for s in self.steps if s.size > 0 and not any(_undone(s, each) for each in self.steps)]
         return float(np.median(kept)) if kept else 0.0
 
     def plain(self, at_s: Floats, used: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-        """Samples without cycle and steps; and which of them do not lie on a cliff of the cycle."""
+        """Samples without cycle and steps; and which of them are not on a cliff of the cycle."""
         level = used + _stepped(self.steps, at_s)
         if self.cycle is None:
             return level, np.ones(len(at_s), dtype=bool)
@@ -76,12 +76,12 @@ class Past:
 
 
 def _undone(step: Step, later: Step) -> bool:
-    """Was a step up taken back by a later one?"""
+    """Return whether a later step took back a step up."""
     return later.begin_s >= step.end_s and shifts.takes_back(later.size, step.size)
 
 
 def study(history: LevelHistory, capacity: float) -> Past | None:
-    """What the closed hours tell; None where there are too few. Worked out anew only when another hour has closed."""
+    """The features of the closed hours; None if there are too few. Recalculated only when another hour has closed."""
     if history.kept_for != (history.closed, capacity):
         hours = history.hours()
         found = _study(hours, history.days(), history.anchor_s, capacity) if len(hours.at) >= FEWEST_HOURS else None
@@ -124,7 +124,7 @@ def _placed(found: tuple[shifts.Shift, ...], lattice: "_Lattice", anchor_s: floa
 
 
 def _noise(flat: Floats, every: tuple[shifts.Shift, ...], lattice: "_Lattice", anchor_s: float) -> Noise:
-    """Noise without steps and clearings; where the level moves by jumps, they are its noise."""
+    """Noise without steps and clearings; if the level moves by jumps, the jumps are its noise."""
     if shifts.jumpy(every):
         at_d = np.array([each.begin for each in every]) * lattice.step / 24
         size = np.array([each.size for each in every])
@@ -135,7 +135,7 @@ def _noise(flat: Floats, every: tuple[shifts.Shift, ...], lattice: "_Lattice", a
 
 @dataclass(frozen=True, slots=True)
 class _Lattice:
-    """The hours at even steps, the missing ones filled in straight. hours: the middle of each since the anchor."""
+    """The hours at even steps; missing ones are interpolated linearly. hours: the middle of each since the anchor."""
 
     step: int
     first: int
@@ -145,12 +145,12 @@ class _Lattice:
     known: NDArray[np.bool_]
 
     def span_s(self, begin: int, end: int, anchor_s: float) -> tuple[float, float]:
-        """The instants of two places."""
+        """The times of two places."""
         return (anchor_s + float(self.hours[begin]) * HOUR_S, anchor_s + float(self.hours[end]) * HOUR_S)
 
 
 def _lattice(hours: Grain, anchor_s: float) -> _Lattice:
-    """Steps of an hour, or of as many as usually lie between two samples; of the newest hours, if years lie between."""
+    """Steps of an hour, or of the usual hours between two samples; only the newest hours if years lie between."""
     step = max(int(np.median(np.diff(hours.index))), 1)
     own = hours.index // step
     near = own > own[-1] - MOST_STEPS
@@ -158,7 +158,7 @@ def _lattice(hours: Grain, anchor_s: float) -> _Lattice:
     places = np.arange(own[0], own[-1] + 1)
     known = np.zeros(len(places), dtype=bool)
     known[own - own[0]] = True
-    # Each hour's middle is moved along the overall slope to the hour's centre: uneven times are no noise.
+    # Each hour's middle is moved along the overall slope to the hour's centre: uneven times are not noise.
     centre_s = anchor_s + (hours.index + 0.5) * HOUR_S
     middle = hours.middle + least_squares(hours.at, hours.middle).slope * (centre_s - hours.at)
     level = np.interp(places * step, hours.index, middle)
@@ -182,7 +182,7 @@ def _cycle(lattice: _Lattice, least: float, hint: int | None) -> tuple[Cycle | N
 
 
 def _stepped(steps: tuple[Step, ...], at_s: Floats) -> Floats:
-    """What the steps have added since these instants: it moves the past to meet the present."""
+    """The amount that the steps have added since these times: it shifts past levels to match the present."""
     out = np.zeros(len(at_s))
     for step in steps:
         out += step.size * (1 - np.clip((at_s - step.begin_s) / max(step.end_s - step.begin_s, HOUR_S), 0, 1))

@@ -1,6 +1,6 @@
-"""Level shifts: an image imported, a large file deleted. A step that is over says nothing about growth.
+"""Level shifts: an image imported, a large file deleted. A completed step says nothing about growth.
 
-A step is a change within hours that is far outside of what the level usually does, and that has ended.
+A step is a change within hours that is far outside the usual changes of the level, and that has ended.
 """
 
 from dataclasses import dataclass
@@ -11,21 +11,21 @@ from numpy.typing import NDArray
 from watchkeeper.model.line import Floats
 
 LAG = 3
-"""Lattice steps over which a change is looked at: an import takes an hour or two."""
+"""Lattice steps over which a change is measured: an import takes an hour or two."""
 WILD = 8.0
-"""How many standard deviations of usual changes make a step."""
+"""A step must be this many standard deviations of usual changes."""
 MOST = 12
-"""More than this many are not steps but the way that this level behaves."""
+"""More than this many are not steps but the normal behaviour of this level."""
 RECURRING = 5
-"""So many rises that stay, within the hours that are kept, are growth."""
+"""This many rises that stay, within the hours that are kept, are growth."""
 ABOUT = (0.7, 1.4)
 """A drop of 0.7 to 1.4 times a rise takes it back."""
 PART = 0.05
-"""A place belongs to a step where it brings this share of it at least."""
+"""A place belongs to a step if it contributes at least this share of it."""
 LOST = 0.3
-"""The share of a rise that a clearing takes away at least; the rest is growth."""
+"""A clearing must take away at least this share of a rise; the rest is growth."""
 QUIET = 2
-"""Lattice steps that must have been usual before a step is over."""
+"""Lattice steps with usual changes that must follow before a step is complete."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +38,9 @@ class Shift:
 
 
 def find_steps(lattice: Floats, known: NDArray[np.bool_], floor: float) -> tuple[Shift, ...]:
-    """The steps in evenly spaced levels (cycle taken away).
+    """Find the steps in evenly spaced levels (cycle removed).
 
-    known: where the level was seen; elsewhere it is a guess. floor: the least change that counts.
+    known: where the level was observed; elsewhere it is interpolated. floor: the smallest change that counts.
     """
     if len(lattice) < 8 * LAG:
         return ()
@@ -51,7 +51,7 @@ def find_steps(lattice: Floats, known: NDArray[np.bool_], floor: float) -> tuple
     off = np.where(known[LAG:] & known[:-LAG], change - middle, 0.0)
     if not (np.abs(off) > limit).any():
         return ()
-    # Two thresholds, as for edges in a picture: what is wild makes a step, what is half as wild still belongs to it.
+    # Two thresholds, as in edge detection: only a change above the limit makes a step, one above half of it extends it.
     sign = np.where(np.abs(off) > limit / 2, np.sign(off), 0)
     edges = np.flatnonzero(np.diff(np.concatenate(([0.0], sign, [0.0]))))
     found: list[Shift] = []
@@ -64,9 +64,9 @@ def find_steps(lattice: Floats, known: NDArray[np.bool_], floor: float) -> tuple
 
 
 def one_off(found: tuple[Shift, ...]) -> tuple[Shift, ...]:
-    """Those of the steps that say nothing about growth: a few, each for itself.
+    """Select the steps that say nothing about growth: a few, each independent.
 
-    Drops that no rise has gone before are clearings, where there are more than one: they belong to what rises between.
+    Drops that no rise preceded are clearings if there is more than one: they belong to the rises between them.
     """
     if jumpy(found):
         return ()
@@ -75,29 +75,29 @@ def one_off(found: tuple[Shift, ...]) -> tuple[Shift, ...]:
 
 
 def jumpy(found: tuple[Shift, ...]) -> bool:
-    """Do the steps come again and again, so that they are how this level moves? Many imports are growth."""
+    """Return whether the steps recur, so that they are how this level moves. Many imports are growth."""
     rises, drops = [s for s in found if s.size > 0], _drops(found)
     lasting = len(rises) - (len(found) - len(rises) - len(drops))
     return bool(rises) and (len(found) > MOST or lasting >= RECURRING or (len(drops) > 1 and len(rises) > 1))
 
 
 def _drops(found: tuple[Shift, ...]) -> list[Shift]:
-    """The drops that take nothing back."""
+    """The drops that take back no rise."""
     return [s for s in found if s.size < 0 and not _undoes(s, found)]
 
 
 def _undoes(drop: Shift, found: tuple[Shift, ...]) -> bool:
-    """Does a drop take back a step up that came before it, as when a large file goes again?"""
+    """Return whether a drop takes back an earlier step up, as when a large file is deleted again."""
     return any(s.end <= drop.begin and takes_back(drop.size, s.size) for s in found if s.size > 0)
 
 
 def takes_back(drop: float, rise: float) -> bool:
-    """Is a drop about as large as a rise?"""
+    """Return whether a drop is about as large as a rise."""
     return ABOUT[0] < -drop / rise < ABOUT[1]
 
 
 def _shift(lattice: Floats, begin: int, end: int, usual: float) -> list[Shift]:
-    """The shift from begin to end, measured against the usual change; none where it is not over."""
+    """The shift from begin to end, relative to the usual change; none if it is not complete."""
     rest = max(QUIET, (end - begin) // 4)
     if end + rest >= len(lattice):
         return []
@@ -111,7 +111,7 @@ def _shift(lattice: Floats, begin: int, end: int, usual: float) -> list[Shift]:
 
 
 def _edges(lattice: Floats, begin: int, end: int) -> tuple[int, int]:
-    """The same step without the usual places at its ends, which the lag has brought in."""
+    """The same step without the usual places at its ends, which the lag added."""
     moves = np.flatnonzero(np.abs(np.diff(lattice[begin : end + 1])) > PART * abs(lattice[end] - lattice[begin]))
     return (begin + int(moves[0]), begin + int(moves[-1]) + 1) if len(moves) else (begin, end)
 
@@ -127,7 +127,7 @@ class Rise:
 
 
 def clearings(lattice: Floats, floor: float) -> tuple[Rise, ...]:
-    """Rises that ended in a drop of a good part of their height, all within one lattice step or two."""
+    """Rises that ended in a drop of a large part of their height, all within one or two lattice steps."""
     if len(lattice) < 4:
         return ()
     fall = lattice[2:] - lattice[:-2]
@@ -148,7 +148,7 @@ def clearings(lattice: Floats, floor: float) -> tuple[Rise, ...]:
 
 
 def regular(found: tuple[Rise, ...]) -> int | None:
-    """The spacing of clearings where it is always the same; None where it is not, or where there are too few."""
+    """The spacing of clearings if it is always the same; None if it is not, or if there are too few."""
     if len(found) < 4:
         return None
     gaps = np.diff([c.end for c in found[-9:]])

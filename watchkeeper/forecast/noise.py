@@ -1,10 +1,10 @@
-"""How the level moves about its trend: what is noise, how long it remembers, and how far it strays.
+"""How the level moves around its trend: its noise, the noise's correlation time, and its random walk.
 
-The structure function (the variance of the change over a lag) tells the kinds of noise apart without knowing the
+The structure function (the variance of the change over a lag) distinguishes the kinds of noise without knowing the
 trend, as the Allan variance does for clocks (Allan 1966, Proc. IEEE 54:221): it is flat for independent noise, rises
-to a plateau where the level reverts to its mean, and rises without end where it strays as a random walk does. It is
-taken of third differences (the Hadamard variance), which no slope and no steady bend touches, and a change of slope
-only while it passes.
+to a plateau if the level reverts to its mean, and rises without limit if it drifts as a random walk does. It is taken
+of third differences (the Hadamard variance), which no slope and no constant bend affects, and a change of slope only
+while it is within the lag.
 """
 
 import math
@@ -19,7 +19,7 @@ LAGS = 7
 AT_MEMORY = 0.524
 """The share of its plateau that an AR(1)'s third differences reach at its memory: 1 - 1.5/e + 0.6/e^2 - 0.1/e^3."""
 OF_WALK = 0.6
-"""The structure function of a random walk, a day of lag: third differences have 6 times its variance a day, over 10."""
+"""Structure function of a random walk, per day of lag: third differences have 6 times its daily variance, over 10."""
 STRAYS = 2.2
 """A plateau rises less than this over a fourfold lag; a random walk rises fourfold."""
 
@@ -34,7 +34,7 @@ class Noise:
 
     white: spectral weight of independent noise: its variance times the days between samples.
     sd, memory_d: standard deviation and correlation time of the noise that reverts to the mean (AR(1)).
-    stray: variance that a random walk gains in a day.
+    stray: variance that a random walk gains per day.
     """
 
     white: float
@@ -45,15 +45,15 @@ class Noise:
     def slope_variance(self, span_d: Floats) -> Floats:
         """Variance of a least-squares slope over a stretch of this length.
 
-        Independent noise: 12 W / T^3. AR(1): the same with W = 2 s^2 tau where T is much longer than its memory, and
-        a random walk of 2 s^2 / tau a day where it is much shorter. A random walk: 6/5 of its variance a day over T.
+        Independent noise: 12 W / T^3. AR(1): the same with W = 2 s^2 tau if T is much longer than its memory, and a
+        random walk of 2 s^2 / tau per day if it is much shorter. A random walk: 6/5 of its daily variance over T.
         """
         t, tau = span_d, self.memory_d
         mean_reverting = 24 * self.sd**2 * tau / (t**3 + 10 * tau**2 * t)
         return 12 * self.white / t**3 + mean_reverting + 1.2 * self.stray / t
 
     def mean_variance(self, span_d: Floats) -> Floats:
-        """Variance of the mean over a stretch of this length, the random walk left out."""
+        """Variance of the mean over a stretch of this length, without the random walk."""
         return self.white / span_d + self.sd**2 * 2 * self.memory_d / (span_d + 2 * self.memory_d)
 
     def end_variance(self, span_d: float) -> float:
@@ -70,11 +70,12 @@ class Noise:
     def touch(self, slope: float, gap_d: float, between_d: float) -> tuple[float, float]:
         """How far below capacity the trend is when the noise first touches it: the median, and its variance.
 
-        The slower the trend, the more looks there are at a level within the noise's reach, and the higher the highest
-        of them. sqrt(2 ln(1 + n)) less a little fits what simulation gives, n being the independent looks while the
-        trend rises by one standard deviation (white noise: n = 5, 30, 300 -> 0.6, 1.6, 2.5 standard deviations).
+        The slower the trend, the more independent values there are while the level is within the noise's reach of
+        capacity, and the higher the highest of them. sqrt(2 ln(1 + n)) minus a little fits simulation results, n being
+        the number of independent values while the trend rises by one standard deviation (white noise: n = 5, 30, 300 ->
+        0.6, 1.6, 2.5 standard deviations).
 
-        gap_d: days between samples. between_d: days between looks that count (a cycle's crests; 0 without a cycle).
+        gap_d: days between samples. between_d: days between values that count (a cycle's crests; 0 without a cycle).
         """
         white = math.sqrt(self.white / gap_d) if gap_d > 0 else 0.0
         above_white = _highest(white, slope * max(gap_d, between_d), 1.0)
@@ -84,25 +85,25 @@ class Noise:
 
 
 def _highest(sd: float, climb: float, less: float) -> float:
-    """The height of the highest of the independent looks while the trend climbs by sd. climb: from look to look."""
+    """The highest of the independent values while the trend climbs by sd. climb: from one value to the next."""
     if sd <= 0 or climb <= 0:
         return 0.0
     return sd * max(math.sqrt(2 * math.log1p(sd / climb)) - less, 0.0)
 
 
 def spread(changes: Floats) -> float:
-    """Variance of changes, robust to a tenth of them being wild: within the middle 90 %, scaled as for a normal law."""
+    """Variance of changes, robust to 10 % outliers: of the middle 90 %, scaled as for a normal distribution."""
     n = len(changes)
     cut = n // 20
     if cut == 0:
         return float(changes.var())
     kept = np.partition(changes, (cut, n - 1 - cut))[cut : n - cut]
     return float(kept.var()) / 0.6230
-    # 0.6230: variance of a standard normal law cut off at its 5 % and 95 % points, 1 - 2 z phi(z) / 0.9.
+    # 0.6230: variance of a standard normal distribution truncated at its 5 % and 95 % points, 1 - 2 z phi(z) / 0.9.
 
 
 def measure(lattice: Floats, step_d: float) -> Noise:
-    """The noise of evenly spaced levels, step_d days apart."""
+    """Measure the noise of evenly spaced levels, step_d days apart."""
     lags = [lag for lag in (2**k for k in range(LAGS)) if 8 * lag <= len(lattice)]
     if not lags:
         return Noise(0.0, 0.0, step_d, 0.0)
@@ -111,7 +112,7 @@ def measure(lattice: Floats, step_d: float) -> Noise:
     stray = _stray(v, lag_d)
     settled = np.maximum.accumulate(v - OF_WALK * stray * lag_d)
     top, first = float(settled[-1]), float(settled[0])
-    # The independent part is what is left at no lag at all; from the first two lags straight back to it.
+    # The independent part is what remains at zero lag; it is extrapolated linearly from the first two lags.
     white = max(2 * first - float(settled[1]), 0.0) / 2 if len(settled) > 1 else first / 2
     reverting = max(top / 2 - white, 0.0)
     memory_d = float(np.interp(2 * (white + AT_MEMORY * reverting), settled, lag_d))
@@ -119,10 +120,10 @@ def measure(lattice: Floats, step_d: float) -> Noise:
 
 
 def jumping(noise: Noise, at_d: Floats, size: Floats) -> Noise:
-    """The same noise where the level also moves by jumps: when each came, in days, and how large it was.
+    """The same noise if the level also moves by jumps: when each came, in days, and how large it was.
 
-    The variance that a renewal process with rewards gains in a day (Cox 1962, Renewal Theory): jumps of one size at
-    even spaces are a staircase and add none, jumps at random add the mean of their squares.
+    The variance that a renewal process with rewards gains per day (Cox 1962, Renewal Theory): jumps of one size at even
+    intervals are a staircase and add none, jumps at random times add the mean of their squares.
     """
     gaps = np.diff(at_d)
     mean_gap = max(float(gaps.mean()), 1e-6)
@@ -137,13 +138,13 @@ def of_samples(t: Floats, y: Floats) -> tuple[float, float]:
     if len(y) < FEWEST_SAMPLES:
         return 0.0, gap
     whole = np.maximum(t[2:] - t[:-2], 1e-12)
-    part = (t[2:] - t[1:-1]) / whole  # how much of the neighbour before is in the straight line between the two
+    part = (t[2:] - t[1:-1]) / whole  # weight of the previous neighbour in the linear interpolation between the two
     off = y[1:-1] - part * y[:-2] - (1 - part) * y[2:]
     return spread(off / np.sqrt(1 + part**2 + (1 - part) ** 2)) * gap, gap
 
 
 def _stray(v: Floats, lag_d: Floats) -> float:
-    """The random walk's part: what the structure function gains over the longest lags, if it gains a good deal."""
+    """The random walk's part: the increase of the structure function over the longest lags, if it is large enough."""
     if len(v) < 3:
         return float(v[-1] / lag_d[-1]) / 2 / OF_WALK
     if v[-1] < STRAYS * v[-3]:

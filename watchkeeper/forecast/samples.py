@@ -1,6 +1,6 @@
-"""All samples on one footing: days before now, without cycle and steps, each with the time that it stands for.
+"""All samples in the same form: days before now, without cycle and steps, each with the time that it represents.
 
-The newest come as they were taken, what is older as hours and days. Not here: what they say (trend_selection.py).
+The newest are used as sampled, older ones as hours and days. Not here: their interpretation (trend_selection.py).
 """
 
 from dataclasses import dataclass, replace
@@ -15,13 +15,13 @@ from watchkeeper.model.line import Floats
 from watchkeeper.model.units import DAY_S, HOUR_S
 
 FRESH_S = 6 * HOUR_S
-"""Before the hour that is open, so much is taken as it was sampled: a runaway is seen within minutes."""
+"""This much before the open hour is used as sampled: a runaway is seen within minutes."""
 LONGEST_D = 1 / 24
-"""The time that one sample stands for at most; before it there was a gap."""
+"""The maximum time that one sample represents; before it there was a gap."""
 WILD = 8.0
-"""A newest sample that is off by so many usual changes waits for a second one to agree with it."""
+"""A newest sample that is off by this many usual changes is ignored until a second one agrees with it."""
 USUAL = 30
-"""Changes that tell what is usual."""
+"""The number of changes that define what is usual."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class Points:
 
 
 def to_points(history: LevelHistory, past: Past | None, now_s: float) -> Points:
-    """Everything up to now; what a clock that was ahead has left from the future is not looked at."""
+    """Everything up to now; samples in the future, left by a clock that was ahead, are ignored."""
     at, used, _ = history.recent()
     begin_s = past.end_s - FRESH_S if past else -np.inf
     fresh = (at >= begin_s) & (at <= now_s)
@@ -59,7 +59,7 @@ def to_points(history: LevelHistory, past: Past | None, now_s: float) -> Points:
 
 
 def without_spikes(t: Floats, y: Floats) -> Floats:
-    """The median of each sample and its neighbours: a single wild one goes, and a straight line stays as it is.
+    """The median of each sample and its neighbours: single outliers are removed, and a straight line is unchanged.
 
     The newest has no neighbour after it: it counts unless it is far off, and then from the next sample on.
     """
@@ -77,7 +77,7 @@ def without_spikes(t: Floats, y: Floats) -> Floats:
 
 
 def _weights(t: Floats) -> Floats:
-    """The time since the sample before, within bounds."""
+    """The time since the previous sample, with an upper bound."""
     if len(t) < 2:
         return np.full(len(t), LONGEST_D)
     gap = np.diff(t)

@@ -1,9 +1,9 @@
-"""Which stretch of the past speaks for the future: the longest that nothing newer contradicts.
+"""The stretch of the past to extrapolate: the longest that nothing newer contradicts.
 
-For every stretch that ends now, a line and a parabola are fitted; a stretch is believed where all shorter ones agree
-with it within their own errors (Lepski 1990, Theory Probab. Appl. 35:454; as the intersection of confidence intervals
-in Goldenshluger and Nemirovski 1997, Math. Methods Stat. 6:135). The fits come from sums that run back from now, so
-that all stretches together cost one pass.
+For every stretch that ends now, a line and a parabola are fitted. A stretch is accepted if all shorter ones agree with
+it within their own errors (Lepski 1990, Theory Probab. Appl. 35:454; as the intersection of confidence intervals in
+Goldenshluger and Nemirovski 1997, Math. Methods Stat. 6:135). The fits come from sums that run back from now, so that
+all stretches together cost one pass.
 """
 
 from dataclasses import dataclass
@@ -17,20 +17,20 @@ from watchkeeper.model.line import Floats
 Flags = NDArray[np.bool_]
 
 SHORTEST_D = 0.007
-"""Ten minutes: no stretch shorter than this is looked at, unless it holds DENSE points: a level that is sampled every
-few seconds may fill within minutes."""
+"""Ten minutes: shorter stretches are ignored, unless they hold DENSE points: a level that is sampled every few
+seconds may fill within minutes."""
 DENSE = 10
-"""As many as the shortest stretch holds at the usual minute: what is sampled so, or less often, has no shorter one."""
+"""As many as the shortest stretch holds at one sample per minute: less frequent sampling has no shorter one."""
 RATIO = 1.25
-"""Each stretch is longer than the one before by this factor."""
+"""Each stretch is longer than the previous one by this factor."""
 PLACES = 48
-"""Places at which a change point is looked for, twice: first far and wide, then near the best."""
+"""Candidate places for a change point, tried twice: first over the whole range, then near the best."""
 FEWEST = 4
-"""Points that a stretch must hold."""
+"""The minimum number of points in a stretch."""
 LOOKS_D = 60.0
-"""A shorter stretch contradicts where it is off by more of its standard errors than chance brings in two months of
-looking at stretches of its length: the universal threshold sqrt(2 ln n) (Donoho and Johnstone 1994, Biometrika
-81:425), and one more."""
+"""A shorter stretch contradicts if it deviates by more of its standard errors than chance causes in two months of
+testing stretches of its length: the universal threshold sqrt(2 ln n) (Donoho and Johnstone 1994, Biometrika 81:425),
+plus one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +38,8 @@ class Stretches:
     """Fits over stretches that end now, shortest first. Times in days from now (before now is negative).
 
     reach: how far back each goes; span: length of the evenly covered stretch with the same spread of times.
-    bend: the coefficient of t^2 of the parabola, tilt its slope at `mid`. left, bent_left: what is left about the line
-    and about the parabola, summed over the weights.
+    bend: the coefficient of t^2 of the parabola, tilt its slope at `mid`. left, bent_left: the residual sums of squares
+    of the line and of the parabola, weighted.
     """
 
     counts: NDArray[np.int64]
@@ -56,10 +56,10 @@ class Stretches:
 
 
 class Sums:
-    """Weighted sums over the newest n points, for every n: what any stretch that ends now is fitted from."""
+    """Weighted sums over the newest n points, for every n: the input for fitting any stretch that ends now."""
 
     def __init__(self, t: Floats, y: Floats, weight: Floats) -> None:
-        """t: days from now, rising, none after 0; weight: the days that each point stands for."""
+        """t: days from now, rising, none after 0; weight: the days that each point represents."""
         self.back, w, v = t[::-1], weight[::-1], y[::-1]
         wt = w * self.back
         wtt = wt * self.back
@@ -69,11 +69,11 @@ class Sums:
         self._sums = np.cumsum(np.stack(columns), axis=1)
 
     def stretches(self) -> Stretches:
-        """The fits of stretches of rising length."""
+        """The fits of stretches of increasing length."""
         return self.fit(self._counts())
 
     def fit(self, counts: NDArray[np.int64]) -> Stretches:
-        """The fits of the newest so many points; those that hold no spread of times are left out."""
+        """The fits of the newest points, for each of these counts; those with all points at one time are omitted."""
         sums = self._sums[:, counts - 1]
         heavy = sums[0] > 0
         mass = np.where(heavy, sums[0], 1.0)
@@ -100,7 +100,7 @@ class Sums:
         return Stretches(counts, reach, np.sqrt(12 * var), m1, e0, slope, var, tilt, bend, left, bent_left)
 
     def split(self, fewest: int, most: int) -> tuple[int, float]:
-        """Cut the newest `most` points into two lines: how many points the newer line has, and what is left of both.
+        """Split the newest `most` points into two lines: the newer line's number of points, and the residual of both.
 
         Least squares over all places of one change point (Quandt 1958, J. Am. Stat. Assoc. 53:873).
         """
@@ -116,7 +116,7 @@ class Sums:
         return int(counts[best]), float(left[best])
 
     def _counts(self) -> NDArray[np.int64]:
-        """How many points each stretch holds."""
+        """The number of points in each stretch."""
         total = -float(self.back[-1])
         shortest = min(SHORTEST_D, max(-float(self.back[min(DENSE, len(self.back) - 1)]), 1e-6))
         steps = max(int(np.log(max(total / shortest, 1.0)) / np.log(RATIO)), 0) + 1
@@ -126,7 +126,7 @@ class Sums:
 
 
 def _left(sums: Floats) -> Floats:
-    """What a line leaves of the points behind these sums."""
+    """The residual of a line through the points behind these sums."""
     mass = np.maximum(sums[0], 1e-12)
     m1, m2, e0, e1, ee = sums[1] / mass, sums[2] / mass, sums[5] / mass, sums[6] / mass, sums[8] / mass
     var = np.maximum(m2 - m1 * m1, 1e-14)
@@ -136,14 +136,14 @@ def _left(sums: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """agrees[i, j]: the i-th stretch, taken alone, does not contradict the j-th (longer) one."""
+    """agrees[i, j]: the i-th stretch alone does not contradict the j-th (longer) one."""
 
     line: Flags
     parabola: Flags
 
 
 def compare(s: Stretches, noise: Noise, least: float) -> Agreement:
-    """Hold every stretch against every longer one. least: what is off by no more than this is not looked at."""
+    """Compare every stretch with every longer one. least: smaller deviations are ignored."""
     slope_error = np.sqrt(noise.slope_variance(s.span) + (least / s.span) ** 2)[:, None]
     strayed = 0.1 * noise.stray * s.span[None, :]
     mean_error = np.sqrt(noise.mean_variance(s.span)[:, None] + strayed + least**2)
@@ -162,7 +162,7 @@ def compare(s: Stretches, noise: Noise, least: float) -> Agreement:
 
 
 def longest(agrees: Flags, first: int) -> int:
-    """The longest stretch that none from the first-th on contradicts; the first-th itself where there is no other."""
+    """The longest stretch that none from the first-th on contradicts; the first-th itself if there is no other."""
     sound = np.logical_and.reduce(agrees[first:], axis=0)
     sound[first] = True
     sound[:first] = False

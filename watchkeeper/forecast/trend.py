@@ -1,7 +1,7 @@
-"""Lines through samples, and where they meet a level: least squares, Theil and Sen, and Fieller's inverse interval.
+"""Lines through samples: least squares, and the median slope of Theil and Sen.
 
-Everything is computed about the centre, so that epoch seconds lose no digits. What may live here: exact textbook
-formulas. Not here: which samples a line may rest on (stable_segment.py), or how the noise hangs together (noise.py).
+Everything is computed relative to the centre, so that epoch seconds lose no digits. What may live here: exact textbook
+formulas. Not here: which samples a line may be fitted to (stable_segment.py), or the correlation of noise (noise.py).
 """
 
 import math
@@ -34,10 +34,10 @@ class MedianSlope:
 
 
 def median_slope(x: Floats, y: Floats, z: float) -> MedianSlope | None:
-    """The slope that three points in ten may be wrong without moving it far (Theil 1950; Sen 1968, JASA 63:1379).
+    """The slope that up to three wrong points in ten do not move far (Theil 1950; Sen 1968, JASA 63:1379).
 
     z: half-width of the interval in standard normal units; its ends are ranks from the variance of Kendall's S (Sen's
-    equation 2.6, with ties). None where all x are equal. Takes memory with the square of the number of points.
+    equation 2.6, with ties). None if all x are equal. Memory grows with the square of the number of points.
     """
     later, earlier = np.triu_indices(len(x), 1)[::-1]
     run = x[later] - x[earlier]

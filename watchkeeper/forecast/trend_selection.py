@@ -1,9 +1,9 @@
-"""The trend that the future is drawn from: a line, or a parabola, through the stretch of the past that speaks for it.
+"""The trend to extrapolate: a line, or a parabola, through the stretch of the past that best predicts the future.
 
-The longest stretch that nothing newer contradicts is taken (stable_segment.py). What is newer and contradicts is
-either a new way of growing or a burst that will stop, and time alone can tell: it is taken up once it has lasted for a
-fifth of the time that would be left. Where a stretch ends because the growth changed, the change is looked for and the
-line begins there. Not here: when the capacity is reached (first_passage.py).
+The longest stretch that nothing newer contradicts is used (stable_segment.py). Newer data that contradicts it is either
+a new growth rate or a burst that will stop, and only time can tell: it is used once it has lasted for a fifth of the
+time that would be left. If a stretch ends because the growth changed, the change point is found and the line begins
+there. Not here: when the capacity is reached (first_passage.py).
 """
 
 import math
@@ -20,35 +20,35 @@ from watchkeeper.model.line import Floats
 from watchkeeper.model.units import DAY_S
 
 TAKEN_UP = 0.2
-"""The share of the time left that a new growth must have lasted before it is what is forecast."""
+"""The share of the time left that a new growth must have lasted before it is forecast."""
 SETTLED_D = 3.0
-"""A growth that has lasted for days needs no more proof."""
+"""A growth that has lasted for days needs no more evidence."""
 STOPPED_D = 0.5
 """A growth has stopped once nothing has grown for half a day."""
 FRESH_D, GOES_ON = 0.25, 0.3
-"""Within its first hours a growth must be seen to go on: a jump that is over looks like a steep line through it."""
+"""In its first hours a growth must be seen to continue: a completed jump looks like a steep line through it."""
 SIMILAR = 1.25
-"""A burst that is not larger than an earlier one by a quarter, and not longer by half, is another such job."""
+"""A burst up to 1.25 times as large and 1.5 times as long as an earlier one is another such job."""
 LASTING = 1.5
 RIPPLE, LATE_PRUNE = 0.2, 1.25
-"""Within one cycle, less than this share of its swing may be the cycle itself, come a little otherwise. Where a prune
-comes late the level is a whole swing above what was expected."""
+"""Within one cycle, less than this share of its swing may be a variation of the cycle itself. If a prune is late, the
+level is a whole swing above what was expected."""
 BENT = 4.0
-"""A bend must be so many of its standard errors, and fit better than two lines that meet anywhere."""
+"""A bend must be this many of its standard errors, and fit better than two lines that meet anywhere."""
 BETTER = 0.95
 BLOCKS = 24
-"""Blocks that the median slope is taken between: 276 pairs."""
+"""Number of blocks between which the median slope is taken: 276 pairs."""
 PULLED = 3.0
-"""Least squares and the median slope agree within so many standard errors, unless some samples pull the line."""
+"""Least squares and the median slope agree within this many standard errors, unless some samples distort the line."""
 INNER, OUTER = 6, 4
-"""How many stretches shorter and longer than the sound one a change is looked for among."""
+"""How many stretches shorter and longer than the accepted one are searched for a change."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """A trend from now on. level: now; slope, a day; bend: of the slope's half, a day. Variances of each.
+    """A trend from now on. level: now; slope: per day; bend: of the slope's half, per day. Variances of each.
 
-    reach_d: how far back it rests on the past. centre_d, middle: the point that the line runs through.
+    reach_d: how far back its data goes. centre_d, middle: the point that the line runs through.
     """
 
     level: float
@@ -63,7 +63,7 @@ class Outlook:
 
 
 def look(points: Points, past: Past | None, capacity: float, least: float) -> Outlook | None:
-    """The trend; None where the points hold no spread of times."""
+    """Select the trend; None if all points have the same time."""
     sums = Sums(points.t, points.y, points.weight)
     s = sums.stretches()
     if not len(s.span):
@@ -84,7 +84,7 @@ def look(points: Points, past: Past | None, capacity: float, least: float) -> Ou
 def _first_sound(
     s: Stretches, agrees: stable_segment.Flags, past: Past | None, capacity: float
 ) -> tuple[int, float | None]:
-    """The shortest stretch to listen to, after those that tell of a burst; and where a burst has brought the level."""
+    """The shortest stretch to use, after those that show a burst; and the level that a burst has reached."""
     first, burst = 0, None
     while True:
         j = stable_segment.longest(agrees, first)
@@ -96,7 +96,7 @@ def _first_sound(
 
 
 def _taken_up(s: Stretches, j: int, past: Past | None, capacity: float) -> bool:
-    """Has what this stretch says gone on for long enough?"""
+    """Return whether the growth in this stretch has lasted for long enough."""
     slope, reach = float(s.slope[j]), float(s.reach[j])
     period_d = past.cycle.period_s / DAY_S if past and past.cycle else 0.0
     if slope <= 0:
@@ -111,7 +111,7 @@ def _taken_up(s: Stretches, j: int, past: Past | None, capacity: float) -> bool:
 
 
 def _usual(slope: float, reach: float, past: Past, period_d: float) -> bool:
-    """Is a rise no more than the swing of its cycle, or than a job that comes now and then?"""
+    """Return whether a rise is no more than the swing of its cycle, or than an occasional job."""
     if past.cycle and reach < min(period_d, 1.0):
         share = LATE_PRUNE if past.cycle.pruned() is not None else RIPPLE
         if slope * reach < share * past.cycle.swing:
@@ -123,7 +123,7 @@ def _usual(slope: float, reach: float, past: Past, period_d: float) -> bool:
 
 
 def _bent(sums: Sums, s: Stretches, points: Points, line: int, arc: int) -> bool:
-    """Does a parabola over a good deal more of the past say more than lines do?"""
+    """Return whether a parabola over a much longer part of the past fits better than lines do."""
     error = float(np.sqrt(points.noise.bend_variance(s.span[arc])))
     if s.span[arc] <= 2 * s.span[line] or abs(s.bend[arc]) <= BENT * error:
         return False
@@ -132,7 +132,7 @@ def _bent(sums: Sums, s: Stretches, points: Points, line: int, arc: int) -> bool
 
 
 def _begun(sums: Sums, s: Stretches, j: int, first: int) -> tuple[Stretches, int]:
-    """The stretch from where the growth changed on; the stretch itself where it is all of the past."""
+    """The stretch from where the growth changed; the stretch itself if it covers the whole past."""
     if j == len(s.span) - 1:
         return s, j
     newer, _ = sums.split(int(s.counts[max(j - INNER, first)]), int(s.counts[min(j + OUTER, len(s.span) - 1)]))
@@ -147,9 +147,10 @@ def _line(s: Stretches, j: int, points: Points) -> Outlook:
 
 
 def _resistant(found: Outlook, points: Points) -> Outlook:
-    """The same line, or the median slope between its blocks where that says something else: then something pulls it.
+    """The same line, or the median slope between its blocks if that differs: then outliers distort the line.
 
-    One glance at the blocks' straightness costs little; least squares is kept where both agree, being the sharper one.
+    Checking whether the blocks are straight costs little; least squares is kept if both agree, because it is more
+    precise.
     """
     t, y = _blocks(points, found.reach_d)
     medians = median_slope(t, y, 1.0) if len(t) >= BLOCKS // 2 else None
@@ -161,7 +162,7 @@ def _resistant(found: Outlook, points: Points) -> Outlook:
 
 
 def _blocks(points: Points, reach_d: float) -> tuple[Floats, Floats]:
-    """Mean time and level of equal parts of the stretch, those that hold samples."""
+    """Mean time and level of equal parts of the stretch, for the parts that hold samples."""
     edges = np.searchsorted(points.t, np.linspace(-reach_d, 0, BLOCKS + 1)[:-1])
     edges = np.unique(edges[edges < len(points.t)])
     mass = np.add.reduceat(points.weight, edges)

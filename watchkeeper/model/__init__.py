@@ -1,4 +1,4 @@
 """Frozen values that every layer shares: observations, alerts, findings, messages, records and ports.
 
-Not here: I/O, and decisions about them.
+Not here: I/O, and decisions based on these values.
 """

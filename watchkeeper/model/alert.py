@@ -1,13 +1,13 @@
-"""The words of an alert: states, events and the table that joins them.
+"""The vocabulary of an alert: states, events and the state table.
 
-An alert is a state of one concern about one series, not a notification (RFC 8632). What the keeper knows is kept apart
-from how things stand: `told` is the priority that they last heard of. While an alert is kept back (shelved, or held
-because of another one) it moves as ever and nothing is told; once it no longer is, the difference between `told` and
-how things stand is told, and nothing where there is none.
+An alert is a state of one concern about one series, not a notification (RFC 8632). What the operator knows is kept
+separate from the current state: `told` is the priority in the last notification. While an alert is kept back (shelved,
+or suppressed because of another one) it changes state as usual and sends nothing. When that ends, one notification
+reports the difference between `told` and the current state; there is none if they are the same.
 
 What may live here: the vocabulary and the table. Not here: the steps through it (alerting/state_machine.py), when a
-finding has a priority (alerting/rules.py), which alert holds another (alerting/correlation.py), what is said
-(messages/wording.py), who is told (notifiers/).
+finding has a priority (alerting/rules.py), which alert suppresses another (alerting/correlation.py), the text of
+messages (messages/wording.py), who is notified (notifiers/).
 
 Priorities, the rectified state, and the warning that becomes an alarm: IMO Resolution MSC.302(87), bridge alert
 management. On-delay, off-delay, chattering and shelving: ISA-18.2 / IEC 62682.
@@ -24,13 +24,13 @@ from watchkeeper.model.observation import Kind, SeriesKey
 class Priority(IntEnum):
     """How urgent an alert is; a higher number is more urgent. IMO Resolution MSC.302(87)."""
 
-    CAUTION = 1  # awareness beyond the ordinary
-    WARNING = 2  # precaution now, or it becomes an alarm
+    CAUTION = 1  # requires attention, more than routine
+    WARNING = 2  # take precautions now, or it becomes an alarm
     ALARM = 3  # act at once
 
     @property
     def word(self) -> str:
-        """The word that people read: `caution`, `warning` or `alarm`."""
+        """The displayed word: `caution`, `warning` or `alarm`."""
         return self.name.lower()
 
 
@@ -40,8 +40,8 @@ class Concern(StrEnum):
     FULL = "full"  # a level will be full
     OVERDUE = "overdue"  # a deadline has passed, or will
     SILENT = "silent"  # no answer
-    UNSOUND = "unsound"  # a condition is not sound
-    STALE = "stale"  # the probe itself has brought no sample
+    UNSOUND = "unsound"  # a condition is faulty
+    STALE = "stale"  # the probe itself has delivered no sample
 
 
 CONCERN = {
@@ -50,20 +50,20 @@ CONCERN = {
     Kind.ANSWER: Concern.SILENT,
     Kind.CONDITION: Concern.UNSOUND,
 }
-"""What a kind of observation can raise, besides `stale`."""
+"""The concern that each kind of observation can raise, besides `stale`."""
 
 
 class State(StrEnum):
-    """Where an alert stands."""
+    """The state of an alert."""
 
     NORMAL = "normal"
-    ACTIVE = "active"  # the cause is there and nobody has said that they know
-    ACKNOWLEDGED = "acknowledged"  # the cause is there and the keeper knows
+    ACTIVE = "active"  # the cause is present and nobody has acknowledged it
+    ACKNOWLEDGED = "acknowledged"  # the cause is present and the operator knows
     RECTIFIED = "rectified"  # the cause went away before anyone acknowledged it
 
 
 class Event(StrEnum):
-    """What moves an alert from one state to another."""
+    """An event that moves an alert from one state to another."""
 
     RAISE = "raise"
     WORSEN = "worsen"
@@ -71,22 +71,22 @@ class Event(StrEnum):
     CLEAR = "clear"
     ACKNOWLEDGE = "acknowledge"
     ESCALATE = "escalate"  # time passed: a warning that nobody acknowledged becomes an alarm
-    LAPSE = "lapse"  # time passed: a rectified alert is let go
-    SHELVE = "shelve"  # the keeper sets it aside, for a time or until it next ends
-    UNSHELVE = "unshelve"  # the keeper takes that back, or its time is up
-    TELL = "tell"  # what was kept back is told
+    LAPSE = "lapse"  # time passed: a rectified alert is dropped
+    SHELVE = "shelve"  # the operator shelves it, for a time or until it next ends
+    UNSHELVE = "unshelve"  # the operator undoes that, or its time is up
+    TELL = "tell"  # a notification that was kept back is sent
 
 
 class NotificationKind(StrEnum):
-    """What a transition has to tell the keeper."""
+    """What a notification about a transition reports."""
 
     RAISED = "raised"
     WORSE = "worse"
     EASED = "eased"
     ENDED = "ended"
     NOTED = "noted"  # no alert: something that happened and is over
-    REMINDED = "reminded"  # no transition: it still stands, and nobody has acknowledged it
-    DIGEST = "digest"  # no alert: what is nearest to full and overdue, told at its time
+    REMINDED = "reminded"  # no transition: it is still active, and nobody has acknowledged it
+    DIGEST = "digest"  # no alert: what is nearest to full and overdue, sent at a set time
 
 
 TABLE: dict[tuple[State, Event], tuple[State, NotificationKind | None]] = {
@@ -96,37 +96,37 @@ TABLE: dict[tuple[State, Event], tuple[State, NotificationKind | None]] = {
     (State.ACTIVE, Event.ESCALATE): (State.ACTIVE, NotificationKind.WORSE),
     (State.ACTIVE, Event.ACKNOWLEDGE): (State.ACKNOWLEDGED, None),
     (State.ACTIVE, Event.CLEAR): (State.RECTIFIED, NotificationKind.ENDED),
-    # Worse than what was acknowledged is news: it wants its own acknowledgement.
+    # Worse than what was acknowledged is new information: it needs its own acknowledgement.
     (State.ACKNOWLEDGED, Event.WORSEN): (State.ACTIVE, NotificationKind.WORSE),
     (State.ACKNOWLEDGED, Event.EASE): (State.ACKNOWLEDGED, NotificationKind.EASED),
     (State.ACKNOWLEDGED, Event.CLEAR): (State.NORMAL, NotificationKind.ENDED),
     (State.RECTIFIED, Event.ACKNOWLEDGE): (State.NORMAL, None),
     (State.RECTIFIED, Event.RAISE): (State.ACTIVE, NotificationKind.RAISED),
     (State.RECTIFIED, Event.LAPSE): (State.NORMAL, None),
-    # Shelving lies across the states: it holds back what is told, and changes nothing else. What is told late depends
-    # on what the keeper knew before: see `owed`.
+    # Shelving is independent of the state: it keeps notifications back and changes nothing else. What is sent later
+    # depends on what the operator knew before: see `owed`.
     **{(state, event): (state, None) for event in (Event.SHELVE, Event.UNSHELVE, Event.TELL) for state in State},
 }
-"""(state, event) -> (next state, what is told). A missing pair does not happen. manual/alert-states.md shows it."""
+"""(state, event) -> (next state, notification). A missing pair does not occur. manual/alert-states.md shows it."""
 
 STANDING = frozenset({State.ACTIVE, State.ACKNOWLEDGED})
-"""The states in which the cause is there."""
+"""The states in which the cause is present."""
 
 LAPSE_AFTER = timedelta(days=7)
-"""A rectified alert that nobody acknowledges is let go after this; the journal keeps it."""
+"""A rectified alert that nobody acknowledges is dropped after this; the event log keeps it."""
 
 LONGEST_SHELVED = timedelta(days=30)
-"""Nothing is shelved for longer, not even until it next ends: as far as a caution looks ahead, so that what was set
-aside comes back before it has been forgotten. (IEC 62682 asks for such a bound and leaves its length to the owner.)"""
+"""The maximum time that anything is shelved, also for "until it next ends". It equals how far ahead a caution looks, so
+that a shelved alert comes back before it is forgotten. (IEC 62682 asks for such a limit; the owner sets its length.)"""
 
 
 @dataclass(frozen=True, slots=True)
 class Delays:
-    """How long things must last before they count.
+    """How long a finding must last before it counts.
 
-    on_delay_s upward, off_delay_s downward (ISA-18.2). escalate_s: how long a warning may stand without being
-    acknowledged before it becomes an alarm (MSC.302(87) 6.2.2); None: it does not. chattering: when coming and going
-    is that.
+    on_delay_s applies upward, off_delay_s downward (ISA-18.2). escalate_s: how long a warning may be active without an
+    acknowledgement before it becomes an alarm (MSC.302(87) 6.2.2); None: never. chattering: when repeated raising and
+    clearing counts as chattering.
     """
 
     on_delay_s: float = 0.0
@@ -139,18 +139,18 @@ class Delays:
 class Alert:
     """One concern about one series.
 
-    priority: what the alert stands at; None unless its state is in STANDING.
-    episode: counts the raises that the keeper heard of, or would have: 1 for the first; part of its messages' ids. What
-        is raised again before the keeper was told of its end goes on in its episode.
+    priority: the current priority; None unless its state is in STANDING.
+    episode: counts the raises that the operator was notified of, or would have been: 1 for the first; part of its
+        messages' ids. A raise before the operator was notified of the previous end continues the same episode.
     tellings: how many messages this episode has had so far.
-    told: what the keeper was last told that it stands at; None: that all is well.
-    pending: a priority (None: none) that findings ask for and whose delay runs since `pending_since`.
-    shelved_until: set aside by the keeper until then; nothing is told meanwhile. shelved_once: and until it next ends.
-    held_by: the series of the alert because of which nothing is told of this one: its cause, or a summary of several.
-    held_until: it is held no longer than this; None: as long as that alert stands.
-    unknown_since: since when it has waited for an acknowledgement; None where it does not.
+    told: the priority in the last notification; None: the operator believes that all is well.
+    pending: a priority (None: none) that findings ask for and whose delay has been running since `pending_since`.
+    shelved_until: shelved by the operator until then; nothing is sent meanwhile. shelved_once: or until it next ends.
+    held_by: the series of the alert that suppresses notifications of this one: its cause, or a summary of several.
+    held_until: it is suppressed no longer than this; None: as long as that alert is active.
+    unknown_since: since when it has been waiting for an acknowledgement; None if it is not.
     escalated: it is an alarm because nobody acknowledged the warning, not because of what was found.
-    falls: when it lately ended or eased. comings: how often it has come while it chatters; 0: it does not.
+    falls: when it recently ended or eased. comings: how often it has been raised while chattering; 0: not chattering.
     """
 
     key: SeriesKey
@@ -177,12 +177,12 @@ class Alert:
 
     @property
     def standing(self) -> bool:
-        """True while the cause is there."""
+        """True while the cause is present."""
         return self.state in STANDING
 
     @property
     def at_rest(self) -> bool:
-        """True where it is normal and nothing about it waits: a finding that asks for nothing changes nothing."""
+        """True if it is normal and nothing about it is pending: a finding without a priority changes nothing."""
         return (
             self.state is State.NORMAL
             and self.told is None
@@ -193,20 +193,20 @@ class Alert:
 
     @property
     def chattering(self) -> bool:
-        """True while it stands and comes and goes."""
+        """True while it is active and chattering."""
         return self.comings > 0 and self.standing
 
     def shelved(self, now: datetime) -> bool:
-        """True while the keeper has set this alert aside."""
+        """True while the operator has shelved this alert."""
         return self.shelved_until is not None and now < self.shelved_until
 
     def kept_back(self, now: datetime) -> bool:
-        """True while nothing is told of it."""
+        """True while no notification of it is sent."""
         return self.held_by is not None or self.shelved(now)
 
     @property
     def owed(self) -> NotificationKind | None:
-        """What the keeper does not know yet; None where they know how it stands."""
+        """The notification still to be sent; None if the operator knows the current state."""
         if self.told == self.priority:
             return None
         if self.told is None:
@@ -218,7 +218,7 @@ class Alert:
 
 @dataclass(frozen=True, slots=True)
 class Transition:
-    """One move through the table. telling: what the keeper is told; None for nothing."""
+    """One move through the table. telling: the notification that it causes; None for none."""
 
     before: Alert
     after: Alert
@@ -228,8 +228,8 @@ class Transition:
 
 
 def is_notifiable(before: Priority | None, after: Priority | None, threshold: Priority) -> bool:
-    """Is a change of priority news to somebody who wants to hear of `threshold` and above?
+    """Return whether a change of priority concerns someone who wants to know about `threshold` and above.
 
-    RFC 8632, notify-status-changes with a severity level: a change is told if it starts or ends at or above it.
+    RFC 8632, notify-status-changes with a severity level: a change is sent if it starts or ends at or above that level.
     """
     return before != after and max(before or 0, after or 0) >= threshold

@@ -10,14 +10,14 @@ from watchkeeper.model.observation import SeriesKey
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What the facts say about one concern of one series at one moment.
+    """The evaluation of one concern of one series at one moment.
 
-    priority: what they ask for; None where all is well.
-    ends_at: when time is up (full, overdue, expired); in the past where it has been; None where no end is in sight
-        or the concern knows no end. earliest_at and latest_at are its 90 % interval where it is a forecast.
-    since: since when it has been so (silent since, unsound since); None where it is not.
-    reason: the one clause that says what was found, fit for a message.
-    forecast: behind a `full` finding.
+    priority: the priority that it calls for; None if all is well.
+    ends_at: when time is up (full, overdue, expired); in the past if that has happened; None if no end is expected or
+        the concern has no end. earliest_at and latest_at are its 90 % interval if it is a forecast.
+    since: since when it has been so (not answering since, faulty since); None if it is not.
+    reason: one clause that states what was found, suitable for a message.
+    forecast: the forecast behind a `full` finding.
     """
 
     key: SeriesKey

@@ -19,7 +19,7 @@ class NoEnd(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """A change of level within hours that is over: seconds since 1970, and size in the level's unit."""
+    """A completed change of level within hours: times in seconds since 1970, size in the level's unit."""
 
     begin_s: float
     end_s: float
@@ -28,17 +28,17 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """When a level will be full, as seen at `at_s`. Instants are seconds since 1970 (UTC).
+    """When a level will be full, as calculated at `at_s`. Times are seconds since 1970 (UTC).
 
-    earliest_s, likely_s, latest_s: the likely time and the ends of its 90 % interval. All None exactly where `no_end`
-        says why; latest_s alone is None where the interval has no upper end.
-    used, capacity: the newest sample. full: it is full already, and all three instants are at `at_s`.
-    growth_per_day: of the trend now, in the level's unit; None where there is no trend.
-    since_s: the start of the stretch of history that the trend rests on.
-    bend: by how much the growth itself grows in half a day; 0 where the trend is a line.
-    cycle_s: length of the cycle that was found in the use (a nightly prune: 86 400); None for none.
-    pruned_s: when the cycle last fell back to its lowest; None where it comes down gently, or there is none.
-    steps: changes within hours that are over, and are not counted as growth.
+    earliest_s, likely_s, latest_s: the likely time and the ends of its 90 % interval. All are None if and only if
+        `no_end` gives a reason; latest_s alone is None if the interval has no upper end.
+    used, capacity: the newest sample. full: it is already full, and all three times are `at_s`.
+    growth_per_day: of the current trend, in the level's unit; None if there is no trend.
+    since_s: the start of the part of the history that the trend is fitted to.
+    bend: how much the growth itself increases in half a day; 0 if the trend is a line.
+    cycle_s: length of the cycle found in the usage (a nightly prune: 86 400); None for none.
+    pruned_s: when the cycle last fell back to its lowest; None if it falls gradually, or there is no cycle.
+    steps: completed changes within hours, which are not counted as growth.
     line: for drawing; value(at) = line.at(at_s). spread: half the width of its 90 % band at `at_s`.
     """
 

@@ -11,7 +11,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Fieller:
-    """When a line reaches a level: the ends of the interval, and the likely moment between them."""
+    """When a line reaches a level: the ends of the interval, and the likely time between them."""
 
     earliest: float
     likely: float
@@ -24,19 +24,19 @@ class Line:
 
     centre_s: float
     middle: float
-    slope: float  # level's unit a second
+    slope: float  # level's unit per second
     slope_error: float  # standard error of the slope
-    residual: float  # standard deviation of the samples about the line
+    residual: float  # standard deviation of the samples around the line
     n: int
 
     def value(self, at_s: float) -> float:
-        """The line's value at an instant, seconds since 1970."""
+        """The line's value at a time, in seconds since 1970."""
         return self.middle + self.slope * (at_s - self.centre_s)
 
     def reaches(self, level: float, t: float) -> Fieller | None:
         """When the line reaches a level, within t standard errors of it (Fieller 1954, J. R. Stat. Soc. B 16:175).
 
-        None where his g >= 1: the slope may be zero, and the interval has no ends.
+        None if his g >= 1: the slope may be zero, and the interval has no ends.
         """
         g = (t * self.slope_error / self.slope) ** 2 if self.slope else math.inf
         if g >= 1:

@@ -1,4 +1,4 @@
-"""A message as it is stored and sent: what people are told about one change of an alert."""
+"""A message as it is stored and sent: a notification about one change of an alert."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -9,20 +9,20 @@ from watchkeeper.model.observation import SeriesKey
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One thing told.
+    """One notification.
 
-    id: unique for ever: `thread` and the number of the telling within it. Letters, digits and hyphens only.
-    thread: one episode of one alert; everything told of it belongs together.
-    number: 1 for the first telling of the thread.
-    host: the name of the host that is watched.
+    id: permanently unique: `thread` and the number of the message within it. Letters, digits and hyphens only.
+    thread: one episode of one alert; all its messages belong together.
+    number: 1 for the first message of the thread.
+    host: the name of the monitored host.
     headline: begins with the fact; short enough for a phone's notification. No line breaks.
     body: paragraphs of plain text: what, how long is left and how sure, since when, what to look at.
-    priority: what the alert stands at now; None where it has ended. before: what the keeper was last told of it.
-    since: since when it has been so, or when the alert was raised where the finding does not say.
-    earliest_at, likely_at, latest_at: when time is up, with its 90 % interval where that is a forecast.
-    trial: sent by the keeper to try a notifier; nothing has happened.
-    late: it could not be told in time and is no longer so; it says what was, and newer ones of the thread follow.
-    link: a page on which the keeper can say that they know; empty where there is none.
+    priority: the current priority; None if the alert has ended. before: the priority in the previous notification.
+    since: since when it has been so, or when the alert was raised if the finding does not say.
+    earliest_at, likely_at, latest_at: when time is up, with its 90 % interval if that is a forecast.
+    trial: sent by the operator to test a notifier; nothing has happened.
+    late: it could not be sent in time and reports a past state; newer messages of the thread follow.
+    link: a page on which the operator can acknowledge; empty if there is none.
     """
 
     id: str
@@ -48,10 +48,10 @@ class Message:
 
     @property
     def earlier_ids(self) -> tuple[str, ...]:
-        """Ids of the thread's earlier tellings, oldest first (for References, RFC 5322)."""
+        """Ids of the thread's earlier messages, oldest first (for References, RFC 5322)."""
         return tuple(message_id(self.thread, n) for n in range(1, self.number))
 
 
 def message_id(thread: str, number: int) -> str:
-    """The id of the number-th telling of a thread. No full stop in it: Standard Webhooks signs `id.timestamp.body`."""
+    """The id of a message, from its thread and number. No period in it: Standard Webhooks signs `id.timestamp.body`."""
     return f"{thread}-{number}"

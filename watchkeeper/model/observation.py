@@ -1,7 +1,7 @@
-"""The four kinds of observation: all that a probe may say.
+"""The four kinds of observation: all that a probe may report.
 
-A probe only observes. What an observation means (is it urgent? who is told?) is decided in alerting/rules.py and
-alert.py, once for each kind, so nothing in here judges.
+A probe only observes. What an observation means (is it urgent? who is notified?) is decided in alerting/rules.py and
+alert.py, once for each kind, so nothing here makes that decision.
 """
 
 from dataclasses import dataclass
@@ -10,20 +10,20 @@ from enum import StrEnum
 from typing import NamedTuple
 
 Facts = tuple[tuple[str, str], ...]
-"""Names and values, in words, that help the keeper understand an observation: shown, never judged."""
+"""Names and values, as text, that help the operator understand an observation: displayed, never evaluated."""
 
 
 class Kind(StrEnum):
-    """The four kinds, and what each becomes."""
+    """The four kinds, and the question that each answers."""
 
     LEVEL = "level"  # when is it full?
     DEADLINE = "deadline"  # when is it overdue?
-    ANSWER = "answer"  # how long has it been silent?
-    CONDITION = "condition"  # since when is it unsound?
+    ANSWER = "answer"  # how long has it not answered?
+    CONDITION = "condition"  # since when is it faulty?
 
 
 class Unit(StrEnum):
-    """What a level is counted in."""
+    """The unit of a level."""
 
     BYTES = "bytes"
     COUNT = "count"  # inodes, and other things that are counted
@@ -31,9 +31,9 @@ class Unit(StrEnum):
 
 
 class SeriesKey(NamedTuple):
-    """One quantity of one subject over time. A tuple, because it is looked up in a table many times a sample.
+    """One quantity of one subject over time. A tuple, because it is looked up in a table many times per sample.
 
-    subject: the thing observed, in the words that the keeper reads: `file system /srv`, `service hide-hub`, `memory`.
+    subject: the observed thing, as the operator reads it: `file system /srv`, `service hide-hub`, `memory`.
     quantity: which of its quantities: `space`, `inodes`, `age of the newest`, `certificate`.
     """
 
@@ -46,11 +46,11 @@ class SeriesKey(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """Used of a capacity, both in `unit`. used may pass capacity; capacity is greater than 0.
+    """The used part of a capacity, both in `unit`. used may exceed capacity; capacity is greater than 0.
 
     part_of: the level that this is a part of (a data set of a pool). A part is recorded, so that a message can name
-        what grew, and not judged: it is full when the whole is, and its going away is no fault.
-    may_be_full: being full is no fault (a volume group that is wholly given to its volumes): recorded, not judged.
+        what grew, and not evaluated: it is full when the whole is, and its disappearance is not a fault.
+    may_be_full: being full is not a fault (a volume group fully allocated to its volumes): recorded, not evaluated.
     """
 
     key: SeriesKey
@@ -68,10 +68,10 @@ class Level:
 class Deadline:
     """A time by which something must happen (again).
 
-    due_at: when it must have happened again; None where it has never happened at all.
-    last_at: when it last happened; None where it never did.
-    period_s: seconds from one time to the next where it recurs (a snapshot, a scrub); None for a single end (a
-        certificate). A recurring deadline is told when it is missed, a single end is told ahead.
+    due_at: when it must have happened again; None if it has never happened.
+    last_at: when it last happened; None if it never did.
+    period_s: seconds from one time to the next if it recurs (a snapshot, a scrub); None for a single end (a
+        certificate). A recurring deadline is reported when it is missed, a single end is reported in advance.
     """
 
     key: SeriesKey
@@ -85,10 +85,10 @@ class Deadline:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """Did it respond as it should, and how fast.
+    """Whether it responded as it should, and how fast.
 
-    reason: why it does not count as an answer ("status 502, expected 200"); empty where it does.
-    took_s: seconds until the whole answer was there; None where none came.
+    reason: why it does not count as an answer ("status 502, expected 200"); empty if it does.
+    took_s: seconds until the answer was complete; None if there was none.
     phases: seconds spent in each named part, in the order in which they happened.
     """
 
@@ -104,9 +104,9 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """Sound or not, and why.
+    """OK or faulty, and why.
 
-    grave: the observed thing itself says that it has stopped working (not only that it is impaired).
+    grave: the observed thing itself reports that it has stopped working (not only that it is impaired).
     """
 
     key: SeriesKey

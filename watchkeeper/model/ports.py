@@ -1,4 +1,4 @@
-"""What the outbox and the page need of a store, so that neither knows which store it is."""
+"""The interface that the outbox and the page need of a store, so that neither depends on a specific store."""
 
 from collections.abc import Collection, Sequence
 from datetime import datetime
@@ -11,22 +11,22 @@ from watchkeeper.model.records import Commit, Delivery, JournalLine, Sample, See
 
 
 class OutboxStore(Protocol):
-    """Keeps parcels until they are delivered."""
+    """Keeps deliveries until they are completed."""
 
     async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Delivery | None:
-        """The waiting parcel of a notifier that is due first; within one thread never a later one before an earlier.
+        """The waiting delivery of a notifier that is due first; within a thread, earlier messages always come first.
 
-        passing: ids of parcels that count as done: delivered, though the store had no room yet to write it down.
+        passing: ids of deliveries that count as done: delivered, but the store has had no space to record it yet.
         """
         ...
 
     async def parcel_done(self, parcel: Delivery, journal: JournalLine | None = None) -> None:
-        """Write a parcel's new state, tries, due_at, trouble and done_at, with its journal line, in one transaction."""
+        """Write a delivery's state, tries, due_at, trouble and done_at, with its event log line, in one transaction."""
         ...
 
 
 class ReadStore(Protocol):
-    """Answers what the page, the API and the commands ask."""
+    """Answers the queries of the page, the API and the commands."""
 
     async def series(self) -> Sequence[Series]:
         """Every series, in the order in which they were first seen."""
@@ -45,7 +45,7 @@ class ReadStore(Protocol):
         ...
 
     async def alerts(self) -> Sequence[Alert]:
-        """Every alert that is not in its first normal state."""
+        """Every alert that is not in its initial normal state."""
         ...
 
     async def journal(
@@ -56,17 +56,17 @@ class ReadStore(Protocol):
         after_id: int | None = None,
         limit: int = 100,
     ) -> Sequence[JournalLine]:
-        """Journal lines, newest first; with after_id oldest first (for following)."""
+        """Event log lines, newest first; with after_id oldest first (for following)."""
         ...
 
     async def parcels(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
-        """Parcels of every notifier, newest first; only_open leaves out what was delivered."""
+        """Deliveries of every notifier, newest first; only_open leaves out the completed ones."""
         ...
 
 
 class WriteStore(Protocol):
-    """Takes what the pipeline writes."""
+    """Accepts what the pipeline writes."""
 
     async def commit(self, commit: Commit) -> None:
-        """Write a whole turn in one transaction. Raises StoreFull where there is no room; nothing of it is in then."""
+        """Write a unit of work in one transaction. Raises StoreFull if there is no space: nothing is stored."""
         ...

@@ -1,7 +1,7 @@
-"""What outlives a restart for the sake of probes: their own notes, and the check-ins of jobs.
+"""State that survives a restart for probes: their own notes, and the reports of jobs.
 
-A store keeps both; probes see only these protocols. Not here: what a probe writes into its notes (that is its own), and
-how a check-in comes in (the page's and the command's part).
+A store keeps both; probes see only these protocols. Not here: the content of a probe's notes (that is the probe's own),
+and how a job report arrives (by the page or by a command).
 """
 
 from dataclasses import dataclass
@@ -16,17 +16,17 @@ class StateStore(Protocol):
     """One text for each owner, kept across restarts of the daemon and of the host. The owner is a probe's label."""
 
     async def read(self, owner: str) -> str:
-        """What the owner wrote last; empty where it never did."""
+        """What the owner wrote last; empty if it never did."""
         ...
 
     async def write(self, owner: str, text: str) -> None:
-        """Replace what the owner wrote. Raises StoreError where it cannot be kept."""
+        """Replace what the owner wrote. Raises StoreError if it cannot be stored."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class JobReport:
-    """A job has reported that it ran. failed: it says that it did not succeed. said: in its own words, one line."""
+    """A job reported that it ran. failed: the job says that it did not succeed. said: the job's message, one line."""
 
     job: str
     at: datetime
@@ -36,26 +36,26 @@ class JobReport:
 
 @dataclass(frozen=True, slots=True)
 class LastJobReports:
-    """A job's newest check-in of each sort; None where there was none."""
+    """A job's newest successful and failed reports; None if there was none."""
 
     good: JobReport | None = None
     failed: JobReport | None = None
 
 
 class JobReports(Protocol):
-    """The newest check-ins of every job."""
+    """The newest reports of every job."""
 
     async def last(self, job: str) -> LastJobReports:
-        """A job's newest check-ins; both None where it never checked in."""
+        """A job's newest reports; both None if it never reported."""
         ...
 
     async def record(self, check_in: JobReport) -> None:
-        """Keep a check-in in place of the one of its sort before it. Raises StoreError where it cannot be kept."""
+        """Keep a report in place of the previous one of the same outcome. Raises StoreError if it cannot be stored."""
         ...
 
 
 class MemoryStateStore:
-    """Notes in memory: for tests, and for a single look that leaves nothing behind."""
+    """Notes in memory: for tests, and for a single run that leaves nothing behind."""
 
     def __init__(self) -> None:
         self._texts: dict[str, str] = {}
@@ -70,16 +70,16 @@ class MemoryStateStore:
 
 
 class MemoryJobReports:
-    """Check-ins in memory: for tests, and for a single look."""
+    """Job reports in memory: for tests, and for a single run."""
 
     def __init__(self) -> None:
         self._good: dict[str, JobReport] = {}
         self._failed: dict[str, JobReport] = {}
 
     async def last(self, job: str) -> LastJobReports:
-        """A job's newest check-ins."""
+        """A job's newest reports."""
         return LastJobReports(self._good.get(job), self._failed.get(job))
 
     async def record(self, check_in: JobReport) -> None:
-        """Keep a check-in in place of the one of its sort before it."""
+        """Keep a report in place of the previous one of the same outcome."""
         (self._failed if check_in.failed else self._good)[check_in.job] = check_in

@@ -1,4 +1,4 @@
-"""What is written and read: the records that the pipeline, the store, the notifiers and the page hand to each other."""
+"""What is written and read: the records that the pipeline, the store, the notifiers and the page exchange."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -16,7 +16,7 @@ from watchkeeper.model.observation import Kind, Observation, SeriesKey, Unit
 class Series:
     """A series as the store knows it.
 
-    probe: the name of the probe that brings it; interval_s: seconds between that probe's samples.
+    probe: the name of the probe that delivers it; interval_s: seconds between that probe's samples.
     """
 
     id: int
@@ -44,7 +44,7 @@ class Sample:
     """One stored sample of a series.
 
     value: level: used; deadline: due, seconds since 1970 (None: never happened); answer: seconds taken (None: no
-    answer); condition: 1 sound, 0 not. bound: level: capacity; None for the other kinds.
+    answer); condition: 1 OK, 0 faulty. bound: level: capacity; None for the other kinds.
     """
 
     at_s: float
@@ -54,11 +54,11 @@ class Sample:
 
 @dataclass(frozen=True, slots=True)
 class Bucket:
-    """The samples of one series in one stretch of time, put together for a chart over a long range.
+    """The samples of one series in one time span, aggregated for a chart over a long range.
 
-    start_s, width_s: the stretch, from seconds since 1970. samples: how many are in it; without: how many of them have
-    no value (no answer). least, mean, most: of the values; None where there is none. last_s, last, bound: the instant,
-    value and bound of the newest sample in it.
+    start_s, width_s: the span, in seconds since 1970. samples: how many it holds; without: how many of them have no
+    value (no answer). least, mean, most: of the values; None if there are none. last_s, last, bound: the time, value
+    and bound of the newest sample in it.
     """
 
     start_s: float
@@ -75,7 +75,7 @@ class Bucket:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LevelSamples:
-    """One level's samples as arrays of the same length, oldest first, to refill a history with.
+    """One level's samples as arrays of the same length, oldest first, for refilling a history.
 
     at_s: seconds since 1970. used and capacity in the level's unit.
     """
@@ -87,19 +87,19 @@ class LevelSamples:
 
 
 class Entry(StrEnum):
-    """What a line of the journal is about."""
+    """What an event log line is about."""
 
-    TRANSITION = "transition"  # an alert moved
+    TRANSITION = "transition"  # an alert changed state
     DELIVERY = "delivery"  # a message was delivered, or set aside
     START = "start"  # the daemon started (details: away since, where there was a gap)
     STOP = "stop"
     CONFIGURATION = "configuration"
-    NOTE = "note"  # the keeper's own words
+    NOTE = "note"  # a note, by the operator or by the daemon
 
 
 @dataclass(frozen=True, slots=True)
 class JournalLine:
-    """One line of the append-only journal. id is 0 until it is stored."""
+    """One line of the append-only event log. id is 0 until it is stored."""
 
     at: datetime
     entry: Entry
@@ -111,19 +111,19 @@ class JournalLine:
 
 
 class DeliveryState(StrEnum):
-    """Where a parcel of the outbox stands."""
+    """The state of a delivery in the outbox."""
 
     WAITING = "waiting"
     DELIVERED = "delivered"
-    SET_ASIDE = "set aside"  # refused, or tried for too long: the keeper has to look
+    SET_ASIDE = "set aside"  # refused, or tried for too long: the operator has to look into it
 
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
     """One message for one notifier. id is 0 until it is stored.
 
-    tries: how often delivery was tried. due_at: not before this. trouble: what the last try said.
-    behind: the messages of its thread that wait for it, oldest first; known only of one that was asked for as the next.
+    tries: how often delivery was tried. due_at: not before this. trouble: the error of the last attempt.
+    behind: the messages of its thread that wait for it, oldest first; filled only for the delivery returned as next.
     """
 
     notifier: str
@@ -140,7 +140,7 @@ class Delivery:
 
 @dataclass(frozen=True, slots=True)
 class Commit:
-    """All that one turn of the pipeline writes: in the store together, or not at all."""
+    """Everything that one unit of work of the pipeline writes: stored together, or not at all."""
 
     seen: tuple[Seen, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -153,7 +153,7 @@ class Commit:
 class Quarantined:
     """A stored row that could not be read and was moved out of its table.
 
-    source: the table; row: what it was found by there. about: what it was, and what its loss means.
+    source: the table; row: its identification there. about: what it was, and what its loss means.
     """
 
     source: str

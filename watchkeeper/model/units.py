@@ -4,17 +4,17 @@ import re
 from fractions import Fraction
 
 MINUTE_S, HOUR_S, DAY_S, WEEK_S = 60.0, 3_600.0, 86_400.0, 604_800.0
-"""Seconds in each, for whoever counts in them."""
+"""Seconds in each unit."""
 
 SECONDS = {"s": 1, "m": 60, "h": 3_600, "d": 86_400, "w": 604_800}
-"""The units that a duration is written in."""
+"""The units of a duration."""
 
 BYTES = {
     "B": 1,
     "KiB": 2**10, "MiB": 2**20, "GiB": 2**30, "TiB": 2**40, "PiB": 2**50,
     "kB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12, "PB": 10**15,
 }  # fmt: skip
-"""The units that a size is written in: IEC 80000-13, and the SI ones that disks are sold in."""
+"""The units of a size: IEC 80000-13, and the SI units in which disks are sold."""
 
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*([smhdw])")
 _SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([A-Za-z]+)?")
@@ -22,7 +22,7 @@ _BY_CASE = {unit.lower(): unit for unit in BYTES}
 
 
 def parse_duration(text: str) -> float:
-    """Seconds in a duration such as `90s`, `15m`, `1h30m` or `2d`. Raises ValueError that says what is allowed."""
+    """Seconds in a duration such as `90s`, `15m`, `1h30m` or `2d`. Raises ValueError with what is allowed."""
     squeezed = text.strip().lower()
     parts = _DURATION.findall(squeezed)
     if not parts or _DURATION.sub("", squeezed).strip():
@@ -31,7 +31,7 @@ def parse_duration(text: str) -> float:
 
 
 def parse_size(text: str) -> int:
-    """Bytes in a size such as `32 GiB`, `1.5 TB` or `4096`. Raises ValueError that says what is allowed."""
+    """Bytes in a size such as `32 GiB`, `1.5 TB` or `4096`. Raises ValueError with what is allowed."""
     found = _SIZE.fullmatch(text.strip())
     unit = _BY_CASE.get((found.group(2) or "B").lower()) if found else None
     if found is None or unit is None:
@@ -40,11 +40,11 @@ def parse_size(text: str) -> int:
 
 
 PACE_DAYS = {"hour": 1 / 24, "day": 1.0, "week": 7.0}
-"""The times that a growth may be stated for, in days."""
+"""The time units of a growth rate, in days."""
 
 
 def parse_pace(text: str) -> float:
-    """Bytes a day in a growth such as `1GiB/day`. Raises ValueError that says what is allowed."""
+    """Bytes per day in a growth rate such as `1GiB/day`. Raises ValueError with what is allowed."""
     size, slash, time = text.partition("/")
     days = PACE_DAYS.get(time.strip().lower())
     if not slash or days is None:
@@ -53,9 +53,9 @@ def parse_pace(text: str) -> float:
 
 
 def format_duration(seconds: float) -> str:
-    """A duration the way it is written in the configuration: 5400 -> `1h30m`. Exact for whole seconds.
+    """A duration as it is written in the configuration: 5400 -> `1h30m`. Exact for whole seconds.
 
-    In days and not in weeks, as limits are thought of: `30d` and not `4w2d`.
+    In days and not in weeks, as limits are usually given: `30d` and not `4w2d`.
     """
     rest, out = round(seconds), ""
     for unit in ("d", "h", "m", "s"):

@@ -1,4 +1,4 @@
 """What runs at intervals: the scheduler, retention, reminders and digests, the decision log.
 
-Not here: what becomes of an observation (runtime/).
+Not here: the processing of an observation (runtime/).
 """

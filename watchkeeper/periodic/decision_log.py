@@ -1,6 +1,6 @@
-"""Logs why each rule decides as it does, where that is asked for (`run --verbose`): news at once, the rest seldom.
+"""Logs why each rule decides as it does, if requested (`run --verbose`): changes at once, the rest rarely.
 
-The lines are made in alerting/explain.py. Made only where they are logged: who does not ask pays for nothing.
+The lines are created in alerting/explain.py, and only if they are logged: otherwise they cost nothing.
 """
 
 import logging
@@ -18,15 +18,15 @@ from watchkeeper.model.observation import Observation
 log = logging.getLogger(__name__)
 
 UNCHANGED = timedelta(hours=1)
-"""How often a decision that stays is explained again: a reader of the last hour's log finds every one."""
+"""How often an unchanged decision is explained again: the last hour of the log contains every one."""
 
 REWORDED = timedelta(minutes=5)
-"""How often one is that stays, though its reason is another: a forecast may find one reason after the other."""
+"""How often an unchanged decision is explained if its reason changed: a forecast may give one reason after another."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Told:
-    """What was explained last of one concern."""
+    """The last explanation of one concern."""
 
     decision: Gist
     reason: Gist
@@ -34,20 +34,20 @@ class _Told:
 
 
 Explained = dict[Concern, _Told]
-"""What was explained last of one series."""
+"""The last explanations of one series."""
 
 
 class DecisionLog:
-    """Explains what is due. What it has explained of a series is kept with the series, by the caller."""
+    """Explains what is due. The caller keeps the last explanations with each series."""
 
     @staticmethod
     def wanted() -> "DecisionLog | None":
-        """One, where somebody reads it."""
+        """Create one if its lines are logged; otherwise None."""
         return DecisionLog() if log.isEnabledFor(logging.DEBUG) else None
 
     @staticmethod
     def note(found: Finding, seen: Observation | None, limits: Rules, alert: Alert, explained: Explained) -> None:
-        """Explain a finding, and what its alert made of it, if that is due. explained: of the series, so far."""
+        """Explain a finding and its effect on the alert, if that is due. explained: the series' explanations so far."""
         now = _Told(explaining.decision(found, alert), explaining.reason(found), found.at)
         before = explained.get(found.concern)
         if before is not None and not _due(before, now):

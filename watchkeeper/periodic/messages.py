@@ -1,8 +1,8 @@
-"""The rounds: at steady intervals, what is told because time has passed and not because something happened.
+"""Periodic messages: sent at fixed intervals because time has passed and not because something happened.
 
-Reminders of what nobody has acknowledged, and digests. Both follow from what the store holds and from the clock: a
-round asks what has become due since the last one, so that a restart neither forgets one nor tells it twice. What they
-say and when they are due stands in messages/. Not here: alerts' own transitions (runtime/pipeline.py).
+These are reminders of alerts that nobody has acknowledged, and digests. Both follow from the content of the store and
+from the clock: each round checks what has become due since the last one, so that a restart neither omits one nor sends
+it twice. Their text and due times are in messages/. Not here: alerts' own transitions (runtime/pipeline.py).
 """
 
 import logging
@@ -25,20 +25,20 @@ from watchkeeper.model.records import Commit, Delivery, Seen
 log = logging.getLogger(__name__)
 
 EVERY_S = 60.0
-"""How often a round is made: a reminder or a digest is late by no more."""
+"""The interval between rounds: a reminder or a digest is late by no more."""
 
 LABEL = " rounds"
-"""Among the scheduled tasks; no probe can be called so, because names are stripped."""
+"""The label among the scheduled tasks; no probe can have it, because names are stripped."""
 
 SET_BACK = timedelta(days=1)
-"""A clock that is behind the last round by more than this was set back: rounds begin anew from what it says now."""
+"""A clock that is behind the last round by more than this was set back: rounds restart from the current time."""
 
 
 class PeriodicStore(Protocol):
-    """What a round needs of the store."""
+    """The interface that a round needs of the store."""
 
     async def alerts(self) -> Sequence[Alert]:
-        """Every alert that is not in its first normal state."""
+        """Every alert that is not in its initial normal state."""
         ...
 
     async def findings(self) -> Sequence[Finding]:
@@ -50,35 +50,35 @@ class PeriodicStore(Protocol):
         ...
 
     async def commit(self, commit: Commit) -> None:
-        """Write it in one transaction."""
+        """Write everything in one transaction."""
         ...
 
 
 class PeriodicOutbox(Protocol):
-    """What a round needs of the outbox."""
+    """The interface that a round needs of the outbox."""
 
     def parcels_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
-        """One parcel for each notifier that wants to hear of it."""
+        """One delivery for each notifier that accepts this message."""
         ...
 
     def digest_parcels(self, message: Message, names: Collection[str], at: datetime) -> tuple[Delivery, ...]:
-        """One parcel of a digest for each of these notifiers."""
+        """One delivery of a digest for each of these notifiers."""
         ...
 
     def poke(self) -> None:
-        """Say that new parcels have been committed."""
+        """Notify the outbox that new deliveries have been committed."""
         ...
 
 
 @dataclass(slots=True)
 class _Memory:
-    """When the last round was made; shared with the rounds of the next configuration, while one is under way too."""
+    """When the last round ran; shared with the rounds of the next configuration, even while one is in progress."""
 
     made_at: datetime | None = None
 
 
 class PeriodicMessages:
-    """Makes the rounds of one life of the daemon."""
+    """Runs the rounds from one start of the daemon to the next."""
 
     def __init__(
         self,
@@ -90,9 +90,9 @@ class PeriodicMessages:
         named: tuple[str, tzinfo],
         before: "PeriodicMessages | None" = None,
     ) -> None:
-        """plan: when reminders are due. routes: by notifier's name. named: the host's name and the keeper's zone.
+        """plan: when reminders are due. routes: by notifier's name. named: the host's name, the operator's time zone.
 
-        before: what made the rounds until now, by another configuration.
+        before: the previous configuration's periodic messages.
         """
         self._store, self._post, self._clock = store, post, clock
         self._plan, self._routes = plan, routes
@@ -100,11 +100,11 @@ class PeriodicMessages:
         self.memory: _Memory = _Memory() if before is None else before.memory
 
     def begin(self, last_alive: datetime | None) -> None:
-        """Take what has become due since the last sign of life as due now; None: nothing has."""
+        """Treat what has become due since the daemon last ran as due now; None: nothing has."""
         self.memory.made_at = last_alive or self._clock.now()
 
     async def make(self) -> None:
-        """One round. What fails to be written is made anew in the next one."""
+        """Run one round. What cannot be written is created again in the next one."""
         now = self._clock.now()
         after = self.memory.made_at or now
         if after - now > SET_BACK:
@@ -139,7 +139,7 @@ class PeriodicMessages:
         return parcels
 
     def _waits_already(self, parcel: Delivery, reminder: Reminder) -> bool:
-        """Is this reminder held until a morning for which the one before it, or what it reminds of, is held as well?"""
+        """Return whether the previous reminder, or what it reminds of, is already held until the same morning."""
         route = self._routes.get(parcel.notifier)
         if route is None or parcel.due_at <= parcel.made_at:
             return False

@@ -1,5 +1,5 @@
-"""The daemon's keeping: at steady intervals it rolls up and lets go what the configuration says, and holds the bound.
-It also looks for damage: often at what the watch works with, once a week at everything and at the indexes.
+"""Retention: at fixed intervals, roll up and delete what the configuration says, and enforce the size limit.
+Also check for damage: frequently in the data that monitoring uses, once a week in everything and in the indexes.
 
 Not here: how rows are moved in small steps (store/), and that a write never waits for them.
 """
@@ -25,61 +25,61 @@ from watchkeeper.store.history.retention_limits import Extent, RetentionLimits
 log = logging.getLogger(__name__)
 
 EVERY_S = 900.0
-"""How often it is kept: of 300 series at a minute, an hour is forty small steps, once an hour."""
+"""How often retention runs: for 300 series at one sample a minute, an hour is forty small steps, once an hour."""
 
 STEP_S = 3600.0
-"""The wall clock and the monotonic one drifting apart by this much between two keepings is a clock that was set: what
-it says is not trusted with deleting until it has stood for another turn."""
+"""If the wall clock and the monotonic one differ by this much between two runs, the clock was set: it is not trusted
+for deletion until it has been steady for another run."""
 
 LEAP = timedelta(days=60)
-"""A clock that is ahead of the newest record by more than this may be wrong, or the host was off for long. No smaller
-jump deletes any hour (the configuration keeps them for so long at least): it only rolls up sooner."""
+"""A clock that is ahead of the newest record by more than this may be wrong, or the host was off for a long time. No
+smaller jump deletes any hour (the configuration keeps them for at least this long): it only rolls up sooner."""
 
 TRUST_S = 7 * 86_400.0
-"""After a leap nothing is rolled up or deleted before the watch has lived for so long by that clock: somebody has seen
-by then that it is years ahead. What is kept meanwhile costs the size of a week."""
+"""After a leap nothing is rolled up or deleted until the daemon has run for this long by that clock: by then somebody
+has seen that it is years ahead. The data kept meanwhile costs the size of a week."""
 
 OWNER = " keeping"
-"""Of the note in which a leap outlives a restart; no probe's name begins with a space."""
+"""Owner of the note by which a leap survives a restart; no probe's name begins with a space."""
 
 INDEX_OWNER = " indexes"
-"""Of the note that says when all was looked through last."""
+"""Owner of the note that records when everything was last checked."""
 
 WHOLE_EVERY = timedelta(days=7)
-"""How often everything is looked through: it reads all of the database."""
+"""How often everything is checked: it reads the whole database."""
 
 RAW_LEAST_S = 86_400.0
 HOURS_LEAST_S = 60 * 86_400.0
-"""At the bound, the last day's samples are left alone, and the hours that a forecast looks at (eight weeks)."""
+"""At the limit, the last day's samples are kept, and the hours that a forecast uses (eight weeks)."""
 
 STRIDE = timedelta(hours=6)
 HOURS_STRIDE = timedelta(days=14)
-"""What is rolled up at once at the bound, before the size is looked at again."""
+"""How much is rolled up at once at the limit, before the size is checked again."""
 
 ROOM_SHARE = 0.95
-"""At the bound, room is made down to this share of it, so that it is not reached again within the hour."""
+"""At the limit, space is freed down to this share of it, so that it is not reached again within the hour."""
 
 NOTE_EVERY = timedelta(days=1)
-"""A bound that is reached again and again is told in the journal once a day."""
+"""A limit that is reached repeatedly is reported in the event log once a day."""
 
 
 class KeptStore(Protocol):
-    """What keeping needs of the store."""
+    """The interface that retention needs of the store."""
 
     async def keep(self, horizons: RetentionLimits, *, spare_share: float = ...) -> int:
-        """Roll up and let go what is older than the horizons; how many rows."""
+        """Roll up and delete what is older than the horizons; return the number of rows."""
         ...
 
     async def extent(self) -> Extent:
-        """How large the database is."""
+        """The size of the database."""
         ...
 
     async def inspect(self, *, whole: bool) -> None:
-        """Look for rows that cannot be read, and have them moved away. whole: in all tables."""
+        """Find rows that cannot be read, and move them away. whole: in all tables."""
         ...
 
     async def check_indexes(self) -> None:
-        """Look whether every index says what its table says, and build those again that do not."""
+        """Check whether every index agrees with its table, and rebuild those that do not."""
         ...
 
 
@@ -87,7 +87,7 @@ class Notes(Protocol):
     """Keeps a text across restarts."""
 
     async def read(self, owner: str) -> str:
-        """What the owner wrote last; empty where it never did. Raises StoreError."""
+        """What the owner wrote last; empty if it never did. Raises StoreError."""
         ...
 
     async def write(self, owner: str, text: str) -> None:
@@ -96,18 +96,18 @@ class Notes(Protocol):
 
 
 class Note(Protocol):
-    """Writes a line into the journal."""
+    """Writes a line into the event log."""
 
     def __call__(self, entry: Entry, text: str) -> Awaitable[None]:
-        """The line's kind and text."""
+        """Write a line of this kind and text."""
         ...
 
 
 @dataclass(slots=True)
 class _Memory:
-    """What is shared with the keeping of the next configuration, while a turn is under way too.
+    """State that is shared with the next configuration's retention, even while a run is in progress.
 
-    turn: both clocks at the last one. noted_at: when the bound was last told of. newest: the newest record.
+    turn: both clocks at the last run. noted_at: when the limit was last reported. newest: the newest record.
     """
 
     turn: tuple[datetime, float] | None = None
@@ -116,7 +116,7 @@ class _Memory:
 
 
 class Retention:
-    """Keeps one store as its settings say. Run it every EVERY_S seconds."""
+    """Applies retention to one store according to its settings. Run it every EVERY_S seconds."""
 
     def __init__(
         self,
@@ -127,16 +127,16 @@ class Retention:
         notes: Notes | None = None,
         before: "Retention | None" = None,
     ) -> None:
-        """notes: where a leap of the clock is remembered; None: for this life alone.
+        """notes: where a leap of the clock is remembered; None: only until the daemon stops.
 
-        before: what kept the store until now, by another configuration.
+        before: the previous configuration's retention.
         """
         self._store, self._settings, self._clock, self._note = store, settings, clock, note
         self._notes = notes or MemoryStateStore()
         self.memory: _Memory = _Memory() if before is None else before.memory
 
     async def begin(self, last_alive: datetime | None) -> None:
-        """At a start: how far is the clock ahead of the newest record?"""
+        """At start: check how far the clock is ahead of the newest record."""
         now, self.memory.newest = self._clock.now(), last_alive
         if last_alive is None or now - last_alive <= LEAP:
             return
@@ -146,13 +146,13 @@ class Retention:
             log.exception("the leap of the clock could not be written down", extra=about(Event.KEEPING))
 
     async def run(self) -> None:
-        """Keep once. Does nothing in its first turn, and in one after which the clock was set; never raises."""
+        """Run retention once. Does nothing in the first run, and in one after the clock was set; never raises."""
         now, before = self._clock.now(), self.memory.turn
         steady = self._steady(now)
         await self._look_for_damage(now)
         try:
             if before is not None:
-                # A clock that was behind and is set right has not leapt.
+                # A clock that was behind and was corrected has not leapt.
                 newest = self.memory.newest = max(before[0], self.memory.newest or before[0])
                 if now - newest > LEAP:
                     await self._leapt(newest, now)
@@ -161,13 +161,13 @@ class Retention:
             await self._store.keep(self._horizons(now))
             await self._hold_bound(now)
         except StoreFull as error:
-            # Rolling up needs a little room before it gives some back; it is tried again when there is some.
+            # Rolling up needs a little space before it frees some; it is tried again when there is some.
             log.warning("keeping waits for room: %s", error, extra=about(Event.KEEPING))
         except StoreError:
             log.exception("the database could not be kept this time", extra=about(Event.KEEPING))
 
     async def _look_for_damage(self, now: datetime) -> None:
-        """Look through what the watch works with, and once a week through everything; never raises."""
+        """Check the data that monitoring uses, and once a week everything; never raises."""
         try:
             whole = await self._whole_is_due(now)
             await self._store.inspect(whole=whole)
@@ -178,7 +178,7 @@ class Retention:
             log.exception("the database could not be looked through this time", extra=about(Event.KEEPING))
 
     async def _whole_is_due(self, now: datetime) -> bool:
-        """A note that cannot be read counts as none; so does one from a clock that was ahead."""
+        """Return whether the full check is due. A note that is unreadable, or from the future, counts as none."""
         try:
             last = datetime.fromisoformat(await self._notes.read(INDEX_OWNER))
             return not timedelta(0) <= now - last < WHOLE_EVERY
@@ -186,7 +186,7 @@ class Retention:
             return True
 
     def _steady(self, now: datetime) -> bool:
-        """Has the clock run evenly since the turn before?"""
+        """Return whether the clock has run evenly since the previous run."""
         before, monotonic_s = self.memory.turn, self._clock.monotonic_s()
         self.memory.turn = now, monotonic_s
         if before is None:
@@ -204,7 +204,7 @@ class Retention:
         await self._note(Entry.NOTE, text)
 
     async def _trusted(self, now: datetime) -> bool:
-        """Has the clock not leapt, or has the watch lived by it for long enough, or was it set back?"""
+        """Return whether the clock has not leapt, or was set back, or the daemon has run by it for long enough."""
         text = await self._notes.read(OWNER)
         if not text:
             return True
@@ -212,7 +212,7 @@ class Retention:
             leap = json.loads(text)
             since, lived_s = datetime.fromisoformat(leap["since"]), leap["lived_s"] + EVERY_S
         except (ValueError, TypeError, KeyError):
-            # Not known since when: the whole time is waited again.
+            # The start of the leap is unknown: the full time is waited again.
             since, lived_s = datetime.fromtimestamp(0, UTC), 0.0
         if lived_s < TRUST_S and now - since > LEAP:
             await self._remember(since, lived_s)
@@ -235,12 +235,12 @@ class Retention:
         )
 
     async def _hold_bound(self, now: datetime) -> None:
-        """At the bound, roll up the oldest samples, and then hours, sooner than their time, until there is room."""
+        """At the limit, roll up the oldest samples, and then hours, earlier than configured, until there is space."""
         extent, most = await self._store.extent(), self._settings.most
         if extent.size_bytes <= most:
             return
         horizons = RetentionLimits()
-        # At first nothing: handing back the pages that are free may be enough.
+        # The first pass rolls up nothing: returning the free pages may be enough.
         for horizons in chain([RetentionLimits()], _sooner(extent, now)):
             await self._store.keep(horizons, spare_share=0.0)
             extent = await self._store.extent()
@@ -258,7 +258,7 @@ class Retention:
 
 
 def _sooner(extent: Extent, now: datetime) -> Iterator[RetentionLimits]:
-    """Horizons that come nearer to now, first for samples, then for hours too."""
+    """Horizons that come closer to now, first for samples, then for hours too."""
     found = RetentionLimits()
     for cut in _strides(extent.samples_from, _hour(now - timedelta(seconds=RAW_LEAST_S)), STRIDE):
         found = RetentionLimits(samples=_hour(cut))

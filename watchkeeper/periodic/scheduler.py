@@ -1,7 +1,7 @@
-"""When probes run: the one file that knows APScheduler (which has no types and reads the wall clock by itself).
+"""When probes run: the only file that uses APScheduler (which has no types and reads the wall clock itself).
 
-Its defaults lose runs: a run that is more than a second late is skipped, and jobs are cancelled at shutdown. So grace,
-coalescing and the number of instances are set here, and what is in flight is tracked here.
+Its defaults lose runs: a run that is more than a second late is skipped, and jobs are cancelled at shutdown. So the
+grace time, coalescing and the number of instances are set here, and running tasks are tracked here.
 """
 
 import asyncio
@@ -17,26 +17,26 @@ from apscheduler.triggers.interval import IntervalTrigger
 from watchkeeper.clock import Clock
 
 SPREAD_SHARE = 0.5
-"""After the very first round, runs are spread over this share of their interval, so that probes of the same interval do
-not all run in the same millisecond."""
+"""After the very first round, runs are spread over this share of their interval, so that probes with the same interval
+do not all run in the same millisecond."""
 
 FIRST_GAP_S = 0.005
-"""In the first round one task begins so long after the other: a little more than a look costs (tests/bench/crowd.py),
-so that two thousand do not stand in each other's way, and sixty have all begun within a third of a second."""
+"""The delay between task starts in the first round: a little more than a probe run costs (tests/bench/crowd.py), so
+that two thousand do not block each other, and sixty have all begun within a third of a second."""
 
 SOON_S = 30.0
-"""After a sleep, or when the clock was set, everything is looked at within this time, though it be looked at daily."""
+"""After a sleep, or when the clock was set, everything runs within this time, even daily tasks."""
 
 
 class _Grid(IntervalTrigger):  # type: ignore[misc]  # the library has no types
-    """Fires at its start and at each interval from there, whenever the run before was.
+    """Fires at its start and at fixed intervals from there, whenever the previous run was.
 
-    The trigger that it is made of counts from the run before: then all that ran in the first round would run in one
-    moment for ever.
+    The underlying trigger counts from the previous run: then everything that ran in the first round would permanently
+    run at the same moment.
     """
 
     def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:
-        """The first point of the grid that is neither past nor used."""
+        """The first point of the grid that is neither in the past nor used."""
         if previous_fire_time is not None:
             now = max(now, previous_fire_time + timedelta(microseconds=1))
         found: datetime = super().get_next_fire_time(None, now)
@@ -44,19 +44,19 @@ class _Grid(IntervalTrigger):  # type: ignore[misc]  # the library has no types
 
 
 class Scheduler:
-    """Runs each task at its interval, never two runs of one task at a time; a late run is made up for once."""
+    """Runs each task at its interval, never two runs of one task at a time; missed runs are made up for by one run."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._scheduler = AsyncIOScheduler(executors={"default": AsyncIOExecutor()}, timezone="UTC")
         self._in_flight: dict[asyncio.Task[None], str] = {}
         self._runs: dict[str, Callable[[], Awaitable[None]]] = {}
-        # APScheduler logs each late or skipped run; a slow probe is seen by its own alert instead.
+        # APScheduler logs each late or skipped run; a slow probe is reported by its own alert instead.
         logging.getLogger("apscheduler").setLevel(logging.ERROR)
 
     def every(self, label: str, interval_s: float, task: Callable[[], Awaitable[None]]) -> None:
         """Run `task` now and then every `interval_s` seconds."""
-        # A run that was asked for and a planned one must not overlap either.
+        # A requested run and a planned one must not overlap either.
         one_at_a_time = asyncio.Lock()
 
         async def run() -> None:
@@ -80,7 +80,7 @@ class Scheduler:
         )
 
     async def drop(self, labels: Collection[str], grace_s: float) -> None:
-        """Run these no more; wait up to `grace_s` for runs of theirs that are under way, then end them."""
+        """Stop running these tasks; wait up to `grace_s` for their current runs, then end them."""
         for label in labels:
             del self._runs[label]
             self._scheduler.remove_job(label)
@@ -100,17 +100,17 @@ class Scheduler:
         return timedelta(seconds=interval_s * (1 - SPREAD_SHARE + share))
 
     def now(self, label: str) -> asyncio.Future[None]:
-        """Run a task at once, beside its plan; done when that run is. Raises KeyError for a label that is not there."""
+        """Run a task at once, besides its schedule; done when that run is. Raises KeyError for an unknown label."""
         return asyncio.ensure_future(self._runs[label]())
 
     def start(self) -> None:
-        """Begin; needs a running event loop."""
+        """Start; requires a running event loop."""
         self._scheduler.start()
 
     def realign(self) -> None:
-        """Count every interval anew from now, and look at everything soon: the clock was set, or the host slept.
+        """Restart every interval from now, and run everything soon: the clock was set, or the host slept.
 
-        A run that was planned by the old time may be hours away, and what was seen before it is not judged any more.
+        A run planned by the old time may be hours away, and earlier observations are no longer evaluated.
         """
         now = self._clock.now()
         for job in self._scheduler.get_jobs():
@@ -120,7 +120,7 @@ class Scheduler:
             job.modify(trigger=_Grid(seconds=interval_s, start_date=start), next_run_time=soon)
 
     async def stop(self, grace_s: float) -> None:
-        """Start nothing more; wait up to `grace_s` for what is running, then let it be cancelled."""
+        """Start nothing more; wait up to `grace_s` for running tasks, then let them be cancelled."""
         self._scheduler.pause()
         if self._in_flight:
             await asyncio.wait(self._in_flight, timeout=grace_s)

@@ -1,4 +1,4 @@
-"""The running daemon: probes are run, what they see is evaluated, and what changed is committed and notified.
+"""The running daemon: it runs probes, evaluates what they observe, commits what changed and sends notifications.
 
 Not here: the rules (alerting/), and the process with its signals (daemon/).
 """

@@ -1,6 +1,6 @@
-"""What lives as long as a configuration: its probes and its notifiers. What it leaves unchanged goes on as it is.
+"""State that lives as long as a configuration: its probes and notifiers. Unchanged ones are kept at a reload.
 
-Another configuration is built wholly before anything is changed (`build`), and only then put to work (reload.py). Not
+A new configuration is built completely before anything is changed (`build`), and only then activated (reload.py). Not
 here: what lives as long as the process.
 """
 
@@ -26,12 +26,12 @@ S = TypeVar("S", bound=BaseModel)
 T = TypeVar("T")
 
 _JUDGED_BY = {"rules", "rests_on"}
-"""Settings of a probe that it does not see itself: another value of these is no other probe."""
+"""Settings of a probe that it does not use itself: changing them does not make it a new probe."""
 
 
 @dataclass(frozen=True, slots=True)
 class ActiveConfig:
-    """One configuration at work. bench: what its probes were made with."""
+    """The active configuration. bench: the context that its probes were created with."""
 
     settings: Settings
     bench: ProbeContext
@@ -45,7 +45,7 @@ class ActiveConfig:
 
     @property
     def tokens(self) -> dict[str, SecretSource]:
-        """The secrets of those jobs that may check in over HTTP."""
+        """The secrets of those jobs that may report over HTTP."""
         jobs = [each for each in self.settings.probes if isinstance(each, JobSettings)]
         return {each.name: each.token for each in jobs if each.token is not None}
 
@@ -53,7 +53,7 @@ class ActiveConfig:
 def make_probes(
     settings: Settings, bench: ProbeContext, before: Mapping[str, ScheduledProbe] | None = None
 ) -> tuple[ScheduledProbe, ...]:
-    """Every configured probe, made and ready to run. before: by label, those that go on as they are."""
+    """Every configured probe, created and ready to run. before: by label, those that continue unchanged."""
     known = before or {}
     return tuple(
         ScheduledProbe(
@@ -67,9 +67,9 @@ def make_probes(
 
 
 def build(settings: Settings, bench: ProbeContext, clock: Clock, before: ActiveConfig | None = None) -> ActiveConfig:
-    """Make what is new in a configuration; nothing is begun. Raises whatever a kind of probe of a package raises.
+    """Create what is new in a configuration; nothing is started. Raises whatever a probe kind of a package raises.
 
-    With another bench (the database's bound is another) the probe of watchkeeper itself is made anew.
+    If the context differs (the database's limit changed), watchkeeper's own probe is created again.
     """
     if before is None:
         return ActiveConfig(
@@ -86,7 +86,7 @@ def build(settings: Settings, bench: ProbeContext, clock: Clock, before: ActiveC
 
 
 def _pairs(now: Sequence[S], before: Sequence[S], made: Sequence[T]) -> list[tuple[S, T]]:
-    """Each of the settings that were there before, with what was made of them then."""
+    """Pair the settings that existed before with the objects created from them."""
     known = [(type(each), _own(each)) for each in before]
     return [(each, made[known.index(own)]) for each in now if (own := (type(each), _own(each))) in known]
 
@@ -96,7 +96,7 @@ def _own(settings: BaseModel) -> dict[str, object]:
 
 
 def check_in_place(now: Settings, before: Settings, source: Path | None) -> None:
-    """Raises ConfigError for what another configuration cannot change while the daemon runs."""
+    """Raise ConfigError for changes that a reload cannot make while the daemon runs."""
     remedy = "it cannot change while the daemon runs; restart it, or set back what was there"
     found = [
         Problem(place, f"{old} became {new}: {remedy}")

@@ -1,6 +1,6 @@
-"""Waits until time alone may next change something about a series, so that a delay that runs out is told at once.
+"""Waits until time alone may next change the state of a series, so that notifications are sent when a delay ends.
 
-When that is for each series stands in its entry (series_registry.py), and is worked out in alerting/next_evaluation.py.
+That time is stored in the entry of each series (series_registry.py), and calculated in alerting/next_evaluation.py.
 """
 
 import asyncio
@@ -13,21 +13,21 @@ from watchkeeper.runtime.series_registry import SeriesEntry
 
 
 class EvaluationTimer:
-    """Knows the earliest of the next evaluations; a series that was dropped meanwhile costs one look too many."""
+    """Knows the earliest of the next evaluations; a series that has been dropped costs one unnecessary check."""
 
     def __init__(self) -> None:
         self._earliest: datetime | None = None
         self._sooner = asyncio.Event()
 
     def plan(self, entry: SeriesEntry, now: datetime) -> None:
-        """Note when time alone may next change something about a series; wakes who sleeps where that is sooner."""
+        """Record when time alone may next change a series; wakes the sleeper if that is sooner."""
         entry.next_evaluation = at = next_evaluation(entry.evaluator, now)
         if at is not None and (self._earliest is None or at < self._earliest):
             self._earliest = at
             self._sooner.set()
 
     def take_due(self, entries: Iterable[SeriesEntry], now: datetime) -> list[SeriesEntry]:
-        """The series whose moment has come, each once."""
+        """The series whose time has come, each once."""
         if self._earliest is None or now < self._earliest:
             return []
         planned = [(entry, at) for entry in entries if (at := entry.next_evaluation) is not None]
@@ -38,7 +38,7 @@ class EvaluationTimer:
         return due
 
     async def sleep(self, now: datetime, most_s: float) -> None:
-        """Sleep until the next moment, until an earlier one is planned, or for so long at most."""
+        """Sleep until the next time, until an earlier one is planned, or for at most this long."""
         self._sooner.clear()
         next_s = most_s if self._earliest is None else (self._earliest - now).total_seconds()
         with contextlib.suppress(TimeoutError):

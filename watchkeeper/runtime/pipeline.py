@@ -1,8 +1,8 @@
-"""The one path: observation -> store -> finding -> alert -> journal and outbox. Nothing else moves an alert.
+"""The only path: observation -> store -> finding -> alert -> event log and outbox. Nothing else moves an alert.
 
-A batch of series is evaluated, the findings move alerts (with a view of the others: alerting/correlation.py), and what
-changed is committed in one transaction with the samples that caused it. A probe that fails is an observation too, of
-the probe itself, so that its failure goes down the same path as all else.
+A batch of series is evaluated, the findings move alerts (taking the others into account: alerting/correlation.py), and
+what changed is committed in one transaction with the samples that caused it. A failing probe is an observation too, of
+the probe itself, so that its failure takes the same path as everything else.
 
 A pipeline lives as long as a configuration; the next one takes over its state (pipeline_state.py). Not here: running
 probes and when (runner.py).
@@ -37,13 +37,13 @@ from watchkeeper.runtime.unit_of_work import UnitOfWork
 log = logging.getLogger(__name__)
 
 LOGGED = {Entry.START: Event.START, Entry.STOP: Event.STOP, Entry.CONFIGURATION: Event.RELOAD}
-"""What is noted down in the journal and logged as well. Not the keeper's own words: they are nobody else's."""
+"""The event log entries that are also logged. Not the operator's own notes: they are private."""
 
 STOPPED = "The host had no power or was off, or the daemon was stopped."
 
 
 class Pipeline:
-    """Takes what probes bring down the one path, by one configuration."""
+    """Processes what probes deliver, according to one configuration."""
 
     def __init__(
         self,
@@ -52,9 +52,9 @@ class Pipeline:
         limits: Limits = LIMITS,
         before: "Pipeline | None" = None,
     ) -> None:
-        """depends_on: what each probe's subjects depend on, by its label. limits: when alerts are told together.
+        """depends_on: what each probe's subjects depend on, by its label. limits: when alerts are reported together.
 
-        before: the pipeline of the configuration until now, on the same state.
+        before: the pipeline of the previous configuration, which used the same state.
         """
         self.state = state
         self._registry = state.registry
@@ -64,10 +64,10 @@ class Pipeline:
         self._dependencies = dependencies
 
     def dependents_of(self, subject: str) -> tuple[str, ...]:
-        """What is not told on its own while this subject is down."""
+        """The subjects that are not reported separately while this subject is down."""
         return self._dependencies.dependents_of(subject)
 
-    # A life, and a configuration, begins ----------------------------------------------------------------------------
+    # Start of the daemon, and of a configuration --------------------------------------------------------------------
 
     async def restore(
         self,
@@ -77,9 +77,9 @@ class Pipeline:
         standing: Sequence[Alert],
         last_alive: datetime | None = None,
     ) -> None:
-        """Go on from what the store holds.
+        """Continue from what the store holds.
 
-        last_alive: when the last life ended, as far as is known: what is longer ago than a restart takes is a gap.
+        last_alive: when the daemon last ran, as far as is known; longer ago than a restart takes is a gap.
         """
         state, now, unit = self.state, self.state.clock.now(), UnitOfWork()
         by_label = {each.label: each for each in probes}
@@ -99,18 +99,18 @@ class Pipeline:
             await state.buffer.write(unit, now)
 
     def adopt(self, probes: Sequence[ScheduledProbe]) -> None:
-        """Go by this pipeline's configuration from now on: what was known of a series stays, and alerts move with the
-        next look.
+        """Use this pipeline's configuration from now on: the known state of a series stays, and alerts move with the
+        next evaluation.
         """
         now, labels = self.state.clock.now(), {each.label for each in probes}
         new = labels - self._registry.runs.keys()
         self._registry.adopt(probes, now)
         self.state.orphan_wait.begin(new, labels, now)
 
-    # The road -------------------------------------------------------------------------------------------------------
+    # The path -------------------------------------------------------------------------------------------------------
 
     async def take(self, probe: ScheduledProbe, observed: Sequence[Observation], own: Condition) -> None:
-        """Take one run's observations, and the probe's own condition, down the path."""
+        """Process one run's observations, and the probe's own condition."""
         unit = UnitOfWork()
         now = self._look_at_clocks(unit)
         entries = self._record(unit, probe, observed, own, now)
@@ -121,13 +121,13 @@ class Pipeline:
         await self.state.buffer.write(unit, now)
 
     async def review(self) -> None:
-        """Judge everything once more: a sample that stays away and a delay that runs out are not events."""
+        """Evaluate everything again: a missing sample and the end of a delay are not events."""
         self.state.reviewed_at = self.state.clock.now()
         await self._drop_orphans()
         await self.evaluate(self._registry.values())
 
     async def evaluate(self, entries: Iterable[SeriesEntry]) -> None:
-        """Judge these series once more."""
+        """Evaluate these series again."""
         unit = UnitOfWork()
         now = self._look_at_clocks(unit)
         for entry, findings in self._evaluate([entry for entry in entries if not entry.orphaned], now):
@@ -147,7 +147,7 @@ class Pipeline:
         own: Condition,
         now: datetime,
     ) -> list[SeriesEntry]:
-        """Take a run in; the series that it says something new about."""
+        """Record a run; return the series with new information."""
         self.state.orphan_wait.looked(probe.label)
         runs = self._registry.runs.setdefault(probe.label, ProbeRuns(now))
         if own.sound:
@@ -169,11 +169,11 @@ class Pipeline:
         return list(entries)
 
     def _evaluate(self, entries: Iterable[SeriesEntry], now: datetime) -> list[tuple[SeriesEntry, tuple[Finding, ...]]]:
-        """What the rules find of each series."""
+        """The findings of the rules for each series."""
         return [(entry, entry.evaluator.evaluate(now, self._registry.seen_at(entry))) for entry in entries]
 
     def _move(self, unit: UnitOfWork, entry: SeriesEntry, findings: Iterable[Finding], now: datetime) -> bool:
-        """Move a series' alerts to what was found; whether any moved."""
+        """Move a series' alerts according to the findings; return whether any moved."""
         moved, limits = False, entry.evaluator.rules
         concerned = entry.evaluator.bad_since is not None
         for found in filter(self.state.book.concerned, findings):
@@ -190,7 +190,7 @@ class Pipeline:
         return moved
 
     def _settle(self, unit: UnitOfWork, now: datetime) -> None:
-        """Move the alerts that stand for several others, and what they have told of."""
+        """Move the alerts that represent several others, and those that they have reported."""
         for found, moves in self.correlation.settle(now):
             for move in moves:
                 self._notify(unit, move, found)
@@ -218,16 +218,16 @@ class Pipeline:
             alert = self.state.book.get(found.key, found.concern)
             reasons.note(found, seen, evaluator.rules, alert, entry.explained)
 
-    # What is no longer there ----------------------------------------------------------------------------------------
+    # What no longer exists ------------------------------------------------------------------------------------------
 
     def _forget(self, entry: SeriesEntry) -> None:
-        """What is gone for good explains nothing; once its alerts are over it is not judged any more."""
+        """A permanently gone series explains nothing; once its alerts are over it is no longer evaluated."""
         self._registry.disregard(entry.evaluator.key)
         if entry.evaluator.over:
             del self._registry[entry.evaluator.key]
 
     async def _drop_orphans(self) -> None:
-        """Drop what no probe of this configuration brings, once that is known."""
+        """Drop the series that no probe of this configuration delivers, once that is known."""
         now, unit = self.state.clock.now(), UnitOfWork()
         orphans = sorted(self._registry.orphans) if self.state.orphan_wait.over(now) else []
         for key in orphans:
@@ -245,10 +245,10 @@ class Pipeline:
         for found, move in end_alerts(self.state.book, alerts, now):
             self._notify(unit, move, found)
 
-    # What people do and note ----------------------------------------------------------------------------------------
+    # Actions and notes of people ------------------------------------------------------------------------------------
 
     async def note(self, entry: Entry, text: str, key: SeriesKey | None = None, **details: str) -> None:
-        """Write a line into the journal, about a series where one is given."""
+        """Write a line into the event log, about a series if one is given."""
         unit, now = UnitOfWork(), self.state.clock.now()
         if entry in LOGGED:
             log.info("%s", text, extra=about(LOGGED[entry], key=key))
@@ -256,17 +256,17 @@ class Pipeline:
         await self.state.buffer.write(unit, now)
 
     async def acknowledge(self, key: SeriesKey, concern: Concern) -> bool:
-        """The operator knows of an alert; False where there was nothing to acknowledge."""
+        """Acknowledge an alert for the operator; False if there was nothing to acknowledge."""
         return await self._by_operator(key, concern, state_machine.acknowledge)
 
     async def shelve(
         self, key: SeriesKey, concern: Concern, until: datetime | None = None, *, once: bool = False
     ) -> bool:
-        """Set an alert aside, as alert_steps.shelve says; False where there is no such alert."""
+        """Shelve an alert, as state_machine.shelve does; False if there is no such alert."""
         return await self._by_operator(key, concern, partial(state_machine.shelve, until=until, once=once))
 
     async def unshelve(self, key: SeriesKey, concern: Concern) -> bool:
-        """Take a shelving back; False where there was none."""
+        """End a shelving; False if there was none."""
         return await self._by_operator(key, concern, state_machine.unshelve)
 
     async def _by_operator(
@@ -289,7 +289,7 @@ class Pipeline:
     # Gaps -----------------------------------------------------------------------------------------------------------
 
     def _look_at_clocks(self, unit: UnitOfWork) -> datetime:
-        """The time; what has happened to it, or to the watch, since the last look goes into the unit."""
+        """The current time; a clock change, or a gap in monitoring, since the last reading is added to the unit."""
         now, gap = self.state.look_at_clocks()
         if gap is not None:
             why = "The host was suspended." if gap.slept else "The daemon was stopped, or the machine held up."
@@ -299,7 +299,7 @@ class Pipeline:
         return now
 
     def _bridge(self, gap: Gap, unit: UnitOfWork, entry: Entry, why: str) -> None:
-        """Go on after a gap, without taking it for silence."""
+        """Continue after a gap, without counting it as missing answers."""
         self.state.count_break(gap.until)
         self.state.book.bridge(gap.length)
         self._registry.bridge(gap.length, gap.until, anew=gap.looks_anew)

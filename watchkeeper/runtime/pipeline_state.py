@@ -1,6 +1,6 @@
-"""What a pipeline hands over to the one that takes its place at a reload: all that lives as long as the process.
+"""State that a pipeline hands over to its successor at a reload: everything that lives as long as the process.
 
-Not here: what follows from the configuration (pipeline.py), and what is done with any of this.
+Not here: what follows from the configuration (pipeline.py), and the use of this state.
 """
 
 from datetime import datetime, tzinfo
@@ -19,10 +19,10 @@ from watchkeeper.runtime.write_buffer import WriteBuffer
 
 
 class PipelineState:
-    """Alerts, series and what is not written yet; and what the daemon says of its own health."""
+    """Alerts, series and what is not written yet; and the daemon's report of its own health."""
 
     def __init__(self, store: WriteStore, outbox: OutboxPort, clock: Clock, host: str, zone: tzinfo) -> None:
-        """host: the watched host's name, as messages say it. zone: the operator's, for the times in messages."""
+        """host: the monitored host's name in messages. zone: the operator's time zone, for the times in messages."""
         self.clock = clock
         self.book = AlertBook()
         self.registry = SeriesRegistry(self.book)
@@ -34,31 +34,31 @@ class PipelineState:
         self.clocks: Clocks | None = None
         self.reviewed_at: datetime | None = None
         self.recording = True
-        """Are samples recorded? Not while the clock is not to be believed: they would have no place in time."""
+        """True while samples are recorded. Not while the clock cannot be trusted: their times would be wrong."""
         self.breaks = 0
-        """How often the clock was set or the watch was away, in this life: the schedule then counts anew."""
+        """How often the clock was set or monitoring was interrupted since the start: the schedule then starts again."""
 
     @property
     def held_back(self) -> int:
-        """How many records wait in memory because the store cannot be written."""
+        """The number of records that wait in memory because the store cannot be written."""
         return self.buffer.held_back
 
     @property
     def database_trouble(self) -> str:
-        """Why the database cannot be written; empty where it can."""
+        """Why the database cannot be written; empty if it can."""
         return self.buffer.trouble
 
     def troubled_probes(self) -> list[str]:
-        """Each probe that does not run well, with the reason."""
+        """Each probe that does not run without error, with the reason."""
         return self.registry.troubled_probes()
 
     def look_at_clocks(self) -> tuple[datetime, Gap | None]:
-        """The time, and the gap since the last look; None where there was none."""
+        """The current time, and the gap since the last reading; None if there was none."""
         before, now = self.clocks, Clocks(self.clock.now(), self.clock.monotonic_s(), self.clock.boottime_s())
         self.clocks = now
         return now.wall, None if before is None else between(before, now)
 
     def count_break(self, now: datetime) -> None:
-        """The watch was away, or the clock was set: nobody was late with a review meanwhile."""
+        """Count a gap in monitoring, or a clock change: no review was late meanwhile."""
         self.breaks += 1
         self.reviewed_at = self.reviewed_at and now

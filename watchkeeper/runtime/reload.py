@@ -1,8 +1,8 @@
-"""A reload: a new runtime is built from the new settings, and takes over the store and the state of the one before.
+"""Reload: a new runtime is built from the new settings, and takes over the store and the state of the previous one.
 
-What lives as long as a configuration is a Runtime; nothing in one changes. What lives as long as the process is in
-Lasting. What is under way when a reload comes ends by the old configuration. Not here: signals and what systemd is told
-(daemon/daemon.py), and what of a configuration goes on as it is (active_config.py).
+What lives as long as a configuration is a Runtime, which never changes. What lives as long as the process is in
+Lasting. Work in progress at a reload is finished by the old configuration. Not here: signals and what is sent to
+systemd (daemon/daemon.py), and which parts of a configuration continue unchanged (active_config.py).
 """
 
 import asyncio
@@ -40,13 +40,13 @@ from watchkeeper.web.planning.planner import Change, Planned
 log = logging.getLogger(__name__)
 
 GRACE_S = 10.0
-"""How long a stop, or a reload, waits for probes and deliveries that are under way; the unit's TimeoutStopSec is three
-times that."""
+"""How long a stop, or a reload, waits for running probes and deliveries; the unit's TimeoutStopSec is three times
+that."""
 
 
 @dataclass(frozen=True, slots=True)
 class ScheduledHeartbeat:
-    """The sign of life that a configuration asks for: its label in the schedule, its interval, and what sends it."""
+    """The configured heartbeat: its label in the schedule, its interval, and what sends it."""
 
     label: str
     every_s: float
@@ -54,14 +54,14 @@ class ScheduledHeartbeat:
 
 
 class Refusals(Protocol):
-    """Shows why the newest configuration was not taken; empty where it was."""
+    """Shows why the newest configuration was not accepted; empty if it was."""
 
     refused: str
 
 
 @dataclass(frozen=True, slots=True)
 class Lasting:
-    """What lives as long as the process. heartbeat: the one that settings ask for; None where they ask for none."""
+    """What lives as long as the process. heartbeat: returns the one that settings configure, or None."""
 
     store: Store
     clock: Clock
@@ -84,13 +84,13 @@ class Runtime:
 
 
 class _Nothing:
-    """What runs before the first configuration."""
+    """The state before the first configuration: nothing runs."""
 
     pipeline = rounds = keeping = planner = None
 
 
 def build_runtime(config: ActiveConfig, lasting: Lasting, before: Runtime | None = None) -> Runtime:
-    """Make what a configuration needs. before: what runs until now; from now on nothing may run on it any more."""
+    """Create what a configuration needs. before: the previous runtime, on which nothing may run any more."""
     settings, store, clock = config.settings, lasting.store, lasting.clock
     named = (settings.host.label, settings.host.zone)
     last = before or _Nothing()
@@ -105,27 +105,27 @@ def build_runtime(config: ActiveConfig, lasting: Lasting, before: Runtime | None
 
 
 class ActiveRuntime:
-    """The runtime that holds, and what replaces it. It plans as well: the page's questions go to the one that holds."""
+    """The active runtime, and its replacement. It plans as well: the page's questions go to the active one."""
 
     def __init__(self, runtime: Runtime, runner: Runner, lasting: Lasting) -> None:
         """runner: runs on this runtime's pipeline."""
         self.runtime = runtime
         self.tokens: dict[str, SecretSource] = runtime.config.tokens
-        """The secrets of jobs; the page reads them here, so that a reload fills the same table."""
+        """The secrets of jobs; the page reads them here, so that a reload updates the same table."""
         self._runner, self._lasting = runner, lasting
 
     def plan(self) -> None:
-        """Have the probes run at their intervals, and the sign of life be sent."""
+        """Schedule the probes at their intervals, and the heartbeat."""
         for each in self._runner.all_probes.values():
             self._plan_probe(each)
         self._plan_heartbeat()
 
     async def keep(self) -> None:
-        """Keep the store, as the configuration says."""
+        """Run retention, as configured."""
         await self.runtime.keeping.run()
 
     async def make_rounds(self) -> None:
-        """Send what is due by time alone, as the configuration says."""
+        """Send the periodic messages that are due, as configured."""
         await self.runtime.rounds.make()
 
     def _plan_probe(self, probe: ScheduledProbe) -> None:
@@ -139,21 +139,21 @@ class ActiveRuntime:
     # The page's planner ---------------------------------------------------------------------------------------------
 
     async def room(self, question: Question, *, signed_in: bool = False) -> Planned[RoomAnswer]:
-        """Is there room?"""
+        """Answer whether there is capacity."""
         return await self.runtime.planner.room(question, signed_in=signed_in)
 
     async def ready(self, change: Change, *, signed_in: bool = False) -> Planned[ReadyAnswer]:
-        """Is a change safe, or what became of it?"""
+        """Answer whether a change is safe, or how it went."""
         return await self.runtime.planner.ready(change, signed_in=signed_in)
 
     async def frees(self, store: str | None, *, signed_in: bool = False) -> Planned[FreesAnswer]:
-        """What sets of snapshots hold."""
+        """Answer how much space sets of snapshots hold."""
         return await self.runtime.planner.frees(store, signed_in=signed_in)
 
-    # Another configuration ------------------------------------------------------------------------------------------
+    # Reloading ------------------------------------------------------------------------------------------------------
 
     async def reload(self, reread: Callable[[], Loaded[Settings]]) -> None:
-        """Build what the configuration says now, then put it to work; where it has errors, go on with the old one."""
+        """Build the new configuration, then activate it; if it has errors, continue with the old one."""
         before = self.runtime.config
         try:
             loaded = await asyncio.to_thread(reread)
@@ -163,7 +163,7 @@ class ActiveRuntime:
             await self._refuse(str(error), len(error.problems))
             return
         except Exception as error:
-            # A package's kind of probe may raise anything when it is made; the watch must not end of that.
+            # Creating a probe of a package may raise anything; that must not end monitoring.
             log.exception("a part of the configuration cannot be made", extra=about(Event.RELOAD))
             await self._refuse(f"a part of it cannot be made: {type(error).__name__}: {error}", 1)
             return
@@ -186,7 +186,7 @@ class ActiveRuntime:
         await self.runtime.pipeline.note(Entry.CONFIGURATION, f"{said}; the one before holds", errors=errors)
 
     async def _put_to_work(self, after: ActiveConfig) -> None:
-        """Runs of what goes are waited for and end by the old configuration; then the new one holds all at once."""
+        """Wait for runs of removed probes, which end by the old configuration; then activate all of the new one."""
         before, settings = self.runtime.config, after.settings
         gone, new = changed_probes(before, after)
         other_beat = before.settings.alive != settings.alive
@@ -203,7 +203,7 @@ class ActiveRuntime:
         await self._lasting.outbox.change(after.notifiers, settings.routes, settings.host.zone, GRACE_S)
 
     def _switch(self, after: ActiveConfig) -> None:
-        """From one step to the next, without a pause in which anything could run on both."""
+        """Switch in one step, without a pause in which anything could run on both."""
         self.runtime = build_runtime(after, self._lasting, self.runtime)
         self._runner.switch(self.runtime.pipeline, after.probes)
         self.tokens.clear()
@@ -211,7 +211,7 @@ class ActiveRuntime:
 
 
 def changed_probes(before: ActiveConfig, after: ActiveConfig) -> tuple[list[ScheduledProbe], list[ScheduledProbe]]:
-    """The probes that end, and those that begin: another interval ends one and begins it again."""
+    """The probes that end, and those that begin: a changed interval ends a probe and begins it again."""
 
     def identity(each: ScheduledProbe) -> tuple[str, int, float]:
         return each.label, id(each.probe), each.interval_s
@@ -222,7 +222,7 @@ def changed_probes(before: ActiveConfig, after: ActiveConfig) -> tuple[list[Sche
 
 
 def difference(before: ActiveConfig, after: ActiveConfig) -> str:
-    """What a reload changed, for the journal."""
+    """What a reload changed, for the event log."""
     said = []
     for what, old, new in (
         ("probe", {e.label: e for e in before.probes}, {e.label: e for e in after.probes}),

@@ -1,4 +1,4 @@
-"""Ends the alerts of what is no longer watched, so that nothing notified is left without an end.
+"""Ends the alerts of what is no longer monitored, so that every reported alert also gets an end.
 
 Not here: when that is known (alerting/orphans.py), and dropping the series (pipeline.py).
 """
@@ -15,7 +15,7 @@ from watchkeeper.runtime.restore import unsettled
 
 
 def end_alerts(book: AlertBook, alerts: Iterable[Alert], now: datetime) -> Iterator[tuple[Finding, Transition]]:
-    """End each alert that is not over; yields each move, with the finding behind it."""
+    """End each alert that is not over; yield each move, with its finding."""
     for alert in filter(unsettled, alerts):
         ended, moves = state_machine.dropped(alert, now)
         book.put(ended)

@@ -1,6 +1,6 @@
-"""Which series are known again after a restart, and what was known of them.
+"""Restores series after a restart: which ones, and what was known about them.
 
-Not here: reading it from the store (runner.py), and what an alert or a series does from then on (pipeline.py).
+Not here: reading it from the store (runner.py), and what happens to an alert or a series afterwards (pipeline.py).
 """
 
 from collections.abc import Collection, Iterable, Mapping
@@ -18,7 +18,7 @@ from watchkeeper.runtime.series_registry import SeriesEntry, SeriesRegistry
 from watchkeeper.runtime.unit_of_work import TOLD_AWAY_S
 
 Latest = Iterable[tuple[Seen, datetime]]
-"""Each series' newest observation, and the instant of its first."""
+"""Each series' newest observation, and the time of its first."""
 
 
 def restore_series(
@@ -29,9 +29,9 @@ def restore_series(
     unsettled: Collection[SeriesKey],
     now: datetime,
 ) -> list[tuple[SeriesEntry, Seen]]:
-    """Fill the registry; what was filled in. probes: by label. unsettled: series with an alert that is not over.
+    """Fill the registry; return what was filled in. probes: by label. unsettled: series with an alert that is not over.
 
-    A series whose probe has left the configuration is orphaned.
+    A series whose probe was removed from the configuration is orphaned.
     """
     findings = list(findings)
     since = {(f.key, f.concern): f.since for f in findings}
@@ -63,16 +63,16 @@ def _resume(
 
 
 def unsettled_series(alerts: Iterable[Alert]) -> set[SeriesKey]:
-    """The series with an alert that is not over: something is to be told or acknowledged."""
+    """The series with an alert that is not over: something must still be reported or acknowledged."""
     return {alert.key for alert in alerts if unsettled(alert)}
 
 
 def unsettled(alert: Alert) -> bool:
-    """Is there something about an alert that is to be told or acknowledged?"""
+    """Return whether something about an alert must still be reported or acknowledged."""
     return alert.state is not State.NORMAL or alert.owed is not None
 
 
 def gap_before(last_alive: datetime | None, now: datetime) -> Gap | None:
-    """The gap before this life; None where there was none, or it was a restart."""
+    """The gap before this start; None if there was none, or it was a restart."""
     away_s = (now - last_alive).total_seconds() if last_alive is not None else 0.0
     return None if last_alive is None or away_s < TOLD_AWAY_S else Gap(last_alive, now, away_s)

@@ -1,7 +1,7 @@
-"""Runs probes and reviews, by the configuration that holds at the time; the daemon and the demo both live on it.
+"""Runs probes and reviews with the active configuration; both the daemon and the demo use it.
 
 A reload hands it the next pipeline and probes (`switch`), between two steps of anything that runs. Not here: when
-probes run (periodic/scheduler.py), and what becomes of what they see (pipeline.py).
+probes run (periodic/scheduler.py), and what happens with their observations (pipeline.py).
 """
 
 import asyncio
@@ -17,11 +17,11 @@ from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe, look
 
 REVIEW_S = 15.0
-"""How often everything is judged anew although no sample came: well below the shortest default delay (a minute)."""
+"""How often everything is evaluated again without a new sample: well below the shortest default delay (a minute)."""
 
 
 class StoredState(Protocol):
-    """What a start reads of the store."""
+    """What is read from the store at start."""
 
     async def series(self) -> Sequence[Series]:
         """Every series, in the order in which they were first seen."""
@@ -36,11 +36,11 @@ class StoredState(Protocol):
         ...
 
     async def alerts(self) -> Sequence[Alert]:
-        """Every alert that is not in its first normal state."""
+        """Every alert that is not in its initial normal state."""
         ...
 
     def level_samples(self, since: datetime) -> AsyncIterator[LevelSamples]:
-        """The past of every level since an instant, one level after the other."""
+        """The past of every level since a given time, one level after the other."""
         ...
 
 
@@ -48,45 +48,45 @@ class Replanning(Protocol):
     """Plans when probes run."""
 
     def realign(self) -> None:
-        """Count every interval anew from now."""
+        """Restart every interval from now."""
         ...
 
 
 class Runner:
-    """What runs on the pipeline of the configuration that holds."""
+    """Runs probes and reviews on the pipeline of the active configuration."""
 
     def __init__(self, pipeline: Pipeline, probes: Sequence[ScheduledProbe]) -> None:
         """pipeline: the first one. probes: those of its configuration."""
         self.pipeline, self._own = pipeline, tuple[ScheduledProbe, ...]()
         self._set(probes)
         self.stopping = asyncio.Event()
-        """Set where a stop was asked for: what is looked at from then on is discarded."""
+        """Set when a stop was requested: observations made from then on are discarded."""
         self._breaks = 0
 
     def _set(self, probes: Sequence[ScheduledProbe]) -> None:
         self.probes = tuple(probes)
         self.all_probes = {each.label: each for each in (*self.probes, *self._own)}
-        """Those of the configuration that holds, and the daemon's own, by label."""
+        """The probes of the active configuration, and the daemon's own, by label."""
 
     def add_own(self, probe: ScheduledProbe) -> None:
-        """Run a probe of the daemon's own besides those of every configuration."""
+        """Add a probe of the daemon's own to those of every configuration."""
         self._own = (*self._own, probe)
         self._set(self.probes)
 
     def switch(self, pipeline: Pipeline, probes: Sequence[ScheduledProbe]) -> None:
-        """Go by another configuration from now on."""
+        """Use another configuration from now on."""
         self.pipeline = pipeline
         self._set(probes)
         pipeline.adopt(tuple(self.all_probes.values()))
 
     def dependents_of(self, subject: str) -> tuple[str, ...]:
-        """What is not told on its own while this subject is down."""
+        """The subjects that are not reported separately while this subject is down."""
         return self.pipeline.dependents_of(subject)
 
     async def start(self, store: StoredState, since: datetime, last_alive: datetime | None = None) -> None:
-        """Go on from what the store holds. since: how far back the past of levels is read.
+        """Continue from what the store holds. since: how far back the past of levels is read.
 
-        last_alive: when the last life ended; None where there was none.
+        last_alive: when the daemon last ran; None if it never did.
         """
         first = {each.key: each.first_at for each in await store.series()}
         latest = [(seen, first[seen.observation.key]) for seen in await store.latest()]
@@ -99,10 +99,10 @@ class Runner:
                 entry.evaluator.history.extend(level.at_s, level.used, level.capacity)
 
     async def run(self, label: str) -> None:
-        """Run a probe once; what it says is judged as the configuration says by then. Raises KeyError where there is
-        none of that label.
+        """Run a probe once; its observations are evaluated with the configuration that is active when the run ends.
+        Raises KeyError for an unknown label.
 
-        What was looked at while a stop was asked for is discarded: a host that goes down ends all that it runs.
+        Observations made while a stop was requested are discarded: a host that shuts down stops all its services.
         """
         probe = self.all_probes[label]
         observed, own = await look(probe)
@@ -110,11 +110,11 @@ class Runner:
             await self.pipeline.take(self.all_probes.get(label, probe), observed, own)
 
     async def review(self) -> None:
-        """Judge everything once more."""
+        """Evaluate everything again."""
         await self.pipeline.review()
 
     async def review_in_time(self, within_s: float) -> None:
-        """For so many seconds, judge each series at the moment at which a delay of it runs out; then everything."""
+        """For this many seconds, evaluate each series at the time when one of its delays ends; then everything."""
         state = self.pipeline.state
         end_s = state.clock.monotonic_s() + within_s
         while (left_s := end_s - state.clock.monotonic_s()) > 0:
@@ -126,7 +126,7 @@ class Runner:
         await self.review()
 
     async def review_round(self, schedule: Replanning) -> None:
-        """One interval of reviews; after a gap, or when the clock was set, have the runs planned anew."""
+        """Do one interval of reviews; after a gap, or when the clock was set, have the runs planned again."""
         pause_s = min((each.interval_s for each in self.probes), default=REVIEW_S)
         await self.review_in_time(min(pause_s, REVIEW_S))
         if self._breaks != self.pipeline.state.breaks:
@@ -137,6 +137,6 @@ class Runner:
 async def look_at_all(
     probes: Sequence[ScheduledProbe],
 ) -> list[tuple[ScheduledProbe, Sequence[Observation], Condition]]:
-    """Run every probe once, all at the same time: what each saw, and its own condition. Stores nothing."""
+    """Run every probe once, all at the same time: its observations, and its own condition. Stores nothing."""
     looks = await asyncio.gather(*(look(each) for each in probes))
     return [(each, observed, own) for each, (observed, own) in zip(probes, looks, strict=True)]

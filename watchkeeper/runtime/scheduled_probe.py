@@ -1,4 +1,4 @@
-"""A probe under watch: what belongs to it, one run of it, and what is remembered of its runs."""
+"""A scheduled probe: its settings, one run of it, and what is remembered of its runs."""
 
 import logging
 from collections.abc import Sequence
@@ -16,12 +16,12 @@ from watchkeeper.probes.base import BaseProbe, Probe
 log = logging.getLogger(__name__)
 
 OWN_REFRESH = timedelta(hours=1)
-"""How often a probe's own unchanged condition is stored again: it tells nothing new, so it costs one row an hour."""
+"""How often a probe's own unchanged condition is stored again: it is nothing new, so it costs one row an hour."""
 
 
 @dataclass(frozen=True)
 class ScheduledProbe:
-    """A probe under watch: its label, seconds from run to run, and the rules for its series."""
+    """A scheduled probe: its label, seconds from run to run, and the rules for its series."""
 
     label: str
     interval_s: float
@@ -30,7 +30,7 @@ class ScheduledProbe:
 
     @cached_property
     def own_key(self) -> SeriesKey:
-        """The series that says whether the probe itself runs."""
+        """The series that reports whether the probe itself runs."""
         return SeriesKey(f"probe {self.label}", "runs")
 
 
@@ -43,25 +43,25 @@ class ProbeRuns:
     stored_at: datetime | None = None
 
     def bridge(self, gap: timedelta, now: datetime) -> None:
-        """Leave a gap out of what is measured."""
+        """Exclude a gap from elapsed times."""
         self.went_well_at = min(self.went_well_at + gap, now)
         self.stored_at = None if self.stored_at is None else min(self.stored_at + gap, now)
 
     def news(self, own: Condition, now: datetime) -> bool:
-        """Is the probe's own condition worth a row?"""
+        """Return whether the probe's own condition should be stored."""
         return own != self.stored or self.stored_at is None or now - self.stored_at >= OWN_REFRESH
 
 
 class Absent(BaseProbe):
-    """The probe of a series that no probe of this configuration brings."""
+    """The probe of a series that no probe of this configuration delivers."""
 
     async def observe(self) -> Sequence[Observation]:
-        """There is nothing to be seen."""
+        """Observe nothing."""
         return ()
 
 
 async def look(probe: ScheduledProbe) -> tuple[Sequence[Observation], Condition]:
-    """Run a probe once: what it saw, and its own condition. The one broad `except` around a probe is here."""
+    """Run a probe once: its observations, and its own condition. The one broad `except` around a probe is here."""
     try:
         return await probe.probe.observe(), Condition(probe.own_key, sound=True)
     except ProbeError as error:
@@ -73,5 +73,5 @@ async def look(probe: ScheduledProbe) -> tuple[Sequence[Observation], Condition]
 
 
 def nobody(seen: Seen) -> ScheduledProbe:
-    """Stands for a probe that is no longer in the configuration; it is never run."""
+    """A placeholder for a probe that is no longer in the configuration; it is never run."""
     return ScheduledProbe(seen.probe, seen.interval_s, Absent(), Rules())

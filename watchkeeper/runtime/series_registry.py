@@ -1,9 +1,9 @@
-"""Every series under watch, in one place: what evaluates it, which probe brings it, when it is looked at next.
+"""The registry of all monitored series: the evaluator, the probe and the next evaluation of each.
 
-To drop a series is one `del`: all that is known of it is in its entry, and what is looked up by other keys (what is
-down, which conditions explain that a series stays away) follows by itself. Here too is how each probe's runs go, for a
-series is stale only as measured by its probe. Not here: alerts (alerting/alert_book.py), what a sample means
-(alerting/evaluator.py), and what is told (pipeline.py).
+To drop a series is one `del`: everything known about it is in its entry, and what is looked up by other keys (what is
+down, which conditions explain missing samples) is updated with it. The runs of each probe are here too, because the
+staleness of a series is measured by its probe. Not here: alerts (alerting/alert_book.py), what a sample means
+(alerting/evaluator.py), and what is reported (pipeline.py).
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence, ValuesView
@@ -20,10 +20,11 @@ from watchkeeper.runtime.scheduled_probe import ProbeRuns, ScheduledProbe
 
 @dataclass(slots=True, eq=False)
 class SeriesEntry:
-    """One series under watch.
+    """One monitored series.
 
-    owner: the probe that brings it. next_evaluation: when time alone may next change something about it. orphaned: its
-    probe has left the configuration, and no other has brought it yet. explained: what the log said of it last.
+    owner: the probe that delivers it. next_evaluation: when time alone may next change something about it. orphaned:
+    its probe was removed from the configuration, and no other has delivered it yet. explained: what was last logged
+    about it.
     """
 
     evaluator: SeriesEvaluator
@@ -34,20 +35,20 @@ class SeriesEntry:
 
     @property
     def last_seen(self) -> datetime | None:
-        """When a sample of it last came."""
+        """When its last sample came."""
         return self.evaluator.last_at
 
 
 class SeriesRegistry(Mapping[SeriesKey, SeriesEntry]):
-    """The series by their keys. runs: of each probe of the configuration, by its label."""
+    """The series by their keys. runs: the runs of each probe of the configuration, by its label."""
 
     def __init__(self, book: AlertBook) -> None:
-        """book: where the alerts of the series are."""
+        """book: holds the alerts of the series."""
         self._book = book
         self._entries: dict[SeriesKey, SeriesEntry] = {}
         self._faulty: dict[str, set[SeriesKey]] = {}
         self.down: dict[SeriesKey, datetime] = {}
-        """Since when each thing is down that is."""
+        """Each thing that is down, and since when."""
         self.runs: dict[str, ProbeRuns] = {}
 
     def __getitem__(self, key: SeriesKey) -> SeriesEntry:
@@ -68,7 +69,7 @@ class SeriesRegistry(Mapping[SeriesKey, SeriesEntry]):
         self.disregard(key)
 
     def entry(self, owner: ScheduledProbe, seen: Observation) -> SeriesEntry:
-        """The entry of a series that a probe brings. A series that changed its kind is a new one."""
+        """The entry of a series that a probe delivers. A series whose kind changed is a new one."""
         entry = self._entries.get(seen.key)
         if entry is None or entry.evaluator.kind is not seen.kind:
             evaluator = SeriesEvaluator(seen.key, seen.kind, owner.interval_s, owner.rules, self._book)
@@ -79,7 +80,7 @@ class SeriesRegistry(Mapping[SeriesKey, SeriesEntry]):
         return entry
 
     def mark(self, seen: Observation, now: datetime) -> None:
-        """Note whether a thing is down, and whether its condition explains that others of its subject stay away."""
+        """Record whether a thing is down, and whether its condition explains missing samples of its subject."""
         key = seen.key
         if isinstance(seen, Condition):
             if not seen.sound:
@@ -92,16 +93,16 @@ class SeriesRegistry(Mapping[SeriesKey, SeriesEntry]):
             del self.down[key]
 
     def disregard(self, key: SeriesKey) -> None:
-        """A thing is gone: it is the cause of nothing, and explains nothing."""
+        """Mark a thing as gone: it causes nothing, and explains nothing."""
         self.down.pop(key, None)
         self._faulty.get(key.subject, set()).discard(key)
 
     def expect(self, labels: Iterable[str], now: datetime) -> None:
-        """These are the probes from now on; what is remembered of the runs of those that stay is kept."""
+        """Set the probes from now on; what is remembered of the runs of those that stay is kept."""
         self.runs = {label: self.runs.get(label) or ProbeRuns(now) for label in labels}
 
     def adopt(self, probes: Sequence[ScheduledProbe], now: datetime) -> None:
-        """These are the probes from now on. What none of them has brought so far is orphaned until one does."""
+        """Set the probes from now on. Series that none of them has delivered so far are orphaned until one does."""
         by_label = {each.label: each for each in probes}
         self.expect(by_label, now)
         for key, entry in self._entries.items():
@@ -116,15 +117,15 @@ class SeriesRegistry(Mapping[SeriesKey, SeriesEntry]):
 
     @property
     def orphans(self) -> list[SeriesKey]:
-        """The series that no probe of the configuration has brought."""
+        """The series that no probe of the configuration has delivered."""
         return [key for key, entry in self._entries.items() if entry.orphaned]
 
     def seen_at(self, entry: SeriesEntry) -> datetime | None:
-        """Until when a series could have been seen: its probe's own series is measured by the clock (None), the others
-        by it.
+        """The time up to which staleness is measured. For the probe's own series it is None, meaning now; for its other
+        series it comes from the probe's own series.
 
-        While a condition of the same subject is unsound (a mount that hangs), that is told, and not for each of its
-        other series too that no sample comes.
+        While a condition of the same subject is faulty (a mount that hangs), that is reported, and missing samples are
+        not reported again for each of its other series.
         """
         owner, evaluator = entry.owner, entry.evaluator
         if evaluator.key == owner.own_key:
@@ -135,20 +136,20 @@ class SeriesRegistry(Mapping[SeriesKey, SeriesEntry]):
         return self.runs[owner.label].went_well_at
 
     def _explained(self, key: SeriesKey, faulty: Iterable[SeriesKey]) -> bool:
-        """Does another condition of the same subject say what is wrong, and does its probe still bring that one?"""
+        """Return whether another condition of the same subject explains this, and its probe still delivers that one."""
         others = (self._entries[each] for each in faulty if each != key)
         return any(not each.evaluator.missed(self.runs[each.owner.label].went_well_at) for each in others)
 
     def troubled_probes(self) -> list[str]:
-        """Each probe that does not run well, with the reason."""
+        """Each probe that does not run without error, with the reason."""
         own = (self._entries.get(SeriesKey(f"probe {label}", "runs")) for label in self.runs)
         seen = (entry.evaluator.latest for entry in own if entry is not None)
         return [f"{c.key.subject}: {c.reason}" for c in seen if isinstance(c, Condition) and not c.sound]
 
     def bridge(self, gap: timedelta, now: datetime, *, anew: bool) -> None:
-        """The watch was away, or the clock was set: leave the gap out of all that is measured.
+        """Exclude a gap in monitoring, or a clock change, from all elapsed times.
 
-        anew: nobody knows how things are after it; probes must look before anything is judged.
+        anew: the state after it is unknown; probes must run before anything is evaluated.
         """
         for entry in self._entries.values():
             entry.evaluator.bridge(gap, now, anew=anew)
@@ -159,6 +160,6 @@ class SeriesRegistry(Mapping[SeriesKey, SeriesEntry]):
 
 
 def _give(entry: SeriesEntry, owner: ScheduledProbe) -> None:
-    """Have a probe of another configuration bring a series, by its interval and rules."""
+    """Assign a series to a probe of another configuration, with its interval and rules."""
     entry.owner = owner
     entry.evaluator.interval_s, entry.evaluator.rules = owner.interval_s, owner.rules

@@ -1,4 +1,4 @@
-"""One unit of work of the pipeline: what it gathers before it is committed, and how a transition gets into it.
+"""One unit of work of the pipeline: what it collects before the commit, and how a transition is added to it.
 
 Not here: what moves an alert (pipeline.py), and writing (write_buffer.py).
 """
@@ -23,7 +23,7 @@ from watchkeeper.model.records import Commit, Delivery, Entry, JournalLine, Seen
 log = logging.getLogger(__name__)
 
 TOLD_AWAY_S = 300.0
-"""Away for so long is told; a restart of the service, or a hold-up, stands in the journal alone."""
+"""A gap of at least this length is reported; a restart of the service, or a short stall, is only in the event log."""
 
 
 def nothing_depends(_: str) -> tuple[str, ...]:
@@ -32,36 +32,36 @@ def nothing_depends(_: str) -> tuple[str, ...]:
 
 
 class OutboxPort(Protocol):
-    """What the pipeline needs of the outbox."""
+    """The interface that the pipeline needs of the outbox."""
 
     def parcels_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
-        """One parcel for each notifier that wants to hear of it."""
+        """One delivery for each notifier that accepts this message."""
         ...
 
     def poke(self) -> None:
-        """Say that new parcels have been committed."""
+        """Notify the outbox that new deliveries have been committed."""
         ...
 
     @property
     def holding(self) -> int:
-        """How many parcels are held in memory."""
+        """The number of deliveries held in memory."""
         ...
 
     def hold(self, parcels: Sequence[Delivery]) -> None:
-        """Deliver parcels that the store has no room for, from memory."""
+        """Send deliveries from memory, because the store has no space for them."""
         ...
 
     def take_back(self) -> tuple[Sequence[Delivery], Sequence[JournalLine]]:
-        """What is held and not under way just now, as it stands, and what the journal has to say of it.
+        """Return the deliveries that are held and not in progress, in their current state, and their event log lines.
 
-        It is held no longer: the caller commits it, or holds it again.
+        They are no longer held: the caller commits them, or holds them again.
         """
         ...
 
 
 @dataclass(slots=True)
 class UnitOfWork:
-    """What is committed together. Later alerts and findings replace earlier ones."""
+    """Everything that is committed together. Later alerts and findings replace earlier ones."""
 
     seen: list[Seen] = field(default_factory=list)
     findings: dict[AlertKey, Finding] = field(default_factory=dict)
@@ -71,20 +71,20 @@ class UnitOfWork:
 
     @property
     def lasting(self) -> bool:
-        """Does it hold what must not be lost?"""
+        """Return whether it holds anything that must not be lost."""
         return bool(self.alerts or self.journal or self.parcels)
 
     def found(self, findings: Iterable[Finding]) -> None:
-        """Take findings."""
+        """Add findings."""
         for each in findings:
             self.findings[each.key, each.concern] = each
 
     def collect(self, alerts: Iterable[Alert]) -> None:
-        """Take alerts as they stand now."""
+        """Add alerts in their current state."""
         self.alerts.update({(alert.key, alert.concern): alert for alert in alerts})
 
     def commit(self) -> Commit:
-        """All of it, to be written."""
+        """The commit with everything collected."""
         return Commit(
             tuple(self.seen),
             tuple(self.findings.values()),
@@ -95,10 +95,10 @@ class UnitOfWork:
 
 
 class Notifications:
-    """Puts what happens into a unit's journal and, where there is something to notify, into its messages."""
+    """Adds events to a unit's event log lines and, if there is something to report, to its messages."""
 
     def __init__(self, outbox: OutboxPort, host: str, zone: tzinfo) -> None:
-        """host: as messages say it; zone: the operator's."""
+        """host: its name in messages; zone: the operator's time zone."""
         self._outbox, self._host, self._zone = outbox, host, zone
 
     def transition(
@@ -109,9 +109,9 @@ class Notifications:
         seen: Observation | None = None,
         dependents_of: Callable[[str], tuple[str, ...]] = nothing_depends,
     ) -> None:
-        """A transition: a line of the journal, and a message where it has something to notify.
+        """Add a transition: a line of the event log, and a message if there is something to report.
 
-        dependents_of: the subjects that depend on one.
+        dependents_of: the subjects that depend on a subject.
         """
         after, text = move.after, f"{move.after.key}: {move.event.value}"
         if move.telling is not None:
@@ -128,7 +128,7 @@ class Notifications:
         _log(move, text)
 
     def gap(self, unit: UnitOfWork, gap: Gap, entry: Entry, why: str) -> None:
-        """The watch was away, or the clock was set: a line of the journal, and a message where it was away for long."""
+        """Add a gap in monitoring, or a clock change: a line of the event log, and a message if the gap was long."""
         now = gap.until
         if gap.set_by_s:
             unit.journal.append(JournalLine(now, Entry.NOTE, f"the clock was set by {gap.set_by_s:+.0f} s"))
@@ -151,7 +151,7 @@ class Notifications:
 
 
 def _log(move: Transition, text: str) -> None:
-    """A transition's line in the log: an alarm is a warning there, for the daemon itself is well."""
+    """Log a transition: an alarm is logged as a warning, because the daemon itself is working."""
     after = move.after
     rises = after.priority is not None and after.priority > (move.before.priority or 0)
     level = logging.WARNING if rises and after.priority is Priority.ALARM else NOTICE if rises else logging.INFO

@@ -1,8 +1,8 @@
-"""Commits the units of work, and keeps what cannot be written until it can.
+"""Commits the units of work, and keeps what cannot be written until it can be.
 
-While the database cannot be written, samples are lost, and nothing else: alerts and journal wait in memory, messages
-are handed to the outbox to be delivered from there, and the keeper is told by an alert about the database itself.
-When there is room again all of it goes in, with the gap marked in the journal. Not here: what is told (pipeline.py,
+While the database cannot be written, only samples are lost: alerts and event log lines wait in memory, messages go to
+the outbox, which sends them from there, and an alert about the database itself notifies the operator. When there is
+space again everything is written, with the gap recorded in the event log. Not here: what is reported (pipeline.py,
 unit_of_work.py).
 """
 
@@ -26,10 +26,10 @@ log = logging.getLogger(__name__)
 
 
 class WriteBuffer:
-    """Writes units of work down, in their order where that matters."""
+    """Writes units of work, in order where order matters."""
 
     def __init__(self, store: WriteStore, outbox: OutboxPort, notifications: Notifications, book: AlertBook) -> None:
-        """outbox: delivers what the store has no room for. book: all alerts."""
+        """outbox: sends what the store has no space for. book: all alerts."""
         self._store, self._outbox, self._notifications, self._book = store, outbox, notifications, book
         self._kept = UnitOfWork()
         self._writing = asyncio.Lock()
@@ -38,12 +38,12 @@ class WriteBuffer:
 
     @property
     def held_back(self) -> int:
-        """How many records wait in memory because the store cannot be written."""
+        """The number of records that wait in memory because the store cannot be written."""
         return len(self._kept.journal) + len(self._kept.alerts) + self._outbox.holding
 
     @property
     def trouble(self) -> str:
-        """Why the database cannot be written; empty where it can."""
+        """Why the database cannot be written; empty if it can."""
         seen = self._database.latest
         return seen.reason if self._failing_since is not None and isinstance(seen, Condition) else ""
 
@@ -56,13 +56,13 @@ class WriteBuffer:
         if not unit.lasting and not self.held_back:
             await self._commit(unit, now)
             return
-        # One after the other: a message that had to be kept must not be overtaken by the next of its alert.
+        # One at a time: a message that had to be kept must not be overtaken by the next one of its alert.
         async with self._writing:
             if await self._commit(self._with_kept(unit), now) and (back := self._back(now)).lasting:
                 await self._commit(back, now)
 
     def _with_kept(self, unit: UnitOfWork) -> UnitOfWork:
-        """The unit behind what waits; of an alert only the newest state counts."""
+        """The unit appended to what waits; only the newest state of each alert counts."""
         kept, self._kept = self._kept, UnitOfWork()
         unit.alerts = {key: self._book.get(*key) for key in {**kept.alerts, **unit.alerts}}
         parcels, lines = self._outbox.take_back()
@@ -81,7 +81,7 @@ class WriteBuffer:
         return True
 
     def _keep(self, unit: UnitOfWork, reason: str, now: datetime) -> None:
-        """Tell that it cannot be written, and keep all but the samples."""
+        """Report that it cannot be written, and keep everything except the samples."""
         if self._failing_since is None:
             log.error("%s", reason, extra=about(Event.DATABASE, key=DATABASE))
             self._failing_since = now
@@ -93,7 +93,7 @@ class WriteBuffer:
         self._outbox.hold(unit.parcels)
 
     def _back(self, now: datetime) -> UnitOfWork:
-        """It can be written again: end the alert about that, and mark the gap. Empty where it could all the time."""
+        """End the alert about the database and record the gap, now that it can be written; empty if it always could."""
         unit, since, self._failing_since = UnitOfWork(), self._failing_since, None
         if self._book.get(DATABASE, OWN[DATABASE]).standing:
             self._evaluate(unit, Condition(DATABASE, sound=True), now)
@@ -107,7 +107,7 @@ class WriteBuffer:
         return unit
 
     def _evaluate(self, unit: UnitOfWork, seen: Condition, now: datetime) -> None:
-        """Judge the database's own condition, and move its alert."""
+        """Evaluate the database's own condition, and move its alert."""
         self._database.take(seen, now)
         findings = self._database.evaluate(now)
         for found in findings:

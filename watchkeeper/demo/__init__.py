@@ -1,4 +1,4 @@
-"""The demo: an invented bird observatory's server, watched by the real pipeline while its time runs fast.
+"""The demo: the server of an invented bird observatory, monitored by the real pipeline while its time runs fast.
 
 Not here: rules or pages of its own.
 """

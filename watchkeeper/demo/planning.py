@@ -1,6 +1,6 @@
-"""What a plan sees at the invented station: pool, guests and snapshots as the story has them. The answers are real.
+"""What planning sees at the invented station: pool, guests and snapshots as in the story. The answers are real.
 
-Every figure is made up. Nothing of the host that the demo runs on is looked at.
+Every figure is made up. Nothing is read from the host that the demo runs on.
 """
 
 from collections.abc import Callable, Collection, Iterator, Sequence
@@ -26,13 +26,13 @@ GIB = 2**30
 POOL = SeriesKey("pool skerry", "space")
 KEPT_DAYS = 7
 BACKUP_HOUR = timedelta(hours=1, minutes=20)
-"""After its snapshot each guest is copied to the mainland, which takes so long."""
+"""After its snapshot each guest is copied to the mainland, which takes this long."""
 BACKUP_LIMIT = timedelta(hours=26)
 
 
 @dataclass(frozen=True, slots=True)
 class DemoGuest:
-    """A guest. Sizes in GiB; alone: what each of its snapshots holds by itself."""
+    """A guest. Sizes in GiB; alone: what only one of its snapshots holds, for each of them."""
 
     disk: int
     own: int
@@ -47,9 +47,9 @@ GUESTS = {
     "nest-cams": DemoGuest(1_792, 0, 8, 4, 9.0),
     "tide-log": DemoGuest(32, 9, 2, 1, 0.1),
 }
-"""What nest-cams holds is the rest of what the pool does."""
+"""The data of nest-cams is the rest of what the pool holds."""
 SHARED = 0.5
-"""Of what a snapshot holds alone, so much besides lies in blocks that it shares with its neighbour."""
+"""Additional data, as a share of what a snapshot holds alone, in blocks that it shares with its neighbour."""
 
 
 def taken(now: Moment) -> dict[str, list[datetime]]:
@@ -64,7 +64,7 @@ def taken(now: Moment) -> dict[str, list[datetime]]:
 
 
 def host_now(now: Moment) -> HostNow:
-    """The station as a plan sees it."""
+    """The station as planning sees it."""
     used = round(story.pool_used(now))
     others = sum(each.own for each in GUESTS.values()) * GIB
     own = {name: each.own * GIB or max(used - others - 200 * GIB, 0) for name, each in GUESTS.items()}
@@ -109,14 +109,14 @@ def label(at: datetime) -> str:
 
 @dataclass(frozen=True, slots=True)
 class DemoSnapshots:
-    """The snapshots of the invented pool, as what deleting them would free is asked."""
+    """The snapshots of the invented pool, for the question what deleting them would free."""
 
     candidates: Sequence[Candidate]
     key: SeriesKey = POOL
     limits: Sequence[SetLimit] = ()
 
     async def freed(self, chosen: Collection[Candidate]) -> Freed:
-        """Each alone, and what neighbours share where both go."""
+        """What each holds alone, and what neighbours share if both are deleted."""
         parts = list(self._parts(chosen))
         return Freed(Bounds(sum(parts), sum(parts)))
 
@@ -131,7 +131,7 @@ class DemoSnapshots:
 
 
 def shelf(now: Moment) -> DemoSnapshots:
-    """All snapshots of the station, those of one guest beside one another."""
+    """All snapshots of the station, grouped by guest."""
     return DemoSnapshots(
         [
             Candidate(POOL, f"skerry/{name}@{label(at)}", f"skerry/{name}", label(at), at, _exactly(GUESTS[name].alone))
@@ -146,7 +146,7 @@ def _exactly(gib: float) -> Bounds:
 
 
 class DemoPlanner(HostPlanner):
-    """The daemon's planner before the invented station. Services and backups are the story's: there is no probe."""
+    """The daemon's planner for the invented station. Services and backups come from the story: there is no probe."""
 
     def __init__(self, settings: Settings, store: Store, bench: ProbeContext, moment: Callable[[], Moment]) -> None:
         async def look(_settings: Settings, _bench: ProbeContext) -> HostNow:

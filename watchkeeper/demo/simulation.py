@@ -1,6 +1,6 @@
-"""The simulation behind the demo: a real store, runner, outbox and page around a clock that is moved by hand.
+"""The simulation behind the demo: a real store, runner, outbox and page with a clock that is advanced by the program.
 
-Nothing on the page is painted: the story's observations go down the same path as a probe's. Not here: what happens
+Nothing on the page is faked: the story's observations take the same path as a probe's. Not here: what happens
 (story.py), and printing (cli/commands/demo.py).
 """
 
@@ -40,14 +40,14 @@ from watchkeeper.web.server import Served, serve
 from watchkeeper.web.settings import PageSettings
 
 STEP_S = 60.0
-"""The simulated time moves in steps of this: a pipeline that is not looked at for longer takes that for a gap."""
+"""The step of simulated time: a pipeline that does not run for longer takes that for a gap."""
 BATCH = 2_000
 HISTORY_STEP = timedelta(minutes=30)
 GRACE_S = 2.0
 
 
 class SimulatedClock(Clock):
-    """All three clocks, moved by hand."""
+    """All three clocks, advanced by the program."""
 
     def __init__(self, at: datetime) -> None:
         self._at, self._ran_s = at, 0.0
@@ -71,7 +71,7 @@ class SimulatedClock(Clock):
 
 
 class PageClock(Clock):
-    """The simulated time on the page; but how long a session lasts is counted as the visitor lives."""
+    """The simulated time on the page; but the length of a session is measured in the visitor's real time."""
 
     def __init__(self, stage: SimulatedClock) -> None:
         self._stage = stage
@@ -90,7 +90,7 @@ class DemoProbe(BaseProbe):
     begun_at: datetime
 
     async def observe(self) -> Sequence[Observation]:
-        """What is to be seen at this moment."""
+        """What there is to see at this moment."""
         return self.see(Moment(self.clock.now(), self.begun_at))
 
 
@@ -103,16 +103,16 @@ class Listener:
     at_least: Priority = Priority.CAUTION
 
     async def deliver(self, message: Message) -> None:
-        """Hand it on."""
+        """Pass the message on."""
         self.hear(message)
 
     async def close(self) -> None:
-        """There is nothing to let go."""
+        """There is nothing to release."""
 
 
 @dataclass
 class Simulation:
-    """A running demo. due: when each probe looks next, by its label."""
+    """A running demo. due: when each probe runs next, by its label."""
 
     clock: SimulatedClock
     store: Store
@@ -127,11 +127,11 @@ class Simulation:
         return self.served.address if self.served else ""
 
     def now(self, label: str) -> asyncio.Future[None]:
-        """Run a probe at once, as the keeper may ask. Raises KeyError for a label that is not there."""
+        """Run a probe at once, at the operator's request. Raises KeyError for an unknown label."""
         return asyncio.ensure_future(self.runner.run(label))
 
     async def advance(self, seconds: float) -> None:
-        """Let so much of simulated time pass, in steps."""
+        """Advance the simulated time by this much, in steps."""
         for _ in range(int(seconds // STEP_S)):
             before = Moment(self.clock.now(), self.begun_at).into
             self.clock.move(STEP_S)
@@ -149,10 +149,10 @@ class Simulation:
 
 @dataclass(frozen=True, slots=True)
 class DemoOptions:
-    """How the demo is given.
+    """The options of the demo.
 
-    place: an empty folder. hear: is told each message. begun_at: when the story begins. skip: how far into it the stage
-    is set.
+    place: an empty folder. hear: is called with each message. begun_at: when the story begins. skip: how far into the
+    story the simulation starts.
     """
 
     place: Path
@@ -165,7 +165,7 @@ class DemoOptions:
 
 
 async def build(bill: DemoOptions, stack: AsyncExitStack) -> Simulation:
-    """Set the simulation up, with a month of history behind it, and serve its page; the stack takes it down again."""
+    """Set the simulation up, with a month of history, and serve its page; the stack shuts it down."""
     clock = SimulatedClock(bill.begun_at + bill.skip)
     store = await stack.enter_async_context(await Store.open(bill.place / "demo.db"))
     listener = Listener(bill.hear)
@@ -193,7 +193,7 @@ async def build(bill: DemoOptions, stack: AsyncExitStack) -> Simulation:
 
 
 def _planner(bill: DemoOptions, store: Store, clock: Clock, stack: AsyncExitStack) -> DemoPlanner:
-    """What answers the page's planner; it sees nothing but the story."""
+    """The planner of the page; it sees only the story."""
     workers = ThreadWorkers()
     stack.callback(workers.close)
     known = known_model()(
@@ -208,7 +208,7 @@ async def _end(outbox: Outbox, delivering: asyncio.Task[None]) -> None:
 
 
 async def _live_through(store: Store, begun_at: datetime, until: datetime) -> None:
-    """Write the ordinary month before the story, as the daemon would have."""
+    """Write the ordinary month before the story, as the daemon would have done."""
     seen: list[Seen] = []
     at = until - story.HISTORY
     while at < until:

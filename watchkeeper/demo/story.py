@@ -2,8 +2,8 @@
 
 A bird observatory on an island has one server, gannet, with a pool, skerry, and four guests. For a day all is well.
 Then the nightly pruning of camera footage stops, and a timer for snapshots dies; the pool fills within three days,
-the guests stop, and their services with them. The keeper deletes old footage, and all is well again. After eight days
-it begins anew.
+the guests stop, and their services with them. The operator deletes old footage, and all is well again. After eight days
+the story starts again.
 """
 
 import math
@@ -16,43 +16,43 @@ from watchkeeper.model.units import DAY_S
 
 GIB = 2.0**30
 HISTORY = timedelta(days=28)
-"""What the station has behind it when the demo begins: enough for a trend and a nightly cycle."""
+"""The history at the start of the demo: enough for a trend and a nightly cycle."""
 
 ROUND = 8.0
-"""Days from one telling of the story to the next."""
+"""Days from one start of the story to the next."""
 PRUNING_STOPS, TIMER_DIES, KEEPER_COMES, TIMER_MENDED = 1.0, 1.6, 4.3, 4.6
 """Days into a round."""
 
 RESTS_ON = {"guests": ("pool skerry",)}
-"""By probe: the guests' disks lie on the pool. Each service rests on the guest of its name without a word."""
+"""By probe: the guests' disks are on the pool. Each service depends on the guest of the same name by default."""
 GUESTS = ("hide-hub", "ringing-db", "nest-cams", "tide-log")
 CAPACITY = 2_048 * GIB
 FOOTAGE_PER_DAY = 60 * GIB
 RUNAWAY_PER_DAY = 340 * GIB
-"""With nobody to prune it, and more cameras than before."""
+"""Growth without pruning, and with more cameras than before."""
 
 NOTES = (
     (KEEPER_COMES, "Old footage of nest-cams deleted; the pruning had stopped after an upgrade."),
     (TIMER_MENDED, "The snapshot timer of ringing-db is on again."),
 )
-"""What the keeper writes into the journal, by days into a round."""
+"""What the operator writes into the event log, by days into a round."""
 
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """A moment of the story. begun_at: when its first round began; what lies before was an ordinary month."""
+    """A moment of the story. begun_at: when its first round began; the time before that was an ordinary month."""
 
     at: datetime
     begun_at: datetime
 
     @property
     def days(self) -> float:
-        """Days since the first round began; below zero before it."""
+        """Days since the first round began; negative before it."""
         return (self.at - self.begun_at).total_seconds() / DAY_S
 
     @property
     def into(self) -> float:
-        """Days into the round; before the first one, none."""
+        """Days into the round; 0 before the first one."""
         return self.days % ROUND if self.days >= 0 else 0.0
 
     @property
@@ -75,13 +75,13 @@ def stopped(now: Moment) -> bool:
 
 
 def _stir(now: Moment, which: int) -> float:
-    """A little unrest between -1 and 1, the same at each telling."""
+    """A small fluctuation between -1 and 1, the same in each run."""
     hours = now.at.timestamp() / 3_600
     return (math.sin(hours * (0.7 + 0.13 * which)) + math.sin(hours * (2.9 + 0.31 * which))) / 2
 
 
 def pool(now: Moment) -> Sequence[Observation]:
-    """The pool's space, its metadata, its health, its scrub."""
+    """The pool's space, metadata, health and scrub."""
     full = stopped(now)
     scrubbed = now.at - timedelta(days=(now.days + 11) % 35)
     return (
@@ -114,7 +114,7 @@ def guests(now: Moment) -> Sequence[Observation]:
 
 
 def services(now: Moment) -> Sequence[Observation]:
-    """Whether each guest's service answers, and how fast; and hide-hub's certificate."""
+    """Whether each guest's service answers, and how fast; and the certificate of hide-hub."""
     full = stopped(now)
     expires = now.begun_at + timedelta(days=61)
     seen: list[Observation] = [Deadline(SeriesKey("service hide-hub", "certificate"), expires)]
@@ -127,7 +127,7 @@ def services(now: Moment) -> Sequence[Observation]:
 
 
 def snapshots(now: Moment) -> Sequence[Observation]:
-    """When each guest's newest snapshot was taken: at three each morning, while its timer lives."""
+    """When each guest's newest snapshot was taken: at three each morning, as long as its timer works."""
     seen = []
     for each in GUESTS:
         last = now.at - timedelta(days=now.since_three)
@@ -146,4 +146,4 @@ PROBES: tuple[tuple[str, float, Callable[[Moment], Sequence[Observation]]], ...]
     ("services", 600.0, services),
     ("snapshots", 1_800.0, snapshots),
 )
-"""Label, seconds between two looks, what is seen."""
+"""Label, seconds between two runs, what is seen."""

@@ -1,7 +1,7 @@
-"""Sorts snapshots into sets by the pattern of their names, and tells how often each set was taken so far. Pure.
+"""Sorts snapshots into sets by the pattern of their names, and determines how often each set was taken. Pure.
 
-A name is taken for a fixed beginning, something counted or dated, and a fixed end: `hourly-2026-11-25-0800` belongs to
-`hourly-*`. What is proposed from a set is in discovery/finders/snapshots.py.
+A name is split into a fixed beginning, a counter or date, and a fixed end: `hourly-2026-11-25-0800` belongs to
+`hourly-*`. What is proposed for a set is in discovery/finders/snapshots.py.
 """
 
 import math
@@ -20,20 +20,20 @@ from watchkeeper.probes.storage.snapshot_ages import Snapshot
 from watchkeeper.probes.storage.snapshot_sets import Origin
 
 RECENT_GAPS = 12
-"""Gaps of each origin that count, the newest ones: a set that is thinned out with age keeps its rhythm there."""
+"""Number of newest gaps of each origin that count: a set that is thinned out with age keeps its cadence there."""
 
 LEAST_GAPS = 3
-"""Fewer times between snapshots than this show no rhythm."""
+"""With fewer gaps between snapshots there is no cadence."""
 
 SHARE_COUNTED = 0.9
-"""This share of the gaps sets the limit: a set that rests at weekends keeps its weekends, one outage does not count."""
+"""This share of the gaps sets the limit: a set that pauses at weekends keeps those gaps, one outage does not count."""
 
 SHORTEST_S = 60.0
-"""Snapshots closer together were taken by hand or by one run, and show no rhythm."""
+"""Snapshots closer together were taken by hand or in one run, and have no cadence."""
 
 SPARE_SHARE = 0.1
 SPARE_LEAST_S = 3_600.0
-"""What a limit has to spare: a tenth of the time between two, or an hour, but no more than that time itself."""
+"""The margin of a limit: a tenth of the time between two snapshots, or an hour, but no more than that time itself."""
 
 _DIGIT = re.compile(r"[0-9]")
 _STEPS = ((3_600.0, 60.0), (21_600.0, 300.0), (3 * 86_400.0, 3_600.0), (math.inf, 86_400.0))
@@ -53,16 +53,16 @@ class Shape:
         return (f"{literal(self.begin)}*{literal(self.end)}",)
 
     def exact(self) -> tuple[str, ...]:
-        """Globs that ask for digits where the name has them, so that they match no other set's names."""
+        """Globs that require digits where the name has them, so that they match no other set's names."""
         begin, end = literal(self.begin), literal(self.end)
         return (f"{begin}[0-9]{end}", f"{begin}[0-9]*[0-9]{end}")
 
 
 @dataclass(frozen=True, slots=True)
 class Cadence:
-    """How often a set was taken. usual_s: the middle one of its gaps. counted_s: the longest that counts.
+    """How often a set was taken. usual_s: the median of its gaps. counted_s: the longest gap that counts.
 
-    gaps: how many were looked at.
+    gaps: how many there were.
     """
 
     usual_s: float
@@ -77,26 +77,26 @@ class Cadence:
 
     @property
     def tempo(self) -> str:
-        """The word, or where there is none a step of half as much again: alike for rhythms that differ little."""
+        """The word, or if there is none a step on a scale of factor 1.5: equal for cadences that differ little."""
         step = round(math.log(self.usual_s, 1.5))
         return self.word if not self.word.startswith("every") else f"step {step}"
 
     @property
     def spare_s(self) -> float:
-        """What the limit has to spare."""
+        """The margin of the limit."""
         return max(SPARE_SHARE * self.counted_s, min(SPARE_LEAST_S, self.counted_s))
 
     @property
     def limit_s(self) -> float:
-        """The longest gap that counts, with something to spare, rounded up."""
+        """The longest gap that counts, plus the margin, rounded up."""
         return rounded_up_s(self.counted_s + self.spare_s)
 
 
 @dataclass(frozen=True, slots=True)
 class SnapshotSet:
-    """The snapshots of one shape. called: globs of their names. rhythm: None where they show none.
+    """The snapshots of one shape. called: globs of their names. rhythm: None if they have no cadence.
 
-    behind_at: the newest snapshot of that origin which has waited longest for its next.
+    behind_at: the newest snapshot of the origin that has waited longest for its next one.
     size_bytes, least_bytes: of all, and of the smallest.
     """
 
@@ -113,13 +113,13 @@ class SnapshotSet:
 
 
 def shape_of(name: str) -> Shape:
-    """The fixed parts of a name; one without any digit is all beginning."""
+    """The fixed parts of a name; a name without digits is all beginning."""
     digits = [found.start() for found in _DIGIT.finditer(name)]
     return Shape(name[: digits[0]], name[digits[-1] + 1 :]) if digits else Shape(name, "")
 
 
 def sets_of(origins: Iterable[Origin]) -> list[SnapshotSet]:
-    """The sets, each with its origins and rhythm, the one that was taken most often first."""
+    """The sets, each with its origins and cadence, the one that was taken most often first."""
     by_shape: dict[tuple[Shape, bool], dict[str, list[Snapshot]]] = defaultdict(lambda: defaultdict(list))
     for origin in origins:
         for each in origin.snapshots:
@@ -130,7 +130,7 @@ def sets_of(origins: Iterable[Origin]) -> list[SnapshotSet]:
 
 
 def _called(key: tuple[Shape, bool], names: dict[tuple[Shape, bool], list[str]]) -> tuple[str, ...]:
-    """The loose glob, unless it would take in names of another set."""
+    """The loose glob, unless it would match names of another set."""
     shape, counted = key
     if not counted:
         return (literal(shape.begin),)
@@ -144,9 +144,9 @@ def _newest(snapshots: Sequence[Snapshot]) -> datetime:
 
 
 def _alike(of: dict[str, list[Snapshot]]) -> list[dict[str, list[Snapshot]]]:
-    """The origins of one shape, sorted by their own rhythm: one program may name its hourly and its daily ones alike.
+    """The origins of one shape, grouped by their own cadence: one program may name its hourly and daily ones alike.
 
-    An origin that shows none of its own goes with the most, unless its newest is older than theirs allow.
+    An origin without a cadence joins the largest group, unless its newest snapshot is older than that group allows.
     """
     own = {name: cadence_of([_gaps_s(snapshots)]) for name, snapshots in of.items()}
     groups: dict[str, dict[str, list[Snapshot]]] = defaultdict(dict)
@@ -188,7 +188,7 @@ def _gaps_s(snapshots: Sequence[Snapshot]) -> list[float]:
 
 
 def cadence_of(gaps_s: Iterable[Sequence[float]]) -> Cadence | None:
-    """The rhythm that some origins' gaps show together; None where they show none."""
+    """The cadence of the gaps of some origins together; None if there is none."""
     every = sorted(gap for of_one in gaps_s for gap in of_one)
     if len(every) < LEAST_GAPS or statistics.median(every) < SHORTEST_S:
         return None
@@ -196,6 +196,6 @@ def cadence_of(gaps_s: Iterable[Sequence[float]]) -> Cadence | None:
 
 
 def rounded_up_s(seconds: float) -> float:
-    """Up to what people write: whole minutes, five minutes, hours or days, the longer the coarser."""
+    """Round up to what people write: whole minutes, five minutes, hours or days; coarser for longer times."""
     step_s = next(step for below, step in _STEPS if seconds < below)
     return math.ceil(seconds / step_s - 1e-9) * step_s

@@ -1,7 +1,7 @@
-"""Compares what is there with the configuration in use: what has appeared since, and what it names that is gone. Pure.
+"""Compares the host with the current configuration: what has appeared since, and what it names that is gone. Pure.
 
-By names alone: a probe that watches all there is of its sort, such as `smart`, has nothing to be added to. Where a
-finder could not look, nothing counts as gone.
+Only names are compared: a probe that monitors everything of its kind, such as `smart`, needs no additions. If a finder
+could not read something, nothing of that counts as gone.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -16,14 +16,14 @@ from watchkeeper.discovery.proposal import Found, Proposal, Thing, things
 from watchkeeper.probes.support.sanitize import printable
 
 ALWAYS = frozenset({"clock", "filesystems", "itself", "memory", "returned", "units"})
-"""Kinds for what every host has: that one is not configured is the keeper's choice, and no news."""
+"""Kinds for what every host has: leaving one out is the operator's choice, and is not reported."""
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """What differs, a line each. appeared: not watched by what is configured. gone: named there, and not here.
+    """The differences, a line each. appeared: not monitored by the configuration. gone: named there, and not here.
 
     proposals: the tables for what has appeared.
     """
@@ -34,7 +34,7 @@ class Difference:
 
 
 def compare(found: Found, configured: Sequence[ProbeSettings]) -> Difference:
-    """What has appeared, and what is gone. What is only offered counts as a matter of taste, and not as news."""
+    """What has appeared, and what is gone. A table that is only offered is optional, and is not reported."""
     proposals = [(each, missing) for each in found.proposals if (missing := _missing(each, configured)) is not None]
     appeared = [line for each, missing in proposals for line in _lines(each, missing)]
     gone = [line for each in configured for line in _gone(each, found)]
@@ -42,11 +42,11 @@ def compare(found: Found, configured: Sequence[ProbeSettings]) -> Difference:
 
 
 def _missing(proposal: Proposal, configured: Sequence[ProbeSettings]) -> Sequence[Thing] | None:
-    """What of it nobody watches by name; None where all is watched, or the proposal was only an offer."""
+    """The things of it that are not monitored by name; None if all are, or if the proposal was only an offer."""
     if proposal.offered:
         return None
     same = [each for each in configured if each.kind == proposal.kind]
-    if proposal.kind in ("http", "tcp"):  # One port may be watched either way.
+    if proposal.kind in ("http", "tcp"):  # One port may be monitored either way.
         same = [each for each in configured if each.kind in ("http", "tcp")]
     if not proposal.things:
         return None if same or proposal.kind in ALWAYS else ()
@@ -106,7 +106,7 @@ def _literal(sort: str, globs: Iterable[str]) -> tuple[Thing, ...]:
 
 
 def _port(host: str, port: int | None) -> tuple[Thing, ...]:
-    """A port of this host; what another host listens on, the survey cannot see."""
+    """A port of this host; discovery cannot see what another host listens on."""
     return things("port", [str(port)]) if host in LOOPBACK and port else ()
 
 
@@ -132,4 +132,4 @@ _NAMED: Mapping[str, Callable[[Any], tuple[Thing, ...]]] = {
     "tcp": lambda s: _port(s.host, s.port),
     "device": _device,
 }
-"""Kind of probe -> what its settings name. A kind that is not in here names nothing that could be missed."""
+"""Kind of probe -> what its settings name. A kind that is not listed names nothing that could be missing."""

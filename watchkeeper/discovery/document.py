@@ -1,4 +1,4 @@
-"""Puts sections together into one commented document that loads: names made unique, and each table tried first.
+"""Combines sections into one commented document that loads: names are made unique, and each table is tested first.
 
 Not here: TOML's own rules (toml.py), and what is proposed (the finders).
 """
@@ -17,7 +17,7 @@ from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.settings import known_model
 
 NAME_LIMIT = 100
-"""The longest name that a probe's settings take."""
+"""The maximum length of a name in a probe's settings."""
 
 _SAME = "The same as above gives it."
 
@@ -26,7 +26,7 @@ RULE = "# " + "-" * 78
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """What was looked at, and when. host: what the host calls itself."""
+    """What was found, and when. host: the host's own name."""
 
     host: str
     at: datetime
@@ -34,12 +34,12 @@ class Survey:
 
     @property
     def found(self) -> Found:
-        """Everything together."""
+        """The results of all sections together."""
         return sum((each.found for each in self.sections), Found())
 
 
 def render(survey: Survey) -> str:
-    """The document. It can be used as it is, and with each offered key and table in force."""
+    """Render the document. It is valid as it is, and with each offered key and table enabled."""
     taken: set[str] = set()
     lines = list(_head(survey))
     for section in survey.sections:
@@ -85,7 +85,7 @@ def _tail(found: Found) -> Iterator[str]:
 
 
 def _unique(proposal: Proposal, taken: set[str]) -> Proposal:
-    """The proposal under a name that no other table has: the configuration takes each once."""
+    """The proposal with a name that no other table has: the configuration accepts each name once."""
     wanted = proposal.label if proposal.label == proposal.kind else _fit_name(proposal.label)
     name, number = wanted, 2
     while name in taken:
@@ -95,12 +95,12 @@ def _unique(proposal: Proposal, taken: set[str]) -> Proposal:
 
 
 def _fit_name(name: str) -> str:
-    """As a probe's name may be: one printable line of bounded length."""
+    """Make a valid probe name: one printable line of bounded length."""
     return printable(name).strip()[: NAME_LIMIT - 5] or "unnamed"
 
 
 def table_lines(proposal: Proposal) -> list[str]:
-    """One table, tried as it will be read. One that cannot be used is written as a comment, with the reason."""
+    """One table, tested as it will be read. One that is invalid is written as a comment, with the reason."""
     reason = _refused(proposal)
     if reason:
         note = f"This could not be proposed as it stands, for the configuration would refuse it: {reason}"
@@ -122,7 +122,7 @@ def _key(key: Key, *, offered: bool) -> list[str]:
 
 
 def _refused(proposal: Proposal) -> str:
-    """Why a table cannot be used, with every key and without those that are offered; empty where it can be."""
+    """Why a table is invalid, with every key or without those that are offered; empty if it is valid."""
     in_force = replace(proposal, keys=tuple(key for key in proposal.keys if not key.offered))
     return _why_not(proposal) or _why_not(in_force)
 
@@ -140,6 +140,6 @@ def _why_not(proposal: Proposal) -> str:
     except toml.NotWritable as error:
         return f"{error} holds bytes that are no UTF-8, and a configuration holds only that"
     except ConfigError as error:
-        # What the environment sets may be wrong too; that is not the table's fault.
+        # What the environment sets may also be wrong; that is not the table's fault.
         return "; ".join(f"{each.place}: {each.what}" for each in error.problems if each.place.startswith("probe"))
     return ""

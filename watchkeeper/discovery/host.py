@@ -1,4 +1,4 @@
-"""What finders look with, and how what stood in their way is told: which privilege is missing, and what gives it."""
+"""What finders read with, and how they report what prevented them: which privilege is missing, and how to grant it."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -13,18 +13,18 @@ from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.tools import SOCKET
 
 TIMEOUT_S = 15.0
-"""For one look at one sort of thing. A person waits; what takes longer is told as not seen."""
+"""For reading one kind of thing. A person is waiting; what takes longer is reported as not seen."""
 
 HELPER = (
     "Start the helper that runs a fixed list of read-only commands as root: see the README, and "
     "deploy/systemd/watchkeeper-helper.socket. Or run this survey once as root: sudo watchkeeper survey"
 )
-"""The remedy for all that root alone may see."""
+"""The remedy for everything that only root may see."""
 
 
 @dataclass(frozen=True, slots=True)
 class Listener:
-    """A TCP port with a listener. address: empty where it is not known. pid: None where it is another user's."""
+    """A TCP port with a listener. address: empty if it is not known. pid: None if it is another user's process."""
 
     port: int
     address: str = ""
@@ -32,18 +32,18 @@ class Listener:
 
 
 class ListPorts(Protocol):
-    """Tells who listens on this host."""
+    """Lists who listens on this host."""
 
     def __call__(self) -> Sequence[Listener]:
-        """Raises OSError where it cannot be seen."""
+        """Raises OSError if the ports cannot be read."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class Host:
-    """The host that is looked at. root: of /proc, /sys, /dev and /run; another folder for tests.
+    """The host to discover. root: of /proc, /sys, /dev and /run; another folder for tests.
 
-    ask_web: whether listening ports may be sent a request. own_port: where watchkeeper's own page is served.
+    ask_web: whether a request may be sent to listening ports. own_port: where watchkeeper's own page is served.
     """
 
     bench: ProbeContext
@@ -56,7 +56,7 @@ class Host:
 
 
 def unseen(what: str, error: Exception, remedy: str = "") -> Found:
-    """What one error keeps from being seen."""
+    """What could not be seen because of one error."""
     why = (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
     if not remedy and isinstance(error, PrivilegeMissing):
         remedy = HELPER

@@ -1,6 +1,6 @@
-"""What a finder hands back: proposed tables with the reason of each key, what there is, and what it could not look at.
+"""What a finder returns: proposed tables with the reason of each key, what there is, and what it could not read.
 
-Records only. Not here: how they become text (toml.py, document.py), and how they compare (diff.py).
+Records only. Not here: how they become text (toml.py, document.py), and how they are compared (diff.py).
 """
 
 from collections.abc import Iterable, Mapping
@@ -12,7 +12,7 @@ Value = Plain | tuple[str, ...] | tuple[int, ...] | Mapping[str, Plain]
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One key of a table. why: the reason for its value. offered: written behind `#`, for the keeper to decide."""
+    """One key of a table. why: the reason for its value. offered: written behind `#`, for the operator to decide."""
 
     name: str
     value: Value
@@ -22,7 +22,7 @@ class Key:
 
 @dataclass(frozen=True, slots=True, order=True)
 class Thing:
-    """Something that is there. sort: `pool`, `guest`, `port` ...; example: a name out of a set of snapshots."""
+    """Something that exists. sort: `pool`, `guest`, `port` ...; example: a name from a set of snapshots."""
 
     sort: str
     name: str
@@ -34,7 +34,7 @@ class Proposal:
     """One table [[probe]].
 
     about: what it is for and what was seen, a comment each. offered: the whole table is written behind `#`.
-    things: what it would watch by name, or what must not be forgotten if it is missing.
+    things: what it would monitor by name, or what must not be forgotten if it is missing.
     """
 
     kind: str
@@ -44,7 +44,7 @@ class Proposal:
     things: tuple[Thing, ...] = ()
 
     def table(self) -> dict[str, Value]:
-        """The table as it would be read with every offered key in force."""
+        """The table as it would be read with every offered key enabled."""
         return {"kind": self.kind, **{key.name: key.value for key in self.keys}}
 
     @property
@@ -53,14 +53,14 @@ class Proposal:
         return str(next((key.value for key in self.keys if key.name == "name"), "")) or self.kind
 
     def called(self, name: str) -> "Proposal":
-        """The same under another name."""
+        """The same with another name."""
         others = tuple(key for key in self.keys if key.name != "name")
         return replace(self, keys=(Key("name", name), *others))
 
 
 @dataclass(frozen=True, slots=True)
 class Unseen:
-    """What could not be looked at. why: what stood in the way. remedy: how the keeper gives the privilege or tool."""
+    """What could not be read. why: what prevented it. remedy: how the operator provides the privilege or tool."""
 
     what: str
     why: str
@@ -72,10 +72,10 @@ class Unseen:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What one finder brings.
+    """The result of one finder.
 
-    absent: sorts that were looked for and are not here. looked: sorts of `there` that were looked at as a whole, so
-    that what is not among them is gone.
+    absent: kinds that were searched for and are not here. looked: kinds of `there` that were read completely, so that
+    anything missing from them is gone.
     """
 
     proposals: tuple[Proposal, ...] = ()
@@ -95,5 +95,5 @@ class Found:
 
 
 def things(sort: str, names: Iterable[str]) -> tuple[Thing, ...]:
-    """Things of one sort."""
+    """Things of one kind."""
     return tuple(Thing(sort, name) for name in names)

@@ -1,4 +1,4 @@
-"""Every finder there is, in the order of the document; `survey` runs them all."""
+"""All finders, in the order of the document; `survey` runs them all."""
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
@@ -11,7 +11,7 @@ from watchkeeper.discovery.proposal import Found, Key, Proposal
 
 @dataclass(frozen=True, slots=True)
 class Finder:
-    """One sort of thing: its heading in the document, and what looks for it."""
+    """One kind of thing: its heading in the document, and what finds it."""
 
     heading: str
     find: Callable[[Host], Awaitable[Found]]
@@ -41,18 +41,18 @@ FINDERS = (
     Finder("The clock", basics.find_clock),
     Finder("Temperatures", sensors.find_sensors),
 )
-"""A new sort of thing is one more row."""
+"""A new kind of thing is one more row."""
 
 
 async def discover(host: Host) -> list[Section]:
-    """Look for everything at the same time."""
+    """Run all finders concurrently."""
     found = await asyncio.gather(*(each.find(host) for each in FINDERS))
     sections = [Section(each.heading, one) for each, one in zip(FINDERS, found, strict=True)]
     return [*sections, Section("After a restart of the host", returned(found))]
 
 
 def returned(found: Sequence[Found]) -> Found:
-    """What is there is noted by itself, but for the guests, whose sockets must be named."""
+    """The probe for restarts: it records what is there itself, except that the guests' sockets must be named."""
     sockets = [key for each in found for one in each.proposals for key in one.keys if key.name == "sockets"]
     why = "Longer than this host's guests and services take to start."
     keys = (*sockets[:1], Key("starting", "15m", why, offered=True))

@@ -1,7 +1,7 @@
-"""Writes values and comments as TOML 1.0, whatever a name from outside holds. Pure.
+"""Writes values and comments as TOML 1.0, whatever a name from outside contains. Pure.
 
-Only what a probe's table needs: text, numbers, switches, lists and one level of inline tables. Standard library reads
-TOML and does not write it.
+Only what a probe's table needs: text, numbers, booleans, lists and one level of inline tables. The standard library
+reads TOML and does not write it.
 """
 
 import re
@@ -13,7 +13,7 @@ from watchkeeper.discovery.proposal import Plain, Value
 from watchkeeper.probes.support.sanitize import printable
 
 WIDTH = 116
-"""Characters of a line; a list that is longer has an item on each line."""
+"""Characters per line; a longer list has one item on each line."""
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _ESCAPES = {'"': '\\"', "\\": "\\\\", "\b": "\\b", "\t": "\\t", "\n": "\\n", "\f": "\\f", "\r": "\\r"}
@@ -21,7 +21,7 @@ _SURROGATE = re.compile("[\ud800-\udfff]")
 
 
 class NotWritable(ValueError):
-    """A name holds bytes that are no UTF-8: a TOML document cannot hold it."""
+    """A name holds bytes that are not UTF-8: a TOML document cannot hold it."""
 
 
 def writable(text: str) -> bool:
@@ -30,7 +30,7 @@ def writable(text: str) -> bool:
 
 
 def literal(text: str) -> str:
-    """A glob that matches this text: its own wildcards count as signs, a byte that TOML cannot hold as any one sign."""
+    """A glob that matches this text: wildcards in it match literally, a byte that TOML cannot hold matches any one."""
     return _SURROGATE.sub("?", re.sub(r"([*?[])", r"[\1]", text))
 
 
@@ -44,7 +44,7 @@ def quoted(text: str) -> str:
 def _escaped(sign: str) -> str:
     if sign in _ESCAPES:
         return _ESCAPES[sign]
-    # Everything that cannot be seen is written by its number: a mark that turns the writing around, for one.
+    # Everything invisible is written as its code point: a mark that reverses the text direction, for one.
     if sign.isprintable():
         return sign
     return f"\\u{ord(sign):04X}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08X}"
@@ -64,12 +64,12 @@ def plain(value: Plain) -> str:
 
 
 def key(name: str) -> str:
-    """A key, bare where it may be. Raises NotWritable."""
+    """A key, bare if possible. Raises NotWritable."""
     return name if _BARE.fullmatch(name) else quoted(name)
 
 
 def setting(name: str, value: Value) -> list[str]:
-    """`name = value`, on one line or, for a list that is too long for it, on several. Raises NotWritable."""
+    """`name = value`, on one line, or a list that is too long for it on several. Raises NotWritable."""
     match value:
         case tuple():
             items = [plain(each) for each in value]
@@ -91,5 +91,5 @@ def comment(text: str) -> list[str]:
 
 
 def offered(lines: list[str]) -> list[str]:
-    """Settings behind `#`: take the sign away, and they count."""
+    """Settings behind `#`: remove that character to enable them."""
     return [f"#{line}" for line in lines]

@@ -1,4 +1,4 @@
-"""What became of a change? Gathers the recorded hour before it and what came after, for
+"""What was the result of a change? Gathers the recorded hour before it and what came after, for
 planning/preflight/compare.py.
 """
 
@@ -23,16 +23,16 @@ from watchkeeper.settings import Settings
 
 HOUR = timedelta(hours=1)
 RESTARTS = timedelta(days=7)
-"""How far back a restart of a guest is looked for, as the moment of the change."""
+"""How far back to search for a restart of a guest as the time of the change."""
 
 
 async def after_change(
     settings: Settings, store: ReadStore, host: HostNow, question: Question, bench: ProbeContext, since: datetime | None
 ) -> ReadyAnswer:
-    """What became of a change. since: when it was made; None: found out. Raises BadQuestion, StoreError.
+    """Report the result of a change. since: when it was made; None: detect it. Raises BadQuestion, StoreError.
 
-    The hour before is held against what came after. Where nobody says when it was, it was at the newest snapshot, or at
-    the guest's last restart; what lies between the two belongs to neither side.
+    The hour before is compared with what came after. If no time is given, the change began at the newest snapshot or
+    ended at the guest's last restart; what lies between the two belongs to neither side.
     """
     series, now = await store.series(), bench.clock.now()
     target = find(question.subject, settings, host, series)
@@ -69,7 +69,7 @@ async def _changed(asking: Asking) -> tuple[datetime, datetime]:
 
 
 async def _restarted(asking: Asking, guest: str) -> datetime | None:
-    """When the guest's count of written bytes began anew last; None where it never did."""
+    """When the guest's count of written bytes last started again from zero; None if it never did."""
     key = SeriesKey(f"guest {guest}", "written")
     samples = [s for s in await asking.store.samples(key, asking.now - RESTARTS, asking.now) if s.value is not None]
     falls = [b for a, b in pairwise(samples) if (b.value or 0) < (a.value or 0)]

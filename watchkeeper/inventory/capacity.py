@@ -1,6 +1,6 @@
-"""Is there room? Fetches what is recorded and what the keeper has allowed, and lets planning/capacity/decide.py answer.
+"""Is there enough capacity? Fetches the recorded history and the operator's limits for planning/capacity/decide.py.
 
-For the command and for the daemon's page alike; the arithmetic runs in a thread, so that the daemon goes on meanwhile.
+Used by the command and by the daemon's page; the arithmetic runs in a thread, so that the daemon is not blocked.
 """
 
 import asyncio
@@ -20,7 +20,7 @@ from watchkeeper.settings import Settings
 
 
 async def room(settings: Settings, store: ReadStore, host: HostNow, question: Question) -> RoomAnswer:
-    """Answer a question about a host. Raises BadQuestion where it cannot be asked, StoreError."""
+    """Answer a question about a host. Raises BadQuestion if it cannot be asked, StoreError."""
     check(question, host)
     wanted = candidates(question, host) if question.of_disk else ()
     recorded = await growth.recorded(store, host, wanted)
@@ -29,7 +29,7 @@ async def room(settings: Settings, store: ReadStore, host: HostNow, question: Qu
 
 
 def limits(probes: Iterable[ProbeSettings]) -> Limits:
-    """What the keeper has allowed to be promised; of several limits for one thing the lowest."""
+    """How much the operator allows to be allocated; the lowest of several limits for one thing."""
     stores: dict[StoreKind, float] = {}
     memory_share = [each.memory_limit for each in probes if isinstance(each, GuestsSettings)]
     for each in probes:

@@ -1,6 +1,6 @@
-"""Sees file systems for a plan: every btrfs, and of the others those that are watched or hold a guest's image.
+"""Reads file systems for planning: every btrfs, and of the others those that are monitored or hold a guest's image.
 
-A pool's own file systems are its own (zfs.py).
+ZFS file systems are read in zfs.py.
 """
 
 import asyncio
@@ -26,7 +26,7 @@ from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.tools import ask_root, text_of
 
 ROOT_TIMEOUT_S = 60.0
-"""As the probe of btrfs snapshots waits for root's side."""
+"""The same as the probe of btrfs snapshots waits for the privileged helper."""
 
 
 async def see_btrfs(scene: ScanContext) -> Part:
@@ -43,7 +43,7 @@ async def see_btrfs(scene: ScanContext) -> Part:
 
 
 async def _look(scene: ScanContext, mount: Mount) -> tuple[list[StoreNow], str]:
-    """One btrfs, as its probe reckons its level; or why it cannot be seen."""
+    """One btrfs, with its level computed as in its probe; or why it cannot be read."""
     subject = f"btrfs {printable(mount.point)}"
     try:
         folder = sysfs.tables_of(scene.sys / "fs/btrfs", mount.source)
@@ -66,7 +66,7 @@ async def _look(scene: ScanContext, mount: Mount) -> tuple[list[StoreNow], str]:
 
 
 async def _taken(scene: ScanContext) -> tuple[dict[str, list[Snapshot]], str]:
-    """The snapshots by mount point; and why they cannot be seen."""
+    """The snapshots by mount point; and why they cannot be read."""
     try:
         results = await ask_root(scene.bench, "subvolumes", scene.helper, ROOT_TIMEOUT_S)
         listed = {each.target: read_subvolumes(text_of(each.ran, "btrfs", ROOT_TIMEOUT_S)) for each in results}
@@ -82,13 +82,13 @@ def _snapshots(point: str, found: Sequence[Subvolume]) -> list[Snapshot]:
 
 
 def _of(store: StoreNow, chosen: Sequence[Mount], taken: dict[str, list[Snapshot]]) -> tuple[Snapshot, ...]:
-    """Those of one btrfs; root's side may name it by another of its mount points, of the same length."""
+    """Those of one btrfs; the privileged helper may name it by another of its mount points, of the same length."""
     point = next(each.point for each in chosen if store.key.subject == f"btrfs {printable(each.point)}")
     return tuple(taken.get(posixpath.normpath(point), ()))
 
 
 def _in_btrfs(mounted: Sequence[Mount], points: dict[str, str], path: str) -> StorageBelow | None:
-    """What a file on a btrfs lies in. Snapshots are listed for the whole of it."""
+    """What holds a file on a btrfs. Snapshots are listed for all of it."""
     mount = mount_of(mounted, path)
     if mount is None or mount.type != "btrfs" or mount.device not in points:
         return None
@@ -97,7 +97,7 @@ def _in_btrfs(mounted: Sequence[Mount], points: dict[str, str], path: str) -> St
 
 
 async def see_plain(scene: ScanContext, images: Iterable[str]) -> Part:
-    """The other file systems: those that a probe watches, and those that hold one of the images."""
+    """The other file systems: those that a probe monitors, and those that hold one of the images."""
     watched: dict[str, Mount] = {}
     for each in scene.settings.probes:
         if isinstance(each, FilesystemsSettings):
@@ -126,13 +126,13 @@ async def _figures(scene: ScanContext, mount: Mount) -> tuple[list[StoreNow], st
 
 
 def _in_plain(mounted: Sequence[Mount], points: set[str], path: str) -> StorageBelow | None:
-    """What a file on another file system lies in: snapshots of it are copies of the file itself."""
+    """What holds a file on another file system: snapshots of it are copies of the file itself."""
     mount = mount_of(mounted, path)
     return StorageBelow(f"file system {printable(mount.point)}", path) if mount and mount.point in points else None
 
 
 async def images_of(scene: ScanContext, paths: dict[str, int | None]) -> tuple[dict[str, Volume], tuple[str, ...]]:
-    """Disk images as volumes, by their path; and why one cannot be seen. paths: with the disks' virtual sizes."""
+    """Disk images as volumes, by their path; and why one cannot be read. paths: with the disks' virtual sizes."""
     found, troubles = {}, []
     for path, size in paths.items():
         try:
@@ -143,6 +143,6 @@ async def images_of(scene: ScanContext, paths: dict[str, int | None]) -> tuple[d
             troubles.append(f"image {printable(path)}: what it holds is not known, {explained(error)}")
             found[path] = Volume(path, size)
         else:
-            # Blocks of 512 bytes, whatever the file system's own are: stat(2).
+            # Blocks of 512 bytes, whatever the block size of the file system: stat(2).
             found[path] = Volume(path, size, status.st_blocks * 512)
     return found, tuple(troubles)

@@ -1,6 +1,6 @@
-"""Fetches what is recorded of a host's stores, and the peaks of its memory, for a plan.
+"""Fetches the recorded history of a host's stores, and the peaks of its memory, for planning.
 
-It asks the store like the page does (model/ports.py). Not here: what the record means
+It queries the store like the page does (model/ports.py). Not here: what the history means
 (planning/capacity/growth_pattern.py).
 """
 
@@ -22,14 +22,14 @@ from watchkeeper.planning.host_state import HostNow, StoreNow
 from watchkeeper.probes.host import memory
 
 RECORD = timedelta(days=400)
-"""What is drawn from lies in the last eight weeks; the trend may rest on a year."""
+"""Draws use the last eight weeks; the trend may depend on a year."""
 PEAK = timedelta(days=30)
 """Memory is looked back on for a month: what is installed changes, and an older peak says little."""
 METADATA = "metadata"
 
 
 async def recorded(store: ReadStore, host: HostNow, wanted: Sequence[StoreNow]) -> Mapping[SeriesKey, Recorded]:
-    """What is recorded of the stores that are wanted, by their key."""
+    """The recorded history of the requested stores, by their key."""
     latest = {each.observation.key: each.observation for each in await store.latest()}
     out = {}
     for each in wanted:
@@ -41,7 +41,7 @@ async def recorded(store: ReadStore, host: HostNow, wanted: Sequence[StoreNow]) 
 async def _metadata(
     store: ReadStore, key: SeriesKey, latest: Mapping[SeriesKey, object], now: datetime
 ) -> Metadata | None:
-    """The metadata of the same subject, where it is watched."""
+    """The metadata of the same subject, if it is monitored."""
     own = SeriesKey(key.subject, METADATA)
     seen = latest.get(own)
     if not isinstance(seen, Level):
@@ -57,13 +57,13 @@ async def _growth(store: ReadStore, key: SeriesKey, now: datetime) -> tuple[Grow
 
 
 def grown(samples: Sequence[Sample], now_s: float) -> tuple[Growth | None, float]:
-    """How a level has grown by these samples, oldest first, and how many days they reach back."""
+    """How a level has grown according to these samples, oldest first, and how many days they reach back."""
     whole = [(s.at_s, s.value, s.bound) for s in samples if s.value is not None and s.bound is not None]
     if not whole:
         return None, 0.0
     at_s, used, capacity = np.array(whole, dtype=np.float64).T
     if used[-1] >= capacity[-1]:
-        # A forecast of what is full already says no more than that, and a larger store is what is asked about.
+        # A forecast for a full level only says that it is full, and the question is about a larger store.
         capacity = capacity * 2
     history = LevelHistory()
     history.extend(at_s, used, capacity)
@@ -71,7 +71,7 @@ def grown(samples: Sequence[Sample], now_s: float) -> tuple[Growth | None, float
 
 
 async def memory_peak(store: ReadStore, now: datetime) -> Peak | None:
-    """The most memory that was in use lately; None where it is not recorded."""
+    """The most memory that was in use recently; None if it is not recorded."""
     samples = await store.samples(SeriesKey(memory.SUBJECT, "in use"), now - PEAK, now)
     values = [(each.at_s, each.value) for each in samples if each.value is not None]
     if not values:

@@ -1,4 +1,4 @@
-"""Sees guests for a plan: by their monitors, and those that do not run just now as they were seen last."""
+"""Reads guests for planning: from their monitors, and those that are not running as they were last seen."""
 
 from collections.abc import Mapping
 
@@ -11,11 +11,11 @@ from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState
 
 RUNS = "running"
-"""QEMU's word for a guest that runs (qemu-qmp-ref(7), RunState)."""
+"""QEMU's word for a guest that is running (qemu-qmp-ref(7), RunState)."""
 
 
 async def see(scene: ScanContext) -> Part:
-    """Every guest of every probe of guests."""
+    """Every guest of every `guests` probe."""
     probes = [each for each in scene.settings.probes if isinstance(each, GuestsSettings)]
     if not probes:
         why = 'guests: no probe of kind "guests" is configured, so neither they nor their disks are seen'
@@ -50,7 +50,7 @@ async def _see(scene: ScanContext, settings: GuestsSettings) -> Part:
     return Part(guests=tuple(guests), unseen=tuple(unseen))
 
 
-def _guest(name: str, running: bool | None, given: KnownGuest) -> GuestNow:  # noqa: FBT001  None: nobody could be asked
+def _guest(name: str, running: bool | None, given: KnownGuest) -> GuestNow:  # noqa: FBT001  None: no monitor answered
     disks: Mapping[str, int | None] = given.disks
     return GuestNow(
         name, running, given.memory_bytes, given.vcpus, tuple(Disk(path, size) for path, size in disks.items())

@@ -1,4 +1,4 @@
-"""A level's recorded past, for plans that ask what would be if a store held more or less."""
+"""A level's recorded history, for plans that ask what would happen if a store held more or less."""
 
 from datetime import datetime, timedelta
 
@@ -13,7 +13,7 @@ REMEMBER = timedelta(days=1_160)
 
 
 async def past_of(store: ReadStore, key: SeriesKey, now: datetime) -> Recorded | None:
-    """What is recorded of a level; None where nothing is. Raises StoreError."""
+    """The recorded history of a level; None if there is none. Raises StoreError."""
     known = {each.key for each in await store.series() if each.kind is Kind.LEVEL}
     samples = await store.samples(key, now - REMEMBER, now) if key in known else ()
     rows = [(each.at_s, each.value, each.bound) for each in samples if each.value is not None and each.bound]

@@ -1,4 +1,4 @@
-"""Sees LVM's thin pools for a plan, through root's side: what their volumes promise and hold, and their snapshots."""
+"""Reads LVM's thin pools for planning, through the privileged helper: their volumes' sizes and data, and snapshots."""
 
 import os
 from collections.abc import Sequence
@@ -15,11 +15,11 @@ from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.tools import ask_root, result_of
 
 ROOT_TIMEOUT_S = 60.0
-"""As the probe of LVM waits for root's side."""
+"""The same as the probe of LVM waits for the privileged helper."""
 
 
 async def see(scene: ScanContext) -> Part:
-    """Every thin pool. Raises ProbeError where LVM cannot be seen."""
+    """Every thin pool. Raises ProbeError if LVM cannot be read."""
     results = await ask_root(scene.bench, "lvm", scene.helper, ROOT_TIMEOUT_S)
     volumes = lvm_tables.read_volumes(result_of(results, "lvs", ROOT_TIMEOUT_S))
     statuses = lvm_tables.read_thin_status(result_of(results, "dmsetup", ROOT_TIMEOUT_S))
@@ -48,12 +48,12 @@ async def see(scene: ScanContext) -> Part:
 
 
 def subject(pool: lvm_tables.Volume) -> str:
-    """As the probe of LVM calls a pool."""
+    """The name that the probe of LVM gives a pool."""
     return f"thin pool {printable(pool.full_name)}"
 
 
 def used_bytes(pool: lvm_tables.Volume, status: ThinStatus | None) -> int:
-    """By the kernel's count of blocks, or by lvs where that one is not to be had."""
+    """By the kernel's count of blocks, or by lvs if that is not available."""
     if status is not None and status.data_total:
         return pool.size_bytes * status.data_used // status.data_total
     return round(pool.size_bytes * (pool.data_share or 0.0))
@@ -65,21 +65,21 @@ def _volume(volume: lvm_tables.Volume) -> Volume:
 
 
 def _mapped(scene: ScanContext, names: Sequence[str]) -> dict[str, str]:
-    """From a device's own name (dm-3) to the volume; blocks for a moment."""
+    """From a device's own name (dm-3) to the volume; blocks briefly."""
     by_mapper = {device_name(*each.split("/", 1)): each for each in names if "/" in each}
     found = {}
     for path in scene.sys.glob("block/dm-*/dm/name"):
         try:
             called = path.read_text("utf-8", "surrogateescape").rstrip("\n")
         except OSError:
-            continue  # It went away just now.
+            continue  # It was removed just now.
         if called in by_mapper:
             found[path.parent.parent.name] = by_mapper[called]
     return found
 
 
 def of_device(mapped: dict[str, str], in_pool: dict[str, str], path: str) -> StorageBelow | None:
-    """What a thin volume's device lies in, by whichever of its paths."""
+    """What holds a thin volume's device, given any of its paths."""
     if not path.startswith("/dev/"):
         return None
     name = mapped.get(Path(os.path.realpath(path)).name)

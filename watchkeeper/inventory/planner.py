@@ -1,8 +1,8 @@
-"""The planner of the page: what the commands answer, for many readers, without running the host's tools for each.
+"""The planner of the page: the answers of the commands, for many readers, without running the host's tools for each.
 
-One question is at work at a time, and few wait for it; who has signed in goes first, with seats of its own. What was
-seen of the host is kept for a while and shared, and so is each answer; the page says how old they are. Another
-configuration has another planner. Nothing is decided here.
+One question is processed at a time, and few may wait; signed-in visitors go first, with a queue limit of their own. The
+last scan of the host is kept for a while and shared, and so is each answer; the page says how old they are. A new
+configuration gets a new planner. Nothing is decided here.
 """
 
 import asyncio
@@ -31,19 +31,19 @@ from watchkeeper.web.planning.planner import CannotPlan, Change, Planned
 T = TypeVar("T")
 
 KEPT_S = 30.0
-"""How long a look and an answer are kept: a guest or a snapshot that was made since is seen within half a minute."""
+"""How long a scan and an answer are kept: a guest or a snapshot made since then is seen within half a minute."""
 MOST_KEPT = 32
-"""Answers kept: a keeper tries some sizes one after the other. The oldest goes."""
+"""Answers kept: an operator tries several sizes one after the other. The oldest is dropped."""
 MOST_WAITING = 4
-"""Questions that may wait for the one at work: of those who have signed in, and of all others. A household asks one or
+"""Questions that may wait for the one in progress: of signed-in visitors, and of all others. A household asks one or
 two at a time; each takes some seconds."""
 LONGEST_S = 60.0
-"""What one question may take: as long as one call of a tool may (inventory/reclaim/measure.py)."""
+"""The time limit of one question: the same as for one call of a tool (inventory/reclaim/measure.py)."""
 
 
 @dataclass(frozen=True, slots=True)
 class HostReader:
-    """What the planner looks with: the host's own tools, or what a test or the demo gives it to see."""
+    """What the planner reads with: the host's own tools, or what a test or the demo provides instead."""
 
     look: Callable[[Settings, ProbeContext], Awaitable[HostNow]] = scan.look
     finders: Sequence[tuple[str, Finder]] = FINDERS
@@ -51,7 +51,7 @@ class HostReader:
 
 @dataclass(slots=True)
 class _Queue:
-    """Whether a question is at work, and how many wait: of those who have signed in (True), and of others (False)."""
+    """Whether a question is in progress, and how many wait: of signed-in visitors (True), and of others (False)."""
 
     at_work: bool = False
     turn_ended: asyncio.Event = field(default_factory=asyncio.Event)
@@ -59,7 +59,7 @@ class _Queue:
 
     @contextlib.asynccontextmanager
     async def turn(self, *, first: bool) -> AsyncIterator[None]:
-        """Be the one at work. first: before all others, but not before the one that is at work already."""
+        """Wait to be the one in progress. first: ahead of all others, but not of the one that is already running."""
         self.waiting[first] += 1
         began = False
         try:
@@ -86,7 +86,7 @@ class HostPlanner:
         eyes: HostReader | None = None,
         before: "HostPlanner | None" = None,
     ) -> None:
-        """before: what planned until now, by another configuration. Its questions and this one's wait in one queue."""
+        """before: the planner of the previous configuration. Its questions and this one's wait in one queue."""
         self._settings, self._bench, self._store = settings, bench, store
         self._eyes = eyes or HostReader()
         self.queue: _Queue = _Queue() if before is None else before.queue
@@ -94,7 +94,7 @@ class HostPlanner:
         self._seen: tuple[float, HostNow] | None = None
 
     async def room(self, question: Question, *, signed_in: bool = False) -> Planned[RoomAnswer]:
-        """Is there room? Raises BadQuestion, CannotPlan, StoreError."""
+        """Is there enough capacity? Raises BadQuestion, CannotPlan, StoreError."""
 
         async def make() -> Planned[RoomAnswer]:
             host = await self._look()
@@ -103,7 +103,7 @@ class HostPlanner:
         return await self._answered(("room", question), make, signed_in=signed_in)
 
     async def ready(self, change: Change, *, signed_in: bool = False) -> Planned[ReadyAnswer]:
-        """Is a change safe, or what became of it? Raises BadQuestion, CannotPlan, StoreError."""
+        """Is a change safe, or what was its result? Raises BadQuestion, CannotPlan, StoreError."""
 
         async def make() -> Planned[ReadyAnswer]:
             host = await self._look()
@@ -134,7 +134,7 @@ class HostPlanner:
         return self._bench.clock.monotonic_s()
 
     def _known(self, asked: Hashable) -> Planned[Any] | None:
-        """An answer that was kept, and not for too long."""
+        """A kept answer that is not too old."""
         made_s, answer = self._kept.get(asked, (0.0, None))
         return answer if answer is not None and self._now_s() - made_s < KEPT_S else None
 
@@ -165,7 +165,7 @@ class HostPlanner:
         return made
 
     async def _look(self) -> HostNow:
-        """What is there now, or was a moment ago."""
+        """The host now, or as it was a moment ago."""
         if self._seen is not None and self._now_s() - self._seen[0] < KEPT_S:
             return self._seen[1]
         found = await self._eyes.look(self._settings, self._bench)

@@ -1,6 +1,6 @@
-"""Is it safe to change this now? Gathers what planning/preflight/decide.py decides by.
+"""Is it safe to change this now? Gathers the data on which planning/preflight/decide.py decides.
 
-Snapshots, guests and services are looked at now; levels, alerts and the pace of writing are read from the database.
+Snapshots, guests and services are read now; levels, alerts and the write rate come from the database.
 """
 
 import asyncio
@@ -39,22 +39,22 @@ from watchkeeper.probes.storage.zfs.snapshots import ZfsSnapshotsSettings
 from watchkeeper.settings import Settings
 
 KEEP_S = 7 * 86_400.0
-"""How long the snapshot of a change is kept, where nobody says: a week shows most of what an upgrade broke."""
+"""How long the snapshot of a change is kept if nothing else is given: a week shows most of what an upgrade broke."""
 WITHIN_S = 86_400.0
-"""How old a snapshot may be where no probe of snapshots says it for that volume."""
+"""How old a snapshot may be if no snapshot probe sets a limit for that volume."""
 PACE = timedelta(days=14)
-"""How far back the pace of writing is looked at: it holds two weekends."""
+"""How far back the write rate is measured: it includes two weekends."""
 PACE_LEAST_S = 3_600.0
-"""A pace that was recorded for less than an hour is none."""
+"""A rate that was recorded for less than an hour is not used."""
 STILL_INTERVALS = 3
-"""No sample for so many intervals of the busiest probe: the watch is asleep, as the `stale` rule counts."""
+"""No sample for this many intervals of the busiest probe: monitoring is stopped, as the `stale` rule counts."""
 
 _SETS = (ZfsSnapshotsSettings, LvmSnapshotsSettings, BtrfsSnapshotsSettings)
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What is to be changed, how long its snapshot is kept, how old one may be, and which matters are left out."""
+    """What is to be changed, how long its snapshot is kept, how old one may be, and which matters are skipped."""
 
     subject: str
     keep_s: float = KEEP_S
@@ -65,7 +65,7 @@ class Question:
 async def ready(
     settings: Settings, store: ReadStore, host: HostNow, question: Question, bench: ProbeContext
 ) -> ReadyAnswer:
-    """Go or no-go for a change. Raises BadQuestion where nothing is called so, StoreError."""
+    """Go or no-go for a change. Raises BadQuestion if nothing has this name, StoreError."""
     series, now = await store.series(), bench.clock.now()
     target = find(question.subject, settings, host, series)
     asking = Asking(settings, store, host, question, bench, target, series, now)
@@ -81,7 +81,7 @@ async def ready(
 
 @dataclass(frozen=True, slots=True)
 class Asking:
-    """One question at work."""
+    """One question in progress."""
 
     settings: Settings
     store: ReadStore
@@ -93,7 +93,7 @@ class Asking:
     now: datetime
 
     async def snapshots(self) -> list[Point]:
-        """The newest snapshot of every disk; of a subject without guests, of nothing."""
+        """The newest snapshot of every disk; none for a subject without guests."""
         copies = await self.copies_of_files()
         disks = dict.fromkeys(disk for guest in self.target.guests for disk in guest.disks)
         points = [decide.snapshot_point(self.newest(disk, copies), self.now) for disk in disks]
@@ -105,7 +105,7 @@ class Asking:
         return points
 
     def newest(self, disk: Disk, copies: Sequence[Snapshot]) -> DiskSnapshots:
-        """A disk with the newest snapshot of what it lies in. copies: snapshots that are files."""
+        """A disk with the newest snapshot of what holds it. copies: snapshots that are files."""
         holding = next((each for each in self.host.stores if each.key == disk.store), None)
         if holding is None or disk.volume is None:
             return DiskSnapshots(disk.path, "", WITHIN_S)
@@ -122,7 +122,7 @@ class Asking:
         return DiskSnapshots(disk.path, where, limit_s, newest.name, newest.made_at, listed)
 
     def _limit_s(self, volume: str) -> float:
-        """The keeper's own limit for the volume; of several sets the one that is taken most often."""
+        """The operator's own limit for the volume; of several sets the one that is taken most often."""
         sets = [each for each in self.settings.probes if isinstance(each, _SETS)]
         fitting = [
             each.max_age
@@ -133,14 +133,14 @@ class Asking:
         return min(fitting, default=WITHIN_S)
 
     def _sets_of(self, disk: Disk) -> set[str]:
-        """Names of sets of snapshot files that are of this disk: its image's own, or its guest's where that has one."""
+        """Names of sets of snapshot files that are of this disk: its image's, or its guest's if that has one disk."""
         owners = [each for each in self.target.guests if disk in each.disks]
         files = {each.key for each in self.host.stores if each.kind is StoreKind.FILES}
         alone = {each.name for each in owners if sum(one.store in files for one in each.disks) == 1}
         return alone | {PurePath(disk.path).name, PurePath(disk.path).stem}
 
     async def copies_of_files(self) -> list[Snapshot]:
-        """Snapshots that are files, of the disks concerned, and no backups; volume: the name of their probe."""
+        """Snapshots that are files, of the disks concerned, without backups; volume: the name of their probe."""
         names = {name for guest in self.target.guests for disk in guest.disks for name in self._sets_of(disk)}
         probes = [
             each
@@ -178,7 +178,7 @@ class Asking:
         return Copy(probe.label, deadline.last_at, deadline.due_at, shares, said)
 
     def _shared(self, probe: SnapshotsSettings, guest: GuestNow, mounted: Sequence[Mount]) -> list[str]:
-        """What all of a probe's files lie on together with the guest's disks; nothing where some lie elsewhere."""
+        """What all of a probe's files share with the guest's disks; nothing if some files are elsewhere."""
         kinds = {each.key: each.kind for each in self.host.stores}
         disks = [
             storage_stack.of_disk(each, kinds.get(each.store) if each.store else None, mounted) for each in guest.disks
@@ -188,7 +188,7 @@ class Asking:
         return sorted(set().union(*shared)) if all(shared) else []
 
     async def stores(self) -> list[Point]:
-        """Room for what the snapshot will hold, and time until each store is full."""
+        """Space for what the snapshot will hold, and time until each store is full."""
         points: list[Point] = []
         for each in self.target.stores:
             rewrites = await self._rewrites(each)
@@ -211,7 +211,7 @@ class Asking:
         )
 
     async def _pace(self, guest: str) -> float | None:
-        """Bytes a day that a guest has written lately; None where that is not recorded."""
+        """Bytes a day that a guest has written recently; None if that is not recorded."""
         samples = await self.store.samples(SeriesKey(f"guest {guest}", "written"), self.now - PACE, self.now)
         return pace(samples)
 
@@ -220,7 +220,7 @@ class Asking:
         return None if past is None else await asyncio.to_thread(with_freed, past, -held_bytes, self.now.timestamp())
 
     async def beneath(self) -> list[Point]:
-        """What is active on it, or on what it rests on."""
+        """What is active on it, or on what it depends on."""
         grounds = self.target.grounds
         standing = [each for each in await self.store.alerts() if each.standing and each.key.subject in set(grounds)]
         silent = await self._silent() if self.watch().verdict is decide.Verdict.GO else {}
@@ -230,9 +230,9 @@ class Asking:
         return points
 
     async def _silent(self) -> dict[str, datetime]:
-        """What it rests on that is watched still, and of which no sample has come for too long: when one came last.
+        """Dependencies that are still monitored but have had no sample for too long: when the last one came.
 
-        Parts of a level do not count: they are recorded seldom, and all that can befall them is seen at the whole.
+        Parts of a level do not count: they are recorded rarely, and any fault of theirs shows in the whole.
         """
         labels = {each.label for each in self.settings.probes}
         latest = [each.observation for each in await self.store.latest()]
@@ -248,7 +248,7 @@ class Asking:
         }
 
     async def answers(self) -> list[Point]:
-        """What its services answer, asked now."""
+        """What its services answer, queried now."""
         return list(decide.answer_points(await self._asked(), self.target.subject))
 
     async def _asked(self) -> list[Answered]:
@@ -260,7 +260,7 @@ class Asking:
         asked = []
         for key, label in self.target.services:
             if label not in by_label:
-                continue  # No longer watched.
+                continue  # No longer monitored.
             one = seen.get(key)
             if one is None:
                 asked.append(Answered(key, None, troubles[label] or "its probe does not speak of it any more"))
@@ -269,7 +269,7 @@ class Asking:
         return asked
 
     async def _fresh(self, probe: ProbeSettings) -> tuple[Sequence[Observation], str]:
-        """One look by a probe of its own; what it saw, or why it could not look."""
+        """One run of a new probe; what it saw, or why it could not run."""
         made = make_probe(probe, self.bench)
         try:
             return await made.observe(), ""
@@ -279,14 +279,14 @@ class Asking:
             await made.close()
 
     def watch(self) -> Point:
-        """Whether samples come."""
+        """Whether samples arrive."""
         newest_at = max((each.last_at for each in self.series), default=None)
         shortest_s = min((each.interval_s for each in self.series), default=60.0)
         return decide.watch_point(newest_at, STILL_INTERVALS * max(shortest_s, 1.0), self.now)
 
 
 def pace(samples: Sequence[Sample]) -> float | None:
-    """Bytes a day by a counter that begins at nothing with each start of its guest; None where too little is known."""
+    """Bytes a day from a counter that restarts at zero with each start of its guest; None if too little is known."""
     told = [(each.at_s, each.value) for each in samples if each.value is not None]
     if not told or told[-1][0] - told[0][0] < PACE_LEAST_S:
         return None
@@ -307,6 +307,6 @@ def _mounted() -> list[Mount]:
 
 
 def _sum(values: Sequence[float | None]) -> float | None:
-    """The sum of all; None where one is not known."""
+    """The sum of all; None if one is not known."""
     known = [each for each in values if each is not None]
     return sum(known) if len(known) == len(values) else None

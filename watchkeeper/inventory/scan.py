@@ -1,7 +1,7 @@
-"""What is there now, for a plan: stores, what lives on them, snapshots, guests. Looks once, and changes nothing.
+"""The present state of the host for planning: stores, what is on them, snapshots, guests. Reads once, changes nothing.
 
-It looks with what the probes look with, so a plan and the watch count alike. What cannot be seen is told in the answer
-with its remedy. Not here: what was recorded (growth.py), what follows from it (planning/).
+It reads with the modules of the probes, so that planning and monitoring count alike. What cannot be seen is listed in
+the answer with its remedy. Not here: what was recorded (growth.py), what follows from it (planning/).
 """
 
 import asyncio
@@ -29,7 +29,7 @@ ARCSTATS = "spl/kstat/zfs/arcstats"
 
 
 async def look(settings: Settings, bench: ProbeContext, root: Path = Path("/")) -> HostNow:
-    """Look at everything at once. root: of the kernel's trees; another folder for tests."""
+    """Read everything concurrently. root: of the kernel's trees; another folder for tests."""
     scene = await _scene(settings, bench, root)
     named: tuple[tuple[str, Callable[[ScanContext], Awaitable[Part]]], ...] = (
         ("guests", look_guests.see),
@@ -60,7 +60,7 @@ async def look(settings: Settings, bench: ProbeContext, root: Path = Path("/")) 
 
 
 def _is_image(path: str) -> bool:
-    """Is it a file, and no device?"""
+    """Is it a file, and not a device?"""
     return path.startswith("/") and not path.startswith("/dev/")
 
 
@@ -73,7 +73,7 @@ async def _scene(settings: Settings, bench: ProbeContext, root: Path) -> ScanCon
 
 
 async def _seen(name: str, see: Callable[[ScanContext], Awaitable[Part]], scene: ScanContext) -> Part:
-    """One kind of thing. A tool that is not installed has nothing to show, and nothing is missing then."""
+    """One kind of thing. A tool that is not installed has nothing to show, and then nothing is missing."""
     try:
         return await see(scene)
     except ToolMissing:
@@ -83,14 +83,14 @@ async def _seen(name: str, see: Callable[[ScanContext], Awaitable[Part]], scene:
 
 
 def measured(proc: Path) -> memory.Memory:
-    """The host's memory, with the cache of ZFS that gives way counted as available. Raises OSError."""
+    """The host's memory, with the reclaimable ZFS cache counted as available. Raises OSError."""
     arcstats = proc / ARCSTATS
     cache = memory.read_table(arcstats.read_text("ascii", "replace")) if arcstats.exists() else {}
     return memory.measure(memory.read_table((proc / "meminfo").read_text("ascii", "replace")), cache)
 
 
 async def _grounds(bench: ProbeContext, paths: Sequence[str], placing: Sequence[Placing]) -> dict[str, StorageBelow]:
-    """What each disk lies in. Links are followed where a dead store can be left behind; none is known then."""
+    """What holds each disk. Links are resolved in a worker, because a dead store can block; none is known then."""
 
     def place() -> dict[str, StorageBelow]:
         return {path: ground for path in paths if (ground := ground_of(path, placing))}
@@ -102,7 +102,7 @@ async def _grounds(bench: ProbeContext, paths: Sequence[str], placing: Sequence[
 
 
 def ground_of(path: str, placing: Iterable[Placing]) -> StorageBelow | None:
-    """What a disk lies in; by its own path first, then by where links lead."""
+    """What holds a disk; by its own path first, then by its resolved path."""
     for way in dict.fromkeys((path, os.path.realpath(path))):
         for place in placing:
             if ground := place(way):
@@ -121,7 +121,7 @@ def _placed(guest: GuestNow, grounds: Mapping[str, StorageBelow], keys: Mapping[
 
 
 def _with_images(store: StoreNow, guests: Iterable[GuestNow], volumes: dict[str, Volume]) -> StoreNow:
-    """The store, with the disk images that lie on it as volumes of their own."""
+    """The store, with the disk images on it as volumes of their own."""
     paths = {disk.path for guest in guests for disk in guest.disks if disk.store == store.key and disk.path in volumes}
     return replace(store, volumes=(*store.volumes, *(volumes[path] for path in sorted(paths))))
 

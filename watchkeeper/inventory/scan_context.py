@@ -1,4 +1,4 @@
-"""What every file that looks for a plan works with: the place to look in, and a part of what was seen."""
+"""What every module that scans for planning works with: where to read, and a part of what was seen."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -11,12 +11,12 @@ from watchkeeper.probes.host.mounts import Mount
 from watchkeeper.settings import Settings
 
 TIMEOUT_S = 20.0
-"""For one tool: as the probes of storage wait. A person waits for the plan."""
+"""For one tool: the same as for the probes of storage. A person is waiting for the plan."""
 
 
 @dataclass(frozen=True, slots=True)
 class ScanContext:
-    """Where to look: the settings, the bench, root's side, and the roots of the kernel's trees (others in tests)."""
+    """Where to read: settings, context, privileged helper, and the roots of the kernel's trees (others in tests)."""
 
     settings: Settings
     bench: ProbeContext
@@ -30,19 +30,19 @@ class ScanContext:
 
 @dataclass(frozen=True, slots=True)
 class StorageBelow:
-    """What a file or device lies in: the store's subject, and the name of what snapshots are taken of there."""
+    """What holds a file or device: the store's subject, and the name of what snapshots are taken of there."""
 
     subject: str
     volume: str
 
 
 Placing = Callable[[str], StorageBelow | None]
-"""From a path, as a guest was given it, to what it lies in; None where this kind of store does not hold it."""
+"""From a path, as given to a guest, to what holds it; None if this kind of store does not hold it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """What one look has seen. placing: how its stores find their own among paths."""
+    """What one scan has seen. placing: how its stores recognise their own among paths."""
 
     stores: tuple[StoreNow, ...] = ()
     guests: tuple[GuestNow, ...] = ()

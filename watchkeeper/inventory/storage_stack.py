@@ -1,7 +1,7 @@
-"""What a backup and a guest's disks lie on: the store, and the pool or volume group beneath a file system's device.
+"""What a backup and a guest's disks are stored on: the store, and the pool or volume group below the device.
 
-A file system on a ZFS volume is lost with its pool, and one on a logical volume with its group, whatever it is called.
-What lies beneath a device is the kernel's to say: the devices that it was made of, as sysfs lists them.
+A file system on a ZFS volume is lost with its pool, and one on a logical volume with its group, whatever its name. What
+is below a device is read from the kernel: the devices that it was made of, as sysfs lists them.
 """
 
 import glob
@@ -17,12 +17,12 @@ from watchkeeper.probes.host.mounts import Mount
 from watchkeeper.probes.support.sanitize import printable
 
 DEPTH = 8
-"""Layers beneath a device that are followed: a file system on LUKS on LVM on md has four."""
+"""Maximum layers below a device that are followed: a file system on LUKS on LVM on md has four."""
 
 
 def of_files(pattern: str, mounted: Sequence[Mount], root: Path = Path("/")) -> set[str]:
-    """What the files of a pattern lie on; empty where that is nothing of this host. Blocks for a moment."""
-    # The folder above the first wildcard; without one the pattern is a file, or a folder that may be a mount itself.
+    """What the files of a pattern are stored on; empty if it is nothing of this host. Blocks briefly."""
+    # The folder above the first wildcard; without one the pattern is a file, or a folder that may itself be a mount.
     plain, magic, _ = re.split(r"([*?[])", pattern, maxsplit=1) if glob.has_magic(pattern) else (pattern, "", "")
     fixed = os.path.dirname(plain) if magic else plain  # noqa: PTH120  a name may hold any bytes
     mount = look_zfs.mount_of(mounted, os.path.realpath(fixed or "/"))
@@ -30,7 +30,7 @@ def of_files(pattern: str, mounted: Sequence[Mount], root: Path = Path("/")) -> 
 
 
 def of_disk(disk: Disk, kind: StoreKind | None, mounted: Sequence[Mount], root: Path = Path("/")) -> set[str]:
-    """What a guest's disk lies on. kind: of its store; None where that was not found. Blocks for a moment."""
+    """What a guest's disk is stored on. kind: of its store; None if that was not found. Blocks briefly."""
     if disk.store is None or kind is None:
         return set()
     if kind is StoreKind.THIN:
@@ -51,7 +51,7 @@ def _of_mount(mount: Mount, mounted: Sequence[Mount], root: Path) -> set[str]:
 
 
 def _beneath(mount: Mount, root: Path) -> Iterator[str]:
-    """The pools and volume groups that hold a file system's device, directly or through what lies between."""
+    """The pools and volume groups that hold a file system's device, directly or through the layers between."""
     if not mount.on_device:
         return
     volumes = look_zfs.links(root / "dev/zvol")
@@ -62,7 +62,7 @@ def _beneath(mount: Mount, root: Path) -> Iterator[str]:
             if name := volumes.get(str(root / "dev" / each.name)):
                 yield look_zfs.subject(name.partition("/")[0])
             if _read(each / "dm/uuid").startswith("LVM-"):
-                # Group and volume with a hyphen between them; one within a name is doubled.
+                # Group and volume joined by a hyphen; a hyphen within a name is doubled.
                 group = _read(each / "dm/name").replace("--", "\0").partition("-")[0].replace("\0", "-")
                 yield _group(group)
         found = [Path(os.path.realpath(one)) for each in found for one in sorted(each.glob("slaves/*"))]
@@ -76,4 +76,4 @@ def _read(path: Path) -> str:
     try:
         return path.read_text("utf-8", "surrogateescape").strip()
     except OSError:
-        return ""  # No device of the mapper, or gone just now.
+        return ""  # Not a device of the mapper, or just removed.

@@ -1,6 +1,6 @@
-"""What belongs to the thing that is to be changed: guests, disks, services, what it rests on. From names and ties.
+"""What belongs to the thing to be changed: guests, disks, services, what it depends on. From names and dependencies.
 
-Not here: how any of it is (preflight.py).
+Not here: the state of any of it (preflight.py).
 """
 
 import difflib
@@ -17,12 +17,12 @@ from watchkeeper.settings import Settings
 
 GUEST = "guest "
 ALWAYS = ("memory",)
-"""What everything rests on, whatever is said."""
+"""What everything depends on, whatever is configured."""
 
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """What is to be changed. subject: in words. guests and stores: those concerned. grounds: the subjects to be sound.
+    """What is to be changed. subject: in words. guests and stores: those concerned. grounds: subjects that must be OK.
 
     services: the answers that belong to it, each with the label of its probe.
     """
@@ -35,7 +35,7 @@ class Target:
 
 
 def ties_of(settings: Settings, series: Sequence[Series]) -> Dependencies:
-    """The ties that the configuration states, over every subject that is known."""
+    """The dependencies that the configuration states, over every known subject."""
     ties = Dependencies({each.label: each.rests_on for each in settings.probes})
     for each in series:
         ties.place(each.key.subject, each.probe)
@@ -43,7 +43,7 @@ def ties_of(settings: Settings, series: Sequence[Series]) -> Dependencies:
 
 
 def find(name: str, settings: Settings, host: HostNow, series: Sequence[Series]) -> Target:
-    """What a word means: the host, a guest, a store, or any subject that is watched. Raises BadQuestion."""
+    """Resolve a name: the host, a guest, a store, or any monitored subject. Raises BadQuestion."""
     ties = ties_of(settings, series)
     subjects = {each.key.subject for each in series}
     if name in (settings.host.label, "host"):
@@ -111,7 +111,7 @@ def _subjects(series: Sequence[Series]) -> list[str]:
 
 
 def _services(roots: Iterable[str], ties: Dependencies, series: Sequence[Series]) -> list[tuple[SeriesKey, str]]:
-    """The answers of what rests on it, or of itself."""
+    """The answers of what depends on it, or of itself."""
     resting = {name for root in roots for name in (root, *ties.dependents_of(root))}
     named = {f"service {root.removeprefix(GUEST)}" for root in roots if root.startswith(GUEST)}
     return [
@@ -120,7 +120,7 @@ def _services(roots: Iterable[str], ties: Dependencies, series: Sequence[Series]
 
 
 def _near(name: str, host: HostNow, subjects: set[str]) -> str:
-    """What is called nearly so, by a whole subject or by its own name alone."""
+    """Similar names, compared with whole subjects and with the names in them."""
     every = [*(f"{GUEST}{each.name}" for each in host.guests), *(each.key.subject for each in host.stores)]
     known = {word: each for each in (*sorted(subjects), *every) for word in (each, each.partition(" ")[2]) if word}
     near = difflib.get_close_matches(name, known, n=3, cutoff=0.5) or list(known)[:5]

@@ -1,6 +1,6 @@
-"""Sees ZFS pools for a plan: datasets and volumes with what they may hold, and their snapshots.
+"""Reads ZFS pools for planning: datasets and volumes with what they may hold, and their snapshots.
 
-A guest's disk lies in a pool as a volume (/dev/zvol) or as a file in one of its file systems.
+A guest's disk is in a pool as a volume (/dev/zvol) or as a file in one of its file systems.
 """
 
 import asyncio
@@ -19,11 +19,11 @@ from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.tools import run_tool
 
 DEVICES_LIMIT = 4_096
-"""Links under /dev/zvol that are looked at; a home server has a dozen volumes, with two partitions each."""
+"""Maximum links under /dev/zvol that are read; a home server has a dozen volumes, with two partitions each."""
 
 
 async def see(scene: ScanContext) -> Part:
-    """Every imported pool. Raises ProbeError where ZFS cannot be asked."""
+    """Every imported pool. Raises ProbeError if ZFS cannot be queried."""
     datasets, snapshots = await asyncio.gather(
         run_tool(scene.bench, zfs_tables.LIST_DATASETS, TIMEOUT_S),
         run_tool(scene.bench, zfs_tables.LIST_SNAPSHOTS, TIMEOUT_S),
@@ -54,12 +54,12 @@ def _volume(dataset: Dataset) -> Volume:
 
 
 def subject(pool: str) -> str:
-    """As the probe of ZFS calls a pool."""
+    """The name that the probe of ZFS gives a pool."""
     return f"pool {printable(pool)}"
 
 
 def links(folder: Path) -> dict[str, str]:
-    """From a device's own path (/dev/zd16) to the volume that udev's links say it is; blocks for a moment."""
+    """From a device's own path (/dev/zd16) to the volume that udev's links name; blocks briefly."""
     found: dict[str, str] = {}
     for at, _, names in os.walk(folder):
         for name in names:
@@ -71,7 +71,7 @@ def links(folder: Path) -> dict[str, str]:
 
 
 def of_device(devices: dict[str, str], path: str) -> StorageBelow | None:
-    """What a volume's device lies in, by whichever of its paths."""
+    """What holds a volume's device, given any of its paths."""
     name = devices.get(os.path.realpath(path))
     if name is None and path.startswith("/dev/zvol/"):
         name = path.removeprefix("/dev/zvol/")
@@ -79,7 +79,7 @@ def of_device(devices: dict[str, str], path: str) -> StorageBelow | None:
 
 
 def of_file(scene: ScanContext, path: str) -> StorageBelow | None:
-    """What a file on a mounted dataset lies in."""
+    """What holds a file on a mounted dataset."""
     mount = mount_of(scene.mounted, path)
     if mount is None or mount.type != "zfs":
         return None
@@ -87,7 +87,7 @@ def of_file(scene: ScanContext, path: str) -> StorageBelow | None:
 
 
 def mount_of(mounted: Sequence[mounts.Mount], path: str) -> mounts.Mount | None:
-    """The mount that a path leads into; None for a device, which lies in none."""
+    """The mount that a path leads into; None for a device, which is in none."""
     if path.startswith("/dev/") or not path.startswith("/"):
         return None
     holds = [each for each in mounted if mounts.below(path, (each.point,)) and mounts.nameable(each)]

@@ -1,9 +1,9 @@
-"""Passes: signed links with which an alert can be acknowledged from a message, once.
+"""Acknowledge tokens: signed, single-use links with which an alert can be acknowledged from a message.
 
-A pass names one telling of one alert at one priority, and is signed with a key of this installation (HMAC-SHA256), so
-that nobody can make one. It is used up by what it does: an acknowledged alert has nothing to acknowledge, and one that
-moved on was told again, with a pass of its own. What following the link does is the page's matter: it asks, and acts
-only on its own form, because mail scanners follow links (web/auth/acknowledge.py). Pure.
+A token names one notification of one alert at one priority. It is signed with a key of this installation (HMAC-SHA256),
+so that nobody else can make one. Using it invalidates it: an acknowledged alert cannot be acknowledged again, and an
+alert that has changed was notified again, with a new token. Following the link only opens a page with a form, and only
+the form acts, because mail scanners follow links (web/auth/acknowledge.py). Pure.
 """
 
 import base64
@@ -20,10 +20,10 @@ from watchkeeper.model.message import Message
 from watchkeeper.model.observation import SeriesKey
 
 GOOD_FOR = timedelta(days=30)
-"""A mail that lies about for longer is no way to act any more; a reminder has a new one."""
+"""An older mail should no longer be able to acknowledge anything; a reminder carries a new token."""
 
 LONGEST = 4_096
-"""Signs of a pass that is looked at."""
+"""Characters; a longer token is rejected unread."""
 
 _TELLINGS = frozenset(
     {NotificationKind.RAISED, NotificationKind.WORSE, NotificationKind.EASED, NotificationKind.REMINDED}
@@ -32,7 +32,7 @@ _TELLINGS = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class AckToken:
-    """One telling of one alert. until: it is good no longer than this."""
+    """One notification of one alert. until: when the token expires."""
 
     key: SeriesKey
     concern: Concern
@@ -42,21 +42,21 @@ class AckToken:
     until: datetime
 
     def fits(self, alert: Alert, host: str) -> bool:
-        """Is the alert still as it was told? Whether it is acknowledged already is not asked."""
+        """Is the alert unchanged since this notification? Whether it is acknowledged already is not checked."""
         named = (self.key, self.concern) == (alert.key, alert.concern)
         as_told = (self.thread, self.number) == (thread_of(alert, host), alert.tellings)
         return named and as_told and alert.priority == self.priority
 
 
 class AckLinks:
-    """Makes and reads the passes of one installation."""
+    """Makes and reads the tokens of one installation."""
 
     def __init__(self, secret: bytes, address: str) -> None:
-        """address: of the page, as it is reached from where messages are read."""
+        """address: of the page, as reached from where messages are read."""
         self._secret, self._address = secret, address.rstrip("/")
 
     def given(self, message: Message) -> Message:
-        """The message with its link, where it tells of something that can be acknowledged."""
+        """Return the message with its link, if it reports something that can be acknowledged."""
         if message.link or message.trial or message.telling not in _TELLINGS or message.state is not State.ACTIVE:
             return message
         if message.priority is None:
@@ -65,13 +65,13 @@ class AckLinks:
         return replace(message, link=link, body=f"{message.body}\n{invitation(link)}\n")
 
     def seal(self, made: AckToken) -> str:
-        """A pass as it stands in a link: letters, digits, hyphens, underscores and one full stop."""
+        """A token as it appears in a link: letters, digits, hyphens, underscores and one full stop."""
         named = [made.key.subject, made.key.quantity, made.concern.value, made.thread, made.number]
         content = json.dumps([*named, made.priority.value, int(made.until.timestamp())], separators=(",", ":")).encode()
         return f"{_text(content)}.{_text(self._mark(content))}"
 
     def read(self, text: str, now: datetime) -> AckToken | None:
-        """The pass in a link; None where it is none of ours, or too old."""
+        """The token in a link; None if it was not made here or has expired."""
         if len(text) > LONGEST or not text.isascii():
             return None
         content, _, mark = text.partition(".")
@@ -91,12 +91,12 @@ class AckLinks:
 
 
 def invitation(link: str) -> str:
-    """The words that a link stands behind."""
+    """The sentence that introduces a link."""
     return f"To say that you know of it: {link}"
 
 
 def _pass(message: Message, priority: Priority) -> AckToken:
-    # A reminder counts as after all that was told; what it reminds of is the telling before it.
+    # A reminder is numbered after everything that was sent; it repeats the notification before it.
     number = message.number - 1 if message.telling is NotificationKind.REMINDED else message.number
     return AckToken(message.key, message.concern, message.thread, number, priority, message.at + GOOD_FOR)
 

@@ -1,6 +1,6 @@
-"""The headline and the body of a message, put together from a transition, its finding and the newest observation.
+"""The headline and the body of a message, built from a transition, its finding and the newest observation.
 
-The headline begins with the fact and fits a phone's notification; the body answers in this order: what, how long is
+The headline begins with the fact and fits a phone's notification. The body answers in this order: what, how long is
 left and how sure, since when, how it grows, what was seen, what to look at. Plain text in paragraphs of 72 columns.
 What may live here: sentences of a message. Not here: phrases that the page shares (wording.py), ids (build.py).
 """
@@ -18,19 +18,19 @@ from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import Deadline, Level, Observation
 
 COLUMNS = 72
-"""Of a paragraph: fits a phone held upright once it wraps, and a terminal; usual in plain-text mail (RFC 3676 4.2)."""
+"""Paragraph width: suits a terminal, and an upright phone once it wraps; usual in plain-text mail (RFC 3676 4.2)."""
 
 LONGEST_HEADLINE = 100
-"""A hard end. Headlines are made to fit about 60 signs; a long name or reason may go beyond."""
+"""A hard limit. Headlines are meant to fit in about 60 characters; a long name or reason may exceed that."""
 
 SHORT_NAME, WHOLE_NAME = 44, 200
-"""How long a subject's name may be in a headline, and in a body, which has room for a whole path."""
+"""Maximum length of a subject's name in a headline, and in a body, where a whole path fits."""
 
 _MOST_FACTS = 8
-"""A body is read on a phone: what a probe has to add beyond this is on the page."""
+"""A body is read on a phone; further facts of a probe are on the page."""
 
 _NO_BREAK = "\u00a0"
-"""Stands for a space inside a command while its paragraph is wrapped, so that it can be copied in one piece."""
+"""Replaces a space inside a command while its paragraph is wrapped, so that the command can be copied in one piece."""
 
 _EASE = {
     NoEnd.TOO_FEW: "has no forecast now",
@@ -38,14 +38,14 @@ _EASE = {
     NoEnd.UNCERTAIN: "has no clear end now",
     NoEnd.FAR: "now years from full",
 }
-"""How a level stopped being a concern; for every other reason: no longer filling, and the reason."""
+"""How a level stopped being a concern; for any other reason: no longer filling, and the reason."""
 
 
 @dataclass(frozen=True, slots=True)
 class MessageContext:
     """What a message is made from.
 
-    seen: the newest observation of the series; zone: the keeper's; resting: the subjects that rest on this one.
+    seen: the newest observation of the series; zone: the operator's; resting: the subjects that depend on this one.
     """
 
     move: Transition
@@ -57,12 +57,12 @@ class MessageContext:
 
     @property
     def now(self) -> datetime:
-        """The instant at which the alert moved; every duration in the message is measured from it."""
+        """When the alert changed; every duration in the message is measured from it."""
         return self.move.at
 
 
 def headline(case: MessageContext) -> str:
-    """The fact, in about 60 signs and never more than LONGEST_HEADLINE."""
+    """The fact, in about 60 characters and never more than LONGEST_HEADLINE."""
     match case.move.telling:
         case NotificationKind.ENDED:
             text = f"ended: {_ending(case)}"
@@ -89,7 +89,7 @@ def _fact(case: MessageContext, name_limit: int = SHORT_NAME) -> str:
 
 
 def _when(case: MessageContext) -> str:
-    """The date behind a time left, in brackets; none where a level is full already."""
+    """The date of a time left, in brackets; empty if a level is full already."""
     at = case.found.ends_at
     if at is None or (case.found.concern is Concern.FULL and at <= case.now):
         return ""
@@ -130,7 +130,7 @@ def _lasted(case: MessageContext) -> str:
 
 
 def body(case: MessageContext) -> str:
-    """Everything the keeper needs to know on a phone, in paragraphs of plain text."""
+    """Everything the operator needs to know on a phone, in paragraphs of plain text."""
     return paragraphs(*_paragraphs(case))
 
 
@@ -210,7 +210,7 @@ def _since(case: MessageContext) -> str:
 
 
 def _comings(case: MessageContext) -> str:
-    """An alert that comes and goes says so, and how often."""
+    """Say that an alert comes and goes, and how often."""
     times = case.move.after.comings
     if not times:
         return ""
@@ -223,7 +223,7 @@ def _comings(case: MessageContext) -> str:
 
 
 def _resting(case: MessageContext) -> str:
-    """What the keeper need not wonder about: it rests on this."""
+    """Which subjects depend on this one, so that the operator need not wonder about them."""
     if not case.resting or case.move.telling is not NotificationKind.RAISED:
         return ""
     names = ", ".join(wording.clean(name, SHORT_NAME) for name in case.resting[:_MOST_FACTS])
@@ -241,7 +241,7 @@ _SINCE = {
 
 
 def _reason(case: MessageContext) -> str:
-    """The whole reason, where the headline's share of it was cut short."""
+    """The whole reason, if the headline had to shorten it."""
     reason = wording.clean(case.found.reason, 600)
     short = len(reason) <= 80 or case.found.concern not in {Concern.SILENT, Concern.UNSOUND}
     return "" if short else f"The whole reason: {reason}"
@@ -255,7 +255,7 @@ def _facts(case: MessageContext) -> Iterator[str]:
 
 
 def wrapped(paragraph: str) -> str:
-    """A paragraph at COLUMNS, never broken inside a command between backticks; lines that are there already stay."""
+    """Wrap a paragraph at COLUMNS, never inside a command between backticks; existing line breaks stay."""
     pieces = paragraph.split("`")
     pieces[1::2] = [piece.replace(" ", _NO_BREAK) for piece in pieces[1::2]]
     lines = "`".join(pieces).split("\n")

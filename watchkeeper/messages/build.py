@@ -1,7 +1,7 @@
-"""A message: what the keeper is told about one transition, before any notifier gives it a form.
+"""A message: what the operator is notified of about one transition, before any notifier formats it.
 
-A message is made once, stored in the outbox as it is, and sent with the same id on every try. The sentences come from
-body.py and wording.py; the forms (mail, CloudEvents) from notifiers/.
+A message is made once, stored in the outbox as it is, and sent with the same id on every attempt. The sentences come
+from body.py and wording.py; the formats (mail, CloudEvents) from notifiers/.
 """
 
 import json
@@ -16,12 +16,12 @@ from watchkeeper.model.message import Message, message_id
 from watchkeeper.model.observation import Observation, SeriesKey
 
 THREADS = uuid.UUID("e603e11c-b3ab-484e-886d-9541769179ff")
-"""The namespace of thread ids (RFC 9562, version 5). Drawn once for watchkeeper; it must never change."""
+"""The namespace of thread ids (RFC 9562, version 5). Generated once for watchkeeper; it must never change."""
 
 
 def thread_id(host: str, *parts: str) -> str:
-    """A thread's id: the same for the same parts, on every start, and for nothing else."""
-    # JSON keeps the parts apart and turns a name that is not UTF-8 into ASCII, which uuid5 would refuse.
+    """A thread's id: the same for the same parts on every start, and different for any others."""
+    # JSON keeps the parts apart, and escapes to ASCII a name that is not UTF-8, which uuid5 would refuse.
     return str(uuid.uuid5(THREADS, json.dumps([host, *parts])))
 
 
@@ -40,10 +40,10 @@ def compose(
     zone: tzinfo,
     resting: tuple[str, ...] = (),
 ) -> Message:
-    """The message about a transition that has something to tell. Raises ValueError where it has not.
+    """Build the message about a transition. Raises ValueError if there is nothing to notify.
 
-    found: the finding that moved the alert; seen: the series' newest observation; zone: the keeper's; resting: the
-    subjects that rest on this one, of which nothing is told while it is down.
+    found: the finding that changed the alert; seen: the series' newest observation; zone: the operator's; resting: the
+    subjects that depend on this one, whose messages are suppressed while it is down.
     """
     if move.telling is None:
         raise ValueError(f"{move.event.value} of {move.after.key} has nothing to tell")
@@ -86,7 +86,7 @@ def of_no_alert(
     since: datetime | None = None,
     trial: bool = False,
 ) -> Message:
-    """A message that no alert has made: the only one of its thread, without an end that is ahead."""
+    """Build a message that no alert caused: the only one of its thread, with no end to follow."""
     return Message(
         id=message_id(thread, 1),
         thread=thread,
@@ -110,7 +110,7 @@ def of_no_alert(
 
 
 def noted(host: str, now: datetime, zone: tzinfo, headline: str, *paragraphs: str) -> Message:
-    """Something that happened to the watch itself and is over: told once, with nothing to acknowledge or to end."""
+    """Build a message about a past event of watchkeeper itself: sent once, with nothing to acknowledge or to end."""
     thread = thread_id(host, "noted", headline, now.isoformat())
     return of_no_alert(
         thread,
@@ -127,7 +127,7 @@ def noted(host: str, now: datetime, zone: tzinfo, headline: str, *paragraphs: st
 
 
 def test_message(host: str, now: datetime, zone: tzinfo) -> Message:
-    """A message that shows that a notifier works, and says so. It has a thread of its own each time."""
+    """Build a message that tests a notifier, and says so. Each has a thread of its own."""
     thread = thread_id(host, "trial", now.isoformat())
     name = wording.clean(host, 60)
     return of_no_alert(

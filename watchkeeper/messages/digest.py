@@ -1,6 +1,6 @@
-"""The digest: what stands, what is nearest to full, what is overdue or due next. A message of its own kind. Pure.
+"""The digest: active alerts, what is nearest to full, what is overdue or due next. A message kind of its own. Pure.
 
-It is made of the newest findings alone, so that it says what the page says. Not here: when it is sent, and to whom.
+It is built from the newest findings alone, so that it agrees with the page. Not here: when it is sent, and to whom.
 """
 
 from collections.abc import Iterable, Sequence
@@ -15,16 +15,16 @@ from watchkeeper.model.message import Message
 from watchkeeper.model.observation import SeriesKey
 
 MOST = 5
-"""Lines of each kind: a digest is read on a phone. The page has them all."""
+"""Lines of each kind: a digest is read on a phone. The page shows all of them."""
 
 FAR = timedelta(days=120)
-"""What is further ahead than this is not near, whatever else there is."""
+"""Anything further ahead than this is left out, even if there is nothing nearer."""
 
 
 def digest(
     findings: Sequence[Finding], alerts: Sequence[Alert], due_at: datetime, now: datetime, host: str, zone: tzinfo
 ) -> Message:
-    """The digest that was due at `due_at`, of what is known at `now`."""
+    """Build the digest that was due at `due_at`, from what is known at `now`."""
     standing = {(each.key, each.concern): each for each in alerts if each.standing}
     stands = sorted(
         (found for found in findings if (found.key, found.concern) in standing),
@@ -64,7 +64,7 @@ def _headline(standing: int, full: Sequence[Finding], now: datetime, zone: tzinf
 
 
 def _nearest(findings: Iterable[Finding], concern: Concern, now: datetime) -> list[Finding]:
-    """Those of a concern whose time is up, or will be before it is far, the nearest first."""
+    """The findings of a concern whose time has passed or comes within FAR, the nearest first."""
     ends = [
         (found.ends_at, str(found.key), found)
         for found in findings

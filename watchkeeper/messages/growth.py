@@ -1,6 +1,6 @@
-"""Growth in words, for the message, the page and the terminal: how fast, since when, what goes up and down.
+"""Growth in words, for messages, the page and the terminal: how fast, since when, its cycle and steps.
 
-Not here: the time that is left (wording.py), and how any of it was found (forecast/forecast.py).
+Not here: the time that is left (wording.py), and how any of it was computed (forecast/forecast.py).
 """
 
 from datetime import UTC, datetime, tzinfo
@@ -11,13 +11,13 @@ from watchkeeper.model.observation import Unit
 from watchkeeper.model.units import DAY_S, HOUR_S, WEEK_S
 
 RECENT_STEP_S = 14 * DAY_S
-"""A step is worth telling while it is remembered."""
+"""How long a step is mentioned."""
 LEAST_SHARE = 1e-4
-"""A growth below this share of the capacity a day is no growth that anyone would notice."""
+"""A growth below this share of the capacity a day is too small for anyone to notice."""
 
 
 def describe(found: Forecast, unit: Unit, zone: tzinfo) -> str:
-    """What the level does, in one clause without a full stop; empty where there is nothing to say.
+    """What the level does, in one clause without a full stop; empty if there is nothing to say.
 
     "growing 11 GiB a day since Tue 24 Nov; pruned every day about 06:00".
     """
@@ -38,7 +38,7 @@ def _growth(found: Forecast, unit: Unit, zone: tzinfo) -> str:
 
 
 def _span(found: Forecast) -> tuple[float, str]:
-    """What a pace is told for: a day, or an hour or a minute where it will not last for one."""
+    """The time unit of a growth rate: a day, or an hour or a minute if the level will be full sooner than that."""
     left_s = None if found.likely_s is None else found.likely_s - found.at_s
     if left_s is None or left_s >= DAY_S:
         return DAY_S, "a day"

@@ -1,8 +1,8 @@
-"""Hours of the week by the keeper's own clock: spans in which it is quiet, and times at which something is due.
+"""Hours of the week in the operator's time zone: quiet hours, and times at which something is due.
 
-All in the local time of a zone, across daylight-saving changes: a night from 22:00 to 07:00 is eight or ten hours long
-then. An hour that comes twice belongs to the span both times; of an hour that is left out, its end counts.
-What may live here: reading them, and the instants that they come to. Not here: what waits for them (routing.py).
+All are local times of a zone and follow daylight-saving changes: a night from 22:00 to 07:00 then lasts eight or ten
+hours. An hour that occurs twice belongs to the span both times; a time in a skipped hour counts as that hour's end.
+What may live here: parsing them, and converting them to instants. Not here: what waits for them (routing.py).
 """
 
 import re
@@ -21,9 +21,9 @@ _TIME = re.compile(rf"(?:{_DAY_WORDS})?(\d\d?:\d\d)")
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A stretch of the day, on some days of the week.
+    """A span of the day, on some days of the week.
 
-    begin_min, end_min: minutes since midnight; one that ends no later than it begins runs into the next day.
+    begin_min, end_min: minutes since midnight; a span that ends no later than it begins runs into the next day.
     days: those on which it begins, 0 for Monday.
     """
 
@@ -35,7 +35,7 @@ class Span:
         return f"{_days_text(self.days)}{_clock_text(self.begin_min)}-{_clock_text(self.end_min)}"
 
     def on(self, day: date, zone: tzinfo) -> tuple[datetime, datetime]:
-        """When it begins and ends, where it begins on this day; both in UTC."""
+        """Begin and end of the span that begins on this day; both in UTC."""
         last = day if self.end_min > self.begin_min else day + timedelta(days=1)
         return _instant(day, self.begin_min, zone, fold=0), _instant(last, self.end_min, zone, fold=1)
 
@@ -51,7 +51,7 @@ class Due:
         return f"{_days_text(self.days)}{_clock_text(self.at_min)}"
 
     def last(self, now: datetime, zone: tzinfo) -> datetime:
-        """The newest instant of it that is not after `now`."""
+        """The newest instant at which it was due that is not after `now`."""
         today = now.astimezone(zone).date()
         past = (today - timedelta(days=back) for back in range(9))
         return next(
@@ -60,7 +60,7 @@ class Due:
 
 
 def parse_span(text: str) -> Span:
-    """Read `22:00-07:00`, `Fri-Sun 23:00-09:00`, `Sat,Sun 00:00-24:00`. Raises ValueError."""
+    """Parse `22:00-07:00`, `Fri-Sun 23:00-09:00`, `Sat,Sun 00:00-24:00`. Raises ValueError."""
     found = _SPAN.fullmatch(text.strip())
     if found is None:
         raise ValueError('not a span of hours; write one such as "22:00-07:00" or "Fri-Sun 23:00-09:00"')
@@ -71,7 +71,7 @@ def parse_span(text: str) -> Span:
 
 
 def parse_due(text: str) -> Due:
-    """Read `07:30`, `Mon 07:30`. Raises ValueError."""
+    """Parse `07:30`, `Mon 07:30`. Raises ValueError."""
     found = _TIME.fullmatch(text.strip())
     if found is None or (at := _minutes(found[2])) == DAY_MIN:
         raise ValueError('not a time of day; write one such as "07:30", or "Mon 07:30" for once a week')
@@ -79,9 +79,9 @@ def parse_due(text: str) -> Due:
 
 
 def quiet_until(spans: tuple[Span, ...], now: datetime, zone: tzinfo) -> datetime:
-    """The first instant from `now` on that is in none of the spans; `now` itself where it is not.
+    """The first instant from `now` on that is in none of the spans; `now` itself if it is in none.
 
-    A week ahead where there is none: `leaves_time` tells of such spans beforehand.
+    A week ahead if there is no such instant: `leaves_time` detects such spans beforehand.
     """
     free_at, far = now, now + _WEEK
     while free_at < far:
@@ -95,7 +95,7 @@ def quiet_until(spans: tuple[Span, ...], now: datetime, zone: tzinfo) -> datetim
 
 
 def leaves_time(spans: tuple[Span, ...]) -> bool:
-    """Is there a minute in the week in which it is not quiet?"""
+    """Is there a minute of the week outside all spans?"""
     quiet: set[int] = set()
     for each in spans:
         length = (each.end_min - each.begin_min - 1) % DAY_MIN + 1
@@ -106,12 +106,12 @@ def leaves_time(spans: tuple[Span, ...]) -> bool:
 
 
 def _around(day: date) -> tuple[date, ...]:
-    # A span that begins at the end of a day before the last one can reach into today where an hour comes twice.
+    # A span that begins at the end of the day before yesterday can reach into today if an hour occurs twice.
     return tuple(day + timedelta(days=each) for each in (-2, -1, 0))
 
 
 def _instant(day: date, minute: int, zone: tzinfo, *, fold: int) -> datetime:
-    """A local time as an instant. fold: which of two, where the hour comes twice."""
+    """A local time as an instant. fold: which of the two if the hour occurs twice."""
     local = datetime.combine(day, time(), UTC) + timedelta(minutes=minute)
     local = local.replace(tzinfo=zone, fold=fold)
     at = local.astimezone(UTC)
@@ -121,7 +121,7 @@ def _instant(day: date, minute: int, zone: tzinfo, *, fold: int) -> datetime:
 
 
 def _end_of_gap(before: datetime, after: datetime, zone: tzinfo) -> datetime:
-    """The instant between two at which the clocks were set: the end of the hour that is left out."""
+    """The instant between two at which the clocks changed: the end of the skipped hour."""
     was = before.astimezone(zone).utcoffset()
     while after - before > timedelta(seconds=1):
         middle = before + (after - before) / 2

@@ -1,9 +1,9 @@
 """Reminders of alerts that nobody has acknowledged: when one is due, and what it says.
 
-When they are due follows from the alert alone, so that nothing has to be remembered: a look asks what has become due
-since the last look. Each wait is twice as long as the one before, up to a longest. Pure.
+When they are due follows from the alert alone, so that no state is needed: each check asks what has become due since
+the last check. Each wait is twice as long as the one before, up to a maximum. Pure.
 
-Not here: who looks (periodic/messages.py).
+Not here: who checks (periodic/messages.py).
 """
 
 from collections.abc import Iterator, Mapping
@@ -22,9 +22,9 @@ from watchkeeper.model.observation import Observation
 
 @dataclass(frozen=True, slots=True)
 class Reminders:
-    """first_s: by priority, how long after it was last told an alert is told again; none for one that is not there.
+    """first_s: by priority, the time from the last notification to the first reminder; a missing priority gets none.
 
-    longest_s: no wait is longer.
+    longest_s: the longest wait between two reminders.
     """
 
     first_s: Mapping[Priority, float] = field(default_factory=dict)
@@ -35,8 +35,8 @@ class Reminders:
 class Reminder:
     """One reminder.
 
-    number: counts those since the alert last moved, from 1. before_at: when the one before it was due, or the telling
-    that it reminds of was made.
+    number: counts the reminders since the alert last changed, from 1. before_at: when the previous reminder was due, or
+    when the notification that it repeats was made.
     """
 
     number: int
@@ -45,11 +45,11 @@ class Reminder:
 
 
 def newest_due(alert: Alert, plan: Reminders, after: datetime, now: datetime) -> Reminder | None:
-    """The newest reminder of an alert that is due after `after` and not after `now`; None where there is none."""
+    """The newest reminder of an alert that is due after `after` and not after `now`; None if there is none."""
     if alert.state is not State.ACTIVE or alert.priority is None or alert.told is None or alert.kept_back(now):
         return None
     if alert.pending_since is not None and (alert.pending or 0) < alert.priority:
-        return None  # it is about to ease or end: a reminder would say so and contradict itself
+        return None  # it is about to ease or end: a reminder would mention that and contradict itself
     first_s = plan.first_s.get(alert.priority)
     if first_s is None or alert.changed_at is None:
         return None
@@ -69,7 +69,7 @@ def _schedule(began_at: datetime, first_s: float, longest_s: float) -> Iterator[
 def remind(
     alert: Alert, found: Finding, seen: Observation | None, reminder: Reminder, now: datetime, host: str, zone: tzinfo
 ) -> Message:
-    """The message that an alert still stands. It belongs to the alert's thread, after all that was told of it."""
+    """Build the message that an alert is still active. It follows everything that was sent in the alert's thread."""
     move = Transition(alert, alert, Event.WORSEN, NotificationKind.REMINDED, now)
     told = compose(move, found, seen, host, zone)
     changed_at = alert.changed_at or now

@@ -1,8 +1,8 @@
 """Which messages go to a receiver, and when: its priorities, its quiet hours, its digest.
 
-An alarm never waits. What may wait is held until the quiet hours end, unless something that may not wait comes after it
-in the same thread: then it goes before that, because one thread is told in its order. Pure. Not here: how a message is
-delivered, or tried again (notifiers/outbox/outbox.py).
+An alarm never waits. Other messages may be held until the quiet hours end. If a message that may not wait follows in
+the same thread, the held one is sent before it, because a thread is delivered in order. Pure. Not here: how a message
+is delivered or retried (notifiers/outbox/outbox.py).
 """
 
 from collections.abc import Iterable
@@ -16,10 +16,10 @@ from watchkeeper.model.message import Message
 
 @dataclass(frozen=True, slots=True)
 class Route:
-    """The way to one receiver.
+    """The route to one receiver.
 
-    at_least: the least urgent priority that it wants to hear of. quiet: when it is not to be disturbed, in `zone`.
-    quiet_for: the most urgent priority that waits for the end of that. digest: when it wants one; None: never.
+    at_least: the lowest priority that it receives. quiet: its quiet hours, in `zone`.
+    quiet_for: the highest priority that waits until they end. digest: when it gets one; None: never.
     """
 
     at_least: Priority = Priority.CAUTION
@@ -29,7 +29,7 @@ class Route:
     zone: tzinfo = UTC
 
     def wants(self, message: Message) -> bool:
-        """Is it for this receiver? A digest is not: it goes to whom it is due for."""
+        """Is the message for this receiver? A digest is not: it goes to the receivers that it is due for."""
         match message.telling:
             case NotificationKind.DIGEST:
                 return False
@@ -41,12 +41,12 @@ class Route:
     def may_wait(self, message: Message) -> bool:
         """May it wait for the morning?
 
-        What it stands at now counts: that an alarm has ended is good news, for which nobody need be woken.
+        The present priority counts: that an alarm has ended is good news, which need not wake anybody.
         """
         return (message.priority or Priority.CAUTION) <= self.quiet_for
 
     def leaves_at(self, message: Message, at: datetime, behind: Iterable[Message] = ()) -> datetime:
-        """When it may leave, from `at` on. behind: what waits for it in its thread."""
+        """When it may be sent, from `at` on. behind: the messages that wait for it in its thread."""
         if not self.quiet or not all(self.may_wait(each) for each in (message, *behind)):
             return at
         return quiet_until(self.quiet, at, self.zone)

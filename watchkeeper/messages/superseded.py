@@ -1,7 +1,7 @@
-"""A message that is no longer true when it can at last leave: it is told as what it was, with its times.
+"""A message that is no longer true when it can finally be sent: sent as a report of what was true, with its times.
 
-It is another message then, with an id of its own: the receiver may have taken the first one and not been able to say
-so, and no id may ever stand for two contents. Pure. Not here: when a message counts as late
+The result is another message, with an id of its own: the receiver may have accepted the first one without being able to
+confirm it, and one id must never have two contents. Pure. Not here: when a message counts as late
 (notifiers/outbox/outbox.py).
 """
 
@@ -15,7 +15,7 @@ from watchkeeper.model.message import Message
 
 
 def rewrite_superseded(message: Message, newest: Message, now: datetime, zone: tzinfo) -> Message:
-    """The message, told late. newest: of its thread, which says how things are since. now: when it leaves."""
+    """The message, sent late. newest: the newest of its thread, with the state since then. now: when it is sent."""
     told_at, changed_at = wording.instant(message.at, zone, now), wording.instant(newest.at, zone, now)
     opening = (
         f"Told late, on {wording.instant(now, zone, now)}: this was so on {told_at}, and could not be told then. "
@@ -32,5 +32,5 @@ def rewrite_superseded(message: Message, newest: Message, now: datetime, zone: t
 
 
 def _without_link(message: Message) -> str:
-    """Its body, but for the link: the newest message has the one that is good."""
+    """Its body without the link: the newest message has the valid one."""
     return message.body.replace(f"\n{invitation(message.link)}\n", "") if message.link else message.body

@@ -1,7 +1,7 @@
 """Words for people: durations, instants, amounts and the short phrases that mail, page and terminal share.
 
-What may live here: pure functions from values to words, in plain English. Whole messages are put together in
-body.py, advice comes from messages/runbook/first_step.py. Not here: markup, colours, and the decision of what is told.
+What may live here: pure functions from values to words, in plain English. Whole messages are built in body.py, advice
+comes from messages/runbook/first_step.py. Not here: markup, colours, and the decision what to notify.
 
 Names and reasons come from outside and may be hostile, so everything that is quoted goes through `clean`.
 """
@@ -41,7 +41,7 @@ _SPANS = (
     (2 * YEAR, MONTH, MONTH),
     (math.inf, YEAR, YEAR),
 )
-"""(below this, the larger unit, the smaller unit, to which it is rounded): a day more or less matters within weeks."""
+"""(below this, the larger unit, the smaller unit, the rounding step): a day more or less matters within weeks."""
 
 _ROUGHLY = (
     (10 * MINUTE, MINUTE),
@@ -53,23 +53,23 @@ _ROUGHLY = (
     (2 * YEAR, MONTH),
     (math.inf, YEAR),
 )
-"""(below this, rounded to this): an estimate is given to about a tenth, because more would pretend to know more."""
+"""(below this, rounded to this): an estimate is given to about a tenth, as more digits would be false precision."""
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-# Names of our own, because strftime would speak the language of the process.
+# Own names, because strftime would use the language of the process.
 
 _NEAR_S = 2 * DAY
-"""Up to here the time of day is told too; beyond it a forecast knows the day at best."""
+"""Up to here the time of day is given too; beyond it a forecast knows the day at best."""
 
 _THIS_YEAR_S = 300 * DAY
-"""Beyond this a day without its year could be mistaken for another year's."""
+"""Beyond this a day without its year could be mistaken for one of another year."""
 
 _IMPLIED = frozenset({"", "space", "in use", "answer", "health", "state"})
-"""Quantities that go without saying, because the subject has no more natural one."""
+"""Quantities that are left out, because they are the natural one of their subject."""
 
 _DEADLINE = {"certificate": ("expires in {}", "expired {} ago")}
-"""How a deadline's time left and time past are said, where "due" and "overdue" would not fit."""
+"""Wording of a deadline's time left and time past, where "due" and "overdue" would not fit."""
 
 CONDITIONS = {
     "runs": ("runs", "has not run", "runs again"),
@@ -87,7 +87,7 @@ CONDITIONS = {
     "database": ("writes its database", "cannot write its database", "writes its database again"),
     "rate": ("few", "in flood", "few again"),
 }
-"""Sound, unsound and sound again, for the quantities that say it themselves; the subject goes before it."""
+"""OK, faulty and OK again, for the quantities with their own words; the subject goes before it."""
 
 _SOUND = ("sound", "unsound", "sound again")
 
@@ -100,11 +100,11 @@ _STATES = {
 
 
 def clean(text: str, limit: int = 200) -> str:
-    """Text from outside, made fit to stand on one line: no control or direction marks, no more than `limit` signs.
+    """Make text from outside fit on one line: no control or direction marks, no more than `limit` characters.
 
-    What is too long keeps its head and its tail, because a path's tail says more than its middle.
+    Text that is too long keeps its head and its tail, because a path's tail says more than its middle.
     """
-    # Plain ASCII holds nothing harmful, and nearly every name is that: it need not be looked at sign by sign.
+    # Printable ASCII holds nothing harmful, and nearly every name is that: no need to check each character.
     plain = text.isascii() and text.isprintable()
     line = " ".join((text if plain else "".join(_harmless(sign) for sign in text)).split())
     if len(line) <= limit:
@@ -117,9 +117,11 @@ def _harmless(sign: str) -> str:
     match unicodedata.category(sign):
         case "Cc" | "Zl" | "Zp":  # control characters, line and paragraph separators
             return " "
-        case "Cf":  # direction marks, joiners, soft hyphens: they change what the rest looks like
+        case "Cf":  # direction marks, joiners, soft hyphens: they change how the rest looks
             return ""
-        case "Cs" | "Cn" | "Co":  # half a surrogate pair (a name on disk that is not UTF-8), or no sign that all know
+        case (
+            "Cs" | "Cn" | "Co"
+        ):  # half a surrogate pair (a name on disk that is not UTF-8), or not a standard character
             return "\ufffd"
         case _:
             return sign
@@ -139,7 +141,7 @@ def duration(seconds: float) -> str:
 
 
 def about(seconds: float) -> str:
-    """An estimated time left: `about 3 days`; rounded so that it does not pretend to know more than it does."""
+    """An estimated time left: `about 3 days`; rounded to avoid false precision."""
     if seconds < MINUTE:
         return "less than 1 min"
     if seconds > _CENTURY:
@@ -154,19 +156,19 @@ def _counted(count: int, unit: int) -> str:
 
 
 def clock_time(at: datetime, zone: tzinfo) -> str:
-    """`14:05` in the keeper's zone."""
+    """`14:05` in the operator's zone."""
     return f"{at.astimezone(zone):%H:%M}"
 
 
 def day(at: datetime, zone: tzinfo, now: datetime) -> str:
-    """`Fri 27 Nov` in the keeper's zone; with the year where it is far from now."""
+    """`Fri 27 Nov` in the operator's zone; with the year if it is far from now."""
     local = at.astimezone(zone)
     text = f"{_DAYS[local.weekday()]} {local.day} {_MONTHS[local.month - 1]}"
     return text if abs((at - now).total_seconds()) < _THIS_YEAR_S else f"{text} {local.year}"
 
 
 def instant(at: datetime, zone: tzinfo, now: datetime) -> str:
-    """`Fri 27 Nov 14:05` in the keeper's zone."""
+    """`Fri 27 Nov 14:05` in the operator's zone."""
     return f"{day(at, zone, now)} {clock_time(at, zone)}"
 
 
@@ -176,7 +178,7 @@ def moment(at: datetime, zone: tzinfo, now: datetime) -> str:
 
 
 def zone_name(at: datetime, zone: tzinfo) -> str:
-    """The zone's name and what it is at that instant: `CET, now UTC+01:00`."""
+    """The zone's name and its offset at that instant: `CET, now UTC+01:00`."""
     offset = f"{at.astimezone(zone):%z}"
     utc = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:5]}"
     name = clean(str(getattr(zone, "key", "")), 60)
@@ -217,7 +219,7 @@ def fill(level: Level) -> str:
 
 
 def thing(key: SeriesKey, limit: int = 44) -> str:
-    """What a series is about, as a sentence says it: the subject, and its quantity where that says more."""
+    """The name of a series in a sentence: the subject, and the quantity if that adds something."""
     subject = clean(key.subject, limit)
     implied = key.quantity in _IMPLIED or key.quantity in CONDITIONS
     return subject if implied else f"{subject}: {clean(key.quantity, 24)}"
@@ -257,7 +259,7 @@ def _until_full(finding: Finding, now: datetime) -> str:
     if found is not None and found.used >= found.capacity:
         return "full"
     if finding.ends_at is None:
-        # A time beyond the calendar is a forecast too: it has no `no_end`.
+        # A time beyond the calendar is also a forecast: it has no `no_end`.
         return (
             no_end_phrase(found.no_end or NoEnd.FAR)
             if found
@@ -290,7 +292,7 @@ def _lasting(word: str, since: datetime, now: datetime) -> str:
 
 
 def condition_words(key: SeriesKey) -> tuple[str, str, str]:
-    """Sound, unsound and sound again, in the words of a condition's quantity."""
+    """OK, faulty and OK again, in the words of a condition's quantity."""
     return CONDITIONS.get(key.quantity, _SOUND)
 
 

@@ -1,6 +1,6 @@
-"""The host as a plan sees it at one moment: stores, what lives on them, snapshots, guests. Only what was seen.
+"""The host at one moment, as planning sees it: stores, what is on them, snapshots, guests. Only what was seen.
 
-What was not seen is None or named in `unseen`; nothing in here is guessed. Bytes are what the store's own tool counts.
+What was not seen is None or named in `unseen`; nothing in here is guessed. Bytes are as the store's own tool counts.
 """
 
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from watchkeeper.model.observation import SeriesKey
 
 
 class StoreKind(StrEnum):
-    """What kind of store, in the word that begins its subject."""
+    """The kind of store; the value is the word that begins its subject."""
 
     ZFS = "pool"
     THIN = "thin pool"
@@ -21,12 +21,12 @@ class StoreKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Volume:
-    """What lives on a store and may take more of it: a ZFS volume or dataset, a thin volume, a subvolume, an image.
+    """What is on a store and may take more of it: a ZFS volume or dataset, a thin volume, a subvolume, an image.
 
     name: as its own tool calls it: `skerry/hide-hub`, `vg0/hide-hub`, `/srv/images/hide-hub.qcow2`.
-    promised_bytes: the most that it may hold (size, quota, virtual size); None where only the store is its limit.
+    promised_bytes: the most that it may hold (size, quota, virtual size); None if only the store limits it.
     own_bytes: what it holds now without its snapshots. set_aside_bytes: what the store keeps free for it alone, beyond
-        what it holds (a reservation): counted as used there already.
+        what it holds (a reservation): the store counts that as used already.
     """
 
     name: str
@@ -37,7 +37,7 @@ class Volume:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """A snapshot on the store of its volume: no backup. alone_bytes: what only it holds; None where nobody knows."""
+    """A snapshot, on the store of its volume: no backup. alone_bytes: what only it holds; None if not known."""
 
     volume: str
     name: str
@@ -47,7 +47,7 @@ class Snapshot:
 
 @dataclass(frozen=True, slots=True)
 class StoreNow:
-    """A store: the level that is watched of it, and what lives there. used_bytes and capacity_bytes as that level's."""
+    """A store: its monitored level, and what is on it. used_bytes and capacity_bytes are those of that level."""
 
     key: SeriesKey
     kind: StoreKind
@@ -59,7 +59,7 @@ class StoreNow:
 
 @dataclass(frozen=True, slots=True)
 class Disk:
-    """A guest's disk. path: as the guest was given it. store, volume: where that lies; None where it was not found."""
+    """A guest's disk. path: as given to the guest. store, volume: where that is; None if it was not found."""
 
     path: str
     size_bytes: int | None = None
@@ -69,7 +69,7 @@ class Disk:
 
 @dataclass(frozen=True, slots=True)
 class GuestNow:
-    """A guest. running: as its monitor says; None where no monitor could be asked. What is None is not known."""
+    """A guest. running: as its monitor says; None if no monitor could be asked. None means not known."""
 
     name: str
     running: bool | None = None
@@ -80,7 +80,7 @@ class GuestNow:
 
 @dataclass(frozen=True, slots=True)
 class HostNow:
-    """Everything together. unseen: each thing that could not be seen, with the reason and the remedy, in words."""
+    """The whole host. unseen: each thing that could not be seen, with the reason and the remedy, in words."""
 
     at: datetime
     memory_bytes: int

@@ -20,7 +20,7 @@ KIB = 1024
 
 
 async def find_filesystems(host: Host) -> Found:
-    """File systems that can fill. ZFS has a probe of its own, which tells the same of a pool, and better."""
+    """File systems that can fill. ZFS has a probe of its own, which reports the same for a pool, and better."""
     try:
         found = mounts.parse(os.fsdecode((host.root / "proc/self/mountinfo").read_bytes()))
     except OSError as error:
@@ -70,7 +70,7 @@ async def find_memory(host: Host) -> Found:
 
 
 async def find_clock(_host: Host) -> Found:
-    """How well the clock is kept."""
+    """How accurate the clock is."""
     try:
         state = read_clock()
     except ProbeError as error:

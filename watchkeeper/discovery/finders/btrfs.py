@@ -1,4 +1,4 @@
-"""Finds mounted btrfs file systems and the snapshots on them; for scrubs and snapshots root is needed."""
+"""Finds mounted btrfs file systems and the snapshots on them; scrubs and snapshots need root."""
 
 import os
 import posixpath
@@ -48,7 +48,7 @@ async def _about(mount: Mount, host: Host) -> str:
 
 
 def _folder(mount: Mount, sysfs: Path) -> Path:
-    """The folder of tables that lists the mounted device. Raises OSError where there is none."""
+    """The folder of tables that lists the mounted device. Raises OSError if there is none."""
     found = btrfs_sysfs.tables_of(sysfs, mount.source)
     if found is None:
         raise OSError(f"no table under /sys/fs/btrfs lists {printable(mount.source)}")

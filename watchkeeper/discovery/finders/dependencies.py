@@ -1,6 +1,6 @@
-"""What rests on what: a guest on the pool that its disks live in, a service on the guest that listens for it.
+"""What depends on what: a guest on the pool that holds its disks, a service on the guest that listens for it.
 
-Told in comments: a thing that is at fault takes down what rests on it. Not here: finding the guests (guests.py).
+Written as comments: a thing that is faulty takes down what depends on it. Not here: finding the guests (guests.py).
 """
 
 import os
@@ -15,7 +15,7 @@ _ZVOL = "/dev/zvol/"
 
 
 def mounted(root: Path) -> list[Mount]:
-    """The mounts that can be reached; none where the kernel's list cannot be read."""
+    """The mounts that can be reached; none if the kernel's list cannot be read."""
     try:
         return mounts.parse(os.fsdecode((root / "proc/self/mountinfo").read_bytes()))
     except OSError:
@@ -23,12 +23,12 @@ def mounted(root: Path) -> list[Mount]:
 
 
 def rest_on(paths: Iterable[str], found: Sequence[Mount]) -> list[str]:
-    """What some files and devices live in, each once: `pool skerry`, `volume skerry/hide-hub`, `file system /srv`."""
+    """What holds some files and devices, each once: `pool skerry`, `volume skerry/hide-hub`, `file system /srv`."""
     return list(dict.fromkeys(ground for path in paths if (ground := ground_of(path, found))))
 
 
 def ground_of(path: str, found: Sequence[Mount]) -> str:
-    """What one file or device lives in; empty where that is not to be told from its path."""
+    """What holds one file or device; empty if its path does not show it."""
     if path.startswith(_ZVOL):
         return f"pool {printable(path.removeprefix(_ZVOL).partition('/')[0])}"
     if path.startswith("/dev/mapper/"):
@@ -45,7 +45,7 @@ def ground_of(path: str, found: Sequence[Mount]) -> str:
 
 
 def _volume(mapped: str) -> str:
-    """LVM's own name of what the device mapper calls `skerry-hide--hub`: hyphens in a name are doubled."""
+    """LVM's own name of what the device mapper names `skerry-hide--hub`: hyphens in a name are doubled."""
     group, _, volume = mapped.replace("--", "\0").partition("-")
     return f"{group}/{volume}".replace("\0", "-").rstrip("/")
 

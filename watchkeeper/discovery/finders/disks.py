@@ -1,4 +1,4 @@
-"""Finds software RAID, and disks that tell of their health (SMART, which root alone may ask)."""
+"""Finds software RAID, and disks that report their health (SMART, which only root may query)."""
 
 from functools import partial
 
@@ -12,7 +12,7 @@ from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.tools import ask_root, text_of
 
 REAL = ("sd*", "nvme*n*", "hd*")
-"""Disks in /sys/block that may tell of their health; a virtual machine's vd* never do."""
+"""Disks in /sys/block that may report their health; a virtual machine's vd* never do."""
 
 
 async def find_arrays(host: Host) -> Found:
@@ -38,7 +38,7 @@ def _array(array: Array) -> str:
 
 
 async def find_disks(host: Host) -> Found:
-    """Disks that tell of their health. One that sleeps is not woken."""
+    """Disks that report their health. A sleeping disk is not woken."""
     try:
         results = await ask_root(host.bench, "disks", host.helper, host.timeout_s)
         said = [
@@ -57,7 +57,7 @@ async def find_disks(host: Host) -> Found:
 
 
 def _disk(name: str, status: int | None, text: str) -> str:
-    """What one disk says; empty where it says nothing of itself, as virtual disks do."""
+    """What one disk reports; empty if it reports nothing, as virtual disks do."""
     if status == SLEEPS:
         return f"Disk {printable(name)} sleeps, and was not woken."
     try:

@@ -19,17 +19,17 @@ from watchkeeper.probes.storage.snapshot_sets import Origin
 from watchkeeper.probes.support.sanitize import clip, printable
 
 USUAL = ("backup", "backups", "srv/backup", "srv/backups", "srv/snapshots", "mnt/backup", "var/lib/backup")
-"""Folders that people keep backups in; /var/backups is Debian's own, of its lists of packages."""
+"""Folders that people keep backups in; /var/backups is Debian's own, for its package lists."""
 
 HALF_WRITTEN = ("*.part", "*.tmp")
 """The probe's own default."""
 
 SMALLEST_SHARE = 0.5
-"""A backup of half the least size so far has hardly come to its end."""
+"""A backup of less than half the smallest size so far is probably incomplete."""
 
 
 async def find(host: Host) -> Found:
-    """Files of each usual folder and of the folders in it, in sets by the pattern of their names."""
+    """Files of each usual folder and of its subfolders, in sets by the pattern of their names."""
     found = Found(absent=("backups and images in the usual folders",))
     for folder in (host.root / each for each in USUAL):
         if not folder.is_dir():

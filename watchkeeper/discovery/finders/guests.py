@@ -1,4 +1,4 @@
-"""Finds guests under QEMU by their monitor sockets: those in the usual places, and those that processes name."""
+"""Finds QEMU guests by their monitor sockets: those in the usual places, and those named by processes."""
 
 import os
 from collections.abc import Sequence
@@ -24,39 +24,39 @@ USUAL = (
     "run/guests/*.qmp", "run/guests/*.sock", "run/qemu/*.qmp", "run/qemu/*.sock", "run/qemu-server/*.qmp",
     "var/lib/libvirt/qemu/*/monitor.sock",
 )  # fmt: skip
-"""Where the programs that start guests put monitors, and where the manual proposes to."""
+"""Where the programs that start guests put monitors, and where the manual suggests putting them."""
 
 SPARE = 0.1
-"""Guests that are promised more memory than there is get a limit a tenth above what they are promised now."""
+"""If guests are allocated more memory than there is, the limit is set a tenth above what is allocated now."""
 
 TOLD = ("pool ", "btrfs ", "file system ")
-"""What a guest may rest on and a probe tells of under the same name."""
+"""What a guest may depend on and a probe reports under the same name."""
 
 PATIENCE_S = 3.0
-"""For one monitor: it answers in a millisecond, or another program holds it."""
+"""For one monitor: it answers in a millisecond, or another program is connected to it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """One guest: its name, its monitor, what its process tells, and what its monitor did (asked)."""
+    """One guest: its name, its monitor, what its process shows, and how its monitor answered (asked)."""
 
     asked: Asked
     process: Process | None
 
     @property
     def name(self) -> str:
-        """As the guest itself says, as its process was told, or as its socket is called."""
+        """The name from the guest itself, from its process's command line, or from its socket."""
         said = self.asked.guest.name.strip() if self.asked.guest else ""
         return said or (self.process.name if self.process else "") or PurePosixPath(self.asked.path).stem
 
     @property
     def runs(self) -> bool:
-        """Does its monitor say so?"""
+        """Does its monitor say that it is running?"""
         return self.asked.guest is not None and self.asked.guest.state == "running"
 
 
 async def find(host: Host) -> Found:
-    """Every guest that can be found without asking anybody but its own monitor."""
+    """Every guest that can be found by querying nothing but its own monitor."""
     work = partial(qemu.running, host.root / "proc")
     try:
         processes = await host.bench.workers.call("processes", work, host.timeout_s)
@@ -75,7 +75,7 @@ async def find(host: Host) -> Found:
 
 
 async def _ask(host: Host, processes: Sequence[Process]) -> tuple[list[Asked], Found]:
-    """Ask every monitor. A folder that may not be read hides no other."""
+    """Query every monitor. A folder that cannot be read does not hide the others."""
     patterns = [f"{host.root}/{each}".replace("//", "/") for each in USUAL]
     patterns += [literal(path) for each in processes for path in each.sockets]
     found: dict[str, Asked] = {}
@@ -92,12 +92,12 @@ async def _ask(host: Host, processes: Sequence[Process]) -> tuple[list[Asked], F
 
 
 def _real(path: str) -> str:
-    """One socket has one entry, by whatever path it was found: /var/run leads to /run."""
+    """Resolve a path, so that a socket has one entry however it was found: /var/run leads to /run."""
     return os.path.realpath(path)
 
 
 def _mute(processes: Sequence[Process]) -> Found:
-    """Guests that offer no monitor: nobody can ask how they are."""
+    """Guests that offer no monitor: their state cannot be queried."""
     return Found(
         unseen=tuple(
             Unseen(
@@ -135,7 +135,7 @@ def _proposals(guests: Sequence[Seen], host: Host) -> tuple[Proposal, ...]:
 
 
 def _rests(guests: Sequence[Seen], found: Sequence[Mount]) -> list[Key]:
-    """Where the disks of all guests lie in one place: the probe is one for all of them, and so is what it rests on."""
+    """The dependency if all guests' disks are in one place: one probe covers all guests, so it has one `rests_on`."""
     grounds = [dependencies.rest_on(each.process.disks, found) if each.process else [] for each in guests]
     (first, *others) = grounds
     if len(first) != 1 or any(each != first for each in others) or not first[0].startswith(TOLD):
@@ -146,7 +146,7 @@ def _rests(guests: Sequence[Seen], found: Sequence[Mount]) -> list[Key]:
 
 
 def patterns(paths: Sequence[str]) -> tuple[str, ...]:
-    """A glob for sockets that lie in one folder and end alike, each other one as it is."""
+    """A glob for sockets in one folder with the same suffix; any other path as it is."""
     alike: dict[tuple[str, str], list[str]] = {}
     for path in sorted(paths):
         where = PurePosixPath(path)

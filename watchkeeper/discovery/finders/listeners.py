@@ -1,4 +1,4 @@
-"""Who listens on this host's TCP ports: through psutil, or where that may not look, from the kernel's own table."""
+"""Who listens on this host's TCP ports: through psutil, or if that is not permitted, from the kernel's own table."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,11 +13,11 @@ from watchkeeper.probes.support.sanitize import clip
 TEXT_LIMIT_BYTES = 4096
 
 ANY_ADDRESS = frozenset({"", "0.0.0.0", "127.0.0.1", "::ffff:127.0.0.1"})  # noqa: S104  what is seen, not bound to
-"""Addresses of a listener that is reached through 127.0.0.1."""
+"""Addresses of a listener that can be reached through 127.0.0.1."""
 
 
 def hear(net: Path = Path("/proc/net")) -> Sequence[Listener]:
-    """Every listener on a port that will be the same after a restart. Raises OSError where nobody may tell."""
+    """Every listener on a port that will be the same after a restart. Raises OSError if the ports cannot be read."""
     try:
         found = psutil.net_connections("tcp")
     except (psutil.Error, PermissionError):
@@ -30,7 +30,7 @@ def hear(net: Path = Path("/proc/net")) -> Sequence[Listener]:
 
 
 def address_of(listeners: Sequence[Listener]) -> str:
-    """Where one port is best asked: through loopback, where it listens there too."""
+    """The address to query one port on: loopback, if it listens there too."""
     addresses = {each.address for each in listeners}
     if addresses & ANY_ADDRESS or any(each.startswith("127.") for each in addresses):
         return "127.0.0.1"
@@ -40,7 +40,7 @@ def address_of(listeners: Sequence[Listener]) -> str:
 
 
 def owner_of(listeners: Sequence[Listener], proc: Path) -> tuple[str, int | None]:
-    """What a port's listener is called: its service, else its program; and its process. Empty where it is not known."""
+    """The name of a port's listener: its service, else its program; and its process. Empty if it is not known."""
     for pid in (each.pid for each in listeners if each.pid is not None):
         unit = unit_of(_text(proc / str(pid) / "cgroup"))
         name = unit.removesuffix(".service") or _text(proc / str(pid) / "comm").strip()
@@ -54,4 +54,4 @@ def _text(path: Path) -> str:
         with path.open("rb") as file:
             return file.read(TEXT_LIMIT_BYTES).decode("utf-8", "replace")
     except OSError:
-        return ""  # It has ended, or may not be looked at.
+        return ""  # It has ended, or may not be read.

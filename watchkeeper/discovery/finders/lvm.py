@@ -1,6 +1,6 @@
 """Finds volume groups, thin pools and snapshots of volumes.
 
-LVM tells root alone; that it is here at all, the kernel tells everybody.
+Only root may query LVM; the kernel shows to any user that LVM is in use.
 """
 
 from collections.abc import Sequence
@@ -17,11 +17,11 @@ from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.tools import ask_root, result_of
 
 PROMISE_SPARE = 0.25
-"""As for ZFS: the next guest is seen, the ones there are not."""
+"""As for ZFS: the limit is exceeded by the next guest, not by the existing ones."""
 
 
 async def find(host: Host) -> Found:
-    """Ask root's side once for all of LVM."""
+    """Query the privileged helper once for all of LVM."""
     try:
         results = await ask_root(host.bench, "lvm", host.helper, host.timeout_s)
         volumes = read_volumes(result_of(results, "lvs", host.timeout_s))
@@ -41,7 +41,7 @@ async def find(host: Host) -> Found:
 
 
 def _mapped(host: Host) -> list[str]:
-    """Logical volumes in use, as the kernel's device mapper calls them; anybody may read that."""
+    """Logical volumes in use, by their device mapper names; any user may read those."""
     found = []
     for path in sorted((host.root / "sys/block").glob("dm-*/dm")):
         try:
@@ -53,7 +53,7 @@ def _mapped(host: Host) -> list[str]:
 
 
 def _says_nothing(error: ProbeError) -> bool:
-    """No volume is in use, and either there is no LVM or nobody was there to ask."""
+    """Whether there is no LVM, or the privilege to query it is missing. Called if no volume is in use."""
     return isinstance(error, ToolMissing) or "needs root" in str(error)
 
 

@@ -1,6 +1,6 @@
 """Reads the command lines of running QEMU processes: monitor sockets, the guest's name, the files of its disks.
 
-The form of the options: qemu(1); within one, `,,` stands for a comma. Nothing is asked of the guest in here.
+Format of the options: qemu(1); within one, `,,` stands for a comma. Nothing is queried from the guest in here.
 """
 
 import json
@@ -11,7 +11,7 @@ from pathlib import Path
 
 PROCESSES_LIMIT = 20_000
 COMMAND_LINE_LIMIT_BYTES = 128 * 1024
-"""The kernel's limit for one argument (MAX_ARG_STRLEN); a guest with many disks stays well below."""
+"""The kernel's limit for one argument (MAX_ARG_STRLEN); a guest with many disks stays well below it."""
 
 _PROGRAM = re.compile(r"(qemu-system-[\w-]+|qemu-kvm|kvm|qemu)")
 _MONITORS = frozenset({"qmp", "qmp-pretty"})
@@ -21,7 +21,7 @@ _BY_PATH = frozenset({"hda", "hdb", "hdc", "hdd"})
 
 @dataclass(frozen=True, slots=True)
 class Process:
-    """One running QEMU. sockets: paths of its QMP monitors. disks: files and devices that its disks live in."""
+    """One running QEMU. sockets: paths of its QMP monitors. disks: files and devices that hold its disks."""
 
     pid: int
     name: str
@@ -30,14 +30,14 @@ class Process:
 
 
 def running(proc: Path) -> list[Process]:
-    """Every QEMU whose command line this user may read, in the order of their numbers."""
+    """Every QEMU whose command line this user may read, in the order of process numbers."""
     found = []
     for folder in sorted(proc.glob("[0-9]*"), key=lambda path: (len(path.name), path.name))[:PROCESSES_LIMIT]:
         try:
             with (folder / "cmdline").open("rb") as file:
                 raw = file.read(COMMAND_LINE_LIMIT_BYTES)
         except OSError:
-            continue  # It has ended since it was listed, or is another user's where the kernel hides those.
+            continue  # It has ended since it was listed, or is another user's and the kernel hides those.
         words = raw.decode("utf-8", "surrogateescape").removesuffix("\0").split("\0")
         if folder.name.isdecimal() and _PROGRAM.fullmatch(words[0].rpartition("/")[2]):
             found.append(understand(int(folder.name), words))
@@ -45,7 +45,7 @@ def running(proc: Path) -> list[Process]:
 
 
 def understand(pid: int, words: Sequence[str]) -> Process:
-    """What a command line says of its guest."""
+    """What a command line says about its guest."""
     options = [(name, value) for name, value in _options(words)]
     names = [_first_or(parts(value), "guest") for option, value in options if option == "name"]
     disks = [path for option, value in options if option in _DISKS for path in _disk(option, value)]
@@ -54,14 +54,14 @@ def understand(pid: int, words: Sequence[str]) -> Process:
 
 
 def _options(words: Sequence[str]) -> Iterator[tuple[str, str]]:
-    """Each option with the word that follows it; QEMU takes one dash or two."""
+    """Each option with the word that follows it; QEMU accepts one dash or two."""
     for word, following in zip(words[1:], (*words[2:], ""), strict=False):
         if word.startswith("-"):
             yield word.removeprefix("-").removeprefix("-"), following
 
 
 def parts(text: str) -> dict[str, str]:
-    """`file=/a,,b,if=none` -> file and if; a first part without a name is kept under the empty one."""
+    """`file=/a,,b,if=none` -> file and if; a first part without a name is kept under the empty name."""
     found: dict[str, str] = {}
     for number, part in enumerate(text.replace(",,", "\0").split(",")):
         name, equals, value = part.replace("\0", ",").partition("=")
@@ -77,7 +77,7 @@ def _first_or(found: Mapping[str, str], name: str) -> str:
 
 
 def _sockets(options: Sequence[tuple[str, str]]) -> Iterator[str]:
-    """Of `-qmp unix:PATH,...`, and of `-mon mode=control` with the `-chardev socket` that it names."""
+    """The paths of `-qmp unix:PATH,...`, and of `-mon mode=control` with the `-chardev socket` that it names."""
     characters = [parts(value) for option, value in options if option == "chardev"]
     by_id = {each.get("id", ""): each.get("path", "") for each in characters}
     for option, value in options:

@@ -1,4 +1,4 @@
-"""Finds temperature sensors with limits, and serial devices by their lasting name."""
+"""Finds temperature sensors with limits, and serial devices by their persistent name."""
 
 from functools import partial
 
@@ -11,14 +11,14 @@ from watchkeeper.probes.host.temperatures import Sensor, TemperaturesSettings, r
 from watchkeeper.probes.support.sanitize import clip, printable
 
 SPARE_C = 15.0
-"""Offered above what a sensor without a limit shows now: a machine at work gets warmer than at the survey."""
+"""Offered above what a sensor without a limit shows now: a machine under load gets warmer than during discovery."""
 
 NAMED = 20
 ROUND_C = 5.0
 
 
 async def find_sensors(host: Host) -> Found:
-    """Temperatures: sensors with limits of their own are watched, for the others a limit is offered."""
+    """Temperatures: sensors with limits of their own are monitored, for the others a limit is offered."""
     try:
         work = partial(read_sensors, host.root / "sys/class/hwmon", TemperaturesSettings().leave_out)
         sensors = await host.bench.workers.call("temperature sensors", work, host.timeout_s)
@@ -50,7 +50,7 @@ def _offer(now_c: float) -> float:
 
 
 async def find_devices(host: Host) -> Found:
-    """Serial adapters and radios by their lasting name: programs use them by it, so they must be there under it."""
+    """Serial adapters and radios by their persistent name: programs open them by it, so the name must exist."""
     try:
         names = await host.bench.workers.call("serial devices", partial(_serial, host), host.timeout_s)
         usb = await host.bench.workers.call("USB devices", partial(read_usb, host.root / USB), host.timeout_s)

@@ -1,6 +1,6 @@
 """Proposes a probe for each set of snapshots, with the limit that its history shows. Not here: how they are listed.
 
-The storage systems' finders (zfs.py, lvm.py, btrfs.py) and files.py hand their origins in.
+The storage systems' finders (zfs.py, lvm.py, btrfs.py) and files.py pass their origins in.
 """
 
 from collections.abc import Iterator, Sequence
@@ -15,20 +15,20 @@ from watchkeeper.probes.storage.snapshot_sets import Origin
 from watchkeeper.probes.support.sanitize import printable
 
 OLDEST_TIMES = 1.25
-"""A limit on the oldest that is offered leaves a quarter of what is kept now as room."""
+"""An offered limit on the oldest leaves a margin of a quarter above what is kept now."""
 
 BY_HAND_OLDEST = "30d"
-"""Offered for snapshots without a rhythm: long enough to go back after an upgrade, and then they only hold space."""
+"""Offered for snapshots without a cadence: long enough to go back after an upgrade; after that they only take space."""
 
 NO_NEXT = "3650d"
-"""Ten years: what a keeper takes by hand has no next one that is due."""
+"""Ten years: snapshots taken by hand have no next one that is due."""
 
 NAMED = 6
-"""Origins named in a comment."""
+"""Number of origins named in a comment."""
 
 
 def propose(kind: str, origins: Sequence[Origin], now: datetime) -> list[Proposal]:
-    """A probe for each set with a rhythm, and one that is offered for all that shows none."""
+    """A probe for each set with a cadence, and an offered one for all others."""
     sets = sets_of(origins)
     loose = [each for each in sets if each.rhythm is None]
     return [
@@ -81,7 +81,7 @@ def _about(found: SnapshotSet, rhythm: Cadence, now: datetime) -> Iterator[str]:
 
 
 def _by_hand(kind: str, sets: Sequence[SnapshotSet], now: datetime) -> Proposal:
-    """Snapshots before an upgrade, or so few that they show no rhythm: what matters of them is that they go."""
+    """Snapshots from before an upgrade, or too few to show a cadence: what matters is that they are deleted."""
     about = ["Snapshots that show no rhythm, because they were taken by hand or there are too few to tell:"]
     about += [f"- {_one(each, now)}" for each in sets[:20]]
     if len(sets) > len(about[1:]):
@@ -112,7 +112,7 @@ def _things(kind: str, found: SnapshotSet) -> tuple[Thing, ...]:
 
 
 def _named(names: Sequence[str]) -> tuple[str, ...]:
-    """A name stands as it is, and is matched as it is; one that TOML cannot hold stands as a glob."""
+    """Names are written as they are and match literally; one that TOML cannot hold is written as a glob."""
     return tuple(name if writable(name) else literal(name) for name in names)
 
 

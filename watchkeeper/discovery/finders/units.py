@@ -1,4 +1,4 @@
-"""Finds services of the keeper's own that are enabled and run, and timers with their last run, through systemd."""
+"""Finds the operator's own services that are enabled and run, and timers with their last run, through systemd."""
 
 import re
 from collections.abc import Sequence
@@ -28,7 +28,7 @@ BASE = (
     "snapd*", "systemd-*", "udev*", "udisks2*", "unattended-upgrades*", "upower*", "user-runtime-dir@*", "user@*",
     "virtlogd*", "watchkeeper*", "wpa_supplicant*", "zfs-zed.service",
 )  # fmt: skip
-"""Units of the distribution's base, and of watchkeeper itself; what they need is no choice of the keeper's."""
+"""Units of the distribution's base, and of watchkeeper itself; what they need is not the operator's choice."""
 
 ENABLED = ("list-unit-files", "--state=enabled", "--no-pager", "--output=json")
 T = TypeVar("T")
@@ -45,7 +45,7 @@ class _UnitFile(BaseModel):
 class Timer(BaseModel):
     """One row of `systemctl list-timers --output=json`; next and last in microseconds since 1970, 0 or null for none.
 
-    A timer that counts from the start of the host has a `next` on another clock, so a period is told only from both.
+    For a timer that counts from the start of the host, `next` is on another clock, so a period needs both values.
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore")
@@ -57,14 +57,14 @@ class Timer(BaseModel):
 
     @property
     def period_s(self) -> float | None:
-        """Seconds from its last run to its next; None where it has none of the two."""
+        """Seconds from its last run to its next; None if either is missing."""
         if not self.last or not self.next or self.next <= self.last:
             return None
         return (self.next - self.last) / 1e6
 
     @property
     def last_at(self) -> datetime | None:
-        """When it last ran; None where it never did, or at a time that no calendar knows."""
+        """When it last ran; None if it never did, or at a time that datetime cannot represent."""
         try:
             return datetime.fromtimestamp(self.last / 1e6, UTC) if self.last else None
         except (ValueError, OverflowError, OSError):
@@ -76,7 +76,7 @@ _TIMERS = TypeAdapter(list[Timer])
 
 
 async def find(host: Host) -> Found:
-    """Units that look like the keeper's own, all of them offered: which must run, the keeper knows."""
+    """Units that look like the operator's own, all of them offered: the operator knows which must run."""
     bench, timeout_s = host.bench, host.timeout_s
     try:
         running = await systemctl.list_units(bench, RUNNING, timeout_s)
@@ -101,12 +101,12 @@ def _rows(adapter: TypeAdapter[list[T]], text: str) -> list[T]:
 
 
 def own(unit: str) -> bool:
-    """Does it look like the keeper's own, and not like one of the distribution's base?"""
+    """Does it look like the operator's own, and not like part of the distribution's base?"""
     return not any(fnmatchcase(unit, glob) for glob in BASE)
 
 
 def files_of(unit: str) -> set[str]:
-    """Files by which a unit is enabled. Of `tide-log@jetty.service`: `tide-log@.service`, or `tide-log.service`, which
+    """Files by which a unit is enabled. For `tide-log@jetty.service`: `tide-log@.service`, or `tide-log.service`, which
     starts its instances.
     """
     name, at, rest = unit.partition("@")
@@ -130,7 +130,7 @@ def _last(timer: Timer, now: datetime) -> str:
 
 
 def _check_in(timer: Timer) -> Proposal:
-    """A timer that runs says nothing of whether its job did its work: the job itself can."""
+    """A timer that runs does not show whether its job did its work: only the job itself can report that."""
     job = re.sub(r"[^A-Za-z0-9._-]", "-", timer.unit.removesuffix(".timer")).lstrip("._-") or "job"
     period_s = timer.period_s or 0.0
     within = format_duration(rounded_up_s(period_s + max(period_s * 0.1, min(period_s, 3600.0))))
@@ -144,6 +144,6 @@ def _check_in(timer: Timer) -> Proposal:
 
 
 def unit_of(cgroup: str) -> str:
-    """The service in a process's /proc/PID/cgroup (`0::/system.slice/tide-log.service`); empty where it is in none."""
+    """The service in a process's /proc/PID/cgroup (`0::/system.slice/tide-log.service`); empty if it is in none."""
     parts = [part for line in cgroup.split("\n") for part in line.split("/")]
     return next((part for part in reversed(parts) if part.endswith(".service") and systemctl.UNIT.fullmatch(part)), "")

@@ -1,6 +1,6 @@
-"""Finds services on TCP ports, asks each over loopback whether it speaks HTTP, and proposes what it answered.
+"""Finds services on TCP ports, checks over loopback whether each speaks HTTP, and makes a proposal from the response.
 
-One request a port, `GET /`, within a few seconds. Ports on which a request could do harm are not asked.
+One request per port, `GET /`, within a few seconds. Ports on which a request could do harm are not queried.
 """
 
 import asyncio
@@ -25,7 +25,7 @@ from watchkeeper.probes.services.tls import Handshake
 from watchkeeper.probes.support.sanitize import clip, printable
 
 ASK_TIMEOUT_S = 3.0
-"""For one request: a service on this host answers within it, or the page that it serves first is no good to watch."""
+"""For one request: a service on this host answers within it, or its start page is not suitable for monitoring."""
 
 AT_ONCE = 4
 PORTS_LIMIT = 64
@@ -36,8 +36,8 @@ NOT_WEB = frozenset({
     992, 993, 995, 1433, 1521, 1883, 2049, 3260, 3306, 3389, 3493, 4949, 5432, 5672, 6379, 8883, 9100, 10809, 11211,
     27017,
 })  # fmt: skip
-"""Ports that the registry of port numbers gives to something else, where a request would be an error in a log; and
-9100, where many printers print whatever they are sent. From memory of IANA's service names and port numbers."""
+"""Ports that the registry of port numbers assigns to something else, where a request would be an error in a log; and
+9100, where many printers print whatever they receive. From memory of IANA's service names and port numbers."""
 
 SCREENS = range(5900, 6000)
 """Guests' screens (RFB)."""
@@ -47,7 +47,7 @@ _TITLE = re.compile(r"<title[^>]*>([^<]{1,200})", re.IGNORECASE)
 
 @dataclass(frozen=True, slots=True)
 class Service:
-    """What is known of one port. reply: None where it speaks no HTTP. guest: whose process listens for it."""
+    """What is known of one port. reply: None if it speaks no HTTP. guest: whose process listens for it."""
 
     port: int
     address: str
@@ -58,18 +58,18 @@ class Service:
 
     @property
     def name(self) -> str:
-        """What the keeper would call it."""
+        """What the operator would call it."""
         who = self.guest or self.owner
         return f"{who} on {self.port}" if who else f"port {self.port}"
 
     @property
     def host(self) -> str:
-        """The address as a URL has it."""
+        """The address as written in a URL."""
         return f"[{self.address}]" if ":" in self.address else self.address
 
 
 async def find(host: Host) -> Found:
-    """Every port with a listener below the ephemeral ones."""
+    """Every port below the ephemeral ones that has a listener."""
     try:
         heard = await host.bench.workers.call("listening ports", host.ears, host.timeout_s)
         by_pid = await host.bench.workers.call("processes", partial(_guests, host), host.timeout_s)
@@ -112,7 +112,7 @@ async def _ask_all(host: Host, found: list[Service]) -> list[Service]:
 
 
 async def _ask(host: Host, exchanger: HttpClient, service: Service) -> Service:
-    """Ask in the clear; with TLS where that brings nothing, or 400, which TLS ports say to what is in the clear."""
+    """Try plain HTTP, then TLS if there was no reply, or 400, which is how TLS ports answer plain HTTP."""
     plain = await _request(host, exchanger, URL(f"http://{service.host}:{service.port}/"))
     if plain is None or plain.status == 400:
         secure = await _request(host, exchanger, URL(f"https://{service.host}:{service.port}/"))
@@ -128,13 +128,13 @@ async def _request(host: Host, exchanger: HttpClient, url: URL) -> Reply | None:
         exchange = exchanger.exchange(wishes, progress, tls.context_for(verify=False))
         return await within(ASK_TIMEOUT_S, exchange)
     except (aiohttp.ClientError, OSError, ProbeError, ValueError):
-        return None  # It speaks something else, or is gone: then it is a port and no more.
+        return None  # It speaks something else, or is gone: then it is only a port.
 
 
 def _web(service: Service, reply: Reply) -> Proposal:
     about = [f"A service that speaks HTTP on port {service.port}{_whose(service)}{_title(reply)}."]
     keys = [Key("name", service.name), Key("url", service.url), *_rests(service)]
-    # A server's error is no sign of how it answers when it is well.
+    # A server error is no indication of how it answers when it is OK.
     failing = reply.status >= 500
     if failing:
         about.append(f"It answered with status {reply.status} just now, which is no answer: see what is wrong with it.")

@@ -20,11 +20,11 @@ from watchkeeper.probes.support.tools import run_tool
 KSTAT = "proc/spl/kstat/zfs"
 
 PROMISE_SPARE = 0.25
-"""A limit on promises is offered this far above what is promised now: the next guest is told, those there are not."""
+"""A limit on allocation is offered this far above the present value: only the next guest exceeds it."""
 
 
 async def find(host: Host) -> Found:
-    """Pools and snapshots. Without the tools there may be pools all the same: the kernel's folder tells."""
+    """Pools and snapshots. Without the tools there may still be pools: the kernel's folder shows it."""
     try:
         pools = zfs_tables.read_pools(await run_tool(host.bench, zfs_tables.LIST_POOLS, host.timeout_s))
     except ToolMissing as error:

@@ -1,8 +1,8 @@
 """btrfs: its snapshots, and what a set of them frees, as far as the kernel counts it in quota groups.
 
-The counts are read from /sys/fs/btrfs/UUID/qgroups (Linux 5.9), which anybody may read; only the list of snapshots
-needs root's side. Without quotas nothing counts what a snapshot alone holds. Going through all its files and asking for
-the extents of each would tell (`btrfs filesystem du`), and take from minutes to hours: that is not done.
+The counts are read from /sys/fs/btrfs/UUID/qgroups (Linux 5.9), which any user may read; only the list of snapshots
+needs the privileged helper. Without quotas nothing counts what only one snapshot holds. Querying the extents of all its
+files would show it (`btrfs filesystem du`), but takes minutes to hours: that is not done.
 """
 
 import os
@@ -32,9 +32,9 @@ SHARED = "btrfs counts what each holds alone, and not what two or more of them s
 
 @dataclass(frozen=True, slots=True)
 class Quotas:
-    """What the kernel counts by subvolume: (referenced, exclusive) in bytes by its id. why: why nothing is to be had.
+    """The kernel's counts by subvolume: (referenced, exclusive) in bytes by its id. why: why there are none.
 
-    mixed: data and metadata lie in chunks of one kind, and are one level.
+    mixed: data and metadata are in chunks of one kind, and form one level.
     """
 
     groups: Mapping[int, tuple[int, int]]
@@ -43,7 +43,7 @@ class Quotas:
 
 
 def read_quotas(sysfs: Path, source: str) -> Quotas:
-    """The quota groups of the mounted btrfs that has this device. Raises OSError where its tables cannot be read."""
+    """The quota groups of the mounted btrfs that has this device. Raises OSError if its tables cannot be read."""
     folder = tables_of(sysfs, source)
     if folder is None:
         return Quotas({}, NO_QUOTAS)
@@ -59,7 +59,7 @@ def read_quotas(sysfs: Path, source: str) -> Quotas:
 
 
 def _word(path: Path) -> str:
-    """Empty where the kernel has no such file: `enabled` and `inconsistent` came with 6.1, `mode` with 6.7."""
+    """Empty if the kernel has no such file: `enabled` and `inconsistent` came with 6.1, `mode` with 6.7."""
     with suppress(FileNotFoundError):
         return path.read_text("ascii").strip()
     return ""
@@ -84,7 +84,7 @@ class BtrfsHolding:
         self.limits = limits(place)
 
     async def freed(self, chosen: Collection[Candidate]) -> Freed:
-        """What deleting these frees, data and metadata together; btrfs gives it back in the background."""
+        """What deleting these frees, data and metadata together; btrfs releases it in the background."""
         bounds = self._bounds([each.name for each in chosen])
         if bounds.exact:
             return Freed(bounds)
@@ -96,13 +96,13 @@ class BtrfsHolding:
         counted = [self._quotas.groups.get(self._numbers[name]) for name in names]
         known = [each for each in counted if each is not None]
         if len(known) < len(counted):
-            # Without a count of one, what all hold alone is still freed for certain.
+            # Even if one has no count, the sum of what the others hold alone is certainly freed.
             return Bounds(sum(exclusive for _, exclusive in known), UNKNOWN.most)
         return of_quota_groups(known)
 
 
 def _name(point: str, snapshot: Subvolume) -> str:
-    """Its path from the top of the file system, behind the mount point: as the probe calls it."""
+    """Its path from the top of the file system, appended to the mount point: as the probe names it."""
     return f"{point.rstrip('/')}/{snapshot.path}"
 
 
@@ -116,7 +116,7 @@ def limits(place: StoreContext) -> list[SetLimit]:
 
 
 async def look(place: StoreContext) -> list[BtrfsHolding]:
-    """Every mounted btrfs with snapshots. Raises ProbeError where they cannot be listed."""
+    """Every mounted btrfs with snapshots. Raises ProbeError if they cannot be listed."""
     mounted = mounts.parse(os.fsdecode(place.mountinfo.read_bytes()))
     sources = {each.point: each.source for each in mounted if each.type == "btrfs"}
     if not sources:

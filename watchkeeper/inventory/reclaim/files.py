@@ -1,7 +1,7 @@
-"""Snapshots that are files (backups, exported images): what the blocks say that they take.
+"""Snapshots that are files (backups, exported images): their size in blocks.
 
-Those that the configuration names in `snapshots` tables. A file with other names than the chosen ones frees nothing,
-and where a file system can let files share blocks, what a file takes is no more than the most that it frees.
+These are the files of the `snapshots` tables in the configuration. A file that has names other than the chosen ones
+frees nothing. On a file system that lets files share blocks, the size of a file is only the maximum that it frees.
 """
 
 import os
@@ -23,7 +23,7 @@ SHARING = frozenset({"bcachefs", "btrfs", "nfs4", "ocfs2", "overlay", "xfs", "zf
 """File systems in which files may share blocks (ioctl_ficlone(2)), or whose own snapshots may hold a file's blocks."""
 
 BLOCK_BYTES = 512
-"""What st_blocks counts in, whatever the file system's blocks are: stat(2), inode(7)."""
+"""The unit of st_blocks, whatever the block size of the file system: stat(2), inode(7)."""
 
 MAY_SHARE = (
     "files may share blocks on this file system, or its own snapshots hold them: they free at most what they take"
@@ -45,7 +45,7 @@ class FilesHolding:
         self.limits = limits(place)
 
     async def freed(self, chosen: Collection[Candidate]) -> Freed:
-        """What deleting these frees, once no program has them open any more."""
+        """What deleting these frees, once no program has them open."""
         files = [self._named[each.name] for each in chosen]
         bounds = of_files(files)
         why = () if bounds.exact else (MAY_SHARE,)
@@ -53,7 +53,7 @@ class FilesHolding:
 
 
 def limits(place: StoreContext) -> list[SetLimit]:
-    """The configuration's limits on sets of files: each is a set of its own, and all its files are of it."""
+    """The configuration's limits on sets of files: each probe is a set of its own, with all its files."""
     return [SetLimit(each.name, (each.name,), ("*",), (), each.max_age) for each in _sets(place)]
 
 
@@ -62,7 +62,7 @@ def _sets(place: StoreContext) -> list[SnapshotsSettings]:
 
 
 async def look(place: StoreContext) -> list[FilesHolding]:
-    """Every file system with such files. Raises ProbeError where a folder cannot be read."""
+    """Every file system with such files. Raises ProbeError if a folder cannot be read."""
     mounted = mounts.parse(os.fsdecode(place.mountinfo.read_bytes()))
     found: dict[Mount, dict[str, tuple[str, Listed, Named]]] = {}
     for settings in _sets(place):
@@ -78,7 +78,7 @@ def _list(settings: SnapshotsSettings, mounted: Sequence[Mount]) -> list[tuple[M
     found = []
     for each in list_files(settings.files, settings.ignore):
         if each.size_bytes < (settings.min_size or 0):
-            continue  # It counts for no snapshot, so it must not stand for the newest.
+            continue  # It is too small to count as a snapshot, so it must not be taken for the newest.
         mount = _mount_of(posixpath.normpath(each.path), mounted)
         named = _named(each.path, mount)
         if mount is not None and named is not None:
@@ -90,12 +90,12 @@ def _named(path: str, mount: Mount | None) -> Named | None:
     try:
         status = os.lstat(path)
     except OSError:
-        return None  # It went away while we looked.
+        return None  # It was removed in the meantime.
     may_share = mount is None or mount.type in SHARING
     return Named(path, (status.st_dev, status.st_ino), status.st_blocks * BLOCK_BYTES, status.st_nlink, may_share)
 
 
 def _mount_of(path: str, mounted: Iterable[Mount]) -> Mount | None:
-    """The mount that is the longest beginning of a path."""
+    """The mount whose point is the longest prefix of a path."""
     above = [each for each in mounted if mounts.below(path, (each.point,))]
     return max(above, key=lambda each: len(each.point), default=None)

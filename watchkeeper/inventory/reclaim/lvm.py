@@ -1,7 +1,7 @@
-"""LVM: thin snapshots, of which only bounds are known, and snapshots with a space of their own, which free all of it.
+"""LVM: thin snapshots, for which only bounds are known, and snapshots with space of their own, which free all of it.
 
-Exact figures for thin ones would need the pool's own trees, which can only be read from a metadata snapshot that is
-reserved for it: that changes the pool, so it is not done.
+Exact figures for thin ones would need the pool's own trees, which can only be read from a reserved metadata snapshot:
+reserving one changes the pool, so it is not done.
 """
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
@@ -18,13 +18,13 @@ from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.tools import ask_root, result_of
 
 ROUNDED = 0.0001
-"""lvs tells shares in hundredths of a percent, and keeps the last of them away from 0 and 100."""
+"""lvs reports shares in hundredths of a percent, and rounds the last of them away from 0 and 100."""
 
 SHARED = "LVM does not tell which blocks thin volumes share; to see it, the pool would have to be changed"
 
 
 def mapped(volume: Volume) -> Bounds:
-    """What a thin volume maps. One that is not active is not counted: up to its whole size."""
+    """What a thin volume maps. For an inactive one there is no count: up to its whole size."""
     share, size = volume.data_share, volume.size_bytes
     if share is None:
         return Bounds(0, size)
@@ -32,7 +32,7 @@ def mapped(volume: Volume) -> Bounds:
 
 
 def used(pool: Volume, status: ThinStatus | None) -> Bounds:
-    """What a thin pool holds: by the kernel's count of blocks, else by what lvs says."""
+    """What a thin pool holds: by the kernel's count of blocks, else by what lvs reports."""
     if status is None or not status.data_total:
         return mapped(pool)
     exact = pool.size_bytes * status.data_used // status.data_total
@@ -50,7 +50,7 @@ class ThinHolding:
         self.limits = limits(place)
 
     async def freed(self, chosen: Collection[Candidate]) -> Freed:
-        """What removing these gives back to the pool."""
+        """What removing these returns to the pool."""
         bounds = total([]) if not chosen else self._bounds({each.name for each in chosen})
         return Freed(bounds, () if bounds.exact else (SHARED,))
 
@@ -63,7 +63,7 @@ class ThinHolding:
 
 
 class GroupHolding:
-    """The snapshots with a space of their own in one volume group."""
+    """The snapshots with space of their own in one volume group."""
 
     def __init__(self, group: str, volumes: Sequence[Volume], place: StoreContext) -> None:
         self.key = SeriesKey(f"volume group {printable(group)}", "space")
@@ -73,7 +73,7 @@ class GroupHolding:
         self.limits = limits(place)
 
     async def freed(self, chosen: Collection[Candidate]) -> Freed:
-        """What removing these gives back to the group: the whole of their spaces, however little is used of them."""
+        """What removing these returns to the group: all of their space, however little of it is used."""
         return Freed(self._bounds([each.name for each in chosen]))
 
     def _bounds(self, names: Collection[str]) -> Bounds:
@@ -85,7 +85,7 @@ def _is_thick(volume: Volume) -> bool:
 
 
 def _origins(volumes: Sequence[Volume]) -> Mapping[str, str]:
-    """What each snapshot is one of, in the end: by the snapshot's whole name."""
+    """The volume that each snapshot was ultimately taken of, by the snapshot's full name."""
     return {
         f"{origin.name.partition('/')[0]}/{each.name}": origin.name
         for origin in origins(volumes)
@@ -121,7 +121,7 @@ def limits(place: StoreContext) -> list[SetLimit]:
 
 
 async def look(place: StoreContext) -> list[ThinHolding | GroupHolding]:
-    """Every thin pool and every group with snapshots. Raises ProbeError where LVM is in use and cannot be seen."""
+    """Every thin pool and every group with snapshots. Raises ProbeError if LVM is in use and cannot be read."""
     try:
         results = await ask_root(place.bench, "lvm", place.helper, place.timeout_s)
     except PrivilegeMissing:
@@ -139,7 +139,7 @@ async def look(place: StoreContext) -> list[ThinHolding | GroupHolding]:
 
 
 def _in_use(place: StoreContext) -> bool:
-    """Does the kernel map any logical volume? Anybody may read that."""
+    """Does the kernel map any logical volume? Any user may read that."""
     for uuid in place.sysfs.glob("block/dm-*/dm/uuid"):
         with suppress(OSError):
             if uuid.read_text("utf-8", "replace").startswith("LVM-"):

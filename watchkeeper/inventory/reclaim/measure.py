@@ -1,6 +1,6 @@
-"""What would deleting these snapshots free, and which to drop to gain time? Looks, and changes nothing.
+"""What would deleting these snapshots free, and which to drop to gain time? Reads only, and changes nothing.
 
-The stores are asked in the modules beside this file; what their answers mean is in planning/reclaim/.
+The stores are read in the modules beside this file; what their answers mean is in planning/reclaim/.
 """
 
 import asyncio
@@ -45,19 +45,19 @@ from watchkeeper.probes.support.tools import SOCKET, RootsideSettings
 from watchkeeper.settings import Settings
 
 TIMEOUT_S = 60.0
-"""For one call of a tool: what the probes allow themselves. A person waits."""
+"""For one call of a tool: the same as the probes allow. A person is waiting."""
 
 NEAR = 4
-"""Names like one that is not there are told up to so many."""
+"""Maximum number of similar names listed for one that does not exist."""
 
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """What is asked. Each thing that is given narrows it.
+    """The question. Each value that is given narrows it.
 
-    names: of snapshots, whole or globs. of: what they are snapshots of. older_than_s: only those. store: the subject of
-    one store. gain_s: so much more time until that store is full. thin_out: for it, not the oldest go first but those
-    whose neighbours in time are the closest.
+    names: of snapshots, in full or globs. of: what they are snapshots of. older_than_s: only those. store: the subject
+    of one store. gain_s: how much later that store should be full. thin_out: drop first those whose neighbours in time
+    are the closest, not the oldest.
     """
 
     names: tuple[str, ...] = ()
@@ -69,11 +69,11 @@ class Ask:
 
     @property
     def chooses(self) -> bool:
-        """Are some snapshots asked about, and not all?"""
+        """Does it ask about some snapshots, and not all?"""
         return bool(self.names or self.of) or self.older_than_s is not None
 
     def fits(self, each: Candidate, now: datetime) -> bool:
-        """Is this one asked about?"""
+        """Is this snapshot part of the question?"""
         named = not self.names or like(each.name, self.names)
         made_of = not self.of or like(each.of, self.of)
         young = self.older_than_s is not None and (now - each.made_at).total_seconds() <= self.older_than_s
@@ -88,7 +88,7 @@ FINDERS: tuple[tuple[str, Finder], ...] = (
     ("btrfs", freeing_btrfs.look),
     ("files", freeing_files.look),
 )
-"""Every kind of store, by what it is called where it could not be looked at."""
+"""Every kind of store, with its name for the case that it cannot be read."""
 
 
 async def reclaim(
@@ -101,11 +101,11 @@ async def reclaim(
     sysfs: Path = Path("/sys"),
     finders: Sequence[tuple[str, Finder]] = FINDERS,
 ) -> FreesAnswer:
-    """Answer. recorded: the database, for the growth; None where there is none, then no time to full is told.
+    """Answer a question. recorded: the database, for the growth; None if there is none, then there is no time to full.
 
-    finders: what looks at each kind of store.
+    finders: what reads each kind of store.
 
-    Raises StoreError where the database cannot be read. What cannot be seen of the host is told in the answer.
+    Raises StoreError if the database cannot be read. What cannot be seen of the host is listed in the answer.
     """
     helper = next((each.helper for each in settings.probes if isinstance(each, RootsideSettings)), SOCKET)
     place = StoreContext(bench, settings, helper, TIMEOUT_S, mountinfo, sysfs)
@@ -116,7 +116,7 @@ async def reclaim(
 
 
 async def _look(name: str, finder: Finder, place: StoreContext) -> tuple[Sequence[StoreReader], str]:
-    """What a kind of store has, and why it could not be looked at."""
+    """The stores of one kind, and why they could not be read."""
     try:
         return await finder(place), ""
     except ToolMissing:
@@ -129,7 +129,7 @@ async def _look(name: str, finder: Finder, place: StoreContext) -> tuple[Sequenc
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
-    """One question at work."""
+    """One question in progress."""
 
     ask: Ask
     every: Sequence[StoreReader]
@@ -155,7 +155,7 @@ class _Answer:
         return replace(answer, stores=found, sets=sets)
 
     def _missing(self) -> tuple[Missing, ...]:
-        """What was asked for by a name that nothing fits."""
+        """What was asked for by a name that matches nothing."""
         ask, candidates = self.ask, [each for holding in self.every for each in holding.candidates]
         asked = [
             *_unmatched(ask.names, {each.name for each in candidates}),
@@ -194,11 +194,11 @@ class _Answer:
         return Gain(holding.key, gain_s, need, drop, freed, every, len(order), kept, left, before, after, why)
 
     async def _full(self, past: Recorded | None, freed_bytes: int) -> Forecast | None:
-        """The time to full with so much freed. Reckoned apart: with much recorded it takes a good part of a second."""
+        """The time to full with that much freed. In a thread: with much history it takes a good part of a second."""
         return None if past is None else await asyncio.to_thread(with_freed, past, freed_bytes, self.at.timestamp())
 
     async def _past(self, key: SeriesKey) -> Recorded | None:
-        """What is recorded of a level; None where nothing is."""
+        """The recorded history of a level; None if there is none."""
         return None if self.recorded is None else await past_of(self.recorded, key, self.at)
 
 
@@ -219,7 +219,7 @@ def _hindrance(key: SeriesKey, before: Forecast | None) -> str:
 
 
 async def _sets(holdings: Iterable[StoreReader]) -> tuple[SetHeld, ...]:
-    """Every set, with what it holds together: the largest first."""
+    """Every set, with what it holds together, the largest first."""
     found = await asyncio.gather(
         *(
             _held(holding, of, called, members)
@@ -238,7 +238,7 @@ async def _held(holding: StoreReader, of: str, called: str, members: Sequence[Ca
 
 
 async def _chosen(holding: StoreReader, order: Sequence[Candidate], need_bytes: int) -> tuple[Candidate, ...]:
-    """Let the chooser ask the store until it has chosen."""
+    """Let the chooser query the store until it has chosen."""
     steps = choose(order, need_bytes)
     try:
         asked = next(steps)

@@ -1,4 +1,4 @@
-"""What each kind of store is, to the question what deleting snapshots would free."""
+"""What every kind of store provides, to answer what deleting snapshots would free."""
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ from watchkeeper.settings import Settings
 
 @dataclass(frozen=True, slots=True)
 class StoreContext:
-    """Where one looks: what with, by whose leave, and for how long. sysfs: /sys; other folders are for tests."""
+    """Where and how to read: context, privileged helper, timeout. sysfs: /sys; other folders are for tests."""
 
     bench: ProbeContext
     settings: Settings

@@ -1,14 +1,14 @@
-"""ZFS: its snapshots, and what a set of them frees by the dry run of the pool itself.
+"""ZFS: its snapshots, and what a set of them frees according to the pool's own dry run.
 
-`zfs destroy -n` destroys nothing: it prints what would go and how much would come free (zfs-destroy(8)). This file is
-the only one in which that word stands, and nothing gets out of it but through `guarded`: the program, the word, `-n`
-straight after it, and one target made of names that `zfs list` has just printed. What a person typed never gets here.
+`zfs destroy -n` destroys nothing: it prints what would be destroyed and how much that would free (zfs-destroy(8)). This
+file is the only one that contains that word, and no command line leaves it except through `guarded`: the program, the
+word, `-n` right after it, and one target made of names that `zfs list` has just printed. User input never gets here.
 
 What the dry run does (OpenZFS 2.1, cmd/zfs/zfs_main.c: zfs_do_destroy, destroy_print_cb): it goes through the dataset's
-snapshots in the order of their making, and asks the kernel for each stretch without a gap what is born and let go
-within it (lzc_snaprange_space); the sum is `reclaim`. A block's life is one such stretch, so the sum is exact for any
-set. It needs no privilege (the kernel asks for leave to read alone). A clone makes it fail; a hold it does not mention,
-so holds are read from `userrefs`.
+snapshots in the order of their creation, and asks the kernel for each run without a gap what is born and freed within
+it (lzc_snaprange_space); the sum is `reclaim`. A block's life is one such run, so the sum is exact for any set. It
+needs no privilege (the kernel only asks for read permission). A clone makes it fail; it does not mention a hold, so
+holds are read from `userrefs`.
 """
 
 import asyncio
@@ -38,38 +38,38 @@ DATASET_FIELDS = (
 LIST_DATASETS = ("zfs", "list", "-Hp", "-t", "filesystem,volume", "-o", ",".join(DATASET_FIELDS))
 
 LIST_CHECKPOINTS = ("zpool", "list", "-Hp", "-o", "name,checkpoint")
-"""What a pool's checkpoint takes; `-` where there is none (zpoolprops(7))."""
+"""What a pool's checkpoint takes; `-` if there is none (zpoolprops(7))."""
 
 CHECKPOINT = "the pool keeps a checkpoint, and what was there when it was made comes free only when that is discarded"
 
 LATEST_S = 253_402_300_799
-"""The year 9999, where a calendar ends."""
+"""The year 9999, the last one of a datetime."""
 
 AT_ONCE = 4
-"""Dry runs at work at the same time: one for each dataset, and a pool answers them one after the other anyway."""
+"""Maximum concurrent dry runs: one for each dataset, and a pool processes them one after the other anyway."""
 
 _COMPONENT = r"[A-Za-z0-9_.: -]+"
 _TARGET = re.compile(rf"[A-Za-z]{_COMPONENT[:-1]}*(?:/{_COMPONENT})*@{_COMPONENT}(?:[%,]{_COMPONENT})*")
-"""A dataset's name and names of its snapshots, of the signs that OpenZFS allows (zcommon/zfs_namecheck.c); a pool's
-name begins with a letter, so this is never taken for an option."""
+"""A dataset's name and names of its snapshots, of the characters that OpenZFS allows (zcommon/zfs_namecheck.c); a
+pool's name begins with a letter, so this is never taken for an option."""
 
 
 class NoDryRun(ProbeError):
-    """A command line was made that is no dry run; it is not run."""
+    """A command line was built that is not a dry run; it is not run."""
 
 
 def dry_run(dataset: str, stretches: Sequence[Sequence[str]]) -> tuple[str, ...]:
-    """The command line that asks what these snapshots of a dataset free. Raises NoDryRun where it would be another.
+    """The command line that asks what these snapshots of a dataset free. Raises NoDryRun if it would be another.
 
-    stretches: their own names, each stretch without a gap in the order of their making.
+    stretches: their own names, in runs without a gap in the order of their creation.
     """
     names = (stretch[0] if len(stretch) == 1 else f"{stretch[0]}%{stretch[-1]}" for stretch in stretches)
     return guarded((*DRY_RUN, f"{dataset}@{','.join(names)}"))
 
 
 def guarded(argv: tuple[str, ...]) -> tuple[str, ...]:
-    """Let a command line through that can change nothing. Raises NoDryRun for any other."""
-    # Written out a second time on purpose, so that no change to the constant alone gets through.
+    """Return a command line that can change nothing. Raises NoDryRun for any other."""
+    # Written out a second time on purpose, so that a change of the constant alone is rejected.
     if argv[:5] != ("zfs", "destroy", "-n", "-v", "-p") or len(argv) != 6 or not _TARGET.fullmatch(argv[5]):
         raise NoDryRun(f"{clip(' '.join(argv))} is no dry run of ZFS's, and is not run")
     return argv
@@ -89,7 +89,7 @@ class Taken:
 
     @property
     def name(self) -> str:
-        """As ZFS calls it."""
+        """The name that ZFS uses."""
         return f"{self.dataset}@{self.label}"
 
     @property
@@ -123,12 +123,12 @@ def _rows(text: str, width: int) -> Iterator[list[str]]:
 
 
 def _number(text: str) -> int:
-    """A number of the machine form; none, `-`, is 0."""
+    """A number of the machine-readable form; `-`, for none, is 0."""
     return int(text) if text.isdecimal() and text.isascii() else 0
 
 
 def read_taken(text: str) -> list[Taken]:
-    """The lines of LIST_SNAPSHOTS, in the order of their making. Raises ProbeError where one does not fit."""
+    """Parse LIST_SNAPSHOTS, in the order of creation. Raises ProbeError if a line does not fit."""
     found = []
     for name, creation, txg, used, holds, clones in _rows(text, len(SNAPSHOT_FIELDS)):
         dataset, _, label = name.partition("@")
@@ -139,13 +139,13 @@ def read_taken(text: str) -> list[Taken]:
 
 
 def read_datasets(text: str) -> dict[str, Dataset]:
-    """The lines of LIST_DATASETS. Raises ProbeError where one does not fit."""
+    """Parse LIST_DATASETS. Raises ProbeError if a line does not fit."""
     rows = _rows(text, len(DATASET_FIELDS))
     return {name: Dataset(name, *(_number(each) for each in numbers)) for name, *numbers in rows}
 
 
 def read_reclaimed(text: str, asked: Collection[str]) -> int:
-    """The bytes that a dry run tells. Raises ProbeError where it speaks of other snapshots than were asked about."""
+    """The bytes that a dry run reports. Raises ProbeError if it names other snapshots than the requested ones."""
     named, reclaimed = set(), None
     for line in text.split("\n"):
         word, _, value = line.partition("\t")
@@ -186,7 +186,7 @@ class ZfsHolding:
         self._known: dict[tuple[str, frozenset[str]], Freed] = {}
 
     async def freed(self, chosen: Collection[Candidate]) -> Freed:
-        """What destroying these frees: each dataset's by a dry run, and by its counts where there is none."""
+        """What destroying these frees: each dataset's part by a dry run, or by its counts if there is none."""
         of: dict[str, set[str]] = defaultdict(set)
         for each in chosen:
             of[each.of].add(each.label)
@@ -257,7 +257,7 @@ def limits(place: StoreContext) -> list[SetLimit]:
 
 
 async def look(place: StoreContext) -> list[ZfsHolding]:
-    """Every pool with snapshots. Raises ProbeError, and ToolMissing where there is no ZFS here."""
+    """Every pool with snapshots. Raises ProbeError, and ToolMissing if there is no ZFS here."""
     snapshots, datasets = await asyncio.gather(
         *(run_tool(place.bench, argv, place.timeout_s) for argv in (LIST_SNAPSHOTS, LIST_DATASETS))
     )
@@ -277,7 +277,7 @@ async def look(place: StoreContext) -> list[ZfsHolding]:
 
 
 async def _checkpoints(place: StoreContext) -> set[str]:
-    """The pools that keep a checkpoint. Where that cannot be asked, none: then a forgotten one is not told of."""
+    """The pools that keep a checkpoint. If that cannot be queried, none: a forgotten one is then not reported."""
     try:
         text = await run_tool(place.bench, LIST_CHECKPOINTS, place.timeout_s)
     except ProbeError:

@@ -1,4 +1,4 @@
-"""Every entry, in the order of the manual; the first that is for an alert counts."""
+"""All entries, in the order of the manual; the first one that matches an alert is used."""
 
 from collections.abc import Mapping
 
@@ -11,7 +11,7 @@ CAUTION = (
     "Look before you act; one change at a time; and before you repair or replace anything, see that a backup exists on "
     "another machine."
 )
-"""For each of them."""
+"""Applies to every entry."""
 
 CHAPTERS: Mapping[str, tuple[RunbookEntry, ...]] = {
     "What fills": storage_filling.ENTRIES,

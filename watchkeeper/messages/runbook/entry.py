@@ -1,4 +1,4 @@
-"""The form of an entry, and which alerts it is for. Not here: any entry."""
+"""The form of an entry, and which alerts it is for. Not here: the entries."""
 
 import shlex
 from dataclasses import dataclass
@@ -9,16 +9,16 @@ from watchkeeper.model.observation import SeriesKey
 
 @dataclass(frozen=True, slots=True)
 class RunbookEntry:
-    """What to do when one kind of alert comes.
+    """What to do when one kind of alert is raised.
 
-    title: what the keeper has before them. kinds: the probes that can bring it; empty for any.
-    about: the series it is for, as (subject, quantity); a star at an end stands for whatever goes on there.
+    title: what the operator sees. kinds: the probes that can raise it; empty for any.
+    about: the series it is for, as (subject, quantity); a star at the end matches any continuation.
     means: what it means, and what happens if nothing is done.
     look: the first thing to look at, as the message says it. {name} is the thing's own name, quoted for a shell.
-    commands: what to run, each with what it shows; {name} as in `look`, sudo where it takes root.
+    commands: what to run, each with what it shows; {name} as in `look`, sudo if it needs root.
     helps: what usually helps. avoid: what makes it worse.
-    example: what stands in the manual for {name}.
-    stand_in: what stands in a message for it, where no line should hold the name.
+    example: replaces {name} in the manual.
+    stand_in: replaces it in a message if the name cannot be printed on a line.
     """
 
     title: str
@@ -35,7 +35,7 @@ class RunbookEntry:
 
     @property
     def anchor(self) -> str:
-        """The name by which the entry is linked to: that which renderers of Markdown give a heading."""
+        """The name by which the entry is linked to: the one that Markdown renderers give a heading."""
         return "".join(sign for sign in self.title.lower().replace(" ", "-") if sign.isalnum() or sign == "-")
 
     def is_for(self, concern: Concern, key: SeriesKey) -> bool:
@@ -53,7 +53,7 @@ class RunbookEntry:
         return text.replace("{name}", self._name(key))
 
     def _name(self, key: SeriesKey) -> str:
-        """The thing's own name: the subject without the word for what it is."""
+        """The thing's own name: the subject without the prefix that says what kind of thing it is."""
         pattern = next((subject for subject, _ in self.about if _fits(subject, key.subject)), "*")
         name = key.subject.removeprefix(pattern.removesuffix("*"))
         return shlex.quote(name) if name.isprintable() else self.stand_in

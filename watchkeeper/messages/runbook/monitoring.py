@@ -1,4 +1,4 @@
-"""Entries about the watch itself: its probes, its database, and many alerts at once."""
+"""Entries about watchkeeper itself: its probes, its database, and many alerts at once."""
 
 from watchkeeper.messages.runbook.entry import RunbookEntry
 from watchkeeper.model.alert import Concern
@@ -196,4 +196,4 @@ OTHER = (
         avoid="Do not change the program so that it says `sound` before you know why it did not.",
     ),
 )
-"""What no other entry is for: one for each concern, so that there is always something to look at."""
+"""For alerts that no other entry is for: one for each concern, so that there is always something to look at."""

@@ -4,7 +4,7 @@ from watchkeeper.messages.runbook.entry import RunbookEntry
 from watchkeeper.model.alert import Concern
 
 WRONG_ANSWER = "It answers, but not as it should. See the service's own log on its guest for what it says at that time."
-"""The first thing to look at where a silent service does answer, but wrongly."""
+"""The first thing to look at if a service that counts as not answering does answer, but wrongly."""
 
 ENTRIES = (
     RunbookEntry(

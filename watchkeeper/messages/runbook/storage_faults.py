@@ -1,4 +1,4 @@
-"""Entries about storage that is at fault, or is promised too often."""
+"""Entries about storage that is faulty or overcommitted."""
 
 from watchkeeper.messages.runbook.entry import RunbookEntry
 from watchkeeper.model.alert import Concern

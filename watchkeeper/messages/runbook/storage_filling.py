@@ -1,4 +1,4 @@
-"""Entries about storage that fills."""
+"""Entries about storage that is filling."""
 
 from watchkeeper.messages.runbook.entry import RunbookEntry
 from watchkeeper.model.alert import Concern

@@ -1,1 +1,1 @@
-"""Does one more guest fit? Pure. Not here: reading the host and its record (inventory/)."""
+"""Does one more guest fit? Pure. Not here: reading the host and its recorded history (inventory/)."""

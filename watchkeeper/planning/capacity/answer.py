@@ -1,4 +1,4 @@
-"""What the answer to a question of room holds: facts with their units, and no word about layout.
+"""The data of an answer to a capacity question: facts with their units, and nothing about layout.
 
 The sentences are in text.py, the arithmetic in space.py (stores) and machine.py (memory, CPU).
 """
@@ -15,10 +15,10 @@ from watchkeeper.planning.capacity.question import Question
 from watchkeeper.planning.host_state import StoreKind
 
 DAYS = (0, 30, 90, 365)
-"""The days that are asked about: now, a month, a season, a year."""
+"""The days that the answer covers: now, a month, a season, a year."""
 DECIDES_D = 90
-"""Whether it fits is decided by now and by a season: within it a keeper can buy a disk, and in the dark half of the
-year will not. A choice of ours, without a source."""
+"""Now and one season ahead decide whether it fits: within a season an operator can buy a disk, and in the dark half of
+the year will not do so. Our own choice, without a source."""
 
 
 class Fit(StrEnum):
@@ -30,12 +30,12 @@ class Fit(StrEnum):
 
     @staticmethod
     def of_all(fits: "list[Fit]") -> "Fit":
-        """One no is a no; what is not known keeps the whole from being known."""
+        """One NO makes the whole NO; otherwise one UNKNOWN makes it UNKNOWN."""
         return Fit.NO if Fit.NO in fits else Fit.UNKNOWN if Fit.UNKNOWN in fits else Fit.YES
 
 
 class Lack(StrEnum):
-    """Why it does not fit, or why nobody can say."""
+    """Why it does not fit, or why that is not known."""
 
     NOW = "no room now"
     SOON = "full too soon"
@@ -52,7 +52,7 @@ class Lack(StrEnum):
 class Reason:
     """short: by how much, in bytes (CPUS: in CPUs). within_d: the days within which it may be full.
 
-    limit_share: the limit that is passed, as a share of the capacity. recorded_d: how long the record is.
+    limit_share: the limit that is exceeded, as a share of the capacity. recorded_d: how long the history is.
     """
 
     lack: Lack
@@ -64,9 +64,9 @@ class Reason:
 
 @dataclass(frozen=True, slots=True)
 class LevelNow:
-    """A store after some days. level_bytes: likely; high_bytes: what one future in twenty passes. None: not known.
+    """A store after some days. level_bytes: likely; high_bytes: exceeded in one future of twenty. None: not known.
 
-    short_bytes: how much is missing where the level is above the capacity; 0 else.
+    short_bytes: how much is missing if the level is above the capacity; otherwise 0.
     """
 
     day: int
@@ -78,13 +78,13 @@ class LevelNow:
 
 @dataclass(frozen=True, slots=True)
 class StoreAnswer:
-    """A store with what is asked for. before, after: when it is full without and with it; None: record too short.
+    """A store with the requested change. before, after: when it is full without and with it; None: history too short.
 
-    added_now_bytes: what is taken at once; added_bytes: what it may take in all. outstanding_bytes: what the volumes
-    that are there were promised and have not taken yet. unbounded: how many volumes only the store limits.
-    growing: with the present growth; written: with every disk wholly written, or the present growth where that is more.
-    largest_bytes: the largest disk that, written whole at once, leaves it not full within DECIDES_D days in 19 of 20
-    futures; None: not known. largest_kept_bytes: the largest one with which every promise can still be kept.
+    added_now_bytes: what is taken at once; added_bytes: what it may take in all. outstanding_bytes: what the existing
+    volumes are allocated and have not taken yet. unbounded: how many volumes only the store limits.
+    growing: with the present growth; written: with every disk fully written, or the present growth if that is more.
+    largest_bytes: the largest disk that, fully written at once, leaves the store not full within DECIDES_D days in 19
+    of 20 futures; None: not known. largest_kept_bytes: the largest one that leaves all allocations covered.
     """
 
     key: SeriesKey
@@ -113,12 +113,12 @@ class StoreAnswer:
 
     @property
     def free_bytes(self) -> int:
-        """What is free now, with what is added to the host."""
+        """What is free now, including the capacity added to the host."""
         return max(self.capacity_bytes - self.used_bytes, 0)
 
     @property
     def overcommit_before_share(self) -> float:
-        """What volumes are promised, as a share of the capacity, before."""
+        """What is allocated to volumes, as a share of the capacity, before."""
         return self.promised_before_bytes / max(self.capacity_before_bytes, 1)
 
     @property
@@ -129,10 +129,11 @@ class StoreAnswer:
 
 @dataclass(frozen=True, slots=True)
 class MemoryAnswer:
-    """Memory in bytes. asked: is any of it asked about?
+    """Memory in bytes. asked: does the question ask for memory?
 
-    own_bytes: what the host needs for itself. peak_bytes: the most that was in use in recorded_d days (0: only now is
-    known). limit_share: how much of the host's memory guests may be promised. unknown: guests whose own is not known.
+    own_bytes: what the host needs for itself. peak_bytes: the most that was in use in recorded_d days (0: only the
+    present value is known). limit_share: how much of the host's memory may be allocated to guests. unknown: guests
+    whose memory is not known.
     """
 
     asked: bool
@@ -151,7 +152,7 @@ class MemoryAnswer:
 
     @property
     def overcommit_before_share(self) -> float:
-        """What guests are promised, as a share of the host's memory, before."""
+        """What is allocated to guests, as a share of the host's memory, before."""
         return self.promised_before_bytes / max(self.total_before_bytes, 1)
 
     @property
@@ -174,7 +175,7 @@ class CpuAnswer:
 
     @property
     def overcommit_before_share(self) -> float:
-        """Guests' CPUs for each of the host's, before."""
+        """Guests' vCPUs for each CPU of the host, before."""
         return self.vcpus_before / max(self.cpus, 1)
 
     @property
@@ -185,7 +186,7 @@ class CpuAnswer:
 
 @dataclass(frozen=True, slots=True)
 class RoomAnswer:
-    """The whole answer. stores: those that were looked at, the best first; empty where no disk is asked about."""
+    """The whole answer. stores: those that were considered, the best first; empty if the question asks for no disk."""
 
     at: datetime
     question: Question
@@ -196,12 +197,12 @@ class RoomAnswer:
     unseen: tuple[str, ...] = ()
 
 
-# What is recorded, handed in -----------------------------------------------------------------------------------------
+# What is recorded, passed in -----------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Metadata:
-    """The metadata of a store, which may be full before its data: of a thin pool, of a btrfs."""
+    """The metadata of a thin pool or a btrfs, which may be full before its data."""
 
     used_bytes: float
     capacity_bytes: float
@@ -210,7 +211,7 @@ class Metadata:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Recorded:
-    """What the database tells of a store. growth: None where the record is too short. recorded_d: how long it is."""
+    """What the database records of a store. growth: None if the history is too short. recorded_d: its length."""
 
     growth: Growth | None = None
     recorded_d: float = 0.0
@@ -219,7 +220,7 @@ class Recorded:
 
 @dataclass(frozen=True, slots=True)
 class Peak:
-    """The most memory that was in use at any sample of the last so many days."""
+    """The most memory that was in use at any sample of the last recorded_d days."""
 
     in_use_bytes: float
     recorded_d: float
@@ -227,9 +228,9 @@ class Peak:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What the keeper has allowed. promised_share: by kind of store, how often its capacity may be promised.
+    """The operator's limits. promised_share: by kind of store, how much may be allocated, as a share of its capacity.
 
-    memory_share: how much of the host's memory guests may be promised.
+    memory_share: how much of the host's memory may be allocated to guests.
     """
 
     promised_share: Mapping[StoreKind, float] = field(default_factory=dict)

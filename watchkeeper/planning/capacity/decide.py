@@ -1,8 +1,8 @@
-"""Is there room? Put together from the stores (space.py) and the machine (machine.py); the best store first.
+"""Is there enough capacity? Combines the stores (space.py) and the machine (machine.py); the best store first.
 
-It fits where it fits now and by DECIDES_D days with the present growth, in 19 of 20 futures, on one of the stores that
-are asked about, and memory and CPUs suffice. That every disk may be wholly written is told beside it and decides
-nothing: disks are made thin on purpose. A limit on promises that the keeper has set does decide.
+It fits if it fits now and by DECIDES_D days with the present growth, in 19 of 20 futures, on one of the stores in
+question, and memory and CPUs suffice. Whether the store would hold every disk fully written is reported but does not
+decide: disks are thin on purpose. A limit on allocation that the operator has set does decide.
 """
 
 import math
@@ -20,7 +20,7 @@ _BEST = (Fit.YES, Fit.UNKNOWN, Fit.NO)
 def answer(
     question: Question, host: HostNow, recorded: Mapping[SeriesKey, Recorded], peak: Peak | None, limits: Limits
 ) -> RoomAnswer:
-    """Answer a question. Raises BadQuestion. recorded: by the store's key; a store that is missing has no record."""
+    """Answer a question. Raises BadQuestion. recorded: by the store's key; a store that is missing has no history."""
     check(question, host)
     stores = candidates(question, host) if question.of_disk else ()
     found = [space.answer(question, each, recorded.get(each.key, Recorded()), limits) for each in stores]
@@ -31,7 +31,7 @@ def answer(
 
 
 def _rank(store: StoreAnswer) -> tuple[int, float, float, str]:
-    """The best first: it fits, it is full the latest, it has the most room."""
+    """Sort key, best first: it fits, it is full the latest, it has the most free space."""
     after = store.after
     early = 0.0 if after is None else math.inf if after.earliest_d is None else after.earliest_d
     return _BEST.index(store.fit), -early, -store.free_bytes, store.key.subject

@@ -1,16 +1,17 @@
-"""When a store will be full if it goes on growing as it was recorded, and if more is put there: by drawing futures.
+"""When a store will be full if it keeps growing as recorded, and if more is added: by simulating futures.
 
-A future is a path from now on: the present trend, with a slope drawn from its own uncertainty, and on it pieces of the
-recorded past laid end to end (growth_pattern.py). Blocks are whole cycles and begin at the phase that is now, so that
-the nightly prune stays at night.
+A future is a path from now on: the present trend, with a slope drawn from its own uncertainty, plus blocks of the
+recorded past laid end to end (growth_pattern.py). Blocks are whole cycles and begin at the current phase, so that the
+nightly prune stays at night.
 
-First passage is read off the hours of the record with their highest samples. Of a path that is only looked at every so
-often the passage comes late, as if the level to reach stood 0.58 standard deviations of a step higher (Chernoff 1965,
-Ann. Math. Stat. 36:55; Broadie, Glasserman and Kou 1997, Math. Finance 7:325); with fine steps that hold their highest
-nothing is left of it. The hours are looked at only in the block in which a path fills, so that ten years cost little.
-The seed is fixed and the draws are the same whatever is asked: what is added can only bring the end nearer.
+First passage is determined from the hours of the record with their highest samples. If a path is only sampled at
+intervals, the passage comes late, as if the level to reach were 0.58 standard deviations of a step higher (Chernoff
+1965, Ann. Math. Stat. 36:55; Broadie, Glasserman and Kou 1997, Math. Finance 7:325); with fine steps that keep their
+highest sample, none of that bias remains. The hours are examined only in the block in which a path fills, so that ten
+years cost little. The seed is fixed and the draws are the same for every question: what is added can only bring the
+end nearer.
 
-Not here: how the record is taken apart (growth_pattern.py), what a keeper asks (question.py), what the answer is
+Not here: how the record is decomposed (growth_pattern.py), what an operator asks (question.py), what the answer is
 (decide.py).
 """
 
@@ -25,15 +26,15 @@ from watchkeeper.planning.capacity.growth_pattern import Growth, Places
 
 SEED = 20_261_125
 RUNS = 2_000
-"""With so many the share of the runs before the 5 % point is known to within half a percent (binomial law)."""
+"""With this many, the share of runs before the 5 % point is known to within half a percent (binomial law)."""
 CHUNK = 128
-"""Blocks that are drawn at a time: over a year."""
+"""Blocks drawn at a time: more than a year."""
 EARLY, LIKELY, LATE = 0.05, 0.5, 0.95
 
 
 @dataclass(frozen=True, slots=True)
 class Added:
-    """What is put on the store besides: so much now, so much more each day, and never more than most."""
+    """What is added to the store: so much now, so much more each day, and never more than most."""
 
     now: float = 0.0
     per_day: float = 0.0
@@ -51,8 +52,8 @@ NOTHING = Added()
 class TimeToFull:
     """Days from now. earliest, likely, latest: the 5, 50 and 95 % points of the runs; None beyond ten years.
 
-    never_share: of the runs, those that do not fill within ten years. straight_d: the present trend and nothing else,
-    (capacity - used) / slope; None where it does not get there within ten years.
+    never_share: the share of runs that do not fill within ten years. straight_d: the present trend and nothing else,
+    (capacity - used) / slope; None if it does not get there within ten years.
     """
 
     earliest_d: float | None
@@ -62,20 +63,20 @@ class TimeToFull:
     straight_d: float | None
 
     def fills_by(self, days: float) -> bool:
-        """Does it fill by then, in more than one run in twenty?"""
+        """Does it fill by then in more than one run of twenty?"""
         return self.earliest_d is not None and self.earliest_d <= days
 
 
 @dataclass(frozen=True, slots=True)
 class Height:
-    """Where the level stands after some days: the middle of the runs, and what one run in twenty passes."""
+    """The level after some days: the median of the runs, and what one run in twenty exceeds."""
 
     likely: float
     high: float
 
 
 def time_to_full(growth: Growth, used: float, capacity: float, added: Added = NOTHING) -> TimeToFull:
-    """When the level is full. used: now. The early end allows for one more one-off rise, where there has been one."""
+    """When the level is full. used: now. The early end allows for one more one-off rise if there has been one."""
     need = capacity - used
     ends = first_passages(growth, need, added)
     early = first_passages(growth, need - growth.again, added) if growth.again else ends
@@ -89,20 +90,20 @@ def time_to_full(growth: Growth, used: float, capacity: float, added: Added = NO
 
 
 def straight(slope: float, need: float, added: Added = NOTHING) -> float | None:
-    """Days until the trend alone has gained what is needed; None where that takes more than ten years."""
+    """Days until the trend alone has gained what is needed; None if that takes more than ten years."""
     if need <= added.now:
         return 0.0
     most = max(added.most, added.now)
     to_most_d = (most - added.now) / added.per_day if added.per_day > 0 else math.inf
     both = slope + added.per_day
     days = (need - added.now) / both if both > 0 else math.inf
-    if days > to_most_d:  # by then it has taken all that it may
+    if days > to_most_d:  # by then the added part has reached its maximum
         days = (need - most) / slope if slope > 0 else math.inf
     return days if days <= FAR_D else None
 
 
 def first_passages(growth: Growth, need: float, added: Added = NOTHING, runs: int = RUNS) -> Floats:
-    """For each run the days until the level has gained what is needed; infinite where it has not in ten years."""
+    """For each run the days until the level has gained what is needed; infinite if it has not in ten years."""
     if need <= added.now:
         return np.zeros(runs)
     out, gained = np.full(runs, np.inf), np.zeros(runs)
@@ -118,7 +119,7 @@ def first_passages(growth: Growth, need: float, added: Added = NOTHING, runs: in
 
 
 def most_for(growth: Growth, need: float, days: float) -> float:
-    """How much could be put there at once so that it is not full within so many days in 19 of 20 runs."""
+    """How much could be added at once so that the store is not full within that many days in 19 of 20 runs."""
     draws = _Draws(growth, RUNS)
     drawn = draws.more()[:, : math.ceil(days / growth.block_d)]
     noise, path = draws.before(drawn, np.zeros(RUNS)), draws.path(_edges(growth, 0, drawn.shape[1]), np.arange(RUNS))
@@ -128,7 +129,7 @@ def most_for(growth: Growth, need: float, days: float) -> float:
 
 
 def height(growth: Growth, used: float, days: float, added: Added = NOTHING) -> Height:
-    """Where the level stands after some days, a year at most, without what lies on top (the cycle)."""
+    """The level after some days, a year at most, without the cycle on top of it."""
     draws = _Draws(growth, RUNS)
     blocks = min(round(days / growth.block_d), CHUNK)
     gained = draws.net[draws.more()[:, :blocks]].sum(axis=1)
@@ -138,7 +139,7 @@ def height(growth: Growth, used: float, days: float, added: Added = NOTHING) -> 
 
 
 class _Draws:
-    """The draws of one question: a slope for each run, and which block comes when. Always the same ones."""
+    """The draws of one question: a slope for each run, and the order of the blocks. Always the same ones."""
 
     def __init__(self, growth: Growth, runs: int) -> None:
         self.growth, self._runs = growth, runs
@@ -167,7 +168,7 @@ class _Draws:
 
 
 def _edges(growth: Growth, first: int, count: int) -> Floats:
-    """The days at which blocks begin and the last one ends."""
+    """The days at which blocks begin, and the day at which the last one ends."""
     edges: Floats = np.arange(first, first + count + 1, dtype=np.float64) * growth.block_d
     return edges
 
@@ -175,7 +176,7 @@ def _edges(growth: Growth, first: int, count: int) -> Floats:
 def _passages(
     draws: _Draws, drawn: Places, gained: Floats, runs: Places, first: int, need: float, added: Added
 ) -> Floats:
-    """The passages within a chunk of blocks: those blocks are looked into that may hold one, the earliest first."""
+    """The passages within a chunk of blocks: only blocks that may hold one are examined, the earliest first."""
     growth = draws.growth
     edges = _edges(growth, first, CHUNK)
     before, path = draws.before(drawn, gained), draws.path(edges, runs) + added.at(edges)
@@ -198,7 +199,7 @@ def _passages(
 
 
 def _point(ends: Floats, share: float) -> float | None:
-    """The smallest passage that so large a share of the runs does not come after; None for never."""
+    """The earliest time by which this share of the runs has passed; None for never."""
     found = float(np.sort(ends)[math.ceil(share * len(ends)) - 1])
     return found if math.isfinite(found) else None
 

@@ -1,8 +1,8 @@
-"""How a level grows, taken apart so that futures can be drawn from it: a trend, what wanders, what lies on top.
+"""How a level grows, decomposed so that futures can be drawn from it: a trend, a wandering mean, and what is on top.
 
-The level's mean over one cycle (a day where there is none) wanders; its increments without the trend are what is drawn,
-in blocks that overlap (moving blocks: Künsch 1989, Ann. Stat. 17:1217). What is above that mean, the cycle and the
-noise with the highest sample of each hour, is laid on top and does not add up: increments of the level itself would
+The level's mean over one cycle (a day if there is none) wanders. Its increments without the trend are what is drawn, in
+overlapping blocks (moving blocks: Künsch 1989, Ann. Stat. 17:1217). What is above that mean, the cycle and the noise
+with the highest sample of each hour, is added on top and does not accumulate: increments of the level itself would
 count each end of a block twice as noise.
 
 Not here: the drawing (futures.py).
@@ -22,11 +22,11 @@ from watchkeeper.model.line import Floats
 from watchkeeper.model.units import DAY_S, HOUR_S
 
 BLOCK_D = 3.0
-"""A block is this long at least: what hangs together over days is drawn together."""
+"""The minimum length of a block: what is correlated over days is drawn together."""
 LEAST_D = 7.0
-"""A record of less than a week has not seen every weekday: nothing is drawn from it."""
+"""A record of less than a week has not covered every weekday: nothing is drawn from it."""
 SEEN_D = LEAST_D / 2
-"""Of it so much must have been looked at: a host may sleep at night, and a straight line across a gap is no record."""
+"""The minimum that must have been sampled: a host may sleep at night, and a straight line across a gap is no record."""
 
 Places = NDArray[np.int64]
 
@@ -35,12 +35,12 @@ Places = NDArray[np.int64]
 class Growth:
     """How a level grows, as recorded. Levels in the level's unit, times in days.
 
-    slope, slope_error: of the trend, a day. trend: as it was found, where what shrinks is taken to stand still.
-    bend: of t^2, which goes on for bend_d days, and straight on after that.
-    rise[k]: what the mean over a cycle gains from place k to the next, without the trend. top[k]: how far the highest
-    sample at a place stands above that mean. Both lie step_d apart. starts: the places where a block of `block` steps
-    may begin. ripple: how far the level usually stands above that mean at the phase that is now.
-    again: the size of a one-off rise such as has happened before; 0 for none. recorded_d: how far the record goes back.
+    slope, slope_error: of the trend, a day. trend: as it was found; slope is 0 for a level that shrinks.
+    bend: coefficient of t^2, which applies for bend_d days; the path is straight after that.
+    rise[k]: the gain of the mean over a cycle from place k to the next, without the trend. top[k]: how far the highest
+    sample at a place is above that mean. Both are step_d apart. starts: the places where a block of `block` steps may
+    begin. ripple: how far the level usually is above that mean at the current phase.
+    again: the size of a one-off rise such as has happened before; 0 for none. recorded_d: the length of the record.
     cycle_d: length of the cycle; 0 for none.
     """
 
@@ -71,11 +71,11 @@ class Growth:
 
 
 def recorded(history: LevelHistory, now_s: float) -> Growth | None:
-    """How a level has grown since its trend began; None where the record is too short to say.
+    """How a level has grown since its trend began; None if the record is too short to say.
 
-    What happened before a trend that is younger than a week, or than three cycles, still tells how the level strays.
-    Where a rise is cleared again and again the trend is what is left of all rises and clearings. What shrinks is taken
-    to stand still: somebody clears up, and that ends; room that is not there yet is not given away.
+    If a trend is younger than a week, or than three cycles, what happened before it still shows how the level varies.
+    If a rise is cleared again and again, the trend is the net of all rises and clearings. A level that shrinks is
+    treated as constant: somebody is cleaning up, and that ends; space that is not free yet is not given away.
     """
     found = forecast(history, now_s)
     past = study(history, found.capacity)
@@ -109,13 +109,13 @@ def recorded(history: LevelHistory, now_s: float) -> Growth | None:
 
 
 def _needed_d(period_d: float) -> float:
-    """Two cycles for the means and the phase, and a block of whole ones."""
+    """Two cycles for the means and the phase, and a block of whole cycles."""
     return period_d * (2 + math.ceil(BLOCK_D / period_d))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Parts:
-    """The record taken apart; gained: what the mean gains a day besides the trend, and the standard error of that."""
+    """The decomposed record; gained: what the mean gains a day beyond the trend, and the standard error of that."""
 
     step_d: float
     rise: Floats
@@ -128,7 +128,7 @@ class _Parts:
 
 
 def _parts(history: LevelHistory, past: Past, since_s: float, slope: float) -> _Parts | None:
-    """Take the record since an instant apart into what wanders and what lies on top of it."""
+    """Decompose the record since an instant into what wanders and what is on top of it."""
     hours = _Hours(history, past, since_s, slope)
     if not hours.enough:
         return None
@@ -137,12 +137,12 @@ def _parts(history: LevelHistory, past: Past, since_s: float, slope: float) -> _
     if len(hours.level) < 2 * round_ + block:
         return None
     mean = _moving_mean(hours.level, round_)
-    own = slice(round_ // 2, round_ // 2 + len(mean))  # the places that have a mean of a whole round about them
-    now = (len(hours.level) - 1 - own.start) % round_  # the first of them in the phase that is now
+    own = slice(round_ // 2, round_ // 2 + len(mean))  # the places with a mean over a whole round around them
+    now = (len(hours.level) - 1 - own.start) % round_  # the first of them at the current phase
     starts = np.arange(now, len(mean) - block, round_) if past.cycle else np.arange(len(mean) - block)
     rise, fast = np.diff(mean), hours.level[own] - mean
     nets = mean[starts + block] - mean[starts]
-    # A random walk's mean over a round gains a third of a round less variance over a block than the walk itself.
+    # The mean over a round of a random walk has, over a block, a third of a round less variance than the walk itself.
     lost = math.sqrt(block / (block - round_ / 3))
     return _Parts(
         step_d=hours.step_d,
@@ -157,9 +157,9 @@ def _parts(history: LevelHistory, past: Past, since_s: float, slope: float) -> _
 
 
 class _Hours:
-    """The closed hours since an instant at even steps, without trend and one-off steps, gaps filled in straight.
+    """The complete hours since an instant at even steps, without trend and one-off steps, gaps interpolated linearly.
 
-    level: the middle of each. above: how far its highest sample stands above that. enough: was enough looked at?
+    level: the middle of each. above: how far its highest sample is above that. enough: was enough sampled?
     """
 
     def __init__(self, history: LevelHistory, past: Past, since_s: float, slope: float) -> None:
@@ -177,7 +177,7 @@ class _Hours:
 
 
 def _plain(past: Past, at_s: Floats, used: Floats) -> Floats:
-    """The level without its one-off steps, the cycle left in."""
+    """The level without its one-off steps, with the cycle."""
     level, _ = past.plain(at_s, used)
     return level + past.cycle.ripple((at_s - past.anchor_s) / HOUR_S) if past.cycle else level
 

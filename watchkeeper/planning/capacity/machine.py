@@ -1,4 +1,4 @@
-"""Memory and CPUs with one more guest: promised against what there is, and what the host needs for itself."""
+"""Memory and CPUs with one more guest: what is allocated against what there is, and what the host needs for itself."""
 
 from collections.abc import Iterator
 
@@ -8,11 +8,11 @@ from watchkeeper.planning.host_state import HostNow
 
 OWN_LEAST_BYTES = 2**30
 OWN_LEAST_SHARE = 1 / 8
-"""What a host needs for itself is at least 1 GiB, or an eighth of a small one: practice, without a source."""
+"""What a host needs for itself is at least 1 GiB, or an eighth of a small host: practice, without a source."""
 
 
 def memory(question: Question, host: HostNow, peak: Peak | None, limits: Limits) -> MemoryAnswer:
-    """Guests that stand still count too: they will be started again."""
+    """Answer for memory. Guests that are stopped count too: they will be started again."""
     total = host.memory_bytes + question.host_memory_bytes
     promised = sum(each.memory_bytes or 0 for each in host.guests)
     most = peak or Peak(host.memory_bytes - host.available_bytes, 0.0)
@@ -39,9 +39,9 @@ def memory(question: Question, host: HostNow, peak: Peak | None, limits: Limits)
 
 
 def own_need_bytes(host: HostNow, peak: Peak) -> float:
-    """What the host needs for itself: what was in use at the peak beyond all that running guests are promised.
+    """What the host needs for itself: what was in use at the peak beyond all that is allocated to running guests.
 
-    Guests rarely touch all of theirs, so this is the least that it can be; a floor is set to it.
+    Guests rarely use all of theirs, so this is a lower bound; it is never set below a floor.
     """
     running = sum(each.memory_bytes or 0 for each in host.guests if each.running is not False)
     floor = min(OWN_LEAST_BYTES, OWN_LEAST_SHARE * host.memory_bytes)
@@ -58,7 +58,7 @@ def _memory_lacks(asked: int, promised: float, in_use: float, unknown: tuple[str
 
 
 def cpu(question: Question, host: HostNow) -> CpuAnswer:
-    """CPUs are shared by time, so that no sum of them is too much; one guest with more than there are only waits."""
+    """Answer for CPUs. They are time-shared, so no sum is too much; a guest with more than the host has only waits."""
     before = sum(each.vcpus or 0 for each in host.guests)
     has = (guest_named(question.enlarges, host).vcpus or 0) if question.enlarges is not None else 0
     over = has + question.cpus - host.cpus

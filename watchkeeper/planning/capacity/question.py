@@ -1,4 +1,4 @@
-"""What a keeper asks before changing the host: one more guest, a larger one, or more of the host itself.
+"""What an operator asks before changing the host: one more guest, a larger one, or more of the host itself.
 
 Not here: the answer (decide.py), and how a question is typed (cli/commands/room.py).
 """
@@ -13,9 +13,9 @@ from watchkeeper.planning.host_state import GuestNow, HostNow, StoreKind, StoreN
 
 
 class BadQuestion(WatchkeeperError):
-    """The question cannot be asked of this host; the text names the word that is wrong and what may stand there.
+    """The question cannot be asked of this host; the text names the wrong word and the accepted ones.
 
-    field: the part of the question that it is about, as the commands' options are called; empty for the whole.
+    field: the part of the question that it is about, named as the commands' options; empty for the whole.
     """
 
     def __init__(self, text: str, field: str = "") -> None:
@@ -25,12 +25,12 @@ class BadQuestion(WatchkeeperError):
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """disk_bytes, memory_bytes, cpus: of a new guest, or by how much the guest that it `enlarges` is to have more.
+    """disk_bytes, memory_bytes, cpus: of a new guest, or by how much to enlarge the guest that it `enlarges`.
 
     written_bytes: of the disk, what is written to it at once (its image). grows_bytes_per_day: what is written to it
-    each day after that, up to its size. Both are 0 where nobody knows: the second of the two futures then counts it
-    whole. reserved: the disk takes its whole size at once. store: where it is to lie; None for wherever it may.
-    host_disk_bytes: usable bytes that are added to the store; host_memory_bytes: memory that is added to the host.
+    each day after that, up to its size. Both are 0 if they are not known: the second of the two futures then counts the
+    whole disk. reserved: the disk takes its whole size at once. store: where to place it; None for any store that can
+    hold it. host_disk_bytes: usable bytes that are added to the store; host_memory_bytes: memory added to the host.
     """
 
     disk_bytes: int = 0
@@ -46,17 +46,17 @@ class Question:
 
     @property
     def of_disk(self) -> bool:
-        """Is anything about a store asked?"""
+        """Does it ask about a store?"""
         return self.disk_bytes > 0 or self.host_disk_bytes > 0
 
     @property
     def of_guest(self) -> bool:
-        """Is anything asked for a guest?"""
+        """Does it ask for anything for a guest?"""
         return self.disk_bytes > 0 or self.memory_bytes > 0 or self.cpus > 0
 
 
 def check(question: Question, host: HostNow) -> None:
-    """Raise BadQuestion where it makes no sense by itself or names what is not on this host."""
+    """Raise BadQuestion if it makes no sense or names something that is not on this host."""
     if not question.of_guest and not question.of_disk and not question.host_memory_bytes:
         raise BadQuestion(
             "nothing is asked: say a disk, memory or CPUs of a guest, or disk or memory for the host", "disk"
@@ -79,7 +79,7 @@ def check(question: Question, host: HostNow) -> None:
 
 
 def guest_named(name: str, host: HostNow) -> GuestNow:
-    """The guest of this name. Raises BadQuestion that names those there are."""
+    """The guest of this name. Raises BadQuestion with the existing names."""
     found = next((each for each in host.guests if each.name == name), None)
     if found is None:
         near = _near(name, [each.name for each in host.guests], "guest")
@@ -88,9 +88,9 @@ def guest_named(name: str, host: HostNow) -> GuestNow:
 
 
 def candidates(question: Question, host: HostNow) -> tuple[StoreNow, ...]:
-    """The stores that are asked about: the one that is named, where the guest's disk lies, or all that may hold one.
+    """The stores in question: the one that is named, the one that holds the guest's disk, or all that may hold a disk.
 
-    A file system counts only where a guest's disk lies on it already, or where it is named: most hold no disks.
+    A file system counts only if a guest's disk is on it already, or if it is named: most hold no disks.
     """
     if question.store is not None:
         return (_named(question, host),)
@@ -126,7 +126,7 @@ def _own_name(store: StoreNow) -> str:
 
 
 def _of_guest(guest: GuestNow, host: HostNow) -> StoreNow:
-    """The store that holds the guest's disks. Raises BadQuestion where that is none, or more than one."""
+    """The store that holds the guest's disks. Raises BadQuestion if there is none, or more than one."""
     keys = {disk.store for disk in guest.disks if disk.store is not None}
     found = [each for each in host.stores if each.key in keys]
     if len(found) == 1:

@@ -1,7 +1,7 @@
-"""A store with more on it: what it takes at once, what was promised, and where that leads in the two futures.
+"""A store with more on it: what it takes at once, what is allocated, and where that leads in the two futures.
 
-Of a disk whose growth nobody stated nothing is counted in the first future but what is written at once: no image's own
-growth can be known before it runs. The second future counts every disk whole, so that between both lies what may be.
+For a disk whose growth was not stated, the first future counts only what is written at once: an image's own growth
+cannot be known before it runs. The second future counts every disk in full, so that the two bound what may happen.
 """
 
 from collections.abc import Iterator
@@ -25,15 +25,15 @@ from watchkeeper.planning.host_state import StoreKind, StoreNow
 
 GIB = 2**30
 ZFS_TABLES_SHARE = 1 / 32
-"""What a ZFS volume takes for the tables of its blocks, at most: two copies of a pointer block of 128 KiB for each
-1,024 blocks, which is 3 % with blocks of 8 KiB and half of that with 16 KiB. A reserved volume has that set aside from
-the beginning (tests/host/test_room.py holds it on a real pool). A raidz may need more."""
+"""What a ZFS volume takes for its block tables, at most: two copies of a pointer block of 128 KiB for each 1,024
+blocks, which is 3 % with blocks of 8 KiB and half of that with 16 KiB. A reserved volume has that set aside from the
+beginning (tests/host/test_room.py checks it on a real pool). A raidz may need more."""
 
 THIN_KEPT_SHARE, THIN_KEPT_BYTES = 1 / 10, 16 * 2**20
-"""What the kernel keeps back of a thin pool's metadata, and counts as used: a tenth, and 16 MiB at most
-(__set_metadata_reserve() in dm-thin-metadata.c, as remembered; of an empty pool's 512 blocks it tells 61 as used)."""
+"""What the kernel reserves of a thin pool's metadata and counts as used: a tenth, and 16 MiB at most
+(__set_metadata_reserve() in dm-thin-metadata.c, as remembered; of an empty pool's 512 blocks it reports 61 as used)."""
 LEAST_SHARE = 1 / 16
-"""A store that holds less than this share of its data tells nothing of what metadata a byte takes."""
+"""A store that holds less than this share of its data does not show how much metadata a byte takes."""
 
 
 def with_tables(store: StoreNow) -> float:
@@ -42,12 +42,12 @@ def with_tables(store: StoreNow) -> float:
 
 
 def whole_bytes(question: Question, store: StoreNow) -> int:
-    """What the disk takes when it is wholly written."""
+    """What the disk takes when it is fully written."""
     return round(question.disk_bytes * with_tables(store))
 
 
 def added(question: Question, store: StoreNow) -> Added:
-    """What the question puts on the store, over time."""
+    """What the question adds to the store, over time."""
     whole, each = whole_bytes(question, store), with_tables(store)
     if question.reserved:
         return Added(whole, 0.0, whole)
@@ -55,7 +55,7 @@ def added(question: Question, store: StoreNow) -> Added:
 
 
 def outstanding_bytes(store: StoreNow) -> int:
-    """What volumes were promised, and neither hold nor have set aside. What is not known to be held counts as not."""
+    """What is allocated to volumes, and neither held nor set aside by them. An unknown amount held counts as none."""
     return sum(
         max(each.promised_bytes - (each.own_bytes or 0) - each.set_aside_bytes, 0)
         for each in store.volumes
@@ -64,7 +64,7 @@ def outstanding_bytes(store: StoreNow) -> int:
 
 
 def answer(question: Question, store: StoreNow, recorded: Recorded, limits: Limits) -> StoreAnswer:
-    """What becomes of a store."""
+    """What happens to a store."""
     case = _Case(question, store, recorded)
     growing = tuple(case.growing())
     reasons = (*case.lacks(growing), *case.over_promised(limits))
@@ -117,7 +117,7 @@ class _Case:
         return futures.time_to_full(growth, self._store.used_bytes, self._store.capacity_bytes) if growth else None
 
     def growing(self) -> Iterator[LevelNow]:
-        """The first future: the present growth, and what is stated of the disk."""
+        """The first future: the present growth, and what is stated about the disk."""
         now = self._store.used_bytes + self.added.now
         for day in DAYS:
             if day == 0:
@@ -130,7 +130,7 @@ class _Case:
                 yield self._at(day, height.likely, height.high, Fit.NO if full else Fit.YES)
 
     def written(self, growing: tuple[LevelNow, ...]) -> Iterator[LevelNow]:
-        """The second future: every promise kept, or the first future where that is more."""
+        """The second future: every allocation fully used, or the first future if that is more."""
         kept = self._store.used_bytes + self.outstanding + self.whole
         over = kept > self.capacity or self._metadata_too_small()
         for each in growing:
@@ -141,7 +141,7 @@ class _Case:
         return LevelNow(day, fit, level, high, max(level - self.capacity, 0.0))
 
     def lacks(self, growing: tuple[LevelNow, ...]) -> Iterator[Reason]:
-        """What speaks against it, now and by the day that decides."""
+        """What prevents it, now and by the day that decides."""
         if growing[0].fit is Fit.NO:
             yield Reason(Lack.NOW, short=growing[0].short_bytes)
             return
@@ -153,14 +153,14 @@ class _Case:
             yield Reason(Lack.METADATA_SOON, within_d=self._metadata_after.earliest_d or 0.0)
 
     def over_promised(self, limits: Limits) -> Iterator[Reason]:
-        """A limit on promises that the keeper has set, if this passes it."""
+        """The operator's limit on allocation, if this exceeds it."""
         share = limits.promised_share.get(self._store.kind)
         promised = self.promised + self._promise
         if share is not None and promised > share * self.capacity:
             yield Reason(Lack.PROMISED, short=promised - share * self.capacity, limit_share=share)
 
     def largest(self) -> int | None:
-        """The largest disk, whole at once, that leaves it not full by the day that decides."""
+        """The largest disk, fully written at once, that leaves the store not full by the day that decides."""
         growth, metadata = self._recorded.growth, self._recorded.metadata
         if growth is None:
             return None
@@ -168,13 +168,13 @@ class _Case:
         if metadata is not None and metadata.growth is not None and (ratio := self._metadata_ratio(metadata)) > 0:
             room = futures.most_for(metadata.growth, metadata.capacity_bytes - metadata.used_bytes, DECIDES_D)
             most = min(most, room / ratio)
-        return _whole_gib(most - 1, self.tables)  # what fills it to the brim is full
+        return _whole_gib(most - 1, self.tables)  # a disk that takes exactly all of it makes the store full
 
     def _metadata_ratio(self, metadata: Metadata) -> float:
-        """Metadata for each byte of data, as it is now: what is added is taken to need as much.
+        """Metadata for each byte of data, as it is now: what is added is assumed to need as much.
 
-        Without what a thin pool keeps back. Of a store that is nearly empty the metadata is its own tables, which do
-        not grow with data: it counts as filled to LEAST_SHARE.
+        Without what a thin pool reserves. The metadata of a store that is nearly empty is its own tables, which do not
+        grow with data: it counts as filled to LEAST_SHARE.
         """
         kept = 0.0
         if self._store.kind is StoreKind.THIN:
@@ -182,7 +182,7 @@ class _Case:
         return max(metadata.used_bytes - kept, 0.0) / max(self._store.used_bytes, self.capacity * LEAST_SHARE)
 
     def _of_metadata(self, metadata: Metadata | None) -> futures.TimeToFull | None:
-        """When the metadata is full: what is put on the store takes its part of it too."""
+        """When the metadata is full: what is added to the store takes its share of it too."""
         if metadata is None or metadata.growth is None:
             return None
         ratio = self._metadata_ratio(metadata)
@@ -193,7 +193,7 @@ class _Case:
         return self._metadata_after is not None and self._metadata_after.fills_by(day)
 
     def _metadata_too_small(self) -> bool:
-        """Would the metadata be full with every disk written?"""
+        """Would the metadata be full with every disk fully written?"""
         metadata = self._recorded.metadata
         if metadata is None:
             return False
@@ -210,5 +210,5 @@ def _trend(recorded: Recorded) -> float | None:
 
 
 def _whole_gib(most_bytes: float, tables: float) -> int:
-    """Rounded down to whole GiB: finer would pretend to know more."""
+    """Rounded down to whole GiB: finer would be false precision."""
     return max(int(most_bytes / tables // GIB), 0) * GIB

@@ -1,4 +1,4 @@
-"""The sentences of an answer to a question of room, written once for the terminal and the page. Plain words.
+"""The sentences of an answer to a capacity question, written once for the terminal and the page. Plain words.
 
 Not here: layout, and any arithmetic.
 """
@@ -76,7 +76,7 @@ def _joined(parts: list[str]) -> str:
 
 
 def _where(answer: RoomAnswer) -> str:
-    """What speaks for it."""
+    """What is in favour of it."""
     said = []
     if answer.stores:
         best = answer.stores[0]
@@ -88,7 +88,7 @@ def _where(answer: RoomAnswer) -> str:
 
 
 def _against(answer: RoomAnswer) -> list[str]:
-    """What speaks against it, or what is not known: of the best store, of memory, of CPUs."""
+    """What is against it, or not known: for the best store, memory and CPUs."""
     said = [reason(each, answer.stores[0].key.subject) for each in (answer.stores[0].reasons if answer.stores else ())]
     for part in (answer.memory, answer.cpu):
         said += [reason(each, "memory") for each in part.reasons if part.asked]
@@ -122,7 +122,7 @@ def reason(found: Reason, subject: str) -> str:
 
 
 def _within(days: float) -> str:
-    """An early end, in days that have passed whole: it stands beside the day that decides."""
+    """An early end, in complete days: it appears beside the day that decides."""
     return "now" if days <= 0 else f"in {int(days)} days" if days >= FEW_D else f"in {about(days * DAY_S)}"
 
 
@@ -132,7 +132,7 @@ def _about(days: float) -> str:
 
 
 def _too_short(recorded_d: float) -> str:
-    """What is missing before anybody can look ahead."""
+    """What is missing before a forecast is possible."""
     needs = f"looking ahead takes {duration(LEAST_D * DAY_S)} of record"
     if recorded_d < LEAST_D:
         return f"{needs}, and there {f'are {duration(recorded_d * DAY_S)}' if recorded_d > 0 else 'is none'}"
@@ -170,7 +170,7 @@ def straight(found: TimeToFull) -> str:
 
 
 def never(found: TimeToFull) -> str:
-    """How many futures never fill; empty where all do."""
+    """How many futures never fill; empty if all do."""
     return f"{share(found.never_share)} of the futures do not fill within {HORIZON}" if found.never_share else ""
 
 
@@ -192,7 +192,7 @@ def day_name(day: int) -> str:
 
 
 def overcommit(store: StoreAnswer) -> str:
-    """What is promised, before and after."""
+    """What is allocated, before and after."""
     before, after = share(store.overcommit_before_share), share(store.overcommit_share)
     return f"{format_size(store.promised_bytes)} of {format_size(store.capacity_bytes)}: {after} (before: {before})"
 
@@ -215,7 +215,7 @@ def largest(store: StoreAnswer) -> str:
 
 
 def memory(found: MemoryAnswer) -> list[str]:
-    """What guests are promised, what the host needs itself, and the largest that fits."""
+    """What is allocated to guests, what the host needs itself, and the largest amount that fits."""
     before, after = share(found.overcommit_before_share), share(found.overcommit_share)
     peak = f"in {duration(found.recorded_d * DAY_S)}" if found.recorded_d else "now, for want of a record"
     lines = [
@@ -227,7 +227,7 @@ def memory(found: MemoryAnswer) -> list[str]:
 
 
 def cpus(found: CpuAnswer) -> list[str]:
-    """What guests are promised of the CPUs."""
+    """What is allocated to guests of the CPUs."""
     ratio = f"{found.overcommit_share:.3g} for each (before: {found.overcommit_before_share:.3g})"
     return [f"{found.vcpus} for guests, {found.cpus} in the host: {ratio}", *_unknown(found.unknown, "CPUs")]
 
@@ -237,7 +237,7 @@ def _unknown(names: tuple[str, ...], what: str) -> list[str]:
 
 
 def cautions(answer: RoomAnswer) -> list[str]:
-    """What a keeper must know beside the answer."""
+    """What an operator must know beside the answer."""
     said = [ESTIMATE] if any(each.after for each in answer.stores) else []
     for store in answer.stores[:1]:
         said += _of_store(answer.question, store)
@@ -245,7 +245,7 @@ def cautions(answer: RoomAnswer) -> list[str]:
 
 
 def _of_store(question: Question, store: StoreAnswer) -> list[str]:
-    """Cautions about the store that is answered for."""
+    """Cautions about the store that the answer is about."""
     said = []
     short = store.written[0].short_bytes
     if short > 0:

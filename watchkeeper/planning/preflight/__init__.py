@@ -1,1 +1,1 @@
-"""Is a change safe now? Pure. Not here: reading the host and its record (inventory/)."""
+"""Is a change safe now? Pure. Not here: reading the host and its recorded history (inventory/)."""

@@ -1,8 +1,8 @@
-"""What became of a change: the same services, as fast, with as much memory left, and nothing new at fault. Pure.
+"""The result of a change: the same services, as fast, with as much memory left, and no new fault? Pure.
 
-An hour before the change is held against what came after it. Speeds are compared by rank (Mann and Whitney 1947, Annals
-of Mathematical Statistics 18:50, with its normal approximation and the correction for ties), because the times of
-answers are skewed and one slow answer is no news; and they must differ by so much that somebody would notice.
+The hour before the change is compared with what came after it. Speeds are compared by rank (Mann and Whitney 1947,
+Annals of Mathematical Statistics 18:50, with its normal approximation and the correction for ties), because response
+times are skewed and one slow answer means nothing; and the difference must be large enough to be noticed.
 """
 
 import math
@@ -20,15 +20,15 @@ from watchkeeper.model.units import format_size
 from watchkeeper.planning.preflight.decide import Matter, Point, Verdict
 
 LEAST = 8
-"""Fewer samples on either side tell nothing by rank: with 8 and 8 the normal approximation holds to about 1 %."""
+"""Fewer samples on either side say nothing by rank: with 8 and 8 the normal approximation holds to about 1 %."""
 SURE_Z = 2.326
-"""One in a hundred of changes that change nothing would be called slower (one-sided)."""
+"""Of changes that change nothing, one in a hundred would be called slower (one-sided)."""
 NOTICED = 1.25
-"""Less than a quarter slower is noticed by nobody."""
+"""Less than a quarter slower is not noticed."""
 LEAST_MS = 0.002
 """Nor is a difference below two milliseconds."""
 MEMORY_SHARE = 0.05
-"""Of the host's memory, so much less left counts: restarts move it by some hundredths."""
+"""A loss of this share of the host's memory counts: restarts change it by a few hundredths."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,7 @@ def _ms(answers: Sequence[float]) -> str:
 
 
 def slower(before: Sequence[float], after: Sequence[float]) -> bool:
-    """Are the later ones slower, beyond chance and by so much that it is noticed?"""
+    """Are the later ones slower, beyond chance and by enough to be noticed?"""
     old, new = float(np.median(before)), float(np.median(after))
     if new < NOTICED * old or new - old < LEAST_MS:
         return False
@@ -86,7 +86,7 @@ def slower(before: Sequence[float], after: Sequence[float]) -> bool:
 
 
 def rank_z(before: Sequence[float], after: Sequence[float]) -> float:
-    """How many standard errors the later ones rank above what chance would put them at; 0 where all are alike."""
+    """How many standard errors the later ones rank above what chance would give; 0 if all are equal."""
     m, n = len(before), len(after)
     values = np.asarray([*before, *after], dtype=np.float64)
     _, places, counts = np.unique(values, return_inverse=True, return_counts=True)
@@ -121,7 +121,7 @@ def memory_point(found: MemoryLeft | None) -> Point:
 
 
 def since_points(alerts: Iterable[Alert], since: datetime, now: datetime) -> Iterator[Point]:
-    """What has come up since the change, and stands."""
+    """The alerts that were raised since the change and are still active."""
     new = [each for each in alerts if each.standing and each.raised_at is not None and each.raised_at >= since]
     for alert in new:
         ago = duration((now - alert.raised_at).total_seconds()) if alert.raised_at else ""

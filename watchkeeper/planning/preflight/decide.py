@@ -1,7 +1,7 @@
-"""Is it safe to change this now? Point by point, go or no-go, with the reason of each. Pure.
+"""Is it safe to change this now? Point by point, go or no-go, each with its reason. Pure.
 
-A point that nobody can know is no go: silence must mean that all is well. Not here: the looking
-(inventory/preflight.py), and what became of the change afterwards (compare.py).
+A point that is not known is not a go: silence must mean that all is well. Not here: reading the host
+(inventory/preflight.py), and the result of the change afterwards (compare.py).
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -19,7 +19,7 @@ from watchkeeper.planning.host_state import GuestNow
 
 
 class Verdict(StrEnum):
-    """What a point says, and all of them together."""
+    """The result of a point, and of all of them together."""
 
     GO = "go"
     NO_GO = "no-go"
@@ -27,7 +27,7 @@ class Verdict(StrEnum):
 
 
 class Matter(StrEnum):
-    """What a point is about; the words by which one may be left out."""
+    """What a point is about; the words by which a point may be skipped."""
 
     GUEST = "guest"
     SNAPSHOT = "snapshot"
@@ -42,7 +42,7 @@ class Matter(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One point. about: the thing, in words. passes: it may come right by itself within minutes."""
+    """One point. about: the thing, in words. passes: it may resolve without action within minutes."""
 
     matter: Matter
     verdict: Verdict
@@ -53,7 +53,7 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class ReadyAnswer:
-    """The answer. since: for a look back after a change, the instant of the change. unseen: what could not be seen."""
+    """The answer. since: when comparing after a change, the time of the change. unseen: what could not be seen."""
 
     subject: str
     at: datetime
@@ -73,7 +73,7 @@ class ReadyAnswer:
 
     @property
     def worth_waiting(self) -> bool:
-        """May all that hinders it come right by itself?"""
+        """May everything that prevents it resolve without action?"""
         return not self.go and all(each.passes for each in self.hindrances)
 
 
@@ -89,9 +89,9 @@ def guest_point(guest: GuestNow) -> Point:
 
 @dataclass(frozen=True, slots=True)
 class DiskSnapshots:
-    """A disk of a guest with the newest snapshot of what it lies in.
+    """A disk of a guest with the newest snapshot of what holds it.
 
-    where: the volume or file; empty where it was not found. limit_s: how old the newest may be. listed: its store's
+    where: the volume or file; empty if it was not found. limit_s: how old the newest may be. listed: its store's
     snapshots could be seen.
     """
 
@@ -123,10 +123,10 @@ def snapshot_point(found: DiskSnapshots, now: datetime) -> Point:
 
 @dataclass(frozen=True, slots=True)
 class Copy:
-    """A backup, as a probe sees it. last_at: when it was last made; due_at: when it must have been made again.
+    """A backup, as a probe sees it. last_at: when it was last made; due_at: when the next one is due.
 
-    shares: the store that it lies on together with a disk; empty where it lies elsewhere, or where nobody can tell.
-    trouble: what the job itself says is wrong.
+    shares: the store that it shares with a disk; empty if it is elsewhere, or if that is not known.
+    trouble: what the job itself reports as wrong.
     """
 
     name: str
@@ -143,7 +143,7 @@ NO_BACKUP = (
 
 
 def backup_points(copies: Sequence[Copy], about: str, now: datetime) -> Iterator[Point]:
-    """Is there a copy elsewhere that is new enough? One is enough; where there is none, each says why it is not."""
+    """Is there a recent enough copy elsewhere? One is enough; if there is none, each says why it does not count."""
     if not copies:
         yield Point(Matter.BACKUP, Verdict.NO_GO, about, NO_BACKUP)
         return
@@ -172,10 +172,10 @@ def _backup_point(copy: Copy, now: datetime) -> Point:
 class Rewrites:
     """What a change may rewrite on one store while its snapshot is kept.
 
-    per_day_bytes: what its guests write there a day; None where that is not recorded. most_bytes: all of their disks
-    there, which is the most that can be rewritten; None where a size is not known. at_once_bytes: what a snapshot of
-    reserved volumes needs at the moment that it is taken: a ZFS volume with a reservation stays writable as a whole, so
-    the pool must have room for all of its data once more.
+    per_day_bytes: what its guests write there a day; None if that is not recorded. most_bytes: all of their disks
+    there, which is the most that can be rewritten; None if a size is not known. at_once_bytes: what a snapshot of
+    reserved volumes needs at the moment that it is taken: a ZFS volume with a reservation stays fully writable, so the
+    pool must have free space for all of its data once more.
     """
 
     store: SeriesKey
@@ -185,14 +185,14 @@ class Rewrites:
     at_once_bytes: float = 0.0
 
     def held_bytes(self, keep_s: float) -> float | None:
-        """What the snapshot may come to hold in that time; None where neither rate nor size is known."""
+        """What the snapshot may come to hold in that time; None if neither rate nor size is known."""
         by_rate = None if self.per_day_bytes is None else self.per_day_bytes * keep_s / DAY_S
         known = [each for each in (by_rate, self.most_bytes) if each is not None]
         return max(min(known), self.at_once_bytes) if known else None
 
 
 def room_point(found: Rewrites, keep_s: float) -> Point:
-    """Has the store room for what the snapshot will hold?"""
+    """Has the store enough space for what the snapshot will hold?"""
     about, held = thing(found.store), found.held_bytes(keep_s)
     free, kept = format_size(found.free_bytes), format_duration(keep_s)
     if held is None:
@@ -215,7 +215,7 @@ STEADY = frozenset({NoEnd.STILL, NoEnd.SHRINKING, NoEnd.FAR})
 
 
 def time_point(store: SeriesKey, found: Forecast | None, keep_s: float, held_bytes: float) -> Point:
-    """Is the store full before the snapshot goes? found: its forecast with what the snapshot holds already counted."""
+    """Is the store full before the snapshot is deleted? found: its forecast, including what the snapshot holds."""
     about, kept = thing(store), format_duration(keep_s)
     if found is None or found.no_end is NoEnd.TOO_FEW:
         why = "how it grows is not recorded yet; it must be watched for some hours first"
@@ -242,7 +242,7 @@ def _steep(found: Forecast, keep_s: float) -> float:
 
 
 def beneath_points(standing: Iterable[Alert], looked_at: Sequence[str], now: datetime) -> Iterator[Point]:
-    """Is anything active on it, or on what it rests on? What the keeper has set aside stands all the same."""
+    """Is an alert active on it, or on what it depends on? An alert that the operator has shelved counts too."""
     found = list(standing)
     for alert in found:
         aside = ", set aside by you" if alert.shelved(now) else ""
@@ -265,7 +265,7 @@ def silent_points(last_seen: Mapping[str, datetime], now: datetime) -> Iterator[
 
 @dataclass(frozen=True, slots=True)
 class Answered:
-    """A service, asked just now. reason: why it gave no answer, or why it could not be asked."""
+    """A service that was just queried. reason: why it gave no answer, or why it could not be queried."""
 
     key: SeriesKey
     answered: bool | None
@@ -292,7 +292,7 @@ def answer_points(asked: Sequence[Answered], about: str) -> Iterator[Point]:
 
 
 def watch_point(newest_at: datetime | None, limit_s: float, now: datetime) -> Point:
-    """Is the watch itself awake? Where it is not, that no alert stands means nothing."""
+    """Is watchkeeper itself running? If it is not, the absence of alerts means nothing."""
     about = "watchkeeper"
     if newest_at is None:
         return Point(Matter.WATCH, Verdict.NO_GO, about, "it has recorded nothing yet; start it", passes=True)

@@ -25,10 +25,10 @@ def verdict(answer: ReadyAnswer, zone: tzinfo) -> str:
 
 
 def against(answer: ReadyAnswer) -> str:
-    """What stands over the points that are no go."""
+    """The heading of the points that are no-go."""
     return "Against it" if answer.since is None else "Not as before"
 
 
 def fine(answer: ReadyAnswer) -> str:
-    """What stands over those that are."""
+    """The heading of the points that are go."""
     return "Go" if answer.since is None else "As before"

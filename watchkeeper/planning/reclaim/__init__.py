@@ -1,1 +1,1 @@
-"""What would deleting snapshots free? Pure. Not here: asking the stores (inventory/reclaim/)."""
+"""What would deleting snapshots free? Pure. Not here: reading the stores (inventory/reclaim/)."""

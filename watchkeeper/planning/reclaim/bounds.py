@@ -1,11 +1,11 @@
-"""How many bytes a set of snapshots frees: what the counts of each store say for certain, as least and most.
+"""How many bytes a set of snapshots frees: what the counts of each store say for certain, as minimum and maximum.
 
-A block is freed when the last that refers to it goes. In a file system that copies on write, the snapshots of one thing
-that refer to a block are neighbours in time: it was born before the first of them and let go after the last. What only
-one snapshot refers to is counted for it alone; what two or more share is counted for none, and comes free only when
-all of them go. So a set frees the sum of what each frees alone, and something between nothing and all the shared.
+A block is freed when its last reference is removed. In a copy-on-write file system, the snapshots of one thing that
+refer to a block are neighbours in time: it was written before the first of them and released after the last. What only
+one snapshot refers to is counted for it alone; what two or more share is counted for none, and is freed only when all
+of them are deleted. So a set frees the sum of what each frees alone, plus between none and all of the shared blocks.
 
-Not here: asking the stores (watchkeeper/planning/).
+Not here: reading the stores (watchkeeper/inventory/reclaim/).
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -15,7 +15,7 @@ from watchkeeper.planning.reclaim.snapshots import NOTHING, Bounds, total
 
 
 def runs(order: Sequence[str], chosen: Collection[str]) -> list[list[str]]:
-    """The chosen ones as stretches without a gap, in the order of the snapshots of one thing."""
+    """The chosen ones as runs without a gap, in the order of the snapshots of one thing."""
     found: list[list[str]] = []
     going = False
     for each in order:
@@ -30,8 +30,8 @@ def runs(order: Sequence[str], chosen: Collection[str]) -> list[list[str]]:
 def among_neighbours(chosen: Sequence[int], kept: Sequence[int], every_bytes: int) -> Bounds:
     """What some snapshots of a dataset free, from its own counts. chosen, kept: what each holds alone.
 
-    every_bytes: what is freed when all of them go (`usedbysnapshots`). It holds what each of the kept ones holds alone,
-    and none of that comes free; so the rest is the most.
+    every_bytes: what is freed when all of them are deleted (`usedbysnapshots`). It includes what each of the kept ones
+    holds alone, and none of that is freed; so the rest is the maximum.
     """
     least = sum(chosen)
     if not kept:
@@ -43,10 +43,10 @@ def among_neighbours(chosen: Sequence[int], kept: Sequence[int], every_bytes: in
 
 @dataclass(frozen=True, slots=True)
 class Aside:
-    """What a volume has set aside (`refreservation`), in bytes, and what of it is not written (`now_bytes`).
+    """What a volume has set aside (`refreservation`), in bytes, and the part that is not written (`now_bytes`).
 
-    What it wrote since its newest snapshot can be overwritten in place and needs no room set aside; the rest can not.
-    own_bytes: all that it refers to and did not get from an origin.
+    What it wrote since its newest snapshot can be overwritten in place and needs no space set aside; the rest cannot.
+    own_bytes: everything that it refers to and did not get from an origin.
     """
 
     set_aside_bytes: int
@@ -55,9 +55,9 @@ class Aside:
 
 
 def given_back(aside: Aside, *, newest_goes: bool, all_go: bool) -> Bounds:
-    """What is no longer set aside once snapshots go: it is counted as used too, and no dry run tells it.
+    """What is no longer set aside once snapshots are deleted: it counts as used too, and no dry run reports it.
 
-    With no snapshot left, all that is written can be overwritten in place: the set-aside room is the reservation less
+    With no snapshot left, everything written can be overwritten in place: the space set aside is the reservation minus
     that. While the newest stays, nothing changes. The rule: `usedbyrefreservation` = refreservation - what is unique.
     """
     most = max(aside.now_bytes - max(aside.set_aside_bytes - aside.own_bytes, 0), 0)
@@ -68,17 +68,17 @@ def given_back(aside: Aside, *, newest_goes: bool, all_go: bool) -> Bounds:
 
 @dataclass(frozen=True, slots=True)
 class Charged:
-    """What a dataset uses with all beneath it, and the reservation that its parent is charged at the least."""
+    """What a dataset uses including its children, and the reservation that is the least its parent is charged."""
 
     used_bytes: int
     reservation_bytes: int
 
 
 def reaches_pool(freed: Mapping[str, Bounds], tree: Mapping[str, Charged]) -> Bounds:
-    """What of the bytes that datasets free comes back to their pool.
+    """How much of the bytes that datasets free is returned to their pool.
 
-    A parent is charged the larger of what a dataset uses and its reservation: beneath a reservation that is not used
-    up, nothing comes back.
+    A parent is charged the larger of what a dataset uses and its reservation: under a reservation that is not used up,
+    nothing is returned.
     """
     rising = dict(freed)
     names = {above for name in (*freed, *tree) for above in _with_parents(name)}
@@ -96,7 +96,7 @@ def _with_parents(name: str) -> list[str]:
 
 
 def _at_most(bounds: Bounds, at: Charged | None) -> Bounds:
-    """What of it a parent is no longer charged for."""
+    """How much of it a parent is no longer charged for."""
     if at is None or not at.reservation_bytes:
         return bounds
     room = max(at.used_bytes - at.reservation_bytes, 0)
@@ -112,7 +112,7 @@ def in_thin_pool(used: Bounds, chosen: Sequence[Bounds], kept: Sequence[Bounds])
     largest = max((each.least for each in kept), default=0)
     most = min((each for each in (mapped.most, _less(used.most, largest)) if each is not None), default=None)
     least = 0 if left.most is None else max(used.least - left.most, 0)
-    # The tools count one after the other: what is written meanwhile must not turn the bounds round.
+    # The tools count one after the other: what is written in between must not swap the bounds.
     return Bounds(least if most is None else min(least, most), most)
 
 
@@ -123,8 +123,8 @@ def _less(value: int | None, other: int) -> int | None:
 def of_quota_groups(chosen: Sequence[tuple[int, int]]) -> Bounds:
     """What btrfs subvolumes free, from their quota groups: (referenced, exclusive) of each.
 
-    What is shared and comes free is referred to by two of them at least: so it is at most half of the sum of what each
-    shares, and at most what all but the largest sharer share.
+    Whatever is shared and freed is referred to by at least two of them: so it is at most half of the sum of what each
+    shares, and at most what all but the one that shares most share.
     """
     alone = sum(exclusive for _, exclusive in chosen)
     shared = [max(referenced - exclusive, 0) for referenced, exclusive in chosen]
@@ -134,7 +134,7 @@ def of_quota_groups(chosen: Sequence[tuple[int, int]]) -> Bounds:
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """A file by one of its names. inode: device and number. blocks_bytes: what it takes on the disk. links: its names.
+    """A file by one of its names. inode: device and number. blocks_bytes: its size on disk. links: how many names.
 
     may_share: its file system can let files share blocks, and does not say which do.
     """
@@ -147,7 +147,7 @@ class Named:
 
 
 def of_files(chosen: Iterable[Named]) -> Bounds:
-    """What deleting files frees: each when its last name goes, and for certain only where files share no blocks."""
+    """What deleting files frees: each when its last name is removed, and for certain only if files share no blocks."""
     names: dict[tuple[int, int], dict[str, Named]] = {}
     for each in chosen:
         names.setdefault(each.inode, {})[each.name] = each

@@ -1,8 +1,8 @@
-"""How much time freed bytes gain: the recorded growth goes on from a lower level.
+"""How much time freed bytes gain: the recorded growth continues from a lower level.
 
-What comes free at once is no growth and no clearing, so it moves the whole history down by so much. That is the same as
-a capacity that is larger by so much: which is how it is reckoned, with the one forecast that everything uses, so that
-cycles, bends and the interval count here as they do there.
+Space that is freed at once is neither growth nor clearing, so it lowers the whole history by that much. This is the
+same as a capacity that is larger by that much, and is computed that way with the one forecast that everything uses, so
+that cycles, bends and the interval count as they do there.
 """
 
 from dataclasses import dataclass
@@ -14,14 +14,14 @@ from watchkeeper.model.line import Floats
 from watchkeeper.model.units import DAY_S
 
 STEPS = 20
-"""Doublings at most, from the straight line's answer or a thousandth of the store: far beyond any store."""
+"""Maximum doublings, from the straight line's answer or a thousandth of the store: far beyond any store."""
 CLOSE = 1 / 256
-"""The need is found to this share of itself, on the safe side: the forecast knows less."""
+"""The need is found to this share of itself, rounded to the safe side: the forecast is less exact."""
 
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """A level's recorded past, oldest first. at_s: seconds since 1970; used and capacity in bytes."""
+    """A level's recorded history, oldest first. at_s: seconds since 1970; used and capacity in bytes."""
 
     at_s: Floats
     used: Floats
@@ -29,22 +29,22 @@ class Recorded:
 
 
 def with_freed(recorded: Recorded, freed_bytes: float, now_s: float) -> Forecast:
-    """The time to full, had so much been freed just now."""
+    """The time to full if that much had been freed just now."""
     history = LevelHistory()
     history.extend(recorded.at_s, recorded.used, recorded.capacity + freed_bytes)
     return forecast(history, now_s)
 
 
 def needed_bytes(recorded: Recorded, gain_s: float, now_s: float) -> int | None:
-    """The least to be freed for the likely time to full to move by gain_s; None where there is no time to full.
+    """The least to free so that the likely time to full moves by gain_s; None if there is no time to full.
 
-    No more than CLOSE of it is asked for in vain.
+    It exceeds the true minimum by no more than the share CLOSE.
     """
     before = with_freed(recorded, 0, now_s)
     if before.likely_s is None:
         return None
     target_s = before.likely_s + gain_s
-    # A full level tells no growth: then it begins with a small part of the whole.
+    # The level is full, so no growth is known: begin with a small part of the whole.
     straight = (before.growth_per_day or 0.0) * gain_s / DAY_S
     short, enough = 0.0, straight if straight >= 1 else max(before.capacity / 1024, 1.0)
     for _ in range(STEPS):
@@ -63,5 +63,5 @@ def needed_bytes(recorded: Recorded, gain_s: float, now_s: float) -> int | None:
 
 
 def _lasts(found: Forecast, target_s: float) -> bool:
-    """Is it full no sooner than that? Years away counts, any other want of a forecast does not."""
+    """Is it full no sooner than that? Years away counts, any other reason for having no forecast does not."""
     return found.no_end is NoEnd.FAR if found.likely_s is None else found.likely_s >= target_s

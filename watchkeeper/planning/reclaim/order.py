@@ -1,4 +1,4 @@
-"""In which order snapshots are dropped, and what is left of each thing's when some are gone."""
+"""In which order snapshots are dropped, and what is left of each thing's snapshots when some are gone."""
 
 import heapq
 from collections import defaultdict
@@ -9,16 +9,16 @@ from datetime import datetime
 from watchkeeper.planning.reclaim.snapshots import Candidate, Left, by_age
 
 YOUNGEST_S = 60.0
-"""A younger snapshot counts as this old, so that a gap has an age to be measured by."""
+"""A younger snapshot counts as this old, so that the age that a gap is compared with is never zero."""
 
 
 def thin_out(candidates: Iterable[Candidate], droppable: Collection[Candidate], now: datetime) -> list[Candidate]:
-    """Those that may be dropped, the cheapest loss of protection first.
+    """Those that may be dropped, the smallest loss of protection first.
 
-    To lose one is to have a wider gap between its neighbours in time, all snapshots of the same thing counted: the
-    loss is that gap against how long ago it ends, because an hour more matters yesterday and not last spring. The
-    oldest has nothing behind it: without it nothing that old can be gone back to, which is the dearest. What is dropped
-    first widens the gaps of its neighbours, so each loss is measured with the earlier ones gone.
+    Dropping a snapshot widens the gap between its neighbours in time, counting all snapshots of the same thing. The
+    loss is that gap divided by how long ago it ends, because an hour more matters yesterday and not last spring. The
+    oldest has nothing before it: without it you cannot go back that far, so it is the most costly. Each drop widens the
+    gaps of its neighbours, so each loss is measured with the earlier ones gone.
     """
     lines = [_Line(by_age(some), now) for some in _of_each(candidates)]
     free, order = set(droppable), []
@@ -32,7 +32,7 @@ def thin_out(candidates: Iterable[Candidate], droppable: Collection[Candidate], 
         loss, name, number, at = heapq.heappop(waiting)
         line = lines[number]
         present = line.loss(at)
-        if present > loss:  # A neighbour has gone since.
+        if present > loss:  # A neighbour has been dropped since.
             heapq.heappush(waiting, (present, name, number, at))
         else:
             order.append(line.every[at])
@@ -69,11 +69,11 @@ class _Line:
         self._newer: list[int | None] = [at + 1 if at + 1 < len(self.every) else None for at in range(len(self.every))]
 
     def places(self, free: Collection[Candidate]) -> list[int]:
-        """Where the ones that may be dropped stand."""
+        """The positions of those that may be dropped."""
         return [at for at, each in enumerate(self.every) if each in free]
 
     def loss(self, at: int) -> float:
-        """What it costs to drop the one that stands there."""
+        """The cost of dropping the snapshot at this position."""
         older, newer = self._older[at], self._newer[at]
         end_s = 0.0 if newer is None else self._age_s(newer)
         begin_s = self._age_s(at) if older is None else self._age_s(older)
@@ -81,7 +81,7 @@ class _Line:
         return loss if older is not None else 1e9 + loss
 
     def drop(self, at: int) -> None:
-        """Its neighbours become each other's."""
+        """Drop it: its neighbours become each other's neighbours."""
         older, newer = self._older[at], self._newer[at]
         if older is not None:
             self._newer[older] = newer

@@ -1,7 +1,7 @@
-"""What deleting snapshots would free: the things that are spoken of, which snapshots must stay, and which to drop.
+"""What deleting snapshots would free: the data types, which snapshots must stay, and which to drop.
 
-Nothing is deleted and nothing is read in here. How many bytes a set frees is reckoned in bounds.py, how much
-time that gains in gain.py, and the sentences are in text.py.
+Nothing is deleted and nothing is read in here. The bytes that a set frees are computed in bounds.py, the time that
+this gains in gain.py, and the sentences are in text.py.
 """
 
 import re
@@ -15,24 +15,24 @@ from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import SeriesKey
 
 AHEAD = timedelta(seconds=120)
-"""Made this far in the future, a snapshot's time is doubted: as probes/storage/snapshot_sets.py has it."""
+"""If a snapshot is dated this far in the future, its time is not trusted: as in probes/storage/snapshot_sets.py."""
 
 MOST_ASKED = 200
-"""Sets that the chooser has measured at most. A dry run takes 0.05 to 0.3 s, and a person waits for the answer."""
+"""Maximum number of sets that the chooser has measured. A dry run takes 0.05 to 0.3 s, and a person is waiting."""
 
 _NUMBERS = re.compile(r"\d+(?:[-_.:T]*\d+)*")
 
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """At least and at most so many bytes; most: None where nobody can say."""
+    """Minimum and maximum number of bytes; most: None if not known."""
 
     least: int
     most: int | None
 
     @property
     def exact(self) -> bool:
-        """Is there nothing between them?"""
+        """Are both the same?"""
         return self.least == self.most
 
     def __add__(self, other: "Bounds") -> "Bounds":
@@ -53,9 +53,9 @@ def total(parts: Iterable[Bounds]) -> Bounds:
 class Candidate:
     """One snapshot that might be deleted.
 
-    store: the level that it takes its space from. name: whole, as its own tool calls it. of: what it is a snapshot of.
-    label: its own part of the name. alone: what deleting it and nothing else frees.
-    stuck: why it cannot be deleted as things stand, in words; empty where nothing is in the way.
+    store: the level that it takes its space from. name: in full, as its own tool calls it. of: what it is a snapshot
+    of. label: its own part of the name. alone: what deleting only this snapshot frees.
+    stuck: why it cannot be deleted at present, in words; empty if nothing prevents it.
     """
 
     store: SeriesKey
@@ -69,7 +69,7 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class SetLimit:
-    """A limit of the configuration on a set of snapshots: a newer one is due within max_age_s. Globs as it has them."""
+    """A configured limit on a set of snapshots: a newer one is due within max_age_s. Globs as in the configuration."""
 
     name: str
     of: tuple[str, ...]
@@ -78,7 +78,7 @@ class SetLimit:
     max_age_s: float
 
     def covers(self, candidate: Candidate) -> bool:
-        """Does the limit need this snapshot to be counted?"""
+        """Is this snapshot part of the set that the limit is on?"""
         left_out = like(candidate.of, self.leave_out)
         return like(candidate.of, self.of) and not left_out and like(candidate.label, self.called)
 
@@ -97,7 +97,7 @@ class Freed:
 
 @dataclass(frozen=True, slots=True)
 class SetHeld:
-    """The snapshots of one thing that are called alike, and what they hold together. stuck: how many cannot go."""
+    """The snapshots of one thing with similar names, and what they hold together. stuck: how many cannot be deleted."""
 
     store: SeriesKey
     of: str
@@ -113,8 +113,8 @@ class SetHeld:
 class StoreFreed:
     """The answer for one store. chosen: what would be deleted. stuck: what was named too, and cannot be.
 
-    alone: the sum of what each of them frees when it goes by itself. before, after: the time to full now, and with the
-    least of it freed; None where nothing is recorded of the store.
+    alone: the sum of what each of them frees when only it is deleted. before, after: the time to full now, and with the
+    minimum of it freed; None if nothing is recorded of the store.
     """
 
     store: SeriesKey
@@ -128,7 +128,7 @@ class StoreFreed:
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """What is left of the snapshots of one thing: so many of so many. oldest_at: None where none is."""
+    """What is left of the snapshots of one thing, as counts before and after. oldest_at: None if none is left."""
 
     of: str
     before: int
@@ -140,10 +140,10 @@ class Left:
 class Gain:
     """Which snapshots to drop so that a store's likely time to full moves by `asked_s`.
 
-    need_bytes: what has to come free for it; None where no growth is known, `hindrance` says why then.
-    drop: empty where it cannot be gained. all_of_them: what all that may be dropped would free.
-    kept: what was not thought of, and why. left: what is left then. before, after: the time to full now, and with the
-    least of `freed` freed; of all that may be dropped, where it cannot be gained.
+    need_bytes: what must be freed for that; None if no growth is known, then `hindrance` says why.
+    drop: empty if it cannot be gained. all_of_them: what dropping all that may be dropped would free.
+    kept: what was not considered, and why. left: what is left then. before, after: the time to full now, and with the
+    minimum of `freed` freed; if it cannot be gained, with that of all that may be dropped.
     """
 
     store: SeriesKey
@@ -161,15 +161,15 @@ class Gain:
 
     @property
     def enough(self) -> bool:
-        """Is there a set that surely gains it?"""
+        """Is there a set that certainly gains it?"""
         return bool(self.drop)
 
 
 @dataclass(frozen=True, slots=True)
 class Missing:
-    """Something that was asked for and fits nothing. near: names that are nearly like it.
+    """Something that was asked for and matches nothing. near: similar names.
 
-    asked: empty where a store has to be named and was not; near names those that there are.
+    asked: empty if a store has to be named and was not; near then holds the existing ones.
     """
 
     asked: str
@@ -180,8 +180,8 @@ class Missing:
 class FreesAnswer:
     """The whole answer. Only the parts that were asked for are filled.
 
-    seen: how many snapshots there are in all. missing: what was asked for and is not there; then nothing else is
-    answered. unseen: stores that could not be looked at, with the reason and the remedy.
+    seen: how many snapshots there are in all. missing: what was asked for and does not exist; then nothing else is
+    answered. unseen: stores that could not be read, with the reason and the remedy.
     """
 
     at: datetime
@@ -194,7 +194,7 @@ class FreesAnswer:
 
 
 def like(name: str, globs: Iterable[str]) -> bool:
-    """Does a name fit one of some globs? One that is written out is meant as it is, with any bracket in it."""
+    """Does a name match any of some globs? A glob that equals the name matches it literally, including any bracket."""
     return any(name == glob or fnmatchcase(name, glob) for glob in globs)
 
 
@@ -204,7 +204,7 @@ def called(label: str) -> str:
 
 
 def sets_of(candidates: Iterable[Candidate]) -> Mapping[tuple[str, str], list[Candidate]]:
-    """Snapshots of one thing that are called alike, each set oldest first."""
+    """Snapshots of one thing with similar names, each set oldest first."""
     found: dict[tuple[str, str], list[Candidate]] = defaultdict(list)
     for each in by_age(candidates):
         found[each.of, called(each.label)].append(each)
@@ -212,15 +212,15 @@ def sets_of(candidates: Iterable[Candidate]) -> Mapping[tuple[str, str], list[Ca
 
 
 def by_age(candidates: Iterable[Candidate]) -> list[Candidate]:
-    """The oldest first; of those of one moment the one that frees the most by itself, and then by name."""
+    """The oldest first; at the same time, first the one that frees the most alone, then by name."""
     return sorted(candidates, key=lambda each: (each.made_at, -each.alone.least, each.name))
 
 
 def must_stay(candidates: Collection[Candidate], limits: Iterable[SetLimit], now: datetime) -> dict[Candidate, str]:
     """Snapshots that are never proposed, each with the reason.
 
-    Those that cannot be deleted; the newest of every set, whether a limit watches over it or its names alone make it
-    one. Where some claim to be from the future, the newest of the others stays too: it may be the real one.
+    Those that cannot be deleted, and the newest of every set, whether a limit defines the set or its names alone do. If
+    some are dated in the future, the newest of the others stays too: it may be the real one.
     """
     stay = {each: each.stuck for each in candidates if each.stuck}
     for limit in limits:
@@ -245,11 +245,11 @@ def _newest(members: Sequence[Candidate], now: datetime) -> set[Candidate]:
 
 
 def choose(order: Sequence[Candidate], need_bytes: int) -> Generator[frozenset[Candidate], int, tuple[Candidate, ...]]:
-    """Find which to drop so that `need_bytes` come free for sure. Yields sets, and is sent the least each would free.
+    """Find which to drop so that `need_bytes` are certainly freed. Yields sets; is sent the minimum each would free.
 
-    First as few from the beginning of the order as suffice; then, from the end of those, whatever is not needed is
-    given back. Deleting more never frees less, so what cannot be given back once cannot be later: nothing in the answer
-    could stay. Returns nothing where all of them together do not suffice.
+    First it finds the fewest from the beginning of the order that suffice; then, from the end of those, it keeps
+    whatever is not needed. Deleting more never frees less, so what cannot be kept at one point cannot be kept later:
+    nothing in the answer could stay. Returns nothing if all of them together do not suffice.
     """
     if not order or (yield frozenset(order)) < need_bytes:
         return ()
@@ -268,7 +268,7 @@ def choose(order: Sequence[Candidate], need_bytes: int) -> Generator[frozenset[C
 def _without_idle(
     dropped: list[Candidate], need_bytes: int
 ) -> Generator[frozenset[Candidate], int, Sequence[Candidate]]:
-    """Give back what is not needed, large parts first, so that few sets are asked about."""
+    """Keep what need not be dropped, large parts first, so that few sets are measured."""
     part, asked = len(dropped) // 2, 0
     while part and asked < MOST_ASKED:
         end = len(dropped) - 1

@@ -78,7 +78,7 @@ def _set_aside(freed: Freed) -> str:
 
 
 def _stays_behind(found: StoreFreed) -> str:
-    """A remark where they free next to nothing, which surprises."""
+    """A remark if they free next to nothing, which is surprising."""
     if found.together.bounds.most != 0:
         return ""
     return "What they hold is in use by something else too: the volume itself, or snapshots that stay."
@@ -90,7 +90,7 @@ def stuck_line(each: Candidate, why: str) -> str:
 
 
 def moved_words(before: Forecast, after: Forecast, least: Freed) -> str:
-    """How the time to full moves, with the least of what may come free."""
+    """How the time to full moves, with the minimum of what may be freed."""
     now_s = before.at_s
     likely = _from_to(before, before.likely_s, after, after.likely_s, now_s)
     sure = "" if least.bounds.exact else ", with the least of it"
@@ -114,7 +114,7 @@ def _left(at_s: float | None, found: Forecast, now_s: float) -> str:
 
 
 def gain_lines(gain: Gain) -> list[str]:
-    """Can it be gained, by how many, and what the times to full become."""
+    """Whether it can be gained, with how many, and what the times to full become."""
     asked = format_duration(gain.asked_s)
     subject = clean(gain.store.subject)
     if gain.need_bytes is None:
@@ -131,7 +131,7 @@ def gain_lines(gain: Gain) -> list[str]:
 
 
 def _short(gain: Gain, asked: str, subject: str, need: str) -> list[str]:
-    """That it cannot be gained, or not surely."""
+    """Say that it cannot be gained, or not for certain."""
     first = f"{asked} on {subject} cannot be gained by dropping snapshots: {need} have to come free for it"
     if not gain.droppable:
         return [f"{first}, and there is none that may be dropped."]
@@ -172,13 +172,13 @@ def held_words(found: StoreFreed) -> str:
 
 
 def why_words(held: Iterable[SetHeld]) -> str:
-    """Why what sets hold is not known exactly; empty where it is."""
+    """Why what sets hold is not known exactly; empty if it is."""
     reasons = {reason: None for each in held for reason in each.together.why}
     return f"Not exactly, because {'; '.join(reasons)}." if reasons else ""
 
 
 def missing_words(missing: Missing, answer: FreesAnswer) -> str:
-    """That nothing is called like this, and what is."""
+    """Say that nothing has this name, and which names are similar."""
     near = ", ".join(f'"{clean(each)}"' for each in missing.near)
     if not missing.asked:
         return (

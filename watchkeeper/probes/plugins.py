@@ -1,7 +1,7 @@
-"""Probes from other packages: found by the entry point group `watchkeeper.probes`, and held to the contract.
+"""Probes from other packages: found through the entry point group `watchkeeper.probes`, and checked for validity.
 
-An entry point's name is the kind, and what it leads to is a ProbeKind (base.py). A package that cannot be used costs
-its own kind and nothing else. Its code runs with the daemon's own rights: install only what you trust.
+An entry point's name is the kind, and its object is a ProbeKind (base.py). If a package cannot be used, only its own
+kind is missing. Its code runs with the daemon's own rights: install only what you trust.
 """
 
 import logging
@@ -23,23 +23,23 @@ log = logging.getLogger(__name__)
 GROUP = "watchkeeper.probes"
 
 OWN_SUBJECT = "probe "
-"""Subjects that begin so are watchkeeper's own: whether its probes run."""
+"""Subjects with this prefix are watchkeeper's own: whether its probes run."""
 
 
 class NotUsable(Exception):
-    """An entry point does not lead to a kind of probe; the text says why."""
+    """An entry point does not give a usable kind of probe; the text says why."""
 
 
 @dataclass(frozen=True, slots=True)
 class FoundPlugin:
-    """What other packages bring. troubles: the entry points that cannot be used, and why; fit to be shown."""
+    """The kinds from other packages. troubles: the entry points that cannot be used, and why; safe to display."""
 
     kinds: dict[str, ProbeKind[Any]]
     troubles: tuple[str, ...]
 
 
 def find(taken: Collection[str], points: Iterable[EntryPoint] | None = None) -> FoundPlugin:
-    """The kinds of probe that installed packages bring. taken: kinds that are there already, and stay what they are."""
+    """The kinds of probe that installed packages provide. taken: kinds that exist already and are not replaced."""
     kinds: dict[str, ProbeKind[Any]] = {}
     troubles = []
     for point in entry_points(group=GROUP) if points is None else points:
@@ -55,14 +55,14 @@ def find(taken: Collection[str], points: Iterable[EntryPoint] | None = None) -> 
 
 
 def _load(point: EntryPoint) -> ProbeKind[Any]:
-    """Import what an entry point leads to. A stranger's module may raise anything: here that ends."""
+    """Import the object of an entry point. A third-party module may raise anything; it is caught here."""
     try:
         loaded = point.load()
     except Exception as error:
         raise NotUsable(clip(f"{point.value} fails with {type(error).__name__}: {error}")) from error
     if not isinstance(loaded, ProbeKind):
         raise NotUsable(f"{point.value} is no watchkeeper.probes.base.ProbeKind")
-    model: object = loaded.settings  # A type checker believes what a stranger's package declares.
+    model: object = loaded.settings  # A type checker trusts what a third-party package declares.
     if not (isinstance(model, type) and issubclass(model, ProbeSettings)):
         raise NotUsable("its settings are no model that inherits watchkeeper.config.types.ProbeSettings")
     if get_args(model.model_fields["kind"].annotation) != (point.name,):
@@ -72,7 +72,7 @@ def _load(point: EntryPoint) -> ProbeKind[Any]:
 
 @dataclass(frozen=True, slots=True)
 class _Maker:
-    """Makes probes of a kind that are held to the contract."""
+    """Creates probes of a kind whose observations are checked."""
 
     kind: ProbeKind[Any]
 
@@ -81,13 +81,13 @@ class _Maker:
 
 
 class Checked:
-    """A probe whose observations are checked before they are taken down the path."""
+    """A probe whose observations are checked before they enter the pipeline."""
 
     def __init__(self, probe: Probe) -> None:
         self._probe = probe
 
     async def observe(self) -> Sequence[Observation]:
-        """What the probe observed. Raises ProbeError where some of it is no observation."""
+        """Return what the probe observed. Raises ProbeError if any of it is not a valid observation."""
         observed = list(await self._probe.observe())
         for each in observed:
             if why := why_not(each):
@@ -97,12 +97,12 @@ class Checked:
         return observed
 
     async def close(self) -> None:
-        """Let the probe let go."""
+        """Close the probe."""
         await self._probe.close()
 
 
 def why_not(seen: object) -> str:
-    """Why something cannot be taken for an observation; empty where it can."""
+    """Why something is not a valid observation; empty if it is one."""
     if not isinstance(seen, Level | Deadline | Answer | Condition):
         return "it is no Level, Deadline, Answer or Condition"
     if seen.key.subject.startswith(OWN_SUBJECT) or not seen.key.subject or not seen.key.quantity:

@@ -1,4 +1,4 @@
-"""Every kind of probe there is: the one place where a new one is named."""
+"""Every kind of probe: the one place where a new one is registered."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -58,18 +58,18 @@ BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "raid": ProbeKind(RaidSettings, RaidProbe),
     "smart": ProbeKind(SmartSettings, SmartProbe),
 }
-"""The kinds that watchkeeper brings."""
+"""The kinds that are part of watchkeeper."""
 
 FROM_PACKAGES = plugins.find(BUILT_IN)
-"""The kinds that other installed packages bring, and what is wrong with those that cannot be used."""
+"""The kinds from other installed packages, and what is wrong with those that cannot be used."""
 
 PROBES: Mapping[str, ProbeKind[Any]] = {**BUILT_IN, **FROM_PACKAGES.kinds}
 """`kind` in the configuration -> its settings and its probe."""
 
 FOUND_BY_DEFAULT = ("filesystems", "memory", "itself")
-"""The kinds that run without any configuration: their settings need nothing that the keeper alone knows."""
+"""The kinds that run without any configuration: their settings need nothing that only the operator knows."""
 
 
 def make_probe(settings: ProbeSettings, bench: ProbeContext) -> Probe:
-    """The probe for some settings. Raises KeyError where their kind is not in the table."""
+    """Create the probe for some settings. Raises KeyError if their kind is not in the table."""
     return PROBES[settings.kind].make(settings, bench)

@@ -1,4 +1,4 @@
-"""What a probe is: settings in, observations out."""
+"""The probe interface: settings in, observations out."""
 
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
@@ -17,22 +17,22 @@ S = TypeVar("S", bound=ProbeSettings)
 
 
 class Workers(Protocol):
-    """Runs blocking calls where they can be abandoned (probes/support/workers.py)."""
+    """Runs blocking calls in threads that can be abandoned (probes/support/workers.py)."""
 
     async def call(self, thing: str, work: Callable[[], T], timeout_s: float) -> T:
-        """Run `work` in a thread of its own. Raises ProbeTimeout when it has not come back in time (it is abandoned),
-        and StillHanging at once while an earlier call about the same `thing` has not come back.
+        """Run `work` in its own thread. Raises ProbeTimeout if it does not return in time (it is then abandoned), and
+        StillHanging immediately if an earlier call for the same `thing` has not returned yet.
         """
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class OwnDatabase:
-    """The daemon's own database. most_bytes: the size that it may reach.
+    """The daemon's own database. most_bytes: its maximum size.
 
-    set_aside: lists the damaged ones that were set aside beside it; may block.
-    quarantined: lists the stored rows that could not be read and were moved away from one instant to another, the
-        newest first; None where that cannot be asked.
+    set_aside: lists the damaged databases that were moved aside next to it; may block.
+    quarantined: lists the stored rows that could not be read and were moved away between two points in time, newest
+        first; None if that cannot be queried.
     """
 
     path: Path
@@ -43,10 +43,10 @@ class OwnDatabase:
 
 @dataclass(frozen=True, slots=True)
 class ProbeContext:
-    """What probes work with: the clock and the workers. Handed to every probe when it is made.
+    """What probes work with: the clock and the workers. Passed to every probe when it is created.
 
-    notes: what probes keep across restarts. check_ins: the newest of every job. Where no store gives them, they last as
-    long as the bench. database: the daemon's own, where there is one.
+    notes: what probes keep across restarts. check_ins: the latest check-ins of every job. Without a store, both last
+    as long as this context. database: the daemon's own database, if there is one.
     """
 
     clock: Clock
@@ -57,29 +57,29 @@ class ProbeContext:
 
 
 class Probe(Protocol):
-    """Observes; never judges. One instance lives as long as the daemon and is never run twice at the same time."""
+    """Observes; never judges. One instance lives as long as the daemon, and its runs never overlap."""
 
     async def observe(self) -> Sequence[Observation]:
-        """Look once. Raises ProbeError where it could not look at all: the pipeline turns that into an observation of
-        the probe itself. What could be seen is returned even where a part could not.
+        """Run once. Raises ProbeError if nothing could be observed: the pipeline turns that into an observation of the
+        probe itself. If only a part could not be observed, the rest is still returned.
         """
         ...
 
     async def close(self) -> None:
-        """Let go of what is held (a session, a file)."""
+        """Release what the probe holds (a session, a file)."""
         ...
 
 
 class BaseProbe:
-    """What most probes have in common: they hold nothing from one run to the next."""
+    """Base of most probes: they hold nothing from one run to the next."""
 
     async def close(self) -> None:
-        """Nothing is held. A probe that holds a session or a file lets go of it here."""
+        """Do nothing. A probe that holds a session or a file releases it here."""
 
 
 @dataclass(frozen=True, slots=True)
 class ProbeKind(Generic[S]):
-    """One kind of probe: the model of its settings, and what makes a probe of them."""
+    """One kind of probe: the model of its settings, and the function that creates a probe from them."""
 
     settings: type[S]
     make: Callable[[S, ProbeContext], Probe]

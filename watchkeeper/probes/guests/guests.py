@@ -1,7 +1,7 @@
-"""Guests under QEMU: does each run, and if it stands still, why; and how much memory they are promised together.
+"""Guests under QEMU: whether each runs, and if not, why; and how much memory is allocated to them in total.
 
-Asked through each guest's own monitor socket (monitors.py), which whoever starts the guest must offer. What the
-states mean is decided in states.py.
+Read through each guest's own monitor socket (monitors.py), which has to be enabled where the guest is started. What
+the states mean is decided in states.py.
 """
 
 import os
@@ -28,7 +28,7 @@ from watchkeeper.probes.support.tools import RootsideSettings
 
 
 def whole_path(value: str) -> str:
-    """A path or glob that begins at the root. Raises ValueError that says what is allowed."""
+    """An absolute path or glob. Raises ValueError that says what is allowed."""
     if not value.startswith("/"):
         raise ValueError(f"{value!r} is not a whole path; begin it with /, such as /run/guests/*.qmp")
     return value
@@ -57,7 +57,7 @@ class GuestsSettings(RootsideSettings):
 
 
 class KnownGuest(BaseModel):
-    """What a guest was given when it was seen last: its disks' files with their sizes, its memory and its vCPUs."""
+    """What a guest had when it was seen last: its disks' files with their sizes, its memory and its vCPUs."""
 
     model_config = ConfigDict(frozen=True)
 
@@ -67,10 +67,10 @@ class KnownGuest(BaseModel):
 
 
 class GuestsPage(StateModel):
-    """names: each guest that was seen, by the path of its socket, so that one that is gone is missed by its name.
+    """names: each guest that was seen, by the path of its socket, so that a missing guest is reported by its name.
 
-    known: by its name, what each was given, for plans that count guests which do not run just now.
-    across: what a restart of the host has ended.
+    known: by its name, what each guest had, for planning that counts guests which do not run at the moment.
+    across: what a reboot of the host has ended.
     """
 
     names: Mapping[str, str] = Field(default_factory=dict)
@@ -79,7 +79,7 @@ class GuestsPage(StateModel):
 
 
 class GuestsProbe(BaseProbe):
-    """Watches every guest whose monitor can be found."""
+    """Monitors every guest whose QMP socket is found."""
 
     def __init__(self, settings: GuestsSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
         self._settings, self._clock = settings, bench.clock
@@ -90,7 +90,7 @@ class GuestsProbe(BaseProbe):
         self._promised_bytes: dict[str, int] = {}
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask every monitor at once. Raises PrivilegeMissing where the sockets cannot even be looked for."""
+        """Query every monitor at once. Raises PrivilegeMissing if the sockets cannot be listed."""
         settings = self._settings
         asked = await self._monitors.ask_all()
         page = await self._notebook.read()
@@ -129,7 +129,7 @@ class GuestsProbe(BaseProbe):
     async def _note(
         self, page: GuestsPage, asked: Sequence[Asked], names: Mapping[str, str], across: RestartGrace
     ) -> None:
-        """Note every guest by its socket, those included that were seen before and are gone."""
+        """Store every guest by its socket, including those that were seen before and are gone."""
         given = {names[each.path]: given_to(each.guest) for each in asked if each.guest}
         known = {name: each for name, each in page.known.items() if name in names.values()}
         await self._notebook.write(GuestsPage(names=names, known={**known, **given}, across=across))
@@ -142,14 +142,14 @@ class GuestsProbe(BaseProbe):
         return self._patient(name, condition_of(asked.guest))
 
     def _starting(self, name: str, since_s: float) -> Condition:
-        """A guest that ran until the restart, and is not missed yet. since_s: how long ago the host started."""
+        """The condition of a guest that ran until the reboot, and may still be starting. since_s: the host's uptime."""
         left = format_duration(round(self._settings.starting - since_s))
         return Condition(
             SeriesKey(f"guest {name}", "state"), sound=True, facts=(("still starting", f"judged in {left}"),)
         )
 
     def _patient(self, name: str, standing: GuestCondition) -> GuestCondition:
-        """A state that passes by itself counts as sound for a while."""
+        """Count a state that ends without intervention as OK for a while."""
         if not standing.passing:
             self._passing_since_s.pop(name, None)
             return standing
@@ -158,7 +158,7 @@ class GuestsProbe(BaseProbe):
         return GuestCondition() if now_s - since_s < self._settings.passing_limit else standing
 
     def _memory(self, asked: Sequence[Asked], known: Mapping[str, str]) -> Condition:
-        """What the guests are promised together. One that cannot be asked just now counts as it did last."""
+        """The memory allocated to all guests. One that cannot be queried now counts with its last value."""
         for each in asked:
             if each.guest and each.guest.promised_bytes is not None:
                 self._promised_bytes[each.path] = each.guest.promised_bytes
@@ -176,9 +176,9 @@ class GuestsProbe(BaseProbe):
         return Condition(SeriesKey("guests", "memory promised"), not over, reason if over else "", facts=facts)
 
     def _levels(self, guests: Mapping[str, Guest]) -> Iterator[Level]:
-        """What is recorded and not judged: the promises as levels, and what each guest has written since it began.
+        """Levels that are recorded and not judged: memory and vCPUs allocated, and what each guest has written.
 
-        What is written begins at nothing with each start of the guest, and counts a place twice that is written twice.
+        The written bytes start at 0 with each start of the guest, and a block that is written twice counts twice.
         """
         promised = float(sum(self._promised_bytes.values()))
         yield Level(SeriesKey("guests", "memory"), promised, self._total_bytes(), may_be_full=True)
@@ -196,9 +196,9 @@ class GuestsProbe(BaseProbe):
 
 
 def names_of(asked: Sequence[Asked], before: Mapping[str, str]) -> Mapping[str, str]:
-    """Every guest's name by the path of its socket. before: the names that were noted down.
+    """Every guest's name by the path of its socket. before: the names that were stored.
 
-    A guest that cannot be asked keeps the name that it gave last; one that never could is called as its socket is.
+    A guest that cannot be queried keeps the name that it reported last; one that never could be has its socket's name.
     """
     there: dict[str, str] = {}
     for each in asked:
@@ -210,7 +210,7 @@ def names_of(asked: Sequence[Asked], before: Mapping[str, str]) -> Mapping[str, 
 
 
 def given_to(guest: Guest) -> KnownGuest:
-    """What a guest has, without what changes from look to look."""
+    """What a guest has, without the values that change from sample to sample."""
     disks = {disk.file: disk.size_bytes for disk in guest.disks}
     return KnownGuest(disks=disks, memory_bytes=guest.promised_bytes, vcpus=guest.vcpus)
 

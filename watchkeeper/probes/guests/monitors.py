@@ -1,4 +1,4 @@
-"""Finds the guests' monitor sockets and asks them all at once; those that only root may use, through root's side.
+"""Finds the guests' monitor sockets and queries them all at once; those that only root may use, through the helper.
 
 Not here: what a monitor is asked (qmp.py), and what its guest's state means (states.py).
 """
@@ -24,15 +24,15 @@ from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.tools import ask_root, text_of
 
 SOCKETS_LIMIT = 256
-"""More guests than one home server runs; a pattern that matches more of them is a mistake."""
+"""More guests than a home server runs; a pattern that matches more sockets is a mistake."""
 
 ROOT_TIMEOUT_S = 30.0
-"""For root's side, which waits for a monitor that says nothing as long as for any of its commands (20 s)."""
+"""For the privileged helper, which waits for an unresponsive monitor as long as for any of its commands (20 s)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What came of asking one socket: the guest, or the trouble that there was instead.
+    """The result of querying one socket: the guest, or the trouble why there is none.
 
     forbidden: the trouble is that this user may not connect.
     """
@@ -47,13 +47,13 @@ class Monitors:
     """The monitors whose sockets match some patterns."""
 
     def __init__(self, bench: ProbeContext, sockets: Sequence[str], timeout_s: float, helper: Path) -> None:
-        """helper: the socket of root's side."""
+        """helper: the socket of the privileged helper."""
         self._bench, self._sockets, self._timeout_s, self._helper = bench, sockets, timeout_s, helper
 
     async def ask_all(self) -> list[Asked]:
-        """Ask every monitor, in the order of their paths.
+        """Query every monitor, ordered by path.
 
-        Raises PrivilegeMissing where the sockets cannot even be looked for, neither by this user nor by root's side.
+        Raises PrivilegeMissing if neither this user nor the privileged helper can list the sockets.
         """
         try:
             find = partial(find_sockets, self._sockets)
@@ -88,7 +88,7 @@ class Monitors:
             return Asked(path, trouble=f"its monitor cannot be asked: {why} ({printable(path)})")
 
     async def _ask_root(self) -> tuple[dict[str, Asked], str]:
-        """What root's side says of the monitors that it knows and that are wanted here; and why not of any other."""
+        """What the helper reports about the monitors that it knows and that are wanted here; and why not the others."""
         why = f"root's side does not know it either: name it in {MONITORS}, or give its group leave to write it"
         try:
             results = await ask_root(self._bench, "guests", self._helper, ROOT_TIMEOUT_S)
@@ -98,7 +98,7 @@ class Monitors:
         return {each.path: each for each in found if self._wanted(each.path)}, why
 
     def _by_root(self, result: Result) -> Asked:
-        """One monitor's replies. Raises ProbeError where root's side could not look for any."""
+        """One monitor's replies. Raises ProbeError if the privileged helper could not list any monitor."""
         if not result.target:
             text_of(result.ran, "root's side", ROOT_TIMEOUT_S)
         try:
@@ -112,11 +112,11 @@ class Monitors:
 
 
 def find_sockets(patterns: Sequence[str]) -> list[str]:
-    """The unix sockets that match, each once, by their paths. Raises PrivilegeMissing and ProbeError."""
+    """The unix sockets that match, each once, ordered by path. Raises PrivilegeMissing and ProbeError."""
     found: set[str] = set()
     for pattern in patterns:
         _check_readable(pattern)
-        found.update(path for path in glob.iglob(pattern) if _is_socket(path))  # noqa: PTH207  Path has no whole globs
+        found.update(path for path in glob.iglob(pattern) if _is_socket(path))  # noqa: PTH207  Path.glob takes no absolute pattern
         if len(found) > SOCKETS_LIMIT:
             raise ProbeError(f"{pattern} matches more than {SOCKETS_LIMIT} sockets; name them more narrowly")
     return sorted(found)
@@ -130,7 +130,7 @@ def _is_socket(path: str) -> bool:
 
 
 def _check_readable(pattern: str) -> None:
-    """The folder above the first wildcard must be readable, or not be there at all."""
+    """Check that the folder above the first wildcard is readable, or does not exist."""
     folder = Path(pattern).parent
     while glob.has_magic(str(folder)):
         folder = folder.parent

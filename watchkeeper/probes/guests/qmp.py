@@ -1,8 +1,7 @@
-"""The QEMU machine protocol (QMP): asks one guest's monitor a few questions that change nothing, and lets go of it.
+"""The QEMU machine protocol (QMP): asks one guest's monitor a few read-only questions, and disconnects.
 
-A monitor serves one client at a time, so it is held no longer than for the questions. What is sent is the fixed list of
-privileged/guest_monitor.py and nothing else: the same socket could stop or change the guest. Facts: qemu-qmp-ref(7) of
-7.2.
+A monitor serves one client at a time, so the connection lasts no longer than the questions. Only the fixed list of
+privileged/guest_monitor.py is sent: the same socket could stop or change the guest. Source: qemu-qmp-ref(7) of 7.2.
 """
 
 import asyncio
@@ -19,11 +18,11 @@ from watchkeeper.probes.support.sanitize import clip
 
 
 class MonitorBusy(ProbeError, TimeoutError):
-    """It was connected to, and said nothing: another program holds the monitor, or the guest's process hangs."""
+    """The monitor is connected but does not answer: another program holds it, or the guest's process hangs."""
 
 
 class NotMonitor(ProbeError):
-    """What answers is not a QMP monitor, or refused a question that every guest must answer."""
+    """The peer is not a QMP monitor, or it refused a question that every guest must answer."""
 
 
 class _Read(BaseModel):
@@ -81,10 +80,10 @@ M = TypeVar("M")
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """A guest's disk. name: as the monitor calls it. file: what it lives in. io_status: `ok`, or what is wrong.
+    """A guest's disk. name: as the monitor calls it. file: where it is stored. io_status: `ok`, or what is wrong.
 
-    size_bytes: its virtual size. written_bytes: what the guest has written to it since its process began. Each None
-    where this QEMU does not say.
+    size_bytes: its virtual size. written_bytes: what the guest has written to it since its process started. Each is
+    None if this QEMU does not report it.
     """
 
     name: str
@@ -96,12 +95,12 @@ class Drive:
 
 @dataclass(frozen=True, slots=True)
 class Guest:
-    """What a monitor says of its guest.
+    """What a monitor reports about its guest.
 
-    name: empty where the guest was given none. state: query-status, in QEMU's word. promised_bytes: memory that the
-    guest may use, plugged-in memory included; None where this QEMU does not say. granted_bytes: what its balloon leaves
-    it of that; None without a balloon. failing: the disks in trouble. disks: those that it can write to. vcpus: None
-    where this QEMU does not say.
+    name: empty if the guest has none. state: query-status, as QEMU names it. promised_bytes: memory that the guest may
+    use, including hot-plugged memory; None if this QEMU does not report it. granted_bytes: what its balloon leaves of
+    that; None without a balloon. failing: the disks with I/O errors. disks: those that it can write to. vcpus: None if
+    this QEMU does not report them.
     """
 
     name: str
@@ -120,8 +119,8 @@ Replies = Mapping[str, Any]
 async def ask(path: str, timeout_s: float) -> Guest:
     """Ask the monitor at a unix socket about its guest.
 
-    Raises OSError where nobody can be connected to, MonitorBusy where nothing is said in time, NotMonitor where what is
-    said makes no sense.
+    Raises OSError if the connection fails, MonitorBusy if no answer comes in time, NotMonitor if the answer makes no
+    sense.
     """
     try:
         async with asyncio.timeout(timeout_s):
@@ -137,7 +136,7 @@ async def ask(path: str, timeout_s: float) -> Guest:
 
 
 def read_printed(text: bytes) -> Guest:
-    """What root's side printed of a monitor (privileged/guest_monitor.py). Raises NotMonitor."""
+    """Read what the privileged helper printed about a monitor (privileged/guest_monitor.py). Raises NotMonitor."""
     try:
         replies = json.loads(text)
     except (ValueError, RecursionError):
@@ -146,7 +145,7 @@ def read_printed(text: bytes) -> Guest:
 
 
 def understand(replies: Replies) -> Guest:
-    """What the replies to all questions say of the guest. Raises NotMonitor where they make no sense."""
+    """What the replies to all questions say about the guest. Raises NotMonitor if they make no sense."""
     try:
         name = _Name.model_validate(_returned(replies, "query-name"))
         status = _Status.model_validate(_returned(replies, "query-status"))
@@ -185,7 +184,7 @@ def _returned(replies: Replies, question: str) -> Any:  # noqa: ANN401  what JSO
 
 
 def _maybe(model: TypeAdapter[M], reply: Any) -> M | None:  # noqa: ANN401  what JSON holds
-    """What a question that this QEMU may not know was answered with; None where it was not."""
+    """The answer to a question that this QEMU may not know; None if there is none."""
     try:
         return model.validate_python(reply["return"])
     except (KeyError, TypeError, ValidationError):
@@ -193,7 +192,7 @@ def _maybe(model: TypeAdapter[M], reply: Any) -> M | None:  # noqa: ANN401  what
 
 
 def _drive(drive: _Drive, written: Mapping[str, int]) -> Drive:
-    # A disk that was made with -blockdev has no device name, only the path of its controller in the machine.
+    # A disk created with -blockdev has no device name, only the path of its controller in the machine.
     name = drive.device or drive.qdev.removeprefix("/machine/") or "a disk"
     medium = drive.inserted
     return Drive(
@@ -206,7 +205,7 @@ def _drive(drive: _Drive, written: Mapping[str, int]) -> Drive:
 
 
 def _file(told: str) -> str:
-    """The file or device beneath. Where QEMU cannot say it as a path it writes its options as `json:{...}`."""
+    """The file or device of a disk. If QEMU cannot express it as a path, it prints the options as `json:{...}`."""
     if not told.startswith("json:"):
         return told
     try:
@@ -219,7 +218,7 @@ def _file(told: str) -> str:
 
 
 async def _converse(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> Replies:
-    """Greet, and ask one question after the other. Events come between; they bear no id."""
+    """Read the greeting, and ask one question after the other. Events may come in between; they have no id."""
     if "QMP" not in await _message(reader):
         raise NotMonitor("what answers there does not greet as a QMP monitor")
     replies = {}
@@ -243,5 +242,5 @@ async def _message(reader: asyncio.StreamReader) -> dict[str, Any]:
         raise ConnectionResetError("its monitor closed the connection")
     message = json.loads(line)
     if not isinstance(message, dict):
-        raise ValueError("not an object")  # noqa: TRY004  told as what is no monitor, like all else that is not JSON
+        raise ValueError("not an object")  # noqa: TRY004  reported as NotMonitor, like everything that is not JSON
     return message

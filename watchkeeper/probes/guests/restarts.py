@@ -1,7 +1,7 @@
-"""Guests that a restart of the host has ended, and that may still be on their way. Pure.
+"""Guests that a reboot of the host has ended, and that may still be starting. Pure.
 
-A host starts its guests one after the other, and some minutes may pass until the last of them is there. One that ran
-until the restart is not missed before the host has had the time to start it.
+A host starts its guests one after the other, and some minutes may pass until the last one runs. A guest that ran until
+the reboot is not reported as missing before the host has had time to start it.
 """
 
 from collections.abc import Mapping
@@ -11,11 +11,11 @@ from pydantic import BaseModel, ConfigDict, Field
 
 
 class RestartGrace(BaseModel):
-    """What is noted of each look, by the guests' sockets.
+    """What is stored after each check, by the guests' sockets.
 
-    boot: the id of the boot of that look; empty before the first one. fine: the guests that were as they should be.
-    left: those that are so no more, and since when (seconds since 1970): a host that shuts down may end its guests
-    while it is still looked at. awaited: those that the restart before this boot has ended, and that are not back.
+    boot: the id of the boot during that check; empty before the first one. fine: the guests that were OK.
+    left: those that are no longer OK, and since when (seconds since 1970): a host that shuts down may end its guests
+    while it is still monitored. awaited: those that the reboot before this boot ended, and that are not back.
     """
 
     model_config = ConfigDict(frozen=True)
@@ -35,7 +35,7 @@ class RestartGrace(BaseModel):
         starting_s: float,
         up_s: float,
     ) -> "RestartGrace":
-        """After another look. there: the guests that answered. starting_s: how long guests are waited for."""
+        """The state after another check. there: the guests that answered. starting_s: how long guests may take."""
         left = {path: at_s for path, at_s in self.left.items() if now_s - at_s < starting_s and path not in fine}
         awaited = self.awaited
         if self.boot and self.boot != boot:

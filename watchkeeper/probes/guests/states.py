@@ -1,4 +1,4 @@
-"""What a guest's state means: does it run, will it by itself, or has it stopped, and why. Pure.
+"""What a guest's state means: whether it runs, will run without intervention, or has stopped, and why. Pure.
 
 The states are those of query-status in qemu-qmp-ref(7), QEMU 7.2.
 """
@@ -11,9 +11,9 @@ from watchkeeper.probes.support.sanitize import clip
 
 @dataclass(frozen=True, slots=True)
 class GuestCondition:
-    """reason: why the guest is not sound; empty where it is. grave: it has stopped working by itself.
+    """reason: why the guest is faulty; empty if it is OK. grave: it has stopped working without being asked to.
 
-    passing: the state should end by itself.
+    passing: the state should end without intervention.
     """
 
     reason: str = ""
@@ -42,7 +42,7 @@ STATES = {
 
 
 def condition_of(guest: Guest) -> GuestCondition:
-    """What the guest's state means, with the disks that are behind it."""
+    """What the guest's state means, with the disks that cause it."""
     known = STATES.get(guest.state)
     if known is None:
         return GuestCondition(f"its state is {clip(guest.state)!r}, which is not known here")
@@ -55,7 +55,7 @@ def condition_of(guest: Guest) -> GuestCondition:
 
 
 def _because(failing: tuple[Drive, ...]) -> str:
-    """Which disks, and what they met: no space beneath them, or another error."""
+    """Which disks have a problem, and which: no space on the storage below, or another error."""
     first = failing[0]
     more = f" (and {len(failing) - 1} more)" if len(failing) > 1 else ""
     where = f" ({clip(first.file)})" if first.file else ""

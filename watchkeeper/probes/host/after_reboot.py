@@ -1,8 +1,8 @@
-"""After a restart of the host: what was there before it and has not come back.
+"""After a reboot of the host: what was there before and has not come back.
 
-While the host runs, this notes what is there (presence.py) and since when. A new boot id means that it was restarted:
-what had been there for a while until shortly before is expected back, once the host has had time to start it. One
-condition for all of it, so that a restart is told once.
+While the host runs, this records what is there (presence.py) and since when. A new boot id means that it was rebooted:
+what had been there for a while until shortly before is expected back, once the host has had time to start it. There is
+one condition for all of it, so that a reboot is reported once.
 """
 
 from collections.abc import Mapping, Sequence
@@ -25,13 +25,13 @@ from watchkeeper.probes.support.tools import RootsideSettings
 KEY = SeriesKey("host", "all back after its restart")
 
 WRITTEN_EVERY_S = 1800.0
-"""How exact it must be known until when things were there: well within what counts as shortly before a restart."""
+"""How precisely the last presence of things is stored: well within what counts as shortly before a reboot."""
 
 THINGS_LIMIT = 2000
-"""Guests, units and ports together; a home server has a few dozen."""
+"""Guests, units and ports in total; a home server has a few dozen."""
 
 NAMED_LIMIT = 5
-"""Names in the reason; the rest are in the facts."""
+"""Maximum names in the reason; the rest are in the facts."""
 
 
 class AfterRebootSettings(RootsideSettings):
@@ -64,16 +64,16 @@ class AfterRebootSettings(RootsideSettings):
 
 
 class SeenInterval(NamedTuple):
-    """From when to when something was seen. On the wall clock, because it is read after a restart."""
+    """From when to when something was seen. In wall-clock time, because it is read after a reboot."""
 
     first_at: AwareDatetime
     last_at: AwareDatetime
 
 
 class _Page(StateModel):
-    """boot: the id of the boot that this is about. seen: what was there in it. expected: from the boot before.
+    """boot: the id of the boot that this describes. seen: what was there. expected: from the previous boot.
 
-    restarted_at: when this boot was first seen; None where there is no boot before it that is known.
+    restarted_at: when this boot was first seen; None if no previous boot is known.
     """
 
     boot: str = ""
@@ -83,7 +83,7 @@ class _Page(StateModel):
 
 
 class AfterRebootProbe(BaseProbe):
-    """Notes what is there, and after a restart compares."""
+    """Records what is there, and compares after a reboot."""
 
     def __init__(self, settings: AfterRebootSettings, bench: ProbeContext, sources: Sources | None = None) -> None:
         self._settings, self._clock = settings, bench.clock
@@ -93,7 +93,7 @@ class AfterRebootProbe(BaseProbe):
         self._boot, self._written_s = "", 0.0
 
     async def observe(self) -> Sequence[Observation]:
-        """Look, compare, and note. Raises ProbeError where nothing at all can be looked at."""
+        """Check, compare, and record. Raises ProbeError if nothing at all can be checked."""
         settings, now = self._settings, self._clock.now()
         there = await self._sources.look(settings.sockets, units=settings.units, ports=settings.ports)
         if not there.looked:
@@ -104,7 +104,7 @@ class AfterRebootProbe(BaseProbe):
         return [self._condition(page, there)]
 
     async def _keep(self, page: _Page, there: Presence) -> None:
-        """Write where something came or went, and else seldom: how long it stays is not worth a write each time."""
+        """Write if something appeared or disappeared, otherwise rarely: durations are not worth a write each time."""
         now_s = self._clock.monotonic_s()
         changed = there.things != self._things or there.boot != self._boot
         if changed or now_s - self._written_s >= WRITTEN_EVERY_S:
@@ -114,16 +114,16 @@ class AfterRebootProbe(BaseProbe):
             self._notebook.hold(page)
 
     def _turn(self, page: _Page, boot: str, now: datetime) -> _Page:
-        """At a new boot, turn the page: what was there becomes what is expected."""
+        """At a new boot, start new state: what was there becomes what is expected."""
         if page.boot == boot:
             return page
         expected = expected_back(page.seen, self._settings.settled, self._settings.shortly)
         return _Page(boot=boot, expected=expected, restarted_at=now if page.boot else None)
 
     def _note(self, seen: Mapping[str, SeenInterval], there: Presence, now: datetime) -> dict[str, SeenInterval]:
-        """What was seen, with this look added. What is gone for too long to be expected back is let go.
+        """What was seen, with this check added. What is gone for too long to be expected back is dropped.
 
-        The clock may have been set back since: no stay ends before it began.
+        The clock may have been set back in between: no interval may end before it begins.
         """
         shortly = timedelta(seconds=self._settings.shortly)
         stays = {thing: stay for thing, stay in seen.items() if now - stay.last_at <= shortly or not there.tells(thing)}
@@ -153,9 +153,9 @@ class AfterRebootProbe(BaseProbe):
 
 
 def expected_back(seen: Mapping[str, SeenInterval], settled_s: float, shortly_s: float) -> tuple[str, ...]:
-    """What was there for a while, until shortly before the last look of its boot.
+    """What was there for a while, until shortly before the last check of its boot.
 
-    Until shortly before, and not until the last look: a host that shuts down stops one thing after the other.
+    Until shortly before, and not until the last check: a host that shuts down stops one thing after the other.
     """
     if not seen:
         return ()

@@ -1,8 +1,8 @@
-"""Time synchronisation: how far the clock may be wrong, as the kernel itself keeps account of it.
+"""Time synchronisation: how far the clock may be wrong, according to the kernel.
 
-Asked with adjtimex(2), changing nothing, so it needs no tool, and it is the same whichever program keeps the time. That
-program sets the largest error at each update; between updates the kernel lets it grow by 500 ppm. The call needs no
-privilege, but a service that may not set clocks may not make it: then root's side asks.
+Read with adjtimex(2), changing nothing, so it needs no tool and works with any time synchronisation program. That
+program sets the maximum error at each update; between updates the kernel lets it grow by 500 ppm. The call needs no
+privilege, but a service that may not set clocks may not make it: then the privileged helper makes it.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -21,8 +21,8 @@ from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.support.tools import RootsideSettings, ask_root, text_of
 
 LARGEST_ERROR_US = 16_000_000
-"""NTP_PHASE_LIMIT of the kernel (include/linux/timex.h): where the largest error ends its growth, and where it stands
-when nobody has set the clock yet. systemd too calls a clock synchronised while it is below (from memory)."""
+"""NTP_PHASE_LIMIT of the kernel (include/linux/timex.h): the maximum error stops growing there, and has this value
+while nothing has set the clock yet. systemd also calls a clock synchronised while it is below (from memory)."""
 
 STATUS_NANOSECONDS = 0x2000
 """STA_NANO: `offset` is in ns."""
@@ -30,7 +30,7 @@ STATUS_NANOSECONDS = 0x2000
 
 @dataclass(frozen=True, slots=True)
 class ClockState:
-    """What the kernel says of its clock, in seconds. largest_error_s: what it may be wrong by; None where never set."""
+    """What the kernel reports about its clock, in seconds. largest_error_s: None if not set for hours or ever."""
 
     largest_error_s: float | None
     estimated_error_s: float
@@ -52,7 +52,7 @@ class ClockSettings(RootsideSettings):
 
 
 def read_clock() -> ClockState:
-    """Ask the kernel. Raises PrivilegeMissing where the call is not allowed here."""
+    """Read the clock's state from the kernel. Raises PrivilegeMissing if the call is not allowed here."""
     try:
         return understood(timex.read())
     except OSError as error:
@@ -60,14 +60,14 @@ def read_clock() -> ClockState:
 
 
 def understood(told: Mapping[str, int]) -> ClockState:
-    """What the kernel's figures mean."""
+    """Convert the kernel's figures."""
     offset_unit_s = 1e-9 if told["status"] & STATUS_NANOSECONDS else 1e-6
     known = told["maxerror"] < LARGEST_ERROR_US
     return ClockState(told["maxerror"] / 1e6 if known else None, told["esterror"] / 1e6, told["offset"] * offset_unit_s)
 
 
 class ClockProbe(BaseProbe):
-    """Watches how well the clock is kept."""
+    """Monitors how well the clock is synchronised."""
 
     def __init__(
         self,
@@ -79,7 +79,7 @@ class ClockProbe(BaseProbe):
         self._settings, self._bench, self._read, self._uptime = settings, bench, read, uptime
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask once; the call does not block. Raises PrivilegeMissing where neither this user nor root's side may."""
+        """Read the clock once. Raises PrivilegeMissing if neither this user nor the privileged helper may."""
         try:
             state = self._read()
         except PrivilegeMissing as error:

@@ -1,8 +1,8 @@
-"""A device that must be plugged in: is it there, is it there under another name, does it come and go.
+"""A device that must be plugged in: whether it is there, is there under another name, or comes and goes.
 
-Serial adapters are known by their lasting name in /dev/serial/by-id, others by vendor and product in /sys/bus/usb. A
-look takes a moment and the next comes a minute later, so what happened between is told from what changes each time the
-device is plugged in: the number that USB gives it, and the age of the link that udev makes.
+Serial adapters are identified by their persistent name in /dev/serial/by-id, others by vendor and product in
+/sys/bus/usb. One check takes a moment and the next follows a minute later, so events in between are detected from what
+changes each time the device is plugged in: the number that USB gives it, and the age of the link that udev makes.
 """
 
 import re
@@ -85,7 +85,7 @@ class UsbDevice:
 
 @dataclass(frozen=True, slots=True)
 class DeviceSeen:
-    """What one look found. present: what tells this time of being plugged in from another; empty where it is not there.
+    """The result of one check. present: differs each time the device is plugged in; empty if it is not there.
 
     instead: what is there in its place. where: its device node, or its port.
     """
@@ -97,7 +97,7 @@ class DeviceSeen:
 
 
 class DeviceProbe(BaseProbe):
-    """Watches one device."""
+    """Monitors one device."""
 
     def __init__(self, settings: DeviceSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
         self._settings, self._clock, self._workers, self._root = settings, bench.clock, bench.workers, root
@@ -105,7 +105,7 @@ class DeviceProbe(BaseProbe):
         self._came_s: deque[float] = deque(maxlen=1000)
 
     async def observe(self) -> Sequence[Observation]:
-        """Look once."""
+        """Check once."""
         settings = self._settings
         look = partial(_look, self._root, settings)
         sight = await self._workers.call(f"device {settings.name}", look, settings.timeout)
@@ -121,7 +121,7 @@ class DeviceProbe(BaseProbe):
         ]
 
     def _count(self, sight: DeviceSeen) -> int:
-        """How many times it has come anew within the time that counts; the first sight of it is not one."""
+        """How many times it has come back within `flapping_within`; the first time it is seen does not count."""
         now_s = self._clock.monotonic_s()
         if sight.present and self._last is not None and sight.present != self._last.present:
             self._came_s.append(now_s)
@@ -152,7 +152,7 @@ def _look(root: Path, settings: DeviceSettings) -> DeviceSeen:
 def _look_for_serial(root: Path, name: str) -> DeviceSeen:
     link = root / SERIAL / name
     try:
-        made_ns = link.lstat().st_ctime_ns  # udev makes the link anew each time the device comes.
+        made_ns = link.lstat().st_ctime_ns  # udev creates a new link each time the device appears.
         if link.exists():
             target = link.resolve().name
             return DeviceSeen(f"{target} {made_ns}", printable(f"/dev/{target}"))
@@ -164,7 +164,7 @@ def _look_for_serial(root: Path, name: str) -> DeviceSeen:
 
 
 def _check_sight(root: Path) -> None:
-    """With no serial adapter at all, is it this process that cannot see any? A /dev of its own is no devtmpfs."""
+    """Raise PrivilegeMissing if this process has a private /dev, which is no devtmpfs and shows no serial adapters."""
     try:
         with (root / "proc/self/mountinfo").open("rb") as file:
             found = mounts.parse(file.read().decode("utf-8", "surrogateescape"))
@@ -178,7 +178,7 @@ def _check_sight(root: Path) -> None:
 
 
 def _other_name(root: Path, name: str) -> str:
-    """The same product under another serial number or interface: most likely the same device, or its replacement."""
+    """The same product with another serial number or interface: most likely the same device, or its replacement."""
     try:
         others = sorted(path.name for path in (root / SERIAL).iterdir())[:DEVICES_LIMIT]
     except OSError:
@@ -188,7 +188,7 @@ def _other_name(root: Path, name: str) -> str:
 
 
 def _product_of(name: str) -> str:
-    """A lasting name without its interface and its serial number: `usb-Maker_Product_SERIAL-if00-port0`."""
+    """A persistent name without its interface and its serial number: `usb-Maker_Product_SERIAL-if00-port0`."""
     return _INTERFACE.sub("", name).rpartition("_")[0]
 
 
@@ -212,11 +212,11 @@ def _look_for_usb(found: Sequence[UsbDevice], wanted: str, serial: str | None) -
 
 
 def read_usb(folder: Path) -> list[UsbDevice]:
-    """The USB devices that the kernel knows, by their ports; none where there is no USB at all."""
+    """The USB devices that the kernel knows, ordered by port; empty if there is no USB at all."""
     found = []
     for device in sorted(folder.glob("*"))[:DEVICES_LIMIT]:
         vendor, product = _text(device / "idVendor"), _text(device / "idProduct")
-        if vendor and product:  # Interfaces stand beside the devices and have neither.
+        if vendor and product:  # Interfaces are in the same folder and have neither.
             number = f"{_text(device / 'busnum')}-{_text(device / 'devnum')}"
             described = clip(_text(device / "product"))
             found.append(
@@ -226,7 +226,7 @@ def read_usb(folder: Path) -> list[UsbDevice]:
 
 
 def _text(path: Path) -> str:
-    """A short file's text; empty where it cannot be read: the device may go while it is looked at."""
+    """A short file's text; empty if it cannot be read: the device may be unplugged during the check."""
     try:
         with path.open("rb") as file:
             return file.read(FILE_LIMIT_BYTES).decode("utf-8", "replace").strip()

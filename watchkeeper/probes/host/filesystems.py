@@ -1,7 +1,7 @@
-"""File systems: space and inodes as an unprivileged writer meets them, whether each answers, whether it takes writes.
+"""File systems: space and inodes available to an unprivileged writer, whether each answers, whether it takes writes.
 
-Which mounts there are, and which can fill, is decided in mounts.py. Each is asked in a call of its own that can be
-left behind, so that one that hangs holds up no other.
+Which mounts there are, and which can fill, is decided in mounts.py. Each is queried in its own call that can be
+abandoned, so that one that hangs does not delay the others.
 """
 
 import asyncio
@@ -26,7 +26,7 @@ from watchkeeper.probes.host.mounts import Mount
 from watchkeeper.probes.support.sanitize import printable
 
 GONE = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ENODEV})
-"""What looking at a mount point says when the mount went away after the list of mounts was read."""
+"""The errors for a mount point whose mount disappeared after the list of mounts was read."""
 
 
 def _mount_point(value: str) -> str:
@@ -58,7 +58,7 @@ class FilesystemsSettings(ProbeSettings):
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What statvfs(3) said, in bytes and in inodes; as `df` counts: used / (used + available to anybody)."""
+    """The result of statvfs(3), in bytes and in inodes; counted as `df` does: used / (used + available to any user)."""
 
     used_bytes: int
     available_bytes: int
@@ -67,9 +67,9 @@ class Figures:
 
     @classmethod
     def of(cls, found: os.statvfs_result) -> "Figures":
-        """Count the root's reserve (free, but not available) out of the capacity.
+        """Exclude the reserve for root (free, but not available) from the capacity.
 
-        A file system served by a program may say anything, so nothing is taken for smaller than 0 or larger than all.
+        A file system served by a program may report anything, so no figure may be below 0 or above the total.
         """
         used = max(found.f_blocks - found.f_bfree, 0)
         used_inodes = max(found.f_files - found.f_ffree, 0)
@@ -82,9 +82,9 @@ class Figures:
 
 
 def look(point: str, mount_id: int) -> Figures | None:
-    """Ask the file system at a mount point for its figures; None where another mount is there by now.
+    """Query the file system at a mount point for its figures; None if another mount is there by now.
 
-    Without the check of the mount's id, a file system that was just unmounted would be given its parent's figures.
+    Without the check of the mount's id, a file system that was just unmounted would get its parent's figures.
     """
     fd = os.open(point, os.O_PATH | os.O_CLOEXEC)
     try:
@@ -97,7 +97,7 @@ def look(point: str, mount_id: int) -> Figures | None:
 
 
 class FilesystemsProbe(BaseProbe):
-    """Watches every file system of this machine that can fill."""
+    """Monitors every file system of this machine that can fill."""
 
     def __init__(self, settings: FilesystemsSettings, bench: ProbeContext) -> None:
         self._settings = settings
@@ -107,7 +107,7 @@ class FilesystemsProbe(BaseProbe):
         self._missed: dict[str, Mount] = {}
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask every file system at once and wait no longer than for one of them."""
+        """Query all file systems at once and wait no longer than for one of them."""
         self._choose()
         asked = await asyncio.gather(*(self._ask(mount) for mount in self._chosen))
         return [*(seen for part in asked for seen in part), *self._absent()]
@@ -116,20 +116,20 @@ class FilesystemsProbe(BaseProbe):
         with Path("/proc/self/mountinfo").open("rb") as file:
             text = file.read()
         if text == self._list:
-            return  # Mounts change seldom: parsing them each time would cost more than all the rest.
+            return  # Mounts change rarely: parsing them each time would cost more than everything else.
         before = self._chosen
         self._chosen = choose(mounts.parse(os.fsdecode(text)), self._settings, {mount.point for mount in before})
         self._list = text
         self._remember(before)
 
     def _remember(self, before: Sequence[Mount]) -> None:
-        """Keep in mind what was watched and is mounted no more. What lived in memory is gone for good."""
+        """Remember what was monitored and is no longer mounted, except tmpfs, whose content is gone."""
         now = {mount.point for mount in self._chosen}
         self._missed |= {mount.point: mount for mount in before if mount.type != "tmpfs"}
         self._missed = {point: mount for point, mount in self._missed.items() if point not in now}
 
     def _absent(self) -> list[Observation]:
-        """What should be mounted and is not: what the configuration names, and what was seen before."""
+        """Report what should be mounted and is not: what the configuration names, and what was seen before."""
         there = {mount.point for mount in self._chosen}
         named = [*self._settings.only, *self._settings.also]
         never = [p for p in named if is_literal(p) and p not in there and p not in self._missed]
@@ -157,7 +157,7 @@ class FilesystemsProbe(BaseProbe):
 
 
 def choose(found: Sequence[Mount], settings: FilesystemsSettings, kept: set[str]) -> list[Mount]:
-    """The mounts to watch, in the order of their paths: what can fill, and what is named."""
+    """The mounts to monitor, ordered by path: what can fill, and what is named."""
     nameable = [mount for mount in found if mounts.nameable(mount)]
     named = settings.only or settings.also
     asked = [mount for mount in nameable if mounts.matches(mount.point, named)]
@@ -170,12 +170,12 @@ def choose(found: Sequence[Mount], settings: FilesystemsSettings, kept: set[str]
 
 
 def _fillable(nameable: Sequence[Mount], kept: set[str]) -> list[Mount]:
-    # One for each device first, then what can fill: a folder bound from /run is the system's own tmpfs all the same.
+    # One for each device first, then what can fill: a bind mount of a folder in /run is still the system's own tmpfs.
     return [mount for mount in mounts.one_for_each_device(nameable, kept) if mounts.can_fill(mount)]
 
 
 def is_literal(glob: str) -> bool:
-    """Does this name one mount point, rather than any that match?"""
+    """Whether this names one mount point, rather than all that match."""
     return not any(c in glob for c in "*?[")
 
 
@@ -185,10 +185,10 @@ def _healthy(mount: Mount, figures: Figures) -> list[Observation]:
     space = figures.used_bytes + figures.available_bytes
     if space > 0:
         seen.append(Level(SeriesKey(subject, "space"), figures.used_bytes, space, Unit.BYTES, facts))
-    # No inodes at all means no limit to them (btrfs, FAT), not that they are used up.
+    # No inodes at all means that there is no limit (btrfs, FAT), not that they are used up.
     inodes = figures.used_inodes + figures.available_inodes
     if inodes > 0:
-        # ZFS makes its inodes out of free space: they run out when that does, and it is enough to tell that once.
+        # ZFS creates inodes from free space: they run out when that does, and reporting that once is enough.
         part_of = SeriesKey(subject, "space") if mount.type == "zfs" else None
         seen.append(Level(SeriesKey(subject, "inodes"), figures.used_inodes, inodes, Unit.COUNT, facts, part_of))
     seen.append(_answers(mount.point, "", facts))

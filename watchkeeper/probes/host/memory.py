@@ -1,6 +1,6 @@
-"""Memory: how much is in use, swap, the time that tasks stall for want of it, and kills by the kernel.
+"""Memory: how much is in use, swap, the time that tasks stall waiting for memory, and kills by the kernel.
 
-Read from /proc itself, and not through psutil: one read of meminfo gives memory and swap, and psutil knows neither the
+Read directly from /proc, not through psutil: one read of meminfo gives memory and swap, and psutil knows neither the
 pressure files nor the cache of ZFS. The formats: proc(5), and the kernel's Documentation/accounting/psi.rst.
 """
 
@@ -23,10 +23,10 @@ from watchkeeper.probes.base import BaseProbe, ProbeContext
 SUBJECT = "memory"
 
 ABSENT = frozenset({errno.ENOENT, errno.ENOTDIR, errno.EOPNOTSUPP})
-"""What reading a kernel file says where the kernel was built or started without that thing (psi=0: EOPNOTSUPP)."""
+"""The errors for a kernel file if the kernel was built or booted without that feature (psi=0: EOPNOTSUPP)."""
 
 WINDOW_MIN_S = 0.5
-"""A shorter window says nothing: one page read from disk would fill it. The kernel's own triggers begin at 0.5 s."""
+"""A shorter window is meaningless: one page read from disk would fill it. The kernel's own triggers begin at 0.5 s."""
 
 
 class MemorySettings(ProbeSettings):
@@ -51,7 +51,7 @@ class MemorySettings(ProbeSettings):
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """Memory and swap in bytes. cache_bytes: the part of available_bytes that the kernel does not count as such."""
+    """Memory and swap in bytes. cache_bytes: the part of available_bytes that is not in the kernel's MemAvailable."""
 
     total_bytes: int
     available_bytes: int
@@ -61,9 +61,9 @@ class Memory:
 
 
 def read_table(text: str) -> dict[str, int]:
-    """Names and whole numbers from lines such as `MemTotal:  123 kB`, `oom_kill 4` or `size  4  112730704`.
+    """Names and integers from lines such as `MemTotal:  123 kB`, `oom_kill 4` or `size  4  112730704`.
 
-    The number is the last one of the line. Lines without one (headings) are passed over.
+    The number is the last word of the line. Lines without one (headings) are ignored.
     """
     table = {}
     for line in text.split("\n"):
@@ -74,10 +74,10 @@ def read_table(text: str) -> dict[str, int]:
 
 
 def measure(meminfo: Mapping[str, int], arcstats: Mapping[str, int]) -> Memory:
-    """Memory as new programs meet it.
+    """Memory as it is available to new programs.
 
-    The cache of ZFS (the ARC) gives way like the page cache, but is not in MemAvailable (openzfs/zfs#10255): what it
-    holds beyond the least it keeps (c_min) is added. That is an upper bound, for it gives way more slowly.
+    The cache of ZFS (the ARC) can be reclaimed like the page cache, but is not in MemAvailable (openzfs/zfs#10255): the
+    part above its minimum (c_min) is added. That is an upper bound, because it is reclaimed more slowly.
     """
     total = meminfo["MemTotal"]
     cache = max(0, arcstats.get("size", 0) - arcstats.get("c_min", 0))
@@ -91,7 +91,7 @@ def measure(meminfo: Mapping[str, int], arcstats: Mapping[str, int]) -> Memory:
 
 
 def stalled_us(text: str) -> dict[str, int]:
-    """Microseconds that tasks have stalled since the start, by `some` and `full`, from a pressure file."""
+    """Microseconds that tasks have stalled since boot, by `some` and `full`, from a pressure file."""
     totals = {}
     for line in text.split("\n"):
         kind, _, rest = line.partition(" ")
@@ -109,14 +109,14 @@ class _Stalls:
     totals_us: Mapping[str, int]
 
     def shares_since(self, before: "_Stalls") -> dict[str, float]:
-        """Share of the time between two moments, for every total that both hold and that did not go back."""
+        """Share of the time between two moments, for every total that both contain and that did not decrease."""
         window_us = (self.at_s - before.at_s) * 1e6
         grown = {name: total - before.totals_us.get(name, total + 1) for name, total in self.totals_us.items()}
         return {name: min(us / window_us, 1.0) for name, us in grown.items() if us >= 0}
 
 
 class MemoryProbe(BaseProbe):
-    """Watches the memory of the whole machine."""
+    """Monitors the memory of the whole machine."""
 
     def __init__(self, settings: MemorySettings, bench: ProbeContext, root: Path = Path("/")) -> None:
         self._settings = settings
@@ -127,11 +127,11 @@ class MemoryProbe(BaseProbe):
         self._killed: list[tuple[float, int]] = []
 
     async def observe(self) -> Sequence[Observation]:
-        """Look at memory, swap, pressure and kills. Raises ProbeError where there is no meminfo to read."""
+        """Read memory, swap, pressure and kills. Raises ProbeError if meminfo cannot be read."""
         return [*self._levels(), *self._pressure(), *self._kernel_kills()]
 
     def _read(self, name: str) -> str | None:
-        """A file of the kernel's; None where this kernel does not have it."""
+        """Read a kernel file; None if this kernel does not have it."""
         try:
             with (self._proc / name).open("rb") as file:
                 return file.read().decode("ascii", "replace")
@@ -161,7 +161,7 @@ class MemoryProbe(BaseProbe):
         return levels
 
     def _pressure(self) -> list[Observation]:
-        """Time stalled since the last sample; nothing at the first one, where there is no window yet."""
+        """Time stalled since the last sample; nothing at the first sample, because there is no window yet."""
         totals = {
             f"{resource}, {kind}": total
             for resource in ("memory", "io", "cpu")
@@ -189,7 +189,7 @@ class MemoryProbe(BaseProbe):
         return ""
 
     def _kernel_kills(self) -> list[Observation]:
-        """Unsound for a while after the kernel killed something. Its count begins anew at every start."""
+        """Faulty for a while after the kernel killed a process. The kernel's count starts at 0 at every boot."""
         count = read_table(self._read("vmstat") or "").get("oom_kill")
         if count is None:
             return []

@@ -1,6 +1,6 @@
-"""Which file systems are mounted, and which of them can fill: reads the kernel's mountinfo and decides from it alone.
+"""Which file systems are mounted, and which of them can fill, decided from the kernel's mountinfo alone.
 
-No file system is touched in here, so nothing in here can hang. The format: proc(5), /proc/[pid]/mountinfo.
+No file system is accessed here, so nothing can hang. The format: proc(5), /proc/[pid]/mountinfo.
 """
 
 import re
@@ -13,23 +13,23 @@ PSEUDO = frozenset({
     "devtmpfs", "efivarfs", "fusectl", "hugetlbfs", "mqueue", "nfsd", "nsfs", "nullfs", "pipefs", "proc", "pstore",
     "ramfs", "resctrl", "rootfs", "rpc_pipefs", "securityfs", "selinuxfs", "smackfs", "sockfs", "sysfs", "tracefs",
 })  # fmt: skip
-"""Views of the kernel: they hold no files of anybody's. ramfs holds some, but knows no capacity. autofs must not even
-be asked: asking mounts what it stands for."""
+"""Views of the kernel: they contain no user files. ramfs does, but has no capacity. autofs must not even be queried:
+a query triggers the mount."""
 
 IMAGES = frozenset({"cramfs", "erofs", "iso9660", "romfs", "squashfs"})
-"""Made once and read only, and therefore always full: discs, and packages mounted from a loop device."""
+"""Created once and read-only, and therefore always full: discs, and packages mounted from a loop device."""
 
 SERVED = frozenset({
     "9p", "acfs", "afs", "beegfs", "ceph", "cifs", "coda", "glusterfs", "gpfs", "lustre", "ncpfs", "nfs", "nfs4",
     "orangefs", "pvfs2", "smb3", "smbfs", "vboxsf", "virtiofs",
 })  # fmt: skip
-"""Another machine (or the hypervisor around this one) keeps the space, and watches over it. May be named."""
+"""Another machine (or the hypervisor of this one) provides and monitors the space. These may be named explicitly."""
 
 LAYERED = frozenset({"aufs", "ecryptfs", "overlay", "unionfs"})
-"""They write into another file system that is mounted here, and fill when that does."""
+"""They write into another file system that is mounted here, and fill when that one does."""
 
 VOLATILE = ("/dev", "/proc", "/run", "/sys")
-"""The system's own tmpfs are below these; credentials are in /run/credentials. Small, and gone with the next start."""
+"""The system's own tmpfs are below these; credentials are in /run/credentials. Small, and empty after a reboot."""
 
 _ESCAPE = re.compile(r"\\([0-7]{3})")
 
@@ -39,8 +39,9 @@ class Mount:
     """One line of mountinfo.
 
     id, parent: of this mount and of the one it is mounted on. device: `major:minor` of the file system.
-    root: what of the file system is mounted. point: where. read_only: this mount; kernel_read_only: the whole file
-    system. source: the device, or whatever the file system calls itself. Paths may hold surrogates (os.fsdecode).
+    root: which part of the file system is mounted. point: where. read_only: this mount; kernel_read_only: the whole
+    file system. source: the device, or whatever the file system calls itself. Paths may contain surrogates
+    (os.fsdecode).
     """
 
     id: int
@@ -55,29 +56,29 @@ class Mount:
 
     @property
     def on_device(self) -> bool:
-        """True where it lives on a block device of this machine."""
+        """True if it is on a block device of this machine."""
         return self.source.startswith("/dev/")
 
     @property
     def fell_read_only(self) -> bool:
-        """True where it was mounted for writing and the kernel has stopped that: what it does after an error.
+        """True if it was mounted for writing and the kernel made it read-only, as it does after an error.
 
-        A mount that was asked for as read-only is so in both of its option lists.
+        A mount that was requested as read-only has `ro` in both of its option lists.
         """
         return self.kernel_read_only and not self.read_only
 
 
 def parse(mountinfo: str) -> list[Mount]:
-    """The mounts that can be reached by their path, in the order in which the kernel lists them.
+    """The mounts that can be reached by their path, in the kernel's order.
 
-    Lines that do not look like the format are passed over: a later kernel may add some.
+    Lines that do not match the format are ignored: a later kernel may add some.
     """
     mounts = [mount for line in mountinfo.split("\n") if (mount := _parse_line(line))]
     return _reachable(mounts)
 
 
 def _parse_line(line: str) -> Mount | None:
-    # Split at single spaces, and at nothing else that Unicode calls a space: names may hold any of those unescaped.
+    # Split only at single spaces, not at other Unicode whitespace: names may contain it unescaped.
     before, dash, after = line.partition(" - ")
     fields, rest = before.split(" "), after.split(" ")
     if not dash or len(fields) < 6 or len(rest) < 3 or not (fields[0] + fields[1]).isdecimal():
@@ -92,28 +93,28 @@ def _parse_line(line: str) -> Mount | None:
         type=_unescape(rest[0]),
         source=_unescape(rest[1]),
         read_only="ro" in fields[5].split(","),
-        # emergency_ro: how ext4 says it since Linux 6.14, where it stops writing without turning to ro.
+        # emergency_ro: since Linux 6.14, ext4 shows this if it stops writing without changing to ro.
         kernel_read_only="ro" in kernel_options or "emergency_ro" in kernel_options,
     )
 
 
 def _unescape(text: str) -> str:
-    r"""Undo the kernel's octal escapes: `\040` is a space. They stand for single bytes, and only for ASCII ones."""
+    r"""Undo the kernel's octal escapes: `\040` is a space. Each is a single byte, and only an ASCII one."""
     return _ESCAPE.sub(lambda found: chr(int(found.group(1), 8)), text)
 
 
 def _reachable(mounts: list[Mount]) -> list[Mount]:
-    """Leave out what is hidden beneath a later mount: its path leads to somewhere else now."""
+    """Leave out mounts that are hidden under a later mount: their path now leads elsewhere."""
     ids = {mount.id for mount in mounts}
     roots = [mount for mount in mounts if mount.point == "/" and mount.parent not in ids - {mount.id}]
     if not roots:
-        return mounts  # A view that does not begin at the root: nothing can be told from it.
+        return mounts  # A view that does not begin at the root: it does not show which mounts are hidden.
     above = {(mount.parent, mount.point): mount for mount in mounts if mount.id != mount.parent}
     return [mount for mount in mounts if _lookup(mount.point, roots[-1], above) is mount]
 
 
 def _lookup(path: str, root: Mount, above: dict[tuple[int, str], Mount]) -> Mount:
-    """The mount that a path leads to, found the way the kernel does: from the root, through what is mounted on it."""
+    """The mount that a path leads to, resolved as the kernel does: from the root, through what is mounted on it."""
     current, passed = root, {root.id}
     parts = [part for part in path.split("/") if part]
     for prefix in ["/", *("/" + "/".join(parts[: n + 1]) for n in range(len(parts)))]:
@@ -124,52 +125,52 @@ def _lookup(path: str, root: Mount, above: dict[tuple[int, str], Mount]) -> Moun
 
 
 def can_fill(mount: Mount) -> bool:
-    """May the files of this machine fill this file system, and is the space its own?
+    """Whether files of this machine can fill this file system, and the space is its own.
 
-    A type that is in no list counts as one that can: what is new is watched until it is known not to need it.
+    A type that is in no list counts as one that can: a new type is monitored until it is known not to need it.
     """
     if mount.type in PSEUDO | IMAGES | SERVED or _is_program(mount.type):
         return False
     if mount.type in LAYERED:
-        # At the root it is the whole of what there is to see: a container, or a system started from a read-only disc.
+        # At the root there is nothing else to monitor: a container, or a system booted from a read-only disc.
         return mount.point == "/"
     if mount.read_only and mount.kernel_read_only:
-        return False  # Mounted to be read: an image, an old disk, a snapshot.
+        return False  # Mounted for reading only: an image, an old disk, a snapshot.
     if mount.type == "tmpfs":
-        # Containers bring one called "shm" each, for the memory that their processes share.
+        # Each container brings one called "shm", for the memory that its processes share.
         return not below(mount.point, VOLATILE) and mount.source != "shm"
     return True
 
 
 def _is_program(kind: str) -> bool:
-    """A file system that a program serves: what is behind it, and where, only that program knows. May be named.
+    """Whether a program serves the file system: only that program knows what is behind it, and where. May be named.
 
-    fuseblk is not one of these: the kernel's name for a program that serves a block device (such as NTFS).
+    fuseblk is not one of these: it is the kernel's name for a program that serves a block device (such as NTFS).
     """
     return kind == "fuse" or kind.startswith("fuse.")
 
 
 def below(path: str, folders: Iterable[str]) -> bool:
-    """Is `path` one of the folders, or inside one?"""
+    """Whether `path` is one of the folders, or inside one."""
     return any(path == folder or path.startswith(folder.rstrip("/") + "/") for folder in folders)
 
 
 def matches(path: str, globs: Iterable[str]) -> bool:
-    """Does a mount point match one of the globs? `*` also matches a slash."""
+    """Whether a mount point matches one of the globs. `*` also matches a slash."""
     return any(fnmatchcase(path, glob) for glob in globs)
 
 
 def nameable(mount: Mount) -> bool:
-    """May the keeper ask for this one by name? Everything but the kernel's own views."""
+    """Whether the operator may name this one in the configuration: everything except the kernel's own views."""
     return mount.type not in PSEUDO
 
 
 def one_for_each_device(mounts: Iterable[Mount], kept: Collection[str] = ()) -> list[Mount]:
     """One mount for each file system: bind mounts, and subvolumes of one btrfs, share a device and its space.
 
-    A mount point in `kept` (chosen before) stays chosen, so that a bind mount that comes later does not rename the
-    subject. Otherwise the shortest path is the one that the keeper knows it by, and of two the first. Datasets of a ZFS
-    pool are separate: each has a device of its own, and may have a quota of its own.
+    A mount point in `kept` (chosen before) stays chosen, so that a later bind mount does not rename the subject.
+    Otherwise the shortest path is chosen, because the operator knows it by that; of two equally short ones, the first.
+    Datasets of a ZFS pool are separate: each has its own device, and may have its own quota.
     """
     chosen: dict[str, Mount] = {}
     for mount in mounts:

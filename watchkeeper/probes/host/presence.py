@@ -1,6 +1,6 @@
-"""What is there right now on this host: guests that run, services of systemd that run, TCP ports with a listener.
+"""What runs on this host right now: running guests, running systemd services, TCP ports with a listener.
 
-A list of names, for after_reboot.py to compare across a restart. Not here: what their absence means.
+It gives a list of names, for after_reboot.py to compare across a reboot. Not here: what their absence means.
 """
 
 import asyncio
@@ -19,21 +19,21 @@ from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.tools import SOCKET
 
 RUNNING = ("--type=service", "--state=running")
-"""Services with a process. Those that ran once and ended (state `exited`) have nothing to come back."""
+"""Services with a process. Those that ran once and ended (state `exited`) have nothing that could come back."""
 
 LISTEN = "0A"
 """TCP_LISTEN in /proc/net/tcp: proc(5), and include/net/tcp_states.h."""
 
 EPHEMERAL_FROM = 32_768
-"""Where the kernel's own choice of ports begins by default: a listener above it has another port after each start."""
+"""The default start of the kernel's ephemeral ports: a listener in that range has a different port after each start."""
 
 LINES_LIMIT = 100_000
 
 
 @dataclass(frozen=True, slots=True)
 class Presence:
-    """One look. things: such as `guest hide-hub`, `unit tide-log.service`, `port 8123`. looked: the sorts of thing that
-    could be looked at. troubles: the sorts that could not, and why. up_s: seconds since the host's start.
+    """The result of one check. things: such as `guest hide-hub`, `unit tide-log.service`, `port 8123`. looked: the
+    types of thing that could be listed. troubles: the types that could not, and why. up_s: seconds since the boot.
     """
 
     boot: str
@@ -43,19 +43,19 @@ class Presence:
     troubles: tuple[tuple[str, str], ...] = ()
 
     def tells(self, thing: str) -> bool:
-        """Could this look have seen such a thing?"""
+        """Whether this check could have seen such a thing."""
         return thing.partition(" ")[0] in self.looked
 
 
 class Sources:
-    """Where presence is read from. root: of /proc, for tests."""
+    """Where presence is read from. root: the folder that contains /proc, for tests."""
 
     def __init__(self, bench: ProbeContext, timeout_s: float, helper: Path = SOCKET, root: Path = Path("/")) -> None:
-        """helper: the socket of root's side, for guests' monitors that this user may not connect to."""
+        """helper: the socket of the privileged helper, for guests' monitors that this user may not connect to."""
         self._bench, self._timeout_s, self._helper, self._proc = bench, timeout_s, helper, root / "proc"
 
     async def look(self, sockets: Sequence[str], *, units: bool, ports: bool) -> Presence:
-        """Look at all that is asked for; what cannot be looked at is a trouble and no more."""
+        """List everything that is requested; what cannot be listed is only recorded in `troubles`."""
         wanted: dict[str, Awaitable[list[str]]] = {}
         if sockets:
             wanted["guest"] = self._guests(sockets)
@@ -77,11 +77,11 @@ class Sources:
         return Presence(boot_of(self._proc), up_s(self._proc), frozenset(things), looked, tuple(troubles))
 
     def matches(self, thing: str, globs: Sequence[str]) -> bool:
-        """Does one of the globs mean this thing?"""
+        """Whether one of the globs matches this thing."""
         return any(fnmatchcase(thing, glob) for glob in globs)
 
     async def _guests(self, sockets: Sequence[str]) -> list[str]:
-        """The guests whose monitors answer and say that they run; the others are not there as a guest should be."""
+        """The guests whose monitors answer and report that they run; all others count as absent."""
         asked = await Monitors(self._bench, sockets, self._timeout_s, self._helper).ask_all()
         running = [(each.path, each.guest.name) for each in asked if each.guest and each.guest.state == "running"]
         return [clip(name.strip() or Path(path).stem) for path, name in running]
@@ -92,7 +92,7 @@ class Sources:
 
 
 def listening_ports(folder: Path) -> list[str]:
-    """The TCP ports below the ephemeral ones that somebody listens on, of any address; proc(5), /proc/net/tcp."""
+    """The TCP ports below the ephemeral range with a listener, on any address; proc(5), /proc/net/tcp."""
     ports: set[int] = set()
     for name in ("tcp", "tcp6"):
         try:
@@ -105,7 +105,7 @@ def listening_ports(folder: Path) -> list[str]:
 
 
 def _listened(line: str) -> set[int]:
-    """The port of a line that is a listener's: `sl local_address rem_address st ...`, all of it in hex."""
+    """The port of a line that describes a listener: `sl local_address rem_address st ...`, in hexadecimal."""
     fields = line.split()
     if len(fields) < 4 or fields[3] != LISTEN:
         return set()

@@ -1,6 +1,6 @@
-"""The watch on the watch: the daemon's own event loop, its open files, and its database.
+"""Monitors the daemon itself: its event loop, its open files, and its database.
 
-Whether the daemon runs at all cannot be seen from in here: that is for the service manager's watchdog.
+Not here: whether the daemon runs at all, which only the service manager's watchdog can see.
 """
 
 import asyncio
@@ -26,16 +26,16 @@ SUBJECT = "watchkeeper"
 STORED_ROWS = SeriesKey(SUBJECT, "stored rows")
 
 TOLD_FOR = timedelta(days=7)
-"""A damaged row is reported for so long. A failing disk brings the next one meanwhile; a single fault is over then."""
+"""How long a damaged row is reported. A failing disk damages the next row within that time; a single fault is over."""
 
 SOURCES_FIRST = {"outbox": 0, "alerts": 1}
 
 NAMED = 3
-"""Rows that the reason names; the others are in the table and in the journal."""
+"""Rows that the reason names; the others are in the table and in the event log."""
 
 BEAT_S = 1.0
-"""The event loop is asked this often whether it comes when it said. A hold-up of L seconds shows as L - BEAT_S or more;
-oftener would wake an idle machine for little."""
+"""How often a timer of the event loop is checked for lateness. A delay of L seconds shows as L - BEAT_S or more;
+checking more often would wake an idle machine for little benefit."""
 
 
 class SelfCheckSettings(ProbeSettings):
@@ -47,7 +47,7 @@ class SelfCheckSettings(ProbeSettings):
 
 
 class SelfCheckProbe:
-    """Watches the process that it runs in."""
+    """Monitors the process that it runs in."""
 
     def __init__(self, settings: SelfCheckSettings, bench: ProbeContext) -> None:
         self._settings = settings
@@ -58,7 +58,7 @@ class SelfCheckProbe:
         self._worst_s = 0.0
 
     async def observe(self) -> Sequence[Observation]:
-        """Report the longest hold-up since the last sample, and what the process holds."""
+        """Report the longest delay since the last sample, what the process uses, and the state of the database."""
         if self._beat is None:
             self._schedule()
         worst_s = max(self._worst_s, self._clock.monotonic_s() - self._due_s)
@@ -66,7 +66,7 @@ class SelfCheckProbe:
         return [self._loop(max(worst_s, 0.0)), self._files(), *await self._stored()]
 
     async def close(self) -> None:
-        """Stop asking the event loop."""
+        """Stop checking the event loop."""
         if self._beat is not None:
             self._beat.cancel()
             self._beat = None
@@ -95,19 +95,19 @@ class SelfCheckProbe:
                 ("memory", format_size(self._process.memory_info().rss)),
                 ("threads", str(self._process.num_threads())),
             )
-        used = float(self._process.num_fds() - 1)  # Counting opens the folder that is counted.
+        used = float(self._process.num_fds() - 1)  # Counting them opens one more: the folder that lists them.
         return Level(SeriesKey(SUBJECT, "open files"), used, capacity, Unit.COUNT, facts)
 
     async def _stored(self) -> Sequence[Observation]:
         own = self._database
         if own is None:
             return []
-        # Away from the event loop: the disk below it may hang.
+        # Outside the event loop: the disk with the database may hang.
         found = await self._workers.call("database", partial(_look_at, own), self._settings.timeout)
         return [*found, *await self._rows(own)]
 
     async def _rows(self, own: OwnDatabase) -> Sequence[Observation]:
-        """Whether stored rows had to be moved away lately."""
+        """Whether stored rows had to be moved away recently."""
         if own.quarantined is None:
             return []
         now = self._clock.now()
@@ -121,7 +121,7 @@ class SelfCheckProbe:
 
 
 def _look_at(own: OwnDatabase) -> Sequence[Observation]:
-    """The database's size against its bound, and whether a damaged one was set aside."""
+    """The database's size against its limit, and whether a damaged one was set aside."""
     wal = own.path.with_name(f"{own.path.name}-wal")
     used = float(sum(each.stat().st_size for each in (own.path, wal) if each.exists()))
     level = Level(SeriesKey(SUBJECT, "database size"), used, float(own.most_bytes), Unit.BYTES)
@@ -129,10 +129,10 @@ def _look_at(own: OwnDatabase) -> Sequence[Observation]:
 
 
 def stored_rows(found: Sequence[Quarantined]) -> Condition:
-    """Faulty for a week after the newest damaged row: it cannot be repaired, so nothing that is done would end it."""
+    """Faulty for a week after the newest damaged row: it cannot be repaired, so no action would end the condition."""
     if not found:
         return Condition(STORED_ROWS, sound=True)
-    # Messages first, then alerts: nobody else says what is missing.
+    # Messages first, then alerts: nothing else reports what is missing.
     ordered = sorted(found, key=lambda each: SOURCES_FIRST.get(each.source, len(SOURCES_FIRST)))
     named = "; ".join(each.about for each in ordered[:NAMED])
     more = f"; and {len(found) - NAMED} more" if len(found) > NAMED else ""
@@ -145,7 +145,7 @@ def stored_rows(found: Sequence[Quarantined]) -> Condition:
 
 
 def _whole(damaged: Sequence[Path]) -> Condition:
-    """Unsound as long as a damaged database stands beside the new one: the keeper has to look at the disk."""
+    """Faulty as long as a damaged database is kept next to the new one: the operator has to check the disk."""
     key = SeriesKey(SUBJECT, "database file")
     if not damaged:
         return Condition(key, sound=True)

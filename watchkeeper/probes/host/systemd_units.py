@@ -1,7 +1,7 @@
-"""Units of systemd: which have failed or keep being started anew, and whether those run that must.
+"""systemd units: which have failed or keep being restarted, and whether the required ones are active.
 
-How systemd is asked is in probes/support/systemctl.py. A unit that failed stays a series of its own, so that its
-recovery is told too.
+How systemd is queried is in probes/support/systemctl.py. A unit that failed keeps its own series, so that its recovery
+is reported too.
 """
 
 from collections.abc import Mapping, Sequence
@@ -18,10 +18,10 @@ from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState, StateModel
 
 FAILED = ("--all", "--state=failed,auto-restart")
-"""--state takes sub-states too. auto-restart: a service whose process ended, and that waits to be started again."""
+"""--state also accepts sub-states. auto-restart: a service whose process ended, and that waits to be started again."""
 
 REMEMBERED_LIMIT = 200
-"""Units that once failed and are still told of; of more, those that failed longest ago are let go."""
+"""Maximum number of units that failed once and are still reported; beyond that, the oldest are dropped."""
 
 RESULTS = {
     "exit-code": "its process ended with status {status}",
@@ -37,7 +37,7 @@ RESULTS = {
 """Result in systemd.service(5), $SERVICE_RESULT in systemd.exec(5)."""
 
 STILL_GOOD = frozenset({"active", "reloading", "refreshing", "activating", "deactivating", "maintenance"})
-"""ActiveState of a unit that is on, or on its way. One that is being stopped is told once it has stopped."""
+"""ActiveState of a unit that is active or changing state. One that is being stopped is reported once it has stopped."""
 
 
 def _unit(value: str) -> str:
@@ -60,20 +60,20 @@ class UnitsSettings(ProbeSettings):
 
 
 class _Page(StateModel):
-    """failed: units that have failed once, the newest last."""
+    """failed: units that have failed at least once, newest last."""
 
     failed: tuple[str, ...] = ()
 
 
 class UnitsProbe(BaseProbe):
-    """Watches the units of the system's own service manager."""
+    """Monitors the units of the system's service manager."""
 
     def __init__(self, settings: UnitsSettings, bench: ProbeContext) -> None:
         self._settings, self._bench = settings, bench
         self._notebook = ProbeState(bench.notes, settings.label, _Page())
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask which have failed, and how those are that must be active or that had failed before."""
+        """Query which units have failed, and the state of those that must be active or that failed before."""
         settings, now_failed = self._settings, list[str]()
         before = (await self._notebook.read()).failed
         if settings.failed:
@@ -98,7 +98,7 @@ class UnitsProbe(BaseProbe):
 
 
 def _named(unit: str, known: Mapping[str, str]) -> Condition:
-    """A unit that must be active."""
+    """The condition of a unit that must be active."""
     load, state = known.get("LoadState", ""), known.get("ActiveState", "")
     reason = why_failed(known)
     if not reason and load in ("not-found", "masked", "bad-setting", "error"):
@@ -109,17 +109,17 @@ def _named(unit: str, known: Mapping[str, str]) -> Condition:
 
 
 def _waits(known: Mapping[str, str]) -> bool:
-    """Is it to be started, and only waits for its turn, as when the host has just been started?"""
+    """Whether its start is pending, as happens just after a boot."""
     return known.get("ActiveState") == "inactive" and known.get("Job", "0") not in {"", "0"}
 
 
 def _other(unit: str, known: Mapping[str, str]) -> Condition:
-    """A unit that failed now or before."""
+    """The condition of a unit that failed now or before."""
     return _condition(unit, known, why_failed(known))
 
 
 def _transient(failed: Mapping[str, Mapping[str, str]]) -> Condition:
-    """Units that were made for one run (systemd-run, sessions) have names that never come again: one series for all."""
+    """One series for all units created for a single run (systemd-run, sessions): their names never occur again."""
     names = [printable(unit) for unit in failed]
     reason = clip(f"{len(names)} failed: {', '.join(names)}", 200) if names else ""
     facts = tuple((printable(unit), why_failed(known)) for unit, known in list(failed.items())[:10])
@@ -127,7 +127,7 @@ def _transient(failed: Mapping[str, Mapping[str, str]]) -> Condition:
 
 
 def why_failed(known: Mapping[str, str]) -> str:
-    """Why a unit counts as failed; empty where it does not."""
+    """Why a unit counts as failed; empty if it does not."""
     result, sub = known.get("Result", ""), known.get("SubState", "")
     failed, again = known.get("ActiveState") == "failed", sub == "auto-restart" and result != "success"
     if not failed and not again:

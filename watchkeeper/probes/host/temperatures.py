@@ -1,7 +1,7 @@
-"""Temperatures against the limits that each sensor itself gives, from the kernel's hardware monitoring files.
+"""Temperatures against the limits that each sensor itself reports, from the kernel's hardware monitoring files.
 
 The files: the kernel's Documentation/hwmon/sysfs-interface.rst; temperatures in thousandths of a degree Celsius.
-Numbers such as hwmon3 change from start to start: a sensor is named by its chip, the device beneath it and its label.
+Numbers such as hwmon3 change between boots, so a sensor is named by its chip, the chip's device and its label.
 """
 
 import errno
@@ -26,10 +26,10 @@ SENSORS_LIMIT = 256
 FILE_LIMIT_BYTES = 256
 
 SANE_LIMIT_C = (20.0, 150.0)
-"""Chips without a limit say 0, 127.9, -273.15 or 65261.85 (NVMe's 0xFFFF kelvin): nothing that a machine runs by."""
+"""Chips without a limit report 0, 127.9, -273.15 or 65261.85 (NVMe's 0xFFFF kelvin): not real limits."""
 
 LARGEST_READING = 100_000_000
-"""In thousandths of a degree. Far beyond what even a chip without a limit says (65,261,850)."""
+"""In thousandths of a degree. Far above what even a chip without a limit reports (65,261,850)."""
 
 
 class TemperaturesSettings(ProbeSettings):
@@ -49,10 +49,10 @@ class TemperaturesSettings(ProbeSettings):
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """One sensor as it was read; degrees Celsius.
+    """One sensor's readings, in degrees Celsius.
 
-    name: such as `nvme nvme0 Composite`. now_c: None where it cannot be read, and `trouble` says why. high_c: its own
-    upper limit. back_c: where it counts as cool again. critical_c: where it stops, or is damaged.
+    name: such as `nvme nvme0 Composite`. now_c: None if it cannot be read, and `trouble` says why. high_c: its own
+    upper limit. back_c: below this it counts as cool again. critical_c: the hardware stops or is damaged there.
     """
 
     name: str
@@ -64,7 +64,7 @@ class Sensor:
 
 
 class TemperaturesProbe(BaseProbe):
-    """Watches every sensor that has a limit."""
+    """Monitors every sensor that has a limit."""
 
     def __init__(self, settings: TemperaturesSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
         self._settings, self._workers = settings, bench.workers
@@ -73,9 +73,9 @@ class TemperaturesProbe(BaseProbe):
         self._known: set[str] = set()
 
     async def observe(self) -> Sequence[Observation]:
-        """Read every sensor, away from the event loop: a chip behind a slow bus may take its time.
+        """Read every sensor, outside the event loop: a chip on a slow bus may take a while.
 
-        Raises ToolMissing where there is no sensor at all.
+        Raises ToolMissing if there is no sensor at all.
         """
         work = partial(read_sensors, self._folder, self._settings.leave_out)
         sensors = await self._workers.call("temperature sensors", work, self._settings.timeout)
@@ -90,7 +90,7 @@ class TemperaturesProbe(BaseProbe):
         return [*(self._condition(sensor) for sensor in judged), *(_gone(name) for name in gone)]
 
     def _limited(self, sensor: Sensor) -> Sensor:
-        """The sensor with the keeper's own limit in place of its own, where there is one."""
+        """The sensor with the operator's limit in place of its own, if there is one."""
         own = next((limit for glob, limit in self._settings.limits.items() if fnmatchcase(sensor.name, glob)), None)
         return sensor if own is None else replace(sensor, high_c=own, back_c=None)
 
@@ -100,7 +100,7 @@ class TemperaturesProbe(BaseProbe):
         return Condition(_key(sensor.name), not reason, reason, grave=critical, facts=_facts(sensor))
 
     def _why_hot(self, sensor: Sensor, *, critical: bool) -> str:
-        """Once hot, it stays so until it is as cool as the sensor's own hysteresis asks."""
+        """Why it is faulty; empty if OK. Once hot, it stays so until it is below the sensor's own hysteresis value."""
         if sensor.now_c is None:
             return sensor.trouble
         if critical:
@@ -116,7 +116,7 @@ class TemperaturesProbe(BaseProbe):
 
 
 def read_sensors(folder: Path, leave_out: Sequence[str]) -> list[Sensor]:
-    """Every temperature sensor below the folder, by name. Sensors of one name are told apart by a number."""
+    """Every temperature sensor below the folder, by name. Sensors with the same name get a number."""
     found = [sensor for chip in _listed(folder, "hwmon*") for sensor in _read_chip(chip, leave_out)]
     if len(found) > SENSORS_LIMIT:
         raise ProbeError(f"{folder} holds more than {SENSORS_LIMIT} temperature sensors; leave some out")
@@ -130,7 +130,7 @@ def read_sensors(folder: Path, leave_out: Sequence[str]) -> list[Sensor]:
 
 
 def _listed(folder: Path, pattern: str) -> list[Path]:
-    """By the number in the name, so that the order is the kernel's own."""
+    """The matching paths, ordered by the number in the name, which is the kernel's own order."""
     return sorted(folder.glob(pattern), key=lambda path: (len(path.name), path.name))
 
 
@@ -140,13 +140,13 @@ def _read_chip(chip: Path, leave_out: Sequence[str]) -> Iterator[Sensor]:
         prefix = reading.name.removesuffix("_input")
         label = _text(chip / f"{prefix}_label") or prefix
         name = clip(" ".join(part for part in (*where, label) if part))
-        # What is left out is not even read: reading is what wakes it.
+        # A sensor that is left out is not even read: reading it may wake the disk.
         if not any(fnmatchcase(name, glob) for glob in leave_out):
             yield _read(chip, prefix, name)
 
 
 def _device(chip: Path) -> str:
-    """What the chip belongs to, such as nvme0 or 0000:00:18.3; empty for one that belongs to nothing."""
+    """The device of the chip, such as nvme0 or 0000:00:18.3; empty if it has none."""
     device = chip / "device"
     return device.resolve().name if device.exists() else ""
 
@@ -169,7 +169,7 @@ def _limit(path: Path) -> float | None:
 
 
 def _degrees(path: Path) -> tuple[float | None, str]:
-    """Degrees, or None and why there are none."""
+    """Degrees, or None and the reason."""
     try:
         text = _read_file(path)
     except OSError as error:

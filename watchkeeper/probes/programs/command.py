@@ -1,7 +1,7 @@
-"""A program of the keeper's own: what it prints are observations, as JSON or as a single number.
+"""Runs a program of the operator: it prints observations, as JSON or as a single number.
 
-It runs where it can be left behind, and is ended with all that it started when its time is up. What its JSON may hold
-is in output.py.
+It runs in a thread that can be abandoned, and is ended with every process it started when its time is up. What its
+JSON may contain is in output.py.
 """
 
 import math
@@ -67,13 +67,13 @@ class CommandSettings(ProbeSettings):
 
 
 class CommandProbe(BaseProbe):
-    """Runs one program and takes what it prints."""
+    """Runs one program and reads what it prints."""
 
     def __init__(self, settings: CommandSettings, bench: ProbeContext) -> None:
         self._settings, self._workers = settings, bench.workers
 
     async def observe(self) -> Sequence[Observation]:
-        """Run it once. Raises ProbeError where it cannot be run, fails, or prints something else than it should."""
+        """Run it once. Raises ProbeError if it cannot be run, fails, or prints anything but what is expected."""
         output = await self._run()
         if self._settings.prints == "observations":
             return command_output.read(output)
@@ -111,7 +111,7 @@ class CommandProbe(BaseProbe):
 
 
 def _output(ran: Completed, program: str, settings: CommandSettings) -> bytes:
-    """What the program printed. Raises ProbeError where it did not end well."""
+    """What the program printed. Raises ProbeError if it failed."""
     if ran.missing:
         raise ToolMissing(f"{program} is not there; install it, or correct its path")
     if ran.timed_out:
@@ -128,13 +128,13 @@ def _output(ran: Completed, program: str, settings: CommandSettings) -> bytes:
 
 
 def _complaint(errors: bytes) -> str:
-    """The last line on standard error: programs say there what ended them."""
+    """The last line on standard error, where programs usually report why they failed."""
     lines = errors.decode("utf-8", "replace").strip().splitlines()
     return clip(lines[-1].strip()) if lines else "it says nothing on standard error"
 
 
 def _number(output: bytes) -> float:
-    """The one number that was printed. Raises ProbeError."""
+    """The single number that was printed. Raises ProbeError."""
     text = output.decode("utf-8", "replace").strip()
     try:
         number = float(text)

@@ -1,7 +1,7 @@
-"""The JSON that a program of the keeper's own prints: one observation, or a list of them. Pure, and trusts nothing.
+"""Reads the JSON that a program of the operator prints: one observation, or a list of them. Pure, and trusts nothing.
 
-The fields are those of model/observation.py. An observation that is wrong makes the whole output wrong, and the reason
-says which one and why: half of what a program meant to say would be worse than none.
+The fields are those of model/observation.py. One invalid observation makes the whole output invalid, and the reason
+says which one and why: half of what a program reports would be worse than nothing.
 """
 
 from collections.abc import Sequence
@@ -15,10 +15,10 @@ from watchkeeper.model.observation import Answer, Condition, Deadline, Facts, Le
 from watchkeeper.probes.support.sanitize import clip, printable
 
 OBSERVATIONS_LIMIT = 200
-"""Each becomes a series of its own, kept for years."""
+"""Each becomes its own series, kept for years."""
 
 OWN_SUBJECT = "probe "
-"""Subjects that begin so are watchkeeper's own: whether its probes run."""
+"""Subjects with this prefix are watchkeeper's own: whether its probes run."""
 
 
 def _line(value: str) -> str:
@@ -45,7 +45,7 @@ Instant = Annotated[AwareDatetime, AfterValidator(_instant)]
 
 
 class _Said(BaseModel):
-    """What every observation says. subject and quantity name its series; facts are shown and never judged."""
+    """The fields of every observation. subject and quantity name its series; facts are shown and never judged."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -107,7 +107,7 @@ _ALL: TypeAdapter[list[_One]] = TypeAdapter(Annotated[list[_One], Field(max_leng
 
 
 def read(output: bytes) -> Sequence[Observation]:
-    """The observations in what was printed. Raises ProbeError that says which is wrong, and what is allowed there."""
+    """The observations in the output. Raises ProbeError that says which one is invalid, and what is allowed there."""
     text = output.strip()
     try:
         said = _ALL.validate_json(text if text.startswith(b"[") else b"[" + text + b"]")
@@ -122,7 +122,7 @@ def read(output: bytes) -> Sequence[Observation]:
 
 
 def _first(error: ValidationError) -> str:
-    """The first thing that is wrong, with its place."""
+    """The first error, with its location."""
     first = error.errors(include_url=False, include_input=False)[0]
     place = [str(part) if isinstance(part, str) else f"[{part}]" for part in first["loc"]]
     where = f"{' '.join(place)}: " if place else ""

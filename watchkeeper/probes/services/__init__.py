@@ -1,1 +1,1 @@
-"""Probes of services over the network, and of jobs that report. Not here: judging an answer (alerting/rules.py)."""
+"""Probes of network services, and of jobs that report. Not here: judging an answer (alerting/rules.py)."""

@@ -1,6 +1,7 @@
-"""DNS: does a name server answer a question, how fast, and with what it should.
+"""DNS: whether a name server answers a question, how fast, and with the expected values.
 
-The message format is in dns_message.py. Asked over UDP, and again over TCP where the answer did not fit (RFC 7766).
+The message format is in dns_message.py. The query goes over UDP, and again over TCP if the answer did not fit
+(RFC 7766).
 """
 
 import asyncio
@@ -23,14 +24,14 @@ from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.timer import Timer
 
 TRIES = 3
-"""UDP may lose a packet: the same question goes out so often, each after its part of the time."""
+"""UDP may lose a packet: the same question is sent this many times, spread over the timeout."""
 
 PACKETS_WAITING = 16
-"""Packets that are kept while they wait to be read; more are dropped, as UDP may."""
+"""Packets that may wait to be read; more are dropped, as UDP allows."""
 
 
 def _server(value: str) -> str:
-    ipaddress.ip_address(value)  # Not a name: looking that up would need a name server that works.
+    ipaddress.ip_address(value)  # Not a name: looking it up would need a working name server.
     return value
 
 
@@ -56,17 +57,17 @@ class DnsSettings(ProbeSettings):
 
 
 class _Inbox(asyncio.DatagramProtocol):
-    """Keeps what a connected UDP socket hears: packets of the one server, and the errors that came back."""
+    """Queues what a connected UDP socket receives: packets from the one server, and ICMP errors."""
 
     def __init__(self) -> None:
         self.heard: asyncio.Queue[bytes | Exception] = asyncio.Queue(PACKETS_WAITING)
 
     def datagram_received(self, data: bytes, _addr: object) -> None:
-        """A packet came."""
+        """Queue a packet."""
         self._keep(data)
 
     def error_received(self, exc: Exception) -> None:
-        """An ICMP error came: nothing listens there, or there is no way."""
+        """Queue an ICMP error: nothing listens there, or there is no route."""
         self._keep(exc)
 
     def _keep(self, what: bytes | Exception) -> None:
@@ -75,7 +76,7 @@ class _Inbox(asyncio.DatagramProtocol):
 
 
 class DnsProbe(BaseProbe):
-    """Watches one name server with one question."""
+    """Monitors one name server with one question."""
 
     def __init__(self, settings: DnsSettings, bench: ProbeContext) -> None:
         self._settings, self._clock = settings, bench.clock
@@ -84,7 +85,7 @@ class DnsProbe(BaseProbe):
         self._key = SeriesKey(f"service {settings.name}", "answer")
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask once, over UDP and, where the answer does not fit, over TCP."""
+        """Query once, over UDP and, if the answer does not fit, over TCP."""
         watch = Timer(self._clock, "asking over UDP")
         question = Question(secrets.randbelow(0x10000), self._labels, dns_message.TYPES[self._settings.record])
         timer = asyncio.timeout(self._settings.timeout)
@@ -150,7 +151,7 @@ class DnsProbe(BaseProbe):
 
 
 async def _first_answer(inbox: _Inbox, question: Question, watch: Timer) -> Reply:
-    """The first answer to the question. Other packets are passed over: an earlier question's answer may come late."""
+    """The first answer to the question. Other packets are ignored: an answer to an earlier question may arrive late."""
     while True:
         heard = await inbox.heard.get()
         if isinstance(heard, Exception):
@@ -162,7 +163,7 @@ async def _first_answer(inbox: _Inbox, question: Question, watch: Timer) -> Repl
 
 
 def _plain(value: str) -> str:
-    """A record's value as it is compared: addresses by what they mean, names without case and the last dot."""
+    """A record's value for comparison: addresses in normal form, names without case and without the final dot."""
     try:
         return str(ipaddress.ip_address(value.strip()))
     except ValueError:

@@ -1,8 +1,8 @@
 """DNS messages (RFC 1035, section 4): writes one question, reads one answer. Pure; hostile bytes only raise BadAnswer.
 
-No library for it is among the dependencies, and the standard library asks only the system's resolver: it can neither be
-pointed at one server nor say what that server answered. What is needed of the format is this file: one question of
-one class, and eight kinds of record.
+No DNS library is among the dependencies, and the standard library only queries the system's resolver: it cannot be
+pointed at one server, nor can it report what that server answered. This file has the part of the format that is needed:
+one question of one class, and eight kinds of record.
 """
 
 import ipaddress
@@ -24,7 +24,7 @@ REFUSALS = {
 CLASS_IN = 1
 RESPONSE, TRUNCATED, RECURSION_DESIRED = 0x8000, 0x0200, 0x0100
 RECORDS_LIMIT = 256
-"""More than a sensible answer holds; an answer that claims 65,535 of them is not read to its end."""
+"""More than a reasonable answer contains; an answer that claims 65,535 records is not read to its end."""
 
 _HEADER = struct.Struct("!6H")
 _QUESTION_TAIL = struct.Struct("!2H")
@@ -32,19 +32,19 @@ _RECORD_TAIL = struct.Struct("!2HIH")
 
 
 class BadAnswer(ValueError):
-    """The bytes are no answer to this question; the text says why."""
+    """The bytes are not an answer to this question; the text says why."""
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One question. id: 16 bits that the answer must bear. name: as wire labels, without the root's."""
+    """One question. id: 16 bits that the answer must repeat. name: as wire labels, without the root label."""
 
     id: int
     name: tuple[bytes, ...]
     type: int
 
     def packet(self) -> bytes:
-        """The message that asks it, recursion desired."""
+        """The query message, with recursion desired."""
         labels = b"".join(bytes([len(label)]) + label for label in self.name)
         header = _HEADER.pack(self.id, RECURSION_DESIRED, 1, 0, 0, 0)
         return header + labels + b"\0" + _QUESTION_TAIL.pack(self.type, CLASS_IN)
@@ -52,7 +52,7 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """What was answered. records: values of the asked type, as text. refusal: why there are none."""
+    """The answer. records: values of the requested type, as text. refusal: why there are none."""
 
     records: tuple[str, ...]
     refusal: str = ""
@@ -60,7 +60,7 @@ class Reply:
 
 
 def to_labels(name: str) -> tuple[bytes, ...]:
-    """A name's labels as they go over the wire. Raises ValueError that says what is wrong with the name."""
+    """A name's labels in wire format. Raises ValueError that says what is wrong with the name."""
     stripped = name.strip().removesuffix(".")
     try:
         labels = tuple(
@@ -74,7 +74,7 @@ def to_labels(name: str) -> tuple[bytes, ...]:
 
 
 def read(packet: bytes, question: Question) -> Reply:
-    """Read an answer to this question. Raises BadAnswer where it is none."""
+    """Read an answer to this question. Raises BadAnswer if it is not one."""
     try:
         return _read(packet, question)
     except (struct.error, IndexError):
@@ -95,7 +95,7 @@ def _read(packet: bytes, question: Question) -> Reply:
 
 
 def _check_question(packet: bytes, question: Question) -> int:
-    """Where the answers begin. The question must be repeated, so that a stray answer is not taken for this one's."""
+    """The offset of the answers. The question must be repeated, so that a stray answer is not mistaken for this one."""
     labels, at = _name(packet, _HEADER.size)
     asked = [label.lower() for label in question.name]
     if [label.lower() for label in labels] != asked or _QUESTION_TAIL.unpack_from(packet, at) != (
@@ -121,7 +121,7 @@ def _records(packet: bytes, at: int, count: int, wanted: int) -> tuple[str, ...]
 
 
 def _value(packet: bytes, at: int, length: int, kind: int) -> str:
-    """One record's data as people write it."""
+    """One record's data in the usual text form."""
     data = packet[at : at + length]
     match kind:
         case 1 | 28:
@@ -154,7 +154,7 @@ def _text(packet: bytes, at: int) -> str:
 
 
 def _name(packet: bytes, at: int) -> tuple[list[bytes], int]:
-    """A name's labels, and where the bytes after it begin. Follows compression (RFC 1035, 4.1.4), backwards only."""
+    """A name's labels, and the offset after it. Follows compression pointers (RFC 1035, 4.1.4), backwards only."""
     labels: list[bytes] = []
     after, limit = 0, at
     while (length := packet[at]) != 0:

@@ -1,6 +1,6 @@
-"""A job's check-in: it must report that it ran, again and again; and it may report that it failed.
+"""A job's check-in: the job must report regularly that it ran, and it may report that it failed.
 
-How a check-in comes in is not for here: this reads the newest ones and says what they mean as observations.
+Not here: how a check-in is received. This reads the latest ones and turns them into observations.
 """
 
 import re
@@ -48,13 +48,13 @@ class JobSettings(ProbeSettings):
 
 
 class _Page(StateModel):
-    """expected_from: when this job was first looked for. Its first check-in is due a whole period later."""
+    """expected_from: when this probe first ran. The job's first check-in is due a whole period later."""
 
     expected_from: datetime | None = None
 
 
 class JobProbe(BaseProbe):
-    """Watches the check-ins of one job."""
+    """Monitors the check-ins of one job."""
 
     def __init__(self, settings: JobSettings, bench: ProbeContext) -> None:
         self._settings, self._clock, self._check_ins = settings, bench.clock, bench.check_ins
@@ -62,7 +62,7 @@ class JobProbe(BaseProbe):
         self._subject = f"job {settings.name}"
 
     async def observe(self) -> Sequence[Observation]:
-        """When the next check-in is due, and whether the last one was a good one."""
+        """Report when the next check-in is due, and whether the last one reported success."""
         last = await self._check_ins.last(self._settings.name)
         expected_from = await self._expected_from()
         seen: list[Observation] = [self._deadline(last, expected_from)]
@@ -78,7 +78,7 @@ class JobProbe(BaseProbe):
         return since
 
     def _deadline(self, last: LastJobReports, expected_from: datetime) -> Deadline:
-        """Only a good check-in counts: a job that fails every night is overdue, and says why beside it."""
+        """Only a successful check-in counts: a job that fails every night is overdue, and `result` says why."""
         period_s = self._settings.within
         good_at = last.good.at if last.good else None
         facts: Facts = (("check-ins so far", "none"),) if good_at is None else ()

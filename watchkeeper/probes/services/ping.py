@@ -1,7 +1,7 @@
-"""ICMP echo without privileges: does a host answer at all, how fast, and how many of the questions get lost.
+"""ICMP echo without privileges: whether a host answers at all, how fast, and how many requests are lost.
 
-Uses the kernel's ping sockets (icmp(7), "ICMP datagram sockets"): no raw socket, no privilege, no other program. Which
-groups may open one is said in net.ipv4.ping_group_range, which holds for IPv6 as well.
+Uses the kernel's ping sockets (icmp(7), "ICMP datagram sockets"): no raw socket, no privilege, no other program. The
+setting net.ipv4.ping_group_range says which groups may open one; it applies to IPv6 as well.
 """
 
 import asyncio
@@ -35,10 +35,10 @@ RECEIVE_ERRORS = {
     socket.AF_INET: (socket.IPPROTO_IP, 11),
     socket.AF_INET6: (socket.IPPROTO_IPV6, 25),
 }
-"""IP_RECVERR and IPV6_RECVERR of linux/in.h and linux/in6.h: an ICMP error becomes an error of the socket."""
+"""IP_RECVERR and IPV6_RECVERR of linux/in.h and linux/in6.h: an ICMP error becomes a socket error."""
 
 BETWEEN_S = 0.2
-"""From one question to the next: the least that iputils grants to whom is not root, so no host takes it for a flood."""
+"""Time between requests: the minimum that iputils allows users other than root, so no host mistakes it for a flood."""
 
 _HEADER = struct.Struct("!BBHHH")
 
@@ -59,14 +59,14 @@ FAMILIES = {"any": socket.AF_UNSPEC, "IPv4": socket.AF_INET, "IPv6": socket.AF_I
 
 
 class PingProbe(BaseProbe):
-    """Watches one host."""
+    """Monitors one host."""
 
     def __init__(self, settings: PingSettings, bench: ProbeContext) -> None:
         self._settings, self._clock, self._workers = settings, bench.clock, bench.workers
         self._key = SeriesKey(f"host {settings.name}", "answer")
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask a few times. Raises PrivilegeMissing where this user may not open a ping socket."""
+        """Send a few requests. Raises PrivilegeMissing if this user may not open a ping socket."""
         settings, watch = self._settings, Timer(self._clock, "looking up the name")
         family = FAMILIES[settings.family]
         try:
@@ -85,7 +85,7 @@ class PingProbe(BaseProbe):
         return [Answer(self._key, answered=True, took_s=median(trips_s), facts=facts)]
 
     async def _ask(self, address: Address) -> list[float]:
-        """Seconds that each reply took. Raises OSError where an ICMP error came back and no reply before it."""
+        """Seconds that each reply took. Raises OSError if an ICMP error came back and no reply before it."""
         with open_socket(address.family) as asked:
             asked.connect(address.where)
             talk = _Talk(asked, address.family, self._clock.monotonic_s)
@@ -94,14 +94,14 @@ class PingProbe(BaseProbe):
                 async with asyncio.timeout(self._settings.timeout):
                     await talk.listen(self._settings.questions)
             except OSError as error:
-                # Some, or all, got lost: what came is what counts.
+                # Some or all were lost: the replies that came are what counts.
                 if not talk.trips_s and not isinstance(error, TimeoutError):
                     raise
             finally:
                 sending.cancel()
                 await asyncio.wait({sending})
             if not talk.trips_s and not sending.cancelled():
-                sending.result()  # Where none could even be sent, why.
+                sending.result()  # If none could even be sent, this raises the reason.
             return talk.trips_s
 
     def _facts(self, address: Address | None, trips_s: Sequence[float]) -> Facts:
@@ -112,7 +112,7 @@ class PingProbe(BaseProbe):
 
 
 def open_socket(family: socket.AddressFamily) -> socket.socket:
-    """A ping socket, not blocking. Raises PrivilegeMissing that says what forbids it and what to do."""
+    """Open a non-blocking ping socket. Raises PrivilegeMissing that says what forbids it and what to do."""
     try:
         opened = socket.socket(family, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK, PROTOCOL[family])
     except PermissionError as error:
@@ -133,7 +133,7 @@ def _forbidden() -> str:
 
 
 class _Talk:
-    """Requests and replies over one connected ping socket. The kernel sets id and checksum, and filters by the id."""
+    """Requests and replies over one connected ping socket. The kernel sets id and checksum, and filters by id."""
 
     def __init__(self, asked: socket.socket, family: socket.AddressFamily, now_s: Callable[[], float]) -> None:
         self._socket, self._family, self._now_s = asked, family, now_s
@@ -142,7 +142,7 @@ class _Talk:
         self.trips_s: list[float] = []
 
     async def send(self, count: int) -> None:
-        """Send the requests. What cannot be sent is lost, and counts as such."""
+        """Send the requests. One that cannot be sent counts as lost."""
         for number in range(1, count + 1):
             packet = _HEADER.pack(REQUEST[self._family], 0, 0, 0, number) + self._token
             self._sent_s[number] = self._now_s()
@@ -150,7 +150,7 @@ class _Talk:
             await asyncio.sleep(BETWEEN_S)
 
     async def listen(self, count: int) -> None:
-        """Take replies until every request has its own."""
+        """Receive replies until every request has one."""
         while len(self.trips_s) < count:
             packet = await asyncio.get_running_loop().sock_recv(self._socket, 2048)
             now_s, sent_s = self._now_s(), self._sent_s.pop(self._number(packet), None)
@@ -158,7 +158,7 @@ class _Talk:
                 self.trips_s.append(now_s - sent_s)
 
     def _number(self, packet: bytes) -> int:
-        """Which request a packet replies to; 0 where to none of these."""
+        """The number of the request that a packet replies to; 0 if it replies to none of these."""
         if len(packet) < _HEADER.size or packet[_HEADER.size :] != self._token:
             return 0
         kind, _, _, _, number = _HEADER.unpack_from(packet)

@@ -1,6 +1,6 @@
-"""TCP: does a service take connections and, where it speaks first, does it greet as it should.
+"""TCP: whether a service accepts connections and, if it speaks first, whether it sends the expected greeting.
 
-Nothing is sent. What speaks HTTP is better asked by probes/services/http/http.py.
+Nothing is sent. For a service that speaks HTTP, probes/services/http/http.py is the better probe.
 """
 
 import asyncio
@@ -22,7 +22,7 @@ from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.timer import Timer
 
 GREETING_LIMIT_BYTES = 4096
-"""A greeting is a line or a few; RFC 5321 allows 512 characters for one, and servers send several."""
+"""A greeting has one or a few lines; RFC 5321 allows 512 characters for one, and servers send several."""
 
 
 def _pattern(value: str) -> str:
@@ -48,7 +48,7 @@ class TcpSettings(ProbeSettings):
 
 
 async def _open(address: Address) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-    """Connect to a numeric address: no name is looked up here. Raises OSError."""
+    """Connect to a numeric address; no name is looked up. Raises OSError."""
     sock = socket.socket(address.family, socket.SOCK_STREAM | socket.SOCK_NONBLOCK)
     try:
         await asyncio.get_running_loop().sock_connect(sock, address.where)
@@ -59,7 +59,7 @@ async def _open(address: Address) -> tuple[asyncio.StreamReader, asyncio.StreamW
 
 
 class TcpProbe(BaseProbe):
-    """Watches one port."""
+    """Monitors one port."""
 
     def __init__(self, settings: TcpSettings, bench: ProbeContext) -> None:
         self._settings, self._clock, self._workers = settings, bench.clock, bench.workers
@@ -67,7 +67,7 @@ class TcpProbe(BaseProbe):
         self._key = SeriesKey(f"service {settings.name}", "answer")
 
     async def observe(self) -> Sequence[Observation]:
-        """Connect once, and let go."""
+        """Connect once, then close the connection."""
         watch = Timer(self._clock, "looking up the name")
         facts: Facts = (("address", f"{self._settings.host} port {self._settings.port}"),)
         timer = asyncio.timeout(self._settings.timeout)
@@ -81,7 +81,7 @@ class TcpProbe(BaseProbe):
         return [Answer(self._key, not trouble, trouble, watch.took_s, tuple(watch.phases), facts)]
 
     async def _exchange(self, watch: Timer) -> str:
-        """Connect and listen; why what was said is not the right greeting, or nothing where it is."""
+        """Connect and listen. Return why the greeting is not as expected; empty if it is."""
         settings = self._settings
         found = await names.look_up(self._workers, settings.host, settings.port, settings.timeout)
         watch.passed("name", "connecting")
@@ -90,10 +90,10 @@ class TcpProbe(BaseProbe):
         try:
             return "" if self._greeting is None else await self._greeted(reader, self._greeting, watch)
         finally:
-            writer.transport.abort()  # Nothing was sent that could be lost, and nobody waits for a slow farewell.
+            writer.transport.abort()  # Nothing was sent that could be lost, so do not wait for a slow close.
 
     async def _connect(self, found: Sequence[Address]) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-        """One address after the other, so that a dead one costs its part of the time and no more."""
+        """Try one address after the other, so that a dead one uses only its share of the time."""
         trouble: OSError = OSError("the name has no address")
         for address in found:
             try:

@@ -1,6 +1,6 @@
-"""TLS as a probe needs it: when the handshake began, the certificate that was shown, and why one was not accepted.
+"""TLS as a probe needs it: when the handshake began, which certificate was presented, and why it was not accepted.
 
-The standard library gives the fields of a certificate that it has verified. One that it has not is read with
+The standard library gives the fields of a certificate only if it verified it. Any other certificate is read with
 `cryptography`, which is imported only then: it costs 8 MiB of memory.
 """
 
@@ -24,12 +24,12 @@ if TYPE_CHECKING:
 # Names of OpenSSL's verification errors: x509_vfy.h.
 EXPIRED, NOT_YET_VALID, NAME_MISMATCH, ADDRESS_MISMATCH = 10, 9, 62, 64
 UNKNOWN_ISSUER = frozenset({18, 19, 20, 21})
-"""Self-signed (alone or in the chain), and an issuer that is not among the known ones."""
+"""Self-signed (alone or in the chain), and an unknown issuer."""
 
 
 @dataclass(frozen=True, slots=True)
 class Certificate:
-    """What a certificate says of itself. names: what it is for."""
+    """The fields of a certificate that probes use. names: the host names and addresses that it is valid for."""
 
     not_before: datetime
     not_after: datetime
@@ -46,7 +46,7 @@ class Handshake:
     object: ssl.SSLObject | None = field(default=None, repr=False)
 
     def certificate(self) -> Certificate | None:
-        """The peer's certificate once the handshake is done; None before, or where none was shown."""
+        """The peer's certificate once the handshake is done; None before that, or if none was presented."""
         if self.object is None:
             return None
         try:
@@ -60,13 +60,13 @@ class Handshake:
 
 
 current: ContextVar[Handshake | None] = ContextVar("current", default=None)
-"""The handshake that the running task wants to know of."""
+"""The handshake that the running task wants to observe."""
 
 
 class WatchedContext(ssl.SSLContext):
-    """A context that notes when asyncio begins a handshake: the moment at which TCP is connected.
+    """A context that records when asyncio begins a handshake, which is when TCP is connected.
 
-    asyncio calls `wrap_bio` then, in the task's own context, so one TLS context serves all probes.
+    asyncio then calls `wrap_bio` in the task's own context, so one TLS context serves all probes.
     """
 
     def wrap_bio(
@@ -77,7 +77,7 @@ class WatchedContext(ssl.SSLContext):
         server_hostname: str | bytes | None = None,
         session: ssl.SSLSession | None = None,
     ) -> ssl.SSLObject:
-        """Wrap as the standard library does, and take note."""
+        """Wrap as the standard library does, and record the time."""
         wrapped = super().wrap_bio(incoming, outgoing, server_side, server_hostname, session)
         handshake = current.get()
         if handshake is not None:
@@ -100,17 +100,17 @@ def _context(ca_file: Path | None, verify: bool, written_ns: int) -> WatchedCont
 
 
 def context_for(ca_file: Path | None = None, *, verify: bool = True) -> WatchedContext:
-    """The TLS context for these wishes; shared, for each takes a megabyte. A CA file that was renewed is read again.
+    """The TLS context for these options; shared, because each takes a megabyte. A renewed CA file is read again.
 
-    Raises OSError (ssl.SSLError among them) where the CA file cannot be read.
+    Raises OSError (which includes ssl.SSLError) if the CA file cannot be read.
     """
     return _context(ca_file, verify, ca_file.stat().st_mtime_ns if ca_file else 0)
 
 
 async def unverified_certificate(address: str, port: int, name: str, clock: Clock) -> Certificate | None:
-    """Shake hands again without verifying, to read the certificate that was not accepted; nothing is sent.
+    """Repeat the handshake without verifying, to read the certificate that was not accepted; no request is sent.
 
-    address: numeric, so that no name lookup is made. Raises OSError.
+    address: numeric, so that no name is looked up. Raises OSError.
     """
     handshake = Handshake(clock)
     token = current.set(handshake)
@@ -127,9 +127,9 @@ async def unverified_certificate(address: str, port: int, name: str, clock: Cloc
 
 
 def why_refused(error: Exception, shown: Certificate | None, name: str, now: datetime) -> str:
-    """Why a certificate was not accepted, in words that name the remedy where there is one.
+    """Why a certificate was not accepted, with the remedy if there is one.
 
-    error: an ssl.SSLCertVerificationError; libraries hand it on as any exception.
+    error: an ssl.SSLCertVerificationError; libraries type it as a plain Exception.
     """
     code = getattr(error, "verify_code", 0)
     if code == EXPIRED:
@@ -147,14 +147,14 @@ def why_refused(error: Exception, shown: Certificate | None, name: str, now: dat
 
 
 def _apart(earlier: datetime, later: datetime) -> str:
-    """A time apart as one reads it: whole days, or what is left of one."""
+    """The time between two moments for display: whole days, or a duration if it is less than a day."""
     seconds = max((later - earlier).total_seconds(), 0.0)
     days = int(seconds // 86_400)
     return f"{days} day{'s' * (days != 1)}" if days else format_duration(seconds)
 
 
 def _from_fields(fields: Mapping[str, Any]) -> Certificate:
-    """From what ssl.SSLObject.getpeercert() gives for a certificate that it has verified."""
+    """Build it from what ssl.SSLObject.getpeercert() returns for a verified certificate."""
     issuer = {key: value for relative in fields.get("issuer", ()) for key, value in relative}
     return Certificate(
         not_before=_instant(str(fields["notBefore"])),
@@ -169,8 +169,8 @@ def _instant(text: str) -> datetime:
 
 
 def read_certificate(der: bytes) -> Certificate | None:
-    """Read a certificate of any kind; None where it is not one."""
-    from cryptography import x509  # noqa: PLC0415  8 MiB, for a case that is seldom
+    """Read a certificate, verified or not; None if the bytes are not one."""
+    from cryptography import x509  # noqa: PLC0415  8 MiB, for a rare case
     from cryptography.x509.oid import NameOID  # noqa: PLC0415
 
     try:

@@ -1,10 +1,10 @@
-"""Overcommit of storage: what volumes promise together, against what there is."""
+"""Overcommit of storage: the total size allocated to volumes, against the capacity."""
 
 from watchkeeper.model.units import format_size
 
 
 def overcommitted(promised: int, capacity: int, limit: float) -> str:
-    """Why a promise is too large; empty where it is not."""
+    """Why too much is allocated; empty if it is not."""
     if promised <= limit * capacity:
         return ""
     return f"volumes promise {format_size(promised)} of {format_size(capacity)}, limit {limit:g} times as much"

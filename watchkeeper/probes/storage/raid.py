@@ -1,7 +1,7 @@
-"""Software RAID: which arrays lack a disk, which are at work on one, which take no writes.
+"""Software RAID: which arrays lack a disk, which are rebuilding, which have stopped.
 
-Read from the kernel's tables under /sys/block/mdN/md, one value a file (admin-guide/md.rst), and not from /proc/mdstat,
-which says the same in a form for people. Anybody may read them; no disk is touched.
+Read from the kernel's files under /sys/block/mdN/md, one value per file (admin-guide/md.rst), not from /proc/mdstat,
+which has the same in a form for people. Any user may read them; no disk is accessed.
 """
 
 from collections.abc import Sequence
@@ -22,7 +22,7 @@ from watchkeeper.probes.support.sanitize import clip, printable
 SYSFS = Path("/sys/block")
 
 STOPPED = frozenset({"clear", "inactive", "broken", "suspended"})
-"""States in which an array serves nothing: md.rst, array_state."""
+"""States in which an array does no I/O: md.rst, array_state."""
 
 WORK = {
     "recover": "rebuilding",
@@ -31,7 +31,7 @@ WORK = {
     "repair": "repairing",
     "check": "checking",
 }
-"""sync_action, in words. A check is the scrub of an array, and no fault."""
+"""sync_action, in words. A check is the scrub of an array, not a fault."""
 
 
 class RaidSettings(ProbeSettings):
@@ -45,9 +45,9 @@ class RaidSettings(ProbeSettings):
 
 @dataclass(frozen=True, slots=True)
 class Array:
-    """One array. degraded: disks that it lacks. done_share: of the work under way, 0 to 1; None where not known.
+    """One array. degraded: number of missing disks. done_share: progress of the current action, 0 to 1, or None.
 
-    left_s: seconds that the work will take at its present speed. faulty: names of disks that it has given up.
+    left_s: seconds until the action ends at its current speed. faulty: names of disks that it has marked as faulty.
     """
 
     name: str
@@ -63,7 +63,7 @@ class Array:
 
 
 def read_arrays(sysfs: Path) -> list[Array]:
-    """Every array that the kernel has, in the order of their names. One that is stopped meanwhile is passed over."""
+    """Every array that the kernel has, ordered by name. One that is stopped meanwhile is skipped."""
     found = []
     for folder in sorted(sysfs.glob("md*/md")):
         try:
@@ -90,7 +90,7 @@ def _array(folder: Path) -> Array:
 
 
 def _text(folder: Path, name: str) -> str:
-    """A table's value; empty where this kind of array does not have it (raid0 and linear have no redundancy)."""
+    """A file's value; empty if this kind of array does not have it (raid0 and linear have no redundancy)."""
     try:
         return (folder / name).read_text("utf-8", "replace").strip()
     except OSError:
@@ -104,7 +104,7 @@ def _number(folder: Path, name: str) -> int:
 
 
 def _progress(completed: str, speed_kib_s: int) -> tuple[float | None, float | None]:
-    """From `sectors / sectors`, `none` or `delayed`; a sector is half a KiB."""
+    """Progress and time left, from `sectors / sectors`, `none` or `delayed`; a sector is half a KiB."""
     done, slash, total = (part.strip() for part in completed.partition("/"))
     if not slash or not done.isdecimal() or not total.isdecimal() or int(total) == 0:
         return None, None
@@ -121,7 +121,7 @@ def _faulty(folder: Path) -> list[str]:
 
 
 class RaidProbe(BaseProbe):
-    """Watches every array that there is."""
+    """Monitors every array."""
 
     def __init__(self, settings: RaidSettings, bench: ProbeContext, sysfs: Path = SYSFS) -> None:
         self._settings = settings
@@ -130,7 +130,7 @@ class RaidProbe(BaseProbe):
         self._seen: set[str] = set()
 
     async def observe(self) -> Sequence[Observation]:
-        """Read the kernel's tables. Raises ProbeError where there is no array, and none is asked for."""
+        """Read the kernel's files. Raises ProbeError if there is no array, and none is expected."""
         settings = self._settings
         arrays = await self._bench.workers.call("raid", partial(read_arrays, self._sysfs), settings.timeout)
         watched = [each for each in arrays if each.name not in settings.leave_out]

@@ -1,6 +1,6 @@
-"""Disks' own word on their health, and how much of an SSD's endurance is used. Everything here needs root: the helper.
+"""The health that disks report themselves, and how much of an SSD's endurance is used. It needs root: the helper.
 
-A disk that sleeps is not woken: what was last known of it stands. What smartctl says is read in smart_report.py.
+A sleeping disk is not woken: its last known state is reported. smartctl's output is parsed in smart_report.py.
 """
 
 from collections.abc import Iterable, Sequence
@@ -22,7 +22,7 @@ from watchkeeper.probes.support.state import ProbeState, StateModel
 from watchkeeper.probes.support.tools import RootsideSettings, ask_root, sight, text_of
 
 ANY_STATUS = range(256)
-"""smartctl's status is a set of bits: with any of them its output is to be read."""
+"""smartctl's exit status is a set of bits: its output is read with any of them."""
 
 
 class SmartSettings(RootsideSettings):
@@ -36,8 +36,8 @@ class SmartSettings(RootsideSettings):
 
 
 class Disks(StateModel):
-    """What is kept across restarts: the last that each disk said, by its device name, which holds until the host
-    restarts (boot_id). Without it, a disk that sleeps on would count as one that brings no samples.
+    """What is kept across restarts: the last report of each disk, by its device name, which is valid until the host
+    reboots (boot_id). Without it, a disk that keeps sleeping would count as not reporting.
     """
 
     boot_id: str = ""
@@ -45,7 +45,7 @@ class Disks(StateModel):
 
 
 class SmartProbe(BaseProbe):
-    """Watches every disk that smartctl finds."""
+    """Monitors every disk that smartctl finds."""
 
     def __init__(self, settings: SmartSettings, bench: ProbeContext, proc: Path = Path("/proc")) -> None:
         self._settings = settings
@@ -55,7 +55,7 @@ class SmartProbe(BaseProbe):
         self._known: dict[str, Disk] = {}
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask every disk that is awake. Raises ProbeError where there is none, or no disk can be asked."""
+        """Query every disk that is awake. Raises ProbeError if there is no disk, or none can be queried."""
         settings = self._settings
         results = await ask_root(self._bench, "disks", settings.helper, settings.timeout)
         if not results:
@@ -88,13 +88,13 @@ class SmartProbe(BaseProbe):
         await self._notes.write(Disks(boot_id=self._boot(), known=self._known))
 
     def _disk(self, result: Result) -> list[Observation]:
-        """What one disk says. Raises ProbeError where that cannot be had."""
+        """What one disk reports. Raises ProbeError if there is no usable report."""
         name, settings = result.target, self._settings
         if _like(settings.leave_out, name):
             return []
         text = text_of(result.ran, "smartctl", settings.timeout, ends_well=ANY_STATUS)
         if result.ran.status == SLEEPS:
-            # One that slept when we came is not woken to ask: nothing is known of it yet.
+            # A disk that slept from the start is not woken: nothing is known about it yet.
             known = self._known.get(name)
             seen = _observations(name, known, asleep=True) if known else []
         else:
@@ -119,7 +119,7 @@ def _read(name: str, text: str, status: int) -> Disk:
 
 
 def _observations(name: str, disk: Disk, *, asleep: bool) -> list[Observation]:
-    # By model and serial number: names such as sda change places at a restart.
+    # By model and serial number: names such as sda may move to another disk at a reboot.
     subject = f"disk {printable(' '.join(filter(None, (disk.model, disk.serial))) or name)}"
     facts = _facts(name, disk, asleep=asleep)
     reason = _verdict(disk)
@@ -131,7 +131,7 @@ def _observations(name: str, disk: Disk, *, asleep: bool) -> list[Observation]:
 
 
 def _verdict(disk: Disk) -> str:
-    """What is wrong now. Old entries of the error log, and an attribute that was once low, are no fault."""
+    """What is wrong now. Old entries of the error log, and an attribute that was once low, are not faults."""
     parts = []
     if disk.passed is False or Status.FAILING & disk.status:
         parts.append("the disk says that it is failing: copy what is on it, and replace it")

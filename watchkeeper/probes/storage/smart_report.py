@@ -1,6 +1,6 @@
-"""What `smartctl --json` says of one disk, as a record. Pure: nothing is run and nothing is judged in here.
+"""Parses what `smartctl --json` reports about one disk into a record. Pure. Not here: running it, judging the disk.
 
-The exit status is a set of bits, smartctl(8): each has its own meaning, and not every one is a fault now.
+The exit status is a set of bits, smartctl(8): each has its own meaning, and not every one is a current fault.
 """
 
 import json
@@ -10,20 +10,20 @@ from enum import IntFlag
 from typing import Any
 
 SLEEPS = 3
-"""The exit status that we ask for where the disk sleeps (--nocheck=standby,3): no other case has both these bits."""
+"""The exit status requested for a sleeping disk (--nocheck=standby,3): no other case sets both of these bits."""
 
 
 class Status(IntFlag):
-    """Bits of smartctl's exit status, in the words of its manual."""
+    """Bits of smartctl's exit status, as its manual describes them."""
 
     USAGE = 1  # the command line did not parse
     OPEN_FAILED = 2  # open or identify failed
-    COMMAND_FAILED = 4  # some command to the disk failed, or a checksum did not fit
+    COMMAND_FAILED = 4  # some command to the disk failed, or a checksum did not match
     FAILING = 8  # SMART status says that the disk is failing
     PREFAIL = 16  # a prefail attribute is at or below its threshold
-    PAST = 32  # SMART says it is well, but an attribute was below its threshold at some time
-    ERROR_LOG = 64  # the log of errors has entries, however old
-    SELF_TEST_LOG = 128  # the log of self-tests has failures that no later test has made good
+    PAST = 32  # SMART status is OK, but an attribute was at or below its threshold at some time
+    ERROR_LOG = 64  # the error log has entries, however old
+    SELF_TEST_LOG = 128  # the self-test log has failures, and no later test has passed
 
 
 NVME_WARNINGS = {
@@ -40,14 +40,14 @@ _WEAR = "Percentage Used Endurance Indicator"
 """Its name in the device statistics of a SATA SSD: ACS-4, solid state device statistics."""
 
 _SHOWN_ATTRIBUTES = {5: "reallocated sectors", 197: "pending sectors", 198: "unreadable sectors"}
-"""By id; makers count these alike enough to show them, and not to judge by them."""
+"""By id; manufacturers count these consistently enough to show them, but not enough to judge by them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Disk:
-    """What one disk says. wear_share: of its rated endurance, 0 to 1 and beyond; None where it does not say.
+    """What one disk reports. wear_share: used part of its rated endurance, 0 to 1 and beyond; None if not reported.
 
-    passed: its own verdict; None where it gives none. warnings: NVMe's own.
+    passed: its own verdict; None if it gives none. warnings: NVMe's own.
     """
 
     model: str
@@ -63,15 +63,15 @@ class Disk:
 
     @property
     def known(self) -> bool:
-        """Did the disk answer at all?"""
+        """Whether the disk answered at all."""
         return bool(self.model or self.serial or self.passed is not None)
 
 
 def read_disk(text: str, status: int) -> Disk:
-    """Raises ValueError where this is not smartctl's JSON."""
+    """Read smartctl's JSON. Raises ValueError if the text is not that."""
     said = json.loads(text)
     if not isinstance(said, dict):
-        raise ValueError("not an object")  # noqa: TRY004  one error for all that does not fit
+        raise ValueError("not an object")  # noqa: TRY004  one error for everything that does not fit
     health = _table(said, "nvme_smart_health_information_log")
     passed = _table(said, "smart_status").get("passed")
     return Disk(
@@ -110,7 +110,7 @@ def _whole(found: object) -> int | None:
 
 
 def _wear(said: Mapping[str, Any], health: Mapping[str, Any]) -> float | None:
-    """NVMe, SAS and SATA each have the figure in another place; it is a percentage in all of them."""
+    """NVMe, SAS and SATA each report the figure in a different place; it is a percentage in all of them."""
     statistics = (
         row.get("value")
         for page in _tables(_table(said, "ata_device_statistics").get("pages"))
@@ -133,7 +133,7 @@ def _warnings(health: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def _counts(said: Mapping[str, Any], health: Mapping[str, Any]) -> tuple[tuple[str, int], ...]:
-    """What is worth showing where it is not 0."""
+    """Counts that are worth showing if they are not 0."""
     found = {"media errors": _whole(health.get("media_errors")) or 0}
     for row in _tables(_table(said, "ata_smart_attributes").get("table")):
         name = _SHOWN_ATTRIBUTES.get(_whole(row.get("id")) or 0)

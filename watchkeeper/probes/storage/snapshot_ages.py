@@ -1,7 +1,7 @@
-"""From a list of snapshots, of whatever storage, to observations: is the newest new enough, is the oldest let go?
+"""Turns a list of snapshots, of any storage, into observations: is the newest recent enough, is the oldest too old?
 
-A probe for another storage system lists its snapshots as `Snapshot` and hands them to `observe_ages`. Nothing is read
-in here.
+A probe for another storage system lists its snapshots as `Snapshot` and passes them to `observe_ages`. Not here:
+reading anything.
 """
 
 from collections.abc import Sequence
@@ -14,7 +14,7 @@ from watchkeeper.model.units import format_duration, format_size
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """One snapshot. made_at: never in the future (the probe sees to that). size_bytes: None where it is not known."""
+    """One snapshot. made_at: never in the future (the probe ensures that). size_bytes: None if not known."""
 
     name: str
     made_at: datetime
@@ -23,7 +23,7 @@ class Snapshot:
 
 @dataclass(frozen=True, slots=True)
 class AgeLimits:
-    """max_age_s: a newer one is due within this. oldest_limit_s: none may be older than this; None for no limit."""
+    """max_age_s: a new one is due this long after the last. oldest_limit_s: the maximum age; None for no limit."""
 
     max_age_s: float
     oldest_limit_s: float | None = None
@@ -32,9 +32,9 @@ class AgeLimits:
 def observe_ages(
     name: str, snapshots: Sequence[Snapshot], now: datetime, limits: AgeLimits, facts: Facts = ()
 ) -> list[Observation]:
-    """The deadline of the newest and, where there is a limit, the condition of the oldest.
+    """The deadline for the newest and, if there is a limit, the condition of the oldest.
 
-    facts: what else the keeper should know of them.
+    facts: what else the operator should know about them.
     """
     subject = f"snapshots of {name}"
     ordered = sorted(snapshots, key=lambda snapshot: snapshot.made_at)
@@ -72,6 +72,6 @@ def _described(snapshot: Snapshot) -> str:
 
 
 def _age(age_s: float) -> str:
-    """An age in its largest unit and the next: nobody needs the seconds of a snapshot of five weeks ago."""
+    """An age without its small units: the seconds of a five-week-old snapshot do not matter."""
     step_s = 3600 if age_s >= 86_400 else 60 if age_s >= 3600 else 1
     return format_duration(age_s // step_s * step_s)

@@ -1,4 +1,4 @@
-"""Snapshots that are files: backups, exported images. Lists them; what their ages mean is in snapshot_ages.py."""
+"""Lists snapshots that are files: backups, exported images. Not here: what their ages mean (snapshot_ages.py)."""
 
 import glob
 import os
@@ -21,10 +21,10 @@ from watchkeeper.probes.storage.snapshot_ages import AgeLimits, Snapshot, observ
 from watchkeeper.probes.support.sanitize import printable
 
 FILES_LIMIT = 20_000
-"""More files than this are no set of snapshots but a glob that is too wide; looking at them all would take seconds."""
+"""More files than this are not a set of snapshots but a glob that is too wide; reading them all would take seconds."""
 
 AHEAD_S = 120.0
-"""A file may be this far ahead of the clock before its time is doubted: another machine wrote it, by its own clock."""
+"""How far a file's time may be ahead of the clock and be trusted: another machine wrote it, with its own clock."""
 
 
 def _pattern(value: str) -> str:
@@ -60,7 +60,7 @@ class SnapshotsSettings(ProbeSettings):
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """A file as it was found: times in seconds since 1970."""
+    """A file that was found; times in seconds since 1970."""
 
     path: str
     written_s: float
@@ -69,10 +69,10 @@ class Listed:
 
 
 def list_files(patterns: Sequence[str], ignore: Sequence[str]) -> list[Listed]:
-    """The regular files that the patterns match, each once. A link to a file is not another file.
+    """The regular files that the patterns match, each once. A symbolic link does not count as a file.
 
-    Raises PrivilegeMissing where a folder may not be read (a glob would pass over it in silence), ProbeError where
-    there are too many.
+    Raises PrivilegeMissing if a folder may not be read (a glob would skip it silently), ProbeError if there are too
+    many files.
     """
     found: dict[str, Listed] = {}
     for path in (path for pattern in patterns for path in _expand(pattern)):
@@ -81,7 +81,7 @@ def list_files(patterns: Sequence[str], ignore: Sequence[str]) -> list[Listed]:
         try:
             status = os.lstat(path)
         except OSError:
-            continue  # It went away while we looked: rotated, or renamed into place.
+            continue  # It disappeared meanwhile: rotated, or renamed into place.
         if stat.S_ISREG(status.st_mode):
             found[path] = Listed(path, status.st_mtime, status.st_ctime, status.st_size)
         if len(found) > FILES_LIMIT:
@@ -97,7 +97,7 @@ def _expand(pattern: str) -> Iterator[str]:
 
 
 def _check_readable(pattern: str) -> None:
-    """The folder above the first wildcard must be readable, or not be there at all."""
+    """Check that the folder above the first wildcard is readable, or does not exist."""
     fixed = Path(pattern)
     while glob.has_magic(str(fixed)):
         fixed = fixed.parent
@@ -107,11 +107,11 @@ def _check_readable(pattern: str) -> None:
     except PermissionError as error:
         raise PrivilegeMissing(f"{fixed} may not be read by this user; give it leave to read that folder") from error
     except OSError:
-        return  # Not there: then nothing matches, and that is what is told.
+        return  # It does not exist: then nothing matches, and that is reported.
 
 
 class SnapshotsProbe(BaseProbe):
-    """Watches one set of snapshot files."""
+    """Monitors one set of snapshot files."""
 
     def __init__(self, settings: SnapshotsSettings, bench: ProbeContext) -> None:
         self._settings = settings
@@ -119,7 +119,7 @@ class SnapshotsProbe(BaseProbe):
         self._first_seen_s: dict[tuple[str, float], float] = {}
 
     async def observe(self) -> Sequence[Observation]:
-        """List the files, away from the event loop: their file system may hang."""
+        """List the files, outside the event loop: their file system may hang."""
         settings = self._settings
         work = partial(list_files, settings.files, settings.ignore)
         files = await self._bench.workers.call(f"snapshots of {settings.name}", work, settings.timeout)
@@ -134,10 +134,10 @@ class SnapshotsProbe(BaseProbe):
         return observe_ages(settings.name, snapshots, now, limits, self._facts(len(files) - len(large), ahead))
 
     def _made(self, files: Sequence[Listed], now_s: float) -> tuple[list[float], int]:
-        """When each file was made, never in the future, and how many claimed to be from there.
+        """When each file was made, never in the future, and how many files are dated in the future.
 
-        A file from the future would be the newest for as long as that lies ahead, and hide that no other came. Its
-        inode's own time of change is taken in place, or else the moment when it was first seen here.
+        A file dated in the future would be the newest until that date has passed, and hide that no new one was made.
+        The inode's change time is used instead or, if that is in the future too, the time when it was first seen here.
         """
         made: list[float] = []
         seen: dict[tuple[str, float], float] = {}

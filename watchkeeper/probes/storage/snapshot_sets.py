@@ -1,7 +1,7 @@
-"""Sets of snapshots that a storage system keeps: those of some datasets or volumes, by the pattern of their names.
+"""Sets of snapshots that a storage system keeps: those of some datasets or volumes, selected by name pattern.
 
-An hourly set and a weekly one are two probes with limits of their own. A probe for a storage system lists what it has
-as `Origin`s and hands them to a `SetWatch`; what the ages mean is in snapshot_ages.py. Nothing is run in here.
+An hourly set and a weekly one are two probes, each with its own limits. A probe for a storage system lists what it has
+as `Origin`s and passes them to a `SetWatch`. Not here: what the ages mean (snapshot_ages.py), and running any tool.
 """
 
 from collections.abc import Iterable, Sequence
@@ -19,7 +19,7 @@ from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.tools import RootsideSettings
 
 AHEAD = timedelta(seconds=120)
-"""Made this far in the future, a snapshot's time is doubted: the host's clock was wrong when it was taken."""
+"""A snapshot's time further in the future is not trusted: the host's clock was wrong when it was taken."""
 
 
 class SetSettings(RootsideSettings):
@@ -36,24 +36,24 @@ class SetSettings(RootsideSettings):
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """Something that snapshots are taken of, and those that there are."""
+    """Something that snapshots are taken of, and its existing snapshots."""
 
     name: str
     snapshots: Sequence[Snapshot] = ()
 
 
 class SetWatch:
-    """Watches one set. It remembers when it first saw a snapshot that claims to be from the future."""
+    """Monitors one set. It remembers when it first saw a snapshot that is dated in the future."""
 
     def __init__(self, settings: SetSettings, what: str) -> None:
-        """what: an origin, in a word of the trade: `dataset`, `volume`."""
+        """what: the usual term for an origin: `dataset`, `volume`."""
         self._settings, self._what = settings, what
         self._first_seen: dict[tuple[str, str], datetime] = {}
 
     def observe(self, origins: Iterable[Origin], now: datetime) -> list[Observation]:
-        """The ages of the newest and oldest for every origin of the set; an origin that is named and not there is told.
+        """The ages of the newest and oldest for every origin of the set; a named origin that is missing is reported.
 
-        Raises ProbeError where there is none to watch.
+        Raises ProbeError if there is nothing to monitor.
         """
         watched = [each for each in origins if self._is_watched(each.name)]
         there = {each.name for each in watched}
@@ -84,7 +84,7 @@ class SetWatch:
     def _made_at(
         self, origin: str, snapshot: Snapshot, now: datetime, first_seen: dict[tuple[str, str], datetime]
     ) -> datetime:
-        """When it was made, never in the future. One from there would be the newest for as long as that lies ahead."""
+        """When it was made, never in the future: a future date would make it the newest until that date has passed."""
         if snapshot.made_at <= now + AHEAD:
             return min(snapshot.made_at, now)
         key = (origin, snapshot.name)
@@ -92,7 +92,7 @@ class SetWatch:
         return first_seen[key]
 
     def _there(self, there: Iterable[str], missing: Sequence[str]) -> list[Observation]:
-        """Whether each origin that is named without a wildcard is there at all."""
+        """Whether each origin that is named without a wildcard exists."""
         named = [name for name in self._settings.of if name in set(there)]
         reason = f"there is no such {self._what}; correct the name under of, or see why it has gone"
         return [
@@ -103,5 +103,5 @@ class SetWatch:
 
 
 def _like(name: str, globs: Iterable[str]) -> bool:
-    # A name that is written out is meant as it is: one with a bracket in it is not a pattern then.
+    # An exact name matches itself, even if it contains a bracket and would not match as a pattern.
     return any(name == glob or fnmatchcase(name, glob) for glob in globs)

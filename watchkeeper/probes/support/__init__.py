@@ -1,1 +1,1 @@
-"""What probes share: workers, tools, state, names and bounded parsing. Not here: any probe."""
+"""What probes share: workers, tools, state, name lookup and bounded parsing. Not here: any probe."""

@@ -1,4 +1,4 @@
-"""JSON Pointer (RFC 6901): finds one value in a JSON document; and compares values as JSON does.
+"""JSON Pointer (RFC 6901): finds one value in a JSON document, and compares values as JSON does.
 
 Pure. Not here: how a document is fetched or read.
 """
@@ -13,24 +13,24 @@ _INDEX = re.compile(r"0|[1-9][0-9]*")
 
 
 class NoSuchValue(LookupError):
-    """The pointer leads nowhere in this document; the text says where it ended."""
+    """The pointer refers to no value in this document; the text says where resolving stopped."""
 
 
 def parse_pointer(text: str) -> tuple[str, ...]:
     """The reference tokens of a pointer, unescaped (RFC 6901, section 4). Raises ValueError that says what is allowed.
 
-    The empty pointer has none: it points to the whole document.
+    The empty pointer has no tokens: it refers to the whole document.
     """
     if text and not text.startswith("/"):
         raise ValueError(f"{text!r} is not a JSON Pointer (RFC 6901): begin with /, such as /status")
     if _BAD_ESCAPE.search(text):
         raise ValueError(f"{text!r} is not a JSON Pointer (RFC 6901): write ~0 for ~ and ~1 for /")
-    # ~1 first: ~01 stands for ~1, and must not become a slash.
+    # ~1 first: ~01 means ~1, and must not become a slash.
     return tuple(token.replace("~1", "/").replace("~0", "~") for token in text.split("/")[1:])
 
 
 def resolve(document: Json, tokens: tuple[str, ...]) -> Json:
-    """The value that the tokens lead to. Raises NoSuchValue."""
+    """The value that the tokens refer to. Raises NoSuchValue."""
     value = document
     for depth, token in enumerate(tokens):
         try:
@@ -50,7 +50,7 @@ def _step(value: Json, token: str) -> Json:
 
 
 def same(one: Json, other: Json) -> bool:
-    """Are two values equal as JSON? Numbers by value (1 is 1.0), but true is not 1, at any depth."""
+    """Whether two values are equal as JSON: numbers by value (1 is 1.0), but true is not 1, at any depth."""
     if isinstance(one, dict) and isinstance(other, dict):
         return one.keys() == other.keys() and all(same(one[key], other[key]) for key in one)
     if isinstance(one, list) and isinstance(other, list):

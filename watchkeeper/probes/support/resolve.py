@@ -1,6 +1,6 @@
-"""Addresses of names, looked up where a hanging resolver holds up nothing else; and why there was no connection.
+"""Looks up host names where a hanging resolver blocks nothing else, and words why a connection failed.
 
-The system's own resolver is asked, as every other program on the host asks it. A question to one name server is
+It uses the system's resolver, as every other program on the host does. Querying one name server is the task of
 probes/services/dns.py.
 """
 
@@ -16,7 +16,7 @@ from watchkeeper.probes.base import Workers
 from watchkeeper.probes.support.sanitize import clip
 
 UNKNOWN_NAME = frozenset({socket.EAI_NONAME, socket.EAI_NODATA})
-"""The name server answered, and there is no such name, or it has no address."""
+"""The name server answered: the name does not exist, or it has no address."""
 
 CLAUSES = {
     errno.ECONNREFUSED: "connection refused",
@@ -28,11 +28,11 @@ CLAUSES = {
 }
 
 MOST_ADDRESSES = 8
-"""Tried one after the other, each in its part of the time."""
+"""They are tried one after the other, each with its share of the time."""
 
 
 class Address(NamedTuple):
-    """Where to connect. scope: of a link-local IPv6 address, which interface it is on; else 0."""
+    """Where to connect. scope: the interface of a link-local IPv6 address; otherwise 0."""
 
     family: socket.AddressFamily
     host: str
@@ -46,12 +46,12 @@ class Address(NamedTuple):
 
 
 def plain_host(value: str) -> str:
-    """A host's name or address as the keeper writes it. Raises ValueError that says what is allowed."""
+    """A host's name or address as the operator writes it. Raises ValueError that says what is allowed."""
     host = value.strip()
     if not host or not host.isprintable() or any(c in host for c in " /@[]") or len(host) > 253:
         raise ValueError(f"{clip(value)!r} is not a host; write a name such as hide-hub.test, or an address alone")
     if ":" in host:
-        ipaddress.IPv6Address(host.partition("%")[0])  # A ValueError of its own, where it is a host with a port.
+        ipaddress.IPv6Address(host.partition("%")[0])  # Raises its own ValueError for a host with a port.
     return host
 
 
@@ -72,7 +72,7 @@ async def look_up(
 def why(error: Exception, host: str) -> str:
     """Why there was no connection, in one clause that a tired person understands.
 
-    Raises ProbeError where this side had no descriptor or memory for one: nothing is known of the other side then.
+    Raises ProbeError if this side had no descriptor or memory for one: nothing is known about the other side then.
     """
     if isinstance(error, ProbeError):
         return str(error)

@@ -1,7 +1,7 @@
-"""Regular expressions over text that a stranger sent: searched with an end to the time it may take.
+"""Searches untrusted text with a regular expression, within a time limit.
 
-A pattern that looks harmless can take minutes on a text that was made for it, and Python's engine lets no other thread
-run meanwhile: the whole watch would stand still. It does let signals in, so a timer ends the search.
+A pattern that looks harmless can take minutes on crafted text, and Python's engine lets no other thread run meanwhile:
+the whole daemon would freeze. The engine does handle signals, so a timer ends the search.
 """
 
 import re
@@ -12,17 +12,17 @@ from types import FrameType
 from watchkeeper.errors import ProbeTimeout
 
 SEARCH_LIMIT_S = 0.1
-"""Far more than an honest pattern needs for the largest body that is read by default (256 KiB takes about 1 ms)."""
+"""Far more than an ordinary pattern needs for the largest body that is read by default (256 KiB takes about 1 ms)."""
 
 
 class TookTooLong(ProbeTimeout):
-    """The search was ended."""
+    """The search reached its time limit and was ended."""
 
 
 def found(pattern: re.Pattern[str], text: str, limit_s: float = SEARCH_LIMIT_S) -> bool:
-    """Is the pattern anywhere in the text? Raises TookTooLong after `limit_s`.
+    """Whether the pattern matches anywhere in the text. Raises TookTooLong after `limit_s`.
 
-    Signals reach the main thread alone, which is where the daemon's event loop runs; elsewhere there is no end to it.
+    Signals reach only the main thread, which is where the daemon's event loop runs; in other threads there is no limit.
     """
     if threading.current_thread() is not threading.main_thread():
         return pattern.search(text) is not None

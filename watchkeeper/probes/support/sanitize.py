@@ -1,7 +1,7 @@
-"""Text from outside (paths, names, what a server says) made fit to be printed, stored and sent."""
+"""Makes text from outside (paths, names, server responses) safe to print, store and send."""
 
 CLIP = 120
-"""Characters of a stranger's text that are shown: a line on a phone or two."""
+"""Maximum characters of untrusted text that are shown: one or two lines on a phone."""
 
 
 def printable(text: str) -> str:
@@ -15,6 +15,6 @@ def _escaped(c: str) -> str:
 
 
 def clip(text: str, limit: int = CLIP) -> str:
-    """The beginning of a stranger's text, in one line."""
+    """The beginning of untrusted text, on one line."""
     text = printable(text[: limit + 1])
     return text if len(text) <= limit else text[: limit - 1] + "…"

@@ -1,6 +1,6 @@
-"""A probe's own notes across restarts, read and written as a pydantic model: what does not fit counts as not there.
+"""A probe's state across restarts, read and written as a pydantic model: text that does not fit counts as missing.
 
-The text may come from an earlier version, or from a database that somebody edited, so it is checked like any input.
+The text may come from an earlier version or from an edited database, so it is validated like any input.
 """
 
 import logging
@@ -16,7 +16,7 @@ log = logging.getLogger(__name__)
 
 
 class StateModel(BaseModel):
-    """What a probe notes down: frozen, and with a default for every field, so that an empty page is a first look."""
+    """The state of a probe: frozen, and with a default for every field, so that empty state means a first run."""
 
     model_config = ConfigDict(frozen=True, extra="ignore")
 
@@ -25,7 +25,7 @@ P = TypeVar("P", bound=StateModel)
 
 
 class ProbeState(Generic[P]):
-    """The notes of one probe. A store that cannot keep them costs the probe its memory, never its observations."""
+    """The state of one probe. If the store cannot keep it, the probe loses its state, never its observations."""
 
     def __init__(self, notes: StateStore, owner: str, empty: P) -> None:
         self._notes, self._owner, self._empty = notes, owner, empty
@@ -33,17 +33,17 @@ class ProbeState(Generic[P]):
         self._kept: P | None = None
 
     async def read(self) -> P:
-        """What was noted last; the empty page where nothing was, or nothing that can be read."""
+        """The state that was written or held last; the empty state if there is none or it cannot be read."""
         if self._page is None:
             self._page = self._kept = await self._load()
         return self._page
 
     def hold(self, page: P) -> None:
-        """Keep this in mind, and write nothing yet: what is new in it may be lost with the process."""
+        """Keep this state in memory and write nothing yet: what is new in it may be lost with the process."""
         self._page = page
 
     async def write(self, page: P) -> None:
-        """Note this instead. Nothing is written where it says what is noted already."""
+        """Replace the state. Nothing is written if it equals what is stored already."""
         self._page = page
         if page == self._kept:
             return

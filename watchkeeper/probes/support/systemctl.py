@@ -1,4 +1,4 @@
-"""What systemd says of its units, through `systemctl` in the forms that it makes for programs.
+"""What systemd reports about its units, through the machine-readable output of `systemctl`.
 
 `list-units --output=json` and `show --property=...`: systemctl(1), systemd 252. Not here: what a unit's state means.
 """
@@ -17,12 +17,12 @@ UNIT = re.compile(
     r"[A-Za-z0-9:_.\\@-]{1,240}"
     r"\.(service|socket|device|mount|automount|swap|target|path|timer|slice|scope)"
 )
-"""A unit's name: systemd.unit(5), 255 characters in all."""
+"""A unit's name: systemd.unit(5), 255 characters in total."""
 
 PROPERTIES = ("Id", "LoadState", "ActiveState", "SubState", "Result", "Transient", "NRestarts", "ExecMainStatus", "Job")
-"""What is asked of each unit. None of them can hold a line break, so one line is one property.
+"""The properties read for each unit. None of them can contain a line break, so one line is one property.
 
-Job: the number of the job that waits for the unit's turn; left out where there is none.
+Job: the number of the unit's pending job; omitted if there is none.
 """
 
 
@@ -36,9 +36,9 @@ _ROWS = TypeAdapter(list[_Row])
 
 
 async def list_units(bench: ProbeContext, options: Sequence[str], timeout_s: float) -> list[str]:
-    """Names of the loaded units that the options choose, such as `--state=failed`.
+    """Names of the loaded units that the options select, such as `--state=failed`.
 
-    Raises ToolMissing, ProbeTimeout, StillHanging and ProbeError. What is no unit's name is left out.
+    Raises ToolMissing, ProbeTimeout, StillHanging and ProbeError. Anything that is not a unit name is left out.
     """
     words = ("systemctl", "list-units", *options, "--full", "--no-pager", "--output=json")
     text = await run_tool(bench, words, timeout_s)
@@ -50,9 +50,9 @@ async def list_units(bench: ProbeContext, options: Sequence[str], timeout_s: flo
 
 
 async def show(bench: ProbeContext, units: Sequence[str], timeout_s: float) -> dict[str, Mapping[str, str]]:
-    """The properties of some units by the names that were asked for (an alias answers with another unit's Id).
+    """The properties of some units by the names that were requested (an alias reports another unit's Id).
 
-    Raises as `list_units` does. A unit that is not there has the LoadState `not-found`.
+    Raises as `list_units` does. A unit that does not exist has the LoadState `not-found`.
     """
     if not units:
         return {}

@@ -1,7 +1,7 @@
-"""Tools that own the truth: run one from the daemon, or have root's side run one, and make errors of what goes wrong.
+"""Runs the system's tools, from the daemon or through the privileged helper, and turns failures into errors.
 
-A tool runs where it can be left behind (workers.py): one that waits for a dead disk in the kernel cannot be ended.
-What may live here: running, and telling why it did not work. Not here: what a tool's output means (its probe's file).
+A tool runs in a thread that can be abandoned (workers.py): one that waits in the kernel for a dead disk cannot be
+ended. What may live here: running, and reporting why it failed. Not here: what a tool's output means (in its probe).
 """
 
 import asyncio
@@ -26,19 +26,19 @@ from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.sanitize import clip
 
 PATH = f"/usr/local/sbin:/usr/local/bin:{running.PATH}"
-"""Where the daemon looks for tools: also where one that was built on this machine lies."""
+"""Where the daemon looks for tools, including those built on this machine."""
 
 SOCKET = Path("/run/watchkeeper-helper.sock")
 """Where deploy/systemd/watchkeeper-helper.socket listens."""
 
 ABANDON_S = 2.0
-"""After a tool's time is up, how long the call may still take to end it before it is left behind."""
+"""After a tool's time is up, how long the call may still take to end it before the call is abandoned."""
 
 PACKAGES = {
     "btrfs": "btrfs-progs", "dmsetup": "dmsetup", "lvs": "lvm2", "smartctl": "smartmontools", "vgs": "lvm2",
     "zfs": "zfsutils-linux", "zpool": "zfsutils-linux",
 }  # fmt: skip
-"""What Debian calls the package of a tool."""
+"""The Debian package of each tool."""
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -53,24 +53,24 @@ class RootsideSettings(ProbeSettings):
 
 
 async def run_tool(bench: ProbeContext, argv: Sequence[str], timeout_s: float) -> str:
-    """What a tool prints, where it ends well. argv: the program's name and its arguments; no shell reads them.
+    """Run a tool and return what it prints. argv: the program's name and its arguments; no shell reads them.
 
-    Raises ToolMissing, ProbeTimeout, StillHanging, and ProbeError where it ends with another status than 0.
+    Raises ToolMissing, ProbeTimeout, StillHanging, and ProbeError if its exit status is not 0.
     """
     work = partial(running.run, argv, timeout_s, path=PATH)
     try:
         ran = await bench.workers.call(" ".join(argv[:2]), work, timeout_s + ABANDON_S)
     except ProbeError:
-        raise  # A ProbeTimeout is an OSError too.
+        raise  # A ProbeTimeout is also an OSError.
     except OSError as error:
         raise ProbeError(f"{argv[0]} cannot be started: {explained(error)}") from error
     return text_of(ran, argv[0], timeout_s)
 
 
 def text_of(ran: Completed, tool: str, timeout_s: float, ends_well: Collection[int | None] = (0,)) -> str:
-    """What a tool printed, or the reason why that is not to be had.
+    """What a tool printed, or an error that says why there is no usable output.
 
-    ends_well: the statuses with which its output may be used. Raises as `run_tool` does, and PrivilegeMissing.
+    ends_well: the exit statuses whose output may be used. Raises as `run_tool` does, and PrivilegeMissing.
     """
     if ran.missing:
         package = f" (in Debian: {PACKAGES[tool]})" if tool in PACKAGES else ""
@@ -90,20 +90,20 @@ def text_of(ran: Completed, tool: str, timeout_s: float, ends_well: Collection[i
 def _first_line(text: bytes) -> str:
     lines = text.decode("utf-8", "surrogateescape").split("\n")
     told = [line.strip() for line in lines if line.strip()]
-    # A warning says what may be; what is wrong comes after it.
+    # Tools print warnings first; the actual error comes after them.
     return next((line for line in told if not line.startswith("WARNING")), told[0] if told else "")
 
 
 async def ask_root(bench: ProbeContext, name: str, helper: Path, timeout_s: float) -> Sequence[Result]:
-    """Have an entry of the fixed list (privileged/commands.py) run as root: by the helper, or here where this is root.
+    """Run an entry of the fixed list (privileged/commands.py) as root: through the helper, or here if this is root.
 
-    Raises PrivilegeMissing where there is no helper that would, ProbeTimeout, StillHanging, ProbeError.
+    Raises PrivilegeMissing if no helper can be used, ProbeTimeout, StillHanging, ProbeError.
     """
     if os.geteuid() == 0:
         try:
             return await bench.workers.call(f"list {name}", partial(commands.collect, name), timeout_s)
         except ProbeError:
-            raise  # A ProbeTimeout is an OSError too.
+            raise  # A ProbeTimeout is also an OSError.
         except OSError as error:
             raise ProbeError(f"it cannot be run: {explained(error)}") from error
     try:
@@ -142,7 +142,7 @@ async def _talk(helper: Path, name: str) -> bytes:
 
 
 def result_of(results: Sequence[Result], tool: str, timeout_s: float) -> str:
-    """What a command of an entry without targets printed. Raises as `text_of` does."""
+    """What a command from an entry without targets printed. Raises as `text_of` does."""
     found = [each.ran for each in results if each.target == tool]
     if len(found) != 1:
         raise ProbeError(f"the helper ran {tool} {len(found)} times, not once; install the same version of both")
@@ -150,16 +150,16 @@ def result_of(results: Sequence[Result], tool: str, timeout_s: float) -> str:
 
 
 def sight(label: str, troubles: Iterable[ProbeError]) -> Condition:
-    """The condition of a probe that may see one part and not another: which part it cannot see, and why."""
-    # Sorted, because tools fail in any order, and a reason that changes would look like news.
+    """The condition of a probe that can observe some parts and not others: which parts it cannot observe, and why."""
+    # Sorted, because tools fail in any order, and a reason that changes would look like a new problem.
     reason = "; ".join(sorted({str(error) for error in troubles}))
     return Condition(SeriesKey(f"probe {label}", "sees all"), not reason, reason)
 
 
 def read_ctime(text: str) -> datetime | None:
-    """An instant as ctime(3) writes it in the C locale, `Sun Nov 22 00:24:02 2026`, in UTC; None where it is not one.
+    """Parse a time as ctime(3) writes it in the C locale, `Sun Nov 22 00:24:02 2026`, in UTC; None if it is not one.
 
-    Not strptime: its names of months are those of the process's own language.
+    Not strptime: its month names depend on the locale of the process.
     """
     fields = text.split()
     try:

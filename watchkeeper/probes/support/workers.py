@@ -1,7 +1,7 @@
-"""Runs calls that may block where they can be left behind: a `statvfs` on a dead mount may never come back.
+"""Runs calls that may block in threads that can be abandoned: a `statvfs` on a dead mount may never return.
 
-The calls run in daemon threads, so none of them holds up the end of the process. Everything but the call itself happens
-on the event loop's thread, which is why there are no locks. Not here: what is called, and what a hang means.
+The calls run in daemon threads, so none of them delays the end of the process. Everything except the call itself
+happens on the event loop's thread, so no locks are needed. Not here: what is called, and what a hang means.
 """
 
 import asyncio
@@ -18,18 +18,18 @@ from watchkeeper.model.units import format_duration
 T = TypeVar("T")
 
 RUNNING_LIMIT = 16
-"""Calls at work at the same time; more of them wait their turn. They wait for devices, so it may exceed the cores."""
+"""Maximum concurrent calls; further calls wait. They wait for devices, so the limit may exceed the number of cores."""
 
 HANGING_LIMIT = 32
-"""Threads that may be left behind at the same time. Each keeps a stack: without an end to them, memory has none."""
+"""Maximum abandoned threads at any time. Each keeps a stack, so without a limit memory use would grow without bound."""
 
 IDLE_LIMIT = 4
-"""Threads kept for the next call. Starting one costs about as much as a whole `statvfs`."""
+"""Idle threads kept for the next call. Starting a thread costs about as much as a whole `statvfs`."""
 
 
 @dataclass(slots=True, eq=False)
 class _Call:
-    """One call on its way. `returned` is set on the loop's thread: (what came back, what was raised)."""
+    """One call in progress. `returned` is set on the loop's thread: (the returned value, the raised error)."""
 
     thing: str
     work: Callable[[], Any]
@@ -41,13 +41,13 @@ class _Call:
 
 @dataclass(slots=True, eq=False)
 class _Thread:
-    """A daemon thread and where it is handed its calls; None tells it to end."""
+    """A daemon thread and the queue of its calls; None ends it."""
 
     inbox: SimpleQueue[_Call | None] = field(default_factory=SimpleQueue)
 
 
 class ThreadWorkers:
-    """The Workers of probes/base.py. One event loop uses an instance at a time."""
+    """The implementation of Workers (probes/base.py). One event loop uses an instance at a time."""
 
     def __init__(self, *, running_limit: int = RUNNING_LIMIT, hanging_limit: int = HANGING_LIMIT) -> None:
         self._running_limit = running_limit
@@ -60,14 +60,14 @@ class ThreadWorkers:
 
     @property
     def hanging(self) -> tuple[str, ...]:
-        """The things whose abandoned calls have not come back."""
+        """The things whose abandoned calls have not returned."""
         return tuple(self._hanging)
 
     async def call(self, thing: str, work: Callable[[], T], timeout_s: float) -> T:
-        """Run `work` in a thread of its own and return what it returns, or raise what it raises.
+        """Run `work` in its own thread and return what it returns, or raise what it raises.
 
-        Raises ProbeTimeout when it has not come back within `timeout_s` (it is left behind), StillHanging at once while
-        an earlier call about the same `thing` has not come back, and ProbeError where too many hang to start another.
+        Raises ProbeTimeout if it does not return within `timeout_s` (it is then abandoned), StillHanging immediately if
+        an earlier call for the same `thing` has not returned yet, and ProbeError if too many calls hang already.
         """
         self._refuse(thing)
         loop = asyncio.get_running_loop()
@@ -76,7 +76,7 @@ class ThreadWorkers:
         try:
             await asyncio.wait((call.returned,), timeout=timeout_s)
         finally:
-            # Also where the caller was cancelled: the thread stays in the call all the same.
+            # Also if the caller was cancelled: the thread still stays in the call.
             if not call.returned.done():
                 self._abandon(call)
         if call.abandoned:
@@ -88,7 +88,7 @@ class ThreadWorkers:
         return value
 
     def close(self) -> None:
-        """Let the idle threads end; those still at work end when their call comes back, or with the process."""
+        """End the idle threads; busy threads end when their call returns, or with the process."""
         self._closed = True
         while self._idle:
             self._idle.pop().inbox.put(None)
@@ -133,7 +133,7 @@ class ThreadWorkers:
             self._start(self._waiting.popleft())
 
     def _back(self, thread: _Thread, call: _Call, value: object, error: BaseException | None) -> None:
-        """A call has come back; on the loop's thread."""
+        """Handle a call that has returned; runs on the loop's thread."""
         if call.abandoned:
             self._forget(call.thing)
         else:
@@ -151,16 +151,16 @@ class ThreadWorkers:
             del self._hanging[thing]
 
     def _serve(self, thread: _Thread) -> None:
-        """A thread's life."""
+        """Run calls until the thread is ended."""
         while (call := thread.inbox.get()) is not None:
             value: object = None
             error: BaseException | None = None
             try:
                 value = call.work()
-            except BaseException as raised:  # noqa: BLE001  not swallowed: it is raised where the call was made
+            except BaseException as raised:  # noqa: BLE001  not swallowed: it is raised in the caller
                 error = raised
             try:
                 call.loop.call_soon_threadsafe(self._back, thread, call, value, error)
             except RuntimeError:
-                return  # The loop was closed while the call hung: nobody waits for it any more.
-            del call, value, error  # An idle thread holds on to nothing.
+                return  # The loop was closed while the call hung: nothing waits for it any more.
+            del call, value, error  # An idle thread keeps no references.

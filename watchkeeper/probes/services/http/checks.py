@@ -1,4 +1,4 @@
-"""What an answer over HTTP should be: the settings of the http probe, and the check of an answer against them."""
+"""What an HTTP answer should be: the settings of the http probe, and the check of an answer against them."""
 
 import json
 import re
@@ -15,7 +15,7 @@ from watchkeeper.probes.support.sanitize import clip
 
 _STATUS = re.compile(r"([1-5][0-9]{2})(?:-([1-5][0-9]{2}))?")
 _TOKEN = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")
-"""What a header's name is made of: RFC 9110, section 5.6.2."""
+"""The characters of a header name: RFC 9110, section 5.6.2."""
 
 _CHARSET = re.compile(r';\s*charset="?([\w.:+-]{1,40})', re.IGNORECASE | re.ASCII)
 
@@ -119,7 +119,7 @@ class HttpSettings(ProbeSettings):
 
 
 class Checks:
-    """The checks of one service, made ready once."""
+    """The checks of one service, prepared once."""
 
     def __init__(self, settings: HttpSettings) -> None:
         self._settings = settings
@@ -128,11 +128,11 @@ class Checks:
         self._values = [(text, parse_pointer(text), expected) for text, expected in settings.body_json.items()]
 
     def expects(self, status: int) -> bool:
-        """Is this one of the statuses that count as an answer?"""
+        """Whether this is one of the statuses that count as an answer."""
         return any(low <= status <= high for low, high in self._ranges)
 
     def why_not(self, reply: Reply) -> str:
-        """Why this does not count as an answer; empty where it does."""
+        """Why this does not count as an answer; empty if it does."""
         if not self.expects(reply.status):
             return f"status {reply.status}, expected {self._expected()}"
         return self._header_trouble(reply) or self._text_trouble(reply) or self._json_trouble(reply)
@@ -187,7 +187,7 @@ class Checks:
 def _json(value: Json) -> str:
     try:
         return json.dumps(value, ensure_ascii=False)
-    except RecursionError:  # It could just be read, from less deep in the program than here.
+    except RecursionError:  # Parsing it succeeded only because the call stack was less deep there.
         return "nested too deeply to show"
 
 
@@ -197,12 +197,12 @@ def _range(text: str) -> tuple[int, int]:
 
 
 def decoded(reply: Reply) -> str:
-    """The body as text, by the character set that it names, or UTF-8; what does not fit is replaced.
+    """The body as text, in the character set that it declares, or UTF-8; undecodable bytes are replaced.
 
-    The library's own reading of Content-Type raises IndexError where a parameter is cut short, so it is not asked.
+    The library's own parsing of Content-Type raises IndexError if a parameter is truncated, so it is not used.
     """
     found = _CHARSET.search(reply.headers.get("Content-Type", ""))
     try:
         return reply.body.decode(found[1] if found else "utf-8", "replace")
-    except (LookupError, ValueError):  # A character set that is not known, or not one for text.
+    except (LookupError, ValueError):  # An unknown character set, or not one for text.
         return reply.body.decode("utf-8", "replace")

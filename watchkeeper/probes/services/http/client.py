@@ -1,6 +1,6 @@
-"""One exchange over HTTP on a fresh connection, bounded in every direction, with the time that each phase took.
+"""Makes one HTTP exchange on a new connection, bounded in every respect, and times each phase.
 
-What the answer should be is not known in here (http.py), nor how a failure is worded (errors.py).
+Not here: what the answer should be (checks.py), and how a failure is worded (errors.py).
 """
 
 import asyncio
@@ -25,21 +25,21 @@ from watchkeeper.probes.services.tls import Handshake, WatchedContext, current
 from watchkeeper.probes.support.sanitize import clip
 
 REDIRECTS = frozenset({301, 302, 303, 307, 308})
-"""RFC 9110, section 15.4: the ones that name another address to go to."""
+"""RFC 9110, section 15.4: those that name another address to go to."""
 
 STANDARD_HEADERS = {"User-Agent": f"watchkeeper/{__version__}", "Accept": "*/*", "Accept-Encoding": "identity"}
-"""identity: a body is small, and one that needs no unpacking cannot swell while it is unpacked."""
+"""identity: bodies are small, and one that is not compressed cannot grow during decompression."""
 
 RedirectPolicy = Literal["refuse", "same host", "follow"]
 
 
 class NoReply(ProbeError):
-    """The exchange ended without an answer that can be judged; the text says why."""
+    """The exchange ended without an answer that can be checked; the text says why."""
 
 
 @dataclass(slots=True)
 class Progress:
-    """How far an exchange has come. stage: what it is doing now, as a sentence would have it."""
+    """The progress of an exchange. stage: what it is doing now, worded to fit into a sentence."""
 
     clock: Clock
     url: URL
@@ -49,17 +49,17 @@ class Progress:
     phases: dict[str, float] = field(default_factory=dict)
 
     def begin(self, stage: str) -> None:
-        """A stage begins now."""
+        """Begin a stage now."""
         self.stage, self.mark_s = stage, self.clock.monotonic_s()
 
     def passed(self, phase: str, at_s: float | None = None) -> None:
-        """A phase is over: add the time since the mark (redirects add up), and set the mark."""
+        """End a phase: add the time since the mark (redirects add up), and set the mark."""
         now_s = self.clock.monotonic_s() if at_s is None else at_s
         self.phases[phase] = self.phases.get(phase, 0.0) + max(now_s - self.mark_s, 0.0)
         self.mark_s = now_s
 
     def connected(self) -> None:
-        """TCP is connected and, where there is TLS, its handshake done: asyncio tells both together."""
+        """End the connect phase and, with TLS, the handshake: asyncio reports both together."""
         if self.url.scheme == "https":
             self.passed("connect", self.handshake.began_s)
             self.passed("TLS")
@@ -70,7 +70,7 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """An answer. whole: False where the body was larger than what is read."""
+    """An answer. whole: False if the body was larger than the read limit."""
 
     status: int
     headers: CIMultiDictProxy[str]
@@ -81,20 +81,20 @@ class Reply:
 
 @dataclass(frozen=True, slots=True)
 class RequestSpec:
-    """What an exchange is to do. Headers in `secret_headers` go to the address's own origin and nowhere else."""
+    """What to request. Headers in `secret_headers` are sent only to the origin of `url`."""
 
     method: str
     url: URL
     headers: Mapping[str, str]
     secret_headers: Mapping[str, str] = field(repr=False)
-    settled: frozenset[int]  # redirects that are answers in themselves: expected, so not followed
+    settled: frozenset[int]  # redirect statuses that are the expected answer, so they are not followed
     redirects: RedirectPolicy
     redirects_limit: int
     body_limit_bytes: int
 
 
 class WorkerResolver(AbstractResolver):
-    """Looks names up in a call that can be left behind: a dead name server must not hold up the end of the process.
+    """Looks names up in a call that can be abandoned: a dead name server must not delay the end of the process.
 
     last: a numeric address of the name that was looked up last.
     """
@@ -119,11 +119,11 @@ class WorkerResolver(AbstractResolver):
         return results
 
     async def close(self) -> None:
-        """Nothing is held."""
+        """Do nothing; no resources are held."""
 
 
 def _numeric(address: tuple[object, ...]) -> str:
-    """The address as text; a link-local one of IPv6 needs its interface."""
+    """The address as text; a link-local IPv6 address needs its interface."""
     scope = address[3] if len(address) == 4 else 0
     return f"{address[0]}%{scope}" if scope else str(address[0])
 
@@ -134,7 +134,9 @@ def _tracing() -> aiohttp.TraceConfig:
 
     async def connecting(_: object, context: SimpleNamespace, __: object) -> None:
         context.trace_request_ctx.begin("connecting")
-        context.trace_request_ctx.handshake.began_s = None  # After a redirect, the last connection's is no news.
+        context.trace_request_ctx.handshake.began_s = (
+            None  # After a redirect, the previous connection's value is outdated.
+        )
 
     async def looking_up(_: object, context: SimpleNamespace, __: object) -> None:
         context.trace_request_ctx.begin("looking up the name")
@@ -154,7 +156,7 @@ def _tracing() -> aiohttp.TraceConfig:
 
 
 class HttpClient:
-    """Makes exchanges; each on a connection of its own, so that its phases are real."""
+    """Makes exchanges, each on its own connection, so that all its phases are measured."""
 
     def __init__(self, bench: ProbeContext, timeout_s: float) -> None:
         self._resolver = WorkerResolver(bench, timeout_s)
@@ -162,13 +164,13 @@ class HttpClient:
 
     @property
     def address(self) -> str:
-        """A numeric address of the name that was looked up last; empty where none was."""
+        """A numeric address of the name that was looked up last; empty if none was."""
         return self._resolver.last
 
     async def exchange(self, wishes: RequestSpec, progress: Progress, context: WatchedContext) -> Reply:
-        """Ask, follow redirects as far as the policy goes, and read the body as far as its limit goes.
+        """Send the request, follow redirects as the policy allows, and read the body up to its limit.
 
-        It knows no end in time: the caller cancels it. Raises NoReply, aiohttp.ClientError, OSError, ProbeError and
+        There is no timeout here: the caller cancels it. Raises NoReply, aiohttp.ClientError, OSError, ProbeError and
         ValueError.
         """
         token = current.set(progress.handshake)
@@ -182,7 +184,7 @@ class HttpClient:
         raise NoReply(f"it redirects more than {wishes.redirects_limit} times")
 
     async def _ask(self, wishes: RequestSpec, progress: Progress, context: WatchedContext) -> Reply | None:
-        """One request. None where the answer is a redirect to follow; progress.url is where it leads, then."""
+        """Make one request. Returns None if the answer is a redirect to follow; progress.url is then its target."""
         own = progress.url.origin() == wishes.url.origin()
         headers = {**STANDARD_HEADERS, **wishes.headers, **(wishes.secret_headers if own else {})}
         response = await self._opened().request(
@@ -226,7 +228,7 @@ class HttpClient:
 
 
 def redirect_target(status: int, location: str | None, url: URL, wishes: RequestSpec) -> URL | None:
-    """Where to go from here; None where this is the answer. Raises NoReply where it leads where it should not."""
+    """The redirect to follow; None if this is the final answer. Raises NoReply if the redirect is not allowed."""
     if status not in REDIRECTS or status in wishes.settled or wishes.redirects == "refuse" or location is None:
         return None
     try:
@@ -242,7 +244,7 @@ def redirect_target(status: int, location: str | None, url: URL, wishes: Request
 
 
 async def _read(response: aiohttp.ClientResponse, limit_bytes: int) -> tuple[bytes, bool]:
-    """The body as far as the limit, unpacked, and whether that is all of it."""
+    """The body up to the limit, decompressed, and whether that is all of it."""
     raw = bytearray()
     while len(raw) <= limit_bytes and (chunk := await response.content.readany()):
         raw += chunk
@@ -255,10 +257,10 @@ async def _read(response: aiohttp.ClientResponse, limit_bytes: int) -> tuple[byt
 
 
 def unpacked(raw: bytes, encoding: str, limit_bytes: int) -> tuple[bytes, bool]:
-    """Unpack a body that came packed though it was not asked for; never to more than the limit. Raises NoReply."""
+    """Decompress a body that came compressed without being requested so, up to the limit. Raises NoReply."""
     if encoding not in ("gzip", "x-gzip", "deflate"):
         raise NoReply(f"the body is packed as {clip(encoding, 40)!r}, which was not asked for")
-    for window in (zlib.MAX_WBITS | 32, -zlib.MAX_WBITS):  # gzip or zlib; bare deflate, which some servers send
+    for window in (zlib.MAX_WBITS | 32, -zlib.MAX_WBITS):  # gzip or zlib; raw deflate, which some servers send
         unpacker = zlib.decompressobj(window)
         try:
             body = unpacker.decompress(raw, limit_bytes)
@@ -269,7 +271,7 @@ def unpacked(raw: bytes, encoding: str, limit_bytes: int) -> tuple[bytes, bool]:
 
 
 async def within(timeout_s: float, work: Coroutine[Any, Any, Reply]) -> Reply | None:
-    """What the work returns, or None where it took longer than that. A timeout of its own is raised as it is."""
+    """What `work` returns, or None if it took longer than `timeout_s`. A TimeoutError of its own is raised as it is."""
     limit = asyncio.timeout(timeout_s)
     try:
         async with limit:

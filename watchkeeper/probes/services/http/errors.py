@@ -1,4 +1,4 @@
-"""Why an exchange over HTTP brought no answer, in one clause that a tired person understands."""
+"""Why an HTTP exchange got no answer, in one clause that a tired person understands."""
 
 import errno
 import socket
@@ -13,7 +13,7 @@ from watchkeeper.probes.services.http.client import Progress
 from watchkeeper.probes.support.sanitize import clip
 
 UNKNOWN_NAME = frozenset({socket.EAI_NONAME, socket.EAI_NODATA})
-"""The name server answered, and there is no such name, or it has no address."""
+"""The name server answered: the name does not exist, or it has no address."""
 
 CLAUSES = {
     errno.ECONNREFUSED: "connection refused",
@@ -26,7 +26,7 @@ CLAUSES = {
 
 
 def no_answer_within(timeout_s: float, progress: Progress) -> str:
-    """The whole exchange took too long; says what it was at."""
+    """The reason for an exchange that took too long; says at which stage it was."""
     handshaking = progress.stage == "connecting" and progress.handshake.began_s is not None
     stage = "in the TLS handshake" if handshaking else progress.stage
     if stage == "reading the body":
@@ -35,9 +35,9 @@ def no_answer_within(timeout_s: float, progress: Progress) -> str:
 
 
 def why(error: Exception, host: str) -> str:
-    """The clause for an error of an exchange. Certificates that were refused are worded in probes/services/tls.py.
+    """The clause for an error of an exchange. Rejected certificates are worded in probes/services/tls.py.
 
-    Raises ProbeError where this side had no descriptor or memory for it: nothing is known of the other side then.
+    Raises ProbeError if this side had no descriptor or memory for it: nothing is known about the other side then.
     """
     if isinstance(error, ProbeError):
         return str(error)

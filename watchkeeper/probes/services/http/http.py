@@ -1,6 +1,6 @@
-"""HTTP: does a service answer as it should, how fast, and until when is its certificate good.
+"""HTTP: whether a service answers as expected, how fast, and until when its certificate is valid.
 
-The exchange itself is in client.py, what is expected of the answer in checks.py.
+The exchange itself is in client.py; what is expected of the answer is in checks.py.
 """
 
 import asyncio
@@ -22,12 +22,12 @@ from watchkeeper.probes.services.tls import Certificate, Handshake
 from watchkeeper.probes.support.sanitize import clip
 
 CERTIFICATE_TIMEOUT_S = 5.0
-"""For the second handshake, which only reads a certificate that was refused. The first took less, or it timed out."""
+"""For the second handshake, which only reads a rejected certificate. The first handshake took less, or it timed out."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one exchange came to: a reply, or the trouble that there was instead."""
+    """The result of one exchange: a reply, or the reason why there is none."""
 
     reply: Reply | None
     trouble: str
@@ -35,7 +35,7 @@ class Outcome:
 
 
 class HttpProbe:
-    """Watches one service."""
+    """Monitors one service."""
 
     def __init__(self, settings: HttpSettings, bench: ProbeContext) -> None:
         self._settings = settings
@@ -47,7 +47,7 @@ class HttpProbe:
         self._certificate: Certificate | None = None
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask once. Raises ProbeError only for what is wrong on this side: a secret or a CA file that is not there."""
+        """Make one request. Raises ProbeError only for a fault on this side: an unusable secret or CA file."""
         wishes, context = self._wishes(), self._context()
         progress = Progress(self._clock, self._url, Handshake(self._clock))
         begun_s = self._clock.monotonic_s()
@@ -77,7 +77,7 @@ class HttpProbe:
         )
 
     def _secret(self, name: str, source: SecretSource) -> str:
-        """A secret header's value: read each time, so that a new one needs no restart."""
+        """A secret header's value; read each time, so that a changed secret needs no restart."""
         where = f"the secret for the header {name} of {self._subject}"
         try:
             value = source.read().get_secret_value()
@@ -110,12 +110,12 @@ class HttpProbe:
         return Outcome(reply, self._checks.why_not(reply), progress.handshake.certificate())
 
     async def _refused(self, error: Exception, progress: Progress) -> Outcome:
-        """The certificate was not accepted: read it all the same, for its dates and names."""
+        """Read a certificate that was not accepted, for its dates and names."""
         host, port = str(progress.url.host), progress.url.port or 443
         try:
             async with asyncio.timeout(CERTIFICATE_TIMEOUT_S):
                 shown = await tls.unverified_certificate(self._exchanger.address or host, port, host, self._clock)
-        except OSError:  # TimeoutError among them.
+        except OSError:  # Includes TimeoutError.
             shown = None
         return Outcome(None, tls.why_refused(error, shown, host, self._clock.now()), shown)
 
@@ -143,7 +143,7 @@ class HttpProbe:
         )
 
     def _deadline(self, certificate: Certificate | None) -> list[Observation]:
-        """The end of the certificate. The one that was seen last holds while there is no answer to see one in."""
+        """The expiry of the certificate. The last one seen is used while no answer shows a certificate."""
         fresh = certificate is not None
         self._certificate = known = certificate or self._certificate
         if known is None:
@@ -156,5 +156,5 @@ class HttpProbe:
 
 
 def _public(url: URL) -> str:
-    """An address as it may be shown: what follows a question mark may be a key."""
+    """An address that is safe to show: the query string may contain a key."""
     return clip(str(url.with_query(None)))

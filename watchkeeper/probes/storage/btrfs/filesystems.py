@@ -1,7 +1,7 @@
-"""btrfs: what a writer can still get of data and of metadata, each with what is unallocated; devices; the last scrub.
+"""btrfs: space left for data and for metadata, each including unallocated space; devices; the last scrub.
 
-`df` is no measure: with half a gigabyte free in it, no file could be made when metadata was full and nothing was
-unallocated. The figures are read in sysfs.py and put together in space.py; only the scrub needs root.
+`df` is not a usable measure: with half a gigabyte free in it, no file could be created when metadata was full and
+nothing was unallocated. The figures are read in sysfs.py and combined in space.py; only the scrub needs root.
 """
 
 import asyncio
@@ -34,10 +34,10 @@ MOUNTS = Path("/proc/self/mountinfo")
 
 
 SCRUBS_EVERY_S = 1800.0
-"""Root's side is asked for scrubs this often: they are weeks apart, and each question starts a process."""
+"""The privileged helper is asked for scrubs this often: they are weeks apart, and each request starts a process."""
 
 COUNTS = frozenset({"finished", "running"})
-"""States of a scrub that count as one; one that was aborted or interrupted has not read everything."""
+"""States in which a scrub counts; one that was aborted or interrupted has not read everything."""
 
 
 class BtrfsSettings(RootsideSettings):
@@ -61,7 +61,7 @@ class Scrubs(StateModel):
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """A mounted btrfs: its folder of tables, and the mount point that the keeper knows it by."""
+    """A mounted btrfs: its folder in sysfs, and the mount point that the operator knows it by."""
 
     folder: Path
     point: str
@@ -76,7 +76,7 @@ class _Found:
 
 
 class BtrfsProbe(BaseProbe):
-    """Watches every mounted btrfs."""
+    """Monitors every mounted btrfs."""
 
     def __init__(
         self, settings: BtrfsSettings, bench: ProbeContext, sysfs: Path = SYSFS, mountinfo: Path = MOUNTS
@@ -90,7 +90,7 @@ class BtrfsProbe(BaseProbe):
         self._scrubs_due_s = 0.0
 
     async def observe(self) -> Sequence[Observation]:
-        """Look at each file system apart, so that one that hangs holds up no other."""
+        """Read each file system separately, so that one that hangs does not delay the others."""
         found = self._find()
         if not found:
             raise ProbeError("no btrfs is mounted here; mount it, or take this probe out of the configuration")
@@ -136,7 +136,7 @@ class BtrfsProbe(BaseProbe):
         return seen
 
     async def _told(self) -> Mapping[str, ScrubStatus]:
-        """The last scrub by mount point, as it was told within the last half hour."""
+        """The last scrub by mount point, as the helper reported it within the last half hour."""
         now_s, settings = self._bench.clock.monotonic_s(), self._settings
         if self._scrubs_told is None or now_s >= self._scrubs_due_s:
             results = await ask_root(self._bench, "scrubs", settings.helper, settings.timeout)
@@ -145,7 +145,7 @@ class BtrfsProbe(BaseProbe):
         return self._scrubs_told
 
     async def _remember(self, found: Sequence[_Found], told: Mapping[str, ScrubStatus]) -> Scrubs:
-        """Note each file system's last scrub that counts: one that is at work, or was finished."""
+        """Store each file system's last scrub that counts: one that is running, or has finished."""
         known, now_s = await self._notes.read(), self._bench.clock.now().timestamp()
         last_s, first_seen_s = dict(known.last_s), dict(known.first_seen_s)
         for each in found:
@@ -159,7 +159,7 @@ class BtrfsProbe(BaseProbe):
 
 
 def _scrub(found: _Found, status: ScrubStatus, known: Scrubs, period_s: float) -> list[Observation]:
-    """When the next one is due. Where none is known, it counts from when this file system was first seen."""
+    """When the next scrub is due (if none is known, from when the file system was first seen), and what it lost."""
     last_s = known.last_s.get(found.uuid)
     from_s = known.first_seen_s[found.uuid] if last_s is None else last_s
     due_at = datetime.fromtimestamp(from_s + period_s, UTC)
@@ -186,10 +186,10 @@ def _levels(found: _Found, btrfs: Btrfs) -> list[Observation]:
     for kind, space in btrfs.spaces.items():
         capacity = btrfs_space.data_capacity(space, btrfs.unallocated)
         if kind != "data":
-            # Where there is but one kind, it holds the metadata too, and the same is set aside of it.
+            # If there is only one kind, it contains the metadata too, and the same amount is reserved in it.
             capacity = btrfs_space.metadata_capacity(space, btrfs.unallocated, btrfs.reserve_bytes, btrfs.node_bytes)
         quantity = "space" if kind == "mixed" else kind
-        # A new file system may hold less than is set aside: it has no room then, but there is no level below 0.
+        # A new file system may be smaller than what is reserved: it has no space then, but a capacity is at least 1.
         seen.append(Level(SeriesKey(found.subject, quantity), space.used_bytes, max(capacity, 1), Unit.BYTES, facts))
     return seen
 

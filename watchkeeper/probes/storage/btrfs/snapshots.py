@@ -1,8 +1,8 @@
-"""Snapshots of btrfs subvolumes: lists them. What their ages mean: probes/storage/snapshot_sets.py,
-probes/storage/snapshot_ages.py.
+"""Lists snapshots of btrfs subvolumes. Not here: what their ages mean (probes/storage/snapshot_sets.py,
+probes/storage/snapshot_ages.py).
 
-They are named by their path from the top of the file system, behind its mount point: `/srv/.snapshots/nightly-1`.
-A snapshot knows its origin by nothing but an id that goes away with it, so a set is what is called alike.
+They are named by their path from the top of the file system, after its mount point: `/srv/.snapshots/nightly-1`.
+A snapshot identifies its origin only by an id that disappears with it, so a set is defined by similar names.
 """
 
 import posixpath
@@ -32,7 +32,7 @@ class BtrfsSnapshotsSettings(SetSettings):
 
 
 class BtrfsSnapshotsProbe(BaseProbe):
-    """Watches one set of snapshots of subvolumes."""
+    """Monitors one set of snapshots of subvolumes."""
 
     def __init__(self, settings: BtrfsSnapshotsSettings, bench: ProbeContext) -> None:
         self._settings = settings
@@ -40,7 +40,7 @@ class BtrfsSnapshotsProbe(BaseProbe):
         self._watch = SetWatch(settings, "btrfs")
 
     async def observe(self) -> Sequence[Observation]:
-        """List the snapshots of every btrfs. Raises ProbeError where they cannot be seen."""
+        """List the snapshots of every btrfs. Raises ProbeError if they cannot be listed."""
         settings = self._settings
         results = await ask_root(self._bench, "subvolumes", settings.helper, settings.timeout)
         return self._watch.observe(_origins(results, settings.timeout), self._bench.clock.now())

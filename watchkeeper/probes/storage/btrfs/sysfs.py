@@ -1,6 +1,6 @@
-"""Reads the kernel's tables of a btrfs, /sys/fs/btrfs/UUID, and asks its devices' sizes. May hang: run it apart.
+"""Reads the kernel's files for a btrfs, /sys/fs/btrfs/UUID, and its devices' sizes. May hang: call it in a worker.
 
-Nothing in here needs a privilege. Not here: what the figures mean (space.py, filesystems.py).
+Nothing here needs a privilege. Not here: what the figures mean (space.py, filesystems.py).
 """
 
 import fcntl
@@ -16,7 +16,7 @@ from watchkeeper.probes.storage.btrfs.space import PROFILES, Profile, Space
 SYSFS = Path("/sys/fs/btrfs")
 
 DEV_INFO = 0xD000941E
-"""BTRFS_IOC_DEV_INFO, _IOWR(0x94, 30, 4096 bytes): linux/btrfs.h. Anybody who can open the folder may ask it."""
+"""BTRFS_IOC_DEV_INFO, _IOWR(0x94, 30, 4096 bytes): linux/btrfs.h. Any user who can open the folder may call it."""
 
 _DEV_INFO_BYTES = 4096
 _DEV_INFO_HEAD = struct.Struct("=Q16sQQ")  # devid, uuid, bytes_used, total_bytes
@@ -28,7 +28,7 @@ ERRORS = ("write_errs", "read_errs", "flush_errs", "corruption_errs", "generatio
 
 @dataclass(frozen=True, slots=True)
 class BtrfsDevice:
-    """One device: its number, whether the kernel misses it, and what it has counted since it was last reset."""
+    """One device: its number, whether it is missing, and the errors counted since the last reset."""
 
     number: int
     missing: bool
@@ -37,10 +37,10 @@ class BtrfsDevice:
 
 @dataclass(frozen=True, slots=True)
 class Btrfs:
-    """One file system. spaces: by kind (data, metadata, or mixed where small ones have but one).
+    """One file system. spaces: by kind (data, metadata, or mixed if a small file system has only one).
 
-    unallocated: bytes that are in no chunk, of each device. exact: False where the devices could not be asked, and
-    what is left in all is taken to be spread evenly.
+    unallocated: bytes of each device that are in no chunk. exact: False if the devices could not be queried, and the
+    total is assumed to be spread evenly.
     """
 
     uuid: str
@@ -54,16 +54,16 @@ class Btrfs:
 
 
 def tables_of(sysfs: Path, source: str) -> Path | None:
-    """The folder of tables that lists the device that is mounted; None where none does.
+    """The sysfs folder that lists the mounted device; None if there is none.
 
-    source: the device as the kernel's mountinfo has it; /dev holds links to its name there.
+    source: the device as in the kernel's mountinfo; in /dev it may be a link to the name that sysfs uses.
     """
-    name = os.path.basename(os.path.realpath(source))  # noqa: PTH119  not a path of ours
+    name = os.path.basename(os.path.realpath(source))  # noqa: PTH119  not a path that this program chose
     return next((each.parent for each in sorted(sysfs.glob("*/devices")) if os.path.lexists(each / name)), None)
 
 
 def read(folder: Path, mount_point: str) -> Btrfs:
-    """One mounted btrfs. Raises OSError where its tables cannot be read, ValueError where they do not fit."""
+    """Read one mounted btrfs. Raises OSError if its files cannot be read, ValueError if their content is invalid."""
     allocation = folder / "allocation"
     kinds = [kind for kind in ("data", "metadata", "mixed") if (allocation / kind).is_dir()]
     devices = tuple(_devices(folder))
@@ -94,7 +94,7 @@ def _space(folder: Path) -> Space:
 
 
 def _profile(folder: Path) -> Profile:
-    """The one that most of its chunks have: while a balance converts them, there are two."""
+    """The profile with the most bytes in chunks: while a balance converts them, there are two."""
     sizes = {name: _number(folder / name / "total_bytes") for name in PROFILES if (folder / name).is_dir()}
     return PROFILES[max(sizes, key=lambda name: sizes[name])] if sizes else Profile()
 
@@ -106,7 +106,7 @@ def _devices(folder: Path) -> Iterator[BtrfsDevice]:
 
 
 def _errors(path: Path) -> tuple[tuple[str, int], ...]:
-    """None where the kernel has no such table, or where the device is missing: then the file says `invalid`."""
+    """The error counts; empty if the kernel has no such file, or if the device is missing: then it says `invalid`."""
     found: dict[str, int] = {}
     with suppress(FileNotFoundError):
         for line in _text(path).split("\n"):
@@ -117,7 +117,7 @@ def _errors(path: Path) -> tuple[tuple[str, int], ...]:
 
 
 def _ask_devices(mount_point: str, devices: tuple[BtrfsDevice, ...]) -> tuple[int, ...]:
-    """Bytes unallocated of each device that is there; nothing where they cannot be asked."""
+    """Unallocated bytes of each device that is present; empty if they cannot be queried."""
     try:
         fd = os.open(mount_point, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     except OSError:
@@ -139,7 +139,7 @@ def _ask_device(fd: int, number: int) -> int:
 
 
 def _spread(folder: Path, devices: tuple[BtrfsDevice, ...]) -> tuple[int, ...]:
-    """What is unallocated in all, spread evenly: right for one device, and the best that can be said of several."""
+    """The total unallocated bytes, spread evenly: exact for one device, and the best estimate for several."""
     there = [device for device in devices if not device.missing]
     total = sum(_number(path / "size") * _SECTOR_BYTES for path in (folder / "devices").iterdir())
     taken = sum(_number(path / "disk_total") for path in (folder / "allocation").iterdir() if path.is_dir())

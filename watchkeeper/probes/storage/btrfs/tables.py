@@ -1,7 +1,7 @@
-"""What `btrfs subvolume list` and `btrfs scrub status` say, as records. Pure: nothing is run in here.
+"""Parses `btrfs subvolume list` and `btrfs scrub status` into records. Pure. Not here: running the tools.
 
-Neither has a machine form (btrfs-progs 6.2 has JSON for other commands only): both print a name before each value, and
-the names are what is read, with LC_ALL=C and times in UTC.
+Neither has a machine-readable form (btrfs-progs 6.2 has JSON for other commands only): both print a name before each
+value, and parsing goes by these names, with LC_ALL=C and times in UTC.
 """
 
 import re
@@ -27,7 +27,7 @@ class Subvolume:
 
 @dataclass(frozen=True, slots=True)
 class ScrubStatus:
-    """The last scrub: when it began (None: there was none), how it stands, and what it could not mend."""
+    """The last scrub: when it began (None: there was none), its state, and how many errors it could not repair."""
 
     began_at: datetime | None
     state: str
@@ -37,8 +37,8 @@ class ScrubStatus:
 def read_subvolumes(text: str) -> list[Subvolume]:
     """The lines of `btrfs subvolume list -s`.
 
-    A path may hold a line break; what does not begin a line of the tool's belongs to the path before. A user of the
-    machine who may make subvolumes can still name one so that it looks like another line: the tool does not quote.
+    A path may contain a line break; a line that is not in the tool's format belongs to the path before it. A user who
+    may create subvolumes can still name one so that it looks like another line: the tool does not quote.
     """
     found: list[tuple[str, str, int]] = []
     for line in text.removesuffix("\n").split("\n"):
@@ -52,7 +52,7 @@ def read_subvolumes(text: str) -> list[Subvolume]:
 
 
 def _made(text: str) -> datetime | None:
-    """In UTC, the time zone that the tool was given; None for what was made before the kernel noted it."""
+    """The time in UTC, the time zone that the tool ran with; None if it was made before the kernel recorded this."""
     try:
         return datetime.fromisoformat(text).replace(tzinfo=UTC)
     except ValueError:
@@ -65,7 +65,7 @@ def read_scrub(text: str) -> ScrubStatus:
     for line in text.split("\n"):
         name, _, value = line.partition(":")
         values[name.strip()] = value.strip()
-    # A scrub that was begun again after a break has a line of its own for that; the break is not a scrub of all.
+    # A scrub that was resumed after a break has its own line for that; the resumed part is not a complete scrub.
     began_at = read_ctime(values.get("Scrub started", ""))
     count = values.get("uncorrectable_errors", "")
     return ScrubStatus(began_at, values.get("Status", ""), int(count) if count.isdecimal() else 0)

@@ -1,5 +1,5 @@
-"""Snapshots of logical volumes: lists them. What their ages mean: probes/storage/snapshot_sets.py,
-probes/storage/snapshot_ages.py.
+"""Lists snapshots of logical volumes. Not here: what their ages mean (probes/storage/snapshot_sets.py,
+probes/storage/snapshot_ages.py).
 """
 
 from collections import defaultdict
@@ -24,7 +24,7 @@ class LvmSnapshotsSettings(SetSettings):
 
 
 class LvmSnapshotsProbe(BaseProbe):
-    """Watches one set of snapshots of volumes."""
+    """Monitors one set of snapshots of volumes."""
 
     def __init__(self, settings: LvmSnapshotsSettings, bench: ProbeContext) -> None:
         self._settings = settings
@@ -32,7 +32,7 @@ class LvmSnapshotsProbe(BaseProbe):
         self._watch = SetWatch(settings, "volume")
 
     async def observe(self) -> Sequence[Observation]:
-        """List volumes and snapshots. Raises ProbeError where LVM cannot be seen."""
+        """List volumes and snapshots. Raises ProbeError if LVM cannot be queried."""
         settings = self._settings
         results = await ask_root(self._bench, "volumes", settings.helper, settings.timeout)
         volumes = read_volumes(result_of(results, "lvs", settings.timeout))
@@ -40,7 +40,7 @@ class LvmSnapshotsProbe(BaseProbe):
 
 
 def origins(volumes: Sequence[Volume]) -> list[Origin]:
-    """Every volume that is no snapshot, with those of it. A snapshot of a snapshot counts for the first one."""
+    """Every volume that is not a snapshot, with its snapshots. A snapshot of a snapshot counts for the first origin."""
     by_name = {each.full_name: each for each in volumes}
     of: dict[str, list[Snapshot]] = defaultdict(list)
     for each in volumes:
@@ -54,7 +54,7 @@ def origins(volumes: Sequence[Volume]) -> list[Origin]:
 
 
 def _first(snapshot: Volume, by_name: dict[str, Volume]) -> str:
-    """What a chain of snapshots began with. A ring, which LVM never makes, ends where it was entered."""
+    """The first origin of a chain of snapshots. A cycle, which LVM never creates, ends where it was entered."""
     name, passed = f"{snapshot.group}/{snapshot.origin}", {snapshot.full_name}
     while (volume := by_name.get(name)) and volume.origin and name not in passed:
         passed.add(name)

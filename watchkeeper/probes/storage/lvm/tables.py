@@ -1,6 +1,6 @@
-"""What lvs, vgs and dmsetup say, as records. Pure: nothing is run and nothing is judged in here.
+"""Parses the output of lvs, vgs and dmsetup into records. Pure. Not here: running the tools, judging their output.
 
-lvs and vgs speak JSON. `dmsetup status` prints the kernel's own line for each thin pool, whose fields the kernel's
+lvs and vgs print JSON. `dmsetup status` prints the kernel's own line for each thin pool, whose fields the kernel's
 documentation fixes (admin-guide/device-mapper/thin-provisioning.rst); lvs has the same only in hundredths of a percent.
 """
 
@@ -21,7 +21,7 @@ _USED_OF = re.compile(r"(\d+)/(\d+)")
 
 @dataclass(frozen=True, slots=True)
 class Volume:
-    """One logical volume. data_share, metadata_share: 0 to 1, None where they do not apply or are not known."""
+    """One logical volume. data_share, metadata_share: 0 to 1, None if they do not apply or are not known."""
 
     group: str
     name: str
@@ -39,17 +39,17 @@ class Volume:
 
     @property
     def full_name(self) -> str:
-        """Group and volume, as LVM's tools take it."""
+        """Group and volume, as LVM's tools accept it."""
         return f"{self.group}/{self.name}"
 
     @property
     def kind(self) -> str:
-        """The first attribute, lvs(8): t thin pool, V thin volume, s snapshot with a space of its own, o its origin."""
+        """The first attribute, lvs(8): t thin pool, V thin volume, s snapshot with its own space, o its origin."""
         return self.attributes[:1]
 
     @property
     def hidden(self) -> bool:
-        """A part of another volume, which is shown in brackets."""
+        """Whether it is a part of another volume, which lvs shows in brackets."""
         return self.name.startswith("[")
 
 
@@ -65,9 +65,9 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class ThinStatus:
-    """The kernel's own count of a thin pool's blocks, and how it stands.
+    """The kernel's own count of a thin pool's blocks, and its state.
 
-    mode: `rw`, `ro` (metadata failed or full), `out_of_data_space`; `Fail` where it takes nothing any more.
+    mode: `rw`, `ro` (metadata failed or full), `out_of_data_space`; `Fail` if it no longer accepts any I/O.
     """
 
     mode: str
@@ -89,7 +89,7 @@ def _report(text: str, kind: str) -> list[dict[str, Any]]:
 
 
 def _whole(text: object, what: str) -> int:
-    """Bytes; with a B behind them or a part of a byte, as some versions write them."""
+    """Bytes; some versions append a B or print a fraction."""
     try:
         return int(float(str(text).rstrip("Bb")))
     except (ValueError, OverflowError):
@@ -104,7 +104,7 @@ def _share(text: object) -> float | None:
 
 
 def _time(text: str) -> datetime | None:
-    """Seconds since 1970, or LVM's default form."""
+    """Parse seconds since 1970, or LVM's default time format."""
     try:
         if text.isdecimal():
             return datetime.fromtimestamp(int(text), UTC)
@@ -114,7 +114,7 @@ def _time(text: str) -> datetime | None:
 
 
 def read_volumes(text: str) -> list[Volume]:
-    """The volumes in a report of lvs. Raises ProbeError where it is none."""
+    """The volumes in a report of lvs. Raises ProbeError if it is not one."""
     return [_volume(row) for row in _report(text, "lv")]
 
 
@@ -138,7 +138,7 @@ def _volume(row: Mapping[str, Any]) -> Volume:
 
 
 def read_groups(text: str) -> list[Group]:
-    """The groups in a report of vgs. Raises ProbeError where it is none."""
+    """The groups in a report of vgs. Raises ProbeError if it is not one."""
     return [
         Group(
             str(row.get("vg_name", "")),
@@ -151,7 +151,7 @@ def read_groups(text: str) -> list[Group]:
 
 
 def read_thin_status(text: str) -> dict[str, ThinStatus]:
-    """Thin pools by the device mapper's name, from `dmsetup status --target thin-pool`. Other lines are passed over."""
+    """Thin pools by device mapper name, from `dmsetup status --target thin-pool`. Other lines are ignored."""
     found = {}
     for line in text.split("\n"):
         match = _THIN_STATUS.fullmatch(line.strip())
@@ -178,5 +178,5 @@ def mapper_name(group: str, pool: str) -> str:
 
 
 def device_name(group: str, volume: str) -> str:
-    """The device mapper's name of a volume: hyphens are doubled, and one stands between the parts."""
+    """The device mapper's name of a volume: hyphens are doubled, and a single one separates the parts."""
     return f"{group.replace('-', '--')}-{volume.replace('-', '--')}"

@@ -1,7 +1,7 @@
-"""LVM: data and metadata of thin pools, what their volumes promise, free space of volume groups, what is at fault.
+"""LVM: data and metadata of thin pools, their overcommit, free space of volume groups, faulty volumes.
 
 A thin pool runs out in two ways, of data and of metadata, and the file systems in it see neither. Everything here needs
-root and comes from the helper. What the tools say is read in tables.py; snapshots' ages are in snapshots.py.
+root and comes from the helper. The tools' output is parsed in tables.py; snapshot ages are in snapshots.py.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -28,14 +28,14 @@ from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.tools import RootsideSettings, ask_root, result_of
 
 PARTS_EVERY_S = 600.0
-"""Each thin volume's own size is recorded this often: what grew is asked over hours."""
+"""Each thin volume's own size is recorded this often: growth is examined over hours."""
 
 _NO_DATA = "it has no data space left: writers wait for up to a minute and then fail; enlarge it"
 _READ_ONLY = "it takes no writes: its metadata is full or failed; see lvmthin(7) on repair"
 _FAILED = "it has failed and takes neither reads nor writes; see lvmthin(7) on repair"
 _STANDS = {"out_of_data_space": _NO_DATA, "ro": _READ_ONLY, "Fail": _FAILED, "Error": _FAILED}
 HARMLESS = frozenset({"", "reshaping", "writemostly"})
-"""What lvs(8) counts as health and is by design, or at work."""
+"""Values of lv_health_status (lvs(8)) that are by design, or work in progress."""
 
 _HEALTH = {"out_of_data": _NO_DATA, "metadata_read_only": _READ_ONLY, "failed": _FAILED}
 
@@ -53,7 +53,7 @@ class LvmSettings(RootsideSettings):
 
 
 class LvmProbe(BaseProbe):
-    """Watches every volume group that is there."""
+    """Monitors every volume group."""
 
     def __init__(self, settings: LvmSettings, bench: ProbeContext) -> None:
         self._settings = settings
@@ -61,7 +61,7 @@ class LvmProbe(BaseProbe):
         self._parts_due_s = float("-inf")
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask the helper once for all. Raises ProbeError where LVM cannot be seen."""
+        """Ask the helper once for everything. Raises ProbeError if LVM cannot be queried."""
         settings = self._settings
         results = await ask_root(self._bench, "lvm", settings.helper, settings.timeout)
         volumes_text, groups_text, status_text = (
@@ -88,7 +88,7 @@ class LvmProbe(BaseProbe):
         seen: list[Observation] = []
         if group.size_bytes > 0:
             used = group.size_bytes - group.free_bytes
-            # Wholly given to its volumes is how most groups are made: recorded, and not a thing that runs out.
+            # Most groups are fully allocated to their volumes on purpose: this is recorded, but it does not run out.
             seen.append(Level(SeriesKey(subject, "space"), used, group.size_bytes, facts=facts, may_be_full=True))
         missing = f"{group.missing} of its disks are missing" if group.missing else ""
         seen.append(Condition(SeriesKey(subject, "health"), not missing, missing, grave=bool(missing)))
@@ -152,7 +152,7 @@ def _metadata(status: ThinStatus | None) -> tuple[int, int]:
 
 
 def _used(size_bytes: int, blocks: tuple[int, int], share: float | None) -> float | None:
-    """Bytes in use: by the kernel's count of blocks, or by lvs where that one is not to be had."""
+    """Bytes in use: by the kernel's count of blocks, or by lvs if that is not available."""
     used, total = blocks
     if total:
         return size_bytes * used / total
@@ -160,7 +160,7 @@ def _used(size_bytes: int, blocks: tuple[int, int], share: float | None) -> floa
 
 
 def _level(subject: str, quantity: str, used: float | None, capacity: int, facts: Facts) -> list[Observation]:
-    """None where the pool is not active: then nothing can be written to it either."""
+    """The level; empty if the pool is not active: then nothing can be written to it either."""
     if used is None or capacity <= 0:
         return []
     return [Level(SeriesKey(subject, quantity), used, capacity, Unit.BYTES, facts)]
@@ -183,12 +183,12 @@ def _pool_trouble(pool: Volume, status: ThinStatus | None) -> str:
 
 
 def _odd(volume: Volume) -> str:
-    """What lvs says of a volume's health; empty where it says nothing that is a fault."""
+    """What lvs reports about a volume's health; empty if it is not a fault."""
     return "" if volume.health in HARMLESS else f"lvs says: {clip(volume.health)}"
 
 
 def _snapshot_spaces(volumes: Iterable[Volume]) -> list[Observation]:
-    """Snapshots with a space of their own, which are lost when that is full (lvmcache and thin ones have none)."""
+    """Snapshots with their own space, which are lost when that is full (cached and thin ones have none)."""
     return [
         Level(
             SeriesKey(f"snapshot {printable(each.full_name)}", "space"),
@@ -201,7 +201,7 @@ def _snapshot_spaces(volumes: Iterable[Volume]) -> list[Observation]:
 
 
 def _faults(volumes: Iterable[Volume]) -> list[Observation]:
-    """One condition for each group: volumes that lvs says something of. Thin pools have their own."""
+    """One condition for each group: volumes that lvs reports as unhealthy. Thin pools have their own condition."""
     by_group: Mapping[str, list[str]] = {each.group: [] for each in volumes}
     for each in volumes:
         if each.health not in HARMLESS and each.kind != "t":

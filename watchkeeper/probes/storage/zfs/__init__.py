@@ -1,1 +1,1 @@
-"""ZFS: pools, data sets and their snapshots. Not here: other storage."""
+"""ZFS: pools, datasets and their snapshots. Not here: other storage."""

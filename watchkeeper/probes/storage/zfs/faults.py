@@ -1,4 +1,4 @@
-"""What is wrong with a pool, in words: its state with the disks that brought it there, and the errors that it counts.
+"""What is wrong with a pool, in words: its state with the disks that caused it, and the errors that it counts.
 
 Pure. Not here: what the tools print (tables.py).
 """
@@ -13,8 +13,8 @@ _MOST_NAMED = 3
 
 
 def why(state: str, devices: Sequence[Device]) -> str:
-    """The pool's state, and the disks that brought it there."""
-    # Of a mirror and its disk, the disk is what one looks for; a spare that is in use is no fault.
+    """The pool's state, and the disks that caused it."""
+    # Of a mirror and its disk, the disk is what matters; a spare that is in use is not a fault.
     faulty = [each for each in devices[1:] if each.state in _FAULTS]
     leaves = [each for each in faulty if each.state != "DEGRADED"] or faulty
     named = [f"{clip(each.name)} is {each.state}{_noted(each.note)}" for each in leaves[:_MOST_NAMED]]
@@ -26,7 +26,7 @@ def _noted(note: str) -> str:
 
 
 def errors(status: Status) -> str:
-    """What the pool counts since `zpool clear`: data that is lost, and errors of its disks."""
+    """What the pool has counted since `zpool clear`: lost data, and errors of its disks."""
     parts = []
     if status.damaged:
         parts.append(f"{status.damaged} data errors: what is damaged, `zpool status -v` names")

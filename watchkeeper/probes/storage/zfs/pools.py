@@ -1,7 +1,8 @@
-"""ZFS: what a writer can still get of each pool and quota, what holds the space, the health of pools, their last scrub.
+"""ZFS: how much space writers have left in each pool and quota, what uses it, the pools' health, their last scrub.
 
-`zpool`'s own capacity is not when writers fail: used / (used + available) of the pool's root dataset is. The space that
-ZFS keeps back, reservations and the parity of a raidz are all in it. What the tools say is read in tables.py.
+The capacity that `zpool` shows does not say when writes fail: used / (used + available) of the pool's root dataset
+does. It accounts for the space that ZFS holds back, reservations and the parity of a raidz. The tools' output is parsed
+in tables.py.
 """
 
 import asyncio
@@ -31,10 +32,10 @@ from watchkeeper.probes.support.tools import run_tool, sight
 T = TypeVar("T")
 
 KSTAT = Path("/proc/spl/kstat/zfs")
-"""Holds a folder for each imported pool, with its state. It answers even where `zfs list` prints nothing."""
+"""Contains a folder for each imported pool, with its state. It can be read even if `zfs list` prints nothing."""
 
 PARTS_EVERY_S = 600.0
-"""Each dataset's own size is recorded this often: what grew is asked over hours, and there may be hundreds."""
+"""Each dataset's own size is recorded this often: growth is examined over hours, and there may be hundreds of them."""
 
 
 class ZfsSettings(ProbeSettings):
@@ -52,8 +53,8 @@ class ZfsSettings(ProbeSettings):
 
 
 class Scrubs(StateModel):
-    """What is kept across restarts, by pool, in seconds since 1970: its last scrub, which a resilver hides from the
-    tools, and its creation (or when it was first seen).
+    """What is kept across restarts, by pool, in seconds since 1970: its last scrub, which the tools no longer show
+    after a resilver, and its creation (or when it was first seen).
     """
 
     last_s: dict[str, float] = Field(default_factory=dict)
@@ -62,7 +63,7 @@ class Scrubs(StateModel):
 
 @dataclass(frozen=True, slots=True)
 class _Look:
-    """One look: what each tool said (None where it did not), and each pool's state as the kernel tells it."""
+    """The result of one run: what each tool reported (None if it failed), and each pool's state from the kernel."""
 
     states: Mapping[str, str]
     pools: Mapping[str, Pool] | None
@@ -74,12 +75,12 @@ class _Look:
         return {*self.states, *(self.pools or ())}
 
     def state(self, name: str) -> str:
-        """The tool's word before the kernel's: of a pool that has lost a disk the kernel says no more than ONLINE."""
+        """The tool's report is preferred: for a pool that has lost a disk the kernel still says ONLINE."""
         return self.pools[name].health if self.pools and name in self.pools else self.states[name]
 
 
 class ZfsProbe(BaseProbe):
-    """Watches every imported pool."""
+    """Monitors every imported pool."""
 
     def __init__(self, settings: ZfsSettings, bench: ProbeContext, kstat: Path = KSTAT) -> None:
         self._settings = settings
@@ -90,7 +91,7 @@ class ZfsProbe(BaseProbe):
         self._parts_due_s = float("-inf")
 
     async def observe(self) -> Sequence[Observation]:
-        """Ask every tool once. Raises what the first one said where nothing at all can be seen."""
+        """Run every tool once. Raises the first error if no pool can be seen at all."""
         look = await self._look()
         if not look.names() and not self._settings.pools:
             raise (
@@ -123,7 +124,7 @@ class ZfsProbe(BaseProbe):
     async def _ask(
         self, argv: Sequence[str], read: Callable[[str], list[T]], troubles: list[ProbeError]
     ) -> list[T] | None:
-        """What a tool says, as records; None where it says nothing, with the reason among the troubles."""
+        """A tool's output as records; None if it failed, with the reason added to `troubles`."""
         try:
             return read(await run_tool(self._bench, argv, self._settings.timeout))
         except ProbeError as error:
@@ -131,10 +132,10 @@ class ZfsProbe(BaseProbe):
             return None
 
     def _states(self) -> dict[str, str]:
-        """Each imported pool's state as the kernel's module keeps it."""
+        """Each imported pool's state according to the kernel module."""
         found = {}
         for path in self._kstat.glob("*/state"):
-            # A pool that was exported just now is passed over. Where there is no such module, the tools say so.
+            # A pool that was just exported is skipped. If there is no such module, the tools report it.
             with suppress(OSError), path.open("rb") as file:
                 found[path.parent.name] = file.read(100).decode("ascii", "replace").strip()
         return found
@@ -156,7 +157,7 @@ class ZfsProbe(BaseProbe):
         return seen
 
     def _absent(self, watched: Sequence[str]) -> list[Observation]:
-        """Pools that must be there, and those that were."""
+        """Report missing pools: those that must be there, and those that were there before."""
         named = [name for name in self._settings.pools if name not in watched]
         gone = [name for name in sorted(self._missed - {*watched, *named}) if not self._left_out(name)]
         self._missed |= set(watched)
@@ -212,7 +213,7 @@ class ZfsProbe(BaseProbe):
         return [_scrub(status, known, period_s) for status in told]
 
     async def _remember(self, look: _Look, told: Sequence[Status]) -> Scrubs:
-        """Note each pool's last scrub, and since when one has been due: a suspended pool does not tell its creation."""
+        """Store each pool's last scrub, and since when one is due: a suspended pool does not report its creation."""
         known, now_s = await self._notes.read(), self._bench.clock.now().timestamp()
         since_s = {name: at_s for name, at_s in known.since_s.items() if name in look.names()}
         last_s = {name: at_s for name, at_s in known.last_s.items() if name in look.names()}
@@ -222,7 +223,7 @@ class ZfsProbe(BaseProbe):
             if status.scan in {Scan.SCRUBBED, Scan.SCRUBBING} and status.scan_at is not None:
                 last_s[status.pool] = min(status.scan_at.timestamp(), now_s)
             elif status.scan is Scan.NONE:
-                last_s.pop(status.pool, None)  # Another pool under the name that one had before.
+                last_s.pop(status.pool, None)  # Another pool with the name of an earlier one.
         page = Scrubs(last_s=last_s, since_s=since_s)
         await self._notes.write(page)
         return page
@@ -256,7 +257,7 @@ def _space_facts(inside: Sequence[Dataset], pool: Pool | None, promised: int, ca
 
 
 def _quotas(dataset: Dataset) -> list[Observation]:
-    """Each of its limits as a level of its own, without the pool's: one that fills is told once, by the pool."""
+    """Each quota as its own level, without the pool's limit: a pool that fills is reported once, by the pool."""
     subject = f"dataset {printable(dataset.name)}"
     facts: Facts = (("held by snapshots", format_size(dataset.snapshots)),)
     seen: list[Observation] = []
@@ -268,7 +269,7 @@ def _quotas(dataset: Dataset) -> list[Observation]:
 
 
 def _scrub(status: Status, known: Scrubs, period_s: float) -> Deadline:
-    """When the next scrub is due. Where none is known, it counts from what is: a resilver, or the pool's making."""
+    """When the next scrub is due. If none is known, it counts from a resilver, or from the pool's creation."""
     facts: Facts = (("last scan", status.scan_line),) if status.scan_line else ()
     last_s = known.last_s.get(status.pool)
     last_at = None if last_s is None else datetime.fromtimestamp(last_s, UTC)

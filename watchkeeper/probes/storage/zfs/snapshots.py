@@ -1,5 +1,5 @@
-"""Snapshots of ZFS datasets and volumes: lists them. What their ages mean: probes/storage/snapshot_sets.py,
-probes/storage/snapshot_ages.py.
+"""Lists snapshots of ZFS datasets and volumes. Not here: what their ages mean (probes/storage/snapshot_sets.py,
+probes/storage/snapshot_ages.py).
 """
 
 import asyncio
@@ -26,7 +26,7 @@ class ZfsSnapshotsSettings(SetSettings):
 
 
 class ZfsSnapshotsProbe(BaseProbe):
-    """Watches one set of snapshots of datasets."""
+    """Monitors one set of snapshots of datasets."""
 
     def __init__(self, settings: ZfsSnapshotsSettings, bench: ProbeContext) -> None:
         self._settings = settings
@@ -34,7 +34,7 @@ class ZfsSnapshotsProbe(BaseProbe):
         self._watch = SetWatch(settings, "dataset")
 
     async def observe(self) -> Sequence[Observation]:
-        """List datasets and snapshots. Raises what the tool said where it could not."""
+        """List datasets and snapshots. Raises ProbeError if a tool fails."""
         names, listed = await asyncio.gather(
             *(
                 run_tool(self._bench, argv, self._settings.timeout)
@@ -42,7 +42,7 @@ class ZfsSnapshotsProbe(BaseProbe):
             )
         )
         if not names:
-            # With a suspended pool, `zfs list` prints nothing and ends well: that says nothing about snapshots.
+            # With a suspended pool, `zfs list` prints nothing and exits with 0: that says nothing about snapshots.
             raise ProbeError("zfs list names no dataset at all; see whether the pool is imported, or suspended")
         of: dict[str, list[Snapshot]] = defaultdict(list)
         for each in zfs_tables.read_snapshots(listed):

@@ -1,9 +1,9 @@
-"""What `zfs list`, `zpool list` and `zpool status` say, as records. Pure: nothing is run and nothing is judged in here.
+"""Parses `zfs list`, `zpool list` and `zpool status` into records. Pure. Not here: running the tools, judging.
 
-The lists are the tools' machine form (-Hp: tabs, exact numbers). OpenZFS has one for `zpool status` only since 2.3
-(--json); Debian 12 has 2.1, where device errors and the last scrub are told in its report for people and nowhere
-else that an unprivileged user may read. So that report is read, by its labels and by the states' names, never by
-columns; with LC_ALL=C, TZ=UTC and exact numbers (-p) its words do not change with the machine's language.
+The lists are in the tools' machine-readable form (-Hp: tabs, exact numbers). OpenZFS has one for `zpool status` only
+since 2.3 (--json); Debian 12 has 2.1, where device errors and the last scrub are only in its report for people and
+nowhere else that an unprivileged user may read. So that report is parsed, by its labels and by the states' names, never
+by columns; with LC_ALL=C, TZ=UTC and exact numbers (-p) its words do not change with the machine's language.
 """
 
 import re
@@ -19,7 +19,7 @@ from watchkeeper.probes.support.tools import read_ctime
 POOL_FIELDS = ("name", "health", "size", "allocated", "fragmentation")
 LIST_POOLS = ("zpool", "list", "-Hp", "-o", ",".join(POOL_FIELDS))
 
-# No mount points among them: those may hold line breaks, names may not (zfs(8), naming).
+# Without mount points: those may contain line breaks, names may not (zfs(8), naming).
 DATASET_FIELDS = (
     "name", "type", "used", "available", "referenced", "usedbydataset", "usedbysnapshots", "usedbyrefreservation",
     "quota", "refquota", "volsize", "creation",
@@ -35,7 +35,7 @@ STATUS = ("zpool", "status", "-p")
 
 @dataclass(frozen=True, slots=True)
 class Pool:
-    """One line of `zpool list`. In raw bytes (of a raidz, with its parity); None where the tool does not know."""
+    """One line of `zpool list`. In raw bytes (for a raidz, including parity); None if the tool does not know."""
 
     name: str
     health: str
@@ -46,9 +46,9 @@ class Pool:
 
 @dataclass(frozen=True, slots=True)
 class Dataset:
-    """A file system or volume. In bytes; None where there is no quota, or where it does not apply.
+    """A file system or volume. In bytes; None if there is no quota, or if it does not apply.
 
-    used: with snapshots, children and reservation. own, snapshots, reserved: its parts but for the children.
+    used: including snapshots, children and reservation. own, snapshots, reserved: its parts, except the children.
     """
 
     name: str
@@ -71,13 +71,13 @@ class Dataset:
 
     @property
     def is_root(self) -> bool:
-        """Is it the pool's own?"""
+        """Whether it is the pool's root dataset."""
         return "/" not in self.name
 
 
 @dataclass(frozen=True, slots=True)
 class ListedSnapshot:
-    """One snapshot: of which dataset, its own name, when it was made, and what only it holds, in bytes."""
+    """One snapshot: its dataset, its own name, when it was made, and the bytes that only it references."""
 
     dataset: str
     name: str
@@ -86,7 +86,7 @@ class ListedSnapshot:
 
 
 class Scan(Enum):
-    """What the newest scan of a pool was, and how it stands. A scrub that was done or is at work counts as one."""
+    """The kind and state of a pool's latest scan. A scrub that has finished or is in progress counts as one."""
 
     NONE = "none"
     SCRUBBED = "scrubbed"
@@ -96,7 +96,7 @@ class Scan(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Device:
-    """One line of a pool's configuration. note: what the tool says behind it, such as `too many errors`."""
+    """One line of a pool's configuration. note: the tool's remark at its end, such as `too many errors`."""
 
     name: str
     state: str
@@ -108,9 +108,9 @@ class Device:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """A pool's section of `zpool status`. scan_at: of its end, or of its begin where it is at work.
+    """A pool's section of `zpool status`. scan_at: when the scan ended, or when it began if it is in progress.
 
-    damaged: number of data errors. scan_line: in the tool's own words.
+    damaged: number of data errors. scan_line: the scan in the tool's own words.
     """
 
     pool: str
@@ -143,17 +143,17 @@ def _bytes(text: str) -> int:
 
 
 def _limit(text: str) -> int | None:
-    """A quota: 0, `-` and `none` say that there is none."""
+    """A quota: 0, `-` and `none` mean that there is none."""
     return _number(text) or None
 
 
 def _instant(text: str) -> datetime:
-    # The year 9999 is where a calendar ends, and no pool is older than 1970.
+    # datetime ends with the year 9999, and no pool is older than 1970.
     return datetime.fromtimestamp(min(_bytes(text), 253_402_300_799), UTC)
 
 
 def read_pools(text: str) -> list[Pool]:
-    """The lines of `zpool list`. Raises ProbeError where one does not fit."""
+    """The lines of `zpool list`. Raises ProbeError if one has the wrong format."""
     return [
         Pool(name, health, _number(size), _number(allocated), None if (part := _number(frag)) is None else part / 100)
         for name, health, size, allocated, frag in _rows(text, POOL_FIELDS, "zpool list")
@@ -161,7 +161,7 @@ def read_pools(text: str) -> list[Pool]:
 
 
 def read_datasets(text: str) -> list[Dataset]:
-    """The lines of `zfs list`. Raises ProbeError where one does not fit."""
+    """The lines of `zfs list`. Raises ProbeError if one has the wrong format."""
     return [_dataset(row) for row in _rows(text, DATASET_FIELDS, "zfs list")]
 
 
@@ -176,7 +176,7 @@ def _dataset(row: list[str]) -> Dataset:
 
 
 def read_snapshots(text: str) -> list[ListedSnapshot]:
-    """The lines of `zfs list -t snapshot`. Raises ProbeError where one does not fit."""
+    """The lines of `zfs list -t snapshot`. Raises ProbeError if one has the wrong format."""
     found = []
     for name, created, used in _rows(text, SNAPSHOT_FIELDS, "zfs list"):
         dataset, _, short = name.partition("@")
@@ -198,7 +198,7 @@ _DAMAGED = re.compile(r"(\d+) data errors")
 
 
 def read_status(text: str) -> list[Status]:
-    """The sections of `zpool status -p`, one for each pool. What it does not know of, it passes over."""
+    """The sections of `zpool status -p`, one for each pool. Unknown parts are ignored."""
     found: list[Status] = []
     for label, value in _labelled(text):
         if label == "pool":
@@ -209,7 +209,7 @@ def read_status(text: str) -> list[Status]:
 
 
 def _labelled(text: str) -> Iterator[tuple[str, str]]:
-    """Each label with its text, in which further lines keep the tab that they begin with."""
+    """Each label with its text; continuation lines keep their leading tab."""
     label, lines = "", [""]
     for line in text.split("\n"):
         begins = _LABEL.fullmatch(line)

@@ -1,8 +1,8 @@
-"""The words of a log call: which event it tells of, and what that is about.
+"""The vocabulary of a log call: which event it reports, and what that is about.
 
     log.warning("put off: %s", trouble, extra=about(Event.PUT_OFF, notifier="mail"))
 
-A call tells of one event in one sentence. Its fields are what a person filters by; they repeat nothing that is secret.
+A call reports one event in one sentence. Its fields are what a person filters by; they contain nothing that is secret.
 """
 
 import logging
@@ -13,7 +13,7 @@ from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.observation import SeriesKey
 
 NOTICE: Final = 25
-"""Between a warning and mere information, as in syslog(3): what a healthy daemon has to say of what it watches."""
+"""Between a warning and mere information, as in syslog(3): what a healthy daemon reports of what it monitors."""
 
 ATTRIBUTE: Final = "watchkeeper"
 """Of a record: where its fields are."""
@@ -22,22 +22,22 @@ logging.addLevelName(NOTICE, "NOTICE")
 
 
 class Event(StrEnum):
-    """Every sort of event that is logged. A sort is stable: people filter by it."""
+    """Every type of event that is logged. Types are stable: people filter by them."""
 
     START = "start"
     STOP = "stop"
     RELOAD = "reload"
-    ALERT = "alert"  # an alert moved
+    ALERT = "alert"  # an alert changed state
     REASON = "reason"  # why a rule decided as it did; with --verbose
-    GAP = "gap"  # the watch was away, or the clock was set
-    PROBE_BROKE = "probe-broke"  # a probe failed in a way that it does not know
+    GAP = "gap"  # monitoring was interrupted, or the clock was set
+    PROBE_BROKE = "probe-broke"  # a probe failed in a way that it does not handle
     PROBE_NOTES = "probe-notes"
-    PROBE_KIND = "probe-kind"  # a package's kind of probe cannot be used
+    PROBE_KIND = "probe-kind"  # a kind of probe from a package cannot be used
     PUT_OFF = "put-off"
     SET_ASIDE = "set-aside"
     DELIVERS_AGAIN = "delivers-again"
-    DELIVERY_BROKE = "delivery-broke"  # a delivery failed in a way that its notifier does not know
-    LINK = "link"  # a notifier's lasting connection is not there
+    DELIVERY_BROKE = "delivery-broke"  # a delivery failed in a way that its notifier does not handle
+    LINK = "link"  # a notifier's permanent connection is down
     LINK_HELD = "link-held"
     OUTBOX = "outbox"
     ROUNDS = "rounds"
@@ -45,12 +45,12 @@ class Event(StrEnum):
     KEEPING = "keeping"
     CHECK_IN = "check-in"
     PAGE = "page"
-    SERVICE = "service"  # what systemd is told
+    SERVICE = "service"  # what is sent to systemd
     ALIVE = "alive"
 
 
 EACH_TOLD: Final = frozenset({Event.START, Event.STOP, Event.RELOAD, Event.ALERT, Event.GAP, Event.REASON})
-"""Told each time: how often they come is bounded where they are made, and each one is news."""
+"""Logged every time: their rate is limited where they are made, and each one is news."""
 
 
 def about(
@@ -61,7 +61,7 @@ def about(
     priority: Priority | None = None,
     **more: str,
 ) -> dict[str, dict[str, str]]:
-    """What `extra` of a log call is: the event and its fields. more: probe, notifier, state and the like."""
+    """The `extra` of a log call: the event and its fields. more: probe, notifier, state and so on."""
     found = {"event": event.value}
     if key is not None:
         found |= {"subject": key.subject, "quantity": key.quantity}
@@ -79,11 +79,11 @@ def fields_of(record: logging.LogRecord) -> dict[str, str]:
 
 
 def kind_of(record: logging.LogRecord) -> tuple[str, ...]:
-    """Records of the same kind tell of the same sort of event about the same thing."""
+    """Records of the same kind report the same type of event about the same thing."""
     fields = fields_of(record)
     if not fields:
         return (record.name, str(record.lineno))
-    # What fails by a notifier fails for every message; what is about a probe or a subject is about that one.
+    # What fails in a notifier fails for every message; what is about a probe or a subject is about that one.
     whom = next((name for name in ("notifier", "probe") if name in fields), None)
     names = (whom,) if whom else ("subject", "quantity")
     return (fields["event"], record.name, *(fields.get(name, "") for name in names))

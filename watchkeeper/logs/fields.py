@@ -16,7 +16,7 @@ NOTICE: Final = 25
 """Between a warning and mere information, as in syslog(3): what a healthy daemon reports of what it monitors."""
 
 ATTRIBUTE: Final = "watchkeeper"
-"""Of a record: where its fields are."""
+"""The attribute of a record that holds its fields."""
 
 logging.addLevelName(NOTICE, "NOTICE")
 

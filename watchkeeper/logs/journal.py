@@ -18,10 +18,10 @@ from typing import Final
 SOCKET: Final = Path("/run/systemd/journal/socket")
 
 _TOO_LARGE = frozenset({errno.EMSGSIZE, errno.ENOBUFS})
-"""What the kernel says of a datagram that it cannot take whole: unix(7), send(2)."""
+"""The kernel's errors for a datagram that it cannot take whole: unix(7), send(2)."""
 
 _SEALS = fcntl.F_SEAL_SEAL | fcntl.F_SEAL_SHRINK | fcntl.F_SEAL_GROW | fcntl.F_SEAL_WRITE
-"""The protocol asks for all four: nothing of the file changes while the journal reads it."""
+"""The protocol requires all four: nothing in the file changes while the journal reads it."""
 
 
 def is_where_stderr_leads(environment: Mapping[str, str], descriptor: int = 2) -> bool:

@@ -17,10 +17,10 @@ LONGEST: Final = 2_000
 """Characters in a line. The reasons that probes give are shorter; a journal shows the whole line."""
 
 DEEPEST: Final = 8
-"""Places of a trace in a line, the innermost first. The journal gets all of it as a field."""
+"""Frames of a traceback in a line, the innermost first. The journal gets the whole traceback as a field."""
 
 _SYSLOG = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (NOTICE, 5), (logging.INFO, 6))
-"""Levels and what syslog(3), and so the journal, calls them."""
+"""Levels and their numbers in syslog(3), and so in the journal."""
 
 
 def syslog_priority(level: int) -> int:

@@ -65,7 +65,7 @@ def write_series(conn: sqlite3.Connection, found: SeriesRow) -> None:
 
 
 def _series(conn: sqlite3.Connection, values: Values, at: datetime) -> None:
-    """Derive it from its newest observation; else reserve its number, which its samples hold, with a placeholder name."""
+    """Derive it from its newest observation; else reserve its number, which samples hold, with a placeholder name."""
     number = values[0]
     seen = _observation_of(conn, number)
     if seen is None or conn.execute("SELECT 1 FROM series WHERE key = ?", (key_column(seen.key),)).fetchone():
@@ -106,7 +106,7 @@ def _observation_of(conn: sqlite3.Connection, number: int) -> Observation | None
 
 
 def _latest(conn: sqlite3.Connection, number: int) -> None:
-    """Derive it from the newest sample, so that an alert about the series is not taken for one about a removed series."""
+    """Derive it from the newest sample, so that an alert about the series is not taken for that of a removed one."""
     row = conn.execute(f"{checked_rows.SERIES_FORM.selected} WHERE id = ?", (number,)).fetchone()
     if row is None:
         return
@@ -167,9 +167,7 @@ def _deadline(key: SeriesKey, value: float | None) -> Observation | None:
 
 
 def _alert(conn: sqlite3.Connection, values: Values) -> None:
-    """As its last transition in the event log says. One that was active is notified again, as it is unknown what was
-    sent.
-    """
+    """As its last transition in the event log says. One that was active is notified again; what was sent is unknown."""
     for key, concern in _about(values):
         lines = _moves(conn, key, concern)
         if not lines:
@@ -228,7 +226,7 @@ def _as_told(key: SeriesKey, concern: Concern, lines: list[JournalLine]) -> Aler
 
 
 def _life(conn: sqlite3.Connection, at: datetime) -> None:
-    """Derive it from the newest sample, which was written with it."""
+    """Derive it from the newest observation, which was written with it."""
     good = []
     for row in conn.execute(checked_rows.LATEST_FORM.selected).fetchall():
         try:

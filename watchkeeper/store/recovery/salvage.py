@@ -128,7 +128,7 @@ class _Source:
 
 
 def _checked(form: Form[Any], row: Row) -> Row:
-    """The row without its checksum. Raises RowDamaged. Rows of an older format have none, and are accepted as they are."""
+    """The row without its checksum. Raises RowDamaged. Rows of an older format have none, and are taken as they are."""
     if row[-1] is None:
         form.understood(form.values_of(row))
     else:

@@ -9,7 +9,7 @@ import os
 import resource
 
 EXHAUSTED = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM})
-"""These say nothing about the thing that was to be opened: it was not looked at."""
+"""These errors say nothing about the thing to be opened: it was not examined."""
 
 
 def exhausted(error: BaseException) -> bool:

@@ -166,8 +166,7 @@ def known_model() -> type[Settings]:
 
 
 def read(path: Path | None = None, *, secrets: Secrets = Secrets.NEEDED) -> loading.Loaded[Settings]:
-    """Read the configuration at `path`, or else at the first default path that has one; without either, use the
-    defaults.
+    """Read the configuration at `path`, or else at the first default path that has one; without either, use defaults.
 
     secrets: whether to check that each can be read. Raises ConfigError with every problem found.
     """

@@ -1,7 +1,7 @@
-"""What the page may ask of the daemon. Passes requests on to the pipeline, the schedule and the notifiers of the active
-configuration.
+"""What the page may ask of the daemon.
 
-Nothing is decided here; the page decides who may ask (web/auth/session_auth.py).
+Passes requests on to the pipeline, the schedule and the notifiers of the active configuration. Nothing is decided here;
+the page decides who may ask (web/auth/session_auth.py).
 """
 
 import asyncio

@@ -1,8 +1,7 @@
-"""Sets up logging for the daemon: where lines go, which, and how often. Undone at the end, so that tests can start
-again.
+"""Sets up logging for the daemon: where lines go, which, and how often.
 
-Under systemd lines go to the journal as entries with fields; where that cannot accept them, and everywhere else, they
-go to standard error as text. Not here: what is logged.
+Undone at the end, so that tests can start again. Under systemd lines go to the journal as entries with fields; where
+that cannot accept them, and everywhere else, they go to standard error as text. Not here: what is logged.
 """
 
 import asyncio

@@ -51,7 +51,7 @@ class _Lines:
         line, _, self._held = self._held.partition(b"\n")
         message = json.loads(line)
         if not isinstance(message, dict):
-            raise ValueError("what answers there is no QMP monitor")  # noqa: TRY004  told like what is no JSON
+            raise ValueError("what answers there is no QMP monitor")  # noqa: TRY004  reported like invalid JSON
         return message
 
     def reply(self, number: int) -> Mapping[str, Any]:

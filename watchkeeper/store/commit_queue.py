@@ -89,10 +89,9 @@ class CommitQueue:
         self._repair(lambda writing: writing.set_aside(damages[:MOVED_AT_ONCE], Clock().now()))
 
     def sweep(self, scopes: tuple[Scope, ...], *, rebuild: bool) -> StoreError | None:
-        """Move every damaged row of these scopes, and set the outbox's heads. rebuild: also rebuild their tables'
-        indexes.
+        """Move every damaged row of these scopes, and set the outbox's heads. Returns why that failed, if it did.
 
-        Returns why that failed, if it did.
+        rebuild: also rebuild their tables' indexes.
         """
         return self._repair(lambda writing: writing.sweep(scopes, Clock().now(), rebuild=rebuild))
 

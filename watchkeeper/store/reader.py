@@ -146,7 +146,7 @@ class Reader:
         return LastJobReports(found.get(False), found.get(True))
 
     def inspect(self, scope: Scope, after: int, limit: int) -> int | None:
-        """Check so many rows for damage; returns where the next step continues."""
+        """Check up to `limit` rows for damage; returns where the next step continues."""
         with database.translated(self._path):
             found, then = inspection.step(self._conn, scope, after, limit)
         self._damages.update({(each.form.table, each.place): each for each in found})

@@ -174,8 +174,7 @@ class Store:
         await self._write(lambda writing: writing.commit(commit), durable=durable)
 
     async def parcel_done(self, parcel: Delivery, journal: JournalLine | None = None) -> None:
-        """Write a delivery's new state, tries, due_at, trouble and done_at, with its event log line, in one
-        transaction.
+        """Write a delivery's new state, tries, due_at, trouble and done_at, and its event log line, in one transaction.
 
         Raises StoreError where the outbox has no such delivery, StoreFull; nothing is written then.
         """

@@ -1,5 +1,4 @@
-"""Writes rows within a transaction that the caller has opened (commit_queue.py); contains the SQL of samples and
-alerts.
+"""Writes rows within a transaction that the caller has opened (commit_queue.py), with the SQL of samples and alerts.
 
 Not here: the outbox's order (outbox_rows.py), transactions, threads.
 """
@@ -156,7 +155,7 @@ class Writer:
         )
 
     def hand_back(self, pages: int, spare_share: float) -> int:
-        """Return at most so many free pages to the file system, except a share of all; returns how many that were."""
+        """Return at most `pages` free pages to the file system, except a share of all; returns how many that were."""
         (free,) = self._conn.execute("PRAGMA freelist_count").fetchone()
         (every,) = self._conn.execute("PRAGMA page_count").fetchone()
         count: int = max(0, min(pages, free - int(every * spare_share)))

@@ -84,7 +84,7 @@ class Step:
 
 
 Chore = Callable[[sqlite3.Connection, int, int], Step]
-"""One retention task: works on at most so many rows, from where the previous step ended (0 for the first)."""
+"""One retention task: works on a limited number of rows, from where the previous step ended (0 for the first)."""
 
 
 def fold_samples(before: datetime) -> Chore:

@@ -65,7 +65,7 @@ def damaged(form: Form[Any], found: list[checked_rows.Values]) -> Iterator[Damag
 
 
 def every(conn: sqlite3.Connection, scopes: tuple[Scope, ...], limit: int) -> Iterator[Damage]:
-    """All damaged rows, found in steps of so many rows."""
+    """All damaged rows, found in steps of `limit` rows."""
     for scope in scopes:
         after: int | None = FIRST
         while after is not None:

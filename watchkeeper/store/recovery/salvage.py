@@ -92,7 +92,7 @@ class _Source:
                     self._refused.append((form, row, str(error)))
 
     def _rows_of(self, form: Form[Any]) -> Iterator[Row]:
-        """A table's rows as its form selects them, by whatever route they can be reached."""
+        """A table's rows as its form selects them, however they can be reached."""
         selected = form.selected if self._has_checksum(form) else form.selected.replace(", crc FROM", ", NULL FROM")
         if inspection.numbered(form):
             return _reach(self.damaged, selected, form.place[0], (), 1, key_at=0)

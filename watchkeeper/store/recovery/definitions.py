@@ -22,7 +22,7 @@ Definitions = Mapping[tuple[str, str], tuple[str, Words, str]]
 """By kind and name: the table, the definition's tokens, and the definition as SQLite has it."""
 
 NOT_COMPARED = re.compile("sqlite_|_sqlite_migrations$")
-"""SQLite's own tables, and the record of migrations, which sqlite-utils makes in several ways."""
+"""SQLite's own tables, and the record of migrations, which sqlite-utils makes in its own way."""
 
 _TOKEN = re.compile(
     r"--[^\n]*|/\*.*?\*/|\s+"  # comments and space

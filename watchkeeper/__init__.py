@@ -1,7 +1,7 @@
-"""watchkeeper: a watch over one home server, told as time left.
+"""watchkeeper: monitors one home server and reports the time left.
 
-Data flows downward through the packages: a probe observes, the pipeline stores, judges and tells, notifiers deliver,
-the page and the commands read the store. DEVELOPERS.md has the map.
+Data flows downward through the packages: a probe observes, the pipeline stores, evaluates and notifies, notifiers
+deliver, the page and the commands read the store. DEVELOPERS.md has the map.
 """
 
 from typing import TYPE_CHECKING
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 else:
 
     def __getattr__(name: str) -> str:
-        """The version, read where it is asked for: that takes 40 ms, and root's side is started for every question."""
+        """Read the version on first use: reading takes 40 ms, and the privileged helper starts for every question."""
         if name != "__version__":
             raise AttributeError(f"module 'watchkeeper' has no attribute {name!r}")
         from importlib.metadata import PackageNotFoundError, version  # noqa: PLC0415

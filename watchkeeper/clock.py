@@ -1,14 +1,14 @@
-"""The only reader of wall and monotonic time. Everything else is given `now`, or one of these clocks."""
+"""The only reader of wall and monotonic time. Everything else receives `now` or one of these clocks."""
 
 import time
 from datetime import UTC, datetime
 
 
 class Clock:
-    """Reads the host's clocks. Tests put another one with the same two methods in its place."""
+    """Read the host's clocks. Tests replace it with a clock that has the same methods."""
 
     def now(self) -> datetime:
-        """The wall clock: an aware instant in UTC. It may step back or ahead."""
+        """The wall clock: an aware instant in UTC. It may jump backward or forward."""
         return datetime.now(UTC)
 
     def monotonic_s(self) -> float:
@@ -16,5 +16,5 @@ class Clock:
         return time.monotonic()
 
     def boottime_s(self) -> float:
-        """Seconds since the host was started, with the time that it was suspended; `monotonic_s` stands still then."""
+        """Seconds since the host booted, suspended time included; `monotonic_s` does not advance during a suspend."""
         return time.clock_gettime(time.CLOCK_BOOTTIME)

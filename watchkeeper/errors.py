@@ -1,17 +1,17 @@
-"""Every error that watchkeeper raises on purpose. Each layer may import this module; it imports nothing of ours.
+"""Every error that watchkeeper raises on purpose. Any layer may import this module; it imports no other module of ours.
 
     WatchkeeperError
     |-- ConfigError           the configuration cannot be used; holds every problem found
-    |-- StartError            the daemon cannot start: port, folder or lock is taken or not allowed
+    |-- StartError            the daemon cannot start: port, folder or lock is in use or access is denied
     |-- StoreError            the database cannot do what was asked
-    |   |-- StoreFull         no room on its file system (SQLITE_FULL)
+    |   |-- StoreFull         no space left on its file system (SQLITE_FULL)
     |   |-- StoreDamaged      not a database, or one whose pages are broken
     |   `-- StoreTooNew       written by a later version than this one
     |-- ProbeError            a probe could not observe; becomes an observation of the probe itself
     |   |-- ProbeTimeout      (also TimeoutError) no answer in time; the call was abandoned
-    |   |-- StillHanging      an earlier abandoned call to the same thing has still not come back
-    |   |-- ToolMissing       the program that owns the truth is not installed
-    |   `-- PrivilegeMissing  the probe may not look
+    |   |-- StillHanging      an earlier abandoned call to the same thing has still not returned
+    |   |-- ToolMissing       the program that has the information is not installed
+    |   `-- PrivilegeMissing  the probe lacks a permission
     `-- DeliveryError         a notifier could not deliver a message
         |-- DeliveryDeferred  may work later: try again
         `-- DeliveryRefused   will never work as it is: set aside
@@ -24,16 +24,18 @@ from dataclasses import dataclass
 
 
 class WatchkeeperError(Exception):
-    """Root of everything raised on purpose; its text is fit for the person at the terminal."""
+    """Base class of every error raised on purpose; its text can be shown to the user at the terminal."""
 
 
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One thing wrong in a configuration.
 
-    place: dotted place as the keeper would look for it, such as `probe[2].url`; empty for the document itself.
+    place: dotted path as the operator would look for it, such as `probe[2].url`; empty for the document itself.
+
     what: what is wrong with the value, and what is allowed there.
-    of: which of several tables it is in (`the 2nd [[probe]], "hide-hub"`), or what set it; empty where that is plain.
+
+    of: which of several tables it is in (`the 2nd [[probe]], "hide-hub"`), or what set it; empty where that is clear.
     """
 
     place: str
@@ -46,7 +48,7 @@ class Problem:
 
 
 class ConfigError(WatchkeeperError):
-    """The configuration cannot be used. `problems` holds every one that was found, in the document's order."""
+    """The configuration cannot be used. `problems` holds every one that was found, in document order."""
 
     def __init__(self, source: str, problems: Sequence[Problem]) -> None:
         self.source = source
@@ -55,7 +57,7 @@ class ConfigError(WatchkeeperError):
 
 
 class StartError(WatchkeeperError):
-    """The daemon cannot start here and now; the text says what is in the way and what to do."""
+    """The daemon cannot start now; the text says what prevents it and what to do."""
 
 
 class StoreError(WatchkeeperError):
@@ -63,11 +65,11 @@ class StoreError(WatchkeeperError):
 
 
 class StoreFull(StoreError):
-    """There is no room for the database to grow; what was to be written is kept by the caller."""
+    """There is no space for the database to grow; the caller keeps what was to be written."""
 
 
 class StoreDamaged(StoreError):
-    """The file is not a database of ours, or its pages are broken."""
+    """The file is not a watchkeeper database, or its pages are broken."""
 
 
 class StoreTooNew(StoreError):
@@ -79,19 +81,19 @@ class ProbeError(WatchkeeperError):
 
 
 class ProbeTimeout(ProbeError, TimeoutError):
-    """No answer in time; the call was abandoned and nothing else was held up."""
+    """No answer in time; the call was abandoned and nothing else was delayed."""
 
 
 class StillHanging(ProbeError):
-    """An earlier call to the same thing was abandoned and has not come back, so no second one is started."""
+    """An earlier call to the same thing was abandoned and has not returned, so no second one is started."""
 
 
 class ToolMissing(ProbeError):
-    """The program that owns the truth is not installed."""
+    """The program that has the information is not installed."""
 
 
 class PrivilegeMissing(ProbeError):
-    """The probe may not look at what it should look at."""
+    """The probe lacks the permission to read what it should observe."""
 
 
 class DeliveryError(WatchkeeperError):
@@ -99,7 +101,7 @@ class DeliveryError(WatchkeeperError):
 
 
 class DeliveryDeferred(DeliveryError):
-    """It may work later. `retry_after_s` is the receiver's own wish, where it gave one."""
+    """Delivery may work later. `retry_after_s` is the delay that the receiver asked for, if any."""
 
     def __init__(self, what: str, *, retry_after_s: float | None = None) -> None:
         super().__init__(what)
@@ -107,4 +109,4 @@ class DeliveryDeferred(DeliveryError):
 
 
 class DeliveryRefused(DeliveryError):
-    """The receiver will never take this message as it is."""
+    """The receiver will never accept this message as it is."""

@@ -1,7 +1,7 @@
 """What to do about an error of the operating system, where the remedy depends on the error and not on the caller.
 
-"Permission denied" is repaired at the file that is named; "too many open files" is not, though it comes from the same
-call. Not here: the words for a network's errors (probes/support/resolve.py).
+"Permission denied" is fixed at the file that is named; "too many open files" is not, although the same call raises it.
+Not here: the text for network errors (probes/support/resolve.py).
 """
 
 import errno
@@ -9,16 +9,16 @@ import os
 import resource
 
 EXHAUSTED = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM})
-"""These say nothing about the thing that was to be opened: it was not looked at."""
+"""These errors say nothing about the thing to be opened: it was not examined."""
 
 
 def exhausted(error: BaseException) -> bool:
-    """Did it fail because this process or the host had no descriptor or no memory left for it?"""
+    """Did it fail because this process or the host ran out of descriptors or memory?"""
     return isinstance(error, OSError) and error.errno in EXHAUSTED
 
 
 def remedy(error: OSError, usual: str) -> str:
-    """What to do. usual: the caller's own advice, for an error that is about the thing itself."""
+    """What to do. usual: the caller's own advice, for an error about the thing itself."""
     match error.errno:
         case errno.EMFILE:
             limit, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
@@ -39,6 +39,6 @@ def remedy(error: OSError, usual: str) -> str:
 
 
 def explained(error: OSError) -> str:
-    """The error in the system's words, with the remedy where it is not about the thing that was to be used."""
+    """The error in the system's words, with the remedy where the error is not about the thing that was to be used."""
     words = error.strerror or str(error) or type(error).__name__
     return f"{words}: {remedy(error, '')}" if exhausted(error) else words

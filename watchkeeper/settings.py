@@ -1,7 +1,7 @@
 """The whole configuration: one frozen document of tables, and `load`, which reads it.
 
-The tables of probes and notifiers are unions by `kind`, built from the two tables of what there is, so that a new kind
-is known here without a change. Not here: how a document is read and its errors told (config/loading.py).
+The tables of probes and notifiers are unions by `kind`, built from the two registries of kinds, so that a new kind is
+known here without a change. Not here: how a document is read and how its errors are reported (config/loading.py).
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -66,11 +66,11 @@ class Settings(BaseSettings):
         cls,
         settings_cls: type[BaseSettings],
         init_settings: PydanticBaseSettingsSource,
-        env_settings: PydanticBaseSettingsSource,  # noqa: ARG003  it would ignore a variable that it does not know
+        env_settings: PydanticBaseSettingsSource,  # noqa: ARG003  it would ignore an unknown variable
         dotenv_settings: PydanticBaseSettingsSource,  # noqa: ARG003  no .env file is read
         file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003  secrets have their own sources
     ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """What the environment sets goes before what the document says."""
+        """Let the environment override the document."""
         return Environment(settings_cls), init_settings
 
     @property
@@ -88,12 +88,12 @@ class Settings(BaseSettings):
 
     @property
     def routes(self) -> Mapping[str, Route]:
-        """By notifier's name, what goes there and when."""
+        """By notifier name: what is sent there and when."""
         zone = self.host.zone
         return {each.label: each.route(zone) for each in self.notifier if isinstance(each, ReceiverSettings)}
 
     def rules_for(self, probe: ProbeSettings) -> Rules:
-        """The rules for what a probe observes: the general ones, with its own on top."""
+        """The rules for what a probe observes: the general ones, overridden by its own."""
         return self._merged(probe).rules()
 
     def _merged(self, probe: ProbeSettings) -> RulesSettings:
@@ -101,7 +101,7 @@ class Settings(BaseSettings):
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:
-        """What no single table can know: names are unique, and a probe's rules agree with the general ones."""
+        """Check what no single table can: names are unique, and a probe's rules agree with the general ones."""
         found = [*_taken("probe", self.probes, self.probe), *_taken("notifier", self.notifier, self.notifier)]
         general = dict(self.rules.disorder())
         found += [(("rules", table), what) for table, what in general.items()]
@@ -119,7 +119,7 @@ class Settings(BaseSettings):
 
 
 def _taken(table: str, every: Sequence[P], written: Sequence[P]) -> Iterator[tuple[Place, str]]:
-    """Each name that is taken by an earlier one of the same table."""
+    """Each name that an earlier table of the same sort already uses."""
     seen = {each.label for each in every if each not in written}
     for index, each in enumerate(written):
         if each.label in seen:
@@ -130,7 +130,7 @@ def _taken(table: str, every: Sequence[P], written: Sequence[P]) -> Iterator[tup
 def settings_model(
     probes: Iterable[type[ProbeSettings]], notifiers: Iterable[type[NotifierSettings]]
 ) -> type[Settings]:
-    """The document's model for these kinds of probe and notifier."""
+    """The document's model for these kinds of probes and notifiers."""
     probe_types = {kind_of(each): each for each in probes}
     notifier_types = {kind_of(each): each for each in notifiers}
     model: type[Settings] = create_model(
@@ -146,13 +146,13 @@ def settings_model(
 
 
 def kind_of(model: type[ProbeSettings] | type[NotifierSettings]) -> str:
-    """The word that `kind` must be for a table to be of this model."""
+    """The value of `kind` that selects this model for a table."""
     (kind,) = get_args(model.model_fields["kind"].annotation)
     return str(kind)
 
 
 def _many(table: str, models: Iterable[type[P]]) -> Any:  # noqa: ANN401  a type made at run time
-    """The type of a list of tables, each of the model that its `kind` names."""
+    """The type of a list of tables, each of the model that its `kind` selects."""
     known = tuple(models)
     if not known:
         return tuple[()]
@@ -172,9 +172,9 @@ def known_model() -> type[Settings]:
 
 
 def read(path: Path | None = None, *, secrets: Secrets = Secrets.NEEDED) -> loading.Loaded[Settings]:
-    """Read the configuration at `path`, else at the first default place that has one, else take the defaults.
+    """Read the configuration at `path`, or else at the first default path that has one; without either, use defaults.
 
-    secrets: whether to make sure that each can be read. Raises ConfigError with every problem found.
+    secrets: whether to check that each can be read. Raises ConfigError with every problem found.
     """
     try:
         return loading.load(known_model(), path, secrets=secrets)
@@ -197,5 +197,5 @@ def _with_reason(problem: Problem) -> Problem:
 
 
 def load(path: Path | None = None) -> Settings:
-    """The settings of `read`, for whom does not care where they came from."""
+    """The settings of `read`, for callers that do not need to know where they came from."""
     return read(path).settings

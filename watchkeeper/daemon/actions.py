@@ -1,7 +1,7 @@
-"""The keeper's hand: what the page may ask of the daemon. Hands on to the pipeline, the schedule and the notifiers
-of the configuration that holds.
+"""What the page may ask of the daemon.
 
-Nothing is decided here; who may ask is the page's matter (web/auth/session_auth.py).
+Passes requests on to the pipeline, the schedule and the notifiers of the active configuration. Nothing is decided here;
+the page decides who may ask (web/auth/session_auth.py).
 """
 
 import asyncio
@@ -19,14 +19,14 @@ from watchkeeper.notifiers.base import Notifier
 from watchkeeper.runtime.runner import Runner
 
 PATIENCE_S = 8.0
-"""A person who pressed a button waits so long for the answer; the run itself goes on."""
+"""How long a person who pressed a button waits for the answer; the run itself continues."""
 
 
 class Runs(Protocol):
-    """Runs probes when asked."""
+    """Runs probes on request."""
 
     def now(self, label: str) -> asyncio.Future[None]:
-        """Run one at once; done when that run is. Raises KeyError for a label that is not there."""
+        """Run one probe now; the future is done when the run is. Raises KeyError for an unknown label."""
         ...
 
 
@@ -35,7 +35,7 @@ class Delivers(Protocol):
 
     @property
     def notifiers(self) -> Sequence[Notifier]:
-        """By what, now."""
+        """The notifiers of the active configuration."""
         ...
 
 
@@ -50,7 +50,7 @@ class DaemonActions:
         clock: Clock,
         host: tuple[str, tzinfo],
     ) -> None:
-        """runner: knows the pipeline and the probes. host: the watched host's name and zone, as messages say them."""
+        """runner: knows the pipeline and the probes. host: the monitored host's name and zone, as used in messages."""
         self._runner, self._schedule, self._outbox, self._clock = runner, schedule, outbox, clock
         self._host, self._zone = host
 
@@ -65,23 +65,23 @@ class DaemonActions:
         return tuple(each.name for each in self._outbox.notifiers)
 
     async def acknowledge(self, key: SeriesKey, concern: Concern) -> bool:
-        """The keeper knows of an alert; False where there was nothing to acknowledge."""
+        """Record that the operator knows of an alert; False where there was nothing to acknowledge."""
         return await self._runner.pipeline.acknowledge(key, concern)
 
     async def shelve(self, key: SeriesKey, concern: Concern, until: datetime | None) -> bool:
-        """Set an alert aside until an instant, or until it next ends; False where there is no such alert."""
+        """Shelve an alert until an instant, or until it next ends; False where there is no such alert."""
         return await self._runner.pipeline.shelve(key, concern, until, once=until is None)
 
     async def unshelve(self, key: SeriesKey, concern: Concern) -> bool:
-        """Take a shelving back; False where it is not shelved."""
+        """Unshelve an alert; False where it is not shelved."""
         return await self._runner.pipeline.unshelve(key, concern)
 
     async def note(self, text: str, key: SeriesKey | None) -> None:
-        """Write the keeper's own words into the journal."""
+        """Write a note of the operator into the event log."""
         await self._runner.pipeline.note(Entry.NOTE, text, key)
 
     async def run_now(self, label: str) -> str:
-        """Run a probe at once; what came of it. Raises KeyError where there is none of that label."""
+        """Run a probe now and return the outcome. Raises KeyError for an unknown label."""
         probe = {each.label: each for each in self._runner.probes}[label]
         try:
             await asyncio.wait_for(asyncio.shield(self._schedule.now(label)), PATIENCE_S)
@@ -94,7 +94,7 @@ class DaemonActions:
         return f"{label} ran."
 
     async def trial(self, notifier: str) -> str:
-        """Send a test message; what became of it. Raises KeyError where there is no notifier of that name."""
+        """Send a test message and return the outcome. Raises KeyError where there is no notifier of that name."""
         to = {each.name: each for each in self._outbox.notifiers}[notifier]
         message = test_message(self._host, self._clock.now(), self._zone)
         try:

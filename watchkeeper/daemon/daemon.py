@@ -1,8 +1,8 @@
-"""The composition root: makes every part, joins them, and takes them down in order when a signal comes.
+"""The composition root: creates every part, connects them, and shuts them down in order when a signal arrives.
 
-What lives as long as the process is made once: store, clock, workers, schedule, outbox, the page's socket, and the
-state of the pipeline. What lives as long as a configuration is a Runtime (runtime/reload.py); at SIGHUP another one is
-built and takes its place. Nothing is decided here; what a part does stands in its own file.
+What lives as long as the process is created once: store, clock, workers, schedule, outbox, the page's socket, and the
+state of the pipeline. What lives as long as a configuration is a Runtime (runtime/reload.py); at SIGHUP a new one is
+built and replaces it. Nothing is decided here; what a part does is in its own file.
 """
 
 import asyncio
@@ -54,18 +54,18 @@ from watchkeeper.web.server import serve as serve_page
 log = logging.getLogger(__name__)
 
 REMEMBER = timedelta(days=1_160)
-"""How far back histories are filled at the start: what a history keeps, its three years of days and eight weeks."""
+"""How far back histories are filled at the start: as far as a history goes, three years of days and eight weeks."""
 
 KEEPING_LABEL = " keeping"
 """In the schedule; no probe's name begins with a space."""
 
 
 KEY_NAME = "acknowledge.key"
-"""Beside the database: the key with which links in messages are signed."""
+"""Stored beside the database: the key that signs links in messages."""
 
 
 async def look_once(settings: Settings) -> list[tuple[ScheduledProbe, Sequence[Observation], Condition]]:
-    """Run every configured probe once, all at the same time: what each saw, and its own condition. Stores nothing."""
+    """Run every configured probe once, concurrently, and return its observations and own condition. Stores nothing."""
     workers = ThreadWorkers()
     probes = make_probes(settings, ProbeContext(Clock(), workers))
     try:
@@ -77,10 +77,10 @@ async def look_once(settings: Settings) -> list[tuple[ScheduledProbe, Sequence[O
 
 
 async def serve(settings: Settings, *, ready: Callable[[str], None], reread: Callable[[], Loaded[Settings]]) -> None:
-    """Be on watch until SIGTERM or SIGINT. ready: called once with the page's address when everything runs.
+    """Monitor until SIGTERM or SIGINT. ready: called once with the page's address when everything runs.
 
-    reread: reads the configuration anew, in a thread, at each SIGHUP; raises ConfigError. Raises StartError and
-    StoreError where the daemon cannot start here; nothing is left running then.
+    reread: reads the configuration again, in a thread, at each SIGHUP; raises ConfigError. Raises StartError and
+    StoreError where the daemon cannot start; nothing is left running then.
     """
     descriptors.raise_limit()
     clock, again = Clock(), _set_by(asyncio.Event(), signal.SIGHUP)
@@ -92,14 +92,14 @@ async def serve(settings: Settings, *, ready: Callable[[str], None], reread: Cal
 
 @dataclass(frozen=True, slots=True)
 class _Reloads:
-    """asked: set where the configuration is to be read anew, which `reread` does."""
+    """asked: set when the configuration must be read again, which `reread` does."""
 
     asked: asyncio.Event
     reread: Callable[[], Loaded[Settings]]
 
 
 class _Daemon:
-    """One life of the daemon on an open store: what lives as long as the process, and the runtime that holds."""
+    """One run of the daemon on an open store: what lives as long as the process, and the active runtime."""
 
     def __init__(self, settings: Settings, clock: Clock, store: Store) -> None:
         self._clock, self._store = clock, store
@@ -134,7 +134,7 @@ class _Daemon:
     async def keep_watch(
         self, stack: contextlib.AsyncExitStack, ready: Callable[[str], None], reloads: _Reloads
     ) -> None:
-        """Restore, serve the page, run the probes; return when a signal has come and all is down again."""
+        """Restore, serve the page, run the probes; return after a signal, when everything is shut down."""
         _set_by(self._ending, signal.SIGTERM, signal.SIGINT)
         stack.callback(self._workers.close)
         await self._look_at_clock(self._ending)
@@ -155,13 +155,13 @@ class _Daemon:
         await asyncio.wait({ended, *parts}, return_when=asyncio.FIRST_COMPLETED)
         self._service.tell("STOPPING=1")
         await self._wind_down(reviewing, reloading)
-        # A part that ended by itself has failed: let the reason out, so that systemd starts the daemon anew.
+        # A part that ended on its own has failed: raise its error, so that systemd restarts the daemon.
         for part in parts:
             if part.done() and not part.cancelled() and part.exception() is not None:
                 part.result()
 
     async def _look_at_clock(self, stop: asyncio.Event) -> None:
-        """Wait a little for a clock that is before the newest sample to be set; then begin in doubt."""
+        """Wait briefly for a clock that is behind the newest sample to be set; then start with the clock in doubt."""
         newest = max((seen.at for seen in await self._store.latest()), default=None)
         if newest is None:
             return
@@ -201,7 +201,7 @@ class _Daemon:
             await each.probe.close()
 
     def _plan(self) -> None:
-        """Have everything run that runs at steady intervals."""
+        """Schedule everything that runs at fixed intervals."""
         self._active.plan()
         self._schedule.every(KEEPING_LABEL, EVERY_S, self._active.keep)
         self._schedule.every(rounds.LABEL, rounds.EVERY_S, self._active.make_rounds)
@@ -214,7 +214,7 @@ class _Daemon:
         while True:
             await reloads.asked.wait()
             reloads.asked.clear()
-            # sd_notify(3): with the time of CLOCK_MONOTONIC, so that systemd can tell this reload from one before.
+            # sd_notify(3): with the time of CLOCK_MONOTONIC, so that systemd can tell this reload from an earlier one.
             began_us = int(self._clock.monotonic_s() * 1e6)
             self._service.tell("RELOADING=1", f"MONOTONIC_USEC={began_us}")
             await self._active.reload(reloads.reread)
@@ -230,23 +230,23 @@ class _Daemon:
         await self._runner.pipeline.note(Entry.STOP, "the watch ended")
 
     async def _restore(self) -> None:
-        """Go on from what the store holds, and say so in the journal."""
+        """Continue from what the store holds, and record that in the event log."""
         last_alive = await self._store.last_alive()
         self._active.runtime.rounds.begin(last_alive)
         await self._active.runtime.keeping.begin(last_alive)
         await self._runner.start(self._store, self._clock.now() - REMEMBER, last_alive)
-        if not self._state.breaks:  # else it has said so, with the time that it was away
+        if not self._state.breaks:  # else the event log has it, with the length of the gap
             how = "began, with an empty database" if last_alive is None else "goes on"
             await self._runner.pipeline.note(Entry.START, f"the watch {how}")
 
     async def _review(self) -> None:
-        """Judge everything at steady intervals; after a gap, or when the clock was set, plan the runs anew."""
+        """Evaluate everything at fixed intervals; after a gap or a clock change, reschedule the runs."""
         while True:
             await self._runner.review_round(self._schedule)
 
 
 def heartbeat(clock: Clock, health: Health, settings: Settings) -> ScheduledHeartbeat | None:
-    """The sign of life that settings ask for; None where they ask for none."""
+    """The heartbeat that the settings ask for; None where they ask for none."""
     if settings.alive.url is None:
         return None
     return ScheduledHeartbeat(
@@ -255,13 +255,13 @@ def heartbeat(clock: Clock, health: Health, settings: Settings) -> ScheduledHear
 
 
 def _passes(settings: Settings) -> AckLinks | None:
-    """What signs and reads the links in messages, where the configuration says how the page is reached."""
+    """What signs and reads the links in messages, where the configuration gives the page's address."""
     address = settings.page.address
     return None if address is None else AckLinks(own_key(settings.store.path.with_name(KEY_NAME)), str(address))
 
 
 def _browser_key(settings: Settings) -> bytes | None:
-    """The key by which the page recognises browsers. The watch does not stay down for want of it."""
+    """The key by which the page recognises browsers. The daemon starts without it if it cannot be read."""
     if settings.page.password is None:
         return None
     try:
@@ -272,7 +272,7 @@ def _browser_key(settings: Settings) -> bytes | None:
 
 
 def _set_by(event: asyncio.Event, *numbers: signal.Signals) -> asyncio.Event:
-    """Let each of these signals set an event."""
+    """Make each of these signals set an event."""
     loop = asyncio.get_running_loop()
     for number in numbers:
         loop.add_signal_handler(number, event.set)

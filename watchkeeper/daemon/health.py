@@ -1,6 +1,4 @@
-"""How the daemon itself is: whether its probes run, its rules are applied, its records are written and its
-messages get through.
-"""
+"""The daemon's own health: whether probes run, rules are applied, records are written and messages are delivered."""
 
 from collections.abc import Mapping
 from datetime import datetime, timedelta
@@ -11,33 +9,33 @@ from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.web.dashboard.health import Check, HealthReport, Measurements
 
 REVIEW_LATE = timedelta(minutes=2)
-"""Reviews come at least every 15 s; one that is this late has stopped."""
+"""Reviews run at least every 15 s; one that is this late has stopped."""
 
 
 DELIVERY_LATE_S = 600.0
-"""A receiver that takes nothing for so long is in trouble; one that restarts, or asks for patience, is not."""
+"""A receiver that accepts nothing for this long has a problem; one that restarts or asks to retry later does not."""
 
 
 class Deliveries(Protocol):
-    """What is asked of the outbox."""
+    """What health needs of the outbox."""
 
     def failing(self, longer_than_s: float) -> tuple[Mapping[str, str], int]:
-        """The notifiers by which nothing has got through for so long, with the reason; and how many there are."""
+        """The notifiers that have delivered nothing for this long, with the reason; and the number of all notifiers."""
         ...
 
 
 class Health:
-    """Reads the daemon's own state off that of the pipeline, for the page and its health path."""
+    """Reads the daemon's own health from the state of the pipeline, for the page and its health path."""
 
     def __init__(self, clock: Clock, state: PipelineState, deliveries: Deliveries | None = None) -> None:
-        """deliveries: None where nobody is told."""
+        """deliveries: None where nobody is notified."""
         self._clock, self._state, self._outbox = clock, state, deliveries
         self._started_at = clock.now()
         self.refused = ""
-        """Why the newest configuration was not taken; empty where it was."""
+        """Why the newest configuration was rejected; empty where it was accepted."""
 
     def read(self) -> Measurements:
-        """The state right now; cheap, never blocks."""
+        """The current state; cheap, never blocks."""
         now = self._clock.now()
         checks: tuple[Check, ...] = (self._probes(now), self._rules(now), self._records(now), self._deliveries(now))
         if self.refused:
@@ -63,7 +61,7 @@ class Health:
         )
 
     def _deliveries(self, now: datetime) -> Check:
-        """What cannot be told is a failure where nothing gets through at all, else a warning."""
+        """Fail where no notifier delivers, warn where only some do not."""
         failing, of = self._outbox.failing(DELIVERY_LATE_S) if self._outbox is not None else ({}, 0)
         fitness = HealthReport.PASS if not failing else HealthReport.WARN if len(failing) < of else HealthReport.FAIL
         output = "; ".join(f"nothing gets through {name}: {why}" for name, why in failing.items())

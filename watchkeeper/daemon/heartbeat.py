@@ -1,8 +1,9 @@
-"""Tells an address of the keeper's choice, at a steady interval, that the watch is kept: silence there is an alarm.
+"""Sends a heartbeat to an address of the operator's choice at a fixed interval; its absence there is an alarm.
 
-It is told only while all of it works: probes, rules, records and deliveries, as the health path says it (`pass`). So
-whoever hears nothing knows that something is wrong here, though nothing here could say so. One POST of a small JSON
-object; nothing of what is watched is in it. The answer's body is not read, and redirects are not followed.
+It is sent only while everything works: probes, rules, records and deliveries, as the health path reports it (`pass`).
+So a receiver that gets none knows that something is wrong here, even if nothing here could report it. One POST of a
+small JSON object; it contains nothing of what is monitored. The answer's body is not read, and redirects are not
+followed.
 """
 
 import asyncio
@@ -27,26 +28,26 @@ from watchkeeper.web.dashboard.health import HealthReport, Measurements
 log = logging.getLogger(__name__)
 
 LABEL = " alive"
-"""Among the scheduled tasks; no probe can be called so, because names are stripped."""
+"""Among the scheduled tasks; no probe can have this name, because names are stripped."""
 
 
 class HealthSource(Protocol):
-    """Answers how the daemon is."""
+    """Reports how the daemon is."""
 
     def read(self) -> Measurements:
-        """The state right now."""
+        """The current state."""
         ...
 
 
 class Heartbeat:
-    """Tells one address. `tell` never raises: what goes wrong is logged, once for each change."""
+    """Sends to one address. `tell` never raises: failures are logged, once for each change."""
 
     def __init__(self, settings: HeartbeatSettings, clock: Clock, vitals: HealthSource, host: str) -> None:
         self._settings, self._clock, self._vitals, self._host = settings, clock, vitals, host
         self._said = ""
 
     async def tell(self) -> None:
-        """Tell it once, if all is well."""
+        """Send one heartbeat, if everything works."""
         signs = self._vitals.read()
         if signs.fitness is not HealthReport.PASS:
             self._note(f"nobody is told that the watch is kept: {'; '.join(signs.troubles)}")
@@ -68,7 +69,7 @@ class Heartbeat:
         url = await asyncio.to_thread(self._url)
         connector = aiohttp.TCPConnector(ssl=await trust(self._settings.ca_file), force_close=True)
         headers = {"Content-Type": "application/json", "User-Agent": f"watchkeeper/{__version__}"}
-        # trust_env False: a proxy from the environment would be an address that the configuration does not name.
+        # trust_env False: a proxy from the environment would be an address that is not in the configuration.
         async with (
             aiohttp.ClientSession(connector=connector, trust_env=False) as session,
             session.post(url, data=self._body(), headers=headers, allow_redirects=False) as response,
@@ -87,7 +88,7 @@ class Heartbeat:
         return json.dumps(told, separators=(",", ":")).encode()
 
     def _note(self, said: str) -> None:
-        """Log what is new: an address that is down for a night is one line, and one when it is back."""
+        """Log changes only: an address that is down for a night is one line, and one when it is back."""
         if said and said != self._said:
             log.warning("%s", said, extra=about(Event.ALIVE))
         elif self._said and not said:

@@ -1,8 +1,8 @@
-"""Tells systemd, which started this, how the watch is: when it is up, what is nearest, that it moves, that it ends.
+"""Reports the daemon's state to systemd, if systemd started it: ready, what is nearest, still running, stopping.
 
 The protocol is sd_notify(3): datagrams of `NAME=value` lines to the socket that $NOTIFY_SOCKET names. The watchdog is
-sd_watchdog_enabled(3): who is not heard from for so long is ended and started anew. Started by anything else, nothing
-is told. Not here: what makes the daemon well (health.py).
+sd_watchdog_enabled(3): a service that sends nothing for that long is killed and restarted. Where something else started
+the process, nothing is sent. Not here: what makes the daemon healthy (health.py).
 """
 
 import logging
@@ -22,22 +22,23 @@ from watchkeeper.web.dashboard.health import HealthReport, HealthSource
 log = logging.getLogger(__name__)
 
 LABEL = " systemd"
-"""Among the scheduled tasks; no probe can be called so, because names are stripped."""
+"""Among the scheduled tasks; no probe can have this name, because names are stripped."""
 
 EVERY_S = 15.0
-"""How often it is told, where the watchdog does not want it sooner: as often as everything is judged."""
+"""How often reports are sent, unless the watchdog needs them sooner: as often as everything is evaluated."""
 
 MOVING = frozenset({"rules"})
-"""The checks without which the watchdog is not fed. The rules are judged in one line with every write to the database,
-so one that hangs is among them. Not `store`, which fails while the disk is full: a new start makes no room, and what is
-held in memory until there is some would be lost with it. Nor `probes` and `deliveries`: the trouble is not in here."""
+"""The checks that must not fail for the watchdog to be fed. Rules are evaluated in sequence with every write to the
+database, so a write that hangs shows up there too. Not `store`, which fails while the disk is full: a restart frees no
+space and would lose what is held in memory until there is some. Nor `probes` and `deliveries`: their cause is outside
+the daemon."""
 
 LONGEST_STATUS = 200
-"""Characters: `systemctl status` shows it in one line of a terminal."""
+"""Characters: `systemctl status` shows the status in one line of a terminal."""
 
 
 class Service:
-    """The socket of the service manager that started this process, if one did. Telling it never raises or blocks."""
+    """The socket of the service manager that started this process, if one did. Sending never raises or blocks."""
 
     def __init__(self, environment: Mapping[str, str] = os.environ, pid: int | None = None) -> None:
         """pid: this process, for tests."""
@@ -47,11 +48,11 @@ class Service:
 
     @property
     def listens(self) -> bool:
-        """Is there anybody to tell?"""
+        """Does a service manager listen?"""
         return bool(self._address)
 
     def tell(self, *assignments: str) -> None:
-        """Send `NAME=value` assignments, none with a line break, in one datagram. What fails is logged once."""
+        """Send `NAME=value` assignments, none with a line break, in one datagram. A failure is logged once."""
         if not self.listens:
             return
         # A leading @ stands for the NUL of a name in the abstract namespace: sd_notify(3), unix(7).
@@ -70,7 +71,7 @@ class Service:
 
 
 def _watchdog_s(environment: Mapping[str, str], pid: int) -> float | None:
-    """How long systemd waits to hear from this process; None where it does not, or waits for another."""
+    """How long systemd waits for a sign of life from this process; None where it does not, or waits for another."""
     text, whose = environment.get("WATCHDOG_USEC", ""), environment.get("WATCHDOG_PID", "")
     if whose not in ("", str(pid)):
         return None
@@ -78,7 +79,7 @@ def _watchdog_s(environment: Mapping[str, str], pid: int) -> float | None:
 
 
 class Reports:
-    """Tells at a steady interval what is nearest, and feeds the watchdog while the daemon moves."""
+    """Reports at a fixed interval what is nearest, and feeds the watchdog while the daemon is working."""
 
     def __init__(
         self,
@@ -88,18 +89,18 @@ class Reports:
         findings: Callable[[], Awaitable[Sequence[Finding]]],
         zone: tzinfo,
     ) -> None:
-        """findings: the newest of every series. zone: the keeper's, for the times in the status."""
+        """findings: the newest of every series. zone: the operator's, for the times in the status."""
         self._service, self._clock, self._vitals, self._findings, self._zone = service, clock, vitals, findings, zone
         self._status = ""
 
     @property
     def every_s(self) -> float:
-        """Half of what systemd waits (sd_watchdog_enabled(3) advises that), or sooner."""
+        """Half of the watchdog time (as sd_watchdog_enabled(3) advises), or sooner."""
         waits_s = self._service.watchdog_s
         return EVERY_S if waits_s is None else min(EVERY_S, waits_s / 2)
 
     async def tell(self) -> None:
-        """Tell it once: first that the daemon moves, which waits for nothing."""
+        """Send one report: first that the daemon is working, which waits for nothing."""
         signs = self._vitals.read()
         moves = all(c.fitness is not HealthReport.FAIL for c in signs.checks if c.component in MOVING)
         if moves and self._service.watchdog_s is not None:
@@ -116,7 +117,7 @@ class Reports:
             self._say("; ".join([*wrong, status_line(found, self._clock.now(), self._zone)]))
 
     def _say(self, status: str) -> None:
-        """Tell the status where it is another than last time."""
+        """Send the status where it has changed."""
         status = wording.clean(status, LONGEST_STATUS)
         if status != self._status:
             self._service.tell(f"STATUS={status}")
@@ -124,7 +125,7 @@ class Reports:
 
 
 def status_line(findings: Iterable[Finding], now: datetime, zone: tzinfo) -> str:
-    """What is the next to be full or due, and how many things are so already. zone: for the times in it."""
+    """What is next to be full or due, and how many already are. zone: for the times in it."""
     ends = [
         (each.ends_at, str(each.key), each)
         for each in findings

@@ -1,11 +1,12 @@
-"""Before the watch begins: is the host's clock to be believed, when the newest sample lies ahead of it?
+"""Before monitoring starts: can the host's clock be trusted when the newest sample is ahead of it?
 
-A host without a clock that outlives a power cut starts in the past, until a time service has set it. So a start waits a
-little for that. Then the watch begins all the same, for a host that nobody watches is worse than a sample without its
-place in time: an alarm says so, and no sample is recorded until the clock is past the newest one, is set, or has stood
-for an hour (then nobody will set it, and it is the only one there is). All else goes on: probes, alerts, messages.
+A host without a battery-backed clock starts in the past after a power cut, until a time service sets the clock. So a
+start waits briefly for that. Then monitoring starts anyway, because an unmonitored host is worse than a sample without
+its place in time: an alarm reports it, and no sample is recorded until the clock is past the newest one, is set, or has
+run for an hour (then nobody will set it, and it is the only clock there is). Everything else continues: probes, alerts,
+messages.
 
-Where the kernel says that its clock is kept in time, the newest sample is what is wrong; nothing is waited for.
+Where the kernel says that its clock is synchronized, the newest sample is what is wrong, and the start does not wait.
 """
 
 import asyncio
@@ -22,27 +23,27 @@ from watchkeeper.probes.host.clock import read_clock
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 
 BEHIND_S = 60.0
-"""A clock may be so far before the newest sample: what a hardware clock drifts by in weeks of a host that was off."""
+"""How far the clock may be behind the newest sample: the drift of a hardware clock in a host that was off for weeks."""
 
 WAIT_S = 60.0
-"""How long a start waits for the clock to be set: a time service does so seconds after the network is there."""
+"""How long a start waits for the clock to be set: a time service does so seconds after the network is up."""
 
 LOOK_S = 1.0
-"""How often the clock is looked at meanwhile."""
+"""How often the clock is read while waiting."""
 
 STOOD_S = 3_600.0
-"""A clock that has stood for so long is not going to be set."""
+"""A clock that has run this long without being set is not going to be set."""
 
 KEY = SeriesKey("clock of this host", "against the records")
 
 LABEL = " clock"
-"""Among the probes; none that is configured can be called so, because names are stripped."""
+"""Among the probes; no configured probe can have this name, because names are stripped."""
 
 EVERY_S = 15.0
 
 
 def keeps_time() -> bool:
-    """Does the kernel say that something keeps its clock in time?"""
+    """Does the kernel say that something synchronizes its clock?"""
     try:
         return read_clock().largest_error_s is not None
     except ProbeError:
@@ -50,16 +51,16 @@ def keeps_time() -> bool:
 
 
 class ClockDoubt(BaseProbe):
-    """Holds the clock against the newest sample; a probe, once the watch has begun in doubt."""
+    """Compares the clock with the newest sample; a probe once monitoring has started with the clock in doubt."""
 
     def __init__(self, clock: Clock, newest: datetime, kept: Callable[[], bool], believed: Callable[[], None]) -> None:
-        """kept: does something keep the clock in time? believed: called when it is to be believed."""
+        """kept: does something synchronize the clock? believed: called when the clock can be trusted."""
         self._clock, self._newest, self._kept, self._believed = clock, newest, kept, believed
         self._began = clock.now(), clock.monotonic_s()
 
     @property
     def behind_s(self) -> float:
-        """How far the clock is before the newest sample."""
+        """How far the clock is behind the newest sample."""
         return (self._newest - self._clock.now()).total_seconds()
 
     @property
@@ -75,7 +76,7 @@ class ClockDoubt(BaseProbe):
         )
 
     async def observe(self) -> Sequence[Observation]:
-        """Look once, and say where it is to be believed."""
+        """Compare once, and call `believed` where the clock can be trusted."""
         why = self.why
         at, monotonic_s = self._began
         ran_s = self._clock.monotonic_s() - monotonic_s
@@ -85,7 +86,7 @@ class ClockDoubt(BaseProbe):
         return [Condition(KEY, sound=not why, reason=why, grave=True)]
 
     async def settles(self, stop: asyncio.Event, say: Callable[[str], None], wait_s: float, look_s: float) -> bool:
-        """Wait for the clock to be set; False where it is still in doubt, or is to stop. say: tells systemd."""
+        """Wait for the clock to be set; False while it is still in doubt. say: sends the status to systemd."""
         end_s = self._clock.monotonic_s() + wait_s
         while (why := self.why) and self._clock.monotonic_s() < end_s and not stop.is_set():
             say(f"waiting up to {wait_s:.0f} s for the clock to be set: {why}")
@@ -93,5 +94,5 @@ class ClockDoubt(BaseProbe):
         return not why
 
     def watched(self) -> ScheduledProbe:
-        """The probe that tells of it."""
+        """The probe that reports the clock."""
         return ScheduledProbe(LABEL, EVERY_S, self, Rules())

@@ -1,11 +1,11 @@
-"""What the daemon logs: one line an event, with fields, to systemd's journal or to standard error.
+"""What the daemon logs: one line per event, with fields, to systemd's journal or to standard error.
 
-    fields.py    the words of a log call: its event, and whom it is about
+    fields.py    the vocabulary of a log call: its event, and what it is about
     lines.py     a record as one line of text, and as the journal's fields
     journal.py   the native protocol of systemd's journal
-    limiting.py  how often the same is told
-    setup.py     joins them; begun by `watchkeeper run`
+    limiting.py  how often a similar line is written
+    setup.py     connects them; started by `watchkeeper run`
 
-Whoever logs imports fields.py and nothing else of this. Not here: the journal that the store keeps for the keeper
-(model/records.py), which is another thing of the same name.
+Code that logs imports fields.py and nothing else from this package. Not here: the event log that the store keeps for
+the operator (model/records.py).
 """

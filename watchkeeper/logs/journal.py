@@ -1,6 +1,6 @@
 """The native protocol of systemd's journal: a datagram of fields for each entry.
 
-systemd documents it as "Native Journal Protocol": `FIELD=value` and a line break, or, for a value that holds a line
+systemd documents it as "Native Journal Protocol": `FIELD=value` and a line break, or, for a value that contains a line
 break, the name, a line break, the length as 64 bits in little-endian order, the value and a line break. What is too
 large for a datagram goes into a sealed memory file whose descriptor is sent instead. Not here: which fields (lines.py).
 """
@@ -18,17 +18,17 @@ from typing import Final
 SOCKET: Final = Path("/run/systemd/journal/socket")
 
 _TOO_LARGE = frozenset({errno.EMSGSIZE, errno.ENOBUFS})
-"""What the kernel says of a datagram that it cannot take whole: unix(7), send(2)."""
+"""The kernel's errors for a datagram that it cannot take whole: unix(7), send(2)."""
 
 _SEALS = fcntl.F_SEAL_SEAL | fcntl.F_SEAL_SHRINK | fcntl.F_SEAL_GROW | fcntl.F_SEAL_WRITE
-"""The protocol asks for all four: nothing of the file changes while the journal reads it."""
+"""The protocol requires all four: nothing in the file changes while the journal reads it."""
 
 
 def is_where_stderr_leads(environment: Mapping[str, str], descriptor: int = 2) -> bool:
     """Is standard error connected to the journal?
 
-    systemd.exec(5): $JOURNAL_STREAM holds device and inode of the stream that was given to the process. A program that
-    finds other ones on its standard error was started from within the service with its output led elsewhere.
+    systemd.exec(5): $JOURNAL_STREAM holds device and inode of the stream that was given to the process. Where standard
+    error has others, the program was started from within the service with its output redirected.
     """
     device, colon, inode = environment.get("JOURNAL_STREAM", "").partition(":")
     if not colon:
@@ -41,7 +41,7 @@ def is_where_stderr_leads(environment: Mapping[str, str], descriptor: int = 2) -
 
 
 def encoded(fields: Mapping[str, str]) -> bytes:
-    """An entry's fields as the protocol has them. What is not Unicode in a value is replaced."""
+    """An entry's fields in the protocol's encoding. Whatever is not Unicode in a value is replaced."""
     parts = []
     for name, text in fields.items():
         value = text.encode("utf-8", "replace")
@@ -53,7 +53,7 @@ def encoded(fields: Mapping[str, str]) -> bytes:
 
 
 class Journal:
-    """The journal's socket. Never waits: what it cannot take just now is the caller's again."""
+    """The journal's socket. Never waits: what it cannot accept now stays with the caller."""
 
     def __init__(self, path: Path = SOCKET) -> None:
         """path: where the journal listens."""
@@ -62,7 +62,7 @@ class Journal:
         self._socket.setblocking(False)
 
     def send(self, fields: Mapping[str, str]) -> None:
-        """Send one entry. Raises OSError where it is not taken; a BlockingIOError where it may be soon."""
+        """Send one entry. Raises OSError where it is not accepted; BlockingIOError where it may be soon."""
         entry = encoded(fields)
         try:
             self._socket.sendto(entry, self._path)

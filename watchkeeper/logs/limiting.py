@@ -1,6 +1,6 @@
-"""How often the same is told: the first of its kind at once, then one line an interval with how many more there were.
+"""Limits repeated lines: the first of its kind at once, then one line per interval with the number of others.
 
-Pure: what the time is comes as an argument. Not here: what is of the same kind (fields.py).
+Pure: the time is an argument. Not here: what is of the same kind (fields.py).
 """
 
 import logging
@@ -10,18 +10,18 @@ from dataclasses import dataclass
 from typing import Final
 
 EVERY_S: Final = 300.0
-"""From one line of a kind to the next: twelve an hour show that it goes on, and a page of the log holds a day of it."""
+"""Time between lines of one kind: twelve an hour show that it continues, and a page of the log covers a day of it."""
 
 MOST_KINDS: Final = 2_000
-"""Kinds that are remembered: there are as many as there are things that fail. The oldest is forgotten first, and told
-anew at once if it comes again."""
+"""Kinds that are remembered: there are as many as there are things that fail. The oldest is forgotten first, and logged
+at once if it comes again."""
 
 Kind = tuple[str, ...]
 
 
 @dataclass(slots=True)
 class _Told:
-    """A kind: when its interval began, how many were held back since, and the newest of these."""
+    """A kind: when its interval began, how many records were held back since, and the newest of these."""
 
     at_s: float
     held: int = 0
@@ -30,22 +30,22 @@ class _Told:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A record that is to be told. more: what is to be said of those that were held back; empty where none was."""
+    """A record to be written. more: what to add about those that were held back; empty where none was."""
 
     record: logging.LogRecord
     more: str = ""
 
 
 class Limiter:
-    """Decides which records are told."""
+    """Decides which records are written."""
 
     def __init__(self, every_s: float = EVERY_S, most: int = MOST_KINDS) -> None:
-        """every_s: the interval. most: the kinds that are remembered."""
+        """every_s: the interval. most: how many kinds are remembered."""
         self._every_s, self._most = every_s, most
         self._told: OrderedDict[Kind, _Told] = OrderedDict()
 
     def take(self, kind: Kind, record: logging.LogRecord, now_s: float) -> Iterator[Line]:
-        """A record came: what is to be told now, which may be nothing, or another one that was forgotten for it."""
+        """Take a record; yield what to write now: nothing, this record, or the summary of a kind forgotten for it."""
         told = self._told.get(kind)
         if told is None:
             self._told[kind] = _Told(now_s)
@@ -59,7 +59,7 @@ class Limiter:
             yield from self._due(kind, told, now_s)
 
     def over(self, now_s: float) -> Iterator[Line]:
-        """What is to be told because an interval is over; kinds of which no more came are forgotten."""
+        """Yield what to write because an interval is over; kinds without further records are forgotten."""
         for kind, told in [each for each in self._told.items() if now_s - each[1].at_s >= self._every_s]:
             if told.held:
                 yield from self._due(kind, told, now_s)
@@ -67,7 +67,7 @@ class Limiter:
                 del self._told[kind]
 
     def rest(self) -> Iterator[Line]:
-        """The end: all that was held back."""
+        """Yield everything that was held back, at the end."""
         for told in self._told.values():
             yield from self._summary(told)
         self._told.clear()

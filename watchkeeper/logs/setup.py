@@ -1,8 +1,7 @@
-"""Sets logging up for the daemon: where lines go, which, and how often. Undone at the end, so that tests can begin
-anew.
+"""Sets up logging for the daemon: where lines go, which, and how often.
 
-Under systemd lines go to the journal as entries with fields; where that cannot take them, and everywhere else, they go
-to standard error as text. Not here: what is logged.
+Undone at the end, so that tests can start again. Under systemd lines go to the journal as entries with fields; where
+that cannot accept them, and everywhere else, they go to standard error as text. Not here: what is logged.
 """
 
 import asyncio
@@ -21,17 +20,17 @@ from watchkeeper.logs.fields import EACH_TOLD, fields_of, kind_of
 from watchkeeper.logs.limiting import EVERY_S, Limiter, Line
 
 WAITING: Final = 1_000
-"""Entries that wait while the journal is slow. More than that are counted and left out: memory has an end."""
+"""Entries that wait while the journal is slow. More than that are counted and dropped, to bound memory."""
 
 LIBRARIES: Final = ("apscheduler", "paho")
-"""They log at every step; what goes wrong in them is told by whoever uses them."""
+"""They log at every step; the code that uses them reports what goes wrong in them."""
 
 
 class LogSink:
-    """Says a line: to the journal where this runs under systemd, else, and where that fails, on standard error."""
+    """Writes lines: to the journal where this runs under systemd; otherwise, or where that fails, to standard error."""
 
     def __init__(self, environment: Mapping[str, str], stderr: TextIO, socket: Path = journal.SOCKET) -> None:
-        """stderr: written to; its descriptor is the one that is compared with $JOURNAL_STREAM."""
+        """stderr: written to; its descriptor is compared with $JOURNAL_STREAM."""
         self._stderr = stderr
         self._service = journal.is_where_stderr_leads(environment, _descriptor(stderr))
         self._journal = journal.Journal(socket) if self._service else None
@@ -39,7 +38,7 @@ class LogSink:
         self._lost = 0
 
     def say(self, line: Line) -> None:
-        """Say it. Never raises or waits."""
+        """Write a line. Never raises or waits."""
         self._waiting.append(line)
         if len(self._waiting) > WAITING:
             self._waiting.popleft()
@@ -47,12 +46,12 @@ class LogSink:
         self.flush()
 
     def flush(self) -> None:
-        """Say what waits, in its order, as far as it is taken."""
+        """Write what waits, in order, as far as the journal accepts it."""
         while self._waiting and self._taken(self._waiting[0]):
             self._waiting.popleft()
 
     def close(self) -> None:
-        """Say what still waits on standard error, and let go."""
+        """Write what still waits to standard error, and close the journal."""
         for line in self._waiting:
             self._print(line)
         self._waiting.clear()
@@ -60,7 +59,7 @@ class LogSink:
             self._journal.close()
 
     def _taken(self, line: Line) -> bool:
-        """Say one line; False where the journal will be able to take it soon."""
+        """Write one line; False where the journal cannot accept it yet but will soon."""
         if self._journal is None:
             self._print(line)
             return True
@@ -88,7 +87,7 @@ def _terminal_line(record: logging.LogRecord, more: str) -> str:
 
 
 def _descriptor(stream: TextIO) -> int:
-    """The descriptor of a stream; -1, which none is, where it has none."""
+    """The descriptor of a stream; -1, which no stream has, where it has none."""
     try:
         return stream.fileno()
     except (OSError, ValueError):
@@ -96,21 +95,21 @@ def _descriptor(stream: TextIO) -> int:
 
 
 class Handler(logging.Handler):
-    """Hands records on as often as they are to be told."""
+    """Passes records on as often as the limiter allows."""
 
     def __init__(self, tongue: LogSink, clock: Clock, limiter: Limiter) -> None:
         super().__init__()
         self._tongue, self._clock, self._limiter = tongue, clock, limiter
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Tell a record, or count it. What is asked for by --verbose is told each time."""
+        """Write a record, or count it. What --verbose adds is written every time."""
         if record.levelno <= logging.DEBUG or fields_of(record).get("event") in EACH_TOLD:
             self._say([Line(record)])
         else:
             self._say(self._limiter.take(kind_of(record), record, self._clock.monotonic_s()))
 
     def tend(self) -> None:
-        """Tell what is due because time has passed."""
+        """Write what is due because time has passed."""
         with contextlib.ExitStack() as stack:
             self.acquire()
             stack.callback(self.release)
@@ -118,7 +117,7 @@ class Handler(logging.Handler):
             self._tongue.flush()
 
     def close(self) -> None:
-        """Tell what was held back, and let go."""
+        """Write what was held back, and close."""
         self._say(self._limiter.rest())
         self._tongue.close()
         super().close()
@@ -138,7 +137,7 @@ def begun(
     clock: Clock | None = None,
     every_s: float = EVERY_S,
 ) -> Iterator[Handler]:
-    """Log until the block ends. verbose: also why each rule decides as it does. The rest is for tests."""
+    """Log until the block ends. verbose: also why each rule decides as it does. The other parameters are for tests."""
     handler = Handler(LogSink(environment, stderr or sys.stderr, socket), clock or Clock(), Limiter(every_s))
     root, ours = logging.getLogger(), logging.getLogger("watchkeeper")
     before = root.level, ours.level
@@ -158,7 +157,7 @@ def begun(
 
 @contextlib.asynccontextmanager
 async def with_periodic_flush(handler: Handler, pause_s: float = EVERY_S / 10) -> AsyncIterator[None]:
-    """While the block lasts, tell in time what is due because time has passed."""
+    """While the block lasts, write what is due because time has passed."""
 
     async def tend() -> None:
         while True:

@@ -1,8 +1,8 @@
 """Does work with the file rights of another user, in a thread of its own, while the rest of the process stays root.
 
-setfsuid(2) is made for this: the kernel then decides on files as it would for that user, and takes away root's own
-rights on files (capabilities(7), "Effect of user ID changes"). What is not a file stays root's: a command can look at
-the host as before. Nothing is executed in such a thread. Not here: whose rights these are (folder_owner.py).
+setfsuid(2) exists for this: the kernel then checks file access as it would for that user, and removes root's own rights
+on files (capabilities(7), "Effect of user ID changes"). What is not a file stays root's: a command can read the host as
+before. Nothing is executed in such a thread. Not here: whose rights these are (folder_owner.py).
 """
 
 import ctypes
@@ -24,13 +24,13 @@ _FILE_CAPABILITIES = 0b11111
 """CAP_CHOWN, CAP_DAC_OVERRIDE, CAP_DAC_READ_SEARCH, CAP_FOWNER, CAP_FSETID: linux/capability.h."""
 
 _ASK = 0xFFFF_FFFF
-"""No user: setfsuid(2) then changes nothing and tells who it is."""
+"""No user: setfsuid(2) then changes nothing and returns the current one."""
 
 
 def with_rights_of(owner: Owner | None, work: Callable[[], T]) -> T:
-    """Do a piece of work with a user's file rights; None: with those that this thread has.
+    """Do the work with a user's file rights; None: with the rights that this thread has.
 
-    Raises StartError where they cannot be taken, and what the work raises.
+    Raises StartError where they cannot be taken, and whatever the work raises.
     """
     if owner is None:
         return work()
@@ -40,7 +40,7 @@ def with_rights_of(owner: Owner | None, work: Callable[[], T]) -> T:
 
 
 def take_rights_of(owner: Owner) -> None:
-    """Give this thread a user's file rights, for good. Raises StartError where that fails: do nothing in it then."""
+    """Give this thread a user's file rights permanently. Raises StartError where that fails: do nothing in it then."""
     try:
         os.setgroups([])  # of the whole process: root's groups would open files that the user may not open
         if owner.closed is not None:
@@ -65,20 +65,20 @@ def _become(owner: Owner) -> None:
 
 
 def _capabilities() -> int:
-    """What this thread may still do. Read as bytes: a codec may have to be imported, from where only root may read."""
+    """The thread's effective capabilities. Read as bytes: a codec might be imported from where only root may read."""
     lines = Path("/proc/thread-self/status").read_bytes().splitlines()
     return next((int(line.split()[1], 16) for line in lines if line.startswith(b"CapEff:")), -1)
 
 
-# A way for a user whose folder lies in one of root's -----------------------------------------------------------------
+# A path for a user whose folder is inside one of root's ---------------------------------------------------------------
 
 
 def _make_way(owner: Owner, closed: Path) -> None:
-    """Let this thread's user reach a folder that lies in a folder which only root may enter.
+    """Let this thread's user reach a folder that is inside a folder which only root may enter.
 
-    systemd keeps the folder of a service with DynamicUser= below /var/lib/private, closed to all, and lets the service
-    in as it is done here: in a view of the mounts that nobody else has, an empty folder hides the closed one, with
-    nothing in it but the way to the user's own.
+    systemd keeps the folder of a service with DynamicUser= below /var/lib/private, closed to everyone, and lets the
+    service in the same way as here: in a private mount namespace, an empty folder hides the closed one and contains
+    only the path to the user's own.
     """
     _call("unshare", _CLONE_NEWNS)
     _call("mount", None, b"/", None, ctypes.c_ulong(_MS_REC | _MS_SLAVE), None)
@@ -98,7 +98,7 @@ def _make_way(owner: Owner, closed: Path) -> None:
 
 
 def _make_open(folder: Path, closed: Path) -> None:
-    """Make a folder below the closed one that anybody may enter, whatever the umask says."""
+    """Make a folder below the closed one that anyone may enter, whatever the umask is."""
     if folder != closed and not folder.exists():
         _make_open(folder.parent, closed)
         folder.mkdir()

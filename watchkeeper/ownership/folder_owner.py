@@ -1,8 +1,8 @@
-"""Whose folder a path leads into, as root has to know before it touches anything in there.
+"""Finds whose folder a path leads into, which root must know before it touches anything there.
 
-A path is safe for root where root alone can change each step of it, and safe for its owner where nobody but root and
-that owner can. Anything else is refused. What is found cannot go stale in a harmful way: a way that is root's alone
-stays so, and everything else is walked again with the owner's own rights (file_rights.py).
+A path is safe for root where only root can change each step of it, and safe for its owner where only root and that
+owner can. Anything else is refused. The result cannot become outdated in a harmful way: a path that only root can
+change stays so, and every other path is walked again with the owner's own rights (file_rights.py).
 """
 
 import os
@@ -15,17 +15,17 @@ from pathlib import Path
 from watchkeeper.errors import StartError
 
 LINKS_LIMIT = 40
-"""As many links on one path as the kernel follows (path_resolution(7))."""
+"""The kernel follows this many links on one path (path_resolution(7))."""
 
 UID_MAP, OVERFLOW_UID = Path("/proc/self/uid_map"), Path("/proc/sys/kernel/overflowuid")
 
 
 @dataclass(frozen=True, slots=True)
 class Owner:
-    """The user whose folder it is.
+    """The user who owns the folder.
 
-    folder: the folder itself, without links. closed: the first folder on the way that the user may not enter.
-    links: the links on the way, and where each leads to.
+    folder: the folder itself, without links. closed: the first folder on the path that the user may not enter. links:
+    the links on the path, and where each leads.
     """
 
     uid: int
@@ -39,7 +39,7 @@ class Owner:
 
 
 def user(uid: int) -> str:
-    """A user as an error names one: by name where there is one."""
+    """A user as errors name one: by name if it has one."""
     try:
         return f"user {pwd.getpwuid(uid).pw_name}"
     except KeyError:
@@ -47,11 +47,11 @@ def user(uid: int) -> str:
 
 
 def owner_of(folder: Path, *, shared: bool = False) -> Owner | None:
-    """The user whose rights root takes to work in a folder, or in the nearest one where it is missing.
+    """The user whose rights root takes to work in a folder, or in the nearest existing one where it is missing.
 
-    None: no need, for this process is not root, or root alone can change anything on the way. shared: a folder that
-    everybody may write to, such as /tmp, will do, for the caller opens nothing in it that is there already.
-    Raises StartError where somebody else could lead root astray.
+    None: not needed, because this process is not root, or only root can change anything on the path. shared: accept a
+    folder that everyone may write to, such as /tmp, because the caller opens nothing in it that exists already. Raises
+    StartError where another user could redirect root.
     """
     if os.geteuid() != 0:
         return None
@@ -63,9 +63,9 @@ def owner_of(folder: Path, *, shared: bool = False) -> Owner | None:
 
 
 def outsiders() -> int | None:
-    """The number under which this process sees all users outside its user namespace; None where it sees each as it is.
+    """The uid that stands for all users outside this process's user namespace; None where it sees each as it is.
 
-    Root of a namespace (a container without real root) has no power over their files, and none of them is in there.
+    Root of a namespace (a container without real root) has no power over their files, and none of them is inside it.
     """
     try:
         overflow = int(OVERFLOW_UID.read_bytes())
@@ -76,9 +76,9 @@ def outsiders() -> int | None:
 
 
 def real_file(path: Path) -> Path:
-    """For root: the file that links in a file's own place lead to, as far as root alone can change them.
+    """For root: the file that links at a file's path lead to, as far as only root can change them.
 
-    Where they lead into another user's folder, the last of them decides whose file it is.
+    Where they lead into another user's folder, the last link decides whose file it is.
     """
     for _ in range(LINKS_LIMIT):
         if os.geteuid() != 0 or not path.is_symlink() or owner_of(path.parent, shared=True) is not None:
@@ -91,18 +91,18 @@ def real_file(path: Path) -> Path:
 
 @dataclass
 class _Walk:
-    """Follows a path one step at a time, and keeps in mind who could change a step."""
+    """Follows a path one step at a time, and remembers who could change a step."""
 
     path: Path
     outsiders: int | None = None
     here: Path = Path("/")
     seen: list[tuple[Path, os.stat_result]] = field(default_factory=list)
     changeable: dict[int, Path] = field(default_factory=dict)
-    """User -> the first thing on the way that this user could have changed."""
+    """User -> the first thing on the path that this user could have changed."""
     open_to: Path | None = None
-    """The first folder of root that its group or everybody may write to."""
+    """The first of root's folders that its group or everyone may write to."""
     missing: bool = False
-    """The way ends before the folder does. The work itself then says what is wrong."""
+    """The path ends before the folder does. The work itself then reports what is wrong."""
     links: list[tuple[Path, Path]] = field(default_factory=list)
 
     def owner(self, *, shared: bool) -> Owner | None:
@@ -163,7 +163,7 @@ class _Walk:
                 return
 
     def _link(self, step: Path, status: os.stat_result) -> list[str]:
-        """Where a link leads to. In a folder that everybody may write to, its owner decides that."""
+        """Where a link leads. In a folder that everyone may write to, the link's owner decides that."""
         if self._uid(status) != 0 and _everybodys(os.lstat(self.here)):
             self.changeable.setdefault(status.st_uid, step)
         target = step.readlink()
@@ -176,7 +176,7 @@ class _Walk:
         return list(target.parts)
 
     def _uid(self, status: os.stat_result) -> int:
-        """Whose it is. What belongs to users outside is left to the kernel, like what is root's."""
+        """The owner's uid. What belongs to users outside the namespace is left to the kernel, like what root owns."""
         return 0 if status.st_uid == self.outsiders else status.st_uid
 
     def _enter(self, folder: Path, status: os.stat_result) -> None:
@@ -189,10 +189,10 @@ class _Walk:
 
 
 def _everybodys(status: os.stat_result) -> bool:
-    """A folder like /tmp: others may write to it, and change there only what is their own (the sticky bit)."""
+    """A folder like /tmp: others may write to it, but change only their own files there (the sticky bit)."""
     return _others_write(status) and bool(status.st_mode & stat.S_ISVTX)
 
 
 def _others_write(status: os.stat_result) -> bool:
-    """Group 0 is root's own: no other user is in it."""
+    """Group 0 is root's own group: no other user is in it."""
     return bool(status.st_mode & stat.S_IWOTH or (status.st_mode & stat.S_IWGRP and status.st_gid != 0))

@@ -1,4 +1,4 @@
-"""Writes a file that an operator has named, whole or not at all, and never through a link in its place.
+"""Writes a file that the operator named, whole or not at all, and never through a link at its path.
 
 As root in another user's folder it is written with that user's rights. Not here: the database (store/).
 """
@@ -15,8 +15,9 @@ FILE_MODE = 0o600
 
 
 def write_whole(path: Path, text: str, mode: int = FILE_MODE) -> None:
-    """Write a file; an older one, or a link, in its place is replaced. Raises OSError, and StartError where root could
-    be led astray.
+    """Write a file, and replace an older one or a link at its path.
+
+    Raises OSError, and StartError where another user could redirect root.
     """
     with_rights_of(owner_of(path.parent, shared=True), lambda: _write(path, text, mode))
 

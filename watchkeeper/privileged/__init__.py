@@ -1,4 +1,4 @@
-"""The small program that runs as root: a fixed list of read-only commands, and nothing that a caller could add to it.
+"""The small program that runs as root: a fixed list of read-only commands, to which a caller can add nothing.
 
-Standard library only, and nothing else of watchkeeper but its clock: what runs as root should be read in ten minutes.
+Standard library only, and of watchkeeper only its clock: code that runs as root should take ten minutes to read.
 """

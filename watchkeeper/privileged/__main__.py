@@ -1,4 +1,4 @@
-"""Answers one caller, whose connection the service manager gives as standard input (systemd.socket, Accept=yes)."""
+"""Answers one caller, whose connection the service manager passes as standard input (systemd.socket, Accept=yes)."""
 
 import socket
 import sys
@@ -8,7 +8,7 @@ from watchkeeper.privileged.protocol import serve
 
 
 def main() -> None:
-    """Serve and end. A caller that has gone, or says nothing, is no fault of ours."""
+    """Serve and exit. A caller that has disconnected, or sends nothing, is not an error here."""
     with socket.socket(fileno=sys.stdin.fileno()) as connection, suppress(TimeoutError, ConnectionError):
         serve(connection)
 

@@ -1,8 +1,8 @@
-"""The fixed list: what root runs for watchkeeper. Nothing here takes a word from a caller but the name of an entry.
+"""The fixed list of what root runs for watchkeeper. It takes nothing from a caller but the name of an entry.
 
-Every command only reads. Where one is run for each disk, file system or guest, those come from the kernel's own tables,
-from smartctl's list and from a file of root's own, never from the caller. To allow another command, add it here: that
-is the whole of the permission.
+Every command only reads. Where one is run for each disk, file system or guest, the list of those comes from the
+kernel's tables, from smartctl's list and from a file that root owns, never from the caller. To allow another command,
+add it here: nothing else grants a permission.
 """
 
 import glob
@@ -21,37 +21,38 @@ from watchkeeper.privileged.process import Completed, run
 MOUNTS = Path("/proc/self/mountinfo")
 
 MONITORS = Path("/etc/watchkeeper/guest-monitors")
-"""One pattern of paths a line, such as /run/guests/*.qmp. Root's, like this program: no caller names a socket."""
+"""One path pattern per line, such as /run/guests/*.qmp. The file is root's, like this program: no caller names a
+socket."""
 
 PATTERNS_LIMIT = 64 * 1024
 
 TIMEOUT_S = 20.0
-"""For one program. `lvs` took 0.4 to 0.9 s on an emulated machine with a full pool; a disk that fails can take ten."""
+"""For one program. `lvs` took 0.4 to 0.9 s on an emulated machine with a full pool; a failing disk can take ten."""
 
 TARGETS_LIMIT = 64
-"""Disks or file systems looked at in one answer; a home server has a dozen."""
+"""Disks or file systems checked in one answer; a home server has a dozen."""
 
 AT_ONCE = 8
-"""Programs at work at the same time, so that one that hangs does not hold up the others."""
+"""Programs that run at the same time, so that one that hangs does not delay the others."""
 
 LVS_FIELDS = (
     "vg_name,lv_name,lv_attr,lv_size,pool_lv,origin,data_percent,metadata_percent,lv_time,lv_metadata_size,"
     "lv_health_status,lv_when_full,seg_monitor"
 )
 EPOCH = '--config=report{time_format="%s"}'
-"""lvm.conf(5): times as seconds since 1970, whatever the machine's own lvm.conf says."""
+"""lvm.conf(5): times as seconds since 1970, whatever the machine's own lvm.conf sets."""
 
 _REPORT = ("--reportformat", "json", "--units", "b", "--nosuffix")
 _OCTAL = re.compile(r"\\([0-7]{3})")
 _DEVICE = re.compile(r"/dev/[A-Za-z0-9_./:-]+")
 _BUS = re.compile(r"[A-Za-z0-9_+,./:-]+")
 _DETECTED = frozenset({"ata", "auto", "nvme", "sat", "scsi"})
-"""Device types that smartctl finds out itself; forcing what --scan guessed ("scsi") would hide a SATA disk's data."""
+"""Device types that smartctl detects itself; forcing what --scan guessed ("scsi") would hide a SATA disk's data."""
 
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """One thing to run a command for: its name in the answer, and the arguments that say which it is."""
+    """One thing to run a command for: its name in the answer, and the arguments that select it."""
 
     name: str
     arguments: tuple[str, ...] = ()
@@ -59,7 +60,7 @@ class Target:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """One command's end, with what it was run for: a disk, a mount point, or nothing but itself (the program)."""
+    """How one command ended, with what it was run for: a disk, a mount point, or nothing but itself (the program)."""
 
     target: str
     ran: Completed
@@ -76,14 +77,14 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Targets:
-    """What to run a command for; `failed`: how the look for it ended, where that found nothing for a reason."""
+    """What to run a command for; `failed`: how the search ended, where it found nothing for a reason."""
 
     found: tuple[Target, ...] = ()
     failed: Completed | None = None
 
 
 def btrfs_mounts() -> Targets:
-    """One mount point for each mounted btrfs, the one with the shortest path."""
+    """One mount point for each mounted btrfs: the one with the shortest path."""
     chosen: dict[str, str] = {}
     for device, point in _btrfs(MOUNTS.read_bytes().decode("utf-8", "surrogateescape")):
         if device not in chosen or len(point) < len(chosen[device]):
@@ -101,7 +102,7 @@ def _btrfs(mountinfo: str) -> Iterator[tuple[str, str]]:
 
 
 def disks() -> Targets:
-    """The disks that smartctl knows of; looking for them does not wake one that sleeps."""
+    """The disks that smartctl knows of; listing them does not wake one that sleeps."""
     scan = run(("smartctl", "--json", "--scan"), TIMEOUT_S)
     if scan.status != 0:
         return Targets(failed=scan)
@@ -134,7 +135,7 @@ def monitors() -> Targets:
 
 
 def _is_socket(path: str) -> bool:
-    """A socket itself, and no link that leads to one."""
+    """Is it a socket itself, and not a link that leads to one?"""
     try:
         return stat.S_ISSOCK(os.lstat(path).st_mode)
     except OSError:
@@ -181,7 +182,7 @@ COMMANDS: dict[str, Entry] = {
         monitors,
     ),
 }
-"""Name -> what is run. The names are the whole of what a caller can say."""
+"""Name -> what is run. A caller can send nothing but one of these names."""
 
 
 def collect(name: str) -> list[Result]:
@@ -199,7 +200,7 @@ def collect(name: str) -> list[Result]:
 
 
 def _run_all(jobs: Sequence[tuple[str, Sequence[str]]]) -> list[Result]:
-    """Run commands at the same time, and give their ends in the order of the commands."""
+    """Run commands at the same time; results are in the order of the commands."""
     with ThreadPoolExecutor(AT_ONCE) as pool:
         ran = list(pool.map(_run_one, (argv for _, argv in jobs)))
     return [Result(target, each) for (target, _), each in zip(jobs, ran, strict=True)]

@@ -1,7 +1,8 @@
 """Asks one guest's QMP monitor the fixed questions, and prints its replies as JSON: `python -m ... PATH`.
 
-Root's part of the guests' probe, for monitors that only root may connect to. The questions only read, and nothing is
-sent to a peer that has not greeted as a monitor. What the replies mean is decided in probes/guests/qmp.py.
+The privileged part of the guests' probe, for monitors that only root may connect to. The questions only read, and
+nothing is sent to a peer that has not sent a monitor's greeting. What the replies mean is decided in
+probes/guests/qmp.py.
 """
 
 import json
@@ -13,7 +14,7 @@ from collections.abc import Mapping
 from typing import Any
 
 QUESTIONS = (
-    "qmp_capabilities",  # must come first: it ends the negotiation, and changes nothing
+    "qmp_capabilities",  # must come first: it ends the negotiation and changes nothing
     "query-name",
     "query-status",
     "query-block",
@@ -22,20 +23,20 @@ QUESTIONS = (
     "query-cpus-fast",
     "query-blockstats",
 )
-"""All that is ever sent to a guest, by this side and by the daemon."""
+"""Everything that is ever sent to a guest, by this program and by the daemon."""
 
 LINE_LIMIT_BYTES = 4 * 2**20
 """One message is one line. query-block of a guest with a hundred disks and long backing chains stays well below."""
 
 MESSAGES_LIMIT = 1000
-"""Events that may come before a reply. More is a peer that does not speak the protocol."""
+"""Events that may come before a reply. With more, the peer does not speak the protocol."""
 
 PATIENCE_S = 5.0
-"""For each part of a message. A monitor that another program holds says nothing at all."""
+"""For each part of a message. A monitor that another program occupies sends nothing at all."""
 
 
 class _Lines:
-    """The lines that a monitor sends, each of bounded length."""
+    """The lines that a monitor sends, each of limited length."""
 
     def __init__(self, connection: socket.socket) -> None:
         self._connection, self._held = connection, b""
@@ -50,11 +51,11 @@ class _Lines:
         line, _, self._held = self._held.partition(b"\n")
         message = json.loads(line)
         if not isinstance(message, dict):
-            raise ValueError("what answers there is no QMP monitor")  # noqa: TRY004  told like what is no JSON
+            raise ValueError("what answers there is no QMP monitor")  # noqa: TRY004  reported like invalid JSON
         return message
 
     def reply(self, number: int) -> Mapping[str, Any]:
-        """The reply to a question; events between are passed over."""
+        """The reply to a question; events in between are skipped."""
         for _ in range(MESSAGES_LIMIT):
             message = self.message()
             if message.get("id") == number:
@@ -63,9 +64,9 @@ class _Lines:
 
 
 def _connect(connection: socket.socket, path: str) -> None:
-    """Connect to the socket that has this name, and to nothing that a link in its place would lead to.
+    """Connect to the socket at this path, and to nothing that a link in its place would lead to.
 
-    Whoever owns the folder could change it after it was looked at. Raises OSError, and ValueError for a link or a file.
+    The folder's owner could change it after it was checked. Raises OSError, and ValueError for a link or a file.
     """
     handle = os.open(path, os.O_PATH | os.O_NOFOLLOW | os.O_CLOEXEC)
     try:
@@ -77,7 +78,7 @@ def _connect(connection: socket.socket, path: str) -> None:
 
 
 def ask(path: str) -> dict[str, Mapping[str, Any]]:
-    """Question -> the whole reply to it. Raises OSError, and ValueError where what is said makes no sense."""
+    """Map each question to the whole reply. Raises OSError, and ValueError where a reply makes no sense."""
     with socket.socket(socket.AF_UNIX) as connection:
         connection.settimeout(PATIENCE_S)
         _connect(connection, path)
@@ -92,7 +93,7 @@ def ask(path: str) -> dict[str, Mapping[str, Any]]:
 
 
 def main() -> int:
-    """Ask, and print. The exit status is 1 where there is nothing to print, and standard error says why."""
+    """Ask and print. The exit status is 1 where there is nothing to print; standard error then says why."""
     try:
         print(json.dumps(ask(sys.argv[1])))  # noqa: T201  its output is its purpose
     except (OSError, ValueError, RecursionError) as error:

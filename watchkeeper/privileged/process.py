@@ -1,4 +1,4 @@
-"""Runs one program to its end: no shell, a fixed environment, an end to its time and to what it may print.
+"""Runs one program to its end: no shell, a fixed environment, limits on its run time and its output.
 
 The daemon uses this too, for the tools that need no privilege. Not here: what is run, and what its output means.
 """
@@ -15,7 +15,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.privileged.descriptors import give_back
 
 PATH = "/usr/sbin:/usr/bin:/sbin:/bin"
-"""Where programs are looked for. Not the caller's own: these folders belong to root on every distribution."""
+"""Where programs are looked for. Not the caller's PATH: these folders belong to root on every distribution."""
 
 OUTPUT_LIMIT_BYTES = 4 * 2**20
 """Ten thousand snapshots are about 1 MiB of `zfs list`."""
@@ -24,16 +24,17 @@ ERROR_LIMIT_BYTES = 64 * 2**10
 """Of standard error: only its first lines are ever shown."""
 
 REAP_S = 1.0
-"""How long a killed program may take to end. One that waits for a dead disk in the kernel does not: it is left."""
+"""How long a killed program may take to end. One that waits in the kernel for a dead disk does not; it is left behind.
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class Completed:
     """How a program ended.
 
-    status: its exit status, negative for a signal; None where it could not be started or was ended by us.
-    truncated: it printed more than it may, and was ended. timed_out: it took longer than it may, and was ended.
-    missing: there is no such program.
+    status: its exit status, negative for a signal; None where it could not be started or was killed here. truncated: it
+    printed more than allowed, and was killed. timed_out: it took longer than allowed, and was killed. missing: there is
+    no such program.
     """
 
     status: int | None
@@ -52,10 +53,10 @@ def environment(path: str) -> dict[str, str]:
 def run(
     argv: Sequence[str], timeout_s: float, *, path: str | None = None, limit_bytes: int = OUTPUT_LIMIT_BYTES
 ) -> Completed:
-    """Run a program and gather what it prints. Blocks; never longer than `timeout_s` and REAP_S together.
+    """Run a program and collect its output. Blocks; never longer than `timeout_s` and REAP_S together.
 
-    path: where programs are looked for; PATH where none is given.
-    Raises OSError where the program is there and cannot be started (no memory, no permission).
+    path: where programs are looked for; default PATH. Raises OSError where the program exists but cannot be started (no
+    memory, no permission).
     """
     try:
         process = subprocess.Popen(  # noqa: S603  a list of arguments, and no shell
@@ -91,7 +92,7 @@ class _Watch:
     truncated: bool = False
 
     def until(self, end_s: float) -> bool:
-        """True where the process came to its own end. A grandchild that holds the outputs open is not waited for."""
+        """True where the process ended on its own. A grandchild that holds the outputs open is not waited for."""
         exited = os.pidfd_open(self.process.pid)
         try:
             with selectors.DefaultSelector() as selector:
@@ -120,26 +121,26 @@ class _Watch:
         return False
 
     def _drain(self) -> None:
-        """What is still in the pipes when the process has ended."""
+        """Read what is still in the pipes when the process has ended."""
         for name in self.texts:
             while self._read(name) and not self.truncated:
                 pass
 
     def _read(self, name: str) -> bool:
-        """Take what is there; False at the end of it, or where there is nothing yet."""
+        """Read what is available; False at the end of the output, or where nothing is available yet."""
         try:
             part = os.read(getattr(self.process, name).fileno(), 65_536)
         except BlockingIOError:
             return False
         text, limit = self.texts[name], self.limits[name]
         text += part[: max(limit - len(text), 0)]
-        # Too much on standard error is let go: programs that warn about every item are not wrong for it.
+        # Excess output on standard error is discarded: a program that warns about every item is not at fault.
         self.truncated = self.truncated or (name == "stdout" and len(part) > 0 and len(text) >= limit)
         return bool(part)
 
 
 def _end(process: "subprocess.Popen[bytes]") -> None:
-    """End the process and all that it started, and close our ends of the pipes."""
+    """Kill the process and everything that it started, and close our ends of the pipes."""
     with suppress(ProcessLookupError, PermissionError):
         os.killpg(process.pid, signal.SIGKILL)
     for stream in (process.stdout, process.stderr):

@@ -1,11 +1,11 @@
-"""The conversation with root's side: one line with a name in, one line of JSON out, and the end.
+"""The protocol of the privileged helper: one line with a name in, one line of JSON out, and the end.
 
     -> volumes
     <- {"form": 1, "runs": [{"target": "", "status": 0, "stdout": "...", "stderr": "", "truncated": false, ...}]}
     <- {"form": 1, "error": "there is no such name"}
 
-Bytes that are not UTF-8 are kept as lone surrogates (Python's surrogateescape). Both ends are in here, so that they
-cannot differ. Not here: what is run (commands.py).
+Bytes that are not UTF-8 are kept as lone surrogates (Python's surrogateescape). Both ends are in this file, so that
+they cannot differ. Not here: what is run (commands.py).
 """
 
 import dataclasses
@@ -18,18 +18,18 @@ from watchkeeper.privileged.commands import COMMANDS, Result, collect
 from watchkeeper.privileged.process import Completed
 
 FORM = 1
-"""Of the answer. A change that an older caller would misread gets the next number."""
+"""Version of the answer's format. A change that an older caller would misread gets the next number."""
 
 NAME_LIMIT_BYTES = 64
 PATIENCE_S = 5.0
-"""For the whole of the caller's line, and for the whole of the answer: no caller keeps root waiting."""
+"""For the caller's whole line, and for the whole answer: no caller keeps root waiting."""
 
 ANSWER_LIMIT_BYTES = 64 * 2**20
-"""What a caller takes at most. Far above an answer: 64 disks are about 2 MiB."""
+"""The most that a caller accepts. Far above an answer: 64 disks are about 2 MiB."""
 
 
 class HelperError(ValueError):
-    """The answer is an error, or not one of ours; the text says which."""
+    """The answer is an error, or not one of this protocol; the text says which."""
 
 
 def serve(connection: socket.socket) -> None:
@@ -41,8 +41,9 @@ def serve(connection: socket.socket) -> None:
 
 
 def _read_name(connection: socket.socket) -> str | None:
-    """The first line; None where it is too long, not ASCII, or never ends. Raises TimeoutError where it is not whole in
-    time: a caller could send one byte after the other.
+    """The first line; None where it is too long, not ASCII, or incomplete.
+
+    Raises TimeoutError where it is not complete in time: a caller could send it byte by byte.
     """
     line, clock = b"", Clock()
     end_s = clock.monotonic_s() + PATIENCE_S
@@ -62,7 +63,7 @@ def _read_name(connection: socket.socket) -> str | None:
 
 
 def make_reply(name: str | None) -> bytes:
-    """The answer to a name. What the caller said is not repeated in it."""
+    """The answer to a name. It does not repeat what the caller sent."""
     if name not in COMMANDS:
         return _line({"form": FORM, "error": "there is no such name"})
     try:
@@ -103,7 +104,7 @@ def parse_reply(answer: bytes) -> Sequence[Result]:
 
 
 def _text(said: object) -> str:
-    """A text whose every character can be written. Raises UnicodeEncodeError where JSON names half a character."""
+    """Check that every character of a text can be written; UnicodeEncodeError where JSON names half a character."""
     text = str(said)
     text.encode("utf-8", "surrogateescape")
     return text

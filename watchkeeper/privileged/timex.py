@@ -1,7 +1,7 @@
-"""What the kernel says of its clock, by adjtimex(2), as JSON: `python -m ...`. Changes nothing.
+"""Prints what the kernel says of its clock, by adjtimex(2), as JSON: `python -m ...`. Changes nothing.
 
-For the daemon, whose unit closes all calls about clocks, root's side asks; where the call is allowed it asks by itself.
-What the figures mean is decided in probes/host/clock.py.
+The daemon's unit blocks all system calls about clocks, so the privileged helper asks for it; where the call is allowed,
+the daemon asks directly. What the figures mean is decided in probes/host/clock.py.
 """
 
 import ctypes
@@ -43,7 +43,7 @@ class Timex(ctypes.Structure):
 
 
 def read() -> Mapping[str, int]:
-    """The fields that are asked for, as the kernel has them. Raises OSError where the call is not allowed."""
+    """The requested fields, as the kernel has them. Raises OSError where the call is not allowed."""
     told = Timex(modes=0)
     if ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(told)) < 0:
         number = ctypes.get_errno()
@@ -52,7 +52,7 @@ def read() -> Mapping[str, int]:
 
 
 def main() -> int:
-    """Ask, and print. The exit status is 1 where there is nothing to print, and standard error says why."""
+    """Ask and print. The exit status is 1 where there is nothing to print; standard error then says why."""
     try:
         print(json.dumps(read()))  # noqa: T201  its output is its purpose
     except OSError as error:

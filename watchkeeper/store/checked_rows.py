@@ -1,16 +1,16 @@
-"""The tables whose rows carry a checksum: which columns it covers, how a row is checked, and what it is read as.
+"""The tables whose rows carry a checksum: which columns it covers, how a row is checked, and how it is decoded.
 
 The checksum is CRC-32 as zlib computes it (polynomial 0x04C11DB7, as in IEEE 802.3 and RFC 1952 8). It finds every
 single burst of up to 32 bits, every change of up to three bits in a row of up to 11 kB (P. Koopman, "32-Bit Cyclic
 Redundancy Codes for Internet Applications", 2002: Hamming distance 4 up to 91,607 bits), and misses one in 2**32 of all
 others. It protects against damage, not against somebody who edits the file.
 
-It covers every column that decides what the row says. Not covered: what is derived (outbox.head), and numbers that only
-order rows (journal.id, outbox.id): one that changes breaks the order of its tree, which SQLite's own checks find.
+It covers every column that decides what the row says. Not covered: derived values (outbox.head), and numbers that only
+order rows (journal.id, outbox.id): a change of one breaks the order of its tree, which SQLite's own checks find.
 
-SQLite keeps text as it is, damaged or not, so text is read with `text_of`, which keeps bytes that are not UTF-8.
-Not here: what becomes of a damaged row (store/recovery/quarantine.py). Samples have no checksum: it would be an eighth
-of each.
+SQLite keeps text as it is, damaged or not, so text is read with `text_of`, which keeps bytes that are not UTF-8. Not
+here: what happens to a damaged row (store/recovery/quarantine.py). Samples have no checksum: it would take an eighth of
+each.
 """
 
 import json
@@ -35,7 +35,7 @@ T = TypeVar("T")
 Values = tuple[Any, ...]
 
 UNFIT = (StoreError, ValueError, TypeError, KeyError, AttributeError, ArithmeticError, RecursionError)
-"""What reading a damaged row may end in. Nothing that concerns the file or the machine is among them."""
+"""The errors that reading a damaged row may raise. None of them is about the file or the machine."""
 
 SERIES = ("id", "key", "kind", "unit", "probe", "interval_s", "first_at_us")
 LATEST = ("series", "at_us", "observation")
@@ -55,7 +55,7 @@ class RowDamaged(StoreDamaged):
 
 
 class IndexWrong(RowDamaged):
-    """The row is as it was written, and an index says something else of it."""
+    """The row is as it was written, and an index disagrees with it."""
 
 
 class SeriesRow(NamedTuple):
@@ -71,7 +71,7 @@ class SeriesRow(NamedTuple):
 
 
 class Life(NamedTuple):
-    """alive_at_us: the newest commit. journal_from_us: journal lines from before may be deleted."""
+    """alive_at_us: the newest commit. journal_from_us: lines of the event log from before may be deleted."""
 
     alive_at_us: int
     journal_from_us: int
@@ -80,14 +80,14 @@ class Life(NamedTuple):
 def checksum(*values: object) -> int:
     """The checksum of a row's covered values, as a signed number: that takes 4 bytes, where an unsigned one may take 6.
 
-    JSON text holds no line break, so the values cannot run into each other.
+    JSON text contains no line break, so the values cannot run into each other.
     """
     found = zlib.crc32("\n".join(map(str, values)).encode("utf-8", "surrogateescape"))
     return found - ((found & 0x80000000) << 1)
 
 
 def checksum_of_three(one: object, two: object, text: str) -> int:
-    """The same of three values that are ASCII; for the rows of every look, where it takes two thirds of the time."""
+    """The same for three values that are ASCII; for the rows of every run, where it takes two thirds of the time."""
     found = zlib.crc32(f"{one}\n{two}\n{text}".encode())
     return found - ((found & 0x80000000) << 1)
 
@@ -99,10 +99,10 @@ def text_of(raw: bytes) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Form(Generic[T]):
-    """One table. place: the columns that a row is found by. columns: those that the checksum covers, in this order.
+    """One table. place: the columns that identify a row. columns: those that the checksum covers, in this order.
 
-    decode: the covered values as a record; raises one of UNFIT where they are not what may stand there.
-    subject: what a row is, in people's words.
+    decode: turns the covered values into a record; raises one of UNFIT where they are not valid. subject: what a row
+    is, in plain words.
     """
 
     table: str
@@ -113,7 +113,7 @@ class Form(Generic[T]):
 
     @property
     def selected(self) -> str:
-        """What read() and values_of() take."""
+        """The query whose rows read() and values_of() take."""
         return f"SELECT {', '.join((*self.place, *self.columns))}, crc FROM {self.table}"  # noqa: S608  fixed texts
 
     def values_of(self, row: Values) -> Values:
@@ -121,19 +121,19 @@ class Form(Generic[T]):
         return row[len(self.place) : -1]
 
     def verify(self, row: Values) -> None:
-        """Raises RowDamaged where the checksum is not that of the values."""
+        """Raise RowDamaged where the checksum is not that of the values."""
         if row[-1] is None:
             raise RowDamaged("it has no checksum")
         if row[-1] != checksum(*self.values_of(row)):
             raise RowDamaged("its checksum does not match its content")
 
     def read(self, row: Values) -> T:
-        """The record. Raises RowDamaged."""
+        """Check a row and return the record. Raises RowDamaged."""
         self.verify(row)
         return self.understood(self.values_of(row))
 
     def understood(self, values: Values) -> T:
-        """The record that these values are, without a look at the checksum. Raises RowDamaged."""
+        """The record that these values represent, without checking the checksum. Raises RowDamaged."""
         try:
             return self.decode(values)
         except UNFIT as error:
@@ -141,7 +141,7 @@ class Form(Generic[T]):
 
 
 class Damage(NamedTuple):
-    """A row that was found to be damaged. place: the values of its form's place. index_only: the row is good."""
+    """A row found to be damaged. place: the values of its form's place. index_only: the row itself is good."""
 
     form: Form[Any]
     place: Values
@@ -150,7 +150,7 @@ class Damage(NamedTuple):
 
 
 def damage_of(form: Form[Any], row: Values, error: RowDamaged) -> Damage:
-    """What was found at a row that could not be read."""
+    """The damage of a row that could not be read."""
     return Damage(form, row[: len(form.place)], str(error), isinstance(error, IndexWrong))
 
 
@@ -258,10 +258,10 @@ FORMS: tuple[Form[Any], ...] = (
     *(SERIES_FORM, LATEST_FORM, FINDING_FORM, ALERT_FORM, LIFE_FORM),
     *(OUTBOX_FORM, NOTES_FORM, CHECK_IN_FORM, JOURNAL_FORM),
 )
-"""Every table with a checksum; series first, as the others are put right by them."""
+"""Every table with a checksum; series first, because the others are repaired from them."""
 
 
 def life_of(conn: sqlite3.Connection) -> Life | None:
-    """When the newest commit was; None where it is not known. Raises RowDamaged."""
+    """When the newest commit was; None where that is unknown. Raises RowDamaged."""
     row = conn.execute(LIFE_FORM.selected).fetchone()
     return None if row is None else LIFE_FORM.read(row)

@@ -1,4 +1,4 @@
-"""Gives the rows of an older form their checksums, at the migration to version 3.
+"""Adds checksums to the rows of an older format, in the migration to version 3.
 
 A row gets one only if it can be read. It covers the columns of version 3: a later version that covers others gives all
 rows new checksums in a migration of its own. Not here: what a checksum is (checked_rows.py).
@@ -16,7 +16,7 @@ STEP = 1000
 
 
 def seal(conn: sqlite3.Connection) -> None:
-    """Give every row that can be read its checksum, inside the caller's transaction."""
+    """Add a checksum to every row that can be read, inside the caller's transaction."""
     factory, conn.text_factory = conn.text_factory, checked_rows.text_of
     try:
         for form in checked_rows.FORMS:
@@ -34,7 +34,7 @@ def _seal(conn: sqlite3.Connection, form: Form[Any]) -> None:
 
 
 def _steps(conn: sqlite3.Connection, form: Form[Any]) -> Iterator[list[Values]]:
-    """A table's rows, so many at a time. What has no row number is a table of a few rows."""
+    """A table's rows, in batches. A table without row numbers has only a few rows."""
     if len(form.place) > 1 or form.place[0] not in ("id", "series"):
         yield conn.execute(form.selected).fetchall()
         return

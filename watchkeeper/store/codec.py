@@ -1,10 +1,11 @@
-"""Records to JSON text and back, driven by the type hints of frozen dataclasses; nothing in here names a field.
+"""Converts records to JSON text and back, driven by the type hints of frozen dataclasses; no field is named here.
 
-What was stored must be readable by a later version, so reading is tolerant: a key that the class does not know is
-ignored, and a field that is missing takes its default (or None where its type allows that). Writing is strict: a NaN,
-an infinity or an instant without a time zone is refused with its place. No pickle: a database may come from anywhere.
+A later version must be able to read what was stored, so reading is tolerant: a key that the class does not know is
+ignored, and a missing field takes its default (or None where its type allows that). Writing is strict: a NaN, an
+infinity or an instant without a time zone is refused, and the error names its place. No pickle: a database may come
+from anywhere.
 
-What may live here: types to JSON. Not here: which column a record goes to (writer.py, reader.py).
+What belongs here: types to JSON. Not here: which column a record goes to (writer.py, reader.py).
 """
 
 import dataclasses
@@ -32,21 +33,21 @@ Convert = Callable[[Any], Any]
 ToText = Callable[[Any], str]
 
 TAG = "is"
-"""Where a value may be one of several classes, this key holds the name of its class: class names are part of the
-stored form. No field may be called so."""
+"""Where a value may be one of several classes, this key holds the name of its class: class names are part of the stored
+format. No field may have this name."""
 
 
 class Unreadable(StoreError):
-    """Stored text that does not fit the record it was read as."""
+    """Stored text that does not fit the record that it should be."""
 
 
 class Codec(Generic[T]):
-    """Turns values of one type into JSON text and back."""
+    """Converts values of one type to JSON text and back."""
 
     def __init__(self, hint: Any) -> None:  # noqa: ANN401  a type or a union of types has no narrower type
         self._hint = hint
 
-    # Made when they are first wanted, and kept: looking them up by a union of types costs as much as writing a field.
+    # Made on first use, and kept: looking them up by a union of types costs as much as writing a field.
     @cached_property
     def _write(self) -> ToText:
         return _writer(self._hint)
@@ -56,7 +57,7 @@ class Codec(Generic[T]):
         return _reader(self._hint)
 
     def dumps(self, value: T) -> str:
-        """ASCII text. Raises StoreError where the value holds something that is never written."""
+        """ASCII text. Raises StoreError where the value contains something that may not be written."""
         try:
             return self._write(value)
         except _NotFinite as odd:
@@ -78,7 +79,7 @@ class _NotFinite(Exception):
 
 
 def _odd_place(value: Any) -> str:  # noqa: ANN401  any part of a record
-    """Where in there the first number is that is not finite, with dots: `Level.used`; empty for nowhere."""
+    """The path of the first number in the value that is not finite, with dots: `Level.used`; empty for none."""
     if isinstance(value, float):
         return "" if math.isfinite(value) else "a number"
     if isinstance(value, tuple):
@@ -93,15 +94,15 @@ def _odd_place(value: Any) -> str:  # noqa: ANN401  any part of a record
 
 # Writing ----------------------------------------------------------------------------------------------------------
 #
-# Every observation and finding is written as text at every tick, so that this is the dearest part of a commit. The
-# text is put together directly: a tree of dicts for the json module to walk once more took twice as long.
+# Every observation and finding is written as text at every run, so this is the most expensive part of a commit. The
+# text is built directly: a tree of dicts for the json module to walk again took twice as long.
 
 _string = encode_basestring_ascii
-"""A string with its quotes. ASCII: a file name that is not UTF-8 reaches us as lone surrogates, which SQLite's text
+"""A string with its quotes. ASCII: a file name that is not UTF-8 arrives as lone surrogates, which SQLite's text
 refuses."""
 
 _CACHED = 1024
-"""Texts of keys and facts that are kept: they are the same at every tick. A few times the series of a large house."""
+"""Cached texts of keys and facts: they are the same at every run. A few times the number of series of a large host."""
 
 
 @lru_cache(maxsize=256)
@@ -133,7 +134,7 @@ def _structure_writer(hint: Any, origin: Any, args: tuple[Any, ...]) -> ToText: 
 
 
 def _only_strings(hint: Any) -> bool:  # noqa: ANN401  any type hint
-    """True for what is hashable and where equal values have equal texts (1 and 1.0 have not)."""
+    """True for a type that is hashable and whose equal values have equal texts (1 and 1.0 do not)."""
     inner = typing.get_args(hint)
     if _is_record(hint):
         return all(_only_strings(part) for part in _hints(hint).values())
@@ -145,7 +146,7 @@ def _only_strings(hint: Any) -> bool:  # noqa: ANN401  any type hint
 def _number_text(value: Any) -> str:  # noqa: ANN401  a float, or an int in its place
     if not math.isfinite(value):
         raise _NotFinite(float.__repr__(value))
-    # Not repr(): numpy's floats are floats, but their own repr is not JSON.
+    # Not repr(): numpy's floats are floats, but their repr is not JSON.
     return float.__repr__(value) if isinstance(value, float) else int.__repr__(value)
 
 
@@ -166,7 +167,7 @@ _SCALARS: dict[Any, ToText] = {
 
 def _class_writer(hint: Any, tag: str = "") -> ToText:  # noqa: ANN401  a dataclass
     hints = _hints(hint)
-    # None is left out where it is the default as well: it is most of what a finding holds, and is written often.
+    # None is left out where it is also the default: most of a finding is None, and findings are written often.
     plan = [
         (f"{_string(name)}:", attrgetter(name), _writer(hints[name]), default is None)
         for name, default in _defaults(hint).items()
@@ -191,7 +192,7 @@ def _union_writer(args: tuple[Any, ...]) -> ToText:
     if len(some) == 1:
         inner = _writer(some[0])
         return lambda value: "null" if value is None else inner(value)
-    # Several: dataclasses, told apart by the name of their class.
+    # Several: dataclasses, distinguished by the name of their class.
     writers = {arg: _class_writer(arg, arg.__name__) for arg in some}
     return lambda value: writers[type(value)](value)
 
@@ -245,7 +246,7 @@ def _class_reader(hint: Any) -> Convert:  # noqa: ANN401  a dataclass
     hints = _hints(hint)
     defaults = _defaults(hint)
     readers = {name: _reader(hints[name]) for name in defaults}
-    # A field that a later version added without a default: None says that it is not known, where its type allows it.
+    # A field that a later version added without a default: None means unknown, where its type allows it.
     unknown = {
         name: None
         for name, default in defaults.items()
@@ -276,7 +277,7 @@ def _is_record(hint: Any) -> bool:  # noqa: ANN401  any type hint
 
 
 def _defaults(hint: Any) -> dict[str, Any]:  # noqa: ANN401  a record
-    """The default of each field, or what makes it; MISSING where there is none."""
+    """The default of each field, or its factory; MISSING where there is none."""
     if not dataclasses.is_dataclass(hint):
         return {name: hint._field_defaults.get(name, dataclasses.MISSING) for name in hint._fields}
     return {
@@ -298,13 +299,13 @@ LINE: Codec[JournalLine] = Codec(JournalLine)
 
 
 def text_column(text: str) -> str:
-    """Any text at all as ASCII for a column that is compared: NUL and lone surrogates come back as they were."""
+    """Any text as ASCII for a column that is compared: NUL and lone surrogates come back unchanged."""
     return json.dumps(text)
 
 
-@lru_cache(maxsize=8192)  # a few times the series of a large house; a key costs about 300 bytes
+@lru_cache(maxsize=8192)  # a few times the series of a large host; a key costs about 300 bytes
 def key_column(key: SeriesKey) -> str:
-    """A series' key as the one text that its rows are found by."""
+    """A series' key as the text that identifies its rows."""
     return json.dumps([key.subject, key.quantity], separators=(",", ":"))
 
 

@@ -1,8 +1,8 @@
-"""Jobs that write, run by the one thread that owns the writing connection; jobs that wait together share a commit.
+"""Runs write jobs in the one thread that owns the writing connection; jobs that wait together share a commit.
 
-A commit costs a sync or a write of the WAL, so jobs that queue up while one is written go into the next transaction
-together. If anything goes wrong in there, all of it is rolled back and each job is tried alone: so every job is all in
-or not at all, and one that cannot be written takes no other with it.
+A commit costs a sync or a write of the WAL, so jobs that queue up during one go into the next transaction together. If
+anything fails there, the whole transaction is rolled back and each job is tried alone: so every job is written
+completely or not at all, and one that cannot be written does not fail the others.
 """
 
 import asyncio
@@ -34,7 +34,7 @@ GROUP = 256
 
 @dataclass(slots=True, eq=False)  # not frozen: setting the fields of a frozen one takes three times as long
 class Job:
-    """One piece of writing, not changed once it is made.
+    """One write, not changed once it is made.
 
     durable: it must survive a power cut. waiter: the future, in `loop`, that waits for it.
     """
@@ -45,7 +45,7 @@ class Job:
     waiter: "asyncio.Future[Any]"
 
     def settle(self, result: Any, error: BaseException | None) -> None:  # noqa: ANN401  whatever the work returned
-        """Tell the waiter, in its own thread. One that was cancelled meanwhile is told nothing."""
+        """Give the waiter its result, in its own thread. A waiter that was cancelled in the meantime gets none."""
         if self.waiter.done():
             return
         if error is not None:
@@ -64,13 +64,13 @@ def _tell(outcomes: Sequence[Outcome]) -> None:
         for job, result, error in outcomes:
             job.settle(result, error)
 
-    # A loop that is closed has nobody left who waits; what was written is written.
+    # In a closed loop nobody waits any more; what was written is written.
     with suppress(RuntimeError):
         outcomes[0][0].loop.call_soon_threadsafe(settle)
 
 
 class CommitQueue:
-    """Writes jobs, in their order. Lives in the thread that made it."""
+    """Runs jobs in order. Belongs to the thread that made it."""
 
     def __init__(self, path: Path) -> None:
         """Open the database for writing. The caller holds the Lock. Raises StoreError."""
@@ -80,23 +80,23 @@ class CommitQueue:
         self._durable: bool | None = None
 
     def drain(self, waiting: deque[Job]) -> None:
-        """Take jobs until none waits. Others may be appended meanwhile, by any thread."""
+        """Take jobs until none waits. Any thread may append others in the meantime."""
         while jobs := [waiting.popleft() for _ in range(min(len(waiting), GROUP))]:
             _tell(self._write(jobs))
 
     def set_aside(self, damages: Sequence[Damage]) -> None:
-        """Move rows that a reader found to be damaged. What cannot be done now is met again at the next reading."""
+        """Move rows that a reader found to be damaged. What cannot be moved now is found again at the next read."""
         self._repair(lambda writing: writing.set_aside(damages[:MOVED_AT_ONCE], Clock().now()))
 
     def sweep(self, scopes: tuple[Scope, ...], *, rebuild: bool) -> StoreError | None:
-        """Move every damaged row of these, and give the outbox its heads. rebuild: and their tables' indexes.
+        """Move every damaged row of these scopes, and set the outbox's heads. Returns why that failed, if it did.
 
-        Returns why that could not be done.
+        rebuild: also rebuild their tables' indexes.
         """
         return self._repair(lambda writing: writing.sweep(scopes, Clock().now(), rebuild=rebuild))
 
     def close(self) -> None:
-        """Close the connection; SQLite then takes the WAL into the database and deletes it, if nobody reads."""
+        """Close the connection; SQLite then moves the WAL into the database and deletes it, if nobody reads."""
         with database.translated(self._path):
             self._conn.close()
 
@@ -119,7 +119,7 @@ class CommitQueue:
             return [self._once_more(jobs[0], error)]
 
     def _once_more(self, job: Job, error: BaseException) -> Outcome:
-        """Where an index was in the way that says something else than its row, put it right and try again."""
+        """Where the cause was an index that disagrees with its row, rebuild it and try again."""
         if getattr(error.__cause__, "sqlite_errorcode", 0) != sqlite3.SQLITE_CORRUPT_INDEX:
             return job, None, error
         self.sweep(inspection.WHOLE, rebuild=True)

@@ -1,7 +1,7 @@
-"""Connections to the database file, how they are set up, and SQLite's errors in our words.
+"""Connections to the database file, their settings, and SQLite's errors as a StoreError.
 
-SQLite in WAL mode: readers see the last commit and hold nobody up, and a killed process loses nothing that it had
-committed. What may live here: what concerns the file as a whole. Not here: the tables (schema.py) and their rows.
+SQLite in WAL mode: readers see the last commit and block nobody, and a killed process loses nothing that it had
+committed. What belongs here: everything about the file as a whole. Not here: the tables (schema.py) and their rows.
 """
 
 import logging
@@ -23,27 +23,26 @@ from watchkeeper.store.recovery.definitions import Difference
 log = logging.getLogger(__name__)
 
 BUSY_TIMEOUT_S = 5.0
-"""How long to wait for another program that holds the file (a keeper's own sqlite3 shell, a backup tool)."""
+"""How long to wait for another program that holds the file (an operator's own sqlite3 shell, a backup tool)."""
 
 WAL_LIMIT_BYTES = 16 * 2**20
-"""The WAL is cut back to this after a checkpoint: four times what it grows to between two checkpoints (SQLite's
-default of 1000 pages), so that it is not made anew all the time but does not keep what one long reader let it grow to.
-"""
+"""The WAL is truncated to this after a checkpoint: four times its growth between two checkpoints (SQLite's default of
+1000 pages), so that it is not recreated all the time but does not keep the size that one long reader caused."""
 
 _SETTINGS = (
     "PRAGMA foreign_keys = ON",
     # Definitions that somebody added to the file call no function that reaches beyond it.
     "PRAGMA trusted_schema = OFF",
-    # A sort that spills must not need room on a disk that may be full.
+    # A sort that spills must not need space on a disk that may be full.
     "PRAGMA temp_store = MEMORY",
-    # Debian's SQLite overwrites what is deleted; nothing in here is secret enough to write every pruned page again.
+    # Debian's SQLite overwrites deleted content; nothing here is secret enough to write every pruned page again.
     "PRAGMA secure_delete = FAST",
     f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}",
 )
 
 
 def open_writing(path: Path) -> sqlite3.Connection:
-    """A connection that writes, with the newest tables made. The caller holds the Lock. Raises StoreError."""
+    """A connection that writes, with the newest tables created. The caller holds the Lock. Raises StoreError."""
     with translated(path):
         conn = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
         conn.text_factory = checked_rows.text_of
@@ -62,7 +61,7 @@ def _set_up(conn: sqlite3.Connection, path: Path) -> None:
     conn.execute("PRAGMA journal_mode = WAL").fetchone()
     for setting in _SETTINGS:
         conn.execute(setting).fetchone()
-    # Before the first write: what was added to the file must not run with it.
+    # Before the first write: definitions added by others must not run with it.
     changed = _put_right(conn, version) if version else []
     schema.migrate(conn)
     schema.check_tables(conn, path)
@@ -78,7 +77,7 @@ def _put_right(conn: sqlite3.Connection, version: int) -> list[Difference]:
 
 
 def _report(conn: sqlite3.Connection, path: Path, changed: Sequence[Difference]) -> None:
-    """Keep what was not ours, and say that it was there."""
+    """Keep the definitions that were not ours, and report them."""
     for each in changed:
         log.error("%s: %s", path, each, extra=about(Event.DATABASE))
     at = Clock().now()
@@ -88,7 +87,7 @@ def _report(conn: sqlite3.Connection, path: Path, changed: Sequence[Difference])
 
 
 def open_reading(path: Path) -> sqlite3.Connection:
-    """A connection that can only read. Raises StoreError where there is no database, or not one that can be read."""
+    """A connection that can only read. Raises StoreError where there is no database, or it cannot be read."""
     if not path.is_file():
         raise none_yet(path)
     with translated(path):
@@ -112,27 +111,27 @@ def _check_readable(conn: sqlite3.Connection, path: Path) -> None:
 
 
 def none_yet(path: Path) -> StoreError:
-    """What is said where nothing is to be read."""
+    """The error where there is no database to read."""
     return StoreError(f"there is no database at {path} yet: the daemon makes it (watchkeeper run)")
 
 
 @contextmanager
 def transaction(conn: sqlite3.Connection, *, durable: bool | None) -> Iterator[None]:
-    """All that is written inside is in together, or not at all.
+    """Commit everything that is written inside, or nothing.
 
     durable: it survives a power cut (synchronous=FULL: the WAL is synced at the commit, with all that was committed
-    before). Otherwise it survives the end of the process, and a power cut may take back the last commits, whole and
-    in order (NORMAL). None: as the transaction before. The setting cannot change inside a transaction.
+    before). Otherwise it survives the end of the process, and a power cut may undo the last commits, whole and in order
+    (NORMAL). None: as in the transaction before. The setting cannot change inside a transaction.
     """
     if durable is not None:
         conn.execute("PRAGMA synchronous = FULL" if durable else "PRAGMA synchronous = NORMAL")
-    # IMMEDIATE: a deferred transaction that reads first fails at once, without waiting, if somebody else wrote.
+    # IMMEDIATE: a deferred transaction that reads first fails at once, without waiting, if another connection wrote.
     conn.execute("BEGIN IMMEDIATE")
     try:
         yield
         conn.execute("COMMIT")
     except BaseException:
-        # With some errors (SQLITE_FULL, SQLITE_IOERR) SQLite may have rolled back by itself, or may not.
+        # With some errors (SQLITE_FULL, SQLITE_IOERR) SQLite may or may not have rolled back already.
         if conn.in_transaction:
             conn.execute("ROLLBACK")
         raise
@@ -140,7 +139,7 @@ def transaction(conn: sqlite3.Connection, *, durable: bool | None) -> Iterator[N
 
 @contextmanager
 def translated(path: Path) -> Iterator[None]:
-    """Turns SQLite's errors into StoreError and its kinds."""
+    """Turn SQLite's errors into StoreError and its subclasses."""
     try:
         yield
     except sqlite3.Error as error:
@@ -153,7 +152,8 @@ def translate_error(error: sqlite3.Error, path: Path) -> StoreError:
     match extended & 0xFF:  # the low byte is the primary code: https://www.sqlite.org/rescode.html
         case sqlite3.SQLITE_FULL:
             return _full(path)
-        # The shared index of the WAL could not grow, or (a quota, a late allocation) a write failed with no room left.
+        # The shared index of the WAL could not grow, or a write failed with no space left (a quota, delayed
+        # allocation).
         case sqlite3.SQLITE_IOERR if extended == sqlite3.SQLITE_IOERR_SHMSIZE or not _has_room(path):
             return _full(path)
         case sqlite3.SQLITE_CORRUPT | sqlite3.SQLITE_NOTADB:

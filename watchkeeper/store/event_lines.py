@@ -1,4 +1,4 @@
-"""Appends lines to the journal, inside a transaction that the caller has opened. Not here: what they say."""
+"""Appends lines to the event log, inside a transaction that the caller has opened. Not here: their text."""
 
 import sqlite3
 

@@ -1,10 +1,10 @@
-"""The outbox's rows: which parcel is next, and what became of it.
+"""The outbox's rows: which delivery is next, and what became of it.
 
-One thread's parcels leave in the order in which they were made. Only the first waiting one of each thread and notifier
-carries head = 1, and only heads are looked at for the next parcel, so that it is one seek in an index however many
-wait. A parcel that is due before those that it must wait for brings them forward: an alarm does not wait for a caution
-that may wait for the morning. Every change of a parcel's state passes through here, because it may make another parcel
-the head.
+Deliveries of one thread leave in the order in which they were made. Only the first waiting one of each thread and
+notifier has head = 1, and only heads are considered for the next delivery, so finding it is one seek in an index
+however many wait. A delivery that is due before those that it must wait for brings them forward: an alarm does not wait
+for a caution that may wait for the morning. Every change of a delivery's state goes through this module, because it may
+make another delivery the head.
 """
 
 import json
@@ -22,7 +22,7 @@ from watchkeeper.store.codec import MESSAGE, text_column
 from watchkeeper.store.timestamps import to_us
 
 DAMAGED_AT_ONCE = 1_000
-"""So many damaged rows are passed over at once; when those are moved away, the next ones are met."""
+"""The most damaged rows skipped at once; when those are moved away, the next ones are found."""
 
 _INSERT = (
     "INSERT INTO outbox (id, notifier, thread, state, head, due_at_us, made_at_us, done_at_us, tries, trouble, message,"
@@ -39,13 +39,13 @@ _BEHIND = f"{OUTBOX_FORM.selected} WHERE {_OF_THREAD} AND id > ? ORDER BY id"
 _MOVED = "SELECT 1 FROM quarantine WHERE source = 'outbox' AND row = ?"
 _DUE = OUTBOX_FORM.columns.index("due_at_us")
 
-# Threads whose head is not the first waiting parcel.
+# Threads whose head is not the first waiting delivery.
 _WRONG_HEADS = """
 SELECT notifier, thread FROM outbox WHERE state = 'waiting' GROUP BY notifier, thread
 HAVING sum(head) <> 1 OR min(iif(head = 1, id, NULL)) <> min(id)
 """
 
-# Candidates: the best head, and whatever stands first behind a head that counts as done.
+# Candidates: the best head, and the first row behind a head that counts as done.
 NEXT = (
     OUTBOX_FORM.selected + " WHERE notifier = :name AND id IN ("  # noqa: S608  fixed text
     " SELECT id FROM (SELECT id FROM outbox WHERE notifier = :name AND head = 1"
@@ -60,7 +60,7 @@ NEXT = (
 
 
 def insert(conn: sqlite3.Connection, parcel: Delivery, number: int | None = None) -> None:
-    """Put a new parcel at the end of its thread. number: of one that had it before."""
+    """Append a new delivery to its thread. number: its id, if it had one before."""
     values = _values(parcel)
     notifier, thread, due_at_us = values[0], values[1], values[_DUE]
     if parcel.state is DeliveryState.WAITING:
@@ -80,7 +80,7 @@ def _values(parcel: Delivery) -> checked_rows.Values:
 
 
 def _bring_forward(conn: sqlite3.Connection, notifier: str, thread: str, due_at_us: int) -> None:
-    """Waiting parcels of a thread are due no later than this. A damaged one keeps its wrong checksum, and is found."""
+    """Make a thread's waiting deliveries due no later than this. A damaged one keeps its wrong checksum."""
     for row in conn.execute(_LATER, (notifier, thread, due_at_us)).fetchall():
         with suppress(RowDamaged):
             OUTBOX_FORM.verify(row)
@@ -90,9 +90,9 @@ def _bring_forward(conn: sqlite3.Connection, notifier: str, thread: str, due_at_
 
 
 def update(conn: sqlite3.Connection, parcel: Delivery) -> None:
-    """Write a stored parcel's new state, and let the next of its thread step forward. Raises StoreError without one.
+    """Write a stored delivery's new state, and make the next of its thread the head. Raises StoreError without one.
 
-    One that was moved to the quarantine meanwhile is put back: this is what it said before it was damaged.
+    One that was moved to the quarantine in the meantime is put back: this is its content from before the damage.
     """
     values = _values(parcel)
     if conn.execute(_UPDATE, (*values, checked_rows.checksum(*values), parcel.id)).rowcount:
@@ -104,7 +104,7 @@ def update(conn: sqlite3.Connection, parcel: Delivery) -> None:
 
 
 def update_head(conn: sqlite3.Connection, notifier: str, thread: str) -> None:
-    """Make the first waiting parcel of a thread its head, and no other."""
+    """Make the first waiting delivery of a thread its head, and no other."""
     conn.execute(f"UPDATE outbox SET head = 0 WHERE {_OF_THREAD} AND head = 1", (notifier, thread))  # noqa: S608  fixed text
     conn.execute(
         f"UPDATE outbox SET head = 1 WHERE id = (SELECT min(id) FROM outbox WHERE {_OF_THREAD} AND head = 0)",  # noqa: S608  fixed text
@@ -123,9 +123,9 @@ def recrown(conn: sqlite3.Connection) -> None:
 def next_for(
     conn: sqlite3.Connection, notifier: str, passing: Collection[int], damaged: Callable[[Values, RowDamaged], None]
 ) -> Delivery | None:
-    """The head that is due first; parcels in `passing` count as done, so the next of their thread stands for them.
+    """The head that is due first; deliveries in `passing` count as done, so the next of their thread replaces them.
 
-    damaged: told of rows that cannot be read, which count as done as well.
+    damaged: called with rows that cannot be read, which count as done as well.
     """
     passed = list(passing)
     for _ in range(DAMAGED_AT_ONCE):
@@ -143,7 +143,7 @@ def next_for(
 
 
 def _waiting(row: Values) -> Delivery:
-    """A parcel that an index names as waiting."""
+    """A delivery that an index lists as waiting."""
     found = read(row)
     if found.state is not DeliveryState.WAITING:
         raise IndexWrong(f"an index of the outbox names it as waiting, and it is {found.state.value}")
@@ -162,14 +162,14 @@ def _behind(
 
 
 def read(row: Values) -> Delivery:
-    """A row as a parcel. Raises RowDamaged."""
+    """A row as a delivery. Raises RowDamaged."""
     return replace(OUTBOX_FORM.read(row), id=row[0])
 
 
 def listed(
     conn: sqlite3.Connection, *, only_open: bool, limit: int, damaged: Callable[[Values, RowDamaged], None]
 ) -> Sequence[Delivery]:
-    """Parcels of every notifier, newest first; without those that cannot be read."""
+    """Deliveries of every notifier, newest first; without those that cannot be read."""
     which = "WHERE state <> 'delivered'" if only_open else ""
     found = []
     for row in conn.execute(f"{OUTBOX_FORM.selected} {which} ORDER BY id DESC LIMIT ?", (limit,)).fetchall():

@@ -1,4 +1,4 @@
-"""Probes' notes and jobs' check-ins in the database: what model/probe_state.py asks of a store."""
+"""The state of probes and the reports of jobs in the database: what model/probe_state.py requires of a store."""
 
 from collections.abc import Awaitable, Callable
 from typing import Any, Protocol
@@ -10,7 +10,7 @@ from watchkeeper.store.writer import Writer
 
 
 class Write(Protocol):
-    """Has work done in the thread that writes, in a transaction."""
+    """Runs work in the thread that writes, in a transaction."""
 
     def __call__(self, work: Callable[[Writer], Any], *, durable: bool) -> Awaitable[Any]:
         """durable: it must survive a power cut."""
@@ -18,15 +18,15 @@ class Write(Protocol):
 
 
 class Read(Protocol):
-    """Has a query answered in the thread that reads."""
+    """Runs a query in the thread that reads."""
 
     def __call__(self, query: Callable[[Reader], Any]) -> Awaitable[Any]:
-        """What the query returned."""
+        """The query's result."""
         ...
 
 
 class StoredProbeState:
-    """One text for each owner. Synced: what has not come back matters most after a power cut."""
+    """One text for each owner. Synced: after a power cut, state about what did not come back matters most."""
 
     def __init__(self, write: Write, read: Read) -> None:
         self._write, self._read = write, read
@@ -44,16 +44,16 @@ class StoredProbeState:
 
 
 class StoredJobReports:
-    """The newest check-ins of every job. Synced: a job that has reported is not asked again."""
+    """The newest reports of every job. Synced: a job that has reported is not asked again."""
 
     def __init__(self, write: Write, read: Read) -> None:
         self._write, self._read = write, read
 
     async def last(self, job: str) -> LastJobReports:
-        """A job's newest check-ins; both None where it never checked in. Raises StoreError."""
+        """A job's newest reports; both None where it never reported. Raises StoreError."""
         found: LastJobReports = await self._read(lambda reading: reading.last_check_ins(job))
         return found
 
     async def record(self, check_in: JobReport) -> None:
-        """Keep a check-in in place of the one of its sort before it. Raises StoreError."""
+        """Store a report in place of the previous one with the same result. Raises StoreError."""
         await self._write(lambda writing: writing.write_check_in(check_in), durable=True)

@@ -1,9 +1,9 @@
 """Queries, on a connection that can only read. Each method reads all that it returns: no transaction stays open.
 
-A row that cannot be read is left out: it costs no answer but its own part. It is remembered, so that the writer can
+A row that cannot be read is left out: only its own part of an answer is lost. It is remembered, so that the writer can
 move it away (store/recovery/quarantine.py).
 
-Not here: what a row means to anybody (alerting/), threads (store.py).
+Not here: the meaning of a row (alerting/), threads (store.py).
 """
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
@@ -48,21 +48,21 @@ _OLDEST = (
 )
 
 LARGEST = 2**63 - 1
-"""SQLite's largest integer; a larger id or limit, as an address may hold one, means the same."""
+"""SQLite's largest integer; a larger id or limit, as a URL may contain one, means the same."""
 
 
 AHEAD_MS = DAY_MS
-"""Samples that are further ahead of the newest commit come from a clock that was wrong, or from a damaged row."""
+"""Samples further ahead of the newest commit than this come from a wrong clock, or from a damaged row."""
 
 DAMAGES_AT_ONCE = 1_000
-"""Damaged rows that are remembered until they are moved away; the others are met again."""
+"""The most damaged rows remembered until they are moved away; the others are found again."""
 
 
 class Reader:
-    """Answers from the database. Lives in the thread that made it."""
+    """Answers queries from the database. Belongs to the thread that made it."""
 
     def __init__(self, path: Path) -> None:
-        """Raises StoreError where there is no database that can be read."""
+        """Raises StoreError where there is no readable database."""
         self._path = path
         self._conn = database.open_reading(path)
         self._damages: dict[tuple[str, Values], Damage] = {}
@@ -72,7 +72,7 @@ class Reader:
         self._conn.close()
 
     def take_damages(self) -> list[Damage]:
-        """What was found to be damaged since this was last asked."""
+        """The damage found since the last call."""
         found, self._damages = list(self._damages.values()), {}
         return found
 
@@ -108,7 +108,7 @@ class Reader:
         return [found for _, found in self._good(checked_rows.FINDING_FORM, "ORDER BY id")]
 
     def alerts(self) -> Sequence[Alert]:
-        """Every alert that is not as new; one that cannot be read is left out until it is replaced."""
+        """Every alert that is not in its initial state; one that cannot be read is left out until it is replaced."""
         return [alert for _, alert in self._good(checked_rows.ALERT_FORM, "ORDER BY id")]
 
     def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
@@ -126,19 +126,19 @@ class Reader:
         return [each.key for _, each in self._good(checked_rows.SERIES_FORM, "ORDER BY id") if each.kind is Kind.LEVEL]
 
     def level_samples(self, key: SeriesKey, since: datetime) -> LevelSamples:
-        """One level's past since an instant, as arrays to refill a history with."""
+        """One level's history since an instant, as arrays to refill a history with."""
         life = next((life for _, life in self._good(checked_rows.LIFE_FORM)), None)
         until_ms = LATEST_MS if life is None else life.alive_at_us // 1000 + AHEAD_MS
         with database.translated(self._path):
             return series_history.level_samples(self._conn, key, to_ms(since), until_ms)
 
     def note(self, owner: str) -> str:
-        """What an owner noted last; empty where it never did."""
+        """What an owner wrote last; empty where it never did."""
         found = self._good(checked_rows.NOTES_FORM, "WHERE owner = ?", (text_column(owner),))
         return next((text for _, text in found), "")
 
     def last_check_ins(self, job: str) -> LastJobReports:
-        """A job's newest check-ins."""
+        """A job's newest reports."""
         found = {
             each.failed: each
             for _, each in self._good(checked_rows.CHECK_IN_FORM, "WHERE job = ?", (text_column(job),))
@@ -146,23 +146,23 @@ class Reader:
         return LastJobReports(found.get(False), found.get(True))
 
     def inspect(self, scope: Scope, after: int, limit: int) -> int | None:
-        """Look at so many rows, whether they are damaged; where the next step goes on."""
+        """Check up to `limit` rows for damage; returns where the next step continues."""
         with database.translated(self._path):
             found, then = inspection.step(self._conn, scope, after, limit)
         self._damages.update({(each.form.table, each.place): each for each in found})
         return then
 
     def quarantined(self, since: datetime, now: datetime) -> Sequence[Quarantined]:
-        """Rows that were moved away since an instant, the newest first."""
+        """Rows that were moved away since an instant, newest first."""
         with database.translated(self._path):
             return quarantine.newest(self._conn, since, now)
 
     def data_version(self) -> int:
-        """A number that is another one once any other connection has committed (SQLite's PRAGMA data_version)."""
+        """A number that changes once any other connection has committed (SQLite's PRAGMA data_version)."""
         return int(self._rows("PRAGMA data_version")[0][0])
 
     def extent(self) -> Extent:
-        """How large the database is, and from when on its samples and hours are."""
+        """How large the database is, and how far back its samples and hours go."""
         (pages,), (page_bytes,) = *self._rows("PRAGMA page_count"), *self._rows("PRAGMA page_size")
         (free,) = self._rows("PRAGMA freelist_count")[0]
         return Extent(pages * page_bytes, free * page_bytes, *(self._oldest(*each) for each in _OLDEST))
@@ -182,7 +182,7 @@ class Reader:
         since: datetime | None,
         limit: int,
     ) -> Sequence[JournalLine]:
-        """Journal lines, newest first; with after_id oldest first. Raises StoreDamaged where one cannot be read."""
+        """Event log lines, newest first; with after_id oldest first. Those that cannot be read are left out."""
         asked: list[tuple[str, Any]] = [
             ("key = ?", None if key is None else key_column(key)),
             ("id < ?", None if before_id is None else _within(before_id)),
@@ -206,7 +206,7 @@ class Reader:
     def _lines(
         self, given: Sequence[tuple[str, Any]], last: int | None, wanted: int, *, oldest_first: bool
     ) -> list[Values]:
-        """Rows of the journal for which these conditions hold, from behind the last one on."""
+        """Rows of the event log that fulfil these conditions, from after the last one on."""
         beyond = [] if last is None else [("id > ?" if oldest_first else "id < ?", last)]
         every = [*given, *beyond]
         where = " AND ".join(["TRUE", *(condition for condition, _ in every)])
@@ -217,19 +217,19 @@ class Reader:
         )
 
     def next_parcel(self, notifier: str, passing: Collection[int]) -> Delivery | None:
-        """The waiting parcel of a notifier that is due first; those that cannot be read are passed over."""
+        """The waiting delivery of a notifier that is due first; those that cannot be read are skipped."""
         with database.translated(self._path):
             return outbox_rows.next_for(self._conn, notifier, passing, self._damaged_parcel)
 
     def parcels(self, *, only_open: bool, limit: int) -> Sequence[Delivery]:
-        """Parcels of every notifier, newest first; those that cannot be read are left out."""
+        """Deliveries of every notifier, newest first; those that cannot be read are left out."""
         with database.translated(self._path):
             return outbox_rows.listed(
                 self._conn, only_open=only_open, limit=_within(limit), damaged=self._damaged_parcel
             )
 
     def last_alive(self) -> datetime | None:
-        """The instant of the newest commit; None where there was none yet, or it cannot be read."""
+        """The instant of the newest commit; None where there is none yet, or it cannot be read."""
         return next((from_us(life.alive_at_us) for _, life in self._good(checked_rows.LIFE_FORM)), None)
 
     def _rows(self, sql: str, values: Sequence[Any] | Mapping[str, Any] = ()) -> list[Any]:
@@ -237,7 +237,7 @@ class Reader:
             return self._conn.execute(sql, values).fetchall()
 
     def _good(self, form: Form[T], which: str = "", values: Sequence[Any] = ()) -> Iterator[tuple[Values, T]]:
-        """Rows of a table with their records. Damaged ones are left out, and remembered for whoever moves them away."""
+        """Rows of a table with their records. Damaged ones are left out, and remembered for the writer to move."""
         return self._judged(form, self._rows(f"{form.selected} {which}", values))
 
     def _judged(self, form: Form[T], found: Iterable[Values]) -> Iterator[tuple[Values, T]]:
@@ -256,7 +256,7 @@ class Reader:
             self._damages[form.table, damage.place] = damage
 
     def _instant(self, at_us: int) -> datetime | None:
-        """An instant of a row that is read for nothing else; None where it is damaged."""
+        """An instant from a row that is read for nothing else; None where it is damaged."""
         try:
             return from_us(at_us)
         except StoreDamaged:

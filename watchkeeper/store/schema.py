@@ -1,8 +1,8 @@
-"""The tables, how they came to be (migrations), and the check that a file is a database of ours.
+"""The tables, their migrations, and the check that a file is a watchkeeper database.
 
 A migration is never edited once a version with it is out: a change of the tables is a new migration at the end, with
 its number as the new VERSION. Each runs in one transaction with the record of it, through sqlite-utils' Migrations.
-What may live here: the form of the tables. Not here: rows (writer.py, reader.py).
+What belongs here: the structure of the tables. Not here: rows (writer.py, reader.py).
 """
 
 import json
@@ -15,7 +15,7 @@ from watchkeeper.errors import StoreDamaged, StoreTooNew
 from watchkeeper.store import checksum_migration, statements
 
 APPLICATION_ID = 0x574B5052
-"""`WKPR`, in the header of every database of ours, so that another program's file is not taken for one."""
+"""`WKPR`, in the header of every watchkeeper database, so that another program's file is not taken for one."""
 
 VERSION = 3
 """The number of the newest migration; kept in the file as user_version."""
@@ -28,7 +28,7 @@ TABLES = frozenset(
         *("life", "journal", "outbox", "notes", "check_ins", "quarantine"),
     }
 )
-"""The tables of the newest version; a database of ours that lacks one is damaged."""
+"""The tables of the newest version; a watchkeeper database that lacks one is damaged."""
 
 
 @MIGRATIONS(name="0001 first tables")
@@ -39,14 +39,14 @@ def _first_tables(db: Database) -> None:
 
 @MIGRATIONS(name="0002 what the first form lacked")
 def _what_the_first_form_lacked(db: Database) -> None:
-    """A database that has it all is only given the number."""
+    """Add what version 1 lacked. A database that has everything only gets the number."""
     _run(db.conn, statements.WHAT_CAME_WITH_ROLL_UPS)
     columns = {name for (name,) in db.conn.execute("SELECT name FROM pragma_table_info('life')")}
     if "journal_from_us" not in columns:
         _run(db.conn, statements.WHAT_ROLL_UPS_CHANGED)
         _run(db.conn, statements.WHAT_WAS_TOLD)
         names = db.conn.execute("SELECT id, probe FROM series").fetchall()
-        # Names of probes were written as they are before they were JSON texts, as all that a name may hold needs it.
+        # Probe names were once stored as plain text; they are JSON texts now, because a name may contain any character.
         plain = [(json.dumps(name), number) for number, name in names if not name.startswith('"')]
         db.conn.executemany("UPDATE series SET probe = ? WHERE id = ?", plain)
     db.conn.execute("PRAGMA user_version = 2")
@@ -54,7 +54,7 @@ def _what_the_first_form_lacked(db: Database) -> None:
 
 @MIGRATIONS(name="0003 checksums")
 def _checksums(db: Database) -> None:
-    """Every row that can be read gets its checksum. One that cannot gets none, and is then found as damaged."""
+    """Add a checksum to every row that can be read. One that cannot gets none, and is then found as damaged."""
     _run(db.conn, statements.CHECKSUMS)
     checksum_migration.seal(db.conn)
     _run(db.conn, statements.JOURNAL_TRIGGERS)
@@ -72,7 +72,7 @@ def _run(conn: sqlite3.Connection, script: str) -> None:
 
 
 def prepare_empty(conn: sqlite3.Connection) -> None:
-    """Give an empty file what must be there before the first table, and the mark that it is ours."""
+    """Give an empty file what must exist before the first table, and the mark that it is ours."""
     conn.execute("PRAGMA auto_vacuum = INCREMENTAL")
     conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
 
@@ -105,7 +105,7 @@ def check_ours(conn: sqlite3.Connection, path: Path) -> int:
 
 
 def check_tables(conn: sqlite3.Connection, path: Path) -> None:
-    """Raises StoreDamaged where a table is missing."""
+    """Raise StoreDamaged where a table is missing."""
     found = {name for (name,) in conn.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
     if missing := sorted(TABLES - found):
         raise StoreDamaged(f"{path} lacks its tables {', '.join(missing)}: restore a backup, or move it aside")

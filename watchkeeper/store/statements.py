@@ -1,4 +1,4 @@
-"""The SQL of the migrations, in their order. Never edited once a version with it is out.
+"""The SQL of the migrations, in order. Never edited once a version with it is out.
 
 Not here: running it, and the record of what was run (schema.py).
 """
@@ -143,7 +143,7 @@ CREATE TABLE check_ins (
 ) STRICT, WITHOUT ROWID;
 """
 
-# Version 1 was changed in place until roll-ups came: a database from before says 1 and lacks what came with them.
+# Version 1 was changed in place until roll-ups were added: an earlier database says 1 and lacks what came with them.
 WHAT_CAME_WITH_ROLL_UPS = """
 CREATE TABLE IF NOT EXISTS hours (
     series INTEGER NOT NULL,
@@ -206,7 +206,7 @@ DROP TABLE samples;
 ALTER TABLE samples_alone RENAME TO samples;
 """
 
-# Which priority was told last is noted since alerts can be kept back. Before, each change was told as it came.
+# The last notified priority is recorded since alerts can be held back. Before, each change was notified at once.
 WHAT_WAS_TOLD = """
 UPDATE alerts SET body = json_set(body, '$.told', json_extract(body, '$.priority'))
 WHERE json_extract(body, '$.state') IN ('active', 'acknowledged') AND json_extract(body, '$.tellings') > 0
@@ -240,8 +240,8 @@ DROP TRIGGER journal_keeps_text;
 DROP TRIGGER journal_keeps_ids;
 """
 
-# A line that cannot be read may leave the journal when its copy is in quarantine. No id is used twice, so that allows
-# nothing else.
+# A line that cannot be read may be deleted from the event log when its copy is in quarantine. No id is used twice, so
+# that permits nothing else.
 JOURNAL_TRIGGERS = """
 CREATE TRIGGER journal_keeps_lines BEFORE DELETE ON journal
 WHEN OLD.at_us >= coalesce((SELECT journal_from_us FROM life), 0)

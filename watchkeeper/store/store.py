@@ -1,8 +1,8 @@
-"""The store as the rest sees it: async methods in front of one thread that writes and one that reads.
+"""The public interface of the store: async methods in front of one thread that writes and one that reads.
 
 SQLite's connections belong to the thread that made them. Writing goes through one thread, so that there is one writer;
-reading has its own connection and thread, so that a long query never holds a commit up, and the other way round.
-What may live here: handing work to these threads. Not here: SQL.
+reading has its own connection and thread, so that a long query never delays a commit, and the other way round. What
+belongs here: passing work to these threads. Not here: SQL.
 """
 
 import asyncio
@@ -53,27 +53,27 @@ _CLOCK = Clock()
 T = TypeVar("T")
 
 KEEP_STEP = 500
-"""Rows moved or deleted in one transaction: measured at 2 ms, so that a commit in the queue does not wait for long."""
+"""Rows moved or deleted in one transaction: measured at 2 ms, so that a commit in the queue does not wait long."""
 
 HAND_BACK_STEP = 50
-"""Free pages handed back in one transaction: as long as a step of keeping."""
+"""Free pages released in one transaction: takes as long as a step of retention."""
 
 SWEEP_S = 60.0
-"""After SQLite has failed to read, all is looked through at most so often: it takes a second for a million rows."""
+"""Minimum time between full checks after SQLite failed to read: one takes a second for a million rows."""
 
 SPARE_SHARE = 0.05
-"""Of the file's pages, so many stay free after keeping: the next samples go in there, and handing them back first
-would move pages about for nothing."""
+"""The share of the file's pages that stays free after retention: the next samples use them, and releasing them first
+would move pages for nothing."""
 
 
 class Store:
-    """An open database. Made by open(), ended by close(), or used as `async with await Store.open(path)`."""
+    """An open database. Created by open(), ended by close(), or used as `async with await Store.open(path)`."""
 
     def __init__(self, path: Path) -> None:
-        """Use open() instead: it fills what this leaves empty."""
+        """Use open() instead: it sets what this leaves empty."""
         self.path = path
         self.version = 0
-        """Changes with each write; what was read while it stood still is still so."""
+        """Changes with each write; what was read while it did not change is still valid."""
         self._readers = ThreadPoolExecutor(1, thread_name_prefix="store-reader")
         self._writers = ThreadPoolExecutor(1, thread_name_prefix="store-writer")
         self._waiting: deque[Job] = deque()
@@ -86,11 +86,11 @@ class Store:
 
     @classmethod
     async def open(cls, path: Path, *, read_only: bool = False, mend_at: datetime | None = None) -> "Store":
-        """Open the database, and make it where there is none.
+        """Open the database, and create it where there is none.
 
-        mend_at: now; a damaged database is then set aside, and a new one begun with what is left
-        (store/recovery/repair.py). read_only: for commands; works while a daemon writes, and makes nothing. Raises
-        StartError where the place cannot be used or another process has the database open for writing (it says who),
+        mend_at: now; a damaged database is then set aside, and a new one started with what is left
+        (store/recovery/repair.py). read_only: for commands; works while a daemon writes, and creates nothing. Raises
+        StartError where the path cannot be used or another process has the database open for writing (it says which),
         StoreTooNew, StoreDamaged, StoreFull, and StoreError where there is nothing to read yet.
         """
         store = cls(path)
@@ -106,7 +106,7 @@ class Store:
         return store
 
     def _take_rights(self) -> None:
-        """As root, the thread that reads has the rights of the folder's owner on files, and no others.
+        """As root, give the reading thread the file rights of the folder's owner, and no others.
 
         SQLite opens -wal and -journal by name, and as root gives them to the database's owner, whatever they are.
         """
@@ -125,7 +125,7 @@ class Store:
             self._make_readable(self._committer, mend_at)
 
     def _make_readable(self, committer: CommitQueue, mend_at: datetime) -> None:
-        """Move damaged rows away. Where that fails, an index may be in the way; where it still does, begin again."""
+        """Move damaged rows away. If that fails, an index may be the cause; if it still fails, start a new database."""
         trouble = committer.sweep(inspection.FREQUENT, rebuild=False)
         if isinstance(trouble, StoreDamaged):
             trouble = committer.sweep(inspection.WHOLE, rebuild=True)
@@ -135,12 +135,13 @@ class Store:
             self._committer = CommitQueue(self.path)
 
     async def close(self) -> None:
-        """Write what is still in the queue, and close. Closing twice is allowed; nothing else is after it."""
+        """Write what is still in the queue, and close. May be called twice; no other method may be called after it."""
         reading, self._reading = self._reading, None
         committer, self._committer = self._committer, None
         lock, self._lock = self._lock, None
         try:
-            # The reader first: the connection that closes last takes the WAL into the database, which a reader may not.
+            # The reader first: the connection that closes last moves the WAL into the database, which a reader may not
+            # do.
             if reading is not None:
                 await self._in_thread(self._readers, reading.close)
             if committer is not None:
@@ -163,27 +164,27 @@ class Store:
     # Writing ------------------------------------------------------------------------------------------------------
 
     async def commit(self, commit: Commit) -> None:
-        """Write a whole turn in one transaction.
+        """Write a whole unit of work in one transaction.
 
-        Raises StoreFull where there is no room, StoreError for what cannot be stored; nothing of it is in then. A turn
-        that holds alerts, journal or parcels is safe from a power cut when this returns. A caller that is cancelled
-        while it waits does not take the turn back.
+        Raises StoreFull where there is no space, StoreError for what cannot be stored; nothing is written then. A unit
+        of work that contains alerts, event log lines or deliveries is safe from a power cut when this returns. If the
+        caller is cancelled while it waits, the unit of work is written anyway.
         """
         durable = bool(commit.alerts or commit.journal or commit.parcels)
         await self._write(lambda writing: writing.commit(commit), durable=durable)
 
     async def parcel_done(self, parcel: Delivery, journal: JournalLine | None = None) -> None:
-        """Write a parcel's new state, tries, due_at, trouble and done_at, with its journal line, in one transaction.
+        """Write a delivery's new state, tries, due_at, trouble and done_at, and its event log line, in one transaction.
 
-        Raises StoreError where the outbox has no such parcel, StoreFull; nothing of it is in then.
+        Raises StoreError where the outbox has no such delivery, StoreFull; nothing is written then.
         """
         await self._write(lambda writing: writing.parcel_done(parcel, journal), durable=True)
 
     async def keep(self, horizons: RetentionLimits, *, spare_share: float = SPARE_SHARE) -> int:
-        """Roll up and let go what is older than the horizons, in small steps between which commits have their turn.
+        """Roll up and delete what is older than the horizons, in small steps between which commits run.
 
-        spare_share: of the file's pages, so many may stay free; the others go back to the file system. Returns how many
-        rows were moved or deleted.
+        spare_share: the share of the file's pages that may stay free; the others are returned to the file system.
+        Returns how many rows were moved or deleted.
         """
         rows = 0
         for chore in horizons.chores():
@@ -198,9 +199,9 @@ class Store:
         return rows
 
     async def inspect(self, *, whole: bool) -> None:
-        """Look for rows that cannot be read, in small steps; they are moved to the quarantine.
+        """Find rows that cannot be read, in small steps, and move them to the quarantine.
 
-        whole: also in the journal and in what was delivered.
+        whole: also check the event log and completed deliveries.
         """
         for scope in inspection.WHOLE if whole else inspection.FREQUENT:
             after: int | None = inspection.FIRST
@@ -209,9 +210,9 @@ class Store:
         await self._write(lambda writing: writing.sweep((), _CLOCK.now(), rebuild=False), durable=False)
 
     async def check_indexes(self) -> None:
-        """Look whether every index says what its table says, and build those again that do not.
+        """Check whether every index agrees with its table, and rebuild those that do not.
 
-        On a connection and in a thread of its own, so that neither readers nor writers wait for it.
+        It has a connection and a thread of its own, so that neither readers nor writers wait for it.
         """
         for wrong in await asyncio.to_thread(indexes.check, self.path):
             await self._write(wrong.put_right, durable=True)
@@ -224,8 +225,9 @@ class Store:
         loop = asyncio.get_running_loop()
         waiter: asyncio.Future[T] = loop.create_future()
         self._waiting.append(Job(work, durable, loop, waiter))
-        # With more than one in there, a drain is on its way that ends only when it finds none. It starts when all that
-        # is ready to run now has run, so that turns which come at the same moment share their transaction.
+        # With more than one waiting, a drain is already scheduled that ends only when none waits. It starts after
+        # everything that is ready to run now, so that units of work that arrive at the same moment share their
+        # transaction.
         if len(self._waiting) == 1:
             loop.call_soon(self._writers.submit, committer.drain, self._waiting)
         try:
@@ -246,36 +248,36 @@ class Store:
     async def samples(self, key: SeriesKey, since: datetime, until: datetime) -> Sequence[Sample]:
         """A series' samples, oldest first, both ends included.
 
-        Where samples are no longer kept, an hour (or a day) stands as one sample or two: its least and its most, the
-        one to which its last value is nearer after the other, and one without value where it had such.
+        Where samples are no longer kept, an hour (or a day) is represented by one sample or two: its least and its
+        most, the one nearer to its last value second, and one without value where it had such.
         """
         return await self._read(lambda reading: reading.samples(key, since, until))
 
     async def extent(self) -> Extent:
-        """How large the database is, and from when on its samples and hours are."""
+        """How large the database is, and how far back its samples and hours go."""
         return await self._read(lambda reading: reading.extent())
 
     async def data_version(self) -> int:
-        """A number that is another one once anybody has committed; costs next to nothing to ask for."""
+        """A number that changes once anybody has committed; costs almost nothing to read."""
         return await self._read(lambda reading: reading.data_version())
 
     async def samples_thinned(self, key: SeriesKey, since: datetime, until: datetime, points: int) -> Sequence[Bucket]:
-        """A series' samples put together in about `points` (at most one more) equal stretches of time, oldest first.
+        """A series' samples combined into about `points` (at most one more) equal stretches of time, oldest first.
 
-        Stretches without a sample are left out. None is shorter than an hour (or a day) where the samples are no
-        longer kept.
+        Stretches without a sample are left out. None is shorter than an hour (or a day) where the samples are no longer
+        kept.
         """
         return await self._read(lambda reading: reading.samples_thinned(key, since, until, points))
 
     async def level_samples(self, since: datetime) -> AsyncIterator[LevelSamples]:
-        """The past of every level since an instant, one level after the other, to refill histories with.
+        """The history of every level since an instant, one level after the other, to refill histories with.
 
-        The newest samples as they came; before them three of each hour, and long before, three of each day.
+        The newest samples unchanged; before them three of each hour, and long before, three of each day.
         """
         keys = await self._read(lambda reading: reading.level_keys())
         ahead: deque[asyncio.Future[LevelSamples]] = deque()
         for key in keys:
-            # The next one is read while the caller, whose thread this is, works on the one before.
+            # The next one is read while the caller, in this thread, works on the one before.
             ahead.append(self._reading_of(partial(Reader.level_samples, key=key, since=since)))
             if len(ahead) > 1:
                 yield await ahead.popleft()
@@ -287,7 +289,7 @@ class Store:
         return await self._read(lambda reading: reading.findings())
 
     async def alerts(self) -> Sequence[Alert]:
-        """Every alert that is not in its first normal state."""
+        """Every alert that is not in its initial normal state."""
         return await self._read(lambda reading: reading.alerts())
 
     async def journal(
@@ -300,7 +302,7 @@ class Store:
         since: datetime | None = None,
         limit: int = 100,
     ) -> Sequence[JournalLine]:
-        """Journal lines that fit all that is given, newest first; with after_id oldest first (for following)."""
+        """Event log lines that match every argument, newest first; with after_id oldest first (for following)."""
         return await self._read(
             lambda reading: reading.journal(
                 key=key, before_id=before_id, after_id=after_id, entry=entry, since=since, limit=limit
@@ -308,22 +310,22 @@ class Store:
         )
 
     async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Delivery | None:
-        """The waiting parcel of a notifier that is due first, though its due_at may lie ahead.
+        """The waiting delivery of a notifier that is due first, even if its due_at is in the future.
 
-        Within one thread never a later one before an earlier. passing: ids of parcels that count as done.
+        Within one thread never a later one before an earlier. passing: ids of deliveries that count as done.
         """
         return await self._read(lambda reading: reading.next_parcel(notifier, passing))
 
     async def parcels(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
-        """Parcels of every notifier, newest first; only_open leaves out what was delivered."""
+        """Deliveries of every notifier, newest first; only_open leaves out completed ones."""
         return await self._read(lambda reading: reading.parcels(only_open=only_open, limit=limit))
 
     async def quarantined(self, since: datetime, now: datetime) -> Sequence[Quarantined]:
-        """Stored rows that could not be read and were moved away since an instant, the newest first."""
+        """Stored rows that could not be read and were moved away since an instant, newest first."""
         return await self._read(lambda reading: reading.quarantined(since, now))
 
     async def last_alive(self) -> datetime | None:
-        """The instant of the newest commit, as the clock stood then; None where there was none yet."""
+        """The instant of the newest commit, by the clock at that time; None where there was none yet."""
         return await self._read(lambda reading: reading.last_alive())
 
     async def _read(self, query: Callable[[Reader], T]) -> T:
@@ -336,7 +338,7 @@ class Store:
         return self._in_thread(self._readers, lambda: self._answer(reading, query))
 
     def _answer(self, reading: Reader, query: Callable[[Reader], T]) -> T:
-        """In the readers' thread: the answer; what was found to be damaged on the way goes to the writer."""
+        """Runs in the readers' thread: returns the answer; damage found on the way goes to the writer."""
         try:
             return query(reading)
         except StoreDamaged:
@@ -354,14 +356,14 @@ class Store:
         log.warning(text, self.path, len(damages), _named(damages), extra=about(Event.DATABASE))
 
     def _sweep_after_damage(self) -> None:
-        """It may be an index alone that is wrong; then the next reading works. Not more often than every minute."""
+        """The cause may be an index alone; then the next read works. At most once a minute."""
         now_s = _CLOCK.monotonic_s()
         if now_s - self._swept_s >= SWEEP_S:
             self._swept_s = now_s
             self._in_writer(lambda committer: committer.sweep(inspection.WHOLE, rebuild=True))
 
     def _in_writer(self, work: Callable[[CommitQueue], object]) -> None:
-        """Have something done that nobody waits for; nothing where this store is open for reading only, or closed."""
+        """Run work that nobody waits for; nothing where this store is open for reading only, or closed."""
         committer = self._committer
         if committer is None:
             return

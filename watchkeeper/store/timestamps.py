@@ -1,7 +1,8 @@
 """Instants as the integers that columns hold. Every time is bound as a parameter; SQLite's own clock is never read.
 
 Samples count milliseconds: 6 bytes a row (an integer below 2**47), where microseconds would take 8, and no probe's
-sample is worth more. Everything else counts microseconds, the grain of Python's datetime, so that nothing is lost.
+sample needs more precision. Everything else counts microseconds, the resolution of Python's datetime, so nothing is
+lost.
 """
 
 from datetime import UTC, datetime, timedelta
@@ -13,7 +14,7 @@ _MS, _US = timedelta(milliseconds=1), timedelta(microseconds=1)
 
 
 def to_ms(at: datetime) -> int:
-    """Whole milliseconds since 1970, rounded down. Exact: no float is in between."""
+    """Whole milliseconds since 1970, rounded down. Exact: no float is involved."""
     return (at - EPOCH) // _MS
 
 
@@ -23,7 +24,7 @@ def to_us(at: datetime) -> int:
 
 
 def from_us(us: int) -> datetime:
-    """The aware instant that to_us() counted. Raises StoreDamaged for a number that counts beyond all years."""
+    """The aware instant that to_us() encoded. Raises StoreDamaged for a number outside the range of years."""
     try:
         return EPOCH + us * _US
     except OverflowError as error:

@@ -1,5 +1,4 @@
-"""Rows written within a transaction that the caller has opened (commit_queue.py); here is the SQL of samples and
-alerts.
+"""Writes rows within a transaction that the caller has opened (commit_queue.py), with the SQL of samples and alerts.
 
 Not here: the outbox's order (outbox_rows.py), transactions, threads.
 """
@@ -26,13 +25,13 @@ from watchkeeper.store.recovery.inspection import Scope
 from watchkeeper.store.timestamps import to_ms, to_us
 
 SWEEP_STEP = 500
-"""Rows in memory at once when all are looked at."""
+"""Rows in memory at once during a full check."""
 
 MOVED_AT_ONCE = 200
-"""Damaged rows moved in one transaction; what is left is met again."""
+"""Damaged rows moved in one transaction; the rest is found again."""
 
-# A second sample of the same millisecond (a leap second's repeated stamp, a clock set back) takes the place of the
-# first: a series has one value at a time, and the later look is the better one.
+# A second sample of the same millisecond (a leap second's repeated stamp, a clock set back) replaces the first: a
+# series has one value at a time, and the later reading is the better one.
 _SAMPLE = "INSERT OR REPLACE INTO samples (series, at_ms, value, bound) VALUES (?, ?, ?, ?)"
 _LATEST = (
     "INSERT INTO latest (series, at_us, observation, crc) VALUES (?, ?, ?, ?)"
@@ -57,14 +56,14 @@ _CHECK_IN = (
 )
 
 Described = tuple[Kind, Unit | None, str, float]
-"""What a series' row says beside its key: kind, unit, probe, interval_s."""
+"""The content of a series' row besides its key: kind, unit, probe, interval_s."""
 
 
 class Writer:
-    """Writes into the transaction that is open, and remembers the series' numbers."""
+    """Writes into the open transaction, and caches the series' numbers."""
 
     def __init__(self, conn: sqlite3.Connection) -> None:
-        """conn: a connection of open_writing(), used in this thread alone."""
+        """conn: a connection of open_writing(), used in this thread only."""
         self._conn = conn
         self._known: dict[SeriesKey, tuple[int, Described]] = {}
         self._samples: list[tuple[int, int, float | None, float | None]] = []
@@ -73,7 +72,7 @@ class Writer:
         self._journal_from_us: int | None = None
 
     def forget(self) -> None:
-        """A transaction was rolled back: numbers that were given out in it are not in the database."""
+        """Drop cached numbers after a rollback: numbers assigned in that transaction are not in the database."""
         self._known.clear()
         self._journal_from_us = None
         self._done()
@@ -81,7 +80,7 @@ class Writer:
     def flush(self) -> None:
         """Write the rows that were gathered; the caller does so before every COMMIT.
 
-        Samples come in many small turns that share a transaction: one executemany for all of them costs less.
+        Samples come in many small units of work that share a transaction: one executemany for all of them costs less.
         """
         self._conn.executemany(_SAMPLE, self._samples)
         self._conn.executemany(_LATEST, self._latest)
@@ -90,7 +89,7 @@ class Writer:
         self._done()
 
     def _journal_from(self) -> int:
-        """From when on the journal is kept. 0 where that cannot be read: the next deleting of lines sets it again."""
+        """Since when the event log is kept. 0 where that cannot be read: the next deletion of lines sets it again."""
         if self._journal_from_us is None:
             with suppress(RowDamaged):
                 life = checked_rows.life_of(self._conn)
@@ -101,7 +100,7 @@ class Writer:
         self._samples, self._latest, self._alive_at = [], [], None
 
     def commit(self, commit: Commit) -> None:
-        """Write all of a turn. Raises StoreError for what cannot be stored, sqlite3.Error."""
+        """Write all of a unit of work. Raises StoreError for what cannot be stored, sqlite3.Error."""
         seen_at = self._write_seen(commit.seen)
         if commit.findings:
             found = [(key_column(f.key), f.concern.value, FINDING.dumps(f)) for f in commit.findings]
@@ -115,15 +114,15 @@ class Writer:
         self._alive_at = _newest(commit, seen_at) or self._alive_at
 
     def parcel_done(self, parcel: Delivery, line: JournalLine | None) -> None:
-        """Write what became of a delivery, with its journal line."""
+        """Write what became of a delivery, with its event log line."""
         outbox_rows.update(self._conn, parcel)
         if line is not None:
             self.write_line(line)
             self._alive_at = line.at
 
     def chore(self, chore: Chore, limit: int, after: int) -> Step:
-        """Take one step of keeping, on at most `limit` rows."""
-        self.flush()  # what came before this step in the same transaction is seen by it
+        """Take one step of retention, on at most `limit` rows."""
+        self.flush()  # the step sees what came before it in the same transaction
         step = chore(self._conn, limit, after)
         self._journal_from_us = None
         if step.gone:
@@ -131,7 +130,7 @@ class Writer:
         return step
 
     def set_aside(self, damages: Sequence[Damage], at: datetime) -> Sequence[Quarantined]:
-        """Move rows that are damaged to the quarantine, and put what can be known in their place."""
+        """Move damaged rows to the quarantine, and write what can be known in their place."""
         self.flush()
         moved = quarantine.set_aside(self._conn, damages, at)
         self._known.clear()
@@ -139,7 +138,7 @@ class Writer:
         return moved
 
     def sweep(self, scopes: tuple[Scope, ...], at: datetime, *, rebuild: bool) -> Sequence[Quarantined]:
-        """Look through these rows, and move those that are damaged. rebuild: build their tables' indexes again."""
+        """Check the rows of these scopes, and move the damaged ones. rebuild: rebuild their tables' indexes."""
         found = list(islice(inspection.every(self._conn, scopes, SWEEP_STEP), MOVED_AT_ONCE))
         moved = self.set_aside(found, at)
         for table in {scope.form.table for scope in scopes} if rebuild else ():
@@ -148,7 +147,7 @@ class Writer:
         return moved
 
     def reindex(self, name: str, why: str, at: datetime) -> None:
-        """Build an index again, once no damaged row is in its way, and keep why."""
+        """Rebuild an index, once no damaged row is in its way, and record why."""
         self.sweep(inspection.WHOLE, at, rebuild=False)
         self._conn.execute(f'REINDEX "{name}"')
         quarantine.record(
@@ -156,42 +155,42 @@ class Writer:
         )
 
     def hand_back(self, pages: int, spare_share: float) -> int:
-        """Give at most so many free pages back to the file system, but for a share of all; how many that were."""
+        """Return at most `pages` free pages to the file system, except a share of all; returns how many that were."""
         (free,) = self._conn.execute("PRAGMA freelist_count").fetchone()
         (every,) = self._conn.execute("PRAGMA page_count").fetchone()
         count: int = max(0, min(pages, free - int(every * spare_share)))
         for _ in range(count):
-            # One at a time: Python's sqlite3 makes a single step of a statement that has no columns, and this one
-            # frees a page at each step.
+            # One at a time: Python's sqlite3 makes a single step of a statement that has no columns, and this one frees
+            # a page at each step.
             self._conn.execute("PRAGMA incremental_vacuum(1)")
         return count
 
     def report_tree(self, table: str, why: str, at: datetime) -> None:
-        """Keep that the pages of a table are damaged: only a start puts that right."""
+        """Record that the pages of a table are damaged: only a restart repairs that."""
         about = f"the table {table} is damaged: restart the daemon, which then keeps all that can be read"
         quarantine.record(self._conn, quarantine.SCHEMA, table, why, about, "", at)
 
     def write_note(self, owner: str, text: str) -> None:
-        """Put an owner's notes in the place of those before."""
+        """Replace an owner's notes."""
         values = (text_column(owner), text_column(text))
         self._conn.execute(_NOTE, (*values, checked_rows.checksum(*values)))
 
     def write_check_in(self, check_in: JobReport) -> None:
-        """Put a check-in in the place of the one of its sort before it."""
+        """Write a job report in place of the previous one with the same result."""
         said = text_column(check_in.said)
         values = (text_column(check_in.job), int(check_in.failed), to_us(check_in.at), said)
         self._conn.execute(_CHECK_IN, (*values, checked_rows.checksum(*values)))
 
     def write_line(self, line: JournalLine) -> None:
-        """Append to the journal."""
+        """Append to the event log."""
         event_lines.append(self._conn, line)
 
     def _write_seen(self, seen: tuple[Seen, ...]) -> datetime | None:
-        """Gather what was seen; returns the newest instant of it."""
+        """Gather what was seen; returns its newest instant."""
         newest, at, at_ms, at_us = None, None, 0, 0
         for each in seen:
             found = each.observation
-            if each.at is not at:  # a turn's observations share their instant
+            if each.at is not at:  # the observations of a unit of work share their instant
                 at, at_ms, at_us = each.at, to_ms(each.at), to_us(each.at)
                 newest = at if newest is None else max(newest, at)
             series = self._series_of(each, found)
@@ -201,7 +200,7 @@ class Writer:
         return newest
 
     def _series_of(self, seen: Seen, found: Observation) -> int:
-        """The series' number, with what its row says brought up to date."""
+        """The series' number; its row is brought up to date."""
         described = (found.kind, getattr(found, "unit", None), seen.probe, seen.interval_s)
         known = self._known.get(found.key)
         if known is None or known[1] != described:
@@ -216,7 +215,7 @@ class Writer:
         return number
 
     def _series_row(self, key: SeriesKey) -> SeriesRow | None:
-        """The series' own row; one that is damaged is first put right, so that it does not get a good checksum."""
+        """The series' own row; a damaged one is repaired first, so that it does not get a valid checksum."""
         for _ in range(2):
             row = self._conn.execute(
                 f"{checked_rows.SERIES_FORM.selected} WHERE key = ?", (key_column(key),)
@@ -242,7 +241,7 @@ class Writer:
 
 
 def sample_of(observation: Observation) -> tuple[float | None, float | None]:
-    """What is kept of an observation as one sample: value and bound, as records.Sample says."""
+    """What is kept of an observation as one sample: value and bound, as defined by records.Sample."""
     match observation:
         case Level():
             return float(observation.used), float(observation.capacity)
@@ -257,7 +256,7 @@ def sample_of(observation: Observation) -> tuple[float | None, float | None]:
 
 
 def _newest(commit: Commit, seen_at: datetime | None) -> datetime | None:
-    """The instant at which a turn was made: the newest that it tells of (an alert's own may lie long back)."""
+    """The instant at which a unit of work was made: the newest that it contains (an alert's own may be long past)."""
     told: Iterable[Finding | JournalLine] = chain(commit.findings, commit.journal)
     seen = () if seen_at is None else (seen_at,)
     return max(chain(seen, (each.at for each in told), (parcel.made_at for parcel in commit.parcels)), default=None)

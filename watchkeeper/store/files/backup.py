@@ -1,8 +1,8 @@
-"""Backups: a copy of the database made while the daemon writes, and one put back in the database's place.
+"""Backups: copies the database while the daemon writes, and restores a copy in the database's place.
 
-A copy is made under a passing name, checked, synced, and only then given its own, so that a power cut or a full disk
-never leaves half of one under the name that will be relied upon. Root works with the rights of each folder's owner,
-and the copy goes from the one to the other through an open handle. Not here: what the commands say (cli/).
+A copy is made under a temporary name, checked, synced, and only then renamed, so that a power cut or a full disk never
+leaves an incomplete copy under the final name. Root works with the rights of each folder's owner, and the copy passes
+from one to the other through an open handle. Not here: what the commands print (cli/).
 """
 
 import os
@@ -25,21 +25,21 @@ from watchkeeper.store.files import file_lock
 from watchkeeper.store.recovery import definitions
 
 REPLACED = ".replaced-"
-"""Between the database's name and the instant, in the name of one in whose place a backup was put."""
+"""Between the database's name and the instant, in the name of a database that a backup replaced."""
 
 MESSAGES = 3
-"""Of what SQLite finds wrong with a file, so many are told."""
+"""How many of the faults that SQLite finds in a file are reported."""
 
 PART_BYTES = 2**20
-"""Read and written at once where a copy goes from one user to another."""
+"""Bytes read and written at once where a copy goes from one user to another."""
 
 
 def back_up(source: Path, target: Path, *, replace: bool) -> int:
-    """Copy the database to a file, as it is at this moment. Returns the copy's bytes.
+    """Copy the database as it is at this moment to a file. Returns the copy's bytes.
 
-    replace: a file that is there already. Raises StoreError where there is one and it is not to be replaced, where
-    there is no database, or where the target cannot be written; StoreFull; StoreDamaged where the database is;
-    StartError where root could be led astray.
+    replace: overwrite an existing file. Raises StoreError where there is one and replace is not set, where there is no
+    database, or where the target cannot be written; StoreFull; StoreDamaged where the database is damaged; StartError
+    where another user could redirect root.
     """
     source = real_file(source)
     owner, receiver = owner_of(source.parent), owner_of(target.parent, shared=True)
@@ -56,7 +56,7 @@ def back_up(source: Path, target: Path, *, replace: bool) -> int:
 
 
 def _back_up_beside(source: Path, target: Path, *, replace: bool) -> int:
-    """Both folders are this user's: the copy is made where it is to stay."""
+    """Both folders belong to this user: the copy is made where it is to stay."""
     _refuse_target(target, replace=replace)
     with _passing(target) as copy:
         _copy(source, copy)
@@ -72,11 +72,11 @@ def _refuse_target(target: Path, *, replace: bool) -> None:
 
 
 def _copy(source: Path, copy: Path) -> None:
-    """Fill an empty file with a copy that is checked. The daemon writes on meanwhile."""
+    """Fill an empty file with a copy, and check it. The daemon continues to write meanwhile."""
     if not source.is_file():
         raise database.none_yet(source)
     with closing(_reading(source)) as conn, _copying(source, copy):
-        # An older form than ours will do, and the copy keeps it: an upgrade copies the database before it changes it.
+        # An older format is accepted, and the copy keeps it: an upgrade copies the database before it changes it.
         if schema.is_empty(conn):
             raise database.none_yet(source)
         schema.check_ours(conn, source)
@@ -94,7 +94,7 @@ def _copied(source: Path, owner: Owner | None) -> int:
 
 
 def _receive(handle: int, target: Path) -> int:
-    """Write what another user's handle holds to a file of this one's. It was checked with that user's rights."""
+    """Write what another user's handle holds to a file of this user's. It was checked with that user's rights."""
     with _passing(target) as copy, _told_of(target):
         size = _pour(handle, copy)
         file_lock.put_in_place(copy, target)
@@ -111,7 +111,7 @@ def _pour(handle: int, copy: Path) -> int:
 
 @contextmanager
 def _told_of(path: Path) -> Iterator[None]:
-    """What the system refuses, as an error that names the file."""
+    """Turn errors of the system into errors that name the file."""
     try:
         yield
     except OSError as error:
@@ -119,10 +119,10 @@ def _told_of(path: Path) -> Iterator[None]:
 
 
 def restore(backup: Path, path: Path, at: datetime) -> Path | None:
-    """Put a backup in the database's place. Returns the name under which the database that was there is kept.
+    """Put a backup in the database's place. Returns the name under which the previous database is kept.
 
-    Raises StoreError and its kinds where the backup is no sound database of ours, StartError where a daemon holds the
-    database, or root could be led astray; the database is not changed then.
+    Raises StoreError and its subclasses where the backup is not an intact watchkeeper database, StartError where a
+    daemon holds the database, or another user could redirect root; the database is not changed then.
     """
     path, backup = real_file(path), real_file(backup)
     owner, giver = owner_of(path.parent), _giver(backup)
@@ -138,7 +138,7 @@ def restore(backup: Path, path: Path, at: datetime) -> Path | None:
 
 
 def _giver(backup: Path) -> Owner | None:
-    """With whose rights a backup is read: in a folder that everybody may write to, those of the file's own owner."""
+    """Whose rights are used to read a backup: in a folder that everyone may write to, those of the file's own owner."""
     owner = owner_of(backup.parent, shared=True)
     if owner is not None or os.geteuid() != 0:
         return owner
@@ -150,7 +150,7 @@ def _giver(backup: Path) -> Owner | None:
 
 
 def _restore_beside(backup: Path, path: Path, at: datetime) -> Path | None:
-    """Both folders are this user's."""
+    """Both folders belong to this user."""
     if not backup.is_file():
         raise _no_backup(backup)
     check(backup)
@@ -164,7 +164,7 @@ def _restore_beside(backup: Path, path: Path, at: datetime) -> Path | None:
 
 
 def _restore_from(handle: int, backup: Path, path: Path, at: datetime, owner: Owner | None) -> Path | None:
-    """From a handle: this thread's user may not be allowed to open the backup."""
+    """Restore from a handle: this thread's user may not be allowed to open the backup."""
     if owner is not None:
         file_lock.refuse_strangers(path, owner)
 
@@ -188,7 +188,7 @@ def _put_back(fill: Callable[[Path], None], path: Path, at: datetime) -> Path | 
 
 
 def _opened(backup: Path) -> int:
-    """A handle on a backup. A link in the file's own place is followed: its user could read where it leads to."""
+    """A handle on a backup. A link at the file's path is followed: its user could read the file that it leads to."""
     try:
         handle = os.open(backup, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
     except FileNotFoundError:
@@ -208,9 +208,9 @@ def _no_backup(backup: Path) -> StoreError:
 
 
 def check(path: Path, called: Path | None = None) -> None:
-    """Make sure that a file is a database of ours, of a form that this version knows, and sound.
+    """Check that a file is an intact watchkeeper database in a format that this version knows.
 
-    called: as errors name it. Raises StoreDamaged, StoreTooNew, StoreError.
+    called: the name used in errors. Raises StoreDamaged, StoreTooNew, StoreError.
     """
     called = called or path
     with database.translated(called), closing(_reading(path)) as conn:
@@ -237,7 +237,7 @@ def _same(one: Path, other: Path) -> bool:
 
 @contextmanager
 def _passing(target: Path) -> Iterator[Path]:
-    """An empty file beside the target, only for its owner, that is gone afterwards whatever happens."""
+    """An empty file beside the target, readable only by its owner, that is removed afterwards in every case."""
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent)
     except OSError as error:
@@ -252,7 +252,7 @@ def _passing(target: Path) -> Iterator[Path]:
 
 @contextmanager
 def _copying(source: Path, copy: Path) -> Iterator[None]:
-    """SQLite's errors in our words: what is full is the copy's disk, what is damaged the source."""
+    """SQLite's errors as StoreError: what is full is the copy's disk, what is damaged is the source."""
     try:
         yield
     except sqlite3.Error as error:

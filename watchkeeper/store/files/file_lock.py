@@ -17,17 +17,17 @@ from watchkeeper.ownership.folder_owner import Owner, owner_of, real_file, user
 
 FOLDER_MODE = 0o700
 FILE_MODE = 0o600
-"""Ours alone: names of guests, addresses and what is wrong with the house are nobody else's business. SQLite gives its
--wal and -shm files the mode of the database."""
+"""Private: names of guests, addresses and what is wrong with the host concern nobody else. SQLite gives its -wal and
+-shm files the mode of the database."""
 
 BESIDE = ("", "-wal", "-shm", "-journal", ".lock")
-"""What comes after the database's name in the names of the files that are opened with it."""
+"""Suffixes after the database's name in the names of the files that are opened with it."""
 
 
 def make_database_file(path: Path) -> None:
-    """Make the folder (0700) and an empty file (0600) where they are missing; what is there keeps its mode.
+    """Make the folder (0700) and an empty file (0600) where they are missing; what exists keeps its mode.
 
-    Raises StartError where that is not allowed, StoreFull where there is no room.
+    Raises StartError where that is not allowed, StoreFull where there is no space.
     """
     refuse_root(path)
     try:
@@ -38,7 +38,7 @@ def make_database_file(path: Path) -> None:
 
 
 def refuse_root(path: Path) -> None:
-    """Raises StartError where root would write, for a long time, in a folder that belongs to another user."""
+    """Raise StartError where root would write, for a long time, in a folder that belongs to another user."""
     if (owner := owner_of(real_file(path).parent)) is not None:
         raise StartError(
             f"{owner.folder} belongs to {owner}, and this is root: run this as that user "
@@ -47,9 +47,9 @@ def refuse_root(path: Path) -> None:
 
 
 def refuse_strangers(path: Path, owner: Owner) -> None:
-    """Raises StoreError unless the database's files are files of the owner of their folder.
+    """Raise StoreError unless the database's files belong to the owner of their folder.
 
-    For root, who works with that owner's rights: what else is there was put there to lead root astray, or left by root.
+    For root, who works with that owner's rights: any other file was put there to redirect root, or was left by root.
     """
     for each in (path.with_name(path.name + tail) for tail in BESIDE):
         try:
@@ -69,14 +69,14 @@ def refuse_strangers(path: Path, owner: Owner) -> None:
 
 
 def make_folder(folder: Path) -> None:
-    """Like `mkdir -p`, but every folder that is made gets our mode, not only the last."""
+    """Like `mkdir -p`, but every new folder gets our mode, not only the last."""
     if not folder.is_dir():
         make_folder(folder.parent)
         folder.mkdir(mode=FOLDER_MODE, exist_ok=True)
 
 
 def refusal(path: Path, error: OSError) -> StartError | StoreFull:
-    """What is said where a file cannot be made."""
+    """The error where a file cannot be made."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return StoreFull(f"there is no room to make {path} ({error.strerror}): free some space on its file system")
     if error.errno == errno.ELOOP:
@@ -88,9 +88,9 @@ def refusal(path: Path, error: OSError) -> StartError | StoreFull:
 
 
 def set_aside(path: Path, aside: Path) -> None:
-    """Rename a database that nobody has open, with its -wal. Its -shm is only an index of that, and goes.
+    """Rename a database that nobody has open, with its -wal. Its -shm is only an index of that, and is deleted.
 
-    The -wal first: were it left behind by a power cut, SQLite would play it into whatever database comes next.
+    The -wal first: if a power cut left it behind, SQLite would apply it to whatever database comes next.
     """
     path.with_name(f"{path.name}-shm").unlink(missing_ok=True)
     with suppress(FileNotFoundError):
@@ -101,7 +101,7 @@ def set_aside(path: Path, aside: Path) -> None:
 
 
 def put_in_place(made: Path, path: Path) -> None:
-    """Give a database that is closed and whole its name, so that a power cut leaves either this one or what was there.
+    """Rename a complete, closed database, so that a power cut leaves either it or the previous one.
 
     Not allowed while `path` has a -wal of its own.
     """
@@ -111,7 +111,7 @@ def put_in_place(made: Path, path: Path) -> None:
 
 
 def sync(path: Path) -> None:
-    """Have a file's content, or the names in a folder, written to the disk."""
+    """Write a file's content, or the names in a folder, to the disk."""
     handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     try:
         os.fsync(handle)
@@ -152,9 +152,9 @@ class Lock:
             os.ftruncate(self._handle, 0)
             os.pwrite(self._handle, f"process {os.getpid()}\n".encode(), 0)
         except OSError:
-            # On a full disk the lock holds all the same; a second process is then told of "another process".
+            # On a full disk the lock works anyway; a second process then reports "another process".
             return
 
     def release(self) -> None:
-        """Let the next one in."""
+        """Release the lock."""
         os.close(self._handle)

@@ -1,8 +1,8 @@
-"""Check-ins that other processes leave for the daemon: a folder beside the database, one small file for each.
+"""Job reports that other processes leave for the daemon: a folder beside the database, one small file for each.
 
-One process alone writes to the database (file_lock.py), so a command that reports a job leaves a file here, and the
-daemon takes it in when its probe asks for that job's check-ins. Nothing is lost while the daemon is down, and what was
-left is safe from a power cut. The folder decides who may leave one: its owner, who is the daemon's user, and root.
+Only one process writes to the database (file_lock.py), so a command that reports a job leaves a file here, and the
+daemon reads it when its probe asks for that job's reports. Nothing is lost while the daemon is down, and what was left
+survives a power cut. The folder decides who may leave one: its owner, which is the daemon's user, and root.
 """
 
 import asyncio
@@ -31,11 +31,11 @@ FOLDER_MODE = 0o700
 FILE_MODE = 0o600
 
 SAID_LIMIT = 1_000
-"""Characters of a job's own words that are kept; a message shows about a hundred."""
+"""Characters of a job's own message that are kept; a notification shows about a hundred."""
 
 FILE_LIMIT_BYTES = 16 * 1024
 FILES_LIMIT = 1_000
-"""Files read at one look; a job that checks in more often than a thousand times a minute waits for the next."""
+"""Files read in one run; a job that reports more often than a thousand times a minute waits for the next."""
 
 ENDING = ".json"
 SPOILT = ".unreadable"
@@ -43,23 +43,23 @@ SPOILT = ".unreadable"
 
 @dataclass(frozen=True, slots=True)
 class SpooledReport:
-    """A check-in that was left, with the file that it lies in."""
+    """A job report that was left, with its file."""
 
     path: Path
     check_in: JobReport
 
 
 def spool_of(database: Path) -> Path:
-    """Where check-ins for a database are left."""
+    """Where job reports for a database are left."""
     return database.with_name(database.name + ".checkins")
 
 
 def leave(folder: Path, check_in: JobReport) -> None:
-    """Leave a check-in, whole or not at all, and safe from a power cut. Raises StoreError that says what to do.
+    """Leave a job report, complete or not at all, and safe from a power cut.
 
-    Root does it with the rights of the owner of the database's folder, so that the daemon may read the file and take it
-    away, and root is led nowhere else. All is done through the open folder. Raises StartError where root could be led
-    astray on the way to it.
+    Root does it with the rights of the owner of the database's folder, so that the daemon may read and delete the file,
+    and root is redirected nowhere else. Everything is done through the open folder. Raises StoreError that says what to
+    do, and StartError where another user could redirect root on the way to the folder.
     """
     with_rights_of(owner_of(folder.parent), lambda: _leave(folder, check_in))
 
@@ -78,7 +78,7 @@ def _leave(folder: Path, check_in: JobReport) -> None:
 
 @contextlib.contextmanager
 def _opened(folder: Path) -> Iterator[int]:
-    """The folder, made where it is missing."""
+    """The folder; created where it is missing."""
     with contextlib.suppress(FileExistsError):
         folder.mkdir(mode=FOLDER_MODE)
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
@@ -89,7 +89,7 @@ def _opened(folder: Path) -> Iterator[int]:
 
 
 def _put(folder: int, name: str, raw: bytes) -> None:
-    """Write under a hidden name, and give it its own once it is on the disk."""
+    """Write under a hidden name, and rename the file once it is on the disk."""
     hidden = f".{name}"
     handle = os.open(hidden, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, FILE_MODE, dir_fd=folder)
     try:
@@ -111,7 +111,7 @@ def _text(check_in: JobReport) -> str:
 
 
 def read(folder: Path) -> list[SpooledReport]:
-    """What has been left, oldest first. A file that is none of ours is set aside under another name, and told."""
+    """The reports that were left, oldest first. A file that is not a report is renamed and logged."""
     try:
         names = sorted(
             path.name for path in folder.iterdir() if path.suffix == ENDING and not path.name.startswith(".")
@@ -126,7 +126,7 @@ def read(folder: Path) -> list[SpooledReport]:
         except FileNotFoundError:
             continue
         except (OSError, ValueError) as error:
-            if exhausted(error):  # it says nothing about the file, which stays for the next time
+            if exhausted(error):  # this is no fault of the file, which stays for the next time
                 raise
             _set_aside(path, error)
     return found
@@ -144,7 +144,7 @@ def _read(path: Path) -> str:
 
 
 def _understand(text: str) -> JobReport:
-    """Raises ValueError where it is no check-in."""
+    """Parse a report. Raises ValueError where the text is not one."""
     try:
         told = json.loads(text)
         job, at, failed, said = (told[name] for name in ("job", "at", "failed", "said"))
@@ -164,26 +164,26 @@ def _set_aside(path: Path, error: Exception) -> None:
 
 
 def take_away(paths: Iterable[Path]) -> None:
-    """Delete what is in the database now. What cannot be deleted is taken in again, which changes nothing."""
+    """Delete files whose reports are in the database. One that cannot be deleted is read again, to no effect."""
     for path in paths:
         with contextlib.suppress(OSError):
             path.unlink()
 
 
 class SpooledJobReports:
-    """The check-ins of a store, with those that other processes have left taken in first."""
+    """The job reports of a store; reports that other processes have left are read first."""
 
     def __init__(self, kept: JobReports, folder: Path, now: Callable[[], datetime]) -> None:
         self._kept, self._folder, self._now = kept, folder, now
         self._taking = asyncio.Lock()
 
     async def last(self, job: str) -> LastJobReports:
-        """A job's newest check-ins. Raises StoreError where what was left cannot be taken in; it stays where it is."""
+        """A job's newest reports. Raises StoreError where spooled reports cannot be read; they stay where they are."""
         await self._take_in()
         return await self._kept.last(job)
 
     async def record(self, check_in: JobReport) -> None:
-        """Keep a check-in that has come in another way."""
+        """Store a report that arrived another way."""
         await self._kept.record(check_in)
 
     async def _take_in(self) -> None:
@@ -200,7 +200,7 @@ class SpooledJobReports:
                 await asyncio.to_thread(partial(take_away, [each.path for each in left]))
 
     async def _record(self, check_in: JobReport) -> None:
-        """Never in the place of a newer one, and never from the future: the clock may have been set back since."""
+        """Store a report, never over a newer one, and never with a future time: the clock may have been set back."""
         at = min(check_in.at, self._now())
         known = await self._kept.last(check_in.job)
         before = known.failed if check_in.failed else known.good
@@ -209,7 +209,7 @@ class SpooledJobReports:
 
 
 def newest(check_ins: Iterable[JobReport]) -> Sequence[JobReport]:
-    """The newest of each sort of each job: those before it would be written over at once."""
+    """The newest report of each result of each job: earlier ones would be overwritten at once."""
     found: dict[tuple[str, bool], JobReport] = {}
     for each in check_ins:
         key = (each.job, each.failed)

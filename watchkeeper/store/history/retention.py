@@ -1,7 +1,7 @@
-"""What is let go when its time is over, other than samples: journal lines, delivered parcels, series long gone.
+"""What is deleted after its retention time, other than samples: event log lines, deliveries, series long gone.
 
-Each chore takes small steps, like those of rollup.py. Not here: how long each is kept (the configuration), and when
-the chores run (retention_limits.py).
+Each task takes small steps, like those of rollup.py. Not here: how long each is kept (the configuration), and when the
+tasks run (retention_limits.py).
 """
 
 import sqlite3
@@ -15,8 +15,8 @@ from watchkeeper.store.history.rollup import Chore, Step
 from watchkeeper.store.recovery import replacement
 from watchkeeper.store.timestamps import to_us
 
-# Lines are let go from the oldest id on, up to the first that is still to be kept: a line that was written with the
-# clock far behind does not go the moment it has come.
+# Lines are deleted from the oldest id on, up to the first that must still be kept: a line that was written with the
+# clock far behind is not deleted at once.
 _LINES = (
     "DELETE FROM journal WHERE id IN (SELECT id FROM journal"
     " WHERE id < coalesce((SELECT min(id) FROM journal WHERE at_us >= ?1), (SELECT max(id) FROM journal))"
@@ -26,11 +26,11 @@ _PARCELS = "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox WHERE state = 
 
 
 def drop_lines(before: datetime) -> Chore:
-    """Journal lines from before an instant are deleted; the newest line of all stays."""
+    """Delete event log lines from before an instant; the newest line of all stays."""
     before_us = to_us(before)
 
     def step(conn: sqlite3.Connection, limit: int, _after: int) -> Step:
-        # The trigger that keeps the journal append-only lets go what is older than this.
+        # The trigger that keeps the event log append-only permits the deletion of lines older than this.
         with suppress(RowDamaged):
             life = checked_rows.life_of(conn)
             if life is not None and life.journal_from_us < before_us:
@@ -41,7 +41,7 @@ def drop_lines(before: datetime) -> Chore:
 
 
 def drop_delivered(before: datetime) -> Chore:
-    """Parcels that were delivered before an instant are deleted; those that were set aside stay."""
+    """Delete deliveries that were completed before an instant; those that were set aside stay."""
 
     def step(conn: sqlite3.Connection, limit: int, _after: int) -> Step:
         return _whole(conn.execute(_PARCELS, (to_us(before), limit)).rowcount, limit)
@@ -50,10 +50,10 @@ def drop_delivered(before: datetime) -> Chore:
 
 
 def drop_gone(before: datetime) -> Chore:
-    """Series that were not seen since an instant: their newest observation and findings go, unless an alert stands.
+    """Delete the newest observation and findings of series not seen since an instant, unless an alert is active.
 
-    The series itself goes with the last of its samples, hours and days. Its alerts' counts of episodes stay, so that
-    no message of later ever has the name of an earlier one.
+    The series itself is deleted with the last of its samples, hours and days. Its alerts' episode counts stay, so that
+    no later message gets the id of an earlier one.
     """
 
     def step(conn: sqlite3.Connection, limit: int, after: int) -> Step:
@@ -69,7 +69,7 @@ def drop_gone(before: datetime) -> Chore:
 
 
 def _forget(conn: sqlite3.Connection, series: int, key: str) -> int:
-    """Let go what is kept of a series that is gone; how many rows that were."""
+    """Delete what is kept of a series that is gone; returns the number of rows."""
     if _stands(conn, key):
         return 0
     rows = conn.execute("DELETE FROM findings WHERE key = ?", (key,)).rowcount
@@ -86,7 +86,7 @@ def _forget(conn: sqlite3.Connection, series: int, key: str) -> int:
 
 
 def _stands(conn: sqlite3.Connection, key: str) -> bool:
-    """Has the series an alert whose end nobody has been told? One that cannot be read counts as such."""
+    """Has the series an alert whose end has not been reported? One that cannot be read counts as such."""
     try:
         found = conn.execute("SELECT body FROM alerts WHERE key = ?", (key,)).fetchall()
         return any(ALERT.loads(body).standing for (body,) in found)

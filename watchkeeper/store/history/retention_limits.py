@@ -1,6 +1,6 @@
-"""What keeping is told and what it asks: the instants before which things are rolled up or let go, and the extent.
+"""The inputs and outputs of retention: the instants before which rows are rolled up or deleted, and the extent.
 
-Not here: how long each is kept (the configuration), when it is done (watchkeeper/periodic/retention.py), and the SQL
+Not here: how long each is kept (the configuration), when it runs (watchkeeper/periodic/retention.py), and the SQL
 (rollup.py, retention.py).
 """
 
@@ -18,8 +18,8 @@ class RetentionLimits:
     """Instants; None leaves that kind alone.
 
     samples: those from before become hours. hours: those that ended before become days. days: those that ended before
-    are deleted; so are journal lines, delivered parcels, and the newest observation and findings of series that were
-    not seen since `gone`.
+    are deleted; so are event log lines, completed deliveries, and the newest observation and findings of series that
+    were not seen since `gone`.
     """
 
     samples: datetime | None = None
@@ -30,7 +30,7 @@ class RetentionLimits:
     gone: datetime | None = None
 
     def chores(self) -> Iterator[Chore]:
-        """What is to be done, in an order in which a series can go with the last of its days."""
+        """The tasks, in an order in which a series can be deleted with the last of its days."""
         wanted = (
             (grains.fold_samples, self.samples),
             (grains.fold_hours, self.hours),

@@ -1,9 +1,8 @@
-"""How samples become hours, and hours days: moved from table to table in small steps, whatever comes late.
+"""How samples become hours, and hours days: moved from table to table in small steps, however late they arrive.
 
 A step moves rows: what it adds to the coarser table it deletes from the finer one in the same transaction. So nothing
-is counted twice and nothing is lost when the process is killed between two steps, and a sample that comes late (the
-clock was set back) is added to its hour as if it had come in time. Not here: when a sample is old
-(retention_limits.py).
+is counted twice and nothing is lost when the process is killed between two steps, and a late sample (the clock was set
+back) is added to its hour as if it had been in time. Not here: when a sample is old (retention_limits.py).
 """
 
 import sqlite3
@@ -22,8 +21,8 @@ LATEST_MS = 2**47
 MOST_SAMPLES = 1_000_000_000
 """More samples than a day can hold, at ten a millisecond. A larger count is damage, and adding to it would overflow."""
 
-# Samples and roll-ups have no checksum. What cannot be right is left out of every sum and chart, and goes with the rest
-# when its time comes. 9e999 is infinity.
+# Samples and roll-ups have no checksum. Impossible values are left out of every sum and chart, and are deleted with the
+# rest at the end of their retention. 9e999 is infinity.
 CREDIBLE_SAMPLE = "coalesce(abs(value), 0) < 9e999 AND coalesce(abs(bound), 0) < 9e999"
 CREDIBLE_STRETCH = (
     f"samples BETWEEN 1 AND {MOST_SAMPLES} AND without BETWEEN 0 AND samples AND last_ms BETWEEN 0 AND {DAY_MS}"
@@ -74,9 +73,9 @@ WHERE TRUE"""  # noqa: S608  fixed text
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """What one small step did. rows: moved or deleted. after: where the next one goes on; None: there is none.
+    """What one small step did. rows: moved or deleted. after: where the next step continues; None: there is none.
 
-    gone: series may have been deleted, so that what is known of their numbers no longer holds.
+    gone: series may have been deleted, so that cached series numbers are no longer valid.
     """
 
     rows: int
@@ -85,26 +84,26 @@ class Step:
 
 
 Chore = Callable[[sqlite3.Connection, int, int], Step]
-"""One kind of keeping: works on at most so many rows, from where the step before it ended (0 for the first)."""
+"""One retention task: works on a limited number of rows, from where the previous step ended (0 for the first)."""
 
 
 def fold_samples(before: datetime) -> Chore:
-    """Samples from before an instant become hours."""
+    """Turn samples from before an instant into hours."""
     return _by_series("samples", "at_ms", to_ms(before), _FOLD_SAMPLES)
 
 
 def fold_hours(before: datetime) -> Chore:
-    """Hours that ended before an instant become days."""
+    """Turn hours that ended before an instant into days."""
     return _by_series("hours", "stretch", to_ms(before) // HOUR_MS, _FOLD_HOURS)
 
 
 def drop_days(before: datetime) -> Chore:
-    """Days that ended before an instant are deleted."""
+    """Delete days that ended before an instant."""
     return _by_series("days", "stretch", to_ms(before) // DAY_MS, "")
 
 
 def _by_series(table: str, column: str, before: int, fold: str) -> Chore:
-    """The oldest rows of one series after the other. fold: the statement that adds them up elsewhere, if any."""
+    """Process the oldest rows of one series after another. fold: the statement that adds them up elsewhere, if any."""
     oldest = f"SELECT {column} FROM {table} WHERE series = ? AND {column} < ? ORDER BY {column} LIMIT 1 OFFSET ?"  # noqa: S608  fixed texts
     delete = f"DELETE FROM {table} WHERE series = ? AND {column} < ?"  # noqa: S608  fixed texts
 

@@ -1,7 +1,7 @@
-"""A series' past put together from samples, hours and days: as samples, in stretches for a chart, for a history.
+"""A series' history assembled from samples, hours and days: as samples, as buckets for a chart, for a forecast history.
 
 Hours and days hold only what is no longer in the finer table (rollup.py), so the three add up to the whole past. Not
-here: what is made of it (forecast/).
+here: how it is used (forecast/).
 """
 
 import sqlite3
@@ -22,7 +22,7 @@ ROLLED = (("hours", HOUR_MS), ("days", DAY_MS))
 """The tables of roll-ups, the finer first, and the length of their stretches."""
 
 _PLACES_MS = (0, HOUR_MS // 2, HOUR_MS - 1)
-"""Where in an hour the samples lie that stand for it in a history."""
+"""Where in an hour its representative samples are placed in a history."""
 
 FEW_FOR_TRIM = 4
 """With fewer values in a stretch, leaving out the least and the most leaves too little."""
@@ -36,7 +36,7 @@ FROM (
 ) CROSS JOIN samples ON series = :series AND at_ms = last_ms
 """  # noqa: S608  fixed text
 
-# A stretch belongs where its middle lies.
+# A stretch belongs to the bucket that contains its middle.
 _THINNED_ROLLED = """
 SELECT n, those.samples, valued, low, sum, high, newest * :each + last_ms, last, bound
 FROM (
@@ -48,8 +48,8 @@ FROM (
 ) AS those CROSS JOIN {table} ON series = :series AND stretch = newest
 """
 
-# For a history: start in ms, number of values, least, total, most, last and bound. A day's points lie in its noon.
-# Levels only: a series that was of another kind once has samples and stretches without a capacity.
+# For a history: start in ms, number of values, least, total, most, last and bound. A day's points lie at its noon.
+# Levels only: a series that once was of another kind has samples and stretches without a capacity.
 _NEWEST = f"""
 SELECT max(coalesce((SELECT max(at_ms) FROM samples WHERE series = :series AND at_ms <= :until), 0),
     coalesce((SELECT max(stretch) FROM hours WHERE series = :series AND stretch <= :until / {HOUR_MS}), 0) * {HOUR_MS})
@@ -94,7 +94,7 @@ def series_number(conn: sqlite3.Connection, key: SeriesKey) -> int | None:
 
 
 def samples(conn: sqlite3.Connection, key: SeriesKey, since_ms: int, until_ms: int) -> Sequence[Sample]:
-    """Samples of a series, oldest first, both ends included; Store.samples() says what stands for a roll-up."""
+    """Samples of a series, oldest first, both ends included; Store.samples() describes what represents a roll-up."""
     series = series_number(conn, key)
     rows = conn.execute(
         f"SELECT at_ms, value, bound FROM samples WHERE series = ? AND at_ms BETWEEN ? AND ? AND {CREDIBLE_SAMPLE}"  # noqa: S608  fixed text
@@ -121,7 +121,7 @@ def _rolled(conn: sqlite3.Connection, table: str, series: int | None, first: int
 
 
 def _stand_ins(row: tuple[Any, ...], width_ms: int) -> Iterator[Sample]:
-    """The few samples that stand for all of a stretch."""
+    """The few samples that represent a whole stretch."""
     stretch, count, without, least, most, last_ms, last, bound = row
     start_ms = stretch * width_ms
     if without and count > 1:
@@ -135,7 +135,7 @@ def _stand_ins(row: tuple[Any, ...], width_ms: int) -> Iterator[Sample]:
 
 
 def _in_order(least: float, most: float, last: float | None) -> tuple[float, float]:
-    """The least and the most, the one to which the last value is nearer after the other."""
+    """The least and the most; the one that is nearer to the last value comes second."""
     falls = last is not None and last - least < most - last
     return (most, least) if falls else (least, most)
 
@@ -144,7 +144,7 @@ def _in_order(least: float, most: float, last: float | None) -> tuple[float, flo
 
 
 def thinned(conn: sqlite3.Connection, key: SeriesKey, since_ms: int, until_ms: int, points: int) -> Sequence[Bucket]:
-    """A series' past in at most about `points` equal stretches of time, oldest first; empty ones left out."""
+    """A series' history in at most about `points` equal stretches of time, oldest first; empty ones left out."""
     series = series_number(conn, key)
     grains = [each for each in ROLLED if _any_in(conn, *each, series, since_ms, until_ms)]
     width_ms = max(1, -(-(until_ms - since_ms) // max(1, points)), *(width for _, width in grains))
@@ -166,7 +166,7 @@ def _any_in(
 
 
 def _joined(one: Sequence[Any], other: Sequence[Any]) -> list[Any]:
-    """Two parts of one stretch: samples, valued, least, total, most, last_ms, last and bound."""
+    """Merge two parts of one stretch: samples, valued, least, total, most, last_ms, last and bound."""
     newer = max(one, other, key=lambda part: part[5])
     return [
         one[0] + other[0],
@@ -190,7 +190,7 @@ def _bucket(start_ms: int, width_ms: int, part: Sequence[Any]) -> Bucket:
         samples=count,
         without=count - valued,
         least=least,
-        # A mean lies between them, whatever rounding or a total beyond all numbers (of values near 1e308) makes of it.
+        # A mean lies between them, whatever rounding or an overflowing total (of values near 1e308) yields.
         mean=None if not valued else min(max(total / valued, least), most),
         most=most,
         last_s=last_ms / 1000,
@@ -203,12 +203,12 @@ def _bucket(start_ms: int, width_ms: int, part: Sequence[Any]) -> Bucket:
 
 
 def level_samples(conn: sqlite3.Connection, key: SeriesKey, since_ms: int, until_ms: int = LATEST_MS) -> LevelSamples:
-    """One level's past since an instant: the newest samples, three for each hour before, and for each day long before.
+    """One level's history since an instant: the newest samples, before them three per hour, long before three per day.
 
     until_ms: what is later is not credible.
 
-    A history keeps no more of its past than that (forecast/history.py), and reading every sample of two weeks only to
-    condense it again would take the start of a large house most of a minute.
+    A history keeps no more detail than that (forecast/history.py), and reading every sample of two weeks only to
+    condense it again would make the start of a large host take most of a minute.
     """
     series = series_number(conn, key)
     recent_ms = max(since_ms, _recent_from(conn, series, until_ms))
@@ -226,7 +226,7 @@ def level_samples(conn: sqlite3.Connection, key: SeriesKey, since_ms: int, until
 
 
 def _recent_from(conn: sqlite3.Connection, series: int | None, until_ms: int) -> int:
-    """The beginning of the hour in which the first of the newest samples lies that a history keeps as they came."""
+    """The start of the hour that contains the first of the newest samples that a history keeps unchanged."""
     found = conn.execute(
         "SELECT at_ms FROM samples WHERE series = ? AND at_ms <= ? ORDER BY at_ms DESC LIMIT 1 OFFSET ?",
         (series, until_ms, RECENT - 1),
@@ -254,12 +254,12 @@ def _table(rows: Iterable[Any], width: int) -> Floats:
 
 
 def _points(rolled: Floats) -> Floats:
-    """Three samples for each stretch: its least, middle and most in the order in which it moved; or its only one.
+    """Three samples for each stretch: least, middle and most in the order in which it moved; or its only one.
 
-    They lie at the beginning, in the middle and at the end of one hour, so that a history, which counts its hours from
-    its first sample, takes them for one hour with this middle, this least and this most. The middle is the mean without
-    the least and the most: one wild sample does not move it, and of a straight line it is the middle, like the median
-    that a history keeps of the samples themselves.
+    They lie at the start, in the middle and at the end of one hour, so that a history, which counts its hours from its
+    first sample, takes them for one hour with this middle, this least and this most. The middle is the mean without the
+    least and the most: one outlier does not move it, and of a straight line it is the middle, like the median that a
+    history keeps of the samples themselves.
     """
     start, count, least, total, most, last, bound = rolled.T
     trimmed = count >= FEW_FOR_TRIM

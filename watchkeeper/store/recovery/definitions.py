@@ -1,9 +1,9 @@
 """Compares the tables, indexes, triggers and views of a file with those that our own migrations make.
 
-SQLite runs a trigger with whatever program writes to the table, so a trigger that somebody added to a file would run in
-the daemon. What is not ours is therefore never used: a backup that holds such a thing is refused, and in the daemon's
-own database it is removed and reported. Compared are words, not spelling: SQLite writes some definitions in other
-ways when a table was changed later. Not here: the definitions themselves (store/schema.py).
+SQLite runs a trigger in whatever program writes to the table, so a trigger that somebody added to a file would run in
+the daemon. A definition that is not ours is therefore never used: a backup that contains one is refused, and in the
+daemon's own database it is removed and reported. Tokens are compared, not text: SQLite rewrites some definitions when a
+table was changed later. Not here: the definitions themselves (store/schema.py).
 """
 
 import re
@@ -19,10 +19,10 @@ from watchkeeper.store import schema
 
 Words = tuple[str, ...]
 Definitions = Mapping[tuple[str, str], tuple[str, Words, str]]
-"""By kind and name: the table, the definition's words, and the definition as SQLite has it."""
+"""By kind and name: the table, the definition's tokens, and the definition as SQLite has it."""
 
 NOT_COMPARED = re.compile("sqlite_|_sqlite_migrations$")
-"""SQLite's own tables, and the record of migrations, which sqlite-utils makes in its own ways."""
+"""SQLite's own tables, and the record of migrations, which sqlite-utils makes in its own way."""
 
 _TOKEN = re.compile(
     r"--[^\n]*|/\*.*?\*/|\s+"  # comments and space
@@ -36,12 +36,12 @@ _FIRST_JOURNAL_TRIGGER = """
 CREATE TRIGGER journal_keeps_lines BEFORE DELETE ON journal
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is deleted'); END
 """
-"""As version 1 had it before roll-ups came."""
+"""The trigger of version 1 before roll-ups were added."""
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """One thing that is not as our migrations make it. kind: table, index, trigger or view.
+    """One definition that differs from what our migrations make. kind: table, index, trigger or view.
 
     there, ours: the definition in the file, and ours; empty where there is none.
     """
@@ -58,7 +58,7 @@ class Difference:
 
 
 def words_of(sql: str) -> Words:
-    """A definition as words: without comments, spacing, quotes around names, and the case of words."""
+    """A definition as tokens: without comments, spacing, quotes around names, and the case of words."""
     found = []
     for match in _TOKEN.finditer(sql):
         if match.group(1):
@@ -69,10 +69,10 @@ def words_of(sql: str) -> Words:
 
 
 def differences(conn: sqlite3.Connection, version: int) -> list[Difference]:
-    """What in a database of this version is not ours, or not as we make it.
+    """What in a database of this version is not ours, or differs from ours.
 
-    Version 1 was changed in place while it was made, so its tables and indexes are not compared: the migration makes
-    them the newest, and they are compared after it.
+    Version 1 was changed in place during its development, so its tables and indexes are not compared: the migration
+    brings them up to date, and they are compared after it.
     """
     found, ours = _found(conn), _ours(version)
     different = [
@@ -99,7 +99,7 @@ def _counts(each: Difference, version: int) -> bool:
 
 
 def _found(conn: sqlite3.Connection) -> Definitions:
-    # An index without a definition is one that SQLite made for a UNIQUE of the table.
+    # An index without a definition was made by SQLite for a UNIQUE of the table.
     rows: Iterable[tuple[str, str, str, str | None]] = conn.execute(
         "SELECT type, name, tbl_name, sql FROM sqlite_schema"
     )
@@ -119,13 +119,13 @@ def _ours(version: int) -> Definitions:
         return _found(conn)
 
 
-# Putting right -------------------------------------------------------------------------------------------------------
+# Repairing -----------------------------------------------------------------------------------------------------------
 
 
 def put_right(conn: sqlite3.Connection, version: int) -> list[Difference]:
-    """Drop triggers, views and indexes that are not ours, and make ours again. Returns what was different.
+    """Drop triggers, views and indexes that are not ours, and create ours again. Returns what was different.
 
-    Tables are left: what differs there is damage (repair.py).
+    Tables are left: a difference there is damage (repair.py).
     """
     changed = [each for each in differences(conn, version) if each.kind != "table"]
     for each in changed:
@@ -139,5 +139,5 @@ def put_right(conn: sqlite3.Connection, version: int) -> list[Difference]:
 
 
 def tables_differ(conn: sqlite3.Connection, version: int) -> list[Difference]:
-    """Tables that are not as we make them."""
+    """Tables that differ from ours."""
     return [each for each in differences(conn, version) if each.kind == "table"]

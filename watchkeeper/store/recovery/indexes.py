@@ -1,6 +1,6 @@
-"""Looks whether every index says what its table says. SQLite's quick check at the start does not.
+"""Checks whether every index agrees with its table. SQLite's quick check at the start does not.
 
-One damaged byte of an index hides a row from a query, or shows one that is not there. Not here: when it is looked at
+One damaged byte of an index hides a row from a query, or shows one that does not exist. Not here: when it is checked
 (watchkeeper/periodic/retention.py), and rows that are damaged themselves (inspection.py).
 """
 
@@ -20,27 +20,27 @@ from watchkeeper.store.writer import Writer
 log = logging.getLogger(__name__)
 
 LONGEST_S = 600.0
-"""A check that takes longer is given up: it holds a state of the database, and the WAL grows meanwhile."""
+"""A check that takes longer is aborted: it holds a snapshot of the database, and the WAL grows meanwhile."""
 
 STEPS = 100_000
-"""SQLite's instructions between two looks at the time: a few milliseconds."""
+"""SQLite's instructions between two checks of the time: a few milliseconds."""
 
 FINDINGS = 20
-"""Of one table, so many findings are read: one names its index."""
+"""The most findings read per table: one names its index."""
 
 _INDEX = re.compile(r"(?:row \d+ missing from index|wrong # of entries in index|non-unique entry in index) (\S+)")
 
 
 @dataclass(frozen=True, slots=True)
 class Wrong:
-    """An index, or the tree of a table itself, that is not as it should be. why: in SQLite's words."""
+    """A faulty index, or the tree of a table itself. why: in SQLite's words."""
 
     name: str
     why: str
     is_index: bool
 
     def put_right(self, writing: Writer) -> None:
-        """Build the index again. A table's own tree is put right at the next start (repair.py)."""
+        """Rebuild the index. A table's own tree is repaired at the next start (repair.py)."""
         at = Clock().now()
         if self.is_index:
             writing.reindex(self.name, self.why, at)

@@ -1,8 +1,8 @@
-"""Looks through the stored rows for damage, a step at a time.
+"""Checks the stored rows for damage, step by step.
 
-A damaged row is met when it is read. Some are read seldom, and a message whose notifier's name is damaged is asked for
-by nobody: so all rows are looked at now and then. Not here: when (watchkeeper/periodic/retention.py), and what becomes
-of a damaged row (quarantine.py).
+A damaged row is found when it is read. Some are rarely read, and a message whose notifier's name is damaged is never
+asked for: so all rows are checked from time to time. Not here: when (watchkeeper/periodic/retention.py), and what
+happens to a damaged row (quarantine.py).
 """
 
 import sqlite3
@@ -29,16 +29,16 @@ FREQUENT = (
     *(Scope(form) for form in checked_rows.FORMS if form not in (checked_rows.OUTBOX_FORM, checked_rows.JOURNAL_FORM)),
     Scope(checked_rows.OUTBOX_FORM, OPEN),
 )
-"""What the watch works with. It is little, whatever is kept: looked at often."""
+"""What the daemon works with. It is small, whatever the retention: checked often."""
 
 WHOLE = tuple(Scope(form) for form in checked_rows.FORMS)
-"""Everything, with the journal and what was delivered."""
+"""Everything, including the event log and completed deliveries."""
 
 
 def step(conn: sqlite3.Connection, scope: Scope, after: int, limit: int) -> tuple[list[Damage], int | None]:
-    """Look at rows behind the one with the number `after`; returns the damaged, and where the next step goes on.
+    """Check rows after the one with the number `after`; returns the damaged, and where the next step continues.
 
-    A table without row numbers is small, and looked at in one step.
+    A table without row numbers is small, and checked in one step.
     """
     name = scope.form.place[0]
     conditions = [scope.condition] if scope.condition else []
@@ -51,12 +51,12 @@ def step(conn: sqlite3.Connection, scope: Scope, after: int, limit: int) -> tupl
 
 
 def numbered(form: Form[Any]) -> bool:
-    """Has each row a number?"""
+    """Does each row have a number?"""
     return form.place[0] in ("id", "series")
 
 
 def damaged(form: Form[Any], found: list[checked_rows.Values]) -> Iterator[Damage]:
-    """Those of the rows that are damaged."""
+    """The damaged ones of these rows."""
     for row in found:
         try:
             form.read(row)
@@ -65,7 +65,7 @@ def damaged(form: Form[Any], found: list[checked_rows.Values]) -> Iterator[Damag
 
 
 def every(conn: sqlite3.Connection, scopes: tuple[Scope, ...], limit: int) -> Iterator[Damage]:
-    """All damaged rows, in steps of so many rows."""
+    """All damaged rows, found in steps of `limit` rows."""
     for scope in scopes:
         after: int | None = FIRST
         while after is not None:

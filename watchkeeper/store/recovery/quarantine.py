@@ -1,8 +1,8 @@
-"""Moves a row that cannot be read out of its table, into `quarantine`, so that it stops nothing.
+"""Moves a row that cannot be read out of its table, into `quarantine`, so that it blocks nothing.
 
-The copy, the deletion, and what is put in the row's place (replacement.py) share one transaction. A bit that changed in
-an indexed column leaves an index that names the old value: deleting such a row fails in SQLite unless that is allowed,
-so it is allowed for this one statement, and the table's indexes are built again. Not here: how damaged rows are found
+The copy, the deletion, and the row's replacement (replacement.py) share one transaction. A bit that changed in an
+indexed column leaves an index with the old value: deleting such a row fails in SQLite unless that is allowed, so it is
+allowed for this one statement, and the table's indexes are rebuilt. Not here: how damaged rows are found
 (inspection.py), and how it is reported (store/writer.py).
 """
 
@@ -28,19 +28,19 @@ from watchkeeper.store.timestamps import from_us, to_us
 log = logging.getLogger(__name__)
 
 STORED_ROWS = SeriesKey("watchkeeper", "stored rows")
-"""The series that says that rows were moved (probes/host/self_check.py)."""
+"""The series that reports moved rows (probes/host/self_check.py)."""
 
 KEPT = 1_000
-"""Rows in quarantine, the newest: enough to see what happened, and no second database."""
+"""Rows in quarantine, the newest: enough to see what happened, and not a second database."""
 
 CONTENT_LIMIT = 65_536
 """Characters of one row's content that are kept. A message has about two thousand."""
 
 AHEAD = timedelta(days=1)
-"""A row that was found later than this after now was found with a wrong clock."""
+"""A row that was found more than this after now was found with a wrong clock."""
 
 SCHEMA = "sqlite_schema"
-"""As the source of what is no row: a definition that was not ours, or a wrong index."""
+"""The source of entries that are not rows: a definition that was not ours, or a wrong index."""
 
 _INSERT = "INSERT INTO quarantine (source, row, found_at_us, why, about, content) VALUES (?, ?, ?, ?, ?, ?)"
 _KNOWN = "SELECT 1 FROM quarantine WHERE source = ? AND row = ? AND content = ?"
@@ -48,9 +48,9 @@ _BOUND = f"DELETE FROM quarantine WHERE id <= (SELECT max(id) FROM quarantine) -
 
 
 def set_aside(conn: sqlite3.Connection, damages: Sequence[Damage], at: datetime) -> list[Quarantined]:
-    """Move these rows, as far as they are still damaged, inside the caller's transaction."""
+    """Move those of these rows that are still damaged, inside the caller's transaction."""
     moved: list[tuple[Damage, Values, Quarantined]] = []
-    # What refers to a series is put right before the transaction ends.
+    # What refers to a series is repaired before the transaction ends.
     conn.execute("PRAGMA defer_foreign_keys = ON")
     for each in damages:
         row = _damaged(conn, each)
@@ -67,7 +67,7 @@ def set_aside(conn: sqlite3.Connection, damages: Sequence[Damage], at: datetime)
 
 
 def note_definition(conn: sqlite3.Connection, each: Difference, at: datetime) -> Quarantined:
-    """Keep what a definition was that is not ours."""
+    """Keep a definition that is not ours."""
     done = "it was made again" if each.ours else "it was removed"
     return record(conn, SCHEMA, each.name, str(each), f"the {each.kind} {each.name}: {done}", each.there, at)
 
@@ -75,7 +75,7 @@ def note_definition(conn: sqlite3.Connection, each: Difference, at: datetime) ->
 def record(
     conn: sqlite3.Connection, source: str, row: str, why: str, about: str, content: str, at: datetime
 ) -> Quarantined:
-    """Write one row of the quarantine, and say so in the log and in the journal."""
+    """Write one row of the quarantine, and report it in the log and in the event log."""
     found = keep(conn, source, row, why, about, content, at)
     text = f"the database: {found.about}; {found.why}"
     log.error("%s", text, extra=fields(Event.DATABASE, key=STORED_ROWS))
@@ -93,7 +93,7 @@ def keep(
 
 
 def newest(conn: sqlite3.Connection, since: datetime, now: datetime) -> list[Quarantined]:
-    """What was found since an instant, the newest first."""
+    """What was found since an instant, newest first."""
     found = conn.execute(
         "SELECT source, row, found_at_us, why, about FROM quarantine WHERE found_at_us BETWEEN ? AND ?"
         " ORDER BY id DESC",
@@ -119,7 +119,7 @@ def _damaged(conn: sqlite3.Connection, damage: Damage) -> Values | None:
 
 
 def _move(conn: sqlite3.Connection, damage: Damage, row: Values, at: datetime) -> Quarantined | None:
-    """Copy and delete; None where that was done before and the row cannot be deleted."""
+    """Copy and delete; None where it was copied before and the row cannot be deleted."""
     form, values = damage.form, damage.form.values_of(row)
     place, content = _place_text(damage.place), content_of(form, row)
     if conn.execute(_KNOWN, (form.table, place, content[:CONTENT_LIMIT])).fetchone() is not None:
@@ -134,7 +134,7 @@ def _move(conn: sqlite3.Connection, damage: Damage, row: Values, at: datetime) -
 
 @contextmanager
 def _stale_indexes_allowed(conn: sqlite3.Connection) -> Iterator[None]:
-    """SQLite deletes a row although an index does not have it only in this mode (OP_IdxDelete in its sources)."""
+    """Allow deleting a row that an index lacks, which SQLite does only in this mode (OP_IdxDelete in its sources)."""
     conn.execute("PRAGMA writable_schema = ON")
     try:
         yield
@@ -188,7 +188,7 @@ def _shown(value: object) -> object:
 
 
 def _plain(text: str) -> str:
-    """Text without what SQLite does not take."""
+    """Text without the characters that SQLite does not accept."""
     return text.encode("utf-8", "replace").decode().replace("\0", "?")
 
 
@@ -199,7 +199,7 @@ _TEXT = r'"((?:[^"\\]|\\.){0,400})"'
 
 
 def about(form: Form[Any], values: Values) -> str:
-    """What a damaged row was, as far as it still says, and what its loss means."""
+    """What a damaged row was, as far as can still be read, and what its loss means."""
     named = dict(zip(form.columns, values, strict=True))
     match form.table:
         case "outbox":
@@ -228,7 +228,7 @@ def _of_message(named: dict[str, Any]) -> str:
 
 
 def _subject(named: dict[str, Any]) -> str:
-    """` about SUBJECT: QUANTITY`, from whatever still says it."""
+    """` about SUBJECT: QUANTITY`, from whatever part still has it."""
     for name in ("key", "body", "observation", "message"):
         text = str(named.get(name) or "")
         try:
@@ -241,13 +241,13 @@ def _subject(named: dict[str, Any]) -> str:
 
 
 def _field(name: str, text: str) -> str:
-    """The first such field of a damaged JSON text; empty where there is none."""
+    """The first field of that name in a damaged JSON text; empty where there is none."""
     found = re.search(f'"{name}":{_TEXT}', text)
     return _short(f'"{found[1]}"') if found else ""
 
 
 def _short(column: str) -> str:
-    """A stored text as people read it, and on one line."""
+    """A stored text in readable form, on one line."""
     try:
         text = str(json.loads(column))
     except checked_rows.UNFIT:

@@ -1,8 +1,8 @@
-"""A damaged database is set aside, and a new one begun with what can still be read of it.
+"""Sets a damaged database aside, and starts a new one with what can still be read of it.
 
-Everything is made under another name first and only then given the database's own, so that a power cut at any moment
-leaves either the damaged database, and all begins anew, or a new one that is whole. Nothing is deleted: the damaged
-file stays beside the new one until the keeper moves it away. Not here: how rows are read (salvage.py).
+Everything is made under another name first and only then renamed to the database's own, so that a power cut at any
+moment leaves either the damaged database, and the repair starts again, or a complete new one. Nothing is deleted: the
+damaged file stays beside the new one until the operator moves it away. Not here: how rows are read (salvage.py).
 """
 
 import mmap
@@ -32,10 +32,10 @@ _STAMP = "%Y%m%dT%H%M%SZ"
 _MAGIC = b"SQLite format 3\0"
 _HEADER_BYTES = 100
 _MARKS = (b"journal_keeps_lines", b"watchkeeper0001 first tables")
-"""Stand in the definition of our tables, and in the record of our migrations: somewhere in every database of ours."""
+"""In the definition of our tables, and in the record of our migrations: somewhere in every watchkeeper database."""
 
 DIFFERENCES = 3
-"""Of the tables that are not ours, so many are named."""
+"""How many of the tables that differ are named."""
 
 _TOLD = {
     "series": "series",
@@ -46,11 +46,11 @@ _TOLD = {
     "journal": "journal lines",
     "outbox": "messages",
 }
-"""What the journal line counts, in its words."""
+"""What the event log line counts, and the words for it."""
 
 
 def repair(path: Path, at: datetime, known: str = "") -> None:
-    """Make sure that the database at `path` can be used. The caller holds the Lock; `at` is now.
+    """Ensure that the database at `path` can be used. The caller holds the Lock; `at` is now.
 
     known: what is wrong with it, where the caller has found that out.
 
@@ -68,12 +68,12 @@ def damaged_files(path: Path) -> list[Path]:
 
 
 def _plain(name: str) -> str:
-    """A name as a pattern that means only itself."""
+    """A name as a pattern that matches only itself."""
     return "".join(f"[{sign}]" if sign in "*?[" else sign for sign in name)
 
 
 def _trouble(path: Path) -> str:
-    """What is wrong with the database, in SQLite's words; empty where it is sound or there is nothing in it yet."""
+    """What is wrong with the database, in SQLite's words; empty where it is intact or there is nothing in it yet."""
     if path.stat().st_size == 0:
         return ""
     try:
@@ -84,7 +84,7 @@ def _trouble(path: Path) -> str:
             (found,) = conn.execute("PRAGMA quick_check(1)").fetchone()
             if found != "ok":
                 return " ".join(found.split())
-            if version == schema.VERSION:  # an older form lacks what the migrations have yet to make
+            if version == schema.VERSION:  # an older format lacks what the migrations will add
                 schema.check_tables(conn, path)
             if different := definitions.tables_differ(conn, version):
                 return "; ".join(map(str, different[:DIFFERENCES]))
@@ -93,12 +93,12 @@ def _trouble(path: Path) -> str:
             raise
         return str(error.__cause__ or error)
     except UnicodeDecodeError:
-        return "SQLite's own words for it cannot be read"  # they quote what is broken
+        return "SQLite's own words for it cannot be read"  # its messages quote what is broken
     return ""
 
 
 def _is_ours(path: Path) -> bool:
-    """Is a file that SQLite cannot read a database of ours? Where its header is gone, our tables' text says so."""
+    """Is a file that SQLite cannot read a watchkeeper database? Without a header, our tables' text decides."""
     with path.open("rb") as file:
         head = file.read(_HEADER_BYTES)
         if head[: len(_MAGIC)] == _MAGIC[: len(head)]:
@@ -114,11 +114,11 @@ def _reading(path: Path) -> sqlite3.Connection:
     return conn
 
 
-# Beginning anew -------------------------------------------------------------------------------------------------------
+# Starting again -------------------------------------------------------------------------------------------------------
 
 
 def _begin_anew(path: Path, at: datetime, trouble: str) -> Path:
-    """Make a database with what can be read of a damaged one, and give it the name that says that it is whole."""
+    """Make a database with what can be read of a damaged one, and give it the name that marks it as complete."""
     making = path.with_name(f"{path.name}.salvaging")
     _remove(making)
     try:
@@ -134,7 +134,7 @@ def _begin_anew(path: Path, at: datetime, trouble: str) -> Path:
 
 
 def _take(made: Path, path: Path) -> None:
-    """Set the damaged database aside and give the new one its name."""
+    """Set the damaged database aside and rename the new one."""
     aside = path.with_name(made.name.replace(_SALVAGED, DAMAGED))
     if not aside.exists():  # else this is the second try, and what has the database's name is empty
         file_lock.set_aside(path, aside)
@@ -153,7 +153,7 @@ def _fill(path: Path, new: sqlite3.Connection, at: datetime) -> Mapping[str, int
 
 @contextmanager
 def _readable(path: Path) -> Iterator[sqlite3.Connection]:
-    """A connection to the damaged database; where its tables' definitions are broken, to a copy that borrows ours."""
+    """A connection to the damaged database; where its definitions are broken, to a copy with ours."""
     with closing(_reading(path)) as conn:
         if _knows_tables(conn):
             yield conn
@@ -174,9 +174,9 @@ def _knows_tables(conn: sqlite3.Connection) -> bool:
 
 
 def _lend_tables(broken: Path) -> None:
-    """Put the header and the definitions of a fresh database in the place of broken ones.
+    """Replace a broken header and broken definitions with those of a fresh database.
 
-    A fresh database makes the same tables in the same order, so that each begins at the same page as in the old one.
+    A fresh database creates the same tables in the same order, so that each begins at the same page as in the old one.
     """
     fresh = broken.with_name(f"{broken.name}-fresh")
     with closing(database.open_writing(fresh)) as conn:
@@ -196,8 +196,8 @@ def _lend_tables(broken: Path) -> None:
 def _definition_pages(database_bytes: bytes, size: int) -> list[int]:
     """The pages that hold the definitions of the tables: the first one and those that it points to.
 
-    https://www.sqlite.org/fileformat2.html#b_tree_pages: 5 is an interior page of a table, its last child stands at 8,
-    its cells' places from 12 on, and each cell begins with a child.
+    https://www.sqlite.org/fileformat2.html#b_tree_pages: 5 is an interior page of a table, its last child is at 8, its
+    cells' offsets start at 12, and each cell begins with a child.
     """
     page = database_bytes[:size]
     if page[_HEADER_BYTES] != 5:
@@ -210,7 +210,7 @@ def _definition_pages(database_bytes: bytes, size: int) -> list[int]:
 
 
 def _tell(new: sqlite3.Connection, path: Path, at: datetime, trouble: str, counts: Mapping[str, int]) -> None:
-    """Write what has happened into the new journal."""
+    """Write what has happened into the new event log."""
     aside = f"{path.name}{DAMAGED}{at.strftime(_STAMP)}"
     found = ", ".join(f"{counts[table]} {words}" for table, words in _TOLD.items() if counts[table])
     text = f"the database was damaged: it was set aside as {aside}, and a new one begun with {found or 'nothing of it'}"

@@ -1,7 +1,7 @@
-"""What is put in the place of a row that was moved to the quarantine, made from what the other rows say.
+"""Replaces a row that was moved to the quarantine with what can be derived from the other rows.
 
-Without it, the loss of one row would be more than that row: samples without their series, an alert that ends though
-its cause is there, an old message's number used twice. Not here: moving the row (quarantine.py).
+Without it, losing one row would cost more than that row: samples without their series, an alert that ends though its
+cause is active, an old message's number used twice. Not here: moving the row (quarantine.py).
 """
 
 import json
@@ -21,17 +21,17 @@ from watchkeeper.store.codec import ALERT, OBSERVATION, key_column, text_column
 from watchkeeper.store.timestamps import from_us, to_us
 
 LINES_LOOKED_AT = 100
-"""Of an alert's journal lines, the newest: one of them is its last move."""
+"""How many of an alert's newest event log lines are read: one of them is its last transition."""
 
 LOST = "lost series"
 """The quantity of a series of which only the number is left, with that number."""
 
 INTERVAL_S = 60.0
-"""Of a series whose own interval cannot be read, until its probe looks again."""
+"""For a series whose own interval cannot be read, until its probe runs again."""
 
 
 def replace_row(conn: sqlite3.Connection, form: Form[Any], values: Values, at: datetime) -> None:
-    """Put what can be known in the place of a row that is gone, inside the caller's transaction."""
+    """Write what can be known in the place of a row that is gone, inside the caller's transaction."""
     match form.table:
         case "series":
             _series(conn, values, at)
@@ -42,14 +42,14 @@ def replace_row(conn: sqlite3.Connection, form: Form[Any], values: Values, at: d
         case "life":
             _life(conn, at)
         case _:
-            pass  # the next sample or the next check-in replaces it, or it was the only one to say so
+            pass  # the next sample or job report replaces it, or no other row has the information
 
 
 # A series -------------------------------------------------------------------------------------------------------------
 
 
 def write_series(conn: sqlite3.Connection, found: SeriesRow) -> None:
-    """Write a series' own row, in place of one with its number."""
+    """Write a series' own row, replacing one with its number."""
     unit = found.unit and found.unit.value
     values = (
         *(found.id, key_column(found.key), found.kind.value, unit),
@@ -65,7 +65,7 @@ def write_series(conn: sqlite3.Connection, found: SeriesRow) -> None:
 
 
 def _series(conn: sqlite3.Connection, values: Values, at: datetime) -> None:
-    """From its newest observation; else a name that keeps its number, which its samples hold, from being used again."""
+    """Derive it from its newest observation; else reserve its number, which samples hold, with a placeholder name."""
     number = values[0]
     seen = _observation_of(conn, number)
     if seen is None or conn.execute("SELECT 1 FROM series WHERE key = ?", (key_column(seen.key),)).fetchone():
@@ -79,7 +79,7 @@ def _series(conn: sqlite3.Connection, values: Values, at: datetime) -> None:
 
 
 def _probe(column: str) -> str:
-    """The probe's name where it can be read; a name that nobody has is claimed at its next look like any other."""
+    """The probe's name where it can be read; a series of an unknown probe is claimed at the next run like any other."""
     try:
         found = json.loads(column)
     except checked_rows.UNFIT:
@@ -106,7 +106,7 @@ def _observation_of(conn: sqlite3.Connection, number: int) -> Observation | None
 
 
 def _latest(conn: sqlite3.Connection, number: int) -> None:
-    """From the newest sample, so that an alert about the series is not taken for one about something that is gone."""
+    """Derive it from the newest sample, so that an alert about the series is not taken for that of a removed one."""
     row = conn.execute(f"{checked_rows.SERIES_FORM.selected} WHERE id = ?", (number,)).fetchone()
     if row is None:
         return
@@ -139,7 +139,7 @@ def _newest_ms(conn: sqlite3.Connection) -> int:
 
 
 def observation_from(series: SeriesRow, value: float | None, bound: float | None) -> Observation | None:
-    """An observation of which only the sample is left; None where the sample is not of the series' kind."""
+    """An observation of which only the sample is left; None where the sample does not fit the series' kind."""
     known = [each for each in (value, bound) if each is not None]
     if not all(map(math.isfinite, known)):
         return None
@@ -172,7 +172,7 @@ def _deadline(key: SeriesKey, value: float | None) -> Observation | None:
 
 
 def _alert(conn: sqlite3.Connection, values: Values) -> None:
-    """As its last move in the journal says. One that was active is told again, as nobody can say what was told."""
+    """As its last transition in the event log says. One that was active is notified again; what was sent is unknown."""
     for key, concern in _about(values):
         lines = _moves(conn, key, concern)
         if not lines:
@@ -197,7 +197,7 @@ def _about(values: Values) -> Iterator[tuple[SeriesKey, Concern]]:
 
 
 def _moves(conn: sqlite3.Connection, key: SeriesKey, concern: Concern) -> list[JournalLine]:
-    """The newest moves of an alert, the newest first."""
+    """The newest transitions of an alert, newest first."""
     sql = f"{checked_rows.JOURNAL_FORM.selected} WHERE key = ? AND entry = ? ORDER BY id DESC LIMIT ?"
     found = []
     for row in conn.execute(sql, (key_column(key), Entry.TRANSITION.value, LINES_LOOKED_AT)).fetchall():
@@ -231,7 +231,7 @@ def _as_told(key: SeriesKey, concern: Concern, lines: list[JournalLine]) -> Aler
 
 
 def _life(conn: sqlite3.Connection, at: datetime) -> None:
-    """The newest sample was written with it."""
+    """Derive it from the newest observation, which was written with it."""
     good = []
     for row in conn.execute(checked_rows.LATEST_FORM.selected).fetchall():
         try:
@@ -245,7 +245,7 @@ def _life(conn: sqlite3.Connection, at: datetime) -> None:
 
 
 def write_life(conn: sqlite3.Connection, life: checked_rows.Life) -> None:
-    """Write the instant of the newest commit, and from when on the journal is kept."""
+    """Write the instant of the newest commit, and since when the event log is kept."""
     conn.execute(
         "INSERT INTO life (id, alive_at_us, journal_from_us, crc) VALUES (1, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET"
         " alive_at_us = excluded.alive_at_us, journal_from_us = excluded.journal_from_us, crc = excluded.crc",

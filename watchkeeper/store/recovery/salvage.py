@@ -1,10 +1,10 @@
 """Reads what can still be read of a damaged database, and writes it into a new one.
 
-A broken page makes SQLite fail where it is met, so that a table is read from place to place: after a failure, the
-reading goes on at the first key behind the broken stretch. What comes out is checked like any input, because bytes that
-were overwritten need not fail. Nothing relies on the order of keys: one of them may be what is damaged. It reads the
-newest form of the tables, and forms without checksums: what a new migration adds is added here too. Not here: which
-file is damaged, and what becomes of it (repair.py).
+A broken page makes SQLite fail at that page, so a table is read in sections: after a failure, reading continues at the
+first key behind the broken section. The result is checked like any input, because overwritten bytes need not cause an
+error. Nothing relies on the order of keys: one of them may be what is damaged. It reads the newest format of the
+tables, and formats without checksums: what a new migration adds is added here too. Not here: which file is damaged, and
+what happens to it (repair.py).
 """
 
 import math
@@ -26,20 +26,20 @@ Row = tuple[Any, ...]
 LARGEST_ID = 2**40
 """More rows than fit on any disk."""
 HIGHEST = LATEST_MS
-"""Keys are looked for up to here."""
+"""Keys are searched up to here."""
 GRAIN_MS = 60_000
-"""How near the end of a broken stretch of samples is found: a broken page holds an hour of them at least."""
+"""How precisely the end of a broken section of samples is found: a broken page holds at least an hour of them."""
 HELD = 1_000
-"""Rows held back because their key jumps; more come from a tree that has no order left, and are taken as they come."""
+"""Rows held back because their key jumps; more come from a tree without any order, and are taken as they come."""
 
 UNREADABLE = (sqlite3.Error, MemoryError, OverflowError, UnicodeError)
-"""What a broken page may end in: bad lengths ask for more memory than there is, SQLite's words quote what is broken."""
+"""Errors that a broken page may cause: bad lengths ask for too much memory, SQLite's messages quote what is broken."""
 
 
 def salvage(damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) -> dict[str, int]:
     """Copy into a new database, inside the caller's transaction, what can be read. Returns rows by table.
 
-    Rows that can be reached and not be understood go to the new database's quarantine.
+    Rows that can be reached but not decoded go to the new database's quarantine.
     """
     damaged.text_factory = checked_rows.text_of
     source = _Source(damaged, new, at)
@@ -60,7 +60,7 @@ def salvage(damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) 
     counts["notes"] = source.copy(checked_rows.NOTES_FORM)
     counts["check_ins"] = source.copy(checked_rows.CHECK_IN_FORM)
     source.copy(checked_rows.LIFE_FORM)
-    with suppress(*UNREADABLE):  # an older form has none
+    with suppress(*UNREADABLE):  # an older format has none
         _copy(new, "quarantine", iter(damaged.execute("SELECT * FROM quarantine ORDER BY id LIMIT 1000").fetchall()))
     source.tell_refused()
     _set_right(damaged, new, at)
@@ -68,21 +68,21 @@ def salvage(damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) 
 
 
 class _Source:
-    """The tables with checksums of a damaged database, on their way into a new one."""
+    """The tables with checksums of a damaged database, to be copied into a new one."""
 
     def __init__(self, damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) -> None:
         self.damaged, self.new, self.at = damaged, new, at
         self._refused: list[tuple[Form[Any], Row, str]] = []
 
     def copy(self, form: Form[Any], known: Collection[int] | None = None) -> int:
-        """Copy the good rows of a table; how many there are then. known: numbers that a row's place may have."""
+        """Copy the good rows of a table; returns the resulting count. known: numbers that a row's place may have."""
         for row, after in self.good(form):
             if known is None or row[0] in known:
                 self._insert(form, row, after)
         return _count(self.new, form.table)
 
     def good(self, form: Form[Any]) -> Iterator[tuple[Row, int | None]]:
-        """Rows that can be read, those whose number jumps last and with the number before theirs."""
+        """Rows that can be read; those whose number jumps come last, with the number of the row before."""
         found = (row for row in self._rows_of(form) if not inspection.numbered(form) or isinstance(row[0], int))
         for row, after in in_order(found) if inspection.numbered(form) else ((row, None) for row in found):
             try:
@@ -99,7 +99,7 @@ class _Source:
         return _few(self.damaged, selected)
 
     def _has_checksum(self, form: Form[Any]) -> bool:
-        """Has the table the newest form? One of an older form has no checksums."""
+        """Is the table in the newest format? Older formats have no checksums."""
         try:
             self.damaged.execute(f"SELECT crc FROM {form.table} LIMIT 0")  # noqa: S608  fixed texts
         except UNREADABLE:
@@ -114,12 +114,12 @@ class _Source:
         with suppress(sqlite3.IntegrityError, *UNREADABLE):
             if self.new.execute(sql, named).rowcount or after is None or form.place[0] in form.columns:
                 return
-            # Its number belongs to another row, so it was the number that changed: it gets the one behind the row
-            # before it, if that is free.
+            # Its number belongs to another row, so the number is what changed: it gets the one after the row before it,
+            # if that is free.
             self.new.execute(sql, {**named, form.place[0]: after + 1})
 
     def tell_refused(self) -> None:
-        """Keep the rows that could be reached and not be understood."""
+        """Keep the rows that could be reached but not decoded."""
         for form, row, why in self._refused:
             place = str(row[0])
             about, content = quarantine.about(form, form.values_of(row)), quarantine.content_of(form, row)
@@ -128,7 +128,7 @@ class _Source:
 
 
 def _checked(form: Form[Any], row: Row) -> Row:
-    """The row without its checksum. Raises RowDamaged. Rows of an older form have none, and are taken as they read."""
+    """The row without its checksum. Raises RowDamaged. Rows of an older format have none, and are taken as they are."""
     if row[-1] is None:
         form.understood(form.values_of(row))
     else:
@@ -137,12 +137,12 @@ def _checked(form: Form[Any], row: Row) -> Row:
 
 
 def _derived(form: Form[Any]) -> dict[str, Any]:
-    """Columns that are not covered by the checksum and are put right afterwards."""
+    """Columns that the checksum does not cover and that are corrected afterwards."""
     return {"head": 0} if form is checked_rows.OUTBOX_FORM else {"id": 1} if form is checked_rows.LIFE_FORM else {}
 
 
 def _series_from_latest(source: _Source) -> None:
-    """Series whose own row is lost, made from their newest observation; the next look of their probe says the rest."""
+    """Make series whose own row is lost from their newest observation; the next run of their probe adds the rest."""
     with closing(source.new.execute("SELECT id, key FROM series")) as found:
         known = {value for row in found for value in row}
     for row, _ in source.good(checked_rows.LATEST_FORM):
@@ -160,26 +160,26 @@ def _count(new: sqlite3.Connection, table: str) -> int:
 
 
 def _copy(new: sqlite3.Connection, table: str, found: Iterator[Row]) -> int:
-    """Insert rows, but for those that do not fit and those that a broken tree gave twice; how many there are then."""
+    """Insert rows, except those that do not fit and those that a broken tree returned twice; returns the count."""
     columns = len(new.execute(f"SELECT * FROM {table} LIMIT 0").description)  # noqa: S608  fixed texts
     insert = f"INSERT OR IGNORE INTO {table} VALUES ({', '.join('?' * columns)})"  # noqa: S608  fixed texts
     fitting = (row for row in found if len(row) == columns)
     left = True
     while left:
-        # A row that the new table refuses is used up, and the rest of them go on.
+        # A row that the new table refuses is skipped, and the rest continue.
         with suppress(sqlite3.IntegrityError):
             new.executemany(insert, fitting)
             left = False
     return _count(new, table)
 
 
-# From place to place --------------------------------------------------------------------------------------------------
+# Reading in sections --------------------------------------------------------------------------------------------------
 
 
 def in_order(found: Iterable[Row], key: Callable[[Row], Any] = itemgetter(0)) -> Iterator[tuple[Row, Any]]:
-    """Rows as they come, each with None; but a row whose key is beyond the next one's comes last, with the key before.
+    """Rows as they come, each with None; but a row whose key exceeds the next one's comes last, with the key before.
 
-    A tree gives its rows in the order of their keys. A key that one flipped bit has made larger would otherwise take
+    A tree returns its rows in the order of their keys. A key that one flipped bit has made larger would otherwise take
     the place of the row that really has it, and hide all rows up to there.
     """
     held: list[tuple[Row, Any]] = []
@@ -201,7 +201,7 @@ def in_order(found: Iterable[Row], key: Callable[[Row], Any] = itemgetter(0)) ->
 def _of_every_series(
     damaged: sqlite3.Connection, table: str, key: str, numbers: list[int], grain: int
 ) -> Iterator[Row]:
-    """The readable samples, hours or days: all that a plain scan gives, then, if that failed, series by series."""
+    """The readable samples, hours or days: all that a plain scan returns, then, if that failed, series by series."""
     known, whole = frozenset(numbers), [False]
     scan = (row for row in _plain_scan(damaged, f"SELECT * FROM {table}", whole) if _fits(row, known))  # noqa: S608  fixed texts
     yield from (row for row, _ in in_order(scan, itemgetter(slice(0, 2))))
@@ -237,10 +237,10 @@ def _few(damaged: sqlite3.Connection, sql: str) -> Iterator[Row]:
 
 
 def _reach(damaged: sqlite3.Connection, selected: str, key: str, given: Row, grain: int, key_at: int) -> Iterator[Row]:
-    """Rows in the order of their tree, but for those in broken stretches. key: the column, at `key_at` of each row.
+    """Rows in the order of their tree, except those in broken sections. key: the column, at `key_at` of each row.
 
-    There is no upper bound in the query: SQLite ends at the first key beyond it, and one may be anything. Reading goes
-    on behind the last key that the next row has confirmed.
+    There is no upper bound in the query: SQLite ends at the first key beyond it, and one may be anything. Reading
+    continues after the last key that the next row has confirmed.
     """
     sql = f"{selected} {'AND' if given else 'WHERE'} {key} >= ? ORDER BY {key}"
     low = 0
@@ -259,7 +259,7 @@ def _reach(damaged: sqlite3.Connection, selected: str, key: str, given: Row, gra
 
 
 def _behind(damaged: sqlite3.Connection, sql: str, given: Row, low: int, grain: int) -> int:
-    """The first key from which reading goes on: found in strides that double, then halved back."""
+    """The first key from which reading continues: found in steps that double, then by bisection."""
     bad, stride = low, grain
     while bad + stride <= HIGHEST and not _reads(damaged, sql, (*given, bad + stride)):
         bad, stride = bad + stride, 2 * stride
@@ -285,15 +285,15 @@ def _number(value: object) -> bool:
     return value is None or (isinstance(value, int | float) and math.isfinite(value))
 
 
-# What is put together again -------------------------------------------------------------------------------------------
+# What is reassembled --------------------------------------------------------------------------------------------------
 
 
 def _set_right(damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) -> None:
-    """What must be true of the rows together."""
+    """Restore what must be true of the rows together."""
     if new.execute("SELECT 1 FROM life").fetchone() is None:
         replacement.replace_row(new, checked_rows.LIFE_FORM, (), at)
     outbox_rows.recrown(new)
-    # No id of a journal line or a parcel is used twice, though the newest of them may be lost.
+    # No id of an event log line or a delivery is used twice, even if the newest of them was lost.
     for name, newest in _few(damaged, "SELECT name, seq FROM sqlite_sequence"):
         if isinstance(newest, int) and 0 < newest < LARGEST_ID:
             new.execute("UPDATE sqlite_sequence SET seq = max(seq, ?) WHERE name = ?", (newest, name))

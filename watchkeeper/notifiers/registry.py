@@ -1,4 +1,4 @@
-"""Every kind of notifier there is: its settings and how one is made. A new kind is one line here."""
+"""Every kind of notifier: its settings and its constructor. A new kind is one line here."""
 
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -12,7 +12,7 @@ from watchkeeper.notifiers.mqtt.mqtt import Mqtt, MqttSettings
 from watchkeeper.notifiers.webhook.webhook import Webhook, WebhookSettings
 
 Factory = Callable[[Any, Clock], Notifier]
-"""Makes a notifier from its own settings, which are of the type that it stands beside."""
+"""Makes a notifier from its own settings; the argument has the type under which it is registered."""
 
 NOTIFIERS: Mapping[type[NotifierSettings], Factory] = {
     WebhookSettings: Webhook,
@@ -24,5 +24,5 @@ NOTIFIERS: Mapping[type[NotifierSettings], Factory] = {
 
 
 def make_notifier(settings: NotifierSettings, clock: Clock) -> Notifier:
-    """The notifier that these settings are for. Raises KeyError for settings of no known kind."""
+    """The notifier for these settings. Raises KeyError for settings of an unknown kind."""
     return NOTIFIERS[type(settings)](settings, clock)

@@ -1,4 +1,4 @@
-"""What a notifier is: takes a message, gives it a form, delivers it or says why not."""
+"""Define what a notifier is: it takes a message, formats it, and delivers it or says why it cannot."""
 
 import asyncio
 import ssl
@@ -36,7 +36,7 @@ def _no_alarm(priority: Priority) -> Priority:
 
 
 def server_name(example: str) -> AfterValidator:
-    """Checks a host's name or address as a notifier connects to it. example: one to write instead."""
+    """Check a host name or address that a notifier connects to. example: a valid one, shown in the error."""
 
     def checked(text: str) -> str:
         if not text.isascii() or not text.isprintable() or not text or set(text) & set(" /@"):
@@ -61,41 +61,41 @@ class ReceiverSettings(NotifierSettings):
     digest: DueTime = None
 
     def route(self, zone: tzinfo) -> Route:
-        """The way to this receiver. zone: the keeper's."""
+        """The route to this receiver. zone: the operator's time zone."""
         return Route(self.at_least, self.quiet_hours, self.quiet_for, self.digest, zone)
 
 
 class Notifier(Protocol):
-    """Delivers messages to one receiver. Nothing that it raises or logs holds a secret."""
+    """Delivers messages to one receiver. Nothing that it raises or logs contains a secret."""
 
     @property
     def name(self) -> str:
-        """Names the notifier in the outbox and the journal; unique."""
+        """The notifier's name in the outbox and the event log; unique."""
         ...
 
     @property
     def at_least(self) -> Priority:
-        """The least urgent priority that its receiver wants to hear of."""
+        """The least urgent priority that its receiver wants to be notified of."""
         ...
 
     async def deliver(self, message: Message) -> None:
-        """Deliver. Raises DeliveryDeferred where a later try may work, DeliveryRefused where none will.
+        """Deliver. Raises DeliveryDeferred if a later attempt may succeed, DeliveryRefused if none will.
 
         The same message may be delivered again after a crash, with the same id.
         """
         ...
 
     async def close(self) -> None:
-        """Let go of connections."""
+        """Release connections."""
         ...
 
 
 @runtime_checkable
 class BackgroundNotifier(Protocol):
-    """A notifier that has something to do between deliveries, such as to hold a connection."""
+    """A notifier that has work between deliveries, such as holding a connection."""
 
     async def attend(self) -> None:
-        """Do it until cancelled."""
+        """Do that work until cancelled."""
         ...
 
 
@@ -108,7 +108,7 @@ class NotifierKind(Generic[S]):
 
 
 def read_secret(source: SecretSource | SecretStr, what: str) -> str:
-    """The secret's text. Raises DeliveryDeferred that names the file: the keeper can mend it, and nothing is lost."""
+    """The secret's text. Raises DeliveryDeferred with the file's name: the operator can fix it, and nothing is lost."""
     if isinstance(source, SecretStr):
         return source.get_secret_value()
     try:
@@ -122,9 +122,9 @@ def read_secret(source: SecretSource | SecretStr, what: str) -> str:
 
 
 async def trust(ca_file: Path | None) -> ssl.SSLContext:
-    """What a receiver's certificate is checked against: the system's authorities, or those in the keeper's own file.
+    """What a receiver's certificate is checked against: the system's authorities, or those in the operator's own file.
 
-    Made anew for each delivery, so that a renewed file counts without a restart. Raises DeliveryDeferred where the
+    Created for each delivery, so that a renewed file takes effect without a restart. Raises DeliveryDeferred if the
     file cannot be used.
     """
     try:
@@ -134,7 +134,7 @@ async def trust(ca_file: Path | None) -> ssl.SSLContext:
 
 
 def tls_trouble(error: ssl.SSLError) -> str:
-    """What is wrong with a TLS connection, in words."""
+    """What is wrong with a TLS connection, as text."""
     if isinstance(error, ssl.SSLCertVerificationError):
         return f"its certificate was not accepted: {error.verify_message}"
     return f"TLS failed: {(error.reason or 'unknown').replace('_', ' ').lower()}"

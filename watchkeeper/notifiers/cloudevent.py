@@ -1,7 +1,7 @@
-"""A message as a CloudEvents 1.0 event in JSON. Pure; documented in the manual, which shows one made by this code.
+"""Format a message as a CloudEvents 1.0 event in JSON. Pure; the manual documents it with an event made by this code.
 
-`data` holds every field of the message: instants as RFC 3339 in UTC, priorities as their words, null for None.
-Not here: HTTP and signatures.
+`data` holds every field of the message: times as RFC 3339 in UTC, priorities as their words, null for None. Not here:
+HTTP and signatures.
 """
 
 import json
@@ -24,7 +24,7 @@ def event_type(message: Message) -> str:
 
 
 def as_event(message: Message) -> dict[str, Any]:
-    """The event. Its id is the message's, the same on every try; `correlationid` ties the events of one episode."""
+    """The event. Its id is the message's, the same on every try; `correlationid` links the events of one episode."""
     return {
         "specversion": "1.0",
         "id": message.id,
@@ -39,19 +39,19 @@ def as_event(message: Message) -> dict[str, Any]:
 
 
 def as_bytes(message: Message) -> bytes:
-    """The event as UTF-8 JSON, the same bytes for the same message: a signature is made over them."""
+    """The event as UTF-8 JSON, the same bytes for the same message, because a signature is made over them."""
     text = json.dumps(as_event(message), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    return text.encode("utf-8", errors="replace")  # a name on disk may hold what UTF-8 cannot
+    return text.encode("utf-8", errors="replace")  # a file name may contain what UTF-8 cannot encode
 
 
 def data_bytes(message: Message) -> bytes:
-    """The message alone as UTF-8 JSON on one line: what `data` holds, for receivers that want no envelope."""
+    """The message alone as UTF-8 JSON on one line: the content of `data`, for receivers that want no envelope."""
     text = json.dumps(data(message), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return f"{text}\n".encode("utf-8", errors="replace")
 
 
 def data(message: Message) -> dict[str, Any]:
-    """Every field of the message, in JSON's terms."""
+    """Every field of the message, as JSON values."""
     return {
         "id": message.id,
         "thread": message.thread,

@@ -1,12 +1,12 @@
-"""Delivers a message to a program of the keeper's own: a lamp, a buzzer, a modem.
+"""Deliver a message to a program of the operator's own: a lamp, a buzzer, a modem.
 
-It runs without a shell and reads the message as one JSON object on standard input: what a webhook's event holds as
-`data`. Its exit status decides: 0 delivered; 65 refused (EX_DATAERR of sysexits.h: "the input data was incorrect");
-75 deferred (EX_TEMPFAIL). Every other status, a signal, and a program that cannot be started are deferred too: a
-fault in a script, a missing right or a modem that is not plugged in is for the keeper to mend, and nothing is lost
-meanwhile. When it has ended, or its time is up, all that it left running in its session is ended with it.
+The program runs without a shell and reads the message as one JSON object on standard input: the content of `data` in a
+webhook's event. Its exit status decides: 0 delivered; 65 refused (EX_DATAERR of sysexits.h: "the input data was
+incorrect"); 75 deferred (EX_TEMPFAIL). Every other status, a signal, and a program that cannot be started are deferred
+too: the operator can fix a script, a missing permission or a modem that is not plugged in, and nothing is lost
+meanwhile. When the program has ended, or its time is up, everything that it left running in its session is killed.
 
-Not here: what the message holds (cloudevent.py).
+Not here: what the message contains (cloudevent.py).
 """
 
 import asyncio
@@ -34,13 +34,13 @@ DATA_WRONG = 65
 """EX_DATAERR, sysexits.h (4.3BSD; FreeBSD's sysexits(3))."""
 
 COMPLAINT_BYTES = 4_096
-"""Of standard error that is looked at: its last line says what ended the program."""
+"""How much of standard error is read: its last line says what ended the program."""
 
 _PIPEFULS = 16
-"""Reads of 64 KiB: as much as a pipe can be made to hold by default (pipe-max-size, 1 MiB)."""
+"""Reads of 64 KiB: together the most that a pipe can be made to hold by default (pipe-max-size, 1 MiB)."""
 
 REAP_S = 1.0
-"""How long a program that was ended may take to go. One that waits for a dead device in the kernel is left behind."""
+"""How long a killed program may take to exit. One that waits for a dead device in the kernel is left behind."""
 
 
 def _words(value: tuple[str, ...]) -> tuple[str, ...]:
@@ -63,22 +63,22 @@ class CommandSettings(ReceiverSettings):
 class Command:
     """One program. Nothing runs between deliveries."""
 
-    def __init__(self, settings: CommandSettings, clock: Clock) -> None:  # noqa: ARG002  every notifier is made alike
+    def __init__(self, settings: CommandSettings, clock: Clock) -> None:  # noqa: ARG002  one signature for all
         """Take the settings; the clock is not needed."""
         self._settings = settings
 
     @property
     def name(self) -> str:
-        """Names the notifier in the outbox and the journal."""
+        """The notifier's name in the outbox and the event log."""
         return self._settings.label
 
     @property
     def at_least(self) -> Priority:
-        """The least urgent priority that its receiver wants to hear of."""
+        """The least urgent priority that its receiver wants to be notified of."""
         return self._settings.at_least
 
     async def deliver(self, message: Message) -> None:
-        """Run the program once. Raises as Notifier.deliver says."""
+        """Run the program once. Raises what Notifier.deliver documents."""
         with _Complaint() as complaint:
             process = await self._started(cloudevent.data_bytes(message), complaint.inlet)
             try:
@@ -96,7 +96,7 @@ class Command:
         return clean(self._settings.run[0], 100)
 
     async def _started(self, content: bytes, errors: int) -> Process:
-        # Its input lies in memory as a file: a program that does not read it holds nothing up, and breaks no pipe.
+        # The input is a file in memory: a program that does not read it blocks nothing and breaks no pipe.
         given = os.memfd_create("message")
         try:
             os.pwrite(given, content, 0)
@@ -125,13 +125,14 @@ class Command:
         raise DeliveryRefused(text) if status == DATA_WRONG else DeliveryDeferred(text)
 
     async def close(self) -> None:
-        """Nothing is held between deliveries."""
+        """Do nothing: nothing is held between deliveries."""
 
 
 class _Complaint:
-    """What a program says on standard error: taken as it comes, and only its end is kept.
+    """A program's standard error: read as it arrives; only the end is kept.
 
-    A pipe of our own, because the library's would make the end of a program wait for a child that holds it open.
+    This uses its own pipe, because with the library's pipe the end of a program would wait for a child that holds it
+    open.
     """
 
     def __init__(self) -> None:
@@ -149,7 +150,7 @@ class _Complaint:
         os.close(self.inlet)
 
     def _take(self) -> bool:
-        """Take what is there. True where that was something."""
+        """Read what is available. True if there was anything."""
         try:
             part = os.read(self._outlet, 65_536)
         except BlockingIOError:
@@ -158,8 +159,8 @@ class _Complaint:
         return True
 
     def text(self) -> str:
-        """The last line of it: programs say there what ended them."""
-        for _ in range(_PIPEFULS):  # a child that fled may go on writing for ever
+        """The last line: programs say there what ended them."""
+        for _ in range(_PIPEFULS):  # a child that escaped may go on writing indefinitely
             if not self._take():
                 break
         lines = self._kept.decode("utf-8", "replace").strip().splitlines()
@@ -167,7 +168,7 @@ class _Complaint:
 
 
 async def _end(process: Process) -> None:
-    """End the program and what it left running in its session."""
+    """Kill the program and what it left running in its session."""
     with suppress(ProcessLookupError, PermissionError):
         os.killpg(process.pid, signal.SIGKILL)
     with suppress(TimeoutError):

@@ -1,5 +1,7 @@
-"""One message of every kind, with every field that can be missing once there and once not, and with signs that break
-careless templates: quotes, backslashes, angle brackets, signs beyond ASCII. Pure; what a template is tried with.
+"""Sample messages for trying a template: one of every kind. Pure.
+
+Every field that can be missing is present in some and missing in others, and the text has characters that break
+careless templates: quotes, backslashes, angle brackets, characters beyond ASCII.
 """
 
 from collections.abc import Iterator
@@ -16,7 +18,7 @@ _NAME = 'guest "hide-hub" \\ <nest> & \u00fc\u2026'
 
 
 def sample_messages() -> Iterator[tuple[str, Message]]:
-    """Each with the words that name it in an error: `a message that an overdue alert has ended`."""
+    """Each message with the text that names it in an error: `a message with telling "ended" and concern "overdue"`."""
     for telling in NotificationKind:
         for concern in Concern:
             yield f'a message with telling "{telling.value}" and concern "{concern.value}"', _specimen(telling, concern)
@@ -24,7 +26,7 @@ def sample_messages() -> Iterator[tuple[str, Message]]:
 
 
 def _specimen(telling: NotificationKind, concern: Concern) -> Message:
-    # Whatever is no longer an alert has no priority and no times.
+    # What is no longer an alert has no priority and no times.
     over, first = telling is NotificationKind.ENDED, telling is NotificationKind.RAISED
     thread = thread_id("gannet", "specimen", concern.value)
     until = None if over else _AT + timedelta(days=3)

@@ -1,4 +1,4 @@
-"""The status page and the API beneath it, served on loopback by default.
+"""The status page and its API, served on loopback by default.
 
-Not here: decisions about alerts. It reads the store and asks the daemon through ports.
+Not here: decisions about alerts. This package reads the store and calls the daemon through ports.
 """

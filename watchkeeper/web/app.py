@@ -1,4 +1,4 @@
-"""Puts the page and the API together: routes, guards, the few files that do not change. server.py opens the port."""
+"""Assemble the page and the API: routes, middleware, the few static files. server.py opens the port."""
 
 import secrets
 from datetime import tzinfo
@@ -32,7 +32,7 @@ from watchkeeper.web.settings import PageSettings
 __all__ = ["BODY_LIMIT", "Served", "make_app", "serve"]
 
 BODY_LIMIT = 64 * 1024
-"""Bytes of a request's body; a note of the keeper's fits many times over."""
+"""Bytes of a request's body; many times the size of an operator's note."""
 
 STATIC = {"page.css": "text/css", "page.js": "text/javascript", "icon.svg": "image/svg+xml"}
 
@@ -52,11 +52,11 @@ def make_app(
     planner: Planner | None = None,
     browser_key: bytes | None = None,
 ) -> web.Application:
-    """The application. host: the watched host's name, as the page shows it. zone: in which it tells the time.
+    """The application. host: the name of the monitored host, as the page shows it. zone: the time zone of times shown.
 
-    acting: what acts for the keeper; without it the page can only be read. passes: what reads the links in messages.
-    jobs: those that may check in over HTTP. resting: what rests on a subject. planner: answers what is planned.
-    browser_key: by which browsers are recognised after a restart too; without it, until the next one.
+    acting: acts for the operator; without it the page is read-only. passes: reads the links in messages. jobs: those
+    that may report over HTTP. resting: the subjects that depend on a subject. planner: answers planning questions.
+    browser_key: recognises browsers after a restart too; without it, only until the next restart.
     """
     context = Context(store, clock, vitals, host, zone, settings.prefix, resting)
 
@@ -81,7 +81,7 @@ def make_app(
     live = app[EVENT_STREAM] = EventStream()
     app.on_shutdown.append(live.close)
     app.on_response_prepare.append(add_headers)
-    # A proxy may pass the prefix on or take it off: both are answered, and links carry it.
+    # A proxy may pass the prefix on or remove it: both paths are answered, and links contain it.
     kept = ResponseCache()
     for prefix in sorted({"", settings.prefix}):
         _add_routes(app, prefix, kept)
@@ -105,7 +105,7 @@ def _add_routes(app: web.Application, prefix: str, kept: ResponseCache) -> None:
 
 
 def _file(name: str, media: str) -> Handler:
-    """A handler that answers with a file of the package; it is read once."""
+    """A handler that answers with a file of the package; the file is read once."""
     body = files("watchkeeper.web").joinpath("static", name).read_bytes()
 
     async def handler(_request: web.Request) -> web.StreamResponse:

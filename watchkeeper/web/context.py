@@ -1,4 +1,4 @@
-"""What every handler works with: the store, the clock, the daemon's own state, and how the page is named."""
+"""What every handler works with: the store, the clock, the daemon's own state, and the page's names."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -21,28 +21,29 @@ class PageStore(ReadStore, Protocol):
 
     @property
     def version(self) -> int:
-        """Another number after each change: what was read while it stood still is still so."""
+        """A number that changes with every change: what was read is still valid while it stays the same."""
         ...
 
     async def samples_thinned(self, key: SeriesKey, since: datetime, until: datetime, points: int) -> Sequence[Bucket]:
-        """A series' samples in about so many equal stretches of time, oldest first; empty ones left out."""
+        """A series' samples in about this many equal time spans, oldest first; empty spans are left out."""
         ...
 
 
 Resting = Callable[[str], Sequence[str]]
-"""The subjects that rest on a subject."""
+"""Returns the subjects that depend on a subject."""
 
 
 def no_dependents(_subject: str) -> Sequence[str]:
-    """Where no ties are known."""
+    """The default if no dependencies are known."""
     return ()
 
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """host: the watched host's name. zone: its time zone. prefix: of links, behind a reverse proxy.
+    """The context of all handlers.
 
-    resting: what rests on a subject.
+    host: the monitored host's name. zone: its time zone. prefix: of links, behind a reverse proxy. resting: the
+    subjects that depend on a subject.
     """
 
     store: PageStore
@@ -54,14 +55,14 @@ class Context:
     resting: Resting = no_dependents
 
     async def board(self, now: datetime) -> Dashboard:
-        """The board as it is now."""
+        """The status page's content as it is now."""
         store = self.store
         return build_dashboard(
             await store.series(), await store.latest(), await store.findings(), await store.alerts(), now
         )
 
     async def one(self, series_id: int) -> Series:
-        """The series with an id. Raises Refusal (404) where there is none."""
+        """The series with an id. Raises Refusal (404) if there is none."""
         for each in await self.store.series():
             if each.id == series_id:
                 return each

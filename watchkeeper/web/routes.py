@@ -1,6 +1,6 @@
-"""The table of routes: the one place that says what is served where, with which parameters, and what it answers.
+"""The table of routes: the only place that says what is served where, with which parameters, and what it answers.
 
-The router, the description at /api and the manual's chapter are all made from it.
+The router, the description at /api and the manual's chapter are all generated from it.
 """
 
 from collections.abc import Mapping
@@ -31,11 +31,11 @@ HTML, JSON, EVENTS, CSV = "text/html", "application/json", "text/event-stream", 
 
 @dataclass(frozen=True, slots=True)
 class Route:
-    """One thing that can be read.
+    """One resource that can be read.
 
-    path: with its parameters in braces. summary: one sentence. media: the type of a good answer.
-    kept: it is made once until the store changes. form: the name of its answer's schema, where it is JSON.
-    looks: it looks at the host, which may be refused for a moment.
+    path: with its parameters in braces. summary: one sentence. media: the type of a successful answer.
+    kept: the answer is cached until the store changes. form: the schema name of its answer, if that is JSON.
+    looks: it reads the host, which may be refused for a moment.
     """
 
     path: str
@@ -49,20 +49,21 @@ class Route:
 
     @property
     def of_api(self) -> bool:
-        """Is it for programs? Pages are for people, feeds for readers that know their own standard."""
+        """Is it for programs? Pages are for people, and feeds for readers that know their own standard."""
         return self.path.startswith("/api")
 
     @property
     def errors(self) -> tuple[int, ...]:
-        """Statuses that this route can lead to, besides those that any can: a bad query, a missing thing, a failing
-        watch.
+        """Error statuses of this route, besides those of every route.
+
+        They are: a bad query, a missing resource, unhealthy monitoring.
         """
         missing = any(p.where == "path" for p in self.parameters)
         return (400, *(404,) * missing, *(503,) * (self.looks or self.media in {api.HEALTH_JSON, EVENTS}))
 
 
 async def index(request: web.Request) -> web.Response:
-    """What the API has."""
+    """The index of the API."""
     return api.reply(describe(of(request).prefix))
 
 
@@ -186,7 +187,7 @@ ROUTES = (
 
 @dataclass(frozen=True, slots=True)
 class FormRoute:
-    """A form that the keeper can send. fields: what it takes beside the session's own word."""
+    """A form that the operator can send. fields: what it takes besides the session's CSRF token."""
 
     path: str
     handler: Handler
@@ -204,11 +205,11 @@ FORM_ROUTES = (
     FormRoute("/subjects/{id}/shelve", form_handlers.shelve, "Set an alert aside.", ("concern", "for", "back")),
     FormRoute("/subjects/{id}/unshelve", form_handlers.unshelve, "Let an alert count again.", ("concern", "back")),
 )
-"""What the keeper can do, beside what anyone can read."""
+"""What the operator can do, besides what anyone can read."""
 
 
 def describe(prefix: str) -> dict[str, object]:
-    """The API's description, from the table."""
+    """The API's description, generated from the table."""
     return {
         "name": "watchkeeper",
         "version": __version__,
@@ -240,7 +241,7 @@ def _parameter(parameter: Parameter[Any]) -> Mapping[str, object]:
 
 
 def guarded(route: Route) -> Handler:
-    """A route's handler; the API also refuses a query parameter that it does not have, since it may be misspelt."""
+    """A route's handler; outside the pages it also refuses unknown query parameters, which may be misspelt."""
     if route.media == HTML:
         return route.handler
     known = [p.name for p in route.parameters if p.where == "query"]

@@ -1,4 +1,4 @@
-"""Opens the port of the page and closes it again."""
+"""Open the port of the page and close it again."""
 
 import errno
 from dataclasses import dataclass
@@ -15,9 +15,9 @@ from watchkeeper.web.http.listener import Listener
 from watchkeeper.web.settings import PageSettings
 
 SHUTDOWN_S = 2.0
-"""How long a stop waits for answers that are under way; none takes longer."""
+"""How long a stop waits for answers in progress; none takes longer."""
 LINGER_S = 2.0
-"""How long what is left of a refused body is read, so that the client gets to see the refusal."""
+"""How long the rest of a refused body is read, so that the client gets to see the refusal."""
 LINE_BYTES = FIELD_BYTES = 8_190
 FIELDS = 64
 """Limits of a request's head; a browser behind a proxy sends about twenty fields."""
@@ -25,22 +25,22 @@ FIELDS = 64
 
 @dataclass(frozen=True, slots=True)
 class Served:
-    """A page that is being served. address: to print, with the port that was really taken."""
+    """A page that is being served. address: to print, with the port that was actually bound."""
 
     runner: web.AppRunner
     address: str
     connections: Connections
 
     async def cleanup(self) -> None:
-        """Stop serving: no new connection, what is under way is finished, idle ones are closed."""
+        """Stop serving: accept no new connection, finish answers in progress, close idle connections."""
         await self.runner.cleanup()
         self.connections.close()
 
 
 async def serve(app: web.Application, settings: PageSettings, limits: Limits | None = None) -> Served:
-    """Serve the app. Raises StartError where the port cannot be had, or the password's hash is none.
+    """Serve the app. Raises StartError if the port is not available, or the password's hash is invalid.
 
-    limits: of connections; fewer are taken where the process may not open so many descriptors.
+    limits: of connections; fewer are used if the process may not open so many descriptors.
     """
     _check_password(settings)
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=SHUTDOWN_S)
@@ -69,7 +69,7 @@ def _connections(server: web.Server, limits: Limits) -> Connections:
 
 
 def _check_password(settings: PageSettings) -> None:
-    """A password that nobody could sign in with is told now, and not in the middle of the night."""
+    """Reject at the start a password hash that nobody could sign in with, and not in the middle of the night."""
     if settings.password is None:
         return
     try:
@@ -81,7 +81,7 @@ def _check_password(settings: PageSettings) -> None:
 
 
 def _trouble(error: OSError, settings: PageSettings) -> str:
-    """What is in the way, and what to do."""
+    """What prevents serving, and what to do."""
     place = f"port {settings.port} on {settings.listen}"
     another = "or set page.port to another one (0 takes any that is free)"
     if error.errno == errno.EADDRINUSE:

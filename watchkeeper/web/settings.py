@@ -1,4 +1,4 @@
-"""The `[page]` part of the configuration: where the page is served, and under which names."""
+"""The `[page]` table of the configuration: where the page is served, and under which names."""
 
 import re
 from enum import StrEnum
@@ -57,7 +57,7 @@ class PageSettings(Strict):
     @field_validator("password")
     @classmethod
     def _guarded(cls, password: SecretSource | None, info: ValidationInfo) -> SecretSource | None:
-        """What other machines can reach is not left open to them."""
+        """Require a password for what other machines can reach."""
         listen = info.data.get("listen", "localhost")
         if password is None and not _loopback(listen):
             raise ValueError(
@@ -76,7 +76,7 @@ class PageSettings(Strict):
     @field_validator("address")
     @classmethod
     def _answered(cls, address: AnyHttpUrl | None, info: ValidationInfo) -> AnyHttpUrl | None:
-        """A link that is turned away on the night of the alarm is told now."""
+        """Report now a link that would be refused on the night of the alarm."""
         if address is None:
             return None
         if address.username or address.password or address.query or address.fragment:
@@ -93,12 +93,12 @@ class PageSettings(Strict):
 
     @property
     def private(self) -> bool:
-        """Must one sign in to read?"""
+        """Must a visitor sign in to read?"""
         return self.reading is Reading.PASSWORD or (self.reading is None and not self.loopback)
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Every name under which the page answers, beside loopback's."""
+        """Every name under which the page answers, besides the loopback names."""
         anywhere = self.listen != "localhost" and ip_address(self.listen).is_unspecified
         return self.hosts if anywhere else (*self.hosts, self.listen.lower())
 
@@ -154,5 +154,5 @@ def _is_loopback(host: str) -> bool:
 
 
 def _loopback(listen: str) -> bool:
-    """Can only this machine reach an address?"""
+    """Can only this machine reach the address?"""
     return listen == "localhost" or ip_address(listen).is_loopback

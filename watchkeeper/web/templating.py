@@ -16,20 +16,20 @@ _COMMAND = re.compile("`([^`]+)`")
 
 
 def commands(text: str) -> Markup:
-    """Text in which what stands between backticks is a command."""
+    """Text with the parts between backticks marked as commands."""
     return Markup().join(
         Markup("<code>{}</code>").format(part) if i % 2 else escape(part) for i, part in enumerate(_COMMAND.split(text))
     )
 
 
 def cones(priority: Priority) -> Markup:
-    """The priority's shape: one, two or three cones, whose drawings stand at the top of the page."""
+    """The priority's shape: one, two or three cones, which are defined at the top of the page."""
     drawn = '<svg class="cones p{0}" width="1rem" height="1.43rem" aria-hidden="true"><use href="#c{0}"/></svg>'
     return Markup(drawn).format(priority.value)  # noqa: S704  a constant, filled in by format, which escapes
 
 
 def capitalize_first(text: str) -> str:
-    """A phrase as the beginning of a sentence; the rest keeps its capitals, unlike str.capitalize."""
+    """A phrase as the start of a sentence; the rest keeps its capitals, unlike with str.capitalize."""
     return text[:1].upper() + text[1:]
 
 
@@ -46,7 +46,7 @@ ENVIRONMENT.filters.update(commands=commands, cones=cones, clean=clean, capitali
 
 @dataclass(frozen=True, slots=True)
 class Times:
-    """Writes instants for one page: in the host's zone, with the machine's form beside the words."""
+    """Formats times for one page: as text in the host's zone, with the machine-readable form beside it."""
 
     now: datetime
     zone: tzinfo
@@ -64,7 +64,7 @@ class Times:
         return self._time(at, f"{at.astimezone(self.zone):%H:%M}")
 
     def zone_name(self) -> str:
-        """The zone, named."""
+        """The zone's name."""
         return zone_name(self.now, self.zone)
 
     def _time(self, at: datetime, words: str) -> Markup:
@@ -73,7 +73,7 @@ class Times:
 
 
 def render(name: str, context: Context, now: datetime, *, status: int = 200, **values: object) -> web.Response:
-    """A page made from a template."""
+    """A page rendered from a template."""
     html = ENVIRONMENT.get_template(name).render(
         host=clean(context.host, 60), prefix=context.prefix, times=Times(now, context.zone), **values
     )

@@ -1,1 +1,1 @@
-"""Messages by SMTP. Not here: retries (outbox/)."""
+"""Deliver messages by SMTP. Not here: retries (outbox/)."""

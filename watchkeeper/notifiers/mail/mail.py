@@ -1,8 +1,8 @@
-"""Delivers messages by SMTP: STARTTLS or implicit TLS with the certificate checked, plain only to this host itself.
+"""Deliver messages by SMTP: STARTTLS or implicit TLS with a checked certificate; unencrypted only to this host itself.
 
-What an answer means (RFC 5321 4.2.1): 4yz deferred; 5yz about the sender, a recipient or the mail refused; trouble
-with the connection, TLS or the login always deferred, because the keeper can mend it and nothing is lost meanwhile.
-Not here: what a mail looks like (mime.py).
+How replies are handled (RFC 5321 4.2.1): 4yz is deferred; 5yz about the sender, a recipient or the mail is refused;
+errors of the connection, TLS or the login are always deferred, because the operator can fix them and nothing is lost
+meanwhile. Not here: the format of a mail (mime.py).
 """
 
 import asyncio
@@ -29,16 +29,16 @@ from watchkeeper.notifiers.mail.mime import as_bytes, greeting
 from watchkeeper.notifiers.redact import redact
 
 CONNECT_S = 60.0
-"""A server that does not greet in this time is down; RFC 5321 4.5.3.2 would wait longer only for what comes after."""
+"""A server that does not greet in this time is down; RFC 5321 4.5.3.2 allows longer only for the later steps."""
 
 _STEPS = 4
-"""A whole delivery may take this many times `timeout`: each reply has its own, and a slow server uses several."""
+"""A whole delivery may take this many times `timeout`: the timeout is per reply, and a slow server uses several."""
 
 _LOGIN_WANTED = frozenset({530, 534, 535, 538})
-"""Replies that mean "log in first" or "not like this" (RFC 4954 6), whatever they answer."""
+"""Replies that mean "log in first" or "not like this" (RFC 4954 6), whatever command they answer."""
 
 _REMEMBERED = 1_000
-"""Messages whose partly done deliveries are remembered; far more than ever wait."""
+"""Messages whose partly completed deliveries are remembered; far more than ever wait."""
 
 
 def _address(text: str) -> str:
@@ -102,7 +102,7 @@ class MailSettings(ReceiverSettings):
 
 @dataclass(slots=True)
 class _Progress:
-    """Who has taken a message, and who never will, with the server's words."""
+    """Who has accepted a message, and who never will, with the server's text."""
 
     taken: set[str] = field(default_factory=set)
     refused: dict[str, str] = field(default_factory=dict)
@@ -111,27 +111,27 @@ class _Progress:
 class Mail:
     """One mail server. Opens a connection for each delivery and keeps none."""
 
-    def __init__(self, settings: MailSettings, clock: Clock) -> None:  # noqa: ARG002  every notifier is made alike
-        """Take the settings; the clock is not needed, because a mail's date is that of its message."""
+    def __init__(self, settings: MailSettings, clock: Clock) -> None:  # noqa: ARG002  one signature for all
+        """Take the settings; the clock is not needed, because a mail has the date of its message."""
         self._settings = settings
         self._progress: OrderedDict[str, _Progress] = OrderedDict()
         self._used = ""
 
     @property
     def name(self) -> str:
-        """Names the notifier in the outbox and the journal."""
+        """The notifier's name in the outbox and the event log."""
         return self._settings.label
 
     @property
     def at_least(self) -> Priority:
-        """The least urgent priority that its receivers want to hear of."""
+        """The least urgent priority that its receivers want to be notified of."""
         return self._settings.at_least
 
     async def deliver(self, message: Message) -> None:
-        """Send to everyone who has not taken it yet. Raises as Notifier.deliver says.
+        """Send to every recipient that has not accepted it yet. Raises what Notifier.deliver documents.
 
-        Where only some took it, the others alone are tried again. A restart forgets who took it: then it may come
-        twice, with the same Message-ID.
+        If only some accepted it, only the others are retried. After a restart it is not known who accepted it, so a
+        recipient may get it twice, with the same Message-ID.
         """
         progress = self._progress.setdefault(message.id, _Progress())
         while len(self._progress) > _REMEMBERED:
@@ -139,7 +139,7 @@ class Mail:
         try:
             async with asyncio.timeout(self._settings.timeout * _STEPS):
                 await self._send(message, progress)
-        except TimeoutError:  # the library's own timeouts are among them
+        except TimeoutError:  # includes the library's own timeouts
             raise DeliveryDeferred(f"{self.name}: the server did not answer in time") from None
         except ssl.SSLError as error:
             raise DeliveryDeferred(f"{self.name}: {tls_trouble(error)}") from None
@@ -170,7 +170,7 @@ class Mail:
             use_tls=settings.security == "tls",
             start_tls=settings.security == "starttls",
             tls_context=None if settings.security == "none" else await trust(settings.ca_file),
-            local_hostname=greeting(host),  # the library would look its own name up, which takes as long as DNS does
+            local_hostname=greeting(host),  # the library would look up its own name, which takes as long as DNS does
             timeout=settings.timeout,
         )
         password = await asyncio.to_thread(self._password)
@@ -191,7 +191,7 @@ class Mail:
     async def _transact(
         self, client: aiosmtplib.SMTP, recipients: list[str], content: bytes
     ) -> Mapping[str, tuple[int, str]]:
-        """Hand the mail over; return those who were not taken, with the reply's code and words."""
+        """Send the mail; return the recipients that were not accepted, with the reply's code and text."""
         try:
             failed, _ = await client.sendmail(self._settings.sender, recipients, content)
         except aiosmtplib.SMTPRecipientsRefused as error:
@@ -202,11 +202,11 @@ class Mail:
         return f"{code} {self._clean(text)}".strip()
 
     def _clean(self, text: str) -> str:
-        """The server's words, fit to be shown."""
+        """The server's text, safe to show."""
         return clean(redact(text, self._settings.user or "", self._used), 200)
 
     def _judged(self, error: Exception) -> DeliveryError:
-        """What trouble with the server means for the message. A login's reply is not repeated: it may hold a secret."""
+        """How an error from the server is handled. A login's reply is not repeated: it may contain a secret."""
         name = self.name
         match error:
             case aiosmtplib.SMTPAuthenticationError():
@@ -232,11 +232,11 @@ class Mail:
         raise DeliveryRefused(f"{self.name}: {said}{taken}")
 
     async def close(self) -> None:
-        """Nothing is held between deliveries."""
+        """Do nothing: nothing is held between deliveries."""
 
 
 async def _farewell(client: aiosmtplib.SMTP) -> None:
-    """Say QUIT. The mail has been taken by then, so whatever goes wrong here does not count."""
+    """Send QUIT. The mail has been accepted by then, so errors here are ignored."""
     try:
         await client.quit(timeout=5)
     except (aiosmtplib.SMTPException, OSError):
@@ -244,5 +244,5 @@ async def _farewell(client: aiosmtplib.SMTP) -> None:
 
 
 def _final(code: int) -> bool:
-    """Will the same try never work? (RFC 5321 4.2.1)"""
+    """Is the reply permanent, so that a retry cannot succeed? (RFC 5321 4.2.1)"""
     return code >= 500 and code not in _LOGIN_WANTED

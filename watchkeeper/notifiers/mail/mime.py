@@ -1,6 +1,6 @@
-"""A message as a mail (RFC 5322), the same bytes on every try. Pure.
+"""Format a message as a mail (RFC 5322), the same bytes on every attempt. Pure.
 
-One episode of an alert is one thread: each mail's Message-ID comes from the message's id, and In-Reply-To and
+One episode of an alert is one thread: each mail's Message-ID is derived from the message's id, and In-Reply-To and
 References name the earlier ones, whether or not this receiver was sent them. Not here: SMTP.
 """
 
@@ -15,20 +15,20 @@ from watchkeeper.model.alert import Priority
 from watchkeeper.model.message import Message
 
 LONGEST_DOMAIN = 100
-"""Of a host's name within an id; what is longer is cut, so that no line passes 998 signs (RFC 5322 2.1.1)."""
+"""The longest host name within an id; the rest is cut, so that no line exceeds 998 characters (RFC 5322 2.1.1)."""
 
 MOST_REFERENCES = 30
-"""RFC 5322 3.6.4 asks for all of them; readers need the first, which began the thread, and the newest."""
+"""RFC 5322 3.6.4 asks for all of them; mail readers need the first, which started the thread, and the newest."""
 
 
 def domain(host: str) -> str:
-    """The host's name as the right side of a Message-ID: letters, digits, hyphens and full stops."""
+    """The host name as the right side of a Message-ID: letters, digits, hyphens and full stops."""
     plain = re.sub(r"[^a-z0-9.-]+", "-", host.lower())[:LONGEST_DOMAIN]
     return re.sub(r"[.-]*\.[.-]*", ".", plain).strip(".-") or "localhost"
 
 
 def greeting(host: str) -> str:
-    """What the host calls itself to a server: its full name, or where it has none an address (RFC 5321 4.1.4)."""
+    """The name the host gives in EHLO: its full name, or an address if it has none (RFC 5321 4.1.4)."""
     name = domain(host)
     return name if "." in name else "[127.0.0.1]"
 
@@ -39,7 +39,7 @@ def mail_id(message_id: str, host: str) -> str:
 
 
 def as_bytes(message: Message, sender: str, recipients: tuple[str, ...]) -> bytes:
-    """The mail as it goes over the wire. sender and recipients are bare addresses; who sent it reads as the host."""
+    """The mail as it is sent. sender and recipients are bare addresses; the sender's display name contains the host."""
     mail = EmailMessage(policy=SMTP)
     mail["From"] = Address(f"watchkeeper on {clean(message.host, 60)}", addr_spec=sender)
     mail["To"] = ", ".join(recipients)
@@ -53,7 +53,7 @@ def as_bytes(message: Message, sender: str, recipients: tuple[str, ...]) -> byte
 
 
 def _ids(message: Message) -> bytes:
-    """The headers that make a thread, folded by hand: the library would break an id that is longer than its lines."""
+    """The headers of the thread, folded here: the library would break an id that is longer than its line limit."""
     lines = [f"Message-ID: {mail_id(message.id, message.host)}"]
     earlier = [mail_id(each, message.host) for each in message.earlier_ids]
     if earlier:

@@ -1,1 +1,1 @@
-"""Messages to an MQTT 5 broker. Not here: retries (outbox/)."""
+"""Publish messages to an MQTT 5 broker. Not here: retries (outbox/)."""

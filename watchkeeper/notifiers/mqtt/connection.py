@@ -1,8 +1,8 @@
-"""One connection to an MQTT 5 broker (OASIS, 2019): opened, used to publish with QoS 1, closed. Never opened twice.
+"""One connection to an MQTT 5 broker (OASIS, 2019): opened, used to publish with QoS 1, closed. Never reopened.
 
-Built on paho-mqtt, which runs its own thread; every answer comes back into the event loop here. It was chosen over a
-wrapper for asyncio because a broker that turns a message away says so in its PUBACK, and that must not be lost. The
-one module that imports it, because it is an extra that need not be installed. Not here: topics and messages (mqtt.py).
+Built on paho-mqtt, which runs its own thread; every answer is passed back into the event loop here. It was chosen over
+an asyncio wrapper because a broker that rejects a message says so in its PUBACK, and that must not be lost. Only this
+module imports it, because it is an extra that need not be installed. Not here: topics and messages (mqtt.py).
 """
 
 import asyncio
@@ -20,15 +20,15 @@ from watchkeeper.errors import DeliveryDeferred, DeliveryRefused
 from watchkeeper.messages.wording import clean
 
 KEEPALIVE_S = 30
-"""A broker publishes the last will once it has heard nothing for one and a half times this (MQTT 5.0, 3.1.2.10)."""
+"""A broker publishes the last will after 1.5 times this without a packet from the client (MQTT 5.0, 3.1.2.10)."""
 
 _PAYLOAD_WRONG = 0x99
-"""Reason code "Payload format invalid" (MQTT 5.0, 2.4): the one that says the same message will never be taken."""
+"""Reason code "Payload format invalid" (MQTT 5.0, 2.4): the only one that means the message will never be accepted."""
 
 
 @dataclass(frozen=True, slots=True)
 class Broker:
-    """Where to connect to, and as whom. trust: None for a connection without TLS."""
+    """Where to connect, and as which user. trust: None for a connection without TLS."""
 
     server: str
     port: int
@@ -39,7 +39,7 @@ class Broker:
 
 @dataclass(frozen=True, slots=True)
 class Publication:
-    """What is published: on which topic, and whether the broker keeps it for whoever subscribes later."""
+    """What is published: its topic, its payload, and whether the broker keeps it for later subscribers."""
 
     topic: str
     payload: bytes
@@ -48,18 +48,18 @@ class Publication:
 
     @property
     def properties(self) -> Properties:
-        """What the payload is (MQTT 5.0, 3.3.2.3)."""
-        made = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # the library left it out
+        """What type the payload is (MQTT 5.0, 3.3.2.3)."""
+        made = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # the library has no annotation here
         made.PayloadFormatIndicator = 1  # UTF-8 text
         made.ContentType = self.media_type
         return made
 
 
 class Link:
-    """One connection. Its methods raise DeliveryDeferred where the broker does not do its part."""
+    """One connection. Its methods raise DeliveryDeferred if the broker does not respond as it should."""
 
     def __init__(self, broker: Broker, will: Publication | None = None) -> None:
-        """will: what the broker publishes when the connection breaks off without a farewell."""
+        """will: what the broker publishes if the connection is lost without a DISCONNECT."""
         self._broker, self._loop = broker, asyncio.get_running_loop()
         self._joined: asyncio.Future[None] = self._loop.create_future()
         self._lost: asyncio.Future[str] = self._loop.create_future()
@@ -77,7 +77,7 @@ class Link:
             self._client.will_set(will.topic, will.payload, qos=1, retain=will.retain)
 
     async def open(self, timeout_s: float) -> None:
-        """Connect, and wait until the broker has let us in."""
+        """Connect, and wait until the broker has accepted the connection."""
         broker = self._broker
         self._client.connect_timeout = timeout_s
         try:
@@ -95,13 +95,13 @@ class Link:
         self._joined.result()
 
     async def publish(self, what: Publication) -> None:
-        """Publish with QoS 1: returns once the broker has taken it. Raises DeliveryRefused where it never will."""
+        """Publish with QoS 1: return once the broker has accepted it. Raises DeliveryRefused if it never will."""
         info: MQTTMessageInfo = self._client.publish(
             what.topic, what.payload, qos=1, retain=what.retain, properties=what.properties
         )
         if info.rc is not MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise DeliveryDeferred("the connection to the broker is gone")
-        # The answer is handed over by call_soon: it cannot come before this step of the loop has ended.
+        # The answer is passed by call_soon, so it cannot arrive before this step of the loop has ended.
         answer = self._waiting[info.mid] = self._loop.create_future()
         try:
             await _either(answer, self._lost)
@@ -115,21 +115,21 @@ class Link:
             raise DeliveryRefused(said) if code.value == _PAYLOAD_WRONG else DeliveryDeferred(said)
 
     async def lost(self) -> str:
-        """Wait until the connection breaks off; the broker's reason."""
+        """Wait until the connection is lost; return the broker's reason."""
         return await asyncio.shield(self._lost)
 
     @property
     def alive(self) -> bool:
-        """Is it open?"""
+        """Is the connection open?"""
         return self._joined.done() and not self._lost.done()
 
     async def close(self) -> None:
-        """Say farewell: the broker then publishes no last will. Never raises."""
+        """Send DISCONNECT, so that the broker publishes no last will. Never raises."""
         self._client.disconnect()
         await asyncio.to_thread(self._client.loop_stop)
         for each in (self._joined, self._lost):
             if not each.cancel() and not each.cancelled():
-                each.exception()  # seen: nobody asked any more
+                each.exception()  # mark as retrieved: nobody waits for it any more
 
     # In paho's own thread -----------------------------------------------------------------------------------------
 
@@ -171,5 +171,5 @@ class Link:
 
 
 async def _either(one: "asyncio.Future[Any]", other: "asyncio.Future[Any]") -> None:
-    """Wait until one of two has come."""
+    """Wait until one of the two futures is done."""
     await asyncio.wait({one, other}, return_when=asyncio.FIRST_COMPLETED)

@@ -1,12 +1,12 @@
-"""Publishes messages on the keeper's own MQTT 5 broker, so that lamps, panels and automations of the house hear them.
+"""Publish messages on the operator's own MQTT 5 broker, for the lamps, panels and automations of the house.
 
 Under the topic of the settings (`watchkeeper` by default):
-  watch                             retained: `kept`; `lost` is the last will, which the broker publishes for us when
-                                    the connection breaks off; `ended` after a stop
-  messages                          each message once, not retained: for what acts on news
-  state/SUBJECT/QUANTITY/CONCERN    retained: the newest message about it, for what shows how things stand
+  watch                             retained: `kept`; `lost` is the last will, which the broker publishes when the
+                                    connection is lost; `ended` after a stop
+  messages                          each message once, not retained: for what reacts to news
+  state/SUBJECT/QUANTITY/CONCERN    retained: the newest message about it, for what shows the current state
 
-Payloads of the last two are what a webhook's event holds as `data`. Everything has QoS 1: at least once. One
+Payloads of the last two are the content of `data` in a webhook's event. Everything has QoS 1: at least once. One
 connection is held while the daemon runs, because a last will belongs to a connection. Not here: the protocol
 (connection.py).
 """
@@ -39,24 +39,24 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 REJOIN_S = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
-"""How long is waited before the connection is opened anew, each time longer. A delivery opens its own meanwhile."""
+"""Waits before the connection is opened again, each longer. Meanwhile a delivery opens its own."""
 
 FAREWELL_S = 3.0
-"""How long a stop waits for the broker to take the word that the watch has ended."""
+"""How long a stop waits for the broker to accept the message that monitoring has ended."""
 
 LONGEST_LEVEL = 200
-"""Bytes of one level of a topic. A topic holds 65,535 (MQTT 5.0, 1.5.4); a path that is longer is told by its hash."""
+"""Bytes of one level of a topic. A topic holds 65,535 (MQTT 5.0, 1.5.4); a longer path is identified by its hash."""
 
 _STATES = frozenset({NotificationKind.RAISED, NotificationKind.WORSE, NotificationKind.EASED, NotificationKind.ENDED})
-"""What is told of an alert itself: these change how things stand."""
+"""Notifications about an alert itself: these change its state."""
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9 ._~!'(),;:=@-]")
 
 
 def level(text: str) -> str:
-    """Any text as one level of a topic: what MQTT or a file name would take otherwise is percent-encoded (RFC 3986).
+    """Any text as one level of a topic: what MQTT or a file name would interpret is percent-encoded (RFC 3986).
 
-    `/` parts levels, `+` and `#` are wildcards, a leading `$` belongs to the broker (MQTT 5.0, 4.7).
+    `/` separates levels, `+` and `#` are wildcards, a leading `$` belongs to the broker (MQTT 5.0, 4.7).
     """
     raw = text.encode("utf-8", "surrogateescape")
     made = _UNSAFE.sub(lambda found: f"%{ord(found[0]):02X}", raw.decode("latin-1"))
@@ -119,7 +119,7 @@ class MqttSettings(ReceiverSettings):
 class Mqtt:
     """One broker."""
 
-    def __init__(self, settings: MqttSettings, clock: Clock) -> None:  # noqa: ARG002  every notifier is made alike
+    def __init__(self, settings: MqttSettings, clock: Clock) -> None:  # noqa: ARG002  one signature for all
         """Take the settings; nothing is opened before `attend` or a delivery."""
         self._settings = settings
         self._link: Link | None = None
@@ -127,18 +127,18 @@ class Mqtt:
 
     @property
     def name(self) -> str:
-        """Names the notifier in the outbox and the journal."""
+        """The notifier's name in the outbox and the event log."""
         return self._settings.label
 
     @property
     def at_least(self) -> Priority:
-        """The least urgent priority that its receivers want to hear of."""
+        """The least urgent priority that its receivers want to be notified of."""
         return self._settings.at_least
 
     async def deliver(self, message: Message) -> None:
-        """Publish, on the connection that is held or, where it is not there, on one of its own.
+        """Publish, on the held connection or, if there is none, on a separate one.
 
-        Raises as Notifier.deliver says.
+        Raises what Notifier.deliver documents.
         """
         try:
             async with asyncio.timeout(self._settings.timeout):
@@ -156,7 +156,7 @@ class Mqtt:
             raise (DeliveryRefused if isinstance(error, DeliveryRefused) else DeliveryDeferred)(named) from None
 
     async def attend(self) -> None:
-        """Hold a connection until cancelled, so that the broker can say when this watch is lost."""
+        """Hold a connection until cancelled, so that the broker can report when this daemon is lost."""
         tries = 0
         while True:
             try:
@@ -168,7 +168,7 @@ class Mqtt:
             tries += 1
 
     async def _hold(self, tries: int) -> int:
-        """Open the connection, and be there until it breaks off; how often to count as tried then."""
+        """Open the connection and hold it until it is lost; return the number of tries to count from then."""
         link = await self._opened(will=True)
         try:
             await link.publish(self._watch("kept"))
@@ -189,7 +189,7 @@ class Mqtt:
             async with asyncio.timeout(FAREWELL_S):
                 await link.publish(self._watch("ended"))
         except (DeliveryError, OSError):
-            return  # the last will says `lost` then, which is true as well
+            return  # the last will then says `lost`, which is true as well
 
     async def _publish_apart(self, message: Message) -> None:
         link = await self._opened(will=False)
@@ -227,11 +227,11 @@ class Mqtt:
         content, topic = cloudevent.data_bytes(message), self._settings.topic
         if message.telling in _STATES and not message.trial:
             where = f"{topic}/state/{level(message.key.subject)}/{level(message.key.quantity)}/{message.concern.value}"
-            # An episode that could not be told in time must not overwrite a newer one.
+            # An episode that could not be reported in time must not overwrite a newer one.
             if message.at >= self._newest.get(where, message.at):
                 await link.publish(Publication(where, content, retain=True))
                 self._newest[where] = message.at
         await link.publish(Publication(f"{topic}/messages", content))
 
     async def close(self) -> None:
-        """The connection is let go of by `attend`."""
+        """Do nothing: `attend` closes the connection."""

@@ -1,1 +1,1 @@
-"""Delivers stored messages: retries, order within a thread, nothing lost. Not here: the form of a message."""
+"""Deliver stored messages: retries, order within a thread, nothing lost. Not here: the format of a message."""

@@ -1,4 +1,4 @@
-"""What the outbox keeps of each notifier, and how it writes down what became of a delivery. Not here: deliveries."""
+"""What the outbox keeps for each notifier, and how it records the result of a delivery. Not here: deliveries."""
 
 import asyncio
 import traceback
@@ -17,11 +17,11 @@ from watchkeeper.notifiers.outbox.memory_queue import MemoryQueue
 class DeliveryQueue:
     """One notifier's own state.
 
-    unwritten: parcels by id whose new state the store has not taken yet, with their journal lines.
-    due_s: by parcel id, when the next try is due by the monotonic clock: the wall clock may be set meanwhile.
-    failing: since when, by the monotonic clock, no delivery has worked, and why; None where the last one worked.
-    unreadable: since when, by the monotonic clock, the outbox cannot be read, and why; None where it can.
-    unstored: parcels that the store has no room for.
+    unwritten: deliveries by id whose new state the store has not saved yet, with their event log entries.
+    due_s: by delivery id, when the next attempt is due on the monotonic clock: the wall clock may be set meanwhile.
+    failing: since when, on the monotonic clock, no delivery has succeeded, and why; None if the last one succeeded.
+    unreadable: since when, on the monotonic clock, the outbox cannot be read, and why; None if it can.
+    unstored: deliveries that the store has no space for.
     over: it delivers no more. tasks: what it runs; the first one delivers.
     """
 
@@ -37,12 +37,15 @@ class DeliveryQueue:
     tasks: list[asyncio.Task[None]] = field(default_factory=list)
 
     def trouble(self, since_s: float) -> str:
-        """Why nothing has got through since then; empty where something has, or there was nothing to deliver."""
+        """Why nothing has been delivered since then; empty if something has, or there was nothing to deliver."""
         lasting = (each for each in (self.unreadable, self.failing) if each is not None and each[0] <= since_s)
         return next((why for _, why in lasting), "")
 
     async def end(self, grace_s: float) -> None:
-        """Deliver no more. What is under way has `grace_s` seconds to end; then it is cut off. Closes the notifier."""
+        """Stop delivering, and close the notifier.
+
+        A delivery in progress has `grace_s` seconds to end; then it is cut off.
+        """
         self.over = True
         self.wake.set()
         if self.tasks:
@@ -54,7 +57,7 @@ class DeliveryQueue:
 
 
 def line_about(parcel: Delivery, at: datetime, text: str) -> JournalLine:
-    """The journal's line about a parcel."""
+    """The event log entry about a delivery."""
     message = parcel.message
     details = {"notifier": parcel.notifier, "message": message.id, "tries": str(parcel.tries)}
     if parcel.trouble:
@@ -63,7 +66,7 @@ def line_about(parcel: Delivery, at: datetime, text: str) -> JournalLine:
 
 
 def log_fields(event: Event, parcel: Delivery) -> dict[str, dict[str, str]]:
-    """The fields of a log line about a parcel."""
+    """The fields of a log line about a delivery."""
     message, tries = parcel.message, str(parcel.tries)
     return about(
         event, key=message.key, concern=message.concern, notifier=parcel.notifier, alert=message.id, tries=tries
@@ -71,6 +74,6 @@ def log_fields(event: Event, parcel: Delivery) -> dict[str, dict[str, str]]:
 
 
 def error_location(error: Exception) -> str:
-    """The place in the code that raised, without any value: `notifiers/mail/mail.py:120`."""
+    """The place in the code that raised, without any value: `mail.py:120`."""
     last = traceback.extract_tb(error.__traceback__)[-1]
     return f"{Path(last.filename).name}:{last.lineno}"

@@ -1,6 +1,6 @@
-"""One notifier's parcels that the store has no room for: delivered from memory, and handed back to be written.
+"""One notifier's deliveries that the store has no space for: made from memory, and handed back to be written.
 
-Not here: how a parcel is delivered (outbox.py), and when the store has room again (the pipeline finds that out).
+Not here: how a delivery is made (outbox.py), and when the store has space again (the pipeline detects that).
 """
 
 from collections.abc import Collection, Iterable
@@ -11,7 +11,7 @@ from watchkeeper.model.records import Delivery, DeliveryState, JournalLine
 
 
 class MemoryQueue:
-    """Keeps parcels in their order, with what became of each."""
+    """Keeps deliveries in their order, with the result of each."""
 
     def __init__(self) -> None:
         self._parcels: list[Delivery] = []
@@ -27,13 +27,13 @@ class MemoryQueue:
         return any(each.state is DeliveryState.WAITING for each in self._parcels)
 
     def hold(self, parcels: Iterable[Delivery]) -> None:
-        """Take parcels, behind those that are here. One that is due sooner brings forward what it must wait for."""
+        """Take deliveries, behind those already here. One that is due sooner brings forward those it must wait for."""
         for parcel in parcels:
             self._parcels = [_forward(each, parcel) for each in self._parcels]
             self._parcels.append(parcel)
 
     def take_out(self, now: datetime, busy: Collection[str]) -> Delivery | None:
-        """The first parcel of a thread that is due; it is under way until put_back. busy: threads that have to wait."""
+        """The first delivery of a thread that is due; in progress until put_back. busy: threads that have to wait."""
         passed = set(busy)
         for place, parcel in enumerate(self._parcels):
             thread = parcel.message.thread
@@ -45,14 +45,14 @@ class MemoryQueue:
         return None
 
     def put_back(self, parcel: Delivery, line: JournalLine | None) -> None:
-        """What became of the parcel that was taken out."""
+        """Store the result of the delivery that was taken out."""
         if self._out is not None:
             self._parcels[self._out] = parcel
         self._lines += [] if line is None else [line]
         self._out = None
 
     def take_back(self) -> tuple[list[Delivery], list[JournalLine]]:
-        """All but the one that is under way, and what is behind it in its thread; they are held no longer."""
+        """Return and forget all but the one in progress and what is behind it in its thread."""
         out = None if self._out is None else self._parcels[self._out]
         stay = [p for p in self._parcels if out is not None and p.state is DeliveryState.WAITING and _same(p, out)]
         taken = [p for p in self._parcels if p not in stay]

@@ -1,11 +1,11 @@
-"""Drains the outbox: every message is delivered at least once, in order within its thread, with the same id each time.
+"""Drain the outbox: every message is delivered at least once, in order within its thread, with the same id each time.
 
-One task for each notifier, so that they never hold each other up. A parcel waits in the store until it is delivered
-or set aside, so a restart loses nothing. What the store has no room to write down is remembered here, so that it is
-not delivered twice while the daemon lives. The one broad `except` around a delivery is here.
+Each notifier has its own task, so that they never delay each other. A delivery waits in the store until it is made or
+set aside, so a restart loses nothing. What the store has no space to record is remembered here, so that it is not
+delivered twice while the daemon runs. The only broad `except` around a delivery is here.
 
-Not here: forms and protocols (notifiers/webhook/webhook.py, notifiers/mail/mail.py), and which transitions are told
-(model/alert.py).
+Not here: formats and protocols (notifiers/webhook/webhook.py, notifiers/mail/mail.py), and which transitions are
+notified (model/alert.py).
 """
 
 import asyncio
@@ -32,23 +32,29 @@ from watchkeeper.notifiers.outbox.retry_policy import DEFAULT_POLICY, Rest, Retr
 log = logging.getLogger(__name__)
 
 IDLE_S = 60.0
-"""The longest rest without a look: `poke` says when there is something new, so this only bounds what a missed one,
-a suspend or a clock that was set can cost."""
+"""The longest wait without a check.
+
+`poke` signals new deliveries, so this only limits the delay after a missed signal, a suspend or a clock change.
+"""
 
 LATE_S = 300.0
-"""A message that is followed by a newer one of its thread and leaves so late is told as what it was. Shorter delays are
-the ordinary course of two messages that come close together."""
+"""The delay from which a message that is followed by a newer one of its thread is worded in the past tense.
+
+Shorter delays are normal between two messages that come close together.
+"""
 
 LONGEST_HELD_S = 8 * 86_400.0
-"""By the monotonic clock, the longest that a message waits for its morning: the longest stretch of quiet hours, a week,
-and a day."""
+"""The longest, on the monotonic clock, that a message waits for the end of quiet hours.
+
+The longest quiet hours are a week; one day is added.
+"""
 
 MEND_S = 30.0
-"""How long to wait before the store is asked again after it failed."""
+"""How long to wait before the store is read again after it failed."""
 
 
 class Outbox:
-    """Takes messages to every notifier until they are delivered."""
+    """Delivers messages to every notifier, with retries, until they are delivered."""
 
     def __init__(
         self,
@@ -63,11 +69,11 @@ class Outbox:
         rest: Rest = rest,
         drawn: Callable[[], float] = random.random,
     ) -> None:
-        """Take what waits in the store.
+        """Read what waits in the store.
 
-        routes: by notifier's name, what goes there and when; one without a route has its priority alone. zone: the
-        keeper's. passes: what gives messages their links; None: they have none. rest and drawn are for tests: how to
-        wait, and where chance comes from.
+        routes: by notifier's name, what goes there and when; a notifier without a route has only its priority. zone:
+        the operator's time zone. passes: adds links to messages; None: they have none. rest and drawn are for tests:
+        how to wait, and the source of randomness.
         """
         self._store, self._clock, self._patience = store, clock, patience
         self._rest, self._drawn, self._zone = rest, drawn, zone
@@ -81,13 +87,13 @@ class Outbox:
         self._closing = asyncio.Event()
 
     def parcels_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
-        """One parcel for each notifier whose receiver wants to hear of it; to be committed with the transition."""
+        """One delivery for each notifier whose receiver wants the message; to be committed with the transition."""
         if self._passes is not None:
             message = self._passes.given(message)
         return self._parcels((lane for lane in self._lanes if lane.route.wants(message)), message, at)
 
     def digest_parcels(self, message: Message, names: Collection[str], at: datetime) -> tuple[Delivery, ...]:
-        """One parcel of a digest for each of these notifiers."""
+        """One delivery of a digest for each of these notifiers."""
         return self._parcels((lane for lane in self._lanes if lane.notifier.name in names), message, at)
 
     def _parcels(self, lanes: Iterable[DeliveryQueue], message: Message, at: datetime) -> tuple[Delivery, ...]:
@@ -98,41 +104,44 @@ class Outbox:
 
     @property
     def notifiers(self) -> tuple[Notifier, ...]:
-        """By what messages are delivered now."""
+        """The notifiers that deliver messages now."""
         return tuple(lane.notifier for lane in self._lanes)
 
     @property
     def holding(self) -> int:
-        """How many parcels are held in memory, because the store has no room for them."""
+        """How many deliveries are held in memory, because the store has no space for them."""
         return sum(len(lane.unstored) for lane in (*self._lanes, *self._left))
 
     def hold(self, parcels: Sequence[Delivery]) -> None:
-        """Deliver parcels that the store has no room for, from memory."""
+        """Deliver from memory what the store has no space for."""
         for lane in self._lanes:
             lane.unstored.hold(each for each in parcels if each.notifier == lane.notifier.name)
         self.poke()
 
     def take_back(self) -> tuple[Sequence[Delivery], Sequence[JournalLine]]:
-        """What is held and not under way just now, as it stands, with its journal lines; it is held no longer."""
+        """Return and forget what is held and not in progress, in its current state, with its event log entries."""
         taken = [lane.unstored.take_back() for lane in (*self._lanes, *self._left)]
         return [p for parcels, _ in taken for p in parcels], [line for _, lines in taken for line in lines]
 
     def failing(self, longer_than_s: float) -> tuple[dict[str, str], int]:
-        """The notifiers by which nothing has got through for so long, with the reason; and how many there are.
+        """The notifiers that have delivered nothing for this long, with the reason; and how many notifiers there are.
 
-        An outbox that cannot be read for so long counts as well: then nothing can get through.
+        An outbox that cannot be read for this long counts as well: then nothing can be delivered.
         """
         since_s = self._clock.monotonic_s() - longer_than_s
         found = {lane.notifier.name: why for lane in self._lanes if (why := lane.trouble(since_s))}
         return found, len(self._lanes)
 
     def poke(self) -> None:
-        """Say that new parcels have been committed."""
+        """Signal that new deliveries have been committed."""
         for lane in self._lanes:
             lane.wake.set()
 
     async def run(self) -> None:
-        """Deliver until `close`. Raises what the store raises that is no StoreError: deliveries never stop silently."""
+        """Deliver until `close`.
+
+        Raises any error of the store other than StoreError, so that deliveries never stop silently.
+        """
         async with asyncio.TaskGroup() as group:
             self._group = group
             for lane in self._lanes:
@@ -142,10 +151,10 @@ class Outbox:
     async def change(
         self, notifiers: Sequence[Notifier], routes: Mapping[str, Route], zone: tzinfo, grace_s: float
     ) -> None:
-        """Deliver by these from now on. One that was here before goes on with what it does.
+        """Deliver by these notifiers from now on. One that was here before continues its work.
 
-        One that is not among them has `grace_s` seconds to end what is under way, and is closed. What waits for its
-        name stays in the store, and what the store has no room for stays in memory until it has.
+        One that is not among them has `grace_s` seconds to end a delivery in progress, and is closed. What waits for
+        its name stays in the store, and what the store has no space for stays in memory until it has.
         """
         before = self._lanes
         self._lanes = [self._succeeding(each, routes, zone) for each in notifiers]
@@ -160,7 +169,7 @@ class Outbox:
             lane.wake.set()
 
     def _succeeding(self, notifier: Notifier, routes: Mapping[str, Route], zone: tzinfo) -> DeliveryQueue:
-        """The lane of a notifier: its own, or one that goes on where that of its name left off."""
+        """The queue of a notifier: its own, or one that continues where the previous one of that name stopped."""
         route = routes.get(notifier.name) or Route(notifier.at_least, zone=zone)
         named = (lane for lane in (*self._lanes, *self._left) if lane.notifier.name == notifier.name)
         earlier = next(named, None)
@@ -180,12 +189,15 @@ class Outbox:
             lane.tasks.append(self._group.create_task(self._attend(name, lane.notifier), name=f"{name} attends"))
 
     async def close(self, grace_s: float) -> None:
-        """Stop. What is under way has `grace_s` seconds to end; then it is cut off, and waits for the next start."""
+        """Stop delivering.
+
+        A delivery in progress has `grace_s` seconds to end; then it is cut off, and waits for the next start.
+        """
         self._closing.set()
         await asyncio.gather(*(lane.end(grace_s) for lane in self._lanes))
 
     async def _attend(self, name: str, notifier: BackgroundNotifier) -> None:
-        """Let a notifier do what it does between deliveries; what fails in it ends no deliveries."""
+        """Let a notifier do its work between deliveries; a failure in it ends no deliveries."""
         while True:
             try:
                 await notifier.attend()
@@ -218,7 +230,7 @@ class Outbox:
                 await self._rest(lane.wake, min(wait_s, MEND_S if lane.unwritten or lane.unstored.waiting else IDLE_S))
 
     async def _deliver_unstored(self, lane: DeliveryQueue) -> bool:
-        """Deliver one parcel from memory, unless earlier ones of its thread wait in the store. False: none is due."""
+        """Deliver one message from memory, unless earlier ones of its thread wait in the store. False: none is due."""
         parcel = lane.unstored.take_out(self._clock.now(), await self._threads_in_store(lane))
         if parcel is None:
             return False
@@ -230,9 +242,9 @@ class Outbox:
         return True
 
     async def _threads_in_store(self, lane: DeliveryQueue) -> set[str]:
-        """The threads of which something waits in the store; empty where it cannot be read.
+        """The threads of which something waits in the store; empty if it cannot be read.
 
-        What is held until the morning is no reason to wait: it cannot be brought forward while nothing can be written.
+        A message held for quiet hours is no reason to wait: it cannot be brought forward while nothing can be written.
         """
         passing, threads = list(self._passing(lane)), set[str]()
         soon = self._clock.now() + timedelta(seconds=self._patience.longest_s)
@@ -246,25 +258,26 @@ class Outbox:
         return threads
 
     def _passing(self, lane: DeliveryQueue) -> tuple[int, ...]:
-        """What the store still takes for waiting, though it is done."""
+        """Deliveries that the store still considers waiting, although they are done."""
         return tuple(id_ for id_, (parcel, _) in lane.unwritten.items() if parcel.state is not DeliveryState.WAITING)
 
     def _wait_s(self, lane: DeliveryQueue, parcel: Delivery) -> float:
-        """Seconds until a parcel is due: by the wall clock, or by the monotonic one if that is sooner.
+        """Seconds until a delivery is due: by the wall clock, or by the monotonic clock if that is sooner.
 
-        The wall clock may have been set back, and the monotonic one stands still while the host is suspended.
+        The wall clock may have been set back, and the monotonic clock stops while the host is suspended.
         """
         if parcel.id in lane.unwritten:
             parcel = lane.unwritten[parcel.id][0]
         left_s = (parcel.due_at - self._clock.now()).total_seconds()
         now_s = self._clock.monotonic_s()
-        # One that waits for its morning may wait longer than a receiver's wish is honoured, but not for ever.
+        # A delivery held for quiet hours may wait longer than the longest Retry-After that is honoured, but has a
+        # limit.
         longest_s = self._patience.longest_wish_s if parcel.tries else LONGEST_HELD_S
         due_s = lane.due_s.setdefault(parcel.id, now_s + min(left_s, longest_s))
         return min(left_s, due_s - now_s)
 
     async def _try(self, lane: DeliveryQueue, parcel: Delivery) -> tuple[Delivery, JournalLine | None]:
-        """Deliver once; return what became of the parcel, and what the journal says of it."""
+        """Deliver once; return the delivery's new state, and its event log entry."""
         behind = parcel.behind
         parcel = replace(lane.unwritten.get(parcel.id, (parcel, None))[0], behind=behind)
         lane.due_s.pop(parcel.id, None)
@@ -276,7 +289,7 @@ class Outbox:
             return self._set_aside(tried, str(error))
         except DeliveryDeferred as error:
             return self._put_off(lane, tried, str(error), error.retry_after_s)
-        except Exception as error:  # noqa: BLE001  one delivery that fails in a way nobody foresaw must not end them all
+        except Exception as error:  # noqa: BLE001  a delivery that fails in an unforeseen way must not end them all
             what = f"failed with {type(error).__name__} at {error_location(error)}"
             log.error("%s: a delivery %s", parcel.notifier, what, extra=log_fields(Event.DELIVERY_BROKE, tried))  # noqa: TRY400  its text may hold a secret
             return self._put_off(lane, tried, what, None)
@@ -287,9 +300,9 @@ class Outbox:
         return done, line_about(done, now, f"told by {parcel.notifier}{late}: {parcel.message.headline}")
 
     async def _as_it_was(self, parcel: Delivery) -> Delivery:
-        """What is no longer so by the time at which it can leave is told as what it was.
+        """Rewrite in the past tense a message that is no longer true by the time it can leave.
 
-        That is written down first, so that each later try is of the same message.
+        The new text is written first, so that each later attempt sends the same message.
         """
         message, now = parcel.message, self._clock.now()
         if not parcel.behind or message.late or (now - message.at).total_seconds() < LATE_S:
@@ -318,13 +331,13 @@ class Outbox:
         due_at = lane.route.leaves_at(parcel.message, now + timedelta(seconds=wait_s), parcel.behind)
         lane.due_s[parcel.id] = self._clock.monotonic_s() + (due_at - now).total_seconds()
         later = replace(parcel, due_at=due_at, trouble=trouble)
-        if parcel.tries > 1:  # the parcel itself keeps the latest trouble; the journal tells of the first
+        if parcel.tries > 1:  # the delivery itself keeps the latest trouble; the event log reports the first
             return later, None
         log.warning("put off: %s", trouble, extra=log_fields(Event.PUT_OFF, parcel))
         return later, line_about(later, now, f"not told yet by {parcel.notifier}: {parcel.message.headline}")
 
     async def _record(self, lane: DeliveryQueue, parcel: Delivery, line: JournalLine | None) -> None:
-        """Write down what became of a parcel; remember it where the store cannot now."""
+        """Record the result of a delivery; remember it if the store cannot record it now."""
         if parcel.state is DeliveryState.DELIVERED:
             if lane.failing is not None:
                 log.info("%s: delivers again", parcel.notifier, extra=log_fields(Event.DELIVERS_AGAIN, parcel))
@@ -340,14 +353,14 @@ class Outbox:
             self._remember(lane, parcel, line or earlier)
 
     def _remember(self, lane: DeliveryQueue, parcel: Delivery, line: JournalLine | None) -> None:
-        """Keep a parcel's new state. One that waits is tried again soon: the store would keep offering it first."""
+        """Keep a delivery's new state. One that waits is retried soon: the store would keep offering it first."""
         if parcel.state is DeliveryState.WAITING:
             soon = min(parcel.due_at, self._clock.now() + timedelta(seconds=MEND_S))
             parcel = replace(parcel, due_at=soon)
         lane.unwritten[parcel.id] = (parcel, line)
 
     async def _write_left(self, lane: DeliveryQueue) -> None:
-        """Write down what could not be written before. Raises StoreError only where reading would fail as well."""
+        """Record what could not be recorded before. Raises StoreError only if reading would fail as well."""
         for id_, (parcel, line) in list(lane.unwritten.items()):
             try:
                 await self._store.parcel_done(parcel, line)

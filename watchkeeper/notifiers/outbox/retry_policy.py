@@ -1,4 +1,4 @@
-"""How long is waited between the tries of a delivery, and how waiting is done. Not here: what is tried (outbox.py)."""
+"""How long to wait between attempts of a delivery, and how to wait. Not here: what is tried (outbox.py)."""
 
 import asyncio
 from collections.abc import Awaitable, Callable
@@ -10,12 +10,12 @@ Rest = Callable[[asyncio.Event, float], Awaitable[None]]
 
 @dataclass(frozen=True, slots=True)
 class RetryPolicy:
-    """How long is waited between tries, and when a parcel is set aside.
+    """How long to wait between attempts, and when a delivery is set aside.
 
     The wait before try n is drawn evenly from first_s to first_s * 2**n, and at most longest_s ("full jitter": many
-    parcels that failed together do not come back together). longest_wish_s: the longest Retry-After that is honoured.
-    A parcel is set aside once it is older than give_up_s *and* was tried often enough: a host that was off for a
-    fortnight, or a clock that was set ahead, has not tried yet.
+    deliveries that failed together are not retried together). longest_wish_s: the longest Retry-After that is honoured.
+    A delivery is set aside once it is older than give_up_s *and* was tried often enough: a host that was off for two
+    weeks, or a clock that was set ahead, has not tried yet.
     """
 
     first_s: float = 5.0
@@ -33,11 +33,11 @@ class RetryPolicy:
 
 
 DEFAULT_POLICY = RetryPolicy()
-"""What the daemon has."""
+"""The policy of the daemon."""
 
 
 async def rest(wake: asyncio.Event, seconds: float) -> None:
-    """Wait until woken, or for so many seconds of the event loop's clock."""
+    """Wait until woken, or for this many seconds of the event loop's clock."""
     try:
         async with asyncio.timeout(seconds):
             await wake.wait()

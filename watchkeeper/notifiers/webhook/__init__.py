@@ -1,1 +1,1 @@
-"""Messages by HTTP, signed. Not here: retries (outbox/)."""
+"""Deliver messages by HTTP, signed. Not here: retries (outbox/)."""

@@ -1,4 +1,4 @@
-"""Signatures in the manner of Standard Webhooks 1.0.0: HMAC-SHA256 over `id.timestamp.body`. Pure.
+"""Signatures as in Standard Webhooks 1.0.0: HMAC-SHA256 over `id.timestamp.body`. Pure.
 
 Not here: where a secret comes from, and HTTP.
 """

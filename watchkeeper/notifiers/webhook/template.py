@@ -1,9 +1,9 @@
-"""A body of the keeper's own: a Jinja2 template over the message's fields, in a sandbox, with an end to its output.
+"""A body of the operator's own: a Jinja2 template over the message's fields, in a sandbox, with limited output.
 
-A template sees the fields by their names, all of them text, numbers, true, false or none; it has filters and tests,
-but no methods of what it sees and no functions, so that nothing in it can run for long or make much of little. It is
-tried with every kind of message before anything starts: what is wrong with it is told with its line, and not on the
-night on which the first alarm cannot be told. Not here: how a body is sent (webhook.py).
+A template sees the fields by their names, all of them text, numbers, true, false or none; it has filters and tests, but
+no methods of those values and no functions, so that nothing in it can run for long or produce huge output. It is tried
+with every kind of message before anything starts: an error in it is reported then, with its line, and not in the night
+when the first alarm cannot be sent. Not here: how a body is sent (webhook.py).
 """
 
 import json
@@ -20,13 +20,13 @@ from watchkeeper.notifiers import cloudevent
 from watchkeeper.notifiers.sample_messages import sample_messages
 
 LONGEST_BYTES = 256 * 1024
-"""Of a body that a template makes: many times the longest message."""
+"""The largest body that a template may make: many times the longest message."""
 
 LONGEST_TEMPLATE = 64 * 1024
-"""Signs in a template."""
+"""Characters in a template."""
 
 _WIDE = ("batch", "center", "format", "indent", "pprint", "slice", "wordwrap", "xmlattr")
-"""Filters that make much of little, or that are of no use for text."""
+"""Filters that can produce huge output, or that are of no use for text."""
 
 
 class TemplateWrong(ValueError):
@@ -39,11 +39,11 @@ class _Sandbox(ImmutableSandboxedEnvironment):
     intercepted_binops = frozenset({"*", "**", "%"})
 
     def is_safe_attribute(self, obj: Any, attr: str, value: Any) -> bool:  # noqa: ANN401  whatever a template touches
-        """Only what says where a loop is."""
+        """Allow only the attributes of a loop."""
         return isinstance(obj, LoopContext) and super().is_safe_attribute(obj, attr, value)
 
     def call_binop(self, context: Any, operator: str, left: Any, right: Any) -> Any:  # noqa: ANN401  the library's
-        """Numbers alone, and small ones: text is not multiplied or filled in."""
+        """Allow only small numbers: text is not multiplied or formatted."""
         if not all(isinstance(each, int | float) and abs(each) < 10**6 for each in (left, right)) or operator == "**":
             raise TemplateError(f'"{operator}" is for small numbers alone here')
         return super().call_binop(context, operator, left, right)
@@ -51,7 +51,7 @@ class _Sandbox(ImmutableSandboxedEnvironment):
 
 def _environment() -> _Sandbox:
     made = _Sandbox(undefined=StrictUndefined, autoescape=False, keep_trailing_newline=True)
-    made.globals.clear()  # range, lipsum and the like
+    made.globals.clear()  # range, lipsum and similar
     for name in _WIDE:
         made.filters.pop(name, None)
     return made
@@ -67,7 +67,7 @@ class Body:
     """A template that was tried with every kind of message."""
 
     def __init__(self, text: str, *, is_json: bool) -> None:
-        """is_json: what it makes must be JSON. Raises TemplateWrong."""
+        """is_json: its output must be JSON. Raises TemplateWrong."""
         if len(text) > LONGEST_TEMPLATE:
             raise TemplateWrong(f"holds more than {LONGEST_TEMPLATE // 1024} KiB, which is no template")
         self._template = _compiled(text)
@@ -77,7 +77,7 @@ class Body:
                 _check_json(made, kind)
 
     def render(self, message: Message) -> bytes:
-        """The body, the same bytes for the same message. Raises TemplateWrong where it comes out too long."""
+        """The body, the same bytes for the same message. Raises TemplateWrong if it is too long."""
         return self._rendered(cloudevent.data(message)).encode("utf-8", "replace")
 
     def _rendered(self, fields: Mapping[str, Any]) -> str:
@@ -128,7 +128,7 @@ def _check_json(made: str, kind: str) -> None:
 
 
 def _line(error: Exception) -> str:
-    """The template's line in which it was raised."""
+    """The line of the template that raised the error."""
     lines = [each.lineno for each in traceback.extract_tb(error.__traceback__) if each.filename == "<template>"]
     return f"line {lines[-1]}" if lines else "in it"
 

@@ -1,10 +1,12 @@
-"""Delivers messages to an HTTP receiver, signed in the manner of Standard Webhooks 1.0.0. The body is a CloudEvents 1.0
-event in JSON, or what a template of the keeper's own makes of the message.
+"""Deliver messages to an HTTP receiver, signed as in Standard Webhooks 1.0.0.
 
-What an answer means: 2xx delivered; 4xx refused, but 401, 403, 407 (the keeper can mend who may write), 408, 425 and
-429 deferred; all else deferred. A redirect is not followed, because nothing leaves the host but to the addresses in
-the configuration; it is deferred and not refused, because the keeper can write the new address and what waits then
-goes there. The body of an answer is not read at all: it may be endless, or repeat a secret.
+The body is a CloudEvents 1.0 event in JSON, or the output of the operator's own template.
+
+How a status is handled: 2xx delivered; 4xx refused, except 401, 403, 407 (the operator can fix the access rights), 408,
+425 and 429, which are deferred; everything else deferred. A redirect is not followed, because nothing leaves the host
+except to the addresses in the configuration; it is deferred and not refused, because the operator can enter the new
+address, and what waits then goes there. The body of an answer is not read at all: it may be endless, or repeat a
+secret.
 """
 
 import asyncio
@@ -33,7 +35,7 @@ from watchkeeper.notifiers.webhook import signing
 from watchkeeper.notifiers.webhook.template import Body, TemplateWrong
 
 _DEFERRED = frozenset({401, 403, 407, 408, 425, 429})
-"""Client errors that pass, or that the keeper can mend (RFC 9110 15.5, RFC 8470 5.2, RFC 6585 4)."""
+"""Client errors that pass, or that the operator can fix (RFC 9110 15.5, RFC 8470 5.2, RFC 6585 4)."""
 
 _TOKEN = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")
 """A header's name (RFC 9110 5.6.2)."""
@@ -44,7 +46,7 @@ _MEDIA_TYPE = re.compile(
 """RFC 9110 8.3.1, such as `text/plain; charset=utf-8`."""
 
 _NO_OTHER_TIMEOUT = aiohttp.ClientTimeout(total=None, sock_connect=None)
-"""The settings' own timeout bounds the whole of a delivery; the library's would cut a longer one short."""
+"""The settings' own timeout limits the whole delivery; the library's would cut a longer one short."""
 
 _OURS = frozenset({"host", "connection", "content-type", "content-length", "transfer-encoding", "user-agent"})
 
@@ -99,7 +101,7 @@ class WebhookSettings(ReceiverSettings):
     @field_validator("template")
     @classmethod
     def _tried(cls, template: str | None, info: ValidationInfo) -> str | None:
-        """Make one body of every kind of message: a template that fails is told now, not on the night of the alarm."""
+        """Render every kind of message: a faulty template is reported now, not in the night of the alarm."""
         if template is not None:
             Body(template, is_json=_is_json(info.data.get("content_type", "")))
         return template
@@ -109,23 +111,23 @@ class Webhook:
     """One receiver. Opens a connection for each delivery and keeps none."""
 
     def __init__(self, settings: WebhookSettings, clock: Clock) -> None:
-        """clock: stamps each try, and measures a Retry-After that is a date."""
+        """clock: stamps each attempt, and measures a Retry-After that is a date."""
         self._settings, self._clock = settings, clock
         text = settings.template
         self._body = None if text is None else Body(text, is_json=_is_json(settings.content_type))
 
     @property
     def name(self) -> str:
-        """Names the notifier in the outbox and the journal."""
+        """The notifier's name in the outbox and the event log."""
         return self._settings.label
 
     @property
     def at_least(self) -> Priority:
-        """The least urgent priority that its receiver wants to hear of."""
+        """The least urgent priority that its receiver wants to be notified of."""
         return self._settings.at_least
 
     async def deliver(self, message: Message) -> None:
-        """POST the event once. Raises as Notifier.deliver says."""
+        """POST the event once. Raises what Notifier.deliver documents."""
         try:
             async with asyncio.timeout(self._settings.timeout):
                 url = await asyncio.to_thread(self._url)
@@ -149,14 +151,14 @@ class Webhook:
         self._judge(status, wish)
 
     async def _made(self, body: Body, message: Message) -> bytes:
-        """The keeper's own body. One that was tried can fail only on a message unlike all the specimens."""
+        """The operator's own body. A tried template can fail only on a message unlike all the samples."""
         try:
             return await asyncio.to_thread(body.render, message)
         except TemplateWrong as error:
             raise DeliveryDeferred(f"{self.name}: template: {error}") from None
 
     def _url(self) -> URL:
-        """The address, read anew for each delivery. Raises DeliveryDeferred that does not repeat it."""
+        """The address, read again for each delivery. Raises DeliveryDeferred that does not repeat it."""
         if not isinstance(self._settings.url, SecretSource):
             return URL(str(self._settings.url))
         text = read_secret(self._settings.url, f"{self.name}: url").strip()
@@ -169,7 +171,7 @@ class Webhook:
         return url
 
     def _headers(self, message: Message, body: bytes) -> dict[str, str]:
-        """The headers of one try. Secrets are read anew, so that a changed one counts without a restart."""
+        """The headers of one attempt. Secrets are read again, so that a changed one takes effect without a restart."""
         sent = {name: self._header(name, source) for name, source in self._settings.headers.items()}
         now_s = int(self._clock.now().timestamp())
         sent.update(signing.headers(message.id, now_s, body, self._key()))
@@ -201,14 +203,14 @@ class Webhook:
         raise DeliveryDeferred(said, retry_after_s=retry_after(wish, self._clock.now()))
 
     async def close(self) -> None:
-        """Nothing is held between deliveries."""
+        """Do nothing: nothing is held between deliveries."""
 
 
 def retry_after(wish: str | None, now: datetime) -> float | None:
-    """Seconds in a Retry-After header: a count, or a date (RFC 9110 10.2.3). None where there is none that is valid."""
+    """Seconds in a Retry-After header: a count, or a date (RFC 9110 10.2.3). None if there is no valid one."""
     text = (wish or "").strip()
     if text.isascii() and text.isdigit():
-        return float(text[:12])  # more digits than a float can hold mean "very long" all the same
+        return float(text[:12])  # more digits than a float can hold still mean "very long"
     try:
         at = parsedate_to_datetime(text)
     except ValueError:
@@ -224,7 +226,7 @@ def _named(status: int) -> str:
 
 
 def trouble_of(error: aiohttp.ClientError | OSError) -> str:
-    """What went wrong, without the address: it may be a secret."""
+    """What went wrong, without the address, which may be a secret."""
     cause: Exception = error
     if isinstance(error, aiohttp.ClientConnectorCertificateError):
         cause = error.certificate_error
@@ -236,7 +238,7 @@ def trouble_of(error: aiohttp.ClientError | OSError) -> str:
         case _ if isinstance(error, aiohttp.ClientConnectorDNSError):
             return "the name of its host is not known"
         case OSError() if isinstance(error, aiohttp.ClientConnectorError):
-            # Not its own words: asyncio puts the address into them.
+            # Not its own text: asyncio puts the address into it.
             return f"no connection: {os.strerror(cause.errno) if cause.errno else type(cause).__name__}"
         case _:
             return f"the connection broke off ({type(error).__name__})"

@@ -1,4 +1,4 @@
-"""The handlers of the JSON API. They read the store and give records their JSON form; they judge nothing."""
+"""The handlers of the JSON API. They read the store and convert records to JSON; they evaluate nothing."""
 
 import csv
 import io
@@ -23,7 +23,7 @@ HEALTH_JSON = "application/health+json"
 CSV_TYPE = "text/csv; charset=utf-8; header=present"
 EARLIEST = datetime(1970, 1, 1, tzinfo=UTC)
 LARGEST_ID = 2**63 - 1
-"""What SQLite counts in."""
+"""SQLite's largest integer."""
 
 
 def read_id(text: str) -> int:
@@ -42,9 +42,9 @@ LIMIT = whole("limit", "At most this many.", 1, 500, 100)
 
 
 def reply(body: object, *, status: int = 200, media: str = "application/json") -> web.Response:
-    """A JSON answer; never with NaN in it."""
+    """A JSON answer; it never contains NaN."""
     text = json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    # A name on disk that is not UTF-8 has lone surrogates in it, which no JSON text can carry.
+    # A file name that is not UTF-8 has lone surrogates in it, which no JSON text can carry.
     return web.Response(status=status, body=text.encode("utf-8", "replace"), content_type=media)
 
 
@@ -82,7 +82,7 @@ async def one_series(request: web.Request) -> web.Response:
 
 
 def window(request: web.Request, now: datetime) -> tuple[datetime, datetime]:
-    """Since and until of a request. Raises Refusal (400) where they are the wrong way round."""
+    """Since and until of a request. Raises Refusal (400) if they are in the wrong order."""
     until = _resolved(UNTIL.of(request), now) or now
     since = _resolved(SINCE.of(request), now) or max(until - timedelta(days=1), EARLIEST)
     if since > until:
@@ -95,7 +95,7 @@ def window(request: web.Request, now: datetime) -> tuple[datetime, datetime]:
 
 
 def _resolved(value: datetime | timedelta | None, now: datetime) -> datetime | None:
-    """An instant; nothing was recorded before 1970, and the calendar's ends are no good to count from."""
+    """A time; nothing was recorded before 1970, and the ends of the calendar are no use to count from."""
     if value is None:
         return None
     return max(now + value if isinstance(value, timedelta) else value, EARLIEST)
@@ -158,7 +158,7 @@ async def findings(request: web.Request) -> web.Response:
 async def journal(request: web.Request) -> web.Response:
     """The journal, newest first, a page at a time; the Link field (RFC 8288) leads to older lines."""
     context, limit = of(request), LIMIT.given(request)
-    # One more than asked for tells whether there is a next page.
+    # One more than requested shows whether there is a next page.
     lines = await context.store.journal(before_id=BEFORE.of(request), limit=limit + 1)
     known, shown = await ids(context), lines[:limit]
     answer = reply({"items": [json_forms.journal_form(line, known) for line in shown]})

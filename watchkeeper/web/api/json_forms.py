@@ -1,4 +1,4 @@
-"""The JSON forms of records. Instants are RFC 3339 in UTC; no NaN and no infinity ever (RFC 8259); no secrets."""
+"""The JSON forms of records. Times are RFC 3339 in UTC; never NaN or infinity (RFC 8259); no secrets."""
 
 import math
 from collections.abc import Mapping
@@ -19,7 +19,7 @@ Ids = Mapping[SeriesKey, int]
 
 
 def stamp(at: datetime | None) -> str | None:
-    """RFC 3339 with a Z; milliseconds are as fine as samples are told apart."""
+    """RFC 3339 with a Z; in milliseconds, the resolution of samples."""
     return None if at is None else at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
@@ -29,7 +29,7 @@ def finite(value: float | None) -> float | None:
 
 
 def key_form(key: SeriesKey, ids: Ids) -> Json:
-    """Which series something is about. series: its id; null where the store has no such series."""
+    """Which series a record is about. series: its id; null if the store has no such series."""
     return {"series": ids.get(key), "subject": key.subject, "quantity": key.quantity}
 
 
@@ -73,7 +73,7 @@ def seen_form(seen: Seen) -> Json:
 
 
 def sample_form(sample: Sample, kind: Kind) -> Json:
-    """One sample; the names of its values follow from the series' kind."""
+    """One sample; the names of its values depend on the series' kind."""
     value = finite(sample.value)
     form: Json = {"at": stamp(datetime.fromtimestamp(sample.at_s, UTC))}
     match kind:
@@ -120,7 +120,7 @@ def finding_form(finding: Finding, ids: Ids) -> Json:
 
 
 def forecast_form(found: Forecast) -> Json:
-    """What is behind a finding about a level."""
+    """The forecast behind a finding about a level."""
     return {
         "used": finite(found.used),
         "capacity": finite(found.capacity),
@@ -132,7 +132,7 @@ def forecast_form(found: Forecast) -> Json:
 
 
 def journal_form(line: JournalLine, ids: Ids) -> Json:
-    """A line of the journal."""
+    """An entry of the event log."""
     about: Json = {"series": None, "subject": None, "quantity": None}
     if line.key:
         about = key_form(line.key, ids)
@@ -147,8 +147,9 @@ def journal_form(line: JournalLine, ids: Ids) -> Json:
 
 
 def parcel_form(parcel: Delivery) -> Json:
-    """A parcel of the outbox: which message is for whom and how its delivery goes. The notifier's address and
-    secrets are no part of a parcel.
+    """A delivery of the outbox: which message is for whom and what the state of the delivery is.
+
+    The notifier's address and secrets are not part of a delivery.
     """
     return {
         "id": parcel.id,
@@ -164,7 +165,7 @@ def parcel_form(parcel: Delivery) -> Json:
 
 
 def board_form(board: Dashboard, ids: Ids) -> Json:
-    """The board, in the page's order."""
+    """The content of the status page, in the page's order."""
     return {
         "at": stamp(board.at),
         "watched": board.watched,

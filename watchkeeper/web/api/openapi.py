@@ -1,4 +1,4 @@
-"""The API's description in OpenAPI 3.1, made from the table of routes and the schemas; nothing is written twice."""
+"""The API's description in OpenAPI 3.1, generated from the route table and the schemas; nothing is written twice."""
 
 from collections.abc import Iterable, Mapping
 from http import HTTPStatus
@@ -18,7 +18,7 @@ ANYWHERE = {
     421: "The page is not served under this name.",
     500: "Something went wrong in watchkeeper; its log says what.",
 }
-"""Answers that any route can give, beside its own."""
+"""Answers that any route can give, besides its own."""
 
 OTHERS = {
     404: "There is no such thing.",
@@ -27,11 +27,11 @@ OTHERS = {
 
 
 class Described(Protocol):
-    """What of a route is described."""
+    """The parts of a route that are described."""
 
     @property
     def path(self) -> str:
-        """With its parameters in braces."""
+        """The path, with its parameters in braces."""
         ...
 
     @property
@@ -41,22 +41,22 @@ class Described(Protocol):
 
     @property
     def parameters(self) -> tuple[Parameter[Any], ...]:
-        """What it takes."""
+        """The parameters of the route."""
         ...
 
     @property
     def media(self) -> str:
-        """The type of a good answer."""
+        """The media type of a successful answer."""
         ...
 
     @property
     def form(self) -> str:
-        """The name of a good answer's schema; empty for what is no JSON."""
+        """The schema name of a successful answer; empty if that is not JSON."""
         ...
 
     @property
     def errors(self) -> tuple[int, ...]:
-        """Statuses that it can lead to, besides those that any can."""
+        """Error statuses of the route, besides those of every route."""
         ...
 
 

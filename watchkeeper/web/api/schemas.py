@@ -1,7 +1,6 @@
-"""JSON Schemas (draft 2020-12) of what the API answers. They say what json_forms.py makes; a test holds the two
-together.
+"""JSON Schemas (draft 2020-12) of the API's answers, which json_forms.py makes; a test compares the two.
 
-Every member is always there; one without a value is null. Nothing else may be there.
+Every member is always present; one without a value is null. No other member is allowed.
 """
 
 from watchkeeper.model.alert import Concern, Priority, State
@@ -26,14 +25,14 @@ def known(**members: Schema) -> Schema:
 
 
 def maybe(schema: Schema) -> Schema:
-    """The same, or null."""
+    """The same schema, or null."""
     if "type" in schema and "enum" not in schema:
         return {**schema, "type": [schema["type"], "null"]}
     return {"anyOf": [schema, {"type": "null"}]}
 
 
 def many(schema: Schema) -> Schema:
-    """A list of them."""
+    """A list of the schema."""
     return {"type": "array", "items": schema}
 
 
@@ -43,12 +42,12 @@ def word(*words: str) -> Schema:
 
 
 def ref(name: str) -> Schema:
-    """A schema of SCHEMAS by its name."""
+    """A reference to a schema of SCHEMAS by its name."""
     return {"$ref": f"#/components/schemas/{name}"}
 
 
 def either(*schemas: Schema) -> Schema:
-    """Any of them."""
+    """Any of the schemas."""
     return {"anyOf": list(schemas)}
 
 

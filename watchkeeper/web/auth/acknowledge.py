@@ -1,8 +1,8 @@
-"""Acknowledging from a message: its link leads here. Looking at the page does nothing; its form acknowledges.
+"""Acknowledge an alert from a message: its link leads here. Opening the page changes nothing; its form acknowledges.
 
-Mail scanners, previews and prefetching browsers follow links, so a GET must not act (RFC 9110 9.2.1). Who has the
-link may act with it: it was signed here and sent to the keeper. It works once, and only while the alert is as the
-message told it.
+Mail scanners, previews and prefetching browsers follow links, so a GET must not act (RFC 9110 9.2.1). Whoever has the
+link may act with it: it was signed here and sent to the operator. It works once, and only while the alert is as the
+message described it.
 """
 
 from dataclasses import dataclass, field
@@ -34,7 +34,7 @@ _KNOWN = "This alert is acknowledged. Nothing more is needed."
 
 @dataclass(slots=True)
 class Links:
-    """What following a link needs. used: passes that were used up in this life of the daemon."""
+    """What following a link needs. used: tokens that were used since the daemon started."""
 
     passes: AckLinks
     acting: Actions
@@ -52,13 +52,13 @@ def add(app: web.Application, links: Links, prefix: str) -> None:
 
 
 async def ask(request: web.Request) -> web.Response:
-    """The page that asks. It changes nothing, however often it is loaded."""
+    """The page that asks for confirmation. It changes nothing, however often it is loaded."""
     text = request.query.get("pass", "")
     return await _page(request, text)
 
 
 async def act(request: web.Request) -> web.Response:
-    """The form of that page: acknowledge, and show what came of it."""
+    """The form of that page: acknowledge, and show the result."""
     context, links = of(request), request.app[LINKS]
     text = (await form(request)).get("pass", "")
     found, alert, now = await _found(request, text)

@@ -1,6 +1,6 @@
-"""What the page asks of the daemon when the keeper acts. The daemon implements it; the page knows no pipeline.
+"""What the page asks of the daemon when the operator acts. The daemon implements it; the page knows no pipeline.
 
-Every method returns words for the keeper where there is something to say beyond "done".
+A method returns text for the operator if there is something to report beyond "done".
 """
 
 from collections.abc import Sequence
@@ -12,7 +12,7 @@ from watchkeeper.model.observation import SeriesKey
 
 
 class Actions(Protocol):
-    """Acts for the keeper. Nothing here raises for what the keeper may do at a bad moment; it says so instead."""
+    """Acts for the operator. Nothing here raises for an allowed action at a bad moment; the result says so instead."""
 
     @property
     def probes(self) -> Sequence[str]:
@@ -21,29 +21,29 @@ class Actions(Protocol):
 
     @property
     def notifiers(self) -> Sequence[str]:
-        """The labels of the notifiers that can be tried."""
+        """The labels of the notifiers that can be tested."""
         ...
 
     async def acknowledge(self, key: SeriesKey, concern: Concern) -> bool:
-        """The keeper knows of an alert. False where there was nothing to acknowledge."""
+        """Acknowledge an alert. False if there was nothing to acknowledge."""
         ...
 
     async def shelve(self, key: SeriesKey, concern: Concern, until: datetime | None) -> bool:
-        """Set an alert aside until an instant, or (None) until it next ends. False where there is no such alert."""
+        """Shelve an alert until a time, or (None) until it next ends. False if there is no such alert."""
         ...
 
     async def unshelve(self, key: SeriesKey, concern: Concern) -> bool:
-        """Take a shelving back. False where it is not shelved."""
+        """End a shelving. False if the alert is not shelved."""
         ...
 
     async def note(self, text: str, key: SeriesKey | None) -> None:
-        """Write the keeper's own words into the journal, about a series where one is given."""
+        """Write the operator's note into the event log, about a series if one is given."""
         ...
 
     async def run_now(self, label: str) -> str:
-        """Run a probe at once; what came of it, in words. Raises KeyError where there is no such probe."""
+        """Run a probe now; return the result as text. Raises KeyError if there is no such probe."""
         ...
 
     async def trial(self, notifier: str) -> str:
-        """Send a test message; what became of it, in words. Raises KeyError where there is no such notifier."""
+        """Send a test message; return the result as text. Raises KeyError if there is no such notifier."""
         ...

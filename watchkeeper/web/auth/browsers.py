@@ -1,8 +1,8 @@
-"""The cookie by which a browser is recognised before it signs in. It opens nothing; it only gives a budget of its own.
+"""The cookie that recognises a browser before it signs in. It grants no access, only a budget of its own.
 
 A browser that has signed in is known for a year. One that has not gets a cookie for a day, so that at a shared address
-it does not share its tries with those who bring none. The cookie is an id with a mark (HMAC-SHA256) under the key of
-this installation: nothing is stored, and a restart changes nothing. Not here: sessions (sessions.py).
+it does not share its tries with those that send none. The cookie is an id with an HMAC-SHA256 under the key of this
+installation: nothing is stored, and a restart changes nothing. Not here: sessions (sessions.py).
 """
 
 import hashlib
@@ -21,7 +21,7 @@ _FORM = re.compile(r"([kn])\.([A-Za-z0-9_-]{16})\.([0-9]{1,12})\.([0-9a-f]{32})"
 
 @dataclass(frozen=True, slots=True)
 class Browser:
-    """known: it has signed in before."""
+    """A recognised browser. known: it has signed in before."""
 
     id: str
     known: bool
@@ -41,7 +41,7 @@ class Browsers:
         return f"{content}.{self._mark(content)}", made
 
     def read(self, cookie: str, now: datetime) -> Browser | None:
-        """The browser of a cookie; None where it is none of ours, or too old."""
+        """The browser of a cookie; None if the cookie is not one of this installation, or too old."""
         found = _FORM.fullmatch(cookie)
         if found is None:
             return None

@@ -1,7 +1,7 @@
 """How often a secret may be tried, counted in memory of bounded size. Nothing here waits (waiting_room.py does).
 
-Three standings have budgets that do not touch each other: a known browser, a place from which somebody has signed in,
-and strangers. Strangers share one budget in all, so that guesses per day are bounded however many addresses they use.
+Three groups have separate budgets: known browsers, places from which somebody has signed in, and strangers. All
+strangers share one budget, so that guesses per day are bounded however many addresses they use.
 """
 
 from collections import OrderedDict
@@ -13,19 +13,19 @@ from watchkeeper.clock import Clock
 from watchkeeper.web.auth.visitors import Place
 
 FREE_TRIES = 5
-"""Wrong tries of one line before it has to wait: fingers slip."""
+"""Wrong tries of one line before it has to wait, because people mistype."""
 FIRST_WAIT_S, LONGEST_WAIT_S = 2.0, 900.0
 """The wait doubles with each further wrong try, up to 15 minutes: about a hundred guesses a day."""
 FORGET_S = 3_600.0
 """A line that has not tried for this long starts again."""
 MOST_LINES = 1_000
 MOST_KNOWN = 64
-"""Known browsers and known places that are counted: more than one household has. Only the right password adds one."""
+"""Known browsers and known places that are counted: more than one household has. Only a right password adds one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Tries that are shared: `burst` at once, then one every `refill_s`.
+    """Shared tries: `burst` at once, then one every `refill_s`.
 
     The defaults allow all strangers together 4,320 guesses a day, and one place 2,880.
     """
@@ -37,14 +37,14 @@ class Limits:
 
 
 class Tries:
-    """Counts tries by key, with waits that double. A try counts when it begins, so many at once gain nothing."""
+    """Counts tries by key, with waits that double. A try counts when it begins, so parallel tries gain nothing."""
 
     def __init__(self, clock: Clock, most: int = MOST_LINES) -> None:
         self._clock, self._most = clock, most
         self._known: OrderedDict[Hashable, _Line] = OrderedDict()
 
     def wait_s(self, key: Hashable) -> float:
-        """Seconds until the next try of a key is allowed; 0 for now."""
+        """Seconds until the next try of a key is allowed; 0 if it is allowed now."""
         line = self._line(key)
         return 0.0 if line is None else max(0.0, line.free_at_s - self._clock.monotonic_s())
 
@@ -66,7 +66,7 @@ class Tries:
             self._known.popitem(last=False)
 
     def forget(self, key: Hashable) -> None:
-        """Start again: the try was right."""
+        """Start again, because the try was right."""
         self._known.pop(key, None)
 
     def __len__(self) -> int:
@@ -88,14 +88,14 @@ class _Line:
 
 
 class Bucket:
-    """So many tries at once, then one every `refill_s`."""
+    """Allows `burst` tries at once, then one every `refill_s`."""
 
     def __init__(self, clock: Clock, burst: float, refill_s: float) -> None:
         self._clock, self._burst, self._refill_s = clock, burst, refill_s
         self._left, self._counted_s = burst, clock.monotonic_s()
 
     def wait_s(self) -> float:
-        """Seconds until a try is left; 0 for now."""
+        """Seconds until a try is available; 0 if one is available now."""
         now_s = self._clock.monotonic_s()
         self._left = min(self._burst, self._left + (now_s - self._counted_s) / self._refill_s)
         self._counted_s = now_s
@@ -117,7 +117,7 @@ class Standing(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Visitor:
-    """Who tries to sign in. browser: the id of its cookie. known: it signed in before. new: it brought no cookie."""
+    """Who tries to sign in. browser: the id of its cookie. known: it signed in before. new: it sent no cookie."""
 
     place: Place
     browser: str
@@ -143,13 +143,13 @@ class SignInBudgets:
         return Standing.KNOWN_PLACE if visitor.place in self._known else Standing.STRANGER
 
     def own_wait_s(self, visitor: Visitor) -> float:
-        """How long a visitor must wait because of wrong tries of its own."""
+        """How long a visitor must wait because of its own wrong tries."""
         if visitor.known:
             return self._browsers.wait_s(visitor.browser)
         return max(self._lines.wait_s(line) for line in _lines(visitor))
 
     def shared_wait_s(self, visitor: Visitor) -> float:
-        """How long a visitor must wait because others have used what they share."""
+        """How long a visitor must wait because others have used the shared budget."""
         standing = self.standing(visitor)
         if standing is Standing.KNOWN_BROWSER:
             return 0.0
@@ -171,7 +171,10 @@ class SignInBudgets:
             self._strangers.change(-1)
 
     def right(self, visitor: Visitor) -> None:
-        """The password was right: the visitor starts again, its place is known, and the others get the try back."""
+        """Record a right password.
+
+        The visitor starts again, its place becomes known, and the shared budget gets the try back.
+        """
         standing = self.standing(visitor)
         if standing is Standing.KNOWN_BROWSER:
             self._browsers.forget(visitor.browser)
@@ -185,7 +188,7 @@ class SignInBudgets:
         self._know(visitor.place)
 
     def rank(self, visitor: Visitor) -> tuple[int, int, int, int]:
-        """Who is served first: the lowest. Among strangers the network, place and browser that tried least."""
+        """The order of service, lowest first. Among strangers: the network, place and browser with the fewest tries."""
         standing = self.standing(visitor)
         if standing is Standing.KNOWN_BROWSER:
             return (standing, 0, 0, 0)
@@ -202,12 +205,12 @@ class SignInBudgets:
             self._known.popitem(last=False)
 
     def _share(self, place: Place) -> Bucket:
-        """The bucket of a place; a new one, which is not kept yet, where it has none."""
+        """The bucket of a place; if it has none, a new one that is not stored yet."""
         share = self._known.get(place) or self._shares.get(place)
         return share or Bucket(self._clock, self._limits.place_burst, self._limits.place_refill_s)
 
     def _charge(self, place: Place, by: float) -> None:
-        """Known places have a table of their own, so strangers cannot push them out."""
+        """Charge a place. Known places have their own table, so strangers cannot push them out."""
         share = self._share(place)
         share.wait_s()
         share.change(by)
@@ -219,6 +222,6 @@ class SignInBudgets:
 
 
 def _lines(visitor: Visitor) -> tuple[Hashable, ...]:
-    """The lines that a try counts in. Those who bring no cookie share one for each place; the new cookie counts too."""
+    """The lines that count a try. Visitors without a cookie share one per place; their new cookie counts too."""
     own = (visitor.place.name, visitor.browser)
     return ((visitor.place.name, ""), own) if visitor.new else (own,)

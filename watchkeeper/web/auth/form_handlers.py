@@ -1,7 +1,7 @@
-"""The handlers of the keeper's forms: sign in and out, acknowledge, set aside, note, run a probe, send a test message.
+"""The handlers of the operator's forms: sign in and out, acknowledge, shelve, note, run a probe, send a test message.
 
-Each ends with a redirection to a page (303), so that loading it anew sends nothing twice; what came of it stands there
-once. What is allowed at all is decided in session_auth.py; what an act does, in the daemon.
+Each ends with a redirect to a page (303), so that reloading sends nothing twice; that page shows the result once.
+Permissions are checked in session_auth.py; the daemon carries the actions out.
 """
 
 import re
@@ -29,7 +29,7 @@ from watchkeeper.web.http.problem_details import Refusal
 from watchkeeper.web.templating import render
 
 LONGEST_NOTE = 1_000
-"""Signs of a note: half a page."""
+"""Characters of a note: half a page."""
 
 SHELVINGS: dict[str, tuple[str, timedelta | None]] = {
     "1h": ("for an hour", timedelta(hours=1)),
@@ -39,20 +39,20 @@ SHELVINGS: dict[str, tuple[str, timedelta | None]] = {
     "7d": ("for a week", timedelta(days=7)),
     "once": ("until it is over", None),
 }
-"""For how long an alert can be set aside. Nothing is set aside for ever; the alert's own bound is 30 days."""
+"""How long an alert can be shelved. Nothing is shelved permanently; the alert's own limit is 30 days."""
 
 _BACK = re.compile(r"|journal|keeper|subjects/[0-9]{1,18}")
-"""Where a form may lead back to: only pages of ours."""
+"""Where a form may redirect to: only pages of this site."""
 
 
 def back(context: Context, wanted: str | None, otherwise: str = "") -> web.Response:
-    """The redirection at an act's end."""
+    """The redirect at the end of an action."""
     where = wanted if wanted is not None and _BACK.fullmatch(wanted) else otherwise
     return web.Response(status=303, headers={"Location": f"{context.prefix}/{where}"})
 
 
 async def keeper(request: web.Request) -> web.Response:
-    """The keeper's own page: signing in, or what can be done beyond single alerts."""
+    """The operator's own page: signing in, or the actions that do not concern a single alert."""
     answer = _page(request)
     if request.app[SESSION_AUTH].open and session_of(request) is None:
         set_browser_cookie(request, answer, visitor_of(request)[1], known=False)
@@ -118,7 +118,7 @@ async def _done(request: web.Request, fields: dict[str, str], series: Series | N
 
 
 async def acknowledge(request: web.Request) -> web.Response:
-    """Say that the keeper knows of an alert."""
+    """Acknowledge an alert."""
     acting, _, fields = await authorized_form(request)
     series = await of(request).one(SERIES_ID.given(request))
     done = await acting.acknowledge(series.key, _concern(fields))
@@ -127,7 +127,7 @@ async def acknowledge(request: web.Request) -> web.Response:
 
 
 async def shelve(request: web.Request) -> web.Response:
-    """Set an alert aside for a time."""
+    """Shelve an alert for a time."""
     acting, _, fields = await authorized_form(request)
     context = of(request)
     series = await context.one(SERIES_ID.given(request))
@@ -140,7 +140,7 @@ async def shelve(request: web.Request) -> web.Response:
 
 
 async def unshelve(request: web.Request) -> web.Response:
-    """Take a shelving back."""
+    """End a shelving."""
     acting, _, fields = await authorized_form(request)
     series = await of(request).one(SERIES_ID.given(request))
     done = await acting.unshelve(series.key, _concern(fields))
@@ -148,7 +148,7 @@ async def unshelve(request: web.Request) -> web.Response:
 
 
 async def note(request: web.Request) -> web.Response:
-    """Write a note into the journal, about a series where the form names one."""
+    """Write a note into the event log, about a series if the form names one."""
     acting, _, fields = await authorized_form(request)
     text = " ".join(fields.get("text", "").split())
     if not 0 < len(text) <= LONGEST_NOTE:
@@ -160,7 +160,7 @@ async def note(request: web.Request) -> web.Response:
 
 
 async def run_now(request: web.Request) -> web.Response:
-    """Run a probe at once."""
+    """Run a probe now."""
     acting, _, fields = await authorized_form(request)
     try:
         said = await acting.run_now(fields.get("probe", ""))

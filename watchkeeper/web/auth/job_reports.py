@@ -1,8 +1,8 @@
-"""A job checks in over HTTP: `POST /checkin/NAME` with the job's own token (RFC 6750), from this host or another.
+"""A job reports over HTTP: `POST /checkin/NAME` with the job's own token (RFC 6750), from this host or another.
 
-The token is a secret in the configuration, of one job, and good for nothing else. The right one is never refused,
-however many wrong ones come. Who has not the token of a job is not told whether there is such a job. Not here: what a
-check-in means (the checkin probe).
+The token is a secret in the configuration, belongs to one job, and is valid for nothing else. The right one is never
+refused, however many wrong ones are sent. Without a job's token, the answer does not reveal whether there is such a
+job. Not here: what a report means (the checkin probe).
 """
 
 import math
@@ -22,10 +22,10 @@ from watchkeeper.web.http.problem_details import Refusal
 PATH = "/checkin/{name}"
 
 SAID_LIMIT = 1_000
-"""Characters of a job's own words; as many as the command keeps."""
+"""Characters of a job's own message; the same limit as in the command."""
 
 LONGEST_NAME = 100
-"""Characters of a job's name (the checkin probe's settings); more is not kept of what a stranger sends."""
+"""Characters of a job's name (the checkin probe's settings); no more of a stranger's input is stored."""
 
 _REFUSED = (
     "There is no such job here, or this is not its token. If it is, the token cannot be read on this side, and "
@@ -37,7 +37,7 @@ _YES = frozenset({"1", "true", "yes"})
 
 @dataclass(frozen=True, slots=True)
 class Jobs:
-    """Who may check in, and where that is kept. wrong: tries with a wrong token, by job and place."""
+    """Who may report, and where reports are stored. wrong: tries with a wrong token, by job and place."""
 
     tokens: JobTokens
     check_ins: JobReports
@@ -55,7 +55,7 @@ def add(app: web.Application, jobs: Jobs, prefix: str) -> None:
 
 
 async def report(request: web.Request) -> web.Response:
-    """204 where it is kept. The form, which may be missing: failed=1, and said=TEXT in the job's own words."""
+    """Answer 204 if the report is stored. The form is optional: failed=1, and said=TEXT, the job's own message."""
     name = request.match_info["name"]
     await _admit(request, name)
     fields = await form(request) if request.can_read_body else {}
@@ -77,9 +77,9 @@ def _failed(text: str) -> bool:
 
 
 async def _admit(request: web.Request, name: str) -> None:
-    """Raises Refusal without the job's token: 401, or 429 where too many wrong ones came for this job from this place.
+    """Raise Refusal without the job's token: 401, or 429 after too many wrong ones for this job from this place.
 
-    The same for a job that does not exist and for one whose token cannot be read.
+    The answer is the same for a job that does not exist and for one whose token cannot be read.
     """
     jobs = request.app[JOBS]
     scheme, _, given = request.headers.get("Authorization", "").partition(" ")

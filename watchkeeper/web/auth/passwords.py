@@ -1,7 +1,7 @@
-"""The keeper's password as a hash: made by `watchkeeper password`, compared at sign-in. Pure but for the salt.
+"""The operator's password as a hash: made by `watchkeeper password`, compared at sign-in. Pure except for the salt.
 
-The hash is written in the PHC string format, so that its parameters travel with it: `$scrypt$ln=15,r=8,p=3$salt$hash`.
-Not here: where the hash is kept (settings.py), how often one may guess (budgets.py).
+The hash is written in the PHC string format, which includes its parameters: `$scrypt$ln=15,r=8,p=3$salt$hash`. Not
+here: where the hash is stored (settings.py), how often one may guess (budgets.py).
 """
 
 import base64
@@ -14,23 +14,28 @@ import unicodedata
 from dataclasses import dataclass
 
 LN, BLOCK, PARALLEL = 15, 8, 3
-"""scrypt's cost: N = 2^15, r = 8, p = 3, one of the settings that OWASP's cheat sheet on password storage calls equal;
-it takes 32 MiB and about a fifth of a second on a small server."""
+"""scrypt's cost: N = 2^15, r = 8, p = 3.
+
+This is one of the settings that OWASP's cheat sheet on password storage calls equivalent; it takes 32 MiB and about a
+fifth of a second on a small server.
+"""
 SALT_BYTES, HASH_BYTES = 16, 32
 MEMORY_BYTES = 96 * 1024 * 1024
-"""The most that one comparison may take: a hash with dearer parameters than this is refused, not computed."""
+"""The most that one comparison may use: a hash with more expensive parameters is refused, not computed."""
 LARGEST_LN, LARGEST_P = 16, 8
 
 SHORTEST, LONGEST = 12, 1_024
-"""Signs of a password. NIST SP 800-63B asks for 8 at least; with no second factor beside it, more. The upper end only
-keeps a request from being work."""
+"""Characters of a password.
+
+NIST SP 800-63B asks for 8 at least; without a second factor, more. The upper limit only bounds the work of a request.
+"""
 
 _PHC = re.compile(r"\$scrypt\$ln=(\d{1,2}),r=(\d{1,2}),p=(\d{1,2})\$([A-Za-z0-9+/]{8,64})\$([A-Za-z0-9+/]{22,128})")
 
 
 @dataclass(frozen=True, slots=True)
 class Hashed:
-    """A password's hash with what it was made with. Its repr shows nothing of it."""
+    """A password's hash with its parameters. Its repr shows nothing of it."""
 
     ln: int
     block: int
@@ -42,7 +47,7 @@ class Hashed:
         return "Hashed(...)"
 
     def matches(self, password: str) -> bool:
-        """Is this the password? Takes a fifth of a second: call it in a thread. The comparison takes equal time."""
+        """Is this the password? Takes a fifth of a second: call it in a thread. The comparison takes constant time."""
         return hmac.compare_digest(self.digest, _digest(password, self))
 
     def __str__(self) -> str:
@@ -51,7 +56,7 @@ class Hashed:
 
 
 def _digest(password: str, made: Hashed) -> bytes:
-    # The same letters can be composed in two ways, by the keyboard's wish (SP 800-63B asks for one of them).
+    # Keyboards compose the same letters in two ways (SP 800-63B asks for normalisation to one of them).
     text = unicodedata.normalize("NFKC", password).encode("utf-8", "surrogatepass")
     return hashlib.scrypt(
         text,
@@ -65,7 +70,7 @@ def _digest(password: str, made: Hashed) -> bytes:
 
 
 def make(password: str) -> Hashed:
-    """The hash of a new password. Raises ValueError, without the password, where it is too short or too long."""
+    """The hash of a new password. Raises ValueError, without the password, if it is too short or too long."""
     if not SHORTEST <= len(password) <= LONGEST:
         raise ValueError(f"it has {len(password)} signs; take {SHORTEST} at least and {LONGEST} at most")
     bare = Hashed(LN, BLOCK, PARALLEL, secrets.token_bytes(SALT_BYTES), bytes(HASH_BYTES))
@@ -73,7 +78,7 @@ def make(password: str) -> Hashed:
 
 
 def parse(text: str) -> Hashed:
-    """A hash as `make` writes it. Raises ValueError that says nothing of what was there."""
+    """Read a hash as `make` writes it. Raises ValueError that reveals nothing of the text."""
     found = _PHC.fullmatch(text.strip())
     if found is None:
         raise ValueError("holds no hash; make one with: watchkeeper password")

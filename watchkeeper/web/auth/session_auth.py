@@ -1,8 +1,8 @@
-"""The keeper's desk: signing in and out, who a request comes from, and what a form must bring to be obeyed.
+"""Signing in and out, the visitor behind a request, and the checks that a form must pass.
 
-A form counts only when it comes from this page (Sec-Fetch-Site, or Origin from browsers that do not send it), belongs
-to a session, and brings that session's own word. The cookie is not readable by scripts and never sent along from
-elsewhere. Not here: what the forms do (form_handlers.py).
+A form is accepted only if it comes from this page (Sec-Fetch-Site, or Origin from browsers that do not send it),
+belongs to a session, and contains that session's CSRF token. Scripts cannot read the cookie, and it is never sent from
+other sites. Not here: what the forms do (form_handlers.py).
 """
 
 import asyncio
@@ -27,15 +27,15 @@ from watchkeeper.web.http.problem_details import Refusal
 
 COOKIE = "watchkeeper"
 BROWSER_COOKIE = "watchkeeper-browser"
-"""Opens nothing: it gives a browser a budget of its own for wrong passwords (browsers.py)."""
+"""Grants no access: it gives a browser its own budget of wrong passwords (browsers.py)."""
 FORM = "application/x-www-form-urlencoded"
 FORM_BYTES = 16 * 1024
-"""A note has a thousand signs; nothing else in a form comes near this."""
+"""A note has a thousand characters; nothing else in a form comes near this."""
 
 
 @dataclass(slots=True)
 class SessionAuth:
-    """What acting needs. acting, password: None where the page can only be read. hosts: names of a reverse proxy.
+    """What acting needs. acting, password: None if the page is read-only. hosts: names of a reverse proxy.
 
     room: where tries of the password wait for their turn. browsers: recognises those that signed in before.
     """
@@ -74,9 +74,9 @@ async def load_session(request: web.Request, handler: Handler) -> web.StreamResp
 
 
 def require_session(prefix: str) -> Middleware:
-    """Let nobody read who has not signed in, but the way to sign in, and what a link from a message leads to."""
+    """Allow reading only after sign-in, except for the sign-in page and the links in messages."""
     open_paths = {f"{p}{path}" for p in {"", prefix} for path in ("/keeper", "/keeper/sign-in", "/acknowledge")}
-    # A job brings a token of its own.
+    # A job sends its own token.
     open_below = tuple(f"{p}/{below}/" for p in {"", prefix} for below in ("static", "checkin"))
 
     @web.middleware
@@ -92,16 +92,16 @@ def require_session(prefix: str) -> Middleware:
 
 @web.middleware
 async def own_forms(request: web.Request, handler: Handler) -> web.StreamResponse:
-    """Turn away what a page from elsewhere sends here with the visitor's browser."""
+    """Reject what a page of another site sends here through the visitor's browser."""
     if request.method not in {"GET", "HEAD", "OPTIONS"} and not from_here(request):
         raise Refusal(403, "This did not come from a page of this host, so it is not obeyed.")
     return await handler(request)
 
 
 def from_here(request: web.Request) -> bool:
-    """Did one of our own pages send this? Browsers say so themselves (Fetch Metadata), older ones by the Origin field.
+    """Did a page of this site send the request? Browsers say so (Fetch Metadata), older ones in the Origin field.
 
-    What sends neither is no browser, and has no cookie that somebody else could use.
+    A client that sends neither is no browser, and has no cookie that somebody else could use.
     """
     site = request.headers.get("Sec-Fetch-Site")
     if site is not None:
@@ -128,7 +128,7 @@ async def form(request: web.Request) -> dict[str, str]:
 
 
 async def authorized_form(request: web.Request) -> tuple[Actions, Session, dict[str, str]]:
-    """Whom a form may ask, its session and its fields. Raises Refusal (403) where it must not be obeyed."""
+    """The actions a form may call, its session and its fields. Raises Refusal (403) if it must not be accepted."""
     desk, session = request.app[SESSION_AUTH], session_of(request)
     fields = await form(request)
     if desk.acting is None or session is None:
@@ -140,14 +140,14 @@ async def authorized_form(request: web.Request) -> tuple[Actions, Session, dict[
 
 @dataclass(frozen=True, slots=True)
 class Viewer:
-    """Who reads a page, once they have signed in. word: for the forms. said: what the last act came to."""
+    """Who reads a page after signing in. word: the CSRF token for the forms. said: the result of the last action."""
 
     word: str
     said: str
 
 
 def viewer(request: web.Request) -> Viewer | None:
-    """The keeper who reads, or None. What the last act came to is told once."""
+    """The operator who reads the page, or None. The result of the last action is shown once."""
     session = session_of(request)
     if session is None:
         return None
@@ -156,7 +156,7 @@ def viewer(request: web.Request) -> Viewer | None:
 
 
 def visitor_of(request: web.Request) -> tuple[Visitor, str]:
-    """Who tries, and the new cookie of a browser that brought none."""
+    """Who tries, and the new cookie of a browser that sent none."""
     desk, now, cookie = request.app[SESSION_AUTH], of(request).clock.now(), ""
     browser = desk.browsers.read(request.cookies.get(BROWSER_COOKIE, ""), now)
     new = browser is None
@@ -167,7 +167,7 @@ def visitor_of(request: web.Request) -> tuple[Visitor, str]:
 
 @dataclass(frozen=True, slots=True)
 class SignedIn:
-    """What the right password gives: a session, its token, and the cookie by which the browser is known from now on."""
+    """The result of a right password: a session, its token, and the cookie that makes the browser known."""
 
     token: str
     session: Session
@@ -175,7 +175,7 @@ class SignedIn:
 
 
 async def sign_in(request: web.Request, visitor: Visitor, password: str) -> SignedIn:
-    """Begin a session. Raises Refusal: 403 for a wrong password, 429 where the visitor must wait."""
+    """Begin a session. Raises Refusal: 403 for a wrong password, 429 if the visitor must wait."""
     desk = request.app[SESSION_AUTH]
     if desk.password is None:
         raise Refusal(403, "No password is set, so nobody can sign in; see page.password.")
@@ -203,7 +203,7 @@ def _too_many(wait: MustWait) -> Refusal:
 
 
 def _matches(desk: SessionAuth, password: str) -> bool:
-    """Compare with the hash as it is now; another hash than before ends what the old password began."""
+    """Compare with the current hash; if the hash has changed, end the sessions of the old password."""
     text = read_hash(desk.password)
     if desk.hashed not in {"", text}:
         desk.sessions.end_all()
@@ -212,7 +212,7 @@ def _matches(desk: SessionAuth, password: str) -> bool:
 
 
 def read_hash(source: SecretSource | None) -> str:
-    """The hash of the password. Raises Refusal (503) that names the place where it cannot be had or is none."""
+    """The hash of the password. Raises Refusal (503), with its location, if it cannot be read or is invalid."""
     if source is None:
         raise Refusal(503, "No password is set; see page.password.")
     try:
@@ -226,20 +226,20 @@ def read_hash(source: SecretSource | None) -> str:
 
 
 def behind_tls(request: web.Request) -> bool:
-    """Does the visitor's browser speak TLS, with us or with the proxy?
+    """Does the visitor's browser use TLS, with this server or with the proxy?
 
-    X-Forwarded-Proto is believed from everyone: it only decides whether the sender's own cookie is sent over TLS alone.
+    X-Forwarded-Proto is trusted from everyone: it only decides whether the sender's own cookie is sent over TLS alone.
     """
     return request.secure or request.headers.get("X-Forwarded-Proto", "").lower() == "https"
 
 
 def set_cookie(request: web.Request, response: web.Response, token: str, prefix: str) -> None:
-    """Give the browser its token; an empty one takes it away."""
+    """Set the session token in the browser; an empty one removes it."""
     _set(request, response, COOKIE, token, int(LONGEST_S), prefix)
 
 
 def set_browser_cookie(request: web.Request, response: web.Response, cookie: str, *, known: bool) -> None:
-    """Let the browser be recognised when it comes again. An empty cookie sets none."""
+    """Set the cookie that recognises the browser later. An empty cookie sets none."""
     if cookie:
         _set(request, response, BROWSER_COOKIE, cookie, KNOWN_S if known else NEW_S, of(request).prefix)
 

@@ -1,7 +1,7 @@
-"""Who has signed in. Sessions live in memory: a restart signs everybody out.
+"""Who has signed in. Sessions are kept in memory: a restart signs everybody out.
 
-Not here: cookies, forms and what they may do (session_auth.py), the password itself (passwords.py), how often it may
-be tried (budgets.py). Only the right password begins a session, so no stranger can push one out.
+Not here: cookies, forms and what they may do (session_auth.py), the password itself (passwords.py), how often it may be
+tried (budgets.py). Only the right password begins a session, so no stranger can push one out.
 """
 
 import hashlib
@@ -14,16 +14,16 @@ from aiohttp import web
 from watchkeeper.clock import Clock
 
 IDLE_S = 12 * 3_600.0
-"""A session that nobody uses ends after this: an evening and the night after it."""
+"""An unused session ends after this: an evening and the following night."""
 LONGEST_S = 7 * 86_400.0
 """No session lasts longer, however much it is used."""
 MOST_SESSIONS = 32
-"""One household has fewer screens. The oldest goes for a new one."""
+"""More than a household has screens. A new session replaces the oldest."""
 
 
 @dataclass(slots=True)
 class Session:
-    """One browser that has signed in. csrf: the word that its forms must bring. said: what its next page tells once."""
+    """One browser that has signed in. csrf: the token its forms must contain. said: what its next page shows once."""
 
     begun_s: float
     used_s: float
@@ -32,18 +32,18 @@ class Session:
 
 
 SESSION = web.RequestKey("session", Session)
-"""Where a request keeps the session that it belongs to."""
+"""Where a request stores its session."""
 
 
 class Sessions:
-    """The sessions, found by a token that is kept only as its digest."""
+    """The sessions, found by a token of which only the digest is stored."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._known: OrderedDict[bytes, Session] = OrderedDict()
 
     def begin(self) -> tuple[str, Session]:
-        """A new session and its token, which nobody has seen before: what a browser brought along is never taken."""
+        """A new session and its new token: one that a browser sent is never reused."""
         token, now_s = secrets.token_urlsafe(32), self._clock.monotonic_s()
         made = Session(now_s, now_s)
         self._known[_digest(token)] = made
@@ -52,7 +52,7 @@ class Sessions:
         return token, made
 
     def find(self, token: str) -> Session | None:
-        """The session of a token, unless it is over."""
+        """The session of a token, unless it has ended."""
         found, now_s = self._known.get(_digest(token)), self._clock.monotonic_s()
         if found is None:
             return None
@@ -63,11 +63,11 @@ class Sessions:
         return found
 
     def end(self, token: str) -> None:
-        """Forget a session; one that is not known is no matter."""
+        """Forget a session; an unknown token is ignored."""
         self._known.pop(_digest(token), None)
 
     def end_all(self) -> None:
-        """Forget every session: the password was changed."""
+        """Forget every session, because the password was changed."""
         self._known.clear()
 
 

@@ -1,7 +1,7 @@
-"""The tokens of jobs that check in over HTTP: read from their files at each request, and compared as digests.
+"""The tokens of jobs that report over HTTP: read from their files at each request, and compared as digests.
 
-A token has too many possible values to be guessed (TokenSource refuses others), so it is compared first and wrong tries
-never stand in the way of the right one. Not here: what a wrong try costs (budgets.py), what a check-in means.
+A token has too many possible values to be guessed (TokenSource refuses others), so it is compared first, and wrong
+tries never block the right one. Not here: what a wrong try costs (budgets.py), what a report means.
 """
 
 import asyncio
@@ -17,11 +17,11 @@ from watchkeeper.logs.fields import Event, about
 log = logging.getLogger(__name__)
 
 _PASSING = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EIO, errno.ESTALE, errno.ETIMEDOUT})
-"""The file is there, but cannot be read at this moment: too many open files, a network file system that hangs."""
+"""Errors of a file that exists but cannot be read now: too many open files, a network file system that hangs."""
 
 
 class JobTokens:
-    """sources: by job's name; another configuration may change them while this lives."""
+    """Checks the tokens of jobs. sources: by job name; a reload of the configuration may change them in place."""
 
     def __init__(self, sources: Mapping[str, SecretSource]) -> None:
         self._sources = sources
@@ -29,7 +29,7 @@ class JobTokens:
         self._troubles: dict[str, str] = {}
 
     def prime(self) -> None:
-        """Read each token once, so that one that cannot be read for a while is known."""
+        """Read each token once, so that it is known if its file later cannot be read for a while."""
         for name, source in list(self._sources.items()):
             self._expected(name, source)
 
@@ -47,7 +47,7 @@ class JobTokens:
         return hmac.compare_digest(digest, expected or bytes(len(digest))) and expected is not None
 
     def _expected(self, name: str, source: SecretSource) -> bytes | None:
-        """The digest of a job's token as it is now; None where there is none that counts."""
+        """The digest of a job's current token; None if there is no valid one."""
         found = _read(source)
         if isinstance(found, bytes):
             self._last[name] = (source, found)
@@ -60,7 +60,7 @@ class JobTokens:
         return None
 
     def _tell(self, name: str, source: SecretSource, error: OSError | ValueError) -> None:
-        """Log why a token cannot be read: once, until it can be or the reason is another."""
+        """Log why a token cannot be read: once, until it can be read or the reason changes."""
         why = (error.strerror if isinstance(error, OSError) else None) or str(error)
         if self._troubles.get(name) == why:
             return

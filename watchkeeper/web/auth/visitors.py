@@ -1,6 +1,6 @@
 """Where a request comes from: the visitor's address, for IPv6 the /64 network, and the wider network around it.
 
-A reverse proxy tells its visitor's address in X-Forwarded-For. Anybody can send that header, so it counts only when the
+A reverse proxy sends its visitor's address in X-Forwarded-For. Anybody can send that header, so it counts only if the
 connection comes from a configured proxy (`page.proxies`). Not here: how often a place may try (budgets.py).
 """
 
@@ -22,14 +22,14 @@ log = logging.getLogger(__name__)
 MOST_WARNINGS = 8
 """Peers that are warned about; a stranger with many addresses must not fill the log."""
 MOST_HOPS = 32
-"""Addresses of X-Forwarded-For that are looked at, from the right; no chain of proxies is longer."""
+"""Addresses of X-Forwarded-For that are read, from the right; no chain of proxies is longer."""
 
 _WITH_PORT = re.compile(r"\[([^\]]+)\](?::\d{1,5})?|([0-9.]+):\d{1,5}")
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a request comes from. name: of the budget that it uses. network: a wider one, which shares turns."""
+    """Where a request comes from. name: of the budget it uses. network: a wider one, which shares turns."""
 
     name: str
     network: str
@@ -41,17 +41,17 @@ class Place:
 
 
 UNKNOWN = Place("unknown", "unknown")
-"""Where a proxy's header names no address: all such requests share one budget."""
+"""The place if a proxy's header contains no address: all such requests share one budget."""
 
 
 class Visitors:
-    """Finds the place of a request. proxies: whose X-Forwarded-For is believed."""
+    """Finds the place of a request. proxies: whose X-Forwarded-For is trusted."""
 
     def __init__(self, proxies: Sequence[Network] = ()) -> None:
         self._proxies, self._warned = tuple(proxies), set[str]()
 
     def place(self, request: web.Request) -> Place:
-        """The place of a request: the rightmost address on its way that is not one of our proxies."""
+        """The place of a request: the rightmost address on its way that is not one of the configured proxies."""
         peer = _address(request.remote or "")
         if peer is None:
             return UNKNOWN
@@ -74,7 +74,7 @@ class Visitors:
         return any(address in each for each in self._proxies)
 
     def _warn(self, peer: Address) -> None:
-        """Once for each peer: behind a proxy that is not configured all visitors look the same."""
+        """Warn once for each peer: behind a proxy that is not configured all visitors look the same."""
         name = str(peer)
         if name in self._warned or len(self._warned) >= MOST_WARNINGS:
             return
@@ -102,7 +102,7 @@ def _network(address: Address, bits: int) -> str:
 
 
 def _address(text: str) -> Address | None:
-    """An address, with a port or without one; an IPv4 address mapped into IPv6 is the IPv4 address."""
+    """An address, with or without a port; an IPv4 address mapped into IPv6 is the IPv4 address."""
     if (found := _WITH_PORT.fullmatch(text)) is not None:
         text = found[1] or found[2]
     try:

@@ -1,8 +1,8 @@
-"""Lets sign-ins compare the password one after the other, each in its turn.
+"""Let sign-ins compare the password one after the other, each in its turn.
 
-One comparison takes 32 MiB and a large part of a second, so there is one at a time. Known browsers go first. Strangers
-whose shared budget is used up wait here instead of being refused, and who has tried least goes next: a flood from some
-addresses does not keep out one that has not tried yet. Not here: what a try costs (budgets.py).
+One comparison takes 32 MiB and a large part of a second, so only one runs at a time. Known browsers go first. Strangers
+whose shared budget is used up wait here instead of being refused, and whoever has tried least goes next: a flood from
+some addresses does not keep out one that has not tried yet. Not here: what a try costs (budgets.py).
 """
 
 import asyncio
@@ -33,7 +33,10 @@ class MustWait(WatchkeeperError):
 
 @dataclass(slots=True, eq=False)
 class _Waiter:
-    """turn: None once it may compare, else how long it must wait, and whether because of itself. lot: drawn once."""
+    """A request that waits.
+
+    turn: None once it may compare, else how long it must wait, and whether because of its own tries. lot: drawn once.
+    """
 
     visitor: Visitor
     gone: Callable[[], bool]
@@ -52,9 +55,9 @@ class WaitingRoom:
 
     @contextlib.asynccontextmanager
     async def turn(self, visitor: Visitor, gone: Callable[[], bool] = lambda: False) -> AsyncIterator[None]:
-        """The one comparison, when it is the visitor's turn; the try is counted then. Raises MustWait.
+        """Hold the only comparison in the visitor's turn; the try is counted then. Raises MustWait.
 
-        gone: has the visitor closed the connection? Then it keeps no place here.
+        gone: has the visitor closed the connection? Then it no longer waits here.
         """
         waiter = _Waiter(visitor, gone, asyncio.get_running_loop().create_future())
         self._join(waiter)
@@ -73,7 +76,7 @@ class WaitingRoom:
             raise refused
 
     def _leave(self, waiter: _Waiter) -> None:
-        """At the end of its turn, or where it gives up."""
+        """Leave at the end of the turn, or after giving up."""
         if waiter in self._waiting:
             self._waiting.remove(waiter)
         elif waiter.turn.done() and waiter.turn.result() is None:
@@ -83,7 +86,7 @@ class WaitingRoom:
         self._serve()
 
     def _join(self, waiter: _Waiter) -> None:
-        """Take a place in the room. Raises MustWait where there is none."""
+        """Join the waiting requests. Raises MustWait if there is no place."""
         own_s = self.budgets.own_wait_s(waiter.visitor)
         if own_s > 0:
             raise MustWait(own_s, own=True)
@@ -98,7 +101,7 @@ class WaitingRoom:
         self._waiting.append(waiter)
 
     def _make_room(self, among: list[_Waiter], waiter: _Waiter) -> None:
-        """Send away the last of those who wait, if the new one goes before it. Raises MustWait where it does not."""
+        """Send away the last of the waiting requests if the new one ranks before it. Raises MustWait if it does not."""
         last = max(among, key=self._order)
         if self.budgets.rank(waiter.visitor) >= self.budgets.rank(last.visitor):
             raise self._later(waiter)
@@ -112,7 +115,7 @@ class WaitingRoom:
         return MustWait(self.budgets.shared_wait_s(waiter.visitor), own=False)
 
     def _serve(self) -> None:
-        """Give the comparison to the next in order whose budget allows it; else look again when one does."""
+        """Give the comparison to the next in order whose budget allows it; if none does, check again when one will."""
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
@@ -130,7 +133,7 @@ class WaitingRoom:
             self._timer = asyncio.get_running_loop().call_later(soonest_s, self._serve)
 
     def _in_order(self) -> list[_Waiter]:
-        """By rank. Every second turn of strangers is by lot, so that nobody waits in vain behind ever new addresses."""
+        """By rank. Every second turn of strangers is by lot, so that nobody waits forever behind ever new addresses."""
         self._waiting = [each for each in self._waiting if not each.gone()]
         if self._by_lot:
             return sorted(self._waiting, key=lambda e: (self.budgets.standing(e.visitor), e.lot))
@@ -146,7 +149,7 @@ class WaitingRoom:
 
 
 def _same(one: Visitor, other: Visitor) -> bool:
-    """Do two share the seats of one place, or of one known browser?"""
+    """Do two visitors share the limit of one place, or of one known browser?"""
     if one.known or other.known:
         return one.known and other.known and one.browser == other.browser
     return one.place == other.place

@@ -1,7 +1,7 @@
-"""Draws what becomes of a store: its level now and in 30, 90 and 365 days, in the two futures, as pairs of columns.
+"""Draw the future of a store: its level now and in 30, 90 and 365 days, in two scenarios, as pairs of columns.
 
-Solid: as it grows at present. Hollow: every virtual disk wholly written. The stem on a column ends where one future in
-twenty passes. Pure; the table beside the picture says the same in words.
+Solid: at the present growth rate. Hollow: every virtual disk fully written. The bar on a column ends at the level that
+is exceeded with a probability of 5 %. Pure; the table beside the picture says the same as text.
 """
 
 from collections.abc import Iterator, Sequence
@@ -15,9 +15,9 @@ from watchkeeper.web.charts.ticks import labelled, size_ticks
 NARROW = Size("narrow", 340, 230, 62, margin_top=8)
 WIDE = Size("wide", 700, 270, 68, margin_top=8)
 HEADROOM, MOST_ABOVE = 1.14, 1.45
-"""The field reaches so much above the capacity: a little always, and so far where a future goes beyond."""
+"""How far the field reaches above the capacity: a little always, and further if a scenario exceeds it."""
 COLUMN_SHARE, WIDEST = 0.26, 40.0
-"""A column's width, as a share of its day's place, and at most."""
+"""A column's width, as a share of its day's slot, and at most."""
 APART = 5.0
 
 
@@ -37,7 +37,7 @@ def draw(store: StoreAnswer, size: Size) -> str:
 
 
 class _Field:
-    """The field of one picture, and where things lie in it."""
+    """The field of one picture, and positions in it."""
 
     def __init__(self, store: StoreAnswer, size: Size) -> None:
         self._store, self._size = store, size
@@ -68,7 +68,7 @@ class _Field:
             yield words(told, self._middle(number), foot + 18, text_anchor="middle", class_="axis")
 
     def columns(self, stands: Sequence[LevelNow], class_: str, side: int) -> Iterator[str]:
-        """One future: a column for each day. side: -1 left of the day's middle, 1 right of it."""
+        """One scenario: a column for each day. side: -1 left of the day's middle, 1 right of it."""
         for number, each in enumerate(stands):
             middle = self._middle(number) + side * (self._column + APART) / 2
             if each.level_bytes is None:
@@ -87,7 +87,7 @@ class _Field:
         )
 
     def _stem(self, middle: float, level: float, high: float) -> Iterator[str]:
-        """From the likely level to the high one; beyond the field it ends in an arrow."""
+        """Draw a bar from the likely level to the high one; beyond the field it ends in an arrow."""
         if high > self._top:
             start, end = self._y(min(level, 0.9 * self._top)), self._y(self._top)
             yield element("path", d=f"M{middle:.1f} {start:.1f}V{end:.1f}m-4.5 6l4.5 -6l4.5 6", class_="reach")
@@ -95,7 +95,7 @@ class _Field:
             yield element("path", d=f"M{middle:.1f} {self._y(level):.1f}V{self._y(high):.1f}m-5 0h10", class_="reach")
 
     def lines(self) -> Iterator[str]:
-        """Full, and today's level."""
+        """Draw the capacity and today's level."""
         left, store = self._size.margin_left, self._store
         full = self._y(store.capacity_bytes)
         yield element("path", d=f"M{left:g} {full:.1f}h{self._wide:g}", class_="ceiling")

@@ -1,7 +1,7 @@
-"""From a series' samples to the chart that suits its kind: what is drawn, over which time, on which axis. Pure.
+"""Build the chart that suits a series' kind: what is drawn, over which time, on which axis. Pure.
 
 level: used, its capacity, the fitted line and the fan to full. deadline: the time that was left at each sample, which
-shows the rhythm so far. answer: seconds taken, with the stretches of silence. condition: sound or not.
+shows the rhythm so far. answer: seconds taken, with the periods without an answer. condition: OK or faulty.
 """
 
 import math
@@ -22,7 +22,7 @@ SPANS_S = {"day": DAY_S, "week": 7 * DAY_S, "month": 30 * DAY_S, "year": 365 * D
 """How much of the past a subject's page can show."""
 
 POINTS = 360
-"""Points of a curve: about one for two pixels of the wide picture; keeps a page small."""
+"""Points of a curve: about one per two pixels of the wide picture; keeps a page small."""
 GAP_INTERVALS = 3.0
 """A pause of more intervals than this is a gap; the rule for stale probes uses the same number."""
 
@@ -38,7 +38,7 @@ class Window:
 
     @property
     def span_s(self) -> float:
-        """How much of the past it is."""
+        """How much of the past is shown."""
         return self.now_s - self.since_s
 
 
@@ -58,9 +58,9 @@ def build_chart(series: Series, samples: Sequence[Sample], found: Forecast | Non
 
 
 def runs(samples: Sequence[Sample], interval_s: float, value: Callable[[Sample], float | None]) -> list[list[Point]]:
-    """The samples as points, split where a value is missing or too long a pause was made."""
+    """The samples as points, split where a value is missing or the pause is too long."""
     thinned = downsample(samples, POINTS)
-    # Between thinned samples lies more time than between those that came.
+    # More time lies between downsampled samples than between the original ones.
     step_s = (samples[-1].at_s - samples[0].at_s) / len(thinned) if thinned else 0.0
     pause_s = GAP_INTERVALS * max(interval_s, step_s)
     out: list[list[Point]] = [[]]
@@ -103,8 +103,10 @@ def _level(series: Series, samples: Sequence[Sample], found: Forecast | None, wi
 
 
 def _frame(values: Sequence[float], capacity: float | None) -> tuple[float, float, bool]:
-    """(low, high, is the capacity in the picture). A level far below its capacity is drawn large instead; for one
-    near it, the room that is left takes a third of the picture at least.
+    """Return (low, high, is the capacity in the picture).
+
+    A level far below its capacity is drawn large instead; for one near it, the free space takes at least a third of the
+    picture.
     """
     most, least = max(values, default=0.0), min(values, default=0.0)
     shown = capacity is not None and most >= capacity / 4
@@ -116,7 +118,7 @@ def _frame(values: Sequence[float], capacity: float | None) -> tuple[float, floa
 
 
 def _ahead_s(found: Forecast | None, window: Window) -> float:
-    """How much of the future is drawn: as far as the likely end, but a quarter of the past at least, all at most."""
+    """How much of the future is drawn: to the likely end, at least a quarter of the past shown, at most all of it."""
     if found is None or found.likely_s is None:
         return 0.0
     return min(max((found.likely_s - window.now_s) * 1.2, window.span_s / 4), window.span_s)
@@ -132,7 +134,7 @@ def _fitted(found: Forecast | None, window: Window, until_s: float) -> tuple[Poi
 
 
 def _fan(found: Forecast | None, until_s: float) -> list[Point]:
-    """The interval: from the line now to the earliest and the latest moment at which it is full."""
+    """The interval: from the line now to the earliest and the latest time at which it is full."""
     if found is None or found.likely_s is None or found.earliest_s is None:
         return []
     start = (found.at_s, min(found.line.value(found.at_s) if found.line else found.used, found.capacity))
@@ -145,7 +147,7 @@ def _fan(found: Forecast | None, until_s: float) -> list[Point]:
 
 
 def _reach(start: Point, end: Point, until_s: float) -> Point:
-    """The end of a line, or the place where it leaves the picture."""
+    """The end of a line, or the point where it leaves the picture."""
     if end[0] <= until_s:
         return end
     share = (until_s - start[0]) / (end[0] - start[0])
@@ -188,7 +190,7 @@ def _answer(series: Series, samples: Sequence[Sample], window: Window) -> Chart:
 def stretches(
     samples: Sequence[Sample], interval_s: float, chosen: Callable[[Sample], bool]
 ) -> list[tuple[float, float]]:
-    """Stretches of chosen samples: from the first of them to the next sample that is not."""
+    """Periods of chosen samples: from the first of them to the next sample that is not chosen."""
     out: list[tuple[float, float]] = []
     since_s: float | None = None
     for sample in samples:
@@ -219,7 +221,7 @@ def _condition(series: Series, samples: Sequence[Sample], window: Window) -> Cha
 
 
 def _sound_ticks(series: Series) -> Ticks:
-    """Two ticks, in the words of the condition."""
+    """Two ticks, labelled with the words of the condition."""
     sound, unsound, _ = condition_words(series.key)
 
     def ticks(_low: float, _high: float, _count: int) -> list[Tick]:

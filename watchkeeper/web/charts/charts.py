@@ -1,7 +1,7 @@
-"""Draws the history of one series as SVG text, with the fitted line and the interval to full. Pure.
+"""Draw the history of one series as SVG text, with the fitted line and the interval to full. Pure.
 
-What is drawn is a `Chart`; chart_builder.py makes one from a series' samples. Values are finite numbers; a gap is the
-end of one run and the start of another.
+What is drawn is a `Chart`; chart_builder.py makes one from a series' samples. Values are finite numbers; a gap ends one
+run and starts another.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -27,7 +27,7 @@ Point = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """A picture's size, for one width of screen. margin_left: room for the words of the upright axis."""
+    """A picture's size, for one screen width. margin_left: space for the labels of the vertical axis."""
 
     name: str
     width: float
@@ -48,26 +48,27 @@ class Size:
 
 NARROW = Size("narrow", 340, 260, 58)
 WIDE = Size("wide", 760, 320, 66)
-"""Two pictures are drawn and the stylesheet shows one, so that words keep their size on a phone."""
+"""Two pictures are drawn and the stylesheet shows one, so that text keeps its size on a phone."""
 
 
 TICK_ROOM = 54
-"""Drawing units from one word of the axis of time to the next, at least: `14 Dec` and a space."""
+"""The least distance between two labels of the time axis, in drawing units: `14 Dec` and a space."""
 OVERHANG = 4.0
-"""Room for half a dot beyond the newest moment."""
+"""Space for half a dot beyond the newest sample."""
 LOW_SHARE = 0.5
-"""How tall a chart is that need not be tall."""
+"""The height of a chart that need not be tall, as a share."""
 
 
 @dataclass(frozen=True, slots=True)
 class Chart:
     """What is drawn.
 
-    label: the name for screen readers. since_s, until_s: the ends of the axis of time; now_s lies between them.
-    low, high: the ends of the upright axis. runs: the samples, a run for each stretch without a gap.
-    ceiling: the capacity, or another limit with its word. absent: stretches that are shaded, such as silence.
+    label: the name for screen readers. since_s, until_s: the ends of the time axis; now_s lies between them.
+    low, high: the ends of the vertical axis. runs: the samples, one run for each period without a gap.
+    ceiling: the capacity, or another limit with its label. absent: periods that are shaded, such as those without an
+    answer.
     fitted: the ends of the fitted line. fan: corners of the interval to full. stepped: a value holds until the next
-    sample. tall: False where two heights are all that there is to see.
+    sample. tall: False if there are only two heights to see.
     """
 
     label: str
@@ -98,7 +99,7 @@ def draw(chart: Chart, size: Size, zone: tzinfo) -> str:
         return (at_s - chart.since_s) / span_s * wide
 
     def y(value: float) -> float:
-        # Far outside the field there is nothing to see; a bound keeps the numbers short.
+        # Far outside the field there is nothing to see; a limit keeps the numbers short.
         return min(max(high - (value - chart.low) / rise * high, -2 * high), 3 * high)
 
     field = element(
@@ -136,11 +137,11 @@ READS: Mapping[Ticks, str] = {
     share_ticks: "share",
     duration_ticks: "duration",
 }
-"""What the upright axis counts, as the script words it."""
+"""The unit of the vertical axis, as the script names it."""
 
 
 def _reading(chart: Chart, size: Size, zone: tzinfo) -> dict[str, str]:
-    """What the script needs to read the picture off: its field, the ends of its axes, and the host's time."""
+    """What the script needs to read values from the picture: its field, the ends of its axes, and the host's time."""
     wide, high = size.inner
     offset = datetime.fromtimestamp(chart.now_s, UTC).astimezone(zone).utcoffset() or timedelta()
     return {
@@ -183,7 +184,7 @@ def _level(chart: Chart, size: Size, x: Place, zone: tzinfo) -> list[str]:
 
 
 def _inside(chart: Chart, x: Place, zone: tzinfo, wide: float) -> list[Tick]:
-    """Ticks of time whose words do not hang over the picture's right edge."""
+    """Ticks of time whose labels do not extend over the picture's right edge."""
     ticks = calendar_ticks(chart.since_s, chart.until_s, int(wide / TICK_ROOM), zone)
     return [t for t in ticks if x(t[0]) <= wide - 8] or ticks[:1]
 
@@ -222,7 +223,7 @@ def _fitted(chart: Chart, x: Place, y: Place) -> list[str]:
 
 
 def _now(chart: Chart, size: Size, x: Place) -> list[str]:
-    """Where the future begins; only where some of it is drawn."""
+    """Mark the start of the future; only if some of it is drawn."""
     if chart.until_s <= chart.now_s:
         return []
     at = size.margin_left + x(chart.now_s)

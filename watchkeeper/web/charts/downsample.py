@@ -1,4 +1,4 @@
-"""Thins a series for drawing or sending without losing its peaks."""
+"""Reduce the samples of a series for drawing or sending without losing its peaks."""
 
 from collections.abc import Sequence
 
@@ -6,8 +6,10 @@ from watchkeeper.model.records import Bucket, Sample
 
 
 def downsample(samples: Sequence[Sample], points: int) -> Sequence[Sample]:
-    """At most `points` (at least 4) of the samples, oldest first: the first, the last, and the lowest and the highest
-    of each stretch of time. A sample without a value is kept as the lowest, so that a gap stays one.
+    """At most `points` (at least 4) of the samples, oldest first.
+
+    They are the first, the last, and the lowest and the highest of each time span. A sample without a value is kept as
+    the lowest, so that a gap stays one.
     """
     if len(samples) <= points:
         return samples
@@ -27,8 +29,9 @@ def downsample(samples: Sequence[Sample], points: int) -> Sequence[Sample]:
 
 
 def unfold(buckets: Sequence[Bucket]) -> list[Sample]:
-    """Samples that draw like those that were put together in stretches of time: in each its lowest, its highest and
-    its last; and one without a value where it had such.
+    """Samples that draw like the ones that were aggregated into buckets.
+
+    They are the lowest, the highest and the last of each bucket; and one without a value if the bucket had such.
     """
     found: list[Sample] = []
     for each in buckets:
@@ -36,7 +39,7 @@ def unfold(buckets: Sequence[Bucket]) -> list[Sample]:
             found.append(Sample(each.start_s + each.width_s / 2, None, each.bound))
         if each.least is None or each.most is None or each.last is None:
             continue
-        # Where in its stretch the lowest was is not known; a quarter of one is less than a pixel.
+        # The position of the lowest within its bucket is not known; a quarter of a bucket is less than a pixel.
         if each.least != each.last:
             found.append(Sample(min(each.start_s + each.width_s / 4, each.last_s), each.least, each.bound))
         if each.most not in {each.last, each.least}:

@@ -1,6 +1,6 @@
-"""Where the ticks of an axis stand and what they say: sizes in IEC units, counts, shares, durations, calendar times.
+"""Positions and labels of an axis' ticks: sizes in IEC units, counts, shares, durations, calendar times.
 
-Pure. Every function gives (value, text) pairs in rising order, at most a few more than `count`, and at least one.
+Pure. Every function returns (value, text) pairs in rising order, at most a few more than `count`, and at least one.
 """
 
 import math
@@ -43,14 +43,14 @@ def _multiples(low: float, high: float, step: float) -> Iterator[float]:
 
 def size_ticks(low: float, high: float, count: int) -> list[Tick]:
     """Bytes: round numbers of one IEC unit."""
-    # The unit in which format_size writes the highest: fewer than a thousand of it.
+    # The unit in which format_size writes the highest value: fewer than a thousand of it.
     unit = next((1024.0**i for i in range(5) if high < 1000 * 1024.0**i), 1024.0**5)
     step = max(nice((high - low) / unit, count) * unit, 1.0)
     return [(v, format_size(v)) for v in _multiples(low, high, step)] or [(high, format_size(high))]
 
 
 def count_ticks(low: float, high: float, count: int) -> list[Tick]:
-    """Things that are counted: whole numbers, shortened with k, M, G."""
+    """Counts: whole numbers, shortened with k, M, G."""
     step = max(nice(high - low, count), 1.0)
     return [(v, short(v)) for v in _multiples(low, high, step)] or [(high, short(high))]
 
@@ -70,7 +70,7 @@ def share_ticks(low: float, high: float, count: int) -> list[Tick]:
 
 
 def duration_ticks(low: float, high: float, count: int) -> list[Tick]:
-    """Seconds, as durations; below zero where something is late."""
+    """Seconds, as durations; below zero if something is late."""
     raw = (high - low) / max(count, 1)
     step = next((s for s in DURATION_STEPS_S if s >= raw), nice(high - low, count))
     return [(v, duration(v)) for v in _multiples(low, high, step)] or [(high, duration(high))]
@@ -86,7 +86,7 @@ def duration(seconds: float) -> str:
 
 
 def calendar_ticks(since_s: float, until_s: float, count: int, zone: tzinfo) -> list[Tick]:
-    """Instants (seconds since 1970) that are round on the clock or calendar of a zone."""
+    """Times (seconds since 1970) that are round on the clock or calendar of a zone."""
     raw = (until_s - since_s) / max(count, 1)
     start = datetime.fromtimestamp(since_s, zone)
     clock = next((s for s in CLOCK_STEPS_S if s >= raw), None)
@@ -103,7 +103,7 @@ def calendar_ticks(since_s: float, until_s: float, count: int, zone: tzinfo) -> 
 
 
 def _clock(start: datetime, step_s: float, until_s: float) -> Iterator[tuple[datetime, str]]:
-    """Round clock times. They are counted on the wall clock, so that they stay round over a change of summer time."""
+    """Round clock times. They are counted on the wall clock, so that they stay round when summer time changes."""
     at = start.replace(hour=0, minute=0, second=0, microsecond=0)
     step = timedelta(seconds=step_s)
     at += step * int((start.replace(tzinfo=None) - at.replace(tzinfo=None)) / step)
@@ -133,7 +133,7 @@ def _months(start: datetime, step: int, until_s: float) -> Iterator[tuple[dateti
 
 
 def labelled(ticks: Sequence[Tick], room: float, place: Callable[[float], float]) -> list[Tick]:
-    """The ticks whose words do not run into one another, where each word takes `room` of the axis."""
+    """The ticks whose labels do not overlap, if each label takes `room` of the axis."""
     kept: list[Tick] = []
     for tick in ticks:
         if not kept or place(tick[0]) - place(kept[-1][0]) >= room:

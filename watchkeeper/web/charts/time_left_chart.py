@@ -1,7 +1,7 @@
-"""The staff of time left: its axis, where the names stand, and its drawing. Pure: numbers and words in, SVG text out.
+"""The time-left chart: its axis, the positions of the names, and its drawing. Pure: data in, SVG text out.
 
 The axis runs from now (0) to a year (1) as log(1 + t / half an hour). A plain logarithm has no place for now itself.
-The names beside the staff are HTML; this module only says how far apart they stand, so that the leaders meet them.
+The names beside the chart are HTML; this module only computes their distances, so that the leader lines meet them.
 """
 
 import math
@@ -16,19 +16,19 @@ from watchkeeper.web.charts.svg import element, path, picture, words
 
 MONTH_S, YEAR_S = 30 * DAY_S, 365 * DAY_S
 SOFT_S = 0.5 * HOUR_S
-"""Where the axis turns from even to logarithmic: puts the hour at a tenth, the day at two fifths of the staff."""
+"""Where the axis changes from linear to logarithmic: puts the hour at a tenth, the day at two fifths of the axis."""
 
 UNIT_REM = 0.25
-"""Names stand on a grid of this; the stylesheet has a class for each multiple (g1, g2, ...)."""
+"""Names stand on a grid of this unit; the stylesheet has a class for each multiple (g1, g2, ...)."""
 PX = 16.0
-"""Drawing units in one rem, so that the picture grows with the reader's letters."""
+"""Drawing units in one rem, so that the picture grows with the reader's font size."""
 LEAST_REM = 36.0
-"""The staff is at least this long: about two thirds of a phone's screen."""
+"""The least length of the axis: about two thirds of a phone's screen."""
 WIDTH, LABELS_X, STAFF_X, STAFF_W, LANE_X, LANE_STEP, LANES = 124.0, 56.0, 62.0, 9.0, 81.0, 11.0, 3
 TOP, BOTTOM = 14.0, 22.0
-"""Room above and below the staff for its first and last word."""
+"""Space above and below the axis for its first and last label."""
 FIRST_LINE = 13.0
-"""Where the middle of a name's first line is, below the top of its row."""
+"""The middle of a name's first line, below the top of its row."""
 
 MAJOR = (
     (0.0, "now"),
@@ -49,7 +49,7 @@ MINOR = (
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """One subject on the staff. Seconds from now; latest_s None with an earliest_s: no upper end.
+    """One subject on the chart. Seconds from now; latest_s None with an earliest_s: no upper end.
 
     rows: the height of its name, in grid units; 0 for a mark without a name.
     """
@@ -62,13 +62,13 @@ class Mark:
 
     @property
     def forecast(self) -> bool:
-        """True where the time is an estimate with an interval, False where it is an appointment."""
+        """True if the time is an estimate with an interval, False if it is a due date."""
         return self.earliest_s is not None
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """height_rem: of staff and list. gaps: grid units before each name. tops: of each name, in drawing units."""
+    """height_rem: of chart and list. gaps: grid units before each name. tops: of each name, in drawing units."""
 
     height_rem: float
     gaps: tuple[int, ...]
@@ -76,12 +76,12 @@ class Layout:
 
     @property
     def height(self) -> float:
-        """In drawing units."""
+        """The height in drawing units."""
         return self.height_rem * PX
 
 
 def share(left_s: float) -> float:
-    """Where a time left stands on the axis: 0 now (and before), 1 a year (and beyond)."""
+    """The position of a time left on the axis: 0 now (and before), 1 a year (and beyond)."""
     return min(math.log1p(max(left_s, 0.0) / SOFT_S) / math.log1p(YEAR_S / SOFT_S), 1.0)
 
 
@@ -98,7 +98,7 @@ def isotonic(wanted: Sequence[float]) -> list[float]:
 
 
 def arrange(marks: Sequence[Mark]) -> Layout:
-    """Place the names of marks (in the order of time left) so that none overlap and all are moved least."""
+    """Place the names of marks (in the order of time left) so that none overlap and all move as little as possible."""
     unit = UNIT_REM * PX
     total = sum(m.rows for m in marks)
     units = max(math.ceil(LEAST_REM / UNIT_REM), total + 2)
@@ -120,7 +120,7 @@ def _y(left_s: float, height: float) -> float:
 
 
 def draw(marks: Sequence[Mark], unnamed: Sequence[Mark], layout: Layout, now: datetime, zone: tzinfo) -> str:
-    """The picture that stands to the left of the names. unnamed: further marks that are only dots on the staff."""
+    """The picture to the left of the names. unnamed: further marks that are only dots on the chart."""
     height = layout.height
     lanes = _lanes(marks, height)
     leaders = [
@@ -165,7 +165,7 @@ def _graduation(seconds: float, word: str, height: float, now: datetime, zone: t
 
 
 def _reach(mark: Mark, height: float) -> tuple[float, float]:
-    """Where a mark begins and ends on the page, its interval included."""
+    """The top and the bottom of a mark on the page, including its interval."""
     y = _y(mark.left_s, height)
     if mark.earliest_s is None:
         return y, y
@@ -174,7 +174,7 @@ def _reach(mark: Mark, height: float) -> tuple[float, float]:
 
 
 def _lanes(marks: Sequence[Mark], height: float) -> list[float]:
-    """The x of each mark: the lane nearest to the staff that is free there, else the one that is free first."""
+    """The x of each mark: the free lane nearest to the axis, or the one that becomes free first."""
     ends = [-math.inf] * LANES
     chosen: list[float] = [0.0] * len(marks)
     for i in sorted(range(len(marks)), key=lambda i: _reach(marks[i], height)[0]):
@@ -198,7 +198,7 @@ def _mark(mark: Mark, x: float, height: float) -> str:
 
 
 def _stem(mark: Mark, x: float, height: float) -> str:
-    """The 90 % interval: a bar with a cap at each end; an end that is open, or beyond a year, has an arrow instead."""
+    """The 90 % interval: a bar with a cap at each end; an open end, or one beyond a year, has an arrow instead."""
     top, end = _reach(mark, height)
     beyond = mark.latest_s is None or mark.latest_s > YEAR_S
     foot = f"M{x - 4:g} {end - 5:.1f}l4 5 4 -5" if beyond else f"M{x - 3.5:g} {end:.1f}h7"

@@ -1,6 +1,6 @@
-"""What the board shows, before anyone draws or words it: what stands, what has its place on the staff, what is well.
+"""The content of the status page, before it is drawn or worded: active alerts, times left, and what is OK.
 
-Pure; the page, the API and later the terminal make their forms from the same `Board`, so the order is the same.
+Pure; the page and the API make their forms from the same `Dashboard`, so the order is the same.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -16,14 +16,14 @@ from watchkeeper.model.observation import Kind, Observation, SeriesKey
 from watchkeeper.model.records import Seen, Series
 
 YEAR_S = 365 * 86_400.0
-"""The staff ends here; what ends later has no end in sight as far as the board goes."""
+"""The end of the time-left chart; what ends later is not expected to end as far as the page is concerned."""
 
 ENDING = frozenset({Concern.FULL, Concern.OVERDUE})
-"""The concerns that have an end ahead. A probe's own staleness has one too, minutes ahead and always: not shown."""
+"""The concerns with an end ahead. A probe's own staleness has one too, always a few minutes ahead: it is not shown."""
 
 
 class OkSeries(Enum):
-    """Why something needs no place on the staff."""
+    """Why a series has no place on the time-left chart."""
 
     NO_END = "no end in sight within a year"
     ANSWERS = "answering"
@@ -35,7 +35,7 @@ class OkSeries(Enum):
 class ActiveAlert:
     """An alert that is not in its normal state, with the newest finding and observation behind it.
 
-    holds: the alerts that are not told because this one stands for them; they are shown beneath it and nowhere else.
+    holds: the alerts that are suppressed because of this one; they are shown below it and nowhere else.
     """
 
     alert: Alert
@@ -47,7 +47,7 @@ class ActiveAlert:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A subject's place on the staff. Seconds from the board's own moment; latest_s None: no upper end."""
+    """A subject's place on the time-left chart. Seconds from the page's own time; latest_s None: no upper end."""
 
     series_id: int | None
     finding: Finding
@@ -58,13 +58,13 @@ class Place:
 
     @property
     def forecast(self) -> bool:
-        """True where the end is estimated, False where it is an appointment."""
+        """True if the end is an estimate, False if it is a due date."""
         return self.finding.concern is Concern.FULL
 
 
 @dataclass(frozen=True, slots=True)
 class QuietSeries:
-    """A series that is well, or not known yet."""
+    """A series that is OK, or not known yet."""
 
     series_id: int
     key: SeriesKey
@@ -75,10 +75,10 @@ class QuietSeries:
 
 @dataclass(frozen=True, slots=True)
 class Dashboard:
-    """All of it, each part in the order in which it is shown.
+    """The whole content, each part in the order in which it is shown.
 
-    needing: active and not set aside. known: acknowledged. aside: shelved. over: rectified, nobody has said so yet.
-    newest_at: when the newest sample came; None where none has.
+    needing: active and not shelved. known: acknowledged. aside: shelved. over: rectified and not acknowledged.
+    newest_at: the time of the newest sample; None if there is none.
     """
 
     at: datetime
@@ -99,7 +99,7 @@ def build_dashboard(
     alerts: Sequence[Alert],
     now: datetime,
 ) -> Dashboard:
-    """Sort what the store knows into the parts of the board. What is gone for good has no place on it."""
+    """Sort what the store knows into the parts of the page. Series that are no longer monitored are left out."""
     gone = {f.key for f in findings if is_gone(f)}
     series = [s for s in series if s.key not in gone]
     ids = {s.key: s.id for s in series}
@@ -130,7 +130,7 @@ def _standing(
 
 
 def _not_busy(series: Iterable[Series], places: Iterable[Place], standing: Iterable[ActiveAlert]) -> list[Series]:
-    """The series that are neither ahead of an end nor have an alert that stands."""
+    """The series that have neither an end ahead nor an active alert."""
     busy = {p.finding.key for p in places} | {s.alert.key for s in standing if s.alert.standing}
     return [each for each in series if each.key not in busy]
 
@@ -139,7 +139,7 @@ Shown = tuple[ActiveAlert, ...]
 
 
 def _parts(shown: Sequence[ActiveAlert], now: datetime) -> tuple[Shown, Shown, Shown, Shown]:
-    """Those that need the operator, that they know of, that they set aside, and that are over."""
+    """Return those that need the operator, those acknowledged, those shelved, and those that are over."""
     aside = [s for s in shown if s.alert.standing and s.alert.shelved(now)]
     told = [s for s in shown if not (s.alert.standing and s.alert.shelved(now))]
     of_state = {state: tuple(s for s in told if s.alert.state is state) for state in State}
@@ -147,8 +147,9 @@ def _parts(shown: Sequence[ActiveAlert], now: datetime) -> tuple[Shown, Shown, S
 
 
 def _beneath(standing: Sequence[ActiveAlert]) -> list[ActiveAlert]:
-    """Those that stand by themselves, each with what it holds. What is held by something that does not stand (its cause
-    has just gone) stands by itself.
+    """The alerts with no active cause, each with those suppressed because of it.
+
+    An alert whose cause is no longer active (it has just ended) is shown on its own.
     """
     causes = {s.alert.key for s in standing if s.alert.standing and s.alert.held_by is None}
     held: dict[SeriesKey, list[ActiveAlert]] = {}
@@ -162,7 +163,9 @@ def _beneath(standing: Sequence[ActiveAlert]) -> list[ActiveAlert]:
 
 
 def _urgency(standing: ActiveAlert, now: datetime) -> tuple[int, float, SeriesKey]:
-    """Most urgent first; among equals what is up already, in the order in which it began (the first is the likelier
+    """The sort key: most urgent first.
+
+    Among equals, what has already happened comes first, in the order in which it began (the first is the likelier
     cause), then what is ahead, by its time left.
     """
     alert, finding = standing.alert, standing.finding
@@ -183,7 +186,7 @@ def _places(
             continue
         left_s = (f.ends_at - now).total_seconds()
         priority = priorities.get((f.key, f.concern))
-        # What is over already stands in words above; a year and more is as good as no end.
+        # What is over is already listed above; a year and more counts as no end.
         if left_s > YEAR_S or (left_s <= 0 and priority is not None):
             continue
         yield Place(ids.get(f.key), f, priority, left_s, *(_left(f, at, now) for at in (f.earliest_at, f.latest_at)))

@@ -1,4 +1,5 @@
-"""Sentences that only the page says: its verdict, its headings. Everything shared comes from messages/wording.py.
+"""Sentences of the page alone: its verdict, its headings. Shared wording comes from messages/wording.py.
+
 Pure.
 """
 
@@ -39,7 +40,7 @@ WAS = {
 
 
 TELLS_SINCE = frozenset({Concern.SILENT, Concern.UNSOUND, Concern.STALE})
-"""Concerns whose own phrase says since when already."""
+"""Concerns whose own phrase already says since when."""
 
 
 def counted(count: int, one: str, many: str) -> str:
@@ -48,7 +49,7 @@ def counted(count: int, one: str, many: str) -> str:
 
 
 def verdict(board: Dashboard, *, troubled: bool = False) -> str:
-    """Does anything need the keeper? The page's first sentence. troubled: the watch itself is not kept as it should."""
+    """Whether anything needs the operator: the page's first sentence. troubled: monitoring itself has a problem."""
     if troubled and not board.needing:
         return "The watch itself needs you"
     if board.newest_at is None and not board.needing:
@@ -75,7 +76,7 @@ def by_when(board: Dashboard, zone: tzinfo) -> str:
 
 
 def _next(board: Dashboard, zone: tzinfo) -> str:
-    """What comes first on the staff: an end that is estimated goes before an appointment, which is kept as a rule."""
+    """What comes first on the time-left chart: an estimated end before a due date, which is normally met."""
     estimated = [p for p in board.places if p.forecast]
     if estimated:
         first = estimated[0]
@@ -88,14 +89,14 @@ def _next(board: Dashboard, zone: tzinfo) -> str:
 
 
 def left(place: Place) -> str:
-    """A place's time left on the staff, short: `3 days`, `20 h`; what has passed is `now`."""
+    """A place's time left, short: `3 days`, `20 h`; a time that has passed is `now`."""
     if place.left_s <= 0:
         return "now"
     return _rough(place.left_s) if place.forecast else duration(place.left_s)
 
 
 def between(earliest_s: float | None, latest_s: float | None) -> str:
-    """The 90 % interval in words, `2 to 5 days`; empty where there is none, or where its ends read the same."""
+    """The 90 % interval as text, `2 to 5 days`; empty if there is none, or if its ends read the same."""
     if earliest_s is None:
         return ""
     first = _rough(earliest_s)
@@ -113,7 +114,7 @@ def _rough(seconds: float) -> str:
 
 
 def interval_of(finding: Finding) -> str:
-    """A finding's 90 % interval as instants' distance from when it was found; empty where it has none."""
+    """A finding's 90 % interval, counted from the time of the finding; empty if it has none."""
     if finding.concern is not Concern.FULL or finding.earliest_at is None or finding.ends_at is None:
         return ""
     if finding.ends_at <= finding.at:
@@ -123,7 +124,7 @@ def interval_of(finding: Finding) -> str:
 
 
 def fact(standing: ActiveAlert, board: Dashboard, zone: tzinfo) -> str:
-    """What is the matter with it, in a few words without the subject."""
+    """What the problem is, in a few words without the subject."""
     alert, finding = standing.alert, standing.finding
     if not alert.standing:
         return WAS[alert.concern]
@@ -131,7 +132,7 @@ def fact(standing: ActiveAlert, board: Dashboard, zone: tzinfo) -> str:
 
 
 def why(finding: Finding | None, seen: Observation | None, zone: tzinfo) -> str:
-    """Why it is so: what the thing itself says, or how a level grows; empty where neither says more than the fact."""
+    """The reason: what the subject itself reports, or how a level grows; empty if neither adds to the fact."""
     if finding is None:
         return ""
     if finding.concern in {Concern.SILENT, Concern.UNSOUND}:
@@ -142,7 +143,7 @@ def why(finding: Finding | None, seen: Observation | None, zone: tzinfo) -> str:
 
 
 def since(alert: Alert, board: Dashboard, zone: tzinfo) -> str:
-    """Since when an alert stands, or when it ended."""
+    """Since when an alert is active, or when it ended."""
     if not alert.standing and alert.ended_at:
         return f"ended {instant(alert.ended_at, zone, board.at)}, by itself"
     if alert.raised_at is None:
@@ -177,5 +178,5 @@ def seconds(took_s: float | None) -> str:
 
 
 def well_line(groups: Sequence[tuple[OkSeries, int]]) -> str:
-    """What is well, counted: `14 answering, 9 sound`."""
+    """What is OK, counted: `14 answering, 9 sound`."""
     return ", ".join(f"{count} {'with ' if why is OkSeries.NO_END else ''}{why.value}" for why, count in groups)

@@ -1,4 +1,4 @@
-"""What the page needs to know of the daemon itself: whether the watch is being kept. The daemon implements it.
+"""What the page needs to know of the daemon itself: whether monitoring works. The daemon implements it.
 
 The words pass, warn and fail are those of draft-inadarei-api-health-check-06.
 """
@@ -10,11 +10,11 @@ from typing import Protocol
 
 
 class HealthReport(Enum):
-    """How well a part of the daemon does."""
+    """The health of a part of the daemon."""
 
-    PASS = "pass"  # noqa: S105  the draft's word for "well"
-    WARN = "warn"  # works, with a trouble that the keeper should know
-    FAIL = "fail"  # does not do its work
+    PASS = "pass"  # noqa: S105  the draft's word for "OK"
+    WARN = "warn"  # works, with a problem that the operator should know of
+    FAIL = "fail"  # does not work
 
     @property
     def rank(self) -> int:
@@ -26,8 +26,8 @@ class HealthReport(Enum):
 class Check:
     """One part of the daemon.
 
-    component and measurement: what was measured on what, such as `store` and `room`. output: the trouble in words,
-    empty where there is none. observed with its unit, where there is a figure.
+    component and measurement: what was measured on what, such as `store` and `room`. output: the problem as text, empty
+    if there is none. observed with its unit, if there is a value.
     """
 
     component: str
@@ -41,27 +41,27 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class Measurements:
-    """The daemon's own state at one moment."""
+    """The daemon's own state at one time."""
 
     started_at: datetime
     checks: tuple[Check, ...] = ()
 
     @property
     def fitness(self) -> HealthReport:
-        """That of the part that does worst."""
+        """The health of the worst part."""
         return max((c.fitness for c in self.checks), key=lambda f: f.rank, default=HealthReport.PASS)
 
     @property
     def troubles(self) -> tuple[str, ...]:
-        """What is wrong, in words; empty where all is well."""
+        """What is wrong, as text; empty if all is OK."""
         return tuple(
             c.output or f"{c.component}: {c.measurement}" for c in self.checks if c.fitness is not HealthReport.PASS
         )
 
 
 class HealthSource(Protocol):
-    """Answers how the daemon is; cheap, never blocks."""
+    """Reports how the daemon is; cheap, never blocks."""
 
     def read(self) -> Measurements:
-        """The state right now."""
+        """The current state."""
         ...

@@ -1,4 +1,4 @@
-"""The handlers of the pages: the board and the journal, and what no page was found for. subject.py has the third."""
+"""The handlers of the pages: the status page, the event log, and errors. subject.py has the page of a subject."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -24,26 +24,33 @@ from watchkeeper.web.http.problem_details import title
 from watchkeeper.web.templating import render
 
 NAMED = 14
-"""So many subjects have their name beside the staff: with more, the leaders to the names run into one bundle. The rest
-are dots on the staff, and stand in a folded list."""
+"""How many subjects have their name beside the chart.
+
+With more, the lines to the names would run together. The rest are dots on the chart, and listed in a folded list.
+"""
 OPEN_ADVICE = 3
-"""So many alerts are told at length. Of more than these the first, the likeliest cause, shows what to look at; it is
-folded for the others, and nothing is said twice."""
+"""How many alerts are shown in full.
+
+If there are more, only the first, the likeliest cause, shows its advice; it is folded for the others, and no advice is
+repeated.
+"""
 LATELY = 5
-"""So many of the journal's newest lines stand on the board."""
+"""How many of the newest event log entries are on the status page."""
 UNTAKEN = 200
-"""Parcels looked at for those that were set aside; more than this waiting is told by the health of deliveries."""
+"""Deliveries searched for those set aside; if more are waiting, the health of deliveries reports it."""
 JOURNAL_PAGE = 100
 ROWS, ROWS_LINE = 12, 4
-"""Heights in grid units (a quarter rem): of a name beside the staff, and of each further line. The stylesheet has the
-classes h12, h16 and h20 for the sums."""
+"""Heights in grid units (a quarter rem): of a name beside the chart, and of each further line.
+
+The stylesheet has the classes h12, h16 and h20 for the sums.
+"""
 LONG_NAME = 25
-"""A name of more signs than this has a second line on a narrow phone."""
+"""A name of more characters than this has a second line on a narrow phone."""
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """An alert as the board words it."""
+    """An alert as the status page words it."""
 
     series_id: int | None
     priority: Priority | None
@@ -61,7 +68,7 @@ class Told:
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """A subject on the staff as its name is shown. gap: grid units before it."""
+    """A subject on the chart as its name is shown. gap: grid units before it."""
 
     series_id: int | None
     priority: Priority | None
@@ -75,14 +82,14 @@ class Named:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Subjects that are well for the same reason."""
+    """Subjects that are OK for the same reason."""
 
     title: str
     items: tuple[tuple[int, str, str], ...]
 
 
 def told(standing: ActiveAlert, board: Dashboard, context: Context) -> Told:
-    """An alert in words."""
+    """An alert as text."""
     alert, finding = standing.alert, standing.finding
     return Told(
         standing.series_id,
@@ -100,8 +107,9 @@ def told(standing: ActiveAlert, board: Dashboard, context: Context) -> Told:
 
 
 def choose(places: Sequence[Place]) -> tuple[list[Place], list[Place]]:
-    """Those whose names stand beside the staff, and the rest; both in the order of time. An alert or an estimate goes
-    before an appointment that is kept as a rule.
+    """The places whose names are shown beside the chart, and the rest; both in the order of time.
+
+    An alert or an estimate goes before a due date that is normally met.
     """
     ranked = sorted(places, key=lambda p: (p.priority is None, not p.forecast, p.left_s))
     chosen = {id(p) for p in ranked[:NAMED]}
@@ -109,7 +117,7 @@ def choose(places: Sequence[Place]) -> tuple[list[Place], list[Place]]:
 
 
 def mark(place: Place) -> time_left_chart.Mark:
-    """A place as the staff draws it."""
+    """A place as the chart draws it."""
     return time_left_chart.Mark(place.left_s, place.earliest_s, place.latest_s, place.priority, rows(place))
 
 
@@ -124,7 +132,7 @@ def _interval(place: Place) -> str:
 
 
 def named(place: Place, gap: int) -> Named:
-    """A place's name beside the staff."""
+    """A place's name beside the chart."""
     return Named(
         place.series_id,
         place.priority,
@@ -138,7 +146,7 @@ def named(place: Place, gap: int) -> Named:
 
 
 def needing(board: Dashboard, context: Context) -> list[Told]:
-    """What needs the keeper, in words. Many are told in short: see OPEN_ADVICE."""
+    """What needs the operator, as text. Many alerts are worded in short: see OPEN_ADVICE."""
     every = [told(s, board, context) for s in board.needing]
     if len(every) <= OPEN_ADVICE:
         return every
@@ -153,7 +161,7 @@ def needing(board: Dashboard, context: Context) -> list[Told]:
 
 
 def group(quiet: Sequence[QuietSeries]) -> list[Group]:
-    """What is well, by the reason. A name that would stand there twice is told apart by its quantity."""
+    """What is OK, by the reason. A name that would appear twice is distinguished by its quantity."""
     groups = []
     for why in OkSeries:
         chosen = [q for q in quiet if q.why is why]
@@ -172,12 +180,12 @@ def group(quiet: Sequence[QuietSeries]) -> list[Group]:
 
 
 def whole_name(key: SeriesKey) -> str:
-    """A series' subject with its quantity, also where a sentence would leave that out."""
+    """A series' subject with its quantity, even if a sentence would leave that out."""
     return f"{clean(key.subject, 44)}: {clean(key.quantity, 24)}"
 
 
 async def board(request: web.Request) -> web.Response:
-    """The board."""
+    """The status page."""
     context = of(request)
     now = context.clock.now()
     found = await context.board(now)
@@ -225,21 +233,21 @@ def _others(found: Dashboard, context: Context) -> list[tuple[str, list[Told]]]:
 
 
 def _fresh(board: Dashboard) -> str:
-    """How old the newest sample is: a board that stands still must show it."""
+    """How old the newest sample is: a page that no longer updates must show it."""
     if board.newest_at is None:
         return "no sample yet"
     return f"newest sample {duration((board.at - board.newest_at).total_seconds())} old"
 
 
 def by_day(lines: Sequence[JournalLine], context: Context) -> list[tuple[datetime, list[JournalLine]]]:
-    """Journal lines under the day on which they were written, in the host's zone."""
+    """Event log entries under the day on which they were written, in the host's zone."""
     days = groupby(lines, key=lambda line: line.at.astimezone(context.zone).date())
     grouped = [list(of_day) for _, of_day in days]
     return [(of_day[0].at, of_day) for of_day in grouped]
 
 
 async def journal(request: web.Request) -> web.Response:
-    """The journal, newest first, a page at a time."""
+    """The event log, newest first, a page at a time."""
     context = of(request)
     known = {s.key: s.id for s in await context.store.series()}
     before = BEFORE.of(request)

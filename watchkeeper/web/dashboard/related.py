@@ -1,4 +1,4 @@
-"""What stands around a subject: what rests on it, and which of its parts grew most. Reads the store; judges nothing."""
+"""What is related to a subject: its dependents, and its parts that grew most. Reads the store; evaluates nothing."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,12 +12,12 @@ from watchkeeper.model.records import Seen, Series
 from watchkeeper.web.context import Context
 
 STRETCHES = 30
-"""A part's past is read in so many stretches; its growth is counted from the mean of the first."""
+"""A part's past is read in this many buckets; its growth is counted from the mean of the first."""
 
 
 @dataclass(frozen=True, slots=True)
 class RelatedSeries:
-    """Another series, as a link says it."""
+    """Another series, as a link shows it."""
 
     series_id: int
     name: str
@@ -25,7 +25,7 @@ class RelatedSeries:
 
 
 def dependents(context: Context, series: Series, every: Sequence[Series]) -> list[RelatedSeries]:
-    """What rests on a subject, each once, in its own order."""
+    """The subjects that depend on a subject, each once, in the given order."""
     names = dict.fromkeys(context.resting(series.key.subject))
     first: dict[str, int] = {}
     for each in every:
@@ -36,7 +36,7 @@ def dependents(context: Context, series: Series, every: Sequence[Series]) -> lis
 async def growers(
     context: Context, series: Series, every: Sequence[Series], latest: Sequence[Seen], finding: Finding | None
 ) -> list[RelatedSeries]:
-    """The parts of a level that grew most since its trend began, the biggest first; none where none is known."""
+    """The parts of a level that grew most since its trend began, the biggest first; none if none is known."""
     forecast = finding.forecast if finding else None
     if forecast is None or forecast.since_s is None:
         return []

@@ -1,4 +1,4 @@
-"""The page of one subject: its history, what was found, its alerts and its journal."""
+"""The page of one subject: its history, what was found, its alerts and its event log."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -48,19 +48,19 @@ SPAN = choice(
 SINCE = moment("since", "The past is drawn from here on, instead of a span.")
 UNTIL = moment("until", "The past is drawn up to here; left out: now.")
 SHORTEST_S = 1.0
-"""Less than a second is no stretch of time: samples are told apart by milliseconds."""
+"""The shortest window: samples have a resolution of milliseconds, so less than a second shows nothing."""
 TABLE_ROWS = 24
-"""Rows of the table that says the same as the picture: one screen of a phone, twice scrolled."""
+"""Rows of the table that says the same as the picture: about two screens of a phone."""
 JOURNAL_LINES = 20
 PLAIN_SAMPLES = 3_000
-"""So many are read one by one, two days of one-minute samples; more are put together by the store."""
+"""How many samples are read one by one, two days of one-minute samples; more are aggregated by the store."""
 UNKNOWN_TO_KEEPER = frozenset({State.ACTIVE, State.RECTIFIED})
 """States in which an alert can be acknowledged."""
 
 
 @dataclass(frozen=True, slots=True)
 class AlertRow:
-    """An alert of this subject in words. remedy: what the manual says about it, while it stands."""
+    """An alert of this subject as text. remedy: the runbook entry about it, while it is active."""
 
     alert: Alert
     concern: str
@@ -127,7 +127,7 @@ def _shelvings() -> list[tuple[str, str]]:
 
 
 def _drawn(window: chart_builder.Window, span: str, *, chosen: bool) -> dict[str, Any]:
-    """Which stretch of time is drawn, and which others there are."""
+    """The window that is drawn, and the other ones available."""
     since, until = (datetime.fromtimestamp(s, UTC) for s in (window.since_s, window.now_s))
     return {
         "span": "" if chosen else span,
@@ -139,7 +139,7 @@ def _drawn(window: chart_builder.Window, span: str, *, chosen: bool) -> dict[str
 
 
 def _said(main: Finding | None, latest: Seen | None, now: datetime, zone: tzinfo) -> dict[str, Any]:
-    """What was found, in words, and what the newest observation says besides its value."""
+    """What was found, as text, and what the newest observation says besides its value."""
     seen = latest.observation if latest else None
     return {
         "fact": time_left_phrase(main, now, zone) if main else "not known yet",
@@ -151,7 +151,7 @@ def _said(main: Finding | None, latest: Seen | None, now: datetime, zone: tzinfo
 
 
 def chosen_window(request: web.Request, span_s: float, now: datetime) -> tuple[chart_builder.Window, bool]:
-    """The stretch of time to draw, and whether it was chosen by its ends: then what lies ahead is no part of it."""
+    """The window to draw, and whether its ends were chosen: then no future is drawn."""
     since, until = (_instant(each.of(request), now) for each in (SINCE, UNTIL))
     if since is None and until is None:
         return chart_builder.Window(now.timestamp() - span_s, now.timestamp()), False
@@ -167,8 +167,9 @@ def _instant(value: datetime | timedelta | None, now: datetime) -> datetime | No
 
 
 async def past(context: Context, series: Series, window: chart_builder.Window) -> Sequence[Sample]:
-    """The samples of a window. Of a long one the store puts many together before they are read: a year has half a
-    million.
+    """The samples of a window.
+
+    The store aggregates those of a long window before they are read: a year has half a million.
     """
     since, until = (datetime.fromtimestamp(s, UTC) for s in (window.since_s, window.now_s))
     if window.span_s / series.interval_s <= PLAIN_SAMPLES:
@@ -177,7 +178,7 @@ async def past(context: Context, series: Series, window: chart_builder.Window) -
 
 
 def usual_span(series: Series, now: datetime) -> str:
-    """The span that is drawn unasked: a day for a series that is not older, else a week."""
+    """The default span: a day for a series that is not older, else a week."""
     return "day" if (now - series.first_at).total_seconds() <= DAY_S else "week"
 
 
@@ -233,13 +234,13 @@ HEADS = {
 
 
 def table(series: Series, samples: Sequence[Sample], zone: tzinfo, now: datetime) -> list[tuple[str, tuple[str, ...]]]:
-    """The picture's table: newest first, the peaks kept."""
+    """The picture's table: newest first, with the peaks."""
     chosen = downsample(samples, TABLE_ROWS)
     return [(instant(datetime.fromtimestamp(s.at_s, UTC), zone, now), cells(series, s)) for s in reversed(chosen)]
 
 
 def cells(series: Series, sample: Sample) -> tuple[str, ...]:
-    """A sample in words, under the heads of its kind."""
+    """A sample as text, under the heads of its kind."""
     value = sample.value
     match series.kind:
         case Kind.LEVEL:
@@ -292,7 +293,7 @@ def _seen(seen: Observation, now: datetime, zone: tzinfo) -> list[tuple[str, str
 
 
 def _found(finding: Finding, now: datetime, zone: tzinfo) -> list[tuple[str, str]]:
-    """When the forecast says that it is full; how it grows stands above the picture."""
+    """When the forecast says that it is full; how it grows is shown above the picture."""
     if finding.ends_at is None:
         return []
     ends = (("earliest", finding.earliest_at), ("likely", finding.ends_at), ("latest", finding.latest_at))

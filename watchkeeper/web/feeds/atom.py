@@ -1,7 +1,7 @@
-"""The journal as an Atom feed (RFC 4287). Pure: records to bytes.
+"""The event log as an Atom feed (RFC 4287). Pure: records to bytes.
 
-Ids are made from what an entry is about and never change (4.2.6); everything that came from outside is cleaned of what
-XML cannot carry. Not here: routes and the store (handlers.py).
+Ids are derived from what an entry is about and never change (4.2.6); all external text is stripped of what XML cannot
+carry. Not here: routes and the store (handlers.py).
 """
 
 import uuid
@@ -18,11 +18,11 @@ MEDIA = "application/atom+xml"
 NAMESPACE = "http://www.w3.org/2005/Atom"
 
 _BEFORE_ALL = datetime(1970, 1, 1, tzinfo=UTC)
-"""When a journal without a line was changed last: an Atom feed must say."""
+"""The time of the last change of an empty event log, because an Atom feed must state one."""
 
 
 def feed(lines: Sequence[JournalLine], host: str, prefix: str) -> bytes:
-    """The feed of these lines, newest first. prefix: of our own links."""
+    """The feed of these entries, newest first. prefix: of links to this site."""
     name = clean(host, 60)
     root = ET.Element("feed", xmlns=NAMESPACE)
     _text(root, "id", _urn(host, "journal"))
@@ -55,7 +55,7 @@ def _text(parent: ET.Element, tag: str, text: str, **attributes: str) -> None:
 
 
 def _urn(*parts: str) -> str:
-    """An id that is the same for ever, wherever the page is served (RFC 9562 4)."""
+    """An id that never changes, wherever the page is served (RFC 9562 4)."""
     return uuid.UUID(thread_id(*parts)).urn
 
 

@@ -1,7 +1,7 @@
-"""Forecasts and deadlines as an iCalendar file (RFC 5545): each stands on its day in the keeper's own calendar.
+"""Forecasts and deadlines as an iCalendar file (RFC 5545): each on its day in the operator's own calendar.
 
-Each concern is one event with a UID that never changes: where the forecast moves, the event moves with it. Events take
-the whole day, in the keeper's zone, and no time of anybody's (TRANSPARENT). Pure. Not here: routes (handlers.py).
+Each concern is one event with a UID that never changes: if the forecast moves, the event moves with it. Events take the
+whole day, in the operator's zone, and block no time (TRANSPARENT). Pure. Not here: routes (handlers.py).
 """
 
 from collections.abc import Iterator, Sequence
@@ -19,10 +19,10 @@ FOLD_OCTETS = 75
 """RFC 5545 3.1: lines should not be longer than 75 octets, without the line break."""
 
 FAR = timedelta(days=10 * 366)
-"""What is further ahead is no appointment, and would make some calendars slow."""
+"""What is further ahead is not worth an event, and would make some calendars slow."""
 
 _DATED = {Concern.FULL: "full", Concern.OVERDUE: "due"}
-"""The concerns that have a day, and the word that their event is called by."""
+"""The concerns that have a day, and the word for their event."""
 
 
 def calendar(findings: Sequence[Finding], host: str, zone: tzinfo, now: datetime) -> bytes:
@@ -44,7 +44,7 @@ def calendar(findings: Sequence[Finding], host: str, zone: tzinfo, now: datetime
 def _event(found: Finding, ends_at: datetime, host: str, zone: tzinfo, now: datetime) -> Iterator[str]:
     yield "BEGIN:VEVENT"
     yield f"UID:{thread_id(host, 'calendar', found.key.subject, found.key.quantity, found.concern.value)}"
-    yield f"DTSTAMP:{found.at.astimezone(UTC):%Y%m%dT%H%M%SZ}"  # of what it says, as without METHOD (3.8.7.2)
+    yield f"DTSTAMP:{found.at.astimezone(UTC):%Y%m%dT%H%M%SZ}"  # last revision, as without METHOD (3.8.7.2)
     yield f"DTSTART;VALUE=DATE:{ends_at.astimezone(zone):%Y%m%d}"
     yield f"SUMMARY:{escaped(_summary(found, host))}"
     yield f"DESCRIPTION:{escaped(_description(found, zone, now))}"

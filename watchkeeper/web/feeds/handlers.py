@@ -1,4 +1,4 @@
-"""The handlers of the feeds: the journal for feed readers, forecasts and deadlines for calendars."""
+"""The handlers of the feeds: the event log for feed readers, forecasts and deadlines for calendars."""
 
 from aiohttp import web
 
@@ -6,11 +6,11 @@ from watchkeeper.web.context import of
 from watchkeeper.web.feeds import atom, calendar
 
 LINES = 100
-"""Of the journal in the feed: readers ask every hour or so, and keep what they have seen."""
+"""Event log entries in the feed: readers ask every hour or so, and keep what they have seen."""
 
 
 async def journal(request: web.Request) -> web.Response:
-    """The newest lines of the journal, as Atom."""
+    """The newest entries of the event log, as Atom."""
     context = of(request)
     body = atom.feed(await context.store.journal(limit=LINES), context.host, context.prefix)
     return web.Response(body=body, content_type=atom.MEDIA, charset="utf-8")

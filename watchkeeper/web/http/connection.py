@@ -1,4 +1,4 @@
-"""One connection of the page: since when it waits for its client, for what, and whether that is over a time limit.
+"""One connection of the page: how long it has waited for its client, for what, and whether that exceeds a time limit.
 
 Not here: all of them together (connections.py), accepting (listener.py), the numbers (limits.py).
 """
@@ -18,7 +18,7 @@ TOO_SLOW = b"HTTP/1.1 408 Request Timeout\r\nConnection: close\r\nContent-Length
 
 
 class Closed(StrEnum):
-    """Why a connection was closed on this side, as the log tells it."""
+    """Why a connection was closed on this side, as the log words it."""
 
     FOR_ROOM = "closed for new ones"
     REFUSED = "refused"
@@ -28,7 +28,7 @@ class Closed(StrEnum):
 
 
 class Registry(Protocol):
-    """What a connection belongs to. options: what aiohttp's request handler takes."""
+    """What a connection belongs to. options: the arguments of aiohttp's request handler."""
 
     server: web.Server
     loop: asyncio.AbstractEventLoop
@@ -38,10 +38,10 @@ class Registry(Protocol):
     def __contains__(self, connection: "Connection", /) -> bool: ...
 
     def forget(self, connection: "Connection") -> None:
-        """It is closed."""
+        """Remove the connection: it is closed."""
 
     def answered(self, connection: "Connection") -> None:
-        """It waits for its client from now on."""
+        """Record that it waits for its client from now on."""
 
     def begin_stream(self, connection: "Connection", *, trusted: bool) -> bool:
         """May it become an event stream?"""
@@ -50,7 +50,7 @@ class Registry(Protocol):
 class Connection(RequestHandler):
     """One connection of a client.
 
-    address: whom its limits are shared with. waiting_at: the accept, or the end of the last answer.
+    address: the address that shares its limits. waiting_at: the time of the accept, or the end of the last answer.
     """
 
     __slots__ = (
@@ -68,19 +68,19 @@ class Connection(RequestHandler):
         self._request: BaseRequest | None = None
         self._unread: tuple[int, float] | None = None
         self._lost: Callable[[], None] | None = None
-        # aiohttp drops its own reference when it closes, though what the client has not read keeps the socket open.
+        # aiohttp drops its own reference when it closes, but unread data keeps the socket open.
         self._wire: asyncio.Transport | None = None
         self.stream = self.trusted = False
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Begin, unless it was closed for another one between its accept and now."""
+        """Begin, unless the connection was closed for another one since its accept."""
         super().connection_made(transport)
         self._wire = self.transport
         if self not in self._connections:
             self.end()
 
     def connection_lost(self, exc: BaseException | None) -> None:
-        """The client went, or it was closed here."""
+        """The client disconnected, or the connection was closed here."""
         self._wire = None
         self._connections.forget(self)
         super().connection_lost(exc)
@@ -88,7 +88,7 @@ class Connection(RequestHandler):
             self._lost()
 
     def data_received(self, data: bytes) -> None:
-        """Begin the time of a head with its first byte."""
+        """Start the time limit of a head at its first byte."""
         if not self._heard and data and self._request is None:
             self._heard = True
             if self._head_at is None:
@@ -106,7 +106,7 @@ class Connection(RequestHandler):
         start_time: float | None,
         request_handler: Callable[[BaseRequest], Awaitable[web.StreamResponse]],
     ) -> tuple[web.StreamResponse, bool]:
-        """Between a whole head and the end of the answer it is not the client who is waited for."""
+        """Mark that, from a whole head to the end of the answer, the connection does not wait for its client."""
         self._request, self._asked_at = request, self._loop.time()
         try:
             return await super()._handle_request(request, start_time, request_handler)
@@ -117,15 +117,15 @@ class Connection(RequestHandler):
             self._connections.answered(self)
 
     def begin_stream(self, *, trusted: bool) -> bool:
-        """Become an event stream; False where there are too many. trusted: its reader has signed in."""
+        """Become an event stream; False if there are too many. trusted: its reader has signed in."""
         return self._connections.begin_stream(self, trusted=trusted)
 
     def tell_when_lost(self, call: Callable[[], None]) -> None:
-        """Have a function called when the connection is gone."""
+        """Register a function that is called when the connection is lost."""
         self._lost = call
 
     def may_go(self, now_s: float) -> bool:
-        """Does it wait for its client, or is its request over its time limit? Then it may be closed for another one."""
+        """May it be closed for another one: does it wait for its client, or does its request exceed its time limit?"""
         if self._request is None:
             return not self._messages  # a whole head that is about to be answered
         if self.stream:
@@ -136,7 +136,7 @@ class Connection(RequestHandler):
         return late or stuck or not self._request.content.is_eof()
 
     def overdue(self, now_s: float) -> Closed | None:
-        """Which time limit is over."""
+        """Which time limit is exceeded."""
         limits = self._connections.limits
         if self._unread_for(now_s) > limits.unread_s:
             return Closed.UNREAD
@@ -148,7 +148,7 @@ class Connection(RequestHandler):
         return Closed.IDLE if now_s - self.waiting_at > limits.idle_s else None
 
     def _unread_for(self, now_s: float) -> float:
-        """For how long the client has read nothing of what waits to be sent."""
+        """How long the client has read nothing of what waits to be sent."""
         waits = 0 if self._wire is None else self._wire.get_write_buffer_size()
         if not waits:
             self._unread = None
@@ -169,5 +169,5 @@ class Connection(RequestHandler):
 
 
 def connection_of(request: web.Request) -> Connection | None:
-    """The connection of a request, where it is one of serve()."""
+    """The connection of a request, if it was accepted by serve()."""
     return request.protocol if isinstance(request.protocol, Connection) else None

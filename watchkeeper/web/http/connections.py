@@ -1,9 +1,9 @@
 """The page's open connections: which one waits for its client, and which one is closed when a limit is reached.
 
-A new connection is let in and the one that has waited longest for its client goes, so that an operator gets the page
-while a flood lasts, also from the same address. A request that is being answered is never closed for another, and bytes
-that come in drops gain nothing: waiting counts from the accept or from the last answer. Not here: one
-connection and its time limits (connection.py), accepting (listener.py), the numbers (limits.py).
+A new connection is accepted and the one that has waited longest for its client is closed, so that an operator gets the
+page during a flood, even from the same address. A request that is being answered is never closed for another, and
+sending bytes slowly gains nothing: waiting counts from the accept or from the last answer. Not here: one connection and
+its time limits (connection.py), accepting (listener.py), the numbers (limits.py).
 """
 
 import asyncio
@@ -28,7 +28,7 @@ MOST_ADDRESSES = 1_000
 
 
 class Connections:
-    """All connections of the page. options: what aiohttp's request handler takes."""
+    """All connections of the page. options: the arguments of aiohttp's request handler."""
 
     def __init__(self, server: web.Server, limits: Limits, options: dict[str, Any]) -> None:
         self.server, self.limits, self.options = server, limits, options
@@ -47,7 +47,7 @@ class Connections:
         return connection in self._all
 
     def admit(self, host: str) -> Connection | None:
-        """A new connection from a host, for which another one may be closed; None where it must be refused."""
+        """A new connection from a host, for which another one may be closed; None if it must be refused."""
         address = network_of(host)
         own = self._at.get(address, {})
         if len(own) >= self.limits.per_address:
@@ -64,7 +64,7 @@ class Connections:
         return made
 
     def forget(self, connection: Connection) -> None:
-        """It is closed, or about to be."""
+        """Remove a connection that is closed, or about to be."""
         self._all.pop(connection, None)
         self._streams.pop(connection, None)
         own = self._at.get(connection.address, {})
@@ -73,7 +73,7 @@ class Connections:
             self._at.pop(connection.address, None)
 
     def answered(self, connection: Connection) -> None:
-        """It has its answer, and waits for its client from now on."""
+        """Record that a connection has its answer and waits for its client from now on."""
         self._streams.pop(connection, None)
         if connection in self._all:
             own = self._at[connection.address]
@@ -81,16 +81,17 @@ class Connections:
             self._all[connection] = own[connection] = None
 
     def _crowd(self) -> dict[Connection, None]:
-        """The connections of the address that has most, where more than a modest number of them may go; else all.
+        """The connections of the address that has most, if more than a modest number of them may be closed; else all.
 
-        Streams and requests at work do not count: else a browser with many streams would lose each new connection.
+        Streams and requests in progress do not count: otherwise a browser with many streams would lose each new
+        connection.
         """
         most, now_s = max(self._at.values(), key=len, default=self._all), self.loop.time()
         waiting = islice((each for each in most if each.may_go(now_s)), self.limits.modest + 1)
         return most if sum(1 for _ in waiting) > self.limits.modest else self._all
 
     def _make_room(self, among: Iterable[Connection]) -> bool:
-        """Close the one of these that has waited longest; False where none waits."""
+        """Close the one of these that has waited longest; False if none waits."""
         now_s = self.loop.time()
         found = next((each for each in among if each.may_go(now_s)), None)
         if found is not None:
@@ -105,9 +106,9 @@ class Connections:
     # Event streams ------------------------------------------------------------------------------------------------
 
     def begin_stream(self, connection: Connection, *, trusted: bool) -> bool:
-        """Let a connection become an event stream; False where there are too many. trusted: its reader has signed in.
+        """Let a connection become an event stream; False if there are too many. trusted: its reader has signed in.
 
-        Who has signed in takes the place of one who has not. Others do so only where another address has more streams.
+        A signed-in reader replaces one that has not signed in. Others do so only if another address has more streams.
         """
         own = [each for each in self._streams if each.address == connection.address]
         full = len(own) >= self.limits.streams_per_address
@@ -124,7 +125,7 @@ class Connections:
         return True
 
     def _streams_of_crowd(self) -> list[Connection]:
-        """The streams of the address that has most of those whose readers have not signed in; oldest first."""
+        """The streams of the address that has most streams of readers not signed in; oldest first."""
         counts = Counter(each.address for each in self._streams if not each.trusted)
         address = counts.most_common(1)[0][0] if counts else ""
         return [each for each in self._streams if each.address == address]
@@ -136,7 +137,7 @@ class Connections:
             self._looking = self.loop.call_later(self.limits.look_s, self._look)
 
     def _look(self) -> None:
-        """Close what is over its time limit. Nothing runs while there is no connection."""
+        """Close what exceeds its time limit. Nothing runs while there is no connection."""
         self._looking = None
         now_s = self.loop.time()
         for each in list(self._all):
@@ -152,7 +153,7 @@ class Connections:
         self._look_later()
 
     def close(self) -> None:
-        """The end: look at nothing more."""
+        """Stop checking the time limits."""
         if self._looking is not None:
             self._looking.cancel()
             self._looking = None
@@ -168,7 +169,7 @@ class _Report:
 
     @property
     def waits(self) -> bool:
-        """Is there something to be told? Late and idle connections alone are normal: browsers connect in advance."""
+        """Is there anything to report? Late and idle connections alone are normal: browsers connect in advance."""
         return bool(self._counts[Closed.FOR_ROOM] or self._counts[Closed.REFUSED])
 
     def count(self, why: Closed, address: str) -> None:
@@ -178,7 +179,7 @@ class _Report:
             self._addresses[address] += 1
 
     def write(self, now_s: float) -> None:
-        """Write the line where it is due."""
+        """Write the line if it is due."""
         if now_s < self._free_at_s or not self.waits:
             return
         told = ", ".join(f"{count} {why}" for why, count in sorted(self._counts.items()) if count)
@@ -193,7 +194,7 @@ class _Report:
 
 
 def network_of(host: str) -> str:
-    """Whom the limits of an address are for: an IPv4 address, or an IPv6 network of 64 bits."""
+    """Whom the limits per address apply to: an IPv4 address, or an IPv6 network of 64 bits."""
     if ":" not in host:
         return host
     with suppress(ValueError):

@@ -1,8 +1,8 @@
-"""Tells open pages that something has changed, by server-sent events (the WHATWG HTML standard, section 9.2).
+"""Notify open pages of changes, by server-sent events (the WHATWG HTML standard, section 9.2).
 
-Only that it changed is told: the page then asks for itself anew, and has one truth. While nothing changes, a comment
-every half minute is all that is sent. Not here: what the page does about it (static/page.js), how many may
-listen (connections.py).
+Only the fact of a change is sent: the page then requests its content again, so there is only one source of truth. While
+nothing changes, only a comment every half minute is sent. Not here: what the page does about it (static/page.js), how
+many may listen (connections.py).
 """
 
 import asyncio
@@ -16,17 +16,20 @@ from watchkeeper.web.http.connection import connection_of
 from watchkeeper.web.http.problem_details import Refusal
 
 LOOK_S = 1.0
-"""How often the store's counter is looked at, once for all who listen."""
+"""How often the store's counter is checked, once for all listeners."""
 REST_S = 5.0
-"""Changes closer together than this are told as one: nobody reads faster, and samples come all the time."""
+"""Changes closer together than this are reported as one: nobody reads faster, and samples arrive all the time."""
 COMMENT_S = 25.0
-"""A comment is sent after so long without a change: proxies close what is silent for longer (often after a minute),
-and a reader that has gone is only noticed when something is sent."""
+"""A comment is sent after this long without a change.
+
+Proxies close connections that send nothing for longer (often after a minute), and a lost reader is only noticed when
+something is sent.
+"""
 RETRY_MS = 5_000
 
 
 class EventStream:
-    """Who listens, and the one task that looks for changes while anyone does."""
+    """The listeners, and the one task that checks for changes while there are any."""
 
     def __init__(self) -> None:
         self._closing = False
@@ -34,11 +37,11 @@ class EventStream:
         self._looking: asyncio.Task[None] | None = None
 
     async def changes(self, request: web.Request) -> web.StreamResponse:
-        """Tell of changes until the reader goes or the daemon stops."""
+        """Report changes until the reader disconnects or the daemon stops."""
         answer = web.StreamResponse(headers={"Content-Type": "text/event-stream; charset=utf-8"})
         if request.method == "HEAD":
             return answer
-        # Each listener has an event of its own, so that one whose connection is lost ends at once and alone.
+        # Each listener has its own event, so that one whose connection is lost ends at once and alone.
         wake = asyncio.Event()
         _reserve(request, wake)
         await answer.prepare(request)
@@ -46,7 +49,7 @@ class EventStream:
         if self._looking is None:
             self._looking = asyncio.create_task(self._look(request))
         try:
-            # A reader that has gone is no trouble of ours.
+            # A reader that has disconnected is not an error.
             with contextlib.suppress(ConnectionError):
                 await self._tell(request, answer, wake)
         finally:
@@ -95,7 +98,7 @@ EVENT_STREAM = web.AppKey("live", EventStream)
 
 
 def _reserve(request: web.Request, wake: asyncio.Event) -> None:
-    """Have the connection count as a stream. Raises Refusal (503) where there are too many."""
+    """Register the connection as a stream. Raises Refusal (503) if there are too many."""
     connection = connection_of(request)
     if connection is None:
         return
@@ -109,5 +112,5 @@ def _change(version: int) -> bytes:
 
 
 async def changes(request: web.Request) -> web.StreamResponse:
-    """Tell of changes as they come."""
+    """Report changes as they happen."""
     return await request.app[EVENT_STREAM].changes(request)

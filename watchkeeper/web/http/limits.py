@@ -1,35 +1,37 @@
 """How many connections the page may hold, and how long each may wait for its client. Pure; one frozen object.
 
-The numbers are constants and not configuration: behind a reverse proxy all visitors share one address, so the limit of
-an address is nearly the limit of all, and a connection over it replaces the one that has been idle longest.
-X-Forwarded-For plays no part: any client may write it. Not here: what is closed when a limit is reached
-(connections.py).
+The numbers are constants and not configuration: behind a reverse proxy all visitors share one address, so the limit per
+address is nearly the limit of all, and a connection over it replaces the one that has been idle longest.
+X-Forwarded-For is not used: any client may write it. Not here: what is closed when a limit is reached (connections.py).
 """
 
 from dataclasses import dataclass, replace
 from typing import Self
 
 RESERVE = 256
-"""Descriptors that the page never takes: probes run at most a few dozen programs with three pipes each, a delivery has
-one socket or three pipes, the database about ten files."""
+"""Descriptors that the page never uses.
+
+Probes run at most a few dozen programs with three pipes each, a delivery has one socket or three pipes, the database
+about ten files.
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
     """Limits of the page's connections.
 
-    connections: in all. A browser holds up to six and a stream; 128 serve the screens of a household many times over
-    and take about 4 MB.
+    connections: in all. A browser holds up to six and a stream; 128 are many times enough for the screens of a
+    household and use about 4 MB.
     per_address: of one IPv4 address or one IPv6 network of 64 bits, which is what one host can choose from.
     modest: an address is not crowded while no more than this wait for their client: a browser's six connections, and
     one more.
     streams, streams_per_address: event streams among these. The rest stays free for pages.
     head_s: for a request's head, from its first byte or from the accept. body_s: for a request with its body.
-    idle_s: between two requests. unread_s: for a client that takes nothing of its answer. stuck_s: after which such a
-    one may be closed for another; a lost packet holds a reader up for a second or two.
-    accepts, rest_s: so many accepts in one turn of the event loop, then a rest, so that probes get their share.
-    exhausted_s: the pause of the accepts where no descriptor is free.
-    look_s: how often the time limits are looked at. report_s: from one log line about a flood to the next.
+    idle_s: between two requests. unread_s: for a client that reads nothing of its answer. stuck_s: after which such a
+    client may be closed for another; a lost packet delays a reader for a second or two.
+    accepts, rest_s: this many accepts in one turn of the event loop, then a pause, so that probes get their share.
+    exhausted_s: the pause of the accepts if no descriptor is free.
+    look_s: how often the time limits are checked. report_s: from one log line about a flood to the next.
     """
 
     connections: int = 128
@@ -49,7 +51,7 @@ class Limits:
     report_s: float = 60.0
 
     def within(self, descriptors: int) -> Self:
-        """The same with fewer connections where the process may open few descriptors: a reserve always stays free."""
+        """The same limits, with fewer connections if the process may open few descriptors; a reserve stays free."""
         room = descriptors - min(RESERVE, descriptors // 2)
         if room >= self.connections:
             return self

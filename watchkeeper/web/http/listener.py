@@ -1,8 +1,8 @@
-"""Accepts the page's connections: a bounded number in one turn of the event loop, and none while no descriptor is free.
+"""Accept the page's connections: a bounded number per turn of the event loop, and none while no descriptor is free.
 
-asyncio's own loop accepts as often as the backlog is long, and where no descriptor is free it plans one retry for each
-of these turns, so that it spins and logs without an end. Addresses and ports are bound by asyncio as before. Not here:
-how many connections there may be, and which one is closed (connections.py).
+asyncio's own loop accepts as often as the backlog is long, and if no descriptor is free it schedules one retry for each
+of these accepts, so that it spins and logs endlessly. Addresses and ports are still bound by asyncio. Not here: how
+many connections there may be, and which one is closed (connections.py).
 """
 
 import asyncio
@@ -24,8 +24,10 @@ from watchkeeper.web.http.limits import Limits
 log = logging.getLogger(__name__)
 
 BACKLOG = 1_024
-"""Connections that the kernel keeps until they are accepted; it cuts this at net.core.somaxconn. With asyncio's 100 a
-flood has the kernel drop most handshakes, and each one that is dropped costs its client a second."""
+"""Connections that the kernel keeps until they are accepted; it limits this to net.core.somaxconn.
+
+With asyncio's 100, a flood makes the kernel drop most handshakes, and each dropped one costs its client a second.
+"""
 
 REFUSED = b"HTTP/1.1 503 Service Unavailable\r\nConnection: close\r\nRetry-After: 5\r\nContent-Length: 0\r\n\r\n"
 
@@ -52,15 +54,15 @@ class Listener(web.BaseSite):
         return "http://{}:{}".format(*self._place)
 
     async def start(self) -> None:
-        """Bind and listen. Raises OSError where the port cannot be had."""
+        """Bind and listen. Raises OSError if the port is not available."""
         await super().start()
         self._acceptor = _Acceptor(await _bound(*self._place), self._connections)
         self._acceptor.start()
-        # The runner asks a site's server for its sockets, and to close; both are there.
+        # The runner asks a site's server for its sockets, and to close; this object has both.
         self._server = cast("asyncio.AbstractServer", self._acceptor)
 
     async def stop(self) -> None:
-        """Accept nothing more. What was accepted has become a connection when this returns, and can be shut down."""
+        """Stop accepting. Every accepted socket has become a connection when this returns, and can be shut down."""
         await super().stop()
         if self._acceptor is not None:
             await self._acceptor.wait_closed()
@@ -77,7 +79,7 @@ async def _bound(host: str, port: int) -> list[socket.socket]:
 
 
 class _Acceptor:
-    """Accepts on sockets that are bound."""
+    """Accepts on bound sockets."""
 
     def __init__(self, sockets: Sequence[socket.socket], connections: Connections) -> None:
         self.sockets, self._connections = tuple(sockets), connections
@@ -91,7 +93,7 @@ class _Acceptor:
         return self._connections.limits
 
     def start(self) -> None:
-        """Listen and accept. Raises OSError, as the port may have been taken since it was bound."""
+        """Listen and accept. Raises OSError, because the port may have been taken since it was bound."""
         try:
             for each in self.sockets:
                 each.setblocking(False)
@@ -102,14 +104,14 @@ class _Acceptor:
         self._resume()
 
     def close(self) -> None:
-        """Accept no more."""
+        """Stop accepting."""
         self._pause()
         for each in self.sockets:
             each.close()
         self.sockets = ()
 
     async def wait_closed(self) -> None:
-        """Wait for what was accepted to become connections: a few turns of the event loop."""
+        """Wait for accepted sockets to become connections: a few turns of the event loop."""
         await asyncio.gather(*self._beginning, return_exceptions=True)
 
     def _resume(self) -> None:
@@ -154,12 +156,12 @@ class _Acceptor:
     async def _begin(self, connection: Connection, accepted: socket.socket) -> None:
         try:
             await self._loop.connect_accepted_socket(lambda: connection, accepted)
-        except OSError:  # the client has gone
+        except OSError:  # the client has disconnected
             self._connections.forget(connection)
             accepted.close()
 
     def _fail(self, error: OSError) -> None:
-        """Say once a minute that nothing can be accepted."""
+        """Log once a minute that nothing can be accepted."""
         now_s = self._loop.time()
         if now_s - self._told_at_s < self._limits.report_s:
             self._untold += 1

@@ -1,4 +1,4 @@
-"""What stands between the network and the handlers: the Host check, headers, validators, errors as problem details."""
+"""The layer between network and handlers: the Host check, headers, validators, errors as problem details."""
 
 import hashlib
 import logging
@@ -18,7 +18,7 @@ ErrorPage = Callable[[web.Request, int, str], web.Response]
 log = logging.getLogger(__name__)
 
 HEADERS = {
-    # Nothing but our own stylesheet, icon and script may load; forms and the script's requests lead to us alone.
+    # Only this site's stylesheet, icon and script may load; forms and the script's requests may only go to this site.
     "Content-Security-Policy": (
         "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; connect-src 'self'; "
         "base-uri 'none'; form-action 'self'; "
@@ -26,26 +26,26 @@ HEADERS = {
     ),
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
-    # Our own forms must say where they come from; nobody else is told.
+    # Forms of this site must say where they come from; no other site is sent a referrer.
     "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
-    # Kept for the next look, but asked about each time; never kept by anyone in between.
+    # Cached for the next request, but validated each time; never stored by anyone in between.
     "Cache-Control": "private, no-cache",
     "Server": "watchkeeper",
 }
 
 
 ENDING = frozenset({400, 408, 413, 429, 503})
-"""Answers with which the connection ends (RFC 9112, 9.6): who asks badly or too often keeps no descriptor of ours."""
+"""Statuses after which the connection closes (RFC 9112, 9.6): bad or too frequent requests hold no descriptor."""
 
 
 def allowed_host(header: str, hosts: tuple[str, ...]) -> bool:
     """May a request that names this host (with or without a port) be answered?
 
-    A hostile page can point its own name at 127.0.0.1 and read us through the visitor's browser (DNS rebinding); the
-    name it must then send gives it away.
+    A hostile page can point its own name at 127.0.0.1 and read this page through the visitor's browser (DNS rebinding);
+    the name that it must then send reveals it.
     """
     name = header.strip().lower()
     if name.startswith("["):
@@ -69,7 +69,7 @@ def _port(text: str) -> bool:
 
 
 def check_host(hosts: tuple[str, ...]) -> Middleware:
-    """Turn away requests for names that are not ours: 421, or 400 where there is not exactly one Host field."""
+    """Reject requests for unknown names: 421, or 400 if there is not exactly one Host field."""
 
     @web.middleware
     async def middleware(request: web.Request, handler: Handler) -> web.StreamResponse:
@@ -84,7 +84,7 @@ def check_host(hosts: tuple[str, ...]) -> Middleware:
 
 
 def tell_errors(page: ErrorPage, prefix: str) -> Middleware:
-    """Errors as problem details; for people at a browser outside the API, as a page."""
+    """Return errors as problem details; for people at a browser outside the API, as a page."""
     api = tuple({"/api", f"{prefix}/api"})
 
     def answer(request: web.Request, refusal: Refusal) -> web.Response:
@@ -107,9 +107,9 @@ def tell_errors(page: ErrorPage, prefix: str) -> Middleware:
             if "Allow" in error.headers:
                 told.headers["Allow"] = error.headers["Allow"]
             return told
-        except Exception as error:  # the seam of one request: the page stays up, the log has the trace
+        except Exception as error:  # the boundary of one request: the page stays up, the log has the trace
             if _gone(request, error):
-                return web.Response(status=408)  # nobody gets this
+                return web.Response(status=408)  # nobody receives this
             log.exception("no answer to %s %s", request.method, request.path, extra=about(Event.PAGE))
             return answer(request, Refusal(500, "Something went wrong in watchkeeper; its log says what."))
 
@@ -124,7 +124,7 @@ def _problem(request: web.Request, refusal: Refusal) -> web.Response:
 
 
 def _gone(request: web.Request, error: Exception) -> bool:
-    """Has the client gone, or taken too long, while its body was read? That is no fault of ours."""
+    """Did the client disconnect, or take too long, while its body was read? That is no server error."""
     return isinstance(error, ConnectionError) and request.transport is None
 
 
@@ -142,7 +142,7 @@ def _detail(request: web.Request, error: web.HTTPException) -> str:
 
 @web.middleware
 async def validate(request: web.Request, handler: Handler) -> web.StreamResponse:
-    """Give each answer an ETag made from its body, and answer 304 where the reader has it already (RFC 9110, 13)."""
+    """Give each answer an ETag made from its body, and answer 304 if the reader has it already (RFC 9110, 13)."""
     response = await handler(request)
     if response.status != 200 or not isinstance(response, web.Response) or not isinstance(response.body, bytes):
         return response
@@ -156,7 +156,7 @@ async def validate(request: web.Request, handler: Handler) -> web.StreamResponse
 
 
 async def add_headers(request: web.Request, response: web.StreamResponse) -> None:
-    """Signal handler: the same headers on every answer, errors included. What the keeper saw is kept by nobody."""
+    """Signal handler: set the same headers on every answer, errors included. What the operator saw is never stored."""
     response.headers.update(HEADERS)
     if SESSION in request or request.method == "POST":
         response.headers["Cache-Control"] = "no-store"

@@ -1,6 +1,6 @@
-"""Parameters of routes: each is one object that reads its value, refuses a bad one, and describes itself.
+"""Parameters of routes: each is one object that reads its value, rejects a bad one, and describes itself.
 
-The same objects stand in the table of routes, so what is documented is what is read.
+The same objects are in the table of routes, so what is documented is what is read.
 """
 
 from collections.abc import Callable, Iterable, Mapping
@@ -23,9 +23,9 @@ LONGEST_S = 100 * 365 * 86_400.0
 class Parameter(Generic[T]):
     """One parameter of a route.
 
-    read: from text to a value; raises ValueError for what it does not take. allowed: what it takes, in words.
-    schema: the same as a JSON Schema. default: the value where it is left out (not for those in the path).
-    required: it must stand in the query. several: it may be given more than once; then `each_of` reads it.
+    read: from text to a value; raises ValueError for an invalid text. allowed: the valid values, as text.
+    schema: the same as a JSON Schema. default: the value if it is left out (not for those in the path).
+    required: it must be in the query. several: it may be given more than once; then `each_of` reads it.
     """
 
     name: str
@@ -61,7 +61,7 @@ class Parameter(Generic[T]):
             raise self._bad(values[0], "it is not allowed") from None
 
     def given(self, request: web.Request) -> T:
-        """The value, for a parameter that has a default or stands in the path; there a bad value is a 404."""
+        """The value of a parameter that has a default or is in the path; there a bad value is a 404."""
         if self.where == "query":
             value = self.of(request)
         else:
@@ -108,7 +108,7 @@ def choice(name: str, what: str, words: tuple[str, ...], *, several: bool = Fals
 
 
 def moment(name: str, what: str) -> Parameter[datetime | timedelta]:
-    """An instant in the query, or how long ago it was."""
+    """A time in the query, or how long ago it was."""
 
     def read(text: str) -> datetime | timedelta:
         try:

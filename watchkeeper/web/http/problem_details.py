@@ -20,12 +20,12 @@ class Refusal(WatchkeeperError):
 
 
 def not_found(what: str) -> Refusal:
-    """404: there is no such thing."""
+    """A 404: the resource does not exist."""
     return Refusal(404, what)
 
 
 def title(status: int) -> str:
-    """The phrase that HTTP gives a status; RFC 9457 asks for it where the type is about:blank."""
+    """The standard phrase of an HTTP status; RFC 9457 asks for it if the type is about:blank."""
     try:
         return HTTPStatus(status).phrase
     except ValueError:

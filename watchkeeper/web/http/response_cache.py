@@ -1,6 +1,6 @@
-"""Keeps ready-made answers until the store changes, so that many screens cost what one does.
+"""Cache answers until the store changes, so that many screens cost as much as one.
 
-An answer is made once for all who ask at the same moment. What the keeper sees after signing in is never kept.
+An answer is made once for all who ask at the same time. What the operator sees after signing in is never cached.
 """
 
 import asyncio
@@ -16,9 +16,9 @@ from watchkeeper.web.context import of
 from watchkeeper.web.http.middleware import Handler
 
 HELD_S = 15.0
-"""An answer is made anew after this though nothing has changed: times left grow less, and the page says as of when."""
+"""The maximum age of an answer even if nothing has changed: times left get shorter, and the page shows its own time."""
 MOST = 64
-"""Answers kept: every page that a household looks at. The one that was not asked for longest goes."""
+"""Answers that are cached: every page that a household opens. The least recently requested one is dropped."""
 
 
 @dataclass(slots=True)
@@ -33,13 +33,13 @@ class _Place:
 
 
 class ResponseCache:
-    """The answers of one application."""
+    """The cached answers of one application."""
 
     def __init__(self) -> None:
         self._places: OrderedDict[str, _Place] = OrderedDict()
 
     def keep(self, handler: Handler) -> Handler:
-        """A handler that gives a kept answer where there is one that holds."""
+        """A handler that gives a cached answer if there is a valid one."""
 
         async def kept(request: web.Request) -> web.StreamResponse:
             if session_of(request) is not None:
@@ -72,9 +72,9 @@ class ResponseCache:
 
     @staticmethod
     async def _make(request: web.Request, handler: Handler, place: _Place) -> web.StreamResponse | None:
-        """Make the answer and keep it; given back is one that is not to be kept."""
+        """Make the answer and cache it; return it only if it cannot be cached."""
         context = of(request)
-        # Read before the store is: what changes while the answer is made shows in the next one.
+        # Read before the store is read: a change while the answer is made shows in the next one.
         version, begun_s = context.store.version, context.clock.monotonic_s()
         made = await handler(request)
         if made.status != 200 or not isinstance(made, web.Response) or not isinstance(made.body, bytes):

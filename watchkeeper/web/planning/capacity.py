@@ -1,6 +1,4 @@
-"""The page and the API of the planner's first question: is there room? The sentences are
-planning/capacity/text.py's.
-"""
+"""The page and the API of the capacity question: is there space? planning/capacity/text.py has the sentences."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -30,7 +28,7 @@ from watchkeeper.web.templating import render
 
 GUEST = "guest "
 SPACE = ("space", "data")
-"""How the level of a store's bytes is called."""
+"""The quantity names of a store's level in bytes."""
 HINTS = {
     "enlarge": "for a guest that is there: how much more, such as +16GiB",
     "disk": "such as 32GiB",
@@ -45,7 +43,7 @@ HINTS = {
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """A field of the form: what stands in it, and what is wrong with that. first: the first one that is wrong."""
+    """A field of the form: its value, and what is wrong with that. first: the first one that is wrong."""
 
     name: str
     value: str
@@ -70,7 +68,7 @@ class Part:
 
 
 async def page(request: web.Request) -> web.Response:
-    """The planner: its form, and the answer where something is asked."""
+    """The capacity page: its form, and the answer if a question is asked."""
     context = of(request)
     planned: Planned[RoomAnswer] | None = None
     troubles: dict[str, str] = {}
@@ -109,13 +107,13 @@ async def room(request: web.Request) -> web.Response:
 
 
 def age(looked_at: datetime, context: Context) -> str:
-    """How old what was seen is."""
+    """The age of what was read from the host."""
     seconds = (context.clock.now() - looked_at).total_seconds()
     return "just now" if seconds < 2 else f"{duration(seconds)} ago"
 
 
 async def _asked(request: web.Request) -> tuple[Planned[RoomAnswer] | None, dict[str, str]]:
-    """The answer, or by field what is wrong with the question; under no name what is wrong with the whole."""
+    """The answer, or what is wrong with the question, by field; under an empty name what is wrong with the whole."""
     asked = filled(request)
     troubles = {}
     for each in ROOM:
@@ -156,20 +154,20 @@ def form_of(
 
 
 def guests(series: Sequence[Series]) -> list[str]:
-    """The guests that are watched, by their own names."""
+    """The monitored guests, by their own names."""
     subjects = dict.fromkeys(each.key.subject for each in series)
     return [each.removeprefix(GUEST) for each in subjects if each.startswith(GUEST)]
 
 
 def stores(series: Sequence[Series]) -> list[Series]:
-    """The levels of stores that are watched."""
+    """The levels of the monitored stores."""
     kinds = tuple(f"{each.value} " for each in StoreKind)
     levels = [each for each in series if each.kind is Kind.LEVEL and each.unit is Unit.BYTES]
     return [each for each in levels if each.key.quantity in SPACE and each.key.subject.startswith(kinds)]
 
 
 def _with(known: list[str], chosen: str) -> list[str]:
-    """What can be chosen; what was chosen is never lost, even where nothing is called so."""
+    """The available choices; the chosen one is always included, even if nothing has that name."""
     return known if not chosen or chosen in known else [*known, chosen]
 
 
@@ -229,7 +227,7 @@ def _cautions(answer: RoomAnswer) -> list[str]:
 
 
 def links(subject: str) -> list[tuple[str, str]]:
-    """What can be asked about a subject: where that is, and in which words."""
+    """The planning questions about a subject: the link and the text of each."""
     store = subject.startswith(tuple(f"{each.value} " for each in StoreKind))
     found = []
     if store or subject.startswith(("guest ", "service ")):

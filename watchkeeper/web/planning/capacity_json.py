@@ -1,4 +1,4 @@
-"""The JSON form of an answer to a question of room, for the command and the API alike."""
+"""The JSON form of a capacity answer, for the command and the API."""
 
 from watchkeeper.planning.capacity import text as wording
 from watchkeeper.planning.capacity.answer import CpuAnswer, LevelNow, MemoryAnswer, Reason, RoomAnswer, StoreAnswer

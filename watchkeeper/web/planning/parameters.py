@@ -1,6 +1,6 @@
-"""What is asked of the planner, as parameters of its routes: sizes, counts, growths, times, names.
+"""The parameters of the planning routes: sizes, counts, growth rates, times, names.
 
-The page's forms and the API read the same objects, so one message tells what is wrong in both.
+The page's forms and the API read the same objects, so one message explains what is wrong in both.
 """
 
 from aiohttp import web
@@ -10,14 +10,14 @@ from watchkeeper.planning.capacity.question import Question
 from watchkeeper.web.http.parameters import LONGEST_S, Parameter, choice
 
 LARGEST = 2**60
-"""Bytes, an exbibyte: a thousand times what a house holds, and far from where numbers lose their digits."""
+"""Bytes, an exbibyte: a thousand times what a home server holds, and far from where numbers lose precision."""
 MOST_CPUS = 9_999
 LONGEST_NAME = 300
-"""Signs. Names of guests and stores are shorter."""
+"""Characters. Names of guests and stores are shorter."""
 
 
 def name_of(name: str, what: str, *, required: bool = False) -> Parameter[str]:
-    """Somebody's own name for a thing."""
+    """The name that somebody gave to a thing."""
 
     def read(text: str) -> str:
         stripped = text.strip()
@@ -30,7 +30,7 @@ def name_of(name: str, what: str, *, required: bool = False) -> Parameter[str]:
 
 
 def size(name: str, what: str) -> Parameter[int]:
-    """A size, with or without the plus of what is added to something."""
+    """A size, with or without the plus sign of an addition."""
 
     def read(text: str) -> int:
         found = parse_size(text.strip().removeprefix("+"))
@@ -42,7 +42,7 @@ def size(name: str, what: str) -> Parameter[int]:
 
 
 def count(name: str, what: str) -> Parameter[int]:
-    """A count, with or without the plus of what is added to something."""
+    """A count, with or without the plus sign of an addition."""
 
     def read(text: str) -> int:
         digits = text.strip().removeprefix("+")
@@ -54,7 +54,7 @@ def count(name: str, what: str) -> Parameter[int]:
 
 
 def pace(name: str, what: str) -> Parameter[float]:
-    """A growth, in bytes a day."""
+    """A growth rate, in bytes a day."""
 
     def read(text: str) -> float:
         found = parse_pace(text.strip().removeprefix("+"))
@@ -89,7 +89,7 @@ HOST_DISK = size("host_disk", "Usable bytes that are added to the store.")
 HOST_MEMORY = size("host_memory", "Memory that is added to the host.")
 
 ROOM = (ENLARGE, DISK, MEMORY, CPUS, GROWS, WRITTEN, RESERVED, STORE, HOST_DISK, HOST_MEMORY)
-"""The parameters of a question of room."""
+"""The parameters of a capacity question."""
 
 
 def question_of(request: web.Request) -> Question:

@@ -19,16 +19,16 @@ from watchkeeper.web.http.problem_details import Refusal
 T = TypeVar("T")
 
 AGAIN_S = 30
-"""When to ask anew after a refusal: a look takes less, and an answer is kept for as long."""
+"""When to retry after a refusal: reading the host takes less, and an answer is cached for as long."""
 
 
 class CannotPlan(WatchkeeperError):
-    """No answer at this moment: too many ask, it takes too long, or the host cannot be looked at. The text says why."""
+    """No answer now: too many requests, a timeout, or the host cannot be read. The text says why."""
 
 
 @dataclass(frozen=True, slots=True)
 class Planned(Generic[T]):
-    """An answer, and when the host was looked at for it."""
+    """An answer, and when the host was read for it."""
 
     answer: T
     looked_at: datetime
@@ -36,9 +36,9 @@ class Planned(Generic[T]):
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A change that is thought of. keep_s, within_s: how long its snapshot is kept, how old one may be; None: as usual.
+    """A planned change. keep_s, within_s: how long its snapshot is kept, how old one may be; None: the default.
 
-    afterwards: it was made already. since: when; None where that is to be found out.
+    afterwards: it was made already. since: when; None if that is to be determined.
     """
 
     subject: str
@@ -50,17 +50,17 @@ class Change:
 
 
 class Planner(Protocol):
-    """Answers with what is on the host now. Every method raises CannotPlan; the first two BadQuestion.
+    """Answers from the current state of the host. Every method raises CannotPlan; the first two BadQuestion.
 
     signed_in: asked by the operator, who does not wait behind others.
     """
 
     async def room(self, question: Question, *, signed_in: bool = False) -> Planned[RoomAnswer]:
-        """Is there room?"""
+        """Is there enough capacity?"""
         ...
 
     async def ready(self, change: Change, *, signed_in: bool = False) -> Planned[ReadyAnswer]:
-        """Is a change safe, or what became of it?"""
+        """Is a change safe, or what was its result?"""
         ...
 
     async def frees(self, store: str | None, *, signed_in: bool = False) -> Planned[FreesAnswer]:
@@ -69,7 +69,7 @@ class Planner(Protocol):
 
 
 class Nowhere:
-    """The planner where none was given: it says so."""
+    """The planner to use if none was given: it refuses every question."""
 
     async def room(self, _question: Question, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
         """Refuse."""
@@ -91,5 +91,5 @@ PLANNER: web.AppKey[Planner] = web.AppKey("planner", Planner)
 
 
 def refused(error: CannotPlan) -> Refusal:
-    """The same as an answer of the page: 503, and when to ask anew."""
+    """The error as an answer of the page: 503, and when to retry."""
     return Refusal(503, str(error), {"retry_after_s": AGAIN_S})

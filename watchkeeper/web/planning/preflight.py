@@ -1,4 +1,4 @@
-"""The page and the API of the question whether a change is safe now, and of what became of it afterwards."""
+"""The page and the API of preflight: whether a change is safe now, and afterwards what its result was."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -48,7 +48,7 @@ HINTS = {
     "since": "such as 2h, or 2026-11-25T21:30:00Z; left out: its newest snapshot or restart",
 }
 KINDS = ("guest ", "service ")
-"""What can be changed, beside stores and the host, by how its subject begins."""
+"""What can be changed, besides stores and the host, by the start of its subject."""
 AT_LENGTH = {
     Matter.GUEST: "whether the guest runs",
     Matter.SNAPSHOT: "a snapshot of each disk",
@@ -72,7 +72,7 @@ class Group:
 
 
 async def page(request: web.Request) -> web.Response:
-    """The form, and the points where something is asked about."""
+    """The form, and the points if a question is asked."""
     context = of(request)
     planned: Planned[ReadyAnswer] | None = None
     troubles: dict[str, str] = {}
@@ -131,7 +131,7 @@ def change_of(request: web.Request) -> Change:
 
 
 async def _asked(request: web.Request) -> tuple[Planned[ReadyAnswer] | None, dict[str, str]]:
-    """The answer, or by field what is wrong with the question."""
+    """The answer, or what is wrong with the question, by field."""
     asked = filled(request)
     troubles: dict[str, str] = {}
     for each in READY:
@@ -155,7 +155,7 @@ async def _asked(request: web.Request) -> tuple[Planned[ReadyAnswer] | None, dic
 
 
 def subjects(series: Sequence[Series], context: Context, chosen: str) -> list[str]:
-    """What can be changed: guests, services, stores, the host; and what was chosen, even where nothing is called so."""
+    """What can be changed: guests, services, stores, the host; and the chosen one, even if nothing has that name."""
     named = [each.key.subject for each in series if each.key.subject.startswith(KINDS)]
     known = dict.fromkeys(chain(sorted(named), (each.key.subject for each in stores(series)), [context.host]))
     return list(known) if not chosen or chosen in known else [chosen, *known]

@@ -1,4 +1,4 @@
-"""The answer whether a change is safe as JSON: for the command and the page's API."""
+"""The JSON form of a preflight answer, for the command and the API."""
 
 from watchkeeper.planning.preflight.decide import ReadyAnswer
 from watchkeeper.web.api.json_forms import Json, stamp

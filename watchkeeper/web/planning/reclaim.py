@@ -1,4 +1,4 @@
-"""The page and the API of what sets of snapshots hold, and would free together. Nothing is deleted here or anywhere."""
+"""The page and the API of reclaim: what sets of snapshots hold, and would free together. Nothing is ever deleted."""
 
 import shlex
 from collections.abc import Iterator, Sequence
@@ -27,7 +27,7 @@ STORE = name_of("store", "Only those of this store, by its subject, such as pool
 
 @dataclass(frozen=True, slots=True)
 class SetRow:
-    """A set: what it holds in words, what it is, from when to when. least, most: as percents of the largest one."""
+    """A set: its size as text, what it is, from when to when. least, most: as percentages of the largest one."""
 
     size: str
     what: str
@@ -40,7 +40,7 @@ class SetRow:
 
 @dataclass(frozen=True, slots=True)
 class StoreRows:
-    """A store with its sets. command: what says on the host which of them to drop."""
+    """A store with its sets. command: the command that shows on the host which of them to drop."""
 
     command: str
     title: str
@@ -55,7 +55,7 @@ async def page(request: web.Request) -> web.Response:
     planned = await _asked(request)
     answer, series = planned.answer, await context.store.series()
     known = {each.key.subject for each in stores(series)}
-    # A store that is watched and has no snapshots is there: that is no mistake of whoever asks.
+    # A monitored store without snapshots exists: asking for it is no mistake.
     unknown = [each for each in answer.missing if each.asked not in known]
     missing = [sentence(words.missing_words(each, answer)).removesuffix(".") for each in unknown]
     return render(

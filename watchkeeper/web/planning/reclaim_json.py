@@ -1,4 +1,4 @@
-"""What deleting snapshots would free, as JSON: for the command and the page's API."""
+"""The JSON form of what deleting snapshots would free, for the command and the API."""
 
 from watchkeeper.alerting.rules import instant
 from watchkeeper.model.forecast import Forecast
@@ -7,7 +7,7 @@ from watchkeeper.web.api.json_forms import Json, stamp
 
 
 def frees_form(answer: FreesAnswer) -> Json:
-    """The answer as JSON; RFC 8259. Sizes in bytes, instants as RFC 3339."""
+    """The answer as JSON (RFC 8259). Sizes in bytes, times as RFC 3339."""
     return {
         "at": stamp(answer.at),
         "stores": [_store_form(each) for each in answer.stores],

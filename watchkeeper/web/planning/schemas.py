@@ -1,5 +1,6 @@
-"""JSON Schemas of the planner's answers: what capacity_json.py, preflight_json.py and reclaim_json.py make. A test
-holds them.
+"""JSON Schemas of the planning answers that capacity_json.py, preflight_json.py and reclaim_json.py make.
+
+A test compares them.
 """
 
 from watchkeeper.planning.capacity.answer import Fit, Lack
@@ -146,4 +147,4 @@ PLANS: dict[str, Schema] = {
     "Freed": known(**BOUNDS, why=many(TEXT), set_aside=ref("Bounds")),
     "Bounds": known(**BOUNDS),
 }
-"""gain, full_now and full_then are asked for by the command alone."""
+"""Only the command asks for gain, full_now and full_then."""

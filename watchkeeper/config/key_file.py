@@ -1,4 +1,4 @@
-"""A key of this installation, kept in a file that nobody else may read, and made when it is first wanted."""
+"""A key of this installation, stored in a file that only its owner can read, and created when it is first needed."""
 
 import os
 import secrets
@@ -14,9 +14,9 @@ KEY_BYTES = 32
 
 
 def own_key(path: Path) -> bytes:
-    """The key in a file, which is made where it is not there. Raises StartError where it cannot be had.
+    """The key in a file, which is created if it does not exist. Raises StartError if neither is possible.
 
-    Never by root in another user's folder: a link there could have any file of root used as the key.
+    Never used by root in another user's folder: a link there could make any file of root serve as the key.
     """
     if (owner := owner_of(path.parent)) is not None:
         raise StartError(f"the key in {path} belongs to {owner}, and this is root: run this as that user")
@@ -48,7 +48,7 @@ def _read(path: Path) -> bytes:
 
 
 def _make(path: Path) -> bytes:
-    """Written whole under another name, and then given its own, so that a power cut leaves no half of a key."""
+    """Write it completely under a temporary name, then rename it, so that a power cut leaves no partial key."""
     key = secrets.token_bytes(KEY_BYTES)
     half = path.with_name(f"{path.name}.{os.getpid()}.new")
     try:

@@ -1,7 +1,7 @@
-"""A visitor cannot blind the daemon: probes, deliveries and the page go on while its connections are flooded.
+"""A visitor cannot block the daemon: probes, deliveries and the page continue while it is flooded with connections.
 
-One real daemon that may open 1,024 descriptors, as on most hosts; flooding processes of their own; a real webhook
-receiver; a real service that stops and starts, so that there is something to deliver during each flood.
+One real daemon that may open 1,024 descriptors, as on most hosts; separate flooding processes; a real webhook receiver;
+a real service that stops and starts, so that there is something to deliver during each flood.
 """
 
 import http.client
@@ -61,7 +61,7 @@ url = "{hook}"
 
 @dataclass
 class Host:
-    """The daemon with all that is around it."""
+    """The daemon with everything around it."""
 
     daemon: Daemon
     service: Service
@@ -76,7 +76,7 @@ class Host:
         return urlsplit(self.daemon.address).port or 0
 
     def get(self, path: str) -> tuple[int, bytes]:
-        """One answer, asked for up to three times, as a browser does where a connection is closed under a request."""
+        """One answer, requested up to three times, as a browser does if a connection is closed during a request."""
         for _ in range(3):
             connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=10)
             try:
@@ -90,11 +90,11 @@ class Host:
         raise AssertionError(f"no answer to {path}")
 
     def descriptors(self) -> int:
-        """How many the daemon has open."""
+        """How many descriptors the daemon has open."""
         return len(list(Path(f"/proc/{self.daemon.process.pid}/fd").iterdir()))
 
     def newest(self) -> dict[str, str]:
-        """When each series of the quick probes was last seen, as the page tells it: one of a file, one of a program."""
+        """When the page last saw each series of the quick probes: one that reads a file, one that runs a program."""
         items = json.loads(self.get("/api/v1/series")[1])["items"]
         return {each["subject"]: each["last_at"] for each in items if each["subject"] in {"memory", "lamp"}}
 
@@ -107,7 +107,7 @@ class Host:
         self.down = not self.down
 
     def until(self, what: str, true: Callable[[], object], within_s: float = 30) -> None:
-        """Wait for something."""
+        """Wait until the condition is true."""
         end_s = time.monotonic() + within_s
         while not true():
             assert self.daemon.process.poll() is None, "the daemon ended by itself"
@@ -141,7 +141,7 @@ def host(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Host]:
     [("idle", 1_100), ("asking", 1_100), ("idle", 10_000), ("head", 300), ("body", 300), ("stream", 2_000)],
 )
 def test_the_watch_goes_on(host: Host, kind: str, count: int, hosts: str) -> None:
-    """During a flood samples keep coming, a message is delivered, page and health answer, descriptors stay bounded."""
+    """During a flood samples arrive, a message is delivered, page and health answer, descriptors stay bounded."""
     lines = len(host.log.read_text().splitlines())
     with flood(kind, count, hosts, host.port):
         told, seen = len(host.hook.events), host.newest()

@@ -41,7 +41,7 @@ def sources(value: Any, at: Place = ()) -> Iterator[tuple[Place, SecretSource]]:
 
 
 def check(settings: BaseModel, how: Secrets) -> tuple[list[tuple[Place, str]], list[str]]:
-    """Read every secret once: the places of those that cannot be read and why, and a warning for each that all can."""
+    """Read every secret once: places of unreadable ones with the reason, and a warning for each world-readable file."""
     wrong: list[tuple[Place, str]] = []
     warnings: list[str] = []
     for at, source in sources(settings) if how is not Secrets.LEFT_ALONE else ():

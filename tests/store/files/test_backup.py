@@ -1,4 +1,4 @@
-"""Backups and what is put back: with a daemon that writes, full disks, power cuts and files that are no use."""
+"""Backups and restores: with a daemon that writes, full disks, power cuts and unusable files."""
 
 import asyncio
 import json
@@ -31,7 +31,7 @@ def _names(folder: Path) -> set[str]:
 
 
 async def test_a_copy_while_the_daemon_writes(store: Store, path: Path, tmp_path: Path) -> None:
-    """The copy is whole turns, sound, a single file of its owner's, and the writer was not held up by it."""
+    """The copy has complete units of work, is OK, is one file private to its owner, and did not delay the writer."""
     await store.commit(samples(5000))
     for number in range(1, 20):
         await store.commit(transition(number))
@@ -51,7 +51,7 @@ async def test_a_copy_while_the_daemon_writes(store: Store, path: Path, tmp_path
 
 
 async def test_a_copy_is_a_database_like_ours(store: Store, path: Path, tmp_path: Path) -> None:
-    """Marks, version and the way that pages are handed back are in the copy too, so that it can take the place."""
+    """Application id, version and vacuum mode are in the copy too, so that it can replace the database."""
     target = tmp_path / "copy.db"
     copies.back_up(path, target, replace=False)
     for pragma in ("application_id", "user_version", "auto_vacuum", "page_size"):
@@ -62,7 +62,7 @@ async def test_a_copy_is_a_database_like_ours(store: Store, path: Path, tmp_path
 
 
 async def test_nothing_is_overwritten_unasked(store: Store, path: Path, tmp_path: Path) -> None:
-    """A file that is there is only replaced with --force; the database itself and a folder never are."""
+    """An existing file is only replaced with --force; the database itself and a folder never are."""
     await store.commit(samples(1))
     target = tmp_path / "copy.db"
     target.write_text("the keeper's letter")
@@ -78,7 +78,7 @@ async def test_nothing_is_overwritten_unasked(store: Store, path: Path, tmp_path
 
 
 def test_a_place_that_is_not_there(tmp_path: Path) -> None:
-    """Neither a missing database nor a missing folder makes anything."""
+    """Neither a missing database nor a missing folder creates anything."""
     with pytest.raises(StoreError, match="there is no database at"):
         copies.back_up(tmp_path / "none.db", tmp_path / "copy.db", replace=False)
     assert _names(tmp_path) == set()
@@ -88,7 +88,7 @@ def test_a_place_that_is_not_there(tmp_path: Path) -> None:
 
 
 def test_a_damaged_database_makes_no_copy(path: Path, tmp_path: Path) -> None:
-    """What cannot be read whole is no backup, and the one that was there stays."""
+    """A database that cannot be read completely makes no backup, and the existing backup stays."""
     damage.make(path)
     target = tmp_path / "copy.db"
     copies.back_up(path, target, replace=False)
@@ -120,7 +120,7 @@ print(json.dumps([said, target.read_text(), sorted(each.name for each in folder.
 
 
 def test_a_full_disk_leaves_the_copy_of_before(path: Path, tmp_path: Path) -> None:
-    """On a tmpfs that is too small: told with the copy's name, nothing half is left, the older copy is untouched."""
+    """On a tmpfs that is too small: reported with the copy's name, no partial file is left, the older copy is kept."""
     command = _private_mounts()
     need(command, "neither root nor user namespaces: a private tmpfs cannot be mounted")
     damage.make(path)
@@ -143,7 +143,7 @@ def test_a_full_disk_leaves_the_copy_of_before(path: Path, tmp_path: Path) -> No
 
 @pytest.mark.parametrize("steps", range(3))
 def test_a_power_cut_while_copying(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, steps: int) -> None:
-    """Before it is synced the copy has another name: what stands under the given one is always whole."""
+    """Before it is synced the copy has another name: the file under the given name is always complete."""
     damage.make(path)
     target = tmp_path / "copy.db"
     copies.back_up(path, target, replace=False)
@@ -172,7 +172,7 @@ def test_a_power_cut_while_copying(path: Path, tmp_path: Path, monkeypatch: pyte
 
 @pytest.fixture
 def backup(path: Path, tmp_path: Path) -> Path:
-    """A backup of a database that has gone on since."""
+    """A backup of a database that was written to afterwards."""
     damage.make(path)
     target = tmp_path / "backup.db"
     copies.back_up(path, target, replace=False)
@@ -186,7 +186,7 @@ def backup(path: Path, tmp_path: Path) -> Path:
 
 
 def test_a_backup_takes_the_place(backup: Path, path: Path) -> None:
-    """What was in the backup is there again, what was there is kept beside it, and the daemon starts with it."""
+    """The backup's content is back, the previous database is kept beside it, and the daemon starts with it."""
     aside = copies.restore(backup, path, START)
     assert aside == path.with_name(REPLACED)
     assert asked(path, "SELECT count(*) FROM journal") == [(damage.TRANSITIONS,)]
@@ -211,7 +211,7 @@ def test_a_backup_where_nothing_was(backup: Path, tmp_path: Path) -> None:
 
 
 def test_a_killed_daemons_wal_goes_with_its_database(backup: Path, path: Path) -> None:
-    """A -wal that was left behind is set aside too: played into the restored one, it would ruin it."""
+    """A leftover -wal is set aside too: replayed into the restored database, it would corrupt it."""
     copy = path.with_name("killed")
     conn = sqlite3.connect(path, isolation_level=None)
     conn.execute("PRAGMA journal_mode = WAL")
@@ -229,11 +229,11 @@ def test_a_killed_daemons_wal_goes_with_its_database(backup: Path, path: Path) -
 
 
 async def test_not_while_a_daemon_runs(path: Path, tmp_path: Path) -> None:
-    """The daemon's lock keeps a restore out; nothing is changed."""
+    """The daemon's lock prevents a restore; nothing is changed."""
     async with await Store.open(path) as store:
         await store.commit(transition(1))
         copies.back_up(path, tmp_path / "backup.db", replace=False)
-        before = os.stat(path).st_ino  # noqa: PTH116  the rule against blocking calls knows only the other
+        before = os.stat(path).st_ino  # noqa: PTH116  the rule against blocking calls only covers the other one
         with pytest.raises(StartError, match=f"in use by process {os.getpid()}"):
             copies.restore(tmp_path / "backup.db", path, START)
         assert os.stat(path).st_ino == before  # noqa: PTH116  as above
@@ -268,7 +268,7 @@ def _short(backup: Path) -> None:
 
 
 def _index(backup: Path) -> None:
-    """An entry that the index lacks: every page is sound, and only the whole check finds it."""
+    """An entry that is missing from the index: every page is OK, and only the full check finds it."""
     with closing(sqlite3.connect(backup, isolation_level=None)) as conn:
         conn.execute("PRAGMA writable_schema = ON")
         conn.execute("UPDATE sqlite_schema SET sql = replace(sql, '(entry)', '(key)') WHERE name = 'journal_entry'")
@@ -300,7 +300,7 @@ def _gone(backup: Path) -> None:
 def test_a_backup_of_no_use_changes_nothing(
     backup: Path, path: Path, spoil: "object", kind: type[StoreError], words: str
 ) -> None:
-    """What is no sound database of ours is refused with the reason, before anything is touched."""
+    """A file that is not a valid watchkeeper database is refused with the reason, before anything is touched."""
     assert callable(spoil)
     spoil(backup)
     before = path.read_bytes()
@@ -311,7 +311,7 @@ def test_a_backup_of_no_use_changes_nothing(
 
 
 def test_a_backup_of_an_older_form(backup: Path, path: Path) -> None:
-    """One that an older version made is put back; the daemon brings its tables up to date when it starts."""
+    """A backup made by an older version is restored; the daemon upgrades its tables when it starts."""
     backup.unlink()
     older.make(backup)
     assert copies.restore(backup, path, START) is not None
@@ -332,7 +332,7 @@ def test_a_backup_of_an_older_form(backup: Path, path: Path) -> None:
 def test_a_backup_with_definitions_of_somebody_else(
     tmp_path: Path, path: Path, made: Callable[[Path], None], sql: str, words: str
 ) -> None:
-    """A trigger that somebody added would run in the daemon: such a file is refused with the name of what it holds."""
+    """An added trigger would run in the daemon: such a file is refused with the name of what it contains."""
     changed = tmp_path / "changed.db"
     made(changed)
     with closing(sqlite3.connect(changed, isolation_level=None)) as conn:
@@ -350,7 +350,7 @@ def test_the_database_is_no_backup_of_itself(backup: Path, path: Path) -> None:
 
 
 def test_a_database_of_an_older_form_is_copied_as_it_is(path: Path, tmp_path: Path) -> None:
-    """An upgrade copies it before the new daemon converts it, and the older version would need it back in its form."""
+    """An upgrade copies it before the new daemon converts it, and the older version would need it in its own form."""
     damage.make(path)
     with closing(sqlite3.connect(path)) as conn:
         conn.execute("DROP TABLE days")
@@ -361,7 +361,7 @@ def test_a_database_of_an_older_form_is_copied_as_it_is(path: Path, tmp_path: Pa
 
 
 def test_an_empty_file_makes_no_copy(path: Path, tmp_path: Path) -> None:
-    """A daemon that never got further has left it: there is nothing to copy yet."""
+    """Left by a daemon that stopped before its first table: there is nothing to copy yet."""
     file_lock.make_database_file(path)
     with pytest.raises(StoreError, match=f"there is no database at {path} yet"):
         copies.back_up(path, tmp_path / "copy.db", replace=False)

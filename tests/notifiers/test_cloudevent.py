@@ -35,7 +35,7 @@ def test_attribute_names() -> None:
 
 
 def test_types() -> None:
-    """Each telling has its type; a test message has one of its own, so that nobody is woken by it."""
+    """Each kind of notification has its type; a test message has its own, so that nobody is woken by it."""
     assert [cloudevent.event_type(each).rpartition(".")[2] for each in messages()] == [
         "raised",
         "worse",

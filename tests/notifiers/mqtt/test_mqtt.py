@@ -200,7 +200,7 @@ async def test_tls(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("greeting", [b"", b"220 gannet ESMTP\r\n"])
 async def test_what_is_no_broker(greeting: bytes) -> None:
-    """A server that says nothing, or something else, is put off in the time that the settings allow."""
+    """A server that does not answer or is not a broker is given up in the configured time; delivery is deferred."""
 
     async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         writer.write(greeting)

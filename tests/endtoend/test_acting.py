@@ -1,4 +1,4 @@
-"""Acting on the page of a real daemon: from the command that makes the password to the journal in the database."""
+"""Actions on the page of a real daemon: from the command that makes the password to the event log in the database."""
 
 import re
 import subprocess
@@ -13,7 +13,7 @@ PASSWORD = "the hides are heated"
 
 
 def make_password(place: Path) -> None:
-    """Make the hash with the command, as a keeper does."""
+    """Make the hash with the command, as an operator does."""
     subprocess.run(
         [sys.executable, "-m", "watchkeeper", "password", "--output", str(place)],
         input=f"{PASSWORD}\n",
@@ -25,7 +25,7 @@ def make_password(place: Path) -> None:
 
 
 async def test_the_keeper_acts(tmp_path: Path) -> None:
-    """A password made by the command opens the daemon's page; a note and a run of a probe are done there and then."""
+    """A password made by the command works on the daemon's page; a note and a probe run take effect at once."""
     place = tmp_path / "page-password"
     make_password(place)
     config = tmp_path / "config.toml"

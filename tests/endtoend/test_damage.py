@@ -1,6 +1,6 @@
-"""A damaged database at the start: the daemon begins all the same, and tells its keeper until the file is moved.
+"""A damaged database at the start: the daemon starts anyway, and alerts the operator until the file is moved.
 
-So does a damaged row, which stops nothing else.
+A damaged row is handled the same way, and stops nothing else.
 """
 
 import asyncio
@@ -51,8 +51,10 @@ def _wait_for(hook: Hook, telling: str, quantity: str) -> str:
 
 
 def test_a_damaged_database_is_told_as_an_alarm(tmp_path: Path) -> None:
-    """Pages are overwritten while no daemon runs; the next one starts with what was left and raises an alarm that names
-    the file; it ends when the file is gone.
+    """A start with a damaged database raises an alarm.
+
+    Pages are overwritten while no daemon runs; the next one starts with what is left and raises an alarm that names the
+    file; it ends when the file is gone.
     """
     path = tmp_path / "watchkeeper.db"
     damage.make(path)
@@ -75,7 +77,7 @@ def test_a_damaged_database_is_told_as_an_alarm(tmp_path: Path) -> None:
 
 
 def _waiting(path: Path) -> None:
-    """A database with two messages that wait for the webhook, and some lines in its journal."""
+    """A database with two messages that wait for the webhook, and some lines in its event log."""
     first, second = (parcel(f"skerry-{n}", notifier="webhook", due_at=START) for n in (1, 2))
     second = replace(second, message=replace(second.message, headline="pool skerry has little room", body="Look."))
 
@@ -89,8 +91,10 @@ def _waiting(path: Path) -> None:
 
 
 def test_one_flipped_bit_in_a_waiting_message(tmp_path: Path) -> None:
-    """SQLite's own checks see nothing of it. The messages behind it are delivered, an alarm says which message may be
-    missing, and the pages and commands answer although a line of the journal is damaged as well.
+    """One flipped bit costs one message, and is reported.
+
+    SQLite's own checks do not detect it. The messages behind it are delivered, an alarm says which message may be
+    missing, and the pages and commands answer although a line of the event log is damaged as well.
     """
     path = tmp_path / "watchkeeper.db"
     _waiting(path)
@@ -136,7 +140,7 @@ def test_one_flipped_bit_in_a_waiting_message(tmp_path: Path) -> None:
 def test_one_row_that_cannot_be_read_does_not_keep_it_from_starting(
     tmp_path: Path, table: str, column: str, value: str
 ) -> None:
-    """Each of these ended the daemon, or kept it from starting."""
+    """Each of these stopped the daemon, or prevented its start."""
     path = tmp_path / "watchkeeper.db"
     _waiting(path)
     harm.set_value(path, table, column, "TRUE", value)

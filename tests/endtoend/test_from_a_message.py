@@ -1,4 +1,4 @@
-"""A real daemon sends a message with a link: a scanner follows it, then the keeper, and the alert is acknowledged."""
+"""A real daemon sends a message with a link: a scanner follows it, then the operator, who acknowledges the alert."""
 
 import json
 import re
@@ -49,7 +49,7 @@ url = "{hook}"
 
 
 def until(what: str, true: Callable[[], Any], within_s: float = 90) -> Any:
-    """Wait for what another process does."""
+    """Wait for something that another process does."""
     end = time.monotonic() + within_s
     while not (found := true()):
         assert time.monotonic() < end, f"{what} did not come within {within_s} s"
@@ -58,7 +58,7 @@ def until(what: str, true: Callable[[], Any], within_s: float = 90) -> Any:
 
 
 def asked(url: str, form: dict[str, str] | None = None) -> str:
-    """What the page says; with a form, sent by POST."""
+    """The page's answer; with a form, sent by POST."""
     data = urllib.parse.urlencode(form).encode() if form else None
     with urllib.request.urlopen(url, data, timeout=10) as answer:
         text: str = answer.read().decode()
@@ -66,7 +66,7 @@ def asked(url: str, form: dict[str, str] | None = None) -> str:
 
 
 def test_an_alert_is_acknowledged_from_its_message(tmp_path: Path) -> None:
-    """Looking at the link changes nothing; its form does, once. The key lies in the state folder, for nobody else."""
+    """Opening the link changes nothing; its form does, once. The key is in the state folder, for its owner only."""
     port = free_port()
     with closing(Hook()) as hook:
         config = tmp_path / "config.toml"

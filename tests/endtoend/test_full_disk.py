@@ -1,6 +1,6 @@
-"""The database's own disk is full: the daemon tells it, watches on and tells from memory, and writes on with room.
+"""The database's own disk is full: the daemon reports it, continues from memory, and writes again once it has space.
 
-A real daemon on a tmpfs of its own, in a private mount namespace; this process fills it through /proc/PID/root.
+A real daemon on its own tmpfs, in a private mount namespace; this process fills it through /proc/PID/root.
 """
 
 import sqlite3
@@ -49,7 +49,7 @@ to = ["keeper@example.org"]
 
 
 class Station:
-    """The daemon with its tiny disk, a service that it watches, and a receiver."""
+    """The daemon with its tiny disk, a service that it monitors, and a receiver."""
 
     def __init__(self, folder: Path) -> None:
         self.service, self.hook, self.mailbox = Service(), Hook(), Mailbox()
@@ -64,7 +64,7 @@ class Station:
         self.copy.mkdir()
 
     def told(self) -> list[tuple[str, str]]:
-        """What came by webhook: subject and telling, in the order in which they came."""
+        """What arrived by webhook: subject and kind of notification, in order of arrival."""
         return [(e["data"]["subject"], e["data"]["telling"]) for e in self.hook.events]
 
     def until(self, what: str, true: Callable[[], object], within_s: float = 90) -> None:
@@ -75,13 +75,13 @@ class Station:
             time.sleep(0.1)
 
     def fill(self) -> None:
-        """Write until not one byte more goes in."""
+        """Write until not a single byte more fits."""
         with suppress(OSError), (self.state / "ballast").open("wb", buffering=0) as file:
             for _ in range(2**21 // 4096 + 1):
                 file.write(bytes(4096))
 
     def ask(self, sql: str) -> list[Any]:
-        """A look into a copy of the database; SQLite would look for /proc/PID/root on this side of the mount."""
+        """Query a copy of the database; SQLite would look for /proc/PID/root on this side of the mount."""
         for name in ("watchkeeper.db", "watchkeeper.db-wal"):
             (self.copy / name).write_bytes((self.state / name).read_bytes())
         with closing(sqlite3.connect(self.copy / "watchkeeper.db")) as opened:
@@ -97,7 +97,7 @@ class Station:
 
 @pytest.fixture
 def station(tmp_path: Path) -> Iterator[Station]:
-    """A daemon on watch, with two megabytes for its database."""
+    """A running daemon with two megabytes for its database."""
     made = Station(tmp_path)
     try:
         yield made
@@ -109,7 +109,7 @@ DATABASE, HUB = "watchkeeper", "service hide-hub"
 
 
 def test_its_own_full_disk_is_told_and_outlived(station: Station) -> None:
-    """The alert about it leaves, so does one that is raised and ended meanwhile; with room all is in the database."""
+    """The alert about it is sent, and so is one raised and ended meanwhile; with space all is in the database."""
     station.until("the first sample", lambda: station.ask("SELECT 1 FROM samples"))
     station.fill()
     station.until("the alert about the database", lambda: station.told() == [(DATABASE, "raised")])
@@ -134,7 +134,7 @@ def test_its_own_full_disk_is_told_and_outlived(station: Station) -> None:
 
 
 def _all_of_it_is_in_the_database(station: Station) -> None:
-    """Transitions in their order, the gap behind them, each message once and as delivered."""
+    """Transitions in their order, the gap after them, each message once and marked as delivered."""
     lines = station.ask(
         "SELECT json_extract(body, '$.key.subject'), json_extract(body, '$.details.event'),"
         " json_extract(body, '$.text') FROM journal WHERE entry IN ('transition', 'note') ORDER BY id"

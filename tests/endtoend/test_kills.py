@@ -1,7 +1,7 @@
-"""The real daemon is killed at random moments while alerts rise, end and are told; nothing is lost.
+"""The real daemon is killed at random moments while alerts are raised, end and are notified; nothing is lost.
 
-The moments are drawn with a seed. KILLS in the environment sets how many (200 for the whole of it; it takes a quarter
-of an hour); without it there are as many as fit a run of all tests.
+The moments are drawn with a seed. KILLS in the environment sets how many (200 for the full test, which takes a quarter
+of an hour); without it there are as many as fit into a run of all tests.
 """
 
 import os
@@ -64,7 +64,7 @@ max_age = "2s"
 
 
 class Jobs(threading.Thread):
-    """Takes a snapshot for each job now and then: sooner than it is due, or so late that it is told."""
+    """Takes a snapshot for each job now and then: earlier than it is due, or so late that it is reported."""
 
     def __init__(self, folder: Path, chance: Random) -> None:
         super().__init__(daemon=True)
@@ -84,7 +84,7 @@ class Jobs(threading.Thread):
 
 @contextmanager
 def jobs(folder: Path) -> Iterator[Jobs]:
-    """Jobs that are at work."""
+    """Running jobs."""
     made = Jobs(folder, Random(SEED))
     made.start()
     try:
@@ -95,13 +95,13 @@ def jobs(folder: Path) -> Iterator[Jobs]:
 
 
 def ask(database: Path, sql: str) -> list[Any]:
-    """A look into the database, whether a daemon has it or not."""
+    """Query the database, whether or not a daemon holds it."""
     with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as opened:
         return opened.execute(sql).fetchall()
 
 
 def committed(database: Path) -> dict[str, set[Any]]:
-    """What is in there now and must be for ever: samples, journal, and messages by what they say."""
+    """What is in the database now and must stay: samples, event log, and messages by their text."""
     return {
         "samples": set(ask(database, "SELECT series, at_ms FROM samples")),
         "journal": set(ask(database, "SELECT id, body FROM journal")),
@@ -110,7 +110,7 @@ def committed(database: Path) -> dict[str, set[Any]]:
 
 
 def kill_at_random(config: Path, database: Path, chance: Random) -> dict[str, set[Any]]:
-    """One life: from its start to a moment that chance chooses; what was committed just before its end."""
+    """One daemon run, from its start to a random moment; returns what was committed just before its end."""
     with Daemon.start(config) as daemon:
         time.sleep(chance.uniform(0.0, LONGEST_LIFE_S))
         before = committed(database)
@@ -119,12 +119,12 @@ def kill_at_random(config: Path, database: Path, chance: Random) -> dict[str, se
 
 
 def drained(database: Path) -> bool:
-    """Is nothing left to tell?"""
+    """Whether no message is left to deliver."""
     return not ask(database, "SELECT 1 FROM outbox WHERE state = 'waiting'")
 
 
 def last_life(config: Path, database: Path, taken: Jobs) -> None:
-    """Let all end well: every job runs once more, everything is told, the daemon is ended in order."""
+    """End cleanly: every job runs once more, every message is delivered, the daemon is stopped normally."""
     taken.stopped.set()
     with Daemon.start(config) as daemon:
         end = time.monotonic() + 60
@@ -138,8 +138,10 @@ def last_life(config: Path, database: Path, taken: Jobs) -> None:
 
 @pytest.mark.timeout(900)
 def test_nothing_is_lost_by_kills_at_random_moments(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """No sample, transition or message that was committed is missing after any kill, the database is sound each time,
-    no id is seen with two contents, and each message came at least once and at most a tenth of them twice.
+    """Kills at random moments lose nothing.
+
+    No sample, transition or message that was committed is missing after any kill, the database is OK each time, no id
+    is seen with two contents, each message arrives at least once, and at most a tenth of them arrive twice.
     """
     hook, mailbox, chance = Hook(), Mailbox(), Random(SEED)
     config, database = tmp_path / "config.toml", tmp_path / "watchkeeper.db"
@@ -166,7 +168,7 @@ def test_nothing_is_lost_by_kills_at_random_moments(tmp_path: Path, capsys: pyte
 
 
 def twice(came: list[tuple[str, Any]]) -> str:
-    """Checks that no id came with two contents, and how many came more than once; says so."""
+    """Check that no id arrived with two contents; report how many arrived more than once."""
     contents = dict(came)
     assert all(contents[number] == content for number, content in came)
     counts = Counter(number for number, _ in came)
@@ -187,7 +189,7 @@ def _told_is_what_was_stored(database: Path, events: set[str], mails: set[str]) 
 
 
 def _raises_and_ends_alternate(database: Path) -> None:
-    """In the journal and in what was told: no second raise without an end, whatever life it happened in."""
+    """In the event log and in the messages: no second raise without an end, in whichever daemon run it happened."""
     lines = ask(
         database,
         "SELECT key, json_extract(body, '$.details.event') FROM journal WHERE entry = 'transition' ORDER BY id",

@@ -39,7 +39,7 @@ token = {{ file = "{folder / "token"}" }}
 
 @asynccontextmanager
 async def _strangers(address: str) -> AsyncIterator[list[int]]:
-    """Two at the operator's own address and two at others: wrong passwords and wrong tokens by turns."""
+    """Two at the operator's own address and two at others: wrong passwords and wrong tokens alternately."""
     seen: list[int] = []
 
     async def strange(place: str) -> None:

@@ -1,4 +1,4 @@
-"""A real daemon plans on its page what the commands answer on the same host, and by the newest configuration."""
+"""A real daemon plans on its page what the commands answer on the same host, with the newest configuration."""
 
 import json
 import signal
@@ -53,7 +53,7 @@ def told(config: Path, *words: str) -> dict[str, Any]:
 
 
 def test_the_page_plans_as_the_commands_do(tmp_path: Path) -> None:
-    """Room, ready and frees of one host, from the daemon and from the commands; then a reload is planned by at once."""
+    """`room`, `ready` and `frees` of one host, from the daemon and from the commands; then a reload applies at once."""
     hook, config = Hook(free_port()), tmp_path / "config.toml"
     head = HEAD.format(folder=tmp_path)
     tide, hub = (SERVICE.format(name=name, port=hook.port) for name in ("tide-log", "hide-hub"))

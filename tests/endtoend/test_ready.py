@@ -1,4 +1,4 @@
-"""Is a change safe? Asked of a real guest with two disks, a real service, and a database that a real daemon wrote."""
+"""Is a change safe? With a real guest with two disks, a real service, and a database written by a real daemon."""
 
 import asyncio
 import json
@@ -63,18 +63,18 @@ backup_of = ["hide-hub"]
 
 @dataclass(frozen=True)
 class Asked:
-    """What one question brought."""
+    """The result of one question."""
 
     code: int
     go: bool
     points: tuple[tuple[str, str, str], ...]
 
     def of(self, matter: str) -> list[str]:
-        """The verdicts of one matter."""
+        """The verdicts of one topic."""
         return [verdict for each, verdict, _ in self.points if each == matter]
 
     def reasons(self, matter: str) -> str:
-        """Its reasons."""
+        """The reasons of one topic."""
         return "; ".join(why for each, _, why in self.points if each == matter)
 
 
@@ -98,7 +98,7 @@ async def ask(config: Path, *more: str) -> Asked:
 
 @pytest.mark.skipif(shutil.which("qemu-system-x86_64") is None, reason="QEMU is not installed")
 async def test_go_and_no_go(tmp_path: Path) -> None:
-    """Both disks need a snapshot, the backup beside them is none, the service is asked now; else it is a go."""
+    """Both disks need a snapshot, the backup beside them does not count, the service is queried now; then it is go."""
     for name in DISKS:
         (tmp_path / f"{name}.raw").write_bytes(bytes(8 * MIB))
     (tmp_path / "hub-1.img").write_bytes(bytes(MIB))
@@ -114,7 +114,7 @@ async def test_go_and_no_go(tmp_path: Path) -> None:
             for _ in range(60):
                 first = await ask(config)
                 if (first.of("beneath"), first.of("watch"), first.of("answers")) == (["go"], ["go"], ["go"]):
-                    break  # the daemon has looked at all of it
+                    break  # the daemon has sampled all of it
                 await asyncio.sleep(0.5)
             assert first.code == 1
             assert not first.go

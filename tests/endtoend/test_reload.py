@@ -1,4 +1,4 @@
-"""A real daemon is told by SIGHUP to read its configuration anew, as `systemctl reload` does."""
+"""A real daemon rereads its configuration at SIGHUP, as with `systemctl reload`."""
 
 import json
 import re
@@ -58,7 +58,7 @@ url = "http://127.0.0.1:{port}/"
 
 
 class Station:
-    """A configuration that is written anew, and the daemon that runs on it."""
+    """A configuration that is rewritten, and the daemon that runs on it."""
 
     def __init__(self, folder: Path) -> None:
         self.folder, self.config = folder, folder / "config.toml"
@@ -67,7 +67,7 @@ class Station:
         self.post = POST.format(name="hook", port=self.hook.port)
 
     def write(self, *parts: str) -> None:
-        """What the configuration says from now on, after its head."""
+        """Write the configuration that applies from now on, after its fixed head."""
         self.config.write_text(HEAD.format(folder=self.folder) + "".join(parts))
 
     def silent(self, name: str = "hide-hub") -> str:
@@ -75,11 +75,11 @@ class Station:
         return PROBE.format(name=name, port=self.nobody)
 
     def sound(self, name: str) -> str:
-        """A probe of one that does: the receiver of messages."""
+        """A probe of a service that answers: the receiver of messages."""
         return LISTENS.format(name=name, port=self.hook.port)
 
     def rows(self, sql: str) -> list[Any]:
-        """What the database says, read while the daemon writes."""
+        """Rows of the database, read while the daemon writes."""
         conn = sqlite3.connect(f"file:{self.database}?mode=ro", uri=True, timeout=5)
         try:
             return conn.execute(sql).fetchall()
@@ -87,11 +87,11 @@ class Station:
             conn.close()
 
     def journal(self, entry: str) -> list[str]:
-        """The journal's lines of one kind, oldest first."""
+        """The event log's lines of one kind, oldest first."""
         return [body for (body,) in self.rows(f"SELECT body FROM journal WHERE entry = '{entry}' ORDER BY id")]
 
     def reload(self, daemon: Daemon) -> str:
-        """Send the signal and wait for the line that the journal has of it."""
+        """Send the signal and wait for its line in the event log."""
         before = len(self.journal("configuration"))
         daemon.process.send_signal(signal.SIGHUP)
         self.until(lambda: any("configuration" in line for line in self.journal("configuration")[before:]))
@@ -99,33 +99,33 @@ class Station:
 
     @staticmethod
     def until(there: Callable[[], bool], within_s: float = 90) -> None:
-        """Wait until something is so."""
+        """Wait until a condition is true."""
         end = time.monotonic() + within_s
         while not there():
             assert time.monotonic() < end, "it did not come"
             time.sleep(0.1)
 
     def looks(self, subject: str, more: int) -> None:
-        """Wait until a subject has been looked at so often from now on, and all that there is to tell has been told."""
+        """Wait until a subject has been sampled `more` more times, and everything to report has been sent."""
         before = count(self, subject)
         self.until(lambda: count(self, subject) >= before + more)
         self.until(lambda: not self.rows("SELECT 1 FROM outbox WHERE state = 'waiting'"))
 
     def told(self) -> list[tuple[str, str]]:
-        """What was told: telling and subject."""
+        """The messages sent: kind of notification and subject."""
         return [(each["data"]["telling"], each["data"]["subject"]) for each in self.hook.events]
 
 
 @pytest.fixture
 def station(tmp_path: Path) -> Iterator[Station]:
-    """A station without a configuration yet."""
+    """A station that has no configuration yet."""
     made = Station(tmp_path)
     yield made
     made.hook.close()
 
 
 def test_errors_change_nothing_and_are_seen(station: Station) -> None:
-    """Every error is told; the alert stands, the probe runs on, and the page says so until a sound one was taken."""
+    """Every error is reported; the alert stays active, the probe runs on, and the page says so until a valid reload."""
     station.write(station.silent(), station.post)
     with Daemon.start(station.config) as daemon:
         station.until(lambda: bool(station.hook.events))
@@ -146,7 +146,7 @@ def test_errors_change_nothing_and_are_seen(station: Station) -> None:
 
 
 def test_what_cannot_change_in_place_is_refused_with_the_remedy(station: Station) -> None:
-    """The page and the database's path need a restart, and the line says so."""
+    """The page and the database's path need a restart, and the log line says so."""
     station.write(station.silent())
     with Daemon.start(station.config) as daemon:
         text = station.config.read_text()
@@ -160,7 +160,7 @@ def test_what_cannot_change_in_place_is_refused_with_the_remedy(station: Station
 
 @pytest.mark.parametrize("restart", [False, True])
 def test_a_probe_that_leaves_ends_its_alert_with_the_reason(station: Station, *, restart: bool) -> None:
-    """Reload and restart come to the same: it is told as ended, no longer watched, and nothing waits to be known."""
+    """Reload and restart have the same result: the alert ends as no longer monitored, with nothing to acknowledge."""
     station.write(station.silent(), station.sound("tide-log"), station.post)
     with Daemon.start(station.config) as daemon:
         station.until(lambda: ("raised", "service hide-hub") in station.told())
@@ -182,7 +182,7 @@ def test_a_probe_that_leaves_ends_its_alert_with_the_reason(station: Station, *,
 
 @pytest.mark.parametrize("restart", [False, True])
 def test_an_alert_does_not_flap_because_its_probe_is_described_anew(station: Station, *, restart: bool) -> None:
-    """Another kind of pause between looks is another probe of the same series: one raise, no end."""
+    """A different timeout makes another probe of the same series: one raise, no end."""
     station.write(station.silent(), station.post)
     with Daemon.start(station.config) as daemon:
         station.until(lambda: bool(station.hook.events))
@@ -199,7 +199,7 @@ def test_an_alert_does_not_flap_because_its_probe_is_described_anew(station: Sta
 
 
 def test_a_new_probe_and_another_notifier_are_put_to_work(station: Station) -> None:
-    """The new probe's alert goes to the new receiver; what waited for the old one stays in the outbox."""
+    """The new probe's alert goes to the new receiver; pending messages for the old one stay in the outbox."""
     other = Hook(free_port())
     station.write(station.sound("tide-log"), POST.format(name="old", port=station.nobody))
     with Daemon.start(station.config) as daemon:
@@ -213,7 +213,7 @@ def test_a_new_probe_and_another_notifier_are_put_to_work(station: Station) -> N
 
 
 def test_a_reload_under_load_loses_no_sample_and_twenty_leak_nothing(station: Station) -> None:
-    """Forty probes look every second through twenty reloads; handles, threads and the samples' rhythm stay."""
+    """Forty probes run every second through twenty reloads; handles, threads and sampling interval stay the same."""
     names = [f"nest-cams-{number}" for number in range(40)]
     probes = "".join(station.sound(name) for name in names)
     station.write(probes)
@@ -229,11 +229,11 @@ def test_a_reload_under_load_loses_no_sample_and_twenty_leak_nothing(station: St
         station.reload(daemon)
         station.looks("service nest-cams-39", 3)
         lasted = time.time() - began
-        # Where the machine itself held a process up, looks came late, and one that is due twice is made once.
+        # If the machine delayed a process, runs were late, and one that was due twice ran once.
         missing = 2.5 + late.ended()
         handles, threads = held(daemon)
         assert handles <= before[0] + 4
-        # Pools of threads fill up to their bounds as calls happen to meet; what leaked would be one or more a reload.
+        # Thread pools grow to their bounds as calls happen to overlap; a leak would be one or more per reload.
         assert threads <= before[1] + 10
         for name in ("nest-cams-0", "nest-cams-39"):
             (taken,) = station.rows(
@@ -248,7 +248,7 @@ def test_a_reload_under_load_loses_no_sample_and_twenty_leak_nothing(station: St
 
 
 class Lateness(threading.Thread):
-    """How long the machine lets a process wait that only wants to wake up now and then: nothing where it is idle."""
+    """How long the machine delays a process that only wakes up now and then: no delay on an idle machine."""
 
     STEP_S = 0.1
 
@@ -265,7 +265,7 @@ class Lateness(threading.Thread):
             due_s = now_s + self.STEP_S
 
     def ended(self) -> float:
-        """Measure no more; the seconds that it came late, all in all."""
+        """Stop measuring; returns the total delay in seconds."""
         self._over.set()
         self.join(30)
         return self.late_s
@@ -280,12 +280,12 @@ def held(daemon: Daemon) -> tuple[int, int]:
 
 
 def count(station: Station, subject: str) -> int:
-    """How many samples a subject's series have."""
+    """How many samples a subject's series has."""
     sql = f"SELECT count(*) FROM samples JOIN series ON series.id = samples.series WHERE key LIKE '%{subject}%'"
     return int(station.rows(sql)[0][0])
 
 
 def health(daemon: Daemon) -> str:
-    """What the page says of the state of the watch."""
+    """What the page reports about the health of the daemon."""
     with urllib.request.urlopen(daemon.address, timeout=20) as answer:
         return str(answer.read().decode())

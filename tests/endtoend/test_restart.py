@@ -1,4 +1,4 @@
-"""What a restart keeps: the daemon is killed with a message in its outbox and an alert standing."""
+"""What a restart keeps: the daemon is killed with a message in its outbox and an active alert."""
 
 import sqlite3
 import time
@@ -32,13 +32,13 @@ url = "http://127.0.0.1:{port}/"
 
 
 def test_a_message_outlives_a_kill_and_is_told_once(tmp_path: Path) -> None:
-    """With no receiver the message waits; after SIGKILL and a new start it comes once, and nothing is raised anew."""
+    """With no receiver the message waits; after SIGKILL and a new start it arrives once; nothing is raised again."""
     port = free_port()
     config = tmp_path / "config.toml"
     config.write_text(CONFIG.format(folder=tmp_path, nobody=free_port(), port=port))
     database, waiting = tmp_path / "watchkeeper.db", "SELECT count(*) FROM outbox WHERE state = 'waiting'"
     with Daemon.start(config) as first:
-        # Put off at least once: the receiver is not there.
+        # Deferred at least once: the receiver is not there.
         _until(lambda: _asked(database, f"{waiting} AND tries > 0") == 1, "the message that waits")
         first.kill()
     assert _asked(database, waiting) == 1
@@ -81,7 +81,7 @@ printf '{"kind": "condition", "subject": "guest hide-hub", "quantity": "state", 
 
 
 def test_what_a_look_sees_while_a_stop_is_asked_for_is_not_told(tmp_path: Path) -> None:
-    """A host that goes down ends its guests beside the daemon: a look that is under way then sees them gone."""
+    """A host that shuts down stops its guests in parallel with the daemon: a run in progress then sees them gone."""
     hook = Hook()
     (tmp_path / "look").write_text(LOOK)
     config = tmp_path / "config.toml"

@@ -1,4 +1,4 @@
-"""Two real daemons watch each other with the health path and the HTTP probe, and each tells that it is alive."""
+"""Two real daemons monitor each other with the health path and the HTTP probe, and each sends heartbeats."""
 
 import time
 from collections.abc import Callable, Iterator
@@ -46,7 +46,7 @@ url = "{hook}"
 
 
 class Pair:
-    """Two hosts, with one receiver of messages and one of signs of life."""
+    """Two hosts, with one receiver of messages and one of heartbeats."""
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
         self.hook, self.alive = Hook(), Hook()
@@ -73,11 +73,11 @@ class Pair:
         return self._stack.enter_context(Daemon.start(self._configs[name]))
 
     def told(self) -> list[tuple[str, str, str]]:
-        """Who told what about whom."""
+        """Who reported what about whom."""
         return [(e["data"]["host"], e["data"]["telling"], e["data"]["subject"]) for e in self.hook.events]
 
     def lives(self, name: str) -> int:
-        """How often a host has said that it is alive."""
+        """How many heartbeats a host has sent."""
         return sum(each["host"] == name and each["status"] == "pass" for each in self.alive.events)
 
     @staticmethod
@@ -96,10 +96,10 @@ def pair(tmp_path: Path) -> Iterator[Pair]:
 
 
 def test_each_tells_when_the_other_falls_silent(pair: Pair) -> None:
-    """While both run nothing is told; when one is killed the other tells it, and tells when it is back."""
+    """While both run nothing is reported; when one is killed the other reports it, and reports its return."""
     gannet, petrel = pair.start("gannet"), pair.start("petrel")
     pair.until("a sign of life of both", lambda: pair.lives("gannet") >= 2 and pair.lives("petrel") >= 2)
-    # A busy machine may be slow to start the second, which the first then misses: that ends, and nothing more comes.
+    # A busy machine may start the second one slowly, and the first then misses it: that ends, and nothing follows.
     assert any(_quiet(pair) for _ in range(10)), pair.told()
     pair.hook.events.clear()
     petrel.kill()
@@ -113,7 +113,7 @@ def test_each_tells_when_the_other_falls_silent(pair: Pair) -> None:
 
 
 def _quiet(pair: Pair) -> bool:
-    """Is nothing told while both say three times that they are alive, and has ended what was raised before?"""
+    """Whether nothing is reported during three heartbeats of both, and everything raised before has ended."""
     before, told = {name: pair.lives(name) for name in ("gannet", "petrel")}, len(pair.told())
     pair.until("more signs of life", lambda: all(pair.lives(name) >= before[name] + 3 for name in before))
     words = [telling for _, telling, _ in pair.told()]

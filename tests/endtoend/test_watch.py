@@ -1,7 +1,7 @@
-"""The whole watch as a real process: a file system that fills, a service that stops, snapshots that go stale.
+"""The whole daemon as a real process: a file system that fills, a service that stops, snapshots that go stale.
 
 Everything is real and on this machine. The file system is a tmpfs in a private mount namespace that only the daemon
-sees (and who looks through /proc/PID/root); the mail server and the webhook receiver listen on loopback; and time is
+sees (and readers through /proc/PID/root); the mail server and the webhook receiver listen on loopback; and time is
 real, which is why this test takes over a minute.
 """
 
@@ -91,7 +91,7 @@ url = "{hook}"
 
 @dataclass
 class Station:
-    """The daemon under test with all that is around it."""
+    """The daemon under test with everything around it."""
 
     daemon: Daemon
     mount: Path
@@ -106,7 +106,7 @@ class Station:
             return json.loads(body) if "json" in answer.headers["Content-Type"] else body.decode()
 
     def events(self, concern: str) -> list[dict[str, Any]]:
-        """The webhook events about a concern, in the order in which they came."""
+        """The webhook events about a concern, in order of arrival."""
         return [e["data"] for e in self.hook.events if e["data"]["concern"] == concern]
 
     def until(self, what: str, true: Callable[[], object], within_s: float = 90) -> None:
@@ -118,7 +118,7 @@ class Station:
 
 
 class Filler(threading.Thread):
-    """Writes at a steady rate until it is told to stop or the file system is full, and remembers when that was."""
+    """Writes at a steady rate until it is stopped or the file system is full, and records when that was."""
 
     def __init__(self, path: Path) -> None:
         super().__init__(daemon=True)
@@ -139,7 +139,7 @@ class Filler(threading.Thread):
 
 @pytest.fixture
 def station(tmp_path: Path) -> Iterator[Station]:
-    """A daemon on watch over a file system, a service and a folder of snapshots."""
+    """A running daemon that monitors a file system, a service and a folder of snapshots."""
     mount = tmp_path / "skerry"
     (tmp_path / "snapshots").mkdir()
     (tmp_path / "snapshots" / "first.img").write_bytes(b"disk")
@@ -159,7 +159,7 @@ def station(tmp_path: Path) -> Iterator[Station]:
 
 
 def test_the_watch_from_first_sample_to_last_message(station: Station) -> None:
-    """A fill is foreseen in time and rightly, each transition is told once to each receiver, each end in its thread."""
+    """A fill is forecast early and accurately, each transition goes to each receiver once, each end in its thread."""
     assert "gannet" in station.get("/")
     filler = Filler(station.mount / "footage")
     filler.start()
@@ -188,7 +188,7 @@ def _snapshots_that_go_stale_and_come_again(station: Station) -> None:
 
 
 def _a_fill_that_is_foreseen(station: Station, filler: Filler) -> None:
-    """The warning comes before the file system is full, and its time to full is within a tenth of the truth."""
+    """The warning comes before the file system is full, and its time to full is within a tenth of the true one."""
     station.until("the alarm", lambda: len(station.events("full")) >= 2, 90)
     filler.join(60)
     assert filler.full_at, "the file system never filled"
@@ -213,10 +213,10 @@ def _a_clean_up_that_ends_it(station: Station, filler: Filler) -> None:
 
 
 def _every_transition_was_told_once(station: Station) -> None:
-    """Journal, webhook and mailbox tell of the same transitions, and each mail stands in its episode's thread."""
+    """Event log, webhook and mailbox contain the same transitions, and each mail is in its episode's thread."""
     told = [line for line in station.get("/api/v1/journal?limit=200")["items"] if line["entry"] == "transition"]
     station.until("the last mail", lambda: len(station.mailbox.mails) >= len(told))
-    time.sleep(1.5)  # one more round of every probe: a second copy of anything would come now
+    time.sleep(1.5)  # one more run of every probe: a second copy of anything would arrive now
     assert len(station.hook.events) == len(station.mailbox.mails) == len(told)
     ids = [event["id"] for event in station.hook.events]
     assert len(set(ids)) == len(ids)

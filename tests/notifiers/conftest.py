@@ -1,4 +1,4 @@
-"""What the notifiers' tests share."""
+"""Fixtures shared by the notifiers' tests."""
 
 import socket
 from collections.abc import Iterator
@@ -8,7 +8,7 @@ import pytest
 
 @pytest.fixture
 def unused_port() -> Iterator[int]:
-    """A loopback port that is bound, and that nobody listens on while the test runs."""
+    """A loopback port that is bound, and on which nothing listens while the test runs."""
     with socket.socket() as held:
         held.bind(("127.0.0.1", 0))
         yield held.getsockname()[1]

@@ -35,7 +35,7 @@ def test_attribute_names() -> None:
 
 
 def test_types() -> None:
-    """Each telling has its type; a test message has one of its own, so that nobody is woken by it."""
+    """Each kind of notification has its type; a test message has its own, so that nobody is woken by it."""
     assert [cloudevent.event_type(each).rpartition(".")[2] for each in messages()] == [
         "raised",
         "worse",
@@ -62,7 +62,7 @@ def test_one_episode_correlates() -> None:
 
 
 def test_bytes_are_json_of_bounded_size() -> None:
-    """The bytes are UTF-8 JSON of the event, the same each time, even where a name is not UTF-8."""
+    """The bytes are UTF-8 JSON of the event, the same each time, even if a name is not UTF-8."""
     hostile = replace(messages()[0], host="gan net/\udcff", key=SeriesKey("file system /srv/\udcff\n", "space"))
     body = cloudevent.as_bytes(hostile)
     assert body == cloudevent.as_bytes(hostile)

@@ -1,4 +1,4 @@
-"""The command notifier with real programs: their input, their exit status, their time, and what they leave behind."""
+"""The command notifier with real programs: their input, exit status, time, and what they leave behind."""
 
 import asyncio
 import json
@@ -37,7 +37,7 @@ def lamp(*run: object, timeout: str = "20s") -> Command:
 
 
 async def test_the_message_comes_on_standard_input(tmp_path: Path) -> None:
-    """The program reads the same object as a webhook's data; its arguments are no shell's."""
+    """The program reads the same object as a webhook's data; its arguments are not interpreted by a shell."""
     path = program(tmp_path, f"open({str(tmp_path / 'got')!r}, 'w').write(sys.argv[1] + sys.stdin.read())")
     for message in messages():
         await lamp(path, "$HOME; echo").deliver(message)
@@ -48,7 +48,7 @@ async def test_the_message_comes_on_standard_input(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("status", [1, 2, 64, 66, 69, 70, 75, 78, 126, 127, 255])
 async def test_what_the_keeper_can_mend_is_tried_again(tmp_path: Path, status: int) -> None:
-    """sysexits(3): 75 asks for another try by its meaning; the others are faults that a keeper can mend."""
+    """sysexits(3): 75 means try again; the others are faults that an operator can fix."""
     path = program(tmp_path, f"print('starting', file=sys.stderr); sys.exit({status})")
     with pytest.raises(DeliveryDeferred, match=f"lamp: .*lamp ended with status {status}: starting$"):
         await lamp(path).deliver(messages()[0])
@@ -70,7 +70,7 @@ async def test_a_signal_is_told(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("mode", [None, 0o644])
 async def test_a_program_that_cannot_be_run(tmp_path: Path, mode: int | None) -> None:
-    """Not there, or no program: deferred, with the reason."""
+    """Not there, or not a program: deferred, with the reason."""
     path = tmp_path / "lamp"
     if mode:
         path.write_text("nothing")
@@ -80,7 +80,7 @@ async def test_a_program_that_cannot_be_run(tmp_path: Path, mode: int | None) ->
 
 
 async def test_a_program_that_does_not_end_is_ended_with_its_children(tmp_path: Path) -> None:
-    """When its time is up nothing of it runs any more, and the delivery is put off."""
+    """When its time is up none of its processes run any more, and the delivery is deferred."""
     path = program(
         tmp_path,
         f"child = subprocess.Popen(['sleep', '600'])\n"
@@ -99,7 +99,7 @@ async def gone(pid: int) -> None:
 
 
 async def test_what_it_leaves_behind_does_not_hold_the_delivery_up(tmp_path: Path) -> None:
-    """A child that holds standard error open is ended when the program has ended well."""
+    """A child that holds standard error open is ended after the program has ended successfully."""
     path = program(
         tmp_path,
         f"child = subprocess.Popen(['sleep', '600'])\nopen({str(tmp_path / 'child')!r}, 'w').write(str(child.pid))",
@@ -110,7 +110,7 @@ async def test_what_it_leaves_behind_does_not_hold_the_delivery_up(tmp_path: Pat
 
 
 async def test_output_without_end_is_not_kept(tmp_path: Path) -> None:
-    """A program that prints for ever fills no memory, and is ended when its time is up."""
+    """A program that prints endlessly does not fill the memory, and is ended when its time is up."""
     path = program(tmp_path, "while True: os.write(2, b'dark ' * 10_000); os.write(1, b'light ' * 10_000)")
     before = psutil.Process().memory_info().rss
     with pytest.raises(DeliveryDeferred, match="has not ended within 1s"):
@@ -119,12 +119,12 @@ async def test_output_without_end_is_not_kept(tmp_path: Path) -> None:
 
 
 async def test_a_program_need_not_read(tmp_path: Path) -> None:
-    """One that closes its input and ends well has told."""
+    """One that closes its input and exits with 0 has delivered."""
     await lamp(program(tmp_path, "os.close(0)")).deliver(messages()[0])
 
 
 async def test_its_environment_is_fixed(tmp_path: Path) -> None:
-    """Nothing of the daemon's own environment, which may hold credentials' places, is handed on."""
+    """Nothing of the daemon's own environment, which may contain the paths of credentials, is passed on."""
     os.environ["SKERRY_TOKEN"] = "s3cret"
     try:
         path = program(tmp_path, "sys.exit(1 if 'SKERRY_TOKEN' in os.environ or os.getcwd() != '/' else 0)")
@@ -142,13 +142,13 @@ async def test_its_environment_is_fixed(tmp_path: Path) -> None:
     ],
 )
 def test_words_that_cannot_be_run(run: list[str], said: str) -> None:
-    """A shell's habits do not work here, and are told before anything starts."""
+    """Shell syntax does not work here, and is reported before anything starts."""
     with pytest.raises(ValidationError, match=said):
         CommandSettings.model_validate({"kind": "command", "run": run})
 
 
 async def test_it_is_in_the_table() -> None:
-    """It is made from its settings like every notifier."""
+    """It is created from its settings like every notifier."""
     settings = CommandSettings.model_validate({"kind": "command", "run": ["/bin/true"], "at_least": "alarm"})
     made = make_notifier(settings, SetClock())
     assert (made.name, made.at_least) == ("command", Priority.ALARM)

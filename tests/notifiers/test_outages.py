@@ -1,7 +1,7 @@
 """A day with a receiver that fails, on the real store, with real servers and real protocols, in simulated time.
 
-Twelve hours of trouble begin after an hour. Whatever the trouble: everything arrives in the end, once, in its order,
-and what goes to another receiver is never late by more than a tick.
+Twelve hours of trouble begin after one hour. Whatever the trouble: everything arrives in the end, once, in its order,
+and messages to another receiver are never late by more than a tick.
 """
 
 import asyncio
@@ -36,7 +36,7 @@ WORSE_S, WELL_S = 1 * HOUR_S, 13 * HOUR_S
 
 
 def day() -> list[tuple[float, Message]]:
-    """What happens on that day: an episode of four tellings, and single ones before, in and after the trouble."""
+    """The events of that day: an episode of four messages, and single ones before, during and after the trouble."""
     alone = [(hours, told([filling(after(hours=hours), 3.2)], level())[0]) for hours in (0.5, 4.0, 12.9, 20.0)]
     found = [(hours * HOUR_S, each.message(f"gannet-{hours}")) for hours, each in alone]
     found += [(hours * HOUR_S, each.message()) for hours, each in zip((2, 6, 10, 18), episode(), strict=True)]
@@ -44,7 +44,7 @@ def day() -> list[tuple[float, Message]]:
 
 
 class Day:
-    """An outbox with one receiver that fails and one that does well, and what became of it."""
+    """An outbox with one receiver that fails and one that works, and the outcome."""
 
     def __init__(self, store: Store, time: VirtualTime, bad: Notifier, patience: RetryPolicy) -> None:
         self.store, self.time = store, time
@@ -61,7 +61,7 @@ class Day:
         return at_s, happens
 
     async def passes(self, *more: Happening) -> None:
-        """The whole day."""
+        """Run the whole day."""
         task = asyncio.create_task(self.outbox.run())
         try:
             await self.time.run(DAY_S, [*(self.happening(*each) for each in day()), *more])
@@ -71,7 +71,7 @@ class Day:
             await task
 
     async def judge(self, arrived: list[str]) -> None:
-        """Everything has arrived, once, in its order; and nothing else was late."""
+        """Check that everything has arrived, once, in its order; and that nothing else was late."""
         parcels = await self.store.parcels(only_open=False, limit=1_000)
         assert {each.state for each in parcels} == {DeliveryState.DELIVERED}
         assert len(parcels) == 2 * len(day())
@@ -83,7 +83,7 @@ class Day:
         good = [late for late, each in zip(late_s, parcels, strict=True) if each.notifier == "good"]
         assert max(good) <= TICK_S
         bad = [(p.made_at, p.done_at) for p in parcels if p.notifier != "good"]
-        # What waited leaves within the longest back-off once the receiver does well.
+        # What waited is sent within the longest back-off once the receiver works.
         latest = max(done for _, done in bad if done is not None)
         assert (latest - self.time.began_at).total_seconds() < DAY_S
         in_trouble = [done for made, done in bad if (made - self.time.began_at).total_seconds() < WELL_S and done]
@@ -111,12 +111,12 @@ async def test_a_mail_server(tmp_path: Path, how: str) -> None:
     keys: dict[str, Any] = {"server": "127.0.0.1", "port": server.port, "security": "none", "timeout": "0.4s"}
     people = {"from": "gannet@example.org", "to": ["keeper@example.org"]}
     mail = make_notifier(MailSettings.model_validate({"kind": "mail", **keys, **people}), time)
-    # Each try of a slow server takes its whole time, and that is real.
+    # Each try of a slow server takes its whole time, in real time.
     patience = RetryPolicy(longest_s=5_000) if how == "slow" else DEFAULT_POLICY
     async with day_with(tmp_path, mail, time, patience) as found:
         await found.passes((WORSE_S, lambda: server.be(how)), (WELL_S, lambda: server.be("well")))
         await found.judge(server.ids())
-    assert server.tries < 250  # no storm: at most two an hour for each thread once it has waited
+    assert server.tries < 250  # no storm: at most two an hour for each thread after its first waits
     if how != "down":
         assert server.tries > len(day())
     await server.be("down")
@@ -124,7 +124,7 @@ async def test_a_mail_server(tmp_path: Path, how: str) -> None:
 
 @pytest.mark.parametrize("how", ["down", "500", "429", "redirect", "endless", "bad TLS"])
 async def test_a_webhook_receiver(tmp_path: Path, how: str) -> None:
-    """Down, failing, asking for patience, sending elsewhere, answering without end, and with another's certificate."""
+    """Down, failing, requesting a delay, redirecting, answering endlessly, and with another host's certificate."""
     authority, other = trustme.CA(), trustme.CA()
     contexts = []
     for ca in (authority, other):
@@ -142,12 +142,12 @@ async def test_a_webhook_receiver(tmp_path: Path, how: str) -> None:
         await found.judge([each["id"] for each in server.got])
     assert server.tries < 250
     if how == "429":
-        assert server.tries < 60  # its own wish, an hour and a half, was honoured
+        assert server.tries < 60  # its own requested delay, an hour and a half, was honoured
     await server.close()
 
 
 async def test_the_judge_can_fail(tmp_path: Path) -> None:
-    """A receiver that never does well again is found out: this test of tests would see a message that is lost."""
+    """A receiver that never recovers is detected: this test of the test would notice a lost message."""
     time = VirtualTime(2)
     never = ScriptedNotifier([DeliveryDeferred("post: later") for _ in range(10_000)])
     async with day_with(tmp_path, never, time) as found:

@@ -1,4 +1,4 @@
-"""A secret in a receiver's words."""
+"""A secret in a receiver's reply."""
 
 import base64
 
@@ -25,5 +25,5 @@ def test_the_example_of_the_standard() -> None:
 
 
 def test_where_there_is_none() -> None:
-    """Without a secret the words stay as they are."""
+    """Without a secret the text is unchanged."""
     assert redact("550 no such box", "tim", "") == "550 no such box"

@@ -1,4 +1,4 @@
-"""What goes on as it is from one configuration to the next, and what is made anew."""
+"""What stays the same from one configuration to the next, and what is created again."""
 
 from pathlib import Path
 
@@ -25,7 +25,7 @@ def read(folder: Path, text: str, head: str = "") -> Settings:
 
 
 def test_what_is_unchanged_is_the_same_object(tmp_path: Path) -> None:
-    """Rules and ties are no part of a probe; anything else of its settings makes it another one."""
+    """Rules and dependencies are not part of a probe; a change of any other setting makes it a different one."""
     bench = ProbeContext(Clock(), ThreadWorkers())
     first = build(read(tmp_path, MEMORY + HUB + HOOK), bench, Clock())
     ruled = HUB + 'rests_on = ["pool skerry"]\n[probe.rules.silent]\nwarning = "5m"\n'
@@ -43,7 +43,7 @@ def test_what_is_unchanged_is_the_same_object(tmp_path: Path) -> None:
 
 
 def test_another_bound_makes_the_probe_of_watchkeeper_itself_anew(tmp_path: Path) -> None:
-    """It is the only one that sees the bound."""
+    """It is the only probe that sees the bound."""
     text = MEMORY + '[[probe]]\nkind = "itself"\n'
     workers, own = ThreadWorkers(), OwnDatabase(tmp_path / "watchkeeper.db", 2**30, list)
     first = build(read(tmp_path, text), ProbeContext(Clock(), workers, database=own), Clock())
@@ -53,7 +53,7 @@ def test_another_bound_makes_the_probe_of_watchkeeper_itself_anew(tmp_path: Path
 
 
 def test_what_cannot_change_in_place_is_all_told_at_once(tmp_path: Path) -> None:
-    """Host, page and the database's path; nothing is said where they stand."""
+    """Host, page and the database's path; nothing is reported if they are unchanged."""
     before = read(tmp_path, "")
     check_in_place(before, before, None)
     after = read(tmp_path, "", '[page]\nport = 8081\n[host]\nname = "gannet"\ntime_zone = "Europe/Paris"\n')

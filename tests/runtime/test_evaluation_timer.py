@@ -1,4 +1,4 @@
-"""Delays that run out are told at that moment, with the real clock."""
+"""An alert whose delay expires is sent at that moment, with the real clock."""
 
 import asyncio
 from datetime import UTC, datetime
@@ -20,7 +20,7 @@ HUB = SeriesKey("service hide-hub", "answer")
 
 
 async def test_a_delay_that_runs_out_is_told_at_that_moment() -> None:
-    """The next steady look may be far off: what a delay held back is told when the delay is over, in real time."""
+    """The next regular review may be far off: a delayed alert is sent when its delay is over, in real time."""
     store, clock = Shelf(), Clock()
     pipeline = Pipeline(PipelineState(store, Desk(), clock, "gannet", UTC))
     rules = Rules(silent=SilentRule(warning_s=0.3, alarm_s=0.6))
@@ -31,7 +31,7 @@ async def test_a_delay_that_runs_out_is_told_at_that_moment() -> None:
     began = clock.now()
     await runner.run(probe.label)
     async with asyncio.timeout(10):
-        while len(store.parcels) < 2:  # noqa: ASYNC110  the shelf is a list
+        while len(store.parcels) < 2:  # noqa: ASYNC110  the store's deliveries are a plain list
             await asyncio.sleep(0.01)
     reviewing.cancel()
     waited = [(line.at - began).total_seconds() for line in store.journal if line.entry is Entry.TRANSITION]
@@ -40,7 +40,7 @@ async def test_a_delay_that_runs_out_is_told_at_that_moment() -> None:
 
 
 async def test_a_look_that_is_due_at_what_was_dropped_does_no_harm() -> None:
-    """A series that was dropped while a delay of it ran is looked at no more, and the steady look still comes."""
+    """A series that was dropped during its delay is not evaluated again, and the regular review still happens."""
     clock = Clock()
     pipeline = Pipeline(PipelineState(Shelf(), Desk(), clock, "gannet", UTC))
     rules = Rules(silent=SilentRule(warning_s=0.02))
@@ -55,19 +55,19 @@ async def test_a_look_that_is_due_at_what_was_dropped_does_no_harm() -> None:
 
 
 def entry_of(rules: Rules, at: datetime) -> SeriesEntry:
-    """A service that was lost at an instant."""
+    """A service that stopped answering at a given time."""
     evaluator = SeriesEvaluator(HUB, Kind.ANSWER, 60.0, rules, AlertBook())
     evaluator.take(Answer(HUB, answered=False), at)
     return SeriesEntry(evaluator, watched(()))
 
 
 def lost(after_s: float) -> SeriesEntry:
-    """A service that was lost now, and is told after so many seconds."""
+    """A service that stopped answering now, and is reported after `after_s` seconds."""
     return entry_of(Rules(silent=SilentRule(warning_s=after_s, alarm_s=None)), START)
 
 
 def test_each_series_is_due_once_and_in_its_turn() -> None:
-    """At its very moment; the one that comes later is not forgotten over it."""
+    """Exactly at its time; a later one is not forgotten because of it."""
     timer, soon, late = EvaluationTimer(), lost(60.0), lost(120.0)
     assert timer.take_due([soon, late], START + HOUR) == []
     for entry in (late, soon):
@@ -92,7 +92,7 @@ def test_what_is_no_longer_due_is_not_planned() -> None:
 
 
 async def test_a_sleep_ends_at_the_next_moment_or_after_its_longest() -> None:
-    """Measured in order: what would end last is still asleep."""
+    """Measured in order: the one that would end last is still asleep."""
     timer, entry = EvaluationTimer(), lost(0.05)
     async with asyncio.timeout(10):
         await timer.sleep(START, 0.01)
@@ -101,7 +101,7 @@ async def test_a_sleep_ends_at_the_next_moment_or_after_its_longest() -> None:
 
 
 async def test_a_sleep_is_woken_by_an_earlier_moment_and_by_no_later_one() -> None:
-    """Else what was planned meanwhile waits for the next steady look."""
+    """Otherwise anything scheduled meanwhile waits for the next regular review."""
     timer = EvaluationTimer()
     timer.plan(lost(1_800.0), START)
     asleep = asyncio.create_task(timer.sleep(START, 3_600.0))

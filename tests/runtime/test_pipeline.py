@@ -1,4 +1,4 @@
-"""The one path, with a store that keeps what it is given in memory and clocks that the test sets."""
+"""The single data path, with a store that keeps its commits in memory and clocks that the test sets."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -23,7 +23,7 @@ DISK = SeriesKey("pool skerry", "health")
 
 @pytest.fixture
 def house() -> House:
-    """A pipeline on watch over nothing yet."""
+    """A running pipeline that monitors nothing yet."""
     return House()
 
 
@@ -32,7 +32,7 @@ DOWN: Sequence[Observation] = (Answer(HUB, answered=False, reason="connection re
 
 
 async def test_alert_journal_and_parcel_are_in_the_commit_of_the_sample_that_caused_them(house: House) -> None:
-    """One transaction holds the sample, the finding, the alert, its journal line and its parcel."""
+    """One transaction holds the sample, the finding, the alert, its event log line and its delivery."""
     probe = watched(DOWN)
     await house.run(probe)
     await house.run(probe)
@@ -47,7 +47,7 @@ async def test_alert_journal_and_parcel_are_in_the_commit_of_the_sample_that_cau
 
 
 async def test_a_probe_that_fails_is_an_observation_of_the_probe(house: House) -> None:
-    """A ProbeError, and a fault in the probe's code, are conditions of the probe that tell why."""
+    """A ProbeError, and a defect in the probe's code, become conditions of the probe with the reason."""
     await house.run(watched(ProbeTimeout("no answer from /skerry within 10 s")))
     await house.run(watched(ZeroDivisionError("division by zero"), label="nest-cams"))
     reasons = [s.observation.reason for s in house.store.seen if isinstance(s.observation, Condition)]
@@ -60,7 +60,7 @@ async def test_a_probe_that_fails_is_an_observation_of_the_probe(house: House) -
 
 
 async def test_a_probes_unchanged_condition_is_stored_once_an_hour(house: House) -> None:
-    """That a probe ran well again is no news; that it no longer does is."""
+    """It is no news that a probe ran well again; it is news that it no longer does."""
     probe = watched(UP, UP, UP, ProbeTimeout("late"), UP)
     for _ in range(5):
         await house.run(probe)
@@ -80,7 +80,7 @@ async def test_a_probe_that_no_longer_runs_is_told_once(house: House) -> None:
 
 
 async def test_a_series_that_its_probe_no_longer_brings_is_stale(house: House) -> None:
-    """A pool that vanished from what its probe sees is told, although the probe runs well."""
+    """A pool that disappears from its probe's results is reported, although the probe runs well."""
     probe = watched([Condition(DISK, sound=True)], [])
     for _ in range(4):
         await house.run(probe)
@@ -89,7 +89,7 @@ async def test_a_series_that_its_probe_no_longer_brings_is_stale(house: House) -
 
 
 async def test_what_cannot_be_seen_through_a_fault_is_not_stale_as_well(house: House) -> None:
-    """A mount that hangs is told as that; its space and inodes are not told as missing on top of it."""
+    """A hung mount is reported as such; its space and inodes are not reported as missing on top of it."""
     space, answers = SeriesKey("file system /skerry", "space"), SeriesKey("file system /skerry", "answers")
     fine: list[Observation] = [Level(space, 1, 2), Condition(answers, sound=True)]
     hangs = [Condition(answers, sound=False, reason="it hangs")]
@@ -104,7 +104,7 @@ async def test_what_cannot_be_seen_through_a_fault_is_not_stale_as_well(house: H
 
 
 async def test_without_room_the_samples_are_lost_and_nothing_else(house: House) -> None:
-    """What must be told is delivered from memory, and goes in with the next commit that fits, behind it the gap."""
+    """Messages are delivered from memory, and are stored with the next commit that fits, followed by the gap."""
     probe = watched(DOWN, DOWN, UP, UP)
     await house.run(probe)
     house.store.fill()
@@ -134,7 +134,7 @@ async def test_without_room_the_samples_are_lost_and_nothing_else(house: House) 
 
 
 async def test_any_trouble_of_the_database_is_told_and_outlived(house: House) -> None:
-    """A damaged file is no reason to stop watching: it is told, and all else is told from memory."""
+    """A damaged file does not stop monitoring: it is reported, and all other messages are sent from memory."""
     house.store.trouble = StoreDamaged("watchkeeper.db is damaged: move it aside")
     probe = watched(DOWN)
     await house.run(probe)
@@ -146,7 +146,7 @@ async def test_any_trouble_of_the_database_is_told_and_outlived(house: House) ->
 
 
 async def test_the_alert_about_the_database_can_be_acknowledged_while_it_stands(house: House) -> None:
-    """The keeper knows and makes room tomorrow; that they know is written when there is."""
+    """The operator knows and will free space tomorrow; the acknowledgement is written when there is space."""
     house.store.fill()
     await house.run(watched(UP))
     assert await house.pipeline.acknowledge(DATABASE, Concern.UNSOUND)
@@ -159,7 +159,7 @@ async def test_the_alert_about_the_database_can_be_acknowledged_while_it_stands(
 
 
 async def test_room_that_comes_and_goes_is_not_told_forty_times(house: House) -> None:
-    """A database that can be written by turns is chattering like any other alert."""
+    """A database that is writable and unwritable by turns is chattering like any other alert."""
     probe = watched(UP)
     for turn in range(40):
         (house.store.fill if turn % 2 else house.store.free)()
@@ -170,7 +170,7 @@ async def test_room_that_comes_and_goes_is_not_told_forty_times(house: House) ->
 
 
 async def test_an_alert_about_the_database_that_was_stored_ends_after_a_restart(house: House) -> None:
-    """Killed between the commit that had room and the one that says so, the next life says it."""
+    """Killed between the commit that had space and the one that reports it, the next daemon run reports it."""
     raised = Alert(DATABASE, Concern.UNSOUND, State.ACTIVE, Priority.ALARM, 1, 1, START, START, told=Priority.ALARM)
     await house.pipeline.restore([], [], [], [raised])
     await house.pipeline.note(Entry.START, "the watch goes on")
@@ -179,7 +179,7 @@ async def test_an_alert_about_the_database_that_was_stored_ends_after_a_restart(
 
 
 async def test_a_review_writes_what_was_held_back(house: House) -> None:
-    """Room that comes back is used without waiting for a sample."""
+    """Space that becomes available is used without waiting for a sample."""
     house.store.fill()
     await house.pipeline.note(Entry.START, "the watch began")
     house.store.free()
@@ -191,7 +191,7 @@ async def test_a_review_writes_what_was_held_back(house: House) -> None:
 
 
 async def test_a_restart_goes_on_where_the_store_stands(house: House) -> None:
-    """After a restart in the middle of a silence nothing is raised again, and its end is told in the same episode."""
+    """After a restart in the middle of an outage nothing is raised again, and its end belongs to the same episode."""
     probe = watched(DOWN, DOWN, DOWN, UP)
     await house.run(probe)
     await house.run(probe)
@@ -206,7 +206,7 @@ async def test_a_restart_goes_on_where_the_store_stands(house: House) -> None:
 
 
 async def test_what_is_no_longer_watched_is_ended(house: House) -> None:
-    """A probe taken out of the configuration leaves no alert standing without an end."""
+    """A probe removed from the configuration leaves no alert active without an end."""
     standing = Alert(
         HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1, tellings=1, raised_at=START, told=Priority.WARNING
     )
@@ -216,20 +216,20 @@ async def test_what_is_no_longer_watched_is_ended(house: House) -> None:
 
 
 async def test_what_was_normal_is_not_touched_by_a_restart(house: House) -> None:
-    """An orphan that does not stand needs no end, and restoring nothing writes nothing."""
+    """An orphan that is not active needs no end, and restoring nothing writes nothing."""
     await house.pipeline.restore([], [], [Finding(HUB, Concern.SILENT, START, None)], [Alert(HUB, Concern.SILENT)])
     assert house.store.commits == []
 
 
 async def test_a_series_that_changes_its_kind_starts_anew(house: House) -> None:
-    """A subject whose probe was replaced by one of another kind does not carry the old judgement along."""
+    """A subject whose probe was replaced by one of another kind does not keep the old evaluation state."""
     await house.run(watched([Condition(HUB, sound=False, reason="down")]))
     await house.run(watched(UP))
     assert set(house.registry[HUB].evaluator.concerns) == {Concern.SILENT, Concern.STALE}
 
 
 async def test_a_lapse_is_in_the_journal_and_told_to_nobody(house: House) -> None:
-    """A transition without a telling makes a journal line and no parcel."""
+    """A transition without a notification makes an event log line and no delivery."""
     probe = watched(
         [Condition(DISK, sound=False, reason="a disk failed")],
         [Condition(DISK, sound=True)],
@@ -244,7 +244,7 @@ async def test_a_lapse_is_in_the_journal_and_told_to_nobody(house: House) -> Non
 
 
 async def test_what_the_keeper_does_is_in_the_journal_and_told_to_nobody(house: House) -> None:
-    """Acknowledging, shelving and taking that back move the alert, are written at once, and make no message."""
+    """Acknowledging, shelving and undoing that change the alert, are written at once, and send no message."""
     await house.run(watched([Condition(DISK, sound=False, reason="a disk failed")]))
     assert await house.pipeline.acknowledge(DISK, Concern.UNSOUND)
     assert await house.pipeline.shelve(DISK, Concern.UNSOUND, house.clock.at + HOUR)
@@ -274,7 +274,7 @@ def services(*, up: bool) -> list[Observation]:
 
 
 async def test_answers_lost_at_once_are_one_message_and_are_shown_beneath_one_alert(house: House) -> None:
-    """The transitions of each stand in the journal with what holds them; the keeper can acknowledge them as one."""
+    """Each transition is in the event log with the alert that suppresses it; one action acknowledges them all."""
     probe = watched(services(up=True), services(up=False))
     for _ in range(4):
         await house.run(probe)
@@ -288,7 +288,7 @@ async def test_answers_lost_at_once_are_one_message_and_are_shown_beneath_one_al
 
 
 async def test_a_restart_keeps_who_is_held(house: House) -> None:
-    """The next life tells the end of the group, and nothing of its members."""
+    """The next daemon run reports the end of the group, and nothing about its members."""
     probe = watched(services(up=True), services(up=False))
     for _ in range(4):
         await house.run(probe)
@@ -301,7 +301,7 @@ async def test_a_restart_keeps_who_is_held(house: House) -> None:
 
 
 async def test_a_flood_is_summed_up_in_one_commit_with_all_that_it_told_of(house: House) -> None:
-    """At its end the members are known to the keeper in the same transaction, so that no restart tells them again."""
+    """At its end the members are marked as reported in the same transaction, so that no restart reports them again."""
     units = [SeriesKey(f"unit u{n}", "result") for n in range(12)]
     bad = [Condition(key, sound=False, reason="failed") for key in units]
     probe = watched(bad)
@@ -318,7 +318,7 @@ async def test_a_flood_is_summed_up_in_one_commit_with_all_that_it_told_of(house
 
 
 async def test_what_an_unknown_probe_had_brought_is_left_alone(house: House) -> None:
-    """A probe that was taken out of the configuration: its series is no longer judged once no other can bring it."""
+    """A probe was removed from the configuration: its series is no longer evaluated once no other can bring it."""
     await house.run(watched([Condition(DISK, sound=True)]))
     await house.restart([])
     await house.pipeline.review()
@@ -326,7 +326,7 @@ async def test_what_an_unknown_probe_had_brought_is_left_alone(house: House) -> 
 
 
 async def test_a_fill_names_what_grew_most(house: House) -> None:
-    """The message about a pool that fills names the dataset that took the most since the trend began."""
+    """The message about a pool that fills names the dataset that grew most since the trend began."""
     pool, cams, log = (
         SeriesKey("pool skerry", "space"),
         SeriesKey("dataset nest-cams", "data"),
@@ -354,12 +354,12 @@ GUEST, GUEST_MEMORY = SeriesKey("guest tide-log", "state"), SeriesKey("guest tid
 
 
 def guests(*, first: Sequence[Observation], then: Sequence[Observation] | Exception = ()) -> ScheduledProbe:
-    """A probe that looks once in an hour, and brings something else from its second look on."""
+    """A probe that runs once an hour, and returns something else from its second run on."""
     return watched(first, then, label="guests", every_s=HOUR.total_seconds())
 
 
 async def hours(house: House, probe: ScheduledProbe, count: int) -> None:
-    """Let hours pass in which the probe runs as it should, with a review every minute: a week of them takes long."""
+    """Let hours pass in which the probe runs normally, with a review every minute: a week of them takes long."""
     for _ in range(count):
         for _ in range(59):
             house.clock.run(MINUTE)
@@ -369,7 +369,7 @@ async def hours(house: House, probe: ScheduledProbe, count: int) -> None:
 
 
 async def test_what_has_not_been_seen_for_a_week_is_gone_for_good(house: House) -> None:
-    """A removed guest is told as stale, and a week later as gone; then it is not judged any more."""
+    """A removed guest is reported as stale, and a week later as gone; then it is no longer evaluated."""
     probe = guests(first=[Condition(GUEST, sound=True)])
     await hours(house, probe, 5)
     assert house.told == ["no sample of guest tide-log for 3 h 1 min"]
@@ -384,7 +384,7 @@ async def test_what_has_not_been_seen_for_a_week_is_gone_for_good(house: House) 
 
 
 async def test_all_that_was_told_of_what_is_gone_ends(house: House) -> None:
-    """A guest that was removed while it was paused: neither that nor its memory stands for ever."""
+    """A guest that was removed while it was paused: neither that alert nor its memory alert is active forever."""
     paused = Condition(GUEST, sound=False, reason="paused", grave=True)
     probe = guests(first=[paused, Level(GUEST_MEMORY, 1, 2)])
     await hours(house, probe, 5)
@@ -398,7 +398,7 @@ async def test_all_that_was_told_of_what_is_gone_ends(house: House) -> None:
 
 
 async def test_what_comes_back_after_all_is_watched_anew(house: House) -> None:
-    """It is judged from its first sample on, and a later absence is another episode."""
+    """It is evaluated from its first sample on, and a later absence is another episode."""
     probe = guests(first=[Condition(GUEST, sound=True)])
     await hours(house, probe, 7 * 24 + 5)
     await house.pipeline.acknowledge(GUEST, Concern.STALE)
@@ -412,7 +412,7 @@ async def test_what_comes_back_after_all_is_watched_anew(house: House) -> None:
 
 
 async def test_what_is_gone_is_not_restored(house: House) -> None:
-    """A restart does not tell of it once more; while its alert waits to be acknowledged it can be."""
+    """A restart does not report it again; while its alert is unacknowledged it can be acknowledged."""
     probe = guests(first=[Condition(GUEST, sound=True)])
     await hours(house, probe, 7 * 24 + 5)
     await house.restart([probe])
@@ -426,7 +426,7 @@ async def test_what_is_gone_is_not_restored(house: House) -> None:
 
 
 async def test_a_restart_neither_ends_an_absence_nor_counts_anew(house: House) -> None:
-    """Nobody has seen it since, so it is not told as back; the week goes on."""
+    """Nobody has seen it since, so it is not reported as back; the week continues."""
     probe = guests(first=[Condition(GUEST, sound=True)])
     await hours(house, probe, 5 * 24)
     await house.restart([probe])
@@ -450,7 +450,7 @@ async def test_what_a_failing_probe_cannot_see_is_not_gone(house: House) -> None
 
 
 async def test_a_probe_that_never_runs_is_never_gone(house: House) -> None:
-    """That a probe itself brings nothing is told as long as it is so."""
+    """That a probe itself returns nothing is reported as long as it is true."""
     probe = watched([Condition(DISK, sound=True)])
     await house.run(probe)
     await house.wait(8 * DAY)
@@ -458,7 +458,7 @@ async def test_a_probe_that_never_runs_is_never_gone(house: House) -> None:
 
 
 async def test_another_configuration_changes_rules_and_keeps_what_is_known(house: House) -> None:
-    """The same probe with other rules: the silence goes on in the same episode, judged by the new ones."""
+    """The same probe with other rules: the outage continues in the same episode, evaluated by the new ones."""
     old = watched(DOWN)
     await house.run(old)
     await house.run(old)
@@ -473,7 +473,7 @@ async def test_another_configuration_changes_rules_and_keeps_what_is_known(house
 
 @pytest.mark.parametrize("restart", [False, True])
 async def test_a_probe_with_another_name_takes_its_series_along(house: House, *, restart: bool) -> None:
-    """Nothing ends and nothing is raised anew, whichever way the new configuration came."""
+    """Nothing ends and nothing is raised again, whichever way the new configuration was loaded."""
     await house.run(watched(DOWN))
     await house.run(watched(DOWN))
     await house.run(watched(DOWN))
@@ -493,7 +493,7 @@ async def test_a_probe_with_another_name_takes_its_series_along(house: House, *,
 
 @pytest.mark.parametrize("restart", [False, True])
 async def test_a_probe_that_has_left_ends_its_alerts_the_same_either_way(house: House, *, restart: bool) -> None:
-    """Told as ended, no longer watched; nothing waits to be acknowledged; it is off the board, and not let go twice."""
+    """Reported as ended, no longer monitored; nothing to acknowledge; not on the status page, and not removed twice."""
     await house.run(watched(DOWN))
     await house.run(watched(DOWN))
     await house.run(watched(DOWN))
@@ -531,7 +531,7 @@ async def test_a_removed_probe_is_waited_for_until_each_new_one_has_looked(house
 
 
 async def test_a_probe_that_was_there_before_is_not_waited_for(house: House) -> None:
-    """It has looked already."""
+    """It has already run."""
     stays = watched([Condition(DISK, sound=True)], label="disks")
     await house.run(stays, watched(UP))
     house.reload(stays)
@@ -540,7 +540,7 @@ async def test_a_probe_that_was_there_before_is_not_waited_for(house: House) -> 
 
 
 async def test_a_probe_that_has_left_is_in_no_trouble(house: House) -> None:
-    """Health names those of the configuration that holds."""
+    """Health names the probes of the active configuration."""
     await house.run(watched(ProbeTimeout("late")))
     assert house.pipeline.state.troubled_probes() == ["probe hide-hub: late"]
     house.reload()
@@ -548,7 +548,7 @@ async def test_a_probe_that_has_left_is_in_no_trouble(house: House) -> None:
 
 
 async def test_what_correlates_outlives_a_reload(house: House) -> None:
-    """A group that stands, and how many alerts came lately, are known to the next configuration."""
+    """An active group, and the number of recent alerts, are known to the next configuration."""
     probe = watched(services(up=True), services(up=False))
     for _ in range(4):
         await house.run(probe)
@@ -573,7 +573,7 @@ async def test_alerts_of_before_a_reload_count_for_a_flood(house: House) -> None
 
 
 async def test_findings_of_groups_are_stored_when_their_alert_moves(house: House) -> None:
-    """The page shows why a group stands; what did not move is not written again and again."""
+    """The page shows why a group is active; unchanged findings are not written again and again."""
     probe = watched(services(up=True), services(up=False))
     for _ in range(8):
         await house.run(probe)
@@ -583,7 +583,7 @@ async def test_findings_of_groups_are_stored_when_their_alert_moves(house: House
 
 
 async def test_a_review_stores_findings_of_what_moved_and_of_nothing_else(house: House) -> None:
-    """Every 15 s everything is judged: only what is new of it is worth a row."""
+    """Everything is evaluated every 15 s: only new results are worth a row."""
     await house.run(watched([Answer(HUB, answered=False), Condition(DISK, sound=True)]))
     before = len(house.store.commits)
     await house.wait(MINUTE)
@@ -594,7 +594,7 @@ async def test_a_review_stores_findings_of_what_moved_and_of_nothing_else(house:
 
 
 async def test_gaps_are_counted_and_nobody_was_late_with_a_review_in_one(house: House) -> None:
-    """Reviewed before it counts as reviewed after it; never reviewed stays never."""
+    """A review before the gap counts as a review after it; never reviewed remains never."""
     state = house.pipeline.state
     await house.look(watched(UP))
     house.clock.suspend(HOUR)
@@ -608,7 +608,7 @@ async def test_gaps_are_counted_and_nobody_was_late_with_a_review_in_one(house: 
 
 @pytest.mark.parametrize(("seconds", "messages"), [(299, 0), (300, 1)])
 async def test_five_minutes_without_power_are_told(house: House, seconds: int, messages: int) -> None:
-    """Exactly five are; what is shorter is a restart."""
+    """Exactly five are reported; a shorter time is a restart."""
     probe = watched(UP)
     await house.look(probe)
     await house.restart([probe], away=timedelta(seconds=seconds))
@@ -617,7 +617,7 @@ async def test_five_minutes_without_power_are_told(house: House, seconds: int, m
 
 @pytest.mark.parametrize(("seconds", "messages"), [(299, 0), (300, 1)])
 async def test_five_minutes_of_sleep_are_told(house: House, seconds: int, messages: int) -> None:
-    """What is shorter stands in the journal alone."""
+    """A shorter time is only in the event log."""
     await house.look(watched(UP))
     house.clock.suspend(timedelta(seconds=seconds))
     await house.pipeline.review()
@@ -626,7 +626,7 @@ async def test_five_minutes_of_sleep_are_told(house: House, seconds: int, messag
 
 
 async def test_why_it_was_away_is_told(house: House) -> None:
-    """A sleep is told apart from a process that was stopped, by the boot-time clock."""
+    """The boot-time clock distinguishes a sleep from a process that was stopped."""
     await house.look(watched(UP))
     house.clock.suspend(HOUR)
     await house.pipeline.review()
@@ -651,7 +651,7 @@ async def test_no_delay_runs_while_nobody_looks(house: House) -> None:
 
 
 async def test_alerts_of_before_a_gap_count_for_a_flood(house: House) -> None:
-    """Ten within ten minutes that somebody was there to look."""
+    """Ten within ten minutes of monitored time."""
     units = [Condition(SeriesKey(f"unit u{n}", "result"), sound=False, reason="failed") for n in range(12)]
     await house.run(watched(units[:6]))
     house.clock.suspend(HOUR)
@@ -660,7 +660,7 @@ async def test_alerts_of_before_a_gap_count_for_a_flood(house: House) -> None:
 
 
 async def test_a_gap_is_logged(house: House, caplog: pytest.LogCaptureFixture) -> None:
-    """Who reads the log sees it without the journal."""
+    """The log shows it without the event log."""
     await house.look(watched(UP))
     house.clock.suspend(HOUR)
     await house.pipeline.review()
@@ -670,7 +670,7 @@ async def test_a_gap_is_logged(house: House, caplog: pytest.LogCaptureFixture) -
 async def test_starts_are_logged_and_the_operators_words_are_not(
     house: House, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """Both are in the journal."""
+    """Both are in the event log."""
     caplog.set_level("INFO")
     await house.pipeline.note(Entry.START, "the watch began")
     await house.pipeline.note(Entry.NOTE, "bought a disk")
@@ -680,7 +680,7 @@ async def test_starts_are_logged_and_the_operators_words_are_not(
 
 
 async def test_what_is_down_before_a_restart_is_a_cause_after_it(house: House) -> None:
-    """The pool is suspended; the service that depends on it is held from the first look of the next life."""
+    """The pool is suspended; the service that depends on it is suppressed from the first run after the restart."""
     house.rests_on = {"hub": ("pool skerry",)}
     pool = watched([Condition(DISK, sound=False, reason="suspended", grave=True)], label="pool")
     await house.run(pool)
@@ -701,7 +701,7 @@ async def test_what_was_raised_before_a_restart_counts_for_a_flood(house: House)
 
 
 async def test_an_alert_is_known_by_its_series_and_its_concern(house: House) -> None:
-    """A series cannot be shelved for what it cannot raise, nor a group for what it never is."""
+    """A series cannot be shelved for a concern that it cannot raise, nor a group for one that it never has."""
     await house.run(watched([Condition(DISK, sound=True)]))
     until = house.clock.at + HOUR
     assert await house.pipeline.shelve(DISK, Concern.UNSOUND, until)
@@ -716,7 +716,7 @@ async def test_an_alert_is_known_by_its_series_and_its_concern(house: House) -> 
 
 
 async def test_a_series_that_was_dropped_goes_on_in_its_count_of_episodes(house: House) -> None:
-    """Its messages must not have the names of earlier ones."""
+    """Its messages must not reuse the names of earlier ones."""
     bad = watched([Condition(DISK, sound=False, reason="failed")], label="disks")
     await house.run(bad)
     house.reload()
@@ -728,6 +728,6 @@ async def test_a_series_that_was_dropped_goes_on_in_its_count_of_episodes(house:
 
 
 async def test_nobody_stands_for_a_probe_that_has_left() -> None:
-    """What stands in its place says nothing, and holds nothing."""
+    """The placeholder for it reports nothing, and suppresses nothing."""
     assert await Absent().observe() == ()
     await Absent().close()

@@ -1,4 +1,4 @@
-"""A reload builds a runtime from the new settings, which takes over the store and the state of the one before."""
+"""A reload builds a runtime from the new settings, which takes over the store and the previous runtime's state."""
 
 import asyncio
 import logging
@@ -45,14 +45,14 @@ ALIVE = '[alive]\nurl = "http://127.0.0.1:9/"\nevery = "{every}"\n'
 
 
 class Shown:
-    """Where a refusal is shown."""
+    """Records refusals."""
 
     refused = ""
 
 
 @dataclass
 class Rig:
-    """A runtime with all that lasts."""
+    """A runtime with everything that outlives a reload."""
 
     folder: Path
     lasting: Lasting
@@ -65,7 +65,7 @@ class Rig:
         return read(self.folder, text, head)
 
     async def reload(self, text: str, head: str = "") -> None:
-        """Read another document anew."""
+        """Reload with another document."""
         await self.active.reload(lambda: self.read(text, head))
 
     @property
@@ -74,11 +74,11 @@ class Rig:
 
     @property
     def planned(self) -> list[str]:
-        """The labels that are planned."""
+        """The labels in the schedule."""
         return sorted(self.lasting.schedule._runs)
 
     async def journal(self) -> list[str]:
-        """What the journal says of configurations, oldest first."""
+        """The event log's lines about configurations, oldest first."""
         lines = await self.lasting.store.journal()
         return [line.text for line in reversed(lines) if line.entry is Entry.CONFIGURATION]
 
@@ -93,13 +93,13 @@ def read(folder: Path, text: str, head: str = "") -> Loaded[Settings]:
 
 
 def beat(of: Settings) -> ScheduledHeartbeat | None:
-    """A sign of life that nobody hears."""
+    """A heartbeat that nobody receives."""
     return None if of.alive.url is None else ScheduledHeartbeat(" alive", of.alive.every, asyncio.Event().wait)  # type: ignore[arg-type]
 
 
 @pytest.fixture
 async def rig(tmp_path: Path) -> AsyncIterator[Rig]:
-    """One that runs on two probes."""
+    """A runtime with two probes."""
     clock, workers, shown = Clock(), ThreadWorkers(), Shown()
     async with await Store.open(tmp_path / "watch.db") as store:
         known = read(tmp_path, MEMORY + ITSELF).settings
@@ -119,7 +119,7 @@ async def rig(tmp_path: Path) -> AsyncIterator[Rig]:
 
 
 async def test_a_new_runtime_takes_over_the_state(rig: Rig) -> None:
-    """What is known of series, what is kept and when rounds were made lasts; what follows from settings is new."""
+    """Known series, stored data and times of periodic messages are kept; what derives from settings is new."""
     await rig.runner.run("memory")
     before, entries = rig.runtime, dict(rig.lasting.state.registry)
     before.rounds.begin(None)
@@ -140,7 +140,7 @@ async def test_a_new_runtime_takes_over_the_state(rig: Rig) -> None:
 
 
 async def test_probes_that_stay_go_on_and_others_begin_and_end(rig: Rig) -> None:
-    """The schedule has the new one and not the old one; the old one is closed; what stays is the same object."""
+    """The schedule has the new probe and not the old one; the old one is closed; a kept one is the same object."""
     memory = rig.runner.all_probes["memory"].probe
     closed = asyncio.Event()
 
@@ -161,7 +161,7 @@ async def test_probes_that_stay_go_on_and_others_begin_and_end(rig: Rig) -> None
 
 
 async def test_what_is_under_way_ends_by_the_old_configuration(rig: Rig) -> None:
-    """A run of a probe that goes is waited for, and what it saw is stored."""
+    """A running probe that is removed is awaited, and its result is stored."""
     began, gate = asyncio.Event(), asyncio.Event()
 
     class Slow(Script):
@@ -190,7 +190,7 @@ async def test_what_is_under_way_ends_by_the_old_configuration(rig: Rig) -> None
 async def test_errors_change_nothing_and_are_shown_until_the_next_reload(
     rig: Rig, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """The log, the journal and the health path say so; a configuration that is taken ends that."""
+    """The log, the event log and the health path say so; a successful reload ends that."""
     before = rig.runtime
 
     def broken() -> Loaded[Settings]:
@@ -210,7 +210,7 @@ async def test_errors_change_nothing_and_are_shown_until_the_next_reload(
 
 
 async def test_what_raises_anything_else_is_refused_too(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
-    """A package's kind of probe may raise what it likes when it is made."""
+    """A probe from another package may raise any exception when it is created."""
 
     def raises() -> Loaded[Settings]:
         raise ZeroDivisionError("division by zero")
@@ -239,7 +239,7 @@ async def test_jobs_tokens_are_those_of_the_new_configuration(rig: Rig) -> None:
 
 
 async def test_the_sign_of_life_is_planned_as_the_configuration_says(rig: Rig) -> None:
-    """Begun, planned anew at another interval, left alone where it is the same, and ended."""
+    """Started, rescheduled at another interval, left alone if unchanged, and ended."""
     assert " alive" not in rig.planned
     await rig.reload(MEMORY, ALIVE.format(every="1h"))
     assert " alive" in rig.planned
@@ -266,7 +266,7 @@ async def test_messages_go_where_the_new_configuration_says(rig: Rig) -> None:
 
 @pytest.mark.parametrize(("most_bytes", "same"), [(None, True), (3 * 2**30, False)])
 async def test_another_bound_is_another_bench(rig: Rig, most_bytes: int | None, *, same: bool) -> None:
-    """Only the probe of watchkeeper itself sees it, and is made again."""
+    """Only the probe of watchkeeper itself sees it, and is created again."""
     before, loaded = rig.runtime.config, rig.read(MEMORY + ITSELF)
     store = loaded.settings.store
     bound = store.model_copy(update={"most": most_bytes or store.most})
@@ -304,7 +304,7 @@ def config_of(rig: Rig, *probes: tuple[str, float, Script]) -> ActiveConfig:
 
 
 async def test_which_probes_end_and_begin(rig: Rig) -> None:
-    """Another object or another interval ends one and begins it again; another place in the file does not."""
+    """A different object or interval ends a probe and starts it again; a different position in the file does not."""
     stays, slower, other = Script(()), Script(()), Script(())
     before = config_of(rig, ("stays", 1.0, stays), ("slower", 1.0, slower), ("other", 1.0, other))
     after = config_of(rig, ("slower", 2.0, slower), ("other", 1.0, Script(())), ("stays", 1.0, stays))

@@ -1,4 +1,4 @@
-"""Probes are run by the configuration that holds; after a gap their runs are planned anew."""
+"""Probes run by the active configuration; after a gap their runs are rescheduled."""
 
 import asyncio
 from collections.abc import Sequence
@@ -24,7 +24,7 @@ UP: Sequence[Observation] = (Answer(HUB, answered=True),)
 
 
 class Slow(Script):
-    """A probe that waits until it may go on."""
+    """A probe that waits until the test releases it."""
 
     def __init__(self, *runs: Sequence[Observation]) -> None:
         super().__init__(*runs)
@@ -45,7 +45,7 @@ async def under_way(runner: Runner, slow: Slow) -> asyncio.Task[None]:
 
 
 async def test_what_is_looked_at_during_a_stop_is_discarded() -> None:
-    """A host that goes down ends what it runs: that is nobody's alert."""
+    """A host that shuts down stops what it runs: that is not an alert."""
     house, slow = House(), Slow(UP)
     runner = Runner(house.pipeline, [ScheduledProbe("hub", 60.0, slow, Rules())])
     task = await under_way(runner, slow)
@@ -56,7 +56,7 @@ async def test_what_is_looked_at_during_a_stop_is_discarded() -> None:
 
 
 async def test_a_run_that_is_under_way_at_a_reload_is_judged_by_the_new_rules() -> None:
-    """Its probe goes on as it is, and so does its run."""
+    """Its probe continues unchanged, and so does its run."""
     house, slow = House(), Slow(UP)
     old = ScheduledProbe("hub", 60.0, slow, Rules())
     runner = Runner(house.pipeline, [old])
@@ -71,7 +71,7 @@ async def test_a_run_that_is_under_way_at_a_reload_is_judged_by_the_new_rules() 
 
 
 async def test_a_run_of_a_probe_that_has_left_ends_by_the_old_configuration() -> None:
-    """What it saw is still stored."""
+    """Its result is still stored."""
     house, slow = House(), Slow(UP)
     runner = Runner(house.pipeline, [ScheduledProbe("hub", 60.0, slow, Rules())])
     task = await under_way(runner, slow)
@@ -98,7 +98,7 @@ async def test_the_daemons_own_probes_outlive_every_configuration() -> None:
 
 
 class Plan:
-    """Counts how often runs are planned anew."""
+    """Counts how often runs are rescheduled."""
 
     def __init__(self) -> None:
         self.realigned = 0
@@ -108,7 +108,7 @@ class Plan:
 
 
 class Quick(Hands):
-    """A hand-set clock of which a review takes all the time that it may."""
+    """A manual clock in which a review takes all the time that it may."""
 
     def monotonic_s(self) -> float:
         self.ran += timedelta(seconds=1)
@@ -117,14 +117,14 @@ class Quick(Hands):
 
 
 def quick_runner(*probes: ScheduledProbe) -> tuple[Runner, Quick]:
-    """A runner whose clock runs by itself."""
+    """A runner whose clock advances without the test."""
     clock = Quick()
     state = PipelineState(Shelf(), Desk(), clock, "gannet", UTC)
     return Runner(Pipeline(state), probes), clock
 
 
 async def test_runs_are_planned_anew_once_after_each_gap() -> None:
-    """A sleep, and a clock that was set, each once; an ordinary interval not at all."""
+    """A sleep, and a clock that was set, once each; an ordinary interval not at all."""
     runner, clock = quick_runner(watched(UP, every_s=1.0))
     plan, counts = Plan(), list[int]()
     for happens in (None, clock.suspend, None, clock.set, None):
@@ -137,7 +137,7 @@ async def test_runs_are_planned_anew_once_after_each_gap() -> None:
 
 
 async def test_a_gap_before_this_life_plans_nothing_anew(tmp_path: Path) -> None:
-    """The schedule has only just begun."""
+    """The schedule has only just started."""
     runner, clock = quick_runner(watched(UP, every_s=1.0))
     clock.run(DAY)
     async with await Store.open(tmp_path / "watch.db") as store:
@@ -149,7 +149,7 @@ async def test_a_gap_before_this_life_plans_nothing_anew(tmp_path: Path) -> None
 
 
 async def test_a_real_schedule_is_planned_anew() -> None:
-    """What was planned for hours from now, by the clock as it was, runs soon."""
+    """Runs planned for hours from now by the old clock happen soon."""
     runner, clock = quick_runner(watched(UP, every_s=1.0))
     schedule = Scheduler(clock)
     schedule.every("daily", DAY.total_seconds(), asyncio.Event().wait)  # type: ignore[arg-type]  # never run
@@ -163,7 +163,7 @@ async def test_a_real_schedule_is_planned_anew() -> None:
 
 
 class Measured(Runner):
-    """Notes for how long it would have waited."""
+    """Records how long it would have waited."""
 
     async def review_in_time(self, within_s: float) -> None:
         self.waited_s = within_s
@@ -171,7 +171,7 @@ class Measured(Runner):
 
 @pytest.mark.parametrize(("every_s", "waited_s"), [(3_600.0, 15.0), (2.0, 2.0)])
 async def test_reviews_come_as_often_as_the_quickest_probe(every_s: float, waited_s: float) -> None:
-    """And at least every 15 s, with no probe at all too."""
+    """And at least every 15 s, even without a probe."""
     pipeline = House().pipeline
     for probes, expected in (([watched(UP), watched(UP, every_s=every_s)], waited_s), ([], REVIEW_S)):
         runner = Measured(pipeline, probes)
@@ -180,7 +180,7 @@ async def test_reviews_come_as_often_as_the_quickest_probe(every_s: float, waite
 
 
 async def test_all_probes_look_at_the_same_time() -> None:
-    """Each waits for the other: one after the other they would wait for ever. What failed is in its own condition."""
+    """Each waits for the other: run one after the other they would never end. A failure is in its own condition."""
     first, second = Slow(UP), Slow(UP)
 
     async def let_go() -> None:
@@ -202,7 +202,7 @@ async def test_all_probes_look_at_the_same_time() -> None:
 
 
 async def test_a_look_in_real_time_ends_with_a_review() -> None:
-    """Where nothing is due, the time that is given passes, and then everything is judged."""
+    """If nothing is due, the given time passes, and then everything is evaluated."""
     pipeline = Pipeline(PipelineState(Shelf(), Desk(), Clock(), "gannet", UTC))
     runner = Runner(pipeline, [])
     async with asyncio.timeout(10):

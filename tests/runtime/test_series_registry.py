@@ -1,4 +1,4 @@
-"""Every series in one entry: who brings it, what explains that it stays away, and that one `del` drops it."""
+"""One entry per series: its owner, what explains its absence, and that one `del` drops it."""
 
 from dataclasses import replace
 from datetime import timedelta
@@ -19,14 +19,14 @@ PROBE = watched(())
 
 @pytest.fixture
 def registry() -> SeriesRegistry:
-    """One that expects the probe."""
+    """A registry that expects the probe."""
     made = SeriesRegistry(AlertBook())
     made.expect([PROBE.label], START)
     return made
 
 
 def see(registry: SeriesRegistry, seen: Observation, probe: ScheduledProbe = PROBE, minute: int = 0) -> SeriesEntry:
-    """A probe brings an observation at a minute."""
+    """A probe returns an observation at a minute."""
     at = START + minute * MINUTE
     entry = registry.entry(probe, seen)
     entry.evaluator.take(seen, at)
@@ -35,7 +35,7 @@ def see(registry: SeriesRegistry, seen: Observation, probe: ScheduledProbe = PRO
 
 
 def test_a_series_has_one_entry(registry: SeriesRegistry) -> None:
-    """The same one at every look; of another kind it is another one."""
+    """The same entry at every run; a series of another kind gets a new one."""
     entry = see(registry, Answer(HUB, answered=True))
     assert see(registry, Answer(HUB, answered=False), minute=1) is entry
     assert registry[HUB] is entry
@@ -48,7 +48,7 @@ def test_a_series_has_one_entry(registry: SeriesRegistry) -> None:
 
 
 def test_one_del_drops_all_that_is_known(registry: SeriesRegistry) -> None:
-    """It is down no longer, explains nothing, and comes back as a new one."""
+    """It is no longer down, explains nothing, and comes back as a new one."""
     entry = see(registry, Condition(ANSWERS, sound=False, reason="it hangs"))
     space = see(registry, Level(SPACE, 1, 2))
     assert registry.down == {ANSWERS: START}
@@ -64,7 +64,7 @@ def test_one_del_drops_all_that_is_known(registry: SeriesRegistry) -> None:
 
 
 def test_since_when_a_thing_is_down(registry: SeriesRegistry) -> None:
-    """From the first look that found it so, until one that does not."""
+    """From the first run that found it down, until one that does not."""
     for minute in (1, 2):
         see(registry, Answer(HUB, answered=False), minute=minute)
     assert registry.down == {HUB: START + MINUTE}
@@ -73,7 +73,7 @@ def test_since_when_a_thing_is_down(registry: SeriesRegistry) -> None:
 
 
 def test_until_when_a_series_could_have_been_seen(registry: SeriesRegistry) -> None:
-    """The probe's own by the clock, the others by when it last ran well."""
+    """The probe's own series by the clock, the others by when it last ran well."""
     own = see(registry, Condition(PROBE.own_key, sound=True))
     hub = see(registry, Answer(HUB, answered=True))
     assert registry.seen_at(own) is None
@@ -82,7 +82,7 @@ def test_until_when_a_series_could_have_been_seen(registry: SeriesRegistry) -> N
 
 
 def test_a_fault_explains_others_of_its_subject_while_it_is_seen(registry: SeriesRegistry) -> None:
-    """Not itself, not when it is sound again, and not once it is missed too."""
+    """Not its own, not when it is OK again, and not once it is missing too."""
     space = see(registry, Level(SPACE, 1, 2))
     fault = see(registry, Condition(ANSWERS, sound=False, reason="it hangs"), minute=1)
     registry.runs[PROBE.label].went_well_at = START + 2 * MINUTE
@@ -96,7 +96,7 @@ def test_a_fault_explains_others_of_its_subject_while_it_is_seen(registry: Serie
 
 
 def test_another_configuration_gives_rules_and_orphans_what_nobody_brings(registry: SeriesRegistry) -> None:
-    """Who left explains nothing and is not waited for; who comes back under another name takes its series along."""
+    """A removed probe explains nothing and is not waited for; one that returns under another name keeps its series."""
     hub = see(registry, Answer(HUB, answered=False))
     fault = see(registry, Condition(ANSWERS, sound=False), replace(PROBE, label="storage"))
     space = see(registry, Level(SPACE, 1, 2), PROBE)
@@ -118,7 +118,7 @@ def test_another_configuration_gives_rules_and_orphans_what_nobody_brings(regist
 
 
 def test_what_is_remembered_of_runs_outlives_a_configuration(registry: SeriesRegistry) -> None:
-    """That of a probe that stays; a new one counts from now."""
+    """The memory of a probe that stays; a new one counts from now."""
     before = registry.runs[PROBE.label]
     registry.expect([PROBE.label, "new"], START + HOUR)
     assert registry.runs[PROBE.label] is before
@@ -128,7 +128,7 @@ def test_what_is_remembered_of_runs_outlives_a_configuration(registry: SeriesReg
 
 
 def test_only_probes_of_the_configuration_are_in_trouble(registry: SeriesRegistry) -> None:
-    """One that has left is nobody's trouble."""
+    """A removed probe is not listed."""
     see(registry, Condition(PROBE.own_key, sound=False, reason="late"))
     assert registry.troubled_probes() == ["probe hide-hub: late"]
     registry.expect([], START)
@@ -136,7 +136,7 @@ def test_only_probes_of_the_configuration_are_in_trouble(registry: SeriesRegistr
 
 
 def test_a_gap_is_left_out_of_all_that_is_measured(registry: SeriesRegistry) -> None:
-    """Since when things are down, when samples came, and when probes ran well; nothing lies in the future then."""
+    """Since when things are down, when samples came, and when probes ran well; afterwards no time is in the future."""
     entry = see(registry, Answer(HUB, answered=False))
     registry.runs[PROBE.label].stored_at = START
     now = START + HOUR + MINUTE

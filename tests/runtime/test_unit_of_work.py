@@ -1,4 +1,4 @@
-"""What a unit of work gathers, and how transitions and gaps get into it, into messages and into the log."""
+"""What a unit of work collects, and how transitions and gaps get into it, into messages and into the log."""
 
 import logging
 from datetime import UTC, timedelta
@@ -20,18 +20,18 @@ LINE = JournalLine(START, Entry.NOTE, "swept the hide")
 
 
 def found(priority: Priority | None) -> Finding:
-    """A finding about the silence of a service."""
+    """A finding about a service that is not answering."""
     return Finding(HUB, Concern.SILENT, START, priority, since=START, reason="no route")
 
 
 def raised(priority: Priority = Priority.WARNING, alert: Alert | None = None) -> Transition:
-    """It is raised."""
+    """A raise."""
     _, (move,) = state_machine.step(alert or Alert(HUB, Concern.SILENT), priority, START, Delays())
     return move
 
 
 def test_a_later_alert_or_finding_replaces_an_earlier_one() -> None:
-    """Of each only the newest is committed, with all samples, lines and messages."""
+    """Only the newest of each is committed, with all samples, lines and messages."""
     unit = UnitOfWork(journal=[LINE])
     first, second = found(None), found(Priority.WARNING)
     unit.found([first, Finding(POOL, Concern.UNSOUND, START, None)])
@@ -46,7 +46,7 @@ def test_a_later_alert_or_finding_replaces_an_earlier_one() -> None:
 
 
 def test_samples_and_findings_may_be_lost_and_nothing_else() -> None:
-    """What must not be lost waits in memory where the store cannot be written."""
+    """What must not be lost waits in memory if the store cannot be written."""
     unit = UnitOfWork()
     assert [unit.lasting for _ in "x"] == [False]
     unit.found([found(None)])
@@ -60,7 +60,7 @@ def test_samples_and_findings_may_be_lost_and_nothing_else() -> None:
 
 
 def notified(move: Transition) -> UnitOfWork:
-    """The unit that a transition got into."""
+    """The unit that a transition was added to."""
     unit = UnitOfWork()
     dependents = {HUB.subject: ("guest tide-log",)}
     Notifications(Desk(), "gannet", UTC).transition(
@@ -84,14 +84,14 @@ def test_a_transition_with_something_to_notify_is_a_line_and_a_message() -> None
 
 
 def test_what_depends_on_nothing_of_the_daemons_own() -> None:
-    """Where nobody says what depends on it, the message says nothing of it."""
+    """If no dependents are known, the message mentions none."""
     unit = UnitOfWork()
     Notifications(Desk(), "gannet", UTC).transition(unit, raised(), found(Priority.WARNING))
     assert "rest" not in unit.parcels[0].message.body
 
 
 def test_a_transition_that_is_kept_back_is_a_line_alone() -> None:
-    """Which alert holds it is in the line."""
+    """The line names the alert that suppresses it."""
     held = state_machine.hold(Alert(HUB, Concern.SILENT), POOL)
     unit = notified(raised(alert=held))
     assert unit.parcels == []
@@ -102,7 +102,7 @@ def test_a_transition_that_is_kept_back_is_a_line_alone() -> None:
     ("priority", "level"), [(Priority.ALARM, logging.WARNING), (Priority.WARNING, NOTICE), (Priority.CAUTION, NOTICE)]
 )
 def test_how_loud_a_transition_is_in_the_log(priority: Priority, level: int, caplog: pytest.LogCaptureFixture) -> None:
-    """An alarm is a warning of the daemon's, which is well itself; what eases or ends is mentioned."""
+    """An alarm is logged as a warning, because the daemon itself is OK; easing or ending is logged as information."""
     caplog.set_level(logging.DEBUG)
     move = raised(priority)
     notified(move)
@@ -116,14 +116,14 @@ def test_how_loud_a_transition_is_in_the_log(priority: Priority, level: int, cap
 
 
 def gap(away_s: float = 0.0, set_by_s: float = 0.0) -> UnitOfWork:
-    """The unit that a gap got into."""
+    """The unit that a gap was added to."""
     unit, both = UnitOfWork(), Gap(START, START + HOUR, away_s, set_by_s)
     Notifications(Desk(), "gannet", UTC).gap(unit, both, Entry.START, "It slept.")
     return unit
 
 
 def test_a_clock_that_was_set_is_a_note() -> None:
-    """And no message: the watch went on."""
+    """And no message: monitoring continued."""
     unit = gap(set_by_s=-61.0)
     assert [(line.entry, line.text, line.at) for line in unit.journal] == [
         (Entry.NOTE, "the clock was set by -61 s", START + HOUR)

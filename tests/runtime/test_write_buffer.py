@@ -23,7 +23,7 @@ LINE = JournalLine(START, Entry.NOTE, "swept the hide")
 
 
 class Rig:
-    """A buffer with all that it writes to."""
+    """A buffer with everything that it writes to."""
 
     def __init__(self, store: Shelf | None = None) -> None:
         self.store, self.desk, self.book = store or Shelf(), Desk(), AlertBook()
@@ -37,7 +37,7 @@ class Rig:
 
 
 async def test_the_outbox_is_woken_for_units_with_messages_and_for_no_others() -> None:
-    """Woken never, a message waits until the next one; woken always, every sample costs a look at the store."""
+    """If it is never woken, a message waits until the next one; if always, every sample costs a read of the store."""
     rig = Rig()
     await rig.buffer.write(UnitOfWork(seen=[SEEN]), START)
     await rig.buffer.write(UnitOfWork(journal=[LINE]), START)
@@ -47,7 +47,7 @@ async def test_the_outbox_is_woken_for_units_with_messages_and_for_no_others() -
 
 
 async def test_alerts_that_changed_are_in_the_unit_that_is_written() -> None:
-    """Whoever moved them need not say so."""
+    """The code that changed them need not say so."""
     rig = Rig()
     alert = Alert(HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1)
     rig.book.put(alert)
@@ -75,13 +75,13 @@ async def test_trouble_is_logged_once_and_its_end_too(caplog: pytest.LogCaptureF
 
 
 async def test_what_is_kept_is_counted_and_goes_in_before_what_is_new() -> None:
-    """Journal, alerts and messages in their order; of an alert only its newest state; samples are lost."""
+    """Event log, alerts and messages in their order; of an alert only its newest state; samples are lost."""
     rig = Rig()
     rig.store.fill()
     alert = Alert(HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1)
     rig.book.put(alert)
     await rig.buffer.write(UnitOfWork(seen=[SEEN], journal=[LINE], parcels=[rig.parcel("first")]), START)
-    # The note, the alert, the line and the alert about the database, and a message of each.
+    # The note, the alert, the line and the alert about the database, and a message for each.
     assert rig.buffer.held_back == 2 + 2 + 2
     rig.store.free()
     ended = Alert(HUB, Concern.SILENT, State.NORMAL, None, 1)
@@ -99,7 +99,7 @@ async def test_what_is_kept_is_counted_and_goes_in_before_what_is_new() -> None:
 
 
 async def test_a_review_of_findings_is_not_stored_with_what_was_kept() -> None:
-    """Findings go with their samples; an old one must not replace a newer one later."""
+    """Findings are stored with their samples; an old one must not replace a newer one later."""
     house = House()
     house.store.fill()
     await house.run(watched([Condition(SeriesKey("pool skerry", "health"), sound=False, reason="failed")]))
@@ -109,7 +109,7 @@ async def test_a_review_of_findings_is_not_stored_with_what_was_kept() -> None:
 
 
 class Gated(Shelf):
-    """A store in which the first commit waits, and then has no room."""
+    """A store in which the first commit waits, and then finds no space."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -124,7 +124,7 @@ class Gated(Shelf):
 
 
 async def test_a_message_that_had_to_be_kept_is_not_overtaken() -> None:
-    """Two at once: the second waits for what becomes of the first."""
+    """Two at once: the second waits for the outcome of the first."""
     store = Gated()
     rig = Rig(store)
     both = [

@@ -10,7 +10,7 @@ from watchkeeper.store import Store
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
-    """Where the database is, in a folder that does not exist yet."""
+    """Path of the database, in a folder that does not exist yet."""
     return tmp_path / "state" / "watchkeeper.db"
 
 

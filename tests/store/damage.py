@@ -1,4 +1,4 @@
-"""A database of the field station that is worth salvaging, and ways to damage it."""
+"""A database of the field station with content to salvage, and ways to damage it."""
 
 import asyncio
 import sqlite3
@@ -20,7 +20,7 @@ TRANSITIONS = 30
 
 
 def make(path: Path) -> None:
-    """Three series of samples, some of them rolled up; alerts, journal and outbox; notes and a check-in."""
+    """Three series of samples, some of them rolled up; alerts, event log and outbox; notes and a check-in."""
 
     async def fill() -> None:
         async with await Store.open(path) as store:
@@ -36,19 +36,19 @@ def make(path: Path) -> None:
 
 
 def pages(path: Path, table: str) -> list[int]:
-    """The pages of a table or an index, the first one its root."""
+    """The pages of a table or an index, its root first."""
     with closing(sqlite3.connect(path)) as conn:
         return [n for (n,) in conn.execute("SELECT pageno FROM dbstat WHERE name = ? ORDER BY path", (table,))]
 
 
 def overwrite(path: Path, page: int, chance: Random, offset: int = 0, length: int = PAGE) -> None:
-    """Random bytes over a part of a page."""
+    """Overwrite a part of a page with random bytes."""
     with path.open("r+b") as file:
         file.seek((page - 1) * PAGE + offset)
         file.write(chance.randbytes(length))
 
 
 def truncate(path: Path, share: float) -> None:
-    """Cut the end off."""
+    """Cut off the end."""
     with path.open("r+b") as file:
         file.truncate(int(path.stat().st_size * share))

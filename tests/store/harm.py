@@ -1,6 +1,6 @@
-"""Ways to harm one stored row, in a file that no process has open: flipped bits, and values that cannot be.
+"""Ways to damage one stored row, in a file that no process has open: flipped bits, and impossible values.
 
-A flipped bit is written into the file itself, below SQLite, so that indexes still say what was there before.
+A flipped bit is written into the file itself, below SQLite, so that indexes still have the original value.
 """
 
 import sqlite3
@@ -44,7 +44,7 @@ WILD_COUNTS = ("9223372036854775807", "-9223372036854775808", "0", "-5", "461168
 
 @dataclass(frozen=True)
 class Harm:
-    """What was done. reported: the store can know of it."""
+    """The damage done. reported: the store can detect it."""
 
     table: str
     what: str
@@ -52,7 +52,7 @@ class Harm:
 
 
 def harm(path: Path, chance: Random) -> Harm:
-    """Harm one row in one of these ways."""
+    """Damage one row in one of these ways."""
     ways: tuple[Callable[[Path, Random], Harm | None], ...] = (
         *(_flip_text,) * 6,
         *(_flip_instant,) * 2,
@@ -65,7 +65,7 @@ def harm(path: Path, chance: Random) -> Harm:
 
 
 def _cell(path: Path, tables: Mapping[str, tuple[str, ...]], chance: Random) -> tuple[str, str, str]:
-    """A random table, column, and the condition of one of its rows."""
+    """A random table, column, and the condition that selects one of its rows."""
     table = chance.choice(sorted(tables))
     column = chance.choice(tables[table])
     with closing(sqlite3.connect(path)) as conn:
@@ -81,7 +81,7 @@ def _literal(value: object) -> str:
 
 
 def flip(path: Path, table: str, content: bytes, byte: int, bit: int, which: int = 0) -> bool:
-    """Flip one bit of these bytes where they are in the table's pages; False where they are not in one piece."""
+    """Flip one bit of these bytes in the table's pages; False if the bytes are not contiguous."""
     places = []
     for number in pages(path, table):
         with path.open("rb") as file:
@@ -118,14 +118,14 @@ def _flip_instant(path: Path, chance: Random) -> Harm | None:
     table, column, where = _cell(path, INSTANTS, chance)
     with closing(sqlite3.connect(path)) as conn:
         (number,) = conn.execute(f"SELECT {column} FROM {table} WHERE {where}").fetchone()
-    # SQLite keeps such a number in 8 bytes: https://www.sqlite.org/fileformat2.html#record_format
+    # SQLite stores such a number in 8 bytes: https://www.sqlite.org/fileformat2.html#record_format
     if number < 2**47 or not _flip(path, table, number.to_bytes(8, "big", signed=True), chance):
         return None
     return Harm(table, f"a bit of {column} where {where}")
 
 
 def set_value(path: Path, table: str, column: str, where: str, value: str) -> Harm:
-    """Give a column another value, whatever triggers say."""
+    """Set a column to another value, bypassing triggers."""
     with closing(sqlite3.connect(path, isolation_level=None)) as conn:
         triggers = conn.execute(
             "SELECT name, sql FROM sqlite_schema WHERE type = 'trigger' AND tbl_name = ?", (table,)

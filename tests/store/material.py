@@ -22,12 +22,12 @@ def level(used: float, at: datetime = START, key: SeriesKey = SKERRY) -> Seen:
 
 
 def samples(count: int, key: SeriesKey = SKERRY) -> Commit:
-    """One turn with a sample a minute."""
+    """One unit of work with a sample per minute."""
     return Commit(seen=tuple(level(float(n), START + n * MINUTE, key) for n in range(count)))
 
 
 def message(thread: str = "skerry-1", number: int = 1, at: datetime = START) -> Message:
-    """One telling of a thread."""
+    """One message of a thread."""
     return Message(
         id=message_id(thread, number),
         thread=thread,
@@ -55,7 +55,7 @@ def parcel(thread: str = "skerry-1", number: int = 1, due_at: datetime = START, 
 
 
 def alert(episode: int = 1) -> Alert:
-    """An alert that stands."""
+    """An active alert."""
     return Alert(SKERRY, Concern.FULL, State.ACTIVE, Priority.WARNING, episode=episode, raised_at=START)
 
 
@@ -65,7 +65,7 @@ def line(text: str = "pool skerry: raise", at: datetime = START) -> JournalLine:
 
 
 def transition(episode: int) -> Commit:
-    """All that one transition writes."""
+    """Everything that one transition writes."""
     at = START + episode * MINUTE
     return Commit(
         seen=(level(float(episode), at),),
@@ -77,7 +77,7 @@ def transition(episode: int) -> Commit:
 
 
 def asked(path: Path, sql: str) -> list[tuple[object, ...]]:
-    """What SQLite itself says about the file, on a connection of its own."""
+    """What SQLite itself returns from the file, on a separate connection."""
     conn = sqlite3.connect(path)
     try:
         return conn.execute(sql).fetchall()

@@ -12,7 +12,7 @@ SAMPLES, HOURS = 60, 4
 
 
 def make(path: Path) -> None:
-    """Make it, in a folder that may have to be made."""
+    """Create it; creates its folder too if needed."""
     path.parent.mkdir(exist_ok=True)
     with closing(sqlite3.connect(path, isolation_level=None)) as conn:
         schema.prepare_empty(conn)

@@ -1,4 +1,4 @@
-"""Hypothesis strategies for records, made from their type hints, so that a field added later is covered at once."""
+"""Hypothesis strategies for records, made from their type hints, so that later fields are covered automatically."""
 
 import dataclasses
 import types
@@ -18,7 +18,7 @@ _SCALARS: dict[Any, st.SearchStrategy[Any]] = {
     str: TEXT,
     bool: st.booleans(),
     int: st.integers(-(2**63), 2**63 - 1),
-    # A probe may well hand a whole number over where a float is asked for.
+    # A probe may return an integer where a float is expected.
     float: st.floats(allow_nan=False, allow_infinity=False) | st.integers(0, 2**53),
     datetime: st.datetimes(datetime(1971, 1, 1), datetime(9999, 12, 31), timezones=st.just(UTC)),  # noqa: DTZ001
 }

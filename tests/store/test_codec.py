@@ -40,7 +40,7 @@ def _no_constant(name: str) -> None:
 
 
 def _strict(text: str) -> Any:
-    """RFC 8259: no NaN or Infinity. ASCII, so that no encoding can get it wrong."""
+    """RFC 8259: no NaN or Infinity. ASCII, so that no encoding can corrupt it."""
     assert text.isascii()
     assert "\x00" not in text
     return json.loads(text, parse_constant=_no_constant)
@@ -48,7 +48,7 @@ def _strict(text: str) -> Any:
 
 @given(any_of(Observation))
 def test_an_observation_comes_back_as_it_was(observation: Observation) -> None:
-    """Every kind of observation survives the text, whatever strings and numbers it holds."""
+    """Every kind of observation survives the text, whatever strings and numbers it contains."""
     text = OBSERVATION.dumps(observation)
     _strict(text)
     assert OBSERVATION.loads(text) == observation
@@ -56,7 +56,7 @@ def test_an_observation_comes_back_as_it_was(observation: Observation) -> None:
 
 @given(any_of(Finding))
 def test_a_finding_comes_back_as_it_was(finding: Finding) -> None:
-    """A finding survives the text with the forecast and all that is in it."""
+    """A finding survives the text with the forecast and everything in it."""
     text = FINDING.dumps(finding)
     _strict(text)
     assert FINDING.loads(text) == finding
@@ -82,7 +82,7 @@ def test_a_journal_line_comes_back_as_it_was(written: JournalLine) -> None:
 
 @given(TEXT, TEXT)
 def test_a_key_has_one_text_of_its_own(subject: str, quantity: str) -> None:
-    """A key's column is ASCII without NUL, and names that key and no other."""
+    """A key's column is ASCII without NUL, and identifies that key and no other."""
     column = key_column(SeriesKey(subject, quantity))
     _strict(column)
     assert key_of(column) == SeriesKey(subject, quantity)
@@ -90,7 +90,7 @@ def test_a_key_has_one_text_of_its_own(subject: str, quantity: str) -> None:
 
 
 def test_the_form_of_the_text_is_pinned() -> None:
-    """What is in the databases of the world does not change unnoticed."""
+    """The format of existing databases does not change unnoticed."""
     seen = Level(SKERRY, 1.5, 2, facts=(("device", 'a "b"'),))
     assert OBSERVATION.dumps(seen) == (
         '{"is":"Level","key":{"subject":"pool skerry","quantity":"space"},"used":1.5,"capacity":2,'
@@ -103,7 +103,7 @@ def test_the_form_of_the_text_is_pinned() -> None:
 
 
 def test_an_instant_of_another_zone_is_the_same_instant() -> None:
-    """Instants are written in UTC, whatever zone they came in."""
+    """Times are written in UTC, whatever zone they had."""
     east = timezone(timedelta(hours=5, minutes=30))
     due = Deadline(SKERRY, datetime(2026, 3, 1, 12, 0, tzinfo=east))
     back = OBSERVATION.loads(OBSERVATION.dumps(due))
@@ -114,14 +114,14 @@ def test_an_instant_of_another_zone_is_the_same_instant() -> None:
 
 
 def test_a_naive_instant_is_refused() -> None:
-    """An instant without a zone would mean another moment when it is read."""
+    """A time without a zone would mean another moment when it is read."""
     with pytest.raises(StoreError, match="no time zone"):
         OBSERVATION.dumps(Deadline(SKERRY, datetime(2026, 3, 1)))  # noqa: DTZ001  that is the point
 
 
 @pytest.mark.parametrize("odd", [math.nan, math.inf, -math.inf])
 def test_a_number_that_is_not_finite_is_refused_with_its_place(odd: float) -> None:
-    """NaN and infinities are never written, and the error names the field, however deep it lies."""
+    """NaN and infinities are never written, and the error names the field, however deeply it is nested."""
     with pytest.raises(StoreError, match=r"^Level\.used is -?(nan|inf)"):
         OBSERVATION.dumps(Level(SKERRY, odd, 1.0))
     found = Finding(SKERRY, alert().concern, START, None, forecast=Forecast(0.0, odd, 1.0))
@@ -132,7 +132,7 @@ def test_a_number_that_is_not_finite_is_refused_with_its_place(odd: float) -> No
 
 
 def test_a_value_of_a_wrong_type_is_refused() -> None:
-    """A bug elsewhere is an error that names the record, not a row that cannot be read."""
+    """A bug elsewhere causes an error that names the record, not a row that cannot be read."""
     with pytest.raises(StoreError, match="a Condition cannot be stored"):
         OBSERVATION.dumps(Condition(SKERRY, sound=True, reason=cast("Any", 3)))
     with pytest.raises(StoreError, match="a str cannot be stored"):
@@ -140,23 +140,23 @@ def test_a_value_of_a_wrong_type_is_refused() -> None:
 
 
 def test_numbers_of_numpy_are_numbers() -> None:
-    """The forecast computes with numpy; its floats are written as JSON has them."""
+    """The forecast computes with numpy; its floats are written as JSON numbers."""
     text = OBSERVATION.dumps(Level(SKERRY, np.float64(0.1), 1.0))
     assert '"used":0.1,' in text
 
 
-# What a later or an earlier version wrote -------------------------------------------------------------------------
+# Text of a later or an earlier version ----------------------------------------------------------------------------
 
 
 class Colour(Enum):
-    """Of a lamp in a hide."""
+    """The colour of a lamp in a hide."""
 
     RED = "red"
 
 
 @dataclass(frozen=True, slots=True)
 class Before:
-    """A record as an earlier version knew it."""
+    """A record as an earlier version defined it."""
 
     name: str
 
@@ -174,7 +174,7 @@ class After:
 
 
 def test_what_was_added_later_takes_its_default() -> None:
-    """Text of an earlier version is read: missing fields are their defaults, or None where they have none."""
+    """Text of an earlier version is read: missing fields have their defaults, or None if there is no default."""
     old = Codec[Before](Before).dumps(Before("hide"))
     assert Codec[After](After).loads(old) == After("hide", None, 2, {}, None)
 
@@ -205,20 +205,20 @@ def test_what_is_not_known_is_ignored() -> None:
     ],
 )
 def test_text_that_does_not_fit_is_unreadable(text: str) -> None:
-    """Whatever stands in a column, reading it ends in a value or in Unreadable."""
+    """Whatever a column contains, reading it results in a value or in Unreadable."""
     with pytest.raises(Unreadable):
         OBSERVATION.loads(text)
 
 
 @dataclass(frozen=True, slots=True)
 class Strange:
-    """Holds what no record should."""
+    """Contains what no record should."""
 
     names: set[str]
 
 
 def test_a_field_that_cannot_be_stored_is_named() -> None:
-    """A record with a type that the codec was not taught is an error that says so, both ways."""
+    """A record with a type that the codec does not support causes an error that says so, both ways."""
     with pytest.raises(StoreError, match="teach"):
         Codec[Strange](Strange).dumps(Strange(set()))
     with pytest.raises(Unreadable, match="teach"):

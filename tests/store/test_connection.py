@@ -1,4 +1,4 @@
-"""Connections: their settings, what a commit survives, and SQLite's errors in our words."""
+"""Connections: their settings, what a commit survives, and SQLite's errors as StoreErrors."""
 
 import os
 import sqlite3
@@ -24,7 +24,7 @@ def conn(path: Path) -> sqlite3.Connection:
 
 
 def test_the_settings_are_what_the_design_says(conn: sqlite3.Connection) -> None:
-    """WAL, foreign keys and incremental vacuum are on: SQLite ignores some of these silently when it is told late."""
+    """WAL, foreign keys and incremental vacuum are on: SQLite silently ignores some of these if set too late."""
     names = ("journal_mode", "foreign_keys", "auto_vacuum", "temp_store", "application_id", "user_version")
     found = [conn.execute(f"PRAGMA {name}").fetchone()[0] for name in names]
     assert found == ["wal", 1, 2, 2, 0x574B5052, schema.VERSION]
@@ -32,7 +32,7 @@ def test_the_settings_are_what_the_design_says(conn: sqlite3.Connection) -> None
 
 
 async def test_an_observation_of_no_series_is_refused(store: Store, path: Path) -> None:
-    """Foreign keys hold: an observation belongs to a series."""
+    """Foreign keys are enforced: an observation belongs to a series."""
     await store.commit(samples(1))
     conn = sqlite3.connect(path)
     conn.execute("PRAGMA foreign_keys = ON")
@@ -55,7 +55,7 @@ async def test_an_observation_of_no_series_is_refused(store: Store, path: Path) 
 async def test_a_transition_survives_a_power_cut(
     store: Store, monkeypatch: pytest.MonkeyPatch, commit: Commit, *, durable: bool
 ) -> None:
-    """A turn with a transition is committed with synchronous=FULL (the WAL is synced), plain samples with NORMAL."""
+    """A unit of work with a transition is committed with synchronous=FULL (syncs the WAL), samples with NORMAL."""
     levels: list[tuple[int]] = []
 
     def commit_and_look(writing: Writer, given: Commit) -> None:
@@ -72,7 +72,7 @@ async def test_a_transition_survives_a_power_cut(
 
 
 async def test_a_delivery_survives_a_power_cut(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    """That a message has left is synced, so that it is not sent again after a power cut."""
+    """A completed delivery is synced, so that the message is not sent again after a power cut."""
     levels: list[tuple[int]] = []
     await store.commit(transition(1))
     (sent,) = await store.parcels()
@@ -86,7 +86,7 @@ async def test_a_delivery_survives_a_power_cut(store: Store, monkeypatch: pytest
 
 
 def test_a_transaction_that_fails_leaves_nothing(conn: sqlite3.Connection) -> None:
-    """An exception inside rolls back, and the connection is good for the next one."""
+    """An exception inside rolls back, and the connection can be used for the next one."""
     with pytest.raises(sqlite3.IntegrityError), database.transaction(conn, durable=False):
         conn.executemany("INSERT INTO life (id, alive_at_us) VALUES (?, 5)", [(1,), (2,)])
     assert not conn.in_transaction
@@ -97,7 +97,7 @@ def test_a_transaction_that_fails_leaves_nothing(conn: sqlite3.Connection) -> No
 
 
 def test_a_file_that_is_no_database_is_damage(path: Path) -> None:
-    """A file of something else is refused with its name and what to do, and is not touched."""
+    """A file of another format is refused with its name and the remedy, and is not touched."""
     path.parent.mkdir()
     path.write_bytes(b"a letter about the hides " * 400)
     before = path.read_bytes()
@@ -108,7 +108,7 @@ def test_a_file_that_is_no_database_is_damage(path: Path) -> None:
 
 
 def test_pages_that_are_broken_are_damage(path: Path, conn: sqlite3.Connection) -> None:
-    """Broken pages end in StoreDamaged, not in whatever SQLite says first."""
+    """Broken pages result in StoreDamaged, not in the first error that SQLite raises."""
     with database.transaction(conn, durable=True):
         writing = Writer(conn)
         writing.commit(samples(2000))
@@ -136,7 +136,7 @@ def _write_and_prune(path: Path) -> None:
 def test_a_file_held_by_another_program_is_named(
     path: Path, conn: sqlite3.Connection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A keeper's own shell that holds the file is waited for, and then named as the trouble."""
+    """An operator's shell that holds the file is waited for, and then named as the cause."""
     monkeypatch.setattr(database, "BUSY_TIMEOUT_S", 0.05)
     other = database.open_writing(path)
     conn.execute("BEGIN IMMEDIATE")
@@ -161,7 +161,7 @@ def test_reading_only_is_reading_only(path: Path, conn: sqlite3.Connection) -> N
 
 
 def test_a_place_with_odd_characters_is_opened(tmp_path: Path) -> None:
-    """A folder's name with what addresses treat as special is a folder's name."""
+    """Characters in a folder's name that are special in URIs are taken literally."""
     path = tmp_path / "50% ?off#1" / "watch keeper.db"
     path.parent.mkdir()
     database.open_writing(path).close()
@@ -207,5 +207,5 @@ def test_a_failed_write_with_no_room_left_is_a_full_store(path: Path, monkeypatc
 
 
 def test_an_error_without_a_code_is_told_in_its_own_words(path: Path) -> None:
-    """Python's own complaints (a closed connection) carry no code of SQLite's."""
+    """Python's own errors (a closed connection) carry no SQLite code."""
     assert str(database.translate_error(sqlite3.ProgrammingError("closed"), path)) == f"{path}: closed"

@@ -1,4 +1,4 @@
-"""The database that the first version wrote: version 1 before roll-ups came, when tables were changed in place."""
+"""The database that the first version wrote: version 1 before roll-ups existed, when tables were changed in place."""
 
 import sqlite3
 from contextlib import closing
@@ -38,7 +38,7 @@ def _columns(path: Path) -> dict[str, list[tuple[object, ...]]]:
 
 
 async def test_it_is_no_damage(path: Path) -> None:
-    """It is brought up to date in its place: nothing is set aside, no row is lost, and all of it can be read."""
+    """It is upgraded in place: nothing is set aside, no row is lost, and all of it can be read."""
     _first(path)
     before = _counts(path)
     async with await Store.open(path, mend_at=START) as store:
@@ -46,7 +46,7 @@ async def test_it_is_no_damage(path: Path) -> None:
         assert HIDE_HUB in {each.observation.key for each in await store.latest()}
         (alert,) = await store.alerts()
         assert alert.key == HIDE_HUB
-        assert alert.told is alert.priority is Priority.WARNING  # what its one message said: it is not said again
+        assert alert.told is alert.priority is Priority.WARNING  # the priority in its one message: it is not sent again
         assert [each.text for each in await store.journal()]
         (parcel,) = await store.parcels()
         assert parcel.notifier == "webhook"
@@ -58,7 +58,7 @@ async def test_it_is_no_damage(path: Path) -> None:
 
 
 def test_it_is_copied_before_an_upgrade(path: Path, tmp_path: Path) -> None:
-    """By the new version's command, which changes nothing of it, and the copy can be put back."""
+    """By the new version's command, which does not change it, and the copy can be restored."""
     _first(path)
     copies.back_up(path, tmp_path / "copy.db", replace=False)
     assert _counts(tmp_path / "copy.db") == _counts(path)
@@ -68,7 +68,7 @@ def test_it_is_copied_before_an_upgrade(path: Path, tmp_path: Path) -> None:
 
 
 async def test_its_tables_become_the_newest(tmp_path: Path, path: Path) -> None:
-    """Afterwards it has the columns, triggers and indexes of a fresh one, and the newest number."""
+    """Afterwards it has the columns, triggers and indexes of a fresh one, and the newest version number."""
     _first(path)
     fresh = tmp_path / "fresh.db"
     database.open_writing(fresh).close()

@@ -1,4 +1,4 @@
-"""The database's own file system is full: the turn is refused whole, reading goes on, and so does writing after."""
+"""The database's file system is full: the unit of work is refused whole, reads continue, and so do later writes."""
 
 import asyncio
 import json
@@ -69,7 +69,7 @@ asyncio.run(main())
 
 
 def _private_mounts() -> list[str]:
-    """The command that gives a process mounts of its own: as root, or with a user namespace."""
+    """The command that gives a process its own mounts: as root, or with a user namespace."""
     for command in (["unshare", "-m"], ["unshare", "-Urm"]):
         if (
             shutil.which("unshare")
@@ -80,8 +80,10 @@ def _private_mounts() -> list[str]:
 
 
 def test_a_full_disk_refuses_whole_turns_and_nothing_else(tmp_path: Path) -> None:
-    """On a tmpfs of 1 MiB that another file fills: StoreFull names the file, nothing of the refused turns is in, the
-    rest can be read, opening another database there is StoreFull too, and with room again the same store writes on.
+    """On a tmpfs of 1 MiB that another file fills, refused units of work leave nothing.
+
+    StoreFull names the file, the rest can be read, opening another database there is StoreFull too, and with free space
+    the same store writes again.
     """
     command = _private_mounts()
     need(command, "neither root nor user namespaces: a private tmpfs cannot be mounted")
@@ -108,8 +110,10 @@ def test_a_full_disk_refuses_whole_turns_and_nothing_else(tmp_path: Path) -> Non
 async def test_a_turn_that_is_too_large_takes_no_smaller_one_with_it(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With a limit on the pages (SQLite's own way to try a full disk), of turns that wait together those that fit go
-    in, the one that does not is refused whole, and a store opened anew without the limit takes it.
+    """A unit of work that is too large fails alone.
+
+    With a limit on the pages (SQLite's own way to simulate a full disk), those units of work waiting together that fit
+    are stored, the one that does not is refused whole, and a store reopened without the limit accepts it.
     """
 
     def open_small(where: Path) -> sqlite3.Connection:

@@ -1,6 +1,6 @@
-"""One harmed row stops nothing: 500 of them, each in a database of its own, with the real store and outbox.
+"""One damaged row stops nothing: 500 of them, each in its own database, with the real store and outbox.
 
-The daemon's start is followed step by step, then the outbox is drained and every page's question asked.
+The daemon's start is followed step by step, then the outbox is drained and every page's queries are run.
 """
 
 import asyncio
@@ -65,7 +65,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 async def _start(store: Store) -> None:
-    """What the daemon asks before its first look."""
+    """The queries of the daemon before its first run."""
     await store.last_alive()
     series = {each.key: each.first_at for each in await store.series()}
     assert {seen.observation.key for seen in await store.latest()} <= series.keys()
@@ -77,7 +77,7 @@ async def _start(store: Store) -> None:
 
 
 async def _pages(store: Store) -> None:
-    """What pages and commands ask."""
+    """The queries of pages and commands."""
     assert await store.journal(limit=50)
     await store.journal(key=SKERRY, limit=5)
     await store.parcels(only_open=False)
@@ -87,7 +87,7 @@ async def _pages(store: Store) -> None:
 
 
 async def _drain(store: Store) -> list[str]:
-    """Commit one more message for each notifier, and deliver what waits. What the notifiers got."""
+    """Commit one more message for each notifier, and deliver what waits. Returns what the notifiers received."""
     clock = SetClock(NOW)
     notifiers = [ScriptedNotifier(name=name) for name in ("mail", "phone")]
     outbox = Outbox(store, notifiers, clock)
@@ -106,7 +106,7 @@ async def _drain(store: Store) -> list[str]:
 
 
 async def _live(path: Path) -> set[str]:
-    """One life of the daemon, as far as the store and the outbox go; the tables of which rows were moved."""
+    """One daemon run, reduced to the store and the outbox; returns the tables from which rows were moved."""
     async with await Store.open(path, mend_at=NOW) as store:
         await _start(store)
         await _pages(store)
@@ -127,7 +127,7 @@ async def _live(path: Path) -> set[str]:
 def test_one_harmed_row_stops_nothing(
     whole: Path, tmp_path: Path, share: int, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """The start, the pages and a message of another alert work, nothing is raised, and the harm is reported."""
+    """The start, the pages and a message of another alert work, nothing is raised, and the damage is reported."""
     monkeypatch.setattr(file_lock, "sync", lambda _path: None)
     for number in range(share, HARMS, SHARES):
         path = tmp_path / f"{number}" / "watchkeeper.db"
@@ -146,5 +146,5 @@ def test_one_harmed_row_stops_nothing(
 
 
 def _reported(done: Harm, moved: set[str], path: Path) -> bool:
-    """Moved away, or, where the tree itself no longer had an order, put together again with an alarm of its own."""
+    """Moved away, or, if the tree itself was out of order, rebuilt with an alarm of its own."""
     return not done.reported or done.table in moved or any(".damaged-" in each.name for each in path.parent.iterdir())

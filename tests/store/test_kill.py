@@ -1,4 +1,4 @@
-"""The daemon's process is killed while it writes: no committed turn is lost, and none is in by half."""
+"""The daemon's process is killed while it writes: no committed unit of work is lost, and none is half stored."""
 
 import os
 import signal
@@ -20,7 +20,7 @@ ROOT = Path(__file__).parents[2]
 KILLS = 25
 SEED = 20260301
 
-# Imports once and forks for each life, so that 25 lives take seconds. It opens no store itself: forking is safe.
+# Imports once and forks for each run, so that 25 runs take seconds. It opens no store itself: forking is safe.
 _NURSERY = """
 import asyncio, os, sys
 from itertools import count
@@ -78,7 +78,7 @@ def _nursery(path: Path, *kept: str) -> Iterator[tuple[IO[str], IO[str]]]:
 
 
 def _one_life(orders: IO[str], said: IO[str], first: int, wait_s: float) -> list[int]:
-    """Let one process write from `first` on, kill it a while after its first commit; what it said was committed."""
+    """Let one process write from `first` on, kill it some time after its first commit; returns the reported commits."""
     print(first, file=orders, flush=True)
     born, committed = 0, list[int]()
     while not born or not committed:
@@ -97,7 +97,7 @@ def _numbers(path: Path, sql: str) -> set[int]:
 
 
 def _check(path: Path, committed: set[int]) -> int:
-    """The database is sound and holds each turn whole; returns the highest number in it."""
+    """The database is OK and contains each unit of work whole; returns the highest number in it."""
     assert asked(path, "PRAGMA integrity_check") == [("ok",)]
     assert asked(path, "PRAGMA foreign_key_check") == []
     assert asked(path, "SELECT count(*) FROM samples WHERE series NOT IN (SELECT id FROM series)") == [(0,)]
@@ -106,7 +106,7 @@ def _check(path: Path, committed: set[int]) -> int:
     (seen,) = asked(path, _ALL_SEEN)
     assert seen == (len(told), float(sum(told)))
     assert committed <= told
-    # Four write at a time, so the one that came last is not the highest: the last line of the journal tells it.
+    # Four write at a time, so the last one written is not the highest: the last line of the event log has it.
     last = _numbers(path, "SELECT substr(json_extract(body, '$.text'), 9) FROM journal ORDER BY id DESC LIMIT 1")
     assert _numbers(path, "SELECT json_extract(body, '$.episode') FROM alerts") == last
     assert _numbers(path, "SELECT json_extract(observation, '$.used') FROM latest") == last
@@ -114,8 +114,10 @@ def _check(path: Path, committed: set[int]) -> int:
 
 
 async def test_no_turn_is_lost_or_halved_by_a_kill(path: Path) -> None:
-    """SIGKILL at random moments while four turns at a time are committed: each turn is all in or not at all, and what
-    the writer was told is committed is there, whole, every time the next life begins.
+    """SIGKILL at random moments while four units of work at a time are being committed.
+
+    Each unit is stored completely or not at all, and everything reported to the writer as committed is there, whole, at
+    each following start.
     """
     chance, highest, committed = Random(SEED), 0, set[int]()
     with _nursery(path) as (orders, said):
@@ -130,8 +132,9 @@ async def test_no_turn_is_lost_or_halved_by_a_kill(path: Path) -> None:
 
 
 async def test_no_sample_is_lost_or_counted_twice_by_a_kill_while_keeping(path: Path) -> None:
-    """The same while samples become hours and hours days all the time: killed between any two steps, each sample is in
-    one place, once.
+    """The same while samples become hours and hours days all the time.
+
+    Killed between any two steps, each sample is in one place, once.
     """
     chance, highest, committed = Random(SEED + 1), 0, set[int]()
     with _nursery(path, "keeping") as (orders, said):

@@ -1,4 +1,4 @@
-"""The outbox: which parcel is next, against a model that looks at all of them."""
+"""The outbox: which delivery is next, compared with a model that examines all of them."""
 
 import sqlite3
 from collections.abc import Collection
@@ -32,7 +32,7 @@ async def test_the_parcel_that_is_due_first_is_next(store: Store) -> None:
 
 
 async def test_a_thread_is_told_in_its_order(store: Store) -> None:
-    """A deferred first telling holds back the later ones of its thread, and no other thread."""
+    """A deferred first message holds back the later ones of its thread, and no other thread."""
     await store.commit(Commit(parcels=(parcel("a", 1), parcel("a", 2), parcel("b", 1, START + DAY))))
     first = await store.next_parcel("mail")
     assert first is not None
@@ -50,7 +50,7 @@ async def test_a_thread_is_told_in_its_order(store: Store) -> None:
 
 
 async def test_one_that_was_set_aside_holds_nothing_back(store: Store) -> None:
-    """After a refusal the rest of the thread goes on; taken up again, it goes before the later ones."""
+    """After a refusal the rest of the thread continues; when retried, it goes before the later ones."""
     await store.commit(Commit(parcels=(parcel("a", 1), parcel("a", 2, START + HOUR))))
     first = await store.next_parcel("mail")
     assert first is not None
@@ -65,7 +65,7 @@ async def test_one_that_was_set_aside_holds_nothing_back(store: Store) -> None:
 
 
 async def test_what_counts_as_done_is_passed_over(store: Store) -> None:
-    """A delivery that could not be written yet lets the next of its thread step forward, and is not given again."""
+    """A delivery whose outcome is not written yet lets the next of its thread advance, and is not returned again."""
     await store.commit(Commit(parcels=(parcel("a", 1), parcel("a", 2), parcel("b", 1, START + HOUR))))
 
     async def after(*passing: int) -> tuple[str, int] | None:
@@ -79,7 +79,7 @@ async def test_what_counts_as_done_is_passed_over(store: Store) -> None:
 
 
 async def test_a_delivery_and_its_line_are_written_together(store: Store, path: Path) -> None:
-    """What became of a parcel and the journal's line about it are in one transaction."""
+    """The outcome of a delivery and its line in the event log are in one transaction."""
     await store.commit(transition(1))
     (sent,) = await store.parcels()
     told = JournalLine(START + HOUR, Entry.DELIVERY, "mail took it")
@@ -92,7 +92,7 @@ async def test_a_delivery_and_its_line_are_written_together(store: Store, path: 
 
 
 async def test_open_parcels_are_listed_newest_first(store: Store) -> None:
-    """What was delivered is left out unless it is asked for; what was set aside stays until the keeper has looked."""
+    """Completed deliveries are listed only on request; those set aside stay until the operator has seen them."""
     await store.commit(Commit(parcels=tuple(parcel(f"t{n}") for n in range(4))))
     everything = await store.parcels()
     assert [p.message.thread for p in everything] == ["t3", "t2", "t1", "t0"]
@@ -108,21 +108,21 @@ async def test_open_parcels_are_listed_newest_first(store: Store) -> None:
 
 
 def _best(known: Collection[Delivery], notifier: str, passing: Collection[int]) -> Delivery | None:
-    """What next_parcel promises, found by looking at every parcel."""
+    """What next_parcel should return, found by examining every delivery."""
     waiting = [p for p in known if p.notifier == notifier and p.state is DeliveryState.WAITING and p.id not in passing]
     firsts = {p.message.thread: p for p in sorted(waiting, key=lambda p: -p.id)}
     return min(firsts.values(), key=lambda p: (p.due_at, p.id), default=None)
 
 
 def _forward(known: Delivery, made: Delivery) -> Delivery:
-    """A parcel brings forward what it must wait for."""
+    """A delivery brings forward what it must wait for."""
     same = (known.notifier, known.message.thread) == (made.notifier, made.message.thread)
     waits = same and known.state is DeliveryState.WAITING
     return replace(known, due_at=min(known.due_at, made.due_at)) if waits else known
 
 
 async def test_what_must_not_wait_brings_forward_what_it_waits_for(store: Store) -> None:
-    """An alarm takes the caution before it along, in their order; other threads and notifiers stay where they are."""
+    """An alarm takes the caution before it along, in their order; other threads and notifiers are not affected."""
     held = START + DAY
     await store.commit(Commit(parcels=(parcel("a", 1, held), parcel("b", 1, held), parcel("a", 1, held, "hook"))))
     await store.commit(Commit(parcels=(parcel("a", 2, START),)))
@@ -140,7 +140,7 @@ async def test_what_must_not_wait_brings_forward_what_it_waits_for(store: Store)
 
 
 async def test_a_message_that_is_told_late_is_kept_as_it_is_told(store: Store) -> None:
-    """What a parcel says can be written anew, so that each try says the same."""
+    """The text of a delivery can be rewritten, so that each try sends the same."""
     await store.commit(Commit(parcels=(parcel("a"),)))
     (made,) = await store.parcels()
     changed = replace(made.message, id="a-1-late", late=True)
@@ -156,7 +156,7 @@ DUE = st.integers(0, 5).map(lambda n: START + n * MINUTE)
 
 @dataclass(frozen=True)
 class Put:
-    """A parcel is made."""
+    """A delivery is created."""
 
     notifier: str
     thread: str
@@ -165,7 +165,7 @@ class Put:
 
 @dataclass(frozen=True)
 class Done:
-    """Something became of a parcel."""
+    """A delivery has an outcome."""
 
     number: int
     state: DeliveryState
@@ -180,7 +180,7 @@ STEPS = st.builds(Put, NOTIFIERS, THREADS, DUE) | st.builds(
 @settings(max_examples=60)
 @given(st.lists(STEPS, max_size=40), st.sets(st.integers(1, 12), max_size=4))
 def test_the_next_parcel_is_the_models(steps: list[Put | Done], passing: set[int]) -> None:
-    """Whatever is put in, delivered, deferred, set aside and taken up again: the index finds what a full look finds."""
+    """Whatever is added, delivered, deferred, set aside and retried: the index finds what a full scan finds."""
     conn = sqlite3.connect(":memory:", isolation_level=None)
     schema.migrate(conn)
     known: dict[int, Delivery] = {}
@@ -206,7 +206,7 @@ def _none_damaged(row: checked_rows.Values, error: checked_rows.RowDamaged) -> N
 
 
 def test_finding_the_next_takes_seeks_only(path: Path) -> None:
-    """However many wait, no table or index is walked through: SQLite's plan has no SCAN but of the given ids."""
+    """However many wait, no table or index is scanned: SQLite's plan has no SCAN except of the given ids."""
     path.parent.mkdir()
     conn = database.open_writing(path)
     plan = conn.execute("EXPLAIN QUERY PLAN " + outbox_rows.NEXT, {"name": '"mail"', "passed": "[]"}).fetchall()
@@ -217,7 +217,7 @@ def test_finding_the_next_takes_seeks_only(path: Path) -> None:
 
 
 async def test_many_waiting_parcels_of_one_thread_go_one_by_one(store: Store) -> None:
-    """A long thread empties in its order, each once."""
+    """A long thread drains in its order, each message once."""
     due = [START + timedelta(minutes=-n) for n in range(60)]
     await store.commit(Commit(parcels=tuple(parcel("a", n + 1, at) for n, at in enumerate(due))))
     told = []

@@ -28,7 +28,7 @@ async def test_notes_outlive_the_daemon(path: Path) -> None:
 
 
 async def test_notes_have_a_bound(store: Store) -> None:
-    """What is longer than agreed is refused, and what was there stays."""
+    """A text over the limit is refused, and the previous one stays."""
     await store.notes.write("returned", "x" * NOTES_LIMIT)
     with pytest.raises(StoreError, match=f"the notes of returned hold {NOTES_LIMIT + 1} characters"):
         await store.notes.write("returned", "y" * (NOTES_LIMIT + 1))
@@ -36,7 +36,7 @@ async def test_notes_have_a_bound(store: Store) -> None:
 
 
 async def test_the_newest_check_in_of_each_sort(path: Path) -> None:
-    """A good and a failed one are kept side by side, each in place of the one before."""
+    """A successful and a failed one are kept side by side, each replacing its predecessor."""
     good, later = JobReport("nightly-backup", START), JobReport("nightly-backup", START + HOUR)
     failed = JobReport("nightly-backup", START + 2 * HOUR, failed=True, said="no room\x00\udc80")
     async with await Store.open(path) as store:
@@ -66,7 +66,7 @@ async def test_both_survive_a_power_cut(store: Store, monkeypatch: pytest.Monkey
 @given(owner=TEXT, text=TEXT, failed=st.booleans())
 @settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 async def test_any_text_comes_back(store: Store, owner: str, text: str, *, failed: bool) -> None:
-    """Names and words are a probe's and a job's own: NUL, lone surrogates and all."""
+    """Names and texts come from probes and jobs unchanged: NUL, lone surrogates and all."""
     await store.notes.write(owner, text)
     assert await store.notes.read(owner) == text
     check_in = JobReport(owner, START, failed, text)

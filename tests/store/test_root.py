@@ -1,7 +1,7 @@
-"""Root works on the database of the daemon's user, who has put something of root's in the place of each file.
+"""Root works on the database of the daemon's user, who has replaced each file with something that leads to root's.
 
-Each command either does its work or refuses; root's file keeps its content, owner and mode, and nothing is made beside
-it.
+Each command either does its work or refuses; root's file keeps its content, owner and mode, and nothing is created
+beside it.
 """
 
 import asyncio
@@ -35,7 +35,7 @@ async def _fill(path: Path, number: int) -> None:
 
 @pytest.fixture(scope="module")
 def backup(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A backup of root's own, which no other user may read."""
+    """A backup owned by root, which no other user may read."""
     home = tmp_path_factory.mktemp("roots")
     asyncio.run(_fill(home / "watchkeeper.db", 1))
     copies.back_up(home / "watchkeeper.db", home / "backup.db", replace=False)
@@ -44,7 +44,7 @@ def backup(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def bounded() -> Iterator[None]:
-    """Ends a test that waits at a pipe for ever."""
+    """Ends a test that would block on a pipe permanently."""
 
     def give_up(*_: object) -> None:
         raise TimeoutError(f"it waits for more than {PATIENCE_S} s")
@@ -57,7 +57,7 @@ def bounded() -> Iterator[None]:
 
 
 @pytest.fixture(params=["open", "closed"])
-def where(request: pytest.FixtureRequest, backup: Path, bounded: None) -> Iterator[Ground]:  # noqa: ARG001  order alone
+def where(request: pytest.FixtureRequest, backup: Path, bounded: None) -> Iterator[Ground]:  # noqa: ARG001  for the order only
     """The daemon's folder with a database in it; closed: only root may enter the folder above, as with DynamicUser=."""
     with ground(closed=request.param == "closed") as laid:
         laid.database.write_bytes(backup.read_bytes())
@@ -95,7 +95,7 @@ WORKS: tuple[Work, ...] = (_back_up, _restore, _show, _leave)
 
 
 def _refusal(work: Work, where: Ground, backup: Path) -> str:
-    """What the work was refused with; empty where it was done."""
+    """The error with which the work was refused; empty if it was done."""
     try:
         work(where, backup)
     except WatchkeeperError as error:
@@ -110,7 +110,7 @@ NAMES = ("", "-wal", "-shm", "-journal", ".lock", ".checkins", ".salvaging", REP
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("trap", TRAPS)
 def test_whatever_is_put_in_a_files_place(where: Ground, backup: Path, work: Work, name: str, trap: Trap) -> None:
-    """Done or refused in one line; root's file is as it was."""
+    """Done, or refused in one line; root's file is unchanged."""
     path = where.database.with_name(where.database.name + name)
     path.unlink(missing_ok=True)
     trap(path, where)
@@ -124,7 +124,7 @@ def test_whatever_is_put_in_a_files_place(where: Ground, backup: Path, work: Wor
 
 @pytest.mark.parametrize("work", WORKS)
 def test_without_a_trap_the_work_is_done(where: Ground, backup: Path, work: Work) -> None:
-    """And whatever is made in the folder belongs to its owner."""
+    """And everything created in the folder belongs to its owner."""
     work(where, backup)
     for path in where.state.rglob("*"):
         assert (path.lstat().st_uid, path.lstat().st_gid) == (DAEMON, DAEMON), path
@@ -132,7 +132,7 @@ def test_without_a_trap_the_work_is_done(where: Ground, backup: Path, work: Work
 
 
 def test_a_copy_belongs_to_root(where: Ground, backup: Path) -> None:
-    """It is whole, for root's eyes alone, and nothing is left beside the database or beside the copy."""
+    """It is complete, readable by root only, and nothing is left beside the database or beside the copy."""
     _back_up(where, backup)
     copy = where.top / "copy.db"
     assert (copy.stat().st_uid, copy.stat().st_mode & 0o777) == (0, file_lock.FILE_MODE)
@@ -161,7 +161,7 @@ def test_a_copy_to_a_folder_of_a_third_user(where: Ground) -> None:
 
 
 def test_a_copy_to_a_folder_of_everybody(where: Ground) -> None:
-    """In a folder like /tmp a link in the copy's place is replaced, with --force, and not followed."""
+    """In a folder like /tmp a link at the copy's path is replaced, with --force, and not followed."""
     shared = where.top / "shared"
     shared.mkdir()
     shared.chmod(0o1777)
@@ -172,7 +172,7 @@ def test_a_copy_to_a_folder_of_everybody(where: Ground) -> None:
 
 
 def test_what_is_restored_belongs_to_the_daemon(where: Ground, backup: Path) -> None:
-    """From a backup that its user may not even read; the daemon can go on with it."""
+    """From a backup that its user may not even read; the daemon can continue with it."""
     aside = copies.restore(backup, where.database, START)
     assert aside == where.database.with_name(REPLACED)
     assert names(where.state) == ["watchkeeper.db", "watchkeeper.db.lock", REPLACED]
@@ -180,7 +180,7 @@ def test_what_is_restored_belongs_to_the_daemon(where: Ground, backup: Path) -> 
 
 
 def test_the_database_is_neither_its_copy_nor_its_backup(where: Ground) -> None:
-    """Whatever the path that it is named by; a copy beside it is the daemon's."""
+    """By whatever path it is named; a copy beside it belongs to the daemon."""
     other = where.top / "lib" / ".." / "state" / "watchkeeper.db"
     (where.top / "lib").mkdir(exist_ok=True)
     with pytest.raises(StoreError, match="is the database itself"):
@@ -192,7 +192,7 @@ def test_the_database_is_neither_its_copy_nor_its_backup(where: Ground) -> None:
 
 
 def test_a_backup_of_no_use_is_named(where: Ground, tmp_path: Path) -> None:
-    """By its own name, and not by that of the copy that was tried."""
+    """By its own name, and not by that of the temporary copy."""
     letter = tmp_path / "letter"
     letter.write_text("a letter about the hides " * 400)
     before = where.database.read_bytes()
@@ -225,7 +225,7 @@ def test_a_backup_that_leads_elsewhere(where: Ground, trap: Trap, shared: bool) 
 
 
 def test_a_folder_swapped_for_a_link(where: Ground, backup: Path) -> None:
-    """A folder in the daemon's folder that is one moment later a link to root's: refused, or refused by the kernel."""
+    """A folder in the daemon's folder becomes a link to root's a moment later: refused here, or by the kernel."""
     (where.state / "deep").mkdir()
     folder(where.state / "way", where)
     for work in (_back_up, _restore, _show, _leave):
@@ -236,7 +236,7 @@ def test_a_folder_swapped_for_a_link(where: Ground, backup: Path) -> None:
 
 
 def test_links_that_come_and_go(where: Ground, backup: Path) -> None:
-    """Whoever is quick enough to pass the look is stopped by the kernel: root has the rights of the owner alone."""
+    """Anyone quick enough to pass the check is stopped by the kernel: root has the rights of the owner alone."""
     ended = threading.Event()
     names = [where.database.with_name(where.database.name + tail) for tail in ("-wal", "-shm", ".lock", "-journal")]
 
@@ -269,7 +269,7 @@ def test_links_that_come_and_go(where: Ground, backup: Path) -> None:
 
 
 def test_the_daemon_is_not_run_by_root_there(where: Ground) -> None:
-    """It would leave files of root's that the daemon's own user can then not open; nothing is made."""
+    """It would leave files owned by root that the daemon's own user then cannot open; nothing is created."""
     with pytest.raises(StartError, match=r"belongs to .*, and this is root: run this as that user"):
         asyncio.run(_fill(where.database, 2))
     assert names(where.state) == ["watchkeeper.db"]
@@ -283,7 +283,7 @@ def test_a_file_of_roots_that_was_left_there(where: Ground) -> None:
 
 
 def test_a_link_of_roots_to_the_daemons_database(where: Ground, backup: Path) -> None:
-    """It decides for whom root works there, like a link to the folder."""
+    """It decides for which user root works there, like a link to the folder."""
     way = where.top / "own-link.db"
     way.symlink_to(where.database)
     assert asyncio.run(_read(way)) == 1
@@ -293,7 +293,7 @@ def test_a_link_of_roots_to_the_daemons_database(where: Ground, backup: Path) ->
 
 
 def test_roots_own_database_is_no_others_affair(backup: Path, tmp_path: Path) -> None:
-    """In a folder of root's all is done as ever, but a link in the lock's place is not followed there either."""
+    """In root's own folder everything works as usual, but a link in place of the lock is not followed there either."""
     path = tmp_path / "state" / "watchkeeper.db"
     assert copies.restore(backup, path, START) is None
     asyncio.run(_fill(path, 3))

@@ -40,13 +40,13 @@ def test_every_older_form_becomes_the_newest(tmp_path: Path, name: str) -> None:
 
 
 def test_the_version_counts_the_migrations() -> None:
-    """A migration that is added without its number would leave older databases unreadable for commands."""
+    """A migration that is added without its number would make older databases unreadable for commands."""
     assert len(NAMES) == schema.VERSION
     assert [name.split(maxsplit=1)[0] for name in NAMES] == [f"{n + 1:04}" for n in range(schema.VERSION)]
 
 
 def test_every_table_of_ours_is_strict(tmp_path: Path) -> None:
-    """A column holds what it says (https://www.sqlite.org/stricttables.html)."""
+    """A column contains only its declared type (https://www.sqlite.org/stricttables.html)."""
     conn = database.open_writing(tmp_path / "watchkeeper.db")
     strict = {name for _, name, _, _, _, strict in conn.execute("PRAGMA table_list") if strict}
     assert strict == schema.TABLES
@@ -56,7 +56,7 @@ def test_every_table_of_ours_is_strict(tmp_path: Path) -> None:
 
 
 def test_a_migration_that_fails_changes_nothing(tmp_path: Path) -> None:
-    """What a migration did and the record of it share a transaction: after a failure it is as before, and pending."""
+    """A migration's changes and its record share a transaction: after a failure all is as before, and it is pending."""
     conn = database.open_writing(tmp_path / "watchkeeper.db")
     before = _tables(conn)
     later = Migrations("watchkeeper")
@@ -86,7 +86,7 @@ def _change(path: Path, *statements: str) -> None:
 
 @pytest.mark.parametrize("read_only", [True, False])
 async def test_a_later_version_is_refused(path: Path, *, read_only: bool) -> None:
-    """A database of a later version is left alone, and the keeper is told what to do."""
+    """A database of a later version is left alone, and the error states the remedy."""
     async with await Store.open(path):
         pass
     _change(path, f"PRAGMA user_version = {schema.VERSION + 1}")
@@ -96,7 +96,7 @@ async def test_a_later_version_is_refused(path: Path, *, read_only: bool) -> Non
 
 @pytest.mark.parametrize("read_only", [True, False])
 async def test_another_programs_database_is_refused(path: Path, *, read_only: bool) -> None:
-    """A database with tables and without our mark is not touched."""
+    """A database with tables and without our application id is not touched."""
     path.parent.mkdir()
     _change(path, "CREATE TABLE birds (ring TEXT)")
     with pytest.raises(StoreDamaged, match="is not a database of watchkeeper"):
@@ -106,7 +106,7 @@ async def test_another_programs_database_is_refused(path: Path, *, read_only: bo
 
 
 async def test_an_empty_database_with_another_programs_mark_is_refused(path: Path) -> None:
-    """A file that another program has marked as its own is its own, though it holds nothing yet."""
+    """A file with another program's application id belongs to that program, even if it is empty."""
     path.parent.mkdir()
     _change(path, "PRAGMA application_id = 7")
     with pytest.raises(StoreDamaged, match="is not a database of watchkeeper"):
@@ -115,7 +115,7 @@ async def test_an_empty_database_with_another_programs_mark_is_refused(path: Pat
 
 @pytest.mark.parametrize("read_only", [True, False])
 async def test_a_missing_table_is_damage(path: Path, *, read_only: bool) -> None:
-    """A database of ours that lacks a table is told as damaged when it is opened, not at three in the morning."""
+    """A database of ours that lacks a table is reported as damaged when it is opened, not at three in the morning."""
     async with await Store.open(path):
         pass
     _change(path, "DROP TABLE latest", "DROP TABLE life")
@@ -124,7 +124,7 @@ async def test_a_missing_table_is_damage(path: Path, *, read_only: bool) -> None
 
 
 async def test_a_command_does_not_migrate(path: Path) -> None:
-    """A reader of an older form is told to start the daemon; it changes nothing itself."""
+    """The error for an older form says to start the daemon; a reader changes nothing itself."""
     async with await Store.open(path):
         pass
     _change(path, "PRAGMA user_version = 0")
@@ -133,7 +133,7 @@ async def test_a_command_does_not_migrate(path: Path) -> None:
 
 
 def test_a_start_that_was_cut_off_is_taken_up_again(tmp_path: Path) -> None:
-    """Killed between the first steps, the next start goes on from there."""
+    """Killed between the first steps, the next start continues from there."""
     path = tmp_path / "watchkeeper.db"
     _empty(path).close()
     database.open_writing(path).close()

@@ -27,7 +27,7 @@ def _content(path: Path) -> dict[str, list[tuple[object, ...]]]:
 
 
 async def test_nothing_is_lost(path: Path) -> None:
-    """It is brought up to date in its place: every value is as it was, every row has its checksum and can be read."""
+    """It is upgraded in place: every value is unchanged, every row has its checksum and can be read."""
     older.make(path)
     before = _content(path)
     async with await Store.open(path, mend_at=START) as store:
@@ -51,7 +51,7 @@ async def test_nothing_is_lost(path: Path) -> None:
 
 
 async def test_a_row_that_cannot_be_read_is_moved(path: Path) -> None:
-    """What was damaged before the upgrade costs itself; the rest comes through."""
+    """A row that was damaged before the upgrade is lost; the rest is kept."""
     older.make(path)
     with closing(sqlite3.connect(path, isolation_level=None)) as conn:
         conn.execute("UPDATE outbox SET state = 'waitinh' WHERE id = 2")
@@ -68,7 +68,7 @@ async def test_a_row_that_cannot_be_read_is_moved(path: Path) -> None:
 
 
 async def test_a_damaged_one_is_salvaged(path: Path) -> None:
-    """A page of it is broken: it is set aside, and what can be read gets its checksums in the new one."""
+    """One of its pages is broken: it is set aside, and what can be read gets its checksums in the new one."""
     older.make(path)
     damage.overwrite(path, damage.pages(path, "findings")[0], Random(1))
     async with await Store.open(path, mend_at=START) as store:
@@ -86,7 +86,7 @@ async def test_a_damaged_one_is_salvaged(path: Path) -> None:
 
 @pytest.mark.parametrize("version", range(1, schema.VERSION))
 def test_every_upgrade_ends_with_the_same_definitions(tmp_path: Path, version: int) -> None:
-    """So that what is not ours can be told from what an older version made in another way."""
+    """So that foreign definitions can be distinguished from those that an older version made differently."""
     path = tmp_path / "watchkeeper.db"
     if version == 2:
         older.make(path)

@@ -41,7 +41,7 @@ LONG_AGO, FAR_AHEAD = datetime(1970, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, t
 
 
 async def test_it_is_what_the_ports_ask_for(store: Store) -> None:
-    """The pipeline, the outbox and the page each get what they were promised (mypy checks the signatures)."""
+    """The pipeline, the outbox and the page each get the interface they require (mypy checks the signatures)."""
     ports: tuple[WriteStore, ReadStore, OutboxStore] = (store, store, store)
     await ports[0].commit(samples(1))
     assert len(await ports[1].latest()) == 1
@@ -52,7 +52,7 @@ async def test_it_is_what_the_ports_ask_for(store: Store) -> None:
 
 
 async def test_each_kind_is_kept_as_a_sample(store: Store) -> None:
-    """A sample holds what records.Sample says for each of the four kinds."""
+    """A sample has what records.Sample defines for each of the four kinds."""
     due = datetime(2026, 5, 1, tzinfo=UTC)
     keys = [SeriesKey("thing", str(n)) for n in range(8)]
     seen: list[Observation] = [
@@ -83,7 +83,7 @@ async def test_each_kind_is_kept_as_a_sample(store: Store) -> None:
 
 
 async def test_a_series_keeps_its_id_and_takes_what_is_new(store: Store) -> None:
-    """A series has one id for ever, its first instant stays, and a changed probe or interval is taken over."""
+    """A series has one permanent id, its first time stays, and a changed probe or interval is updated."""
     await store.commit(Commit(seen=(level(1.0), level(2.0, key=HIDE_HUB))))
     await store.commit(Commit(seen=(replace(level(3.0, START + HOUR), probe="other", interval_s=5.0),)))
     first, second = await store.series()
@@ -93,7 +93,7 @@ async def test_a_series_keeps_its_id_and_takes_what_is_new(store: Store) -> None
 
 
 async def test_a_series_is_known_again_after_a_restart(path: Path) -> None:
-    """A second opening writes on in the same series."""
+    """After reopening, the same series is continued."""
     for n in range(2):
         async with await Store.open(path) as store:
             await store.commit(Commit(seen=(level(float(n), START + n * HOUR),)))
@@ -126,7 +126,7 @@ async def test_a_range_holds_both_its_ends(store: Store) -> None:
 
 
 async def test_samples_are_thinned_for_long_ranges(store: Store) -> None:
-    """Each stretch tells least, mean, most and last of its samples, and how many there are."""
+    """Each bucket has minimum, mean, maximum and last of its samples, and their count."""
     await store.commit(samples(60))
     found = await store.samples_thinned(SKERRY, START, START + HOUR, 6)
     assert len(found) == 6
@@ -145,7 +145,7 @@ async def test_samples_are_thinned_for_long_ranges(store: Store) -> None:
 
 
 async def test_thinning_counts_what_has_no_value(store: Store) -> None:
-    """Answers that never came are counted, and stretches without any sample are left out."""
+    """Missing answers are counted, and buckets without any sample are omitted."""
     answers = [Answer(HIDE_HUB, answered=n % 2 == 0, took_s=0.5) for n in range(4)]
     await store.commit(
         Commit(seen=tuple(Seen(START + n * MINUTE, each, "hub", 60.0) for n, each in enumerate(answers)))
@@ -159,7 +159,7 @@ async def test_thinning_counts_what_has_no_value(store: Store) -> None:
 
 @pytest.mark.parametrize("points", [-1, 0, 1, 7, 10**9])
 async def test_thinning_never_gives_many_more_points_than_asked(store: Store, points: int) -> None:
-    """At most one more than asked, and no sample is counted twice or lost, whatever was asked."""
+    """At most one more than requested, and no sample is counted twice or lost, whatever was requested."""
     await store.commit(samples(50))
     found = await store.samples_thinned(SKERRY, START, START + 49 * MINUTE, points)
     assert sum(b.samples for b in found) == 50
@@ -167,7 +167,7 @@ async def test_thinning_never_gives_many_more_points_than_asked(store: Store, po
 
 
 async def test_thinning_agrees_with_the_samples(store: Store) -> None:
-    """Least, mean and most over all stretches are those of the samples themselves."""
+    """Minimum, mean and maximum over all buckets are those of the samples themselves."""
     values = [float((n * 7919) % 101) for n in range(200)]
     seen = tuple(level(v, START + n * MINUTE) for n, v in enumerate(values))
     await store.commit(Commit(seen=seen))
@@ -180,7 +180,7 @@ async def test_thinning_agrees_with_the_samples(store: Store) -> None:
 
 
 async def test_levels_are_read_back_as_arrays(store: Store) -> None:
-    """Histories are refilled from every level and from nothing else, since an instant, oldest first."""
+    """Histories are refilled from every level and from nothing else, from a given time on, oldest first."""
     await store.commit(samples(5))
     await store.commit(samples(3, SeriesKey("memory", "used")))
     await store.commit(Commit(seen=(Seen(START, Answer(HIDE_HUB, answered=True, took_s=1.0), "hub", 60.0),)))
@@ -194,18 +194,18 @@ async def test_levels_are_read_back_as_arrays(store: Store) -> None:
 
 
 async def test_a_series_that_changes_its_kind_reads_its_levels_only(store: Store) -> None:
-    """A key that named an answer once and names a level now gives only what has a capacity."""
+    """A key that once named an answer and now names a level returns only samples with a capacity."""
     await store.commit(Commit(seen=(Seen(START, Answer(SKERRY, answered=True, took_s=1.0), "x", 60.0),)))
     await store.commit(Commit(seen=(level(5.0, START + MINUTE),)))
     (found,) = [each async for each in store.level_samples(START)]
     assert found.used.tolist() == [5.0]
 
 
-# Findings, alerts, journal ----------------------------------------------------------------------------------------
+# Findings, alerts, event log --------------------------------------------------------------------------------------
 
 
 async def test_the_newest_finding_of_each_concern_is_kept(store: Store) -> None:
-    """One row a series and concern; a finding may come before its series has a sample."""
+    """One row per series and concern; a finding may come before its series has a sample."""
     old = Finding(SKERRY, Concern.FULL, START, Priority.CAUTION)
     stale = Finding(SKERRY, Concern.STALE, START, None)
     new = Finding(SKERRY, Concern.FULL, START + MINUTE, Priority.WARNING, ends_at=START + DAY)
@@ -215,7 +215,7 @@ async def test_the_newest_finding_of_each_concern_is_kept(store: Store) -> None:
 
 
 async def test_an_alert_is_kept_until_it_is_as_new(store: Store) -> None:
-    """An alert that has been through an episode stays (its count is part of its messages' ids); one as new does not."""
+    """An alert after an episode stays (its count is part of its messages' ids); one in its initial state does not."""
     await store.commit(Commit(alerts=(alert(1), Alert(HIDE_HUB, Concern.SILENT))))
     assert await store.alerts() == [alert(1)]
     ended = Alert(SKERRY, Concern.FULL, State.NORMAL, episode=1)
@@ -259,7 +259,7 @@ async def test_the_journal_is_filtered(store: Store) -> None:
 
 @pytest.mark.parametrize("number", [10**30, -(10**30)])
 async def test_numbers_from_an_address_are_harmless(store: Store, number: int) -> None:
-    """An id or a limit of any size is answered, not an error: the page hands on what stands in an address."""
+    """An id or a limit of any size gets an answer, not an error: the page passes on what is in a URL."""
     await store.commit(transition(1))
     assert len(await store.journal(before_id=number)) == (number > 0)
     assert len(await store.journal(after_id=number)) == (number < 0)
@@ -276,7 +276,7 @@ async def test_numbers_from_an_address_are_harmless(store: Store, number: int) -
     ],
 )
 async def test_a_line_of_the_journal_cannot_be_changed(store: Store, path: Path, sql: str) -> None:
-    """The database itself refuses, so that no bug of ours and no hurried hand rewrites what happened."""
+    """The database itself refuses, so that neither a bug of ours nor a hasty manual edit rewrites what happened."""
     await store.commit(transition(1))
     conn = sqlite3.connect(path)
     with pytest.raises(sqlite3.IntegrityError, match="append-only"):
@@ -287,7 +287,7 @@ async def test_a_line_of_the_journal_cannot_be_changed(store: Store, path: Path,
 
 
 async def test_a_turn_is_all_in_or_not_at_all(store: Store) -> None:
-    """A turn whose last part cannot be stored leaves nothing of itself, and the next one is written."""
+    """A unit of work whose last part cannot be stored leaves nothing of itself, and the next one is written."""
     bad = replace(transition(1), seen=(level(1.0), level(float("nan"), key=HIDE_HUB)))
     with pytest.raises(StoreError, match=r"Level\.used is nan"):
         await store.commit(bad)
@@ -304,7 +304,7 @@ async def test_a_turn_is_all_in_or_not_at_all(store: Store) -> None:
 
 
 async def test_one_that_cannot_be_written_takes_no_other_with_it(store: Store) -> None:
-    """Turns that wait together share a transaction, but each fails or is written for itself, in its order."""
+    """Units of work that wait together share a transaction, but each fails or is written separately, in order."""
     commits = [Commit(seen=(level(float(n), START + n * MINUTE),)) for n in range(20)]
     commits[7] = Commit(seen=(level(float("nan")),))
     outcomes = await asyncio.gather(*(store.commit(each) for each in commits), return_exceptions=True)
@@ -317,7 +317,7 @@ async def test_one_that_cannot_be_written_takes_no_other_with_it(store: Store) -
 
 
 async def test_a_caller_that_is_cancelled_does_not_take_the_turn_back(store: Store) -> None:
-    """A turn that was handed over is written, though nobody waits for it any more."""
+    """A unit of work that was handed over is written, even if nobody waits for it any more."""
     waiting = [asyncio.create_task(store.commit(transition(n))) for n in (1, 2)]
     await asyncio.sleep(0)
     waiting[0].cancel()
@@ -359,12 +359,12 @@ async def test_hostile_text_is_only_text(
     await store.commit(Commit(alerts=(Alert(key, alert().concern),)))
 
 
-# Times, life, pruning ---------------------------------------------------------------------------------------------
+# Times, last commit, retention ------------------------------------------------------------------------------------
 
 
 @freeze_time("2001-02-03 04:05:06", real_asyncio=True)
 async def test_every_time_is_the_callers(path: Path) -> None:
-    """Nothing in the rows comes from a clock, neither Python's nor SQLite's own."""
+    """No value in the rows comes from a clock, neither Python's nor SQLite's own."""
     async with await Store.open(path) as store:
         await store.commit(transition(1))
         (sent,) = await store.parcels()
@@ -381,7 +381,7 @@ async def test_every_time_is_the_callers(path: Path) -> None:
 
 
 async def test_the_last_sign_of_life_is_that_of_the_newest_commit(path: Path) -> None:
-    """The daemon can say at its start since when it was away; an old alert in a turn does not count as life."""
+    """The daemon can report at its start since when it was away; an old alert in a unit of work does not count."""
     async with await Store.open(path) as store:
         assert await store.last_alive() is None
         await store.commit(samples(5))
@@ -395,7 +395,7 @@ async def test_the_last_sign_of_life_is_that_of_the_newest_commit(path: Path) ->
 
 
 async def test_free_pages_are_handed_back(store: Store, path: Path) -> None:
-    """What keeping frees beyond the spare goes back to the file system; within it, it waits for the next samples."""
+    """Pages that retention frees go back to the file system, except for a reserve for the next samples."""
     await store.commit(samples(20_000))
     pages = asked(path, "PRAGMA page_count")
     assert await store.keep(RetentionLimits(samples=FAR_AHEAD), spare_share=1.0) == 20_000
@@ -407,7 +407,7 @@ async def test_free_pages_are_handed_back(store: Store, path: Path) -> None:
 
 
 async def test_commits_have_their_turn_between_the_steps(store: Store) -> None:
-    """Keeping much does not hold a commit up until all is done."""
+    """Long retention work does not hold up a commit until all is done."""
     await store.commit(samples(5000))
     keeping = asyncio.create_task(store.keep(RetentionLimits(samples=FAR_AHEAD)))
     await asyncio.sleep(0)
@@ -420,7 +420,7 @@ async def test_commits_have_their_turn_between_the_steps(store: Store) -> None:
 
 
 async def test_a_closed_store_says_so(path: Path) -> None:
-    """After close() every method is an error in words; closing twice is not."""
+    """After close() every method raises a clear error; closing twice does not."""
     store = await Store.open(path)
     await store.close()
     await store.close()
@@ -431,7 +431,7 @@ async def test_a_closed_store_says_so(path: Path) -> None:
 
 
 async def test_closing_writes_what_waits(path: Path) -> None:
-    """Turns that were handed over before close() are in the database, and the WAL is taken into it."""
+    """Units of work handed over before close() are in the database, and the WAL is checkpointed into it."""
     store = await Store.open(path)
     waiting = [asyncio.create_task(store.commit(transition(n))) for n in range(50)]
     await asyncio.sleep(0)
@@ -465,7 +465,7 @@ async def test_commands_read_when_no_daemon_runs(path: Path) -> None:
 
 
 async def test_reading_before_there_is_a_database_says_so(path: Path) -> None:
-    """A command on a fresh host is told that there is nothing yet, and makes nothing."""
+    """A command on a fresh host reports that there is nothing yet, and creates nothing."""
     with pytest.raises(StoreError, match=r"there is no database at .* yet"):
         await Store.open(path, read_only=True)
     assert not path.parent.exists()
@@ -476,14 +476,14 @@ async def test_reading_before_there_is_a_database_says_so(path: Path) -> None:
 
 
 async def test_a_loop_that_is_gone_does_not_stop_the_writer(path: Path) -> None:
-    """A loop that ended without waiting leaves its turn written and the thread alive."""
+    """A loop that ended without waiting leaves its unit of work written and the thread alive."""
     store = await Store.open(path)
 
     async def hand_over() -> None:
         task = asyncio.ensure_future(store.commit(transition(1)))
         await asyncio.sleep(0)
         await asyncio.sleep(0)
-        # It is handed over, and the loop has had no turn yet in which it could hear that it is written.
+        # It is handed over, and the loop has had no iteration yet in which it could learn that it is written.
         assert not task.done()
 
     loop = asyncio.new_event_loop()
@@ -497,7 +497,7 @@ async def test_a_loop_that_is_gone_does_not_stop_the_writer(path: Path) -> None:
     await store.close()
 
 
-# What cannot be read any more -------------------------------------------------------------------------------------
+# Unreadable rows --------------------------------------------------------------------------------------------------
 
 
 def _spoil(path: Path, sql: str) -> None:
@@ -507,7 +507,7 @@ def _spoil(path: Path, sql: str) -> None:
 
 
 async def test_what_is_renewed_anyway_is_left_out(store: Store, path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    """A finding or observation that cannot be read is told in the log and left out; the next tick writes it anew."""
+    """A finding or observation that cannot be read is logged and omitted; the next run writes it again."""
     await store.commit(transition(1))
     _spoil(path, "UPDATE findings SET body = 'x'")
     _spoil(path, "UPDATE latest SET observation = '{}'")
@@ -527,16 +527,16 @@ async def test_what_nobody_renews_is_moved_and_reported(store: Store, path: Path
     assert await store.alerts() == []
     assert await store.next_parcel("mail") is None
     assert await store.parcels() == []
-    await store.commit(samples(1))  # behind what the reading had moved
+    await store.commit(samples(1))  # commits after the rows that the read had moved
     moved = await store.quarantined(START - DAY, datetime.now(UTC))
     assert {each.source for each in moved} == {"alerts", "outbox"}
     assert "a message for mail: it may never have been sent" in {each.about for each in moved}
     (raised,) = await store.alerts()
-    assert (raised.key, raised.standing) == (SKERRY, False)  # its line in the journal does not say that it stands
+    assert (raised.key, raised.standing) == (SKERRY, False)  # its line in the event log does not say that it is active
 
 
 async def test_that_anybody_committed_is_cheap_to_ask(store: Store) -> None:
-    """The number stays while nothing is stored, and is another one afterwards."""
+    """The number stays the same while nothing is stored, and differs afterwards."""
     before = await store.data_version()
     assert await store.data_version() == before
     await store.commit(samples(1))

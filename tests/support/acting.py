@@ -1,4 +1,4 @@
-"""A keeper's hand for tests of the page: does what it is told to an in-memory store, and remembers it."""
+"""The operator's actions for tests of the page: applied to an in-memory store, and recorded."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -74,7 +74,7 @@ class ActingDouble:
 
 
 def password_file(place: Path, password: str = PASSWORD) -> SecretSource:
-    """A file with a password's hash, made cheaply: the cost has tests of its own."""
+    """A file with a password's hash, made with a low cost; the real cost has its own tests."""
     bare = passwords.Hashed(10, passwords.BLOCK, 1, b"salt of the sea!", bytes(32))
     hashed = replace(bare, digest=passwords._digest(password, bare))
     path = place / "page-password"

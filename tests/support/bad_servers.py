@@ -1,4 +1,4 @@
-"""Servers that fail in the ways that servers do, on loopback, until they are told to do well."""
+"""Servers on loopback that fail in realistic ways, until they are set to work well."""
 
 import asyncio
 import re
@@ -27,7 +27,7 @@ class BadMailServer:
         self._seen: dict[str, datetime] = {}
 
     async def be(self, how: str) -> None:
-        """Behave so from now on."""
+        """Switch to this behaviour."""
         self.how = how
         self._seen.clear()
         if how == "down" and self._server is not None:
@@ -76,7 +76,7 @@ class BadMailServer:
         return "451 4.7.1 come back later" if grey else "250 fine"
 
     def ids(self) -> list[str]:
-        """The Message-IDs of what it took, without their host."""
+        """The Message-IDs of the mails it accepted, without their host."""
         return [re.search(r"^Message-ID: <([^@]+)@", mail, re.MULTILINE)[1] for mail in self.mails]  # type: ignore[index]
 
 
@@ -90,7 +90,7 @@ class BadHook:
         self._runner: web.AppRunner | None = None
 
     async def be(self, how: str) -> None:
-        """Behave so from now on."""
+        """Switch to this behaviour."""
         self.how = how
         await self.close()
         if how == "down":
@@ -127,6 +127,6 @@ class BadHook:
         response = web.StreamResponse(status=503)
         await response.prepare(request)
         with suppress(ConnectionError):
-            for _ in range(20_000):  # more than a gigabyte: whoever reads that reads without an end
+            for _ in range(20_000):  # more than a gigabyte: a client that reads this would read any amount
                 await response.write(b"x" * 65_536)
         return response

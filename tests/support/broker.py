@@ -1,4 +1,4 @@
-"""Debian's MQTT broker as a process on loopback, and a reader of what it holds."""
+"""Debian's MQTT broker as a process on loopback, and a reader of its content."""
 
 import shutil
 import signal
@@ -21,7 +21,7 @@ PROGRAM = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
 
 
 class Broker:
-    """A running broker. Started again on the same port and with what it kept by `start`."""
+    """A running broker. `start` starts it again on the same port with its retained data."""
 
     def __init__(self, folder: Path, more: str) -> None:
         need(Path(PROGRAM).exists(), "mosquitto is not installed")
@@ -47,7 +47,7 @@ class Broker:
         return True
 
     def pause(self) -> None:
-        """Let it answer nothing more, as a host under heavy load does."""
+        """Stop it from answering, as happens on a heavily loaded host."""
         if self._process is not None:
             self._process.send_signal(signal.SIGSTOP)
 
@@ -69,7 +69,7 @@ def broker(folder: Path, more: str = "allow_anonymous true\n") -> Iterator[Broke
 
 
 class Reader:
-    """Subscribes to everything, and keeps what comes: topic, payload, and whether it was kept by the broker."""
+    """Subscribes to everything and collects what arrives: topic, payload, and whether the broker had retained it."""
 
     def __init__(self, port: int, user: str | None = None, password: str | None = None) -> None:
         self.got: list[tuple[str, bytes, bool]] = []
@@ -101,7 +101,7 @@ class Reader:
 
 
 def kept(port: int, user: str | None = None, password: str | None = None) -> dict[str, bytes]:
-    """What the broker keeps for a new subscriber, by topic."""
+    """What the broker retains for a new subscriber, by topic."""
     with Reader(port, user, password) as reader:
         time.sleep(0.2)
         return {topic: payload for topic, payload, retained in reader.got if retained}

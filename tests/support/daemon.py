@@ -8,7 +8,7 @@ from typing import Self
 
 
 def command(config: Path) -> list[str]:
-    """The words that start a daemon on a configuration."""
+    """The command that starts a daemon with a configuration."""
     return [sys.executable, "-m", "watchkeeper", "--config", str(config), "run"]
 
 
@@ -20,12 +20,12 @@ class Daemon:
         self.process = process
         try:
             self.address = self._printed()
-        except BaseException:  # also where the test's time is up: nobody else would end the process
+        except BaseException:  # also if the test times out: nothing else would end the process
             self.kill()
             raise
 
     def _printed(self) -> str:
-        """The address that it prints once the page answers."""
+        """The address that it prints as soon as the page answers."""
         assert self.process.stdout is not None
         for line in self.process.stdout:
             if "http://" in line:
@@ -34,16 +34,16 @@ class Daemon:
 
     @classmethod
     def start(cls, config: Path) -> Self:
-        """Start one on a configuration."""
+        """Start one with a configuration."""
         return cls(subprocess.Popen(command(config), stdout=subprocess.PIPE, text=True))
 
     def stop(self, within_s: float = 20) -> int:
-        """Ask it to end, as systemd does; its exit code."""
+        """Ask it to stop, as systemd does; returns its exit code."""
         self.process.terminate()
         return self._ended(within_s)
 
     def kill(self) -> None:
-        """End it at once, as a power cut does to a process."""
+        """Kill it at once, as a power cut would."""
         self.process.kill()
         self._ended(20)
 

@@ -1,4 +1,4 @@
-"""A small document of the tests' own: two kinds of probe and two of notifier, with every sort of key."""
+"""A small document model for tests: two kinds of probe and two of notifier, with every type of key."""
 
 from enum import Enum
 from pathlib import Path
@@ -64,19 +64,19 @@ MODEL: type[Settings] = settings_model([HideProbe, NestProbe], [Bell, Flag])
 
 
 def written(folder: Path, text: str) -> Path:
-    """A file with a document in it."""
+    """A file that contains a document."""
     path = folder / "config.toml"
     path.write_text(text, encoding="utf-8")
     return path
 
 
 def loaded(folder: Path, text: str, secrets: Secrets = Secrets.NEEDED) -> loading.Loaded[Settings]:
-    """What a document becomes."""
+    """The result of loading a document."""
     return loading.load(MODEL, written(folder, text), secrets=secrets)
 
 
 def problems(folder: Path, text: str) -> list[str]:
-    """All that is wrong with a document, in words."""
+    """Every problem of a document, as text."""
     try:
         loaded(folder, text)
     except ConfigError as error:

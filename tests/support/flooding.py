@@ -1,6 +1,6 @@
 """A process that floods a page with connections: `python -m tests.support.flooding KIND COUNT HOSTS PORT`.
 
-It has a process of its own, so that its descriptors are not counted with anyone else's. It opens COUNT connections in
+It is a separate process, so that its descriptors are not counted with anyone else's. It opens COUNT connections in
 batches, opens another one for each that the page closes, at a bounded rate, and ends when its standard input closes or
 after a minute. Not here: what the page should do about it.
 """
@@ -33,7 +33,7 @@ MANY = 200
 
 @dataclass
 class _Flooder:
-    """Opens connections and counts. many: from addresses 127.0.1.1 to 127.0.1.200 in turn, not from one."""
+    """Opens and counts connections. many: from addresses 127.0.1.1 to 127.0.1.200 in turn, instead of from one."""
 
     kind: str
     many: bool
@@ -54,7 +54,7 @@ class _Flooder:
         self.poll.register(made, select.POLLIN | select.POLLOUT)
 
     def serve(self) -> None:
-        """Send what is to be sent; drop what the page has closed."""
+        """Send what is pending; drop connections that the page has closed."""
         for number, what in self.poll.poll(0):
             made = self.open[number]
             if what & (select.POLLERR | select.POLLHUP) or (what & select.POLLIN and not self.readable(made)):
@@ -65,20 +65,20 @@ class _Flooder:
                 self.poll.modify(number, select.POLLIN)
 
     def readable(self, made: socket.socket) -> bool:
-        """Read what came; False at the end."""
+        """Read the available data; False at end of file."""
         try:
             return bool(made.recv(65_536))
         except OSError:
             return False
 
     def drop(self, number: int) -> None:
-        """Forget one."""
+        """Forget one connection."""
         self.poll.unregister(number)
         self.open.pop(number).close()
 
 
 def main(kind: str, count: int, hosts: str, port: int) -> None:
-    """Flood until the standard input closes."""
+    """Flood until standard input closes."""
     _, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))
     count = min(count, hard - 100)
@@ -98,7 +98,7 @@ def main(kind: str, count: int, hosts: str, port: int) -> None:
 
 @contextmanager
 def flood(kind: str, count: int, hosts: str, port: int) -> Iterator[None]:
-    """Flood a port of 127.0.0.1; begins when so many connections were opened once. hosts: `one` address or `many`."""
+    """Flood a port of 127.0.0.1; starts once `count` connections have been opened. hosts: `one` address or `many`."""
     words = [sys.executable, "-m", "tests.support.flooding", kind, str(count), hosts, str(port)]
     with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdin is not None

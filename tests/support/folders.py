@@ -1,4 +1,4 @@
-"""A folder of another user, as root finds it, and everything that user could put there to lead root astray.
+"""Another user's folder as root finds it, with everything that this user could put there to trick root.
 
 For tests that run as root: users are real, and so are links, pipes and owners.
 """
@@ -28,7 +28,7 @@ def names(folder: Path) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """top: root's, and everybody may enter it. state: the daemon's user's folder. victim: a file of root's."""
+    """top: root's folder, which everybody may enter. state: the folder of the daemon's user. victim: root's file."""
 
     top: Path
     state: Path
@@ -41,20 +41,20 @@ class Ground:
 
     @property
     def untouched(self) -> bool:
-        """Has the victim still its content, owner and mode, and has nothing come into root's folder?"""
+        """Whether the victim has its original content, owner and mode, and root's folder has no new entries."""
         status = self.victim.lstat()
         mine = (status.st_uid, status.st_gid, stat.S_IMODE(status.st_mode)) == (0, 0, 0o600)
         return mine and self.victim.read_text() == SECRET and names(self.victim.parent) == ["victim"]
 
     def give(self) -> None:
-        """All in the folder to the daemon's user, but what links lead to."""
+        """Give everything in the folder to the daemon's user, except the targets of links."""
         for path in (self.state, *self.state.rglob("*")):
             os.lchown(path, DAEMON, DAEMON)
 
 
 @contextmanager
 def ground(*, closed: bool) -> Iterator[Ground]:
-    """Lay it out. closed: below a folder that only root may enter, with a link to it, as with DynamicUser=."""
+    """Create it. closed: below a folder that only root may enter, with a link to it, as with DynamicUser=."""
     need(os.geteuid() == 0, "only root can work in another user's folder")
     top = Path(tempfile.mkdtemp(prefix="watchkeeper-ground-"))
     top.chmod(0o755)
@@ -88,18 +88,18 @@ def link(path: Path, where: Ground) -> None:
 
 
 def dangling(path: Path, where: Ground) -> None:
-    """A link to a file that is not there yet, in root's folder."""
+    """A link to a file in root's folder that does not exist yet."""
     path.symlink_to(where.victim.with_name("new"))
     _owned_by_daemon(path)
 
 
 def hard(path: Path, where: Ground) -> None:
-    """Another name of root's file, where the kernel allows that (fs.protected_hardlinks = 0)."""
+    """A hard link to root's file, if the kernel allows that (fs.protected_hardlinks = 0)."""
     os.link(where.victim, path)
 
 
 def pipe(path: Path, _where: Ground) -> None:
-    """A named pipe, at which a careless reader waits for ever."""
+    """A named pipe, which blocks a careless reader permanently."""
     os.mkfifo(path, 0o600)
     _owned_by_daemon(path)
 

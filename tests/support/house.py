@@ -1,4 +1,4 @@
-"""A pipeline on a store in memory, with clocks that the test moves, apart from each other where it likes."""
+"""A pipeline on an in-memory store, with clocks that the test moves, independently of each other if needed."""
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
@@ -24,7 +24,7 @@ REVIEW_EVERY = timedelta(seconds=15)
 
 
 class Hands(Clock):
-    """Clocks that stand where the test puts them."""
+    """Clocks that the test sets."""
 
     def __init__(self) -> None:
         self.at, self.ran, self.slept = START, timedelta(), timedelta()
@@ -39,22 +39,22 @@ class Hands(Clock):
         return (self.ran + self.slept).total_seconds()
 
     def run(self, time: timedelta) -> None:
-        """Let time pass as it does."""
+        """Let time pass normally on all clocks."""
         self.at += time
         self.ran += time
 
     def suspend(self, time: timedelta) -> None:
-        """The host sleeps."""
+        """Suspend the host."""
         self.at += time
         self.slept += time
 
     def set(self, by: timedelta) -> None:
-        """Somebody sets the wall clock."""
+        """Set the wall clock."""
         self.at += by
 
 
 class Shelf:
-    """A store that keeps commits, or raises what is in its way."""
+    """A store that collects commits, or raises the configured error."""
 
     def __init__(self) -> None:
         self.commits: list[Commit] = []
@@ -66,11 +66,11 @@ class Shelf:
         self.commits.append(commit)
 
     def fill(self) -> None:
-        """Let there be no more room."""
+        """Make the store full."""
         self.trouble = StoreFull("there is no room left to write watchkeeper.db: free some space on its file system")
 
     def free(self) -> None:
-        """Let there be room again."""
+        """Make space available again."""
         self.trouble = None
 
     @property
@@ -95,7 +95,7 @@ class Shelf:
 
 
 class Desk:
-    """An outbox with one notifier that wants to hear of everything."""
+    """An outbox with one notifier that receives every message."""
 
     def __init__(self) -> None:
         self.pokes = 0
@@ -122,7 +122,7 @@ class Desk:
 
 
 class Script:
-    """A probe that says, or raises, one thing after the other, and goes on with the last."""
+    """A probe that returns or raises a sequence of results, and repeats the last one."""
 
     def __init__(self, *runs: Sequence[Observation] | Exception) -> None:
         self.runs = list(runs)
@@ -138,7 +138,7 @@ class Script:
 
 
 class House:
-    """A pipeline with all that it stands on."""
+    """A pipeline with everything that it depends on."""
 
     def __init__(self, rests_on: Mapping[str, Sequence[str]] | None = None, zone: tzinfo = UTC) -> None:
         self.clock, self.store, self.desk, self.zone = Hands(), Shelf(), Desk(), zone
@@ -150,7 +150,7 @@ class House:
 
     @property
     def registry(self) -> SeriesRegistry:
-        """The series under watch."""
+        """The monitored series."""
         return self.pipeline.state.registry
 
     async def look(self, probe: ScheduledProbe) -> None:
@@ -159,19 +159,19 @@ class House:
         await self.pipeline.take(probe, observed, own)
 
     def reload(self, *probes: ScheduledProbe) -> None:
-        """Another configuration holds from now on."""
+        """Switch to another configuration."""
         self.pipeline = Pipeline(self.pipeline.state, self.rests_on, before=self.pipeline)
         self.pipeline.adopt(probes)
 
     async def run(self, *watched: ScheduledProbe, after: timedelta = MINUTE) -> None:
-        """Let time pass, with the reviews that fall into it, and run the probes."""
+        """Let time pass, with the reviews that are due in it, and run the probes."""
         await self.wait(after - SECOND)
         self.clock.run(SECOND)
         for each in watched:
             await self.look(each)
 
     async def wait(self, time: timedelta) -> None:
-        """Let time pass, with a review every 15 s; where a day and more passes, every 50 s, which is as good."""
+        """Let time pass, with a review every 15 s; for a day or more every 50 s, which is equivalent."""
         step = REVIEW_EVERY if time < DAY else timedelta(seconds=50)
         while time > timedelta():
             self.clock.run(min(step, time))
@@ -179,7 +179,7 @@ class House:
             await self.pipeline.review()
 
     async def restart(self, watched: Sequence[ScheduledProbe], away: timedelta = timedelta()) -> None:
-        """End this life and begin another one on the same store, after a time without power."""
+        """End this daemon run and start another one on the same store, after a time without power."""
         last_alive = max((line.at for line in self.store.journal), default=None)
         last_alive = max(filter(None, (last_alive, *(s.at for s in self.store.seen))), default=None)
         self.clock.run(away)
@@ -202,5 +202,5 @@ class House:
 def watched(
     *runs: Sequence[Observation] | Exception, label: str = "hide-hub", rules: Rules | None = None, every_s: float = 60.0
 ) -> ScheduledProbe:
-    """A probe every minute, by the default rules, but that a minute of silence is told."""
+    """A probe that runs every minute, with the default rules, except that one minute without an answer is reported."""
     return ScheduledProbe(label, every_s, Script(*runs), rules or Rules(silent=SilentRule(warning_s=60.0)))

@@ -1,4 +1,4 @@
-"""The other side of the journal's native protocol, as its document describes it."""
+"""The receiving side of the journal's native protocol, as its document describes it."""
 
 import array
 import fcntl
@@ -11,7 +11,7 @@ LARGEST = 1_000_000
 
 
 def decoded(entry: bytes) -> dict[str, str]:
-    """The fields of an entry. Raises ValueError where it does not follow the document."""
+    """The fields of an entry. Raises ValueError if it does not follow the document."""
     fields, rest = {}, entry
     while rest:
         name, rest = rest.split(b"\n", 1)
@@ -29,7 +29,7 @@ def decoded(entry: bytes) -> dict[str, str]:
 
 
 class Listener:
-    """The journal's socket. seals: of each entry that came as a file."""
+    """The journal's socket. seals: of each entry that arrived as a file."""
 
     def __init__(self, path: Path) -> None:
         self.path, self.seals = path, list[int]()
@@ -38,7 +38,7 @@ class Listener:
         self._socket.setblocking(False)
 
     def entries(self, within_s: float | None = None) -> list[dict[str, str]]:
-        """What has come by now; with a time, at least one entry that comes within it."""
+        """The entries received so far; with a time, waits that long for at least one."""
         found: list[dict[str, str]] = []
         self._socket.settimeout(within_s or 0)
         for _ in range(100_000):
@@ -58,5 +58,5 @@ class Listener:
             return file.read()
 
     def close(self) -> None:
-        """Nobody listens any more."""
+        """Close the socket: nobody listens any more."""
         self._socket.close()

@@ -1,9 +1,9 @@
-"""Lives through the scripted year, or a part of it, with the real pipeline, and says what each message was about.
+"""Runs the scripted year, or a part of it, with the real pipeline, and states what each message was about.
 
-Time moves by a quarter of an hour while all is quiet, and by one minute around whatever the script has happen: a year
-at one look a minute would cost an hour. The pool is sampled every half-hour, other levels every one to three hours, and
-where a store fills within hours as often as time moves, at most every five minutes. So that a step of a quarter of an
-hour is no stall of the watch, the line for a stall is raised.
+Time moves in steps of a quarter of an hour in quiet periods, and of one minute around the script's events: a year with
+one run a minute would take an hour. The pool is sampled every half-hour, other levels every one to three hours, and a
+store that fills within hours as often as time moves, at most every five minutes. The stall limit is raised, so that a
+step of a quarter of an hour does not count as a stall of the daemon.
 Not here: the script (year.py).
 """
 
@@ -43,24 +43,24 @@ PLAN = RemindersSettings().plan()
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """A message and what of the script it was about; None: nothing of it."""
+    """A message and the part of the script that it was about; None: no part of it."""
 
     message: Message
     because: Happening | None
 
     @property
     def asks(self) -> bool:
-        """Does it ask for attention?"""
+        """Whether it asks for attention."""
         return self.message.telling in ASKS
 
     @property
     def useful(self) -> bool:
-        """Could the keeper act on it?"""
+        """Whether the operator could act on it."""
         return self.asks and self.because is not None and self.because.acts
 
 
 class Tray:
-    """A store that keeps what a restart needs, and no samples."""
+    """A store that keeps what a restart needs, but no samples."""
 
     def __init__(self) -> None:
         self.latest: dict[SeriesKey, Seen] = {}
@@ -70,7 +70,7 @@ class Tray:
         self.new: list[Message] = []
 
     async def commit(self, commit: Commit) -> None:
-        """Take it."""
+        """Accept a commit."""
         for seen in commit.seen:
             self.latest[seen.observation.key] = seen
             self.first.setdefault(seen.observation.key, seen.at)
@@ -88,11 +88,11 @@ class Sight:
     clock: Hands
 
     async def observe(self) -> Sequence[Observation]:
-        """What is to be seen."""
+        """What the script shows at this time."""
         return self.year.probes()[self.place][2](self.clock.now())
 
     async def close(self) -> None:
-        """There is nothing to let go."""
+        """There is nothing to release."""
 
 
 USUAL = {"memory": MemorySettings.usual_rules.rules()}
@@ -101,7 +101,7 @@ USUAL = {"memory": MemorySettings.usual_rules.rules()}
 
 @dataclass
 class Living:
-    """A stretch of the year, lived through. told: every message, in order."""
+    """A part of the year as it is run. told: every message, in order."""
 
     year: Year
     begins_at: datetime = BEGAN_AT
@@ -127,7 +127,7 @@ class Living:
         return Pipeline(PipelineState(self.tray, Desk(), self.clock, "gannet", ZONE), RESTS_ON)
 
     async def until(self, end: datetime) -> None:
-        """Live on until then."""
+        """Continue until then."""
         with mock.patch.object(clock_gaps, "STALL_S", STALL_S):
             while self.clock.now() < end:
                 before = self.clock.now()
@@ -140,13 +140,13 @@ class Living:
                 await self._acknowledge()
 
     async def _review(self) -> None:
-        """Review after every look near trouble; once an hour in quiet times, when each look has judged what it saw."""
+        """Review after every run near trouble; once an hour in quiet periods, as each run evaluates its own results."""
         now = self.clock.now()
         if self._busy(now) or now.minute < QUIET / MINUTE:
             await self.pipeline.review()
 
     def _busy(self, now: datetime) -> bool:
-        """Is anything near that wants a closer look?"""
+        """Whether anything near needs smaller steps."""
         troubles = [e for e in self.year.troubles if not self._slow(e)]
         edges = [at for e in troubles for at in (e.begins_at, e.ends_at) if at is not NEVER]
         edges += [at for at, _ in self.year.clock_sets]
@@ -155,7 +155,7 @@ class Living:
         return near or restart or self._hasty(now)
 
     def _hasty(self, now: datetime) -> bool:
-        """Does something run that must be seen by the minute?"""
+        """Whether anything is active that must be sampled every minute."""
         hasty = ("tide-log chatters", "the network")
         return any(each.on(now) and each.name.startswith(hasty) for each in self.year.troubles)
 
@@ -198,7 +198,7 @@ class Living:
             self._reminded_at = min(self._reminded_at, self.clock.now())
 
     async def _restart(self, away: timedelta) -> None:
-        """End this life and begin another one, as the daemon does."""
+        """End this daemon run and start another one, as the daemon does."""
         alive_at, old = self.clock.now(), self.pipeline
         self.clock.run(away)
         self.pipeline = self._made()
@@ -209,7 +209,7 @@ class Living:
             entry.evaluator.history = old.state.registry[key].evaluator.history
 
     def _remind(self) -> None:
-        """By the default settings, what nobody has acknowledged is told again."""
+        """Send reminders of unacknowledged alerts, by the default settings."""
         now = self.clock.now()
         for key, alert in self.tray.alerts.items():
             due = newest_due(alert, PLAN, self._reminded_at, now) if alert.state is State.ACTIVE else None
@@ -221,7 +221,7 @@ class Living:
         self._reminded_at = now
 
     def _hear(self) -> None:
-        """The keeper reads what is new, will acknowledge it in some hours, and mends what can be mended."""
+        """The operator reads what is new, will acknowledge it in some hours, and repairs what can be repaired."""
         for message in self.tray.new:
             because = self._threads.setdefault(message.thread, self._because(message))
             self.told.append(Told(message, because))
@@ -250,7 +250,7 @@ class Living:
             await self.pipeline.acknowledge(read[1], read[2])
 
     def late(self) -> Iterator[str]:
-        """Each trouble of the stretch that was not told, or not in time."""
+        """Each trouble of the period that was not reported, or not in time."""
         for each in self.year.troubles:
             if each.told_within is None or not self.begins_at <= each.begins_at < self.clock.now() - each.told_within:
                 continue
@@ -258,9 +258,9 @@ class Living:
                 yield f"{each.name}: began {each.begins_at:%m-%d %H:%M}, told {each.told_at or 'never'}"
 
     def false(self) -> list[Message]:
-        """The messages that nothing of the script explains."""
+        """The messages that nothing in the script explains."""
         return [each.message for each in self.told if each.because is None]
 
     def by_day(self) -> Counter[str]:
-        """How many messages each of the keeper's days had."""
+        """How many messages were sent on each of the operator's days."""
         return Counter(str(day_of(each.message.at)) for each in self.told)

@@ -24,7 +24,7 @@ GIB, DAY_S = 2**30, 86_400.0
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """One transition with what was found and seen."""
+    """One transition with its finding and observation."""
 
     move: Transition
     found: Finding
@@ -36,7 +36,7 @@ class Told:
 
 
 def told(findings: Iterable[Finding], seen: Observation | None) -> list[Told]:
-    """Walk one alert through findings; the transitions that have something to tell."""
+    """Apply findings to one alert; returns the transitions that have something to report."""
     out: list[Told] = []
     alert: Alert | None = None
     for found in findings:
@@ -46,12 +46,12 @@ def told(findings: Iterable[Finding], seen: Observation | None) -> list[Told]:
 
 
 def level(used_gib: float = 1946) -> Level:
-    """The pool skerry, with its biggest grower."""
+    """The pool skerry, with the dataset that grew most."""
     return Level(SKERRY, used_gib * GIB, 2048 * GIB, facts=(("largest guest disk", "nest-cams 812 GiB"),))
 
 
 def found_full(forecast: Forecast, at: datetime, key: SeriesKey = SKERRY) -> Finding:
-    """What is found about a level, by the plain thresholds of a month, a week and a day."""
+    """The finding about a level, by the plain thresholds of a month, a week and a day."""
     priority = None
     if forecast.likely_s is not None:
         priority = within(forecast.likely_s - at.timestamp(), 30 * DAY_S, 7 * DAY_S, DAY_S)
@@ -69,7 +69,7 @@ def found_full(forecast: Forecast, at: datetime, key: SeriesKey = SKERRY) -> Fin
 
 
 def filling(at: datetime, days: float | None, earliest: float | None = None, latest: float | None = None) -> Finding:
-    """Skerry is full in so many days; None: it is not filling."""
+    """Skerry will be full in `days` days; None: it is not filling."""
     at_s = at.timestamp()
     first_s, likely_s, last_s = (None if each is None else at_s + each * DAY_S for each in (earliest, days, latest))
     forecast = Forecast(
@@ -87,7 +87,7 @@ def filling(at: datetime, days: float | None, earliest: float | None = None, lat
 
 
 def after(**passed: float) -> datetime:
-    """An instant after NOW."""
+    """A point in time after NOW."""
     return NOW + timedelta(**passed)
 
 
@@ -105,7 +105,7 @@ def episode() -> list[Told]:
 
 
 def silence() -> list[Told]:
-    """hide-hub: silent for four minutes, then it answers again."""
+    """hide-hub: no answer for four minutes, then it answers again."""
     silent = Answer(HIDE_HUB, answered=False, reason="status 502, expected 200", took_s=0.1)
     answers = replace(silent, answered=True, reason="")
     return told(

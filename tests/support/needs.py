@@ -1,4 +1,4 @@
-"""What a test needs of the machine: a test that cannot run says so loudly, and fails where nothing may be skipped."""
+"""Requirements on the machine: a test that cannot run is skipped visibly, and fails where skipping is not allowed."""
 
 import os
 
@@ -6,7 +6,7 @@ import pytest
 
 
 def need(condition: object, why: str) -> None:
-    """Skip the test with `why` where `condition` does not hold; fail it where the environment says CI=true."""
+    """Skip the test with `why` if `condition` does not hold; fail it if the environment sets CI=true."""
     if condition:
         return
     if os.environ.get("CI") == "true":

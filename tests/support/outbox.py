@@ -1,4 +1,4 @@
-"""Doubles for the outbox: a store in memory, a clock that tests move, and a notifier that follows a script."""
+"""Test doubles for the outbox: an in-memory store, a clock that tests move, and a notifier that follows a script."""
 
 import asyncio
 from collections.abc import Collection, Iterable
@@ -15,7 +15,7 @@ from watchkeeper.notifiers.outbox.outbox import IDLE_S
 
 
 class SetClock(Clock):
-    """A clock that stands still until a test moves it. The wall clock can be set apart from the monotonic one."""
+    """A clock that stands still until a test moves it. The wall clock can be set independently of the monotonic one."""
 
     def __init__(self, now: datetime = NOW) -> None:
         self.wall, self.passed_s = now, 1_000.0
@@ -32,7 +32,7 @@ class SetClock(Clock):
         self.passed_s += seconds
 
     async def rest(self, wake: asyncio.Event, seconds: float) -> None:
-        """Rest without waiting: time jumps on. An idle rest waits for a poke, as there is nothing to jump to."""
+        """Rest without waiting: time jumps on. An idle rest waits for a poke, because there is no time to jump to."""
         if seconds >= IDLE_S:
             await wake.wait()
             return
@@ -42,10 +42,10 @@ class SetClock(Clock):
 
 @dataclass(slots=True)
 class MemoryOutboxStore:
-    """Parcels and journal in memory, with the order that the port asks for.
+    """Deliveries and event log in memory, in the order that the port requires.
 
-    failing: while set, writing raises it; reading too where `unreadable` is set. written: counts parcel_done calls
-    that went in.
+    failing: while set, writing raises it; reading does too if `unreadable` is set. written: counts successful
+        parcel_done calls.
     """
 
     parcels: dict[int, Delivery] = field(default_factory=dict)
@@ -55,7 +55,7 @@ class MemoryOutboxStore:
     written: int = 0
 
     def add(self, parcels: Iterable[Delivery]) -> None:
-        """Take new parcels, as a commit would."""
+        """Add new deliveries, as a commit would."""
         for parcel in parcels:
             id_ = len(self.parcels) + 1
             for each in self.of_thread(parcel):
@@ -78,7 +78,7 @@ class MemoryOutboxStore:
         return replace(found, behind=tuple(later))
 
     def of_thread(self, parcel: Delivery) -> list[Delivery]:
-        """What waits in the same thread for the same notifier."""
+        """The pending deliveries of the same thread to the same notifier."""
         return [
             each
             for each in self.parcels.values()
@@ -96,13 +96,13 @@ class MemoryOutboxStore:
             self.journal.append(journal)
 
     def states(self) -> list[DeliveryState]:
-        """Where each parcel stands, in the order in which they came."""
+        """The state of each delivery, in order of arrival."""
         return [parcel.state for parcel in self.parcels.values()]
 
 
 @dataclass(slots=True)
 class ScriptedNotifier:
-    """Raises what its script says, one entry for each try, then delivers. got: message ids that it took, in order."""
+    """Raises what its script says, one entry per attempt, then delivers. got: accepted message ids, in order."""
 
     script: list[Exception | None] = field(default_factory=list)
     name: str = "post"

@@ -1,4 +1,4 @@
-"""The planner over a store in memory: it sees the house of the tests of planning, as full as the store says."""
+"""The planner over an in-memory store: it sees the planning tests' host, with the fill levels from the store."""
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
@@ -25,7 +25,7 @@ def known() -> Settings:
 
 
 def seen(store: ReadStoreDouble, house: HostNow = HOUSE) -> HostNow:
-    """The house at the store's moment, each of its stores as full as the store says it is."""
+    """The host at the store's time, with each of its stores as full as the store says."""
     levels = {each.observation.key: each.observation for each in store.seen if isinstance(each.observation, Level)}
     stores = [
         replace(each, used_bytes=round(now.used), capacity_bytes=round(now.capacity)) if now else each
@@ -39,7 +39,7 @@ def seen(store: ReadStoreDouble, house: HostNow = HOUSE) -> HostNow:
 
 @dataclass(frozen=True)
 class Shelf:
-    """Snapshots of one store; those that go together free half as much again as each alone."""
+    """Snapshots of one store; deleting several together frees half as much again as deleting each alone."""
 
     key: SeriesKey = POOL.key
     candidates: Sequence[Candidate] = ()
@@ -70,7 +70,7 @@ def shelf(store: ReadStoreDouble, guest: str = "hide-hub") -> Shelf:
 
 @dataclass
 class Watcher:
-    """Eyes that count how often they look; show: what they see."""
+    """A host reader that counts its reads; show: what it returns."""
 
     show: Callable[[], HostNow]
     holding: StoreReader
@@ -93,6 +93,6 @@ class Watcher:
 
 
 def planner_over(store: ReadStoreDouble, clock: Clock, house: HostNow = HOUSE, guest: str = "hide-hub") -> HostPlanner:
-    """The daemon's planner, which sees a house."""
+    """The daemon's planner, which sees a given host."""
     watcher = Watcher(lambda: seen(store, house), shelf(store, guest))
     return HostPlanner(known(), store, ProbeContext(clock, ThreadWorkers()), watcher.eyes)

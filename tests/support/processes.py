@@ -1,4 +1,4 @@
-"""A process of a test's own that cannot outlive the block that started it."""
+"""A test's own process, which cannot outlive the block that started it."""
 
 import contextlib
 import os
@@ -12,7 +12,7 @@ from typing import Any
 def started(words: Sequence[str], **options: Any) -> Iterator[subprocess.Popen[Any]]:
     """Start a process in a session of its own; at the end of the block it is killed with its children.
 
-    Popen's own `with` waits for as long as the process likes, also when the test has failed.
+    Popen's own `with` waits until the process ends, even if the test has failed.
     """
     process = subprocess.Popen(words, start_new_session=True, **options)
     with process:

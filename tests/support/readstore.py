@@ -1,6 +1,6 @@
-"""A store in memory that answers what the page asks, filled with the bird observatory's server in several states.
+"""An in-memory store that answers the page's queries, filled with the bird observatory's server in several states.
 
-Everything in it is invented; the figures of a state hang together (a level's samples lie on its forecast's line).
+Everything in it is invented; the figures of a state are consistent (a level's samples lie on its forecast's line).
 """
 
 import math
@@ -80,11 +80,11 @@ class ReadStoreDouble:
         return [p for p in self.open_parcels if not only_open or p.state is not DeliveryState.DELIVERED][:limit]
 
     def settled(self) -> "ReadStoreDouble":
-        """Number the journal's lines in the order of time, as a store does."""
+        """Number the event log's lines in time order, as a store does."""
         self.lines = [replace(line, id=i) for i, line in enumerate(sorted(self.lines, key=lambda x: x.at), start=1)]
         return self
 
-    # What follows fills it.
+    # The methods below fill it.
 
     def add(self, seen: Observation, finding: Finding | None, interval_s: float = 60.0, probe: str = "host") -> Series:
         """Add a series with its newest observation and finding."""
@@ -101,7 +101,7 @@ class ReadStoreDouble:
     def alert(
         self, key: SeriesKey, concern: Concern, priority: Priority | None, ago: timedelta, state: State = State.ACTIVE
     ) -> Alert:
-        """Add an alert that was raised some time ago, with its line in the journal."""
+        """Add an alert that was raised some time ago, with its line in the event log."""
         at = self.now - ago
         made = Alert(key, concern, state, priority, episode=1, tellings=1, raised_at=at, changed_at=at)
         if state is State.RECTIFIED:
@@ -113,7 +113,7 @@ class ReadStoreDouble:
         return made
 
     def note(self, at: datetime, text: str, entry: Entry = Entry.NOTE, key: SeriesKey | None = None) -> None:
-        """Add a line to the journal."""
+        """Add a line to the event log."""
         self.lines.append(JournalLine(at, entry, text, key, id=len(self.lines) + 1))
 
     def level(
@@ -129,7 +129,7 @@ class ReadStoreDouble:
         wave: float = 0.0,
         priority: Priority | None = None,
     ) -> Series:
-        """Add a level; full_in: earliest, likely, latest from now. wave: height of a daily cycle on it."""
+        """Add a level; full_in: earliest, likely, latest from now. wave: amplitude of an added daily cycle."""
         key = SeriesKey(subject, quantity)
         now_s = self.now.timestamp()
         ends = [None if d is None else now_s + d.total_seconds() for d in full_in or (None, None, None)]
@@ -183,7 +183,7 @@ class ReadStoreDouble:
         return due.timestamp() - back * period.total_seconds()
 
     def answer(self, subject: str, took_s: float | None, reason: str = "", silent: timedelta | None = None) -> Series:
-        """Add an answer; silent: for how long there has been none."""
+        """Add an answer; silent: how long it has not been answering."""
         key = SeriesKey(subject, "answer")
         phases = (("name lookup", 0.001), ("connect", 0.002), ("TLS", 0.011), ("first byte", 0.021)) if took_s else ()
         since = self.now - silent if silent else None
@@ -198,7 +198,7 @@ class ReadStoreDouble:
         return made
 
     def condition(self, subject: str, quantity: str, reason: str = "", unsound: timedelta | None = None) -> Series:
-        """Add a condition; unsound: for how long it has not been sound."""
+        """Add a condition; unsound: how long it has been faulty."""
         key, since = SeriesKey(subject, quantity), self.now - unsound if unsound else None
         made = self.add(
             Condition(key, unsound is None, reason, grave=unsound is not None),
@@ -210,7 +210,7 @@ class ReadStoreDouble:
 
 
 def _bucket(start_s: float, width_s: float, samples: Sequence[Sample]) -> Bucket:
-    """What a store makes of one stretch."""
+    """What a store computes for one bucket."""
     values = [s.value for s in samples if s.value is not None]
     return Bucket(
         start_s,
@@ -227,7 +227,7 @@ def _bucket(start_s: float, width_s: float, samples: Sequence[Sample]) -> Bucket
 
 
 def _cycle(at_s: float) -> float:
-    """A saw that climbs through the day and falls at three in the morning, -0.5 to 0.5."""
+    """A sawtooth that rises through the day and falls at three in the morning, -0.5 to 0.5."""
     return ((at_s - 3 * 3_600) % 86_400) / 86_400 - 0.5
 
 
@@ -235,7 +235,7 @@ GUESTS = ("hide-hub", "ringing-db", "nest-cams", "tide-log")
 
 
 def _well(store: ReadStoreDouble) -> None:
-    """What is well in every state."""
+    """What is OK in every state."""
     store.level("file system /", "space", 21 * GIB, 64 * GIB)
     store.level("file system /", "inodes", 3.1e5, 4.2e6, unit=Unit.COUNT)
     store.level("file system /srv", "inodes", 6.1e6, 3.1e7, unit=Unit.COUNT, no_end=NoEnd.FAR)
@@ -256,7 +256,7 @@ def _start(store: ReadStoreDouble) -> None:
 
 
 def calm() -> ReadStoreDouble:
-    """All is well."""
+    """Everything is OK."""
     store = ReadStoreDouble()
     _start(store)
     _well(store)
@@ -272,7 +272,7 @@ def calm() -> ReadStoreDouble:
 
 
 def filling() -> ReadStoreDouble:
-    """A fill in three days, and several other things."""
+    """A pool that will be full in three days, and several other things."""
     store = ReadStoreDouble()
     _start(store)
     _well(store)
@@ -302,7 +302,7 @@ def filling() -> ReadStoreDouble:
 
 
 def full() -> ReadStoreDouble:
-    """The pool is full, and what rests on it fails."""
+    """The pool is full, and what depends on it fails."""
     store = ReadStoreDouble()
     _start(store)
     _well(store)
@@ -330,7 +330,7 @@ def fresh() -> ReadStoreDouble:
 
 
 def crowd(count: int = 300) -> ReadStoreDouble:
-    """Very many subjects, some of each kind, a third of them on the staff; little history of each."""
+    """Very many subjects, some of each kind, a third of them on the time-left chart; little history of each."""
     store = ReadStoreDouble(step=DAY)
     for i in range(count):
         match i % 6:
@@ -355,7 +355,7 @@ def crowd(count: int = 300) -> ReadStoreDouble:
 
 
 def parcel(at: datetime) -> Delivery:
-    """A message whose mail has not left yet."""
+    """A message whose mail has not been sent yet."""
     key = SeriesKey("pool skerry", "space")
     message = Message(
         "wk-1.1", "wk-1", 1, "gannet", NotificationKind.RAISED, key, Concern.FULL, State.ACTIVE, Priority.WARNING,

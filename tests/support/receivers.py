@@ -14,7 +14,7 @@ from aiosmtpd.smtp import SMTP, Envelope, Session
 
 
 def free_port() -> int:
-    """A loopback port that nothing listens on right now."""
+    """A loopback port that nothing listens on at the moment."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port: int = probe.getsockname()[1]
@@ -22,11 +22,11 @@ def free_port() -> int:
 
 
 class Mailbox:
-    """A real SMTP server on a free port that keeps what it is given."""
+    """A real SMTP server on a free port that keeps what it receives."""
 
     def __init__(self) -> None:
         self.mails: list[EmailMessage] = []
-        self.port = free_port()  # the controller cannot say which port it was given for 0
+        self.port = free_port()  # with port 0 the controller cannot report the chosen port
         self._controller = Controller(self, hostname="127.0.0.1", port=self.port)
         self._controller.start()
 
@@ -60,7 +60,7 @@ class _Server:
 
 
 class Hook(_Server):
-    """A webhook receiver that keeps what it is sent."""
+    """A webhook receiver that keeps what it receives."""
 
     def __init__(self, port: int = 0) -> None:
         self.events: list[dict[str, Any]] = []
@@ -80,7 +80,7 @@ class Hook(_Server):
 
 
 class Service(_Server):
-    """A service that answers `ok`; start it again on the same port after it was closed."""
+    """A service that answers `ok`; after closing it can be started again on the same port."""
 
     def __init__(self, port: int = 0) -> None:
         class Handler(BaseHTTPRequestHandler):

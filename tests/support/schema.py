@@ -1,4 +1,4 @@
-"""Checks a value against the part of JSON Schema (draft 2020-12) that the API's description uses; refuses any other."""
+"""Checks a value against the part of JSON Schema (draft 2020-12) that the API's description uses; rejects any other."""
 
 from collections.abc import Iterator, Mapping
 from datetime import datetime
@@ -20,7 +20,7 @@ TYPES: dict[str, tuple[type, ...]] = {
 
 
 def faults(value: Any, schema: Mapping[str, Any], document: Mapping[str, Any], at: str = "") -> Iterator[str]:
-    """Each place at which a value is not as its schema says."""
+    """Each place at which a value does not match its schema."""
     assert set(schema) <= KNOWN, f"the check does not know {set(schema) - KNOWN}"
     if "$ref" in schema:
         yield from faults(value, resolved(schema["$ref"], document), document, at)
@@ -41,7 +41,7 @@ def faults(value: Any, schema: Mapping[str, Any], document: Mapping[str, Any], a
 
 
 def resolved(ref: str, document: Mapping[str, Any]) -> Mapping[str, Any]:
-    """What a reference within the document leads to."""
+    """The target of a reference within the document."""
     found: Any = document
     for part in ref.removeprefix("#/").split("/"):
         found = found[part]

@@ -1,7 +1,7 @@
-"""A house that is watched for weeks at simulated time, with everything real but the clock and what is watched.
+"""A host monitored for weeks of simulated time, with everything real except the clock and the monitored things.
 
-Real are the store on disk, rules, pipeline, keeping, rounds, outbox, a webhook with its receiver, and the page, which
-is read now and then. Not here: printing (tests/bench/soak.py) and judging (tests/test_soak.py).
+Real are the store on disk, rules, pipeline, retention, periodic messages, outbox, a webhook with its receiver, and the
+page, which is read now and then. Not here: printing (tests/bench/soak.py) and judging (tests/test_soak.py).
 """
 
 import asyncio
@@ -63,7 +63,7 @@ class SoakTime(VirtualTime):
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """How things stood at the end of one simulated day."""
+    """The state at the end of one simulated day."""
 
     day: int
     rss_bytes: int
@@ -75,7 +75,7 @@ class Day:
 
 
 class Things:
-    """A probe of ten made-up things of one kind, with troubles that come by chance and go again."""
+    """A probe of ten made-up things of one kind, with troubles that begin and end at random."""
 
     def __init__(self, kind: str, number: int, clock: SoakTime, chance: random.Random) -> None:
         self._clock, self._chance = clock, chance
@@ -85,11 +85,11 @@ class Things:
         self._phase = {name: chance.random() for name in self._names}
 
     async def observe(self) -> Sequence[Observation]:
-        """What is to be seen just now."""
+        """The current observations."""
         return [self._see(name) for name in self._names]
 
     async def close(self) -> None:
-        """Nothing is held."""
+        """Nothing to release."""
 
     def _bad(self, name: str) -> bool:
         """Each thing is in trouble about every ten days, for up to three hours."""
@@ -120,7 +120,7 @@ class Things:
 
 
 class Soak:
-    """One house under watch."""
+    """One monitored host."""
 
     def __init__(self, store: Store, clock: SoakTime, url: str, settings: StoreSettings, series: int) -> None:
         chance = random.Random(1)
@@ -143,7 +143,7 @@ class Soak:
 
     @asynccontextmanager
     async def on_watch(self) -> AsyncIterator[None]:
-        """Serve the page and deliver, until the block ends."""
+        """Serve the page and deliver until the block ends."""
         await self.pipeline.restore(self.watched, [], [], [])
         self.rounds.begin(None)
         named = ("gannet", UTC)
@@ -162,7 +162,7 @@ class Soak:
             await served.cleanup()
 
     async def live(self, days: int) -> AsyncIterator[Day]:
-        """Live through so many days, and say after each how things stand."""
+        """Simulate `days` days, and yield the state after each."""
         start = round(self.clock.passed_s / DAY_S)
         for day in range(start + 1, start + days + 1):
             while self.clock.passed_s < day * DAY_S:
@@ -186,7 +186,7 @@ class Soak:
             await self._acknowledges()
 
     async def _reads_the_page(self) -> None:
-        """Somebody opens the page, a subject, the journal and the API, hears of changes, and goes away."""
+        """A client opens the page, a subject, the event log and the API, listens for changes, and disconnects."""
         async with aiohttp.ClientSession(self._page) as session:
             paths = ["/", "/journal", "/api/v1/health", "/api/v1/series", "/api/v1/journal?limit=200"]
             for path in paths:
@@ -201,7 +201,7 @@ class Soak:
             await self.pipeline.acknowledge(alert.key, alert.concern)
 
     async def _stands(self, day: int) -> Day:
-        # What was closed is let go over the next turns of the loop.
+        # Closed objects are released over the next iterations of the event loop.
         await asyncio.sleep(0.05)
         gc.collect()
         path = self.store.path
@@ -222,7 +222,7 @@ class Soak:
 
 
 async def _receiver(stack: AsyncExitStack, chance: Callable[[], float]) -> str:
-    """A webhook receiver that takes nine in ten and asks for patience else; its address."""
+    """A webhook receiver that accepts nine in ten requests and answers others with Retry-After; returns its address."""
 
     async def take(request: web.Request) -> web.Response:
         await request.read()
@@ -241,7 +241,7 @@ async def _receiver(stack: AsyncExitStack, chance: Callable[[], float]) -> str:
 
 @asynccontextmanager
 async def soaking(folder: Path, series: int, *, samples_s: float, most_bytes: int) -> AsyncIterator[Soak]:
-    """A house of so many series, on watch. samples_s, most_bytes: how the store is kept."""
+    """A monitored host with `series` series. samples_s, most_bytes: how the store is kept."""
     settings = StoreSettings(path=folder / "watchkeeper.db", samples=samples_s).model_copy(update={"most": most_bytes})
     async with AsyncExitStack() as stack:
         url = await _receiver(stack, partial(random.Random(2).random))

@@ -1,4 +1,4 @@
-"""One series under watch with alerts that no other one holds: evaluated, and moved as in a rehearsal."""
+"""One series whose alerts no other series holds back: evaluated, and stepped as in a backtest."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -15,7 +15,7 @@ from watchkeeper.model.observation import Kind, SeriesKey
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one evaluation came to."""
+    """The result of one evaluation."""
 
     findings: tuple[Finding, ...] = ()
     transitions: tuple[Transition, ...] = ()
@@ -25,7 +25,7 @@ class Outcome:
 
 
 class Solo(SeriesEvaluator):
-    """An evaluator with a book of its own, whose alerts move at each evaluation."""
+    """An evaluator with its own alert book, whose alerts move at each evaluation."""
 
     def __init__(
         self, key: SeriesKey, kind: Kind, interval_s: float, limits: Rules, standing: Iterable[Alert] = ()
@@ -44,7 +44,7 @@ class Solo(SeriesEvaluator):
         return self.book.get(self.key, concern)
 
     def acknowledge(self, concern: Concern, now: datetime) -> None:
-        """The operator knows, where there is something to know."""
+        """Acknowledge as the operator, if there is something to acknowledge."""
         move = state_machine.acknowledge(self.alert(concern), now)
         if move is not None:
             self.book.put(move.after)

@@ -1,6 +1,7 @@
-"""A file system of the test's own that a real process lives on: a tmpfs in a private mount namespace.
+"""A test's own file system for a real process: a tmpfs in a private mount namespace.
 
-Only the process that is started here, and who looks through /proc/PID/root, sees the mount; it goes with the process.
+Only the process that is started here, and readers through /proc/PID/root, see the mount; it disappears with the
+process.
 """
 
 import os
@@ -13,7 +14,7 @@ from tests.support.needs import need
 
 
 def namespace() -> list[str]:
-    """The command that runs the words behind it in a private mount namespace. Needs root or user namespaces."""
+    """The command that runs the command after it in a private mount namespace. Needs root or user namespaces."""
     need(shutil.which("unshare"), "unshare (util-linux) is not installed")
     words = ["unshare", "--mount"] if os.geteuid() == 0 else ["unshare", "--mount", "--user", "--map-root-user"]
     tried = subprocess.run(

@@ -1,4 +1,4 @@
-"""Simulated time for the outbox: it stands still while anything is being done, and jumps on when all rest."""
+"""Simulated time for the outbox: it stands still while anything is running, and jumps ahead when all tasks rest."""
 
 import asyncio
 from collections.abc import Awaitable, Callable, Iterable
@@ -19,7 +19,7 @@ class _Resting:
 
 
 class VirtualTime(Clock):
-    """A clock and a way of waiting for so many tasks."""
+    """A clock and a way of waiting for a given number of tasks."""
 
     def __init__(self, tasks: int, began_at: datetime = NOW) -> None:
         self.began_at, self.passed_s = began_at, 0.0
@@ -45,7 +45,7 @@ class VirtualTime(Clock):
                 each.cancel()
 
     async def run(self, until_s: float, happenings: Iterable[Happening]) -> None:
-        """Let time pass. What happens at a moment comes before those who wake at it."""
+        """Let time pass. Happenings at one moment come before the tasks that wake at it."""
         due = sorted(happenings, key=lambda each: each[0])
         while self.passed_s < until_s:
             await self.all_rest()
@@ -58,7 +58,7 @@ class VirtualTime(Clock):
                 self._resting.discard(each)
 
     async def all_rest(self) -> None:
-        """Wait, in real time, until nothing is being done."""
+        """Wait, in real time, until nothing is running."""
         async with asyncio.timeout(60):
-            while len(self._resting) < self._tasks:  # noqa: ASYNC110  many tasks, none of which says so
+            while len(self._resting) < self._tasks:  # noqa: ASYNC110  many tasks, none of which reports it
                 await asyncio.sleep(0.0005)

@@ -1,6 +1,6 @@
-"""A plausible year of one home server, as a script: what goes wrong, what only happens, and what is to be seen of it.
+"""A plausible year of one home server, as a script: troubles, harmless events, and what is visible of them.
 
-Every name and figure is made up. Not here: living through it (living.py), and counting what was told.
+Every name and figure is made up. Not here: running it (living.py), and counting the messages.
 """
 
 import math
@@ -28,11 +28,11 @@ SETTLING = 4 * HOUR
 
 @dataclass(slots=True)
 class Happening:
-    """Something of the script.
+    """An event of the script.
 
-    about: (beginning of a subject, concern) of what may be told because of it. told_within: the keeper must hear of it
-    so soon after it began; None: nothing must be told. acts: the keeper can do something about it. lasts: it ends by
-    itself after this; None: the keeper mends it, `mended_after` they heard of it.
+    about: (beginning of a subject, concern) of what may be reported because of it. told_within: the operator must be
+        notified this soon after it began; None: nothing must be reported. acts: the operator can do something about it.
+        lasts: it ends without intervention after this; None: the operator repairs it, `mended_after` the notification.
     """
 
     name: str
@@ -51,17 +51,17 @@ class Happening:
             self.ends_at = self.begins_at + self.lasts
 
     def on(self, now: datetime) -> bool:
-        """Is it so just now?"""
+        """Whether it is active now."""
         return self.begins_at <= now < self.ends_at
 
     def explains(self, subject: str, concern: Concern, at: datetime) -> bool:
-        """May a message about this be because of it?"""
+        """Whether it may be the cause of a message about this."""
         known = any(subject.startswith(start) and concern is what for start, what in self.about)
         return known and self.begins_at - MINUTE <= at and (self.ends_at is NEVER or at <= self.ends_at + SETTLING)
 
 
 def awake(at: datetime) -> datetime:
-    """The instant, or eight in the next morning where it lies in the keeper's night (22 to 8)."""
+    """The time, or eight the next morning if it is in the operator's night (22 to 8)."""
     local = at.astimezone(ZONE)
     if 8 <= local.hour < 22:
         return at
@@ -70,7 +70,7 @@ def awake(at: datetime) -> datetime:
 
 
 def last_run(now: datetime, at: time, *, weekday: int | None = None) -> datetime:
-    """When a job that runs at this local time, each day or each week, last began."""
+    """When a job that runs at this local time, daily or weekly, last began."""
     day = now.astimezone(ZONE).date() + timedelta(days=1)
     for _ in range(9):
         begun = datetime.combine(day, at, ZONE).astimezone(UTC)
@@ -81,7 +81,7 @@ def last_run(now: datetime, at: time, *, weekday: int | None = None) -> datetime
 
 
 class Year:
-    """The script, seeded: the days stand fast, the hours and the small unrest are drawn."""
+    """The script, seeded: the days are fixed, the hours and small variations are drawn."""
 
     def __init__(self, seed: int) -> None:
         self.chance = random.Random(seed)
@@ -95,7 +95,7 @@ class Year:
         self._named = {each.name: each for each in self.troubles}
 
     def _day(self, day: float, hour: float | None = None) -> datetime:
-        """An instant on that day of the year: at an hour (UTC), or at a drawn one; on a whole minute."""
+        """A time on that day of the year: at an hour (UTC), or at a drawn one; on a whole minute."""
         hour = self.chance.uniform(0, 24) if hour is None else hour
         return BEGAN_AT + DAY * day + MINUTE * round(60 * hour)
 
@@ -129,7 +129,8 @@ class Year:
                 acts=False,
                 lasts=9 * MINUTE,
             ),
-            # Full after 64 days, with an import that nobody can foresee; told a month ahead, and no later than 20 days.
+            # Full after 64 days, with an import that nobody can foresee; reported a month ahead, and no later than 20
+            # days.
             made("more cameras in the nesting season", at(125), ((POOL, space),), 44 * DAY, mended_after=2 * DAY),
             made("the nightly backup fails", at(190, 0.2), (("backup", Concern.OVERDUE),), 31 * HOUR),
             made(
@@ -146,7 +147,7 @@ class Year:
         ]
 
     def _restarts(self) -> Sequence[Happening]:
-        """Services restarted at upgrades, on an evening every other week: 8 to 120 s each, most of them short."""
+        """Services restarted for upgrades, on an evening every other week: 8 to 120 s each, most of them short."""
         made = []
         for day in range(9, 365, 14):
             begins = self._day(day, 19.5)
@@ -169,20 +170,20 @@ class Year:
 
     @property
     def harmless(self) -> list[Happening]:
-        """What only happens: nothing must be told of it, and there is nothing to be done."""
+        """Harmless events: nothing must be reported about them, and nothing needs to be done."""
         return [*self.restarts, *(each for each, _, _ in self.imports)]
 
     def on(self, name: str, now: datetime) -> bool:
-        """Is this trouble there?"""
+        """Whether this trouble is active."""
         return self._named[name].on(now)
 
     def lasted_h(self, name: str, now: datetime) -> float:
-        """For how many hours a trouble has lasted; 0 where it is not there."""
+        """For how many hours a trouble has lasted; 0 if it is not active."""
         each = self._named[name]
         return (now - each.begins_at) / HOUR if each.on(now) else 0.0
 
     def probes(self) -> Sequence[tuple[str, float, Callable[[datetime], Sequence[Observation]]]]:
-        """Label, seconds between two looks in quiet times, what is seen."""
+        """Label, seconds between two runs in quiet periods, observations."""
         return (
             ("skerry-space", 1_800.0, self._pool_space),
             ("root-space", 3_600.0, self._root_space),
@@ -240,7 +241,7 @@ class Year:
         ]
 
     def _down(self, guest: str, now: datetime) -> bool:
-        """Does the guest itself not run?"""
+        """Whether the guest itself is down."""
         if guest == "tide-log":
             return 160 * self.lasted_h("tide-log's store is filled by a copy", now) > 110
         return guest == "nest-cams" and self.on("guest nest-cams crashes", now)
@@ -268,7 +269,7 @@ class Year:
         return Answer(key, answered=True, took_s=0.04 + 0.01 * self.chance.random())
 
     def _dates(self, now: datetime) -> Sequence[Observation]:
-        """Snapshots, the backup's check-in and a certificate of 90 days that is renewed 30 days before its end."""
+        """Snapshots, the backup job's report and a certificate of 90 days that is renewed 30 days before its end."""
         seen: list[Observation] = []
         for guest in GUESTS:
             timer = self._named["the snapshot timer of ringing-db dies"]
@@ -281,7 +282,7 @@ class Year:
         return seen
 
     def _certificate_ends_at(self, now: datetime) -> datetime:
-        """Renewed every sixty days; but where that fails, only once the keeper has seen to it."""
+        """Renewed every sixty days; if that fails, only after the operator has intervened."""
         failed = self._named["the certificate is not renewed"]
         first = BEGAN_AT + (failed.begins_at - BEGAN_AT) % (60 * DAY)
         renewed = first + ((now - first) // (60 * DAY)) * (60 * DAY)
@@ -299,5 +300,5 @@ def _each_day(key: SeriesKey, last: datetime, hours: float) -> Deadline:
 
 
 def day_of(at: datetime) -> date:
-    """The keeper's day."""
+    """The operator's day."""
     return at.astimezone(ZONE).date()

@@ -1,7 +1,7 @@
 """The commands. The only code that prints.
 
-This module knows which commands there are and nothing of what they do: each is imported when it is asked for, so that
-`watchkeeper --help` and `watchkeeper rehearse` start without the daemon's packages.
+This module lists the commands and does not know what they do. Each is imported when it is called, so that `watchkeeper
+--help` and `watchkeeper rehearse` start without the daemon's packages.
 """
 
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""How sizes, counts and growths are typed after a command's options. Not here: what they mean."""
+"""Parameter types for sizes, counts and growth rates in command options. Not here: what they mean."""
 
 from dataclasses import dataclass
 
@@ -9,19 +9,19 @@ from watchkeeper.model.units import parse_pace, parse_size
 
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """A size in bytes, or a count. more: it was written with a plus, as what is added to something."""
+    """A size in bytes, or a count. more: it was written with a plus, as an amount to add to something."""
 
     value: int
     more: bool
 
 
 class Size(click.ParamType[Amount]):
-    """A size, such as 32GiB, or +16GiB where it is added to something."""
+    """A size, such as 32GiB, or +16GiB if it is added to something."""
 
     name = "size"
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> Amount:
-        """Read it; it must be more than nothing."""
+        """Parse it; it must be more than 0."""
         text = str(value).strip()
         try:
             size = parse_size(text.removeprefix("+"))
@@ -33,12 +33,12 @@ class Size(click.ParamType[Amount]):
 
 
 class Count(click.ParamType[Amount]):
-    """A count, such as 2, or +1 where it is added to something."""
+    """A count, such as 2, or +1 if it is added to something."""
 
     name = "count"
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> Amount:
-        """Read it; it must be one at least."""
+        """Parse it; it must be at least 1."""
         text = str(value).strip()
         digits = text.removeprefix("+")
         if not (digits.isascii() and digits.isdecimal() and 0 < len(digits) <= MOST_DIGITS and int(digits) > 0):
@@ -50,12 +50,12 @@ MOST_DIGITS = 6
 
 
 class Pace(click.ParamType[float]):
-    """A growth in bytes a day, such as 1GiB/day."""
+    """A growth rate in bytes per day, such as 1GiB/day."""
 
     name = "growth"
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Read a size and the time that it takes."""
+        """Parse a size and the time that it takes."""
         try:
             return parse_pace(str(value))
         except ValueError as error:

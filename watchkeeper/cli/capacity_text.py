@@ -1,4 +1,4 @@
-"""How an answer to a question of room is shown in the terminal: the answer first, then what it rests on."""
+"""Shows the answer to a capacity question in the terminal: the answer first, then what it depends on."""
 
 from collections.abc import Iterator
 from datetime import tzinfo

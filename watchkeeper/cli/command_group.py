@@ -1,6 +1,6 @@
-"""The group of commands: imports a command when it is asked for, and turns what went wrong into text and exit codes.
+"""The group of commands: imports a command when it is called, and turns errors into text and exit codes.
 
-Not here: any command, and anything that costs time to import.
+Not here: any command, and anything that is slow to import.
 """
 
 import os
@@ -20,51 +20,51 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 class Exit(IntEnum):
-    """What a command's exit code says; documented in the help."""
+    """What a command's exit code means; documented in the help."""
 
     FINE = 0
     NEEDS_YOU = 1
     WRONG_USE = 2
     CANNOT_RUN = 3
-    INTERRUPTED = 130  # 128 + SIGINT, as shells count
+    INTERRUPTED = 130  # 128 + SIGINT, as in shells
 
 
 @dataclass(frozen=True, slots=True)
 class LazyCommand:
-    """A command that is imported when it is asked for: its module in this package, and its line in the help."""
+    """A command that is imported when it is called: its module in this package, and its line in the help."""
 
     module: str
     help: str
 
     def command(self) -> click.Command:
-        """Import it. The module holds the command under its own name."""
+        """Import it. The command has the same name in its module."""
         found: click.Command = getattr(import_module(f"watchkeeper.cli.{self.module}"), self.module.rpartition(".")[2])
         return found
 
 
 class Commands(click.Group):
-    """A group whose commands are imported late and whose errors are one plain text on stderr."""
+    """A group that imports its commands on demand and prints errors as one plain text on stderr."""
 
-    def __init__(self, *args: Any, commands_later: Mapping[str, LazyCommand], **more: Any) -> None:  # noqa: ANN401  click's own
+    def __init__(self, *args: Any, commands_later: Mapping[str, LazyCommand], **more: Any) -> None:  # noqa: ANN401  click's signature
         super().__init__(*args, **more)
         self.commands_later = commands_later
 
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  click's own
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  click's signature
         """Every command, in the order of the table."""
         return list(self.commands_later)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002  click's own
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002  click's signature
         """Import a command."""
         later = self.commands_later.get(cmd_name)
         return later.command() if later else None
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002  click's own
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002  click's signature
         """List the commands without importing them."""
         with formatter.section("Commands"):
             formatter.write_dl([(name, later.help) for name, later in self.commands_later.items()])
 
-    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401  click's own
-        """Run the command. That nobody reads its output any more (`| head`) is no failure."""
+    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401  click's signature
+        """Run the command. A reader that closes the pipe (`| head`) is not a failure."""
         try:
             return super().invoke(ctx)
         except BrokenPipeError:
@@ -76,9 +76,9 @@ class Commands(click.Group):
         args: Sequence[str] | None = None,
         prog_name: str | None = None,
         complete_var: str | None = None,
-        standalone_mode: bool = True,  # noqa: FBT001, FBT002  click's own
-        **extra: Any,  # noqa: ANN401  click's own
-    ) -> Any:  # noqa: ANN401  click's own
+        standalone_mode: bool = True,  # noqa: FBT001, FBT002  click's signature
+        **extra: Any,  # noqa: ANN401  click's signature
+    ) -> Any:  # noqa: ANN401  click's signature
         """Run a command and end the process with its exit code."""
         if not standalone_mode:
             return super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
@@ -104,12 +104,12 @@ def _failed(error: WatchkeeperError, code: Exit) -> Exit:
 
 
 def _leave_quietly() -> None:
-    """Let what is still in the buffer go nowhere: Python would complain once more when it flushes at the end."""
+    """Discard what is still in the buffer: otherwise Python reports the error again when it flushes at exit."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def configured(command: F) -> F:
-    """Let --config stand after the command too; the command is given it as `config`."""
+    """Accept --config after the command too; the command receives it as `config`."""
 
     def chosen(context: click.Context, _option: click.Parameter, value: Path | None) -> Path | None:
         return value or context.find_object(Path)

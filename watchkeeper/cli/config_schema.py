@@ -1,7 +1,7 @@
-"""The configuration as a JSON Schema (draft 2020-12), for editors that complete and check a document while it is typed.
+"""The configuration as a JSON Schema (draft 2020-12), for editors that complete and check a document as it is typed.
 
-It comes from the models, their docstrings and the words of the reference. It is not the check: what one table says of
-another, and what a text must look like within its quotes, is known to `check-config` alone.
+It is generated from the models, their docstrings and the texts of the reference. It does not replace the check: only
+`check-config` knows which tables refer to each other, and what a text inside quotes must look like.
 """
 
 import tomllib
@@ -49,7 +49,7 @@ class _Tables:
     def table(self, model: type[BaseModel]) -> Schema:
         """A table with all its keys."""
         fields = describe_types.fields_of(model)
-        # Where there is a choice of kinds, each table must say its own.
+        # If there is a choice of kinds, each table must state its own.
         required = [key for key, field in fields.items() if field.is_required() or key == "kind"]
         return {
             "type": "object",
@@ -67,11 +67,11 @@ class _Tables:
         said = {} if is_table else {"description": about, **_default(field)}
         found = self.value(annotation)
         if found.get("type") == "array" and key in _taken_first(model):
-            found = {"anyOf": [found, found["items"]]}  # one may be written without its brackets
+            found = {"anyOf": [found, found["items"]]}  # a single one may be written without brackets
         return {**found, **said}
 
     def value(self, annotation: Any) -> Schema:  # noqa: ANN401  any annotation
-        """What a key takes."""
+        """What a key accepts."""
         said, plain = describe_types.metadata_of(annotation), describe_types.bare(annotation)
         before = next((one for one in said if isinstance(one, BeforeValidator)), None)
         if before is None:
@@ -98,22 +98,22 @@ class _Tables:
         return dict(_PLAIN.get(plain, {"type": "string"}))
 
     def _reference(self, model: type[BaseModel]) -> Schema:
-        """Two packages may bring probes whose models have the same name, so that the module's goes before it."""
+        """Put the module's name first: two packages may have probes whose models have the same name."""
         name = f"{model.__module__.removeprefix('watchkeeper.')}.{model.__name__}"
         if name not in self.known:
-            self.known[name] = {}  # a table that holds itself ends here
+            self.known[name] = {}  # recursion in a table that contains itself ends here
             self.known[name] = self.table(model)
         return {"$ref": f"#/$defs/{name}"}
 
 
 def _taken_first(model: type[BaseModel]) -> set[str]:
-    """The fields that a validator of the model puts into shape before they are looked at."""
+    """The fields that a validator of the model transforms before they are checked."""
     validators = model.__pydantic_decorators__.field_validators.values()
     return {name for each in validators if each.info.mode == "before" for name in each.info.fields}
 
 
 def _written(plain: Any, *, never: bool) -> Schema:  # noqa: ANN401  any type
-    """What is written in words of the document: durations and sizes may be bare numbers too."""
+    """The type of a value that is written as text; durations and sizes may be bare numbers too."""
     if plain is Priority:
         return {"enum": [*(each.word for each in Priority), *([NEVER] if never else [])]}
     kinds = {float: ["string", "number"], int: ["string", "integer"]}

@@ -1,4 +1,4 @@
-"""Opens the database for commands that only read, and says what to do where there is none."""
+"""Opens the database for commands that only read, and gives the remedy if there is none."""
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -12,13 +12,13 @@ from watchkeeper.store import Store
 
 @asynccontextmanager
 async def opened(settings: Settings) -> AsyncIterator[Store]:
-    """The database, for reading. Raises StoreError that says where it was looked for."""
+    """The database, for reading. Raises StoreError that says where it was expected."""
     async with await Store.open(there(settings), read_only=True) as store:
         yield store
 
 
 def there(settings: Settings) -> Path:
-    """Where the database is. Raises StoreError where none is there, or this user may not look."""
+    """Where the database is. Raises StoreError if there is none, or if this user may not read there."""
     path = place(settings)
     try:
         if not path.exists():
@@ -31,9 +31,9 @@ def there(settings: Settings) -> Path:
 
 
 def place(settings: Settings) -> Path:
-    """The database that is meant: the one that is configured, else the keeper's own, else the service's.
+    """The database to use: the configured one, else this user's own, else the service's.
 
-    Root, who looks after the service, has no database of its own, and the service's has its place from systemd alone.
+    Root, who administers the service, has no database of its own, and only systemd sets the path of the service's.
     """
     own, service = settings.store.path, SYSTEM_STATE
     if "path" in settings.store.model_fields_set:
@@ -52,7 +52,7 @@ def _remedy(settings: Settings) -> str:
 
 
 def _there(path: Path) -> bool:
-    """Is it there, or hidden from this user, as a service's own folder is?"""
+    """Whether it exists, or is hidden from this user, as a service's own folder is."""
     try:
         return path.exists()
     except PermissionError:

@@ -1,6 +1,7 @@
 """How the commands print: rows that stay aligned in any script and at any width, bold at most, and JSON.
 
-Nothing is told by colour, so that a pipe, NO_COLOR and a printout say the same as the terminal. Not here: sentences.
+Colour carries no information, so that a pipe, NO_COLOR and a printout show the same as the terminal. Not here:
+sentences.
 """
 
 import io
@@ -35,7 +36,7 @@ _PAGE: ContextVar[list[str] | None] = ContextVar("page", default=None)
 
 @contextmanager
 def gathered() -> Iterator[list[str]]:
-    """Gather the lines that are printed in here instead of printing them; they are as stdout would show them."""
+    """Collect the lines printed in this context instead of printing them; they are as stdout would show them."""
     lines: list[str] = []
     token = _PAGE.set(lines)
     try:
@@ -45,12 +46,12 @@ def gathered() -> Iterator[list[str]]:
 
 
 def is_screen() -> bool:
-    """Is stdout a terminal on which what was drawn can be drawn over?"""
+    """Whether stdout is a terminal whose content can be redrawn."""
     return sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
 
 
 def on_screen(lines: Sequence[str]) -> None:
-    """Draw lines from the top of the terminal, over what was there. What has no room is counted in the last line.
+    """Draw lines from the top of the terminal, over the old ones. The last line counts those that do not fit.
 
     ECMA-48: CUP (H) goes to the top, EL (K) clears the rest of a line, ED (J) what is below.
     """
@@ -61,17 +62,17 @@ def on_screen(lines: Sequence[str]) -> None:
 
 
 def heading(text: str) -> None:
-    """A line that stands out where the terminal can."""
+    """A line that is emphasised if the terminal supports it."""
     _show(Text(text, style="bold"))
 
 
 def paragraph(text: str) -> None:
-    """A sentence or more, wrapped."""
+    """One or more sentences, wrapped."""
     _show(Text(text))
 
 
 def rows(found: Iterable[Row], most_left: int = MOST_LEFT) -> None:
-    """Rows in two columns; each side is wrapped within its own. most_left: cells that the left one may take."""
+    """Rows in two columns; each column is wrapped separately. most_left: maximum cells of the left one."""
     grid = Table.grid(padding=(0, 2, 0, 0))
     grid.add_column(no_wrap=False, min_width=8, max_width=most_left)
     grid.add_column(overflow="fold")
@@ -97,7 +98,7 @@ def warn(text: str) -> None:
 
 
 def _show(what: Text | Padding) -> None:
-    """Draw on a page in memory, then print: rich would end the process by itself where nobody reads any more."""
+    """Render in memory, then print: rich itself would end the process if the reader closed the pipe."""
     bold = is_screen() and not os.environ.get("NO_COLOR")
     page = io.StringIO()
     console = Console(
@@ -122,7 +123,7 @@ def _print(text: str) -> None:
 
 
 def _width() -> int:
-    """The terminal's width; 80 where there is no terminal and $COLUMNS does not say."""
+    """The terminal's width; 80 if there is no terminal and $COLUMNS is not set."""
     columns = os.environ.get("COLUMNS", "")
     if columns.isdecimal() and int(columns) >= 20:
         return min(int(columns), LONGEST_LINE)

@@ -1,6 +1,6 @@
-"""The `together` table: when alerts are told together instead of one by one.
+"""The `together` table: when alerts are reported together instead of one by one.
 
-Not here: what rests on what, which each probe says for itself (types.py).
+Not here: dependencies, which each probe declares itself (types.py).
 """
 
 from collections.abc import Iterator
@@ -28,7 +28,7 @@ class CorrelationSettings(Strict):
     settle: Delay = _BY_DEFAULT.settle_s
 
     def disorder(self) -> Iterator[str]:
-        """What is wrong with the keys among themselves."""
+        """What is wrong with the keys in combination."""
         if self.flood_ends > self.flood:
             yield f"flood_ends is {self.flood_ends}, more than flood, {self.flood}: it would end as it begins"
 

@@ -1,7 +1,7 @@
-"""Keys of earlier versions: a document that still has one is refused with the exact edit to make, and its line.
+"""Keys of earlier versions: a document that still has one is refused with its line and the exact edit to make.
 
-A key that is renamed or removed gets its row in MOVES with the version that did it. Nothing is changed in the keeper's
-file. Not here: how a key that was never known is told (config/errors/problems.py).
+A key that is renamed or removed gets its row in MOVES with the version that did it. The operator's file is never
+changed. Not here: how a key that was never known is reported (config/errors/problems.py).
 """
 
 import re
@@ -18,7 +18,7 @@ ANY = "*"
 
 @dataclass(frozen=True, slots=True)
 class RenamedKey:
-    """A key that has another name or table. to: its place now; since: the version that moved it."""
+    """A key that has another name or table. to: its new place; since: the version that moved it."""
 
     to: tuple[str, ...]
     since: str
@@ -26,7 +26,7 @@ class RenamedKey:
 
 @dataclass(frozen=True, slots=True)
 class RemovedKey:
-    """A key that has no successor. why: in a clause, with what to do instead where there is something."""
+    """A key that has no successor. why: a clause, with what to do instead if there is something."""
 
     why: str
     since: str
@@ -40,7 +40,7 @@ MOVES: Moves = {}
 
 
 def edit(keys: Place, document: Mapping[str, Any], text: str, moves: Moves | None = None) -> str:
-    """The edit that the keeper has to make for a key that is not known any more; empty for any other."""
+    """The edit that the operator has to make for a key that is no longer known; empty for any other key."""
     place = _named(keys, document)
     general = tuple(ANY if number == 1 and isinstance(keys[1], int) else key for number, key in enumerate(place))
     known = MOVES if moves is None else moves
@@ -62,7 +62,7 @@ def edit(keys: Place, document: Mapping[str, Any], text: str, moves: Moves | Non
 
 
 def _named(keys: Place, document: Mapping[str, Any]) -> tuple[str, ...]:
-    """A place with the kind of a table in a list instead of its number."""
+    """A place in which a table of a list is named by its kind instead of its number."""
     if len(keys) < 2 or not isinstance(keys[1], int):
         return tuple(map(str, keys))
     table = _value(keys[:2], document)
@@ -85,7 +85,7 @@ _PART = re.compile(r"""[A-Za-z0-9_-]+|"[^"]*"|'[^']*'""")
 
 
 def line_of(keys: Place, text: str) -> int | None:
-    """The line in which a key, or a table, is written; None where it cannot be told (a key of an inline table)."""
+    """The line in which a key or a table is written; None if it cannot be determined (a key of an inline table)."""
     table: Place = ()
     counted: dict[str, int] = {}
     for number, line in enumerate(text.splitlines(), 1):
@@ -99,7 +99,7 @@ def line_of(keys: Place, text: str) -> int | None:
 
 
 def _table(bracket: str, names: tuple[str, ...], counted: dict[str, int]) -> Place:
-    """The place of a table whose header this is; of a list of tables, those of its name are counted."""
+    """The place of the table with this header; the tables of a list are counted by name."""
     first = names[0]
     if bracket == "[[":
         counted[first] = counted.get(first, -1) + 1

@@ -1,6 +1,7 @@
-"""What the environment sets: `WATCHKEEPER_PAGE__PORT=8990` is `port` under `[page]`. One value each, no lists.
+"""Settings from the environment: `WATCHKEEPER_PAGE__PORT=8990` is `port` under `[page]`. One value each, no lists.
 
-Unlike pydantic's own source, a variable that names no key is passed on and becomes an error, not silence.
+Unlike pydantic's own source, a variable that names no key is passed on and reported as an error instead of being
+ignored.
 """
 
 import os
@@ -28,7 +29,7 @@ def variables(environ: Mapping[str, str]) -> dict[Keys, str]:
 
 
 def document(environ: Mapping[str, str]) -> dict[str, Any]:
-    """What the environment sets, as nested tables. Of two variables where one holds the other, the longer counts."""
+    """What the environment sets, as nested tables. If one variable's key contains another's, the longer one wins."""
     out: dict[str, Any] = {}
     for keys, name in sorted(variables(environ).items()):
         table = out
@@ -43,10 +44,10 @@ def document(environ: Mapping[str, str]) -> dict[str, Any]:
 class Environment(PydanticBaseSettingsSource):
     """The source that reads the process's environment."""
 
-    def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:  # noqa: ARG002  the base's
+    def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:  # noqa: ARG002  the base class's signature
         """One field's value from the environment."""
         return document(os.environ).get(field_name), field_name, False
 
     def __call__(self) -> dict[str, Any]:
-        """All that the environment sets, the unknown too."""
+        """Everything that the environment sets, unknown keys included."""
         return document(os.environ)

@@ -1,7 +1,7 @@
-"""Field types and the base model that every part of the configuration is made of.
+"""Field types and the base model for every part of the configuration.
 
-A field type says in words of the document what it takes (`Allowed`), so that an error and the reference say the same.
-Not here: whole tables (types.py, rules.py, paths.py, host.py), and how a document is read (loading.py).
+A field type states in the document's terms what it accepts (`Allowed`), so that an error and the reference say the
+same. Not here: whole tables (types.py, rules.py, paths.py, host.py), and how a document is read (loading.py).
 """
 
 from collections.abc import Callable, Mapping
@@ -26,7 +26,7 @@ NEVER = "never"
 
 @dataclass(frozen=True, slots=True)
 class Allowed:
-    """Says what a field takes, and how a value of it is written in the document."""
+    """What a field accepts, and how its value is written in the document."""
 
     words: str
     write: Callable[[Any], str]
@@ -38,7 +38,7 @@ def _quoted(text: str) -> str:
 
 def _duration(value: Any) -> Any:  # noqa: ANN401  what TOML holds
     if isinstance(value, bool) or not isinstance(value, str | int | float):
-        raise ValueError("not a duration; write a number and a unit (s, m, h, d, w), such as 15m or 1h30m")  # noqa: TRY004  pydantic wants it
+        raise ValueError("not a duration; write a number and a unit (s, m, h, d, w), such as 15m or 1h30m")  # noqa: TRY004  pydantic needs a ValueError
     try:
         return parse_duration(value) if isinstance(value, str) else value
     except OverflowError:
@@ -47,7 +47,7 @@ def _duration(value: Any) -> Any:  # noqa: ANN401  what TOML holds
 
 def _size(value: Any) -> Any:  # noqa: ANN401  what TOML holds
     if isinstance(value, bool) or not isinstance(value, str | int):
-        raise ValueError("not a size; write a number and a unit, such as 32 GiB")  # noqa: TRY004  pydantic wants it
+        raise ValueError("not a size; write a number and a unit, such as 32 GiB")  # noqa: TRY004  pydantic needs a ValueError
     return parse_size(value) if isinstance(value, str) else value
 
 
@@ -164,13 +164,13 @@ WholePath = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class Switch:
-    """A true or false where a number belongs: no number, so that pydantic does not take it for 1 or 0."""
+    """A boolean where a number belongs; not a number itself, so that pydantic does not read it as 1 or 0."""
 
     on: bool
 
 
 class Strict(BaseModel):
-    """A part of the configuration: frozen, and a key that it does not know is an error."""
+    """A part of the configuration: frozen, and an unknown key is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
 

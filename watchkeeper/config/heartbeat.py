@@ -1,6 +1,4 @@
-"""The `[alive]` table: who is told, at a steady interval, that the watch is kept. Not here: telling it
-(heartbeat.py).
-"""
+"""The `[alive]` table: who receives a regular heartbeat. Not here: sending it (heartbeat.py)."""
 
 from typing import Annotated
 

@@ -1,4 +1,4 @@
-"""The `host` table: what the watched host is called, and the time zone that its times are told in."""
+"""The `host` table: the name of the monitored host, and the time zone in which its times are shown."""
 
 import difflib
 import os
@@ -16,7 +16,7 @@ LOCALTIME = Path("/etc/localtime")
 
 
 def system_zone(environ: Mapping[str, str] = os.environ, localtime: Path = LOCALTIME) -> tzinfo:
-    """The host's time zone: $TZ where it names one, else what /etc/localtime is; UTC where neither says."""
+    """The host's time zone: $TZ if it names one, else that of /etc/localtime; UTC if neither names one."""
     name = environ.get("TZ", "").removeprefix(":")
     if name and (found := _named(name)):
         return found
@@ -33,7 +33,7 @@ def system_zone(environ: Mapping[str, str] = os.environ, localtime: Path = LOCAL
 def _named(name: str) -> ZoneInfo | None:
     try:
         return ZoneInfo(name)
-    except (KeyError, ValueError, OSError):  # not known; not a name; a folder of names
+    except (KeyError, ValueError, OSError):  # unknown; not a name; a folder of names
         return None
 
 
@@ -65,10 +65,10 @@ class HostSettings(Strict):
 
     @property
     def label(self) -> str:
-        """The host's name as it is told: what is set, else its own up to the first dot."""
+        """The host's name as it is shown: the configured one, else its own up to the first dot."""
         return self.name or socket.gethostname().partition(".")[0] or "this host"
 
     @property
     def zone(self) -> tzinfo:
-        """The time zone that times are told in."""
+        """The time zone in which times are shown."""
         return (_named(self.time_zone) if self.time_zone else None) or system_zone()

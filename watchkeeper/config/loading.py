@@ -1,6 +1,6 @@
-"""Reads the configuration: finds the file, reads its TOML, checks it against a model, tells every problem at once.
+"""Reads the configuration: finds the file, parses its TOML, checks it against a model, reports every problem at once.
 
-Nothing in here knows what is configured: the model is given. Not here: the words of an error
+This module does not know what is configured: the caller passes the model. Not here: the wording of an error
 (config/errors/problems.py).
 """
 
@@ -46,7 +46,7 @@ _AT = re.compile(r" \(at (line \d+, column \d+|end of document)\)$")
 
 @dataclass(frozen=True, slots=True)
 class Loaded(Generic[M]):
-    """A configuration and where it came from. path: None where there was no file. warnings: a sentence each."""
+    """A configuration and its source. path: None if there was no file. warnings: one sentence each."""
 
     settings: M
     path: Path | None
@@ -54,9 +54,9 @@ class Loaded(Generic[M]):
 
 
 def load(model: type[M], path: Path | None, *, secrets: Secrets) -> Loaded[M]:
-    """Read the document at `path`, else at the first default place that has one, else take the defaults.
+    """Read the document at `path`, else at the first default place that has one, else use the defaults.
 
-    secrets: whether to make sure that each can be read. Raises ConfigError with every problem found.
+    secrets: whether to check that each can be read. Raises ConfigError with every problem found.
     """
     found = path if path is not None else next((p for p in config_places() if _there(p)), None)
     if found is None:
@@ -68,7 +68,7 @@ def load(model: type[M], path: Path | None, *, secrets: Secrets) -> Loaded[M]:
 def check_document(
     model: type[M], document: Mapping[str, Any], secrets: Secrets, path: Path | None = None, text: str = ""
 ) -> Loaded[M]:
-    """Check a document that was read from `path`, where it is `text`. Raises ConfigError with every problem found."""
+    """Check the document `text`, which was read from `path`. Raises ConfigError with every problem found."""
     settings, wrong, warnings = _look(model, document, secrets)
     if wrong or settings is None:
         raise ConfigError(NO_FILE if path is None else str(path), _told(wrong, document, text))
@@ -76,12 +76,12 @@ def check_document(
 
 
 def read(path: Path) -> dict[str, Any]:
-    """A TOML document. Raises ConfigError that says what is wrong and where."""
+    """A TOML document. Raises ConfigError that states what is wrong and where."""
     return parse(read_text(path), str(path))
 
 
 def read_text(path: Path) -> str:
-    """The text of a document. Raises ConfigError that says what is wrong and where."""
+    """The text of a document. Raises ConfigError that states what is wrong and where."""
     try:
         with path.open("rb") as file:
             raw = file.read(LARGEST_DOCUMENT_BYTES + 1)
@@ -104,12 +104,12 @@ def _text(raw: bytes, source: str) -> str:
 
 
 def parse(text: str, source: str) -> dict[str, Any]:
-    """A TOML document from its text. Raises ConfigError with line and column."""
+    """Parse a TOML document. Raises ConfigError with line and column."""
     try:
         return tomllib.loads(text)
     except RecursionError:
         raise ConfigError(source, [Problem("", "it is nested too deeply to be read")]) from None
-    except ValueError as error:  # TOMLDecodeError, and what int() refuses (4,300 digits)
+    except ValueError as error:  # TOMLDecodeError, and numbers that int() refuses (over 4,300 digits)
         said = str(error)
         at = _AT.search(said)
         what = _AT.sub("", said) if isinstance(error, tomllib.TOMLDecodeError) else "a number has too many digits"
@@ -121,19 +121,19 @@ def parse(text: str, source: str) -> dict[str, Any]:
 def _there(path: Path) -> bool:
     try:
         return path.exists()
-    except OSError:  # a folder on the way that may not be entered
+    except OSError:  # a folder on the path may not be entered
         return False
 
 
 def _look(
     model: type[M], document: Mapping[str, Any], secrets: Secrets
 ) -> tuple[M | None, list[FoundProblem], list[str]]:
-    """Check a document, and its sound parts alone where some are not, so that all that is wrong is told at once.
+    """Check a document, and then its valid parts alone if some are not, so that all problems are reported at once.
 
-    Returns the settings of what is sound (None: of nothing), all problems, and the warnings.
+    Returns the settings of the valid parts (None: there are none), all problems, and the warnings.
     """
     fields = describe_types.fields_of(model)
-    # A model of settings takes keys as arguments, and some that begin with an underscore steer it.
+    # A settings model takes keys as arguments, and some that begin with an underscore control it.
     wrong = [FoundProblem((key,), unknown_key(key, fields)) for key in document if key not in fields]
     draft = PartialDocument({key: value for key, value in document.items() if key in fields})
     for turn in range(ROUNDS):
@@ -150,9 +150,9 @@ def _look(
 
 
 def _not_touching(wrong: Iterable[FoundProblem], found: Iterable[FoundProblem]) -> list[FoundProblem]:
-    """What was found at a place that is not in one that is wrong already, and that holds none of those.
+    """The problems found at a place that is neither inside nor around a place that is already wrong.
 
-    At the others it is wrong because that has been left out.
+    At the others the error only appears because that part was removed.
     """
     places = {one.keys for one in wrong}
     above = {keys[:depth] for keys in places for depth in range(len(keys) + 1)}
@@ -172,13 +172,13 @@ def _told(wrong: Sequence[FoundProblem], document: Mapping[str, Any], text: str)
 
 
 class _Order:
-    """Where places stand in a document. Remembers the order of each table, because one may hold thousands of keys."""
+    """The order of places in a document. Caches the order of each table, because one may hold thousands of keys."""
 
     def __init__(self) -> None:
         self._known: dict[int, dict[str, int]] = {}
 
     def ranks(self, keys: Place, document: Any) -> Iterator[int]:  # noqa: ANN401  what TOML holds
-        """Where a place stands, step by step; what is missing stands after what is there."""
+        """A place's rank, step by step; missing parts sort after existing ones."""
         for key in keys:
             if isinstance(key, int):
                 yield key

@@ -1,4 +1,4 @@
-"""Where watchkeeper keeps its database and for how long, and where it looks for its configuration.
+"""Where watchkeeper stores its database and for how long, and where it looks for its configuration.
 
 The places are those of the XDG Base Directory specification and of systemd's directories.
 """
@@ -24,7 +24,7 @@ SYSTEM_STATE = Path("/var/lib/watchkeeper") / DATABASE
 
 
 def home(environ: Mapping[str, str] = os.environ) -> Path | None:
-    """The home folder: $HOME, else the one of the password database; None where neither is a whole path."""
+    """The home folder: $HOME, else the one of the password database; None if neither is an absolute path."""
     if named := _whole(environ.get("HOME", "")):
         return named
     try:
@@ -34,12 +34,12 @@ def home(environ: Mapping[str, str] = os.environ) -> Path | None:
 
 
 def _whole(text: str) -> Path | None:
-    """The path, if it is a whole one. XDG: a path that is not absolute is to be ignored."""
+    """The path, if it is absolute. XDG: a path that is not absolute is to be ignored."""
     return Path(text) if Path(text).is_absolute() else None
 
 
 def state_path(environ: Mapping[str, str] = os.environ) -> Path:
-    """The database's default place. Raises ValueError where the environment names none."""
+    """The database's default place. Raises ValueError if the environment names none."""
     if given := _whole(environ.get("STATE_DIRECTORY", "").split(":")[0]):
         return given / DATABASE
     if shared := _whole(environ.get("XDG_STATE_HOME", "")):
@@ -53,7 +53,7 @@ def state_path(environ: Mapping[str, str] = os.environ) -> Path:
 
 
 def config_places(environ: Mapping[str, str] = os.environ) -> tuple[Path, ...]:
-    """Where a configuration is looked for when none is named; the first that exists is read."""
+    """The places searched for a configuration when none is named; the first that exists is read."""
     places = []
     if shared := _whole(environ.get("XDG_CONFIG_HOME", "")):
         places.append(shared / "watchkeeper" / "config.toml")
@@ -93,7 +93,7 @@ class StoreSettings(Strict):
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
-        """Each grain is kept longer than the one before."""
+        """Each resolution must be kept longer than the one before."""
         for finer, coarser in (("samples", "hours"), ("hours", "days")):
             if getattr(self, finer) >= getattr(self, coarser):
                 raise ValueError(

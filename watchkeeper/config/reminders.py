@@ -1,6 +1,6 @@
 """Hours of the week and reminders in the configuration: field types, and the `[reminders]` table.
 
-Not here: what they mean in a zone (messages/quiet_hours.py), and when a reminder is due (messages/reminders.py).
+Not here: what they mean in a time zone (messages/quiet_hours.py), and when a reminder is due (messages/reminders.py).
 """
 
 from typing import Annotated, Any
@@ -52,6 +52,6 @@ class RemindersSettings(Strict):
     longest: Annotated[Duration, Field(ge=60, le=LONGEST_S)] = 7 * 86_400.0
 
     def plan(self) -> Reminders:
-        """The same for messages/."""
+        """The same values as messages/ needs them."""
         first = {Priority.CAUTION: self.caution, Priority.WARNING: self.warning, Priority.ALARM: self.alarm}
         return Reminders({key: wait_s for key, wait_s in first.items() if wait_s}, self.longest)

@@ -1,4 +1,4 @@
-"""The `rules` tables: when a finding has which priority. General ones, and a probe's own on top of them.
+"""The `rules` tables: which priority a finding gets. General rules, and a probe's own on top of them.
 
 Not here: the rules themselves (alerting/rules.py); these models only build them.
 """
@@ -18,7 +18,7 @@ _BY_DEFAULT = rules.Rules()
 
 
 def _in_order(*limits: tuple[str, float | None], rising: bool, why: str) -> Iterator[str]:
-    """What is wrong where the limits that are set do not rise (or fall) in the order given; equal ones are allowed."""
+    """An error for each pair of set limits that does not rise (or fall) in the given order; equal ones are allowed."""
     known = [(key, limit) for key, limit in limits if limit is not None]
     for (key, limit), (urgent_key, urgent) in pairwise(known):
         if (urgent < limit) if rising else (urgent > limit):
@@ -29,7 +29,7 @@ class Ordered(Strict):
     """A table of the rules."""
 
     def disorder(self) -> Iterator[str]:
-        """What is wrong with the limits among themselves. Not a validator: a probe's own rules need not be whole."""
+        """What is wrong with the limits in combination. Not a validator: a probe's own rules may be incomplete."""
         yield from ()
 
 
@@ -68,7 +68,7 @@ class FullSettings(Delayed):
     off_delay: Delay = _BY_DEFAULT.full.delays.off_delay_s
 
     def disorder(self) -> Iterator[str]:
-        """What is wrong with the limits among themselves."""
+        """What is wrong with the limits in combination."""
         why = "the more urgent, the less time is left: caution >= warning >= alarm"
         limits = (("caution", self.caution), ("warning", self.warning), ("alarm", self.alarm))
         yield from _in_order(*limits, rising=False, why=why)
@@ -102,7 +102,7 @@ class OverdueSettings(Delayed):
     off_delay: Delay = _BY_DEFAULT.overdue.delays.off_delay_s
 
     def disorder(self) -> Iterator[str]:
-        """What is wrong with the limits among themselves."""
+        """What is wrong with the limits in combination."""
         late = [(f"late_{word}", getattr(self, f"late_{word}")) for word in ("caution", "warning", "alarm")]
         ahead = [(f"ahead_{word}", getattr(self, f"ahead_{word}")) for word in ("caution", "warning", "alarm")]
         yield from _in_order(
@@ -137,7 +137,7 @@ class SilentSettings(Delayed):
     off_delay: Delay = _BY_DEFAULT.silent.delays.off_delay_s
 
     def disorder(self) -> Iterator[str]:
-        """What is wrong with the limits among themselves."""
+        """What is wrong with the limits in combination."""
         why = "the more urgent, the longer the silence: caution <= warning <= alarm"
         limits = (("caution", self.caution), ("warning", self.warning), ("alarm", self.alarm))
         yield from _in_order(*limits, rising=True, why=why)
@@ -220,13 +220,13 @@ class RulesSettings(Strict):
         )
 
     def over(self, general: "RulesSettings") -> "RulesSettings":
-        """These on top of general ones: what is set here counts."""
+        """These rules on top of general ones: a value that is set here takes precedence."""
         own, base = self.model_dump(exclude_unset=True), general.model_dump(exclude_unset=True)
         tables = base.keys() | own.keys()
         return RulesSettings.model_validate({t: {**base.get(t, {}), **own.get(t, {})} for t in tables})
 
     def disorder(self) -> Iterator[tuple[str, str]]:
-        """What is wrong with the limits among themselves, each with the table that it is in."""
+        """What is wrong with the limits in combination, each with its table."""
         for table in type(self).model_fields:
             one: Ordered = getattr(self, table)
             yield from ((table, what) for what in one.disorder())

@@ -1,6 +1,6 @@
-"""Makes sure, before anything starts, that every secret can be read, and warns of one that everybody can read.
+"""Checks, before anything starts, that every secret can be read, and warns about one that everybody can read.
 
-What a secret holds is never shown: only its place, its file and the remedy.
+The content of a secret is never shown: only its place, its file and the remedy.
 """
 
 import os
@@ -18,11 +18,11 @@ from watchkeeper.os_errors import remedy
 
 
 class Secrets(Enum):
-    """What becomes of secrets when a configuration is read."""
+    """How secrets are treated when a configuration is read."""
 
     NEEDED = "needed"  # each must be readable
-    LOOKED_AT = "looked at"  # each must be readable, but for what systemd alone can give
-    LEFT_ALONE = "left alone"  # for commands that need none, and a user who may not read them
+    LOOKED_AT = "looked at"  # each must be readable, except credentials, which only systemd can supply
+    LEFT_ALONE = "left alone"  # for commands that need none, run by a user who may not read them
 
 
 def sources(value: Any, at: Place = ()) -> Iterator[tuple[Place, SecretSource]]:  # noqa: ANN401  any part of it
@@ -41,7 +41,7 @@ def sources(value: Any, at: Place = ()) -> Iterator[tuple[Place, SecretSource]]:
 
 
 def check(settings: BaseModel, how: Secrets) -> tuple[list[tuple[Place, str]], list[str]]:
-    """Read every secret once: the places of those that cannot be read and why, and a warning for each that all can."""
+    """Read every secret once: places of unreadable ones with the reason, and a warning for each world-readable file."""
     wrong: list[tuple[Place, str]] = []
     warnings: list[str] = []
     for at, source in sources(settings) if how is not Secrets.LEFT_ALONE else ():
@@ -57,7 +57,7 @@ def check(settings: BaseModel, how: Secrets) -> tuple[list[tuple[Place, str]], l
 
 
 def _no_systemd(at: Place, name: str, wrong: list[tuple[Place, str]], warnings: list[str] | None) -> None:
-    """A credential where systemd gives none: a warning where that is all right, else a problem."""
+    """A credential without systemd: a warning if that is acceptable, else a problem."""
     if warnings is not None:
         warnings.append(
             f'{format_location(at)}: the credential "{name}" is given by systemd alone and could not be tried here'
@@ -92,6 +92,6 @@ def _remedy(source: SecretSource, error: OSError) -> str:
 def _open_to_all(source: SecretSource) -> bool:
     try:
         mode = source.path.stat().st_mode
-    except OSError:  # gone since it was read
+    except OSError:  # removed since it was read
         return False
     return stat.S_ISREG(mode) and bool(mode & stat.S_IROTH)

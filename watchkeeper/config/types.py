@@ -1,4 +1,4 @@
-"""What probes' and notifiers' settings are made of; the one module that they import from the configuration.
+"""Base models for the settings of probes and notifiers; the only configuration module that they import.
 
 The field types come from fields.py, the rules from rules.py. Not here: the whole document (settings.py).
 """
@@ -67,8 +67,8 @@ class SecretSource(Strict):
     def read(self) -> SecretStr:
         """The secret, without the newline at its end.
 
-        Raises OSError where it cannot be read, ValueError where what is there is no secret (empty, far too long, not
-        UTF-8); neither text holds any of it.
+        Raises OSError if it cannot be read, ValueError if the content is not a valid secret (empty, far too long, not
+        UTF-8); neither error text contains any of it.
         """
         with self.path.open("rb") as file:
             raw = file.read(LARGEST_SECRET_BYTES + 1)
@@ -94,7 +94,7 @@ class TokenSource(SecretSource):
     remedy: ClassVar[str] = "write one there that is made with: openssl rand -base64 32"
 
     def read(self) -> SecretStr:
-        """The token. Raises as SecretSource does; ValueError also where it could be guessed."""
+        """The token. Raises as SecretSource does; ValueError also if it could be guessed."""
         found = super().read()
         length, different = len(found.get_secret_value()), len(set(found.get_secret_value()))
         if length < SHORTEST_TOKEN or different < LEAST_DIFFERENT:
@@ -135,7 +135,7 @@ class ProbeSettings(Strict):
 
     @property
     def label(self) -> str:
-        """The probe's name, or its kind where it was given none."""
+        """The probe's name, or its kind if it has none."""
         return self.name or self.kind
 
 
@@ -157,7 +157,7 @@ class NotifierSettings(Strict):
 
     @property
     def label(self) -> str:
-        """The notifier's name, or its kind where it was given none."""
+        """The notifier's name, or its kind if it has none."""
         return self.name or self.kind
 
 

@@ -39,9 +39,9 @@ PASSWORD = "hide-and-seek"
 
 @dataclass(slots=True)
 class Box:
-    """A mailbox behind a real SMTP server, and what the server says.
+    """A mailbox behind a real SMTP server, and the server's replies.
 
-    mail, data: replies for every mail. rcpt: replies by address, one for each try; then 250.
+    mail, data: replies for every mail. rcpt: replies by address, one per try; then 250.
     """
 
     mail: str = "250 OK"
@@ -56,7 +56,7 @@ class Box:
     port: int = 0
     encrypted: bool = False
 
-    async def handle_EHLO(  # noqa: N802  the server's name for it
+    async def handle_EHLO(  # noqa: N802  the server's naming convention
         self, _server: SMTP, session: Session, _envelope: Envelope, hostname: str, responses: list[str]
     ) -> list[str]:
         session.host_name = self.hello = hostname
@@ -89,7 +89,7 @@ class Box:
     def authenticate(
         self, _s: object, _session: object, _e: object, _mechanism: str, data: LoginPassword
     ) -> AuthResult:
-        """Knows one user."""
+        """Accepts one user."""
         self.logins.append(data.login.decode())
         good = data.login == b"gannet" and data.password == PASSWORD.encode()
         return AuthResult(success=good, handled=False)
@@ -98,7 +98,7 @@ class Box:
 @contextlib.contextmanager
 def server(box: Box, **options: Any) -> Iterator[Box]:
     """A real SMTP server for a mailbox, on a free loopback port."""
-    box.port = free_port()  # the controller cannot say which port it was given for 0
+    box.port = free_port()  # with port 0 the controller cannot report the chosen port
     controller = Controller(box, hostname="127.0.0.1", port=box.port, authenticator=box.authenticate, **options)
     controller.start()
     try:
@@ -113,7 +113,7 @@ def mail(port: int, **keys: Any) -> Mail:
 
 
 async def trouble_with(notifier: Mail, message: Message | None = None) -> DeliveryError:
-    """Deliver, and return what it raised."""
+    """Deliver, and return the error that it raised."""
     with pytest.raises(DeliveryError) as caught:
         await notifier.deliver(message or messages()[0])
     return caught.value
@@ -121,7 +121,7 @@ async def trouble_with(notifier: Mail, message: Message | None = None) -> Delive
 
 @pytest.fixture
 def authority(tmp_path: Path) -> trustme.CA:
-    """An authority of the keeper's own, in a file."""
+    """The operator's own authority, in a file."""
     made = trustme.CA()
     made.cert_pem.write_to_path(str(tmp_path / "ca.pem"))
     return made
@@ -141,7 +141,7 @@ def password_file(folder: Path, text: str = PASSWORD) -> dict[str, str]:
 
 
 async def test_an_episode_arrives_as_one_thread() -> None:
-    """Raised, worse, eased and ended arrive in one thread, from and to the addresses of the configuration."""
+    """Raised, worse, eased and ended arrive in one thread, from and to the configured addresses."""
     with server(Box()) as box:
         notifier = mail(box.port, to=["keeper@example.org", "warden@example.org"])
         for message in messages():
@@ -158,7 +158,7 @@ async def test_an_episode_arrives_as_one_thread() -> None:
 
 
 async def test_starttls_with_login(authority: trustme.CA, tmp_path: Path) -> None:
-    """STARTTLS first, then the login, then the mail; the server's certificate is checked against the keeper's file."""
+    """STARTTLS first, then the login, then the mail; the certificate is checked against the operator's authority."""
     with server(Box(), tls_context=server_tls(authority), require_starttls=True, auth_required=True) as box:
         notifier = mail(
             box.port,
@@ -181,7 +181,7 @@ async def test_implicit_tls(authority: trustme.CA, tmp_path: Path) -> None:
 @pytest.mark.parametrize("security", ["tls", "starttls"])
 @pytest.mark.parametrize("name", ["127.0.0.1", "gannet.example.org"])
 async def test_certificates_are_checked(authority: trustme.CA, tmp_path: Path, security: str, name: str) -> None:
-    """A certificate of an unknown authority or for another name ends the delivery; no mail and no login was sent."""
+    """A certificate from an unknown authority or for another name ends the delivery; no mail and no login was sent."""
     context = server_tls(authority, name)
     options = {"ssl_context": context} if security == "tls" else {"tls_context": context}
     known = {} if name == "127.0.0.1" else {"ca_file": str(tmp_path / "ca.pem")}
@@ -194,7 +194,7 @@ async def test_certificates_are_checked(authority: trustme.CA, tmp_path: Path, s
 
 
 async def test_server_without_starttls() -> None:
-    """A server that offers no STARTTLS gets nothing: a connection in clear would tell everyone."""
+    """A server that offers no STARTTLS receives nothing: an unencrypted connection would reveal the content."""
     with server(Box()) as box:
         trouble = await trouble_with(mail(box.port, security="starttls"))
     assert isinstance(trouble, DeliveryDeferred)
@@ -203,7 +203,7 @@ async def test_server_without_starttls() -> None:
 
 
 async def test_wrong_password(authority: trustme.CA, tmp_path: Path) -> None:
-    """A login that is not accepted is trouble that the keeper can mend; the password is not repeated."""
+    """A rejected login is an error that the operator can fix; the password is not repeated."""
     with server(Box(), tls_context=server_tls(authority), auth_required=True) as box:
         keys = {"security": "starttls", "ca_file": str(tmp_path / "ca.pem"), "user": "gannet"}
         trouble = await trouble_with(mail(box.port, password=password_file(tmp_path, "seek-and-hide"), **keys))
@@ -214,7 +214,7 @@ async def test_wrong_password(authority: trustme.CA, tmp_path: Path) -> None:
 
 
 async def test_login_that_was_forgotten(authority: trustme.CA, tmp_path: Path) -> None:
-    """RFC 4954 6: reply 530 asks for a login, so it is the keeper's to mend and the message waits."""
+    """RFC 4954 6: reply 530 asks for a login, so the operator has to fix it and the message waits."""
     with server(Box(), tls_context=server_tls(authority), auth_required=True) as box:
         trouble = await trouble_with(mail(box.port, security="starttls", ca_file=str(tmp_path / "ca.pem")))
     assert isinstance(trouble, DeliveryDeferred)
@@ -222,7 +222,7 @@ async def test_login_that_was_forgotten(authority: trustme.CA, tmp_path: Path) -
 
 
 async def test_unreadable_password(tmp_path: Path) -> None:
-    """A password that cannot be read is trouble that the keeper can mend; the file is named."""
+    """A password that cannot be read is an error that the operator can fix; the file is named."""
     source = {"file": str(tmp_path / "gone")}
     with server(Box()) as box:
         trouble = await trouble_with(mail(box.port, user="gannet", password=source))
@@ -231,7 +231,7 @@ async def test_unreadable_password(tmp_path: Path) -> None:
 
 
 async def test_server_without_login(tmp_path: Path) -> None:
-    """A server that takes no login, where one is configured, is trouble that the keeper can mend."""
+    """A server without login support, where a login is configured, is an error that the operator can fix."""
     with server(Box()) as box:
         trouble = await trouble_with(mail(box.port, user="gannet", password=password_file(tmp_path)))
     assert isinstance(trouble, DeliveryDeferred)
@@ -241,7 +241,7 @@ async def test_server_without_login(tmp_path: Path) -> None:
 @pytest.mark.parametrize("stage", ["mail", "data"])
 @pytest.mark.parametrize(("reply", "kind"), [("451 later, hide-hub", DeliveryDeferred), ("554 never", DeliveryRefused)])
 async def test_replies_to_the_mail(stage: str, reply: str, kind: type[DeliveryError]) -> None:
-    """RFC 5321 4.2.1: 4yz may pass, 5yz will not; the reply's words are told."""
+    """RFC 5321 4.2.1: 4yz may pass, 5yz will not; the error includes the reply's text."""
     with server(Box(mail=reply) if stage == "mail" else Box(data=reply)) as box:
         trouble = await trouble_with(mail(box.port))
     assert type(trouble) is kind
@@ -249,7 +249,7 @@ async def test_replies_to_the_mail(stage: str, reply: str, kind: type[DeliveryEr
 
 
 async def test_greylisting() -> None:
-    """A recipient that is put off at first is tried again, and the mail comes once, with the id of the first try."""
+    """A recipient that is deferred at first is tried again, and the mail arrives once, with the id of the first try."""
     with server(Box(rcpt={"keeper@example.org": ["450 come back later"]})) as box:
         notifier = mail(box.port)
         trouble = await trouble_with(notifier)
@@ -260,7 +260,7 @@ async def test_greylisting() -> None:
 
 
 async def test_everyone_refused() -> None:
-    """Recipients that will never be known are refused, each with the server's words."""
+    """Recipients that are permanently unknown are refused, each with the server's text."""
     with server(Box(rcpt={"keeper@example.org": ["550 no such box"]})) as box:
         trouble = await trouble_with(mail(box.port))
     assert isinstance(trouble, DeliveryRefused)
@@ -268,7 +268,7 @@ async def test_everyone_refused() -> None:
 
 
 async def test_some_recipients() -> None:
-    """Who took it does not get it twice; who put it off gets it later; who refused it is reported at the end."""
+    """Accepted recipients get it once; deferred ones get it later; refused ones are reported at the end."""
     replies = {"late@example.org": ["451 later"], "never@example.org": ["550 no such box"]}
     everyone = ["keeper@example.org", "late@example.org", "never@example.org"]
     with server(Box(rcpt=replies)) as box:
@@ -295,7 +295,7 @@ async def test_what_is_remembered_is_bounded(monkeypatch: pytest.MonkeyPatch, un
 
 
 async def test_nobody_there(unused_port: int) -> None:
-    """A server that is down is trouble that may pass."""
+    """A server that is down is an error that may pass."""
     trouble = await trouble_with(mail(unused_port))
     assert isinstance(trouble, DeliveryDeferred)
     assert str(trouble).startswith("mail: no connection to the server: ")
@@ -303,7 +303,7 @@ async def test_nobody_there(unused_port: int) -> None:
 
 @contextlib.asynccontextmanager
 async def scripted(*replies: bytes | None, pause_s: float = 0) -> AsyncIterator[int]:
-    """A server that says one reply for each line it reads, letter by letter if asked to; None hangs up."""
+    """A server that sends one reply for each line it reads, byte by byte if asked to; None closes the connection."""
     serving: set[asyncio.Task[None] | None] = set()
 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -337,7 +337,7 @@ HELLO, EHLO, OK, GO = b"220 gannet\r\n", b"250 gannet\r\n", b"250 OK\r\n", b"354
 
 
 async def test_server_that_drops_after_data() -> None:
-    """A server that hangs up after the mail may have taken it: it is tried again, with the same id."""
+    """A server that disconnects after the mail may have accepted it: it is tried again, with the same id."""
     async with scripted(HELLO, EHLO, OK, OK, GO, None) as port:
         trouble = await trouble_with(mail(port))
     assert isinstance(trouble, DeliveryDeferred)
@@ -345,7 +345,7 @@ async def test_server_that_drops_after_data() -> None:
 
 
 async def test_server_that_drops_after_taking_it() -> None:
-    """A server that hangs up after it has taken the mail, without a farewell, has it: no second one is sent."""
+    """A server that accepts the mail and then disconnects without a reply to QUIT has it: no second one is sent."""
     async with scripted(HELLO, EHLO, OK, OK, GO, OK, None) as port:
         await mail(port).deliver(messages()[0])
 
@@ -361,20 +361,20 @@ async def test_server_that_drops_after_taking_it() -> None:
     ],
 )
 async def test_server_in_trouble(replies: tuple[bytes | None, ...]) -> None:
-    """A server that turns the connection itself away is trouble that may pass, whatever number it says."""
+    """A server that rejects the connection itself is an error that may pass, whatever code it sends."""
     async with scripted(*replies) as port:
         trouble = await trouble_with(mail(port))
     assert isinstance(trouble, DeliveryDeferred)
 
 
 async def test_slow_server() -> None:
-    """A server that needs a while for each letter gets its mail all the same, within its time."""
+    """A server that is slow with each byte still gets its mail, within its time."""
     async with scripted(HELLO, EHLO, OK, OK, GO, OK, b"221 bye\r\n", pause_s=0.01) as port:
         await mail(port).deliver(messages()[0])
 
 
 async def test_silent_server() -> None:
-    """A server that says nothing is given up after the timeout, before the greeting and after it."""
+    """A server that does not answer is given up after the timeout, before the greeting and after it."""
     for replies in ((b"",), (HELLO, b"")):
         async with scripted(*replies) as port:
             trouble = await trouble_with(mail(port, timeout=0.2))
@@ -383,7 +383,7 @@ async def test_silent_server() -> None:
 
 
 async def test_server_that_never_comes_to_an_end(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A server whose every reply is just in time is given up all the same."""
+    """A server whose every reply is just in time is still given up."""
     monkeypatch.setattr("watchkeeper.notifiers.mail.mail._STEPS", 1)
     async with scripted(HELLO, EHLO, OK, OK, pause_s=0.02) as port:
         trouble = await trouble_with(mail(port, timeout=0.3))
@@ -391,7 +391,7 @@ async def test_server_that_never_comes_to_an_end(monkeypatch: pytest.MonkeyPatch
 
 
 async def test_hostile_reply() -> None:
-    """A reply with control characters is told on one harmless line."""
+    """A reply with control characters is reported on one harmless line."""
     async with scripted(HELLO, EHLO, b"550 no\x1b[31m\x00 never\r\n") as port:
         trouble = await trouble_with(mail(port))
     assert str(trouble).isprintable()
@@ -428,7 +428,7 @@ def test_usual_ports(security: str, port: int) -> None:
 
 
 def test_settings_make_their_notifier() -> None:
-    """The table makes the notifier that the settings are for."""
+    """The table creates the notifier that the settings are for."""
     found = MailSettings.model_validate({**TABLE, "name": "post", "at_least": "warning"})
     notifier = make_notifier(found, SetClock())
     assert isinstance(notifier, Mail)

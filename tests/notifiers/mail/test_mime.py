@@ -18,7 +18,7 @@ KEEPER = "keeper@example.org"
 
 
 def words(mail: EmailMessage) -> str:
-    """The text of a mail, with the line ends of the program and not of the wire."""
+    """The text of a mail, with the program's line ends instead of those of the wire."""
     return str(mail.get_content()).replace("\r\n", "\n")
 
 
@@ -28,7 +28,7 @@ def read_back(message: Message) -> EmailMessage:
 
 
 def test_one_episode_is_one_thread() -> None:
-    """RFC 5322 3.6.4: each mail has an id of its own, answers the one before it, and refers to all earlier ones."""
+    """RFC 5322 3.6.4: each mail has its own id, is a reply to the one before it, and refers to all earlier ones."""
     mails = [read_back(each) for each in messages()]
     ids = [each["Message-ID"] for each in mails]
     assert len(set(ids)) == 4
@@ -37,7 +37,7 @@ def test_one_episode_is_one_thread() -> None:
 
 
 def test_headers() -> None:
-    """Who, to whom, what and when; RFC 3834 marks it as sent by a program, so that no vacation answer comes."""
+    """From, to, subject and date; RFC 3834 marks it as sent by a program, so that no vacation reply is sent."""
     mail = read_back(messages()[0])
     assert mail["Subject"] == "pool skerry full in about 3 days (Fri 27 Nov)"
     assert mail["From"] == "watchkeeper on gannet <gannet@example.org>"
@@ -49,18 +49,18 @@ def test_headers() -> None:
 
 
 def test_only_an_alarm_is_marked() -> None:
-    """Importance (RFC 2156, RFC 4021) stands on what has to be acted on at once, and on nothing else."""
+    """Importance (RFC 2156, RFC 4021) is set on alarms, which need immediate action, and on nothing else."""
     assert [read_back(each)["Importance"] for each in messages()] == [None, "high", None, None]
 
 
 def test_the_same_bytes_on_every_try() -> None:
-    """A mail that is sent again is the same, so that no id is seen with two contents."""
+    """A mail that is sent again is identical, so that no id is seen with two contents."""
     once, again = (as_bytes(messages()[2], KEEPER, (KEEPER,)) for _ in range(2))
     assert once == again
 
 
 def test_words_beyond_ascii() -> None:
-    """A subject and a body in other scripts arrive as they were, in headers that are ASCII on the wire."""
+    """A subject and a body in other scripts arrive unchanged, in headers that are ASCII on the wire."""
     message = replace(messages()[0], headline="Möwe » 海鳥 " * 8, body="Die Klippe ist voll: 海鳥\n", host="tölpel")
     raw = as_bytes(message, KEEPER, (KEEPER,))
     assert raw.partition(b"\r\n\r\n")[0].isascii()
@@ -75,7 +75,7 @@ text = st.text(st.characters(exclude_categories=()), max_size=200)
 
 @given(text, text, text, text)
 def test_no_header_can_be_injected(headline: str, body: str, host: str, thread: str) -> None:
-    """Whatever a message holds, the mail has the headers of every mail, no more, and short lines."""
+    """Whatever a message contains, the mail has the headers of every mail, no more, and short lines."""
     message = replace(messages()[1], headline=headline, body=body, host=host, thread=thread, id=message_id(thread, 2))
     raw = as_bytes(message, KEEPER, (KEEPER,))
     mail = BytesParser(policy=default).parsebytes(raw)
@@ -88,7 +88,7 @@ def test_no_header_can_be_injected(headline: str, body: str, host: str, thread: 
 
 @given(st.integers(2, 400), st.from_regex(r"[a-z0-9-]{1,63}(\.[a-z0-9-]{1,63}){0,4}", fullmatch=True))
 def test_long_threads_and_names_keep_their_ids_whole(number: int, host: str) -> None:
-    """However long the thread and the host's name, each id stands whole on a line, and the first one stays."""
+    """However long the thread and the host's name, each id is complete on one line, and the first one is kept."""
     thread = messages()[0].thread
     message = replace(messages()[1], host=host, number=number, id=message_id(thread, number))
     raw = as_bytes(message, KEEPER, (KEEPER,))
@@ -115,6 +115,6 @@ def test_long_threads_and_names_keep_their_ids_whole(number: int, host: str) -> 
     ],
 )
 def test_host_names(host: str, name: str, hello: str) -> None:
-    """A host's name is made fit for ids; where it is no full name, an address is the greeting (RFC 5321 4.1.4)."""
+    """A host's name is adapted for ids; if it is not a full name, an address is the greeting (RFC 5321 4.1.4)."""
     assert domain(host) == name
     assert greeting(host) == hello

@@ -36,13 +36,13 @@ SPACE = "watchkeeper/state/pool skerry/space/full"
 
 @pytest.fixture
 def running(tmp_path: Path) -> Iterator[Broker]:
-    """A broker that lets everybody in."""
+    """A broker that accepts every client."""
     with broker(tmp_path) as found:
         yield found
 
 
 def panel(port: int, **keys: Any) -> Mqtt:
-    """A notifier to a broker on loopback."""
+    """A notifier for a broker on loopback."""
     plain = {"kind": "mqtt", "server": "127.0.0.1", "port": port, "security": "none", "timeout": "5s"}
     made = make_notifier(MqttSettings.model_validate(plain | keys), SetClock())
     assert isinstance(made, Mqtt)
@@ -50,7 +50,7 @@ def panel(port: int, **keys: Any) -> Mqtt:
 
 
 async def until(true: Callable[[], object]) -> None:
-    """Wait for what another process does."""
+    """Wait for something that another process does."""
     async with asyncio.timeout(30):
         while not true():  # noqa: ASYNC110  another process
             await asyncio.sleep(0.02)
@@ -58,7 +58,7 @@ async def until(true: Callable[[], object]) -> None:
 
 @contextlib.asynccontextmanager
 async def attended(notifier: Mqtt) -> AsyncIterator[asyncio.Task[None]]:
-    """Hold its connection."""
+    """Keep the notifier's connection open."""
     task = asyncio.create_task(notifier.attend())
     try:
         yield task
@@ -68,7 +68,7 @@ async def attended(notifier: Mqtt) -> AsyncIterator[asyncio.Task[None]]:
 
 
 async def test_messages_and_states(running: Broker) -> None:
-    """Each message goes out once to who listens; the newest is kept for who comes later."""
+    """Each message goes out once to current subscribers; the newest is retained for later ones."""
     notifier = panel(running.port)
     with await asyncio.to_thread(Reader, running.port) as reader:
         for message in messages():
@@ -87,7 +87,7 @@ async def test_messages_and_states(running: Broker) -> None:
 
 
 async def test_a_late_message_does_not_undo_a_newer_state(running: Broker) -> None:
-    """A message of an earlier episode that could not leave in time is told, and changes no state."""
+    """A message of an earlier episode that was delayed is published, and changes no state."""
     notifier = panel(running.port)
     raised, *_ = messages()
     with await asyncio.to_thread(Reader, running.port) as reader:
@@ -99,7 +99,7 @@ async def test_a_late_message_does_not_undo_a_newer_state(running: Broker) -> No
 
 
 async def test_a_trial_changes_no_state(running: Broker) -> None:
-    """A test message is told and nothing else."""
+    """A test message is published, and changes nothing else."""
     with await asyncio.to_thread(Reader, running.port) as reader:
         await panel(running.port, topic="watchkeeper/gannet").deliver(trial_message(HOST, NOW, ZONE))
         await until(lambda: reader.got)
@@ -107,7 +107,7 @@ async def test_a_trial_changes_no_state(running: Broker) -> None:
 
 
 async def test_the_last_will(running: Broker) -> None:
-    """While the connection is held the broker says `kept`; when it breaks off without a farewell, `lost`."""
+    """While the connection is open the broker's value is `kept`; if it breaks without a DISCONNECT, `lost`."""
     notifier = panel(running.port)
     with await asyncio.to_thread(Reader, running.port) as reader:
         async with attended(notifier):
@@ -116,7 +116,7 @@ async def test_the_last_will(running: Broker) -> None:
             link = notifier._link
             assert link is not None
             sock: Any = link._client.socket()
-            sock.shutdown(2)  # what a power cut or a pulled plug does
+            sock.shutdown(2)  # like a power cut or a pulled plug
             await until(lambda: len(reader.got) >= 5)
         await until(lambda: reader.got[-1][1] == b"ended")
     watch = [payload for topic, payload, _ in reader.got if topic == "watchkeeper/watch"]
@@ -125,7 +125,7 @@ async def test_the_last_will(running: Broker) -> None:
 
 
 async def test_the_outbox_holds_the_connection(running: Broker) -> None:
-    """It is opened when deliveries begin and closed with a farewell when they end."""
+    """It is opened when deliveries begin and closed with a DISCONNECT when they end."""
     outbox = Outbox(MemoryOutboxStore(), [panel(running.port)], SetClock())
     with await asyncio.to_thread(Reader, running.port) as reader:
         task = asyncio.create_task(outbox.run())
@@ -139,7 +139,7 @@ async def test_the_outbox_holds_the_connection(running: Broker) -> None:
 async def test_a_broker_that_comes_back(
     running: Broker, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """While it is away deliveries are put off; then the connection is held again."""
+    """While it is down deliveries are deferred; then the connection is opened again."""
     monkeypatch.setattr(mqtt, "REJOIN_S", (0.1,))
     notifier = panel(running.port)
     async with attended(notifier):
@@ -155,7 +155,7 @@ async def test_a_broker_that_comes_back(
 
 
 async def test_a_password(tmp_path: Path) -> None:
-    """Who is not let in, and who may not publish, is told so: nothing is taken for delivered, and no secret is told."""
+    """Clients without access or without publish rights get an error: nothing counts as delivered, no secret shown."""
     secret, users, rights = tmp_path / "password", tmp_path / "users", tmp_path / "rights"
     # Written by `mosquitto_passwd -b users gannet rookery`.
     users.write_text("")
@@ -180,10 +180,10 @@ async def test_a_password(tmp_path: Path) -> None:
             await panel(found.port, **login).deliver(messages()[0])
 
 
-# The library leaves the socket of a handshake that failed to the garbage collector, which warns of it.
+# The library leaves the socket of a failed handshake to the garbage collector, which warns about it.
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 async def test_tls(tmp_path: Path) -> None:
-    """The broker's certificate is checked against the keeper's own authority, and a wrong one is told."""
+    """The broker's certificate is checked against the operator's own authority, and a wrong one is reported."""
     authority, other = trustme.CA(), trustme.CA()
     issued = authority.issue_cert("127.0.0.1")
     for name, blob in (("own.pem", authority), ("other.pem", other)):
@@ -200,7 +200,7 @@ async def test_tls(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("greeting", [b"", b"220 gannet ESMTP\r\n"])
 async def test_what_is_no_broker(greeting: bytes) -> None:
-    """A server that says nothing, or something else, is put off in the time that the settings allow."""
+    """A server that does not answer or is not a broker is given up in the configured time; delivery is deferred."""
 
     async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         writer.write(greeting)
@@ -218,7 +218,7 @@ async def test_what_is_no_broker(greeting: bytes) -> None:
 
 
 async def test_a_broker_that_goes_while_it_is_asked(running: Broker) -> None:
-    """A connection that breaks off before the answer has come leaves the message undelivered."""
+    """A connection that breaks before the answer arrives leaves the message undelivered."""
     notifier = panel(running.port)
     link = await notifier._opened(will=False)
     running.pause()
@@ -233,7 +233,7 @@ async def test_a_broker_that_goes_while_it_is_asked(running: Broker) -> None:
 
 
 async def test_a_stop_while_the_broker_is_held_up(running: Broker, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A farewell that finds no answer holds the stop up for no longer than it may."""
+    """A DISCONNECT without an answer delays the stop no longer than allowed."""
     monkeypatch.setattr(mqtt, "FAREWELL_S", 0.2)
     notifier = panel(running.port)
     async with attended(notifier):
@@ -244,14 +244,14 @@ async def test_a_stop_while_the_broker_is_held_up(running: Broker, monkeypatch: 
 
 
 async def test_nobody_there() -> None:
-    """A port that nobody listens on."""
+    """A port on which nothing listens."""
     with pytest.raises(DeliveryDeferred, match="Connection refused"):
         await panel(free_port()).deliver(messages()[0])
 
 
 @given(st.text())
 def test_levels_are_safe_and_apart(text: str) -> None:
-    """MQTT 5.0, 4.7: no separator, wildcard or NUL in a level; a name's own bytes can be read back from it."""
+    """MQTT 5.0, 4.7: no separator, wildcard or NUL in a level; a name's original bytes can be decoded from it."""
     made = level(text)
     assert 0 < len(made) <= LONGEST_LEVEL
     assert not set(made) & set("/+#\0$")
@@ -259,7 +259,7 @@ def test_levels_are_safe_and_apart(text: str) -> None:
 
 
 def test_names_that_differ_have_topics_that_differ() -> None:
-    """Percent signs are encoded too; names that are cut keep a mark of the whole."""
+    """Percent signs are encoded too; shortened names keep a hash of the whole."""
     assert level("file system /srv") == "file system %2Fsrv"
     assert level("a/b") != level("a%2Fb")
     assert level("x" * 300) != level("x" * 301)
@@ -268,7 +268,7 @@ def test_names_that_differ_have_topics_that_differ() -> None:
 
 
 async def test_a_name_that_is_hostile(running: Broker) -> None:
-    """A subject's name cannot leave its place in the tree."""
+    """A subject's name cannot escape from its place in the tree."""
     hostile = replace(messages()[0], key=SeriesKey("#/+/$SYS/\0\udc80", "space"))
     await panel(running.port).deliver(hostile)
     (topic,) = await asyncio.to_thread(kept, running.port)
@@ -287,20 +287,20 @@ async def test_a_name_that_is_hostile(running: Broker) -> None:
     ],
 )
 def test_settings_that_cannot_work(keys: dict[str, str], said: str) -> None:
-    """What cannot work is told before anything starts."""
+    """Settings that cannot work are reported before anything starts."""
     with pytest.raises(ValidationError, match=said):
         MqttSettings.model_validate({"kind": "mqtt", "server": "127.0.0.1"} | keys)
 
 
 def test_ports_and_places() -> None:
-    """The usual ports; plain text on this host and on its own networks."""
+    """The default ports; plain text on this host and on its own networks."""
     assert MqttSettings.model_validate({"kind": "mqtt", "server": "broker.test"}).effective_port == 8883
     near = [{"kind": "mqtt", "server": server, "security": "none"} for server in ("localhost", "::1", "192.168.7.9")]
     assert {MqttSettings.model_validate(each).effective_port for each in near} == {1883}
 
 
 def test_the_extra_is_named_where_it_is_missing(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Without the client the configuration says what to install."""
+    """Without the client the configuration error says what to install."""
     monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
     with pytest.raises(ValidationError, match=r"pip install 'watchkeeper\[mqtt\]'"):
         MqttSettings.model_validate({"kind": "mqtt", "server": "127.0.0.1"})

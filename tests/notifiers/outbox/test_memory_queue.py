@@ -1,4 +1,4 @@
-"""Parcels that the store has no room for: delivered from memory, in order, and handed back as they stand."""
+"""Deliveries that the store has no space for: delivered from memory, in order, and returned with their state."""
 
 import asyncio
 from dataclasses import replace
@@ -13,12 +13,12 @@ from watchkeeper.notifiers.outbox.outbox import Outbox
 
 
 def parcel(message: Message, notifier: str = "post") -> Delivery:
-    """A parcel that has not been stored."""
+    """A delivery that has not been stored."""
     return Delivery(notifier, message, NOW, NOW)
 
 
 def test_one_of_a_thread_is_under_way_at_a_time_and_those_behind_it_wait() -> None:
-    """While the first is put off, the second of its thread waits; another thread's does not."""
+    """While the first is deferred, the second of its thread waits; another thread's does not."""
     held, first, other = MemoryQueue(), messages(), silence()[0].message()
     held.hold([parcel(first[0]), parcel(first[1]), parcel(other)])
     taken = held.take_out(NOW, ())
@@ -34,7 +34,7 @@ def test_one_of_a_thread_is_under_way_at_a_time_and_those_behind_it_wait() -> No
 
 
 def test_what_is_under_way_stays_with_what_is_behind_it() -> None:
-    """All else goes back to be written; the rest is handed back when it has come back itself."""
+    """Everything else is returned to be written; the rest follows when the delivery in progress is returned."""
     held, first, other = MemoryQueue(), messages(), silence()[0].message()
     held.hold([parcel(other), parcel(first[0]), parcel(first[1])])
     taken = held.take_out(NOW, {other.thread})
@@ -51,24 +51,24 @@ def test_what_is_under_way_stays_with_what_is_behind_it() -> None:
 def outbox(
     script: list[Exception | None] | None = None,
 ) -> tuple[Outbox, MemoryOutboxStore, ScriptedNotifier, SetClock]:
-    """An outbox on a store that has no room."""
+    """An outbox on a store that has no space."""
     store, notifier, clock = MemoryOutboxStore(), ScriptedNotifier(script or []), SetClock()
     store.failing = StoreFull("no room")
     return Outbox(store, [notifier], clock, rest=clock.rest, drawn=lambda: 0.0), store, notifier, clock
 
 
 async def deliver(box: Outbox, notifier: ScriptedNotifier, count: int) -> None:
-    """Let the outbox run until the notifier has taken so many."""
+    """Run the outbox until the notifier has accepted `count` messages."""
     running = asyncio.create_task(box.run())
     async with asyncio.timeout(30):
-        while len(notifier.got) < count:  # noqa: ASYNC110  the notifier knows nothing of who waits
+        while len(notifier.got) < count:  # noqa: ASYNC110  the notifier does not know who waits
             await asyncio.sleep(0.001)
     await box.close(1)
     await running
 
 
 async def test_with_a_full_store_messages_are_delivered_from_memory() -> None:
-    """Each once and in order, after a receiver that was away as well; then they are handed back as delivered."""
+    """Each once and in order, even after a receiver outage; then they are returned as delivered."""
     box, _, notifier, _ = outbox([DeliveryDeferred("away")])
     told = messages()
     box.hold([parcel(each) for each in told])
@@ -82,7 +82,7 @@ async def test_with_a_full_store_messages_are_delivered_from_memory() -> None:
 
 
 async def test_what_waits_in_the_store_goes_before_its_thread_in_memory() -> None:
-    """A message from before the disk was full, which the receiver did not take yet, is not overtaken."""
+    """A message from before the disk was full, which the receiver has not accepted yet, is not overtaken."""
     box, store, notifier, _ = outbox([DeliveryDeferred("away")])
     first, second, *_ = messages()
     store.add([parcel(first)])
@@ -92,7 +92,7 @@ async def test_what_waits_in_the_store_goes_before_its_thread_in_memory() -> Non
 
 
 async def test_with_a_store_that_cannot_be_read_either_memory_is_all_there_is() -> None:
-    """A broken disk still tells that it is broken."""
+    """A broken disk is still reported."""
     box, store, notifier, _ = outbox()
     store.unreadable = True
     box.hold([parcel(messages()[0])])
@@ -101,7 +101,7 @@ async def test_with_a_store_that_cannot_be_read_either_memory_is_all_there_is() 
 
 
 async def test_a_delivery_that_is_cut_off_is_not_lost() -> None:
-    """The daemon ends while it delivers: what was under way still waits."""
+    """The daemon ends while it delivers: the delivery in progress still waits."""
     box, _, notifier, _ = outbox()
     notifier.hold = asyncio.Event()
     box.hold([parcel(messages()[0])])

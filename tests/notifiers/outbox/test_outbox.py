@@ -32,7 +32,7 @@ def outbox_on(
     clock: SetClock,
     patience: RetryPolicy | None = None,
 ) -> Outbox:
-    """An outbox whose rests take no time and whose jitter is half of what it may be."""
+    """An outbox whose rests take no time and whose jitter is half of its maximum."""
     return Outbox(store, notifiers, clock, patience=patience or RetryPolicy(), rest=clock.rest, drawn=lambda: 0.5)
 
 
@@ -48,19 +48,19 @@ async def running(outbox: Outbox, grace_s: float = 1.0) -> AsyncIterator[asyncio
 
 
 async def until(done: Callable[[], bool]) -> None:
-    """Let the outbox go on until something has come true."""
+    """Let the outbox run until a condition is true."""
     async with asyncio.timeout(30):
-        while not done():  # noqa: ASYNC110  what is waited for is a plain value of a double
+        while not done():  # noqa: ASYNC110  the condition is a plain value of a test double
             await asyncio.sleep(0)
 
 
 async def settled(store: MemoryOutboxStore, written: int) -> None:
-    """Wait until so many results have been written."""
+    """Wait until `written` results have been written."""
     await until(lambda: store.written >= written)
 
 
 async def test_each_notifier_gets_each_message_in_order() -> None:
-    """Every message of a thread reaches every notifier once, in its order, and the journal says so."""
+    """Every message of a thread reaches every notifier once, in its order, and the event log says so."""
     store, clock = MemoryOutboxStore(), SetClock()
     mail, hook = ScriptedNotifier(name="mail"), ScriptedNotifier(name="hook")
     outbox = outbox_on(store, [mail, hook], clock)
@@ -78,7 +78,7 @@ async def test_each_notifier_gets_each_message_in_order() -> None:
 
 
 async def test_poke_wakes() -> None:
-    """A parcel that is committed while the outbox rests is delivered when it is poked."""
+    """A delivery that is committed while the outbox rests is made when it is poked."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier()
     outbox = outbox_on(store, [post], clock)
     async with running(outbox):
@@ -90,7 +90,7 @@ async def test_poke_wakes() -> None:
 
 
 def test_each_receiver_has_its_own_threshold() -> None:
-    """RFC 8632 notify-status-changes: a change is told if it starts or ends at or above the receiver's priority."""
+    """RFC 8632 notify-status-changes: a change is sent if it starts or ends at or above the receiver's priority."""
     every = [ScriptedNotifier(name=p.word, at_least=p) for p in Priority]
     outbox = outbox_on(MemoryOutboxStore(), every, SetClock())
     raised, worse, eased, ended = messages()
@@ -106,7 +106,7 @@ def test_each_receiver_has_its_own_threshold() -> None:
 
 
 async def test_deferred_is_tried_again_with_the_same_id() -> None:
-    """A delivery that failed is tried again later, each time longer, with the same id; the journal has it twice."""
+    """A failed delivery is tried again later, each time after longer, with the same id; the event log has it twice."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier([deferred() for _ in range(4)])
     outbox = outbox_on(store, [post], clock)
     store.add(outbox.parcels_for(messages()[0], NOW))
@@ -126,19 +126,19 @@ async def test_deferred_is_tried_again_with_the_same_id() -> None:
 
 @pytest.mark.parametrize(("wish_s", "waits_s"), [(600.0, 602.5), (0.0, 2.5), (1e9, 86_402.5)])
 def test_retry_after_is_honoured(wish_s: float, waits_s: float) -> None:
-    """The receiver's own wish counts, up to a day."""
+    """The receiver's requested delay applies, up to a day."""
     assert RetryPolicy().wait_s(1, wish_s, 0.5) == waits_s
 
 
 @given(st.integers(1, 10_000), st.floats(0, 1))
 def test_back_off_is_bounded(tries: int, drawn: float) -> None:
-    """A wait is never shorter than the first nor longer than the longest, whatever chance says."""
+    """A wait is never shorter than the first nor longer than the longest, whatever the random draw."""
     wait_s = RetryPolicy().wait_s(tries, None, drawn)
     assert 5 <= wait_s <= min(1_800, 5 * 2**tries)
 
 
 async def test_retry_after_through_the_outbox() -> None:
-    """A Retry-After of ten minutes is waited for, and the parcel says what was the trouble meanwhile."""
+    """A Retry-After of ten minutes is waited for, and meanwhile the delivery states the cause."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier([deferred(600)])
     outbox = outbox_on(store, [post], clock)
     store.add(outbox.parcels_for(messages()[0], NOW))
@@ -154,7 +154,7 @@ async def test_retry_after_through_the_outbox() -> None:
 
 
 async def test_refused_is_set_aside(caplog: pytest.LogCaptureFixture) -> None:
-    """What will never be taken is set aside with its trouble, told in the journal, and the next of the thread goes."""
+    """A refused message is set aside with its cause, recorded in the event log, and the next of the thread goes."""
     store, clock = MemoryOutboxStore(), SetClock()
     post = ScriptedNotifier([DeliveryRefused("post: 550 no such box")])
     outbox = outbox_on(store, [post], clock)
@@ -170,7 +170,7 @@ async def test_refused_is_set_aside(caplog: pytest.LogCaptureFixture) -> None:
 
 
 async def test_an_unforeseen_error_is_not_the_end(caplog: pytest.LogCaptureFixture) -> None:
-    """A defect in a notifier puts the parcel off; what is logged names the place and holds no secret."""
+    """A defect in a notifier defers the delivery; the log entry names the place and contains no secret."""
     store, clock = MemoryOutboxStore(), SetClock()
     post = ScriptedNotifier([RuntimeError("password is hide-and-seek")])
     outbox = outbox_on(store, [post], clock)
@@ -183,7 +183,7 @@ async def test_an_unforeseen_error_is_not_the_end(caplog: pytest.LogCaptureFixtu
 
 
 async def test_given_up_in_the_end() -> None:
-    """A parcel that was tried often enough and long enough is set aside; one of the two alone is not enough."""
+    """A delivery that was tried often enough and long enough is set aside; one of the two alone is not enough."""
     store, clock = MemoryOutboxStore(), SetClock()
     post = ScriptedNotifier([deferred() for _ in range(100)])
     outbox = outbox_on(store, [post], clock, RetryPolicy(give_up_s=300, least_tries=4))
@@ -204,7 +204,7 @@ async def test_given_up_in_the_end() -> None:
 
 
 async def test_a_slow_receiver_holds_nobody_up() -> None:
-    """While one notifier hangs in a delivery, the other goes on."""
+    """While one notifier hangs in a delivery, the other continues."""
     store, clock = MemoryOutboxStore(), SetClock()
     slow, quick = ScriptedNotifier(name="slow", hold=asyncio.Event()), ScriptedNotifier(name="quick")
     outbox = outbox_on(store, [slow, quick], clock)
@@ -233,7 +233,7 @@ async def test_a_failing_thread_holds_no_other_up() -> None:
 
 
 async def test_restart_goes_on() -> None:
-    """A parcel in a delivery that was cut off waits in the store, and the next life delivers it with the same id."""
+    """An interrupted delivery waits in the store, and the next daemon run delivers it with the same id."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier(hold=asyncio.Event())
     outbox = outbox_on(store, [post], clock)
     for message in messages():
@@ -249,7 +249,7 @@ async def test_restart_goes_on() -> None:
 
 
 async def test_close_lets_a_delivery_end() -> None:
-    """A delivery under way that ends within the grace is written down, and no other is begun."""
+    """A delivery in progress that ends within the grace period is recorded, and no other is begun."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier(hold=asyncio.Event())
     outbox = outbox_on(store, [post], clock)
     for message in messages():
@@ -276,7 +276,7 @@ async def test_close_before_it_ran() -> None:
 
 
 async def test_full_store_does_not_send_twice(caplog: pytest.LogCaptureFixture) -> None:
-    """While the store takes nothing, everything is delivered once; when it does again, all of it is written down."""
+    """While the store accepts nothing, everything is delivered once; when it does again, all of it is written."""
     store, clock, post = (
         MemoryOutboxStore(failing=StoreFull("no room on its file system")),
         SetClock(),
@@ -300,7 +300,7 @@ async def test_full_store_does_not_send_twice(caplog: pytest.LogCaptureFixture) 
 
 
 async def test_full_store_and_failing_receiver() -> None:
-    """A deferral that cannot be written down is remembered: its tries count on, and the wait is short."""
+    """A deferral that cannot be written is remembered: its tries continue to count, and the wait is short."""
     store, clock = MemoryOutboxStore(failing=StoreFull("no room")), SetClock()
     post = ScriptedNotifier([deferred(3_600), deferred(3_600)])
     outbox = outbox_on(store, [post], clock)
@@ -316,7 +316,7 @@ async def test_full_store_and_failing_receiver() -> None:
 
 
 async def test_unreadable_store_is_asked_again(caplog: pytest.LogCaptureFixture) -> None:
-    """A store that cannot be read is asked again after a while; deliveries go on when it can."""
+    """A store that cannot be read is queried again after a while; deliveries continue when it can."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier()
     store.failing, store.unreadable = StoreDamaged("page 7 is broken"), True
     outbox = outbox_on(store, [post], clock)
@@ -330,7 +330,7 @@ async def test_unreadable_store_is_asked_again(caplog: pytest.LogCaptureFixture)
 
 
 async def test_an_outbox_that_cannot_be_read_counts_as_failing() -> None:
-    """Nothing gets through while it cannot be read: after the limit, health says so, and no longer when it can."""
+    """Nothing is delivered while it cannot be read: after the limit health says so, until it can be read again."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier()
     store.failing, store.unreadable = StoreDamaged("page 7 is broken"), True
     outbox = outbox_on(store, [post], clock)
@@ -345,7 +345,7 @@ async def test_an_outbox_that_cannot_be_read_counts_as_failing() -> None:
 
 
 async def test_a_defect_of_the_store_is_not_hidden() -> None:
-    """What the store raises that is no StoreError ends `run`, so that deliveries never stop in silence."""
+    """An exception of the store other than StoreError ends `run`, so that deliveries never stop unnoticed."""
 
     class Broken(MemoryOutboxStore):
         async def next_parcel(self, notifier: str, passing: object = ()) -> None:
@@ -359,7 +359,7 @@ async def test_a_defect_of_the_store_is_not_hidden() -> None:
 
 @pytest.mark.parametrize("hours", [-1, 1])
 async def test_clock_that_is_set(hours: int) -> None:
-    """A wall clock that is set by an hour between two tries neither holds a parcel up nor makes a storm."""
+    """A wall clock that is set by an hour between two tries neither delays a delivery nor causes a storm."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier([deferred() for _ in range(3)])
     outbox = outbox_on(store, [post], clock)
     store.add(outbox.parcels_for(messages()[0], NOW))
@@ -372,7 +372,7 @@ async def test_clock_that_is_set(hours: int) -> None:
 
 
 async def test_suspend_between_tries() -> None:
-    """After a suspend, during which the monotonic clock stood still, a parcel that came due meanwhile goes at once."""
+    """After a suspend, during which the monotonic clock stood still, a delivery due meanwhile goes at once."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier([deferred(7_200)])
     outbox = outbox_on(store, [post], clock)
     store.add(outbox.parcels_for(messages()[0], NOW))
@@ -385,7 +385,7 @@ async def test_suspend_between_tries() -> None:
 
 
 async def test_rest_ends_when_woken_or_in_time() -> None:
-    """The real rest ends with a poke, and without one when its time is over."""
+    """The real rest ends when poked, and otherwise when its time is over."""
     wake = asyncio.Event()
     await rest(wake, 0.01)
     wake.set()
@@ -399,8 +399,10 @@ failures = st.sampled_from(["ok", "deferred", "wish", "defect", "refused", "full
 @settings(max_examples=60)
 @given(st.lists(failures, max_size=25), st.permutations(range(6)))
 def test_every_message_at_least_once_in_order(script: list[str], order: list[int]) -> None:
-    """Whatever sequence of failures, full stores and restarts: every message is delivered or set aside, each thread in
-    its order, and never with more deliveries than restarts or full stores can explain.
+    """Any sequence of failures, full stores and restarts loses no message.
+
+    Every message is delivered or set aside, each thread in its order, and never with more deliveries than restarts or
+    full stores can explain.
     """
     asyncio.run(_storm(script, order))
 
@@ -446,11 +448,11 @@ async def _storm(script: list[str], order: list[int]) -> None:
         assert firsts == [each for each in ids if each in firsts]
     done = {p.message.id for p in store.parcels.values() if p.state is DeliveryState.DELIVERED}
     assert done <= set(post.got)
-    assert len(post.got) == len(set(post.got))  # the store took every result in the end, so nothing came twice
+    assert len(post.got) == len(set(post.got))  # the store accepted every result in the end, so nothing arrived twice
 
 
 def test_store_errors_are_one_family() -> None:
-    """What the outbox survives of a store is every StoreError."""
+    """The outbox survives every StoreError of a store."""
     assert issubclass(StoreFull, StoreError)
     assert issubclass(StoreDamaged, StoreError)
 
@@ -458,7 +460,7 @@ def test_store_errors_are_one_family() -> None:
 async def test_what_a_notifier_holds_may_fail(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """A connection that is held between deliveries and fails is begun anew; deliveries go on."""
+    """A connection that is kept open between deliveries and fails is opened again; deliveries continue."""
     monkeypatch.setattr("watchkeeper.notifiers.outbox.outbox.MEND_S", 0.0)
     began = []
 
@@ -478,7 +480,7 @@ async def test_what_a_notifier_holds_may_fail(
 
 
 async def test_what_does_not_get_through_is_known() -> None:
-    """Since when nothing has worked, and why; one delivery that works ends it."""
+    """Since when nothing was delivered, and why; one successful delivery ends it."""
     known: list[tuple[dict[str, str], int]] = []
 
     class Asking(ScriptedNotifier):
@@ -499,7 +501,7 @@ async def test_what_does_not_get_through_is_known() -> None:
 
 
 async def test_other_notifiers_take_over_while_it_runs() -> None:
-    """One that stays goes on; one that goes is closed, and what is in memory for it waits for the next of its name."""
+    """A kept one continues; a removed one is closed, and what is in memory for it waits for the next of its name."""
     store, clock = MemoryOutboxStore(), SetClock()
     stays, goes = ScriptedNotifier(name="mail"), ScriptedNotifier(name="hook")
     outbox, one = outbox_on(store, [stays, goes], clock), messages()[0]
@@ -519,7 +521,7 @@ async def test_other_notifiers_take_over_while_it_runs() -> None:
 
 
 async def test_what_a_notifier_that_has_left_holds_in_memory_is_not_lost() -> None:
-    """The store has no room, and its notifier goes: the parcel is counted as held, and given back to be written."""
+    """The store is full, and its notifier is removed: the delivery counts as held and is returned to be written."""
     clock = SetClock()
     gone = ScriptedNotifier(name="hook", hold=asyncio.Event())
     outbox = outbox_on(MemoryOutboxStore(), [gone], clock)
@@ -538,7 +540,7 @@ async def test_what_a_notifier_that_has_left_holds_in_memory_is_not_lost() -> No
 
 
 async def test_a_change_before_it_runs_begins_nothing() -> None:
-    """What is changed before the first delivery is simply what is delivered by."""
+    """Changes made before the first delivery simply apply to it."""
     first, second = ScriptedNotifier(name="mail"), ScriptedNotifier(name="mail")
     outbox = outbox_on(MemoryOutboxStore(), [first], SetClock())
     await outbox.change([second], {}, UTC, 1.0)

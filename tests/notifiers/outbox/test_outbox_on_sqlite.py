@@ -1,4 +1,4 @@
-"""The outbox on the real store: what is committed is delivered, through restarts, with what was written down."""
+"""The outbox on the real store: committed messages are delivered, across restarts, with what was written."""
 
 import asyncio
 from datetime import UTC, datetime
@@ -17,7 +17,7 @@ QUICK = RetryPolicy(first_s=0.01, longest_s=0.05)
 
 
 async def life(folder: Path, post: ScriptedNotifier, until: int, *, commit: bool = False) -> list[DeliveryState]:
-    """Open the store, deliver until so many messages were tried, close both; return where the parcels stand."""
+    """Open the store, deliver until `until` messages were tried, close both; return the deliveries' states."""
     store = await Store.open(folder / "watchkeeper.db")
     outbox = Outbox(store, [post], Clock(), patience=QUICK)
     running = asyncio.create_task(outbox.run())
@@ -31,14 +31,14 @@ async def life(folder: Path, post: ScriptedNotifier, until: int, *, commit: bool
     await outbox.close(0.05 if post.hold else 5)
     await running
     parcels = await store.parcels(only_open=False)
-    # What is older than the day on which this runs, and followed by a newer one, is told as what it was.
+    # A message older than the day on which this runs, and followed by a newer one, is sent as a past state.
     assert {each.message.id.removesuffix("-late") for each in parcels} == {each.id for each in messages()}
     await store.close()
     return [each.state for each in sorted(parcels, key=lambda p: p.id)]
 
 
 async def test_three_lives(tmp_path: Path) -> None:
-    """A first life fails, a second is cut off in a delivery, a third delivers all in order, a fourth is idle."""
+    """A first run fails, a second is interrupted in a delivery, a third delivers all in order, a fourth is idle."""
     post = ScriptedNotifier([DeliveryDeferred("post: later") for _ in range(1_000)])
     assert await life(tmp_path, post, 1, commit=True) == [DeliveryState.WAITING] * 4
     post.script, post.tried, post.hold = [], [], asyncio.Event()

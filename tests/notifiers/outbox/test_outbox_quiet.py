@@ -1,4 +1,4 @@
-"""Quiet hours in the outbox: what waits for the morning, what does not, and what is no longer so by then."""
+"""Quiet hours in the outbox: what waits for the morning, what does not, and what is no longer true by then."""
 
 import asyncio
 from dataclasses import replace
@@ -27,7 +27,7 @@ ROUTE = Route(quiet=(parse_span("22:00-07:00"),), zone=ZONE)
 
 
 class Night:
-    """One receiver who sleeps, an outbox, and a clock that jumps from one thing to the next."""
+    """One receiver who sleeps, an outbox, and a clock that jumps from one event to the next."""
 
     def __init__(self, at: datetime = EVENING, route: Route = ROUTE) -> None:
         self.store, self.clock, self.post = MemoryOutboxStore(), SetClock(at), ScriptedNotifier()
@@ -43,7 +43,7 @@ class Night:
         )
 
     async def _rest(self, wake: asyncio.Event, seconds: float) -> None:
-        """Jump a quarter of an hour at most, as the outbox looks at least once a minute."""
+        """Jump a quarter of an hour at most, as the outbox wakes at least once a minute."""
         if any(self.waiting):
             self.clock.advance(min(seconds, 900))
             await asyncio.sleep(0)
@@ -55,25 +55,25 @@ class Night:
         return [each.state is DeliveryState.WAITING for each in self.store.parcels.values()]
 
     def happens(self, message: Message) -> None:
-        """Something is told, now."""
+        """A message is committed now."""
         self.store.add(self.outbox.parcels_for(replace(message, at=self.clock.now()), self.clock.now()))
         self.outbox.poke()
 
     async def passes(self, written: int) -> list[tuple[str, datetime | None]]:
-        """Deliver until so much has been written; what was told in the end, and when."""
+        """Deliver until `written` results are recorded; returns what was sent in the end, and when."""
         async with running(self.outbox):
             await settled(self.store, written)
         return [(each.message.id, each.done_at) for each in self.store.parcels.values()]
 
 
 def caution(number: int = 1, telling: NotificationKind = NotificationKind.RAISED) -> Message:
-    """The pool is full in a month."""
+    """The pool will be full in a month."""
     message = replace(messages()[0], priority=Priority.CAUTION, before=None, telling=telling, number=number)
     return replace(message, id=f"{message.thread}-{number}")
 
 
 async def test_a_caution_waits_for_the_morning() -> None:
-    """It leaves at seven by the keeper's own clock, once, and as it is: nothing newer has come."""
+    """It is sent at seven by the operator's own clock, once, and unchanged: nothing newer exists."""
     night = Night()
     night.happens(caution())
     assert night.store.parcels[1].due_at == MORNING
@@ -91,7 +91,7 @@ async def test_the_night_of_the_long_hour() -> None:
 
 
 async def test_an_alarm_never_waits_and_takes_its_thread_along() -> None:
-    """The caution that was held goes out before it, told as what it was, and both go at once."""
+    """The caution that was held is sent before it, worded as a past state, and both go at once."""
     night = Night()
     night.happens(caution())
     night.clock.advance(3_600)
@@ -120,7 +120,7 @@ async def test_an_alarm_is_not_held_by_a_caution_that_fails() -> None:
 
 
 async def test_a_try_that_fails_in_the_evening_is_not_made_anew_at_night() -> None:
-    """A caution that could not leave before ten waits for the morning too."""
+    """A caution that could not be sent before ten waits for the morning too."""
     night = Night(EVENING - timedelta(hours=1, minutes=20))
     night.post.script = [deferred(3_600)]
     night.happens(caution())
@@ -130,7 +130,7 @@ async def test_a_try_that_fails_in_the_evening_is_not_made_anew_at_night() -> No
 
 
 async def test_what_began_and_ended_in_the_night_is_told_as_what_it_was() -> None:
-    """In the morning both are told in their order: what was, with its time, and that it is over."""
+    """In the morning both are sent in order: the past state with its time, and that it is over."""
     night = Night()
     night.happens(caution())
     night.clock.advance(3 * 3_600)
@@ -142,7 +142,7 @@ async def test_what_began_and_ended_in_the_night_is_told_as_what_it_was() -> Non
 
 
 async def test_each_try_of_a_late_message_is_the_same() -> None:
-    """It is written down as it is told before it is tried; a later one of the thread changes it no more."""
+    """Its text is stored as it will be sent before it is tried; a later one of the thread does not change it."""
     night = Night()
     night.happens(caution())
     night.happens(caution(2, NotificationKind.REMINDED))
@@ -157,7 +157,7 @@ async def test_each_try_of_a_late_message_is_the_same() -> None:
 
 
 async def test_one_that_cannot_be_written_down_is_told_as_it_is() -> None:
-    """Where the store has no room, a message is better told in its first words than not."""
+    """If the store has no space, it is better to send a message in its original wording than not at all."""
     night = Night(MORNING)
     night.happens(caution())
     night.clock.advance(3_600)
@@ -183,7 +183,7 @@ async def test_a_clock_that_was_set_back_holds_nothing_for_ever() -> None:
 
 @pytest.mark.parametrize("name", ["post", "other"])
 def test_a_digest_goes_to_whom_it_is_for(name: str) -> None:
-    """By name, and at once: its time is of the receiver's own choice."""
+    """By name, and at once: the receiver chose its time."""
     night = Night()
     digest = replace(caution(), telling=NotificationKind.DIGEST, priority=None)
     assert night.outbox.parcels_for(digest, MORNING) == ()
@@ -193,7 +193,7 @@ def test_a_digest_goes_to_whom_it_is_for(name: str) -> None:
 
 
 def test_messages_have_their_links_before_they_are_stored() -> None:
-    """What is stored is what is sent: the link is in the parcel, the same for every notifier."""
+    """What is stored is what is sent: the link is in the delivery, the same for every notifier."""
     passes = AckLinks(b"k" * 32, "https://watch.example.org")
     posts = [ScriptedNotifier(name="mail"), ScriptedNotifier(name="phone")]
     outbox = Outbox(MemoryOutboxStore(), posts, SetClock(), passes=passes)
@@ -203,7 +203,7 @@ def test_messages_have_their_links_before_they_are_stored() -> None:
 
 
 async def test_an_alarm_waits_for_no_caution_while_nothing_can_be_written() -> None:
-    """A full disk in the night: a caution that is held, in the store or in memory, holds no alarm of its thread up."""
+    """A full disk in the night: a caution that is held, in the store or in memory, delays no alarm of its thread."""
     alarm = replace(messages()[1], number=2, id=f"{caution().thread}-2")
     stored = Night()
     stored.happens(caution())

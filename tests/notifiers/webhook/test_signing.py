@@ -1,4 +1,4 @@
-"""Signatures in the manner of Standard Webhooks."""
+"""Signatures according to Standard Webhooks."""
 
 import base64
 import json
@@ -15,7 +15,7 @@ SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 
 
 def test_the_published_vector() -> None:
-    """The vector of the Standard Webhooks 1.0.0 reference libraries (their Go and Python tests) comes out the same."""
+    """The vector of the Standard Webhooks 1.0.0 reference libraries (their Go and Python tests) is reproduced."""
     sent = headers("msg_p5jXN8AQM9LWM0D4loKWxJek", 1614265330, b'{"test": 2432232314}', key_of(SECRET))
     assert sent == {
         "webhook-id": "msg_p5jXN8AQM9LWM0D4loKWxJek",
@@ -43,7 +43,7 @@ def test_without_a_key() -> None:
 
 @pytest.mark.parametrize("secret", [SECRET, SECRET.removeprefix("whsec_"), f" {SECRET}\n"])
 def test_ways_to_write_a_secret(secret: str) -> None:
-    """The prefix may be left out, and blanks around a secret do not matter."""
+    """The prefix may be omitted, and blanks around a secret do not matter."""
     assert key_of(secret) == key_of(SECRET)
 
 
@@ -57,7 +57,7 @@ def test_ways_to_write_a_secret(secret: str) -> None:
     ],
 )
 def test_unfit_secrets(secret: str, said: str) -> None:
-    """A secret that is no key is refused with what is allowed, and is not repeated."""
+    """A secret that is not a valid key is refused with what is allowed, and is not repeated."""
     with pytest.raises(ValueError, match=said) as caught:
         key_of(secret)
     assert "hide-and-seek" not in str(caught.value)

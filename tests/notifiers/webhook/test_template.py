@@ -1,4 +1,4 @@
-"""Bodies of the keeper's own: what a template may do, and how it is told what is wrong with one."""
+"""Custom bodies: what a template may do, and how errors in one are reported."""
 
 import json
 from dataclasses import replace
@@ -20,21 +20,21 @@ PUSH = '{"title": {{ headline | tojson }}, "urgent": {{ (priority == "alarm") | 
 
 
 def wrong(text: str, *, is_json: bool = False) -> str:
-    """What is wrong with a template."""
+    """The error in a template."""
     with pytest.raises(TemplateWrong) as raised:
         Body(text, is_json=is_json)
     return str(raised.value)
 
 
 def test_the_fields_are_those_of_the_event() -> None:
-    """Every name that a webhook's data has can be used, and gives the same value."""
+    """Every name in a webhook's data can be used, and gives the same value."""
     text = "{" + ", ".join(f'"{name}": {{{{ {name} | tojson }}}}' for name in KNOWN) + "}"
     for message in messages():
         assert json.loads(Body(text, is_json=True).render(message)) == cloudevent.data(message)
 
 
 def test_it_is_tried_with_every_kind_of_message() -> None:
-    """A specimen stands for every telling of every concern, and one for a test message; ids differ from none."""
+    """There is a sample message for every notification of every concern, and exactly one test message."""
     kinds = {(message.telling, message.concern) for _, message in sample_messages()}
     assert kinds == {(telling, concern) for telling in NotificationKind for concern in Concern}
     assert sum(message.trial for _, message in sample_messages()) == 1
@@ -65,18 +65,18 @@ def test_it_is_tried_with_every_kind_of_message() -> None:
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_told(text: str, said: str) -> None:
-    """The line, what is wrong there, and what is known."""
+    """The line, the error there, and what is known."""
     assert said in wrong(text)
 
 
 def test_a_name_that_is_set_in_the_template_is_known() -> None:
-    """Variables of its own, loops and their counters, and small sums may be used."""
+    """Its own variables, loops and their counters, and simple arithmetic may be used."""
     text = "{% set short = headline | truncate(9) %}{{ short }}{% for p in [1, 2] %}{{ loop.index * p }}{% endfor %}"
     assert Body(text, is_json=False).render(messages()[0]).endswith(b"14")
 
 
 def test_quotes_that_are_not_escaped_are_told() -> None:
-    """A template that makes JSON by hand fails on the first name with a quote in it: that is found before."""
+    """A template that builds JSON by hand fails on the first name with a quote in it: that is detected beforehand."""
     said = wrong('{"title": "{{ headline }}"}', is_json=True)
     assert 'makes no JSON of a message with telling "raised" and concern "full"' in said
     assert "{{ headline | tojson }}, without quotes around it" in said
@@ -84,7 +84,7 @@ def test_quotes_that_are_not_escaped_are_told() -> None:
 
 
 async def test_a_webhook_sends_it() -> None:
-    """The body and its type are the keeper's, the id and the signature's headers stay."""
+    """The body and its type are the operator's, the id and the signature's headers stay."""
     async with receiver(answering(204)) as kept:
         await hook(kept.url, template=PUSH).deliver(messages()[1])
         await hook(kept.url, template="{{ headline }}", content_type="text/plain; charset=utf-8").deliver(messages()[1])
@@ -96,7 +96,7 @@ async def test_a_webhook_sends_it() -> None:
 
 
 async def test_one_that_fails_after_all_is_put_off() -> None:
-    """A message that is longer than any that it was tried with loses nothing: the keeper can mend the template."""
+    """A message longer than every sample is not lost: the operator can fix the template."""
     text = "{% for a in body %}{{ body }}{% endfor %}"
     long = replace(messages()[0], body="x" * 2_000)
     async with receiver(answering(204)) as kept:

@@ -32,7 +32,7 @@ Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 @dataclass(slots=True)
 class Receiver:
-    """What came in, and what is answered."""
+    """Received requests, and the reply to them."""
 
     url: str = ""
     requests: list[tuple[dict[str, str], bytes]] = field(default_factory=list)
@@ -40,7 +40,7 @@ class Receiver:
 
 @contextlib.asynccontextmanager
 async def receiver(handler: Handler, tls: ssl.SSLContext | None = None) -> AsyncIterator[Receiver]:
-    """A real HTTP server that keeps what it gets and answers what the handler says."""
+    """A real HTTP server that records requests and replies as the handler says."""
     kept = Receiver()
 
     async def keep(request: web.Request) -> web.StreamResponse:
@@ -83,7 +83,7 @@ def secret_file(folder: Path, text: str, name: str = "secret") -> dict[str, str]
 
 
 async def trouble_with(notifier: Webhook) -> DeliveryError:
-    """Deliver, and return what it raised."""
+    """Deliver, and return the error that it raised."""
     with pytest.raises(DeliveryError) as caught:
         await notifier.deliver(messages()[0])
     return caught.value
@@ -130,7 +130,7 @@ async def test_success(status: int) -> None:
 
 @pytest.mark.parametrize("status", [400, 404, 410, 413, 422])
 async def test_refused(status: int) -> None:
-    """A client error will not pass by itself: the message is refused, with the status in words."""
+    """A client error will not go away without a change: the message is refused, with the status in words."""
     async with receiver(answering(status)) as kept:
         trouble = await trouble_with(hook(kept.url, name="hide lamps"))
     assert isinstance(trouble, DeliveryRefused)
@@ -139,7 +139,7 @@ async def test_refused(status: int) -> None:
 
 @pytest.mark.parametrize("status", [401, 403, 407, 408, 425, 429, 500, 502, 503, 504, 599])
 async def test_deferred(status: int) -> None:
-    """What may pass, or be mended by the keeper, is deferred."""
+    """An error that may pass, or that the operator can fix, is deferred."""
     async with receiver(answering(status)) as kept:
         trouble = await trouble_with(hook(kept.url))
     assert isinstance(trouble, DeliveryDeferred)
@@ -159,7 +159,7 @@ async def test_deferred(status: int) -> None:
     ],
 )
 async def test_retry_after(status: int, wish: str, seconds: float | None) -> None:
-    """RFC 9110 10.2.3: Retry-After is a count of seconds or a date; what is neither is left out."""
+    """RFC 9110 10.2.3: Retry-After is a count of seconds or a date; anything else is ignored."""
     async with receiver(answering(status, Retry_After=wish)) as kept:
         trouble = await trouble_with(hook(kept.url))
     assert isinstance(trouble, DeliveryDeferred)
@@ -181,13 +181,13 @@ async def test_retry_after(status: int, wish: str, seconds: float | None) -> Non
     ],
 )
 def test_odd_retry_after(wish: str | None, seconds: float | None) -> None:
-    """A hostile or odd Retry-After is read as well as it can be, and never raises."""
+    """A hostile or odd Retry-After is interpreted as well as possible, and never raises."""
     assert retry_after(wish, NOW) == seconds
 
 
 @pytest.mark.parametrize("status", [301, 302, 307, 308])
 async def test_redirects_are_not_followed(status: int) -> None:
-    """Nothing goes to an address that the configuration does not name; the message waits until the keeper looks."""
+    """Nothing is sent to an address that is not in the configuration; the message waits until the operator acts."""
     async with receiver(answering(200)) as other, receiver(answering(status, Location=other.url)) as kept:
         trouble = await trouble_with(hook(kept.url))
     assert isinstance(trouble, DeliveryDeferred)
@@ -209,14 +209,14 @@ async def test_slow_receiver() -> None:
 
 
 async def test_endless_body() -> None:
-    """A body without end is not read: the status has said it all."""
+    """An endless body is not read: the status is sufficient."""
     stopped = asyncio.Event()
 
     async def endless(request: web.Request) -> web.StreamResponse:
         response = web.StreamResponse(status=200)
         await response.prepare(request)
         try:
-            for _ in range(20_000):  # more than a gigabyte: whoever reads that reads without an end
+            for _ in range(20_000):  # more than a gigabyte: a client that reads this would read any amount
                 await response.write(b"x" * 65_536)
         except (ConnectionError, asyncio.CancelledError):
             stopped.set()
@@ -231,7 +231,7 @@ async def test_endless_body() -> None:
 
 @contextlib.asynccontextmanager
 async def raw_server(reply: bytes) -> AsyncIterator[str]:
-    """A server that sends some bytes and hangs up."""
+    """A server that sends some bytes and disconnects."""
 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         await reader.readuntil(b"\r\n\r\n")
@@ -249,7 +249,7 @@ async def raw_server(reply: bytes) -> AsyncIterator[str]:
     "reply", [b"", b"HTTP/1.1 2", b"220 gannet ESMTP\r\n", b"HTTP/1.1 200 OK\r\nA: " + b"x" * 99_999]
 )
 async def test_not_http(reply: bytes) -> None:
-    """A server that hangs up or speaks something else is trouble that may pass, told without the address."""
+    """A server that disconnects or uses another protocol is an error that may pass, reported without the address."""
     async with raw_server(reply) as url:
         trouble = await trouble_with(hook(url + "?token=hide-and-seek"))
     assert isinstance(trouble, DeliveryDeferred)
@@ -258,7 +258,7 @@ async def test_not_http(reply: bytes) -> None:
 
 
 async def test_nobody_there(unused_port: int) -> None:
-    """A receiver that is down is trouble that may pass."""
+    """A receiver that is down is an error that may pass."""
     trouble = await trouble_with(hook(f"http://127.0.0.1:{unused_port}/hook/hide-and-seek"))
     assert isinstance(trouble, DeliveryDeferred)
     assert str(trouble).startswith("webhook: no connection: ")
@@ -266,7 +266,7 @@ async def test_nobody_there(unused_port: int) -> None:
 
 
 async def test_unknown_host() -> None:
-    """A name that is not known (RFC 6761 reserves .invalid) is trouble that may pass."""
+    """An unknown name (RFC 6761 reserves .invalid) is an error that may pass."""
     trouble = await trouble_with(hook("http://gannet.invalid/hook"))
     assert isinstance(trouble, DeliveryDeferred)
     assert str(trouble) == "webhook: the name of its host is not known"
@@ -280,7 +280,7 @@ def server_tls(authority: trustme.CA, *names: str) -> ssl.SSLContext:
 
 
 async def test_own_authority(tmp_path: Path) -> None:
-    """A certificate of the keeper's own authority is accepted where the configuration names it, and only there."""
+    """A certificate of the operator's own authority is accepted only if the configuration names the authority."""
     authority = trustme.CA()
     authority.cert_pem.write_to_path(str(tmp_path / "ca.pem"))
     async with receiver(answering(204), server_tls(authority, "127.0.0.1")) as kept:
@@ -292,7 +292,7 @@ async def test_own_authority(tmp_path: Path) -> None:
 
 
 async def test_certificate_for_another_name(tmp_path: Path) -> None:
-    """A certificate that is for another name is not accepted."""
+    """A certificate for another name is not accepted."""
     authority = trustme.CA()
     authority.cert_pem.write_to_path(str(tmp_path / "ca.pem"))
     async with receiver(answering(204), server_tls(authority, "gannet.example.org")) as kept:
@@ -302,7 +302,7 @@ async def test_certificate_for_another_name(tmp_path: Path) -> None:
 
 
 async def test_expired_certificate(tmp_path: Path) -> None:
-    """A certificate that has run out is not accepted, and the trouble says so."""
+    """An expired certificate is not accepted, and the error says so."""
     authority = trustme.CA()
     authority.cert_pem.write_to_path(str(tmp_path / "ca.pem"))
     context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
@@ -313,7 +313,7 @@ async def test_expired_certificate(tmp_path: Path) -> None:
 
 
 async def test_tls_to_a_plain_server() -> None:
-    """TLS with a server that speaks none is trouble that may pass."""
+    """TLS to a server without TLS is an error that may pass."""
     async with receiver(answering(204)) as kept:
         trouble = await trouble_with(hook(kept.url.replace("http:", "https:")))
     assert isinstance(trouble, DeliveryDeferred)
@@ -321,7 +321,7 @@ async def test_tls_to_a_plain_server() -> None:
 
 
 async def test_unusable_authorities(tmp_path: Path) -> None:
-    """A file of authorities that is gone or holds none is named; the message waits until it is mended."""
+    """A file of authorities that is missing or contains none is named; the message waits until it is repaired."""
     (tmp_path / "empty.pem").write_text("nothing")
     for name in ("gone.pem", "empty.pem"):
         trouble = await trouble_with(hook("https://127.0.0.1/", ca_file=str(tmp_path / name)))
@@ -330,7 +330,7 @@ async def test_unusable_authorities(tmp_path: Path) -> None:
 
 
 async def test_proxies_from_the_environment_are_ignored(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A proxy that the environment names is an address that the configuration does not name."""
+    """A proxy from the environment is an address that is not in the configuration."""
     async with receiver(answering(502)) as proxy, receiver(answering(204)) as kept:
         for name in ("http_proxy", "HTTP_PROXY", "all_proxy"):
             monkeypatch.setitem(os.environ, name, proxy.url)
@@ -339,7 +339,7 @@ async def test_proxies_from_the_environment_are_ignored(monkeypatch: pytest.Monk
 
 
 async def test_address_from_a_secret(tmp_path: Path) -> None:
-    """An address that is itself a secret comes from a file, is read anew each time, and is not repeated in trouble."""
+    """An address that is itself a secret comes from a file, is read again each time, and is not repeated in errors."""
     async with receiver(answering(204)) as kept:
         source = secret_file(tmp_path, kept.url + "/hide-and-seek", "url")
         notifier = hook(source)
@@ -359,7 +359,7 @@ async def test_address_from_a_secret(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("text", ["whsec_hide-and-seek", "whsec_" + "A" * 8])
 async def test_unfit_secret(tmp_path: Path, text: str) -> None:
-    """A secret that is no key is trouble that the keeper can mend; the file is named, the secret not repeated."""
+    """An invalid key is an error that the operator can fix; the file is named, the secret not repeated."""
     trouble = await trouble_with(hook("http://127.0.0.1/", secret=secret_file(tmp_path, text)))
     assert isinstance(trouble, DeliveryDeferred)
     assert str(trouble).startswith(f"webhook: secret in {tmp_path / 'secret'} is ")
@@ -367,7 +367,7 @@ async def test_unfit_secret(tmp_path: Path, text: str) -> None:
 
 
 async def test_unreadable_secret(tmp_path: Path) -> None:
-    """A secret that is gone, empty, or not text is trouble that the keeper can mend; its file is named."""
+    """A secret that is missing, empty, or not text is an error that the operator can fix; its file is named."""
     path = tmp_path / "secret"
     notifier = hook("http://127.0.0.1/", secret={"file": str(path)})
     trouble = await trouble_with(notifier)
@@ -378,7 +378,7 @@ async def test_unreadable_secret(tmp_path: Path) -> None:
 
 
 async def test_header_with_a_line_break(tmp_path: Path) -> None:
-    """A header's value with a line break in it is not sent."""
+    """A header value that contains a line break is not sent."""
     headers = {"Authorization": secret_file(tmp_path, "Bearer hide\r\nX-Seek: 1", "token")}
     trouble = await trouble_with(hook("http://127.0.0.1/", headers=headers))
     assert str(trouble) == "webhook: header Authorization holds a line break or a control character"
@@ -403,7 +403,7 @@ def test_settings_that_cannot_be(keys: dict[str, Any], said: str) -> None:
 
 
 def test_settings() -> None:
-    """Settings have their defaults, make their notifier, and hide their secrets."""
+    """Settings have their defaults, create their notifier, and hide their secrets."""
     table = {"kind": "webhook", "url": "http://127.0.0.1/", "headers": {"X-Key": "hide-and-seek"}, "at_least": "alarm"}
     found = WebhookSettings.model_validate(table)
     assert "hide-and-seek" not in repr(found)

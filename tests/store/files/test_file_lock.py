@@ -24,7 +24,7 @@ def _mode(path: Path) -> int:
 
 
 async def test_nobody_else_can_look_in(tmp_path: Path) -> None:
-    """Every folder that is made has mode 0700 and every file 0600, whatever the umask allows."""
+    """Every folder that is created has mode 0700 and every file 0600, whatever the umask allows."""
     before = os.umask(0)
     try:
         path = tmp_path / "a" / "b" / "watchkeeper.db"
@@ -39,7 +39,7 @@ async def test_nobody_else_can_look_in(tmp_path: Path) -> None:
 
 
 def test_a_folder_that_is_there_keeps_its_mode(tmp_path: Path) -> None:
-    """A folder that systemd or the keeper made is not changed."""
+    """A folder that systemd or the operator created is not changed."""
     folder = tmp_path / "state"
     folder.mkdir(mode=0o750)
     file_lock.make_database_file(folder / "watchkeeper.db")
@@ -47,7 +47,7 @@ def test_a_folder_that_is_there_keeps_its_mode(tmp_path: Path) -> None:
 
 
 def test_a_place_that_cannot_be_used_is_named(tmp_path: Path) -> None:
-    """A file where a folder should be ends in an error with the place, the reason and the remedy."""
+    """A file in place of a folder results in an error with the path, the reason and the remedy."""
     (tmp_path / "state").write_text("not a folder")
     with pytest.raises(
         StartError, match=r"state/watchkeeper\.db cannot be opened for writing.*give this user the right"
@@ -58,7 +58,7 @@ def test_a_place_that_cannot_be_used_is_named(tmp_path: Path) -> None:
 
 
 def test_no_room_for_the_file_is_told_as_such(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """ENOSPC while the place is made is a full store, not a missing right."""
+    """ENOSPC while the folder is created is reported as a full store, not as a missing permission."""
 
     def full(*_: object) -> int:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
@@ -69,7 +69,7 @@ def test_no_room_for_the_file_is_told_as_such(monkeypatch: pytest.MonkeyPatch, t
 
 
 async def test_a_second_daemon_is_refused_and_told_by_whom(store: Store, path: Path) -> None:
-    """The database has one writer; the error names the process that holds it, and the first one writes on."""
+    """The database has one writer; the error names the process that holds it, and the first one still writes."""
     with pytest.raises(StartError, match=rf"in use by process {os.getpid()}: end that one first"):
         await Store.open(path)
     await store.commit(transition(1))
@@ -78,14 +78,14 @@ async def test_a_second_daemon_is_refused_and_told_by_whom(store: Store, path: P
 
 @pytest.mark.usefixtures("store")
 async def test_a_lock_without_a_name_in_it_still_holds(path: Path) -> None:
-    """Where the disk was too full for the holder's name, the second daemon is refused all the same."""
+    """If the disk was too full to write the holder's name, the second daemon is still refused."""
     path.with_name("watchkeeper.db.lock").write_bytes(b"")
     with pytest.raises(StartError, match="in use by another process"):
         await Store.open(path)
 
 
 def test_a_disk_too_full_for_the_name_does_not_stop_the_daemon(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """The name in the lock file is a courtesy; the lock is the kernel's."""
+    """The name in the lock file is informative only; the kernel holds the lock."""
 
     def full(*_: object) -> int:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

@@ -1,4 +1,4 @@
-"""Check-ins that other processes leave: whole or not at all, read by the daemon's user, and taken in once."""
+"""Check-ins that other processes leave: complete or absent, read by the daemon's user, and recorded once."""
 
 import json
 import logging
@@ -29,12 +29,12 @@ def later() -> datetime:
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """Where check-ins are left, beside a database that is not there yet."""
+    """The spool folder, beside a database that does not exist yet."""
     return spool_of(tmp_path / "watchkeeper.db")
 
 
 def test_what_is_left_is_read(folder: Path) -> None:
-    """In the order of time, with the job's own words, whatever they hold."""
+    """In time order, with the job's own text, whatever it contains."""
     late = JobReport(JOB, AT + timedelta(seconds=1), said='two "lines"\n\udcff')
     early = JobReport("tide-log", AT, failed=True)
     leave(folder, late)
@@ -43,7 +43,7 @@ def test_what_is_left_is_read(folder: Path) -> None:
 
 
 def test_only_the_daemons_user_may_look(folder: Path) -> None:
-    """The folder and the files are its own."""
+    """It owns the folder and the files."""
     leave(folder, JobReport(JOB, AT))
     (file,) = folder.iterdir()
     assert (folder.stat().st_mode & 0o777, file.stat().st_mode & 0o777) == (0o700, 0o600)
@@ -51,7 +51,7 @@ def test_only_the_daemons_user_may_look(folder: Path) -> None:
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file away")
 def test_roots_check_in_belongs_to_the_daemons_user(tmp_path: Path) -> None:
-    """A backup that runs as root leaves what the daemon may read and take away; the folder stays the daemon's."""
+    """A backup that runs as root leaves a file that the daemon may read and delete; the folder remains the daemon's."""
     home = tmp_path / "state"
     home.mkdir()
     os.chown(home, 12345, 12346)
@@ -63,7 +63,7 @@ def test_roots_check_in_belongs_to_the_daemons_user(tmp_path: Path) -> None:
 
 
 def test_a_link_in_the_folders_place_is_not_followed(folder: Path, tmp_path: Path) -> None:
-    """The owner of the state folder could else make root write elsewhere."""
+    """Otherwise the owner of the state folder could make root write elsewhere."""
     (tmp_path / "elsewhere").mkdir()
     folder.symlink_to(tmp_path / "elsewhere")
     with pytest.raises(StoreError, match="cannot be left in"):
@@ -72,7 +72,7 @@ def test_a_link_in_the_folders_place_is_not_followed(folder: Path, tmp_path: Pat
 
 
 def test_without_room_nothing_is_left_half(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The error says what to do, and no part of a file stays behind."""
+    """The error states the remedy, and no partial file is left."""
 
     def full(_handle: int) -> None:
         raise OSError(28, "No space left on device")
@@ -84,7 +84,7 @@ def test_without_room_nothing_is_left_half(folder: Path, monkeypatch: pytest.Mon
 
 
 def test_a_process_that_is_killed_while_it_writes_leaves_nothing_to_read(folder: Path) -> None:
-    """What has not got its name yet is not read."""
+    """A file that does not have its final name yet is not read."""
     folder.mkdir()
     (folder / f".{AT.timestamp():.0f}-1-aa.json").write_text('{"job": "nightly')
     assert read(folder) == []
@@ -109,7 +109,7 @@ GOOD = {"job": JOB, "at": AT.isoformat(), "failed": False, "said": ""}
     ],
 )
 def test_what_is_no_check_in_is_set_aside(folder: Path, text: str, caplog: pytest.LogCaptureFixture) -> None:
-    """It is told once, kept under another name, and hinders no other."""
+    """It is reported once, kept under another name, and does not block others."""
     folder.mkdir()
     (folder / "0-spoilt.json").write_text(text)
     leave(folder, JobReport(JOB, AT))
@@ -123,7 +123,7 @@ def test_what_is_no_check_in_is_set_aside(folder: Path, text: str, caplog: pytes
 
 
 def test_what_is_no_file_is_set_aside(folder: Path, tmp_path: Path) -> None:
-    """A link, a folder, a pipe: nothing outside of the folder is read, and nothing is waited for."""
+    """A link, a folder, a pipe: nothing outside the folder is read, and nothing blocks."""
     folder.mkdir()
     (tmp_path / "other").write_text(json.dumps(GOOD))
     (folder / "1.json").symlink_to(tmp_path / "other")
@@ -134,7 +134,7 @@ def test_what_is_no_file_is_set_aside(folder: Path, tmp_path: Path) -> None:
 
 
 def test_without_rights_of_root_nothing_is_given_away(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Whoever is not root leaves what is its own."""
+    """A process that is not root leaves files with its own owner."""
 
     def refused(*_: object) -> None:
         raise PermissionError(1, "Operation not permitted")
@@ -146,7 +146,7 @@ def test_without_rights_of_root_nothing_is_given_away(folder: Path, monkeypatch:
 
 
 def test_a_file_that_went_away_while_we_looked(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Another daemon's look, or the keeper's hand: nothing is told."""
+    """Another daemon read it, or the operator removed it: nothing is reported."""
 
     def gone(_path: Path) -> str:
         raise FileNotFoundError
@@ -169,7 +169,7 @@ async def test_the_daemon_takes_in_what_was_left(store: Store, path: Path) -> No
 
 
 async def test_a_newer_check_in_stays(folder: Path) -> None:
-    """One that came in another way meanwhile is not written over by one that was left before it."""
+    """A check-in recorded another way meanwhile is not overwritten by one left before it."""
     check_ins = SpooledJobReports(MemoryJobReports(), folder, later)
     await check_ins.record(JobReport(JOB, AT + timedelta(minutes=5), said="new"))
     leave(folder, JobReport(JOB, AT, said="old"))
@@ -177,13 +177,13 @@ async def test_a_newer_check_in_stays(folder: Path) -> None:
 
 
 async def test_a_check_in_from_the_future(folder: Path) -> None:
-    """The clock was set back since: it counts as of now, or it would hide that no other comes."""
+    """The clock was set back since: it counts as of now, because otherwise it would hide that no other arrives."""
     leave(folder, JobReport(JOB, AT + timedelta(days=400)))
     assert (await SpooledJobReports(MemoryJobReports(), folder, later).last(JOB)).good == JobReport(JOB, later())
 
 
 class FullStore(MemoryJobReports):
-    """A store without room."""
+    """A store without space."""
 
     async def record(self, check_in: JobReport) -> None:
         del check_in
@@ -201,7 +201,7 @@ async def test_what_cannot_be_kept_stays_where_it_is(folder: Path) -> None:
 async def test_what_cannot_be_deleted_is_taken_in_again_and_changes_nothing(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A crash between the two steps is the same."""
+    """The same applies after a crash between the two steps."""
 
     def refused(_path: Path) -> None:
         raise PermissionError
@@ -225,14 +225,14 @@ async def test_a_folder_that_may_not_be_read(folder: Path, monkeypatch: pytest.M
 
 @given(st.lists(st.tuples(st.sampled_from("ab"), st.integers(0, 99), st.booleans()), max_size=20))
 def test_only_the_newest_of_each_sort_counts(left: list[tuple[str, int, bool]]) -> None:
-    """As if each had been recorded one after the other."""
+    """The result is the same as if each had been recorded one after the other."""
     found = newest(JobReport(job, AT + timedelta(seconds=s), failed) for job, s, failed in left)
     expected = {(job, failed): max(s for j, s, f in left if (j, f) == (job, failed)) for job, _, failed in left}
     assert {(each.job, each.failed): (each.at - AT).total_seconds() for each in found} == expected
 
 
 def test_many_at_once_from_many_processes(folder: Path) -> None:
-    """No two are in each other's way."""
+    """They do not interfere with each other."""
     code = (
         "import sys, pathlib, datetime as d; from watchkeeper.store.files.job_spool import leave;"
         "from watchkeeper.model.probe_state import JobReport;"

@@ -1,4 +1,4 @@
-"""What is let go when its time is over, and what never is."""
+"""What is deleted after its retention time, and what never is."""
 
 import sqlite3
 from contextlib import closing
@@ -19,7 +19,7 @@ LATER = START + 100 * DAY
 
 
 async def test_old_lines_of_the_journal_go(store: Store) -> None:
-    """From the oldest on, in small steps; ids go on where they were."""
+    """The oldest first, in small steps; ids continue where they were."""
     await store.commit(Commit(journal=tuple(line(str(n), START + n * HOUR) for n in range(1300))))
     await store.keep(RetentionLimits(journal=START + 1200 * HOUR))
     assert [each.text for each in await store.journal(limit=9999)] == [str(n) for n in range(1299, 1199, -1)]
@@ -29,7 +29,7 @@ async def test_old_lines_of_the_journal_go(store: Store) -> None:
 
 
 async def test_a_line_from_the_past_stays_while_younger_ones_do(store: Store) -> None:
-    """A clock that begins in 1970 after a power cut does not have its lines deleted the moment they are written."""
+    """With a clock that starts in 1970 after a power cut, lines are not deleted the moment they are written."""
     past = START - 20_000 * DAY
     await store.commit(Commit(journal=(line("old", START), line("kept", LATER), line("lost in time", past))))
     await store.keep(RetentionLimits(journal=LATER))
@@ -37,27 +37,27 @@ async def test_a_line_from_the_past_stays_while_younger_ones_do(store: Store) ->
 
 
 async def test_the_newest_line_of_all_stays(store: Store) -> None:
-    """A journal is never emptied."""
+    """The event log is never emptied."""
     await store.commit(Commit(journal=(line("first"), line("last"))))
     await store.keep(RetentionLimits(journal=LATER))
     assert [each.text for each in await store.journal()] == ["last"]
 
 
 async def test_no_line_goes_before_its_time(store: Store, path: Path) -> None:
-    """The tables themselves refuse to lose a line that is younger than keeping has ever said, and to change any."""
+    """The tables refuse to delete a line younger than any retention time ever set, and to change any line."""
     await store.commit(Commit(journal=(line("old"), line("young", LATER))))
     await store.keep(RetentionLimits(journal=START - DAY))
     with closing(sqlite3.connect(path)) as conn, pytest.raises(sqlite3.IntegrityError, match="append-only"):
         conn.execute("DELETE FROM journal WHERE id = 1")
     await store.keep(RetentionLimits(journal=START + DAY))
-    await store.keep(RetentionLimits(journal=START - DAY))  # a clock that was set back does not take that back
+    await store.keep(RetentionLimits(journal=START - DAY))  # setting the clock back does not undo that
     with closing(sqlite3.connect(path)) as conn, pytest.raises(sqlite3.IntegrityError, match="append-only"):
         conn.execute("DELETE FROM journal WHERE id = 2")
     assert len(await store.journal()) == 1
 
 
 async def test_delivered_parcels_go_and_others_stay(store: Store) -> None:
-    """What was delivered long ago goes; what waits, was set aside, or was delivered lately stays."""
+    """Deliveries completed long ago are deleted; those waiting, set aside, or completed recently stay."""
     await store.commit(Commit(parcels=tuple(parcel(str(n)) for n in range(4))))
     found = sorted(await store.parcels(), key=lambda each: each.id)
     ends = [(DeliveryState.DELIVERED, START), (DeliveryState.DELIVERED, LATER), (DeliveryState.SET_ASIDE, START)]
@@ -69,7 +69,7 @@ async def test_delivered_parcels_go_and_others_stay(store: Store) -> None:
 
 
 async def test_what_is_gone_leaves_the_page(store: Store) -> None:
-    """A series that was not seen for long has no newest observation and no findings any more; the others have."""
+    """A series not seen for a long time loses its newest observation and its findings; the others keep them."""
     for key in (SKERRY, HIDE_HUB):
         at = START if key == SKERRY else LATER
         finding = Finding(key, Concern.FULL, at, Priority.WARNING)
@@ -83,7 +83,7 @@ async def test_what_is_gone_leaves_the_page(store: Store) -> None:
 
 
 async def test_what_is_told_and_not_ended_stays(store: Store, path: Path) -> None:
-    """A series whose alert stands is kept however long it is gone; so is one whose alert cannot be read."""
+    """A series with an active alert is kept however long it is gone; so is one whose alert cannot be read."""
     await store.commit(transition(1))
     await store.keep(RetentionLimits(gone=LATER))
     assert len(await store.latest()) == len(await store.findings()) == 1
@@ -94,7 +94,7 @@ async def test_what_is_told_and_not_ended_stays(store: Store, path: Path) -> Non
 
 
 async def test_the_count_of_episodes_outlives_its_series(store: Store) -> None:
-    """An alert that was let go long ago still counts, so that no later message has an earlier one's name."""
+    """An alert that was removed long ago still counts, so that no later message reuses an earlier name."""
     ended = replace(alert(3), state=State.NORMAL, priority=None)
     await store.commit(Commit(seen=(level(1.0),), alerts=(ended,)))
     await store.keep(RetentionLimits(samples=LATER, hours=LATER, days=LATER, gone=LATER))
@@ -103,7 +103,7 @@ async def test_the_count_of_episodes_outlives_its_series(store: Store) -> None:
 
 
 async def test_many_gone_series_go_in_steps(store: Store) -> None:
-    """More of them than a step takes, with one between that stays."""
+    """More of them than a step handles, with one between them that stays."""
     seen = [level(1.0, START + timedelta(milliseconds=n), SKERRY._replace(subject=f"pool {n}")) for n in range(1100)]
     await store.commit(Commit(seen=tuple(seen)))
     await store.commit(Commit(seen=(replace(seen[700], at=LATER),)))
@@ -112,7 +112,7 @@ async def test_many_gone_series_go_in_steps(store: Store) -> None:
 
 
 async def test_a_parcel_that_is_done_when_it_comes(store: Store) -> None:
-    """One that was delivered while the database could not be written brings nothing forward, and goes in its time."""
+    """If delivered while the database was not writable, it brings nothing forward, and is deleted in its time."""
     done = replace(parcel("a", 2, START), state=DeliveryState.DELIVERED, done_at=START)
     await store.commit(Commit(parcels=(parcel("a", 1, LATER), done)))
     found = await store.next_parcel("mail")

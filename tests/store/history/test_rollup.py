@@ -1,4 +1,4 @@
-"""Samples become hours, and hours days: what numpy computes from the samples, whatever the order and the steps."""
+"""Samples become hours, and hours days: the same as numpy computes from the samples, in any order and any steps."""
 
 import asyncio
 import sqlite3
@@ -44,7 +44,7 @@ def _open(path: Path) -> sqlite3.Connection:
 
 
 def _finish(conn: sqlite3.Connection, chore: Chore, limit: int) -> int:
-    """Take steps until there is none left; how many rows they moved."""
+    """Run steps until none is left; returns how many rows they moved."""
     rows, after = 0, 0
     for _ in range(100_000):
         step = chore(conn, limit, after)
@@ -57,7 +57,7 @@ def _finish(conn: sqlite3.Connection, chore: Chore, limit: int) -> int:
 
 
 def _expected(every: Sequence[Sample], width_ms: int) -> dict[tuple[int, int], tuple[object, ...]]:
-    """What a roll-up of these samples is, by numpy."""
+    """The roll-up of these samples, computed with numpy."""
     found: dict[tuple[int, int], list[Sample]] = {}
     for each in every:
         found.setdefault((each[0], each[1] // width_ms), []).append(each)
@@ -81,7 +81,7 @@ def _stored(conn: sqlite3.Connection, table: str) -> dict[tuple[int, int], tuple
 def _same(found: dict[tuple[int, int], tuple[object, ...]], wanted: dict[tuple[int, int], tuple[object, ...]]) -> None:
     assert found.keys() == wanted.keys()
     for key, row in found.items():
-        # A sum depends on the order in which it is taken by its last digits; cancelling ones leave only those.
+        # The last digits of a sum depend on the order of addition; sums that cancel out consist only of those digits.
         for one, other in zip(row, wanted[key], strict=True):
             assert one == other or one == pytest.approx(other, rel=1e-12, abs=1.0), key
 
@@ -91,7 +91,7 @@ def _same(found: dict[tuple[int, int], tuple[object, ...]], wanted: dict[tuple[i
 def test_hours_are_what_numpy_makes_of_the_samples(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject, every: list[Sample], limit: int
 ) -> None:
-    """However the samples come in (late ones too), whatever is rolled up between, and in whatever steps."""
+    """Whatever order the samples arrive in (late ones too), whatever is rolled up in between, and in whatever steps."""
     conn = _open(tmp_path_factory.mktemp("hours") / "watchkeeper.db")
     left = list(every)
     while left:
@@ -111,7 +111,7 @@ def test_hours_are_what_numpy_makes_of_the_samples(
 def test_days_are_what_numpy_makes_of_the_samples(
     tmp_path_factory: pytest.TempPathFactory, every: list[Sample], cut: int, limit: int
 ) -> None:
-    """Through hours, some of which come when their day is there already."""
+    """Through hours, some of which arrive when their day already exists."""
     conn = _open(tmp_path_factory.mktemp("days") / "watchkeeper.db")
     for part in (every[::2], every[1::2]):
         conn.executemany("INSERT INTO samples VALUES (?, ?, ?, ?)", part)
@@ -128,7 +128,7 @@ def test_days_are_what_numpy_makes_of_the_samples(
 
 
 def test_a_step_takes_no_more_than_it_may(tmp_path: Path) -> None:
-    """The oldest go first, series after series, and the next step goes on where this one ended."""
+    """The oldest are moved first, series after series, and the next step continues where this one ended."""
     conn = _open(tmp_path / "watchkeeper.db")
     conn.executemany(
         "INSERT INTO samples VALUES (?, ?, 1.0, 2.0)", [(s, BEGIN_MS + n) for s in (1, 2) for n in range(10)]
@@ -146,7 +146,7 @@ def test_a_step_takes_no_more_than_it_may(tmp_path: Path) -> None:
 
 
 async def test_keeping_by_the_horizons(store: Store, path: Path) -> None:
-    """Only what is older than its horizon is moved; nothing is counted twice when it is done again."""
+    """Only data older than its horizon is moved; nothing is counted twice if it is done again."""
     every = [level(float(n), START - 3 * DAY + n * HOUR) for n in range(72)]
     await store.commit(Commit(seen=tuple(every)))
     cut = (START - DAY).replace(minute=0)
@@ -168,7 +168,7 @@ FAR = datetime(2100, 1, 1, tzinfo=UTC)
 
 
 async def test_a_series_that_returns_is_written_after_its_number_is_gone(store: Store, path: Path) -> None:
-    """When a series has been let go whole, its next sample makes a series again; nothing is written to no series."""
+    """After a series was deleted completely, its next sample creates it again; no sample is without a series."""
     await store.commit(samples(3))
     later = START + 400 * DAY
     kept = await store.keep(RetentionLimits(samples=later, hours=later, days=later, gone=later))
@@ -182,7 +182,7 @@ async def test_a_series_that_returns_is_written_after_its_number_is_gone(store: 
 
 
 async def test_a_turn_that_shares_a_transaction_with_keeping(store: Store, path: Path) -> None:
-    """A turn that is committed together with a step is seen by it, and both hold."""
+    """A unit of work committed together with a step is visible to it, and both take effect."""
     await asyncio.gather(
         store.commit(samples(10)),
         store.keep(RetentionLimits(samples=START + 5 * MINUTE, gone=START + HOUR)),

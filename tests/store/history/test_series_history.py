@@ -1,4 +1,4 @@
-"""The whole past of a series from samples, hours and days, as if all of it were still there."""
+"""The whole history of a series from samples, hours and days, as if all of it were still there."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -29,7 +29,7 @@ async def _write(store: Store, values: list[float], every: timedelta, start: dat
 
 
 async def test_an_hour_stands_as_its_least_and_most(store: Store) -> None:
-    """In the order in which it moved, with its capacity; the samples that are kept come as they are."""
+    """In the order of its movement, with its capacity; samples that are still stored are returned unchanged."""
     await _write(store, [1.0, 5.0, 2.0, 9.0], 15 * MINUTE)  # rises
     await _write(store, [9.0, 8.0, 0.0, 1.0], 15 * MINUTE, MIDNIGHT + HOUR)  # falls
     await _write(store, [4.0, 4.0], 30 * MINUTE, MIDNIGHT + 2 * HOUR)  # stays
@@ -48,7 +48,7 @@ async def test_an_hour_stands_as_its_least_and_most(store: Store) -> None:
 
 
 async def test_both_ends_are_included_and_no_more(store: Store) -> None:
-    """What stands for an hour counts by its own instant."""
+    """The values that represent an hour count by their own time."""
     await _write(store, [1.0, 2.0, 3.0, 4.0] * 3, 15 * MINUTE)
     await store.keep(RetentionLimits(samples=FAR))
     found = await store.samples(SKERRY, MIDNIGHT + 45 * MINUTE, MIDNIGHT + HOUR + 15 * MINUTE)
@@ -56,7 +56,7 @@ async def test_both_ends_are_included_and_no_more(store: Store) -> None:
 
 
 async def test_a_silence_within_an_hour_is_still_seen(store: Store) -> None:
-    """An answer that did not come leaves a sample without a value, also in the hour's stead."""
+    """An answer that did not come leaves a sample without a value, also in the hour's representation."""
     told = [True, False, True, True]
     seen = [
         Seen(MIDNIGHT + n * MINUTE, Answer(HIDE_HUB, x, took_s=0.5 if x else None), "hub", 60.0)
@@ -75,7 +75,7 @@ async def test_a_silence_within_an_hour_is_still_seen(store: Store) -> None:
 
 
 async def test_an_unsound_moment_is_still_seen(store: Store) -> None:
-    """A condition that was unsound for a minute is so in its hour and in its day too."""
+    """A condition that was faulty for a minute is faulty in its hour and in its day too."""
     seen = [Seen(MIDNIGHT + n * MINUTE, Condition(HIDE_HUB, sound=n != 7), "hub", 60.0) for n in range(60)]
     await store.commit(Commit(seen=tuple(seen)))
     for horizons in (RetentionLimits(samples=FAR), RetentionLimits(hours=FAR)):
@@ -84,7 +84,7 @@ async def test_an_unsound_moment_is_still_seen(store: Store) -> None:
 
 
 async def test_late_samples_stand_among_the_hours(store: Store) -> None:
-    """A sample that came after its hour was rolled up is read in its place, and then goes into the hour."""
+    """A sample that arrived after its hour was rolled up is read in its place, and is later added to the hour."""
     await _write(store, [1.0, 3.0], 30 * MINUTE)
     await store.keep(RetentionLimits(samples=FAR))
     await store.commit(Commit(seen=(level(9.0, MIDNIGHT + 20 * MINUTE),)))
@@ -93,11 +93,11 @@ async def test_late_samples_stand_among_the_hours(store: Store) -> None:
     assert [s.value for s in await store.samples(SKERRY, MIDNIGHT, FAR)] == [9.0, 1.0]
 
 
-# Stretches ------------------------------------------------------------------------------------------------------------
+# Buckets --------------------------------------------------------------------------------------------------------------
 
 
 async def test_stretches_are_the_same_before_and_after(store: Store) -> None:
-    """A chart in stretches of whole hours says the same from samples, from hours, and from both."""
+    """A chart in buckets of whole hours shows the same from samples, from hours, and from both."""
     values = [float(n * 37 % 101) for n in range(48 * 60)]
     await _write(store, values, MINUTE)
     before = await store.samples_thinned(SKERRY, MIDNIGHT, MIDNIGHT + 2 * DAY, 12)
@@ -108,7 +108,7 @@ async def test_stretches_are_the_same_before_and_after(store: Store) -> None:
 
 
 async def test_no_stretch_is_finer_than_what_is_kept(store: Store) -> None:
-    """Where there are only hours, a stretch is an hour; where there are only days, a day."""
+    """If there are only hours, a bucket is an hour; if there are only days, a day."""
     await _write(store, [1.0, 2.0, 3.0, 4.0] * 48, 15 * MINUTE)
     await store.keep(RetentionLimits(samples=FAR))
     hours = await store.samples_thinned(SKERRY, MIDNIGHT, MIDNIGHT + 2 * DAY, 400)
@@ -122,7 +122,7 @@ async def test_no_stretch_is_finer_than_what_is_kept(store: Store) -> None:
 
 
 async def test_a_stretch_of_several_grains_is_put_together(store: Store) -> None:
-    """Late samples, hours and days of one stretch add up; a silence counts; the newest is the last."""
+    """Late samples, hours and days of one bucket add up; a missing answer counts; the newest value is the last."""
     await _write(store, [2.0, 4.0], HOUR)
     await store.keep(RetentionLimits(samples=FAR, hours=FAR))
     await _write(store, [1.0], HOUR, MIDNIGHT + 13 * HOUR)
@@ -134,7 +134,7 @@ async def test_a_stretch_of_several_grains_is_put_together(store: Store) -> None
 
 
 async def test_a_stretch_without_any_value(store: Store) -> None:
-    """Silence alone, in hours and late samples, has no mean."""
+    """Missing answers alone, in hours and late samples, have no mean."""
     for at in (MIDNIGHT, MIDNIGHT + MINUTE):
         await store.commit(Commit(seen=(Seen(at, Answer(HIDE_HUB, answered=False), "hub", 60.0),)))
         if at == MIDNIGHT:
@@ -144,7 +144,7 @@ async def test_a_stretch_without_any_value(store: Store) -> None:
 
 
 async def test_a_total_beyond_all_numbers_has_a_mean(store: Store) -> None:
-    """A probe of the keeper's own may say anything: the mean stays between the least and the most."""
+    """A custom probe may return any value: the mean stays between the minimum and the maximum."""
     huge = [Seen(MIDNIGHT + n * MINUTE, Level(SKERRY, 1.7e308, 1.75e308), "own", 60.0) for n in range(4)]
     await store.commit(Commit(seen=tuple(huge)))
     for _ in range(2):
@@ -162,7 +162,7 @@ async def _past(store: Store, since: datetime = MIDNIGHT - DAY) -> LevelSamples:
 
 
 async def test_the_newest_samples_come_as_they_are(store: Store) -> None:
-    """As many as a history keeps, from the beginning of an hour; before them, three of each hour."""
+    """As many as a history keeps, from the beginning of an hour; before them, three for each hour."""
     values = [float(n) for n in range(RECENT + 30)]
     await _write(store, values, MINUTE)
     found = await _past(store)
@@ -170,8 +170,9 @@ async def test_the_newest_samples_come_as_they_are(store: Store) -> None:
 
 
 async def test_before_them_an_hour_is_three_samples(store: Store) -> None:
-    """Its least, its middle and its most in the order in which it moved; whether the hour is
-    still there as samples or rolled up makes no difference.
+    """Its minimum, its middle and its maximum in the order of its movement.
+
+    Whether the hour is still there as samples or rolled up makes no difference.
     """
     rising = [float(n) for n in range(60)]
     falling = [float(1000 - n) for n in range(60)]
@@ -188,7 +189,7 @@ async def test_before_them_an_hour_is_three_samples(store: Store) -> None:
 
 
 async def test_one_wild_sample_does_not_move_the_middle(store: Store) -> None:
-    """The least and the most are left out of the middle, where there are enough values to do so."""
+    """The minimum and the maximum are excluded from the middle if there are enough values to do so."""
     await _write(store, [10.0] * 59 + [900.0], MINUTE)
     await _write(store, [10.0, 20.0, 60.0], 20 * MINUTE, MIDNIGHT + HOUR)
     await _write(store, [1.0] * RECENT, MINUTE, MIDNIGHT + 4 * HOUR)
@@ -197,7 +198,7 @@ async def test_one_wild_sample_does_not_move_the_middle(store: Store) -> None:
 
 
 async def test_long_before_a_day_is_three_samples(store: Store) -> None:
-    """Hours older than a history keeps, and days, come as days around their noon."""
+    """Hours older than a history keeps, and days, are returned as days around their noon."""
     values = [float(n) for n in range(100 * 24)]
     await _write(store, values, HOUR)
     await store.keep(RetentionLimits(samples=MIDNIGHT + 95 * DAY, hours=MIDNIGHT + 10 * DAY))
@@ -211,8 +212,10 @@ async def test_long_before_a_day_is_three_samples(store: Store) -> None:
 
 
 async def test_a_history_is_filled_as_it_was(store: Store) -> None:
-    """A level that rises evenly: the hours of a history that lived through it and of one that is filled at a start
-    have the same lows and highs, and middles within the noise.
+    """A history filled at a start matches one that was built up live.
+
+    For a level that rises evenly, the hours of both histories have the same lows and highs, and middles within the
+    noise.
     """
     rng = np.random.default_rng(1)
     count = 4 * 24 * 60
@@ -236,7 +239,7 @@ async def test_a_history_is_filled_as_it_was(store: Store) -> None:
 
 
 async def test_the_past_begins_where_it_is_asked_to(store: Store) -> None:
-    """Samples, hours and days from before the instant are left out."""
+    """Samples, hours and days from before that time are omitted."""
     await _write(store, [float(n) for n in range(3 * 24 * 60)], MINUTE)
     await store.keep(RetentionLimits(samples=MIDNIGHT + DAY))
     found = await _past(store, NOON)
@@ -246,7 +249,7 @@ async def test_the_past_begins_where_it_is_asked_to(store: Store) -> None:
 
 
 async def test_a_level_that_was_something_else_once(store: Store) -> None:
-    """Hours of another kind have no capacity, and are no part of a level's past."""
+    """Hours of another kind have no capacity, and are not part of a level's history."""
     await store.commit(Commit(seen=(Seen(MIDNIGHT, Condition(SKERRY, sound=True), "pools", 60.0),)))
     await _write(store, [3.0], HOUR, MIDNIGHT + HOUR)
     await store.keep(RetentionLimits(samples=FAR))
@@ -255,7 +258,7 @@ async def test_a_level_that_was_something_else_once(store: Store) -> None:
 
 @pytest.mark.parametrize("count", [0, 1, 5])
 async def test_a_short_past_is_whole(store: Store, count: int) -> None:
-    """A series that has not many samples is read as it is."""
+    """A series with few samples is returned unchanged."""
     await store.commit(Commit(seen=(level(0.0, START),)))
     await _write(store, [float(n) for n in range(count)], DAY, START + DAY)
     assert (await _past(store, START)).used.tolist() == [0.0, *(float(n) for n in range(count))]

@@ -1,4 +1,4 @@
-"""What becomes of a damaged row, of an index that is wrong, and of definitions that are not ours."""
+"""How the store handles damaged rows, wrong indexes, and definitions that are not ours."""
 
 import asyncio
 import json
@@ -49,12 +49,12 @@ def _flip(path: Path, table: str, text: str) -> None:
 
 
 async def _moved(store: Store) -> list[Quarantined]:
-    await store.commit(Commit())  # behind what the reading before had moved
+    await store.commit(Commit())  # commits after the rows that the read before had moved
     return list(await store.quarantined(START - DAY, FAR))
 
 
 async def test_a_row_is_kept_whole_in_quarantine(path: Path) -> None:
-    """Its values, where it was, when it was found and why; the journal and the log say so, and the row is gone."""
+    """Its values, where it was, when it was found and why; the event log and the log report it, and the row is gone."""
     async with await Store.open(path) as store:
         await store.commit(transition(1))
     _run(path, "UPDATE outbox SET message = CAST(x'7bff7d' AS TEXT)")
@@ -73,7 +73,7 @@ async def test_a_row_is_kept_whole_in_quarantine(path: Path) -> None:
 
 
 async def test_a_lost_message_is_named(path: Path) -> None:
-    """For which notifier it was, and about what, where the row still says so."""
+    """Names its notifier and its subject, if the row still has them."""
     async with await Store.open(path) as store:
         await store.commit(transition(1))
     _run(path, "UPDATE outbox SET message = replace(message, 'guests', 'gueats')")
@@ -85,7 +85,7 @@ async def test_a_lost_message_is_named(path: Path) -> None:
 
 
 async def test_a_journal_line_leaves_only_for_the_quarantine(path: Path) -> None:
-    """The journal stays append-only: the trigger lets go what was moved, and nothing else."""
+    """The event log stays append-only: the trigger permits deleting what was moved, and nothing else."""
     async with await Store.open(path) as store:
         await store.commit(Commit(journal=tuple(line(f"line {n}") for n in range(5))))
     _flip(path, "journal", "line 2")
@@ -100,7 +100,7 @@ async def test_a_journal_line_leaves_only_for_the_quarantine(path: Path) -> None
 
 
 async def test_a_command_leaves_it_out_and_changes_nothing(path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    """A reader beside the daemon answers with the rest, and says what it left out."""
+    """A reader beside the daemon returns the rest, and reports what it omitted."""
     async with await Store.open(path) as store:
         await store.commit(Commit(journal=(line("first"), line("second"))))
     _flip(path, "journal", "first")
@@ -111,7 +111,7 @@ async def test_a_command_leaves_it_out_and_changes_nothing(path: Path, caplog: p
 
 
 async def test_an_index_that_names_the_old_value(path: Path) -> None:
-    """A bit of an indexed column: its index still has what was there. The row is found, moved, and the index right."""
+    """A bit of an indexed column: its index still has the old value. The row is found and moved, the index repaired."""
     async with await Store.open(path) as store:
         await store.commit(transition(1))
         await store.commit(Commit(alerts=(replace(alert(), key=HIDE_HUB),)))
@@ -123,7 +123,7 @@ async def test_an_index_that_names_the_old_value(path: Path) -> None:
 
 
 async def test_a_row_with_the_key_of_another(path: Path) -> None:
-    """One bit makes a unique key the same as another row's: the good row stays."""
+    """One flipped bit makes a unique key equal to another row's: the good row stays."""
     twin = SeriesKey("pool skerrx", "space")  # one bit from skerry
     async with await Store.open(path) as store:
         await store.commit(Commit(alerts=(alert(), replace(alert(), key=twin))))
@@ -141,7 +141,7 @@ async def test_a_row_with_the_key_of_another(path: Path) -> None:
 
 
 async def test_a_damaged_alert_is_raised_again(path: Path) -> None:
-    """It stood: it stands again, as its journal says, with the next episode's name, and it is owed to the operator."""
+    """It was active: it is active again, as the event log says, with the next episode's name, and is to be notified."""
     details = {"event": "raise", "state": "active", "episode": "4", "priority": "warning"}
     raised = JournalLine(START, Entry.TRANSITION, "raised", SKERRY, Concern.FULL, details)
     async with await Store.open(path) as store:
@@ -163,7 +163,7 @@ async def test_a_damaged_alert_is_raised_again(path: Path) -> None:
 
 
 async def test_an_alert_that_had_ended_stays_ended(path: Path) -> None:
-    """Its count of episodes goes on, so that no message gets the name of an earlier one."""
+    """Its count of episodes continues, so that no message reuses an earlier name."""
     details = {"event": "clear", "state": "normal", "episode": "4"}
     ended = JournalLine(START, Entry.TRANSITION, "ended", SKERRY, Concern.FULL, details)
     async with await Store.open(path) as store:
@@ -188,7 +188,7 @@ async def test_an_alert_that_had_ended_stays_ended(path: Path) -> None:
 async def test_the_newest_observation_is_made_from_its_sample(
     path: Path, seen: Level | Answer | Deadline | Condition
 ) -> None:
-    """So that an alert about the series does not end as one about a thing that is gone."""
+    """So that an alert about the series does not end as if its subject were gone."""
     async with await Store.open(path) as store:
         await store.commit(Commit(seen=(Seen(START, seen, "pools", 60.0),)))
     _run(path, "UPDATE latest SET observation = '{'")
@@ -201,7 +201,7 @@ async def test_the_newest_observation_is_made_from_its_sample(
 
 
 async def test_a_series_keeps_its_samples(path: Path) -> None:
-    """Its own row is made from its newest observation; the next look says the rest."""
+    """Its own row is rebuilt from its newest observation; the next run supplies the rest."""
     async with await Store.open(path) as store:
         await store.commit(samples(20))
     _flip(path, "series", '["pool skerry"')
@@ -213,7 +213,7 @@ async def test_a_series_keeps_its_samples(path: Path) -> None:
 
 
 async def test_a_lost_series_does_not_give_its_samples_to_another(path: Path) -> None:
-    """Where nothing says what it was, its number is not used again: the next series does not inherit its past."""
+    """If nothing says what it was, its number is not used again: the next series does not inherit its history."""
     async with await Store.open(path) as store:
         await store.commit(samples(20))
     _run(path, "UPDATE series SET key = 'x'", "UPDATE latest SET observation = 'x'")
@@ -224,7 +224,7 @@ async def test_a_lost_series_does_not_give_its_samples_to_another(path: Path) ->
 
 
 async def test_the_last_life_is_known_from_the_samples(path: Path) -> None:
-    """Since when the watch was away is told all the same."""
+    """The time since when the daemon was away is still reported."""
     async with await Store.open(path) as store:
         await store.commit(samples(20))
     _run(path, "UPDATE life SET alive_at_us = 9223372036854775807")
@@ -233,7 +233,7 @@ async def test_the_last_life_is_known_from_the_samples(path: Path) -> None:
 
 
 async def test_a_message_that_no_notifier_asks_for_is_found(store: Store, path: Path) -> None:
-    """Its notifier's name is damaged, and no index leads to it: looking through the outbox finds it."""
+    """Its notifier's name is damaged, and no index leads to it: scanning the outbox finds it."""
     await store.commit(transition(1))
     _run(path, "UPDATE outbox SET notifier = '\"mbil\"'")
     assert await store.next_parcel("mail") is None
@@ -243,7 +243,7 @@ async def test_a_message_that_no_notifier_asks_for_is_found(store: Store, path: 
 
 
 async def test_a_head_that_was_lost(store: Store, path: Path) -> None:
-    """Which message is first in its thread is derived: it is made right without a report."""
+    """Which message is first in its thread is derived: it is corrected without a report."""
     await store.commit(transition(1))
     _run(path, "UPDATE outbox SET head = 0")
     assert await store.next_parcel("mail") is None
@@ -253,7 +253,7 @@ async def test_a_head_that_was_lost(store: Store, path: Path) -> None:
 
 
 async def test_an_index_that_names_a_delivered_message(path: Path) -> None:
-    """It is not delivered again and again: the outbox goes on with the next, and the index is built again."""
+    """It is not delivered again and again: the outbox continues with the next one, and the index is rebuilt."""
     async with await Store.open(path) as store:
         await store.commit(transition(1))
         await store.commit(transition(2))
@@ -282,7 +282,7 @@ async def test_an_index_that_names_a_delivered_message(path: Path) -> None:
 
 
 async def test_a_delivery_of_a_message_that_was_moved_meanwhile(store: Store, path: Path) -> None:
-    """It was read while it was whole: what became of it is written down, with the message as it was."""
+    """It was read while it was intact: its outcome is recorded, with the message as it was."""
     await store.commit(transition(1))
     whole = await store.next_parcel("mail")
     assert whole is not None
@@ -322,7 +322,7 @@ async def test_the_quarantine_is_bounded(store: Store, path: Path, monkeypatch: 
 
 
 async def test_samples_that_cannot_be_right_are_left_out(store: Store, path: Path) -> None:
-    """Infinite values and instants beyond all years stop no chart, no history and no roll-up."""
+    """Infinite values and times outside the calendar stop no chart, no history and no roll-up."""
     await store.commit(samples(200))
     _run(
         path,
@@ -340,7 +340,7 @@ async def test_samples_that_cannot_be_right_are_left_out(store: Store, path: Pat
 
 
 async def test_hours_that_cannot_be_right_are_left_out(store: Store, path: Path) -> None:
-    """A count that overflows when it is added to stops no roll-up."""
+    """A count that overflows when it is added stops no roll-up."""
     await store.commit(samples(200))
     await store.keep(RetentionLimits(samples=(START + 2 * timedelta(hours=1)).replace(minute=0)))
     _run(path, "UPDATE hours SET samples = 9223372036854775807 WHERE stretch = (SELECT min(stretch) FROM hours)")
@@ -358,7 +358,7 @@ async def test_hours_that_cannot_be_right_are_left_out(store: Store, path: Path)
 
 
 async def test_a_wrong_index_is_found_and_built_again(path: Path) -> None:
-    """A flipped bit in the page of an index hides rows from queries; the weekly look finds it and says so."""
+    """A flipped bit in an index page hides rows from queries; the weekly check finds and reports it."""
     async with await Store.open(path) as store:
         await store.commit(Commit(journal=tuple(line(f"line {n}") for n in range(50))))
     assert harm.flip(path, "journal_key", b'["pool skerry","space"]', 3, 1)
@@ -383,7 +383,7 @@ async def test_a_check_that_takes_too_long_is_given_up(path: Path, monkeypatch: 
 
 
 async def test_an_index_entry_of_no_row_does_not_stop_the_start(path: Path) -> None:
-    """SQLite cannot read through such an index, and its quick check sees nothing: it is built again at the start."""
+    """SQLite cannot read through such an index, and its quick check does not detect it: it is rebuilt at the start."""
     async with await Store.open(path) as store:
         for number in range(1, 5):
             await store.commit(transition(number))
@@ -399,7 +399,7 @@ async def test_an_index_entry_of_no_row_does_not_stop_the_start(path: Path) -> N
 
 
 async def test_what_can_be_read_in_no_way_is_begun_again(path: Path) -> None:
-    """Where rows cannot be read although SQLite's check found nothing, the database is set aside as any damaged one."""
+    """If rows cannot be read although SQLite's check found nothing, the database is set aside like any damaged one."""
     async with await Store.open(path) as store:
         await store.commit(transition(1))
     repair.repair(path, START, "found by the caller")
@@ -412,7 +412,7 @@ async def test_what_can_be_read_in_no_way_is_begun_again(path: Path) -> None:
 
 
 async def test_a_hostile_trigger_does_not_run(path: Path) -> None:
-    """Somebody added a trigger that empties the outbox: it is removed before the first write, and reported."""
+    """An added trigger empties the outbox: it is removed before the first write, and reported."""
     async with await Store.open(path) as store:
         await store.commit(transition(1))
     _run(path, "CREATE TRIGGER away AFTER INSERT ON journal BEGIN DELETE FROM outbox; END", "DROP INDEX journal_key")
@@ -425,7 +425,7 @@ async def test_a_hostile_trigger_does_not_run(path: Path) -> None:
 
 
 def test_a_trigger_of_ours_with_other_words(path: Path) -> None:
-    """A trigger that has the name of ours and does something else is made again."""
+    """A trigger with the name of ours but a different action is created again."""
     asyncio.run(_with_transition(path))
     _run(
         path,
@@ -444,7 +444,7 @@ async def _with_transition(path: Path) -> None:
 
 
 def test_a_table_that_is_not_ours(path: Path) -> None:
-    """The database is set aside and begun again with all that is ours; the other table stays in what was set aside."""
+    """The database is set aside and rebuilt with everything of ours; the foreign table stays in the old file."""
     asyncio.run(_with_transition(path))
     _run(path, "CREATE TABLE birds (ring TEXT)")
     asyncio.run(_with_transition(path))
@@ -462,7 +462,7 @@ def test_a_table_that_is_not_ours(path: Path) -> None:
 )
 @pytest.mark.parametrize("bit", [5, 6])
 def test_a_row_number_that_jumps_hides_no_other_row(tmp_path: Path, table: str, many: int, bit: int) -> None:
-    """One flipped bit in the key of one row costs that row at most; every other one is kept."""
+    """One flipped bit in the key of one row costs at most that row; every other one is kept."""
     path = tmp_path / "watchkeeper.db"
     asyncio.run(_with_many(path))
     before = asked(path, f"SELECT count(*) FROM {table}")[0][0]
@@ -475,7 +475,7 @@ def test_a_row_number_that_jumps_hides_no_other_row(tmp_path: Path, table: str, 
     repair.repair(path, START)
     kept = asked(path, f"SELECT count(*) FROM {table}")[0][0]
     assert isinstance(kept, int)
-    assert kept - (1 if table == "journal" else 0) >= before - 1  # the journal has a line about it
+    assert kept - (1 if table == "journal" else 0) >= before - 1  # the event log has a line about it
 
 
 async def _with_many(path: Path) -> None:
@@ -486,7 +486,7 @@ async def _with_many(path: Path) -> None:
 
 
 def _jump(path: Path, table: str, bit: int) -> None:
-    """Flip a bit of a row number (a varint before the row's content), or of a sample's instant."""
+    """Flip a bit of a row number (a varint before the row's content), or of a sample's time."""
     number = damage.pages(path, table)[len(damage.pages(path, table)) // 2 if table != "alerts" else 0]
     with path.open("r+b") as file:
         file.seek((number - 1) * damage.PAGE)
@@ -494,7 +494,7 @@ def _jump(path: Path, table: str, bit: int) -> None:
         # https://www.sqlite.org/fileformat2.html#b_tree_pages: 13 a leaf of a table, 10 of an index or WITHOUT ROWID.
         assert page[0] in (13, 10)
         cell = int.from_bytes(page[8:10], "big")
-        if table == "samples":  # the size, a header with its own size first, and then the series and the instant
+        if table == "samples":  # the size, a header with its own size first, and then the series and the time
             at = cell + 1 + page[cell + 1] + 2
         else:
             at = cell + 1

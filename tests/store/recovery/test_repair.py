@@ -1,4 +1,4 @@
-"""Damaged databases are set aside and begun anew with what is left: with really damaged files."""
+"""Damaged databases are set aside and rebuilt from what is readable: with really damaged files."""
 
 import asyncio
 import shutil
@@ -24,7 +24,7 @@ ASIDE = "watchkeeper.db.damaged-20260301T063000Z"
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A database with something in every table."""
+    """A database with content in every table."""
     path = tmp_path_factory.mktemp("whole") / "watchkeeper.db"
     damage.make(path)
     return path
@@ -39,7 +39,7 @@ def broken(whole: Path, path: Path) -> Path:
 
 
 def _mended(path: Path) -> tuple[JournalLine, dict[str, int]]:
-    """Open as the daemon does: the newest line of the journal, and how much there is of everything now."""
+    """Open as the daemon does: the newest line of the event log, and the current row count of each table."""
 
     async def look() -> tuple[JournalLine, dict[str, int]]:
         async with await Store.open(path, mend_at=START) as store:
@@ -66,7 +66,7 @@ def _mended(path: Path) -> tuple[JournalLine, dict[str, int]]:
 
 @pytest.fixture(scope="module")
 def full(whole: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, int]:
-    """How much there is of everything in the undamaged one."""
+    """The row count of each table in the undamaged one."""
     copy = tmp_path_factory.mktemp("full") / "watchkeeper.db"
     shutil.copyfile(whole, copy)
     line, counts = _mended(copy)
@@ -111,7 +111,7 @@ def _definitions(path: Path, chance: Random) -> None:
 def test_what_is_in_other_pages_is_kept(
     broken: Path, full: dict[str, int], harm: Callable[[Path, Random], None], lost: set[str]
 ) -> None:
-    """A page that is overwritten costs what was in it; the definitions of the tables and an index cost nothing."""
+    """An overwritten page costs its content; a page of table definitions or of an index costs nothing."""
     before = broken.stat().st_size
     harm(broken, Random(7))
     line, counts = _mended(broken)
@@ -120,7 +120,7 @@ def test_what_is_in_other_pages_is_kept(
     assert line.details["damage"]
     assert broken.with_name(ASIDE).stat().st_size == before
     assert repair.damaged_files(broken) == [broken.with_name(ASIDE)]
-    full = {**full, "journal": full["journal"] + 1}  # the line that tells of it
+    full = {**full, "journal": full["journal"] + 1}  # the line that reports it
     assert {name for name in counts if counts[name] < full[name]} - {"series"} == lost - {"series"}
     assert not {name for name in counts if counts[name] > full[name]}
 
@@ -134,8 +134,9 @@ def test_a_page_of_samples_costs_no_more_than_itself(broken: Path, full: dict[st
 
 @pytest.mark.parametrize("share", [0.9, 0.5, 0.2, 0.01, 0.0001])
 def test_a_truncated_file_gives_what_is_left(broken: Path, full: dict[str, int], share: float) -> None:
-    """Whatever the place at which it was cut off; a stump without a page gives nothing, and the watch begins all the
-    same.
+    """Wherever the file was cut off, what is left is salvaged.
+
+    A stump without a page yields nothing, and the daemon starts anyway.
     """
     damage.truncate(broken, share)
     line, counts = _mended(broken)
@@ -148,7 +149,7 @@ def test_a_truncated_file_gives_what_is_left(broken: Path, full: dict[str, int],
 
 @pytest.mark.parametrize("seed", range(30))
 def test_bytes_overwritten_anywhere(broken: Path, full: dict[str, int], seed: int) -> None:
-    """Wherever it is hit, the daemon starts with a sound database, and what it holds is no more than there was."""
+    """Whatever is hit, the daemon starts with a valid database, and it contains no more than before."""
     chance = Random(seed)
     for _ in range(chance.randrange(1, 8)):
         page = chance.randrange(1, broken.stat().st_size // damage.PAGE + 1)
@@ -179,7 +180,7 @@ def test_what_the_wal_holds_is_salvaged_too(path: Path) -> None:
 
 
 def test_ids_are_not_used_twice(broken: Path) -> None:
-    """Though the newest lines and parcels are lost, later ones get numbers after theirs."""
+    """Although the newest lines and deliveries are lost, later ones get higher numbers."""
     last = asked(broken, "SELECT max(id) FROM outbox")
     damage.overwrite(broken, damage.pages(broken, "outbox")[-1], Random(1))
     _mended(broken)  # commits one more
@@ -189,7 +190,7 @@ def test_ids_are_not_used_twice(broken: Path) -> None:
 
 @pytest.mark.parametrize("content", [b"a letter about the hides " * 400, b"x" * 600])
 def test_a_file_of_something_else_is_left_alone(path: Path, content: bytes) -> None:
-    """A file that never was a database of ours is refused, not set aside."""
+    """A file that was never a watchkeeper database is refused, not set aside."""
     path.parent.mkdir()
     path.write_bytes(content)
     with pytest.raises(StoreDamaged, match="move it"):
@@ -220,7 +221,7 @@ def test_a_later_version_is_left_alone(broken: Path) -> None:
 
 
 def test_a_missing_table_is_made_again(broken: Path, full: dict[str, int]) -> None:
-    """A database that lacks a table is begun anew with all the others."""
+    """A database that lacks a table is rebuilt with all the others."""
     with closing(sqlite3.connect(broken)) as conn:
         conn.execute("DROP TABLE days")
     line, counts = _mended(broken)
@@ -229,7 +230,7 @@ def test_a_missing_table_is_made_again(broken: Path, full: dict[str, int]) -> No
 
 
 def test_an_empty_file_is_a_new_database(path: Path) -> None:
-    """A start that was killed before its first table is no damage."""
+    """A start that was killed before its first table is not damage."""
     path.parent.mkdir()
     path.touch()
 
@@ -249,8 +250,9 @@ def test_an_empty_file_is_a_new_database(path: Path) -> None:
 def test_a_power_cut_at_any_step_loses_nothing(
     broken: Path, full: dict[str, int], monkeypatch: pytest.MonkeyPatch, steps: int
 ) -> None:
-    """Killed before any of the renames and syncs, the next start ends as an undisturbed one does: a sound database with
-    what could be read, and the damaged one beside it.
+    """Killed before any of the renames and syncs, the next start ends like an undisturbed one.
+
+    The result is a valid database with what could be read, and the damaged one beside it.
     """
     damage.overwrite(broken, damage.pages(broken, "samples")[20], Random(3))
     left = steps
@@ -293,7 +295,7 @@ def test_where_definitions_are_few(tmp_path: Path) -> None:
 
 
 def test_names_with_signs_of_a_pattern(tmp_path: Path, whole: Path) -> None:
-    """A folder and a name with [ and * are what they are."""
+    """A folder and a name with [ and * are taken literally."""
     path = tmp_path / "a[b]*" / "watch[1]*.db"
     path.parent.mkdir()
     shutil.copyfile(whole, path)
@@ -304,7 +306,7 @@ def test_names_with_signs_of_a_pattern(tmp_path: Path, whole: Path) -> None:
 
 
 def test_rows_that_make_no_sense_are_not_taken_over(broken: Path) -> None:
-    """Overwritten text and numbers need not fail when they are read; they are checked like any input."""
+    """Overwritten text and numbers may be readable without an error; they are validated like any input."""
     with closing(sqlite3.connect(broken, isolation_level=None)) as conn:
         conn.execute("DROP TRIGGER journal_keeps_text")
         conn.execute("UPDATE journal SET body = 'x' WHERE id = 3")
@@ -340,7 +342,7 @@ def test_only_the_owner_may_read_it(broken: Path) -> None:
 
 
 async def test_last_life_is_kept(broken: Path) -> None:
-    """The daemon can still say since when it was away."""
+    """The daemon can still report since when it was away."""
     async with await Store.open(broken) as store:
         before = await store.last_alive()
     damage.overwrite(broken, damage.pages(broken, "samples")[20], Random(3))

@@ -1,6 +1,6 @@
-"""Reads a recorded history: a CSV of time, used and capacity. Says line, column, value and remedy where it cannot.
+"""Reads a recorded history: a CSV of time, used and capacity. Errors name line, column, value and remedy.
 
-Not here: what is made of the record (alerting/backtest.py) and how it is told (rehearse.py).
+Not here: how the record is evaluated (alerting/backtest.py) and how the result is shown (rehearse.py).
 """
 
 import csv
@@ -17,7 +17,7 @@ COLUMNS = ("time", "used", "capacity")
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """A level's samples in the order of time. at_s: seconds since 1970."""
+    """A level's samples in time order. at_s: seconds since 1970."""
 
     at_s: Sequence[float]
     used: Sequence[float]
@@ -28,7 +28,7 @@ class Record:
 
 
 class BadRecord(click.ClickException):
-    """The file is not a record; the text says where and what to write instead. Ends the command with 2."""
+    """The file is not a valid record; the text says where and what to write instead. Ends the command with code 2."""
 
     exit_code = 2
 

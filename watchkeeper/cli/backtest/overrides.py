@@ -1,6 +1,6 @@
 """A second configuration file whose rules are tried in place of the present ones.
 
-In a module of its own, because pydantic is slow to import and most rehearsals need none of it.
+In a module of its own, because pydantic is slow to import and most backtests do not need it.
 """
 
 from pathlib import Path
@@ -13,7 +13,7 @@ from watchkeeper.errors import ConfigError, Problem
 
 
 class Overrides(Strict):
-    """The only table that is looked at; the file may be a whole configuration."""
+    """The only table that is read; the file may be a whole configuration."""
 
     rules: RulesSettings
 
@@ -28,7 +28,7 @@ def read_overrides(path: Path) -> RulesSettings:
 
 
 def laid_over(path: Path, present: RulesSettings) -> RulesSettings:
-    """The present rules with a file's on top. Raises ConfigError also where the two do not agree."""
+    """The present rules with a file's rules on top. Raises ConfigError also if the two contradict each other."""
     both = read_overrides(path).over(present)
     wrong = [Problem(f"rules.{table}", f"with the present rules, {what}") for table, what in both.disorder()]
     if wrong:

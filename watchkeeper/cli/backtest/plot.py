@@ -1,6 +1,6 @@
-"""The picture of a rehearsal: a sketch for the terminal, and an SVG that stands alone.
+"""The picture of a backtest: a sketch for the terminal, and a self-contained SVG.
 
-Alerts are told apart by letter and height, not by colour. Not here: the sentences (rehearse.py).
+Alerts are distinguished by letter and height, not by colour. Not here: the sentences (rehearse.py).
 """
 
 from collections.abc import Iterator, Sequence
@@ -29,7 +29,7 @@ BAR_HIGH = {Priority.CAUTION: 6, Priority.WARNING: 12, Priority.ALARM: 18}
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A stretch of time over which an alert stood at one priority; seconds since 1970."""
+    """A period during which an alert was active at one priority; seconds since 1970."""
 
     priority: Priority
     begin_s: float
@@ -37,7 +37,7 @@ class Span:
 
 
 def spans(walked: Sequence[Evaluation]) -> Iterator[Span]:
-    """The stretches of standing alerts, in order."""
+    """The periods with an active alert, in order."""
     begin: Evaluation | None = None
     for each in walked:
         if begin is not None and begin.priority is not None and each.priority != begin.priority:
@@ -49,7 +49,7 @@ def spans(walked: Sequence[Evaluation]) -> Iterator[Span]:
 
 
 def _columns(record: Record, count: int) -> Floats:
-    """The highest used share in each of so many equal stretches of time; NaN where there was no sample."""
+    """The highest used share in each of `count` equal periods; NaN for a period without a sample."""
     at = np.asarray(record.at_s)
     share = np.asarray(record.used) / np.asarray(record.capacity)
     length = max(float(at[-1] - at[0]), 1.0)
@@ -60,7 +60,7 @@ def _columns(record: Record, count: int) -> Floats:
 
 
 def draw_text(record: Record, walked: Sequence[Evaluation], width: int, zone: tzinfo) -> str:
-    """The use over time in block characters, and below it the alerts that stood: c, w, A."""
+    """The use over time in block characters, and below it the active alerts: c, w, A."""
     width = max(width - 7, 10)
     shares = np.minimum(_columns(record, width), 1.0)
     eighths = np.where(np.isnan(shares), 0, np.ceil(shares * SKETCH_ROWS * 8)).astype(int)
@@ -85,7 +85,7 @@ def _marks(record: Record, walked: Sequence[Evaluation], width: int) -> list[str
 
 
 def draw_svg(record: Record, walked: Sequence[Evaluation], title: str, zone: tzinfo) -> str:
-    """A drawing of the record: used over time, the capacity above it, and bars for the alerts that stood below."""
+    """A drawing of the record: used over time, the capacity above it, and bars for the active alerts below."""
     start, length = record.at_s[0], max(record.at_s[-1] - record.at_s[0], 1.0)
     bottom = HIGH - FOOT
 

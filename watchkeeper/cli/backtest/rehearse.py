@@ -1,8 +1,7 @@
-"""`watchkeeper rehearse`: what the rules would have told, had they watched over a recorded history.
+"""`watchkeeper rehearse`: which alerts the rules would have raised over a recorded history.
 
-Starts without the daemon's packages where a CSV is walked with the default rules, because it is run many times while
-rules are tuned. Not here: where the record comes from (source.py) and how it is told to people
-(report.py).
+Starts without the daemon's packages when it replays a CSV with the default rules, because it is run many times while
+rules are tuned. Not here: where the record comes from (source.py) and how the result is shown (report.py).
 """
 
 import json
@@ -30,7 +29,7 @@ class Every(click.ParamType[float]):
     name = "duration"
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Read it; it must be longer than nothing."""
+        """Parse it; it must be longer than 0."""
         try:
             seconds = parse_duration(str(value))
         except ValueError as error:
@@ -83,7 +82,7 @@ def rehearse(
     walked = [_printed(each) for each in steps] if as_json else list(steps)
     if as_json and picture is None:
         return
-    from watchkeeper.cli.backtest import report as rehearsal_told  # noqa: PLC0415  rich and the words, only where people read
+    from watchkeeper.cli.backtest import report as rehearsal_told  # noqa: PLC0415  rich and the wording, only for output that people read
 
     if not as_json:
         rehearsal_told.report(walked, source)
@@ -97,11 +96,11 @@ def _walk(source: Source, every_s: float) -> Iterator[Evaluation]:
 
 
 def _shown(steps: Iterable[Evaluation], source: Source, every_s: float) -> Iterable[Evaluation]:
-    """The same evaluations, with a bar on the terminal where there are many."""
+    """The same evaluations, with a progress bar on the terminal if there are many."""
     count = backtest.evaluations(source.record.at_s, every_s)
     if count < LONG or not sys.stderr.isatty():
         return steps
-    from rich.console import Console  # noqa: PLC0415  only for the bar
+    from rich.console import Console  # noqa: PLC0415  only for the progress bar
     from rich.progress import track  # noqa: PLC0415  the same
 
     return track(steps, "Rehearsing", total=count, console=Console(stderr=True), transient=True)
@@ -121,6 +120,6 @@ def _printed(each: Evaluation) -> Evaluation:
 
 
 def _stamp(at_s: float | None) -> str | None:
-    """RFC 3339 in UTC; None where there is no end, or none that a calendar holds."""
+    """RFC 3339 in UTC; None if there is no end, or an end beyond what datetime can represent."""
     at = instant(at_s)
     return None if at is None else at.isoformat().replace("+00:00", "Z")

@@ -1,6 +1,6 @@
-"""A rehearsal told to people: the alerts that would have been raised, what became of each, and the picture.
+"""The printed result of a backtest: the alerts that would have been raised, the outcome of each, and the picture.
 
-Not here: the walk (alerting/backtest.py), the drawing (plot.py), the JSON (rehearse.py).
+Not here: the replay (alerting/backtest.py), the drawing (plot.py), the JSON (rehearse.py).
 """
 
 from collections.abc import Iterator, Sequence
@@ -30,7 +30,7 @@ PICTURE_MODE = 0o644
 
 
 def report(walked: Sequence[Evaluation], source: Source) -> None:
-    """Print the alerts, a line below each on what became of it, and the sketch."""
+    """Print the alerts, a line with the outcome below each, and the sketch."""
     first, last = (datetime.fromtimestamp(s, UTC) for s in (source.record.at_s[0], source.record.at_s[-1]))
     span = wording.duration((last - first).total_seconds())
     output.heading(f"{wording.clean(source.key.subject)}: {len(source.record):,} samples over {span}")
@@ -55,7 +55,7 @@ def _raised(moves: Sequence[tuple[Evaluation, Transition]]) -> str:
 
 
 def _lines(each: Evaluation, move: Transition, source: Source) -> Iterator[str]:
-    """What was told then, why, and what became of it."""
+    """What was reported then, why, and what the outcome was."""
     yield f"{_told(move)}: {_left(each, source)}"
     if growth := describe(each.forecast, source.unit, source.zone):
         yield growth
@@ -86,7 +86,7 @@ def _left(each: Evaluation, source: Source) -> str:
 
 
 def _hindsight(at_s: float, record: Record) -> str:
-    """The truth that only the record's later part knows."""
+    """What really happened, which only the later part of the record shows."""
     samples = zip(record.at_s, record.used, record.capacity, strict=True)
     full_s = next((at for at, used, capacity in samples if at >= at_s and used >= capacity), None)
     if full_s is None:
@@ -95,7 +95,7 @@ def _hindsight(at_s: float, record: Record) -> str:
 
 
 def draw(path: Path, walked: Sequence[Evaluation], source: Source) -> None:
-    """Write the picture. Raises BadRecord where it cannot be written."""
+    """Write the picture. Raises BadRecord if it cannot be written."""
     drawing = draw_svg(source.record, walked, f"Rehearsal of {wording.clean(source.key.subject)}", source.zone)
     try:
         write_whole(path, drawing, PICTURE_MODE)

@@ -1,7 +1,7 @@
-"""What a rehearsal walks through, and by which rules: the record, its name and unit, the present rules.
+"""The input of a backtest: the record, its name and unit, and the present rules.
 
-Imports the configuration's packages only where there is a configuration to read: most rehearsals need none, and are
-run many times. Not here: the reading of a CSV (csv_history.py) and of the database (stored_history.py).
+Imports the configuration's packages only if there is a configuration to read: most backtests need none, and are run
+many times. Not here: reading a CSV (csv_history.py) or the database (stored_history.py).
 """
 
 import os
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """A record with the name, unit and rules that go with it. zone: in which its times are told."""
+    """A record with the name, unit and rules that go with it. zone: the time zone in which its times are shown."""
 
     record: Record
     key: SeriesKey
@@ -33,7 +33,7 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What the command was asked for: a file or a subject, and another file of rules."""
+    """The command's input: a file or a subject, and another file of rules."""
 
     config: Path | None
     file: Path | None
@@ -43,7 +43,7 @@ class Request:
 
 
 def find(asked: Request) -> Source:
-    """Read what was asked for. Raises BadRecord, ConfigError, StoreError and click.UsageError."""
+    """Read what was requested. Raises BadRecord, ConfigError, StoreError and click.UsageError."""
     if asked.file is not None and asked.subject is None:
         known = _settings(asked.config)
         record, key, zone = read_csv(asked.file), SeriesKey(asked.file.stem, "space"), known.host.zone if known else UTC
@@ -54,7 +54,7 @@ def find(asked: Request) -> Source:
 
 
 def _from_database(asked: Request, key: SeriesKey) -> Source:
-    from watchkeeper import settings  # noqa: PLC0415  the database's packages, only where they are needed
+    from watchkeeper import settings  # noqa: PLC0415  the database's packages, only if they are needed
     from watchkeeper.cli.backtest.stored_history import from_database  # noqa: PLC0415  the same
     from watchkeeper.config.secrets import Secrets  # noqa: PLC0415  the same
 
@@ -64,13 +64,13 @@ def _from_database(asked: Request, key: SeriesKey) -> Source:
 
 
 def _settings(config: Path | None) -> "Settings | None":
-    """The configuration; None where there is none to read, so that the defaults will do."""
+    """The configuration; None if there is none to read, in which case the defaults apply."""
     from watchkeeper.config.paths import config_places  # noqa: PLC0415  not needed for the other source
 
     set_here = any(name.startswith("WATCHKEEPER_") and name != "WATCHKEEPER_CONFIG" for name in os.environ)
     if config is None and not set_here and not any(map(_there, config_places())):
         return None
-    from watchkeeper import settings  # noqa: PLC0415  the daemon's packages, only where there is something to read
+    from watchkeeper import settings  # noqa: PLC0415  the daemon's packages, only if there is something to read
     from watchkeeper.config.secrets import Secrets  # noqa: PLC0415  the same
 
     return settings.read(config, secrets=Secrets.LEFT_ALONE).settings
@@ -79,22 +79,22 @@ def _settings(config: Path | None) -> "Settings | None":
 def _there(path: Path) -> bool:
     try:
         return path.exists()
-    except OSError:  # a folder on the way that may not be entered
+    except OSError:  # a folder on the path may not be entered
         return False
 
 
 def _rules(known: "Settings | None", other: Path | None, probe: str) -> Rules:
-    """The present rules (a probe's own where the history is a probe's), with another file's on top."""
+    """The present rules (a probe's own if the history comes from a probe), with another file's on top."""
     if known is None and other is None:
         return Rules()
-    from watchkeeper.config.rules import RulesSettings  # noqa: PLC0415  only where rules are configured
+    from watchkeeper.config.rules import RulesSettings  # noqa: PLC0415  only if rules are configured
 
     present = RulesSettings()
     if known is not None:
         own = next((each.rules for each in known.probes if each.label == probe), RulesSettings())
         present = own.over(known.rules)
     if other is not None:
-        from watchkeeper.cli.backtest.overrides import laid_over  # noqa: PLC0415  only where there is another file
+        from watchkeeper.cli.backtest.overrides import laid_over  # noqa: PLC0415  only if there is another file
 
         present = laid_over(other, present)
     return present.rules()

@@ -1,4 +1,4 @@
-"""Takes a level's recorded history from the database. Not here: the reading of a CSV (csv_history.py)."""
+"""Reads a level's recorded history from the database. Not here: reading a CSV (csv_history.py)."""
 
 import asyncio
 import difflib
@@ -15,7 +15,7 @@ from watchkeeper.settings import Settings
 
 @dataclass(frozen=True, slots=True)
 class StoredHistory:
-    """A record from the database, its unit, and the label of the probe that brought it."""
+    """A record from the database, its unit, and the label of the probe that recorded it."""
 
     record: Record
     unit: Unit
@@ -23,7 +23,7 @@ class StoredHistory:
 
 
 def from_database(known: Settings, key: SeriesKey) -> StoredHistory:
-    """Read a level's samples. Raises BadRecord where there is no such level, StoreError where there is no database."""
+    """Read a level's samples. Raises BadRecord if there is no such level, StoreError if there is no database."""
     return asyncio.run(_open_and_read(known, key))
 
 
@@ -33,7 +33,7 @@ async def _open_and_read(known: Settings, key: SeriesKey) -> StoredHistory:
 
 
 async def read(store: ReadStore, key: SeriesKey) -> StoredHistory:
-    """Read a level's samples from a store. Raises BadRecord where it has no such level."""
+    """Read a level's samples from a store. Raises BadRecord if it has no such level."""
     levels = {each.key: each for each in await store.series() if each.kind is Kind.LEVEL}
     found = levels.get(key)
     if found is None:

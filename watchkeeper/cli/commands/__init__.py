@@ -1,1 +1,1 @@
-"""The commands, one a file: options, and what is printed. Not here: what is decided or read (the packages below)."""
+"""The commands, one per file: options and output. Not here: what is decided or read (the packages below)."""

@@ -1,4 +1,4 @@
-"""`watchkeeper backup`: a copy of the database, made while the daemon runs. How stands in store/files/backup.py."""
+"""`watchkeeper backup`: a copy of the database, made while the daemon runs. store/files/backup.py makes the copy."""
 
 from pathlib import Path
 

@@ -1,4 +1,4 @@
-"""`watchkeeper board`: how things stand, from the database. The order and the words are the page's."""
+"""`watchkeeper board`: the current status, from the database. Order and wording are those of the status page."""
 
 import asyncio
 import contextlib
@@ -40,7 +40,7 @@ RULE = "-" * 72
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """The board at one moment. still: how long no sample has come, where that is too long."""
+    """The status at one moment. still: how long no sample has arrived, if that is too long."""
 
     board: Dashboard
     series: tuple[Series, ...]
@@ -48,7 +48,7 @@ class View:
 
     @property
     def needs_you(self) -> bool:
-        """Is there anything for the keeper to do?"""
+        """Whether anything needs the operator."""
         return bool(self.board.needing) or self.still is not None
 
 
@@ -116,7 +116,7 @@ async def _follow(known: settings.Settings, *, as_json: bool) -> None:
 
 
 async def _looks(store: Store) -> AsyncIterator[View]:
-    """The board now, and again whenever something was stored or it has aged, for ever."""
+    """The status now, and again whenever something was stored or it has aged. Never ends."""
     clock, version, looked_s = Clock(), -1, 0.0
     while True:
         newest = await store.data_version()
@@ -127,10 +127,10 @@ async def _looks(store: Store) -> AsyncIterator[View]:
 
 
 def summary(look: View) -> Hashable:
-    """What makes it another board for somebody who reads one after the other: not the passing of time alone."""
+    """What makes this a different status for someone who reads one after the other; time passing alone does not."""
     found = look.board
     standing = [tuple(map(_gist_of, part)) for part in (found.needing, found.known, found.aside, found.over)]
-    # An appointment comes nearer at every look; a forecast is told in round words that change seldom.
+    # A due date comes nearer on every read; a forecast is shown in rounded words that seldom change.
     places = [(p.finding.key, p.finding.concern, dashboard_text.left(p) if p.forecast else "") for p in found.places]
     quiet = [(each.key, each.why) for each in found.quiet]
     return look.still is None, tuple(standing), tuple(places), tuple(quiet)
@@ -150,7 +150,7 @@ def _print(look: View, known: settings.Settings, *, as_json: bool = False) -> No
 
 
 def stands_still(found: Dashboard, series: Iterable[Series]) -> timedelta | None:
-    """How long no sample has come at all, where that is too long; None where samples come, or none ever has."""
+    """How long no sample has arrived at all, if that is too long; None if samples arrive, or none ever has."""
     if found.newest_at is None:
         return None
     shortest_s = min((each.interval_s for each in series), default=60.0)
@@ -163,7 +163,7 @@ def _form(found: Dashboard, series: Iterable[Series], host: str, *, needs_you: b
 
 
 def show(found: Dashboard, host: str, zone: tzinfo, still: timedelta | None) -> None:
-    """Print the board."""
+    """Print the status."""
     output.heading(f"{host}, {instant(found.at, zone, found.at)}")
     output.paragraph(_first_words(found, zone, still))
     for title, standing in (

@@ -1,4 +1,4 @@
-"""`watchkeeper check-config`: what a configuration means, and every problem of one that cannot be used."""
+"""`watchkeeper check-config`: what a configuration means, or every problem if it cannot be used."""
 
 import json
 from collections.abc import Iterator
@@ -128,7 +128,7 @@ def _notifier(each: NotifierSettings) -> Iterator[str]:
 
 
 def _set(each: ProbeSettings | NotifierSettings) -> Iterator[str]:
-    """What the document sets, as it is written there; of a secret only where it is read from."""
+    """What the document sets, as it is written there; for a secret only where it is read from."""
     for name, field in type(each).model_fields.items():
         if name not in each.model_fields_set or name in _TOLD_APART:
             continue

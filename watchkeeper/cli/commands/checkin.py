@@ -1,4 +1,4 @@
-"""`watchkeeper checkin`: a job says that it has run, or that it failed. The daemon takes it in within its next look."""
+"""`watchkeeper checkin`: a job reports that it ran, or that it failed. The daemon reads it on its next run."""
 
 import difflib
 from pathlib import Path
@@ -53,9 +53,9 @@ def _unknown(job: str, jobs: list[str]) -> str:
 
 
 def _database(known: Settings) -> Path:
-    """The database that the daemon writes to: the one that is configured, else the keeper's own, else the service's.
+    """The database that the daemon writes to: the configured one, else this user's own, else the service's.
 
-    Raises StartError where there is none, or where this user may not see it.
+    Raises StartError if there is none, or if this user may not see it.
     """
     own, service = known.store.path, paths.SYSTEM_STATE
     tried = [own] if "path" in known.store.model_fields_set else [own, service]

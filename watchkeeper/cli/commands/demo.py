@@ -1,4 +1,4 @@
-"""`watchkeeper demo`: an invented station whose time runs fast, watched by the real thing."""
+"""`watchkeeper demo`: an invented station in accelerated time, monitored by the real code."""
 
 import asyncio
 import secrets
@@ -68,7 +68,7 @@ async def _play(bill: DemoOptions, day_s: float) -> None:
 
 
 async def _run(stage: Simulation, speed: float) -> None:
-    """Let the simulated time run so many times as fast as ours, as far as this machine keeps up."""
+    """Run the simulated time `speed` times as fast as real time, as far as this machine keeps up."""
     owed_s = 0.0
     while True:
         owed_s = min(owed_s + TICK_S * speed, 4 * TICK_S * speed)

@@ -1,4 +1,4 @@
-"""`watchkeeper frees`: what would deleting these snapshots free? It deletes nothing."""
+"""`watchkeeper frees`: how much space deleting these snapshots would free. It deletes nothing."""
 
 import asyncio
 from collections.abc import Iterable

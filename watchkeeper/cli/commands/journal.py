@@ -1,4 +1,4 @@
-"""`watchkeeper journal`: what has happened, from the database."""
+"""`watchkeeper journal`: the event log, from the database."""
 
 import asyncio
 import contextlib
@@ -32,12 +32,12 @@ FOLLOW_S = 1.0
 
 
 class When(click.ParamType[datetime | timedelta]):
-    """An instant (`2026-11-27`, `2026-11-27 14:05`), or how long ago (`2d`)."""
+    """A point in time (`2026-11-27`, `2026-11-27 14:05`), or how long ago (`2d`)."""
 
     name = "when"
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> datetime | timedelta:
-        """Read it; an instant without a zone is the host's."""
+        """Parse it; a time without a zone is in the host's zone."""
         text = str(value).strip()
         with contextlib.suppress(ValueError, OverflowError):
             return timedelta(seconds=parse_duration(text))
@@ -49,7 +49,7 @@ class When(click.ParamType[datetime | timedelta]):
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Which lines are asked for."""
+    """Which lines are requested."""
 
     subject: str
     entry: Entry | None
@@ -57,7 +57,7 @@ class Wanted:
     limit: int
 
     def fits(self, line: JournalLine) -> bool:
-        """Is a line about the subject asked for?"""
+        """Whether a line is about the requested subject."""
         return not self.subject or self.subject.casefold() in str(line.key or "").casefold()
 
 
@@ -117,14 +117,14 @@ async def _print(known: settings.Settings, wanted: Wanted, *, follow: bool, as_j
         shown = newest[0].id if newest else 0
         for line in await _last(store, wanted):
             _line(line, ids, known.host.zone, as_json=as_json)
-            shown = max(shown, line.id)  # it may have come after `newest` was read
+            shown = max(shown, line.id)  # it may have been written after `newest` was read
         if follow:
             async for line in _coming(store, wanted, shown):
                 _line(line, ids, known.host.zone, as_json=as_json)
 
 
 async def _last(store: Store, wanted: Wanted) -> Sequence[JournalLine]:
-    """The newest lines that fit, oldest first."""
+    """The newest lines that match, oldest first."""
     out: list[JournalLine] = []
     before: int | None = None
     while len(out) < wanted.limit:
@@ -137,7 +137,7 @@ async def _last(store: Store, wanted: Wanted) -> Sequence[JournalLine]:
 
 
 async def _coming(store: Store, wanted: Wanted, after_id: int) -> AsyncIterator[JournalLine]:
-    """What comes after a line, for ever."""
+    """The lines that follow a given line. Never ends."""
     while True:
         for line in await store.journal(after_id=after_id, entry=wanted.entry, limit=PAGE):
             after_id = line.id

@@ -1,4 +1,4 @@
-"""`watchkeeper once`: every probe runs one time, and what it sees is printed. Nothing is stored and nobody is told."""
+"""`watchkeeper once`: runs every probe one time and prints the results. Stores nothing, notifies nobody."""
 
 import asyncio
 import math
@@ -26,7 +26,7 @@ from watchkeeper.web.dashboard.dashboard_text import summary
 
 @dataclass(frozen=True, slots=True)
 class ProbeRun:
-    """One observation, in words, and whether it needs the keeper."""
+    """One observation, in words, and whether it needs the operator."""
 
     probe: str
     seen: Observation
@@ -69,12 +69,12 @@ def once(config: Path | None, *, as_json: bool) -> None:
 
 
 def run_probe(probe: str, seen: Observation, rules: Rules, now: datetime, zone: tzinfo) -> ProbeRun:
-    """Judge one observation by itself, with the probe's rules."""
+    """Evaluate one observation alone, with the probe's rules."""
     evaluator = SeriesEvaluator(seen.key, seen.kind, math.inf, rules, AlertBook())
     evaluator.take(seen, now)
     found = next((each for each in evaluator.evaluate(now) if each.concern is CONCERN[seen.kind]), None)
     if found is None:
-        # A part of something larger, or what may be full by design: recorded, and nothing is asked of it.
+        # A part of something larger, or something that may be full by design: recorded, but not evaluated.
         return ProbeRun(probe, seen, summary(seen) if isinstance(seen, Level) else "", needs_you=False)
     match seen:
         case Level():
@@ -89,7 +89,7 @@ def run_probe(probe: str, seen: Observation, rules: Rules, now: datetime, zone: 
 
 
 def show(sights: Sequence[ProbeRun]) -> None:
-    """Print what was seen: first what needs the keeper."""
+    """Print the observations, first those that need the operator."""
     troubled = [each for each in sights if each.needs_you]
     if troubled:
         output.heading("Needs you")
@@ -100,7 +100,7 @@ def show(sights: Sequence[ProbeRun]) -> None:
 
 
 def _rows(sights: Iterable[ProbeRun]) -> Iterator[output.Row]:
-    """A row for each probe, with a line for each thing that it saw."""
+    """A row for each probe, with a line for each of its observations."""
     by_probe: dict[str, list[str]] = {}
     for each in sights:
         by_probe.setdefault(each.probe, []).append(f"{thing(each.seen.key)}: {each.words}")

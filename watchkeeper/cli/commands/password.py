@@ -1,4 +1,4 @@
-"""`watchkeeper password`: makes the hash of the keeper's password, for `page.password`."""
+"""`watchkeeper password`: makes the hash of the operator's password, for `page.password`."""
 
 import sys
 from pathlib import Path
@@ -47,7 +47,7 @@ def _asked() -> str:
 
 
 def _write(path: Path, text: str) -> None:
-    """Write a file that nobody else could read at any moment, and that is whole or not there."""
+    """Write a file that nobody else can read at any moment, and that is either complete or absent."""
     try:
         write_whole(path, text)
     except OSError as error:

@@ -1,7 +1,7 @@
-"""`watchkeeper ready`: is it safe to change this now? And afterwards, with --after: what became of it?
+"""`watchkeeper ready`: is it safe to change this now? With --after: what did the change do?
 
-Not here: the points (planning/preflight/decide.py, planning/preflight/compare.py), and how they are gathered
-(inventory/preflight.py).
+Not here: the individual checks (planning/preflight/decide.py, planning/preflight/compare.py), and how their data is
+gathered (inventory/preflight.py).
 """
 
 import asyncio
@@ -37,12 +37,12 @@ AGAIN_S = 15.0
 
 
 class Instant(click.ParamType[datetime]):
-    """An instant as RFC 3339 has it, or a time such as 2h ago."""
+    """A point in time in RFC 3339 format, or a duration such as 2h ago."""
 
     name = "instant"
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
-        """Read it; without an offset it is this host's own time."""
+        """Parse it; without an offset it is in this host's zone."""
         try:
             found = datetime.fromisoformat(str(value))
         except ValueError:
@@ -120,7 +120,7 @@ def ready(
 async def _ask(
     known: settings.Settings, question: Question, wait_s: float, since: datetime | None, *, afterwards: bool
 ) -> ReadyAnswer:
-    """Answer; again and again while it is worth waiting, and time is left."""
+    """Compute the answer; repeat it while waiting is useful and time is left."""
     clock, workers = Clock(), ThreadWorkers()
     until_s = clock.monotonic_s() + wait_s
     try:
@@ -153,14 +153,14 @@ async def _once(
 
 
 def _say_waiting(answer: ReadyAnswer, left_s: float) -> None:
-    """On a terminal a line says what is waited for."""
+    """Print a line on the terminal that says what the command waits for."""
     if sys.stderr.isatty():
         names = ", ".join(dict.fromkeys(each.about for each in answer.hindrances))
         click.echo(f"watchkeeper: waiting for {clean(names, 120)}, for up to {duration(left_s)} more", err=True)
 
 
 def show(answer: ReadyAnswer, known: settings.Settings) -> None:
-    """Print the answer: first in one line, then the points, those against it first."""
+    """Print the answer: first in one line, then the checks, failed ones first."""
     output.heading(f"{known.host.label}, {instant(answer.at, known.host.zone, answer.at)}")
     output.paragraph(ready_wording.verdict(answer, known.host.zone))
     output.blank()
@@ -183,7 +183,7 @@ def show(answer: ReadyAnswer, known: settings.Settings) -> None:
 
 
 def _rows(points: Iterable[Point]) -> Iterator[output.Row]:
-    """A row for each matter, with a line for each thing."""
+    """A row for each topic, with a line for each thing."""
     by_matter: dict[Matter, list[str]] = {}
     for each in points:
         mark = "" if each.verdict is not Verdict.UNKNOWN else "not known: "

@@ -1,4 +1,4 @@
-"""`watchkeeper restore`: puts a backup in the database's place. How stands in store/files/backup.py."""
+"""`watchkeeper restore`: replaces the database with a backup. store/files/backup.py does the work."""
 
 from pathlib import Path
 

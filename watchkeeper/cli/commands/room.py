@@ -1,4 +1,4 @@
-"""`watchkeeper room`: is there room for one more guest, for a larger one, and what more of the host would change.
+"""`watchkeeper room`: whether one more guest fits, or a larger one, and what a larger host would change.
 
 Not here: the answer (planning/capacity/decide.py), its sentences (planning/capacity/text.py), how it is shown
 (cli/capacity_text.py).
@@ -97,7 +97,7 @@ def room(
 
 
 def _as_it_is_meant(amounts: list[Amount | None], enlarge: str | None) -> None:
-    """A plus and --enlarge belong together: without it 48GiB may be the new size or what comes on top."""
+    """Require a plus and --enlarge together: without them 48GiB may be the new size or the amount to add."""
     for each in amounts:
         if each is not None and each.more != (enlarge is not None):
             raise click.UsageError(

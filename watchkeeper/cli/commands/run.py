@@ -1,4 +1,4 @@
-"""`watchkeeper run`: the daemon in the foreground. What it does stands in daemon/daemon.py."""
+"""`watchkeeper run`: the daemon in the foreground. daemon/daemon.py does the work."""
 
 import asyncio
 import logging

@@ -1,4 +1,4 @@
-"""`watchkeeper survey`: looks at this host and writes a commented configuration for what it finds."""
+"""`watchkeeper survey`: examines this host and writes a commented configuration for what it finds."""
 
 import asyncio
 import contextlib
@@ -70,7 +70,7 @@ def survey(config: Path | None, target: Path | None, *, diff: bool, no_requests:
 
 
 def _in_use(config: Path | None, *, needed: bool) -> Loaded[settings.Settings] | None:
-    """The configuration in use. A proposal does not need it, so one that cannot be used does not hinder it."""
+    """The configuration in use. A proposal does not need it, so an unusable one does not prevent the proposal."""
     try:
         return settings.read(config, secrets=Secrets.LEFT_ALONE)
     except ConfigError:
@@ -113,7 +113,7 @@ def _listed(heading: str, lines: Sequence[str]) -> None:
 
 
 def _write(target: Path, text: str) -> None:
-    """Make a file that is not there yet; one that could not be written whole is taken away. Raises StartError."""
+    """Create a new file; a file that could not be written completely is removed. Raises StartError."""
     with_rights_of(owner_of(target.parent, shared=True), lambda: _make(target, text))
 
 

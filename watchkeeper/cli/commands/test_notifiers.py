@@ -1,4 +1,4 @@
-"""`watchkeeper test-notifiers`: one message through each notifier, what became of it, and what could never be told."""
+"""`watchkeeper test-notifiers`: one message through each notifier, its outcome, and undeliverable messages."""
 
 import asyncio
 from collections.abc import Sequence
@@ -27,7 +27,7 @@ MOST_LOOKED_AT, MOST_SHOWN = 1_000, 10
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What became of the message. trouble: empty where it was delivered."""
+    """The outcome for the message. trouble: empty if it was delivered."""
 
     name: str
     kind: str
@@ -37,7 +37,7 @@ class Result:
 
     @property
     def words(self) -> str:
-        """It in a few words."""
+        """The outcome in a few words."""
         if not self.trouble:
             return f"delivered in {duration(self.took_s) if self.took_s >= 1 else 'less than 1 s'}"
         return f"{'refused' if self.refused else 'not delivered'}: {self.trouble}"
@@ -83,7 +83,7 @@ def test_notifiers(config: Path | None, names: tuple[str, ...], *, as_json: bool
 
 
 def choose(known: Sequence[NotifierSettings], names: Sequence[str]) -> list[NotifierSettings]:
-    """The notifiers that are named, or all. Raises UsageError where there is none to choose, or none of that name."""
+    """The named notifiers, or all. Raises UsageError if there is none to choose, or none of that name."""
     if not known:
         raise click.UsageError("nobody is told: the configuration has no [[notifier]]; add one, then try again")
     labels = {each.label: each for each in known}
@@ -112,7 +112,7 @@ async def _send(each: NotifierSettings, message: Message) -> Result:
 
 
 async def _set_aside(known: settings.Settings, names: set[str]) -> list[Delivery]:
-    """What these notifiers could never tell, the newest first; nothing where there is no database to look into."""
+    """What these notifiers could not deliver, the newest first; nothing if there is no database to read."""
     try:
         async with opened(known) as store:
             parcels = await store.parcels(only_open=True, limit=MOST_LOOKED_AT)

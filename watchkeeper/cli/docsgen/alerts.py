@@ -1,4 +1,4 @@
-"""What to do when an alert comes, as Markdown and for man(7). The entries stand in messages/runbook/."""
+"""What to do when an alert is raised, as Markdown and for man(7). The entries are in messages/runbook/."""
 
 from collections.abc import Iterator
 from textwrap import fill
@@ -76,7 +76,7 @@ def _entry(entry: RunbookEntry) -> Iterator[str]:
 
 
 def commands(entry: RunbookEntry) -> list[str]:
-    """Each command on a line, with what it shows behind it."""
+    """Each command on a line, followed by what it shows."""
     lines = [(_shown(entry, command), what) for command, what in entry.commands]
     width = min(max(len(command) for command, _ in lines), 64)
     return [f"{command:<{width}}  # {what}" for command, what in lines]
@@ -87,7 +87,7 @@ def _shown(entry: RunbookEntry, text: str) -> str:
 
 
 def _series(entry: RunbookEntry) -> str:
-    """The series that it is for; patterns that only catch other spellings are left out."""
+    """The series that the entry is for; patterns that only match other spellings are omitted."""
     named = [(subject, quantity) for subject, quantity in entry.about if "*" not in (subject, quantity)]
     said = [f"{subject.replace(' *', ' …')}: {quantity}" for subject, quantity in named]
     return "<br>".join(said) or entry.about[0][1].replace("*", "anything else")

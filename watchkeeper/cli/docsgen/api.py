@@ -104,7 +104,7 @@ _TYPES = {
 
 
 def _others() -> Iterator[str]:
-    """Pages and feeds, and what the keeper's forms send."""
+    """Pages and feeds, and what the operator's forms send."""
     yield from ("| address | | type |", "|---|---|---|")
     yield from (f"| `{route.path}` | {route.summary} | `{route.media}` |" for route in ROUTES if not route.of_api)
     yield from ("", "The page's own forms send these; they need a session, its word and the same origin:", "")

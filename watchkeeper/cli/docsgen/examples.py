@@ -1,6 +1,6 @@
-"""One message of every kind, made by the same rules, alerts and sentences as the daemon's: the examples of the manual.
+"""One message of each kind, made by the daemon's own rules, alerts and sentences: the examples of the manual.
 
-The station's server on one day in November. Nothing here says what a message says; that comes from messages/ alone.
+The station's server on one day in November. No message text is written here; all of it comes from messages/.
 """
 
 from collections.abc import Iterable, Iterator
@@ -47,7 +47,7 @@ Told = tuple[Transition, Finding, Observation | None]
 
 
 def examples() -> Iterator[tuple[str, str, Message]]:
-    """Each with what kind it is, and when such a one comes."""
+    """Each message with its kind and when such a message is sent."""
     pool = [_message(each) for each in _walk(_filling(), _level())]
     silent = list(_walk(_silence(), _answer(answered=False)))
     begun, worse, eased, ended = pool

@@ -1,8 +1,8 @@
 """Writes the man pages from the code: `python -m watchkeeper.cli.docsgen.manpage MANDIR`.
 
 watchkeeper(1) has every command with its options, watchkeeper.toml(5) every key of the configuration,
-watchkeeper-alerts(7) what to do when an alert comes. Nothing is said here that the code says elsewhere, but for what a
-man page has besides: places, and the cautions.
+watchkeeper-alerts(7) what to do when an alert is raised. Only what a man page has in addition is written here: file
+locations, and the cautions.
 """
 
 import sys
@@ -151,7 +151,7 @@ PAGES: dict[str, Callable[[], str]] = {
 
 
 def write(folder: Path) -> None:
-    """Write every page below a folder. Raises OSError."""
+    """Write every page to a folder. Raises OSError."""
     for place, make in PAGES.items():
         path = folder / place
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -160,7 +160,7 @@ def write(folder: Path) -> None:
 
 
 def from_command_line(words: list[str]) -> int:
-    """What `python -m watchkeeper.cli.docsgen.manpage MANDIR` does; its exit code."""
+    """Run `python -m watchkeeper.cli.docsgen.manpage MANDIR`; returns its exit code."""
     if len(words) != 1 or words[0].startswith("-"):
         print("use: python -m watchkeeper.cli.docsgen.manpage MANDIR, such as /usr/local/share/man", file=sys.stderr)
         return Exit.WRONG_USE

@@ -1,4 +1,4 @@
-"""Every kind of message with an example that the code has made, and the event that a webhook gets, as Markdown."""
+"""Every kind of message with a generated example, and the event that a webhook receives, as Markdown."""
 
 import json
 from collections.abc import Iterator
@@ -34,7 +34,7 @@ def _markdown() -> Iterator[str]:
 
 
 def _event(first: Message) -> Iterator[str]:
-    """The first message as a webhook gets it, and what each field is."""
+    """The first message as a webhook receives it, and what each field is."""
     yield from ("## As an event", "", f"The first of them as a webhook gets it (`{CONTENT_TYPE}`):", "")
     yield from ("```json", json.dumps(as_event(first), indent=2, ensure_ascii=False), "```", "")
     yield from ("What the fields of `data` are, in the words of the code:", "", "```", *_fields(), "```", "")

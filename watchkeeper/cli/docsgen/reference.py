@@ -1,8 +1,8 @@
 """Writes the manual from the code, as Markdown into watchkeeper/manual/: `python -m watchkeeper.cli.docsgen.reference`.
 
-Everything comes from the commands, the models, the entries on alerts, the messages and the routes themselves, so that
-it cannot drift; a test holds the files to it. Here are the commands and the configuration; the other parts have a
-module each. The other files of that folder are written by hand.
+Everything comes from the commands, the models, the runbook entries, the messages and the routes themselves, so that it
+cannot become outdated; a test compares the files with it. This module writes the commands and the configuration; each
+other part has its own module. The other files of that folder are written by hand.
 """
 
 import re
@@ -45,19 +45,19 @@ MADE = (
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table of the document: its title there, its model, and the keys that the title has said already."""
+    """A table of the document: its title there, its model, and the keys that the title already states."""
 
     title: str
     model: type[BaseModel]
     said: frozenset[str] = frozenset()
 
     def keys(self) -> dict[str, FieldInfo]:
-        """The keys that hold values; tables within it have their own place."""
+        """The keys that hold values; nested tables are listed separately."""
         fields = describe_types.fields_of(self.model)
         return {key: field for key, field in fields.items() if key not in self.said and not _tables_in(key, field)}
 
     def rows(self) -> Iterator[tuple[str, str, str, str]]:
-        """Each key with what it takes, its default, and what it is for."""
+        """Each key with what it accepts, its default, and its purpose."""
         for key, field in self.keys().items():
             yield (
                 key,
@@ -68,7 +68,7 @@ class Table:
 
 
 def tables(model: type[Settings]) -> Iterator[Table]:
-    """Every table of the document, in its order; the keys above all tables first."""
+    """Every table of the document, in its order; the top-level keys first."""
     yield from _tables("", model)
     for kind, probe in model.probe_types.items():
         yield Table(f'[[probe]] of kind = "{kind}"', probe, frozenset({"kind"}))
@@ -87,20 +87,20 @@ def _tables(path: str, model: type[BaseModel]) -> Iterator[Table]:
 
 
 def _tables_in(key: str, field: FieldInfo) -> bool:
-    """Is this key a table, or a list of tables, that has its own place?"""
+    """Whether this key is a table, or a list of tables, that is listed separately."""
     inner = describe_types.model_of(describe_types.annotation_of(field))
     return key in ("probe", "notifier") or (inner is not None and not issubclass(inner, SecretSource))
 
 
 def meaning(model: type[BaseModel], key: str, field: FieldInfo) -> str:
-    """What a key is for: its field's own description, else what its model's docstring says of it."""
+    """What a key is for: its field's own description, else the entry in its model's docstring."""
     if field.description:
         return field.description
     return next((said for each in model.__mro__ if (said := entries(each).get(key))), "")
 
 
 def entries(model: type) -> dict[str, str]:
-    """What a docstring says of each key: `user, password: to log in with`."""
+    """The docstring's entry for each key: `user, password: to log in with`."""
     _, *parts = _split(model)
     said = zip(parts[::2], parts[1::2], strict=True)
     return {key: " ".join(text.split()).rstrip(".") for keys, text in said for key in keys.split(", ")}
@@ -112,7 +112,7 @@ def summary(model: type[BaseModel]) -> str:
 
 
 def _split(model: type) -> list[str]:
-    """A docstring's words before its first key, then in turn keys and what is said of them."""
+    """A docstring's text before its first key, then keys and their entries alternately."""
     doc = cleandoc(model.__dict__.get("__doc__") or "")
     if not issubclass(model, BaseModel):
         return [doc]
@@ -121,7 +121,7 @@ def _split(model: type) -> list[str]:
 
 
 def default(field: FieldInfo) -> str:
-    """A key's default as it is written in the document; empty where there is none to write."""
+    """A key's default as it is written in the document; empty if there is none to write."""
     if field.is_required():
         return NO_DEFAULT
     value = field.get_default(call_default_factory=True, validated_data={})
@@ -173,7 +173,7 @@ def paragraphs(text: str) -> list[str]:
 
 
 def kept(text: str) -> list[str]:
-    """The lines of a paragraph that click leaves as they are; none where it is running text."""
+    """The lines of a paragraph that click does not wrap; none if it is running text."""
     return text.removeprefix("\b\n").splitlines() if text.startswith("\b\n") else []
 
 
@@ -191,7 +191,7 @@ def _options(command: click.Command, context: click.Context) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A part of the manual: its file there, its title, what makes it."""
+    """A part of the manual: its file there, its title, and the function that makes it."""
 
     file: str
     title: str
@@ -209,12 +209,12 @@ PARTS = (
 
 
 def text(part: Part) -> str:
-    """A part as it stands in its file."""
+    """A part as it is written to its file."""
     return f"# {part.title}\n\n{MADE}\n\n{part.make()}\n"
 
 
 def write(folder: Path) -> None:
-    """Write every part anew. Raises OSError."""
+    """Write every part again. Raises OSError."""
     for part in PARTS:
         (folder / part.file).write_text(text(part), encoding="utf-8")
 

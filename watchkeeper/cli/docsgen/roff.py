@@ -1,4 +1,4 @@
-"""Text for man(7): escaped, and with the few macros that a page needs. Pure; knows nothing of what the page says.
+"""Text for man(7): escaped, and with the few macros that a page needs. Pure; knows nothing about the page's content.
 
 The macros are those of man(7) in groff 1.22 and mandoc 1.14: TH, SH, SS, PP, TP, EX and EE.
 """
@@ -11,20 +11,20 @@ _SIGNS = str.maketrans({"\\": r"\e", "-": r"\-", "'": r"\(aq", "`": r"\(ga", "^"
 
 
 def escaped(text: str) -> str:
-    """Text that is set as it is, on one line; a full stop at its beginning is no macro."""
+    """Escaped text on one line; a leading full stop is not read as a macro."""
     line = text.translate(_SIGNS)
     return rf"\&{line}" if line.startswith(".") else line
 
 
 def prose(text: str) -> str:
-    """A paragraph on one line, with what stands between backticks in bold."""
+    """A paragraph on one line, with text in backticks set in bold."""
     pieces = " ".join(text.split()).split("`")
     pieces = [rf"\fB{escaped(each)}\fR" if at % 2 else escaped(each) for at, each in enumerate(pieces)]
     return "".join(pieces)
 
 
 def title(name: str, section: int, source: str) -> str:
-    """The page's head. No date: the page is made from the code, and says its version."""
+    """The page's head. No date: the page is generated from the code and states its version."""
     return f'.TH {escaped(name).upper()} {section} "" "{escaped(source)}"'
 
 
@@ -34,7 +34,7 @@ def heading(words: str) -> str:
 
 
 def part(words: str) -> str:
-    """A part of a section."""
+    """A subsection."""
     return f'.SS "{escaped(words)}"'
 
 
@@ -44,16 +44,16 @@ def paragraph(text: str) -> str:
 
 
 def item(term: str, text: str) -> Iterator[str]:
-    """A term, and what is said of it."""
+    """A term and its description."""
     yield f".TP\n\\fB{escaped(term)}\\fR"
     yield prose(text) if text else r"\&"
 
 
 def example(lines: Iterable[str]) -> str:
-    """Lines that stay as they are."""
+    """Lines that are not wrapped."""
     return "\n".join([".PP", ".RS 4", ".EX", *(escaped(line) or r"\&" for line in lines), ".EE", ".RE"])
 
 
 def page(parts: Iterable[str]) -> str:
-    """The whole page, with no blank line in it, which man(7) would set as space."""
+    """The whole page without blank lines, which man(7) would render as space."""
     return re.sub(r"\n{2,}", "\n", "\n".join(parts)) + "\n"

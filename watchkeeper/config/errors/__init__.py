@@ -1,1 +1,1 @@
-"""From pydantic's errors to messages that name the place, the value and the remedy. Not here: reading a document."""
+"""Turns pydantic's errors into messages that name the place, the value and the remedy. Not here: reading a document."""

@@ -1,6 +1,6 @@
-"""What a field of the configuration takes and how a value is written, in words of the document instead of Python's.
+"""Describes what a field accepts and how a value is written, in the document's terms instead of Python's.
 
-Used by the errors (problems.py) and by the reference of the configuration, so that both say the same.
+Used by the errors (problems.py) and by the configuration reference, so that both say the same.
 """
 
 import types
@@ -23,7 +23,7 @@ LONGEST_SHOWN = 60
 
 
 def key_of(name: str, field: FieldInfo) -> str:
-    """How a field is called in the document."""
+    """A field's name in the document."""
     return field.alias or name
 
 
@@ -33,12 +33,12 @@ def fields_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
 
 
 def annotation_of(field: FieldInfo) -> Any:  # noqa: ANN401  any annotation
-    """A field's type with what its Annotated and Field said about it."""
+    """A field's type with the metadata from its Annotated and Field."""
     return Annotated[(field.annotation, *field.metadata)] if field.metadata else field.annotation
 
 
 def bare(annotation: Any) -> Any:  # noqa: ANN401  any annotation
-    """The type without what Annotated says about it, and without `None`."""
+    """The type without its Annotated metadata, and without `None`."""
     while typing.get_origin(annotation) is Annotated:
         annotation = typing.get_args(annotation)[0]
     members = members_of(annotation)
@@ -46,20 +46,20 @@ def bare(annotation: Any) -> Any:  # noqa: ANN401  any annotation
 
 
 def members_of(annotation: Any) -> tuple[Any, ...]:  # noqa: ANN401  any annotation
-    """The members of a union without `None`; the type itself where it is no union."""
+    """The members of a union without `None`; the type itself if it is not a union."""
     if typing.get_origin(annotation) in (Union, types.UnionType):
         return tuple(one for one in typing.get_args(annotation) if one is not type(None))
     return (annotation,)
 
 
 def model_of(annotation: Any) -> type[BaseModel] | None:  # noqa: ANN401  any annotation
-    """The model that a table of this type becomes."""
+    """The model that a table of this type is parsed into."""
     plain = bare(annotation)
     return plain if isinstance(plain, type) and issubclass(plain, BaseModel) else None
 
 
 def metadata_of(annotation: Any) -> tuple[Any, ...]:  # noqa: ANN401  any annotation
-    """All that Annotated says about a type, outermost first."""
+    """All Annotated metadata of a type, outermost first."""
     if typing.get_origin(annotation) is Annotated:
         inner, *said = typing.get_args(annotation)
         flat = [part for one in reversed(said) for part in (one.metadata if isinstance(one, FieldInfo) else [one])]
@@ -69,7 +69,7 @@ def metadata_of(annotation: Any) -> tuple[Any, ...]:  # noqa: ANN401  any annota
 
 
 def allowed(annotation: Any) -> str:  # noqa: ANN401  any annotation
-    """What a field takes, with its limits: `a whole number, at least 1`."""
+    """What a field accepts, with its limits: `a whole number, at least 1`."""
     said = metadata_of(annotation)
     if any(isinstance(one, Allowed) for one in said):
         return kind_words(annotation)
@@ -77,7 +77,7 @@ def allowed(annotation: Any) -> str:  # noqa: ANN401  any annotation
 
 
 def kind_words(annotation: Any) -> str:  # noqa: ANN401  any annotation
-    """What a field takes, without its limits."""
+    """What a field accepts, without its limits."""
     words = next((one.words for one in metadata_of(annotation) if isinstance(one, Allowed)), "")
     return words or _type_words(bare(annotation))
 
@@ -153,7 +153,7 @@ def written(value: Any, annotation: Any = Any) -> str:  # noqa: ANN401  any valu
             return dumps(value.value, ensure_ascii=False)
         case int() | float():
             return f"{value:g}" if isinstance(value, float) else str(value)
-        case date() | time():  # a datetime is a date
+        case date() | time():  # a datetime is a date too
             return str(value)
         case list() | tuple() | set() | frozenset():
             return "[" + ", ".join(written(one) for one in value) + "]"
@@ -168,7 +168,7 @@ def _table(value: Mapping[Any, Any]) -> str:
 
 
 def what_it_is(value: Any) -> str:  # noqa: ANN401  what TOML holds
-    """The kind of a value of the document: `text`, `a whole number`."""
+    """The kind of a value in the document: `text`, `a whole number`."""
     match value:
         case bool() | Switch():
             return "a switch"
@@ -187,5 +187,5 @@ def what_it_is(value: Any) -> str:  # noqa: ANN401  what TOML holds
 
 
 def takes_never(annotation: Any) -> bool:  # noqa: ANN401  any annotation
-    """Does a field take `never`, so that None has a way to be written?"""
+    """Whether a field accepts `never`, so that None can be written."""
     return NEVER in kind_words(annotation)

@@ -1,4 +1,4 @@
-"""Where in the document an error is: pydantic's place followed through the models, and how a place is written.
+"""Where in the document an error is: follows pydantic's location through the models and formats it.
 
 Not here: what is wrong there (problems.py).
 """
@@ -22,13 +22,13 @@ _SECRET_KEY = re.compile(r"headers?|.*(secret|password|token|credential|cookie|a
 
 
 def is_secret(key: str, value: Any = None) -> bool:  # noqa: ANN401  any value
-    """May what stands under a key be a secret, so that it is never shown?"""
+    """Whether the value of a key may be a secret, so that it is never shown."""
     return isinstance(value, SecretSource | SecretStr) or bool(_SECRET_KEY.fullmatch(key))
 
 
 @dataclass(frozen=True, slots=True)
 class ErrorLocation:
-    """What an error's place comes to: its keys in the document, the type there, and the model whose key it is."""
+    """The resolved location of an error: its keys in the document, the type there, and the model that owns the key."""
 
     keys: Place
     annotation: Any
@@ -37,7 +37,7 @@ class ErrorLocation:
 
 
 def location(model: type[BaseModel], loc: Place) -> ErrorLocation:
-    """Follow an error's place through the models; what pydantic adds for itself (a union's member) is left out."""
+    """Follow an error's location through the models; parts that pydantic adds (a union's member) are omitted."""
     keys: list[str | int] = []
     annotation: Any = model
     owner: type[BaseModel] | None = None
@@ -64,7 +64,7 @@ def _is_source(annotation: Any) -> bool:  # noqa: ANN401  any annotation
 
 
 def _inside(annotation: Any, part: str | int) -> tuple[Any, tuple[str | int, ...]]:  # noqa: ANN401  any annotation
-    """The type one step further into a list, a table of values or a union; and the step's key, where it has one."""
+    """The type one step further into a list, a table of values or a union; and the step's key, if it has one."""
     plain = describe_types.bare(annotation)
     if len(members := describe_types.members_of(plain)) > 1:
         return next((one for one in members if _is_called(one, str(part))), plain), ()
@@ -77,7 +77,7 @@ def _inside(annotation: Any, part: str | int) -> tuple[Any, tuple[str | int, ...
 
 
 def _is_called(member: Any, label: str) -> bool:  # noqa: ANN401  any annotation
-    """Does pydantic call a union's member so: by its tag, by its name, or by its name within its validators' names?"""
+    """Whether pydantic labels a union's member so: by its tag, its name, or its name inside its validators' names."""
     model = describe_types.model_of(member)
     kind = model.model_fields.get("kind") if model else None
     if kind is not None:
@@ -89,7 +89,7 @@ def _is_called(member: Any, label: str) -> bool:  # noqa: ANN401  any annotation
 
 
 def format_location(keys: Place) -> str:
-    """A place as an error names it: `probe[2].url`, counted from 1."""
+    """A location as an error names it: `probe[2].url`, counted from 1."""
     out = ""
     for key in keys:
         if isinstance(key, int):
@@ -101,5 +101,5 @@ def format_location(keys: Place) -> str:
 
 
 def cut(text: str) -> str:
-    """A text that is short enough for an error."""
+    """A text cut to a length that suits an error."""
     return text if len(text) <= describe_types.LONGEST_SHOWN else text[: describe_types.LONGEST_SHOWN] + "..."

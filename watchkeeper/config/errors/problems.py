@@ -1,6 +1,6 @@
-"""From pydantic's errors to problems that the keeper can act on: the place in the document, the value, the remedy.
+"""Turns pydantic's errors into problems that the operator can act on: place in the document, value, remedy.
 
-A value that may be a secret is never repeated. Not here: what a field takes, in words (describe_types.py).
+A value that may be a secret is never repeated. Not here: what a field accepts, in words (describe_types.py).
 """
 
 import difflib
@@ -30,12 +30,12 @@ _ORDINALS = {1: "st", 2: "nd", 3: "rd"}
 
 
 def several(found: Sequence[tuple[Place, str]]) -> PydanticCustomError:
-    """An error for a validator of the whole document that found something wrong at several places."""
+    """An error for a validator of the whole document that found problems at several places."""
     return PydanticCustomError(SEVERAL, "{count} places", {"count": len(found), "found": tuple(found)})
 
 
 def shown(value: Any) -> str:  # noqa: ANN401  what TOML holds
-    """A value as an error repeats it: on one line, cut short, without what a URL may keep secret."""
+    """A value as an error repeats it: on one line, cut short, without the parts of a URL that may be secret."""
     match value:
         case dict():
             return "a table"
@@ -48,7 +48,7 @@ def shown(value: Any) -> str:  # noqa: ANN401  what TOML holds
 
 
 def without_secrets(text: str) -> str:
-    """A text without what a URL in it may keep secret: who logs in, and its query."""
+    """A text without the parts of its URLs that may be secret: the user information and the query."""
     return _QUERY_OF_A_URL.sub(r"\1?...", _USER_IN_A_URL.sub("//...@", text))
 
 
@@ -76,13 +76,13 @@ def _ordinal(number: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class FoundProblem:
-    """A problem and its place in keys, which is what the order of the document is made from."""
+    """A problem and its location as keys, from which the document order is derived."""
 
     keys: Place
     what: str
 
     def problem(self, document: Mapping[str, Any], variables: Mapping[Keys, str]) -> Problem:
-        """The problem as it is told. variables: places that the environment set."""
+        """The problem as it is reported. variables: places that the environment set."""
         variable = variables.get(tuple(str(key) for key in self.keys))
         return Problem(
             format_location(self.keys), self.what, f"from ${variable}" if variable else whose(document, self.keys)
@@ -90,7 +90,7 @@ class FoundProblem:
 
 
 def translate(error: ValidationError, model: type[BaseModel]) -> list[FoundProblem]:
-    """Every problem of a validation, in pydantic's order; one place that is told twice is told once."""
+    """Every problem of a validation, in pydantic's order; one that is reported twice at one place appears once."""
     merged: dict[Place, list[str]] = {}
     for keys, what in _each(error, model):
         merged.setdefault(keys, []).append(what)
@@ -111,9 +111,9 @@ def _each(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[Plac
 
 
 def _meant_for_another(error: ErrorDetails, more_here: bool, more_inside: bool) -> bool:  # noqa: FBT001  both are plain
-    """Is this what one member of a union said of a value that was meant for another member?
+    """Whether a union's member raised this error about a value that was meant for another member.
 
-    A table is meant for the member that is a table, which complains about its keys; anything else is not.
+    A table is meant for the member that is a table, which complains about its keys; any other value is not.
     """
     wants_table = error["type"] in _WANTS_A_TABLE
     if isinstance(error["input"], dict):
@@ -125,12 +125,12 @@ _WANTS_A_TABLE = frozenset({"model_type", "model_attributes_type", "dict_type"})
 
 
 def _what(error: ErrorDetails, at: ErrorLocation) -> str:
-    """What is wrong and what is allowed, in one clause or two."""
+    """What is wrong and what is allowed, in one or two clauses."""
     return _WORDS.get(error["type"], _unlike)(error, at)
 
 
 def _unlike(error: ErrorDetails, at: ErrorLocation) -> str:
-    """The value is not what the field takes."""
+    """The value is not of the type that the field accepts."""
     value = error["input"]
     if at.secret:
         return f"{describe_types.what_it_is(value)} is not taken here; write {describe_types.allowed(at.annotation)}"
@@ -145,7 +145,7 @@ def _unlike(error: ErrorDetails, at: ErrorLocation) -> str:
 
 
 def _out_of_range(error: ErrorDetails, at: ErrorLocation) -> str:
-    """A number beyond a limit, which is told the way that it is written."""
+    """A number beyond a limit, shown as it is written in the document."""
     ((name, limit),) = error["ctx"].items()
     beyond = f"{_BOUNDS[name]} {describe_types.written(limit, at.annotation)}"
     return f"{shown(error['input'])} is out of range; write {describe_types.kind_words(at.annotation)}, {beyond}"
@@ -167,7 +167,7 @@ def _unknown_key(_error: ErrorDetails, at: ErrorLocation) -> str:
 
 
 def unknown_key(key: str, known: Iterable[str]) -> str:
-    """A key that the table does not have: the nearest that it has, else all of them."""
+    """A key that the table does not have: suggests the nearest one, else lists all of them."""
     return f"is not a known key; {_nearest(key, known, 'the keys here are')}"
 
 
@@ -178,7 +178,7 @@ def _nearest(word: str, known: Iterable[str], otherwise: str, quote: Callable[[s
 
 
 def _kinds(at: ErrorLocation) -> list[str]:
-    """The kinds that a table of a union may be of."""
+    """The kinds that a table of a union may have."""
     models = (describe_types.model_of(one) for one in describe_types.members_of(describe_types.bare(at.annotation)))
     return [str(tag) for one in models if one for tag in typing.get_args(one.model_fields["kind"].annotation)]
 
@@ -195,7 +195,7 @@ def _no_kind(_error: ErrorDetails, at: ErrorLocation) -> str:
 
 
 def _raised(error: ErrorDetails, at: ErrorLocation) -> str:
-    """A validator said what is wrong; what it repeats of a value that may be secret is taken out."""
+    """An error from a validator, without the parts of its text that repeat a possible secret."""
     said, value = str(error["ctx"]["error"]) or "not allowed", error["input"]
     if at.secret:
         return _without(said, _leaves(value))
@@ -210,7 +210,7 @@ def _raised(error: ErrorDetails, at: ErrorLocation) -> str:
 
 
 def _without(said: str, leaves: Iterable[str]) -> str:
-    """A text without the words given. What is shorter than three characters is no secret, and would cut into words."""
+    """A text without the given words. Words shorter than three characters are not secrets, and would cut into words."""
     for leaf in sorted(leaves, key=len, reverse=True):
         if len(leaf) > 2:
             said = re.sub(rf"(?<!\w){re.escape(leaf)}(?!\w)", "...", said)
@@ -218,7 +218,7 @@ def _without(said: str, leaves: Iterable[str]) -> str:
 
 
 def _leaves(value: Any) -> set[str]:  # noqa: ANN401  what TOML holds
-    """Every text in a value, and the ways in which it is repeated. The keys of a table are no secrets."""
+    """Every text in a value, in each form in which it is repeated. The keys of a table are not secrets."""
     if isinstance(value, Mapping):
         return {leaf for one in value.values() for leaf in _leaves(one)}
     if isinstance(value, list | tuple):

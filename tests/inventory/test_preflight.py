@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from aiohttp import web
 
-from tests.planning.places import NOW, fixed, known, mounted
+from tests.inventory.places import NOW, fixed, known, mounted
 from tests.support.readstore import ReadStoreDouble
 from watchkeeper.inventory import preflight as module
 from watchkeeper.inventory.after_change import after_change

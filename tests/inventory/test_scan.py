@@ -9,7 +9,7 @@ from typing import TypeVar
 
 import pytest
 
-from tests.planning.places import known, mounted
+from tests.inventory.places import known, mounted
 from tests.probes.machines import machine, short_folder
 from tests.probes.monitors import MIB, drive, monitor, replies
 from tests.probes.toolbox import SAMPLES, Toolbox, sample

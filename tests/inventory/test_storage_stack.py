@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.planning.places import mounted
+from tests.inventory.places import mounted
 from watchkeeper.inventory.storage_stack import of_disk, of_files
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.host_state import Disk, StoreKind

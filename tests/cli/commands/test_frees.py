@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from tests.cli.conftest import Run
+from tests.inventory.pretended_zfs import asked, put_zfs
 from tests.planning.cow import BLOCK_BYTES, Dataset
-from tests.planning.pretended_zfs import asked, put_zfs
 from tests.probes.toolbox import Toolbox
 from tests.support.readstore import NOW
 from watchkeeper.inventory.reclaim import btrfs as freeing_btrfs

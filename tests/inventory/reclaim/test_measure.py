@@ -7,9 +7,9 @@ from random import Random
 
 import pytest
 
+from tests.inventory.places import NOW, fixed, known, mounted
+from tests.inventory.pretended_zfs import asked, put_zfs
 from tests.planning.cow import BLOCK_BYTES, Dataset
-from tests.planning.places import NOW, fixed, known, mounted
-from tests.planning.pretended_zfs import asked, put_zfs
 from tests.probes.toolbox import Toolbox
 from watchkeeper.inventory.reclaim.measure import Ask, reclaim
 from watchkeeper.model.forecast import NoEnd

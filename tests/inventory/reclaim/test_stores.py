@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.planning.places import mounted, place
+from tests.inventory.places import mounted, place
 from tests.probes.toolbox import Toolbox, sample
 from watchkeeper.errors import PrivilegeMissing
 from watchkeeper.inventory.reclaim import btrfs as freeing_btrfs

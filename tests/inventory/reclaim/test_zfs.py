@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import watchkeeper
+from tests.inventory.places import place
+from tests.inventory.pretended_zfs import asked, put_zfs
 from tests.planning.cow import BLOCK_BYTES, Dataset
-from tests.planning.places import place
-from tests.planning.pretended_zfs import asked, put_zfs
 from tests.probes.toolbox import Toolbox, sample
 from watchkeeper.errors import ProbeError, ToolMissing
 from watchkeeper.inventory.reclaim import zfs as freeing_zfs

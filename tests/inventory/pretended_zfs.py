@@ -16,7 +16,7 @@ ZFS = """
 import json, sys
 from pathlib import Path
 sys.path.insert(0, {root!r})
-from tests.planning.pretended_zfs import main
+from tests.inventory.pretended_zfs import main
 sys.exit(main(Path({folder!r}), sys.argv[1:]))
 """
 

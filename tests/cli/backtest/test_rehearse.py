@@ -274,7 +274,7 @@ def test_long_work_shows_how_far_it_is_on_a_terminal(tmp_path: Path) -> None:
     leader, follower = pty.openpty()
     command = [sys.executable, "-m", "watchkeeper", "rehearse", "--json", "--every", "15m", str(record)]
     done = subprocess.run(
-        command, stdout=subprocess.PIPE, stderr=follower, env={**os.environ, "TERM": "xterm"}, check=True, timeout=60
+        command, stdout=subprocess.PIPE, stderr=follower, env={**os.environ, "TERM": "xterm"}, check=True, timeout=240
     )
     os.close(follower)
     shown = b""

@@ -2,8 +2,9 @@
 
 import asyncio
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from click.testing import CliRunner, Result
@@ -16,6 +17,13 @@ from watchkeeper.model.records import Commit
 from watchkeeper.store import Store
 
 Run = Callable[..., Result]
+
+
+@pytest.fixture
+def tmp_path() -> Iterator[Path]:
+    """A folder with a short name: output is wrapped at 80 columns, and a long path would be broken in two."""
+    with TemporaryDirectory(prefix="wk") as folder:
+        yield Path(folder)
 
 
 @pytest.fixture(autouse=True)

@@ -2,6 +2,7 @@
 
 import asyncio
 import sqlite3
+import threading
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -493,6 +494,32 @@ async def test_a_loop_that_is_gone_does_not_stop_the_writer(path: Path) -> None:
     await asyncio.to_thread(loop.run_until_complete, asyncio.sleep(0))
     loop.close()
     await store.commit(transition(2))
+    assert len(await store.journal()) == 2
+    await store.close()
+
+
+async def test_two_loops_share_a_transaction(path: Path) -> None:
+    """One has ended before its unit of work is written; the other is told of its own all the same."""
+    store = await Store.open(path)
+    held, release = threading.Event(), threading.Event()
+
+    def hold() -> None:
+        held.set()
+        release.wait(30)
+
+    async def hand_over() -> None:
+        asyncio.ensure_future(store.commit(transition(1)))  # noqa: RUF006  cancelled with its loop
+        await asyncio.sleep(0)
+        await asyncio.sleep(0)
+
+    store._writers.submit(hold)
+    assert await asyncio.to_thread(held.wait, 30)
+    await asyncio.to_thread(asyncio.run, hand_over())
+    second = asyncio.ensure_future(store.commit(transition(2)))
+    await asyncio.sleep(0)
+    release.set()
+    async with asyncio.timeout(30):
+        await second
     assert len(await store.journal()) == 2
     await store.close()
 

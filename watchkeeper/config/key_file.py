@@ -10,6 +10,7 @@ from watchkeeper.errors import StartError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.os_errors import remedy
 from watchkeeper.ownership.folder_owner import owner_of
+from watchkeeper.ownership.whole_file import write_whole
 
 log = logging.getLogger(__name__)
 
@@ -62,16 +63,6 @@ def _replace(path: Path, key: bytes) -> bytes:
 
 
 def _make(path: Path) -> bytes:
-    """Written whole under another name, and then given its own, so that a power cut leaves no half of a key."""
     key = secrets.token_bytes(KEY_BYTES)
-    half = path.with_name(f"{path.name}.{os.getpid()}.new")
-    try:
-        handle = os.open(half, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "wb") as file:
-            file.write(key)
-            file.flush()
-            os.fsync(file.fileno())
-        half.replace(path)
-    finally:
-        half.unlink(missing_ok=True)
+    write_whole(path, key)
     return key

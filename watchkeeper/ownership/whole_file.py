@@ -1,4 +1,4 @@
-"""Writes a file that the operator named, whole or not at all, and never through a link at its path.
+"""Writes a file whole or not at all, also at a power cut, and never through a link at its path.
 
 As root in another user's folder it is written with that user's rights. Not here: the database (store/).
 """
@@ -14,20 +14,20 @@ from watchkeeper.ownership.folder_owner import owner_of
 FILE_MODE = 0o600
 
 
-def write_whole(path: Path, text: str, mode: int = FILE_MODE) -> None:
+def write_whole(path: Path, content: bytes, mode: int = FILE_MODE) -> None:
     """Write a file, and replace an older one or a link at its path.
 
     Raises OSError, and StartError where another user could redirect root.
     """
-    with_rights_of(owner_of(path.parent, shared=True), lambda: _write(path, text, mode))
+    with_rights_of(owner_of(path.parent, shared=True), lambda: _write(path, content, mode))
 
 
-def _write(path: Path, text: str, mode: int) -> None:
+def _write(path: Path, content: bytes, mode: int) -> None:
     fresh = path.with_name(f".{path.name}.{secrets.token_hex(8)}.new")
     handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, mode)
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(text.encode())
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         fresh.replace(path)

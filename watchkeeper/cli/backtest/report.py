@@ -98,6 +98,6 @@ def draw(path: Path, walked: Sequence[Evaluation], source: Source) -> None:
     """Write the picture. Raises BadRecord if it cannot be written."""
     drawing = draw_svg(source.record, walked, f"Rehearsal of {wording.clean(source.key.subject)}", source.zone)
     try:
-        write_whole(path, drawing, PICTURE_MODE)
+        write_whole(path, drawing.encode(), PICTURE_MODE)
     except OSError as error:
         raise BadRecord(f"{path}: the picture cannot be written: {error.strerror}; name a place that can") from None

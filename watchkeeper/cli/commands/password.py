@@ -49,7 +49,7 @@ def _asked() -> str:
 def _write(path: Path, text: str) -> None:
     """Write a file that nobody else can read at any moment, and that is either complete or absent."""
     try:
-        write_whole(path, text)
+        write_whole(path, text.encode())
     except OSError as error:
         raise StartError(
             f"{path} cannot be written: {error.strerror}; name a place where this user may write"

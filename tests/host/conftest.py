@@ -7,7 +7,9 @@ import pytest
 
 from tests.host.keeper import NOTES, Keeper
 from tests.host.machine import Machine, cache
-from tests.host.station import Station, install
+from tests.host.station import Station, install, prepare
+
+STAY = os.environ.get("HOST_STAY") == "1"
 
 HOW = "runs on purpose alone: tests/host/rig/build once, then deploy/check tests/host -m host (tests/host/README.md)"
 
@@ -32,20 +34,18 @@ def _place(item: pytest.Item) -> int:
 
 @pytest.fixture(scope="session")
 def machine() -> Iterator[Machine]:
-    """A machine with empty disks, off again at the end.
+    """The machine, which who needs it boots; off again at the end.
 
-    HOST_STAY=1: one that is up already is taken as it stands, and stays up, for work on the suite itself.
+    HOST_STAY=1: one that is up already is used as it is, and stays up, for work on the suite itself.
     """
-    stay = os.environ.get("HOST_STAY") == "1"
     assert (cache() / "root.img").exists(), f"there is no machine in {cache()}: run tests/host/rig/build first"
     found = Machine()
-    if not (stay and found.works("true")):
+    if not (STAY and found.works("true")):
         found.down()
-        found.up()
     try:
         yield found
     finally:
-        if not stay:
+        if not STAY:
             found.down()
 
 
@@ -66,24 +66,25 @@ def notes(request: pytest.FixtureRequest) -> list[str]:
 
 @pytest.fixture(scope="session")
 def station(machine: Machine, notes: list[str]) -> Station:
-    """The machine with watchkeeper installed and on watch over its stores."""
+    """The machine with watchkeeper installed and monitoring its stores."""
     found = Station(machine, notes)
     if not machine.works("systemctl is-active -q watchkeeper"):
-        install(machine)
         if not machine.works("test -d /srv/hides/logs"):
-            machine.run("bash /usr/local/lib/station/layout.sh", timeout_s=600)
+            machine.down()
+            prepare(machine)
+        install(machine)
         found.start()
     return found
 
 
 @pytest.fixture(scope="session")
 def keeper(machine: Machine, notes: list[str], tmp_path_factory: pytest.TempPathFactory) -> Keeper:
-    """The keeper of a machine that has never had watchkeeper: afresh, where other scenarios were in it before."""
+    """The operator of a machine that never had watchkeeper: a new one, if other scenarios were in it before."""
     found = Keeper(Station(machine, notes))
     if machine.works(f"test -e {NOTES}/before"):
-        assert os.environ.get("HOST_STAY") == "1", "the story has begun in this machine"
+        assert STAY, "the story has begun in this machine"
         return found
-    if machine.works("test -e /usr/local/lib/station"):
+    if not machine.works("true") or machine.works("test -e /usr/local/lib/station"):
         machine.down()
         machine.up()
     found.moves_in(tmp_path_factory.mktemp("origin"))

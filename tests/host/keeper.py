@@ -13,7 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.host.machine import HERE, Failed, Machine, cache
-from tests.host.station import EVENTS, PAGE, ROOT, Station, build
+from tests.host.station import EVENTS, PAGE, ROOT, Station, build, download
+
+FIRST = "6b91b51"
+"""The commit that is version 0.1.0."""
 
 CHECKOUT = "/home/keeper/watchkeeper"
 ORIGIN = "/home/keeper/origin.git"
@@ -106,6 +109,7 @@ class Keeper:
         """
         machine, packages = self.machine, cache() / "packages"
         build(packages)
+        download(packages, git(ROOT, "show", f"{FIRST}:deploy/lock/run.txt").encode())
         machine.put(packages, WHEELS)
         machine.put(origin(folder), ORIGIN)
         machine.put(HERE / "inside", "/usr/local/lib/station")

@@ -14,6 +14,12 @@ RIG = HERE / "rig"
 
 BOOT_S = 400.0
 """rig/up itself gives up after 300 s, and may try /dev/kvm for 25 s before."""
+DOWN_S = 200.0
+"""rig/down pulls the plug after 120 s."""
+TIMED_OUT = (124, 137)
+"""Exit statuses of timeout(1): the time was over; it had to kill."""
+KILL_S = 5
+"""From the signal that ends a script of the rig, with what it has started, to the one that cannot be refused."""
 
 
 def cache() -> Path:
@@ -38,15 +44,27 @@ def _ask(talk: TextIO, command: dict[str, object]) -> object:
 
 
 class Machine:
-    """The machine that is up, or will be. Every time that it tells is by its own clock."""
+    """The virtual machine. Every time that it returns is by its own clock, and every call is bounded."""
 
     def up(self, *words: str) -> None:
-        """Boot it; `--keep` with the disks of last time, `--later SECONDS` with its clock ahead."""
+        """Boot it, new, or with the disks of the last run (`--keep`), or with saved ones (`--from NAME`).
+
+        `--later SECONDS` sets its clock ahead.
+        """
         self._rig("up", *words, timeout_s=BOOT_S)
+
+    def has_saved(self, name: str) -> bool:
+        """True if `--from` this name works."""
+        return (cache() / "saved" / name).is_dir()
+
+    def save(self, name: str) -> None:
+        """Store its disks under a name, and boot it again from them."""
+        self._rig("save", name, timeout_s=DOWN_S)
+        self.up("--from", name)
 
     def down(self) -> None:
         """Power it off. Nothing happens where it is off already."""
-        self._rig("down", timeout_s=200)
+        self._rig("down", timeout_s=DOWN_S)
 
     def put(self, source: Path, target: str) -> None:
         """Copy a file, or what is in a folder."""
@@ -65,9 +83,8 @@ class Machine:
             self.put(Path(file.name), path)
 
     def works(self, command: str) -> bool:
-        """Does a command line end well?"""
-        done = subprocess.run([RIG / "ssh", command], capture_output=True, timeout=120, check=False)
-        return done.returncode == 0
+        """Does a command line end well, within two minutes?"""
+        return self._call("ssh", command, timeout_s=120).returncode == 0
 
     def now(self) -> float:
         """Its clock, in seconds since 1970."""
@@ -83,11 +100,17 @@ class Machine:
             return _ask(talk, {"execute": command, "arguments": dict(arguments)})
 
     def _rig(self, script: str, *words: str, timeout_s: float) -> str:
-        done = subprocess.run(
-            [RIG / script, *words], capture_output=True, text=True, timeout=timeout_s, check=False, errors="replace"
-        )
+        done = self._call(script, *words, timeout_s=timeout_s)
         if done.returncode != 0:
+            late = f"not finished after {timeout_s:.0f} s, " if done.returncode in TIMED_OUT else ""
             raise Failed(
-                f"rig/{script} {' '.join(words)[:200]}: status {done.returncode}\n{done.stderr}\n{done.stdout}"
+                f"rig/{script} {' '.join(words)[:200]}: {late}status {done.returncode}\n{done.stderr}\n{done.stdout}"
             )
         return done.stdout
+
+    def _call(self, script: str, *words: str, timeout_s: float) -> "subprocess.CompletedProcess[str]":
+        # timeout(1) ends a script together with its ssh, which would hold the pipes open after the script.
+        bounded = ["timeout", f"--kill-after={KILL_S}", f"{timeout_s:.0f}", str(RIG / script), *words]
+        return subprocess.run(
+            bounded, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False, errors="replace"
+        )

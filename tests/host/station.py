@@ -3,8 +3,10 @@
 import email.policy
 import hashlib
 import json
+import os
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -26,6 +28,10 @@ CONFIG = "/etc/watchkeeper/config.toml"
 EVENTS = "/var/lib/hook/events"
 PAGE = "http://127.0.0.1:8417"
 
+PIP = (
+    "pip3 --python .venv/bin/python install --quiet --disable-pip-version-check --no-index --find-links /root/packages"
+)
+
 PLATFORMS = ("manylinux_2_28_x86_64", "manylinux_2_17_x86_64", "manylinux2014_x86_64")
 """What Debian 12 can run."""
 
@@ -33,41 +39,72 @@ Event = dict[str, Any]
 
 
 def build(folder: Path) -> None:
-    """A wheel of this checkout, and beside it the pinned packages that it needs, for Debian 12's Python 3.11."""
-    pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "--quiet"]
+    """Put a wheel of this checkout into the folder, and the packages that it needs, for Debian 12's Python 3.11."""
     folder.mkdir(parents=True, exist_ok=True)
-    subprocess.run([*pip, "wheel", "--no-deps", "--no-build-isolation", "-w", str(folder), str(ROOT)], check=True)
-    stamp = folder / f".{hashlib.sha256(LOCK.read_bytes()).hexdigest()[:16]}"
+    for old in folder.glob("watchkeeper-*.whl"):
+        old.unlink()
+    _pip("wheel", "--no-deps", "--no-build-isolation", "-w", str(folder), str(ROOT))
+    download(folder, LOCK.read_bytes())
+
+
+def download(folder: Path, lock: bytes) -> None:
+    """Put the pinned packages of a lock file into the folder, once."""
+    stamp = folder / f".{_version(lock)}"
     if stamp.exists():
         return
     target = ["--python-version", "3.11", "--implementation", "cp"]
     target += [word for platform in PLATFORMS for word in ("--platform", platform)]
-    words = ["download", "--dest", str(folder), "--only-binary=:all:", "--no-deps", "--require-hashes", "-r", str(LOCK)]
-    subprocess.run([*pip, *words, *target], check=True)
+    with tempfile.NamedTemporaryFile(suffix=".txt") as file:
+        file.write(lock)
+        file.flush()
+        words = ("--dest", str(folder), "--only-binary=:all:", "--no-deps", "--require-hashes", "-r", file.name)
+        _pip("download", *words, *target)
     stamp.touch()
 
 
+def _pip(*words: str) -> None:
+    pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "--quiet"]
+    subprocess.run([*pip, *words], check=True, timeout=900)
+
+
+def _version(*parts: bytes) -> str:
+    return hashlib.sha256(b"\0".join(parts)).hexdigest()[:16]
+
+
+def prepare(machine: Machine) -> None:
+    """Boot a machine in which the stores are laid out and the pinned packages are installed, and no watchkeeper yet.
+
+    That takes an emulated machine minutes, so it is saved under a name that changes with what it was made from.
+    """
+    layout = HERE / "inside" / "layout.sh"
+    name = f"prepared.{_version(LOCK.read_bytes(), layout.read_bytes(), os.environ.get('HOST_RIG_DISKS', '').encode())}"
+    build(cache() / "packages")
+    if machine.has_saved(name):
+        machine.up("--from", name)
+        return
+    machine.up()
+    machine.put(layout, "/root/layout.sh")
+    machine.run("bash /root/layout.sh", timeout_s=600)
+    machine.put(cache() / "packages", "/root/packages")
+    machine.put(LOCK, "/root/packages/run.txt")
+    machine.run(
+        # Debian's own pip installs them: one in the environment itself costs an emulated machine two minutes more.
+        "mkdir -p /opt/watchkeeper && cd /opt/watchkeeper && python3 -m venv --without-pip .venv"
+        f" && {PIP} --require-hashes -r /root/packages/run.txt",
+        timeout_s=900,
+    )
+    machine.save(name)
+
+
 def install(machine: Machine) -> None:
-    """Put watchkeeper and its units in place, as the manual says, and those who are told: a webhook and a mailbox."""
-    if not machine.works(f"test -x {PROGRAM}"):
-        _install_packages(machine)
+    """Install this checkout's wheel and units as the manual does, and two receivers: a webhook and a mailbox."""
+    (wheel,) = (cache() / "packages").glob("watchkeeper-*.whl")
+    machine.put(wheel, f"/root/{wheel.name}")
+    machine.run(f"cd /opt/watchkeeper && {PIP} --no-deps /root/{wheel.name}", timeout_s=300)
     machine.put(UNITS, "/root/units")
     machine.put(HERE / "inside", "/usr/local/lib/station")
     machine.put(HERE / "station.toml", CONFIG)
     machine.run("bash /usr/local/lib/station/install.sh /root/units")
-
-
-def _install_packages(machine: Machine) -> None:
-    packages = cache() / "packages"
-    build(packages)
-    machine.put(packages, "/root/packages")
-    machine.run(
-        # Debian's own pip fills it: one of the environment's own costs an emulated machine two minutes more.
-        "mkdir -p /opt/watchkeeper && cd /opt/watchkeeper && python3 -m venv --without-pip .venv"
-        " && pip3 --python .venv/bin/python install --quiet --disable-pip-version-check --no-index"
-        " --find-links /root/packages watchkeeper",
-        timeout_s=900,
-    )
 
 
 @dataclass

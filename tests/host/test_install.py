@@ -14,20 +14,18 @@ import shlex
 import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from typing import Any
 
 import pytest
 
-from tests.host.keeper import INSTALL_S, NOTES, Keeper, commands, instructions, section
+from tests.host.keeper import FIRST, INSTALL_S, NOTES, Keeper, commands, instructions, section
 from tests.host.machine import Machine
-from tests.host.station import CONFIG, PAGE, ROOT, Event, Station
+from tests.host.station import CONFIG, EVENTS, PAGE, ROOT, Event, Station
 
 host = pytest.mark.host(place=9)
 
 VERSION = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"]
-FIRST = "83afaca"
-"""The commit with the first version whose README says how it is run as a service."""
-
 MANUAL = instructions()
 SERVICE, CHANGE, UPGRADE, REMOVE, SECRETS = (
     "As a service", "After a change of the configuration", "Upgrade", "Remove", "Secrets",
@@ -72,6 +70,52 @@ host = "127.0.0.1"
 port = 22
 every = "5s"
 """
+
+FIRST_CONFIGURATION = """\
+[host]
+name = "gannet"
+time_zone = "UTC"
+
+[store]
+gone = "30d"
+
+[rules.silent]
+warning = "10s"
+alarm = "never"
+
+[together]
+flood = 20
+
+[[probe]]
+kind = "memory"
+every = "5s"
+
+[[probe]]
+kind = "http"
+name = "hide-hub"
+url = "http://127.0.0.1:8123/"
+every = "5s"
+
+[[probe]]
+kind = "checkin"
+name = "nightly-copy"
+within = "26h"
+every = "5s"
+rests_on = ["memory"]
+
+[[notifier]]
+kind = "webhook"
+url = "http://127.0.0.1:9017/"
+
+[[notifier]]
+kind = "webhook"
+name = "log-book"
+url = "http://127.0.0.1:9018/"
+"""
+"""For version 0.1.0, with keys that have other names since."""
+
+LOG_BOOK, CLOSED = "/var/lib/hook/log-book", "/run/log-book-closed"
+"""What the second receiver was sent, and the file that keeps it from accepting anything."""
 
 
 def test_the_manual_has_the_commands_that_are_typed_here() -> None:
@@ -149,37 +193,72 @@ def test_nothing_is_left_after_everything_was_removed(keeper: Keeper) -> None:
 
 
 @host
-def test_the_first_version_gathers_and_tells(keeper: Keeper) -> None:
-    """Installed as its own README says, by the commands of that time."""
+def test_the_first_version_records_and_notifies(keeper: Keeper) -> None:
+    """Installed as its own README says. One alert is active: one receiver was notified, the other refuses for now."""
     machine = keeper.station.machine
+    receiver = f"python3 /usr/local/lib/station/hook.py 9018 {LOG_BOOK} {CLOSED}"
+    machine.run(f"touch {CLOSED}; systemctl is-active -q log-book || systemd-run -q --unit=log-book {receiver}")
     keeper.types([f"git reset --quiet --hard {FIRST}"])
     machine.run("mkdir -p /etc/watchkeeper")
-    machine.write(CONFIG, CONFIGURATION + HIDE_HUB)
-    keeper.timed("install of the first version", commands(instructions(FIRST), SERVICE)[0])
+    machine.write(CONFIG, FIRST_CONFIGURATION)
+    keeper.timed("install of the first version", commands(instructions(FIRST), SERVICE)[0][1:])
     keeper.station.until("the first version's page", keeper.serves, 240)
-    told = keeper.station.told("service hide-hub", "silent", "raised", 0, 180)
+    keeper.types(["sudo watchkeeper checkin nightly-copy"])
+    keeper.station.until("the first message", lambda: _sent(machine, EVENTS), 180)
     keeper.station.until("samples", lambda: len(_rows(machine, SAMPLES)) >= 40, 300)
-    machine.write(f"{NOTES}/thread", told["thread"])
+    keeper.station.until("a refused delivery", lambda: _rows(machine, WAITING), 60)
+    assert _sent(machine, LOG_BOOK) == []
 
 
 SAMPLES = "SELECT s.key, m.at_ms, m.value FROM samples m JOIN series s ON s.id = m.series"
+WAITING = "SELECT id, thread FROM outbox WHERE notifier = 'log-book' AND state = 'waiting' AND tries > 0"
 KEPT = {
     "samples": f"{SAMPLES} WHERE m.at_ms < {{until_s}} * 1000 ORDER BY 1, 2",
-    "alerts": "SELECT key, concern FROM alerts WHERE {until_s} > 0 ORDER BY 1, 2",
-    "journal": "SELECT id, at_us, entry, key FROM journal WHERE at_us < {until_s} * 1000000 ORDER BY id",
+    "alerts": "SELECT id, key, json_extract(body, '$.raised_at') FROM alerts WHERE {until_s} > 0 ORDER BY id",
+    "events": "SELECT id, at_us, key FROM journal WHERE at_us < {until_s} * 1000000 ORDER BY id",
     "messages": "SELECT id, notifier, thread FROM outbox WHERE made_at_us < {until_s} * 1000000 ORDER BY id",
+    "job reports": "SELECT job, failed, at_us FROM check_ins WHERE {until_s} > 0",
 }
-"""What a database holds from before an instant. The two versions keep these in the same columns."""
+"""What a database holds from before an instant. The two versions have these in the same columns."""
 
 
 @host
-def test_upgrade_keeps_what_the_first_version_gathered(keeper: Keeper) -> None:
-    """Two commands: the newest version goes on with the samples, alerts and journal, after a copy that is whole."""
+def test_an_upgrade_is_refused_until_renamed_keys_are_edited(keeper: Keeper) -> None:
+    """The install prints an edit for each key that has another name. The first version runs on, and nothing changed."""
+    machine = keeper.station.machine
+    before = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
+    status, said = keeper.tries(_block(UPGRADE), timeout_s=INSTALL_S)
+    assert status == 3, said
+    assert f"{CONFIG} cannot be used by version {VERSION} (above)" in said
+    after = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
+    assert after == before
+    assert keeper.serves()
+    machine.write(CONFIG, edited(FIRST_CONFIGURATION, said))
+
+
+EDIT = re.compile(r"in line (\d+) write (\S+) instead of (\S+)")
+
+
+def edited(text: str, said: str) -> str:
+    """A configuration after the edits that a command has printed, and no others."""
+    lines = text.splitlines()
+    edits = EDIT.findall(" ".join(said.split()))
+    assert edits, said
+    for number, new, old in edits:
+        line = lines[int(number) - 1]
+        assert line.count(old) == 1, f"{old} is not once in line {number}: {line}"
+        lines[int(number) - 1] = line.replace(old, new)
+    return "".join(f"{line}\n" for line in lines)
+
+
+@host
+def test_upgrade_keeps_what_the_first_version_recorded(keeper: Keeper) -> None:
+    """The newest version goes on with samples, alerts, events, messages and reports, after a copy that is whole."""
     machine = keeper.station.machine
     until_s = int(machine.now())
     kept = _kept(machine, DATABASE, until_s)
     assert all(kept.values()), kept
-    said = keeper.timed("upgrade from the first version", _block(UPGRADE))
+    said = keeper.timed("upgrade from the first version", _block(UPGRADE)[1:])
     assert f"watchkeeper: version {VERSION} is on watch: " in said
     keeper.is_on_watch()
     assert _lost(kept, _kept(machine, DATABASE, until_s)) == []
@@ -193,20 +272,49 @@ def test_upgrade_keeps_what_the_first_version_gathered(keeper: Keeper) -> None:
 
 
 @host
-def test_an_alert_goes_on_over_the_upgrade(keeper: Keeper) -> None:
-    """What the first version told is not told again, and the newest tells its end, in the same thread."""
-    station = keeper.station
+def test_a_message_that_waits_is_delivered_once_after_the_upgrade(keeper: Keeper) -> None:
+    """The first version made it, the newest delivers it: the same message that the other receiver has."""
+    station, machine = keeper.station, keeper.station.machine
+    (first,) = _sent(machine, EVENTS)
+    assert _sent(machine, LOG_BOOK) == []
+    machine.run(f"rm {CLOSED}")
+    station.until("the waiting message", lambda: _sent(machine, LOG_BOOK), 120)
+    assert _sent(machine, LOG_BOOK) == [first]
+
+
+@host
+def test_an_alert_continues_over_the_upgrade(keeper: Keeper) -> None:
+    """What the first version reported is not reported again; its end goes to both receivers, in the same thread."""
+    station, machine = keeper.station, keeper.station.machine
+    (first,) = _sent(machine, EVENTS)
     answers = "python3 -m http.server 8123 --bind 127.0.0.1 --directory /usr/share/misc"
-    station.machine.run(f"systemctl is-active -q hide-hub || systemd-run -q --unit=hide-hub {answers}")
-    ended = station.told("service hide-hub", "silent", "ended", 0, 180)
-    assert [each["telling"] for each in station.events("service hide-hub")] == ["raised", "ended"]
-    assert ended["thread"] == station.machine.run(f"cat {NOTES}/thread")
+    machine.run(f"systemctl is-active -q hide-hub || systemd-run -q --unit=hide-hub {answers}")
+    for receiver in (EVENTS, LOG_BOOK):
+        station.until(f"the end in {receiver}", partial(_has_two, machine, receiver), 180)
+        sent = _sent(machine, receiver)
+        assert [each["number"] for each in sent] == [1, 2]
+        assert sent[0] == first
+        assert sent[1]["thread"] == first["thread"]
+        assert sent[1]["state"] != first["state"]
+        assert sent[1]["priority"] is None
+    machine.write(CONFIG, CONFIGURATION + HIDE_HUB)
+    keeper.types(_block(CHANGE))
+
+
+def _has_two(machine: Machine, receiver: str) -> bool:
+    return len(_sent(machine, receiver)) >= 2
+
+
+def _sent(machine: Machine, receiver: str) -> list[Event]:
+    """What a receiver was sent about hide-hub, by any version."""
+    events = [json.loads(line)["data"] for line in machine.run(f"cat {receiver} || true").splitlines()]
+    return [each for each in events if each["subject"] == "service hide-hub"]
 
 
 @host
 def test_a_second_upgrade_finds_everything_in_place(keeper: Keeper) -> None:
     """The upgrade's commands again: no second copy, and the version from before stays to go back to."""
-    assert "earlier" in _releases(keeper.station.machine)
+    assert len(_releases(keeper.station.machine)) == 2
     _installs_again(keeper)
 
 
@@ -435,7 +543,7 @@ def test_the_service_comes_back_with_the_host(keeper: Keeper) -> None:
     keeper.is_on_watch()
 
 
-LEFT = ("/etc/watchkeeper", "/var/lib/watchkeeper", BACKUPS, DROP_INS, HOME)
+LEFT = ("/etc/watchkeeper", "/var/lib/watchkeeper", BACKUPS, DROP_INS)
 """What the manual says that `deploy/remove` leaves, apart from the user."""
 
 
@@ -454,9 +562,7 @@ def test_remove_leaves_what_the_manual_says(keeper: Keeper) -> None:
     assert not machine.works("command -v watchkeeper")
     assert not machine.works(f"curl -s -o /dev/null {PAGE}/")
     appeared, gone = keeper.changes()
-    # systemd keeps the folder of a service with DynamicUser= in a place of its own, with a link to it.
-    below = (*LEFT, "/var/lib/private/watchkeeper")
-    assert [path for path in appeared if not any(path == each or path.startswith(f"{each}/") for each in below)] == []
+    assert [path for path in appeared if not any(path == each or path.startswith(f"{each}/") for each in LEFT)] == []
     assert gone == []
     assert machine.works("getent passwd watchkeeper")
     assert keeper.types(remove) == said

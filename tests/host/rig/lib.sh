@@ -11,6 +11,14 @@ fail() {
     exit 1
 }
 
+# The folder in which rig/save stores the disks of a machine, by its name.
+saved_disks() {
+    case $1 in
+        "" | *[!a-z0-9.-]*) fail "a saved machine needs a name of a-z, 0-9, dot and hyphen, not '$1'" ;;
+    esac
+    echo "$RIG_CACHE/saved/$1"
+}
+
 # The process id of the machine that this rig started, or nothing. The file is believed only while that process is one
 # that was started on this run folder.
 machine_pid() {

@@ -98,12 +98,12 @@ def test_users_and_folders_are_what_systemd_reads() -> None:
 @pytest.mark.parametrize(
     ("script", "words", "said"),
     [
-        ("install", ["--colour"], "--colour is no word of deploy/install"),
-        ("install", ["--packages"], "--packages needs a folder of wheels"),
-        ("install", ["--packages", "/nowhere"], "--packages needs a folder of wheels"),
-        ("remove", ["--all"], "--all is no word of deploy/remove; it knows --everything"),
-        ("package", [], "say where the package is to go"),
-        ("package", ["--fast"], "--fast is no word of deploy/package"),
+        ("install", ["--colour"], "--colour is not an option of deploy/install"),
+        ("install", ["--packages"], "--packages needs an existing folder of wheels"),
+        ("install", ["--packages", "/nowhere"], "--packages needs an existing folder of wheels"),
+        ("remove", ["--all"], "--all is not an option of deploy/remove; its option is --everything"),
+        ("package", [], "no folder was given for the package; run: deploy/package dist"),
+        ("package", ["--fast"], "--fast is not an option of deploy/package"),
     ],
 )
 def test_wrong_words(script: str, words: list[str], said: str) -> None:

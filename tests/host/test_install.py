@@ -150,7 +150,7 @@ def test_install_on_a_host_that_had_nothing(keeper: Keeper) -> None:
     for name in packages.partition("#")[0].split()[3:]:
         assert "ok installed" in machine.run(f"dpkg-query -W -f '${{Status}}' {name}"), name
     said = keeper.timed("install on a host that had nothing", [install])
-    assert f"watchkeeper: version {VERSION} is on watch: " in said
+    assert f"watchkeeper: version {VERSION} is running: " in said
     keeper.is_on_watch()
     assert machine.run(f"cat {CONFIG}") == (ROOT / "deploy/first.toml").read_text()
     assert machine.run("cat /etc/watchkeeper/config.example.toml") == (ROOT / "config.example.toml").read_text()
@@ -229,7 +229,7 @@ def test_an_upgrade_is_refused_until_renamed_keys_are_edited(keeper: Keeper) -> 
     before = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
     status, said = keeper.tries(_block(UPGRADE), timeout_s=INSTALL_S)
     assert status == 3, said
-    assert f"{CONFIG} cannot be used by version {VERSION} (above)" in said
+    assert f"version {VERSION} does not accept {CONFIG} (see above). Nothing was changed" in said
     after = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
     assert after == before
     assert keeper.serves()
@@ -259,7 +259,7 @@ def test_upgrade_keeps_what_the_first_version_recorded(keeper: Keeper) -> None:
     kept = _kept(machine, DATABASE, until_s)
     assert all(kept.values()), kept
     said = keeper.timed("upgrade from the first version", _block(UPGRADE)[1:])
-    assert f"watchkeeper: version {VERSION} is on watch: " in said
+    assert f"watchkeeper: version {VERSION} is running: " in said
     keeper.is_on_watch()
     assert _lost(kept, _kept(machine, DATABASE, until_s)) == []
     keeper.station.note("upgrade: kept " + ", ".join(f"{len(rows)} {what}" for what, rows in kept.items()))
@@ -396,7 +396,7 @@ def test_a_version_that_cannot_use_the_configuration_changes_nothing(keeper: Kee
     status, said = keeper.tries(later, timeout_s=INSTALL_S)
     assert status == 3, said
     assert re.search(r"probe\[2\].*http", said), said
-    assert f"{CONFIG} cannot be used by version {LATER} (above)" in said
+    assert f"version {LATER} does not accept {CONFIG} (see above). Nothing was changed" in said
     after = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
     assert after == before
     assert keeper.serves()
@@ -411,7 +411,9 @@ def test_a_version_that_does_not_start_is_taken_back(keeper: Keeper, later: list
     kept, placed, copies = _kept(machine, DATABASE, until_s), _placed(machine), _backups(machine)
     status, said = keeper.tries(later, timeout_s=INSTALL_S)
     assert status == 3, said
-    assert f"version {LATER} did not start (above); the one before runs again: active" in said
+    assert (
+        f"version {LATER} did not start (see above); rolled back to the previous version, which is now active" in said
+    )
     keeper.is_on_watch()
     assert _placed(machine) == placed
     assert len(_backups(machine)) == len(copies) + 1
@@ -555,7 +557,7 @@ def test_remove_leaves_what_the_manual_says(keeper: Keeper) -> None:
     text = " ".join(section(MANUAL, REMOVE).split())
     said = keeper.types(remove)
     named = [line.strip() for line in said.splitlines() if line.startswith("  ")]
-    assert named == [*LEFT, "the user watchkeeper, to whom the database belongs"]
+    assert named == [*LEFT, "the user watchkeeper, who owns the database"]
     assert all(f"`{place}`" in text for place in LEFT)
     assert not machine.works("systemctl is-enabled -q watchkeeper")
     assert not machine.works("systemctl is-active -q watchkeeper")
@@ -601,9 +603,9 @@ def _installs_again(keeper: Keeper) -> None:
     machine = keeper.station.machine
     before = (_releases(machine), _backups(machine), _placed(machine))
     said = keeper.timed("install where everything is in place", _block(UPGRADE))
-    assert "making" not in said
+    assert "building" not in said
     assert "copied" not in said
-    assert f"watchkeeper: version {VERSION} is on watch: " in said
+    assert f"watchkeeper: version {VERSION} is running: " in said
     assert (_releases(machine), _backups(machine), _placed(machine)) == before
     keeper.is_on_watch()
 
@@ -611,7 +613,7 @@ def _installs_again(keeper: Keeper) -> None:
 def _removes_everything(keeper: Keeper) -> None:
     machine = keeper.station.machine
     (everything,) = re.findall(r"`(sudo deploy/remove --everything)`", section(MANUAL, REMOVE))
-    assert "removed, with everything that it kept" in keeper.types([everything])
+    assert "removed, with configuration, database and copies" in keeper.types([everything])
     assert keeper.changes() == ([], [])
     for name in ("watchkeeper", "watchkeeper-helper"):
         assert not machine.works(f"getent passwd {name} || getent group {name}"), name

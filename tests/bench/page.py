@@ -71,7 +71,7 @@ async def boards(session: aiohttp.ClientSession) -> None:
     """The board and its JSON, with 300 subjects."""
     store = readstore.crowd(SUBJECTS)
     served = await serve(app_of(store), PORT)
-    for name, path in (("board", ""), ("board as JSON", "api/v1/board")):
+    for name, path in (("board", ""), ("board as JSON", "api/v1/status")):
         fresh = []
         for _ in range(FEW):
             store.version += 1

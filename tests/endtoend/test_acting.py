@@ -45,7 +45,7 @@ async def test_the_keeper_acts(tmp_path: Path) -> None:
             data = {"word": found[1], "probe": "memory"}
             async with session.post(f"{daemon.address}keeper/run", data=data) as answer:
                 assert "memory ran." in await answer.text()
-            async with session.get(f"{daemon.address}api/v1/journal") as answer:
+            async with session.get(f"{daemon.address}api/v1/events") as answer:
                 lines = (await answer.json())["items"]
         assert "Snapshot removed." in [line["text"] for line in lines if line["entry"] == "note"]
         assert daemon.stop() == 0

@@ -74,7 +74,7 @@ def test_an_alert_is_acknowledged_from_its_message(tmp_path: Path) -> None:
         with Daemon.start(config) as daemon:
 
             def states() -> list[str]:
-                found = json.loads(asked(f"{daemon.address}api/v1/alerts"))["items"]
+                found = json.loads(asked(f"{daemon.address}api/v1/raised"))["items"]
                 return [each["state"] for each in found if each["concern"] == "silent"]
 
             event = until("the message", lambda: hook.events and hook.events[0])["data"]

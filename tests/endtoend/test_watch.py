@@ -172,7 +172,7 @@ def test_the_watch_from_first_sample_to_last_message(station: Station) -> None:
 
 
 def _a_service_that_stops_and_comes_back(station: Station) -> None:
-    station.until("the first answer", lambda: len(station.get("/api/v1/series")["items"]) >= 4)
+    station.until("the first answer", lambda: len(station.get("/api/v1/quantities")["items"]) >= 4)
     port = station.service.port
     station.service.close()
     station.until("the silence", lambda: [e["telling"] for e in station.events("silent")] == ["raised"])
@@ -214,7 +214,7 @@ def _a_clean_up_that_ends_it(station: Station, filler: Filler) -> None:
 
 def _every_transition_was_told_once(station: Station) -> None:
     """Event log, webhook and mailbox contain the same transitions, and each mail is in its episode's thread."""
-    told = [line for line in station.get("/api/v1/journal?limit=200")["items"] if line["entry"] == "transition"]
+    told = [line for line in station.get("/api/v1/events?limit=200")["items"] if line["entry"] == "transition"]
     station.until("the last mail", lambda: len(station.mailbox.mails) >= len(told))
     time.sleep(1.5)  # one more run of every probe: a second copy of anything would arrive now
     assert len(station.hook.events) == len(station.mailbox.mails) == len(told)

@@ -143,13 +143,13 @@ class Station:
 
     def series(self) -> set[tuple[str, str]]:
         """Subject and quantity of every series that was ever observed."""
-        return {(each["subject"], each["quantity"]) for each in self.get("/api/v1/series")["items"]}
+        return {(each["subject"], each["quantity"]) for each in self.get("/api/v1/quantities")["items"]}
 
     def latest(self, beginning: str) -> dict[tuple[str, str], Any]:
         """The newest observation of every series whose subject begins so, by subject and quantity."""
-        items = self.get("/api/v1/series")["items"]
+        items = self.get("/api/v1/quantities")["items"]
         ids = " ".join(str(each["id"]) for each in items if each["subject"].startswith(beginning))
-        lines = self.machine.run(f"for id in {ids}; do curl -sf {PAGE}/api/v1/series/$id; echo; done").splitlines()
+        lines = self.machine.run(f"for id in {ids}; do curl -sf {PAGE}/api/v1/quantities/$id; echo; done").splitlines()
         found = map(json.loads, filter(None, lines))
         return {(each["subject"], each["quantity"]): each["latest"] for each in found if each["latest"]}
 

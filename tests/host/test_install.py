@@ -180,7 +180,7 @@ def test_survey_proposes_what_the_service_takes(keeper: Keeper) -> None:
     keeper.types(put)
     keeper.types(_block(CHANGE))
     keeper.station.until("the proposal", lambda: "the configuration was read anew" in _journal(keeper), 120)
-    keeper.station.note(f"survey: {len(_get(keeper, '/api/v1/series'))} series after its proposal was taken")
+    keeper.station.note(f"survey: {len(_get(keeper, '/api/v1/quantities'))} series after its proposal was taken")
 
 
 @host
@@ -591,7 +591,7 @@ def _get(keeper: Keeper, path: str) -> list[Event]:
 
 
 def _journal(keeper: Keeper) -> str:
-    return json.dumps(_get(keeper, "/api/v1/journal"))
+    return json.dumps(_get(keeper, "/api/v1/events"))
 
 
 def _answered(station: Station, subject: str) -> Any:

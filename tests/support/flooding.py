@@ -17,9 +17,9 @@ from dataclasses import dataclass, field
 
 SENT = {
     "idle": b"",
-    "asking": b"GET /api/v1/board HTTP/1.1\r\nHost: localhost\r\n\r\n",
+    "asking": b"GET /api/v1/status HTTP/1.1\r\nHost: localhost\r\n\r\n",
     "head": b"GET / HTTP/1.1\r\nHost: local",
-    "body": b"POST /keeper/sign-in HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/x-www-form-urlencoded\r\n"
+    "body": b"POST /operator/sign-in HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/x-www-form-urlencoded\r\n"
     b"Content-Length: 900\r\n\r\npassword=",
     "stream": b"GET /api/v1/changes HTTP/1.1\r\nHost: localhost\r\n\r\n",
 }

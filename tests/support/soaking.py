@@ -188,7 +188,7 @@ class Soak:
     async def _reads_the_page(self) -> None:
         """A client opens the page, a subject, the event log and the API, listens for changes, and disconnects."""
         async with aiohttp.ClientSession(self._page) as session:
-            paths = ["/", "/journal", "/api/v1/health", "/api/v1/series", "/api/v1/journal?limit=200"]
+            paths = ["/", "/events", "/api/v1/health", "/api/v1/quantities", "/api/v1/events?limit=200"]
             for path in paths:
                 async with session.get(path) as answer:
                     assert answer.status in (200, 503), (path, answer.status)

@@ -36,8 +36,8 @@ ARGUMENTS = [
 ]  # fmt: skip
 
 ASKED = {
-    "/api/v1/room": "?disk=32GiB&memory=2GiB&cpus=2&grows=1GiB/day",
-    "/api/v1/ready": "?subject=hide-hub",
+    "/api/v1/capacity": "?disk=32GiB&memory=2GiB&cpus=2&grows=1GiB/day",
+    "/api/v1/preflight": "?subject=hide-hub",
 }
 """What is asked where nothing would be no question."""
 

@@ -20,15 +20,15 @@ AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22a", "wcag22aa", "best-practice"]
 PATHS = (
     "",
-    "journal",
+    "events",
     "subjects/1?span=month",
     "subjects/7",
     "subjects/13",
     "subjects/14?span=day",
-    "keeper",
-    "room?disk=32GiB&memory=2GiB",
-    "ready?subject=hide-hub",
-    "frees",
+    "operator",
+    "capacity?disk=32GiB&memory=2GiB",
+    "preflight?subject=hide-hub",
+    "reclaim",
     "nothing",
 )
 
@@ -77,7 +77,7 @@ async def test_axe_finds_nothing(
 ) -> None:
     """No page violates a rule, with every fold open, signed in or not."""
     need(AXE.exists(), "axe-core is not there (npm ci --prefix tests/web)")
-    paths = PATHS if state == "filling" else ("", "subjects/1", "keeper") if state != "fresh" else ("", "journal")
+    paths = PATHS if state == "filling" else ("", "subjects/1", "operator") if state != "fresh" else ("", "events")
     store: ReadStoreDouble = getattr(readstore, state)()
     viewport = {"width": 390 if scheme == "dark" else 1_280, "height": 900}
     assert await look(chromium, store, tmp_path, paths, color_scheme=scheme, viewport=viewport) == []
@@ -110,7 +110,7 @@ async def test_names_from_right_to_left(chromium: Browser, width: int, scale: in
     context = await chromium.new_context(viewport={"width": width, "height": 900}, device_scale_factor=scale)
     try:
         page = await context.new_page()
-        for path in ("", "journal", f"subjects/{RTL[0]}"):
+        for path in ("", "events", f"subjects/{RTL[0]}"):
             await page.goto(served.address + path)
             assert await page.evaluate("document.documentElement.scrollWidth") <= width
             isolated = await page.evaluate(
@@ -155,7 +155,13 @@ async def test_targets_are_large_enough(chromium: Browser, tmp_path: Path) -> No
         await page.goto(f"{served.address}keeper")
         await page.fill("#password", PASSWORD)
         await page.click("button")
-        for path in ("keeper", "", "subjects/13", "room?disk=1GiB&written=2GiB", "ready?subject=x&leave_out=room"):
+        for path in (
+            "operator",
+            "",
+            "subjects/13",
+            "capacity?disk=1GiB&written=2GiB",
+            "preflight?subject=x&leave_out=room",
+        ):
             await page.goto(served.address + path)
             assert await page.evaluate("document.documentElement.scrollWidth") <= 320
             small = await page.evaluate(

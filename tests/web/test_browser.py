@@ -14,7 +14,7 @@ from watchkeeper.web.settings import PageSettings
 
 Scheme = Literal["light", "dark"]
 STATES = ("calm", "filling", "full", "fresh", "crowd")
-PATHS = ("", "journal", "subjects/1", "subjects/13?span=month", "subjects/7", "subjects/17?span=day", "nothing")
+PATHS = ("", "events", "subjects/1", "subjects/13?span=month", "subjects/7", "subjects/17?span=day", "nothing")
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(300)]
 

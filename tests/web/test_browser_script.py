@@ -120,7 +120,7 @@ async def test_a_change_that_needs_nobody_is_not_spoken(show: Show) -> None:
 async def test_what_is_being_typed_is_left_alone(show: Show) -> None:
     """While a note is being written the page does not change under the keeper's hands."""
     screen = await show()
-    await screen.go("keeper")
+    await screen.go("operator")
     await screen.page.fill("#password", PASSWORD)
     await screen.page.click("text=Sign in")
     await screen.go("subjects/13")
@@ -190,7 +190,7 @@ async def test_everything_the_keeper_does(show: Show, *, script: bool) -> None:
     """Signing in, acknowledging, setting aside, noting, running and trying work by plain forms, with a prefix too."""
     screen = await show(script=script, prefix="/watch", width=390)
     page = screen.page
-    await screen.go("keeper")
+    await screen.go("operator")
     await page.fill("#password", "not the password")
     await page.click("button:has-text('Sign in')")
     await screen.has("That is not the password.")

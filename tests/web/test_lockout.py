@@ -40,7 +40,7 @@ async def _browser(address: str = "127.0.0.1") -> AsyncIterator[ClientSession]:
 
 
 async def _sign_in(page: TestServer, session: ClientSession, password: str = PASSWORD) -> int:
-    url = page.make_url("/keeper/sign-in")
+    url = page.make_url("/operator/sign-in")
     async with session.post(url, data={"password": password}, allow_redirects=False) as answer:
         await answer.read()
         return answer.status
@@ -96,7 +96,7 @@ async def test_a_new_browser_at_the_strangers_own_address(page: TestServer) -> N
     async with _flood(page, ONE, keep_cookies=False):
         for _ in range(3):
             async with _browser() as new:
-                async with new.get(page.make_url("/keeper")) as answer:
+                async with new.get(page.make_url("/operator")) as answer:
                     assert answer.status == 200
                 assert await _sign_in(page, new) == 303
 
@@ -117,13 +117,13 @@ async def test_cookie_of_a_known_browser(page: TestServer) -> None:
     """Out of scripts' reach and never sent from elsewhere; it opens nothing by itself."""
     async with _browser() as mine:
         data = {"password": PASSWORD}
-        async with mine.post(page.make_url("/keeper/sign-in"), data=data, allow_redirects=False) as answer:
+        async with mine.post(page.make_url("/operator/sign-in"), data=data, allow_redirects=False) as answer:
             told = answer.headers.getall("Set-Cookie")
         (cookie,) = [each for each in told if each.startswith("watchkeeper-browser=k.")]
         assert {"HttpOnly", "SameSite=Strict", "Path=/", "Max-Age=31536000"} <= {p.strip() for p in cookie.split(";")}
     async with (
         _browser() as other,
-        other.get(page.make_url("/keeper"), headers={"Cookie": cookie.partition(";")[0]}) as answer,
+        other.get(page.make_url("/operator"), headers={"Cookie": cookie.partition(";")[0]}) as answer,
     ):
         assert "A note for the journal" not in await answer.text()
         assert "Set-Cookie" not in answer.headers

@@ -17,7 +17,7 @@ PROXIES = tuple(ip_network(each) for each in ("127.0.0.1", "::1", "198.51.100.0/
 
 def _request(peer: str, *told: str) -> web.Request:
     headers = CIMultiDict([("X-Forwarded-For", each) for each in told])
-    return make_mocked_request("POST", "/keeper/sign-in", headers=headers).clone(remote=peer)
+    return make_mocked_request("POST", "/operator/sign-in", headers=headers).clone(remote=peer)
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from aiohttp import web
 
 from watchkeeper.clock import Clock
 from watchkeeper.messages.ack_links import AckLinks
+from watchkeeper.web import moved
 from watchkeeper.web.auth import acknowledge, job_reports
 from watchkeeper.web.auth.acknowledge import Links
 from watchkeeper.web.auth.actions import Actions
@@ -85,6 +86,7 @@ def make_app(
     kept = ResponseCache()
     for prefix in sorted({"", settings.prefix}):
         _add_routes(app, prefix, kept)
+        moved.add(app, prefix)
         if passes is not None and acting is not None:
             acknowledge.add(app, Links(passes, acting), prefix)
         if jobs is not None:

@@ -22,8 +22,7 @@ from watchkeeper.web.http import event_stream
 from watchkeeper.web.http.middleware import Handler
 from watchkeeper.web.http.parameters import Parameter, refuse_unknown
 from watchkeeper.web.http.problem_details import PROBLEM_JSON
-from watchkeeper.web.planning import capacity as plan
-from watchkeeper.web.planning import preflight, reclaim
+from watchkeeper.web.planning import capacity, preflight, reclaim
 from watchkeeper.web.planning.parameters import ROOM
 
 HTML, JSON, EVENTS, CSV = "text/html", "application/json", "text/event-stream", "text/csv"
@@ -73,7 +72,7 @@ async def description(request: web.Request) -> web.Response:
 
 
 ROUTES = (
-    Route("/", pages.board, "The board: what needs the keeper, and by when.", media=HTML, kept=True),
+    Route("/", pages.status, "The board: what needs the keeper, and by when.", media=HTML, kept=True),
     Route(
         "/subjects/{subject}",
         subject.subject,
@@ -82,11 +81,11 @@ ROUTES = (
         HTML,
         kept=True,
     ),
-    Route("/journal", pages.journal, "What happened, newest first.", (api.BEFORE,), HTML, kept=True),
-    Route("/room", plan.page, "Is there room: a guest, more of one, more of the host.", ROOM, HTML, looks=True),
-    Route("/ready", preflight.page, "Is a change safe now; what became of it.", preflight.READY, HTML, looks=True),
+    Route("/events", pages.events, "What happened, newest first.", (api.BEFORE,), HTML, kept=True),
+    Route("/capacity", capacity.page, "Is there room: a guest, more of one, more of the host.", ROOM, HTML, looks=True),
+    Route("/preflight", preflight.page, "Is a change safe now; what became of it.", preflight.READY, HTML, looks=True),
     Route(
-        "/frees",
+        "/reclaim",
         reclaim.page,
         "What sets of snapshots hold, and would free together.",
         (reclaim.STORE,),
@@ -94,46 +93,53 @@ ROUTES = (
         looks=True,
     ),
     Route(
-        "/keeper", form_handlers.keeper, "The keeper's own page: signing in, notes, probes, test messages.", media=HTML
+        "/operator",
+        form_handlers.operator,
+        "The keeper's own page: signing in, notes, probes, test messages.",
+        media=HTML,
     ),
     Route("/api", index, "What the API has: this description.", form="Index"),
     Route("/api/openapi.json", description, "The API's description in OpenAPI 3.1.", form="Description"),
     Route(
-        "/api/v1/board",
-        api.board,
+        "/api/v1/status",
+        api.status,
         "The board: what stands, what has its place on the staff, what is well.",
         kept=True,
         form="Board",
     ),
     Route(
-        "/api/v1/series", api.series, "Every series: a quantity of a subject over time.", kept=True, form="SeriesList"
+        "/api/v1/quantities",
+        api.quantities,
+        "Every series: a quantity of a subject over time.",
+        kept=True,
+        form="SeriesList",
     ),
     Route(
-        "/api/v1/series/{id}",
-        api.one_series,
+        "/api/v1/quantities/{id}",
+        api.quantity,
         "One series with its newest observation, its findings and its alerts.",
         (api.SERIES_ID,),
         form="OneSeries",
     ),
     Route(
-        "/api/v1/series/{id}/samples",
-        api.samples,
+        "/api/v1/quantities/{id}/history",
+        api.history,
         "A series' samples, oldest first.",
         (api.SERIES_ID, api.SINCE, api.UNTIL, api.POINTS),
         form="SampleList",
     ),
     Route(
-        "/api/v1/series/{id}/samples.csv",
-        api.samples_csv,
+        "/api/v1/quantities/{id}/history.csv",
+        api.history_csv,
         "A series' samples as a table (RFC 4180), oldest first, none left out.",
         (api.SERIES_ID, api.SINCE, api.UNTIL),
         CSV,
     ),
-    Route("/api/v1/alerts", api.alerts, "Every alert that was ever raised, with its state now.", form="AlertList"),
+    Route("/api/v1/raised", api.raised, "Every alert that was ever raised, with its state now.", form="AlertList"),
     Route("/api/v1/findings", api.findings, "What the rules found last for every concern.", form="FindingList"),
     Route(
-        "/api/v1/journal",
-        api.journal,
+        "/api/v1/events",
+        api.events,
         "What happened, newest first; the Link field leads to older lines.",
         (api.BEFORE, api.LIMIT),
         form="Journal",
@@ -142,24 +148,24 @@ ROUTES = (
         "/api/v1/outbox", api.outbox, "Messages that wait for delivery, or were set aside.", (api.LIMIT,), form="Outbox"
     ),
     Route(
-        "/api/v1/room",
-        plan.room,
+        "/api/v1/capacity",
+        capacity.capacity,
         "Is there room for a guest, for more of one, or with more in the host: now, in 30, 90 and 365 days.",
         ROOM,
         form="Room",
         looks=True,
     ),
     Route(
-        "/api/v1/ready",
-        preflight.ready,
+        "/api/v1/preflight",
+        preflight.preflight,
         "Is it safe to change something now, point by point; with after, what became of the change.",
         preflight.READY,
         form="Ready",
         looks=True,
     ),
     Route(
-        "/api/v1/frees",
-        reclaim.frees,
+        "/api/v1/reclaim",
+        reclaim.reclaim,
         "What sets of snapshots hold, and would free together if they were deleted. Nothing is deleted.",
         (reclaim.STORE,),
         form="Frees",
@@ -172,8 +178,8 @@ ROUTES = (
         (),
         EVENTS,
     ),
-    Route("/journal.atom", feeds.journal, "The newest lines of the journal, as an Atom feed.", media=atom.MEDIA),
-    Route("/calendar.ics", feeds.days, "Every forecast and deadline on its day, as iCalendar.", media=calendar.MEDIA),
+    Route("/events.atom", feeds.events, "The newest lines of the journal, as an Atom feed.", media=atom.MEDIA),
+    Route("/calendar.ics", feeds.dates, "Every forecast and deadline on its day, as iCalendar.", media=calendar.MEDIA),
     Route(
         "/api/v1/health",
         api.health,
@@ -196,11 +202,11 @@ class FormRoute:
 
 
 FORM_ROUTES = (
-    FormRoute("/keeper/sign-in", form_handlers.enter, "Sign in.", ("password",)),
-    FormRoute("/keeper/sign-out", form_handlers.leave, "Sign out."),
-    FormRoute("/keeper/note", form_handlers.note, "Write a note into the journal.", ("text", "series")),
-    FormRoute("/keeper/run", form_handlers.run_now, "Run a probe now.", ("probe",)),
-    FormRoute("/keeper/trial", form_handlers.trial, "Send a test message.", ("notifier",)),
+    FormRoute("/operator/sign-in", form_handlers.enter, "Sign in.", ("password",)),
+    FormRoute("/operator/sign-out", form_handlers.leave, "Sign out."),
+    FormRoute("/operator/note", form_handlers.note, "Write a note into the journal.", ("text", "series")),
+    FormRoute("/operator/run", form_handlers.run_now, "Run a probe now.", ("probe",)),
+    FormRoute("/operator/test-message", form_handlers.test_message, "Send a test message.", ("notifier",)),
     FormRoute("/subjects/{id}/acknowledge", form_handlers.acknowledge, "Acknowledge an alert.", ("concern", "back")),
     FormRoute("/subjects/{id}/shelve", form_handlers.shelve, "Set an alert aside.", ("concern", "for", "back")),
     FormRoute("/subjects/{id}/unshelve", form_handlers.unshelve, "Let an alert count again.", ("concern", "back")),

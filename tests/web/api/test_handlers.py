@@ -48,22 +48,22 @@ async def test_index_describes_every_route(page: Open) -> None:
     assert [r["path"] for r in found["routes"]] == [
         "/api",
         "/api/openapi.json",
-        "/api/v1/board",
-        "/api/v1/series",
-        "/api/v1/series/{id}",
-        "/api/v1/series/{id}/samples",
-        "/api/v1/series/{id}/samples.csv",
-        "/api/v1/alerts",
+        "/api/v1/status",
+        "/api/v1/quantities",
+        "/api/v1/quantities/{id}",
+        "/api/v1/quantities/{id}/history",
+        "/api/v1/quantities/{id}/history.csv",
+        "/api/v1/raised",
         "/api/v1/findings",
-        "/api/v1/journal",
+        "/api/v1/events",
         "/api/v1/outbox",
-        "/api/v1/room",
-        "/api/v1/ready",
-        "/api/v1/frees",
+        "/api/v1/capacity",
+        "/api/v1/preflight",
+        "/api/v1/reclaim",
         "/api/v1/changes",
         "/api/v1/health",
     ]
-    samples = next(r for r in found["routes"] if r["path"].endswith("/samples"))
+    samples = next(r for r in found["routes"] if r["path"].endswith("/history"))
     assert [(p["name"], p["in"]) for p in samples["parameters"]] == [
         ("id", "path"), ("since", "query"), ("until", "query"), ("points", "query"),
     ]  # fmt: skip
@@ -73,7 +73,7 @@ async def test_index_describes_every_route(page: Open) -> None:
 
 async def test_board(page: Open) -> None:
     """The board has the page's order and parts, with instants in UTC."""
-    found = await get(await page(readstore.filling()), "/api/v1/board")
+    found = await get(await page(readstore.filling()), "/api/v1/status")
     assert found["host"] == "gannet"
     assert found["at"] == "2026-11-25T07:24:11.000Z"
     assert [a["subject"] for a in found["needing"]] == ["snapshots of nest-cams", "pool skerry", "file system /srv"]
@@ -88,9 +88,9 @@ async def test_board(page: Open) -> None:
 async def test_series(page: Open) -> None:
     """A series is listed, and found by its id with its newest observation, findings and alerts."""
     client = await page(readstore.filling())
-    items = (await get(client, "/api/v1/series"))["items"]
+    items = (await get(client, "/api/v1/quantities"))["items"]
     pool = next(s for s in items if (s["subject"], s["quantity"]) == ("pool skerry", "space"))
-    one = await get(client, f"/api/v1/series/{pool['id']}")
+    one = await get(client, f"/api/v1/quantities/{pool['id']}")
     assert one["latest"]["used"] == 1.86 * 1024 * GIB
     assert one["latest"]["facts"] == [{"name": "device", "value": "dm-3"}]
     assert {f["concern"] for f in one["findings"]} == {"full", "stale"}
@@ -118,10 +118,10 @@ OBSERVED = {
 async def test_samples_by_kind(page: Open, kind: str, names: set[str]) -> None:
     """A sample's values carry the names that its kind gives them."""
     client = await page(readstore.filling())
-    one = next(s for s in (await get(client, "/api/v1/series"))["items"] if s["kind"] == kind)
-    latest = (await get(client, f"/api/v1/series/{one['id']}"))["latest"]
+    one = next(s for s in (await get(client, "/api/v1/quantities"))["items"] if s["kind"] == kind)
+    latest = (await get(client, f"/api/v1/quantities/{one['id']}"))["latest"]
     assert OBSERVED[kind] < set(latest)
-    found = await get(client, f"/api/v1/series/{one['id']}/samples")
+    found = await get(client, f"/api/v1/quantities/{one['id']}/history")
     assert found["kind"] == kind
     assert set(found["items"][0]) == names
     assert found["stored"] == len(found["items"]) == 48
@@ -130,34 +130,36 @@ async def test_samples_by_kind(page: Open, kind: str, names: set[str]) -> None:
 async def test_samples_window_and_points(page: Open) -> None:
     """Since and until choose, as instants or as how long ago; points thins and says how many there were."""
     client = await page(readstore.calm())
-    whole = await get(client, "/api/v1/series/1/samples?since=10d&points=20")
+    whole = await get(client, "/api/v1/quantities/1/history?since=10d&points=20")
     assert whole["stored"] == 480
     assert 8 < len(whole["items"]) <= 20
-    named = await get(client, "/api/v1/series/1/samples?since=2026-11-24T00:00:00%2B01:00&until=2026-11-24T12:00:00Z")
+    named = await get(
+        client, "/api/v1/quantities/1/history?since=2026-11-24T00:00:00%2B01:00&until=2026-11-24T12:00:00Z"
+    )
     assert (named["since"], named["until"]) == ("2026-11-23T23:00:00.000Z", "2026-11-24T12:00:00.000Z")
     assert all(named["since"] <= s["at"] <= named["until"] for s in named["items"])
-    unescaped = await get(client, "/api/v1/series/1/samples?since=2026-11-24T00:00:00+01:00")
+    unescaped = await get(client, "/api/v1/quantities/1/history?since=2026-11-24T00:00:00+01:00")
     assert unescaped["since"] == named["since"]
 
 
 @pytest.mark.parametrize(
     ("path", "parameter"),
     [
-        ("/api/v1/series/1/samples?since=yesterday", "since"),
-        ("/api/v1/series/1/samples?since=2026-11-24", "since"),
-        ("/api/v1/series/1/samples?until=9999999999999d", "until"),
-        ("/api/v1/series/1/samples?since=0001-01-01T00:00:00%2B14:00", "since"),
-        ("/api/v1/series/1/samples?since=1h&until=2h", "since"),
-        ("/api/v1/series/1/samples?points=3", "points"),
-        ("/api/v1/series/1/samples?points=ten", "points"),
-        ("/api/v1/series/1/samples?points=%D9%A4%D9%A2", "points"),
-        ("/api/v1/journal?limit=0", "limit"),
-        ("/api/v1/journal?limit=501", "limit"),
-        ("/api/v1/journal?limit=5&limit=6", "limit"),
-        ("/api/v1/journal?before=-1", "before"),
+        ("/api/v1/quantities/1/history?since=yesterday", "since"),
+        ("/api/v1/quantities/1/history?since=2026-11-24", "since"),
+        ("/api/v1/quantities/1/history?until=9999999999999d", "until"),
+        ("/api/v1/quantities/1/history?since=0001-01-01T00:00:00%2B14:00", "since"),
+        ("/api/v1/quantities/1/history?since=1h&until=2h", "since"),
+        ("/api/v1/quantities/1/history?points=3", "points"),
+        ("/api/v1/quantities/1/history?points=ten", "points"),
+        ("/api/v1/quantities/1/history?points=%D9%A4%D9%A2", "points"),
+        ("/api/v1/events?limit=0", "limit"),
+        ("/api/v1/events?limit=501", "limit"),
+        ("/api/v1/events?limit=5&limit=6", "limit"),
+        ("/api/v1/events?before=-1", "before"),
         ("/api/v1/outbox?limit=x", "limit"),
-        ("/api/v1/journal?lmit=5", "lmit"),
-        ("/api/v1/board?at=now", "at"),
+        ("/api/v1/events?lmit=5", "lmit"),
+        ("/api/v1/status?at=now", "at"),
     ],
 )
 async def test_bad_values_are_named(page: Open, path: str, parameter: str) -> None:
@@ -172,7 +174,7 @@ async def test_bad_values_are_named(page: Open, path: str, parameter: str) -> No
 
 
 @pytest.mark.parametrize(
-    "path", ["/api/v1/series/99", "/api/v1/series/x", "/api/v1/series/0x1/samples", "/api/nothing"]
+    "path", ["/api/v1/quantities/99", "/api/v1/quantities/x", "/api/v1/quantities/0x1/history", "/api/nothing"]
 )
 async def test_missing_things(page: Open, path: str) -> None:
     """What there is not is a 404 with problem details."""
@@ -186,7 +188,7 @@ async def test_journal_pages_lead_to_the_oldest_line(page: Open) -> None:
     store = readstore.fresh()
     for i in range(23):
         store.note(NOW + timedelta(seconds=i), f"line {i}")
-    client, path, texts, pages = await page(store), "/api/v1/journal?limit=5", [], 0
+    client, path, texts, pages = await page(store), "/api/v1/events?limit=5", [], 0
     while path:
         answer = await client.get(path)
         texts += [line["text"] for line in (await answer.json())["items"]]
@@ -203,9 +205,9 @@ async def test_journal_link_carries_the_prefix(page: Open) -> None:
     for i in range(3):
         store.note(NOW, f"line {i}")
     client = await page(store, PageSettings(prefix="/watch"))
-    answer = await client.get("/watch/api/v1/journal?limit=1")
+    answer = await client.get("/watch/api/v1/events?limit=1")
     url = urlsplit(answer.headers["Link"].partition(">")[0][1:])
-    assert url.path == "/watch/api/v1/journal"
+    assert url.path == "/watch/api/v1/events"
     assert parse_qs(url.query) == {"before": ["3"], "limit": ["1"]}
 
 
@@ -219,8 +221,8 @@ async def test_outbox_shows_trouble_and_no_body(page: Open) -> None:
 async def test_alerts_and_findings(page: Open) -> None:
     """Alerts and findings name their series by its id."""
     client = await page(readstore.filling())
-    ids = {s["id"]: s["subject"] for s in (await get(client, "/api/v1/series"))["items"]}
-    for path in ("/api/v1/alerts", "/api/v1/findings"):
+    ids = {s["id"]: s["subject"] for s in (await get(client, "/api/v1/quantities"))["items"]}
+    for path in ("/api/v1/raised", "/api/v1/findings"):
         for item in (await get(client, path))["items"]:
             assert ids[item["series"]] == item["subject"]
 
@@ -231,7 +233,7 @@ async def test_shelved_until(page: Open) -> None:
     key = SeriesKey("memory", "used")
     lasting = Alert(key, Concern.FULL, priority=Priority.CAUTION, shelved_until=NOW + HOUR)
     store.raised = [lasting, replace(lasting, shelved_until=NOW - HOUR)]
-    items = (await get(await page(store), "/api/v1/alerts"))["items"]
+    items = (await get(await page(store), "/api/v1/raised"))["items"]
     assert [i["shelved_until"] for i in items] == ["2026-11-25T08:24:11.000Z", None]
 
 
@@ -264,22 +266,22 @@ async def test_figures_that_json_cannot_hold(page: Open) -> None:
     store.add(Deadline(late, None), None)
     store.history[late] = [Sample(NOW.timestamp() - 60, 1e300, None), Sample(NOW.timestamp(), None, None)]
     client = await page(store)
-    one = await get(client, f"/api/v1/series/{made.id}")
+    one = await get(client, f"/api/v1/quantities/{made.id}")
     assert (one["latest"]["used"], one["latest"]["capacity"]) == (None, None)
-    assert (await get(client, "/api/v1/series/1/samples"))["items"][0]["used"] is None
-    assert [s["due_at"] for s in (await get(client, "/api/v1/series/2/samples"))["items"]] == [None, None]
+    assert (await get(client, "/api/v1/quantities/1/history"))["items"][0]["used"] is None
+    assert [s["due_at"] for s in (await get(client, "/api/v1/quantities/2/history"))["items"]] == [None, None]
 
 
 async def test_unchanged_answer_is_not_sent_again(page: Open) -> None:
     """A reader that has the answer already gets 304 without a body (RFC 9110, 15.4.5)."""
     client = await page(readstore.calm())
-    first = await client.get("/api/v1/series")
-    again = await client.get("/api/v1/series", headers={"If-None-Match": first.headers["ETag"]})
+    first = await client.get("/api/v1/quantities")
+    again = await client.get("/api/v1/quantities", headers={"If-None-Match": first.headers["ETag"]})
     assert (again.status, await again.read()) == (304, b"")
     assert again.headers["ETag"] == first.headers["ETag"]
-    other = await client.get("/api/v1/series", headers={"If-None-Match": '"other"'})
+    other = await client.get("/api/v1/quantities", headers={"If-None-Match": '"other"'})
     assert other.status == 200
-    anything = await client.get("/api/v1/series", headers={"If-None-Match": "*"})
+    anything = await client.get("/api/v1/quantities", headers={"If-None-Match": "*"})
     assert anything.status == 304
 
 
@@ -289,7 +291,7 @@ CALM = readstore.calm()
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
-    path=st.sampled_from(["journal", "outbox", "series/1/samples", "series/1"]),
+    path=st.sampled_from(["events", "outbox", "quantities/1/history", "quantities/1"]),
     name=st.sampled_from(["limit", "before", "since", "until", "points", "x"]),
     value=st.text(max_size=30)
     | st.integers().map(str)

@@ -210,7 +210,7 @@ async def test_a_page_that_is_read_with_a_password_answers_links_too(station: Op
     """The link is the keeper's own; everything else there still asks for the password."""
     found = await station(password=password_file(tmp_path), reading="password")
     assert (await found.get())[0] == 200
-    assert (await found.get("/watch/journal"))[0] == 403
+    assert (await found.get("/watch/events"))[0] == 403
 
 
 async def test_without_passes_there_is_no_such_page() -> None:

@@ -33,13 +33,13 @@ class Station:
 
     async def word(self) -> str:
         """The word that this session's forms bring."""
-        found = re.search(r'name="word" value="([\w-]+)"', await self.text(f"{self.settings.prefix}/keeper"))
+        found = re.search(r'name="word" value="([\w-]+)"', await self.text(f"{self.settings.prefix}/operator"))
         assert found
         return found[1]
 
     async def sign_in(self, password: str = PASSWORD) -> int:
         """Sign in; the answer's status."""
-        path = f"{self.settings.prefix}/keeper/sign-in"
+        path = f"{self.settings.prefix}/operator/sign-in"
         answer = await self.client.post(path, data={"password": password}, allow_redirects=False)
         return answer.status
 
@@ -81,19 +81,19 @@ async def test_reading_needs_nobody_and_shows_no_form(station: Station_) -> None
     text = await found.text()
     assert "Three things need you" in text
     assert "<form" not in text
-    assert "Whoever signs in" in await found.text("/keeper")
+    assert "Whoever signs in" in await found.text("/operator")
 
 
 async def test_sign_in_and_out(station: Station_) -> None:
     """The right password opens the desk, a wrong one does not, and signing out closes it again."""
     found = await station()
     assert await found.sign_in("the hides are cold") == 403
-    assert "A note for the journal" not in await found.text("/keeper")
+    assert "A note for the journal" not in await found.text("/operator")
     assert await found.sign_in() == 303
-    assert "You are signed in." in await found.text("/keeper")
-    assert "You are signed in." not in await found.text("/keeper")
+    assert "You are signed in." in await found.text("/operator")
+    assert "You are signed in." not in await found.text("/operator")
     assert "<form" in await found.text()
-    assert await found.send("/keeper/sign-out") == (303, "/")
+    assert await found.send("/operator/sign-out") == (303, "/")
     assert "<form" not in await found.text()
 
 
@@ -102,12 +102,12 @@ async def test_cookie(station: Station_) -> None:
     found = await station(prefix="/watch", hosts=["watch.example.org"])
     for proxy, secure in (({}, False), ({"X-Forwarded-Proto": "https", "Host": "watch.example.org"}, True)):
         answer = await found.client.post(
-            "/watch/keeper/sign-in", data={"password": PASSWORD}, headers=proxy, allow_redirects=False
+            "/watch/operator/sign-in", data={"password": PASSWORD}, headers=proxy, allow_redirects=False
         )
         cookie = answer.headers["Set-Cookie"]
         assert {"HttpOnly", "SameSite=Strict", "Path=/watch/"} <= {part.strip() for part in cookie.split(";")}
         assert ("Secure" in cookie) is secure
-        assert answer.headers["Location"] == "/watch/keeper"
+        assert answer.headers["Location"] == "/watch/operator"
         assert answer.headers["Cache-Control"] == "no-store"
 
 
@@ -152,25 +152,25 @@ async def test_note_run_and_trial(station: Station_) -> None:
     """Notes, probes and test messages from the keeper's page; a note can be about a subject."""
     found = await station()
     await found.sign_in()
-    assert await found.send("/keeper/note", text=" Snapshot \r\n removed. ") == (303, "/keeper")
-    assert "Snapshot removed." in await found.text("/journal")
-    assert await found.send("/keeper/note", text="Hides closed.", series="1") == (303, "/subjects/1")
-    assert await found.send("/keeper/run", probe="hide-hub") == (303, "/keeper")
-    assert "hide-hub ran." in await found.text("/keeper")
-    assert await found.send("/keeper/trial", notifier="mail") == (303, "/keeper")
-    assert "A test message went to mail." in await found.text("/keeper")
+    assert await found.send("/operator/note", text=" Snapshot \r\n removed. ") == (303, "/operator")
+    assert "Snapshot removed." in await found.text("/events")
+    assert await found.send("/operator/note", text="Hides closed.", series="1") == (303, "/subjects/1")
+    assert await found.send("/operator/run", probe="hide-hub") == (303, "/operator")
+    assert "hide-hub ran." in await found.text("/operator")
+    assert await found.send("/operator/test-message", notifier="mail") == (303, "/operator")
+    assert "A test message went to mail." in await found.text("/operator")
     assert [d[0] for d in found.acting.done] == ["note", "note", "run", "trial"]
 
 
 @pytest.mark.parametrize(
     ("path", "fields", "status"),
     [
-        ("/keeper/note", {"text": "  "}, 400),
-        ("/keeper/note", {"text": "x" * 1_001}, 400),
-        ("/keeper/note", {"text": "x", "series": "999"}, 404),
-        ("/keeper/note", {"text": "x" * 20_000}, 413),
-        ("/keeper/run", {"probe": "nobody"}, 404),
-        ("/keeper/trial", {}, 404),
+        ("/operator/note", {"text": "  "}, 400),
+        ("/operator/note", {"text": "x" * 1_001}, 400),
+        ("/operator/note", {"text": "x", "series": "999"}, 404),
+        ("/operator/note", {"text": "x" * 20_000}, 413),
+        ("/operator/run", {"probe": "nobody"}, 404),
+        ("/operator/test-message", {}, 404),
         ("/subjects/1/acknowledge", {"concern": "weather"}, 400),
         ("/subjects/1/shelve", {"concern": "full", "for": "99y"}, 400),
         ("/subjects/1/shelve", {"concern": "full"}, 400),
@@ -186,7 +186,7 @@ async def test_bad_forms_do_nothing(station: Station_, path: str, fields: dict[s
     assert found.acting.done == []
 
 
-@pytest.mark.parametrize("act", [a for a in FORM_ROUTES if a.path != "/keeper/sign-in"], ids=lambda a: a.path)
+@pytest.mark.parametrize("act", [a for a in FORM_ROUTES if a.path != "/operator/sign-in"], ids=lambda a: a.path)
 async def test_no_act_without_a_session_or_its_word(station: Station_, act: object) -> None:
     """Without a session, without its word, or with another session's word, every act is refused and nothing is done."""
     path = str(getattr(act, "path")).replace("{id}", "1")  # noqa: B009  the parameter's type is pytest's
@@ -200,7 +200,7 @@ async def test_no_act_without_a_session_or_its_word(station: Station_, act: obje
         answer = await found.client.post(path, data={**fields, "word": word}, allow_redirects=False)
         assert answer.status == 403
     assert found.acting.done == []
-    assert "A note for the journal" in await found.text("/keeper")
+    assert "A note for the journal" in await found.text("/operator")
 
 
 @pytest.mark.parametrize(
@@ -226,9 +226,9 @@ async def test_forms_from_elsewhere(station: Station_, headers: dict[str, str], 
     await found.sign_in()
     data = {"word": await found.word(), "text": "x"}
     cookie = {"Cookie": "; ".join(f"{c.key}={c.value}" for c in found.client.session.cookie_jar)}
-    sent = await found.client.post("/keeper/note", data=data, headers={**headers, **cookie}, allow_redirects=False)
+    sent = await found.client.post("/operator/note", data=data, headers={**headers, **cookie}, allow_redirects=False)
     entered = await found.client.post(
-        "/keeper/sign-in", data={"password": PASSWORD}, headers=headers, allow_redirects=False
+        "/operator/sign-in", data={"password": PASSWORD}, headers=headers, allow_redirects=False
     )
     assert sent.status == entered.status == (303 if obeyed else 403)
     assert bool(found.acting.done) is obeyed
@@ -239,9 +239,9 @@ async def test_only_forms_are_taken(station: Station_) -> None:
     found = await station()
     await found.sign_in()
     for kind in ("text/plain", "application/json", "multipart/form-data; boundary=x"):
-        answer = await found.client.post("/keeper/note", data=b"text=x", headers={"Content-Type": kind})
+        answer = await found.client.post("/operator/note", data=b"text=x", headers={"Content-Type": kind})
         assert answer.status == 415
-    assert (await found.client.get("/keeper/note")).status == 405
+    assert (await found.client.get("/operator/note")).status == 405
 
 
 async def test_fixation(station: Station_) -> None:
@@ -249,21 +249,21 @@ async def test_fixation(station: Station_) -> None:
     found = await station()
     brought = {"Cookie": "watchkeeper=fixed-by-somebody"}
     answer = await found.client.post(
-        "/keeper/sign-in", data={"password": PASSWORD}, headers=brought, allow_redirects=False
+        "/operator/sign-in", data={"password": PASSWORD}, headers=brought, allow_redirects=False
     )
     first = answer.cookies["watchkeeper"].value
     assert first != "fixed-by-somebody"
     found.client.session.cookie_jar.clear()
-    assert "A note for" not in await (await found.client.get("/keeper", headers=brought)).text()
+    assert "A note for" not in await (await found.client.get("/operator", headers=brought)).text()
     again = await found.client.post(
-        "/keeper/sign-in",
+        "/operator/sign-in",
         data={"password": PASSWORD},
         headers={"Cookie": f"watchkeeper={first}"},
         allow_redirects=False,
     )
     assert again.cookies["watchkeeper"].value not in {first, "fixed-by-somebody"}
     found.client.session.cookie_jar.clear()
-    old = await found.client.get("/keeper", headers={"Cookie": f"watchkeeper={first}"})
+    old = await found.client.get("/operator", headers={"Cookie": f"watchkeeper={first}"})
     assert "A note for" not in await old.text()
 
 
@@ -271,7 +271,7 @@ async def test_guessing_is_bounded(station: Station_) -> None:
     """After five wrong passwords the sixth try waits, says for how long, and even the right one must wait."""
     found = await station()
     assert [await found.sign_in(f"wrong {i}") for i in range(5)] == [403] * 5
-    answer = await found.client.post("/keeper/sign-in", data={"password": PASSWORD}, allow_redirects=False)
+    answer = await found.client.post("/operator/sign-in", data={"password": PASSWORD}, allow_redirects=False)
     assert answer.status == 429
     assert int(answer.headers["Retry-After"]) in {1, 2}
     assert "Too many tries" in await answer.text()
@@ -289,7 +289,7 @@ async def test_many_at_once_gain_nothing(station: Station_) -> None:
 async def _guess(found: Station, told: str, password: str = "wrong password") -> int:
     """Try a password through a proxy that tells this X-Forwarded-For."""
     headers, data = {"X-Forwarded-For": told}, {"password": password}
-    return (await found.client.post("/keeper/sign-in", data=data, headers=headers, allow_redirects=False)).status
+    return (await found.client.post("/operator/sign-in", data=data, headers=headers, allow_redirects=False)).status
 
 
 async def test_a_visitor_of_the_proxy_is_bound_alone(station: Station_) -> None:
@@ -318,7 +318,7 @@ async def test_changed_password_ends_sessions(station: Station_, tmp_path: Path)
     await found.sign_in()
     password_file(tmp_path, "the hides are dry now")
     assert await found.sign_in() == 403
-    assert "A note for" not in await found.text("/keeper")
+    assert "A note for" not in await found.text("/operator")
     assert await found.sign_in("the hides are dry now") == 303
 
 
@@ -331,7 +331,7 @@ async def test_password_that_cannot_be_had(station: Station_, tmp_path: Path, br
         path.unlink()
     else:
         path.write_text("hunter of gulls\n")
-    answer = await found.client.post("/keeper/sign-in", data={"password": PASSWORD}, allow_redirects=False)
+    answer = await found.client.post("/operator/sign-in", data={"password": PASSWORD}, allow_redirects=False)
     text = await answer.text()
     assert answer.status == 503
     assert "page-password" in text
@@ -341,43 +341,43 @@ async def test_password_that_cannot_be_had(station: Station_, tmp_path: Path, br
 async def test_without_a_password_nobody_can_sign_in(station: Station_) -> None:
     """The keeper's page then says how to make one; the form behind it is closed too."""
     found = await station(password=None)
-    assert "watchkeeper password" in await found.text("/keeper")
+    assert "watchkeeper password" in await found.text("/operator")
     assert await found.sign_in() == 403
-    assert (await found.client.post("/keeper/note", data={"text": "x"})).status == 403
+    assert (await found.client.post("/operator/note", data={"text": "x"})).status == 403
 
 
 async def test_back_leads_nowhere_else(station: Station_) -> None:
     """Only our own pages are led back to, whatever a form asks for."""
     found = await station()
     await found.sign_in()
-    for where in ("//evil.test", "https://evil.test", "/\\evil.test", "journal\r\nX-Evil: 1", "../x", "subjects/1/x"):
+    for where in ("//evil.test", "https://evil.test", "/\\evil.test", "events\r\nX-Evil: 1", "../x", "subjects/1/x"):
         status, led = await found.send("/subjects/1/acknowledge", concern="full", back=where)
         assert (status, led) == (303, "/subjects/1")
-    assert await found.send("/subjects/1/acknowledge", concern="full", back="journal") == (303, "/journal")
+    assert await found.send("/subjects/1/acknowledge", concern="full", back="events") == (303, "/events")
 
 
 async def test_private_page(station: Station_) -> None:
     """Where reading needs the password, nothing is told without it but the way to sign in."""
     found = await station(reading="password", prefix="/watch")
-    for path in ("/", "/journal", "/subjects/1", "/nothing", "/watch/"):
+    for path in ("/", "/events", "/journal", "/subjects/1", "/nothing", "/watch/"):
         answer = await found.client.get(path, headers=HTML, allow_redirects=False)
-        assert (answer.status, answer.headers["Location"]) == (303, "/watch/keeper")
-    for path in ("/api", "/api/v1/board", "/watch/api/v1/series/1/samples"):
+        assert (answer.status, answer.headers["Location"]) == (303, "/watch/operator")
+    for path in ("/api", "/api/v1/status", "/api/v1/board", "/watch/api/v1/quantities/1/history"):
         answer = await found.client.get(path)
         assert answer.status == 403
         assert "skerry" not in await answer.text()
     assert (await found.client.get("/static/page.css")).status == 200
     assert await found.sign_in() == 303
     assert "Three things need you" in await found.text("/watch/")
-    assert (await found.client.get("/watch/api/v1/board")).status == 200
+    assert (await found.client.get("/watch/api/v1/status")).status == 200
 
 
 async def test_hostile_notes_stay_words(station: Station_) -> None:
     """Markup in a note is text on every page."""
     found = await station()
     await found.sign_in()
-    await found.send("/keeper/note", text="<script>alert(1)</script>\x1b[31m", series="1")
-    for path in ("/", "/journal", "/subjects/1"):
+    await found.send("/operator/note", text="<script>alert(1)</script>\x1b[31m", series="1")
+    for path in ("/", "/events", "/subjects/1"):
         text = await found.text(path)
         assert "&lt;script&gt;" in text
         assert "<script>alert" not in text
@@ -389,5 +389,5 @@ async def test_what_the_keeper_saw_is_not_kept(station: Station_) -> None:
     found = await station()
     assert (await found.client.get("/")).headers["Cache-Control"] == "private, no-cache"
     await found.sign_in()
-    for path in ("/", "/keeper", "/subjects/1"):
+    for path in ("/", "/operator", "/subjects/1"):
         assert (await found.client.get(path)).headers["Cache-Control"] == "no-store"

@@ -130,7 +130,7 @@ async def test_priority_is_word_and_shape(page: Open) -> None:
 async def test_one_heading_and_landmarks(page: Open) -> None:
     """A screen reader finds one main part, one first heading, named navigation and named sections on every page."""
     client = await page(readstore.filling())
-    for path in ("/", "/journal", "/subjects/13"):
+    for path in ("/", "/events", "/subjects/13"):
         reader = await read(client, path)
         names = [tag for tag, _ in reader.tags]
         assert (names.count("main"), names.count("h1"), names.count("header"), names.count("footer")) == (1, 1, 1, 1)
@@ -143,7 +143,7 @@ async def test_one_heading_and_landmarks(page: Open) -> None:
 async def test_no_style_or_script(page: Open) -> None:
     """The content policy refuses style attributes and scripts within the page; the one script is a file of ours."""
     client = await page(readstore.filling())
-    for path in ("/", "/journal", "/subjects/13", "/subjects/17?span=day"):
+    for path in ("/", "/events", "/subjects/13", "/subjects/17?span=day"):
         for tag, attributes in (await read(client, path)).tags:
             assert tag not in {"style", "iframe"}
             assert tag != "script" or attributes == {"src": "/static/page.js", "defer": None}
@@ -196,7 +196,7 @@ def _hostile() -> ReadStoreDouble:
 async def test_hostile_words_are_text(page: Open) -> None:
     """Names, reasons, facts and notes from outside make no element, and bring no control or direction marks."""
     client = await page(_hostile(), None, Check("x", "y", HealthReport.WARN, HOSTILE))
-    for path in ("/", "/journal", *(f"/subjects/{i}" for i in range(1, 6)), "/subjects/%3Cimg%3E"):
+    for path in ("/", "/events", *(f"/subjects/{i}" for i in range(1, 6)), "/subjects/%3Cimg%3E"):
         answer = await client.get(path, headers={"Accept": "text/html"})
         html = (await answer.read()).decode("utf-8")
         reader = Reader()
@@ -334,11 +334,11 @@ async def test_what_was_never_taken_stands_before_the_journal(page: Open) -> Non
     )
     store.open_parcels += [waiting, refused]
     client = await page(store)
-    text = (await read(client, "/journal")).text
+    text = (await read(client, "/events")).text
     assert "Messages that were never taken" in text
     assert re.search(r"to\s+phone\s*, tried 2 times. status 410 <gone>", text)
     assert "connection refused" not in text
-    assert "Messages that were never taken" not in (await read(client, "/journal?before=1")).text
+    assert "Messages that were never taken" not in (await read(client, "/events?before=1")).text
 
 
 async def test_journal_by_day_and_page(page: Open) -> None:
@@ -348,7 +348,7 @@ async def test_journal_by_day_and_page(page: Open) -> None:
     for i in range(JOURNAL_PAGE + 1):
         store.note(start + timedelta(minutes=10 * i), f"line {i}")
     client = await page(store)
-    first = await read(client, "/journal")
+    first = await read(client, "/events")
     assert "line 100" in first.text
     assert "line 0 " not in first.text
     assert "Tue 24 Nov" in first.text
@@ -356,8 +356,8 @@ async def test_journal_by_day_and_page(page: Open) -> None:
     second = await read(client, older)
     assert "line 0" in second.text
     assert "Newest lines" in second.text
-    assert "There are no older lines." in (await read(client, "/journal?before=1")).text
-    assert "Nothing has happened yet." in (await read(await page(readstore.fresh()), "/journal")).text
+    assert "There are no older lines." in (await read(client, "/events?before=1")).text
+    assert "Nothing has happened yet." in (await read(await page(readstore.fresh()), "/events")).text
 
 
 def test_commands_in_advice() -> None:

@@ -69,7 +69,7 @@ def test_a_feed_has_what_it_must() -> None:
         assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z", text(each, "updated"))
     assert text(root.findall(f"{ATOM}author")[0], "name") == "watchkeeper on gannet"
     links = {link.get("rel"): link.get("href") for link in root.findall(f"{ATOM}link")}
-    assert links == {"self": "/watch/journal.atom", "alternate": "/watch/journal"}
+    assert links == {"self": "/watch/events.atom", "alternate": "/watch/events"}
     entry = root.findall(f"{ATOM}entry")[0]
     assert text(entry, "updated") == text(root, "updated") == "2026-11-24T09:12:00.123Z"
     assert text(entry, "content") == "pool skerry full in about 0 days\nabout: pool skerry: space\nevent: raise"
@@ -189,7 +189,7 @@ def test_what_came_from_outside_breaks_no_calendar() -> None:
 async def test_they_are_served(page: Open) -> None:
     """Each at its path with its type, under the prefix as well, with a validator for who asks again."""
     client = await page(readstore.filling(), PageSettings(prefix="/watch"))
-    for path, media in (("/watch/journal.atom", "application/atom+xml"), ("/calendar.ics", "text/calendar")):
+    for path, media in (("/watch/events.atom", "application/atom+xml"), ("/calendar.ics", "text/calendar")):
         answer = await client.get(path)
         assert (answer.status, answer.content_type, answer.charset) == (200, media, "utf-8")
         again = await client.get(path, headers={"If-None-Match": answer.headers["ETag"]})
@@ -199,7 +199,7 @@ async def test_they_are_served(page: Open) -> None:
     assert any(str(each["SUMMARY"]).startswith("pool skerry full (estimate)") for each in found)
 
 
-@pytest.mark.parametrize("path", ["/journal.atom", "/calendar.ics"])
+@pytest.mark.parametrize("path", ["/events.atom", "/calendar.ics"])
 async def test_a_watch_that_has_just_begun(page: Open, path: str) -> None:
     """Nothing is known yet, and that is a feed."""
     client = await page(ReadStoreDouble())

@@ -24,7 +24,7 @@ from watchkeeper.web.settings import PageSettings
 GET = b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n"
 STREAM = b"GET /api/v1/changes HTTP/1.1\r\nHost: localhost\r\n\r\n"
 FORM = b"Content-Type: application/x-www-form-urlencoded\r\n"
-BODY = b"POST /keeper/sign-in HTTP/1.1\r\nHost: localhost\r\n" + FORM + b"Content-Length: 99\r\n\r\npass"
+BODY = b"POST /operator/sign-in HTTP/1.1\r\nHost: localhost\r\n" + FORM + b"Content-Length: 99\r\n\r\npass"
 LONG = Limits(look_s=0.02)
 
 Peer = tuple[asyncio.StreamReader, asyncio.StreamWriter]
@@ -377,7 +377,7 @@ async def test_who_has_signed_in_gets_a_stream(tmp_path: Path) -> None:
     ("request_bytes", "code", "ends"),
     [
         (GET.replace(b"Host: localhost\r\n", b""), 400, True),
-        (GET.replace(b"/ ", b"/api/v1/board?x=1 "), 400, True),
+        (GET.replace(b"/ ", b"/api/v1/status?x=1 "), 400, True),
         (BODY.replace(b"99", b"%d" % (BODY_LIMIT + 1)), 413, True),
         (GET.replace(b"/ ", b"/nothing "), 404, False),
         (GET.replace(b"localhost", b"evil.test"), 421, False),

@@ -42,7 +42,7 @@ def test_other_names(header: str) -> None:
     assert not allowed_host(header, ("watch.example.org",))
 
 
-@pytest.mark.parametrize("path", ["/", "/journal", "/api/v1/board", "/static/page.css", "/nothing"])
+@pytest.mark.parametrize("path", ["/", "/events", "/api/v1/status", "/static/page.css", "/nothing"])
 async def test_rebinding_is_turned_away(page: Open, path: str) -> None:
     """A request for a foreign name gets 421 (RFC 9110, 15.5.20) from every path, and nothing of ours."""
     client = await page(readstore.filling())
@@ -60,7 +60,7 @@ async def test_configured_name_is_answered(page: Open) -> None:
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/subjects/1", "/api", "/api/v1/board", "/static/page.css", "/nothing", "/api/x"]
+    "path", ["/", "/subjects/1", "/api", "/api/v1/status", "/static/page.css", "/nothing", "/api/x"]
 )
 async def test_headers_on_every_answer(page: Open, path: str) -> None:
     """Errors carry the same headers as good answers."""
@@ -74,7 +74,7 @@ async def test_headers_on_every_answer(page: Open, path: str) -> None:
 
 async def test_wrong_method(page: Open) -> None:
     """405 says in the Allow field and in words what is taken."""
-    answer = await (await page(readstore.calm())).post("/api/v1/board", data=b"x")
+    answer = await (await page(readstore.calm())).post("/api/v1/status", data=b"x")
     body = await answer.json(content_type="application/problem+json")
     assert answer.status == body["status"] == 405
     assert answer.headers["Allow"] == "GET,HEAD"
@@ -101,7 +101,7 @@ async def test_broken_handler(page: Open, caplog: pytest.LogCaptureFixture) -> N
     """A failure inside is a 500 without its cause; the cause is in the log."""
     client = await page(BrokenStore())
     with caplog.at_level(logging.ERROR):
-        answer = await client.get("/api/v1/alerts")
+        answer = await client.get("/api/v1/raised")
     body = await answer.json(content_type="application/problem+json")
     assert answer.status == body["status"] == 500
     assert "secret" not in await answer.text()

@@ -113,7 +113,7 @@ async def test_what_the_keeper_sees_is_nobody_elses(tmp_path: Path) -> None:
     await client.start_server()
     try:
         open_page = await (await client.get("/")).text()
-        await client.post("/keeper/sign-in", data={"password": PASSWORD})
+        await client.post("/operator/sign-in", data={"password": PASSWORD})
         own = await (await client.get("/")).text()
         assert "<form" in own
         client.session.cookie_jar.clear()

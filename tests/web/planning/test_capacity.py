@@ -38,7 +38,7 @@ XML = "{http://www.w3.org/2000/svg}"
 
 async def text_of(client: Client, **query: str) -> tuple[int, str]:
     """The page of a question: its status, and what is in it as it is written."""
-    answer = await client.get(f"/room?{urlencode(query)}", headers={"Accept": "text/html"})
+    answer = await client.get(f"/capacity?{urlencode(query)}", headers={"Accept": "text/html"})
     return answer.status, await answer.text()
 
 
@@ -47,7 +47,7 @@ async def test_page_and_api_answer_as_the_command_does(page: Open) -> None:
     store = readstore.calm()
     answer = await room(known(), store, seen(store), ASKED)
     client = await page(store)
-    told = await (await client.get(f"/api/v1/room?{urlencode(HUB)}")).json()
+    told = await (await client.get(f"/api/v1/capacity?{urlencode(HUB)}")).json()
     assert told == {"host": "gannet"} | room_form(answer)
     status, text = await text_of(client, **HUB)
     assert status == 200
@@ -74,7 +74,7 @@ async def test_nothing_is_asked_at_first() -> None:
     assert '<option value="pool skerry">pool skerry</option>' in text
     assert '<option value="file system /srv">' in text
     assert 'class="wrong"' not in text.replace('id="lost" class="wrong"', "")
-    refused = await client.get(f"/room?{urlencode(HUB)}", headers={"Accept": "text/html"})
+    refused = await client.get(f"/capacity?{urlencode(HUB)}", headers={"Accept": "text/html"})
     assert refused.status == 503
     assert "made without a look at its host" in await refused.text()
     await client.close()
@@ -131,7 +131,7 @@ async def test_the_api_names_the_parameter(page: Open) -> None:
     """A bad value and a bad question are 400 with the parameter's name; a name that is not there is refused."""
     client = await page(readstore.calm())
     for query, parameter in (("disk=x", "disk"), ("disk=1GiB&store=nowhere", "store"), ("", "disk"), ("dsk=1", "dsk")):
-        answer = await client.get(f"/api/v1/room?{query}")
+        answer = await client.get(f"/api/v1/capacity?{query}")
         told = await answer.json()
         assert (answer.status, told["parameter"]) == (400, parameter)
 
@@ -139,7 +139,7 @@ async def test_the_api_names_the_parameter(page: Open) -> None:
 async def test_who_may_not_read_may_not_plan(page: Open, tmp_path: Any) -> None:
     """Where the page is read with a password, nobody makes the host be looked at without it."""
     client = await page(readstore.calm(), PageSettings(reading=Reading.PASSWORD, password=password_file(tmp_path)))
-    for path in ("/room", "/api/v1/room"):
+    for path in ("/capacity", "/api/v1/capacity"):
         answer = await client.get(f"{path}?{urlencode(HUB)}")
         assert answer.status == 403
 
@@ -153,7 +153,7 @@ async def test_a_host_that_cannot_be_looked_at() -> None:
 
     client: Client = TestClient(TestServer(app_of(readstore.calm(), planner=Busy())))
     await client.start_server()
-    answer = await client.get(f"/api/v1/room?{urlencode(HUB)}")
+    answer = await client.get(f"/api/v1/capacity?{urlencode(HUB)}")
     assert (answer.status, answer.headers["Retry-After"]) == (503, "30")
     status, text = await text_of(client, **HUB)
     assert status == 503
@@ -225,10 +225,10 @@ def test_a_larger_host_is_drawn_beside_the_present_one() -> None:
 
 
 PAGES = (
-    "room",
-    f"room?{urlencode(HUB)}",
-    f"room?{urlencode({'enlarge': 'nest-cams', 'disk': '+4TiB', 'memory': '64GiB', 'cpus': '40'})}",
-    f"room?{urlencode(HUB | {'disk': '32 quux', 'grows': 'much', 'written': '1GiB', 'enlarge': 'nobody'})}",
+    "capacity",
+    f"capacity?{urlencode(HUB)}",
+    f"capacity?{urlencode({'enlarge': 'nest-cams', 'disk': '+4TiB', 'memory': '64GiB', 'cpus': '40'})}",
+    f"capacity?{urlencode(HUB | {'disk': '32 quux', 'grows': 'much', 'written': '1GiB', 'enlarge': 'nobody'})}",
 )
 
 
@@ -302,7 +302,10 @@ async def test_planning_in_a_browser_without_script(
 async def test_axe_finds_nothing_in_a_plan(chromium: Browser, width: int, scheme: Literal["dark", "light"]) -> None:
     """No rule of WCAG 2.2 A and AA is broken by the form, an answer, a no, an error, or a name that means harm."""
     found = []
-    for app, paths in ((app_of(readstore.calm()), PAGES), (hostile_app(), (f"room?{urlencode({'disk': '1TiB'})}",))):
+    for app, paths in (
+        (app_of(readstore.calm()), PAGES),
+        (hostile_app(), (f"capacity?{urlencode({'disk': '1TiB'})}",)),
+    ):
         served, context = await opened(chromium, app, width, scheme, script=True)
         try:
             page = await context.new_page()

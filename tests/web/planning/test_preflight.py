@@ -36,7 +36,7 @@ def bench() -> Any:
 
 async def text_of(client: Client, **query: str) -> tuple[int, str]:
     """The page of a question: its status, and what is in it."""
-    answer = await client.get(f"/ready?{urlencode(query)}", headers={"Accept": "text/html"})
+    answer = await client.get(f"/preflight?{urlencode(query)}", headers={"Accept": "text/html"})
     return answer.status, await answer.text()
 
 
@@ -48,7 +48,7 @@ async def test_page_and_api_answer_as_the_command_does(page: Open, bench: ProbeC
     assert {each.verdict for each in answer.points} == set(Verdict)
     client = await page(store)
     query = {"subject": "hide-hub", "keep": "3d", "snapshot_within": "1h", "leave_out": "guest"}
-    told = await (await client.get(f"/api/v1/ready?{urlencode(query)}")).json()
+    told = await (await client.get(f"/api/v1/preflight?{urlencode(query)}")).json()
     assert told == {"host": "gannet"} | ready_form(answer)
     status, text = await text_of(client, **query)
     assert status == 200
@@ -77,7 +77,7 @@ async def test_looking_back(page: Open, bench: ProbeContext) -> None:
     assert ready_wording.against(answer) in text
     assert all(each.reason in unescape(text) for each in answer.points)
     assert "Once it is changed" not in text
-    url = f"/api/v1/ready?{urlencode({'subject': 'hide-hub', 'after': 'yes', 'since': since.isoformat()})}"
+    url = f"/api/v1/preflight?{urlencode({'subject': 'hide-hub', 'after': 'yes', 'since': since.isoformat()})}"
     assert await (await client.get(url)).json() == {"host": "gannet"} | ready_form(answer)
 
 
@@ -85,7 +85,7 @@ async def test_a_look_ahead_leads_to_the_look_back(page: Open) -> None:
     """The link at the end asks what became of it from this moment on, and is understood."""
     client = await page(readstore.calm())
     _, text = await text_of(client, subject="hide-hub")
-    link = re.search(r'href="(/ready\?[^"]*after=yes[^"]*)"', text)
+    link = re.search(r'href="(/preflight\?[^"]*after=yes[^"]*)"', text)
     assert link
     assert "since=2026-11-25T07%3A24%3A11.000Z" in link[1]
     found = await client.get(unescape(link[1]))
@@ -125,7 +125,7 @@ async def test_what_is_wrong_stands_beside_its_field(page: Open, typed: dict[str
     assert f'name="keep" value="{query["keep"]}"' in text
     if query["subject"]:
         assert f'<option value="{query["subject"]}" selected>' in text
-    answer = await client.get(f"/api/v1/ready?{urlencode({k: v for k, v in query.items() if v})}")
+    answer = await client.get(f"/api/v1/preflight?{urlencode({k: v for k, v in query.items() if v})}")
     told = await answer.json()
     assert (answer.status, told["parameter"]) == (400, field)
 
@@ -141,10 +141,10 @@ async def test_a_subjects_page_leads_here(page: Open) -> None:
         ("memory", False),
     ):
         text = await (await client.get(f"/subjects/{subject}")).text()
-        link = f'<a href="/ready?{urlencode({"subject": subject})}">Is it safe to change this now?</a>'
+        link = f'<a href="/preflight?{urlencode({"subject": subject})}">Is it safe to change this now?</a>'
         assert (link in text) == there, subject
     text = await (await client.get("/subjects/pool skerry")).text()
-    assert '<a href="/room?store=pool+skerry">Is there room on it for another guest?</a>' in text
+    assert '<a href="/capacity?store=pool+skerry">Is there room on it for another guest?</a>' in text
 
 
 async def test_nothing_is_asked_at_first() -> None:
@@ -155,9 +155,9 @@ async def test_nothing_is_asked_at_first() -> None:
     assert status == 200
     for subject in ("guest hide-hub", "service tide-log", "pool skerry", "gannet"):
         assert f'<option value="{subject}">{subject}</option>' in text
-    refused = await client.get("/ready?subject=gannet", headers={"Accept": "text/html"})
+    refused = await client.get("/preflight?subject=gannet", headers={"Accept": "text/html"})
     assert refused.status == 503
-    assert (await client.get("/api/v1/ready?subject=gannet")).status == 503
+    assert (await client.get("/api/v1/preflight?subject=gannet")).status == 503
     await client.close()
 
 
@@ -174,11 +174,11 @@ async def test_hostile_names_are_words() -> None:
 
 
 PAGES = (
-    "ready",
-    "ready?subject=hide-hub",
-    "ready?subject=pool+skerry&keep=900d",
-    "ready?subject=guest+hide-hub&after=yes&since=5h",
-    "ready?subject=hide-hob&keep=soon&leave_out=x",
+    "preflight",
+    "preflight?subject=hide-hub",
+    "preflight?subject=pool+skerry&keep=900d",
+    "preflight?subject=guest+hide-hub&after=yes&since=5h",
+    "preflight?subject=hide-hob&keep=soon&leave_out=x",
 )
 
 

@@ -34,9 +34,9 @@ async def test_page_and_api_answer_as_the_command_does(page: Open) -> None:
     answer = await reclaim(Ask(), known(), bench, store, finders=(("the house", find),))
     client = await page(store)
     for query in ("", f"?{urlencode({'store': 'pool skerry'})}"):
-        told = await (await client.get(f"/api/v1/frees{query}")).json()
+        told = await (await client.get(f"/api/v1/reclaim{query}")).json()
         assert told == {"host": "gannet"} | frees_form(answer)
-        text = unescape(await (await client.get(f"/frees{query}")).text())
+        text = unescape(await (await client.get(f"/reclaim{query}")).text())
         assert words.NOTHING_DELETED in text
         (held,) = answer.sets
         (found,) = answer.stores
@@ -53,18 +53,18 @@ async def test_page_and_api_answer_as_the_command_does(page: Open) -> None:
 async def test_a_store_that_is_not_there(page: Open) -> None:
     """The message names what is nearly like it, for people and for programs."""
     client = await page(readstore.calm())
-    answer = await client.get("/frees?store=pool+skery", headers={"Accept": "text/html"})
+    answer = await client.get("/reclaim?store=pool+skery", headers={"Accept": "text/html"})
     assert answer.status == 400
     assert 'Nothing here is called like "pool skery". Nearly like it: "pool skerry".' in unescape(await answer.text())
-    refused = await client.get("/api/v1/frees?store=pool+skery")
+    refused = await client.get("/api/v1/reclaim?store=pool+skery")
     assert (refused.status, (await refused.json())["parameter"]) == (400, "store")
-    assert (await client.get("/frees?store=")).status == 400
+    assert (await client.get("/reclaim?store=")).status == 400
 
 
 async def test_a_store_without_snapshots(page: Open) -> None:
     """A store that is watched and has none is told so; nobody has asked amiss."""
     client = await page(readstore.calm())
-    answer = await client.get(f"/frees?{urlencode({'store': 'file system /srv'})}")
+    answer = await client.get(f"/reclaim?{urlencode({'store': 'file system /srv'})}")
     text = await answer.text()
     assert answer.status == 200
     assert words.NONE in text
@@ -77,8 +77,8 @@ async def test_without_a_look() -> None:
     """503 where the host cannot be looked at now."""
     client: Client = TestClient(TestServer(app_of(readstore.calm(), planner=Nowhere())))
     await client.start_server()
-    assert (await client.get("/frees")).status == 503
-    assert (await client.get("/api/v1/frees")).status == 503
+    assert (await client.get("/reclaim")).status == 503
+    assert (await client.get("/api/v1/reclaim")).status == 503
     await client.close()
 
 
@@ -88,18 +88,18 @@ async def test_hostile_names_are_words() -> None:
     app = app_of(store, planner=planner_over(store, FixedClock(), guest=HOSTILE))
     client: Client = TestClient(TestServer(app))
     await client.start_server()
-    text = await (await client.get("/frees")).text()
+    text = await (await client.get("/reclaim")).text()
     assert "<script>alert" not in text
     assert "&lt;script&gt;alert" in text
     command = re.search("<code>(watchkeeper frees .*?)</code>", text)
     assert command
     assert unescape(command[1]) == "watchkeeper frees --gain 14d --store 'pool skerry'"
-    missing = await client.get(f"/frees?{urlencode({'store': HOSTILE})}", headers={"Accept": "text/html"})
+    missing = await client.get(f"/reclaim?{urlencode({'store': HOSTILE})}", headers={"Accept": "text/html"})
     assert "<script>alert" not in await missing.text()
     await client.close()
 
 
-PAGES = ("frees", "frees?store=pool+skerry", "frees?store=nowhere")
+PAGES = ("reclaim", "reclaim?store=pool+skerry", "reclaim?store=nowhere")
 
 
 @pytest.mark.browser
@@ -109,7 +109,7 @@ async def test_in_a_browser(chromium: Browser, width: int, scheme: Literal["dark
     served, context = await opened(chromium, app_of(readstore.calm()), width, scheme, script=False)
     try:
         page = await context.new_page()
-        for start in ("subjects/pool skerry", "room?disk=1GiB&store=pool+skerry"):
+        for start in ("subjects/pool skerry", "capacity?disk=1GiB&store=pool+skerry"):
             await page.goto(served.address + start)
             await page.click("main >> text=What would deleting its snapshots free?")
             assert await page.inner_text(".part h2") == "pool skerry: 6 GiB to 9 GiB in snapshots"

@@ -33,7 +33,7 @@ def read_id(text: str) -> int:
     return int(text)
 
 
-SERIES_ID = part("id", "the id of a series, as /api/v1/series gives it", read_id, {"type": "integer", "minimum": 1})
+SERIES_ID = part("id", "the id of a series, as /api/v1/quantities gives it", read_id, {"type": "integer", "minimum": 1})
 SINCE = moment("since", "Samples from here on; left out: a day before until.")
 UNTIL = moment("until", "Samples up to here; left out: now.")
 POINTS = whole("points", "At most this many samples; peaks are kept.", 4, 10_000, 1_000)
@@ -53,19 +53,19 @@ async def ids(context: Context) -> Mapping[SeriesKey, int]:
     return {s.key: s.id for s in await context.store.series()}
 
 
-async def board(request: web.Request) -> web.Response:
+async def status(request: web.Request) -> web.Response:
     """The board."""
     context = of(request)
     found = await context.board(context.clock.now())
     return reply({"host": context.host} | json_forms.board_form(found, await ids(context)))
 
 
-async def series(request: web.Request) -> web.Response:
+async def quantities(request: web.Request) -> web.Response:
     """Every series."""
     return reply({"items": [json_forms.series_form(s) for s in await of(request).store.series()]})
 
 
-async def one_series(request: web.Request) -> web.Response:
+async def quantity(request: web.Request) -> web.Response:
     """One series with its newest observation, findings and alerts."""
     context = of(request)
     found = await context.one(SERIES_ID.given(request))
@@ -101,7 +101,7 @@ def _resolved(value: datetime | timedelta | None, now: datetime) -> datetime | N
     return max(now + value if isinstance(value, timedelta) else value, EARLIEST)
 
 
-async def samples(request: web.Request) -> web.Response:
+async def history(request: web.Request) -> web.Response:
     """A series' samples, thinned to what was asked for."""
     context = of(request)
     found = await context.one(SERIES_ID.given(request))
@@ -121,7 +121,7 @@ async def samples(request: web.Request) -> web.Response:
     )
 
 
-async def samples_csv(request: web.Request) -> web.Response:
+async def history_csv(request: web.Request) -> web.Response:
     """A series' samples as RFC 4180 says: a header, a line for each, quoted where needed, ended by CRLF."""
     context = of(request)
     found = await context.one(SERIES_ID.given(request))
@@ -141,7 +141,7 @@ def _cell(value: object) -> object:
     return str(value).lower() if isinstance(value, bool) else value
 
 
-async def alerts(request: web.Request) -> web.Response:
+async def raised(request: web.Request) -> web.Response:
     """Every alert that has ever been raised, with its state now."""
     context = of(request)
     known, now = await ids(context), context.clock.now()
@@ -155,7 +155,7 @@ async def findings(request: web.Request) -> web.Response:
     return reply({"items": [json_forms.finding_form(f, known) for f in await context.store.findings()]})
 
 
-async def journal(request: web.Request) -> web.Response:
+async def events(request: web.Request) -> web.Response:
     """The journal, newest first, a page at a time; the Link field (RFC 8288) leads to older lines."""
     context, limit = of(request), LIMIT.given(request)
     # One more than requested shows whether there is a next page.
@@ -164,7 +164,7 @@ async def journal(request: web.Request) -> web.Response:
     answer = reply({"items": [json_forms.journal_form(line, known) for line in shown]})
     if len(lines) > limit:
         older = urlencode({"before": shown[-1].id, "limit": limit})
-        answer.headers["Link"] = f'<{context.prefix}/api/v1/journal?{older}>; rel="next"'
+        answer.headers["Link"] = f'<{context.prefix}/api/v1/events?{older}>; rel="next"'
     return answer
 
 

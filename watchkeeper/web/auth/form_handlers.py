@@ -41,7 +41,7 @@ SHELVINGS: dict[str, tuple[str, timedelta | None]] = {
 }
 """How long an alert can be shelved. Nothing is shelved permanently; the alert's own limit is 30 days."""
 
-_BACK = re.compile(r"|journal|keeper|subjects/[0-9]{1,18}")
+_BACK = re.compile(r"|events|operator|subjects/[0-9]{1,18}")
 """Where a form may redirect to: only pages of this site."""
 
 
@@ -51,7 +51,7 @@ def back(context: Context, wanted: str | None, otherwise: str = "") -> web.Respo
     return web.Response(status=303, headers={"Location": f"{context.prefix}/{where}"})
 
 
-async def keeper(request: web.Request) -> web.Response:
+async def operator(request: web.Request) -> web.Response:
     """The operator's own page: signing in, or the actions that do not concern a single alert."""
     answer = _page(request)
     if request.app[SESSION_AUTH].open and session_of(request) is None:
@@ -62,7 +62,7 @@ async def keeper(request: web.Request) -> web.Response:
 def _page(request: web.Request, status: int = 200, trouble: str = "") -> web.Response:
     context, desk = of(request), request.app[SESSION_AUTH]
     return render(
-        "keeper.html",
+        "operator.html",
         context,
         context.clock.now(),
         status=status,
@@ -88,7 +88,7 @@ async def enter(request: web.Request) -> web.Response:
         set_browser_cookie(request, answer, new_cookie, known=False)
         return answer
     done.session.said = "You are signed in."
-    answer = back(context, "keeper")
+    answer = back(context, "operator")
     set_cookie(request, answer, done.token, context.prefix)
     set_browser_cookie(request, answer, done.browser_cookie, known=True)
     return answer
@@ -114,7 +114,7 @@ async def _done(request: web.Request, fields: dict[str, str], series: Series | N
     session = session_of(request)
     if session is not None:
         session.said = said
-    return back(of(request), fields.get("back"), f"subjects/{series.id}" if series else "keeper")
+    return back(of(request), fields.get("back"), f"subjects/{series.id}" if series else "operator")
 
 
 async def acknowledge(request: web.Request) -> web.Response:
@@ -169,7 +169,7 @@ async def run_now(request: web.Request) -> web.Response:
     return await _done(request, fields, None, said)
 
 
-async def trial(request: web.Request) -> web.Response:
+async def test_message(request: web.Request) -> web.Response:
     """Send a test message."""
     acting, _, fields = await authorized_form(request)
     try:

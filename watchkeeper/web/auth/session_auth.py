@@ -75,7 +75,7 @@ async def load_session(request: web.Request, handler: Handler) -> web.StreamResp
 
 def require_session(prefix: str) -> Middleware:
     """Allow reading only after sign-in, except for the sign-in page and the links in messages."""
-    open_paths = {f"{p}{path}" for p in {"", prefix} for path in ("/keeper", "/keeper/sign-in", "/acknowledge")}
+    open_paths = {f"{p}{path}" for p in {"", prefix} for path in ("/operator", "/operator/sign-in", "/acknowledge")}
     # A job sends its own token.
     open_below = tuple(f"{p}/{below}/" for p in {"", prefix} for below in ("static", "checkin"))
 
@@ -83,8 +83,8 @@ def require_session(prefix: str) -> Middleware:
     async def middleware(request: web.Request, handler: Handler) -> web.StreamResponse:
         if session_of(request) is None and request.path not in open_paths and not request.path.startswith(open_below):
             if "text/html" in request.headers.get("Accept", "") and request.method in {"GET", "HEAD"}:
-                return web.Response(status=303, headers={"Location": f"{prefix}/keeper"})
-            raise Refusal(403, f"This page is read with the keeper's password; sign in at {prefix}/keeper first.")
+                return web.Response(status=303, headers={"Location": f"{prefix}/operator"})
+            raise Refusal(403, f"This page is read with the keeper's password; sign in at {prefix}/operator first.")
         return await handler(request)
 
     return middleware

@@ -184,7 +184,7 @@ def whole_name(key: SeriesKey) -> str:
     return f"{clean(key.subject, 44)}: {clean(key.quantity, 24)}"
 
 
-async def board(request: web.Request) -> web.Response:
+async def status(request: web.Request) -> web.Response:
     """The status page."""
     context = of(request)
     now = context.clock.now()
@@ -198,7 +198,7 @@ async def board(request: web.Request) -> web.Response:
     well = [q for q in found.quiet if q.why is not OkSeries.UNKNOWN]
     counts = Counter(q.why for q in well)
     return render(
-        "board.html",
+        "status.html",
         context,
         now,
         viewer=viewer(request),
@@ -246,7 +246,7 @@ def by_day(lines: Sequence[JournalLine], context: Context) -> list[tuple[datetim
     return [(of_day[0].at, of_day) for of_day in grouped]
 
 
-async def journal(request: web.Request) -> web.Response:
+async def events(request: web.Request) -> web.Response:
     """The event log, newest first, a page at a time."""
     context = of(request)
     known = {s.key: s.id for s in await context.store.series()}
@@ -256,7 +256,7 @@ async def journal(request: web.Request) -> web.Response:
     parcels = await context.store.parcels(limit=UNTAKEN) if before is None else ()
     older = urlencode({"before": shown[-1].id}) if len(lines) > JOURNAL_PAGE else ""
     return render(
-        "journal.html",
+        "events.html",
         context,
         context.clock.now(),
         viewer=viewer(request),

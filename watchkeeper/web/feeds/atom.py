@@ -29,8 +29,8 @@ def feed(lines: Sequence[JournalLine], host: str, prefix: str) -> bytes:
     _text(root, "title", f"Journal of {name}")
     _text(root, "updated", _stamp(max((line.at for line in lines), default=_BEFORE_ALL)))
     _text(ET.SubElement(root, "author"), "name", f"watchkeeper on {name}")
-    ET.SubElement(root, "link", rel="self", type=MEDIA, href=f"{prefix}/journal.atom")
-    ET.SubElement(root, "link", rel="alternate", type="text/html", href=f"{prefix}/journal")
+    ET.SubElement(root, "link", rel="self", type=MEDIA, href=f"{prefix}/events.atom")
+    ET.SubElement(root, "link", rel="alternate", type="text/html", href=f"{prefix}/events")
     ET.SubElement(root, "generator", version=__version__).text = "watchkeeper"
     for line in lines:
         _entry(root, line, host, prefix)
@@ -43,7 +43,7 @@ def _entry(root: ET.Element, line: JournalLine, host: str, prefix: str) -> None:
     _text(entry, "id", _urn(host, "journal", str(line.id), line.at.isoformat()))
     _text(entry, "title", clean(line.text) or line.entry.value)
     _text(entry, "updated", _stamp(line.at))
-    ET.SubElement(entry, "link", rel="alternate", type="text/html", href=f"{prefix}/journal?before={line.id + 1}")
+    ET.SubElement(entry, "link", rel="alternate", type="text/html", href=f"{prefix}/events?before={line.id + 1}")
     ET.SubElement(entry, "category", term=line.entry.value)
     details = [f"{clean(name, 60)}: {clean(value, 400)}" for name, value in line.details.items()]
     about = [f"about: {clean(str(line.key))}"] if line.key else []

@@ -9,14 +9,14 @@ LINES = 100
 """Event log entries in the feed: readers ask every hour or so, and keep what they have seen."""
 
 
-async def journal(request: web.Request) -> web.Response:
+async def events(request: web.Request) -> web.Response:
     """The newest entries of the event log, as Atom."""
     context = of(request)
     body = atom.feed(await context.store.journal(limit=LINES), context.host, context.prefix)
     return web.Response(body=body, content_type=atom.MEDIA, charset="utf-8")
 
 
-async def days(request: web.Request) -> web.Response:
+async def dates(request: web.Request) -> web.Response:
     """Every forecast and deadline on its day, as iCalendar."""
     context = of(request)
     body = calendar.calendar(await context.store.findings(), context.host, context.zone, context.clock.now())

@@ -77,7 +77,7 @@ async def page(request: web.Request) -> web.Response:
     series = await context.store.series()
     answer = planned.answer if planned else None
     return render(
-        "room.html",
+        "capacity.html",
         context,
         context.clock.now(),
         status=400 if troubles else 200,
@@ -95,7 +95,7 @@ async def page(request: web.Request) -> web.Response:
     )
 
 
-async def room(request: web.Request) -> web.Response:
+async def capacity(request: web.Request) -> web.Response:
     """The same as JSON, as the command prints it."""
     try:
         planned = await request.app[PLANNER].room(question_of(request), signed_in=session_of(request) is not None)
@@ -231,8 +231,8 @@ def links(subject: str) -> list[tuple[str, str]]:
     store = subject.startswith(tuple(f"{each.value} " for each in StoreKind))
     found = []
     if store or subject.startswith(("guest ", "service ")):
-        found.append((f"ready?{urlencode({'subject': subject})}", "Is it safe to change this now?"))
+        found.append((f"preflight?{urlencode({'subject': subject})}", "Is it safe to change this now?"))
     if store:
-        found.append((f"room?{urlencode({'store': subject})}", "Is there room on it for another guest?"))
-        found.append((f"frees?{urlencode({'store': subject})}", "What would deleting its snapshots free?"))
+        found.append((f"capacity?{urlencode({'store': subject})}", "Is there room on it for another guest?"))
+        found.append((f"reclaim?{urlencode({'store': subject})}", "What would deleting its snapshots free?"))
     return found

@@ -81,7 +81,7 @@ async def page(request: web.Request) -> web.Response:
     answer = planned.answer if planned else None
     series = await context.store.series()
     return render(
-        "ready.html",
+        "preflight.html",
         context,
         context.clock.now(),
         status=400 if troubles else 200,
@@ -100,7 +100,7 @@ async def page(request: web.Request) -> web.Response:
     )
 
 
-async def ready(request: web.Request) -> web.Response:
+async def preflight(request: web.Request) -> web.Response:
     """The same as JSON, as the command prints it."""
     try:
         planned = await request.app[PLANNER].ready(change_of(request), signed_in=session_of(request) is not None)

@@ -59,7 +59,7 @@ async def page(request: web.Request) -> web.Response:
     unknown = [each for each in answer.missing if each.asked not in known]
     missing = [sentence(words.missing_words(each, answer)).removesuffix(".") for each in unknown]
     return render(
-        "frees.html",
+        "reclaim.html",
         context,
         context.clock.now(),
         status=400 if missing else 200,
@@ -75,7 +75,7 @@ async def page(request: web.Request) -> web.Response:
     )
 
 
-async def frees(request: web.Request) -> web.Response:
+async def reclaim(request: web.Request) -> web.Response:
     """The same as JSON, as the command prints it."""
     planned = await _asked(request)
     if planned.answer.missing:

@@ -1,4 +1,4 @@
-"""The suite runs on purpose alone: it needs the virtual machine of rig/, and most of an hour where that is emulated."""
+"""The suite runs only on request: it needs the virtual machine of rig/, and more than an hour if that is emulated."""
 
 import os
 from collections.abc import Iterator
@@ -11,13 +11,13 @@ from tests.host.station import Station, install, prepare
 
 STAY = os.environ.get("HOST_STAY") == "1"
 
-HOW = "runs on purpose alone: tests/host/rig/build once, then deploy/check tests/host -m host (tests/host/README.md)"
+HOW = "runs only on request: tests/host/rig/build once, then deploy/check tests/host -m host (tests/host/README.md)"
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Skip what needs the machine, unless it was asked for: by the marker's name after -m, or by the environment.
+    """Skip what needs the machine, unless it is requested: by the marker's name after -m, or by the environment.
 
-    They run by the marker's `place`, 0 by default: what spoils the machine comes last.
+    Tests run in order of the marker's `place`, 0 by default: what cannot be undone comes last.
     """
     items.sort(key=_place)
     asked = "host" in config.getoption("-m") or os.environ.get("HOST_TESTS") == "1"
@@ -27,14 +27,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def _place(item: pytest.Item) -> int:
-    """All others, of this suite and the rest, keep their order at 0."""
+    """All other tests keep their order at 0."""
     marker = item.get_closest_marker("host")
     return int(marker.kwargs.get("place", 0)) if marker else 0
 
 
 @pytest.fixture(scope="session")
 def machine() -> Iterator[Machine]:
-    """The machine, which who needs it boots; off again at the end.
+    """The machine, powered off; the fixtures below boot it. Powered off again at the end.
 
     HOST_STAY=1: one that is up already is used as it is, and stays up, for work on the suite itself.
     """
@@ -53,14 +53,14 @@ FIGURES = pytest.StashKey[list[str]]()
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
-    """Print what the tests wrote down: times that were told against those that came true."""
+    """Print the figures of the tests: reported times against actual ones."""
     for line in config.stash.get(FIGURES, []):
         terminalreporter.write_line(f"host: {line}")
 
 
 @pytest.fixture(scope="session")
 def notes(request: pytest.FixtureRequest) -> list[str]:
-    """What the tests write down for the end of the run."""
+    """Figures of the tests, for the end of the run."""
     return request.config.stash.setdefault(FIGURES, [])
 
 
@@ -82,7 +82,7 @@ def keeper(machine: Machine, notes: list[str], tmp_path_factory: pytest.TempPath
     """The operator of a machine that never had watchkeeper: a new one, if other scenarios were in it before."""
     found = Keeper(Station(machine, notes))
     if machine.works(f"test -e {NOTES}/before"):
-        assert STAY, "the story has begun in this machine"
+        assert STAY, "this machine is in the middle of an install story"
         return found
     if not machine.works("true") or machine.works("test -e /usr/local/lib/station"):
         machine.down()

@@ -1,4 +1,4 @@
-"""The virtual machine: boots it, runs commands in it, and copies into it, through the scripts under rig/."""
+"""The virtual machine: boots it, runs commands in it and copies files into it, with the scripts under rig/."""
 
 import json
 import os
@@ -23,17 +23,17 @@ KILL_S = 5
 
 
 def cache() -> Path:
-    """Where the rig keeps everything heavy: as rig/lib.sh has it."""
+    """The folder of the image and the disks, as in rig/lib.sh."""
     home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
     return Path(os.environ.get("HOST_RIG_CACHE") or home / "watchkeeper" / "rig")
 
 
 class Failed(AssertionError):
-    """A command in the machine ended with another status than 0; the text has what it said."""
+    """A command in the machine did not end with status 0; the text has its output."""
 
 
 def _ask(talk: TextIO, command: dict[str, object]) -> object:
-    """Send one command and pass over the events that come before its reply."""
+    """Send one command and skip the events before its reply."""
     talk.write(json.dumps(command) + "\n")
     talk.flush()
     while "event" in (reply := json.loads(talk.readline())):
@@ -63,15 +63,15 @@ class Machine:
         self.up("--from", name)
 
     def down(self) -> None:
-        """Power it off. Nothing happens where it is off already."""
+        """Power it off, if it is up."""
         self._rig("down", timeout_s=DOWN_S)
 
     def put(self, source: Path, target: str) -> None:
-        """Copy a file, or what is in a folder."""
+        """Copy a file, or the contents of a folder."""
         self._rig("put", str(source), target, timeout_s=300)
 
     def run(self, command: str, timeout_s: float = 120) -> str:
-        """What a command line prints, run as root by bash. Raises Failed where it does not end well."""
+        """What a command line prints, run as root by bash. Raises Failed if it fails."""
         return self._rig("ssh", command, timeout_s=timeout_s)
 
     def write(self, path: str, text: str) -> None:
@@ -83,7 +83,7 @@ class Machine:
             self.put(Path(file.name), path)
 
     def works(self, command: str) -> bool:
-        """Does a command line end well, within two minutes?"""
+        """Does a command line succeed, within two minutes?"""
         return self._call("ssh", command, timeout_s=120).returncode == 0
 
     def now(self) -> float:
@@ -91,7 +91,7 @@ class Machine:
         return float(self.run("date +%s.%N"))
 
     def qmp(self, command: str, arguments: Mapping[str, object]) -> object:
-        """Have what emulates the machine do something to its hardware; what it returns. Raises Failed at an error."""
+        """Send a command to QEMU, such as a change of the hardware; returns its reply. Raises Failed on an error."""
         with socket.socket(socket.AF_UNIX) as monitor, monitor.makefile("rw") as talk:
             monitor.settimeout(20)
             monitor.connect(str(cache() / "run" / "qmp.sock"))

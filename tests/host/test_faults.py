@@ -1,4 +1,4 @@
-"""What breaks in the machine is told with its reason, and so is its end: mirrors, a disk, a unit, a guest."""
+"""What breaks in the machine is reported with its reason, and so is its end: mirrors, a disk, a unit, a guest."""
 
 import pytest
 
@@ -7,7 +7,7 @@ from tests.host.station import Event, Station, instant
 pytestmark = pytest.mark.host
 
 SOON_S = 240.0
-"""A look of each probe comes at least every minute; the rest is an emulated machine's."""
+"""Each probe runs at least every minute; the rest is for an emulated machine."""
 
 
 def _told(station: Station, subject: str, telling: str, after: float, quantity: str = "") -> Event:
@@ -22,7 +22,7 @@ def _text(told: Event) -> str:
 
 
 def test_a_degraded_mirror_of_a_zfs_pool(station: Station) -> None:
-    """A pool that has lost a disk is told with the disk's name and state; it ends when the disk is back."""
+    """A pool that has lost a disk is reported with the disk's name and state; the alert ends when the disk is back."""
     began = station.machine.now()
     station.machine.run("zpool offline skerry virtio-rigdata1")
     told = _told(station, "pool skerry", "raised", began, "health")
@@ -34,7 +34,7 @@ def test_a_degraded_mirror_of_a_zfs_pool(station: Station) -> None:
 
 
 def test_a_degraded_mirror_of_software_raid(station: Station) -> None:
-    """An array that has given up a disk is told with the disk; it ends when it has been rebuilt."""
+    """An array with a failed disk is reported with the disk; the alert ends when the array has been rebuilt."""
     disk = station.machine.run("basename $(readlink -f /dev/disk/by-id/virtio-rigdata5)").strip()
     began = station.machine.now()
     station.machine.run(f"mdadm -q --fail /dev/md0 /dev/{disk}")
@@ -47,7 +47,7 @@ def test_a_degraded_mirror_of_software_raid(station: Station) -> None:
 
 
 def test_a_unit_that_fails(station: Station) -> None:
-    """A service whose process dies is told with the reason; it ends when it runs again."""
+    """A service whose process dies is reported with the reason; the alert ends when it runs again."""
     began = station.machine.now()
     station.machine.run("systemctl kill --signal=SEGV tide-log")
     told = _told(station, "unit tide-log.service", "raised", began)
@@ -58,7 +58,7 @@ def test_a_unit_that_fails(station: Station) -> None:
 
 
 def test_a_guest_is_paused_because_its_store_is_full(station: Station) -> None:
-    """A guest writes until the file system beneath its disk is full: QEMU pauses it, and the message says why."""
+    """A guest writes until the file system of its disk is full: QEMU pauses it, and the message says why."""
     machine = station.machine
     machine.run("fallocate -l $(($(stat -f -c '%a * %S' /srv/guests) - 3 * 1024 * 1024)) /srv/guests/ballast")
     machine.run("python3 /usr/local/lib/station/guest.py disk /srv/guests/nest-cams.img")
@@ -77,11 +77,11 @@ def test_a_guest_is_paused_because_its_store_is_full(station: Station) -> None:
 
 
 RELIABILITY = 4
-"""The bit of the critical warning that says so: NVM Express base specification, SMART / Health Information."""
+"""The bit of the critical warning for this: NVM Express base specification, SMART / Health Information."""
 
 
-def test_a_disk_that_says_it_is_failing(station: Station) -> None:
-    """An NVMe disk's verdict turns to failed and back: told in words and as grave, through smartctl and root's side."""
+def test_a_disk_that_reports_its_failure(station: Station) -> None:
+    """An NVMe disk's verdict turns to failed and back: it is an alarm with the reason."""
     began = station.machine.now()
     _critical_warning(station, RELIABILITY)
     try:

@@ -1,14 +1,15 @@
-"""Four stores are filled at once while the daemon runs: each is foreseen in time, and the time to full is right.
+"""Four stores are filled at once while the daemon runs: each is reported in time, with the right time to full.
 
-The tolerance: what was told as the time left may be off by 15 % of what really was left, and besides by two of the
-probe's intervals and SETTLES_S. 15 % is what the fills themselves are uneven by (metadata comes in leaves and nodes, a
-pool's own copies of it in transaction groups). The intervals: a level is known no more finely than it is looked at, and
-a look through root's side takes seconds where the machine is emulated. SETTLES_S: ZFS counts what was written when its
-transaction group is closed, every 5 s; btrfs when its commit comes, here every 2 s.
+The tolerance: the reported time left may differ from the actual one by 15 % of that, plus two of the probe's intervals
+and SETTLES_S. 15 % is how uneven the fills themselves are (metadata comes in leaves and nodes, a pool's own copies of
+it in transaction groups). The intervals: a level is known only when it is sampled, and a request to the helper takes
+seconds in an emulated machine. SETTLES_S: ZFS counts what was written when its transaction group is closed, every 5 s;
+btrfs when it commits, here every 2 s.
 
-The daemon begins anew before the fills. The forecast looks at no stretch of less than ten minutes or of the ten newest
-samples, whichever is shorter (regime.SHORTEST_D, DENSE): on a longer record, a fill of four minutes in a store that is
-looked at every 15 s is told late. For stores looked at every 5 s tests/forecast/test_forecast.py holds it.
+The daemon begins with an empty database before the fills. A forecast considers no stretch shorter than ten minutes or
+the ten newest samples, whichever is shorter (SHORTEST_D and DENSE of stable_segment.py). With a longer history, a fill
+of four minutes in a store that is sampled every 15 s is reported late. tests/forecast/test_forecast.py tests stores
+sampled every 5 s.
 """
 
 import json
@@ -26,14 +27,14 @@ pytestmark = pytest.mark.host(place=2)
 SHARE, SETTLES_S = 0.15, 5.0
 
 STALLED_S = 10.0
-"""A write that has not returned for so long is one that found no space: LVM lets writers wait for 60 s by default."""
+"""A write that has not returned for so long found no space: LVM lets writers wait for 60 s by default."""
 
 REPORTS = "/run/fills"
 
 
 @dataclass(frozen=True)
 class Fill:
-    """A store, how it is filled (inside/fill.py), and the interval of the probe that watches it (station.toml)."""
+    """A store, how it is filled (inside/fill.py), and the interval of its probe (station.toml)."""
 
     subject: str
     quantity: str
@@ -44,7 +45,7 @@ class Fill:
 
     @property
     def report(self) -> str:
-        """Where the writer says how it goes."""
+        """The writer's report of its progress."""
         return f"{REPORTS}/{self.how}.json"
 
 
@@ -58,7 +59,7 @@ FILLS = {
 
 @pytest.fixture(scope="module")
 def filling(station: Station, request: pytest.FixtureRequest) -> float:
-    """Starts the writers of all the fills that are asked for, as units of their own; when that was."""
+    """Start the writers of all selected fills, as units of their own; returns when that was."""
     station.start_anew()
     wanted = {item.callspec.params.get("name") for item in request.session.items if hasattr(item, "callspec")}
     machine = station.machine
@@ -71,8 +72,8 @@ def filling(station: Station, request: pytest.FixtureRequest) -> float:
 
 
 @pytest.mark.parametrize("name", list(FILLS))
-def test_a_fill_is_foreseen_in_time_and_rightly(station: Station, filling: float, name: str) -> None:
-    """The warning comes before the writer finds no space, and what it tells of the time left is right."""
+def test_a_fill_is_reported_in_time_with_the_right_time_left(station: Station, filling: float, name: str) -> None:
+    """The warning comes before the writer finds no space, and the time left in it is right."""
     fill = FILLS[name]
     full_at = _until_full(station, fill)
     told = [
@@ -80,7 +81,7 @@ def test_a_fill_is_foreseen_in_time_and_rightly(station: Station, filling: float
         for each in station.events(fill.subject, "full", fill.quantity)
         if each["telling"] in {"raised", "worse"} and instant(each["at"]) >= filling and each["likely_at"]
     ]
-    assert told, f"nothing was told of {fill.subject} before it was full"
+    assert told, f"nothing was reported of {fill.subject} before it was full"
     assert told[0]["telling"] == "raised"
     for each in told:
         if instant(each["likely_at"]) > instant(each["at"]):
@@ -93,8 +94,8 @@ def _check(station: Station, name: str, fill: Fill, told: Event, full_at: float)
     said_s, true_s = instant(told["likely_at"]) - at, full_at - at
     earliest_s, latest_s = (instant(told[when]) - at if told[when] else None for when in ("earliest_at", "latest_at"))
     station.note(
-        f"fill, {name}: {told['telling']} ({told['priority']}): told {said_s:.0f} s left ({earliest_s} to {latest_s}),"
-        f" in truth {true_s:.0f} s"
+        f"fill, {name}: {told['telling']} ({told['priority']}): reported {said_s:.0f} s left"
+        f" ({earliest_s} to {latest_s}), actually {true_s:.0f} s"
     )
     assert abs(said_s - true_s) <= SHARE * true_s + 2 * fill.every_s + SETTLES_S
 

@@ -1,4 +1,4 @@
-"""What was told reached the keeper's mailbox, through the machine's own mail server."""
+"""Messages reach the operator's mailbox, through the machine's own mail server."""
 
 from email.message import EmailMessage
 
@@ -10,7 +10,7 @@ pytestmark = pytest.mark.host
 
 
 def test_every_message_is_in_the_mailbox_once_and_in_its_thread(station: Station) -> None:
-    """For each event of the webhook there is one mail, which answers the one before it of the same episode."""
+    """For each event of the webhook there is one mail, which replies to the previous one of the same episode."""
     began = station.machine.now()
     station.machine.run("systemctl kill --signal=SEGV tide-log")
     station.told("unit tide-log.service", "unsound", "raised", began, 120)
@@ -18,7 +18,7 @@ def test_every_message_is_in_the_mailbox_once_and_in_its_thread(station: Station
     station.told("unit tide-log.service", "unsound", "ended", began, 120)
     told = station.events()
     mails = _mails(station, of=told)
-    # What is told meanwhile may be in the mailbox before the webhook has it.
+    # A message that comes meanwhile may be in the mailbox before the webhook has it.
     station.until("the webhook's part", lambda: len(station.events()) >= len(mails), 120)
     events = station.events()
     by_id = {str(mail["Message-ID"]): mail for mail in mails}
@@ -32,7 +32,7 @@ def test_every_message_is_in_the_mailbox_once_and_in_its_thread(station: Station
 
 
 def _mails(station: Station, of: list[Event]) -> list[EmailMessage]:
-    """The mailbox, as soon as it holds a mail for each of these events."""
+    """The mailbox, once it has a mail for each of these events."""
 
     def there() -> bool:
         names = " ".join(str(mail["Message-ID"]) for mail in station.mails())
@@ -43,7 +43,7 @@ def _mails(station: Station, of: list[Event]) -> list[EmailMessage]:
 
 
 def _of(by_id: dict[str, EmailMessage], event: Event) -> list[EmailMessage]:
-    """Its mail, where it has come; never two."""
+    """Its mail, if it has come; never two."""
     found = [mail for name, mail in by_id.items() if event["id"] in name]
     assert len(found) <= 1
     return found

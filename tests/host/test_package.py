@@ -1,8 +1,7 @@
-"""The Debian package, built and installed by what the manual says, comes, is upgraded and goes as a package should.
+"""The Debian package, built and installed as the manual says, is upgraded, removed and purged as a package should be.
 
-It follows the story of test_install.py in the same machine, which that has left as clean as it was before. What a
-package must keep and what it must take away: Debian Policy, chapters 6.6 and 6.8 (removal, purge) and 10.7
-(configuration files).
+It follows test_install.py in the same machine, which that left as it was before. What a package must keep and what it
+must remove: Debian Policy, chapters 6.6 and 6.8 (removal, purge) and 10.7 (configuration files).
 """
 
 import pytest
@@ -14,29 +13,29 @@ pytestmark = pytest.mark.host(place=10)
 
 DATABASE = "/var/lib/watchkeeper/watchkeeper.db"
 
-OWN_BOOKS = ("/var/lib/dpkg", "/var/lib/apt", "/var/lib/systemd/deb-systemd-helper", "/etc/apt")
-"""Where Debian keeps its books on packages."""
+PACKAGE_DATABASES = ("/var/lib/dpkg", "/var/lib/apt", "/var/lib/systemd/deb-systemd-helper", "/etc/apt")
+"""Where Debian records its packages."""
 
 
 def test_the_package_is_built_and_installed(keeper: Keeper) -> None:
-    """The manual's two commands: the service is on watch, unprivileged, with its helper and man pages."""
+    """The manual's two commands: the service runs unprivileged, with its helper and man pages."""
     machine = keeper.machine
-    assert keeper.changes(*OWN_BOOKS)[0] == [], "the machine is not as clean as it was"
+    assert keeper.changes(*PACKAGE_DATABASES)[0] == [], "the machine is not as it was before the first install"
     build, install = commands(instructions(), "As a Debian package")[0]
     keeper.timed("package: built", [build])
     keeper.timed("package: installed", [f"{install} --yes"])
     keeper.is_on_watch()
     assert machine.works("systemctl is-active -q watchkeeper-helper.socket")
     assert "/usr/share/man/man1/watchkeeper.1.gz" in machine.run("dpkg -L watchkeeper").splitlines()
-    # The machine's dpkg leaves manuals out (rig/build); nothing else of the package is missing or another.
+    # The machine's dpkg leaves manuals out (rig/build); nothing else of the package is missing or changed.
     verified = machine.run("dpkg --verify watchkeeper").splitlines()
     assert [line for line in verified if "/usr/share/man/" not in line and "/usr/share/doc/" not in line] == []
     modes = machine.run("stat -c '%a %U' /etc/watchkeeper /etc/watchkeeper/secrets")
     assert modes.splitlines() == ["755 root", "700 root"]
 
 
-def test_a_newer_package_keeps_what_the_keeper_has_changed(keeper: Keeper) -> None:
-    """Installed once more: configuration and database stay, and a service that was switched off stays so."""
+def test_a_newer_package_keeps_what_the_operator_has_changed(keeper: Keeper) -> None:
+    """Installed again: configuration and database stay, and a disabled service stays disabled."""
     machine = keeper.machine
     machine.run(f"printf '\\n[host]\\nname = \"gannet\"\\n' >>{CONFIG}")
     text, born = machine.run(f"cat {CONFIG}"), _born(keeper)
@@ -52,12 +51,12 @@ def test_a_newer_package_keeps_what_the_keeper_has_changed(keeper: Keeper) -> No
 
 
 def _born(keeper: Keeper) -> str:
-    """The first line of the journal that the database holds."""
+    """The first event in the database."""
     return keeper.machine.run(f"sqlite3 -readonly {DATABASE} 'SELECT min(id), at_us FROM journal'")
 
 
-def test_removed_it_leaves_configuration_and_database(keeper: Keeper) -> None:
-    """`apt remove`: the service and its programs are gone, and what the keeper made is not."""
+def test_removal_leaves_configuration_and_database(keeper: Keeper) -> None:
+    """`apt remove`: the service and its programs are gone; what the operator made is not."""
     keeper.types(["sudo apt remove --yes watchkeeper"], timeout_s=600)
     machine = keeper.machine
     assert not keeper.serves()
@@ -65,10 +64,10 @@ def test_removed_it_leaves_configuration_and_database(keeper: Keeper) -> None:
     assert machine.works(f"test -s {CONFIG} && test -s {DATABASE}")
 
 
-def test_purged_it_leaves_nothing(keeper: Keeper) -> None:
-    """`apt purge`: no file, no user and no group is there that was not before."""
+def test_purge_leaves_nothing(keeper: Keeper) -> None:
+    """`apt purge`: every file, user and group that was not there before is gone."""
     keeper.types(["sudo apt purge --yes watchkeeper"], timeout_s=600)
     keeper.types(["rm -rf dist"])
-    assert keeper.changes(*OWN_BOOKS) == ([], [])
+    assert keeper.changes(*PACKAGE_DATABASES) == ([], [])
     for name in ("watchkeeper", "watchkeeper-helper"):
         assert not keeper.machine.works(f"getent passwd {name} || getent group {name}"), name

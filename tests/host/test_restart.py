@@ -1,6 +1,6 @@
-"""The host restarts: what was there before it and has not come back is told, once, and nothing else is.
+"""The host restarts: what ran before and has not come back is reported once, and nothing else is.
 
-It comes after all that needs guests and stores as they were laid out, and before the stores are filled.
+This comes after all scenarios that need guests and stores as laid out, and before the stores are filled.
 """
 
 import pytest
@@ -15,18 +15,18 @@ SETTLED_S, STARTING_S, EVERY_S = 30.0, 90.0, 40.0
 SUBJECT, QUANTITY = "host", "all back after its restart"
 
 UNIT = "tide-log.service"
-"""It is taken from what starts with the host."""
+"""It is disabled, so that it does not start with the host."""
 
 
-def test_what_does_not_come_back_after_a_restart_is_told_once(station: Station) -> None:
-    """Guest and services are named, told once the host has had time to start them, and it ends when they are back."""
+def test_what_does_not_come_back_after_a_restart_is_reported_once(station: Station) -> None:
+    """Guest and services are named, reported after the time to start them, and the alert ends when they are back."""
     machine = station.machine
     station.start_guest("hide-hub")
     machine.run(f"systemctl disable -q {UNIT}")
     gone = {f"unit {UNIT}"} | started_by_hand(station)
     seen_at = machine.now()
-    # Two looks, the settling between them, and what an emulated machine takes for each.
-    station.until("that it has settled", lambda: machine.now() > seen_at + SETTLED_S + 3 * EVERY_S, 300)
+    # Two samples, the time to settle between them, and what an emulated machine takes for each.
+    station.until("the time to settle", lambda: machine.now() > seen_at + SETTLED_S + 3 * EVERY_S, 300)
     told_before = len(station.events())
     machine.down()
     machine.up("--keep")
@@ -36,7 +36,7 @@ def test_what_does_not_come_back_after_a_restart_is_told_once(station: Station) 
     )
     told = station.told(SUBJECT, "unsound", "raised", booted_at, STARTING_S + 300)
     after_s = instant(told["at"]) - booted_at
-    station.note(f"restart: told {after_s:.0f} s after the start, limit {STARTING_S:.0f} s: {told['headline']}")
+    station.note(f"restart: reported {after_s:.0f} s after the start, limit {STARTING_S:.0f} s: {told['headline']}")
     assert STARTING_S <= after_s <= STARTING_S + 2 * EVERY_S + 30
     (stands,) = (
         found for (subject, quantity), found in station.findings().items() if (subject, quantity) == (SUBJECT, QUANTITY)
@@ -46,25 +46,25 @@ def test_what_does_not_come_back_after_a_restart_is_told_once(station: Station) 
     guests = sorted(each for each in gone if each.startswith("guest "))
     late = {each: instant(station.told(each, "unsound", "raised", booted_at, 120)["at"]) - booted_at for each in guests}
     assert all(after_s >= STARTING_S for after_s in late.values()), late
-    # Snapshots grow old all the while; what matters here is what a restart ends.
+    # Snapshots become overdue meanwhile; only what a restart ends counts here.
     since = [
         each
         for each in station.events()[told_before:]
         if each["telling"] in {"raised", "worse"} and each["subject"].partition(" ")[0] in {"host", "guest", "unit"}
     ]
-    # What its own probe knows is told by that probe too; nothing is told as the host goes down, and of guests nothing
-    # before there was time to start them. Of the unit at once: systemd has no job to start it.
+    # What has a probe of its own is reported by that probe too. Nothing is reported while the host goes down, and
+    # guests only after the time to start them. The unit is reported at once: systemd has no job to start it.
     assert {each["subject"] for each in since} == {each for each in gone if "guest-" not in each} | {SUBJECT}
     back_at = machine.now()
     for guest in guests:
         station.start_guest(guest.removeprefix("guest "))
     machine.run(f"systemctl enable -q --now {UNIT}")
     ended = station.told(SUBJECT, "unsound", "ended", back_at, 240)
-    station.note(f"restart: end told {instant(ended['at']) - back_at:.0f} s after all was back")
+    station.note(f"restart: end reported {instant(ended['at']) - back_at:.0f} s after all was back")
 
 
 def started_by_hand(station: Station) -> set[str]:
-    """The guests that run, with their transient units: a restart leaves nothing of them."""
+    """The running guests, with their transient units: none of them comes back after a restart."""
     lines = station.machine.run("systemctl list-units --plain --no-legend --state=running 'guest-*'").splitlines()
     units = {line.split()[0] for line in lines}
     guests = {unit.removeprefix("guest-").removesuffix(".service") for unit in units}
@@ -73,6 +73,6 @@ def started_by_hand(station: Station) -> set[str]:
 
 
 def missing(station: Station) -> set[str]:
-    """What the newest look says has not come back."""
+    """What has not come back, by the newest observation."""
     facts = station.latest(SUBJECT)[SUBJECT, QUANTITY]["facts"]
     return {fact["value"] for fact in facts if fact["name"] == "not back"}

@@ -34,7 +34,7 @@ PROBES = {
 
 
 def test_the_hardened_service_sees_every_store(station: Station) -> None:
-    """As a user without rights, each probe runs and sees all that it should, and every store has its series."""
+    """The service runs as a user without rights; every probe runs, and every store has its series."""
     station.start_guest("hide-hub")
     station.until("every series", lambda: station.series() >= SEEN, 240, lacks=lambda: SEEN - station.series())
     user = station.machine.run("ps -o user= -p $(systemctl show -P MainPID watchkeeper)").strip()
@@ -42,8 +42,8 @@ def test_the_hardened_service_sees_every_store(station: Station) -> None:
     station.note(f"seen: {len(station.series())} series, by the user {user}")
 
 
-def test_no_probe_is_blind(station: Station) -> None:
-    """None of the probes' own conditions is unsound: not that it runs, and not that it sees all that it should."""
+def test_every_probe_sees_everything(station: Station) -> None:
+    """No probe has a fault of its own: each runs, and each sees everything that it should."""
 
     def own() -> dict[tuple[str, str], Event]:
         return {key: found for key, found in station.findings().items() if key[0].startswith("probe ")}
@@ -51,7 +51,7 @@ def test_no_probe_is_blind(station: Station) -> None:
     def blind() -> list[Event]:
         return [found for found in own().values() if found["priority"]]
 
-    station.until("sight of every probe", lambda: not blind(), 180, lacks=blind)
+    station.until("that every probe sees everything", lambda: not blind(), 180, lacks=blind)
     found = {subject.removeprefix("probe ") for subject, _ in own()}
     assert found >= PROBES, PROBES - found
     assert {quantity for _, quantity in own()} == {"runs", "sees all"}

@@ -1,6 +1,6 @@
-"""A snapshot of each kind is taken, goes stale, and is taken again: each time is told, and in time.
+"""A snapshot of each kind is taken, becomes overdue, and is taken again: each change is reported in time.
 
-The first ones are taken at the beginning of the run: they go stale while other scenarios run.
+The first ones are taken at the beginning of the run: they become overdue while other scenarios run.
 """
 
 import pytest
@@ -13,10 +13,10 @@ MAX_AGE_S = 90.0
 """max_age in station.toml."""
 
 EXACT_S = 5.0
-"""A snapshot's own time is in whole seconds, and is noted here when the command has come back."""
+"""A snapshot's own time is in whole seconds; the time here is when the command has returned."""
 
 LATE_S = 60.0
-"""How long after the limit a message may come: the rules are applied every few seconds, an emulated machine's late."""
+"""How long after the limit a message may come: rules are applied every few seconds, later in an emulated machine."""
 
 TAKE = {
     "snapshots of skerry/ringing-db (of datasets)": "zfs snapshot skerry/ringing-db@nightly-{}",
@@ -26,7 +26,7 @@ TAKE = {
     ),
     "snapshots of exported": "cp /srv/mirror/tide-log.qcow2 /srv/mirror/exports/{}.qcow2",
 }
-"""By the subject under which each kind is watched."""
+"""By the subject under which each kind is monitored."""
 
 
 @pytest.fixture(scope="session")
@@ -47,18 +47,18 @@ def _take(station: Station, word: str) -> dict[str, float]:
 @pytest.mark.host(place=-1)
 @pytest.mark.parametrize("subject", TAKE)
 def test_a_snapshot_is_seen(station: Station, taken_at: dict[str, float], subject: str) -> None:
-    """It is due again when its own time and the limit say so."""
+    """It is due again its maximum age after its own time."""
     due_at = taken_at[subject] + MAX_AGE_S
     station.until(f"the due time of {subject}", lambda: abs(_due_at(station, subject) - due_at) <= EXACT_S, 120)
 
 
 @pytest.mark.parametrize("subject", TAKE)
-def test_a_snapshot_goes_stale_in_time(station: Station, taken_at: dict[str, float], subject: str) -> None:
-    """It is told as overdue when its limit has passed and not before."""
+def test_a_snapshot_becomes_overdue_in_time(station: Station, taken_at: dict[str, float], subject: str) -> None:
+    """It is reported as overdue when its limit has passed, and not before."""
     due_at = taken_at[subject] + MAX_AGE_S
     told = station.told(subject, "overdue", "raised", due_at - EXACT_S, MAX_AGE_S + 4 * LATE_S)
     late_s = instant(told["at"]) - due_at
-    station.note(f"{subject}: overdue told {late_s:.1f} s after its limit of {MAX_AGE_S:.0f} s")
+    station.note(f"{subject}: overdue reported {late_s:.1f} s after its limit of {MAX_AGE_S:.0f} s")
     assert late_s <= LATE_S
 
 
@@ -69,7 +69,7 @@ def _due_at(station: Station, subject: str) -> float:
 
 @pytest.fixture(scope="module")
 def again_at(station: Station, taken_at: dict[str, float]) -> dict[str, float]:
-    """When the next snapshot of each kind was taken, all of the first ones being overdue."""
+    """When the next snapshot of each kind was taken, after all first ones were overdue."""
     due_at = max(taken_at.values()) + MAX_AGE_S
     station.until("the limit of all", lambda: station.machine.now() > due_at, 3 * MAX_AGE_S)
     return _take(station, "second")
@@ -77,8 +77,8 @@ def again_at(station: Station, taken_at: dict[str, float]) -> dict[str, float]:
 
 @pytest.mark.parametrize("subject", TAKE)
 def test_the_next_snapshot_ends_it(station: Station, again_at: dict[str, float], subject: str) -> None:
-    """The end of each is told once the next snapshot is there."""
+    """The end of each is reported once the next snapshot exists."""
     told = station.told(subject, "overdue", "ended", again_at[subject] - EXACT_S, 180)
     late_s = instant(told["at"]) - again_at[subject]
-    station.note(f"{subject}: end told {late_s:.1f} s after the next one")
+    station.note(f"{subject}: end reported {late_s:.1f} s after the next one")
     assert late_s <= 2 * LATE_S

@@ -1,4 +1,4 @@
-"""A service in the machine that answers as slowly as it is told: answer.py PORT FILE. FILE holds seconds."""
+"""A service in the machine that answers after a delay: answer.py PORT FILE. FILE has the delay in seconds."""
 
 import sys
 import time
@@ -7,10 +7,10 @@ from pathlib import Path
 
 
 class Handler(BaseHTTPRequestHandler):
-    """Answers every question alike."""
+    """Answers every request alike."""
 
     def do_GET(self) -> None:
-        """Answer, so long after the question."""
+        """Answer after the delay."""
         time.sleep(float(Path(sys.argv[2]).read_text("ascii")))
         self.send_response(200)
         self.send_header("Content-Length", "4")
@@ -18,7 +18,7 @@ class Handler(BaseHTTPRequestHandler):
         self.wfile.write(b"well")
 
     def log_message(self, *_words: object) -> None:
-        """Nothing: nobody reads it."""
+        """Log nothing: nobody reads it."""
 
 
 ThreadingHTTPServer(("127.0.0.1", int(sys.argv[1])), Handler).serve_forever()

@@ -1,9 +1,9 @@
-"""Lives days ahead in seconds: days.py PLAN. Writes what a disk and all others gain each day, one day after the other.
+"""Simulates days in seconds: days.py PLAN. Writes what a disk and all others grow by each day, day after day.
 
 Runs in the machine, with the standard library alone. PLAN is a JSON file: `first` and `last` day, and `writers`, each
-with its `path` and with `totals`, the bytes that it has written at the end of day 0, 1, 2 and so on. What is compressed
-is time alone: every byte of a day is written, past the page cache where the target is a device, and is on the store
-before the next day begins. Prints JSON: `lived`, the days that the store took, with the part of the last one;
+with its `path` and with `totals`, the bytes that it has written at the end of day 0, 1, 2 and so on. Only time is
+compressed: every byte of a day is written, past the page cache if the target is a device, and is on the store before
+the next day begins. Prints JSON: `lived`, the days until the store was full, with the fraction of the last one;
 `written`, bytes of each writer; `error`.
 """
 
@@ -16,15 +16,14 @@ from typing import Any
 
 BLOCK = 2**20
 STAMP = 4_096
-"""Bytes from one stamp to the next: no two blocks of any store are alike, so that its tables are as large as they
-get."""
+"""Bytes from one stamp to the next: no two blocks are alike, so that the store's tables are as large as possible."""
 
 
 class Writer:
-    """Writes one target forward."""
+    """Writes one target from its beginning to its end."""
 
     def __init__(self, path: str, totals: list[int], day: int) -> None:
-        """day: the one whose end the target stands at."""
+        """day: at its end, what is on the target was written."""
         direct = os.O_DIRECT if path.startswith("/dev/") else 0
         self._fd = os.open(path, os.O_WRONLY | os.O_CREAT | direct, 0o600)
         self._block = mmap.mmap(-1, BLOCK)
@@ -32,7 +31,7 @@ class Writer:
         self.totals, self.at = totals, totals[day]
 
     def write_until(self, total: int) -> None:
-        """Write on until so much is written. Raises OSError where the store takes no more."""
+        """Write until the total is reached. Raises OSError when the store is full."""
         while self.at < total:
             part = memoryview(self._block)[: min(BLOCK, total - self.at)]
             for offset in range(0, len(part), STAMP):
@@ -40,12 +39,12 @@ class Writer:
             self.at += os.pwrite(self._fd, part, self.at)
 
     def settle(self) -> None:
-        """Return when it is on the store."""
+        """Return when everything is on the store."""
         os.fsync(self._fd)
 
 
 def main(plan: dict[str, Any]) -> dict[str, object]:
-    """Live the days."""
+    """Simulate the days."""
     day = plan["first"]
     writers = [Writer(each["path"], each["totals"], day) for each in plan["writers"]]
     try:

@@ -1,8 +1,8 @@
-"""Gives a database a past: feed.py PLAN. Runs in the machine by the installed environment's own interpreter.
+"""Gives a database a history: feed.py PLAN. Runs in the machine with the interpreter of the installed environment.
 
 PLAN is a JSON file: `database`, and lists of `levels` (subject, quantity, probe, capacity, and samples as pairs of age
 in seconds and used), of `answers` (subject, probe, took_s, ages) and of `check_ins` (job, age). Ages count back from
-now. All of it goes in through the store itself, so that it is what a daemon would have written.
+now. Everything is written by the store itself, as a daemon would write it.
 """
 
 import asyncio
@@ -19,7 +19,7 @@ from watchkeeper.store import Store
 
 
 async def feed(plan: dict[str, Any]) -> None:
-    """Write it all, each series in one turn."""
+    """Write everything, each series in one commit."""
     path, now = Path(plan["database"]), datetime.now(UTC)
     path.parent.mkdir(parents=True, exist_ok=True)
 

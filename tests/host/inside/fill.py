@@ -1,9 +1,9 @@
-"""Fills one store at a steady pace until a write fails: python3 fill.py HOW TARGET PER_SECOND REPORT
+"""Fills one store at a constant rate until a write fails: python3 fill.py HOW TARGET PER_SECOND REPORT
 
 Runs in the machine, with the standard library alone. HOW is `file` (bytes appended to a file), `device` (bytes written
 past the page cache to a block device), `touch` (blocks far apart, on every device that matches TARGET: each of them
-makes a snapshot a tree of its own) or `files` (small files in a folder). REPORT is a JSON file that says when the
-write that is under way was begun, and at the end when and how one failed: a write that never returns shows too.
+copies part of a snapshot's tree) or `files` (small files in a folder). REPORT is a JSON file with the time at which the
+write in progress began, and at the end when and how one failed: it shows a write that never returns too.
 """
 
 import glob
@@ -38,7 +38,7 @@ def file(path: str, per_second: float) -> Iterator[None]:
 
 
 def device(path: str, per_second: float) -> Iterator[None]:
-    """Write one block after the other, each as large as a step's share and aligned as O_DIRECT asks."""
+    """Write one block after the other, each of a step's share and aligned as O_DIRECT requires."""
     size = int(per_second * STEP_S) // (64 * KIB) * 64 * KIB
     block, fd = mmap.mmap(-1, size), os.open(path, os.O_WRONLY | os.O_DIRECT)
     while True:
@@ -55,11 +55,11 @@ def touch(pattern: str, _per_second: float) -> Iterator[None]:
             yield
             os.pwrite(fd, block, offset)
         os.close(fd)
-    raise OSError("every block was touched, and nothing was full")
+    raise OSError("every block was written, and nothing was full")
 
 
 def files(folder: str, per_second: float) -> Iterator[None]:
-    """Make small files with names that count up."""
+    """Create small files with numbers as names."""
     made = 0
     while True:
         yield
@@ -69,7 +69,7 @@ def files(folder: str, per_second: float) -> Iterator[None]:
 
 
 def main(how: str, target: str, per_second: float, report: Path) -> None:
-    """Keep the pace, and say so."""
+    """Write at the rate, and report it."""
     work = {"file": file, "device": device, "touch": touch, "files": files}[how](target, per_second)
     step_s = 1 / per_second if how == "touch" else STEP_S
     began_at = time.time()
@@ -87,7 +87,7 @@ def main(how: str, target: str, per_second: float, report: Path) -> None:
 
 
 def _write(report: Path, said: dict[str, object]) -> None:
-    """Whole or not at all: it is read while it is written."""
+    """Replace the file at once: it is read while it is written."""
     part = report.with_suffix(".part")
     part.write_text(json.dumps(said), encoding="ascii")
     part.replace(report)

@@ -1,7 +1,7 @@
-"""A guest without an operating system: `guest.py disk FILE` makes its disk, `guest.py ask SOCKET COMMAND` asks it.
+"""A guest without an operating system: `guest.py disk FILE` makes its disk, `guest.py ask SOCKET COMMAND` queries it.
 
-It runs in the machine. The disk's boot sector writes 32 KiB more at each tick of the clock (18 a second), so that the
-image grows by half a MiB a second. It needs no more than the firmware: INT 13h extensions (EDD), function 43h.
+It runs in the machine. The disk's boot sector writes 32 KiB at each tick of the clock (18 a second), so that the image
+grows by half a MiB a second. It needs only the firmware: INT 13h extensions (EDD), function 43h.
 """
 
 import json
@@ -11,7 +11,7 @@ from pathlib import Path
 
 SECTOR = 512
 SIZE = 48 * 2**20
-"""Of the disk. Its image is as large as what was written: sparse."""
+"""Of the disk. The image is sparse."""
 
 CODE = bytes.fromhex(
     "31c0"  # xor ax, ax

@@ -1,6 +1,6 @@
 #!/bin/bash
-# Puts watchkeeper's units in place, from the folder that is named, and those who are told: a webhook receiver on port
-# 9017, and the machine's own mail server. The service tide-log is one that is watched.
+# Installs watchkeeper's units from a folder, a webhook receiver on port 9017, the machine's own mail server, and the
+# service tide-log, which is monitored.
 set -euo pipefail
 cd "$1"
 mkdir -p /etc/sysusers.d /var/lib/hook

@@ -2,9 +2,9 @@
 # Lays out the stores of the host gannet on the machine's empty disks. All of them come back after a restart.
 #   skerry       ZFS pool, a mirror of two disks of 1 GiB: skerry/nest-cams, skerry/ringing-db
 #   jetty        volume group on 2 GiB: thin pool footage (256 MiB) with volume nest-cams; thin pool books (720 MiB, the
-#                least metadata that there is) with volume ringing-db and twelve snapshots; volume guests, ext4 on
+#                smallest metadata possible) with volume ringing-db and twelve snapshots; volume guests, ext4 on
 #                /srv/guests
-#   /srv/hides   btrfs on 512 MiB; everything is given to chunks, and half of the data chunks is empty
+#   /srv/hides   btrfs on 512 MiB; everything is allocated to chunks, and half of the data chunks are empty
 #   md0          mirror of two disks of 96 MiB, ext4 on /srv/mirror
 set -euo pipefail
 disk=/dev/disk/by-id/virtio-rigdata
@@ -39,7 +39,7 @@ while fallocate -l 4M /srv/hides/footage/$number 2>/dev/null; do number=$((numbe
 for old in $(seq 0 2 $number); do rm -f /srv/hides/footage/$old; done
 sync -f /srv/hides
 
-# For any host: to the initramfs, which does not know this one's name, it would be a foreign array, started as md127.
+# For any host: the initramfs does not know this one's name, and would start the array as a foreign one, md127.
 mdadm -q --create /dev/md0 --homehost=any --run --level=1 --metadata=1.2 --raid-devices=2 ${disk}4 ${disk}5
 mdadm --wait /dev/md0 2>/dev/null || true
 mkfs.ext4 -q /dev/md0
@@ -53,6 +53,6 @@ LABEL=hides /srv/hides btrfs commit=2,nofail 0 0
 /dev/md0 /srv/mirror ext4 defaults,nofail 0 2
 TABLE
 
-# A disk image with snapshots of its own beside it, as files.
+# A disk image, and beside it a folder for snapshots of it as files.
 mkdir -p /srv/mirror/exports
 qemu-img create -q -f qcow2 /srv/mirror/tide-log.qcow2 64M

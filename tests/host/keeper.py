@@ -1,6 +1,6 @@
-"""The keeper in the machine: a user with sudo and a clone of this repository, who types what the manual says.
+"""An operator of the machine: a user with sudo and a clone of this repository, who types what the manual says.
 
-Earlier versions say it in their README.
+Earlier versions have these instructions in their README.
 """
 
 import re
@@ -25,26 +25,26 @@ MANUAL = "watchkeeper/manual/installation.md"
 """How the service is installed, upgraded and removed."""
 
 WHEELS = "/var/cache/wheels"
-"""The pinned packages, for everybody."""
+"""The pinned packages, readable by everybody."""
 NOTES = "/root/notes"
-"""What the tests write down in the machine from one to the next."""
+"""Files in the machine that one test leaves for the next."""
 
 INSTALL_S = 1800.0
-"""An emulated machine fills an environment with 45 packages in two to ten minutes."""
+"""An emulated machine installs 45 packages in two to ten minutes."""
 
 PASSED_OVER = (
-    *("/proc", "/sys", "/dev", "/run", "/tmp", "/var/tmp", "/var/log", "/var/cache"),  # nothing lasting
-    *("/var/lib/postfix", "/var/spool/postfix"),  # what the machine's own mail server makes once it has delivered
+    *("/proc", "/sys", "/dev", "/run", "/tmp", "/var/tmp", "/var/log", "/var/cache"),  # nothing permanent
+    *("/var/lib/postfix", "/var/spool/postfix"),  # the machine's mail server creates files when it delivers
     *(CHECKOUT, NOTES, str(Path(EVENTS).parent)),
 )
-"""Where the host's own work and that of the tests leaves files."""
+"""Where the host itself and the tests leave files."""
 
 Blocks = list[list[str]]
-"""Lines of each block of commands."""
+"""The lines of each block of commands."""
 
 
 def section(text: str, heading: str) -> str:
-    """What stands between a heading and the next one, whatever their levels."""
+    """The text between a heading and the next one, of any level."""
     # In a block, a line that begins with # is a comment.
     block = re.compile(r"^```.*?^```$", re.MULTILINE | re.DOTALL)
     marked = block.sub(lambda found: re.sub(r"^#", "\0", found[0], flags=re.MULTILINE), text)
@@ -61,7 +61,7 @@ def commands(text: str, heading: str) -> Blocks:
 
 
 def instructions(commit: str = "") -> str:
-    """How to install: the manual as it is, or what a commit says, which has it in its README if it has no manual."""
+    """How to install: the current manual, or that of a commit, or the commit's README if it has no manual."""
     if not commit:
         return (ROOT / MANUAL).read_text(encoding="utf-8")
     has_manual = git(ROOT, "ls-tree", "--name-only", commit, MANUAL).strip()
@@ -69,13 +69,13 @@ def instructions(commit: str = "") -> str:
 
 
 def git(folder: Path, *words: str) -> str:
-    """What git prints. By a name of the suite's own, whatever this user's settings are."""
+    """What git prints. The author is the suite's own, whatever this user's settings are."""
     name = ("-c", "user.name=keeper", "-c", "user.email=keeper@gannet.example", "-c", "commit.gpgsign=false")
     return subprocess.run(["git", "-C", folder, *name, *words], capture_output=True, text=True, check=True).stdout
 
 
 def origin(folder: Path) -> Path:
-    """A bare repository in the folder: this one's history, and on top of it the working tree as it stands."""
+    """A bare repository in the folder: this one's history, and on top of it the current working tree."""
     tree, bare = folder / "tree", folder / "origin.git"
     git(folder, "clone", "--quiet", "--no-hardlinks", str(ROOT), str(tree))
     git(tree, "checkout", "--quiet", "-B", "main")
@@ -86,26 +86,26 @@ def origin(folder: Path) -> Path:
             (tree / name).parent.mkdir(parents=True, exist_ok=True)
             shutil.copy2(ROOT / name, tree / name)
     git(tree, "add", "--all")
-    git(tree, "commit", "--quiet", "--allow-empty", "--message", "The working tree as it stands")
+    git(tree, "commit", "--quiet", "--allow-empty", "--message", "The current working tree")
     git(folder, "clone", "--quiet", "--bare", "--no-local", str(tree), str(bare))
     return bare
 
 
 @dataclass
 class Keeper:
-    """Who types in a terminal of the machine."""
+    """Types in a terminal of the machine."""
 
     station: Station
 
     @property
     def machine(self) -> Machine:
-        """Where it is typed."""
+        """The machine."""
         return self.station.machine
 
     def moves_in(self, folder: Path) -> None:
-        """Give a bare machine its user, a clone of this repository, pinned packages, and somebody to tell.
+        """Give a new machine its user, a clone of this repository, pinned packages, and a webhook receiver.
 
-        folder: of this host, where the repository to clone from is made.
+        folder: on this host, for the repository to clone from.
         """
         machine, packages = self.machine, cache() / "packages"
         build(packages)
@@ -126,9 +126,9 @@ class Keeper:
         self._list("before")
 
     def tries(self, lines: Sequence[str], given: str = "", timeout_s: float = 300) -> tuple[int, str]:
-        """Type lines in the checkout, up to the first that fails: its status, and all that was printed.
+        """Type lines in the checkout, up to the first that fails: its status, and everything that was printed.
 
-        given: what is typed where a command reads from the terminal.
+        given: what is typed when a command reads from the terminal.
         """
         typed = f"cd {CHECKOUT} && exec bash -e -o pipefail -c {shlex.quote(chr(10).join(lines))}"
         begin = f"printf %s {shlex.quote(given)} | runuser -l keeper -c {shlex.quote(typed)} 2>&1; s=$?; echo; echo $s"
@@ -136,7 +136,7 @@ class Keeper:
         return int(status), said.rstrip()
 
     def types(self, lines: Sequence[str], given: str = "", timeout_s: float = 300) -> str:
-        """The same, where all must go well. What was printed."""
+        """The same, but all lines must succeed. What was printed."""
         status, said = self.tries(lines, given, timeout_s)
         if status != 0:
             raise Failed(f"{lines}: status {status}\n{said}")
@@ -150,7 +150,7 @@ class Keeper:
         return said
 
     def show(self, name: str) -> str:
-        """A property of the service."""
+        """A property of the service's unit."""
         return self.machine.run(f"systemctl show -p {name} --value watchkeeper").strip()
 
     def serves(self) -> bool:
@@ -158,14 +158,14 @@ class Keeper:
         return self.machine.works(f"systemctl is-active -q watchkeeper && curl -sf -m 30 -o /dev/null {PAGE}/")
 
     def is_on_watch(self) -> None:
-        """The newest version's unit runs it as the lasting user, it will start with the host, and its page answers."""
+        """The newest version runs as the permanent user, will start with the host, and its page answers."""
         assert self.serves()
         assert (self.show("Type"), self.show("UnitFileState")) == ("notify", "enabled")
         assert self.machine.run(f"ps -o user:20= -p {self.show('MainPID')}").strip() == "watchkeeper"
         assert self.machine.works("grep -q ^watchkeeper: /etc/passwd")
 
     def changes(self, *besides: str) -> tuple[list[str], list[str]]:
-        """What has appeared since before the first install, and what is gone; a path that has changed is in both.
+        """What has appeared since before the first install, and what is gone; a changed path is in both.
 
         besides: places where changes do not count.
         """
@@ -175,7 +175,7 @@ class Keeper:
         return [each for each in appeared if not each.startswith(besides)], gone
 
     def _list(self, name: str) -> None:
-        """Write every file of the host down, with its mode, its owner and where it leads to."""
+        """Write a list of every file of the host, with mode, owner and the target of a link."""
         leave = " -o ".join(f"-path {place}" for place in PASSED_OVER)
         find = f"find / \\( {leave} \\) -prune -o -printf '%p %M %u:%g %l\\n'"
         self.machine.run(f"{find} | LC_ALL=C sort >{NOTES}/{name}", 300)

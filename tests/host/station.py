@@ -1,4 +1,4 @@
-"""The machine with watchkeeper installed as a keeper would do it: how that is done, and what the tests ask of it."""
+"""The machine with watchkeeper installed: how it is installed, and what the tests read from it."""
 
 import email.policy
 import hashlib
@@ -109,23 +109,23 @@ def install(machine: Machine) -> None:
 
 @dataclass
 class Station:
-    """The machine with watchkeeper on watch in it."""
+    """The machine with watchkeeper running in it."""
 
     machine: Machine
     notes: list[str] = field(default_factory=list)
 
     def start(self) -> None:
-        """Start the daemon as a service that comes back with the machine, and wait for its page."""
+        """Start the daemon as a service that starts with the machine, and wait for its page."""
         self.machine.run("systemctl enable --now watchkeeper")
         self.until("the page", self.serves, 240)
 
     def start_anew(self) -> None:
-        """Start the daemon with an empty database, as on a host that was never watched before."""
+        """Start the daemon with an empty database, as on a new host."""
         self.machine.run("systemctl stop watchkeeper && rm -rf /var/lib/watchkeeper/*")
         self.start()
 
     def serves(self) -> bool:
-        """Does the page answer? Fails where the daemon has died: it would never come then."""
+        """Does the page answer? Fails if the daemon has died, because it would never answer then."""
         lines = self.machine.run("systemctl show -p ActiveState,NRestarts watchkeeper").splitlines()
         state = dict(line.split("=", 1) for line in lines)
         log = "journalctl -u watchkeeper -n 40 --no-pager -q"
@@ -133,11 +133,11 @@ class Station:
         return state["ActiveState"] == "active" and self.machine.works(f"curl -sf -o /dev/null {PAGE}/")
 
     def get(self, path: str) -> Any:
-        """What the page's API says."""
+        """What the API answers."""
         return json.loads(self.machine.run(f"curl -sf '{PAGE}{path}'"))
 
     def findings(self) -> dict[tuple[str, str], Event]:
-        """What stands of every series, by subject and quantity; apart from whether samples come."""
+        """The current finding of every series, by subject and quantity, without those about missing samples."""
         items = self.get("/api/v1/findings")["items"]
         return {(each["subject"], each["quantity"]): each for each in items if each["concern"] != "stale"}
 
@@ -154,9 +154,9 @@ class Station:
         return {(each["subject"], each["quantity"]): each["latest"] for each in found if each["latest"]}
 
     def start_guest(self, name: str, *disks: str) -> None:
-        """A guest whose boot sector halts it (cli, hlt): it runs and takes no time. None where it runs already.
+        """Start a guest whose boot sector halts it (cli, hlt), so that it takes no time, unless it runs already.
 
-        disks: devices that are its disks, in place of an image of its own; the first one gets the boot sector.
+        disks: devices that are its disks, instead of an image of its own; the first one gets the boot sector.
         """
         image = disks[0] if disks else f"/srv/mirror/{name}.img"
         sector = rf"printf '\xfa\xf4\xeb\xfd' | dd of={image} conv=notrunc status=none"
@@ -166,7 +166,7 @@ class Station:
         self.machine.run(f"systemctl is-active -q guest-{name} || {{ {begin}; }}")
 
     def asked(self, words: str, config: str = CONFIG, timeout_s: float = 300) -> tuple[int, Any]:
-        """A command of watchkeeper's with --json, run by root: its exit code, and the object that it prints."""
+        """Run a command of watchkeeper with --json as root: its exit code, and the object that it prints."""
         command = f"{PROGRAM} --config {config} {words} --json"
         said, _, code = self.machine.run(f"{command}; code=$?; echo; echo $code", timeout_s).rstrip().rpartition("\n")
         if not said.strip():
@@ -176,7 +176,7 @@ class Station:
         return int(code), json.loads(said)
 
     def feed(self, plan: Mapping[str, object]) -> None:
-        """Begin a database with a past (inside/feed.py)."""
+        """Create a database with a history (inside/feed.py)."""
         path = f"/run/feed-{Path(str(plan['database'])).stem}.json"
         self.machine.write(path, json.dumps(plan))
         python = PROGRAM.replace("bin/watchkeeper", "bin/python")
@@ -185,7 +185,7 @@ class Station:
 
     @contextmanager
     def asleep(self) -> Iterator[None]:
-        """While the daemon is stopped: stores may come, fill and go, and nothing is told of them."""
+        """Stop the daemon meanwhile: stores may come, fill and go, and nothing is reported."""
         self.machine.put(HERE / "inside", "/usr/local/lib/station")
         self.machine.run("systemctl stop watchkeeper")
         try:
@@ -194,7 +194,7 @@ class Station:
             self.start()
 
     def events(self, subject: str = "", concern: str = "", quantity: str = "") -> list[Event]:
-        """What the webhook was told, oldest first."""
+        """What the webhook received, oldest first."""
         lines = self.machine.run(f"cat {EVENTS} 2>/dev/null || true").splitlines()
         told = [json.loads(line)["data"] for line in lines]
         return [
@@ -206,7 +206,7 @@ class Station:
         ]
 
     def mails(self) -> list[EmailMessage]:
-        """The keeper's mailbox, as the machine's own mail server fills it (mbox)."""
+        """The operator's mailbox, which the machine's own mail server fills (mbox)."""
         text = self.machine.run("cat /var/mail/keeper 2>/dev/null || true")
         parts = [f"From {part}" for part in f"\n{text}".split("\nFrom ")[1:]]
         found = []
@@ -217,7 +217,7 @@ class Station:
         return found
 
     def note(self, line: str) -> None:
-        """Write a figure down: they are printed at the end of the run."""
+        """Record a figure, to be printed at the end of the run."""
         self.notes.append(line)
 
     def until(
@@ -228,7 +228,7 @@ class Station:
         every_s: float = 4.0,
         lacks: Callable[[], object] = list,
     ) -> None:
-        """Wait until something is true. Fails with what it lacks, what was told last, and the daemon's own words."""
+        """Wait until something is true. Fails with what it lacks, the last messages, and the daemon's log."""
         end = time.monotonic() + within_s
         while not true():
             if time.monotonic() > end:
@@ -242,7 +242,7 @@ class Station:
     def told(
         self, subject: str, concern: str, telling: str, after: float, within_s: float, quantity: str = ""
     ) -> Event:
-        """The first such event after an instant of the machine's; waits for it."""
+        """Wait for the first such event after an instant of the machine's clock."""
         found: list[Event] = []
 
         def come() -> bool:

@@ -1,11 +1,11 @@
-"""A person installs, upgrades and removes the service by what the manual says, and by nothing else.
+"""An operator installs, upgrades and removes the service by the manual alone.
 
-One story in one machine, in the order of the tests: each goes on from the one before. The commands are read from the
-blocks of its chapter on installation, not written down here. A host that had nothing gets the newest version, and is
-cleaned of it. Then it gets the first version that was a service, is upgraded with what that had gathered, lives through
-what can go wrong, and is cleaned again.
+One story in one machine, in the order of the tests: each continues from the previous one. The commands are read from
+the blocks of the manual's chapter on installation, not written here. A new host gets the newest version, which is then
+removed. Then it gets version 0.1.0, is upgraded with what that has recorded, goes through what can fail, and the
+service is removed again.
 
-It comes last, in a machine that it boots for itself: nothing of another scenario is in it, and nothing is left for one.
+It comes last, in a machine of its own: nothing of another scenario is in it, and it leaves nothing for one.
 """
 
 import json
@@ -52,7 +52,7 @@ every = "5s"
 kind = "webhook"
 url = "http://127.0.0.1:9017/"
 """
-"""What every version of the service takes."""
+"""What every version of the service accepts."""
 
 HIDE_HUB = """
 [[probe]]
@@ -119,7 +119,7 @@ LOG_BOOK, CLOSED = "/var/lib/hook/log-book", "/run/log-book-closed"
 
 
 def test_the_manual_has_the_commands_that_are_typed_here() -> None:
-    """Each section has as many blocks as the tests type, with these programs in this order. Needs no machine."""
+    """Each section has the blocks that the tests type, with these programs in this order. Needs no machine."""
     heads = {
         heading: [[_program(line) for line in block] for block in commands(MANUAL, heading)]
         for heading in (SERVICE, CHANGE, UPGRADE, REMOVE, SECRETS)
@@ -138,18 +138,18 @@ def _program(line: str) -> str:
     return f"{first} {second}" if first in ("sudo", "git") else first
 
 
-# A host that had nothing ---------------------------------------------------------------------------------------------
+# A new host ----------------------------------------------------------------------------------------------------------
 
 
 @host
-def test_install_on_a_host_that_had_nothing(keeper: Keeper) -> None:
-    """The packages to install first are what it needs; then one command, and the service is on watch, unprivileged."""
+def test_install_on_a_new_host(keeper: Keeper) -> None:
+    """The packages to install first are what it needs; after one command the service runs, unprivileged."""
     machine = keeper.station.machine
     packages, install = commands(MANUAL, SERVICE)[0]
-    # The machine has no source of packages, so that one line is looked up instead of typed.
+    # The machine has no source of packages, so this line is checked instead of typed.
     for name in packages.partition("#")[0].split()[3:]:
         assert "ok installed" in machine.run(f"dpkg-query -W -f '${{Status}}' {name}"), name
-    said = keeper.timed("install on a host that had nothing", [install])
+    said = keeper.timed("install on a new host", [install])
     assert f"watchkeeper: version {VERSION} is running: " in said
     keeper.is_on_watch()
     assert machine.run(f"cat {CONFIG}") == (ROOT / "deploy/first.toml").read_text()
@@ -160,19 +160,19 @@ def test_install_on_a_host_that_had_nothing(keeper: Keeper) -> None:
     for page in ("man1/watchkeeper.1", "man5/watchkeeper.toml.5", "man7/watchkeeper-alerts.7"):
         assert machine.works(f"test -s /usr/local/share/man/{page}"), page
     assert keeper.types(["watchkeeper --version"]) == f"watchkeeper {VERSION}"
-    # Root's command has left the checkout to its owner.
+    # Root's command has created no file in the checkout.
     assert keeper.types(["git status --porcelain", "find . ! -user keeper"]) == ""
 
 
 @host
-def test_a_second_install_finds_everything_in_place(keeper: Keeper) -> None:
-    """The same command again makes no release and no copy, and changes no file."""
+def test_a_second_install_changes_nothing(keeper: Keeper) -> None:
+    """The same command again builds no release, makes no copy, and changes no file."""
     _installs_again(keeper)
 
 
 @host
-def test_survey_proposes_what_the_service_takes(keeper: Keeper) -> None:
-    """The proposal can be used as it is; put in the place of the first configuration, it is taken by a reload."""
+def test_discovery_proposes_what_the_service_accepts(keeper: Keeper) -> None:
+    """The proposal can be used as it is; as the new configuration, a reload accepts it."""
     _, survey, put = commands(MANUAL, SERVICE)
     keeper.types(survey)
     (proposal,) = (word for word in survey[0].split() if word.endswith(".toml"))
@@ -180,16 +180,16 @@ def test_survey_proposes_what_the_service_takes(keeper: Keeper) -> None:
     keeper.types(put)
     keeper.types(_block(CHANGE))
     keeper.station.until("the proposal", lambda: "the configuration was read anew" in _journal(keeper), 120)
-    keeper.station.note(f"survey: {len(_get(keeper, '/api/v1/quantities'))} series after its proposal was taken")
+    keeper.station.note(f"discovery: {len(_get(keeper, '/api/v1/quantities'))} series after its proposal was taken")
 
 
 @host
-def test_nothing_is_left_after_everything_was_removed(keeper: Keeper) -> None:
-    """`deploy/remove --everything`: no file, no folder, no user, no group that was not there before."""
+def test_removing_everything_leaves_nothing(keeper: Keeper) -> None:
+    """`deploy/remove --everything`: every file, folder, user and group that was not there before is gone."""
     _removes_everything(keeper)
 
 
-# From the first version on -------------------------------------------------------------------------------------------
+# From version 0.1.0 on -----------------------------------------------------------------------------------------------
 
 
 @host
@@ -312,15 +312,15 @@ def _sent(machine: Machine, receiver: str) -> list[Event]:
 
 
 @host
-def test_a_second_upgrade_finds_everything_in_place(keeper: Keeper) -> None:
-    """The upgrade's commands again: no second copy, and the version from before stays to go back to."""
+def test_a_second_upgrade_changes_nothing(keeper: Keeper) -> None:
+    """The upgrade's commands again: no second copy, and the previous version stays, for a roll-back."""
     assert len(_releases(keeper.station.machine)) == 2
     _installs_again(keeper)
 
 
 @host
-def test_a_reload_takes_a_change_and_refuses_a_broken_one(keeper: Keeper) -> None:
-    """A new probe watches without a restart. One mistake changes nothing: it is told, and the watch goes on."""
+def test_a_reload_accepts_a_change_and_refuses_a_broken_one(keeper: Keeper) -> None:
+    """A new probe runs without a restart. One mistake changes nothing: it is reported, and monitoring continues."""
     station, machine = keeper.station, keeper.station.machine
     change = _block(CHANGE)
     pid = keeper.show("MainPID")
@@ -331,7 +331,7 @@ def test_a_reload_takes_a_change_and_refuses_a_broken_one(keeper: Keeper) -> Non
     machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG.replace("port = 22", 'port = "ssh"'))
     status, said = keeper.tries(change)
     assert (status, "probe[3].port" in said) == (2, True), said
-    assert "was not taken" not in keeper.show("StatusText")  # nobody has asked the daemon for it
+    assert "was not taken" not in keeper.show("StatusText")  # the daemon was not asked to
     keeper.types(["sudo systemctl reload watchkeeper"])
     station.until("the refusal", lambda: "1 error and was not taken" in keeper.show("StatusText"), 120)
     samples = len(_rows(machine, SAMPLES))
@@ -345,10 +345,10 @@ def test_a_reload_takes_a_change_and_refuses_a_broken_one(keeper: Keeper) -> Non
 
 
 LATER = "99.0.0"
-FOLLY = """
+BROKEN = """
 
 async def serve(known: Settings, **_others: object) -> None:
-    \"\"\"Gives the database a form of its own, and ends.\"\"\"
+    \"\"\"Change the version of the database, and exit.\"\"\"
     import sqlite3
 
     sqlite3.connect(known.store.path).execute("PRAGMA user_version = 99")
@@ -357,7 +357,7 @@ async def serve(known: Settings, **_others: object) -> None:
 
 COPYING = """\
 #!/bin/sh
-# Python, but an environment is a copy of the one in use: to fill one takes an emulated machine five minutes and more.
+# Python, but a new environment is a copy of the current one: to install one takes an emulated machine five minutes.
 [ "$1 $2" = "-m venv" ] || exec /usr/bin/python3 "$@"
 from=$(readlink -f /opt/watchkeeper/.venv)
 cp -a "$from" "$3"
@@ -368,19 +368,19 @@ find "$3/bin" "$3/pyvenv.cfg" -type f -exec sed -i "s|$from|$3|g" {} +
 
 @pytest.fixture
 def later(keeper: Keeper) -> Iterator[list[str]]:
-    """The command that installs a version that cannot be: without kind "http", and spoiling the database at its start.
+    """The command that installs a broken version: it lacks the kind "http", and damages the database at its start.
 
-    Its release is made by deploy/install from its checkout, but for the environment, which is copied (COPYING).
+    deploy/install builds its release from the checkout, but copies the environment (COPYING).
     """
     machine = keeper.station.machine
     machine.write("/usr/local/bin/copying-python", COPYING)
     machine.run("chmod 755 /usr/local/bin/copying-python")
-    machine.write("/tmp/folly", FOLLY)
+    machine.write("/tmp/broken", BROKEN)
     keeper.types(
         [
             f"sed -i 's/^version = .*/version = \"{LATER}\"/' pyproject.toml",
             "sed -i '/\"http\": ProbeKind/d' watchkeeper/probes/registry.py",
-            "cat /tmp/folly >>watchkeeper/daemon/daemon.py",
+            "cat /tmp/broken >>watchkeeper/daemon/daemon.py",
         ]
     )
     yield [_block(UPGRADE)[1].replace("sudo ", "sudo PYTHON=/usr/local/bin/copying-python ", 1)]
@@ -390,7 +390,7 @@ def later(keeper: Keeper) -> Iterator[list[str]]:
 
 @host
 def test_a_version_that_cannot_use_the_configuration_changes_nothing(keeper: Keeper, later: list[str]) -> None:
-    """The install refuses and names the lines; the service was not even restarted."""
+    """The install refuses and names the lines; the service is not even restarted."""
     machine = keeper.station.machine
     before = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
     status, said = keeper.tries(later, timeout_s=INSTALL_S)
@@ -403,8 +403,8 @@ def test_a_version_that_cannot_use_the_configuration_changes_nothing(keeper: Kee
 
 
 @host
-def test_a_version_that_does_not_start_is_taken_back(keeper: Keeper, later: list[str]) -> None:
-    """The one before runs again, with its database: the later version had given that another form before it died."""
+def test_a_version_that_does_not_start_is_rolled_back(keeper: Keeper, later: list[str]) -> None:
+    """The previous version runs again, with its database, which the later version had changed before it exited."""
     machine = keeper.station.machine
     until_s = int(machine.now())
     machine.write(CONFIG, CONFIGURATION)
@@ -427,7 +427,7 @@ VICTIM = "/etc/guillemots"
 ASTRAY = f"""
 
 async def serve(known: Settings, **_others: object) -> None:
-    \"\"\"What a daemon that was taken over does: spoils its database, leaves links to root's file, and ends.\"\"\"
+    \"\"\"What a compromised daemon does: damage its database, leave links to root's file, and exit.\"\"\"
     import datetime
     import sqlite3
 
@@ -446,9 +446,9 @@ async def serve(known: Settings, **_others: object) -> None:
 
 @host
 def test_a_roll_back_follows_no_link(keeper: Keeper, later: list[str]) -> None:
-    """A daemon that was taken over leaves links for root: the roll-back names them, and root's file stays root's.
+    """A compromised daemon leaves links for root: the roll-back names them, and root's file is unchanged.
 
-    Once the links are taken away, the copy from before the upgrade can be put back by the README's own command.
+    Once the links are removed, the copy from before the upgrade can be restored with `watchkeeper restore`.
     """
     machine = keeper.station.machine
     until_s = int(machine.now())
@@ -462,7 +462,7 @@ def test_a_roll_back_follows_no_link(keeper: Keeper, later: list[str]) -> None:
     )
     status, said = keeper.tries(later, timeout_s=INSTALL_S)
     assert status == 3, said
-    # The older daemon has started once more and may have taken some of the links away.
+    # The previous daemon has started again and may have removed some of the links.
     assert re.search(re.escape(DATABASE) + r"(-wal|-shm|-journal|\.lock) is a link", said), said
     assert machine.run(f"stat -c '%a %u:%g %i' {VICTIM}; cat {VICTIM}") == before
     (copy,) = set(_backups(machine)) - set(copies)
@@ -488,12 +488,12 @@ class Guarded(BaseHTTPRequestHandler):
 
 HTTPServer(("127.0.0.1", 8124), Guarded).serve_forever()
 """
-"""Answers well to whoever brings the secret."""
+"""Answers with success to whoever sends the secret."""
 
 
 @host
 def test_a_secret_reaches_the_daemon_and_nothing_else(keeper: Keeper) -> None:
-    """Typed in as the manual says, it is root's file; the daemon can send it, and neither log nor database has it."""
+    """Typed as the manual says, it is root's file; the daemon can send it, and neither log nor database has it."""
     station, machine = keeper.station, keeper.station.machine
     machine.write(f"{NOTES}/guarded.py", GUARDED)
     machine.run(f"systemctl is-active -q ringing-db || systemd-run -q --unit=ringing-db python3 {NOTES}/guarded.py")
@@ -507,8 +507,8 @@ def test_a_secret_reaches_the_daemon_and_nothing_else(keeper: Keeper) -> None:
     keeper.types(_block(SECRETS), given=SECRET)
     keeper.is_on_watch()
     assert machine.run("stat -c '%a %U' /etc/watchkeeper/secrets/*").split() == ["600", "root"]
-    station.until("an answer to who has the secret", lambda: _answered(station, "service ringing-db"), 120)
-    # The install cannot read it, and goes well all the same.
+    station.until("a successful answer", lambda: _answered(station, "service ringing-db"), 120)
+    # The install cannot read it, and succeeds nevertheless.
     keeper.types(_block(UPGRADE)[1:], timeout_s=INSTALL_S)
     keeper.is_on_watch()
     assert not machine.works(f"journalctl -o export --no-pager -q | grep -aqF {SECRET}")
@@ -518,8 +518,8 @@ def test_a_secret_reaches_the_daemon_and_nothing_else(keeper: Keeper) -> None:
 
 
 @host
-def test_a_daemon_that_stands_still_is_started_anew(keeper: Keeper) -> None:
-    """Stopped in its tracks, it no longer tells systemd that it moves: it is ended and started. 20 s instead of 120."""
+def test_a_hanging_daemon_is_restarted(keeper: Keeper) -> None:
+    """A stopped daemon sends no watchdog messages; systemd ends and starts it. After 20 s here instead of 120 s."""
     station, machine = keeper.station, keeper.station.machine
     with _drop_in(machine, "watchdog.conf", "[Service]\nWatchdogSec=20\n"):
         machine.run("systemctl restart watchkeeper", 240)
@@ -528,13 +528,13 @@ def test_a_daemon_that_stands_still_is_started_anew(keeper: Keeper) -> None:
         machine.run(f"kill -STOP {pid}")
         assert not machine.works(f"curl -s -m 5 -o /dev/null {PAGE}/")
         station.until("another start", lambda: keeper.show("NRestarts") != starts and keeper.serves(), 240, 1)
-        station.note(f"watchdog of 20 s: the page answers {machine.now() - began:.0f} s after the daemon stood still")
+        station.note(f"watchdog of 20 s: the page answers {machine.now() - began:.0f} s after the daemon was stopped")
         assert keeper.show("MainPID") != pid
         assert "Watchdog timeout (limit 20s)" in machine.run("journalctl -u watchkeeper --no-pager -q")
 
 
 @host
-def test_the_service_comes_back_with_the_host(keeper: Keeper) -> None:
+def test_the_service_starts_with_the_host(keeper: Keeper) -> None:
     """The host restarts, and nobody types anything."""
     machine = keeper.station.machine
     boot = machine.run("cat /proc/sys/kernel/random/boot_id")
@@ -546,12 +546,12 @@ def test_the_service_comes_back_with_the_host(keeper: Keeper) -> None:
 
 
 LEFT = ("/etc/watchkeeper", "/var/lib/watchkeeper", BACKUPS, DROP_INS)
-"""What the manual says that `deploy/remove` leaves, apart from the user."""
+"""What `deploy/remove` leaves by the manual, besides the user."""
 
 
 @host
 def test_remove_leaves_what_the_manual_says(keeper: Keeper) -> None:
-    """The service is gone; what is new on the host lies in the places that the manual and the command itself name."""
+    """The service is gone; what is new on the host is only in the places that the manual and the command name."""
     machine = keeper.station.machine
     remove = _block(REMOVE)
     text = " ".join(section(MANUAL, REMOVE).split())
@@ -571,8 +571,8 @@ def test_remove_leaves_what_the_manual_says(keeper: Keeper) -> None:
 
 
 @host
-def test_nothing_is_left_of_the_first_version_either(keeper: Keeper) -> None:
-    """`deploy/remove --everything` after an upgrade, and once more where nothing is left to remove."""
+def test_removing_everything_after_an_upgrade_leaves_nothing(keeper: Keeper) -> None:
+    """`deploy/remove --everything` after an upgrade, and again when nothing is left to remove."""
     _removes_everything(keeper)
     _removes_everything(keeper)
 
@@ -581,7 +581,7 @@ def test_nothing_is_left_of_the_first_version_either(keeper: Keeper) -> None:
 
 
 def _block(heading: str) -> list[str]:
-    """The first commands beneath a heading of the manual."""
+    """The first block of commands under a heading of the manual."""
     return commands(MANUAL, heading)[0]
 
 
@@ -602,7 +602,7 @@ def _answered(station: Station, subject: str) -> Any:
 def _installs_again(keeper: Keeper) -> None:
     machine = keeper.station.machine
     before = (_releases(machine), _backups(machine), _placed(machine))
-    said = keeper.timed("install where everything is in place", _block(UPGRADE))
+    said = keeper.timed("install of what is installed", _block(UPGRADE))
     assert "building" not in said
     assert "copied" not in said
     assert f"watchkeeper: version {VERSION} is running: " in said
@@ -628,7 +628,7 @@ def _backups(machine: Machine) -> list[str]:
 
 
 def _placed(machine: Machine) -> list[str]:
-    """What an install puts in place beside its releases, each file with its owner, mode, size and where it leads to."""
+    """What an install creates besides releases: each file with owner, mode, size and the target of a link."""
     where = f"/etc /usr/local {HOME} -path {HOME}/releases -prune -o"
     return machine.run(f"find {where} -printf '%M %u:%g %s %p %l\\n' | LC_ALL=C sort").splitlines()
 

@@ -1,11 +1,11 @@
-"""The rehearsal: lives through a record as the daemon would, and never looks ahead."""
+"""The replay: runs through a record as the daemon would, and never looks ahead."""
 
 import numpy as np
 import pytest
 from statsmodels.datasets import nile
 
 from tests.forecast.levels import CAPACITY, START_S, every, noise
-from watchkeeper.alerting.backtest import Evaluation, rehearse
+from watchkeeper.alerting.backtest import Evaluation, replay
 from watchkeeper.alerting.rules import FullRule, Rules
 from watchkeeper.model.alert import NotificationKind, Priority
 from watchkeeper.model.line import Floats
@@ -17,7 +17,7 @@ DEFAULT = Rules()
 
 def walked(t: Floats, used: Floats, every_s: float = HOUR_S, rules: Rules = DEFAULT) -> list[Evaluation]:
     """Walk a level whose times are in days."""
-    return list(rehearse(START_S + t * DAY_S, used, np.full(len(t), CAPACITY), every_s, rules))
+    return list(replay(START_S + t * DAY_S, used, np.full(len(t), CAPACITY), every_s, rules))
 
 
 def filling(days: float = 40) -> tuple[Floats, Floats]:
@@ -78,6 +78,6 @@ def test_a_river_is_not_a_store_that_fills() -> None:
     flow = nile.load().data["volume"].to_numpy(float)
     top = float(flow.max()) * 1.02
     at = START_S + np.arange(len(flow), dtype=np.float64) * DAY_S
-    seen = list(rehearse(at, flow, np.full(len(flow), top), DAY_S, Rules()))
+    seen = list(replay(at, flow, np.full(len(flow), top), DAY_S, Rules()))
     assert len(seen) == 100
     assert max(e.priority or 0 for e in seen) < Priority.WARNING

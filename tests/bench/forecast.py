@@ -6,7 +6,7 @@ Run it as `.venv/bin/python tests/bench/forecast.py`.
   once an hour. "Between": only samples have come, as every minute in the daemon.
 - theilslopes takes the same 8,760 points; it builds all 38 million pairs.
 - A sample is added to histories of a day, a month and a year: its cost does not grow.
-- `watchkeeper rehearse` as a process of its own over 30, 60 and 90 days at ten minutes, evaluated hourly.
+- `watchkeeper backtest` as a process of its own over 30, 60 and 90 days at ten minutes, evaluated hourly.
 """
 
 import subprocess
@@ -84,11 +84,11 @@ def whole_rehearsal() -> None:
             stamps = (datetime.fromtimestamp(START_S + d * DAY_S, UTC).isoformat() for d in t)
             rows = (f"{at},{used:.0f},1000\n" for at, used in zip(stamps, level(t), strict=True))
             path.write_text("time,used,capacity\n" + "".join(rows), encoding="ascii")
-            command = [sys.executable, "-m", "watchkeeper", "rehearse", "--json", "--every", "1h", str(path)]
+            command = [sys.executable, "-m", "watchkeeper", "backtest", "--json", "--every", "1h", str(path)]
             begin = perf_counter()
             done = subprocess.run(command, capture_output=True, check=True)
             lines = done.stdout.count(b"\n")
-            say(f"rehearse over {days} days: {perf_counter() - begin:.1f} s for {lines} evaluations, start included")
+            say(f"backtest over {days} days: {perf_counter() - begin:.1f} s for {lines} evaluations, start included")
 
 
 def say(line: str) -> None:

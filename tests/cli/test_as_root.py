@@ -48,9 +48,9 @@ def types(where: Ground, *words: str, given: str = "") -> "subprocess.CompletedP
 
 def commands(where: Ground, backup: Path) -> Iterator[list[str]]:
     """Everything that opens the database, or leaves something beside it."""
-    yield ["board", "--json"]
-    yield ["journal"]
-    yield ["checkin", "nightly-backup"]
+    yield ["status", "--json"]
+    yield ["events"]
+    yield ["ran", "nightly-backup"]
     yield ["backup", str(where.top / "copy.db")]
     yield ["restore", str(backup)]
 
@@ -59,7 +59,7 @@ def test_without_a_trap(where: Ground, backup: Path) -> None:
     """Root does all of it on the service's database, and whatever is made there is the daemon's."""
     for words in commands(where, backup):
         done = types(where, *words)
-        assert done.returncode in ((0, 1) if words[0] == "board" else (0,)), done.stderr
+        assert done.returncode in ((0, 1) if words[0] == "status" else (0,)), done.stderr
     assert (where.top / "copy.db").stat().st_uid == 0
     for path in where.state.rglob("*"):
         assert (path.lstat().st_uid, path.lstat().st_gid) == (DAEMON, DAEMON), path
@@ -103,8 +103,8 @@ def test_files_that_root_has_written_elsewhere(where: Ground, name: str) -> None
         os.chown(place, STRANGER, STRANGER)
     owner = STRANGER if name == "theirs" else 0
     hashed = types(where, "password", "--output", str(place / "hash"), given="guillemots-on-the-ledge\n")
-    drawn = types(where, "rehearse", "--picture", str(place / "skerry.svg"), str(where.top / "skerry.csv"))
-    proposed = types(where, "survey", "--no-requests", "--write", str(place / "proposal.toml"))
+    drawn = types(where, "backtest", "--picture", str(place / "skerry.svg"), str(where.top / "skerry.csv"))
+    proposed = types(where, "discover", "--no-requests", "--write", str(place / "proposal.toml"))
     assert (hashed.returncode, drawn.returncode, proposed.returncode) == (0, 0, 3), (hashed, drawn, proposed)
     assert "is there already" in proposed.stderr
     for each in ("hash", "skerry.svg"):

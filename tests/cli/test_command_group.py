@@ -19,13 +19,13 @@ HEAVY = {"aiohttp", "pydantic", "numpy", "rich", "apscheduler", "sqlite3", "jinj
 
 
 def failing(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:
-    """Let `board` fail with an error."""
+    """Let `status` fail with an error."""
 
     @click.command()
-    def board() -> None:
+    def status() -> None:
         raise error
 
-    monkeypatch.setattr(LazyCommand, "command", lambda _later: board)
+    monkeypatch.setattr(LazyCommand, "command", lambda _later: status)
 
 
 @pytest.mark.parametrize(
@@ -46,7 +46,7 @@ def test_an_error_is_one_plain_text_and_a_code(
 ) -> None:
     """No traceback for what is raised on purpose; nothing on stdout, where a script reads."""
     failing(monkeypatch, error)
-    result = CliRunner().invoke(main, ["board"])
+    result = CliRunner().invoke(main, ["status"])
     assert (result.exit_code, result.stdout) == (code, "")
     assert result.stderr.strip("\n") == told.strip("\n")
 
@@ -54,21 +54,21 @@ def test_an_error_is_one_plain_text_and_a_code(
 def test_what_was_not_foreseen_keeps_its_traceback(monkeypatch: pytest.MonkeyPatch) -> None:
     """A defect of ours is not dressed up as a message."""
     failing(monkeypatch, ZeroDivisionError())
-    assert isinstance(CliRunner().invoke(main, ["board"]).exception, ZeroDivisionError)
+    assert isinstance(CliRunner().invoke(main, ["status"]).exception, ZeroDivisionError)
 
 
 def test_a_caller_in_python_gets_the_error_itself(monkeypatch: pytest.MonkeyPatch) -> None:
     """standalone_mode=False is click's own way of calling a command from code."""
     failing(monkeypatch, StartError("no"))
     with pytest.raises(StartError):
-        main(["board"], standalone_mode=False)
+        main(["status"], standalone_mode=False)
 
 
 @pytest.mark.parametrize(
     ("args", "told"),
     [
-        (["bord"], "No such command 'bord'"),
-        (["board", "extra"], "Got unexpected extra argument (extra)"),
+        (["statu"], "No such command 'statu'"),
+        (["status", "extra"], "Got unexpected extra argument (extra)"),
         (["--confg", "x"], "No such option '--confg'"),
         (["run", "--port", "1"], "No such option '--port'"),
         (["--config"], "Option '--config' requires an argument"),

@@ -196,7 +196,7 @@ def test_a_check_from_a_terminal_only_warns_of_credentials(tmp_path: Path) -> No
 
 
 def test_a_command_that_needs_no_secret_reads_none(tmp_path: Path) -> None:
-    """`board` works for somebody who may not read the secrets."""
+    """`status` works for somebody who may not read the secrets."""
     assert loaded(tmp_path, f'{BELL}rope = {{ file = "/nonexistent" }}', Secrets.LEFT_ALONE).warnings == ()
 
 

@@ -104,7 +104,7 @@ def test_one_flipped_bit_in_a_waiting_message(tmp_path: Path) -> None:
     hook = Hook(0)
     config = tmp_path / "config.toml"
     config.write_text(CONFIG.format(folder=tmp_path, port=hook.port))
-    command = [sys.executable, "-m", "watchkeeper", "--config", str(config), "journal"]
+    command = [sys.executable, "-m", "watchkeeper", "--config", str(config), "events"]
     with Daemon.start(config) as daemon:
         answers = subprocess.run(command, capture_output=True, text=True, timeout=60, check=True)
         assert "line 3" in answers.stdout

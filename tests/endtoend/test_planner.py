@@ -53,7 +53,7 @@ def told(config: Path, *words: str) -> dict[str, Any]:
 
 
 def test_the_page_plans_as_the_commands_do(tmp_path: Path) -> None:
-    """`room`, `ready` and `frees` of one host, from the daemon and from the commands; then a reload applies at once."""
+    """The three questions of one host, asked of the daemon and by command; then a reload applies at once."""
     hook, config = Hook(free_port()), tmp_path / "config.toml"
     head = HEAD.format(folder=tmp_path)
     tide, hub = (SERVICE.format(name=name, port=hook.port) for name in ("tide-log", "hide-hub"))
@@ -62,18 +62,18 @@ def test_the_page_plans_as_the_commands_do(tmp_path: Path) -> None:
         _wait_for(daemon, "service tide-log")
         page, command = (
             asked(daemon, "room", memory="64MiB", cpus="1"),
-            told(config, "room", "--memory", "64MiB", "--cpus", "1"),
+            told(config, "capacity", "--memory", "64MiB", "--cpus", "1"),
         )
         assert {name: page[name] for name in ("host", "fit", "question", "stores", "cpus", "unseen")} == {
             name: command[name] for name in ("host", "fit", "question", "stores", "cpus", "unseen")
         }
         assert page["memory"]["total_bytes"] == command["memory"]["total_bytes"] > 0
         points = [
-            (each["matter"], each["verdict"], each["about"]) for each in told(config, "ready", "tide-log")["points"]
+            (each["matter"], each["verdict"], each["about"]) for each in told(config, "preflight", "tide-log")["points"]
         ]
         assert points == _points(daemon, "tide-log")
         assert ("answers", "go", "service tide-log") in points
-        of_page, of_command = asked(daemon, "frees"), told(config, "frees")
+        of_page, of_command = asked(daemon, "frees"), told(config, "reclaim")
         assert (of_page["sets"], of_page["unseen"]) == (of_command["sets"], of_command["unseen"])
         config.write_text(head + hub)
         daemon.process.send_signal(signal.SIGHUP)

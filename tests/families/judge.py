@@ -23,7 +23,7 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 
 from tests.families.shapes import DAY, HOUR, WEEK, Case, Floats, make
-from watchkeeper.alerting.backtest import Evaluation, rehearse
+from watchkeeper.alerting.backtest import Evaluation, replay
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.model.alert import Priority
 
@@ -41,7 +41,7 @@ def row(e: Evaluation) -> tuple[float, float, float, float, float]:
 
 def rows(case: Case, every_s: float = HOUR) -> Floats:
     """Walk through a case as the daemon would have lived it."""
-    walked = rehearse(START_S + case.time, case.used.astype(int), case.capacity.astype(int), every_s, Rules())
+    walked = replay(START_S + case.time, case.used.astype(int), case.capacity.astype(int), every_s, Rules())
     return np.array([row(e) for e in walked])
 
 

@@ -173,9 +173,9 @@ def test_a_second_install_changes_nothing(keeper: Keeper) -> None:
 @host
 def test_discovery_proposes_what_the_service_accepts(keeper: Keeper) -> None:
     """The proposal can be used as it is; as the new configuration, a reload accepts it."""
-    _, survey, put = commands(MANUAL, SERVICE)
-    keeper.types(survey)
-    (proposal,) = (word for word in survey[0].split() if word.endswith(".toml"))
+    _, discover, put = commands(MANUAL, SERVICE)
+    keeper.types(discover)
+    (proposal,) = (word for word in discover[0].split() if word.endswith(".toml"))
     assert "can be used." in keeper.types([f"sudo watchkeeper --config {proposal} check-config"])
     keeper.types(put)
     keeper.types(_block(CHANGE))
@@ -203,7 +203,7 @@ def test_the_first_version_records_and_notifies(keeper: Keeper) -> None:
     machine.write(CONFIG, FIRST_CONFIGURATION)
     keeper.timed("install of the first version", commands(instructions(FIRST), SERVICE)[0][1:])
     keeper.station.until("the first version's page", keeper.serves, 240)
-    keeper.types(["sudo watchkeeper checkin nightly-copy"])
+    keeper.types(["sudo watchkeeper ran nightly-copy"])
     keeper.station.until("the first message", lambda: _sent(machine, EVENTS), 180)
     keeper.station.until("samples", lambda: len(_rows(machine, SAMPLES)) >= 40, 300)
     keeper.station.until("a refused delivery", lambda: _rows(machine, WAITING), 60)

@@ -1,4 +1,4 @@
-"""Where the tests of `frees` look: folders of their own in place of the machine's, and the settings of a test."""
+"""Where the tests of `reclaim` look: folders of their own in place of the machine's, and the settings of a test."""
 
 from pathlib import Path
 

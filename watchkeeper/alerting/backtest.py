@@ -43,7 +43,7 @@ def evaluations(at_s: Numbers, every_s: float) -> int:
     return int((at_s[-1] - at_s[0]) / every_s) + 1 if len(at_s) else 0
 
 
-def rehearse(
+def replay(
     at_s: Numbers,
     used: Numbers,
     capacity: Numbers,

@@ -1,7 +1,7 @@
 """The commands. The only code that prints.
 
 This module lists the commands and does not know what they do. Each is imported when it is called, so that `watchkeeper
---help` and `watchkeeper rehearse` start without the daemon's packages.
+--help` and `watchkeeper backtest` start without the daemon's packages.
 """
 
 from pathlib import Path
@@ -13,17 +13,17 @@ from watchkeeper.cli.command_group import Commands, LazyCommand
 
 COMMANDS = {
     "run": LazyCommand("commands.run", "Watch over this host until stopped."),
-    "once": LazyCommand("commands.once", "Run every probe now and print what it sees."),
-    "board": LazyCommand("commands.board", "Show how things stand, ordered by the time that is left."),
-    "journal": LazyCommand("commands.journal", "Show what has happened."),
-    "rehearse": LazyCommand("backtest.rehearse", "Walk the rules through recorded history."),
-    "room": LazyCommand("commands.room", "Say whether a guest fits, now and in three months, and why."),
-    "ready": LazyCommand("commands.ready", "Say whether a change is safe now; afterwards, what became of it."),
-    "frees": LazyCommand("commands.frees", "Say what deleting snapshots would free; it deletes nothing."),
+    "probe": LazyCommand("commands.probe", "Run every probe now and print what it sees."),
+    "status": LazyCommand("commands.status", "Show how things stand, ordered by the time that is left."),
+    "events": LazyCommand("commands.events", "Show what has happened."),
+    "backtest": LazyCommand("backtest.backtest", "Walk the rules through recorded history."),
+    "capacity": LazyCommand("commands.capacity", "Say whether a guest fits, now and in three months, and why."),
+    "preflight": LazyCommand("commands.preflight", "Say whether a change is safe now; afterwards, what became of it."),
+    "reclaim": LazyCommand("commands.reclaim", "Say what deleting snapshots would free; it deletes nothing."),
     "backup": LazyCommand("commands.backup", "Copy the database to a file, while the daemon runs."),
     "restore": LazyCommand("commands.restore", "Put a backup in the place of the database."),
-    "survey": LazyCommand("commands.survey", "Look at this host, and propose a configuration for what is there."),
-    "checkin": LazyCommand("commands.checkin", "Say that a job has run, or that it failed."),
+    "discover": LazyCommand("commands.discover", "Look at this host, and propose a configuration for what is there."),
+    "ran": LazyCommand("commands.ran", "Say that a job has run, or that it failed."),
     "check-config": LazyCommand(
         "commands.check_config", "Check the configuration, and print what will be watched and told."
     ),
@@ -59,7 +59,7 @@ def main(context: click.Context, config: Path | None) -> None:
 
     \b
     watchkeeper run             watches what it finds here, without any configuration
-    watchkeeper board           shows how things stand
+    watchkeeper status           shows how things stand
     watchkeeper check-config    says what a configuration means before it is used
     """  # noqa: D301  click reads \b as: keep the lines
     context.obj = config

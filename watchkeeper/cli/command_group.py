@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
 import click
+from click.core import ParameterSource
 
+from watchkeeper.cli.renamed import RENAMED, RenamedError
 from watchkeeper.errors import ConfigError, WatchkeeperError
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -58,6 +60,14 @@ class Commands(click.Group):
         later = self.commands_later.get(cmd_name)
         return later.command() if later else None
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command that was typed. Raises RenamedError for an old name."""
+        if args[0] in RENAMED:
+            raise RenamedError(args[0], _typed(ctx), args[1:])
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002  click's signature
         """List the commands without importing them."""
         with formatter.section("Commands"):
@@ -96,6 +106,13 @@ class Commands(click.Group):
         except WatchkeeperError as error:
             code = _failed(error, Exit.CANNOT_RUN)
         sys.exit(code)
+
+
+def _typed(ctx: click.Context) -> list[str]:
+    """The options that were typed before the command."""
+    if ctx.get_parameter_source("config") is not ParameterSource.COMMANDLINE:
+        return []
+    return ["--config", str(ctx.params["config"])]
 
 
 def _failed(error: WatchkeeperError, code: Exit) -> Exit:

@@ -55,7 +55,7 @@ def render(survey: Survey) -> str:
 
 def _head(survey: Survey) -> Iterator[str]:
     yield from toml.comment(
-        f"A configuration for {printable(survey.host)}, proposed by `watchkeeper survey` on {survey.at:%Y-%m-%d} "
+        f"A configuration for {printable(survey.host)}, proposed by `watchkeeper discover` on {survey.at:%Y-%m-%d} "
         "from what "
         "it saw on that day. A limit is what was seen, with something to spare; the reason stands above it."
     )
@@ -64,7 +64,7 @@ def _head(survey: Survey) -> Iterator[str]:
     yield from ("", "[host]", *toml.setting("name", _fit_name(survey.host)))
     yield ""
     yield from toml.comment(
-        "Who is told? Until there is a [[notifier]], nobody: only the page and `watchkeeper board` show it."
+        "Who is told? Until there is a [[notifier]], nobody: only the page and `watchkeeper status` show it."
     )
     yield from toml.comment("Other kinds, and what each can: config.example.toml.")
     yield from toml.offered(

@@ -17,7 +17,7 @@ TIMEOUT_S = 15.0
 
 HELPER = (
     "Start the helper that runs a fixed list of read-only commands as root: see the README, and "
-    "deploy/systemd/watchkeeper-helper.socket. Or run this survey once as root: sudo watchkeeper survey"
+    "deploy/systemd/watchkeeper-helper.socket. Or run this survey once as root: sudo watchkeeper discover"
 )
 """The remedy for everything that only root may see."""
 

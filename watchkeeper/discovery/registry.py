@@ -1,4 +1,4 @@
-"""All finders, in the order of the document; `survey` runs them all."""
+"""All finders, in the order of the document; `discover` runs them all."""
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence

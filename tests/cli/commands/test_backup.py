@@ -64,7 +64,7 @@ def test_root_works_on_the_services_database(
     monkeypatch.setattr("watchkeeper.cli.database.SYSTEM_STATE", database)
     copy = tmp_path / "copy.db"
     assert run("backup", str(copy)).stdout.startswith(f"copied {database} to {copy}: ")
-    assert "gannet, " in run("board").stdout
+    assert "gannet, " in run("status").stdout
     assert run("restore", str(copy)).stdout.startswith(f"restored {database} from {copy}\n")
     own = tmp_path / ".local" / "state" / "watchkeeper" / "watchkeeper.db"
     assert not own.exists()

@@ -137,7 +137,7 @@ def test_what_was_set_aside_is_listed(run: Run, config: Path, hook: Hook, mailbo
     assert "phone: pool skerry full in about 3 days" in result.stdout
     assert "phone: 404 Not Found (11)" in result.stdout
     assert "phone: 404 Not Found (1)" not in result.stdout
-    assert "There are 2 more; `watchkeeper journal --entry delivery` has them all." in result.stdout
+    assert "There are 2 more; `watchkeeper events --entry delivery` has them all." in result.stdout
     assert "gone" not in result.stdout
     found = json.loads(run("test-notifiers", "--json", "mail").stdout)
     assert found["set_aside"] == []

@@ -31,7 +31,7 @@ from watchkeeper.model.observation import Answer, SeriesKey
         (Concern.UNSOUND, "memory", "kernel kills", "`ps -eo rss,comm --sort=-rss | head`"),
         (Concern.UNSOUND, "pool skerry", "promised", "promised more than there is"),
         (Concern.UNSOUND, "file system /srv", "writable", "`journalctl -k -n 50`"),
-        (Concern.UNSOUND, "probe skerry", "runs", "`watchkeeper once`"),
+        (Concern.UNSOUND, "probe skerry", "runs", "`watchkeeper probe`"),
         (Concern.UNSOUND, "unit tide-log.service", "state", "`systemctl status tide-log.service`"),
         (Concern.UNSOUND, "guest nest-cams", "state", "I/O error"),
         (Concern.UNSOUND, "pool skerry", "health", "disks"),

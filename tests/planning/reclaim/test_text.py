@@ -199,7 +199,8 @@ def test_what_is_not_there() -> None:
         'nothing here is called like "skerry@a". Nearly like it: "skerry@b", "skerry@c".'
     )
     assert missing_words(Missing("x\n", ()), blind) == (
-        'nothing here is called like "x". `watchkeeper frees` lists what there is. Not looked at: LVM: this needs root.'
+        'nothing here is called like "x". `watchkeeper reclaim` lists what there is. '
+        "Not looked at: LVM: this needs root."
     )
     assert missing_words(Missing("", ("pool jetty", "pool skerry")), blind) == (
         '--gain is about one store: name it with --store. There are "pool jetty", "pool skerry".'

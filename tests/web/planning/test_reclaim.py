@@ -91,9 +91,9 @@ async def test_hostile_names_are_words() -> None:
     text = await (await client.get("/reclaim")).text()
     assert "<script>alert" not in text
     assert "&lt;script&gt;alert" in text
-    command = re.search("<code>(watchkeeper frees .*?)</code>", text)
+    command = re.search("<code>(watchkeeper reclaim .*?)</code>", text)
     assert command
-    assert unescape(command[1]) == "watchkeeper frees --gain 14d --store 'pool skerry'"
+    assert unescape(command[1]) == "watchkeeper reclaim --gain 14d --store 'pool skerry'"
     missing = await client.get(f"/reclaim?{urlencode({'store': HOSTILE})}", headers={"Accept": "text/html"})
     assert "<script>alert" not in await missing.text()
     await client.close()

@@ -1,1 +1,1 @@
-"""The backtest command (`rehearse`): rules against a recorded history. Not here: the replay (alerting/backtest.py)."""
+"""`watchkeeper backtest`: rules against a recorded history. Not here: the replay (alerting/backtest.py)."""

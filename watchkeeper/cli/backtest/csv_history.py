@@ -1,6 +1,6 @@
 """Reads a recorded history: a CSV of time, used and capacity. Errors name line, column, value and remedy.
 
-Not here: how the record is evaluated (alerting/backtest.py) and how the result is shown (rehearse.py).
+Not here: how the record is evaluated (alerting/backtest.py) and how the result is shown (backtest.py).
 """
 
 import csv

@@ -1,6 +1,6 @@
 """The picture of a backtest: a sketch for the terminal, and a self-contained SVG.
 
-Alerts are distinguished by letter and height, not by colour. Not here: the sentences (rehearse.py).
+Alerts are distinguished by letter and height, not by colour. Not here: the sentences (backtest.py).
 """
 
 from collections.abc import Iterator, Sequence

@@ -1,6 +1,6 @@
 """The printed result of a backtest: the alerts that would have been raised, the outcome of each, and the picture.
 
-Not here: the replay (alerting/backtest.py), the drawing (plot.py), the JSON (rehearse.py).
+Not here: the replay (alerting/backtest.py), the drawing (plot.py), the JSON (backtest.py).
 """
 
 from collections.abc import Iterator, Sequence

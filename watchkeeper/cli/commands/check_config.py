@@ -111,7 +111,7 @@ def show(loaded: Loaded[settings.Settings]) -> None:
     output.heading("Told")
     output.rows((each.label, list(_notifier(each))) for each in known.notifiers)
     if not known.notifiers:
-        output.rows([("nobody", ["There is no [[notifier]]; the page and `watchkeeper board` show alerts."])])
+        output.rows([("nobody", ["There is no [[notifier]]; the page and `watchkeeper status` show alerts."])])
     if not known.probes:
         output.warn("nothing is watched: watch_host is false and there is no [[probe]]")
 

@@ -133,7 +133,7 @@ def _show(aside: Sequence[Delivery], known: settings.Settings) -> None:
     )
     if len(aside) > MOST_SHOWN:
         output.paragraph(
-            f"There are {len(aside) - MOST_SHOWN} more; `watchkeeper journal --entry delivery` has them all."
+            f"There are {len(aside) - MOST_SHOWN} more; `watchkeeper events --entry delivery` has them all."
         )
 
 

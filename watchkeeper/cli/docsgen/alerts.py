@@ -14,8 +14,8 @@ more, what usually helps, and what makes it worse.
 
 {fill(CAUTION, 120)}
 
-Names in the commands are the station's: put your own in their place. `watchkeeper once` and `watchkeeper board` change
-nothing. Where a command begins with `sudo`, it needs root."""
+Names in the commands are those of the example station: use your own. `watchkeeper probe` and `watchkeeper status`
+change nothing. A command that begins with `sudo` needs root."""
 
 NO_ALERTS = {
     "An alert comes and goes": "It came the third time within six hours, and is told as that, once. Its end is told "

@@ -85,7 +85,7 @@ def _configuration() -> Iterator[str]:
     yield from _head("watchkeeper.toml", 5, "the configuration of watchkeeper")
     yield roff.heading("description")
     yield roff.paragraph(
-        "The configuration is a TOML file. Without one, watchkeeper watches what it finds. `watchkeeper survey` "
+        "The configuration is a TOML file. Without one, watchkeeper watches what it finds. `watchkeeper discover` "
         "proposes one for the host at hand, and `watchkeeper check-config` tells every error at once."
     )
     yield roff.heading("tables")

@@ -135,7 +135,7 @@ def _check_in(timer: Timer) -> Proposal:
     period_s = timer.period_s or 0.0
     within = format_duration(rounded_up_s(period_s + max(period_s * 0.1, min(period_s, 3600.0))))
     about = (
-        f"{printable(timer.unit)} starts a job. Let the job end with `watchkeeper checkin {job}`: "
+        f"{printable(timer.unit)} starts a job. Let the job end with `watchkeeper ran {job}`: "
         "this tells when it has "
         "not done its work, even while its timer runs."
     )

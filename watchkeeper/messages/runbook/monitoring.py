@@ -3,7 +3,7 @@
 from watchkeeper.messages.runbook.entry import RunbookEntry
 from watchkeeper.model.alert import Concern
 
-_ONCE = ("watchkeeper once", "every probe now, with what each one says")
+_ONCE = ("watchkeeper probe", "every probe now, with what each one says")
 _LOG = ("journalctl -u watchkeeper -n 50", "the daemon's own log")
 
 ENTRIES = (
@@ -13,7 +13,7 @@ ENTRIES = (
         about=(("*", "runs"),),
         means="The probe ran, and could not see what it watches at all: a tool or a privilege is missing, a file "
         "cannot be read, a secret is not there. Of what it watches nothing is known meanwhile.",
-        look="It could not look; the reason says why. `watchkeeper once` runs every probe now and prints the same.",
+        look="It could not look; the reason says why. `watchkeeper probe` runs every probe now and prints the same.",
         commands=(_ONCE, ("watchkeeper check-config", "whether the configuration can be used"), _LOG),
         helps="The reason names the remedy: a package to install, the helper to set up, a path to correct.",
         avoid="Do not run the daemon as root to make it work: the helper is there for that.",
@@ -24,7 +24,7 @@ ENTRIES = (
         about=(("*", "sees all"),),
         means="The probe works, but a part of what it should watch is not to be seen: mostly because the helper is "
         "not installed, or one tool fails.",
-        look="The reason says what is missing. `watchkeeper once` runs every probe now and prints the same.",
+        look="The reason says what is missing. `watchkeeper probe` runs every probe now and prints the same.",
         commands=(_ONCE, ("systemctl status watchkeeper-helper.socket", "whether root's side listens"), _LOG),
         helps='Install the helper (README, "The helper for what only root may see"), or take out of the configuration '
         "what needs it.",
@@ -37,8 +37,8 @@ ENTRIES = (
         means="For three of its intervals a probe has brought nothing, or a thing that it watches is missing from "
         "what it brings. A value on the page is old then, and says so. What stays away for 7 days is let go.",
         look="Its probe brings nothing: a hung mount, a host that does not answer or a missing right. `watchkeeper "
-        "once` runs every probe now and prints what each one says.",
-        commands=(_ONCE, ("watchkeeper board", "since when, and what else is stale"), _LOG),
+        "probe` runs every probe now and prints what each one says.",
+        commands=(_ONCE, ("watchkeeper status", "since when, and what else is stale"), _LOG),
         helps="If the thing was removed on purpose, do nothing: its alert ends as gone for good. Else bring it back, "
         "or mend what hangs.",
         avoid="Do not take silence of the watch for soundness: what is stale is not known to be well.",
@@ -70,7 +70,7 @@ ENTRIES = (
         commands=(
             ("sudo smartctl -a /dev/sda", "whether the disk is failing"),
             ("journalctl -k -n 100", "what the kernel met"),
-            ("watchkeeper journal --entry note --since 1d", "how much was saved"),
+            ("watchkeeper events --entry note --since 1d", "how much was saved"),
         ),
         helps="If a backup holds more than what was left, restore it. Then move the damaged file away: the alarm ends.",
         avoid="Do not delete the damaged file before you know that you need nothing from it.",
@@ -85,8 +85,8 @@ ENTRIES = (
         look="The reason names what was lost. If a message is among it, look at the page: that message may never "
         "have been sent. Then look at the disk and the memory, which change bytes when they fail.",
         commands=(
-            ("watchkeeper journal --entry note --since 7d", "each row that was moved, and why"),
-            ("watchkeeper board", "what is active now, whatever was sent"),
+            ("watchkeeper events --entry note --since 7d", "each row that was moved, and why"),
+            ("watchkeeper status", "what is active now, whatever was sent"),
             ("sudo smartctl -a /dev/sda", "whether the disk is failing"),
             ("journalctl -k -n 100", "whether the kernel met errors of disk or memory"),
         ),
@@ -137,8 +137,8 @@ ENTRIES = (
         look="Many things at once often have one cause: look first at what they share, such as a pool, a guest or "
         "the network. The page shows all of them.",
         commands=(
-            ("watchkeeper board", "everything that stands, the most urgent first"),
-            ("watchkeeper journal --since 1h", "in which order it came: the first one is often the cause"),
+            ("watchkeeper status", "everything that stands, the most urgent first"),
+            ("watchkeeper events --since 1h", "in which order it came: the first one is often the cause"),
         ),
         helps="Look at the first alert of the flood, and at storage, memory and network in this order.",
         avoid="Do not acknowledge all of it unread: what is still there at the end needs you.",
@@ -154,7 +154,7 @@ OTHER = (
         means="A level that a program of yours or another package watches will reach its capacity at the time that "
         "is told.",
         look="See what has grown in it lately, and what of that can be removed. Enlarge it while there is still room.",
-        commands=(("watchkeeper board", "how fast it fills, and since when"),),
+        commands=(("watchkeeper status", "how fast it fills, and since when"),),
         helps="Find what grows. Its history on the page shows when that began.",
         avoid="Do not take the date for certain: it is an estimate, and its interval is part of it.",
     ),

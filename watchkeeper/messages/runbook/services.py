@@ -16,8 +16,8 @@ ENTRIES = (
         look="They were lost at about the same time: look first at what they share, such as their guest, the pool "
         "beneath it or the network.",
         commands=(
-            ("watchkeeper board", "what else stands: a pool, a guest, memory"),
-            ("watchkeeper journal --since 1h", "what happened just before"),
+            ("watchkeeper status", "what else stands: a pool, a guest, memory"),
+            ("watchkeeper events --since 1h", "what happened just before"),
             ("ip -brief link", "whether the network's links are up"),
         ),
         helps="Mend what they share. If that is known beforehand, say it with `rests_on`: then the cause is told, "
@@ -34,7 +34,7 @@ ENTRIES = (
         look="See whether its guest runs and whether others on the same guest or network answer. If they are silent "
         "too, look there first.",
         commands=(
-            ("watchkeeper once", "every probe now, with its reason"),
+            ("watchkeeper probe", "every probe now, with its reason"),
             ("curl -sv -o /dev/null --max-time 10 https://hide-hub.example.org/", "the same by hand, step by step"),
             ("ss -ltnp", "on its guest: which ports have a listener"),
         ),
@@ -54,8 +54,8 @@ ENTRIES = (
         look="See the guest's state and the end of its log on the host. A guest that stands still on an I/O error "
         "often means that the storage beneath it is full.",
         commands=(
-            ("watchkeeper board", "whether the pool beneath it is full"),
-            ("watchkeeper once", "its state now, and which disk found no space"),
+            ("watchkeeper status", "whether the pool beneath it is full"),
+            ("watchkeeper probe", "its state now, and which disk found no space"),
             ("journalctl -k -n 50", "whether the kernel killed it for want of memory"),
         ),
         helps="Make room first, then let the guest go on (`cont` at its monitor, or its own tool's word for "
@@ -74,7 +74,7 @@ ENTRIES = (
         "`free -h` shows what the host has.",
         commands=(
             ("free -h", "what the host has, and what is available now"),
-            ("watchkeeper once", "each guest, and what they are promised"),
+            ("watchkeeper probe", "each guest, and what they are promised"),
         ),
         helps="Give the guests that use little less, or end one. If it is meant, raise `memory_limit` under the probe.",
         avoid="Do not count swap as memory for guests.",

@@ -39,7 +39,7 @@ OVERDUE = (
         commands=(
             ("systemctl list-timers --all", "on the job's machine: when it last ran, and runs next"),
             ("journalctl -u JOB.service -n 50", "how its log ends"),
-            ("watchkeeper journal --subject {name}", "on this host: when it checked in"),
+            ("watchkeeper events --subject {name}", "on this host: when it checked in"),
         ),
         helps="Run the job by hand, with the check-in behind it as the timer has it.",
         avoid="Do not send the check-in by hand to be rid of the alert: then nobody watches the job.",
@@ -75,7 +75,7 @@ AT_FAULT = (
         about=(("snapshots of *", "oldest"), ("*", "oldest")),
         means="It is older than the `oldest_limit` that you set, and holds all that was deleted or overwritten since.",
         look="It still holds all that was deleted since. Remove it if nothing will be rolled back to it.",
-        commands=(("watchkeeper frees", "what deleting it would free"),),
+        commands=(("watchkeeper reclaim", "what deleting it would free"),),
         helps="Remove it with the store's own tool, when you are sure that nothing will be rolled back to it.",
         avoid="Do not keep a snapshot for want of a backup. Do not delete a set's newest one by mistake: read the "
         "name twice.",
@@ -87,14 +87,14 @@ AT_FAULT = (
         about=(("snapshots of *", "there"), ("*", "there")),
         means="The dataset, volume or file system that the probe names under `of` is gone or was renamed, and with "
         "it its snapshots.",
-        look="It is gone or was renamed. `watchkeeper survey --diff` shows what has appeared and what the "
+        look="It is gone or was renamed. `watchkeeper discover --diff` shows what has appeared and what the "
         "configuration names that is gone.",
         commands=(
             (
-                "watchkeeper survey --diff",
+                "watchkeeper discover --diff",
                 "what has appeared on the host, and what the configuration names that is gone",
             ),
-            ("watchkeeper once", "what the probe says now"),
+            ("watchkeeper probe", "what the probe says now"),
         ),
         helps="Correct the name under `of` of its [[probe]], or bring back what was named so.",
         avoid="Do not take the probe away before you know why nothing is there.",

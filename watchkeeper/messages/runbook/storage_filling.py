@@ -63,7 +63,7 @@ ENTRIES = (
         look="Snapshots still hold what was deleted: list them by size and remove those that no upgrade needs any "
         "more. Then see which guest's disk has grown.",
         commands=(
-            ("watchkeeper frees", "what each set of snapshots holds together, and what deleting it would free"),
+            ("watchkeeper reclaim", "what each set of snapshots holds together, and what deleting it would free"),
             ("zfs list -o space -r {name}", "for each dataset: its own data, its snapshots, what is reserved"),
             ("zfs list -t snapshot -o name,used,creation -s used -r {name}", "snapshots, the largest last"),
             ("zpool list -v {name}", "the pool and its disks"),
@@ -107,7 +107,7 @@ ENTRIES = (
         commands=(
             ("sudo lvs -a -o lv_name,pool_lv,origin,lv_size,data_percent,metadata_percent", "volumes and pools"),
             ("sudo vgs -o vg_name,vg_size,vg_free", "what the group could still give to the pool"),
-            ("watchkeeper frees", "what deleting snapshots would free, at least and at most"),
+            ("watchkeeper reclaim", "what deleting snapshots would free, at least and at most"),
         ),
         helps="Enlarge it from the group's free space: `sudo lvextend -L +20G {name}`. Remove thin snapshots that "
         "nobody needs. Trim the guests (`sudo fstrim -av` in each): what they deleted comes back only then.",
@@ -147,7 +147,7 @@ ENTRIES = (
             ("sudo btrfs filesystem usage {name}", "what is used, what is given out, what is not"),
             ("sudo du -x --max-depth=1 {name} | sort -n", "the largest directories, the largest last"),
             ("sudo btrfs subvolume list -s {name}", "snapshots, which hold what was deleted"),
-            ("watchkeeper frees", "what deleting snapshots would free, where that can be known"),
+            ("watchkeeper reclaim", "what deleting snapshots would free, where that can be known"),
         ),
         helps="Delete snapshots that nobody needs; the space comes back some minutes later. `sudo btrfs balance "
         "start -dusage=20 {name}` gives half-empty chunks back.",

@@ -27,7 +27,7 @@ GIB = 2**30
 ZFS_TABLES_SHARE = 1 / 32
 """What a ZFS volume takes for its block tables, at most: two copies of a pointer block of 128 KiB for each 1,024
 blocks, which is 3 % with blocks of 8 KiB and half of that with 16 KiB. A reserved volume has that set aside from the
-beginning (tests/host/test_room.py checks it on a real pool). A raidz may need more."""
+beginning (tests/host/test_capacity.py checks it on a real pool). A raidz may need more."""
 
 THIN_KEPT_SHARE, THIN_KEPT_BYTES = 1 / 10, 16 * 2**20
 """What the kernel reserves of a thin pool's metadata and counts as used: a tenth, and 16 MiB at most

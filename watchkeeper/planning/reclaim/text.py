@@ -185,5 +185,5 @@ def missing_words(missing: Missing, answer: FreesAnswer) -> str:
             f"--gain is about one store: name it with --store. There {'are' if near else 'is'} {near or 'none here'}."
         )
     unseen = f" Not looked at: {'; '.join(clean(each, 300) for each in answer.unseen)}." if answer.unseen else ""
-    like = f" Nearly like it: {near}." if near else " `watchkeeper frees` lists what there is."
+    like = f" Nearly like it: {near}." if near else " `watchkeeper reclaim` lists what there is."
     return f'nothing here is called like "{clean(missing.asked)}".{like}{unseen}'

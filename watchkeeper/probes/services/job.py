@@ -38,7 +38,7 @@ class JobSettings(ProbeSettings):
     every: Duration = Field(60.0, description="time from one look at the check-ins to the next")
     within: Duration = Field(description="time within which the job must check in again, such as 26h for a daily one")
     backup_of: tuple[str, ...] = Field(
-        (), description='this job backs up these guests elsewhere; `ready` asks for it before a change; "*" for all'
+        (), description='this job backs up these guests elsewhere; `preflight` asks for it before a change; "*" for all'
     )
     token: TokenSource | None = Field(
         None,

@@ -52,7 +52,7 @@ class SnapshotsSettings(ProbeSettings):
     )
     max_age: Duration = Field(description="a new one is due this long after the last")
     backup_of: tuple[str, ...] = Field(
-        (), description='these files are backups of these guests; `ready` asks for one before a change; "*" for all'
+        (), description='these files are backups of these guests; `preflight` asks for one before a change; "*" for all'
     )
     min_size: Size | None = Field(None, description="smaller files are not counted: a backup that failed half way")
     oldest_limit: Duration | None = Field(None, description="none may be older than this; by default any may")

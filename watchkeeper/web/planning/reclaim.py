@@ -98,7 +98,7 @@ def _stores(answer: FreesAnswer, series: Sequence[Series]) -> Iterator[StoreRows
         held = [each for each in answer.sets if each.store == store.store]
         rows = tuple(_row(each, largest) for each in held)
         title = words.held_words(store)
-        command = f"watchkeeper frees --gain 14d --store {shlex.quote(clean(store.store.subject, 300))}"
+        command = f"watchkeeper reclaim --gain 14d --store {shlex.quote(clean(store.store.subject, 300))}"
         yield StoreRows(command, title, ids.get(store.store), rows, words.why_words(held))
 
 

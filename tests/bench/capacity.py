@@ -1,7 +1,7 @@
-"""What an answer to `watchkeeper room` costs with a year of history. Prints figures only.
+"""What an answer to `watchkeeper capacity` costs with a year of history. Prints figures only.
 
-Run it as `.venv/bin/python tests/bench/room.py`. A database of a year as keeping leaves it (a fortnight of samples at
-one a minute, hours before) for two pools, then parts of one answer for both of them by the clock.
+Run it as `.venv/bin/python tests/bench/capacity.py`. A database of a year as keeping leaves it (a fortnight of
+samples at one a minute, hours before) for two pools, then parts of one answer for both of them by the clock.
 
 - samples: reading one pool's year. grown: making its history of it, and taking that apart.
 - answer: the arithmetic alone, for a pool that fills within months and one that never does (all ten years are drawn).

@@ -1,4 +1,4 @@
-"""`watchkeeper rehearse`: which alerts the rules would have raised over a recorded history.
+"""`watchkeeper backtest`: which alerts the rules would have raised over a recorded history.
 
 Starts without the daemon's packages when it replays a CSV with the default rules, because it is run many times while
 rules are tuned. Not here: where the record comes from (source.py) and how the result is shown (report.py).
@@ -12,8 +12,7 @@ from pathlib import Path
 
 import click
 
-from watchkeeper.alerting import backtest
-from watchkeeper.alerting.backtest import Evaluation
+from watchkeeper.alerting.backtest import Evaluation, evaluations, replay
 from watchkeeper.alerting.rules import instant
 from watchkeeper.cli.backtest.source import Request, Source, find
 from watchkeeper.cli.command_group import configured
@@ -54,7 +53,7 @@ class Every(click.ParamType[float]):
 )
 @click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.svg", help="Draw it as SVG.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line for each evaluation.")
-def rehearse(
+def backtest(
     config: Path | None,
     *,
     file: Path | None,
@@ -70,10 +69,10 @@ def rehearse(
     FILE is a CSV with the columns time (RFC 3339), used and capacity (plain numbers, such as bytes).
 
     \b
-    watchkeeper rehearse skerry.csv
-    watchkeeper rehearse skerry.csv --rules stricter.toml --picture skerry.svg
-    watchkeeper rehearse --subject "pool skerry" --every 10m
-    watchkeeper rehearse --json --every 1h skerry.csv
+    watchkeeper backtest skerry.csv
+    watchkeeper backtest skerry.csv --rules stricter.toml --picture skerry.svg
+    watchkeeper backtest --subject "pool skerry" --every 10m
+    watchkeeper backtest --json --every 1h skerry.csv
 
     Exit codes: 0 fine, 2 wrong use, a record or a configuration that cannot be used, 3 there is no database to read.
     """  # noqa: D301  click reads \b as: keep the lines
@@ -82,28 +81,28 @@ def rehearse(
     walked = [_printed(each) for each in steps] if as_json else list(steps)
     if as_json and picture is None:
         return
-    from watchkeeper.cli.backtest import report as rehearsal_told  # noqa: PLC0415  rich and the wording, only for output that people read
+    from watchkeeper.cli.backtest import report  # noqa: PLC0415  rich and the wording, only for output that people read
 
     if not as_json:
-        rehearsal_told.report(walked, source)
+        report.report(walked, source)
     if picture is not None:
-        rehearsal_told.draw(picture, walked, source)
+        report.draw(picture, walked, source)
 
 
 def _walk(source: Source, every_s: float) -> Iterator[Evaluation]:
     record = source.record
-    return backtest.rehearse(record.at_s, record.used, record.capacity, every_s, source.rules, source.key, source.unit)
+    return replay(record.at_s, record.used, record.capacity, every_s, source.rules, source.key, source.unit)
 
 
 def _shown(steps: Iterable[Evaluation], source: Source, every_s: float) -> Iterable[Evaluation]:
     """The same evaluations, with a progress bar on the terminal if there are many."""
-    count = backtest.evaluations(source.record.at_s, every_s)
+    count = evaluations(source.record.at_s, every_s)
     if count < LONG or not sys.stderr.isatty():
         return steps
     from rich.console import Console  # noqa: PLC0415  only for the progress bar
     from rich.progress import track  # noqa: PLC0415  the same
 
-    return track(steps, "Rehearsing", total=count, console=Console(stderr=True), transient=True)
+    return track(steps, "Evaluating", total=count, console=Console(stderr=True), transient=True)
 
 
 def _printed(each: Evaluation) -> Evaluation:

@@ -1,4 +1,4 @@
-"""`room` says whether a guest fits, from a real database; the host is one whose answer can be worked out by hand."""
+"""`capacity` says whether a guest fits, from a real database, for a host whose answer can be computed by hand."""
 
 import json
 from dataclasses import replace
@@ -27,7 +27,7 @@ def house(monkeypatch: pytest.MonkeyPatch) -> None:
     async def look(*_: object) -> HostNow:
         return replace(HOUSE, at=RECORDED, unseen=("LVM cannot be seen; start the helper",))
 
-    monkeypatch.setattr(import_module("watchkeeper.cli.commands.room"), "look", look)
+    monkeypatch.setattr(import_module("watchkeeper.cli.commands.capacity"), "look", look)
 
 
 @pytest.fixture
@@ -43,7 +43,7 @@ def recorded(config: Path) -> None:
 @pytest.mark.usefixtures("recorded")
 def test_the_answer_comes_first(run: Run) -> None:
     """424 GiB last for 106 days at 4 GiB a day: it fits, and the figures stand beneath."""
-    result = run("room", *HUB)
+    result = run("capacity", *HUB)
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
     assert lines[0].startswith("gannet, Wed 25 Nov")
@@ -63,7 +63,7 @@ def test_the_answer_comes_first(run: Run) -> None:
 def test_every_line_fits_the_terminal(run: Run, monkeypatch: pytest.MonkeyPatch, columns: str) -> None:
     """No line is wider than the terminal, none ends in spaces, and no escape sequence is in a pipe."""
     monkeypatch.setenv("COLUMNS", columns)
-    for line in run("room", *HUB).stdout.splitlines():
+    for line in run("capacity", *HUB).stdout.splitlines():
         assert cell_len(line) <= int(columns)
         assert line == line.rstrip()
         assert "\x1b" not in line
@@ -73,7 +73,7 @@ def test_every_line_fits_the_terminal(run: Run, monkeypatch: pytest.MonkeyPatch,
 def test_a_no_is_exit_code_1_with_its_reasons(run: Run) -> None:
     """70 GiB at once leave 354, which last for 88 days."""
     result = run(
-        "room", "--disk", "80GiB", "--written", "70GiB", "--store", "skerry", "--memory", "9GiB", "--cpus", "5"
+        "capacity", "--disk", "80GiB", "--written", "70GiB", "--store", "skerry", "--memory", "9GiB", "--cpus", "5"
     )
     said = " ".join(result.stdout.split())
     assert result.exit_code == 1
@@ -86,7 +86,7 @@ def test_a_no_is_exit_code_1_with_its_reasons(run: Run) -> None:
 @pytest.mark.usefixtures("recorded")
 def test_a_growth_that_is_stated_counts(run: Run) -> None:
     """7 GiB a week are 1 GiB a day: 98 days instead of 106, once as the straight line has it."""
-    found = json.loads(run("room", *HUB, "--grows", "7GiB/week", "--json").stdout)
+    found = json.loads(run("capacity", *HUB, "--grows", "7GiB/week", "--json").stdout)
     assert found["question"]["grows_bytes_per_day"] == GIB
     assert found["stores"][0]["after"]["straight_d"] == pytest.approx(98, rel=0.01)
 
@@ -94,7 +94,7 @@ def test_a_growth_that_is_stated_counts(run: Run) -> None:
 @pytest.mark.usefixtures("recorded")
 def test_the_object_holds_what_the_answer_rests_on(run: Run) -> None:
     """Figures in bytes and days, sentences beside them."""
-    result = run("room", "--enlarge", "hide-hub", "--disk", "+480GiB", "--reserved", "--json")
+    result = run("capacity", "--enlarge", "hide-hub", "--disk", "+480GiB", "--reserved", "--json")
     found = json.loads(result.stdout)
     assert (found["host"], found["fit"], result.exit_code) == ("gannet", "no", 1)
     (pool,) = found["stores"]
@@ -107,19 +107,19 @@ def test_the_object_holds_what_the_answer_rests_on(run: Run) -> None:
 def test_without_a_record_it_is_not_known(run: Run, config: Path) -> None:
     """There is room now, and the answer says what is missing; nothing is made up."""
     fill(config.with_name("watchkeeper.db"), ReadStoreDouble())
-    result = run("room", *HUB)
+    result = run("capacity", *HUB)
     said = " ".join(result.stdout.split())
     assert result.exit_code == 1
     assert "Not known whether" in said
     assert "looking ahead takes 7 days of record, and there is none" in said
-    found = json.loads(run("room", *HUB, "--json").stdout)
+    found = json.loads(run("capacity", *HUB, "--json").stdout)
     assert (found["fit"], found["stores"][0]["after"]) == ("not known", None)
 
 
 @pytest.mark.usefixtures("recorded")
 def test_the_host_may_be_given_more(run: Run) -> None:
     """A disk and memory; nothing is asked for a guest."""
-    result = run("room", "--host-disk", "1TiB", "--host-memory", "16GiB", "--store", "skerry")
+    result = run("capacity", "--host-disk", "1TiB", "--host-memory", "16GiB", "--store", "skerry")
     said = " ".join(result.stdout.split())
     assert result.exit_code == 0
     assert "with 1 TiB of disk and 16 GiB of memory more in the host, what is there now fits" in said
@@ -145,7 +145,7 @@ def test_the_host_may_be_given_more(run: Run) -> None:
 @pytest.mark.usefixtures("recorded")
 def test_wrong_use_says_what_is_right(run: Run, options: tuple[str, ...], says: str | None) -> None:
     """Exit code 2, the word that is wrong and what may stand there; a bare number of bytes is a size."""
-    result = run("room", *options)
+    result = run("capacity", *options)
     if says is None:
         assert result.exit_code == 0
         assert "Yes: a guest with 32 B of disk fits." in result.stdout
@@ -156,6 +156,6 @@ def test_wrong_use_says_what_is_right(run: Run, options: tuple[str, ...], says: 
 
 def test_no_database_is_exit_code_3(run: Run) -> None:
     """And it says where it was looked for."""
-    result = run("room", *HUB)
+    result = run("capacity", *HUB)
     assert result.exit_code == 3
     assert "there is no database at" in result.stderr

@@ -1,4 +1,4 @@
-"""`watchkeeper ready`: is it safe to change this now? With --after: what did the change do?
+"""`watchkeeper preflight`: is it safe to change this now? With --after: what did the change do?
 
 Not here: the individual checks (planning/preflight/decide.py, planning/preflight/compare.py), and how their data is
 gathered (inventory/preflight.py).
@@ -14,7 +14,7 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
-from watchkeeper.cli.backtest.rehearse import Every
+from watchkeeper.cli.backtest.backtest import Every
 from watchkeeper.cli.command_group import Exit, configured, ended
 from watchkeeper.cli.database import opened
 from watchkeeper.clock import Clock
@@ -70,7 +70,7 @@ class Instant(click.ParamType[datetime]):
 @click.option("--after", "afterwards", is_flag=True, help="The change was made: hold now against the hour before it.")
 @click.option("--since", type=Instant(), help="When it was made, for --after; else the newest snapshot or restart.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `go`, and every point.")
-def ready(
+def preflight(
     config: Path | None,
     *,
     subject: str,
@@ -95,10 +95,10 @@ def ready(
     memory left, and has nothing come up since?
 
     \b
-    watchkeeper ready hide-hub
-    watchkeeper ready hide-hub --wait 10m && upgrade-it
-    watchkeeper ready --after hide-hub
-    watchkeeper ready "pool skerry" --leave-out backup
+    watchkeeper preflight hide-hub
+    watchkeeper preflight hide-hub --wait 10m && upgrade-it
+    watchkeeper preflight --after hide-hub
+    watchkeeper preflight "pool skerry" --leave-out backup
 
     Exit codes: 0 go, 1 no-go, 2 wrong use or nothing is called so, 3 there is no database to read.
     """  # noqa: D301  click reads \b as: keep the lines

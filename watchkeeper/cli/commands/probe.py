@@ -1,4 +1,4 @@
-"""`watchkeeper once`: runs every probe one time and prints the results. Stores nothing, notifies nobody."""
+"""`watchkeeper probe`: runs every probe one time and prints the results. Stores nothing, notifies nobody."""
 
 import asyncio
 import math
@@ -37,7 +37,7 @@ class ProbeRun:
 @click.command()
 @configured
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `sound`, and each probe's observations.")
-def once(config: Path | None, *, as_json: bool) -> None:
+def probe(config: Path | None, *, as_json: bool) -> None:
     """Run every probe now and print what it sees. Nothing is stored, nobody is told.
 
     One look knows no history: it tells what is full, silent, unsound or overdue now, and forecasts nothing.
@@ -46,8 +46,8 @@ def once(config: Path | None, *, as_json: bool) -> None:
     and the kind's own values as in the API.
 
     \b
-    watchkeeper once
-    watchkeeper --config hide-hub.toml once --json
+    watchkeeper probe
+    watchkeeper --config hide-hub.toml probe --json
 
     Exit codes: 0 all is sound, 1 something is not or a probe could not look, 2 the configuration cannot be used.
     """  # noqa: D301  click reads \b as: keep the lines

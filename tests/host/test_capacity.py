@@ -1,4 +1,4 @@
-"""What `room` promises comes true: the disk that was asked about is built on a real pool, and written full.
+"""What `capacity` promises comes true: the disk that was asked about is built on a real pool, and written full.
 
 Bytes are what is tested, and time is compressed: a day of the disk and of all others is written in a second or so,
 every byte of it (inside/days.py). What they gain a day, the record that the answer rests on and the days that are lived
@@ -45,7 +45,7 @@ SPARE_BYTES = 4 * MIB
 """What a store may need for itself while 1 GiB is written: labels, space maps, the transaction group under way."""
 
 TABLES_SHARE = 1 / 32
-"""The most that ZFS takes for the tables of a volume's blocks, as `room` reckons them (planning/capacity/space.py)."""
+"""The most that ZFS takes for the tables of a volume's blocks, as `capacity` counts (planning/capacity/space.py)."""
 
 DAY_D = 1.0
 """Days are lived whole, the disk's bytes before all others': when on its last day a store is full is known to a day."""
@@ -233,7 +233,7 @@ def ask(store: Store, words: str) -> tuple[int, Any]:
     """Ask about one store: the exit code, and what is said of it. Nothing on the host is another for it."""
     station = store.station
     with unchanged(station):
-        code, said = station.asked(f"room {words} --store '{store.subject}'", CONFIG)
+        code, said = station.asked(f"capacity {words} --store '{store.subject}'", CONFIG)
     (told,) = said["stores"]
     assert (told["subject"], code) == (store.subject, 0 if said["fit"] == "yes" else 1)
     return code, told
@@ -431,7 +431,7 @@ def test_memory_and_cpus_of_guests_before_and_after(stores: Mapping[str, Store])
     station = stores["zfs"].station
 
     def told() -> tuple[Any, Any]:
-        _, said = station.asked(f"room --memory {GUEST_BYTES // MIB}MiB --cpus 1", CONFIG)
+        _, said = station.asked(f"capacity --memory {GUEST_BYTES // MIB}MiB --cpus 1", CONFIG)
         return said["memory"], said["cpus"]
 
     station.start_guest("hide-hub")

@@ -12,7 +12,7 @@ pytestmark = pytest.mark.host
 def test_one_look_as_a_user_without_rights_says_what_it_may_not_see(station: Station) -> None:
     """A user who may not speak to root's side is told exactly that for LVM and SMART; ZFS and RAID do not suffer."""
     said = station.machine.run(
-        f"cd / && runuser -u keeper -- {PROGRAM} --config {CONFIG} once --json || [ $? = 1 ]", timeout_s=300
+        f"cd / && runuser -u keeper -- {PROGRAM} --config {CONFIG} probe --json || [ $? = 1 ]", timeout_s=300
     )
     observed = {(each["subject"], each["quantity"]): each for each in json.loads(said)["observations"]}
     for probe in ("probe lvm", "probe smart", "probe of volumes"):

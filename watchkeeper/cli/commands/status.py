@@ -1,4 +1,4 @@
-"""`watchkeeper board`: the current status, from the database. Order and wording are those of the status page."""
+"""`watchkeeper status`: the current status, from the database. Order and wording are those of the status page."""
 
 import asyncio
 import contextlib
@@ -56,7 +56,7 @@ class View:
 @configured
 @click.option("--follow", "-f", is_flag=True, help="Go on and show it anew when it changes, until Ctrl-C.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: the API's board, and `needs_you`.")
-def board(config: Path | None, *, follow: bool, as_json: bool) -> None:
+def status(config: Path | None, *, follow: bool, as_json: bool) -> None:
     """Show how things stand: what needs you first, then everything that ends, ordered by the time that is left.
 
     It reads the database, so it works beside a running daemon, and after one has stopped.
@@ -68,9 +68,9 @@ def board(config: Path | None, *, follow: bool, as_json: bool) -> None:
     is printed when something comes, moves or goes; that time passes and samples come is not enough.
 
     \b
-    watchkeeper board
-    watchkeeper board --follow
-    watchkeeper board --json | python3 -m json.tool
+    watchkeeper status
+    watchkeeper status --follow
+    watchkeeper status --json | python3 -m json.tool
 
     Exit codes: 0 nothing needs you or Ctrl-C ended --follow, 1 something needs you or no samples come any more, 2 the
     configuration cannot be used, 3 there is no database to read.

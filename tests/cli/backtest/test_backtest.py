@@ -1,4 +1,4 @@
-"""`rehearse` walks a record, from a file or from the database, and tells what would have been told."""
+"""`backtest` walks a record, from a file or from the database, and tells what would have been told."""
 
 import asyncio
 import json
@@ -14,7 +14,7 @@ import pytest
 from statsmodels.datasets import co2
 
 from tests.cli.conftest import Run
-from watchkeeper.cli.backtest.rehearse import Every
+from watchkeeper.cli.backtest.backtest import Every
 from watchkeeper.model.observation import Condition, Level, SeriesKey
 from watchkeeper.model.records import Commit, Seen
 from watchkeeper.store import Store
@@ -38,7 +38,7 @@ def written(path: Path, days: float, rate: float = 20.0, start: float = 300.0) -
 
 def test_json_has_one_object_for_each_evaluation(run: Run, tmp_path: Path) -> None:
     """Time, priority and the three instants, RFC 3339 in UTC; null where there is none."""
-    result = run("rehearse", "--json", "--every", "6h", str(written(tmp_path / "skerry.csv", 20)))
+    result = run("backtest", "--json", "--every", "6h", str(written(tmp_path / "skerry.csv", 20)))
     assert result.exit_code == 0
     lines = [json.loads(line) for line in result.stdout.splitlines()]
     assert len(lines) == 81
@@ -55,7 +55,7 @@ def test_json_has_one_object_for_each_evaluation(run: Run, tmp_path: Path) -> No
 
 def test_people_read_what_was_told_why_and_what_became_of_it(run: Run, tmp_path: Path) -> None:
     """Each alert with the time left then, the growth in words, and the truth in hindsight; a sketch below."""
-    result = run("rehearse", str(written(tmp_path / "skerry.csv", 40)))
+    result = run("backtest", str(written(tmp_path / "skerry.csv", 40)))
     assert result.exit_code == 0
     text = " ".join(result.stdout.split())
     assert "skerry: 840 samples over 35 days" in text
@@ -71,7 +71,7 @@ def test_people_read_what_was_told_why_and_what_became_of_it(run: Run, tmp_path:
 
 def test_what_never_fills_raises_nothing(run: Run, tmp_path: Path) -> None:
     """A still level has no alert, and says so."""
-    result = run("rehearse", str(written(tmp_path / "skerry.csv", 10, rate=0)))
+    result = run("backtest", str(written(tmp_path / "skerry.csv", 10, rate=0)))
     assert "No alert would have been raised." in result.stdout
     assert "0 alerts raised." in result.stdout
 
@@ -81,7 +81,7 @@ def test_an_alert_that_ends_tells_its_end(run: Run, tmp_path: Path) -> None:
     path = written(tmp_path / "skerry.csv", 30)
     more = [f"{(START + timedelta(days=30, hours=h)).isoformat()},100,1000" for h in range(1, 200)]
     path.write_text(path.read_text() + "\n".join(more) + "\n")
-    text = " ".join(run("rehearse", str(path)).stdout.split())
+    text = " ".join(run("backtest", str(path)).stdout.split())
     assert "ended: no end in sight" in text
     assert "in hindsight: not full in the" in text
 
@@ -90,7 +90,7 @@ def test_what_is_full_at_last_is_told_as_full(run: Run, tmp_path: Path) -> None:
     """A record that begins full raises an alarm at once."""
     path = tmp_path / "skerry.csv"
     path.write_text("time,used,capacity\n2026-01-01T00:00:00Z,10,10\n")
-    text = " ".join(run("rehearse", str(path)).stdout.split())
+    text = " ".join(run("backtest", str(path)).stdout.split())
     assert "an alarm raised: full in hindsight: full" in text
 
 
@@ -98,7 +98,7 @@ def test_other_rules_are_tried_from_a_second_file(run: Run, tmp_path: Path) -> N
     """What [rules.full] sets there goes before the present rules; the other tables of that file do not matter."""
     record, other = written(tmp_path / "skerry.csv", 40), tmp_path / "other.toml"
     other.write_text('[host]\nname = "elsewhere"\n[rules.full]\nwarning = "2d"\n')
-    text = " ".join(run("rehearse", str(record), "--rules", str(other)).stdout.split())
+    text = " ".join(run("backtest", str(record), "--rules", str(other)).stdout.split())
     assert "a warning, after a caution: full in 2 days" in text
 
 
@@ -114,7 +114,7 @@ def test_rules_that_cannot_be_used_are_told(run: Run, tmp_path: Path, rules: str
     """Nothing is walked where the other file is wrong; exit code 2."""
     other = tmp_path / "other.toml"
     other.write_text(rules)
-    result = run("rehearse", str(written(tmp_path / "skerry.csv", 2)), "--rules", str(other))
+    result = run("backtest", str(written(tmp_path / "skerry.csv", 2)), "--rules", str(other))
     assert result.exit_code == 2
     assert said in result.stderr
 
@@ -124,7 +124,7 @@ def test_the_picture_is_a_drawing_that_stands_alone(run: Run, tmp_path: Path, *,
     """An SVG with the line, the alerts as bars of three heights with their names, and nothing from elsewhere."""
     picture = tmp_path / "skerry.svg"
     extra = ["--json"] if json_too else []
-    assert run("rehearse", *extra, "--picture", str(picture), str(written(tmp_path / "skerry.csv", 40))).exit_code == 0
+    assert run("backtest", *extra, "--picture", str(picture), str(written(tmp_path / "skerry.csv", 40))).exit_code == 0
     drawing = ET.fromstring(picture.read_text())  # our own file
     assert drawing.tag == f"{SVG}svg"
     bars = [rect for rect in drawing.iter(f"{SVG}rect") if rect.find(f"{SVG}title") is not None]
@@ -137,7 +137,7 @@ def test_the_picture_is_a_drawing_that_stands_alone(run: Run, tmp_path: Path, *,
 def test_a_picture_that_cannot_be_written_is_told(run: Run, tmp_path: Path) -> None:
     """A folder that is not there; exit code 2."""
     record = written(tmp_path / "skerry.csv", 1)
-    result = run("rehearse", str(record), "--picture", str(tmp_path / "no" / "skerry.svg"))
+    result = run("backtest", str(record), "--picture", str(tmp_path / "no" / "skerry.svg"))
     assert result.exit_code == 2
     assert "the picture cannot be written: No such file or directory" in result.stderr
 
@@ -163,24 +163,24 @@ def test_a_bad_record_is_told_by_line_and_column(run: Run, tmp_path: Path, text:
     """Line, column, value and remedy; exit code 2 and nothing on stdout."""
     path = tmp_path / "skerry.csv"
     path.write_text(text)
-    result = run("rehearse", "--json", str(path))
+    result = run("backtest", "--json", str(path))
     assert (result.exit_code, result.stdout) == (2, "")
     assert BAD[text] in result.stderr
 
 
 def test_a_file_that_is_not_there_or_not_text_is_told(run: Run, tmp_path: Path) -> None:
     """What cannot be read says why."""
-    assert "cannot be read: No such file" in run("rehearse", str(tmp_path / "none.csv")).stderr
+    assert "cannot be read: No such file" in run("backtest", str(tmp_path / "none.csv")).stderr
     path = tmp_path / "skerry.csv"
     path.write_bytes(b"time,used,capacity\n\xff\xfe\n")
-    assert "is not UTF-8 text" in run("rehearse", str(path)).stderr
+    assert "is not UTF-8 text" in run("backtest", str(path)).stderr
 
 
 def test_columns_may_stand_in_any_order_and_lines_may_be_empty(run: Run, tmp_path: Path) -> None:
     """A header in another order, with a mark at the file's beginning and offsets in the times."""
     path = tmp_path / "skerry.csv"
     path.write_text("\ufeffCapacity, Used ,Time\n\n10,1,2026-01-01T01:00:00+01:00\n10,2,2026-01-01T01:00:00Z\n")
-    lines = run("rehearse", "--json", "--every", "30m", str(path)).stdout.splitlines()
+    lines = run("backtest", "--json", "--every", "30m", str(path)).stdout.splitlines()
     assert [json.loads(line)["time"][11:16] for line in lines] == ["00:00", "00:30", "01:00"]
 
 
@@ -189,7 +189,7 @@ def test_columns_may_stand_in_any_order_and_lines_may_be_empty(run: Run, tmp_pat
 )
 def test_wrong_use_ends_with_2(run: Run, args: list[str]) -> None:
     """Neither or both of the sources, and a step that is none."""
-    assert run("rehearse", *args).exit_code == 2
+    assert run("backtest", *args).exit_code == 2
 
 
 def test_a_step_of_no_length_is_refused() -> None:
@@ -216,7 +216,7 @@ def stored(path: Path) -> None:
 def test_a_subject_is_taken_from_the_database(run: Run, config: Path) -> None:
     """What the daemon has stored is walked as a file would be."""
     stored(config.with_name("watchkeeper.db"))
-    result = run("rehearse", "--json", "--subject", "pool skerry", "--every", "1d")
+    result = run("backtest", "--json", "--subject", "pool skerry", "--every", "1d")
     assert result.exit_code == 0
     lines = [json.loads(line) for line in result.stdout.splitlines()]
     assert len(lines) == 20
@@ -228,7 +228,7 @@ def test_the_rules_of_the_probe_that_brought_it_count(run: Run, config: Path) ->
     stored(config.with_name("watchkeeper.db"))
     own = '[[probe]]\nkind = "memory"\nname = "pools"\n[probe.rules.full]\nwarning = "20d"\n'
     config.write_text(config.read_text() + '[rules.full]\nalarm = "never"\n' + own)
-    text = " ".join(run("rehearse", "--subject", "pool skerry").stdout.split())
+    text = " ".join(run("backtest", "--subject", "pool skerry").stdout.split())
     assert (
         "a warning, after a caution: full in 17 days" in text or "a warning, after a caution: full in 18 days" in text
     )
@@ -237,7 +237,7 @@ def test_the_rules_of_the_probe_that_brought_it_count(run: Run, config: Path) ->
 def test_a_subject_that_is_not_there_is_told_with_what_is(run: Run, config: Path) -> None:
     """The names that come near, as they are to be written."""
     stored(config.with_name("watchkeeper.db"))
-    result = run("rehearse", "--subject", "pool skery")
+    result = run("backtest", "--subject", "pool skery")
     assert result.exit_code == 2
     assert 'the database holds no level "pool skery: space"; it holds --subject "pool skerry" --quantity "space"' in (
         result.stderr
@@ -246,7 +246,7 @@ def test_a_subject_that_is_not_there_is_told_with_what_is(run: Run, config: Path
 
 def test_no_database_is_told(run: Run) -> None:
     """Exit code 3: it cannot run here."""
-    result = run("rehearse", "--subject", "pool skerry")
+    result = run("backtest", "--subject", "pool skerry")
     assert result.exit_code == 3
     assert "there is no database" in result.stderr
 
@@ -262,7 +262,7 @@ def test_carbon_dioxide_is_rehearsed(run: Run, tmp_path: Path) -> None:
     full = next(i for i, v in enumerate(ppm) if v >= 365)
     path = tmp_path / "co2.csv"
     path.write_text("\n".join(lines[: full + 2]) + "\n")
-    seen = [json.loads(line) for line in run("rehearse", "--json", str(path)).stdout.splitlines()]
+    seen = [json.loads(line) for line in run("backtest", "--json", str(path)).stdout.splitlines()]
     standing = [each["priority"] in ("warning", "alarm") for each in seen]
     assert standing[-48]
     assert sum(b and not a for a, b in zip([False, *standing], standing, strict=False)) == 1
@@ -272,7 +272,7 @@ def test_long_work_shows_how_far_it_is_on_a_terminal(tmp_path: Path) -> None:
     """A bar on stderr where that is a terminal, nothing of it on stdout."""
     record = written(tmp_path / "skerry.csv", 30, rate=1)
     leader, follower = pty.openpty()
-    command = [sys.executable, "-m", "watchkeeper", "rehearse", "--json", "--every", "15m", str(record)]
+    command = [sys.executable, "-m", "watchkeeper", "backtest", "--json", "--every", "15m", str(record)]
     done = subprocess.run(
         command, stdout=subprocess.PIPE, stderr=follower, env={**os.environ, "TERM": "xterm"}, check=True, timeout=240
     )
@@ -284,5 +284,5 @@ def test_long_work_shows_how_far_it_is_on_a_terminal(tmp_path: Path) -> None:
     except OSError:  # the other end is closed, and all was read
         pass
     os.close(leader)
-    assert b"Rehearsing" in shown
+    assert b"Evaluating" in shown
     assert len(done.stdout.splitlines()) == 30 * 96 + 1

@@ -1,4 +1,4 @@
-"""`survey` prints a configuration that loads, never writes over a file, and compares with the one in use."""
+"""`discover` prints a configuration that loads, never writes over a file, and compares with the one in use."""
 
 import tomllib
 from collections.abc import Sequence
@@ -36,13 +36,13 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[Host]:
         hosts.append(host)
         return [Section("ZFS", FOUND)]
 
-    monkeypatch.setattr("watchkeeper.cli.commands.survey.look", look)
+    monkeypatch.setattr("watchkeeper.cli.commands.discover.look", look)
     return hosts
 
 
 def test_what_is_printed_loads(run: Run, asked: list[Host]) -> None:
     """Nothing but the document is on stdout, and it is for this host."""
-    result = run("survey")
+    result = run("discover")
     assert result.exit_code == 0, result.output
     document = tomllib.loads(result.stdout)
     check_document(known_model(), document, Secrets.NEEDED)
@@ -53,7 +53,7 @@ def test_what_is_printed_loads(run: Run, asked: list[Host]) -> None:
 
 def test_this_machine_as_it_is(run: Run) -> None:
     """The real finders, without sending anything."""
-    result = run("survey", "--no-requests")
+    result = run("discover", "--no-requests")
     assert result.exit_code == 0, result.output
     check_document(known_model(), tomllib.loads(result.stdout), Secrets.NEEDED)
     assert registry.FINDERS[0].heading in result.stdout
@@ -61,20 +61,20 @@ def test_this_machine_as_it_is(run: Run) -> None:
 
 def test_requests_can_be_left_out(run: Run, asked: list[Host]) -> None:
     """Then ports are only named."""
-    run("survey", "--no-requests")
+    run("discover", "--no-requests")
     assert [host.ask_web for host in asked] == [False]
 
 
 def test_a_file_is_written_once(run: Run, asked: list[Host], tmp_path: Path) -> None:
     """For the keeper's eyes alone; a second time it is refused, and stays as it is."""
     target = tmp_path / "new.toml"
-    result = run("survey", "--write", str(target))
+    result = run("discover", "--write", str(target))
     assert (result.exit_code, result.stdout) == (0, "")
     assert "check-config" in result.stderr
     assert target.stat().st_mode & 0o777 == 0o600
     check_document(known_model(), tomllib.loads(target.read_text()), Secrets.NEEDED)
     target.write_text("# mine\n")
-    refused = run("survey", "--write", str(target))
+    refused = run("discover", "--write", str(target))
     assert refused.exit_code == 3
     assert "is not written over" in refused.output
     assert target.read_text() == "# mine\n"
@@ -85,14 +85,14 @@ def test_a_file_is_written_once(run: Run, asked: list[Host], tmp_path: Path) -> 
 def test_a_link_is_not_written_through(run: Run, tmp_path: Path) -> None:
     """A link that leads nowhere is a file that is there."""
     (tmp_path / "link.toml").symlink_to(tmp_path / "nowhere.toml")
-    assert run("survey", "--write", str(tmp_path / "link.toml")).exit_code == 3
+    assert run("discover", "--write", str(tmp_path / "link.toml")).exit_code == 3
     assert not (tmp_path / "nowhere.toml").exists()
 
 
 @pytest.mark.usefixtures("asked")
 def test_a_place_that_cannot_be_written(run: Run, tmp_path: Path) -> None:
     """The reason is told."""
-    result = run("survey", "--write", str(tmp_path / "none" / "new.toml"))
+    result = run("discover", "--write", str(tmp_path / "none" / "new.toml"))
     assert result.exit_code == 3
     assert "No such file or directory" in result.output
 
@@ -105,7 +105,7 @@ def test_a_disk_that_is_full_leaves_no_half_file(run: Run, tmp_path: Path, monke
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("os.fsync", full)
-    result = run("survey", "--write", str(tmp_path / "new.toml"))
+    result = run("discover", "--write", str(tmp_path / "new.toml"))
     assert result.exit_code == 3
     assert not (tmp_path / "new.toml").exists()
 
@@ -113,7 +113,7 @@ def test_a_disk_that_is_full_leaves_no_half_file(run: Run, tmp_path: Path, monke
 @pytest.mark.usefixtures("asked")
 def test_what_has_appeared(run: Run) -> None:
     """A pool that nobody names is told, with the table to be added; exit code 1."""
-    result = run("survey", "--diff")
+    result = run("discover", "--diff")
     assert result.exit_code == 1
     assert "- pool skerry" in result.stdout
     assert 'pools = ["skerry"]' in result.stdout
@@ -125,11 +125,11 @@ def test_what_has_appeared(run: Run) -> None:
 def test_what_is_gone(run: Run, config: Path) -> None:
     """What is named and not here is told; where nothing differs, that is said, with exit code 0."""
     config.write_text(config.read_text() + '[[probe]]\nkind = "zfs"\npools = ["skerry", "holm"]\n')
-    result = run("survey", "--diff")
+    result = run("discover", "--diff")
     assert result.exit_code == 1
     assert "- pool holm, which probe zfs names" in result.stdout
     config.write_text(config.read_text().replace(', "holm"', ""))
-    result = run("survey", "--diff")
+    result = run("discover", "--diff")
     assert result.exit_code == 0
     assert f"Nothing has appeared or gone since {config}." in " ".join(result.stdout.split())
 
@@ -137,14 +137,14 @@ def test_what_is_gone(run: Run, config: Path) -> None:
 def test_a_configuration_that_cannot_be_used(run: Run, config: Path, asked: list[Host]) -> None:
     """It hinders a comparison, and not a proposal."""
     config.write_text("port = 1\n")
-    assert run("survey", "--diff").exit_code == 2
+    assert run("discover", "--diff").exit_code == 2
     assert not asked
-    assert run("survey").exit_code == 0
+    assert run("discover").exit_code == 0
 
 
 def test_writing_and_comparing_are_two_things(run: Run, asked: list[Host], tmp_path: Path) -> None:
     """One or the other."""
-    result = run("survey", "--diff", "--write", str(tmp_path / "new.toml"))
+    result = run("discover", "--diff", "--write", str(tmp_path / "new.toml"))
     assert result.exit_code == 2
     assert "Use one of them" in result.output
     assert not asked

@@ -1,4 +1,4 @@
-"""`once` runs every probe and prints what it sees; nothing is stored."""
+"""`probe` runs every probe and prints what it sees; nothing is stored."""
 
 import json
 from collections.abc import Iterator
@@ -12,7 +12,7 @@ from tests.cli.conftest import Run
 from tests.support.readstore import NOW
 from tests.support.receivers import Service
 from watchkeeper.alerting.rules import Rules
-from watchkeeper.cli.commands.once import run_probe
+from watchkeeper.cli.commands.probe import run_probe
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
 
 KEY = SeriesKey("pool skerry", "space")
@@ -36,7 +36,7 @@ def one_probe(config: Path, service: Service) -> Path:
 
 def test_all_sound_is_exit_code_0(run: Run, one_probe: Path) -> None:
     """Each thing has its line, under the probe that saw it."""
-    result = run("once")
+    result = run("probe")
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
     assert lines[0] == "Sound"
@@ -49,10 +49,10 @@ def test_what_is_not_sound_stands_first_and_is_exit_code_1(run: Run, one_probe: 
     """A service that has stopped is told by one look, though the daemon would wait for a minute."""
     assert one_probe.exists()
     service.close()
-    result = run("once")
+    result = run("probe")
     assert result.exit_code == 1
     assert result.stdout.splitlines()[:2] == ["Needs you", "  hide-hub  service hide-hub: connection refused"]
-    found = json.loads(run("once", "--json").stdout)
+    found = json.loads(run("probe", "--json").stdout)
     assert found["sound"] is False
     assert found["observations"][0] | {"took_s": None, "phases": []} == {
         "probe": "hide-hub",
@@ -71,7 +71,7 @@ def test_what_is_not_sound_stands_first_and_is_exit_code_1(run: Run, one_probe: 
 
 def test_this_host_is_looked_at_without_any_configuration(run: Run) -> None:
     """The host's own probes run by themselves and bring something."""
-    found = json.loads(run("once", "--json").stdout)
+    found = json.loads(run("probe", "--json").stdout)
     assert {"filesystems", "memory", "itself"} == {each["probe"] for each in found["observations"]}
     assert (found["host"], found["at"]) == ("gannet", "2026-11-25T07:24:11.000Z")
 
@@ -82,7 +82,7 @@ def test_warnings_of_the_configuration_are_told(run: Run, one_probe: Path, tmp_p
     token.write_text("x")
     token.chmod(0o644)
     one_probe.write_text(one_probe.read_text() + f'headers = {{ Authorization = {{ file = "{token}" }} }}\n')
-    assert f"everybody on this host can read {token}" in run("once").stderr
+    assert f"everybody on this host can read {token}" in run("probe").stderr
 
 
 @pytest.mark.parametrize(

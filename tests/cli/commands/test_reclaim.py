@@ -1,4 +1,4 @@
-"""`frees` tells what deleting snapshots would free, and never deletes one."""
+"""`reclaim` tells what deleting snapshots would free, and never deletes one."""
 
 import asyncio
 import json
@@ -70,7 +70,7 @@ def said(text: str) -> str:
 @pytest.mark.usefixtures("zfs", "grown")
 def test_together_is_more_than_the_sum(run: Run, tmp_path: Path) -> None:
     """Each alone, all together exactly, why that is more, and what it does to the time to full."""
-    result = run("frees", "skerry/nest-cams@daily-0[1234]")
+    result = run("reclaim", "skerry/nest-cams@daily-0[1234]")
     assert result.exit_code == 0
     text = said(result.stdout)
     assert "pool skerry" in text
@@ -86,7 +86,7 @@ def test_together_is_more_than_the_sum(run: Run, tmp_path: Path) -> None:
 @pytest.mark.usefixtures("zfs")
 def test_one_snapshot_and_one_that_is_held(run: Run) -> None:
     """One frees nothing alone; the other cannot be deleted, and why. No database is needed."""
-    result = run("frees", "skerry/nest-cams@daily-00", "skerry/nest-cams@daily-05")
+    result = run("reclaim", "skerry/nest-cams@daily-00", "skerry/nest-cams@daily-05")
     assert result.exit_code == 0
     text = said(result.stdout)
     assert "It frees 0 B, exactly." in text
@@ -97,7 +97,7 @@ def test_one_snapshot_and_one_that_is_held(run: Run) -> None:
 @pytest.mark.usefixtures("zfs")
 def test_every_set_is_listed(run: Run) -> None:
     """Without a word: per store what the sets hold together."""
-    result = run("frees")
+    result = run("reclaim")
     assert result.exit_code == 0
     text = said(result.stdout)
     assert "skerry/nest-cams, daily-*: 12 snapshots, 1 of them cannot be deleted" in text
@@ -108,7 +108,7 @@ def test_a_list_says_why_it_is_not_exact(run: Run, zfs: Toolbox) -> None:
     """A pool that answers no dry run: bounds, and the reason once below the store."""
     lists = (zfs.folder / "zfs").rename(zfs.folder / "zfs-list")
     zfs.put("zfs", f'case "$1" in list) exec {lists} "$@";; esac; echo "permission denied" >&2; exit 1')
-    text = said(run("frees").stdout)
+    text = said(run("reclaim").stdout)
     assert "pool skerry: at most 320 KiB in snapshots" in text
     assert "Not exactly, because skerry/nest-cams could not be asked" in text
 
@@ -116,7 +116,7 @@ def test_a_list_says_why_it_is_not_exact(run: Run, zfs: Toolbox) -> None:
 @pytest.mark.usefixtures("zfs", "grown")
 def test_with_nothing_kept(run: Run) -> None:
     """A choice of which all may be dropped: nothing is told as kept."""
-    text = said(run("frees", "--gain", "1d", "*@daily-0[1-8]").stdout)
+    text = said(run("reclaim", "--gain", "1d", "*@daily-0[1-8]").stdout)
     assert "Drop 0 B alone skerry/nest-cams@daily-01" in text
     assert "Not thought of" not in text
 
@@ -124,7 +124,7 @@ def test_with_nothing_kept(run: Run) -> None:
 @pytest.mark.usefixtures("zfs", "grown")
 def test_which_to_drop(run: Run) -> None:
     """The oldest that may go, as many as are needed; the newest and the held one are told as kept."""
-    result = run("frees", "--gain", "2d", "--store", "pool skerry")
+    result = run("reclaim", "--gain", "2d", "--store", "pool skerry")
     assert result.exit_code == 0
     text = said(result.stdout)
     assert "To gain 2d on pool skerry, 160 KiB have to come free. Dropping these" in text
@@ -133,14 +133,14 @@ def test_which_to_drop(run: Run) -> None:
     assert "skerry/nest-cams@daily-11: the newest of daily-*" in text
     assert "skerry/nest-cams: 5 of 12 stay, the oldest 12 days old." in text
     assert "Nothing was deleted" in text
-    thin = run("frees", "--gain", "1d", "--thin-out")
+    thin = run("reclaim", "--gain", "1d", "--thin-out")
     assert thin.exit_code == 0
 
 
 @pytest.mark.usefixtures("zfs", "grown")
 def test_what_cannot_be_gained(run: Run) -> None:
     """Exit code 1, and how much all of them would free."""
-    result = run("frees", "--gain", "90d")
+    result = run("reclaim", "--gain", "90d")
     assert result.exit_code == 1
     text = said(result.stdout)
     assert "90d on pool skerry cannot be gained by dropping snapshots" in text
@@ -150,15 +150,15 @@ def test_what_cannot_be_gained(run: Run) -> None:
 @pytest.mark.usefixtures("zfs", "grown")
 def test_json(run: Run) -> None:
     """One object in each case, with bytes and RFC 3339."""
-    listed = json.loads(run("frees", "--json").stdout)
+    listed = json.loads(run("reclaim", "--json").stdout)
     assert (listed["host"], listed["sets"][0]["called"], listed["sets"][0]["together"]["exact"]) == (
         "gannet", "daily-*", True,
     )  # fmt: skip
-    some = json.loads(run("frees", "--json", "*@daily-0[01]").stdout)["stores"][0]
+    some = json.loads(run("reclaim", "--json", "*@daily-0[01]").stdout)["stores"][0]
     assert [each["name"] for each in some["snapshots"]] == ["skerry/nest-cams@daily-01"]
     assert some["cannot_be_deleted"][0]["why"].startswith("it is held")
     assert some["full_now"]["no_end"] is None
-    gain = json.loads(run("frees", "--json", "--gain", "2d").stdout)["gain"]
+    gain = json.loads(run("reclaim", "--json", "--gain", "2d").stdout)["gain"]
     assert gain["enough"] is True
     assert gain["frees"]["least_bytes"] >= gain["need_bytes"]
     assert gain["full_then"]["likely"] > gain["full_now"]["likely"]
@@ -175,7 +175,7 @@ def test_json(run: Run) -> None:
             ["skerry/nest-cam@daily-01"],
             'nothing here is called like "skerry/nest-cam@daily-01". Nearly like it: "skerry/',
         ),
-        (["--of", "zzz"], "`watchkeeper frees` lists what there is"),
+        (["--of", "zzz"], "`watchkeeper reclaim` lists what there is"),
         (["--store", "pool sker"], 'Nearly like it: "pool skerry"'),
         (["--gain", "soon"], "is not a duration"),
         (["--thin-out"], "say with --gain how much time"),
@@ -184,7 +184,7 @@ def test_json(run: Run) -> None:
 )
 def test_wrong_use(run: Run, words: list[str], told: str) -> None:
     """Names that are not there, and durations that are none: 2, with what is near."""
-    result = run("frees", *words)
+    result = run("reclaim", *words)
     assert result.exit_code == 2
     assert told in said(result.stderr).replace("│", "")
 
@@ -193,11 +193,11 @@ def test_wrong_use(run: Run, words: list[str], told: str) -> None:
 def test_a_gain_needs_a_database_and_a_store(run: Run, tmp_path: Path, grown: None) -> None:  # noqa: ARG001
     """Without a record 3; with two pools 2, and they are named."""
     put_zfs(tmp_path / "tools", tmp_path, [Dataset("jetty", {}, {"a": frozenset({1})}, {"a": 0}), cameras()])
-    result = run("frees", "--gain", "2d")
+    result = run("reclaim", "--gain", "2d")
     assert result.exit_code == 2
     assert 'name it with --store. There are "pool jetty", "pool skerry".' in said(result.stderr)
     (tmp_path / "watchkeeper.db").unlink()
-    result = run("frees", "--gain", "2d")
+    result = run("reclaim", "--gain", "2d")
     assert result.exit_code == 3
     assert "there is no database" in result.stderr
 
@@ -205,11 +205,11 @@ def test_a_gain_needs_a_database_and_a_store(run: Run, tmp_path: Path, grown: No
 def test_nothing_can_be_looked_at(run: Run, zfs: Toolbox) -> None:
     """A pool that does not answer: 3, and the reason; a host without any snapshot: 0."""
     zfs.says("zfs", "", status=1, stderr="internal error\n")
-    result = run("frees")
+    result = run("reclaim")
     assert result.exit_code == 3
     assert "Could not be looked at - ZFS: zfs ended with status 1: internal error" in said(result.stdout)
     (zfs.folder / "zfs").unlink()
-    result = run("frees")
+    result = run("reclaim")
     assert result.exit_code == 0
     assert "There is no snapshot here that fits." in result.stdout
 

@@ -1,4 +1,4 @@
-"""`watchkeeper frees`: how much space deleting these snapshots would free. It deletes nothing."""
+"""`watchkeeper reclaim`: how much space deleting these snapshots would free. It deletes nothing."""
 
 import asyncio
 from collections.abc import Iterable
@@ -9,7 +9,7 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
-from watchkeeper.cli.backtest.rehearse import Every
+from watchkeeper.cli.backtest.backtest import Every
 from watchkeeper.cli.command_group import Exit, configured, ended
 from watchkeeper.cli.database import opened
 from watchkeeper.clock import Clock
@@ -37,7 +37,7 @@ WIDEST_LEFT = 22
 @click.option("--gain", type=Every(), metavar="TIME", help="Which to drop for so much more time until --store is full.")
 @click.option("--thin-out", is_flag=True, help="For --gain: not the oldest first, but those with close neighbours.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: stores, sets, gain and unseen.")
-def frees(
+def reclaim(
     config: Path | None,
     *,
     snapshot: tuple[str, ...],
@@ -62,11 +62,11 @@ def frees(
     stay longest, and those go first without which the gaps between the others grow least for their age.
 
     \b
-    watchkeeper frees
-    watchkeeper frees "skerry/hide-hub@daily-1" "skerry/hide-hub@daily-2"
-    watchkeeper frees "skerry/*@hourly-*" --older-than 7d
-    watchkeeper frees --of skerry/nest-cams
-    watchkeeper frees --gain 14d --store "pool skerry"
+    watchkeeper reclaim
+    watchkeeper reclaim "skerry/hide-hub@daily-1" "skerry/hide-hub@daily-2"
+    watchkeeper reclaim "skerry/*@hourly-*" --older-than 7d
+    watchkeeper reclaim --of skerry/nest-cams
+    watchkeeper reclaim --gain 14d --store "pool skerry"
 
     Exit codes: 0 answered, 1 so much time cannot be gained, or not for sure, 2 wrong use, or nothing is called so,
     3 there is no database to read the growth from, or no store could be looked at.

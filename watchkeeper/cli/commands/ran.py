@@ -1,4 +1,4 @@
-"""`watchkeeper checkin`: a job reports that it ran, or that it failed. The daemon reads it on its next run."""
+"""`watchkeeper ran`: a job reports that it ran, or that it failed. The daemon reads it on its next run."""
 
 import difflib
 from pathlib import Path
@@ -23,15 +23,15 @@ from watchkeeper.store.files import job_spool
 @click.argument("job", metavar="NAME")
 @click.option("--failed", is_flag=True, help="The job did not succeed.")
 @click.option("--said", default="", metavar="TEXT", help="What the job has to say, in one line.")
-def checkin(config: Path | None, job: str, *, failed: bool, said: str) -> None:
+def ran(config: Path | None, job: str, *, failed: bool, said: str) -> None:
     """Say that the job NAME has run, or with --failed that it did not succeed.
 
     NAME is the name of a [[probe]] of kind "checkin" in the configuration. Run it as the user that runs watchkeeper, or
     as root, at the end of the job. It works while the daemon is down: the check-in is taken in when it runs again.
 
     \b
-    nightly-backup && watchkeeper checkin nightly-backup
-    watchkeeper checkin nightly-backup --failed --said "the disk is full"
+    nightly-backup && watchkeeper ran nightly-backup
+    watchkeeper ran nightly-backup --failed --said "the disk is full"
 
     Exit codes: 0 the check-in is left for the daemon, 2 there is no such job in the configuration, or it cannot be
     used, 3 the check-in cannot be left (no database, no permission, no room).

@@ -1,4 +1,4 @@
-"""`ready` says go where all is well, and no-go for exactly the point that is made to fail: each in turn, on real
+"""`preflight` says go where all is well, and no-go for exactly the point that is made to fail: each in turn, on real
 stores.
 
 The guest tide-log runs with two disks: a volume of the pool berth, a mirror of two files, and a thin volume in the
@@ -180,7 +180,7 @@ class Berth:
 
     def ask(self, config: str, words: str = "") -> "Told":
         """Go or no-go? The exit code and the points agree."""
-        code, said = self.station.asked(f"ready {GUEST} {words}", config)
+        code, said = self.station.asked(f"preflight {GUEST} {words}", config)
         told = Told(said)
         assert (code, said["go"]) == ((1, False) if told.against else (0, True)), said
         return told
@@ -455,7 +455,7 @@ def watched(berth: Berth) -> str:
     station = berth.station
     wanted = {(POOL, "space"), (THIN, "data"), (f"guest {GUEST}", "written"), ("memory", "in use")}
     station.until("the watch", lambda: wanted <= recorded(berth), 240, lacks=lambda: wanted - recorded(berth))
-    berth.run(f"{PROGRAM} --config {path} checkin nightly-tide")
+    berth.run(f"{PROGRAM} --config {path} ran nightly-tide")
     station.until("the check-in", lambda: checked_in(berth), 60)
     return path
 
@@ -480,15 +480,15 @@ def checked_in(berth: Berth) -> bool:
 
 def test_a_job_that_checks_in_while_it_is_waited_for(berth: Berth, watched: str) -> None:
     """The backup's job is overdue: no-go. With --wait the command asks on, and says go when it has checked in."""
-    berth.run(f"{PROGRAM} --config {watched} checkin nightly-tide")
+    berth.run(f"{PROGRAM} --config {watched} ran nightly-tide")
     time.sleep(160)
     reason = berth.ask(watched).only("backup", "nightly-tide")
     assert ", and was due " in reason
-    berth.run(f"systemd-run -q --collect --on-active=45 {PROGRAM} --config {watched} checkin nightly-tide")
+    berth.run(f"systemd-run -q --collect --on-active=45 {PROGRAM} --config {watched} ran nightly-tide")
     began = time.monotonic()
     berth.goes(watched, "--wait 4m")
     waited_s = time.monotonic() - began
-    berth.station.note(f"ready --wait: go after {waited_s:.0f} s, the check-in was begun after 45")
+    berth.station.note(f"preflight --wait: go after {waited_s:.0f} s, the check-in was begun after 45")
     assert waited_s >= 45
 
 
@@ -503,12 +503,12 @@ def test_an_alert_beneath(berth: Berth, watched: str) -> None:
     station = berth.station
     berth.run("zpool offline berth /var/tmp/berth1.img")
     station.until("the alert", lambda: standing(berth, POOL), 120)
-    berth.run(f"{PROGRAM} --config {watched} checkin nightly-tide; sleep 8")
+    berth.run(f"{PROGRAM} --config {watched} ran nightly-tide; sleep 8")
     told = berth.ask(watched)
     assert set(told.against) == {("beneath", POOL)}, told.against
     assert "unsound" in told.against["beneath", POOL]
     berth.run("zpool online berth /var/tmp/berth1.img")
-    berth.run(f"{PROGRAM} --config {watched} checkin nightly-tide; sleep 8")
+    berth.run(f"{PROGRAM} --config {watched} ran nightly-tide; sleep 8")
     berth.goes(watched, "--wait 4m")
 
 
@@ -526,7 +526,7 @@ def test_what_became_of_the_change(berth: Berth, watched: str) -> None:
     slow = _change(berth, f"echo 0.8 >{HOME}/slow")
     time.sleep(60)
     reason = berth.ask(watched, f"--after --since {slow}").only("answers", service)
-    berth.station.note(f"ready --after: {reason}")
+    berth.station.note(f"preflight --after: {reason}")
     assert reason.startswith("slower: ")
 
     gone = _change(berth, "systemctl stop answer-tide")

@@ -1,4 +1,4 @@
-"""`watchkeeper survey`: examines this host and writes a commented configuration for what it finds."""
+"""`watchkeeper discover`: examines this host and writes a commented configuration for what it finds."""
 
 import asyncio
 import contextlib
@@ -38,16 +38,16 @@ FILE_MODE = 0o600
     "--diff", is_flag=True, help="Compare with the configuration in use: what has appeared, and what is gone."
 )
 @click.option("--no-requests", is_flag=True, help="Send no request to listening ports; name them only.")
-def survey(config: Path | None, target: Path | None, *, diff: bool, no_requests: bool) -> None:
+def discover(config: Path | None, target: Path | None, *, diff: bool, no_requests: bool) -> None:
     """Look at this host, and propose a commented configuration for what is there.
 
     It changes nothing and needs no privilege. What this user may not look at is told at the end, with what gives the
     privilege. Each TCP port of this host with a listener is sent one `GET /`, but for ports where that could do harm.
 
     \b
-    watchkeeper survey                          prints the proposal
-    watchkeeper survey --write gannet.toml      writes it to a file that is not there yet
-    watchkeeper survey --diff                   what has appeared since, and what is gone
+    watchkeeper discover                          prints the proposal
+    watchkeeper discover --write gannet.toml      writes it to a file that is not there yet
+    watchkeeper discover --diff                   what has appeared since, and what is gone
 
     Exit codes: 0 done (with --diff: nothing differs), 1 with --diff: something differs, 2 wrong use, or with --diff a
     configuration that cannot be used, 3 the file is there already or cannot be written.

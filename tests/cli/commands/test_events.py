@@ -1,4 +1,4 @@
-"""`journal` shows what has happened, filters it and follows it."""
+"""`events` shows what has happened, filters it and follows it."""
 
 import asyncio
 import json
@@ -43,7 +43,7 @@ def journal(config: Path) -> Path:
 @pytest.mark.usefixtures("journal")
 def test_the_newest_stands_last(run: Run) -> None:
     """A journal is read downwards; each line begins with its instant, and the year where it is not plain."""
-    result = run("journal")
+    result = run("events")
     assert result.exit_code == 0
     assert [" ".join(row.split()) for row in result.stdout.splitlines()] == [
         "Tue 21 Oct 2025 07:24 start: the watch began, with an empty database",
@@ -73,7 +73,7 @@ def test_the_newest_stands_last(run: Run) -> None:
 )
 def test_it_is_filtered(run: Run, args: list[str], found: list[int]) -> None:
     """Filters join; the limit counts what is left of the newest."""
-    result = run("journal", "--json", *args)
+    result = run("events", "--json", *args)
     assert [json.loads(row)["id"] for row in result.stdout.splitlines()] == found
 
 
@@ -88,7 +88,7 @@ def test_it_is_filtered(run: Run, args: list[str], found: list[int]) -> None:
 )
 def test_wrong_use_is_exit_code_2(run: Run, args: list[str], told: str) -> None:
     """What cannot be meant is told on stderr, before anything is read."""
-    result = run("journal", *args)
+    result = run("events", *args)
     assert (result.exit_code, result.stdout) == (2, "")
     assert told in result.stderr
 
@@ -98,7 +98,7 @@ def test_a_limit_reaches_past_a_page(run: Run, config: Path) -> None:
     double = ReadStoreDouble()
     double.lines = [line(1, f"guest {n}", key=GUEST if n % 300 == 0 else POOL) for n in range(1201)]
     fill(config.with_name("watchkeeper.db"), double)
-    result = run("journal", "--json", "--subject", "tide-log", "--limit", "4")
+    result = run("events", "--json", "--subject", "tide-log", "--limit", "4")
     assert [json.loads(row)["text"] for row in result.stdout.splitlines()] == [
         f"guest {n}" for n in (300, 600, 900, 1200)
     ]
@@ -106,7 +106,7 @@ def test_a_limit_reaches_past_a_page(run: Run, config: Path) -> None:
 
 def test_it_follows_until_it_is_stopped(config: Path, journal: Path) -> None:
     """What is written meanwhile comes out once and at once; Ctrl-C is its usual end."""
-    command = [sys.executable, "-m", "watchkeeper", "--config", str(config), "journal", "--follow", "--json"]
+    command = [sys.executable, "-m", "watchkeeper", "--config", str(config), "events", "--follow", "--json"]
     process = subprocess.Popen(
         [*command, "--subject", "skerry"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
@@ -130,11 +130,11 @@ def test_it_follows_until_it_is_stopped(config: Path, journal: Path) -> None:
 
 
 def test_a_reader_that_leaves_ends_it_quietly(config: Path) -> None:
-    """`journal | head -1` leaves no complaint on the terminal."""
+    """`events | head -1` leaves no complaint on the terminal."""
     double = ReadStoreDouble()
     double.lines = [line(1, "pool skerry " + "x" * 200) for _ in range(2000)]
     fill(config.with_name("watchkeeper.db"), double)
-    command = f"'{sys.executable}' -m watchkeeper --config '{config}' journal --limit 2000 --json"
+    command = f"'{sys.executable}' -m watchkeeper --config '{config}' events --limit 2000 --json"
     script = f"{command} | head -1 >/dev/null; echo ${{PIPESTATUS[0]}}"
     result = subprocess.run(["bash", "-c", script], capture_output=True, text=True, check=True, timeout=60)
     assert (result.stdout, result.stderr) == ("0\n", "")
@@ -144,6 +144,6 @@ def test_an_instant_without_a_zone_is_the_hosts(run: Run, config: Path, journal:
     """The keeper thinks in the time of the host's clock."""
     assert journal.exists()
     config.write_text(config.read_text().replace('name = "gannet"', 'time_zone = "Europe/Helsinki"'))
-    rows = run("journal", "--json", "--since", "2026-11-23 09:24").stdout.splitlines()
+    rows = run("events", "--json", "--since", "2026-11-23 09:24").stdout.splitlines()
     assert datetime.fromisoformat(json.loads(rows[0])["at"]) == NOW - timedelta(days=2)
-    assert "Mon 23 Nov 09:24" in run("journal").stdout
+    assert "Mon 23 Nov 09:24" in run("events").stdout

@@ -1,4 +1,4 @@
-"""`board` tells how things stand from a real database, readable at 80 columns and without colour."""
+"""`status` tells how things stand from a real database, readable at 80 columns and without colour."""
 
 import json
 import re
@@ -18,7 +18,7 @@ from watchkeeper.model.observation import Condition, SeriesKey
 def test_a_pool_that_fills_stands_first(run: Run, config: Path) -> None:
     """What needs the keeper is told with its priority, the time left, since when, and what to look at."""
     fill(config.with_name("watchkeeper.db"), filling())
-    result = run("board")
+    result = run("status")
     assert result.exit_code == 1
     lines = result.stdout.splitlines()
     assert lines[0] == "gannet, Wed 25 Nov 07:24"
@@ -40,7 +40,7 @@ def test_every_line_fits_the_terminal(
     assert callable(scenario)
     fill(config.with_name("watchkeeper.db"), scenario())
     monkeypatch.setenv("COLUMNS", columns)
-    for line in run("board").stdout.splitlines():
+    for line in run("status").stdout.splitlines():
         assert cell_len(line) <= int(columns)
         assert line == line.rstrip()
         assert "\x1b" not in line
@@ -49,7 +49,7 @@ def test_every_line_fits_the_terminal(
 def test_nothing_that_needs_the_keeper_is_exit_code_0(run: Run, config: Path) -> None:
     """A script may ask the board."""
     fill(config.with_name("watchkeeper.db"), calm())
-    result = run("board")
+    result = run("status")
     assert result.exit_code == 0
     assert "Nothing" in result.stdout.splitlines()[1]
     assert "Well: " in result.stdout
@@ -58,7 +58,7 @@ def test_nothing_that_needs_the_keeper_is_exit_code_0(run: Run, config: Path) ->
 def test_the_order_is_that_of_the_time_left(run: Run, config: Path) -> None:
     """The nearest end comes first, as on the page."""
     fill(config.with_name("watchkeeper.db"), calm())
-    board = json.loads(run("board", "--json").stdout)
+    board = json.loads(run("status", "--json").stdout)
     left = [place["left_s"] for place in board["places"]]
     assert left == sorted(left)
     assert len(left) > 1
@@ -67,7 +67,7 @@ def test_the_order_is_that_of_the_time_left(run: Run, config: Path) -> None:
 def test_the_object_is_the_apis_with_the_answer_to_the_first_question(run: Run, config: Path) -> None:
     """--json prints one object that a script can rely on."""
     fill(config.with_name("watchkeeper.db"), filling())
-    result = run("board", "--json")
+    result = run("status", "--json")
     board = json.loads(result.stdout)
     assert (board["host"], board["needs_you"], result.exit_code) == ("gannet", True, 1)
     assert {"at", "watched", "newest_at", "needing", "known", "aside", "over", "places", "quiet"} <= set(board)
@@ -79,7 +79,7 @@ def test_a_watch_that_stands_still_is_told_first(run: Run, config: Path) -> None
     double = calm()
     double.seen = [replace(each, at=NOW - timedelta(hours=3)) for each in double.seen]
     fill(config.with_name("watchkeeper.db"), double)
-    result = run("board")
+    result = run("status")
     assert result.exit_code == 1
     words = " ".join(result.stdout.split())
     told = (
@@ -100,7 +100,7 @@ def test_what_is_acknowledged_set_aside_and_over_has_its_place(run: Run, config:
         made = Alert(key, Concern.UNSOUND, state, priority, 1, 1, raised_at, ended_at=NOW, shelved_until=shelved)
         double.raised.append(made)
     fill(config.with_name("watchkeeper.db"), double)
-    result = run("board")
+    result = run("status")
     assert result.exit_code == 0
     text = result.stdout
     positions = [text.index(title) for title in ("Acknowledged", "Set aside", "Over, and not acknowledged")]
@@ -117,7 +117,7 @@ def test_names_in_any_script_stay_aligned_and_harmless(run: Run, config: Path) -
         double.add(Condition(key, sound=False, reason=f"paused {name}"), None)
         double.raised.append(Alert(key, Concern.UNSOUND, State.ACTIVE, Priority.ALARM, 1, 1, NOW, NOW))
     fill(config.with_name("watchkeeper.db"), double)
-    text = run("board").stdout
+    text = run("status").stdout
     assert "\x1b" not in text
     assert "\x07" not in text
     assert "\u202e" not in text
@@ -128,7 +128,7 @@ def test_names_in_any_script_stay_aligned_and_harmless(run: Run, config: Path) -
 
 def test_without_a_database_the_remedy_is_told(run: Run, config: Path) -> None:
     """Exit code 3, and what to do, on stderr alone."""
-    result = run("board")
+    result = run("status")
     assert (result.exit_code, result.stdout) == (3, "")
     assert result.stderr == (
         f"watchkeeper: there is no database at {config.with_name('watchkeeper.db')} yet; "
@@ -141,7 +141,7 @@ def test_the_services_database_is_pointed_at(run: Run, tmp_path: Path, monkeypat
     other = tmp_path / "service.db"
     other.touch()
     monkeypatch.setattr("watchkeeper.cli.database.SYSTEM_STATE", other)
-    result = run("journal")
+    result = run("events")
     assert result.exit_code == 3
     assert f"the service keeps its own at {other}: read it with WATCHKEEPER_STORE__PATH={other}" in result.stderr
 
@@ -158,7 +158,7 @@ def test_a_database_that_may_not_be_looked_at_is_told_as_such(
         return exists(path)
 
     monkeypatch.setattr(Path, "exists", refuse)
-    result = run("board")
+    result = run("status")
     assert result.exit_code == 3
     place = config.with_name("watchkeeper.db")
     assert result.stderr == (
@@ -168,4 +168,4 @@ def test_a_database_that_may_not_be_looked_at_is_told_as_such(
     hidden = tmp_path / "hidden" / "service.db"
     monkeypatch.setattr("watchkeeper.cli.database.SYSTEM_STATE", hidden)
     monkeypatch.setattr(Path, "exists", lambda path: refuse(path) if path == hidden else path != place and exists(path))
-    assert f"the service keeps its own at {hidden}" in run("board").stderr
+    assert f"the service keeps its own at {hidden}" in run("status").stderr

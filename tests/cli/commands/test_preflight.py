@@ -1,4 +1,4 @@
-"""`ready` says go or no-go before a change, and holds now against before afterwards."""
+"""`preflight` says go or no-go before a change, and holds now against before afterwards."""
 
 import asyncio
 import json
@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from tests.cli.conftest import Run
 from watchkeeper.cli import main
-from watchkeeper.cli.commands import ready as command
+from watchkeeper.cli.commands import preflight as command
 from watchkeeper.clock import Clock
 from watchkeeper.model.observation import Answer, Condition, Level, SeriesKey
 from watchkeeper.model.records import Commit, Seen
@@ -58,7 +58,7 @@ def told(text: str) -> str:
 @pytest.mark.usefixtures("recorded")
 def test_no_go(silent: Path) -> None:
     """The answer in one line, then what speaks against it with the reason, then what is well."""
-    result = CliRunner().invoke(main, ["--config", str(silent), "ready", "tide"])
+    result = CliRunner().invoke(main, ["--config", str(silent), "preflight", "tide"])
     assert result.exit_code == 1, result.output
     text = told(result.stdout)
     assert "No-go: 1 point speaks against changing service tide now." in text
@@ -70,7 +70,9 @@ def test_no_go(silent: Path) -> None:
 @pytest.mark.usefixtures("recorded")
 def test_go_as_json(silent: Path) -> None:
     """Without the matter that hinders it is a go; every point has its verdict."""
-    result = CliRunner().invoke(main, ["--config", str(silent), "ready", "tide", "--leave-out", "answers", "--json"])
+    result = CliRunner().invoke(
+        main, ["--config", str(silent), "preflight", "tide", "--leave-out", "answers", "--json"]
+    )
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)
     assert (found["host"], found["subject"], found["go"], found["since"]) == ("gannet", "service tide", True, None)
@@ -82,7 +84,7 @@ def test_go_as_json(silent: Path) -> None:
 def test_a_wait_ends(silent: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """It asks again while the silence may pass, and no longer than it was told to."""
     monkeypatch.setattr(command, "AGAIN_S", 0.05)
-    result = CliRunner().invoke(main, ["--config", str(silent), "ready", "tide", "--wait", "1s"])
+    result = CliRunner().invoke(main, ["--config", str(silent), "preflight", "tide", "--wait", "1s"])
     assert result.exit_code == 1
     assert "No-go" in result.stdout
 
@@ -91,13 +93,13 @@ def test_a_wait_ends(silent: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_after_a_change(silent: Path) -> None:
     """The service takes twice as long since half an hour: not as before, with both figures."""
     since = (Clock().now() - 30 * MINUTE).isoformat()
-    result = CliRunner().invoke(main, ["--config", str(silent), "ready", "--after", "tide", "--since", since])
+    result = CliRunner().invoke(main, ["--config", str(silent), "preflight", "--after", "tide", "--since", since])
     assert result.exit_code == 1, result.output
     text = told(result.stdout)
     assert "service tide is not as before" in text
     assert "Not as before answers service tide: slower: 90 ms" in text
     assert "memory memory: 6 GiB left, before 6 GiB" in text
-    left_out = ["--config", str(silent), "ready", "--after", "tide", "--since", since, "--leave-out", "answers"]
+    left_out = ["--config", str(silent), "preflight", "--after", "tide", "--since", since, "--leave-out", "answers"]
     result = CliRunner().invoke(main, left_out)
     assert result.exit_code == 0
     assert "service tide is as before" in told(result.stdout)
@@ -107,14 +109,14 @@ def test_after_a_change(silent: Path) -> None:
 @pytest.mark.parametrize(
     ("argv", "said"),
     [
-        (["ready"], "Missing argument 'SUBJECT'"),
-        (["ready", "tode"], "nothing here is called tode; there is service tide"),
-        (["ready", "tide", "--since", "2026-11-25"], "give it with --after"),
-        (["ready", "tide", "--after", "--since", "yesterday"], "'yesterday' is no instant; write one such as"),
-        (["ready", "tide", "--after", "--since", "2099-01-01"], "the change lies ahead"),
-        (["ready", "tide", "--after"], "give its instant (since)"),
-        (["ready", "tide", "--keep", "soon"], "soon"),
-        (["ready", "tide", "--leave-out", "luck"], "'luck' is not one of"),
+        (["preflight"], "Missing argument 'SUBJECT'"),
+        (["preflight", "tode"], "nothing here is called tode; there is service tide"),
+        (["preflight", "tide", "--since", "2026-11-25"], "give it with --after"),
+        (["preflight", "tide", "--after", "--since", "yesterday"], "'yesterday' is no instant; write one such as"),
+        (["preflight", "tide", "--after", "--since", "2099-01-01"], "the change lies ahead"),
+        (["preflight", "tide", "--after"], "give its instant (since)"),
+        (["preflight", "tide", "--keep", "soon"], "soon"),
+        (["preflight", "tide", "--leave-out", "luck"], "'luck' is not one of"),
     ],
 )
 def test_wrong_use(silent: Path, argv: list[str], said: str) -> None:
@@ -126,6 +128,6 @@ def test_wrong_use(silent: Path, argv: list[str], said: str) -> None:
 
 def test_without_a_database(run: Run) -> None:
     """It says where it looked."""
-    result = run("ready", "tide")
+    result = run("preflight", "tide")
     assert result.exit_code == 3
     assert "there is no database at" in told(result.stderr)

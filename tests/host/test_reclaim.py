@@ -1,4 +1,4 @@
-"""What `frees` foretold comes free: the test deletes for real, on stores of its own, what was asked about before.
+"""What `reclaim` foretold comes free: the test deletes for real, on stores of its own, what was asked about before.
 
 The stores lie on files and in room that the layout leaves. They come and go while the daemon is stopped: a pool that
 goes away would be told.
@@ -86,11 +86,11 @@ def asleep(station: Station) -> Iterator[None]:
             station.machine.run(AWAY)
 
 
-def frees(station: Station, *names: str, user: str = "root") -> Any:
+def reclaim(station: Station, *names: str, user: str = "root") -> Any:
     """What is answered about these snapshots: the one store."""
     words = " ".join(f"'{name}'" for name in names)
     said = station.machine.run(
-        f"cd / && runuser -u {user} -- {PROGRAM} --config {CONFIG} frees --json {words}", timeout_s=300
+        f"cd / && runuser -u {user} -- {PROGRAM} --config {CONFIG} reclaim --json {words}", timeout_s=300
     )
     (store,) = json.loads(said)["stores"]
     return store
@@ -116,7 +116,7 @@ def test_a_dry_run_of_zfs_comes_true_to_the_byte(pool: Station, numbers: tuple[i
     """A user without rights asks, root destroys: the data set uses so much less, and so does the pool."""
     names = [f"gauge/hide-hub@hourly-{number}" for number in numbers]
     listed = pool.machine.run("zfs list -Hp -t snapshot -o name,guid -r gauge")
-    told = frees(pool, *names, user="keeper")
+    told = reclaim(pool, *names, user="keeper")
     assert pool.machine.run("zfs list -Hp -t snapshot -o name,guid -r gauge") == listed
     assert told["together"]["exact"], told["together"]["why"]
     foretold = told["together"]["least_bytes"]
@@ -124,7 +124,7 @@ def test_a_dry_run_of_zfs_comes_true_to_the_byte(pool: Station, numbers: tuple[i
     for name in names:
         pool.machine.run(f"zfs destroy {name}")
     fell, fell_whole = before - used(pool, "gauge/hide-hub"), whole - used(pool, "gauge")
-    pool.note(f"frees, zfs: {len(names)} snapshots: told {foretold}, in truth {fell} (the pool: {fell_whole})")
+    pool.note(f"reclaim, zfs: {len(names)} snapshots: told {foretold}, in truth {fell} (the pool: {fell_whole})")
     assert fell == foretold
     assert abs(fell_whole - foretold) < OWN_BYTES
 
@@ -132,7 +132,7 @@ def test_a_dry_run_of_zfs_comes_true_to_the_byte(pool: Station, numbers: tuple[i
 def test_what_zfs_cannot_destroy_is_told(pool: Station) -> None:
     """A hold and a clone: both are told, and the real one fails as was told."""
     pool.machine.run("zfs hold keep gauge/hide-hub@hourly-8; zfs clone gauge/ringing-db@before gauge/trial")
-    told = frees(pool, "gauge/*@*", user="keeper")
+    told = reclaim(pool, "gauge/*@*", user="keeper")
     why = {each["name"]: each["why"] for each in told["cannot_be_deleted"]}
     assert why == {
         "gauge/hide-hub@hourly-8": "it is held (1): see zfs holds, and zfs release",
@@ -145,13 +145,13 @@ def test_what_zfs_cannot_destroy_is_told(pool: Station) -> None:
 
 def test_room_that_is_set_aside_for_a_volume_comes_back(pool: Station) -> None:
     """Without its snapshots a volume needs less room set aside: the pool gets back what no dry run tells."""
-    told = frees(pool, "gauge/ringing-db@*", user="keeper")["together"]
+    told = reclaim(pool, "gauge/ringing-db@*", user="keeper")["together"]
     assert told["exact"], told["why"]
     assert told["set_aside"]["least_bytes"] > 0
     before = used(pool, "gauge/ringing-db")
     pool.machine.run("zfs destroy gauge/ringing-db@before,after")
     fell = before - used(pool, "gauge/ringing-db")
-    pool.note(f"frees, zfs volume: told {told['least_bytes']}, in truth {fell}")
+    pool.note(f"reclaim, zfs volume: told {told['least_bytes']}, in truth {fell}")
     assert fell == told["least_bytes"]
 
 
@@ -160,7 +160,7 @@ def test_thin_snapshots_free_within_their_bounds(station: Station) -> None:
     machine = station.machine
     machine.run(THIN, timeout_s=300)
     names = ("jetty/tide-log-1", "jetty/tide-log-2")
-    told = frees(station, *names)["together"]
+    told = reclaim(station, *names)["together"]
 
     def held() -> int:
         fields = machine.run("dmsetup status jetty-gauge-tpool").split()
@@ -170,7 +170,7 @@ def test_thin_snapshots_free_within_their_bounds(station: Station) -> None:
     before = held()
     machine.run(f"lvremove -qq -y {' '.join(names)}")
     fell = before - held()
-    station.note(f"frees, thin: told {told['least_bytes']} to {told['most_bytes']}, in truth {fell}")
+    station.note(f"reclaim, thin: told {told['least_bytes']} to {told['most_bytes']}, in truth {fell}")
     assert told["least_bytes"] <= fell <= told["most_bytes"]
 
 
@@ -184,7 +184,7 @@ def test_a_btrfs_with_quotas(station: Station) -> None:
         return sum(map(int, machine.run(f"cat {tables}/*data/bytes_used").split()))
 
     def foretold(*names: str) -> tuple[int, int, int]:
-        told = frees(station, *names)["together"]
+        told = reclaim(station, *names)["together"]
         before = held()
         for name in names:
             machine.run(f"btrfs -q subvolume delete -c {name}")
@@ -192,10 +192,10 @@ def test_a_btrfs_with_quotas(station: Station) -> None:
         return told["least_bytes"], told["most_bytes"], before - held()
 
     least, most, fell = foretold("/srv/gauge/book-2")
-    station.note(f"frees, btrfs, one: told {least}, in truth {fell}")
+    station.note(f"reclaim, btrfs, one: told {least}, in truth {fell}")
     assert least == most
     assert least >= 4 * 2**20  # its page
     assert abs(fell - least) < OWN_BYTES
     least, most, fell = foretold("/srv/gauge/book-1", "/srv/gauge/book-3")
-    station.note(f"frees, btrfs, two: told {least} to {most}, in truth {fell}")
+    station.note(f"reclaim, btrfs, two: told {least} to {most}, in truth {fell}")
     assert least - OWN_BYTES < fell < most + OWN_BYTES

@@ -1,4 +1,4 @@
-"""`board --follow` shows the board anew when it changes: drawn over on a terminal, one after the other into a pipe."""
+"""`status --follow` shows the board anew when it changes: drawn over on a terminal, one after the other into a pipe."""
 
 import asyncio
 import fcntl
@@ -22,7 +22,7 @@ import pytest
 from tests.cli.conftest import fill
 from tests.support.readstore import NOW, ReadStoreDouble, calm, filling, full
 from watchkeeper.cli import output
-from watchkeeper.cli.commands.board import RULE, View, summary
+from watchkeeper.cli.commands.status import RULE, View, summary
 from watchkeeper.model.alert import Alert, Concern, Priority, State
 from watchkeeper.model.observation import Condition, SeriesKey
 from watchkeeper.model.records import Commit, Seen
@@ -45,7 +45,7 @@ def database(config: Path) -> Path:
 
 def command(config: Path, *more: str) -> list[str]:
     """The command line that follows the board."""
-    return [sys.executable, "-m", "watchkeeper", "--config", str(config), "board", "--follow", *more]
+    return [sys.executable, "-m", "watchkeeper", "--config", str(config), "status", "--follow", *more]
 
 
 def commit(path: Path, *, paused: bool) -> None:

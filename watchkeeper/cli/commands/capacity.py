@@ -1,4 +1,4 @@
-"""`watchkeeper room`: whether one more guest fits, or a larger one, and what a larger host would change.
+"""`watchkeeper capacity`: whether one more guest fits, or a larger one, and what a larger host would change.
 
 Not here: the answer (planning/capacity/decide.py), its sentences (planning/capacity/text.py), how it is shown
 (cli/capacity_text.py).
@@ -42,7 +42,7 @@ from watchkeeper.web.planning.capacity_json import room_form
 @click.option("--host-disk", type=Size(), help="Usable bytes that are added to the store.")
 @click.option("--host-memory", type=Size(), help="Memory that is added to the host.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `fit`, and the figures it rests on.")
-def room(
+def capacity(
     config: Path | None,
     *,
     disk: Amount | None,
@@ -64,9 +64,9 @@ def room(
     and where memory and CPUs suffice. Nothing on the host is changed.
 
     \b
-    watchkeeper room --disk 32GiB --memory 2GiB --cpus 2 --grows 1GiB/day
-    watchkeeper room --enlarge hide-hub --disk +16GiB --memory +1GiB
-    watchkeeper room --host-disk 1TiB --store "pool skerry"
+    watchkeeper capacity --disk 32GiB --memory 2GiB --cpus 2 --grows 1GiB/day
+    watchkeeper capacity --enlarge hide-hub --disk +16GiB --memory +1GiB
+    watchkeeper capacity --host-disk 1TiB --store "pool skerry"
 
     Exit codes: 0 it fits, 1 it does not or that cannot be known yet, 2 wrong use or a configuration that cannot be
     used, 3 there is no database to read.

@@ -1,4 +1,4 @@
-"""`checkin` leaves what the daemon takes in; what nobody would notice is refused."""
+"""`ran` leaves what the daemon takes in; what nobody would notice is refused."""
 
 import asyncio
 import os
@@ -34,7 +34,7 @@ def database(config: Path, tmp_path: Path) -> Path:
 
 def test_a_job_checks_in(run: Run, database: Path) -> None:
     """It is left for the daemon, with the moment and the words."""
-    result = run("checkin", "nightly-backup", "--said", "12 GiB\nin 40 min")
+    result = run("ran", "nightly-backup", "--said", "12 GiB\nin 40 min")
     assert result.exit_code == 0, result.output
     assert "takes it in at its next look" in result.output
     (left,) = read(spool_of(database))
@@ -43,7 +43,7 @@ def test_a_job_checks_in(run: Run, database: Path) -> None:
 
 def test_a_job_says_that_it_failed(run: Run, database: Path) -> None:
     """It counts as failed, and the output says so."""
-    result = run("checkin", "nightly-backup", "--failed")
+    result = run("ran", "nightly-backup", "--failed")
     assert (result.exit_code, "as failed" in result.output) == (0, True)
     assert [each.check_in.failed for each in read(spool_of(database))] == [True]
 
@@ -53,7 +53,7 @@ def test_a_job_says_that_it_failed(run: Run, database: Path) -> None:
 )
 def test_a_job_that_nobody_watches_is_refused(run: Run, database: Path, job: str, hint: str) -> None:
     """A misspelt name would else be a check-in that never counts."""
-    result = run("checkin", job)
+    result = run("ran", job)
     assert result.exit_code == 2
     assert hint in result.output
     assert not spool_of(database).exists()
@@ -62,13 +62,13 @@ def test_a_job_that_nobody_watches_is_refused(run: Run, database: Path, job: str
 @pytest.mark.usefixtures("config")
 def test_without_any_job(run: Run) -> None:
     """That there is none yet is said."""
-    assert "known: none yet" in run("checkin", "x").output
+    assert "known: none yet" in run("ran", "x").output
 
 
 def test_without_a_database(run: Run, database: Path) -> None:
     """Nobody would ever take it in."""
     database.unlink()
-    result = run("checkin", "nightly-backup")
+    result = run("ran", "nightly-backup")
     assert result.exit_code == 3
     assert f"there is no database at {database} yet" in result.output
 
@@ -81,7 +81,7 @@ def test_the_services_database_is_found(
     service = tmp_path / "service.db"
     service.touch()
     monkeypatch.setattr(paths, "SYSTEM_STATE", service)
-    assert run("checkin", "nightly-backup").exit_code == 0
+    assert run("ran", "nightly-backup").exit_code == 0
     assert len(read(spool_of(service))) == 1
 
 
@@ -95,7 +95,7 @@ def test_a_database_that_may_not_be_seen(run: Run, database: Path, monkeypatch: 
         return real(path)
 
     monkeypatch.setattr(Path, "exists", hidden)
-    result = run("checkin", "nightly-backup")
+    result = run("ran", "nightly-backup")
     assert result.exit_code == 3
     assert "run this as root or as the user that runs watchkeeper" in result.output
 
@@ -103,7 +103,7 @@ def test_a_database_that_may_not_be_seen(run: Run, database: Path, monkeypatch: 
 def test_a_folder_that_may_not_be_written(run: Run, database: Path) -> None:
     """The remedy is named there too."""
     spool_of(database).touch()
-    result = run("checkin", "nightly-backup")
+    result = run("ran", "nightly-backup")
     assert result.exit_code == 3
     assert "the check-in cannot be left in" in result.output
 
@@ -129,7 +129,7 @@ def test_a_running_daemon_takes_it_in(config: Path, tmp_path: Path) -> None:
     config.write_text(f'watch_host = false\n{config.read_text()}{PROBE}token = {{ file = "{secret}" }}\n')
     folder = spool_of(tmp_path / "watchkeeper.db")
     with Daemon.start(config) as daemon:
-        words = [sys.executable, "-m", "watchkeeper", "--config", str(config), "checkin", "nightly-backup"]
+        words = [sys.executable, "-m", "watchkeeper", "--config", str(config), "ran", "nightly-backup"]
         done = subprocess.run(words, env=environment, capture_output=True, text=True, timeout=60, check=False)
         assert done.returncode == 0, done.stderr
         assert (post(daemon.address, "wrong"), post(daemon.address, TOKEN)) == (401, 204)

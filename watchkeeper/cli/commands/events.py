@@ -1,4 +1,4 @@
-"""`watchkeeper journal`: the event log, from the database."""
+"""`watchkeeper events`: the event log, from the database."""
 
 import asyncio
 import contextlib
@@ -71,7 +71,7 @@ class Wanted:
 )
 @click.option("--follow", "-f", is_flag=True, help="Go on and print what happens, until Ctrl-C.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line, as the API has them.")
-def journal(
+def events(
     config: Path | None,
     *,
     subject: str,
@@ -86,9 +86,9 @@ def journal(
     The objects of --json are the API's: id, at, entry, text, series, subject, quantity, concern and details.
 
     \b
-    watchkeeper journal --since 2d
-    watchkeeper journal --subject skerry --follow
-    watchkeeper journal --json --entry delivery
+    watchkeeper events --since 2d
+    watchkeeper events --subject skerry --follow
+    watchkeeper events --json --entry delivery
 
     Exit codes: 0 fine, 2 wrong use or a configuration that cannot be used, 3 there is no database to read.
     """  # noqa: D301  click reads \b as: keep the lines

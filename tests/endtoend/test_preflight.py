@@ -81,7 +81,7 @@ class Asked:
 async def ask(config: Path, *more: str) -> Asked:
     """Run the command, and read its JSON."""
     process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "watchkeeper", "--config", str(config), "ready", "hide-hub", "--json", *more,
+        sys.executable, "-m", "watchkeeper", "--config", str(config), "preflight", "hide-hub", "--json", *more,
         stdout=asyncio.subprocess.PIPE,
     )  # fmt: skip
     try:

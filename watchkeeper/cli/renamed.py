@@ -1,0 +1,50 @@
+"""Commands that were renamed: an old one is refused, with the command line to use instead.
+
+A script or a timer that still has the old name fails at once and says why; it does not run something that is nearly the
+same. Not here: keys of the configuration (config/deprecations.py).
+"""
+
+import os
+import shlex
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import click
+
+
+@dataclass(frozen=True, slots=True)
+class Renamed:
+    """The new name of a command, and the version that renamed it."""
+
+    to: str
+    since: str
+
+
+RENAMED = {
+    "board": Renamed("status", "0.2.0"),
+    "journal": Renamed("events", "0.2.0"),
+    "survey": Renamed("discover", "0.2.0"),
+    "once": Renamed("probe", "0.2.0"),
+    "rehearse": Renamed("backtest", "0.2.0"),
+    "room": Renamed("capacity", "0.2.0"),
+    "ready": Renamed("preflight", "0.2.0"),
+    "frees": Renamed("reclaim", "0.2.0"),
+    "checkin": Renamed("ran", "0.2.0"),
+}
+"""By the old name."""
+
+
+class RenamedError(click.UsageError):
+    """An old command name was used. One line: the shell of a cron job mails every line."""
+
+    exit_code = os.EX_USAGE
+
+    def __init__(self, old: str, before: Sequence[str], after: Sequence[str]) -> None:
+        """Make it. before and after: the words on both sides of the name."""
+        found = RENAMED[old]
+        line = shlex.join(["watchkeeper", *before, found.to, *after])
+        super().__init__(f"watchkeeper {old} was renamed in {found.since}: use {line}")
+
+    def show(self, file: object = None) -> None:  # noqa: ARG002  click's signature
+        """Print the one line on stderr."""
+        click.echo(self.message, err=True)

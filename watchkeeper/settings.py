@@ -55,9 +55,9 @@ class Settings(BaseSettings):
     store: StoreSettings = Field(default_factory=dict, validate_default=True)
     page: PageSettings = Field(default_factory=PageSettings)
     rules: RulesSettings = Field(default_factory=RulesSettings)
-    together: CorrelationSettings = Field(default_factory=CorrelationSettings)
+    grouping: CorrelationSettings = Field(default_factory=CorrelationSettings)
     reminders: RemindersSettings = Field(default_factory=RemindersSettings)
-    alive: HeartbeatSettings = Field(default_factory=HeartbeatSettings)
+    heartbeat: HeartbeatSettings = Field(default_factory=HeartbeatSettings)
     probe: tuple[ProbeSettings, ...] = ()
     notifier: tuple[NotifierSettings, ...] = ()
 
@@ -105,7 +105,7 @@ class Settings(BaseSettings):
         found = [*_taken("probe", self.probes, self.probe), *_taken("notifier", self.notifier, self.notifier)]
         general = dict(self.rules.disorder())
         found += [(("rules", table), what) for table, what in general.items()]
-        found += [(("together",), what) for what in self.together.disorder()]
+        found += [(("grouping",), what) for what in self.grouping.disorder()]
         for index, each in enumerate(self.probe):
             merged = self._merged(each).disorder()
             found += [

@@ -94,9 +94,9 @@ def _seen(key: SeriesKey, *, well: bool) -> Observation:
     return Condition(key, sound=well, reason="" if well else "suspended", grave=not well)
 
 
-def station(rests_on: Mapping[str, Sequence[str]] | None = None) -> Street:
+def station(depends_on: Mapping[str, Sequence[str]] | None = None) -> Street:
     """The pool, a guest on it and its service, all well."""
-    street = Street({"hide-hub": ("pool skerry",), **(rests_on or {})})
+    street = Street({"hide-hub": ("pool skerry",), **(depends_on or {})})
     street.up(POOL, GUEST, HUB)
     street.live(2)
     return street

@@ -31,7 +31,7 @@ def test_a_service_rests_on_the_guest_of_its_name_without_a_word() -> None:
 
 
 def test_a_subject_is_named_by_itself_and_by_its_probe() -> None:
-    """Either name may stand in `rests_on`."""
+    """Either name may stand in `depends_on`."""
     assert house().names("host router") == ("host router", "router")
     assert house().names("what nobody has seen") == ("what nobody has seen", "what nobody has seen")
 

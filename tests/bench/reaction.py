@@ -85,7 +85,7 @@ def document(folder: Path, port: int) -> Path:
     config = folder / "config.toml"
     config.write_text(
         f'watch_host = false\n[page]\nport = 0\n[store]\npath = "{folder}/watchkeeper.db"\n'
-        f'[rules.silent]\nwarning = "{DELAY_S}s"\nalarm = "never"\n[together]\nflood = 10000\n'
+        f'[rules.not_answering]\nwarning = "{DELAY_S}s"\nalarm = "never"\n[grouping]\nflood = 10000\n'
         f'[[notifier]]\nkind = "webhook"\nurl = "http://127.0.0.1:{port}/"\n{probes}\n'
     )
     return config

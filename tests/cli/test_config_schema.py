@@ -75,7 +75,7 @@ def test_the_example_fits_it() -> None:
 def test_a_document_with_secrets_and_rules_of_its_own_fits_it() -> None:
     """Words of the document where the models hold numbers: durations, sizes, priorities, never."""
     assert wrong(DOCUMENT) == []
-    assert wrong('[store]\nmost = "1 GiB"\n[rules.silent]\ncaution = "never"\nalarm = 3600') == []
+    assert wrong('[store]\nmax_size = "1 GiB"\n[rules.not_answering]\ncaution = "never"\nalarm = 3600') == []
     assert wrong('[[probe]]\nkind = "http"\nname = "hide-hub"\nurl = "http://127.0.0.1/"\nstatus = 204') == []
 
 
@@ -85,8 +85,8 @@ def test_a_document_with_secrets_and_rules_of_its_own_fits_it() -> None:
         'hosts = "gannet"',
         "watch_host = 1",
         "[page]\nport = true",
-        '[rules.unsound]\npriority = "critical"',
-        '[rules.silent]\nwarnings = "5m"',
+        '[rules.faulty]\npriority = "critical"',
+        '[rules.not_answering]\nwarnings = "5m"',
         '[[probe]]\nname = "hide-hub"',
         '[[probe]]\nkind = "tcp"\nname = "hide-hub"\nport = "80"',
         '[[probe]]\nkind = "spell"',

@@ -1,4 +1,4 @@
-"""The together table says when alerts are told together."""
+"""The grouping table: when alerts are reported together."""
 
 import tomllib
 from pathlib import Path
@@ -25,6 +25,6 @@ def test_every_key_reaches_its_limit() -> None:
 def test_a_flood_that_would_end_as_it_begins_is_an_error(tmp_path: Path) -> None:
     """The keys must agree; the error names the table."""
     config = tmp_path / "config.toml"
-    config.write_text("[together]\nflood = 4\n", encoding="utf-8")
-    with pytest.raises(ConfigError, match=r"together: flood_ends is 5, more than flood, 4"):
+    config.write_text("[grouping]\nflood = 4\n", encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"grouping: flood_ends is 5, more than flood, 4"):
         settings.load(config)

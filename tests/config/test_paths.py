@@ -68,9 +68,11 @@ def test_the_configuration_is_looked_for_in_three_places() -> None:
 def test_how_long_things_are_kept_by_default() -> None:
     """Two weeks of samples, a year and more of hours, ten years of days; the bound is 2 GiB."""
     kept = paths.StoreSettings(path=Path("/var/lib/watchkeeper/watchkeeper.db"))
-    days = [each / 86_400 for each in (kept.samples, kept.hours, kept.days, kept.journal, kept.delivered, kept.gone)]
+    days = [
+        each / 86_400 for each in (kept.samples, kept.hours, kept.days, kept.events, kept.delivered, kept.forget_after)
+    ]
     assert days == [14, 400, 3650, 1825, 90, 90]
-    assert kept.most == 2 * 2**30
+    assert kept.max_size == 2 * 2**30
 
 
 @pytest.mark.parametrize(
@@ -78,7 +80,7 @@ def test_how_long_things_are_kept_by_default() -> None:
     [
         ('samples = "23h"', "store.samples", "1d"),
         ('hours = "59d"', "store.hours", "60d"),
-        ('most = "1 MiB"', "store.most", "16 MiB"),
+        ('max_size = "1 MiB"', "store.max_size", "16 MiB"),
         ('samples = "400d"', "store", "samples (400d) must be kept for a shorter time than hours (400d)"),
         ('days = "70d"', "store", "hours (400d) must be kept for a shorter time than days (70d)"),
     ],

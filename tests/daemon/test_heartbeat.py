@@ -80,8 +80,8 @@ async def test_an_address_that_does_not_take_it(caplog: pytest.LogCaptureFixture
         await alive(away.url).tell()
         assert len(kept.requests) == 1
     assert logged(caplog) == [
-        "the address under alive.url answered 404 and not 2xx",
-        "the address under alive.url answered 302 and not 2xx",
+        "the address under heartbeat.url answered 404 and not 2xx",
+        "the address under heartbeat.url answered 302 and not 2xx",
     ]
 
 
@@ -103,7 +103,7 @@ async def test_an_address_that_is_slow_or_endless(caplog: pytest.LogCaptureFixtu
     async with receiver(asleep) as slow, receiver(endless) as long:
         await alive(slow.url, timeout="1s").tell()
         await alive(long.url, timeout="2s").tell()
-    assert logged(caplog) == ["the address under alive.url did not answer in time"]
+    assert logged(caplog) == ["the address under heartbeat.url did not answer in time"]
     assert time.monotonic() - began_s < 8
 
 
@@ -112,7 +112,7 @@ async def test_an_address_that_is_not_there(caplog: pytest.LogCaptureFixture) ->
     port = free_port()
     await alive(f"http://127.0.0.1:{port}/s3cret").tell()
     assert logged(caplog) == [
-        "the address under alive.url cannot be told that the watch is kept: no connection: Connection refused"
+        "the address under heartbeat.url cannot be told that the watch is kept: no connection: Connection refused"
     ]
     assert "s3cret" not in caplog.text
 
@@ -126,7 +126,7 @@ async def test_an_address_from_a_file(tmp_path: Path, caplog: pytest.LogCaptureF
         place.write_text(f"{kept.url}\n")
         await told.tell()
     assert len(kept.requests) == 1
-    assert logged(caplog) == [f"alive.url cannot be read from {place}: No such file or directory"]
+    assert logged(caplog) == [f"heartbeat.url cannot be read from {place}: No such file or directory"]
 
 
 def test_settings() -> None:

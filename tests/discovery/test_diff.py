@@ -38,7 +38,7 @@ def test_a_pool_that_is_new() -> None:
 def test_what_is_left_out_is_no_news() -> None:
     """The keeper has decided about it."""
     found = seen("guests", "guest", "trial-7")
-    tables = {"kind": "guests", "sockets": ["/run/guests/*.qmp"], "leave_out": ["trial-*"]}
+    tables = {"kind": "guests", "sockets": ["/run/guests/*.qmp"], "exclude": ["trial-*"]}
     assert not compare(found, configured(tables)).appeared
 
 

@@ -75,7 +75,7 @@ async def test_a_limit_on_promises_is_offered(tools: Zfs, host: Host) -> None:
     (pool,) = [each for each in (await zfs.find(host)).proposals if each.kind == "zfs"]
     promised = sum(each.volsize or 0 for each in zfs_tables.read_datasets(tools.datasets))
     assert promised > 0
-    limit = value_of(pool, "promise_limit")
+    limit = value_of(pool, "overcommit_limit")
     assert isinstance(limit, float)
     assert limit >= 1.0
 
@@ -160,7 +160,7 @@ async def test_a_real_thin_pool(toolbox: Toolbox, host: Host) -> None:
     found = await lvm.find(host)
     (proposal,) = [each for each in found.proposals if each.kind == "lvm"]
     assert "Thin pool vg0/thin0: 5 % of its data used, 11 % of its metadata used" in proposal.about[1]
-    assert value_of(proposal, "promise_limit") == 3.3
+    assert value_of(proposal, "overcommit_limit") == 3.3
     assert Thing("snapshots of lvm", "vg0/vm1") in found.there
     usable(document(found=found))
 

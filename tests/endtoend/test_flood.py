@@ -32,7 +32,7 @@ name = "gannet"
 port = 0
 [store]
 path = "{folder}/state/watchkeeper.db"
-[rules.silent]
+[rules.not_answering]
 warning = "1s"
 off_delay = "1s"
 [rules.chattering]

@@ -31,7 +31,7 @@ path = "{folder}/state/watchkeeper.db"
 [reminders]
 warning = "2s"
 
-[rules.silent]
+[rules.not_answering]
 warning = "1s"
 alarm = "never"
 

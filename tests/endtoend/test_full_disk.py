@@ -26,7 +26,7 @@ time_zone = "UTC"
 port = 0
 [store]
 path = "{state}/watchkeeper.db"
-[rules.silent]
+[rules.not_answering]
 warning = "1s"
 alarm = "never"
 [[probe]]

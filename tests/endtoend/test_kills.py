@@ -39,7 +39,7 @@ path = "{folder}/watchkeeper.db"
 late_alarm = "never"
 [rules.chattering]
 raises = 1000
-[together]
+[grouping]
 flood = 10000
 [[notifier]]
 kind = "webhook"

@@ -24,9 +24,9 @@ name = "gannet"
 port = 0
 [store]
 path = "{folder}/watchkeeper.db"
-[rules.silent]
+[rules.not_answering]
 warning = "1s"
-[together]
+[grouping]
 settle = "0s"
 """
 

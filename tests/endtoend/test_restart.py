@@ -17,7 +17,7 @@ name = "gannet"
 port = 0
 [store]
 path = "{folder}/watchkeeper.db"
-[rules.silent]
+[rules.not_answering]
 warning = "1s"
 [[probe]]
 kind = "http"

@@ -23,11 +23,11 @@ port = {port}
 [store]
 path = "{folder}/watchkeeper.db"
 
-[alive]
+[heartbeat]
 url = "{alive}"
 every = "1s"
 
-[rules.silent]
+[rules.not_answering]
 warning = "5s"
 alarm = "never"
 

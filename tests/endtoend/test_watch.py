@@ -49,7 +49,7 @@ warning = "30s"
 alarm = "10s"
 off_delay = "2s"
 
-[rules.silent]
+[rules.not_answering]
 warning = "2s"
 alarm = "never"
 

@@ -40,7 +40,7 @@ CONFIGURATION = """\
 name = "gannet"
 time_zone = "UTC"
 
-[rules.silent]
+[rules.not_answering]
 warning = "10s"
 alarm = "never"
 

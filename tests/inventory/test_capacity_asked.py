@@ -79,10 +79,10 @@ def test_limits_are_the_keepers() -> None:
     """Of each kind of store the lowest limit that is set, and the guests' share of memory."""
     found = limits(
         [
-            ZfsSettings(name="a", promise_limit=1.5),
-            ZfsSettings(name="b", promise_limit=1.2),
+            ZfsSettings(name="a", overcommit_limit=1.5),
+            ZfsSettings(name="b", overcommit_limit=1.2),
             ZfsSettings(name="c"),
-            LvmSettings(promise_limit=2.0),
+            LvmSettings(overcommit_limit=2.0),
             GuestsSettings(sockets=("/run/guests/*.qmp",), memory_limit=0.8),
         ]
     )

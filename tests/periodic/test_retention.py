@@ -98,7 +98,14 @@ async def _twice(store: Any, settings: StoreSettings, journal: Journal, step_s: 
 async def test_the_horizons_are_the_configurations() -> None:
     """Whole hours for samples, whole days for hours and days; the rest to the second."""
     store = Asked()
-    given = {"samples": "2d", "hours": "60d", "days": "365d", "journal": "100d", "delivered": "10d", "gone": "20d"}
+    given = {
+        "samples": "2d",
+        "hours": "60d",
+        "days": "365d",
+        "events": "100d",
+        "delivered": "10d",
+        "forget_after": "20d",
+    }
     await _twice(store, _settings(**given), Journal())
     now = NOW + timedelta(seconds=EVERY_S)
     day = now.replace(hour=0, minute=0, second=0)
@@ -184,7 +191,7 @@ async def test_trouble_with_the_database_ends_nothing(
 async def test_the_bound_is_held_by_what_is_oldest() -> None:
     """Stride by stride the samples become hours sooner, until there is room; the journal says so."""
     store, journal = Asked(size_bytes=18 * MIB), Journal()
-    await _twice(store, _settings(most="16 MiB"), journal)
+    await _twice(store, _settings(max_size="16 MiB"), journal)
     first = [each.samples for each in store.horizons[2:]]
     start = NOW - 3 * DAY
     assert store.horizons[1] == RetentionLimits()
@@ -196,7 +203,7 @@ async def test_the_bound_is_held_by_what_is_oldest() -> None:
 async def test_then_hours_become_days(caplog: pytest.LogCaptureFixture) -> None:
     """Where the samples down to the last day are not enough, hours go too; what is still too much is told."""
     store, journal = Asked(size_bytes=100 * MIB), Journal()
-    await _twice(store, _settings(most="16 MiB"), journal)
+    await _twice(store, _settings(max_size="16 MiB"), journal)
     now = NOW + timedelta(seconds=EVERY_S)
     last = store.horizons[-1]
     assert last == RetentionLimits(
@@ -204,7 +211,7 @@ async def test_then_hours_become_days(caplog: pytest.LogCaptureFixture) -> None:
     )
     (told,) = journal.lines
     assert "and hours from before 2026-09-28 became days, though kept for 400d" in told
-    assert told.endswith("MiB: set [store] most higher, or watch less often")
+    assert told.endswith("MiB: set [store] max_size higher, or watch less often")
     assert caplog.text == ""
 
 
@@ -212,7 +219,7 @@ async def test_where_only_hours_are_left() -> None:
     """A database without samples, of a host that was away for long, makes room with its hours."""
     store, journal = Asked(size_bytes=18 * MIB), Journal()
     store.samples_from = None
-    await _twice(store, _settings(most="16 MiB"), journal)
+    await _twice(store, _settings(max_size="16 MiB"), journal)
     (told,) = journal.lines
     assert told.startswith("the database has reached its bound of 16 MiB: hours from before 2026-09-")
 
@@ -220,7 +227,7 @@ async def test_where_only_hours_are_left() -> None:
 async def test_free_pages_may_be_room_enough() -> None:
     """If handing back what is free is enough, no sample becomes an hour before its time and nothing is told."""
     store, journal = Asked(size_bytes=16 * MIB + 1), Journal()
-    await _twice(store, _settings(most="16 MiB"), journal)
+    await _twice(store, _settings(max_size="16 MiB"), journal)
     assert store.size_bytes == 15 * MIB + 1
     assert store.horizons[1:] == [RetentionLimits()]
     assert journal.lines == []
@@ -229,7 +236,7 @@ async def test_free_pages_may_be_room_enough() -> None:
 async def test_the_bound_is_told_once_a_day(monkeypatch: pytest.MonkeyPatch) -> None:
     """A house that is at its bound all the time has one line a day of it."""
     store, journal, clock = Asked(size_bytes=10_000 * MIB), Journal(), HandClock()
-    kept = Retention(store, _settings(most="16 MiB"), clock, journal.note)
+    kept = Retention(store, _settings(max_size="16 MiB"), clock, journal.note)
     for _ in range(int(86_400 / EVERY_S) + 3):
         await kept.run()
         clock.run(EVERY_S)
@@ -244,7 +251,7 @@ async def test_on_a_real_database(tmp_path: Path) -> None:
     path, journal, clock = tmp_path / "watchkeeper.db", Journal(), HandClock()
     size = "SELECT page_count * page_size FROM pragma_page_count, pragma_page_size"
     async with await Store.open(path) as store:
-        kept = Retention(store, _settings().model_copy(update={"most": MIB}), clock, journal.note)
+        kept = Retention(store, _settings().model_copy(update={"max_size": MIB}), clock, journal.note)
         await kept.run()
         start = clock.now() - 13 * DAY
         for day in range(13):

@@ -28,7 +28,7 @@ def test_what_is_unchanged_is_the_same_object(tmp_path: Path) -> None:
     """Rules and dependencies are not part of a probe; a change of any other setting makes it a different one."""
     bench = ProbeContext(Clock(), ThreadWorkers())
     first = build(read(tmp_path, MEMORY + HUB + HOOK), bench, Clock())
-    ruled = HUB + 'rests_on = ["pool skerry"]\n[probe.rules.silent]\nwarning = "5m"\n'
+    ruled = HUB + 'depends_on = ["pool skerry"]\n[probe.rules.not_answering]\nwarning = "5m"\n'
     second = build(read(tmp_path, MEMORY + ruled + HOOK), bench, Clock(), first)
     assert [e.probe for e in second.probes] == [e.probe for e in first.probes]
     assert second.probes[1].rules != first.probes[1].rules

@@ -681,7 +681,7 @@ async def test_starts_are_logged_and_the_operators_words_are_not(
 
 async def test_what_is_down_before_a_restart_is_a_cause_after_it(house: House) -> None:
     """The pool is suspended; the service that depends on it is suppressed from the first run after the restart."""
-    house.rests_on = {"hub": ("pool skerry",)}
+    house.depends_on = {"hub": ("pool skerry",)}
     pool = watched([Condition(DISK, sound=False, reason="suspended", grave=True)], label="pool")
     await house.run(pool)
     await house.restart([pool, watched(UP, label="hub")], away=MINUTE)

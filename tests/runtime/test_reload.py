@@ -41,7 +41,7 @@ MEMORY = '[[probe]]\nkind = "memory"\nevery = "1h"\n'
 ITSELF = '[[probe]]\nkind = "itself"\nevery = "1h"\n'
 JOB = '[[probe]]\nkind = "checkin"\nname = "backup"\nwithin = "1d"\ntoken = {{ file = "{folder}/token" }}\n'
 HOOK = '[[notifier]]\nkind = "webhook"\nname = "hook"\nurl = "http://127.0.0.1:9/"\n'
-ALIVE = '[alive]\nurl = "http://127.0.0.1:9/"\nevery = "{every}"\n'
+ALIVE = '[heartbeat]\nurl = "http://127.0.0.1:9/"\nevery = "{every}"\n'
 
 
 class Shown:
@@ -94,7 +94,7 @@ def read(folder: Path, text: str, head: str = "") -> Loaded[Settings]:
 
 def beat(of: Settings) -> ScheduledHeartbeat | None:
     """A heartbeat that nobody receives."""
-    return None if of.alive.url is None else ScheduledHeartbeat(" alive", of.alive.every, asyncio.Event().wait)  # type: ignore[arg-type]
+    return None if of.heartbeat.url is None else ScheduledHeartbeat(" alive", of.heartbeat.every, asyncio.Event().wait)  # type: ignore[arg-type]
 
 
 @pytest.fixture
@@ -103,7 +103,7 @@ async def rig(tmp_path: Path) -> AsyncIterator[Rig]:
     clock, workers, shown = Clock(), ThreadWorkers(), Shown()
     async with await Store.open(tmp_path / "watch.db") as store:
         known = read(tmp_path, MEMORY + ITSELF).settings
-        own = OwnDatabase(tmp_path / "watch.db", known.store.most, list)
+        own = OwnDatabase(tmp_path / "watch.db", known.store.max_size, list)
         config = build(known, ProbeContext(clock, workers, store.notes, database=own), clock)
         outbox = Outbox(store, config.notifiers, clock)
         state = PipelineState(store, outbox, clock, "gannet", known.host.zone)
@@ -123,7 +123,7 @@ async def test_a_new_runtime_takes_over_the_state(rig: Rig) -> None:
     await rig.runner.run("memory")
     before, entries = rig.runtime, dict(rig.lasting.state.registry)
     before.rounds.begin(None)
-    await rig.reload(MEMORY + ITSELF, "[together]\nflood = 3\nflood_ends = 2\n")
+    await rig.reload(MEMORY + ITSELF, "[grouping]\nflood = 3\nflood_ends = 2\n")
     after = rig.runtime
     assert after.pipeline is not before.pipeline
     assert after.pipeline.state is before.pipeline.state is rig.lasting.state
@@ -269,7 +269,7 @@ async def test_another_bound_is_another_bench(rig: Rig, most_bytes: int | None, 
     """Only the probe of watchkeeper itself sees it, and is created again."""
     before, loaded = rig.runtime.config, rig.read(MEMORY + ITSELF)
     store = loaded.settings.store
-    bound = store.model_copy(update={"most": most_bytes or store.most})
+    bound = store.model_copy(update={"max_size": most_bytes or store.max_size})
     loaded = replace(loaded, settings=loaded.settings.model_copy(update={"store": bound}))
     await rig.active.reload(lambda: loaded)
     after = rig.runtime.config
@@ -277,7 +277,7 @@ async def test_another_bound_is_another_bench(rig: Rig, most_bytes: int | None, 
     assert (after.probes[1].probe is before.probes[1].probe) is same
     assert after.probes[0].probe is before.probes[0].probe
     assert after.bench.database is not None
-    assert after.bench.database.most_bytes == bound.most
+    assert after.bench.database.most_bytes == bound.max_size
 
 
 async def test_keeping_and_rounds_run_by_the_configuration_that_holds(

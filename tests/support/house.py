@@ -140,13 +140,13 @@ class Script:
 class House:
     """A pipeline with everything that it depends on."""
 
-    def __init__(self, rests_on: Mapping[str, Sequence[str]] | None = None, zone: tzinfo = UTC) -> None:
+    def __init__(self, depends_on: Mapping[str, Sequence[str]] | None = None, zone: tzinfo = UTC) -> None:
         self.clock, self.store, self.desk, self.zone = Hands(), Shelf(), Desk(), zone
-        self.rests_on = rests_on
+        self.depends_on = depends_on
         self.pipeline = self.made()
 
     def made(self) -> Pipeline:
-        return Pipeline(PipelineState(self.store, self.desk, self.clock, "gannet", self.zone), self.rests_on)
+        return Pipeline(PipelineState(self.store, self.desk, self.clock, "gannet", self.zone), self.depends_on)
 
     @property
     def registry(self) -> SeriesRegistry:
@@ -160,7 +160,7 @@ class House:
 
     def reload(self, *probes: ScheduledProbe) -> None:
         """Switch to another configuration."""
-        self.pipeline = Pipeline(self.pipeline.state, self.rests_on, before=self.pipeline)
+        self.pipeline = Pipeline(self.pipeline.state, self.depends_on, before=self.pipeline)
         self.pipeline.adopt(probes)
 
     async def run(self, *watched: ScheduledProbe, after: timedelta = MINUTE) -> None:

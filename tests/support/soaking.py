@@ -242,7 +242,9 @@ async def _receiver(stack: AsyncExitStack, chance: Callable[[], float]) -> str:
 @asynccontextmanager
 async def soaking(folder: Path, series: int, *, samples_s: float, most_bytes: int) -> AsyncIterator[Soak]:
     """A monitored host with `series` series. samples_s, most_bytes: how the store is kept."""
-    settings = StoreSettings(path=folder / "watchkeeper.db", samples=samples_s).model_copy(update={"most": most_bytes})
+    settings = StoreSettings(path=folder / "watchkeeper.db", samples=samples_s).model_copy(
+        update={"max_size": most_bytes}
+    )
     async with AsyncExitStack() as stack:
         url = await _receiver(stack, partial(random.Random(2).random))
         store = await stack.enter_async_context(await Store.open(settings.path))

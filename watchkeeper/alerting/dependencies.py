@@ -14,13 +14,13 @@ class Dependencies:
     """The dependencies between the subjects known so far."""
 
     def __init__(
-        self, rests_on: Mapping[str, Sequence[str]] | None = None, before: "Dependencies | None" = None
+        self, depends_on: Mapping[str, Sequence[str]] | None = None, before: "Dependencies | None" = None
     ) -> None:
-        """rests_on: for a probe's name, the subjects or names of probes on which all that it observes depends.
+        """depends_on: for a probe's name, the subjects or names of probes on which all that it observes depends.
 
         before: those of the previous configuration, which know which probe observes a subject.
         """
-        self._rests_on = dict(rests_on or {})
+        self._rests_on = dict(depends_on or {})
         self.probe_of: dict[str, str] = {} if before is None else before.probe_of
         self._beneath: dict[str, tuple[str, ...]] = {}
 

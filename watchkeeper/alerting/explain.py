@@ -98,7 +98,7 @@ def _limits(found: Finding, seen: Observation, limits: Rules) -> str:
         case Concern.SILENT:
             return _listed("after", *_of_silence(limits.silent))
         case Concern.UNSOUND:
-            plain, grave = limits.unsound.priority, limits.unsound.grave_priority
+            plain, grave = limits.unsound.priority, limits.unsound.failed_priority
             return f"limits: unsound is {wording.priority_words(plain)}, gravely so {wording.priority_words(grave)}"
         case Concern.STALE:
             priority = wording.priority_words(limits.stale.priority)
@@ -145,7 +145,7 @@ def _because_full(found: Finding, forecast: Forecast, rule: FullRule) -> str:
     if (found.priority or 0) > (plain or 0):
         return ", which stands and is kept: the deadband is not passed"
     if (found.priority or 0) < (plain or 0):
-        needed = wording.duration(rule.lasting * left_s)
+        needed = wording.duration(rule.min_history * left_s)
         return f", not {wording.priority_words(plain)}: the growth has not lasted long enough (about {needed})"
     return "" if plain else ", for the end is beyond every limit"
 

@@ -20,7 +20,7 @@ from watchkeeper.model.units import DAY_S, HOUR_S
 class FullRule:
     """A level is forecast to be full within these times; None switches a priority off.
 
-    lasting: the growth must have lasted for this share of the time left before it is a warning or an alarm; for a
+    min_history: the growth must have lasted for this share of the time left before it is a warning or an alarm; for a
         caution a third of it is enough. A process that has lasted for a time t lasts as long again with probability
         1/2 (Gott 1993, Nature 363:315), so 1.0 would require that the end is as likely as not.
     """
@@ -29,7 +29,7 @@ class FullRule:
     warning_s: float | None = 7 * DAY_S
     alarm_s: float | None = 1 * DAY_S
     deadband: float = 0.25
-    lasting: float = 0.95
+    min_history: float = 0.95
     delays: Delays = Delays(on_delay_s=0.0, off_delay_s=3 * HOUR_S)
 
 
@@ -65,7 +65,7 @@ class UnsoundRule:
     """Faulty: a warning, or an alarm if the thing itself reports that it has stopped."""
 
     priority: Priority | None = Priority.WARNING
-    grave_priority: Priority | None = Priority.ALARM
+    failed_priority: Priority | None = Priority.ALARM
     delays: Delays = Delays()
 
 
@@ -170,7 +170,7 @@ def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | Non
     """The priority that a growth may raise, given its duration: the wanted one, a caution, or none yet."""
     if found.likely_s is None or found.since_s is None:
         return wanted
-    lasted_s, enough_s = found.at_s - found.since_s, rule.lasting * (found.likely_s - found.at_s)
+    lasted_s, enough_s = found.at_s - found.since_s, rule.min_history * (found.likely_s - found.at_s)
     if lasted_s + min(GRACE_S, GRACE_TIMES * lasted_s) >= enough_s:
         return wanted
     return Priority.CAUTION if lasted_s >= enough_s / 3 and rule.caution_s is not None else None
@@ -212,7 +212,7 @@ def judge_silent(seen: Answer, silent_since: datetime | None, now: datetime, rul
 
 def judge_unsound(seen: Condition, unsound_since: datetime | None, now: datetime, rule: UnsoundRule) -> Finding:
     """Evaluate a condition: OK or faulty."""
-    priority = None if seen.sound else rule.grave_priority if seen.grave else rule.priority
+    priority = None if seen.sound else rule.failed_priority if seen.grave else rule.priority
     return Finding(seen.key, Concern.UNSOUND, now, priority, since=unsound_since, reason=seen.reason)
 
 

@@ -1,4 +1,4 @@
-"""The `together` table: when alerts are reported together instead of one by one.
+"""The `grouping` table: when alerts are reported together instead of one by one.
 
 Not here: dependencies, which each probe declares itself (types.py).
 """

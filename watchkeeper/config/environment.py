@@ -11,6 +11,8 @@ from typing import Any
 from pydantic.fields import FieldInfo
 from pydantic_settings import PydanticBaseSettingsSource
 
+from watchkeeper.config import deprecations
+
 PREFIX = "WATCHKEEPER_"
 BETWEEN = "__"
 RESERVED = frozenset({"WATCHKEEPER_CONFIG"})
@@ -28,10 +30,28 @@ def variables(environ: Mapping[str, str]) -> dict[Keys, str]:
     }
 
 
+def outdated(environ: Mapping[str, str]) -> list[tuple[Keys, str]]:
+    """Each variable that is named after an old key: the place of that key, and what to set instead."""
+    found = []
+    for keys, name in variables(environ).items():
+        now, since = deprecations.successor(keys)
+        if now is None:
+            found.append((keys, f"was removed in {since}; unset {name}"))
+        elif since:
+            found.append((keys, f"was renamed in {since}; set {PREFIX}{BETWEEN.join(now).upper()} instead of {name}"))
+    return found
+
+
 def document(environ: Mapping[str, str]) -> dict[str, Any]:
-    """What the environment sets, as nested tables. If one variable's key contains another's, the longer one wins."""
+    """What the environment sets, as nested tables in today's names.
+
+    If one variable's key contains another's, the longer one wins.
+    """
     out: dict[str, Any] = {}
-    for keys, name in sorted(variables(environ).items()):
+    for old, name in sorted(variables(environ).items()):
+        keys, _ = deprecations.successor(old)
+        if keys is None:
+            continue
         table = out
         for key in keys[:-1]:
             if not isinstance(table.get(key), dict):

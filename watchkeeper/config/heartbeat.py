@@ -1,4 +1,4 @@
-"""The `[alive]` table: who receives a regular heartbeat. Not here: sending it (heartbeat.py)."""
+"""The `[heartbeat]` table: who receives a regular heartbeat. Not here: sending it (heartbeat.py)."""
 
 from typing import Annotated
 

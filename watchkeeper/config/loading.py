@@ -69,9 +69,12 @@ def check_document(
     model: type[M], document: Mapping[str, Any], secrets: Secrets, path: Path | None = None, text: str = ""
 ) -> Loaded[M]:
     """Check the document `text`, which was read from `path`. Raises ConfigError with every problem found."""
-    settings, wrong, warnings = _look(model, document, secrets)
+    today = deprecations.translate(document, text)
+    settings, found, warnings = _look(model, today.document, secrets)
+    wrong = [FoundProblem(*each) for each in (*today.found, *environment.outdated(os.environ))]
+    wrong += [FoundProblem(today.place(one.keys), one.what) for one in found]
     if wrong or settings is None:
-        raise ConfigError(NO_FILE if path is None else str(path), _told(wrong, document, text))
+        raise ConfigError(NO_FILE if path is None else str(path), _told(wrong, document))
     return Loaded(settings, path, tuple(warnings))
 
 
@@ -163,8 +166,7 @@ def _in_one_of(keys: Place, places: Collection[Place]) -> bool:
     return any(keys[:depth] in places for depth in range(len(keys) + 1))
 
 
-def _told(wrong: Sequence[FoundProblem], document: Mapping[str, Any], text: str) -> list[Problem]:
-    wrong = [FoundProblem(one.keys, deprecations.edit(one.keys, document, text) or one.what) for one in wrong]
+def _told(wrong: Sequence[FoundProblem], document: Mapping[str, Any]) -> list[Problem]:
     variables = environment.variables(os.environ)
     order = _Order()
     ordered = sorted(wrong, key=lambda one: tuple(order.ranks(one.keys, document)))

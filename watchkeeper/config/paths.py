@@ -14,7 +14,7 @@ from pydantic import Field, field_validator, model_validator
 from watchkeeper.config.fields import Duration, Size, Strict, WholePath
 from watchkeeper.model.units import DAY_S, format_duration
 
-LEAST_MOST_BYTES = 16 * 2**20
+SMALLEST_MAX_SIZE_BYTES = 16 * 2**20
 """A smaller bound would leave no room for the hours of a small house and the journal."""
 
 DATABASE = "watchkeeper.db"
@@ -71,20 +71,20 @@ class StoreSettings(Strict):
     its least, mean, most and last.
     hours: how long these hours are kept, at least 60 days. Then each day becomes one row.
     days: how long these days are kept. Then nothing is left of them.
-    journal: how long journal lines are kept.
+    events: how long entries of the event log are kept.
     delivered: how long messages are kept once they are delivered.
-    gone: how long what is no longer seen stays on the page. Its history stays as long as any.
-    most: the size that the database may reach. At that, the oldest samples become hours sooner than set.
+    forget_after: how long what is no longer seen stays on the page. Its history stays as long as any.
+    max_size: the size that the database may reach. At that, the oldest samples become hours sooner than set.
     """
 
     path: WholePath = Field(default=Path(), validate_default=True)
     samples: Duration = Field(14 * DAY_S, ge=DAY_S)
     hours: Duration = Field(400 * DAY_S, ge=60 * DAY_S)
     days: Duration = Field(3650 * DAY_S)
-    journal: Duration = Field(1825 * DAY_S)
+    events: Duration = Field(1825 * DAY_S)
     delivered: Duration = Field(90 * DAY_S)
-    gone: Duration = Field(90 * DAY_S)
-    most: Size = Field(2 * 2**30, ge=LEAST_MOST_BYTES)
+    forget_after: Duration = Field(90 * DAY_S)
+    max_size: Size = Field(2 * 2**30, ge=SMALLEST_MAX_SIZE_BYTES)
 
     @field_validator("path", mode="before")
     @classmethod

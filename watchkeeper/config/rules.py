@@ -56,14 +56,14 @@ class FullSettings(Delayed):
 
     caution, warning, alarm: the time left at which this priority begins.
     deadband: a priority that stands is kept until the time left is longer than its limit by this share.
-    lasting: the growth must have lasted for this share of the time left before anything is told.
+    min_history: the growth must have lasted for this share of the time left before anything is told.
     """
 
     caution: Limit = _BY_DEFAULT.full.caution_s
     warning: Limit = _BY_DEFAULT.full.warning_s
     alarm: Limit = _BY_DEFAULT.full.alarm_s
     deadband: float = Field(default=_BY_DEFAULT.full.deadband, ge=0, le=10, allow_inf_nan=False)
-    lasting: float = Field(default=_BY_DEFAULT.full.lasting, ge=0, le=10, allow_inf_nan=False)
+    min_history: float = Field(default=_BY_DEFAULT.full.min_history, ge=0, le=10, allow_inf_nan=False)
     on_delay: Delay = _BY_DEFAULT.full.delays.on_delay_s
     off_delay: Delay = _BY_DEFAULT.full.delays.off_delay_s
 
@@ -80,7 +80,7 @@ class FullSettings(Delayed):
             warning_s=self.warning,
             alarm_s=self.alarm,
             deadband=self.deadband,
-            lasting=self.lasting,
+            min_history=self.min_history,
             delays=self.delays,
         )
 
@@ -124,7 +124,7 @@ class OverdueSettings(Delayed):
         )
 
 
-class SilentSettings(Delayed):
+class NotAnsweringSettings(Delayed):
     """A service gives no answer.
 
     caution, warning, alarm: the silence after which this priority begins, counted from the first answer that failed.
@@ -147,24 +147,24 @@ class SilentSettings(Delayed):
         return rules.SilentRule(caution_s=self.caution, warning_s=self.warning, alarm_s=self.alarm, delays=self.delays)
 
 
-class UnsoundSettings(Delayed):
+class FaultySettings(Delayed):
     """A condition is not sound.
 
     priority: of a thing that is impaired.
-    grave_priority: of a thing that itself says that it has stopped working.
+    failed_priority: of a thing that itself says that it has stopped working.
     """
 
     priority: PriorityOrNever = _BY_DEFAULT.unsound.priority
-    grave_priority: PriorityOrNever = _BY_DEFAULT.unsound.grave_priority
+    failed_priority: PriorityOrNever = _BY_DEFAULT.unsound.failed_priority
     on_delay: Delay = _BY_DEFAULT.unsound.delays.on_delay_s
     off_delay: Delay = _BY_DEFAULT.unsound.delays.off_delay_s
 
     def rule(self) -> rules.UnsoundRule:
         """The rule that this describes."""
-        return rules.UnsoundRule(priority=self.priority, grave_priority=self.grave_priority, delays=self.delays)
+        return rules.UnsoundRule(priority=self.priority, failed_priority=self.failed_priority, delays=self.delays)
 
 
-class StaleSettings(Delayed):
+class NotReportingSettings(Delayed):
     """A probe brings no samples any more.
 
     intervals: how many of the probe's own may pass without a sample.
@@ -203,9 +203,9 @@ class RulesSettings(Strict):
 
     full: FullSettings = FullSettings()
     overdue: OverdueSettings = OverdueSettings()
-    silent: SilentSettings = SilentSettings()
-    unsound: UnsoundSettings = UnsoundSettings()
-    stale: StaleSettings = StaleSettings()
+    not_answering: NotAnsweringSettings = NotAnsweringSettings()
+    faulty: FaultySettings = FaultySettings()
+    not_reporting: NotReportingSettings = NotReportingSettings()
     chattering: ChatteringSettings = ChatteringSettings()
 
     def rules(self) -> rules.Rules:
@@ -213,9 +213,9 @@ class RulesSettings(Strict):
         return rules.Rules(
             full=self.full.rule(),
             overdue=self.overdue.rule(),
-            silent=self.silent.rule(),
-            unsound=self.unsound.rule(),
-            stale=self.stale.rule(),
+            silent=self.not_answering.rule(),
+            unsound=self.faulty.rule(),
+            stale=self.not_reporting.rule(),
             chattering=self.chattering.rule(),
         )
 

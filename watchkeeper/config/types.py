@@ -111,7 +111,7 @@ class ProbeSettings(Strict):
     name: names the probe in its own alerts; unique. Where none is set, its kind.
     every: from one sample to the next.
     timeout: after which one look is given up.
-    rests_on: subjects, or names of other probes, without which what this probe observes cannot work. While one of
+    depends_on: subjects, or names of other probes, without which what this probe observes cannot work. While one of
         them is down, nothing is told of it on its own.
     rules: on top of the general ones, for what this probe observes.
 
@@ -125,7 +125,7 @@ class ProbeSettings(Strict):
     name: str = Field(default="", max_length=100)
     every: Duration = 60.0
     timeout: Duration = 10.0
-    rests_on: tuple[str, ...] = ()
+    depends_on: tuple[str, ...] = ()
     rules: RulesSettings = RulesSettings()
 
     @field_validator("name")

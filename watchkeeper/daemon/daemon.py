@@ -106,7 +106,7 @@ class _Daemon:
         named, path = (settings.host.label, settings.host.zone), settings.store.path
         self._workers, self._schedule = ThreadWorkers(), Scheduler(clock)
         check_ins = SpooledJobReports(store.check_ins, spool_of(path), clock.now)
-        own = OwnDatabase(path, settings.store.most, partial(damaged_files, path), store.quarantined)
+        own = OwnDatabase(path, settings.store.max_size, partial(damaged_files, path), store.quarantined)
         config = build(settings, ProbeContext(clock, self._workers, store.notes, check_ins, own), clock)
         self._passes = _passes(settings)
         self._outbox = Outbox(
@@ -247,10 +247,10 @@ class _Daemon:
 
 def heartbeat(clock: Clock, health: Health, settings: Settings) -> ScheduledHeartbeat | None:
     """The heartbeat that the settings ask for; None where they ask for none."""
-    if settings.alive.url is None:
+    if settings.heartbeat.url is None:
         return None
     return ScheduledHeartbeat(
-        alive.LABEL, settings.alive.every, Heartbeat(settings.alive, clock, health, settings.host.label).tell
+        alive.LABEL, settings.heartbeat.every, Heartbeat(settings.heartbeat, clock, health, settings.host.label).tell
     )
 
 

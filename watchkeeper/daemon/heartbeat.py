@@ -56,14 +56,14 @@ class Heartbeat:
             async with asyncio.timeout(self._settings.timeout):
                 status = await self._post()
         except TimeoutError:
-            self._note("the address under alive.url did not answer in time")
+            self._note("the address under heartbeat.url did not answer in time")
         except DeliveryError as error:
             self._note(str(error))
         except (aiohttp.ClientError, OSError) as error:
-            self._note(f"the address under alive.url cannot be told that the watch is kept: {trouble_of(error)}")
+            self._note(f"the address under heartbeat.url cannot be told that the watch is kept: {trouble_of(error)}")
         else:
             well = 200 <= status < 300
-            self._note("" if well else f"the address under alive.url answered {status} and not 2xx")
+            self._note("" if well else f"the address under heartbeat.url answered {status} and not 2xx")
 
     async def _post(self) -> int:
         url = await asyncio.to_thread(self._url)
@@ -79,7 +79,7 @@ class Heartbeat:
 
     def _url(self) -> URL:
         source = self._settings.url
-        text = read_secret(source, "alive.url") if isinstance(source, SecretSource) else str(source)
+        text = read_secret(source, "heartbeat.url") if isinstance(source, SecretSource) else str(source)
         return URL(text.strip())
 
     def _body(self) -> bytes:

@@ -68,7 +68,7 @@ def _like(thing: Thing) -> str:
 def _covers(settings: ProbeSettings, thing: Thing) -> bool:
     if thing.example:
         return _covers_set(settings, thing)
-    if any(fnmatchcase(thing.name, glob) for glob in getattr(settings, "leave_out", ())):
+    if any(fnmatchcase(thing.name, glob) for glob in getattr(settings, "exclude", ())):
         return True
     return thing in named(settings)
 

@@ -33,7 +33,7 @@ def limits(probes: Iterable[ProbeSettings]) -> Limits:
     stores: dict[StoreKind, float] = {}
     memory_share = [each.memory_limit for each in probes if isinstance(each, GuestsSettings)]
     for each in probes:
-        if isinstance(each, ZfsSettings | LvmSettings) and each.promise_limit is not None:
+        if isinstance(each, ZfsSettings | LvmSettings) and each.overcommit_limit is not None:
             kind = StoreKind.ZFS if isinstance(each, ZfsSettings) else StoreKind.THIN
-            stores[kind] = min(each.promise_limit, stores.get(kind, each.promise_limit))
+            stores[kind] = min(each.overcommit_limit, stores.get(kind, each.overcommit_limit))
     return Limits(stores, min(memory_share, default=1.0))

@@ -128,7 +128,7 @@ class Asking:
             each.max_age
             for each in sets
             if any(volume == glob or fnmatchcase(volume, glob) for glob in each.of)
-            and not any(fnmatchcase(volume, glob) for glob in each.leave_out)
+            and not any(fnmatchcase(volume, glob) for glob in each.exclude)
         ]
         return min(fitting, default=WITHIN_S)
 

@@ -229,14 +229,14 @@ class Retention:
             samples=_hour(now - timedelta(seconds=kept.samples)),
             hours=_day(now - timedelta(seconds=kept.hours)),
             days=_day(now - timedelta(seconds=kept.days)),
-            journal=now - timedelta(seconds=kept.journal),
+            journal=now - timedelta(seconds=kept.events),
             delivered=now - timedelta(seconds=kept.delivered),
-            gone=now - timedelta(seconds=kept.gone),
+            gone=now - timedelta(seconds=kept.forget_after),
         )
 
     async def _hold_bound(self, now: datetime) -> None:
         """At the limit, roll up the oldest samples, and then hours, earlier than configured, until there is space."""
-        extent, most = await self._store.extent(), self._settings.most
+        extent, most = await self._store.extent(), self._settings.max_size
         if extent.size_bytes <= most:
             return
         horizons = RetentionLimits()
@@ -275,7 +275,7 @@ def _strides(start: datetime | None, end: datetime, stride: timedelta) -> Iterat
 
 
 def _words(horizons: RetentionLimits, settings: StoreSettings, size_bytes: int) -> str:
-    bound = f"the database has reached its bound of {format_size(settings.most)}"
+    bound = f"the database has reached its bound of {format_size(settings.max_size)}"
     done = []
     if horizons.samples is not None:
         kept = format_duration(settings.samples)
@@ -283,8 +283,8 @@ def _words(horizons: RetentionLimits, settings: StoreSettings, size_bytes: int) 
     if horizons.hours is not None:
         kept = format_duration(settings.hours)
         done.append(f"hours from before {horizons.hours:%Y-%m-%d} became days, though kept for {kept}")
-    if size_bytes > settings.most:
-        done.append(f"it still holds {format_size(size_bytes)}: set [store] most higher, or watch less often")
+    if size_bytes > settings.max_size:
+        done.append(f"it still holds {format_size(size_bytes)}: set [store] max_size higher, or watch less often")
     return f"{bound}: {' and '.join(done)}"
 
 

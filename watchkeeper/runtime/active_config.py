@@ -25,7 +25,7 @@ from watchkeeper.settings import Settings
 S = TypeVar("S", bound=BaseModel)
 T = TypeVar("T")
 
-_JUDGED_BY = {"rules", "rests_on"}
+_JUDGED_BY = {"rules", "depends_on"}
 """Settings of a probe that it does not use itself: changing them does not make it a new probe."""
 
 
@@ -41,7 +41,7 @@ class ActiveConfig:
     @property
     def depends_on(self) -> Mapping[str, Sequence[str]]:
         """What each probe's subjects depend on, by its label."""
-        return {each.label: each.rests_on for each in self.settings.probes}
+        return {each.label: each.depends_on for each in self.settings.probes}
 
     @property
     def tokens(self) -> dict[str, SecretSource]:

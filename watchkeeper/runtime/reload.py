@@ -94,7 +94,7 @@ def build_runtime(config: ActiveConfig, lasting: Lasting, before: Runtime | None
     settings, store, clock = config.settings, lasting.store, lasting.clock
     named = (settings.host.label, settings.host.zone)
     last = before or _Nothing()
-    pipeline = Pipeline(lasting.state, config.depends_on, settings.together.limits(), last.pipeline)
+    pipeline = Pipeline(lasting.state, config.depends_on, settings.grouping.limits(), last.pipeline)
     return Runtime(
         config,
         pipeline,
@@ -175,9 +175,9 @@ class ActiveRuntime:
 
     def _bench_for(self, settings: Settings) -> ProbeContext:
         bench = self.runtime.config.bench
-        if bench.database is None or bench.database.most_bytes == settings.store.most:
+        if bench.database is None or bench.database.most_bytes == settings.store.max_size:
             return bench
-        return replace(bench, database=replace(bench.database, most_bytes=settings.store.most))
+        return replace(bench, database=replace(bench.database, most_bytes=settings.store.max_size))
 
     async def _refuse(self, errors: str, count: int) -> None:
         log.error("%s", errors, extra=about(Event.RELOAD))
@@ -189,7 +189,7 @@ class ActiveRuntime:
         """Wait for runs of removed probes, which end by the old configuration; then activate all of the new one."""
         before, settings = self.runtime.config, after.settings
         gone, new = changed_probes(before, after)
-        other_beat = before.settings.alive != settings.alive
+        other_beat = before.settings.heartbeat != settings.heartbeat
         beat = self._lasting.heartbeat(before.settings) if other_beat else None
         also = [] if beat is None else [beat.label]
         await self._lasting.schedule.drop([*(each.label for each in gone), *also], GRACE_S)

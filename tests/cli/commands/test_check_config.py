@@ -21,7 +21,7 @@ name = "hide-hub"
 url = "http://127.0.0.1:8123/?key=rope"
 every = "90s"
 headers = { Authorization = { file = "TOKEN" }, Accept = "text/html" }
-[probe.rules.silent]
+[probe.rules.not_answering]
 warning = "5m"
 [[notifier]]
 kind = "webhook"
@@ -58,7 +58,7 @@ def test_what_will_be_watched_and_told(run: Run, document: Path, tmp_path: Path)
         "  memory       memory, every 30s, because of watch_host",
         "  itself       itself, every 1m, because of watch_host",
         "  hide-hub     http, every 1m30s",
-        "               rules of its own: silent",
+        "               rules of its own: not_answering",
         '               url = "http://127.0.0.1:8123/?..."',
         "               headers: set",
         "",

@@ -59,7 +59,7 @@ kind = "nset"
 kind = "bell"
 rope = { file = "/nonexistent/rope" }
 
-[rules.silent]
+[rules.not_answering]
 alarm = "1s"
 
 [page]
@@ -73,7 +73,7 @@ prot = 3
         'probe[2].rules.full (the 2nd [[probe]], "hide-hub")',
         'probe[3].kind (the 3rd [[probe]], of kind "nset")',
         'notifier[1].rope (the 1st [[notifier]], of kind "bell")',
-        "rules.silent",
+        "rules.not_answering",
         "page.prot",
         "hst",
     ]

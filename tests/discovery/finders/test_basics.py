@@ -46,7 +46,7 @@ async def test_every_file_system_is_named_with_its_fill(host: Host) -> None:
     put(host.root, "proc/self/mountinfo", MOUNTS)
     found = await basics.find_filesystems(host)
     (proposal,) = found.proposals
-    assert value_of(proposal, "leave_out") == ("/skerry", "/skerry/two [[]words]")
+    assert value_of(proposal, "exclude") == ("/skerry", "/skerry/two [[]words]")
     assert value_of(proposal, "also") == ("/mnt/nest-cams",)
     assert "- / (ext4): 50 % of 100 B used" in proposal.about
     assert "its own probe below" in proposal.about[2]

@@ -134,7 +134,7 @@ async def test_guests_in_the_usual_place(host: Host) -> None:
     assert value_of(proposal, "sockets") == (f"{folder}/run/guests/*.qmp",)
     assert value_of(proposal, "memory_limit") == 1.0
     assert any("its disks rest on pool skerry" in line for line in proposal.about)
-    assert value_of(proposal, "rests_on") == ("pool skerry",)
+    assert value_of(proposal, "depends_on") == ("pool skerry",)
     assert {Thing("guest", "hide-hub"), Thing("guest", "tide-log")} == found.there
     usable(document(proposal))
 

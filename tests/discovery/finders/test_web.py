@@ -165,7 +165,7 @@ async def test_a_port_that_a_guest_listens_on(host: Host) -> None:
         proposal = await the(host, port, pid=42)
     assert value_of(proposal, "name") == f"hide-hub on {port}"
     assert "which rests on the guest hide-hub" in proposal.about[0]
-    assert value_of(proposal, "rests_on") == ("guest hide-hub",)
+    assert value_of(proposal, "depends_on") == ("guest hide-hub",)
     usable(document(proposal))
 
 

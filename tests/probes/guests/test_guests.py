@@ -119,7 +119,7 @@ async def test_a_guest_is_missed_after_a_restart_of_the_daemon(bench: ProbeConte
         await probe_of(kept, folder, root).observe()
     (folder / "101.qmp").unlink(missing_ok=True)
     assert "it is gone" in states(await probe_of(kept, folder, root).observe())["tide-log"]
-    assert states(await probe_of(kept, folder, root, leave_out=["tide-*"]).observe()) == {}
+    assert states(await probe_of(kept, folder, root, exclude=["tide-*"]).observe()) == {}
 
 
 async def test_a_guest_that_a_restart_has_ended_is_waited_for(bench: ProbeContext, folder: Path, root: Path) -> None:
@@ -251,7 +251,7 @@ async def test_other_trouble_with_a_socket(bench: ProbeContext, folder: Path, ro
 async def test_states_that_pass(bench: ProbeContext, folder: Path, root: Path) -> None:
     """A guest whose state is being saved is sound for a while, unsound when it takes too long, and sound after it."""
     clock = SetClock()
-    probe = probe_of(replace(bench, clock=clock), folder, root, passing_limit="10m")
+    probe = probe_of(replace(bench, clock=clock), folder, root, transient_limit="10m")
     told = replies("hide-hub", "save-vm")
     async with monitor(folder / "a.qmp", told):
         assert states(await probe.observe()) == {"hide-hub": ""}
@@ -341,7 +341,7 @@ def test_finding_sockets(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.mark.parametrize(
-    "wrong", [{"sockets": []}, {"sockets": ["run/*.qmp"]}, {"memory_limit": 0}, {"passing_limit": "0s"}]
+    "wrong", [{"sockets": []}, {"sockets": ["run/*.qmp"]}, {"memory_limit": 0}, {"transient_limit": "0s"}]
 )
 def test_settings_that_make_no_sense(wrong: dict[str, Any]) -> None:
     """No sockets, a path that is not whole, no memory at all."""

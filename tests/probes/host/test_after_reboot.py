@@ -118,7 +118,7 @@ async def test_what_the_keeper_leaves_out(host: Host) -> None:
     """Globs name what need not come back."""
     await host.run(2)
     host.restart(with_what=[SSH])
-    seen = await host.run(1, host.probe(leave_out=["guest *", "unit tide-*"]))
+    seen = await host.run(1, host.probe(exclude=["guest *", "unit tide-*"]))
     assert seen.sound
 
 
@@ -126,7 +126,7 @@ async def test_it_is_not_told_for_ever(host: Host) -> None:
     """After a week what is missing counts as wanted so."""
     await host.run(2)
     host.restart(with_what=[SSH])
-    probe = host.probe(told_for="2h")
+    probe = host.probe(report_for="2h")
     assert not (await host.run(1.5, probe)).sound
     assert (await host.run(1, probe)).sound
 

@@ -111,7 +111,7 @@ async def test_back_under_another_name(bench: ProbeContext, tmp_path: Path, othe
 async def test_flapping_between_two_looks(bench: ProbeContext, tmp_path: Path) -> None:
     """A device that is there at every look, and came anew each time, is not steady; an hour later it is."""
     plug_serial(tmp_path)
-    look = Looking(bench, tmp_path, serial=RADIO, flapping_times=3, flapping_within="1h")
+    look = Looking(bench, tmp_path, serial=RADIO, returns_limit=3, returns_within="1h")
     assert (await look())[1].sound
     for _ in range(2):
         plug_serial(tmp_path)
@@ -127,7 +127,7 @@ async def test_flapping_between_two_looks(bench: ProbeContext, tmp_path: Path) -
 async def test_a_usb_device(bench: ProbeContext, tmp_path: Path) -> None:
     """By vendor and product: its number changes each time it comes, also where it was missed in between."""
     folder = plug_usb(tmp_path)
-    look = Looking(bench, tmp_path, usb="1A2B:3C4D", flapping_times=1)
+    look = Looking(bench, tmp_path, usb="1A2B:3C4D", returns_limit=1)
     plugged, steady = await look()
     assert plugged.facts == (("named by", "1a2b:3c4d"), ("product", "Hide Radio"), ("at", "port 1-4"))
     assert steady.sound
@@ -203,7 +203,7 @@ def test_texts_of_a_hostile_device(tmp_path: Path) -> None:
     "wrong",
     [
         {}, {"serial": RADIO, "usb": "1a2b:3c4d"}, {"serial": ""}, {"serial": "../../ttyUSB0"}, {"usb": "1a2b"},
-        {"usb": 7}, {"serial": RADIO, "usb_serial": "1"}, {"usb": "1a2b:3c4d", "flapping_times": 0},
+        {"usb": 7}, {"serial": RADIO, "usb_serial": "1"}, {"usb": "1a2b:3c4d", "returns_limit": 0},
     ],
 )  # fmt: skip
 def test_settings_that_make_no_sense(wrong: dict[str, Any]) -> None:

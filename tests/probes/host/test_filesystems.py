@@ -287,7 +287,7 @@ class Replying:
         (ProbeError("too many hang"), "too many hang"),
         (
             PermissionError(13, "Permission denied"),
-            "this user may not look at it; let it pass through the folders above, or name it under leave_out",
+            "this user may not look at it; let it pass through the folders above, or name it under exclude",
         ),
         (OSError(5, "Input/output error"), "it cannot be looked at: Input/output error"),
     ],
@@ -340,9 +340,9 @@ MOUNTS = mounts.parse(
         ({}, ["/", "/mnt/near", "/srv"]),
         ({"also": ("/mnt/far",)}, ["/", "/mnt/far", "/mnt/near", "/srv"]),
         ({"also": ("/mnt/*",)}, ["/", "/mnt/far", "/mnt/near", "/srv"]),
-        ({"leave_out": ("/mnt/*",)}, ["/", "/srv"]),
+        ({"exclude": ("/mnt/*",)}, ["/", "/srv"]),
         ({"only": ("/mnt/*",)}, ["/mnt/far", "/mnt/near"]),
-        ({"only": ("/mnt/*",), "leave_out": ("*/near",)}, ["/mnt/far"]),
+        ({"only": ("/mnt/*",), "exclude": ("*/near",)}, ["/mnt/far"]),
         ({"only": ("/media/photos/",)}, ["/media/photos"]),
         ({"also": ("/media/photos",)}, ["/", "/media/photos", "/mnt/near"]),
         ({"only": ("*",)}, ["/", "/mnt/far", "/mnt/near", "/srv"]),
@@ -350,7 +350,7 @@ MOUNTS = mounts.parse(
     ],
 )
 def test_the_keepers_choice(settings: dict[str, Any], points: list[str]) -> None:
-    """`only` replaces what is found, `also` adds to it, `leave_out` takes away; naming may reach a network mount."""
+    """`only` replaces what is found, `also` adds to it, `exclude` takes away; naming may reach a network mount."""
     assert [m.point for m in choose(MOUNTS, FilesystemsSettings(**settings), set())] == points
 
 

@@ -59,7 +59,7 @@ async def test_a_loop_that_was_held_up(bench: ProbeContext, monkeypatch: pytest.
     """A hold-up between two samples is reported by the second, and forgotten by the third."""
     monkeypatch.setattr(self_check, "BEAT_S", 0.02)
     clock = Hand()
-    probe = SelfCheckProbe(SelfCheckSettings(held_up_limit=0.1), replace(bench, clock=clock))
+    probe = SelfCheckProbe(SelfCheckSettings(loop_lag_limit=0.1), replace(bench, clock=clock))
     (loop, _) = await probe.observe()
     assert isinstance(loop, Condition)
     assert loop.sound
@@ -84,7 +84,7 @@ async def test_a_loop_that_is_held_up_right_now(bench: ProbeContext, monkeypatch
     """A beat that is overdue counts although it has not come yet."""
     monkeypatch.setattr(self_check, "BEAT_S", 3600.0)
     clock = Hand()
-    probe = SelfCheckProbe(SelfCheckSettings(held_up_limit=0.1), replace(bench, clock=clock))
+    probe = SelfCheckProbe(SelfCheckSettings(loop_lag_limit=0.1), replace(bench, clock=clock))
     await probe.observe()
     clock.passed_s += 3600.5
     (loop, _) = await probe.observe()

@@ -92,7 +92,7 @@ async def test_a_unit_that_fails_and_recovers(bench: ProbeContext, manager: Mana
     (manager.folder / "show/tide-log.service").unlink()
     manager.write()
     assert (await look(bench))["unit tide-log.service: state"].sound
-    assert list(await look(bench, leave_out=["tide-*"])) == ["transient units: state"]
+    assert list(await look(bench, exclude=["tide-*"])) == ["transient units: state"]
 
 
 async def test_how_it_is_asked(bench: ProbeContext, manager: Manager) -> None:

@@ -190,7 +190,7 @@ async def test_disks_that_sleep_are_not_woken(
     monkeypatch.setattr(temperatures, "_read_file", note)
     assert list(await Looking(bench, tmp_path)()) == [COMPOSITE]
     assert tmp_path / "sys/class/hwmon/hwmon0/temp1_input" not in opened
-    assert len(await Looking(bench, tmp_path, leave_out=[])()) == 2
+    assert len(await Looking(bench, tmp_path, exclude=[])()) == 2
 
 
 async def test_a_machine_without_sensors(bench: ProbeContext, tmp_path: Path) -> None:

@@ -115,4 +115,4 @@ async def test_no_array_at_all(bench: ProbeContext, tmp_path: Path) -> None:
     """A probe that watches nothing says so."""
     array(tmp_path)
     with pytest.raises(ProbeError, match="no software RAID"):
-        await health(bench, tmp_path, leave_out=["md0"])
+        await health(bench, tmp_path, exclude=["md0"])

@@ -196,7 +196,7 @@ async def test_one_disk_that_says_nothing_takes_no_other_with_it(host: Host) -> 
         "/dev/vda: Unable to detect device type; leave it out"
         in find(seen, "probe smart", "sees all", Condition).reason
     )
-    assert find(await host.observe(leave_out=["/dev/vd*"]), "probe smart", "sees all", Condition).sound
+    assert find(await host.observe(exclude=["/dev/vd*"]), "probe smart", "sees all", Condition).sound
 
 
 async def test_no_disk_says_anything(host: Host) -> None:
@@ -212,7 +212,7 @@ async def test_no_disk_says_anything(host: Host) -> None:
 async def test_disks_that_are_left_out(host: Host) -> None:
     """By model or serial number, too."""
     host.disk("sda", SATA)
-    assert keys(await host.observe(leave_out=["S1"])) == keys(await host.observe(leave_out=["*HDD*"])) == {
+    assert keys(await host.observe(exclude=["S1"])) == keys(await host.observe(exclude=["*HDD*"])) == {
         "probe smart: sees all"
     }  # fmt: skip
 

@@ -91,7 +91,7 @@ def test_a_pattern_that_matches_nothing() -> None:
 
 def test_what_is_left_out() -> None:
     """A pattern for most, and another for those that it should not take."""
-    seen = watch([origin("a/tmp"), origin("a/b")], of=["a/*"], leave_out=["*/tmp"])
+    seen = watch([origin("a/tmp"), origin("a/b")], of=["a/*"], exclude=["*/tmp"])
     assert keys(seen) == {"snapshots of a/b (hourly): newest"}
 
 

@@ -30,7 +30,7 @@ NO_ALERTS = {
     "Gone for good": "What its probe has not brought for 7 days is let go; its alerts end as that. Nothing is to be "
     "done.",
     "No message comes at all": "Silence means that all is well only if messages can come. `watchkeeper "
-    "test-notifiers` sends one to everybody; a sign of life under [alive] is missed elsewhere when it stays away.",
+    "test-notifiers` sends one to everybody; a heartbeat ([heartbeat]) lets another system notice when it stops.",
 }
 """What is told besides, and what is not."""
 

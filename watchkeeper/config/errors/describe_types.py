@@ -3,6 +3,7 @@
 Used by the errors (problems.py) and by the configuration reference, so that both say the same.
 """
 
+import re
 import types
 import typing
 from collections.abc import Mapping
@@ -20,6 +21,9 @@ from watchkeeper.config.fields import NEVER, Allowed, Switch
 
 LONGEST_SHOWN = 60
 """Characters of a value that an error repeats."""
+
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+"""A key that TOML 1.0 takes without quotes."""
 
 
 def key_of(name: str, field: FieldInfo) -> str:
@@ -164,7 +168,11 @@ def written(value: Any, annotation: Any = Any) -> str:  # noqa: ANN401  any valu
 
 
 def _table(value: Mapping[Any, Any]) -> str:
-    return "{ " + ", ".join(f"{k} = {written(v)}" for k, v in value.items()) + " }" if value else "{}"
+    return "{ " + ", ".join(f"{_key(k)} = {written(v)}" for k, v in value.items()) + " }" if value else "{}"
+
+
+def _key(key: Any) -> str:  # noqa: ANN401  what TOML holds
+    return str(key) if _BARE_KEY.fullmatch(str(key)) else dumps(str(key), ensure_ascii=False)
 
 
 def what_it_is(value: Any) -> str:  # noqa: ANN401  what TOML holds

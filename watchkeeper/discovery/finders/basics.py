@@ -31,7 +31,7 @@ async def find_filesystems(host: Host) -> Found:
     about = ["File systems: space and inodes, whether each answers and takes writes."]
     about += [await _about(each, host) for each in rest]
     why = "ZFS fills by the pool, and its own probe tells that: here it would be told once for each dataset."
-    keys = [Key("leave_out", tuple(literal(point) for point in zfs), why)] if zfs else []
+    keys = [Key("exclude", tuple(literal(point) for point in zfs), why)] if zfs else []
     served = sorted(each.point for each in found if each.type in mounts.SERVED)
     if served:
         why = "Another machine keeps these. Watch them too where nobody else does:"

@@ -135,13 +135,13 @@ def _proposals(guests: Sequence[Seen], host: Host) -> tuple[Proposal, ...]:
 
 
 def _rests(guests: Sequence[Seen], found: Sequence[Mount]) -> list[Key]:
-    """The dependency if all guests' disks are in one place: one probe covers all guests, so it has one `rests_on`."""
+    """The dependency if all guests' disks are in one place: one probe covers all guests, so it has one `depends_on`."""
     grounds = [dependencies.rest_on(each.process.disks, found) if each.process else [] for each in guests]
     (first, *others) = grounds
     if len(first) != 1 or any(each != first for each in others) or not first[0].startswith(TOLD):
         return []
     return [
-        Key("rests_on", (first[0],), "The disks of all of them lie in there: while it is down, that is what is told.")
+        Key("depends_on", (first[0],), "The disks of all of them lie in there: while it is down, that is what is told.")
     ]
 
 

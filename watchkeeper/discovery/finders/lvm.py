@@ -73,7 +73,7 @@ def _proposal(groups: Sequence[Group], volumes: Sequence[Volume]) -> Proposal:
     if promises:
         most = max(promises.values())
         why = f"Thin volumes promise up to {share(most)} of their pool now; this is a quarter more, at least all of it."
-        keys = (Key("promise_limit", max(round(most * (1 + PROMISE_SPARE), 1), 1.0), why, offered=True),)
+        keys = (Key("overcommit_limit", max(round(most * (1 + PROMISE_SPARE), 1), 1.0), why, offered=True),)
     return Proposal("lvm", keys, tuple(about))
 
 

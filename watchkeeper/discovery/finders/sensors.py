@@ -20,7 +20,7 @@ ROUND_C = 5.0
 async def find_sensors(host: Host) -> Found:
     """Temperatures: sensors with limits of their own are monitored, for the others a limit is offered."""
     try:
-        work = partial(read_sensors, host.root / "sys/class/hwmon", TemperaturesSettings().leave_out)
+        work = partial(read_sensors, host.root / "sys/class/hwmon", TemperaturesSettings().exclude)
         sensors = await host.bench.workers.call("temperature sensors", work, host.timeout_s)
     except (ProbeError, OSError) as error:
         return unseen("temperature sensors", error)

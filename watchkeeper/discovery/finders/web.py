@@ -165,7 +165,7 @@ def _tcp(service: Service) -> Proposal:
 
 def _rests(service: Service) -> list[Key]:
     why = "The guest's own process holds the port: while the guest is down, that is what is told."
-    return [Key("rests_on", (f"guest {printable(service.guest)}",), why)] if service.guest else []
+    return [Key("depends_on", (f"guest {printable(service.guest)}",), why)] if service.guest else []
 
 
 def _whose(service: Service) -> str:

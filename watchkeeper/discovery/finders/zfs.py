@@ -83,7 +83,7 @@ def _pools(pools: Sequence[Pool], datasets: Sequence[Dataset], statuses: Sequenc
     if most > 0:
         limit = max(round(most * (1 + PROMISE_SPARE), 1), 1.0)
         why = f"Volumes promise {share(most)} of what a pool can hold now; this is a quarter more, at least all of it."
-        keys.append(Key("promise_limit", limit, why, offered=True))
+        keys.append(Key("overcommit_limit", limit, why, offered=True))
     there = things("pool", (each.name for each in pools))
     proposal = Proposal("zfs", tuple(keys), tuple(about), things=there)
     return Found((proposal,), there=frozenset(there), looked=frozenset({"pool"}))

@@ -99,15 +99,15 @@ ENTRIES = (
         concern=Concern.FULL,
         kinds=("itself",),
         about=(("watchkeeper", "database size"), ("watchkeeper", "open files")),
-        means="The database will reach the size that `most` under [store] allows; then old samples become hours "
+        means="The database will reach the size that `max_size` under [store] allows; then old samples become hours "
         "sooner than set, and nothing else is lost. Open files that grow are a fault of watchkeeper.",
         look="The database keeps itself below its bound: the oldest samples become hours sooner than set. Raise "
-        "`most` under [store], or keep less.",
+        "`max_size` under [store], or keep less.",
         commands=(
             ("ls -lh /var/lib/watchkeeper", "how large the database is"),
             ("watchkeeper check-config", "how long what is kept, and how large it may get"),
         ),
-        helps="Raise `most`, keep `samples` for a shorter time, or watch less often (`every`). For open files: "
+        helps="Raise `max_size`, keep `samples` for a shorter time, or watch less often (`every`). For open files: "
         "restart the daemon, and keep its log for a report.",
         avoid="Do not delete the database to make it smaller.",
     ),
@@ -116,7 +116,7 @@ ENTRIES = (
         concern=Concern.UNSOUND,
         kinds=("itself",),
         about=(("watchkeeper", "event loop"),),
-        means="The daemon could not go on for longer than `held_up_limit`: the processor or the disk was busy with "
+        means="The daemon could not go on for longer than `loop_lag_limit`: the processor or the disk was busy with "
         "something else, or the host was suspended.",
         look="`cat /proc/pressure/cpu /proc/pressure/io` shows how much of the time tasks wait. Look at what else "
         "worked at that time, such as a backup.",

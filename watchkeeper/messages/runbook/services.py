@@ -20,7 +20,7 @@ ENTRIES = (
             ("watchkeeper events --since 1h", "what happened just before"),
             ("ip -brief link", "whether the network's links are up"),
         ),
-        helps="Mend what they share. If that is known beforehand, say it with `rests_on`: then the cause is told, "
+        helps="Mend what they share. If that is known beforehand, say it with `depends_on`: then the cause is told, "
         "and the rest is held beneath it.",
         avoid="Do not restart them one after the other before you have looked at what is beneath them.",
     ),

@@ -68,7 +68,7 @@ ENTRIES = (
         concern=Concern.UNSOUND,
         kinds=("zfs", "lvm"),
         about=(("pool *", "promised"), ("thin pool *", "promised"), ("*", "promised")),
-        means="The volumes together may grow to more than the store has, beyond the `promise_limit` that you set. "
+        means="The volumes together may grow to more than the store has, beyond the `overcommit_limit` that you set. "
         "Nothing is full yet.",
         look="Together they were promised more than there is, which is well as long as they do not all ask for it. "
         "Leave room for that, or enlarge it.",
@@ -77,7 +77,7 @@ ENTRIES = (
             ("sudo lvs -o lv_name,pool_lv,lv_size,data_percent", "LVM: the same"),
         ),
         helps="Watch the fill of the store: that is what counts. Make new guests smaller, remove disks that no guest "
-        "uses any more, or enlarge the store. If the promise is meant, raise `promise_limit`.",
+        "uses any more, or enlarge the store. If the promise is meant, raise `overcommit_limit`.",
         avoid="Do not shrink a guest's disk from the outside: its file system would be cut off.",
     ),
     RunbookEntry(

@@ -287,7 +287,7 @@ def answer_points(asked: Sequence[Answered], about: str) -> Iterator[Point]:
             took = "" if each.took_s is None else f" in {each.took_s * 1000:.0f} ms"
             yield Point(Matter.ANSWERS, Verdict.GO, name, f"answers{took}")
     if not asked:
-        why = "no service of it is watched; give a probe its name, or tie one to it with rests_on"
+        why = "no service of it is watched; give a probe its name, or tie one to it with depends_on"
         yield Point(Matter.ANSWERS, Verdict.UNKNOWN, about, why)
 
 

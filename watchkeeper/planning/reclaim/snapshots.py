@@ -74,12 +74,12 @@ class SetLimit:
     name: str
     of: tuple[str, ...]
     called: tuple[str, ...]
-    leave_out: tuple[str, ...]
+    exclude: tuple[str, ...]
     max_age_s: float
 
     def covers(self, candidate: Candidate) -> bool:
         """Is this snapshot part of the set that the limit is on?"""
-        left_out = like(candidate.of, self.leave_out)
+        left_out = like(candidate.of, self.exclude)
         return like(candidate.of, self.of) and not left_out and like(candidate.label, self.called)
 
 

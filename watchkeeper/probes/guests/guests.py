@@ -44,11 +44,11 @@ class GuestsSettings(RootsideSettings):
         min_length=1, description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
     )
     expected: tuple[str, ...] = Field((), description="names of guests that must be there")
-    leave_out: tuple[str, ...] = Field((), description="names of guests that may come and go; globs")
+    exclude: tuple[str, ...] = Field((), description="names of guests that may come and go; globs")
     starting: Duration = Field(
         900.0, description="time after the host's start in which guests that ran before it may still be starting"
     )
-    passing_limit: Duration = Field(
+    transient_limit: Duration = Field(
         600.0, description="how long a state that should pass by itself (such as saving) counts as sound"
     )
     memory_limit: float = Field(
@@ -112,7 +112,7 @@ class GuestsProbe(BaseProbe):
         return [*seen, self._memory(asked, known), *self._levels(guests)]
 
     def _left_out(self, name: str) -> bool:
-        return any(fnmatchcase(name, each) for each in self._settings.leave_out)
+        return any(fnmatchcase(name, each) for each in self._settings.exclude)
 
     def _across(
         self, before: RestartGrace, asked: Sequence[Asked], standing: Mapping[str, GuestCondition], since_s: float
@@ -155,7 +155,7 @@ class GuestsProbe(BaseProbe):
             return standing
         now_s = self._clock.monotonic_s()
         since_s = self._passing_since_s.setdefault(name, now_s)
-        return GuestCondition() if now_s - since_s < self._settings.passing_limit else standing
+        return GuestCondition() if now_s - since_s < self._settings.transient_limit else standing
 
     def _memory(self, asked: Sequence[Asked], known: Mapping[str, str]) -> Condition:
         """The memory allocated to all guests. One that cannot be queried now counts with its last value."""

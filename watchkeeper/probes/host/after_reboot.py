@@ -48,11 +48,11 @@ class AfterRebootSettings(RootsideSettings):
     )
     units: bool = Field(True, description="note the running services of systemd")
     ports: bool = Field(True, description="note the TCP ports that somebody listens on")
-    told_for: Duration = Field(
+    report_for: Duration = Field(
         604_800.0,
         description="time after the restart in which what is missing is still told; then it counts as wanted so",
     )
-    leave_out: tuple[str, ...] = Field(
+    exclude: tuple[str, ...] = Field(
         (), description='what need not come back; globs such as "unit apt-*", "guest tide-log" or "port 8080"'
     )
 
@@ -140,7 +140,7 @@ class AfterRebootProbe(BaseProbe):
         absent = [thing for thing in page.expected if there.tells(thing) and thing not in there.things]
         absent = [thing for thing in absent if not self._left_out(thing)]
         facts = (("expected back", str(len(page.expected))), *facts)
-        if there.up_s >= self._settings.told_for:
+        if there.up_s >= self._settings.report_for:
             return Condition(KEY, sound=True, facts=facts)
         if there.up_s < self._settings.starting:
             left = format_duration(round(self._settings.starting - there.up_s))
@@ -149,7 +149,7 @@ class AfterRebootProbe(BaseProbe):
         return Condition(KEY, not absent, _why(absent), facts=facts)
 
     def _left_out(self, thing: str) -> bool:
-        return self._sources.matches(thing, self._settings.leave_out)
+        return self._sources.matches(thing, self._settings.exclude)
 
 
 def expected_back(seen: Mapping[str, SeenInterval], settled_s: float, shortly_s: float) -> tuple[str, ...]:

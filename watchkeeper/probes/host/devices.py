@@ -60,8 +60,8 @@ class DeviceSettings(ProbeSettings):
         None, description='its vendor and product, such as "1a2b:3c4d"'
     )
     usb_serial: str | None = Field(None, description="its serial number, where several of that product are plugged in")
-    flapping_times: int = Field(3, ge=1, le=100, description="how many times it may come anew before it is unsound")
-    flapping_within: Duration = Field(3600.0, description="within this time")
+    returns_limit: int = Field(3, ge=1, le=100, description="how many times it may come anew before it is unsound")
+    returns_within: Duration = Field(3600.0, description="within this time")
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:
@@ -112,7 +112,7 @@ class DeviceProbe(BaseProbe):
         came = self._count(sight)
         facts: Facts = (("named by", settings.serial or f"{settings.usb} {settings.usb_serial or ''}".strip()),)
         facts += tuple((word, text) for word, text in (("product", sight.product), ("at", sight.where)) if text)
-        facts += (("came anew", f"{came}x within {format_duration(settings.flapping_within)}"),) if came else ()
+        facts += (("came anew", f"{came}x within {format_duration(settings.returns_within)}"),) if came else ()
         plugged, steady = self._why_gone(sight), self._why_flapping(came)
         subject = f"device {settings.name}"
         return [
@@ -121,13 +121,13 @@ class DeviceProbe(BaseProbe):
         ]
 
     def _count(self, sight: DeviceSeen) -> int:
-        """How many times it has come back within `flapping_within`; the first time it is seen does not count."""
+        """How many times it has come back within `returns_within`; the first time it is seen does not count."""
         now_s = self._clock.monotonic_s()
         if sight.present and self._last is not None and sight.present != self._last.present:
             self._came_s.append(now_s)
         if sight.present or self._last is None:
             self._last = sight
-        while self._came_s and now_s - self._came_s[0] >= self._settings.flapping_within:
+        while self._came_s and now_s - self._came_s[0] >= self._settings.returns_within:
             self._came_s.popleft()
         return len(self._came_s)
 
@@ -137,9 +137,9 @@ class DeviceProbe(BaseProbe):
         return f"it is not there under its name; {sight.instead}" if sight.instead else "it is gone"
 
     def _why_flapping(self, came: int) -> str:
-        if came < self._settings.flapping_times:
+        if came < self._settings.returns_limit:
             return ""
-        within = format_duration(self._settings.flapping_within)
+        within = format_duration(self._settings.returns_within)
         return f"it went away and came back {came} times within {within}: see its cable, its power and its port"
 
 

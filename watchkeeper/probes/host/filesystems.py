@@ -53,7 +53,7 @@ class FilesystemsSettings(ProbeSettings):
     also: tuple[MountPoint, ...] = Field(
         (), description="watch these mount points besides what is found; globs; may name network file systems too"
     )
-    leave_out: tuple[MountPoint, ...] = Field((), description="do not watch these mount points; globs")
+    exclude: tuple[MountPoint, ...] = Field((), description="do not watch these mount points; globs")
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +166,7 @@ def choose(found: Sequence[Mount], settings: FilesystemsSettings, kept: set[str]
     default = [] if settings.only else _fillable(nameable, kept)
     rest = [m for m in mounts.one_for_each_device([*default, *asked], kept) if m.device not in devices]
     chosen = {mount.point: mount for mount in [*rest, *exact.values()]}
-    return [chosen[point] for point in sorted(chosen) if not mounts.matches(point, settings.leave_out)]
+    return [chosen[point] for point in sorted(chosen) if not mounts.matches(point, settings.exclude)]
 
 
 def _fillable(nameable: Sequence[Mount], kept: set[str]) -> list[Mount]:
@@ -208,5 +208,5 @@ def _facts(mount: Mount) -> Facts:
 
 def _trouble(error: OSError) -> str:
     if error.errno in (errno.EACCES, errno.EPERM):
-        return "this user may not look at it; let it pass through the folders above, or name it under leave_out"
+        return "this user may not look at it; let it pass through the folders above, or name it under exclude"
     return f"it cannot be looked at: {error.strerror}"

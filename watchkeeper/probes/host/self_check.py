@@ -43,7 +43,7 @@ class SelfCheckSettings(ProbeSettings):
 
     kind: Literal["itself"] = "itself"
     every: Duration = Field(60.0, description="time from one sample to the next")
-    held_up_limit: Duration = Field(2.0, description="a hold-up of the event loop longer than this is unsound")
+    loop_lag_limit: Duration = Field(2.0, description="a hold-up of the event loop longer than this is unsound")
 
 
 class SelfCheckProbe:
@@ -80,7 +80,7 @@ class SelfCheckProbe:
         self._schedule()
 
     def _loop(self, worst_s: float) -> Condition:
-        held_up = worst_s > self._settings.held_up_limit
+        held_up = worst_s > self._settings.loop_lag_limit
         reason = f"it was held up for {worst_s:.1f} s: the processor, the disk or a probe did not give way"
         facts = (("longest hold-up", f"{worst_s * 1000:.0f} ms"),)
         return Condition(SeriesKey(SUBJECT, "event loop"), not held_up, reason if held_up else "", facts=facts)

@@ -56,7 +56,7 @@ class UnitsSettings(ProbeSettings):
         (), max_length=200, description="units that must be active, such as tide-log.service or nightly-backup.timer"
     )
     failed: bool = Field(True, description="watch all other units too, for failing")
-    leave_out: tuple[str, ...] = Field((), description="units whose failing does not matter; globs")
+    exclude: tuple[str, ...] = Field((), description="units whose failing does not matter; globs")
 
 
 class _Page(StateModel):
@@ -90,7 +90,7 @@ class UnitsProbe(BaseProbe):
         return [*seen, _transient({unit: known[unit] for unit in transient})] if settings.failed else seen
 
     def _left_out(self, unit: str) -> bool:
-        return any(fnmatchcase(unit, each) for each in self._settings.leave_out)
+        return any(fnmatchcase(unit, each) for each in self._settings.exclude)
 
     async def _remember(self, lasting: Sequence[str]) -> None:
         newest_last = list(dict.fromkeys(reversed(lasting)))[::-1]

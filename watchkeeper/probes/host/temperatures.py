@@ -41,7 +41,7 @@ class TemperaturesSettings(ProbeSettings):
     limits: dict[str, float] = Field(
         {}, max_length=100, description="limits of the keeper's own, in degrees Celsius, by sensor or glob"
     )
-    leave_out: tuple[str, ...] = Field(
+    exclude: tuple[str, ...] = Field(
         ("drivetemp *",),
         description="sensors to leave alone; globs. Reading drivetemp can keep a disk from going to sleep",
     )
@@ -77,7 +77,7 @@ class TemperaturesProbe(BaseProbe):
 
         Raises ToolMissing if there is no sensor at all.
         """
-        work = partial(read_sensors, self._folder, self._settings.leave_out)
+        work = partial(read_sensors, self._folder, self._settings.exclude)
         sensors = await self._workers.call("temperature sensors", work, self._settings.timeout)
         judged = [each for sensor in sensors if _has_limit(each := self._limited(sensor)) or sensor.name in self._known]
         if not sensors and not self._known:
@@ -115,9 +115,9 @@ class TemperaturesProbe(BaseProbe):
         return f"{sensor.now_c:.0f} °C, limit {sensor.high_c:.0f} °C"
 
 
-def read_sensors(folder: Path, leave_out: Sequence[str]) -> list[Sensor]:
+def read_sensors(folder: Path, exclude: Sequence[str]) -> list[Sensor]:
     """Every temperature sensor below the folder, by name. Sensors with the same name get a number."""
-    found = [sensor for chip in _listed(folder, "hwmon*") for sensor in _read_chip(chip, leave_out)]
+    found = [sensor for chip in _listed(folder, "hwmon*") for sensor in _read_chip(chip, exclude)]
     if len(found) > SENSORS_LIMIT:
         raise ProbeError(f"{folder} holds more than {SENSORS_LIMIT} temperature sensors; leave some out")
     counts: Counter[str] = Counter()
@@ -134,14 +134,14 @@ def _listed(folder: Path, pattern: str) -> list[Path]:
     return sorted(folder.glob(pattern), key=lambda path: (len(path.name), path.name))
 
 
-def _read_chip(chip: Path, leave_out: Sequence[str]) -> Iterator[Sensor]:
+def _read_chip(chip: Path, exclude: Sequence[str]) -> Iterator[Sensor]:
     where = [_text(chip / "name") or chip.name, _device(chip)]
     for reading in _listed(chip, "temp*_input"):
         prefix = reading.name.removesuffix("_input")
         label = _text(chip / f"{prefix}_label") or prefix
         name = clip(" ".join(part for part in (*where, label) if part))
         # A sensor that is left out is not even read: reading it may wake the disk.
-        if not any(fnmatchcase(name, glob) for glob in leave_out):
+        if not any(fnmatchcase(name, glob) for glob in exclude):
             yield _read(chip, prefix, name)
 
 

@@ -40,7 +40,7 @@ class RaidSettings(ProbeSettings):
     kind: Literal["raid"] = "raid"
     every: Duration = Field(60.0, description="time from one sample to the next")
     arrays: tuple[str, ...] = Field((), description="arrays that must be there, such as md0; besides what is found")
-    leave_out: tuple[str, ...] = Field((), description="arrays not to watch, such as md127")
+    exclude: tuple[str, ...] = Field((), description="arrays not to watch, such as md127")
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +133,7 @@ class RaidProbe(BaseProbe):
         """Read the kernel's files. Raises ProbeError if there is no array, and none is expected."""
         settings = self._settings
         arrays = await self._bench.workers.call("raid", partial(read_arrays, self._sysfs), settings.timeout)
-        watched = [each for each in arrays if each.name not in settings.leave_out]
+        watched = [each for each in arrays if each.name not in settings.exclude]
         there = {each.name for each in watched}
         missing = ({*settings.arrays} | self._seen) - there
         self._seen |= there

@@ -30,9 +30,7 @@ class SmartSettings(RootsideSettings):
 
     kind: Literal["smart"] = "smart"
     every: Duration = Field(1800.0, description="time from one sample to the next")
-    leave_out: tuple[str, ...] = Field(
-        (), description="disks not to watch; globs of /dev/..., models or serial numbers"
-    )
+    exclude: tuple[str, ...] = Field((), description="disks not to watch; globs of /dev/..., models or serial numbers")
 
 
 class Disks(StateModel):
@@ -90,7 +88,7 @@ class SmartProbe(BaseProbe):
     def _disk(self, result: Result) -> list[Observation]:
         """What one disk reports. Raises ProbeError if there is no usable report."""
         name, settings = result.target, self._settings
-        if _like(settings.leave_out, name):
+        if _like(settings.exclude, name):
             return []
         text = text_of(result.ran, "smartctl", settings.timeout, ends_well=ANY_STATUS)
         if result.ran.status == SLEEPS:
@@ -100,7 +98,7 @@ class SmartProbe(BaseProbe):
         else:
             known = self._known[name] = _read(name, text, result.ran.status or 0)
             seen = _observations(name, known, asleep=False)
-        return [] if known and _like(settings.leave_out, known.model, known.serial) else seen
+        return [] if known and _like(settings.exclude, known.model, known.serial) else seen
 
 
 def _like(globs: Iterable[str], *names: str) -> bool:

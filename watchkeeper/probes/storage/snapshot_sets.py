@@ -29,7 +29,7 @@ class SetSettings(RootsideSettings):
     every: Duration = Field(300.0, description="time from one sample to the next")
     of: tuple[str, ...] = Field(min_length=1, description="what they are snapshots of; globs")
     called: tuple[str, ...] = Field(("*",), description="names of the set's own snapshots; globs such as hourly-*")
-    leave_out: tuple[str, ...] = Field((), description="not of these; globs")
+    exclude: tuple[str, ...] = Field((), description="not of these; globs")
     max_age: Duration = Field(description="a new one is due this long after the last")
     oldest_limit: Duration | None = Field(None, description="none may be older than this; by default any may")
 
@@ -70,7 +70,7 @@ class SetWatch:
 
     def _is_watched(self, name: str) -> bool:
         settings = self._settings
-        return _like(name, settings.of) and not _like(name, settings.leave_out)
+        return _like(name, settings.of) and not _like(name, settings.exclude)
 
     def _ages(self, origin: Origin, now: datetime, first_seen: dict[tuple[str, str], datetime]) -> list[Observation]:
         taken = [

@@ -323,7 +323,7 @@ async def test_tables_that_cannot_be_read(host: Host) -> None:
 async def test_nothing_to_watch(host: Host) -> None:
     """No btrfs, one that is left out, or one without tables: a probe that watches nothing says so."""
     with pytest.raises(ProbeError, match="no btrfs is mounted"):
-        await host.observe(leave_out=[f"{host.point}"])
+        await host.observe(exclude=[f"{host.point}"])
     for source in ("/dev/sd*", "none"):
         host.mounted(source)
         with pytest.raises(ProbeError, match="no btrfs is mounted"):

@@ -198,15 +198,15 @@ async def test_what_each_volume_holds_is_a_part_of_its_pool(host: Host) -> None:
 async def test_promises_are_judged_only_where_a_limit_is_set(host: Host) -> None:
     """8 GiB by two volumes and a snapshot, of 3 GiB."""
     assert "thin pool vg0/thin0: promised" not in keys(await host.observe())
-    over = find(await host.observe(promise_limit=2), "thin pool vg0/thin0", "promised", Condition)
+    over = find(await host.observe(overcommit_limit=2), "thin pool vg0/thin0", "promised", Condition)
     assert over.reason == "volumes promise 8 GiB of 3 GiB, limit 2 times as much"
-    assert find(await host.observe(promise_limit=3), "thin pool vg0/thin0", "promised", Condition).sound
+    assert find(await host.observe(overcommit_limit=3), "thin pool vg0/thin0", "promised", Condition).sound
 
 
 async def test_what_is_left_out(host: Host) -> None:
     """A whole group, or one volume."""
-    assert await host.observe(leave_out=["vg0"]) == []
-    assert "volume vg0/vm1: own data" not in keys(await host.observe(leave_out=["*/vm1"]))
+    assert await host.observe(exclude=["vg0"]) == []
+    assert "volume vg0/vm1: own data" not in keys(await host.observe(exclude=["*/vm1"]))
 
 
 async def test_without_root(host: Host, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -199,7 +199,7 @@ async def test_a_pool_that_was_there(host: Host) -> None:
     """One that goes away is told once it is gone, unless it is left out."""
     host.imported("shoal")
     host.pools("tank\tONLINE\t1\t1\t1\nshoal\tONLINE\t1\t1\t1\n")
-    told, left = host.probe(), host.probe(leave_out=["sh*"])
+    told, left = host.probe(), host.probe(exclude=["sh*"])
     for probe in (told, left):
         await probe.observe()
     (host.kstat / "shoal" / "state").unlink()
@@ -227,8 +227,8 @@ async def test_a_pool_with_nothing_in_it(host: Host) -> None:
 
 async def test_what_is_left_out(host: Host) -> None:
     """Pools and data sets by globs."""
-    assert not [key for key in keys(await host.observe(leave_out=["tank*"])) if "tank" in key]
-    seen = keys(await host.observe(leave_out=["tank/home"]))
+    assert not [key for key in keys(await host.observe(exclude=["tank*"])) if "tank" in key]
+    seen = keys(await host.observe(exclude=["tank/home"]))
     assert "dataset tank/home: quota" not in seen
     assert "pool tank: space" in seen
 
@@ -236,8 +236,8 @@ async def test_what_is_left_out(host: Host) -> None:
 async def test_promises_are_judged_only_where_a_limit_is_set(host: Host) -> None:
     """3 GiB are promised of 3.62 GiB."""
     assert "pool tank: promised" not in keys(await host.observe())
-    assert find(await host.observe(promise_limit=1), "pool tank", "promised", Condition).sound
-    over = find(await host.observe(promise_limit=0.5), "pool tank", "promised", Condition)
+    assert find(await host.observe(overcommit_limit=1), "pool tank", "promised", Condition).sound
+    over = find(await host.observe(overcommit_limit=0.5), "pool tank", "promised", Condition)
     assert over.reason == "volumes promise 3 GiB of 3.62 GiB, limit 0.5 times as much"
 
 

@@ -46,7 +46,7 @@ class BtrfsSettings(RootsideSettings):
     kind: Literal["btrfs"] = "btrfs"
     every: Duration = Field(60.0, description="time from one sample to the next")
     timeout: Duration = Field(20.0, description="time after which a file system counts as hanging")
-    leave_out: tuple[str, ...] = Field((), description="do not watch what is mounted here; globs such as /mnt/*")
+    exclude: tuple[str, ...] = Field((), description="do not watch what is mounted here; globs such as /mnt/*")
     scrub_limit: Limit = Field(40 * DAY_S, description='a scrub is due this long after the last, or "never"')
 
 
@@ -101,7 +101,7 @@ class BtrfsProbe(BaseProbe):
         mounted = mounts.parse(os.fsdecode(self._mountinfo.read_bytes()))
         chosen = mounts.one_for_each_device([each for each in mounted if each.type == "btrfs"], self._known)
         self._known = {each.point for each in chosen}
-        watched = [each for each in chosen if not mounts.matches(each.point, self._settings.leave_out)]
+        watched = [each for each in chosen if not mounts.matches(each.point, self._settings.exclude)]
         return [
             _Found(folder, each.point)
             for each in watched

@@ -45,8 +45,8 @@ class LvmSettings(RootsideSettings):
 
     kind: Literal["lvm"] = "lvm"
     every: Duration = Field(60.0, description="time from one sample to the next")
-    leave_out: tuple[str, ...] = Field((), description="groups and volumes not to watch; globs such as old or vg0/tmp*")
-    promise_limit: float | None = Field(
+    exclude: tuple[str, ...] = Field((), description="groups and volumes not to watch; globs such as old or vg0/tmp*")
+    overcommit_limit: float | None = Field(
         None, gt=0, description="how often the volumes of a thin pool may promise its size (1.5: half as much again)"
     )
     group_free: Size | None = Field(None, description="a volume group with less free space than this is unsound")
@@ -80,7 +80,7 @@ class LvmProbe(BaseProbe):
         return [*seen, *_snapshot_spaces(volumes), *_faults(volumes), *self._parts(volumes)]
 
     def _left_out(self, *names: str) -> bool:
-        return any(fnmatchcase(name, glob) for name in names for glob in self._settings.leave_out)
+        return any(fnmatchcase(name, glob) for name in names for glob in self._settings.exclude)
 
     def _group(self, group: Group) -> list[Observation]:
         subject = f"volume group {printable(group.name)}"
@@ -112,7 +112,7 @@ class LvmProbe(BaseProbe):
             seen += _level(subject, "metadata", used, metadata, facts)
         reason = _pool_trouble(pool, status)
         seen.append(Condition(SeriesKey(subject, "health"), not reason, reason, grave=bool(reason), facts=facts))
-        if (limit := self._settings.promise_limit) is not None:
+        if (limit := self._settings.overcommit_limit) is not None:
             over = overcommitted(promised, pool.size_bytes, limit)
             seen.append(Condition(SeriesKey(subject, "promised"), not over, over, facts=facts))
         return seen

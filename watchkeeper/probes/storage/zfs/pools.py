@@ -45,9 +45,9 @@ class ZfsSettings(ProbeSettings):
     every: Duration = Field(60.0, description="time from one sample to the next")
     timeout: Duration = Field(20.0, description="time after which a tool counts as hanging")
     pools: tuple[str, ...] = Field((), description="pools that must be there; watched besides what is found")
-    leave_out: tuple[str, ...] = Field((), description="pools and datasets not to watch; globs such as skerry/tmp*")
+    exclude: tuple[str, ...] = Field((), description="pools and datasets not to watch; globs such as skerry/tmp*")
     scrub_limit: Limit = Field(40 * DAY_S, description='a scrub is due this long after the last, or "never"')
-    promise_limit: float | None = Field(
+    overcommit_limit: float | None = Field(
         None, gt=0, description="how often a pool's volumes may promise its capacity (1.5: half as much again)"
     )
 
@@ -141,7 +141,7 @@ class ZfsProbe(BaseProbe):
         return found
 
     def _left_out(self, name: str) -> bool:
-        return any(fnmatchcase(name, glob) for glob in self._settings.leave_out)
+        return any(fnmatchcase(name, glob) for glob in self._settings.exclude)
 
     def _health(self, look: _Look, name: str) -> list[Observation]:
         state = look.state(name)
@@ -183,7 +183,7 @@ class ZfsProbe(BaseProbe):
         key = SeriesKey(_subject(root.name), "space")
         facts = _space_facts(inside, pool, promised, capacity)
         seen: list[Observation] = [Level(key, root.used, capacity, Unit.BYTES, facts)]
-        limit = self._settings.promise_limit
+        limit = self._settings.overcommit_limit
         if limit is not None:
             reason = overcommitted(promised, capacity, limit)
             seen.append(Condition(SeriesKey(key.subject, "promised"), not reason, reason, facts=facts))

@@ -74,7 +74,7 @@ def resident_memory() -> None:
     """An hour of the default probes is 60 rounds of file systems, 120 of memory and 60 of the daemon itself."""
     document = "\n".join(
         f'[[probe]]\nkind = "{kind}"\nevery = "{every}"'
-        for kind, every in (("filesystems", "0.2s"), ("memory", "0.1s"), ("itself", "0.2s"))
+        for kind, every in (("filesystems", "0.2s"), ("memory", "0.1s"), ("self-check", "0.2s"))
     )
     empty = subprocess.Popen(EMPTY, stdout=subprocess.PIPE, text=True)
     assert empty.stdout is not None
@@ -110,7 +110,7 @@ def processor(seconds: float) -> None:
     threading.Thread(target=server.serve_forever, daemon=True).start()
     url = f"http://127.0.0.1:{server.server_port}/"
     document = "\n".join(
-        [f'[[probe]]\nkind = "{kind}"\nevery = "30s"' for kind in ("filesystems", "memory", "itself")]
+        [f'[[probe]]\nkind = "{kind}"\nevery = "30s"' for kind in ("filesystems", "memory", "self-check")]
         + [f'[[probe]]\nkind = "http"\nname = "hide-{n}"\nurl = "{url}"\nevery = "30s"' for n in range(57)]
     )
     with tempfile.TemporaryDirectory() as folder:

@@ -18,7 +18,7 @@ def test_without_a_word_the_limits_are_the_defaults() -> None:
 
 def test_every_key_reaches_its_limit() -> None:
     """Values that differ from all defaults come out where they belong."""
-    text = 'flood = 20\nflood_ends = 8\nflood_within = "5m"\nsettle = "1m"'
+    text = 'flood = 20\nflood_ends = 8\nflood_within = "5m"\nrecovery_time = "1m"'
     assert CorrelationSettings.model_validate(tomllib.loads(text)).limits() == Limits(20, 8, 300.0, 60.0)
 
 

@@ -314,6 +314,7 @@ def test_no_row_names_a_key_that_is_in_use() -> None:
         assert row[-1] != getattr(move, "to", "")
         if row[0] != "probe":
             continue
+        assert len(row) > 2 or row[1] not in settings.known_model().probe_types
         for kind, model in settings.known_model().probe_types.items():
             if row[1] in (kind, ANY) and len(row) == 3:
                 assert row[2] not in describe_types.fields_of(model), ".".join(row)

@@ -61,9 +61,10 @@ def test_a_pool_that_is_gone() -> None:
         ({"kind": "http", "name": "hub", "url": "https://localhost/"}, "port", "443"),
         ({"kind": "tcp", "name": "db", "host": "::1", "port": 5432}, "port", "5432"),
         ({"kind": "filesystems", "also": ["/mnt/nest-cams", "/mnt/*"]}, "file system", "/mnt/nest-cams"),
-        ({"kind": "zfs-snapshots", "name": "a", "of": ["a/b", "*"], "max_age": "2h"}, "snapshots of zfs", "a/b"),
-        ({"kind": "lvm-snapshots", "name": "a", "of": ["vg0/a"], "max_age": "2h"}, "snapshots of lvm", "vg0/a"),
-        ({"kind": "btrfs-snapshots", "name": "a", "of": ["/srv"], "max_age": "2h"}, "snapshots of btrfs", "/srv"),
+        ({"kind": "zfs-snapshots", "name": "a", "datasets": ["a/b", "*"], "max_age": "2h"}, "snapshots of zfs", "a/b"),
+        ({"kind": "lvm-snapshots", "name": "a", "volumes": ["vg0/a"], "max_age": "2h"}, "snapshots of lvm", "vg0/a"),
+        ({"kind": "btrfs-snapshots", "name": "a", "filesystems": ["/srv"], "max_age": "2h"},
+         "snapshots of btrfs", "/srv"),
     ],
 )  # fmt: skip
 def test_each_kind_names_its_things(table: dict[str, Any], sort: str, name: str) -> None:
@@ -97,9 +98,15 @@ def test_sets_of_snapshots_are_covered_by_globs() -> None:
     """By the origin and a name of the set."""
     hourly = Thing("snapshots of zfs", "skerry/hide-hub", "hourly-7")
     found = Found((Proposal("zfs-snapshots", things=(hourly,)),))
-    table = {"kind": "zfs-snapshots", "name": "a", "of": ["skerry/*"], "called": ["hourly-*"], "max_age": "2h"}
+    table = {
+        "kind": "zfs-snapshots",
+        "name": "a",
+        "datasets": ["skerry/*"],
+        "name_pattern": ["hourly-*"],
+        "max_age": "2h",
+    }
     assert not compare(found, configured(table)).appeared
-    assert compare(found, configured({**table, "called": ["daily-*"]})).appeared == (
+    assert compare(found, configured({**table, "name_pattern": ["daily-*"]})).appeared == (
         "snapshots of zfs skerry/hide-hub (such as hourly-7)",
     )
 

@@ -18,7 +18,7 @@ ANY = st.text(st.characters(), max_size=30)
 def test_any_name_gives_a_document_that_loads(name: str, of: list[str], about: str, *, offered: bool) -> None:
     """What cannot be written or would be refused becomes a comment; the rest of the document stands."""
     odd = Proposal(
-        "zfs-snapshots", (Key("name", name), Key("of", tuple(of), about), Key("max_age", "2h")), (about,), offered
+        "zfs-snapshots", (Key("name", name), Key("datasets", tuple(of), about), Key("max_age", "2h")), (about,), offered
     )
     settings = usable(document(odd, Proposal("memory"), found=None))
     assert "memory" in [each.kind for each in settings.probe]

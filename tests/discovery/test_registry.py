@@ -15,7 +15,7 @@ async def test_this_machine_as_it_is(workers: ThreadWorkers) -> None:
     """Whatever is here, the document loads, as it is and with every offer in force."""
     sections = await discover(Host(ProbeContext(Clock(), workers), hear, ask_web=False))
     settings = usable(render(Survey("gannet", NOW, sections)))
-    assert {"filesystems", "memory", "itself"} <= {each.kind for each in settings.probe}
+    assert {"filesystems", "memory", "self-check"} <= {each.kind for each in settings.probe}
     assert len(sections) == len(FINDERS) + 1
 
 
@@ -24,7 +24,7 @@ async def test_an_empty_host(unprivileged: Host) -> None:
     sections = await discover(unprivileged)
     found = Survey("gannet", NOW, sections).found
     usable(render(Survey("gannet", NOW, sections)))
-    assert {each.kind for each in found.proposals} >= {"filesystems", "memory", "itself", "returned"}
+    assert {each.kind for each in found.proposals} >= {"filesystems", "memory", "self-check", "after-reboot"}
     assert {"ZFS", "LVM", "btrfs", "software RAID", "guests under QEMU"} <= set(found.absent)
 
 

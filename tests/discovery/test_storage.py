@@ -65,7 +65,7 @@ async def test_a_real_pool(host: Host) -> None:
     assert "scrubbed" in pool.about[0]
     (by_hand,) = [each for each in found.proposals if each.kind == "zfs-snapshots"]
     assert by_hand.offered
-    assert value_of(by_hand, "of") == ("tank/backup", "tank/home", "tank/vm/disk0")
+    assert value_of(by_hand, "datasets") == ("tank/backup", "tank/home", "tank/vm/disk0")
     assert not found.unseen
     usable(document(found=found))
 
@@ -86,7 +86,7 @@ async def test_a_set_with_a_rhythm_is_proposed(tools: Zfs, host: Host) -> None:
     tools.write()
     found = await zfs.find(host)
     (each,) = [one for one in found.proposals if one.kind == "zfs-snapshots"]
-    assert (value_of(each, "name"), value_of(each, "of"), value_of(each, "called")) == (
+    assert (value_of(each, "name"), value_of(each, "datasets"), value_of(each, "name_pattern")) == (
         "hourly", ("tank/home",), ("hourly-*",),
     )  # fmt: skip
     assert value_of(each, "max_age") == "2h"
@@ -331,7 +331,7 @@ async def test_odd_names_come_out_as_they_are(tools: Zfs, host: Host) -> None:
     tools.write()
     text = document(found=await zfs.find(host))
     (probe,) = [each for each in usable(text).probe if each.kind == "zfs-snapshots"]
-    assert set(getattr(probe, "of")) == {*odd[:2], odd[3], "tank/?"}  # noqa: B009  a kind that is known at run time
+    assert set(getattr(probe, "origins")) == {*odd[:2], odd[3], "tank/?"}  # noqa: B009  a kind that is known at run time
 
 
 async def test_more_origins_than_a_comment_names(tools: Zfs, host: Host) -> None:
@@ -341,7 +341,7 @@ async def test_more_origins_than_a_comment_names(tools: Zfs, host: Host) -> None
     tools.snapshots = "".join(hourly(name, 6) for name in guests)
     tools.write()
     (each,) = [one for one in (await zfs.find(host)).proposals if one.kind == "zfs-snapshots"]
-    assert value_of(each, "of") == tuple(guests)
+    assert value_of(each, "datasets") == tuple(guests)
     assert "and 3 more" in each.about[0]
 
 

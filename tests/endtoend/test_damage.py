@@ -30,7 +30,7 @@ port = 0
 [store]
 path = "{folder}/watchkeeper.db"
 [[probe]]
-kind = "itself"
+kind = "self-check"
 every = "1s"
 [[notifier]]
 kind = "webhook"

@@ -44,7 +44,7 @@ every = "1s"
 kind = "command"
 name = "lamp"
 run = ["/bin/echo", "7"]
-prints = "number"
+format = "number"
 at_most = 9
 every = "1s"
 [[probe]]

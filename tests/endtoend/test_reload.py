@@ -27,7 +27,7 @@ path = "{folder}/watchkeeper.db"
 [rules.not_answering]
 warning = "1s"
 [grouping]
-settle = "0s"
+recovery_time = "0s"
 """
 
 PROBE = """

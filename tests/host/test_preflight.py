@@ -64,12 +64,12 @@ LIMITS = f"""
 [[probe]]
 kind = "zfs-snapshots"
 name = "of the pool"
-of = ["{ON_POOL}"]
+datasets = ["{ON_POOL}"]
 max_age = "{{pool}}"
 [[probe]]
 kind = "lvm-snapshots"
 name = "of the thin pool"
-of = ["{ON_THIN}"]
+volumes = ["{ON_THIN}"]
 max_age = "{{thin}}"
 """
 

@@ -10,7 +10,7 @@ from tests.host.station import Station, instant
 pytestmark = pytest.mark.host(place=1)
 
 SETTLED_S, STARTING_S, EVERY_S = 30.0, 90.0, 40.0
-"""settled, starting and every of the probe `returned` in station.toml."""
+"""min_uptime, boot_grace and every of the probe `after-reboot` in station.toml."""
 
 SUBJECT, QUANTITY = "host", "all back after its restart"
 

@@ -27,7 +27,7 @@ SEEN = {
 """Subjects and quantities of every store of inside/layout.sh, and of what runs in the machine."""
 
 PROBES = {
-    "zfs", "lvm", "btrfs", "raid", "smart", "guests", "units", "returned",
+    "zfs", "lvm", "btrfs", "raid", "smart", "guests", "units", "after-reboot",
     "of datasets", "of volumes", "of subvolumes", "exported",
 }  # fmt: skip
 """Every probe of station.toml, by its label."""

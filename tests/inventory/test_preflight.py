@@ -158,7 +158,7 @@ async def test_one_disk_without_a_new_snapshot(station: Station) -> None:
     old = (pool.snapshots[0], replace(pool.snapshots[1], made_at=NOW - 35 * DAY))
     station.host = host(stores=(replace(pool, snapshots=old),))
     assert against(await station.ask()) == {"snapshot": "the newest, daily-1 is 35 days old, limit 1d"}
-    station.probes.append({"kind": "zfs-snapshots", "name": "daily", "of": ["skerry/*"], "max_age": "40d"})
+    station.probes.append({"kind": "zfs-snapshots", "name": "daily", "datasets": ["skerry/*"], "max_age": "40d"})
     assert (await station.ask()).go
     assert "snapshot" in against(await station.ask(within_s=3_600.0 * 24))
     assert (await station.ask(within_s=3_600.0, left_out=frozenset({Matter.SNAPSHOT}))).go

@@ -89,13 +89,13 @@ async def test_thin_pools(host: ProbeContext) -> None:
 
 async def test_snapshots(host: ProbeContext) -> None:
     """Odd names and many of them: the newest of each is found."""
-    seen = await look(host, "zfs-snapshots", name="daily", of=["tank/*"], called=["daily-*"], max_age="1d")
+    seen = await look(host, "zfs-snapshots", name="daily", datasets=["tank/*"], name_pattern=["daily-*"], max_age="1d")
     newest = find(seen, "snapshots of tank/two words (daily)", "newest", Deadline)
     assert dict(newest.facts)["newest"] == "daily-x y (0 B)"
     assert find(seen, "snapshots of tank/-dash (daily)", "newest", Deadline).last_at is None
-    seen = await look(host, "lvm-snapshots", name="all", of=["vg0/t1"], max_age="1d")
+    seen = await look(host, "lvm-snapshots", name="all", volumes=["vg0/t1"], max_age="1d")
     newest = find(seen, "snapshots of vg0/t1 (all)", "newest", Deadline)
     assert (newest.last_at, dict(newest.facts)["count"]) == (utc("2026-11-25 08:28:04"), "19")
-    seen = await look(host, "btrfs-snapshots", name="all", of=["/data"], max_age="1d")
+    seen = await look(host, "btrfs-snapshots", name="all", filesystems=["/data"], max_age="1d")
     newest = find(seen, "snapshots of /data (all)", "newest", Deadline)
     assert dict(newest.facts)["newest"] == ".snapshots/-two\\nlines ID 7"

@@ -38,7 +38,7 @@ from watchkeeper.store.store import Store
 
 HUB = SeriesKey("service hide-hub", "answer")
 MEMORY = '[[probe]]\nkind = "memory"\nevery = "1h"\n'
-ITSELF = '[[probe]]\nkind = "itself"\nevery = "1h"\n'
+ITSELF = '[[probe]]\nkind = "self-check"\nevery = "1h"\n'
 JOB = '[[probe]]\nkind = "checkin"\nname = "backup"\nwithin = "1d"\ntoken = {{ file = "{folder}/token" }}\n'
 HOOK = '[[notifier]]\nkind = "webhook"\nname = "hook"\nurl = "http://127.0.0.1:9/"\n'
 ALIVE = '[heartbeat]\nurl = "http://127.0.0.1:9/"\nevery = "{every}"\n'
@@ -148,16 +148,16 @@ async def test_probes_that_stay_go_on_and_others_begin_and_end(rig: Rig) -> None
         async def close(self) -> None:
             closed.set()
 
-    gone = replace(rig.runner.all_probes["itself"], probe=Closing(()))
+    gone = replace(rig.runner.all_probes["self-check"], probe=Closing(()))
     config = replace(rig.runtime.config, probes=(rig.runner.all_probes["memory"], gone))
     rig.active.runtime = replace(rig.runtime, config=config)
-    assert rig.planned == ["itself", "memory"]
+    assert rig.planned == ["self-check", "memory"]
     await rig.reload(MEMORY + JOB)
     assert rig.planned == ["backup", "memory"]
     assert closed.is_set()
     assert rig.runner.all_probes["memory"].probe is memory
     assert list(rig.lasting.state.registry.runs) == ["memory", "backup"]
-    assert await rig.journal() == ["the configuration was read anew; new: probe backup; gone: probe itself"]
+    assert await rig.journal() == ["the configuration was read anew; new: probe backup; gone: probe self-check"]
 
 
 async def test_what_is_under_way_ends_by_the_old_configuration(rig: Rig) -> None:
@@ -170,16 +170,16 @@ async def test_what_is_under_way_ends_by_the_old_configuration(rig: Rig) -> None
             await gate.wait()
             return [Answer(HUB, answered=True)]
 
-    slow = replace(rig.runner.all_probes["itself"], probe=Slow(()))
+    slow = replace(rig.runner.all_probes["self-check"], probe=Slow(()))
     memory = rig.runner.all_probes["memory"]
     rig.active.runtime = replace(rig.runtime, config=replace(rig.runtime.config, probes=(memory, slow)))
     rig.runner.switch(rig.runtime.pipeline, (memory, slow))
-    under_way = asyncio.ensure_future(rig.lasting.schedule.now("itself"))
+    under_way = asyncio.ensure_future(rig.lasting.schedule.now("self-check"))
     async with asyncio.timeout(10):
         await began.wait()
         reloading = asyncio.create_task(rig.reload(MEMORY))
         await asyncio.sleep(0.05)
-        assert list(rig.runner.all_probes) == ["memory", "itself"]
+        assert list(rig.runner.all_probes) == ["memory", "self-check"]
         gate.set()
         await asyncio.gather(under_way, reloading)
     assert list(rig.runner.all_probes) == ["memory"]

@@ -19,13 +19,13 @@ class CorrelationSettings(Strict):
     flood: so many alerts within the time below are a flood, of which one summary is told.
     flood_ends: fewer than this within that time, and it has ended.
     flood_within: the time in which they are counted.
-    settle: what outlives its cause is told after this.
+    recovery_time: what outlives its cause is told after this.
     """
 
     flood: int = Field(default=_BY_DEFAULT.flood, ge=2, le=10_000)
     flood_ends: int = Field(default=_BY_DEFAULT.flood_ends, ge=1, le=10_000)
     flood_within: Duration = _BY_DEFAULT.flood_s
-    settle: Delay = _BY_DEFAULT.settle_s
+    recovery_time: Delay = _BY_DEFAULT.settle_s
 
     def disorder(self) -> Iterator[str]:
         """What is wrong with the keys in combination."""
@@ -34,4 +34,4 @@ class CorrelationSettings(Strict):
 
     def limits(self) -> Limits:
         """The limits that this describes."""
-        return Limits(self.flood, self.flood_ends, self.flood_within, self.settle)
+        return Limits(self.flood, self.flood_ends, self.flood_within, self.recovery_time)

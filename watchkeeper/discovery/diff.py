@@ -15,7 +15,7 @@ from watchkeeper.config.types import ProbeSettings
 from watchkeeper.discovery.proposal import Found, Proposal, Thing, things
 from watchkeeper.probes.support.sanitize import printable
 
-ALWAYS = frozenset({"clock", "filesystems", "itself", "memory", "returned", "units"})
+ALWAYS = frozenset({"clock", "filesystems", "memory", "self-check", "after-reboot", "units"})
 """Kinds for what every host has: leaving one out is the operator's choice, and is not reported."""
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
@@ -76,7 +76,7 @@ def _covers(settings: ProbeSettings, thing: Thing) -> bool:
 def _covers_set(settings: Any, thing: Thing) -> bool:  # noqa: ANN401  any kind with sets
     if thing.sort == "files":
         return any(_matches(f"{thing.name}/{thing.example}", (glob, f"{glob}/*")) for glob in settings.files)
-    return _matches(thing.name, settings.of) and _matches(thing.example, settings.called)
+    return _matches(thing.name, settings.origins) and _matches(thing.example, settings.name_pattern)
 
 
 def _matches(name: str, globs: Iterable[str]) -> bool:
@@ -122,9 +122,9 @@ def _url(settings: Any) -> tuple[Thing, ...]:  # noqa: ANN401  settings of its k
 _NAMED: Mapping[str, Callable[[Any], tuple[Thing, ...]]] = {
     "filesystems": lambda s: _literal("file system", (*s.only, *s.also)),
     "zfs": lambda s: things("pool", s.pools),
-    "zfs-snapshots": lambda s: _literal("snapshots of zfs", s.of),
-    "lvm-snapshots": lambda s: _literal("snapshots of lvm", s.of),
-    "btrfs-snapshots": lambda s: _literal("snapshots of btrfs", s.of),
+    "zfs-snapshots": lambda s: _literal("snapshots of zfs", s.origins),
+    "lvm-snapshots": lambda s: _literal("snapshots of lvm", s.origins),
+    "btrfs-snapshots": lambda s: _literal("snapshots of btrfs", s.origins),
     "raid": lambda s: things("array", s.arrays),
     "guests": lambda s: things("guest", s.expected),
     "units": lambda s: things("unit", s.active),

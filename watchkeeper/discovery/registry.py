@@ -55,6 +55,6 @@ def returned(found: Sequence[Found]) -> Found:
     """The probe for restarts: it records what is there itself, except that the guests' sockets must be named."""
     sockets = [key for each in found for one in each.proposals for key in one.keys if key.name == "sockets"]
     why = "Longer than this host's guests and services take to start."
-    keys = (*sockets[:1], Key("starting", "15m", why, offered=True))
+    keys = (*sockets[:1], Key("boot_grace", "15m", why, offered=True))
     about = ("Which guests, units and services that were there before have not come back?",)
-    return Found((Proposal("returned", keys, about),))
+    return Found((Proposal("after-reboot", keys, about),))

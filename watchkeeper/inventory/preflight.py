@@ -127,7 +127,7 @@ class Asking:
         fitting = [
             each.max_age
             for each in sets
-            if any(volume == glob or fnmatchcase(volume, glob) for glob in each.of)
+            if any(volume == glob or fnmatchcase(volume, glob) for glob in each.origins)
             and not any(fnmatchcase(volume, glob) for glob in each.exclude)
         ]
         return min(fitting, default=WITHIN_S)

@@ -38,16 +38,16 @@ BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "memory": ProbeKind(MemorySettings, MemoryProbe),
     "http": ProbeKind(HttpSettings, HttpProbe),
     "snapshots": ProbeKind(SnapshotsSettings, SnapshotsProbe),
-    "itself": ProbeKind(SelfCheckSettings, SelfCheckProbe),
+    "self-check": ProbeKind(SelfCheckSettings, SelfCheckProbe),
     "tcp": ProbeKind(TcpSettings, TcpProbe),
     "dns": ProbeKind(DnsSettings, DnsProbe),
-    "echo": ProbeKind(PingSettings, PingProbe),
+    "ping": ProbeKind(PingSettings, PingProbe),
     "guests": ProbeKind(GuestsSettings, GuestsProbe),
     "units": ProbeKind(UnitsSettings, UnitsProbe),
     "clock": ProbeKind(ClockSettings, ClockProbe),
     "temperatures": ProbeKind(TemperaturesSettings, TemperaturesProbe),
     "device": ProbeKind(DeviceSettings, DeviceProbe),
-    "returned": ProbeKind(AfterRebootSettings, AfterRebootProbe),
+    "after-reboot": ProbeKind(AfterRebootSettings, AfterRebootProbe),
     "checkin": ProbeKind(JobSettings, JobProbe),
     "command": ProbeKind(CommandSettings, CommandProbe),
     "zfs": ProbeKind(ZfsSettings, ZfsProbe),
@@ -67,7 +67,7 @@ FROM_PACKAGES = plugin_kinds.find(plugins.GROUP, BUILT_IN)
 PROBES: Mapping[str, ProbeKind[Any]] = {**BUILT_IN, **FROM_PACKAGES.kinds}
 """`kind` in the configuration -> its settings and its probe."""
 
-FOUND_BY_DEFAULT = ("filesystems", "memory", "itself")
+FOUND_BY_DEFAULT = ("filesystems", "memory", "self-check")
 """The kinds that run without any configuration: their settings need nothing that the keeper alone knows."""
 
 

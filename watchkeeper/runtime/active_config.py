@@ -78,7 +78,7 @@ def build(settings: Settings, bench: ProbeContext, clock: Clock, before: ActiveC
     going_on = {
         each.label: old
         for each, old in _pairs(settings.probes, before.settings.probes, before.probes)
-        if bench is before.bench or each.kind != "itself"
+        if bench is before.bench or each.kind != "self-check"
     }
     telling = {each.label: old for each, old in _pairs(settings.notifiers, before.settings.notifiers, before.notifiers)}
     notifiers = tuple(telling.get(each.label) or make_notifier(each, clock) for each in settings.notifiers)

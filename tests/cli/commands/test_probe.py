@@ -72,7 +72,7 @@ def test_what_is_not_sound_stands_first_and_is_exit_code_1(run: Run, one_probe: 
 def test_this_host_is_looked_at_without_any_configuration(run: Run) -> None:
     """The host's own probes run by themselves and bring something."""
     found = json.loads(run("probe", "--json").stdout)
-    assert {"filesystems", "memory", "itself"} == {each["probe"] for each in found["observations"]}
+    assert {"filesystems", "memory", "self-check"} == {each["probe"] for each in found["observations"]}
     assert (found["host"], found["at"]) == ("gannet", "2026-11-25T07:24:11.000Z")
 
 

@@ -186,8 +186,8 @@ async def test_thinning_out_keeps_the_oldest(house: House) -> None:
 async def test_a_limit_of_the_configuration_is_kept_to(house: House) -> None:
     """The newest that a limit counts is not dropped, though by its name it could be."""
     await house.grew()
-    house.probes = [{"kind": "zfs-snapshots", "name": "first days", "of": ["skerry/nest-cams"], "called": ["daily-0?"],
-                     "max_age": "30d"}]  # fmt: skip
+    house.probes = [{"kind": "zfs-snapshots", "name": "first days", "datasets": ["skerry/nest-cams"],
+                     "name_pattern": ["daily-0?"], "max_age": "30d"}]  # fmt: skip
     gain = (await house.ask(gain_s=2 * 86_400, names=("*@daily-0*",))).gain
     assert gain is not None
     assert [each.label for each, why in gain.kept if "limit" in why] == ["daily-09"]

@@ -108,8 +108,8 @@ async def test_snapshots_with_a_space_of_their_own(toolbox: Toolbox, tmp_path: P
         row("tide-log-1", lv_attr="swi-a-s---", origin="tide-log", data_percent="3.00"),
         row("tide-log-2", lv_attr="Swi-a-s---", origin="tide-log", lv_size=str(2**29)),
     )
-    (holding,) = await freeing_lvm.look(place(tmp_path, workers, {"kind": "lvm-snapshots", "name": "n", "of": ["vg0/*"],
-                                                                 "max_age": "1d"}))  # fmt: skip
+    probe: dict[str, object] = {"kind": "lvm-snapshots", "name": "n", "volumes": ["vg0/*"], "max_age": "1d"}
+    (holding,) = await freeing_lvm.look(place(tmp_path, workers, probe))
     assert (holding.key.subject, holding.key.quantity) == ("volume group vg0", "space")
     assert [each.stuck for each in holding.candidates] == ["", "it is being merged into what it was taken of"]
     assert await freed(holding, "vg0/tide-log-1") == Freed(Bounds(2**30, 2**30))

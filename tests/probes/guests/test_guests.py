@@ -129,19 +129,22 @@ async def test_a_guest_that_a_restart_has_ended_is_waited_for(bench: ProbeContex
         await probe_of(kept, folder, root).observe()
     (folder / "1.qmp").unlink(missing_ok=True)
     boot(root, "second", 60)
-    seen = conditions(await probe_of(kept, folder, root, starting="10m").observe())
+    seen = conditions(await probe_of(kept, folder, root, boot_grace="10m").observe())
     for name in ("hide-hub", "tide-log"):
         assert seen[f"guest {name}: state"].sound
         assert seen[f"guest {name}: state"].facts == (("still starting", "judged in 9m"),)
     async with monitor(folder / "1.qmp", replies("hide-hub")):
-        assert states(await probe_of(kept, folder, root, starting="10m").observe()) == {"hide-hub": "", "tide-log": ""}
+        assert states(await probe_of(kept, folder, root, boot_grace="10m").observe()) == {
+            "hide-hub": "",
+            "tide-log": "",
+        }
     # One that had come and has gone again is missed at once.
     (folder / "1.qmp").unlink(missing_ok=True)
-    told = states(await probe_of(kept, folder, root, starting="10m").observe())
+    told = states(await probe_of(kept, folder, root, boot_grace="10m").observe())
     assert "it is gone" in told["hide-hub"]
     assert told["tide-log"] == ""
     boot(root, "second", 600)
-    assert "ended" in states(await probe_of(kept, folder, root, starting="10m").observe())["tide-log"]
+    assert "ended" in states(await probe_of(kept, folder, root, boot_grace="10m").observe())["tide-log"]
 
 
 async def test_a_guest_that_was_off_before_the_restart_stays_missed(

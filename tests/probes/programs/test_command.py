@@ -15,7 +15,7 @@ from watchkeeper.model.observation import Condition, Level, Observation, SeriesK
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.programs.command import CommandProbe, CommandSettings
 
-NUMBER = {"prints": "number", "quantity": "depth"}
+NUMBER = {"format": "number", "quantity": "depth"}
 
 
 def program(folder: Path, body: str, name: str = "tide-gauge") -> str:
@@ -184,9 +184,9 @@ async def test_trouble_of_the_workers_is_passed_on(bench: ProbeContext, tmp_path
         {"run": ["tide-gauge"]},
         {"run": ["/bin/echo", "a\0b"]},
         {"at_most": 3},
-        {"prints": "number"},
-        {"prints": "number", "capacity": 1, "at_most": 2},
-        {"prints": "number", "capacity": 0},
+        {"format": "number"},
+        {"format": "number", "capacity": 1, "at_most": 2},
+        {"format": "number", "capacity": 0},
         {"max_output": "2 MiB"},
     ],
 )

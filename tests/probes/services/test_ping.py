@@ -107,7 +107,7 @@ def test_a_host_that_does_not(monkeypatch: pytest.MonkeyPatch) -> None:
 
     opened = ping.open_socket
     monkeypatch.setattr(ping, "open_socket", quiet)
-    answer = look(timeout=0.3, questions=1)
+    answer = look(timeout=0.3, requests=1)
     assert not answer.answered
     assert answer.reason == "no reply within 0s, requests sent: 1"
     assert dict(answer.facts)["replies"] == "0 of 1"
@@ -199,7 +199,7 @@ async def test_stray_replies_and_an_error_after_a_reply() -> None:
 
 async def test_this_machine_as_it_is(workers: ThreadWorkers) -> None:
     """With this machine's own setting, it is either told as a missing privilege or answered."""
-    probe = PingProbe(PingSettings(name="gannet", host="127.0.0.1", questions=1), ProbeContext(Clock(), workers))
+    probe = PingProbe(PingSettings(name="gannet", host="127.0.0.1", requests=1), ProbeContext(Clock(), workers))
     low, high = (int(part) for part in ping.GROUP_RANGE.read_text().split())
     if low <= os.getegid() <= high:
         assert the_answer(await probe.observe()).answered
@@ -208,7 +208,7 @@ async def test_this_machine_as_it_is(workers: ThreadWorkers) -> None:
             await probe.observe()
 
 
-@pytest.mark.parametrize("wrong", [{"host": "a b"}, {"questions": 0}, {"family": "IPX"}])
+@pytest.mark.parametrize("wrong", [{"host": "a b"}, {"requests": 0}, {"family": "IPX"}])
 def test_settings_that_make_no_sense(wrong: dict[str, object]) -> None:
     """A host that is none, no question at all and an unknown family are refused."""
     with pytest.raises(ValidationError):

@@ -40,7 +40,9 @@ Duration:         0:00:00
 
 def settings(**more: object) -> SetSettings:
     """Settings of a set of this name."""
-    return SetSettings.model_validate({"kind": "any", "name": "hourly", "of": ["hide-hub"], "max_age": "2h", **more})
+    return SetSettings.model_validate(
+        {"kind": "any", "name": "hourly", "origins": ["hide-hub"], "max_age": "2h", **more}
+    )
 
 
 def origin(name: str, *snapshots: Snapshot) -> Origin:
@@ -56,9 +58,9 @@ def watch(origins_there: list[Origin], **more: object) -> list[Observation]:
 def test_a_set_is_told_from_another_by_its_name_and_pattern() -> None:
     """An hourly set and a weekly one of the same origin have their own limits and their own subjects."""
     hide_hub = origin("hide-hub", Snapshot("hourly-7", NOW - HOUR), Snapshot("weekly-3", NOW - 8 * DAY))
-    hourly = find(watch([hide_hub], called=["hourly-*"]), "snapshots of hide-hub (hourly)", "newest", Deadline)
+    hourly = find(watch([hide_hub], name_pattern=["hourly-*"]), "snapshots of hide-hub (hourly)", "newest", Deadline)
     assert (hourly.last_at, hourly.due_at) == (NOW - HOUR, NOW + HOUR)
-    weekly = watch([hide_hub], name="weekly", called=["weekly-*"], max_age="7d")
+    weekly = watch([hide_hub], name="weekly", name_pattern=["weekly-*"], max_age="7d")
     assert find(weekly, "snapshots of hide-hub (weekly)", "newest", Deadline).due_at == NOW - DAY
 
 
@@ -71,7 +73,7 @@ def test_the_oldest_may_have_a_limit() -> None:
 
 def test_an_origin_without_snapshots_has_never_had_one() -> None:
     """It is there, and none is called like the set's."""
-    seen = watch([origin("hide-hub", Snapshot("other", NOW))], called=["hourly-*"])
+    seen = watch([origin("hide-hub", Snapshot("other", NOW))], name_pattern=["hourly-*"])
     assert find(seen, "snapshots of hide-hub (hourly)", "newest", Deadline).due_at is None
     assert find(seen, "snapshots of hide-hub (hourly)", "there", Condition).sound
 
@@ -85,19 +87,19 @@ def test_an_origin_that_is_named_and_not_there() -> None:
 
 def test_a_pattern_that_matches_nothing() -> None:
     """A set of nothing is not silence."""
-    with pytest.raises(ProbeError, match="no dataset is called like gull"):
-        watch([origin("tide-log")], of=["gull*"])
+    with pytest.raises(ProbeError, match="no dataset has a name like gull"):
+        watch([origin("tide-log")], origins=["gull*"])
 
 
 def test_what_is_left_out() -> None:
     """A pattern for most, and another for those that it should not take."""
-    seen = watch([origin("a/tmp"), origin("a/b")], of=["a/*"], exclude=["*/tmp"])
+    seen = watch([origin("a/tmp"), origin("a/b")], origins=["a/*"], exclude=["*/tmp"])
     assert keys(seen) == {"snapshots of a/b (hourly): newest"}
 
 
 def test_a_name_that_looks_like_a_pattern() -> None:
     """A bracket in a name that is written out is only a bracket."""
-    seen = watch([origin("a[1]")], of=["a[1]"])
+    seen = watch([origin("a[1]")], origins=["a[1]"])
     assert keys(seen) == {f"snapshots of a[1] (hourly): {each}" for each in ("newest", "there")}
 
 
@@ -115,7 +117,7 @@ def test_a_snapshot_from_the_future() -> None:
 @given(st.text(min_size=1), st.text(min_size=1))
 def test_any_name_does_no_harm(name: str, snapshot: str) -> None:
     """Whatever an origin and a snapshot are called, the subject can be stored and stands on one line."""
-    seen = watch([origin(name, Snapshot(snapshot, NOW))], of=["*"])
+    seen = watch([origin(name, Snapshot(snapshot, NOW))], origins=["*"])
     (newest,) = [each for each in seen if isinstance(each, Deadline)]
     assert newest.last_at == NOW
     assert newest.key.subject.isprintable()
@@ -137,7 +139,7 @@ def now(bench: ProbeContext) -> ProbeContext:
 
 def zfs(bench: ProbeContext, **more: object) -> ZfsSnapshotsProbe:
     """A probe of a set of ZFS."""
-    document = {"name": "daily", "of": ["tank/home"], "max_age": "1d", **more}
+    document = {"name": "daily", "datasets": ["tank/home"], "max_age": "1d", **more}
     return ZfsSnapshotsProbe(ZfsSnapshotsSettings.model_validate(document), bench)
 
 
@@ -153,7 +155,7 @@ async def test_the_snapshots_of_a_real_pool(now: ProbeContext, toolbox: Toolbox)
         "\t".join(line.split("\t")[:3]) + "\n" for line in sample("zfs-list-snapshots.txt").stdout.splitlines()
     )
     lists(toolbox, names, snapshots)
-    seen = await zfs(now, of=["tank/*"], called=["daily-*", "pre-*"]).observe()
+    seen = await zfs(now, datasets=["tank/*"], name_pattern=["daily-*", "pre-*"]).observe()
     home = find(seen, "snapshots of tank/home (daily)", "newest", Deadline)
     assert home.last_at == utc("2026-11-25 04:56:16")
     assert dict(home.facts)["oldest"].startswith("daily-1 (20.1 MiB), ")
@@ -172,20 +174,20 @@ async def test_a_suspended_pool_says_nothing_about_snapshots(now: ProbeContext, 
 async def test_odd_names_of_data_sets(now: ProbeContext, toolbox: Toolbox) -> None:
     """A space, a sign that Python takes for the end of a line, a byte that is no UTF-8."""
     lists(toolbox, "a b/\x85c\udcff\n", "a b/\x85c\udcff@s\t1795582576\t0\n")
-    seen = await zfs(now, of=["a b/*"]).observe()
+    seen = await zfs(now, datasets=["a b/*"]).observe()
     assert find(seen, "snapshots of a b/\\x85c\\xff (daily)", "newest", Deadline).last_at == utc("2026-11-25 04:56:16")
 
 
 def lvm(bench: ProbeContext, **more: object) -> LvmSnapshotsProbe:
     """A probe of a set of LVM."""
-    document = {"name": "nightly", "of": ["vg0/vm*"], "max_age": "1d", **more}
+    document = {"name": "nightly", "volumes": ["vg0/vm*"], "max_age": "1d", **more}
     return LvmSnapshotsProbe(LvmSnapshotsSettings.model_validate(document), bench)
 
 
 async def test_the_snapshots_of_real_volumes(now: ProbeContext, toolbox: Toolbox) -> None:
     """A thin snapshot belongs to its origin, and is none itself; the pool and its hidden parts are none either."""
     toolbox.says("lvs", sample("lvs-nosuffix.json").stdout)
-    seen = await lvm(now, of=["*"]).observe()
+    seen = await lvm(now, volumes=["*"]).observe()
     assert keys(seen) == {f"snapshots of vg0/{name} (nightly): newest" for name in ("vm1", "vm2")}
     assert find(seen, "snapshots of vg0/vm1 (nightly)", "newest", Deadline).last_at == utc("2026-11-25 04:56:30")
     assert find(seen, "snapshots of vg0/vm2 (nightly)", "newest", Deadline).last_at is None
@@ -214,7 +216,7 @@ async def test_lvm_without_root(
 
 def btrfs(bench: ProbeContext, **more: object) -> BtrfsSnapshotsProbe:
     """A probe of a set of btrfs."""
-    document = {"name": "nightly", "of": ["/data"], "max_age": "1d", **more}
+    document = {"name": "nightly", "filesystems": ["/data"], "max_age": "1d", **more}
     return BtrfsSnapshotsProbe(BtrfsSnapshotsSettings.model_validate(document), bench)
 
 
@@ -225,7 +227,7 @@ async def test_the_snapshots_of_a_real_btrfs(
     (tmp_path / "mountinfo").write_text("30 22 0:31 / /data rw - btrfs /dev/vde rw\n")
     monkeypatch.setattr(commands, "MOUNTS", tmp_path / "mountinfo")
     toolbox.says("btrfs", sample("btrfs-subvol-list-s.txt").stdout)
-    seen = await btrfs(now, called=[".snapshots/vms-*"]).observe()
+    seen = await btrfs(now, name_pattern=[".snapshots/vms-*"]).observe()
     assert find(seen, "snapshots of /data (nightly)", "newest", Deadline).last_at == utc("2026-11-25 04:56:35")
     (toolbox.folder / "btrfs").unlink()
     with pytest.raises(ToolMissing, match="btrfs-progs"):

@@ -66,7 +66,7 @@ async def find_memory(host: Host) -> Found:
         f"This host has {format_size(table.get('MemTotal', 0) * KIB)} of memory"
         + (f" and {format_size(swap * KIB)} of swap." if swap else " and no swap.")
     )
-    return Found((Proposal("memory", about=tuple(about)), Proposal("itself", about=("watchkeeper itself.",))))
+    return Found((Proposal("memory", about=tuple(about)), Proposal("self-check", about=("watchkeeper itself.",))))
 
 
 async def find_clock(_host: Host) -> Found:

@@ -11,7 +11,7 @@ from watchkeeper.discovery.proposal import Key, Proposal, Thing
 from watchkeeper.discovery.toml import literal, writable
 from watchkeeper.messages.wording import duration
 from watchkeeper.model.units import format_duration, format_size
-from watchkeeper.probes.storage.snapshot_sets import Origin
+from watchkeeper.probes.storage.snapshot_sets import ORIGINS_KEY, Origin
 from watchkeeper.probes.support.sanitize import printable
 
 OLDEST_TIMES = 1.25
@@ -42,8 +42,8 @@ def _regular(kind: str, found: SnapshotSet, rhythm: Cadence, now: datetime) -> P
     oldest_s = rounded_up_s(kept_s * OLDEST_TIMES + rhythm.limit_s)
     keys = (
         Key("name", rhythm.word),
-        Key("of", _named(found.origins)),
-        Key("called", found.called),
+        Key(ORIGINS_KEY[kind], _named(found.origins)),
+        Key("name_pattern", found.called),
         Key("max_age", format_duration(rhythm.limit_s), _why(rhythm)),
         Key("oldest_limit", format_duration(oldest_s), _why_oldest(kept_s), offered=True),
     )
@@ -88,8 +88,8 @@ def _by_hand(kind: str, sets: Sequence[SnapshotSet], now: datetime) -> Proposal:
         about.append(f"- and {len(sets) - 20} sets of names more.")
     keys = (
         Key("name", f"{kind.removesuffix('-snapshots')} by hand"),
-        Key("of", _named(sorted({name for each in sets for name in each.origins}))),
-        Key("called", tuple(glob for each in sets for glob in each.called)),
+        Key(ORIGINS_KEY[kind], _named(sorted({name for each in sets for name in each.origins}))),
+        Key("name_pattern", tuple(glob for each in sets for glob in each.called)),
         Key("max_age", NO_NEXT, "No new one is due: they are taken when you take one."),
         Key("oldest_limit", BY_HAND_OLDEST, "One that is older holds space, and rolling back to it is hardly wanted."),
     )

@@ -109,7 +109,7 @@ def _name(point: str, snapshot: Subvolume) -> str:
 def limits(place: StoreContext) -> list[SetLimit]:
     """The configuration's limits on sets of btrfs snapshots."""
     return [
-        SetLimit(each.name, each.of, each.called, each.exclude, each.max_age)
+        SetLimit(each.name, each.origins, each.name_pattern, each.exclude, each.max_age)
         for each in place.settings.probes
         if isinstance(each, BtrfsSnapshotsSettings)
     ]

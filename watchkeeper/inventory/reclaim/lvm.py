@@ -114,7 +114,7 @@ def _stuck(volume: Volume) -> str:
 def limits(place: StoreContext) -> list[SetLimit]:
     """The configuration's limits on sets of LVM snapshots."""
     return [
-        SetLimit(each.name, each.of, each.called, each.exclude, each.max_age)
+        SetLimit(each.name, each.origins, each.name_pattern, each.exclude, each.max_age)
         for each in place.settings.probes
         if isinstance(each, LvmSnapshotsSettings)
     ]

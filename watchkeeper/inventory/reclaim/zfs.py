@@ -250,7 +250,7 @@ class ZfsHolding:
 def limits(place: StoreContext) -> list[SetLimit]:
     """The configuration's limits on sets of ZFS snapshots."""
     return [
-        SetLimit(each.name, each.of, each.called, each.exclude, each.max_age)
+        SetLimit(each.name, each.origins, each.name_pattern, each.exclude, each.max_age)
         for each in place.settings.probes
         if isinstance(each, ZfsSnapshotsSettings)
     ]

@@ -98,7 +98,7 @@ ENTRIES = (
     RunbookEntry(
         title="Not everything is back after a restart of the host",
         concern=Concern.UNSOUND,
-        kinds=("returned",),
+        kinds=("after-reboot",),
         about=(("host", "all back after its restart"),),
         means="Guests, services or ports that were there before the restart have not come back within a quarter of "
         "an hour. It is told once for each restart.",

@@ -61,7 +61,7 @@ ENTRIES = (
     RunbookEntry(
         title="The database was damaged and set aside",
         concern=Concern.UNSOUND,
-        kinds=("itself",),
+        kinds=("self-check",),
         about=(("watchkeeper", "database file"),),
         means="At its start the daemon found its database damaged, set it aside, and began a new one with all that "
         "could still be read.",
@@ -78,7 +78,7 @@ ENTRIES = (
     RunbookEntry(
         title="Damaged rows were moved out of the database",
         concern=Concern.UNSOUND,
-        kinds=("itself",),
+        kinds=("self-check",),
         about=(("watchkeeper", "stored rows"),),
         means="Single rows of the database no longer match their checksums, or an index or a definition was not as "
         "watchkeeper makes it. They were moved to the table `quarantine`, and the watch goes on with the rest.",
@@ -97,7 +97,7 @@ ENTRIES = (
     RunbookEntry(
         title="watchkeeper's database or open files come to their limit",
         concern=Concern.FULL,
-        kinds=("itself",),
+        kinds=("self-check",),
         about=(("watchkeeper", "database size"), ("watchkeeper", "open files")),
         means="The database will reach the size that `max_size` under [store] allows; then old samples become hours "
         "sooner than set, and nothing else is lost. Open files that grow are a fault of watchkeeper.",
@@ -114,7 +114,7 @@ ENTRIES = (
     RunbookEntry(
         title="watchkeeper is held up",
         concern=Concern.UNSOUND,
-        kinds=("itself",),
+        kinds=("self-check",),
         about=(("watchkeeper", "event loop"),),
         means="The daemon could not go on for longer than `loop_lag_limit`: the processor or the disk was busy with "
         "something else, or the host was suspended.",

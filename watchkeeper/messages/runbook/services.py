@@ -27,7 +27,7 @@ ENTRIES = (
     RunbookEntry(
         title="A service is silent, or answers wrongly",
         concern=Concern.SILENT,
-        kinds=("http", "tcp", "dns", "echo"),
+        kinds=("http", "tcp", "dns", "ping"),
         about=(("service *", "answer"), ("host *", "answer"), ("*", "answer")),
         means="It gave no right answer for three minutes (a warning) or an hour (an alarm). The reason says what "
         "came instead: refused, no answer in time, a wrong status, a certificate that does not fit.",

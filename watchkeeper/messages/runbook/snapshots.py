@@ -85,7 +85,7 @@ AT_FAULT = (
         concern=Concern.UNSOUND,
         kinds=("zfs-snapshots", "lvm-snapshots", "btrfs-snapshots"),
         about=(("snapshots of *", "there"), ("*", "there")),
-        means="The dataset, volume or file system that the probe names under `of` is gone or was renamed, and with "
+        means="The dataset, volume or file system that the probe names is gone or was renamed, and with "
         "it its snapshots.",
         look="It is gone or was renamed. `watchkeeper discover --diff` shows what has appeared and what the "
         "configuration names that is gone.",
@@ -96,7 +96,7 @@ AT_FAULT = (
             ),
             ("watchkeeper probe", "what the probe says now"),
         ),
-        helps="Correct the name under `of` of its [[probe]], or bring back what was named so.",
+        helps="Correct the name in its [[probe]], or bring back what was named so.",
         avoid="Do not take the probe away before you know why nothing is there.",
     ),
     RunbookEntry(

@@ -45,7 +45,7 @@ class GuestsSettings(RootsideSettings):
     )
     expected: tuple[str, ...] = Field((), description="names of guests that must be there")
     exclude: tuple[str, ...] = Field((), description="names of guests that may come and go; globs")
-    starting: Duration = Field(
+    boot_grace: Duration = Field(
         900.0, description="time after the host's start in which guests that ran before it may still be starting"
     )
     transient_limit: Duration = Field(
@@ -122,7 +122,7 @@ class GuestsProbe(BaseProbe):
             self._clock.now().timestamp(),
             fine={path for path, each in standing.items() if not each.reason},
             there={each.path for each in asked if each.guest},
-            starting_s=self._settings.starting,
+            starting_s=self._settings.boot_grace,
             up_s=since_s,
         )
 
@@ -143,7 +143,7 @@ class GuestsProbe(BaseProbe):
 
     def _starting(self, name: str, since_s: float) -> Condition:
         """The condition of a guest that ran until the reboot, and may still be starting. since_s: the host's uptime."""
-        left = format_duration(round(self._settings.starting - since_s))
+        left = format_duration(round(self._settings.boot_grace - since_s))
         return Condition(
             SeriesKey(f"guest {name}", "state"), sound=True, facts=(("still starting", f"judged in {left}"),)
         )

@@ -37,12 +37,14 @@ NAMED_LIMIT = 5
 class AfterRebootSettings(RootsideSettings):
     """After a restart of the host: which guests, units and services have not come back."""
 
-    kind: Literal["returned"] = "returned"
+    kind: Literal["after-reboot"] = "after-reboot"
     every: Duration = Field(300.0, description="time from one look at what is there to the next")
     timeout: Duration = Field(20.0, description="time after which a look is given up")
-    starting: Duration = Field(900.0, description="time after the host's start in which things may still be starting")
-    settled: Duration = Field(1800.0, description="what was there for less than this is not expected back")
-    shortly: Duration = Field(3600.0, description="what was gone already for longer before the restart is not, either")
+    boot_grace: Duration = Field(900.0, description="time after the host's start in which things may still be starting")
+    min_uptime: Duration = Field(1800.0, description="what was there for less than this is not expected back")
+    max_downtime: Duration = Field(
+        3600.0, description="what was gone already for longer before the restart is not, either"
+    )
     sockets: tuple[Annotated[str, AfterValidator(whole_path)], ...] = Field(
         (), description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
     )
@@ -117,7 +119,7 @@ class AfterRebootProbe(BaseProbe):
         """At a new boot, start new state: what was there becomes what is expected."""
         if page.boot == boot:
             return page
-        expected = expected_back(page.seen, self._settings.settled, self._settings.shortly)
+        expected = expected_back(page.seen, self._settings.min_uptime, self._settings.max_downtime)
         return _Page(boot=boot, expected=expected, restarted_at=now if page.boot else None)
 
     def _note(self, seen: Mapping[str, SeenInterval], there: Presence, now: datetime) -> dict[str, SeenInterval]:
@@ -125,7 +127,7 @@ class AfterRebootProbe(BaseProbe):
 
         The clock may have been set back in between: no interval may end before it begins.
         """
-        shortly = timedelta(seconds=self._settings.shortly)
+        shortly = timedelta(seconds=self._settings.max_downtime)
         stays = {thing: stay for thing, stay in seen.items() if now - stay.last_at <= shortly or not there.tells(thing)}
         for thing in there.things:
             first_at = min(stays[thing].first_at, now) if thing in stays else now
@@ -142,8 +144,8 @@ class AfterRebootProbe(BaseProbe):
         facts = (("expected back", str(len(page.expected))), *facts)
         if there.up_s >= self._settings.report_for:
             return Condition(KEY, sound=True, facts=facts)
-        if there.up_s < self._settings.starting:
-            left = format_duration(round(self._settings.starting - there.up_s))
+        if there.up_s < self._settings.boot_grace:
+            left = format_duration(round(self._settings.boot_grace - there.up_s))
             return Condition(KEY, sound=True, facts=(("still starting", f"judged in {left}"), *facts))
         facts += tuple(("not back", thing) for thing in absent[:50])
         return Condition(KEY, not absent, _why(absent), facts=facts)

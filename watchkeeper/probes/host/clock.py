@@ -48,7 +48,7 @@ class ClockSettings(RootsideSettings):
     error_limit: Duration = Field(
         4.0, description="a clock that may be wrong by more is unsound; without updates it grows 1.8 s an hour"
     )
-    starting: Duration = Field(900.0, description="time after the host's start in which the clock may still be unset")
+    boot_grace: Duration = Field(900.0, description="time after the host's start in which the clock may still be unset")
 
 
 def read_clock() -> ClockState:
@@ -104,7 +104,9 @@ class ClockProbe(BaseProbe):
         if state.largest_error_s is None:
             started_s = float(self._uptime.read_text(encoding="ascii").split()[0])
             return (
-                "" if started_s < self._settings.starting else "nothing keeps it in time: no update for hours, or none"
+                ""
+                if started_s < self._settings.boot_grace
+                else "nothing keeps it in time: no update for hours, or none"
             )
         if state.largest_error_s > limit_s:
             return (

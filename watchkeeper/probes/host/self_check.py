@@ -41,7 +41,7 @@ checking more often would wake an idle machine for little benefit."""
 class SelfCheckSettings(ProbeSettings):
     """watchkeeper itself: whether its event loop is held up, its open files, its memory, its database."""
 
-    kind: Literal["itself"] = "itself"
+    kind: Literal["self-check"] = "self-check"
     every: Duration = Field(60.0, description="time from one sample to the next")
     loop_lag_limit: Duration = Field(2.0, description="a hold-up of the event loop longer than this is unsound")
 

@@ -42,7 +42,7 @@ class CommandSettings(ProbeSettings):
     run: Annotated[tuple[str, ...], AfterValidator(_words)] = Field(
         description="the program by its whole path, and its arguments; no shell reads them"
     )
-    prints: Literal["observations", "number"] = Field(
+    format: Literal["observations", "number"] = Field(
         "observations", description='"observations": JSON; "number": one number, read by the keys below'
     )
     quantity: str = Field("number", min_length=1, max_length=100, description="what the number is, in a word or two")
@@ -57,9 +57,9 @@ class CommandSettings(ProbeSettings):
     @model_validator(mode="after")
     def _agrees(self) -> Self:
         judged = (self.capacity, self.at_least, self.at_most)
-        if self.prints == "observations" and any(limit is not None for limit in judged):
-            raise ValueError('capacity, at_least and at_most are for prints = "number"; JSON brings its own')
-        if self.prints == "number" and all(limit is None for limit in judged):
+        if self.format == "observations" and any(limit is not None for limit in judged):
+            raise ValueError('capacity, at_least and at_most are for format = "number"; JSON brings its own')
+        if self.format == "number" and all(limit is None for limit in judged):
             raise ValueError("a number needs a capacity (a level), or at_least or at_most (a condition)")
         if self.capacity is not None and (self.at_least is not None or self.at_most is not None):
             raise ValueError("a number has a capacity (a level), or at_least and at_most (a condition), not both")
@@ -75,7 +75,7 @@ class CommandProbe(BaseProbe):
     async def observe(self) -> Sequence[Observation]:
         """Run it once. Raises ProbeError if it cannot be run, fails, or prints anything but what is expected."""
         output = await self._run()
-        if self._settings.prints == "observations":
+        if self._settings.format == "observations":
             return command_output.read(output)
         return [self._number(_number(output))]
 

@@ -46,13 +46,13 @@ _HEADER = struct.Struct("!BBHHH")
 class PingSettings(ProbeSettings):
     """A host: whether it answers an ICMP echo request, and how fast."""
 
-    kind: Literal["echo"] = "echo"
+    kind: Literal["ping"] = "ping"
     name: str = Field(min_length=1, max_length=100, description="the host, in the keeper's words, such as jetty-bridge")
     every: Duration = Field(60.0, description="time from one sample to the next")
     timeout: Duration = Field(5.0, description="time within which at least one reply must come")
     host: Annotated[str, AfterValidator(names.plain_host)] = Field(description="name or address of the host")
     family: Literal["any", "IPv4", "IPv6"] = Field("any", description="the kind of address to ask")
-    questions: int = Field(3, ge=1, le=20, description="requests in one sample; one reply is enough for an answer")
+    requests: int = Field(3, ge=1, le=20, description="requests in one sample; one reply is enough for an answer")
 
 
 FAMILIES = {"any": socket.AF_UNSPEC, "IPv4": socket.AF_INET, "IPv6": socket.AF_INET6}
@@ -80,7 +80,7 @@ class PingProbe(BaseProbe):
         watch.passed("name")
         facts = self._facts(found[0], trips_s)
         if not trips_s:
-            reason = f"no reply within {format_duration(settings.timeout)}, requests sent: {settings.questions}"
+            reason = f"no reply within {format_duration(settings.timeout)}, requests sent: {settings.requests}"
             return [Answer(self._key, answered=False, reason=reason, facts=facts)]
         return [Answer(self._key, answered=True, took_s=median(trips_s), facts=facts)]
 
@@ -89,10 +89,10 @@ class PingProbe(BaseProbe):
         with open_socket(address.family) as asked:
             asked.connect(address.where)
             talk = _Talk(asked, address.family, self._clock.monotonic_s)
-            sending = asyncio.create_task(talk.send(self._settings.questions))
+            sending = asyncio.create_task(talk.send(self._settings.requests))
             try:
                 async with asyncio.timeout(self._settings.timeout):
-                    await talk.listen(self._settings.questions)
+                    await talk.listen(self._settings.requests)
             except OSError as error:
                 # Some or all were lost: the replies that came are what counts.
                 if not talk.trips_s and not isinstance(error, TimeoutError):
@@ -108,7 +108,7 @@ class PingProbe(BaseProbe):
         facts: Facts = (("host", self._settings.host),)
         if address is None:
             return facts
-        return (*facts, ("address", address.host), ("replies", f"{len(trips_s)} of {self._settings.questions}"))
+        return (*facts, ("address", address.host), ("replies", f"{len(trips_s)} of {self._settings.requests}"))
 
 
 def open_socket(family: socket.AddressFamily) -> socket.socket:

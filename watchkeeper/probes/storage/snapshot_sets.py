@@ -22,13 +22,19 @@ AHEAD = timedelta(seconds=120)
 """A snapshot's time further in the future is not trusted: the host's clock was wrong when it was taken."""
 
 
+ORIGINS_KEY = {"zfs-snapshots": "datasets", "lvm-snapshots": "volumes", "btrfs-snapshots": "filesystems"}
+"""The key of the configuration that names what the snapshots are of, in the storage system's own term."""
+
+
 class SetSettings(RootsideSettings):
     """What the settings of every set of snapshots have."""
 
     name: str = Field(min_length=1, description="what the set is called, such as hourly")
     every: Duration = Field(300.0, description="time from one sample to the next")
-    of: tuple[str, ...] = Field(min_length=1, description="what they are snapshots of; globs")
-    called: tuple[str, ...] = Field(("*",), description="names of the set's own snapshots; globs such as hourly-*")
+    origins: tuple[str, ...] = Field(min_length=1, description="what they are snapshots of; globs")
+    name_pattern: tuple[str, ...] = Field(
+        ("*",), description="names of the set's own snapshots; globs such as hourly-*"
+    )
     exclude: tuple[str, ...] = Field((), description="not of these; globs")
     max_age: Duration = Field(description="a new one is due this long after the last")
     oldest_limit: Duration | None = Field(None, description="none may be older than this; by default any may")
@@ -57,10 +63,12 @@ class SetWatch:
         """
         watched = [each for each in origins if self._is_watched(each.name)]
         there = {each.name for each in watched}
-        missing = [glob for glob in self._settings.of if glob not in there and not any(sign in glob for sign in "*?[")]
+        missing = [
+            glob for glob in self._settings.origins if glob not in there and not any(sign in glob for sign in "*?[")
+        ]
         if not watched and not missing:
-            globs = ", ".join(clip(glob) for glob in self._settings.of)
-            raise ProbeError(f"no {self._what} is called like {globs}; see how they are called, and write it under of")
+            globs = ", ".join(clip(glob) for glob in self._settings.origins)
+            raise ProbeError(f"no {self._what} has a name like {globs}; correct the name in the configuration")
         seen: list[Observation] = []
         first_seen: dict[tuple[str, str], datetime] = {}
         for each in watched:
@@ -70,13 +78,13 @@ class SetWatch:
 
     def _is_watched(self, name: str) -> bool:
         settings = self._settings
-        return _like(name, settings.of) and not _like(name, settings.exclude)
+        return _like(name, settings.origins) and not _like(name, settings.exclude)
 
     def _ages(self, origin: Origin, now: datetime, first_seen: dict[tuple[str, str], datetime]) -> list[Observation]:
         taken = [
             Snapshot(printable(each.name), self._made_at(origin.name, each, now, first_seen), each.size_bytes)
             for each in origin.snapshots
-            if _like(each.name, self._settings.called)
+            if _like(each.name, self._settings.name_pattern)
         ]
         limits = AgeLimits(self._settings.max_age, self._settings.oldest_limit)
         return observe_ages(f"{printable(origin.name)} ({self._settings.name})", taken, now, limits)
@@ -93,7 +101,7 @@ class SetWatch:
 
     def _there(self, there: Iterable[str], missing: Sequence[str]) -> list[Observation]:
         """Whether each origin that is named without a wildcard exists."""
-        named = [name for name in self._settings.of if name in set(there)]
+        named = [name for name in self._settings.origins if name in set(there)]
         reason = f"there is no such {self._what}; correct the name under of, or see why it has gone"
         return [
             Condition(SeriesKey(f"snapshots of {printable(name)} ({self._settings.name})", "there"), not why, why)

@@ -16,7 +16,7 @@ from watchkeeper.privileged.commands import Result
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.storage.btrfs.tables import read_subvolumes
 from watchkeeper.probes.storage.snapshot_ages import Snapshot
-from watchkeeper.probes.storage.snapshot_sets import Origin, SetSettings, SetWatch
+from watchkeeper.probes.storage.snapshot_sets import ORIGINS_KEY, Origin, SetSettings, SetWatch
 from watchkeeper.probes.support.tools import ask_root, text_of
 
 
@@ -24,8 +24,12 @@ class BtrfsSnapshotsSettings(SetSettings):
     """A set of snapshots on a btrfs: the age of the newest and of the oldest. Needs the helper."""
 
     kind: Literal["btrfs-snapshots"] = "btrfs-snapshots"
-    of: tuple[str, ...] = Field(min_length=1, description="mount points of btrfs file systems; globs such as /srv")
-    called: tuple[str, ...] = Field(
+    origins: tuple[str, ...] = Field(
+        alias=ORIGINS_KEY["btrfs-snapshots"],
+        min_length=1,
+        description="mount points of btrfs file systems; globs such as /srv",
+    )
+    name_pattern: tuple[str, ...] = Field(
         ("*",),
         description="the set's own snapshots, by their path from the top of the file system; globs",
     )

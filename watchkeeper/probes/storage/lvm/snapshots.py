@@ -12,7 +12,7 @@ from watchkeeper.model.observation import Observation
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.storage.lvm.tables import Volume, read_volumes
 from watchkeeper.probes.storage.snapshot_ages import Snapshot
-from watchkeeper.probes.storage.snapshot_sets import Origin, SetSettings, SetWatch
+from watchkeeper.probes.storage.snapshot_sets import ORIGINS_KEY, Origin, SetSettings, SetWatch
 from watchkeeper.probes.support.tools import ask_root, result_of
 
 
@@ -20,7 +20,11 @@ class LvmSnapshotsSettings(SetSettings):
     """A set of snapshots of logical volumes: the age of the newest and of the oldest. Needs the helper."""
 
     kind: Literal["lvm-snapshots"] = "lvm-snapshots"
-    of: tuple[str, ...] = Field(min_length=1, description="volumes with their group; globs such as vg0/hide-hub")
+    origins: tuple[str, ...] = Field(
+        alias=ORIGINS_KEY["lvm-snapshots"],
+        min_length=1,
+        description="volumes with their group; globs such as vg0/hide-hub",
+    )
 
 
 class LvmSnapshotsProbe(BaseProbe):

@@ -13,7 +13,7 @@ from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Observation
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.storage.snapshot_ages import Snapshot
-from watchkeeper.probes.storage.snapshot_sets import Origin, SetSettings, SetWatch
+from watchkeeper.probes.storage.snapshot_sets import ORIGINS_KEY, Origin, SetSettings, SetWatch
 from watchkeeper.probes.storage.zfs import tables as zfs_tables
 from watchkeeper.probes.support.tools import run_tool
 
@@ -22,7 +22,11 @@ class ZfsSnapshotsSettings(SetSettings):
     """A set of snapshots of ZFS datasets and volumes: the age of the newest and of the oldest."""
 
     kind: Literal["zfs-snapshots"] = "zfs-snapshots"
-    of: tuple[str, ...] = Field(min_length=1, description="datasets and volumes; globs such as skerry/guests/*")
+    origins: tuple[str, ...] = Field(
+        alias=ORIGINS_KEY["zfs-snapshots"],
+        min_length=1,
+        description="datasets and volumes; globs such as skerry/guests/*",
+    )
 
 
 class ZfsSnapshotsProbe(BaseProbe):

@@ -110,7 +110,7 @@ async def test_the_planner_sees_the_trouble(set_stage: Set) -> None:
     await stage.advance(12 * HOUR_S)
     ready = await page(stage, "ready?subject=guest+ringing-db")
     assert "No-go: " in ready
-    assert "it does not run, so nobody can see whether it is well" in ready
+    assert "it is not running, so it cannot be checked" in ready
     assert "no answer: no answer within 10 s" in ready
     assert "limit 1d" in ready
     assert "No: a guest with 1 GiB of disk does not fit." in await page(stage, "room?disk=1GiB")

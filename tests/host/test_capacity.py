@@ -373,7 +373,7 @@ def test_a_disk_that_leaves_no_room_for_its_tables(stores: Mapping[str, Store]) 
     record(store, flat())
     code, told = ask(store, "--disk 1GiB --written 1GiB")
     assert (code, told["largest_bytes"]) == (1, 0)
-    assert told["reasons"][0]["lack"] == "no room now"
+    assert told["reasons"][0]["lack"] == "no space now"
     lived = write_whole(store, store.build("hide-hub", GIB), GIB)
     store.station.note(f"room, {store.subject}: of 1 GiB without room for tables {lived['written'][0] / MIB:.1f} MiB")
     assert lived["error"] == "No space left on device"
@@ -454,7 +454,7 @@ def test_what_is_not_recorded_is_not_promised(store: Store) -> None:
     record(store, daily(1, 3))
     code, told = ask(store, "--disk 64MiB")
     assert (code, told["fit"], told["largest_bytes"]) == (1, "not known", None)
-    assert [each["lack"] for each in told["reasons"]] == ["record too short"]
+    assert [each["lack"] for each in told["reasons"]] == ["history too short"]
 
 
 def test_an_empty_thin_pool_has_metadata_enough(stores: Mapping[str, Store]) -> None:

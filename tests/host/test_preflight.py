@@ -123,7 +123,7 @@ rm -f /var/tmp/berth0.img /var/tmp/berth1.img
 
 MOUNTED = "mkfs.ext4 -q {0} && mkdir -p /srv/berth && mount {0} /srv/berth"
 
-ALL = {"guest", "snapshot", "backup", "room", "time", "beneath", "answers", "watch"}
+ALL = {"guest", "snapshot", "backup", "space", "time-to-full", "storage-below", "answers", "monitoring"}
 
 
 @dataclass
@@ -358,7 +358,7 @@ def test_a_backup_beside_a_disk_is_none(berth: Berth, config: str, where: str) -
         berth.run("touch /srv/berth/tide-log.img")
         beside = berth.configure("beside", COPIES.format(where="/srv/berth"))
         reason = berth.ask(beside).only("backup", "copies")
-        assert reason == f"it lies on {shared}, as a disk of it does: both are lost together"
+        assert reason == f"it is on {shared}, and so is a disk of the guest: both are lost together"
     finally:
         berth.run(away)
     berth.goes(config)
@@ -369,9 +369,9 @@ def test_no_room_for_what_the_change_will_rewrite(berth: Berth, config: str, sto
     """All of the disk may be rewritten while its snapshot is kept, and less than that is free."""
     berth.leave(store, DISK_BYTES[store] // 2)
     told = berth.ask(config)
-    reason = told.only("room", ABOUT[store])
+    reason = told.only("space", ABOUT[store])
     berth.station.note(f"ready, {store}: {reason}")
-    assert reason.startswith(f"in 7d a snapshot may come to hold {DISK_BYTES[store] // MIB} MiB, and ")
+    assert reason.startswith(f"a snapshot may hold {DISK_BYTES[store] // MIB} MiB after 7d, and only ")
     berth.leave(store, WELL_BYTES[store])
     berth.goes(config)
 
@@ -384,7 +384,7 @@ def test_no_room_for_a_snapshot_of_a_reserved_volume(berth: Berth, config: str) 
     berth.run(f"dd if=/dev/urandom of=/dev/zvol/{ON_POOL} bs=1M count=56 oflag=direct status=none; zpool sync berth")
     try:
         berth.leave(POOL, 40 * MIB)
-        reason = berth.ask(config).only("room", POOL)
+        reason = berth.ask(config).only("space", POOL)
         assert reason.startswith("a snapshot of its reserved volumes needs ")
         berth.station.note(f"ready, reserved: {reason}")
         assert not berth.station.machine.works(f"zfs snapshot {ON_POOL}@change")
@@ -403,17 +403,17 @@ def test_a_store_that_is_full_while_the_snapshot_is_kept(berth: Berth, config: s
     grows = {"pool": 20 * MIB} if store == POOL else {"thin": 4 * MIB}
     past(berth, "growing", **grows)
     growing = berth.configure("growing", COPIES.format(where=ELSEWHERE), database="growing")
-    reason = berth.ask(growing).only("time", ABOUT[store])
+    reason = berth.ask(growing).only("time-to-full", ABOUT[store])
     berth.station.note(f"ready, {store}: {reason}")
     assert reason.startswith("it may be full in ")
-    assert reason.endswith("and the snapshot is to be kept for 7d")
+    assert reason.endswith("the snapshot is kept for 7d")
     berth.goes(config)
 
 
 def test_its_service_does_not_answer(berth: Berth, config: str) -> None:
     """It is asked at this moment: stopped, no answer; started, go."""
     berth.run("systemctl stop answer-tide")
-    assert berth.ask(config).only("answers", f"service {GUEST}").startswith("no answer: ")
+    assert berth.ask(config).only("answers", f"service {GUEST}").startswith("not answering: ")
     serve(berth)
     berth.goes(config)
 
@@ -431,7 +431,7 @@ def test_a_guest_that_stands_still(berth: Berth, config: str) -> None:
     monitor = f"python3 /usr/local/lib/station/guest.py ask /run/guests/{GUEST}.qmp"
     berth.run(f"{monitor} stop")
     reason = berth.ask(config).only("guest", f"guest {GUEST}")
-    assert reason == "it does not run, so nobody can see whether it is well"
+    assert reason == "it is not running, so it cannot be checked"
     berth.run(f"{monitor} cont")
     berth.goes(config)
 
@@ -440,7 +440,7 @@ def test_a_watch_that_sleeps(berth: Berth, config: str) -> None:
     """Nothing was recorded for six hours: that no alert stands means nothing then."""
     past(berth, "asleep", until_s=6 * 3_600)
     slept = berth.configure("asleep", COPIES.format(where=ELSEWHERE), database="asleep")
-    assert berth.ask(slept).only("watch", "watchkeeper").startswith("it has recorded nothing for 6 h")
+    assert berth.ask(slept).only("monitoring", "watchkeeper").startswith("it has recorded nothing for 6 h")
     berth.goes(config)
 
 
@@ -505,8 +505,8 @@ def test_an_alert_beneath(berth: Berth, watched: str) -> None:
     station.until("the alert", lambda: standing(berth, POOL), 120)
     berth.run(f"{PROGRAM} --config {watched} ran nightly-tide; sleep 8")
     told = berth.ask(watched)
-    assert set(told.against) == {("beneath", POOL)}, told.against
-    assert "unsound" in told.against["beneath", POOL]
+    assert set(told.against) == {("storage-below", POOL)}, told.against
+    assert "unsound" in told.against["storage-below", POOL]
     berth.run("zpool online berth /var/tmp/berth1.img")
     berth.run(f"{PROGRAM} --config {watched} ran nightly-tide; sleep 8")
     berth.goes(watched, "--wait 4m")
@@ -519,7 +519,7 @@ def test_what_became_of_the_change(berth: Berth, watched: str) -> None:
     time.sleep(40)
     told = berth.ask(watched, "--after")
     assert not told.against, told.against
-    assert {each["matter"] for each in told.points} == {"guest", "answers", "memory", "beneath", "watch"}
+    assert {each["matter"] for each in told.points} == {"guest", "answers", "memory", "storage-below", "monitoring"}
     said = berth.station.machine.now()
     assert said - 400 < instant(told.said["since"]) < said - 40
 
@@ -532,9 +532,9 @@ def test_what_became_of_the_change(berth: Berth, watched: str) -> None:
     gone = _change(berth, "systemctl stop answer-tide")
     time.sleep(15)
     told = berth.ask(watched, f"--after --since {gone}")
-    assert told.against["answers", service] == "it gives no answer"
+    assert told.against["answers", service] == "it does not answer"
     # The daemon may have told of the silence by now, which is an alert since the change.
-    assert set(told.against) <= {("answers", service), ("beneath", service)}
+    assert set(told.against) <= {("answers", service), ("storage-below", service)}
     serve(berth)
 
 

@@ -135,8 +135,8 @@ def test_what_zfs_cannot_destroy_is_told(pool: Station) -> None:
     told = reclaim(pool, "gauge/*@*", user="keeper")
     why = {each["name"]: each["why"] for each in told["cannot_be_deleted"]}
     assert why == {
-        "gauge/hide-hub@hourly-8": "it is held (1): see zfs holds, and zfs release",
-        "gauge/ringing-db@before": "a clone rests on it: gauge/trial",
+        "gauge/hide-hub@hourly-8": "it has a hold (1): see zfs holds and zfs release",
+        "gauge/ringing-db@before": "a clone depends on it: gauge/trial",
     }
     assert not pool.machine.works("zfs destroy gauge/hide-hub@hourly-8")
     assert not pool.machine.works("zfs destroy gauge/ringing-db@before")

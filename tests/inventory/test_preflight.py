@@ -157,7 +157,7 @@ async def test_one_disk_without_a_new_snapshot(station: Station) -> None:
     pool = station.host.stores[0]
     old = (pool.snapshots[0], replace(pool.snapshots[1], made_at=NOW - 35 * DAY))
     station.host = host(stores=(replace(pool, snapshots=old),))
-    assert against(await station.ask()) == {"snapshot": "the newest, daily-1 is 35 days old, limit 1d"}
+    assert against(await station.ask()) == {"snapshot": "the newest, daily-1 is 35 days old; the limit is 1d"}
     station.probes.append({"kind": "zfs-snapshots", "name": "daily", "datasets": ["skerry/*"], "max_age": "40d"})
     assert (await station.ask()).go
     assert "snapshot" in against(await station.ask(within_s=3_600.0 * 24))
@@ -172,7 +172,7 @@ async def test_disks_that_are_not_known(station: Station) -> None:
     station.host = host(guests=(replace(guest, disks=()),))
     assert against(await station.ask())["snapshot"] == "its disks are not known"
     station.host = host(guests=(replace(guest, disks=(Disk("/dev/sdq"),)),))
-    assert "what it lies in is not seen" in against(await station.ask())["snapshot"]
+    assert "the store that it is on is not visible" in against(await station.ask())["snapshot"]
 
 
 async def test_snapshots_of_a_btrfs_that_cannot_be_seen(station: Station) -> None:
@@ -183,7 +183,7 @@ async def test_snapshots_of_a_btrfs_that_cannot_be_seen(station: Station) -> Non
     why = "snapshots of btrfs: this needs root"
     station.host = host(stores=(btrfs,), guests=(guest,), unseen=(why,))
     found = against(await station.ask())
-    assert found["snapshot"] == "the snapshots of its store cannot be seen"
+    assert found["snapshot"] == "the snapshots of its store cannot be listed"
     station.host = host(stores=(btrfs,), guests=(guest,))
     assert against(await station.ask())["snapshot"] == "there is no snapshot of it"
 
@@ -232,7 +232,7 @@ async def test_two_images_need_a_set_each(station: Station) -> None:
 async def test_a_backup_beside_the_disk(station: Station) -> None:
     """A file on the same pool is lost with it; one on another store counts; none at all is told."""
     station.probes.pop()
-    assert "A snapshot on the same store is no backup" in against(await station.ask())["backup"]
+    assert "A snapshot on the same store is not a backup" in against(await station.ask())["backup"]
     beside: dict[str, object] = {
         "kind": "snapshots",
         "name": "copies",
@@ -240,7 +240,7 @@ async def test_a_backup_beside_the_disk(station: Station) -> None:
         "max_age": "26h",
     }
     station.probes.append({**beside, "backup_of": ["hide-hub"]})
-    assert against(await station.ask())["backup"].startswith("it lies on pool skerry, as a disk of it does")
+    assert against(await station.ask())["backup"].startswith("it is on pool skerry, and so is a disk")
     station.probes[-1]["files"] = [str(station.folder / "backup" / "*.img")]
     assert against(await station.ask())["backup"].startswith("it has never been made")
     made = station.folder / "backup" / "hide-hub.img"
@@ -263,25 +263,25 @@ async def test_no_room_for_the_snapshot(station: Station) -> None:
     """10 GiB are free and 14 GiB may be rewritten in a week; without a record, all of both disks would have to fit."""
     pool = station.host.stores[0]
     station.host = host(stores=(replace(pool, used_bytes=990 * GIB),))
-    reason = against(await station.ask())["room"]
-    assert reason == "in 7d a snapshot may come to hold 14 GiB, and 10 GiB are free"
+    reason = against(await station.ask())["space"]
+    assert reason == "a snapshot may hold 14 GiB after 7d, and only 10 GiB are free"
     del station.store.history[WRITTEN]
-    assert "its pace is not recorded yet" in against(await station.ask())["room"]
+    assert "its write rate is not known yet" in against(await station.ask())["space"]
     guest = station.host.guests[0]
     station.host = host(stores=(replace(pool, used_bytes=990 * GIB),), guests=(replace(guest, disks=(disk(size=0),)),))
     reserved = tuple(replace(each, set_aside_bytes=GIB, own_bytes=20 * GIB) for each in pool.volumes)
     station.host = host(stores=(replace(pool, used_bytes=990 * GIB, volumes=reserved),))
     station.wrote(per_day=0.1)
-    assert "needs 40 GiB at once" in against(await station.ask())["room"]
+    assert "needs 40 GiB at once" in against(await station.ask())["space"]
 
 
 async def test_a_store_that_is_full_too_soon(station: Station) -> None:
     """At 80 GiB a day 400 GiB last five days, and the snapshot is kept for seven; for two days it is a go."""
     station.grew(per_day=80.0)
-    assert against(await station.ask())["time"].startswith("it may be full in")
+    assert against(await station.ask())["time-to-full"].startswith("it may be full in")
     assert (await station.ask(keep_s=2 * 86_400.0)).go
     station.store.history.pop(POOL)
-    assert "not recorded yet" in against(await station.ask())["time"]
+    assert "not known yet" in against(await station.ask())["time-to-full"]
 
 
 async def test_an_alert_beneath(station: Station) -> None:
@@ -323,28 +323,28 @@ async def test_a_service_that_is_silent(station: Station) -> None:
     """It is asked at this moment; nothing is taken from the record."""
     station.probes[0]["url"] = "http://127.0.0.1:9/"
     found = await station.ask()
-    assert against(found)["answers"].startswith("no answer: ")
+    assert against(found)["answers"].startswith("not answering: ")
     assert found.worth_waiting
     station.probes[0] = {"kind": "http", "name": "nest-cams", "url": "http://127.0.0.1:9/"}
-    assert "no service of it is watched" in against(await station.ask())["answers"]
+    assert "no service of it is monitored" in against(await station.ask())["answers"]
 
 
 async def test_a_probe_that_speaks_of_the_service_no_more(station: Station) -> None:
     """Its series is there, its probe was given something else to look at."""
     station.probes[0] = {"kind": "memory", "name": "hide-hub"}
-    assert against(await station.ask())["answers"].startswith("it could not be asked")
+    assert against(await station.ask())["answers"].startswith("cannot tell")
 
 
 async def test_the_watch_sleeps(station: Station) -> None:
     """The newest sample of anything is an hour old."""
     station.store.all_series = [replace(each, last_at=NOW - HOUR) for each in station.store.all_series]
-    assert against(await station.ask())["watch"].startswith("it has recorded nothing for 1 h")
+    assert against(await station.ask())["monitoring"].startswith("it has recorded nothing for 1 h")
 
 
 async def test_a_guest_that_does_not_run(station: Station) -> None:
     """Paused on an I/O error."""
     station.host = host(guests=(replace(station.host.guests[0], running=False),))
-    assert "it does not run" in against(await station.ask())["guest"]
+    assert "it is not running" in against(await station.ask())["guest"]
 
 
 async def test_whole_stores_and_the_whole_host(station: Station) -> None:
@@ -361,15 +361,15 @@ async def test_a_subject_without_a_guest(station: Station) -> None:
     station.probes.append({"kind": "http", "name": "tide", "url": station.probes[0]["url"]})
     answer = await station.ask("tide")
     assert answer.go, against(answer)
-    assert {each.matter for each in answer.points} == {Matter.BENEATH, Matter.ANSWERS, Matter.WATCH}
+    assert {each.matter for each in answer.points} == {Matter.STORAGE_BELOW, Matter.ANSWERS, Matter.MONITORING}
 
 
 async def test_a_name_that_nothing_has(station: Station) -> None:
     """What is called nearly so is named; and where nothing is watched, that is said."""
-    with pytest.raises(BadQuestion, match="nothing here is called hide-hug; there is guest hide-hub"):
+    with pytest.raises(BadQuestion, match="there is no hide-hug here; known: guest hide-hub"):
         await station.ask("hide-hug")
     station.host, station.store.all_series = host(stores=(), guests=()), []
-    with pytest.raises(BadQuestion, match="nothing at all is watched yet"):
+    with pytest.raises(BadQuestion, match="nothing is monitored yet"):
         await station.ask()
 
 
@@ -391,7 +391,7 @@ async def test_as_before(station: Station) -> None:
     assert answer.since == NOW - HOUR
     assert answer.go, against(answer)
     assert {each.matter for each in answer.points} == {
-        Matter.GUEST, Matter.ANSWERS, Matter.MEMORY, Matter.BENEATH, Matter.WATCH,
+        Matter.GUEST, Matter.ANSWERS, Matter.MEMORY, Matter.STORAGE_BELOW, Matter.MONITORING,
     }  # fmt: skip
 
 
@@ -407,8 +407,8 @@ async def test_not_as_before(station: Station) -> None:
     ]
     found = against(await station.afterwards(since=30 * MINUTE))
     assert found["answers"].startswith("slower: 80 ms")
-    assert found["memory"] == "less: 4 GiB left, before 8 GiB"
-    assert found["beneath"] == "warning since the change: silent, 10 min ago"
+    assert found["memory"] == "less: 4 GiB free, before 8 GiB"
+    assert found["storage-below"] == "warning since the change: silent, 10 min ago"
 
 
 async def test_when_the_change_was_made(station: Station) -> None:
@@ -416,11 +416,11 @@ async def test_when_the_change_was_made(station: Station) -> None:
     answers(station, 0.04, 0.04, HOUR)
     pool = station.host.stores[0]
     station.host = host(stores=(replace(pool, snapshots=()),))
-    with pytest.raises(BadQuestion, match="give its instant"):
+    with pytest.raises(BadQuestion, match="give it with since"):
         await station.afterwards()
     station.wrote(2.0, restarted=2 * HOUR)
     assert (await station.afterwards()).since == NOW - 2 * HOUR
-    with pytest.raises(BadQuestion, match="lies ahead"):
+    with pytest.raises(BadQuestion, match="in the future"):
         await station.afterwards(since=-HOUR)
 
 

@@ -101,7 +101,7 @@ async def test_a_host_with_nothing_to_see(bench: ProbeContext, root: Path, toolb
     host = await look(known(), bench, root)
     assert (host.memory_bytes, host.available_bytes, host.cpus) == (2**30, 2**29, os.cpu_count())
     assert [each for each in host.stores if each.kind is not StoreKind.FILES] == []
-    assert host.unseen == ('guests: no probe of kind "guests" is configured, so neither they nor their disks are seen',)
+    assert host.unseen == ('guests: no probe of kind "guests" is configured, so guests and their disks are not known',)
 
 
 async def test_pools_as_they_were_captured(bench: ProbeContext, root: Path, toolbox: Toolbox) -> None:
@@ -193,8 +193,8 @@ async def test_disks_on_a_pool(bench: ProbeContext, root: Path, folder: Path, to
         Disk("/skerry/images/cams.raw", 32 * MIB, pool, "skerry/images"),
         Disk("/dev/mapper/elsewhere", 32 * MIB, None, None),
     )
-    assert "guest hide-hub: its disk /dev/mapper/elsewhere lies on no store that is seen here" in host.unseen
-    assert any("what it holds is not known" in why for why in host.unseen)
+    assert "guest hide-hub: its disk /dev/mapper/elsewhere is on no store that is visible here" in host.unseen
+    assert any("its size on disk cannot be read" in why for why in host.unseen)
     images = [each for s in host.stores if s.key == pool for each in s.volumes if each.name.startswith("/")]
     assert images == [Volume("/skerry/images/cams.raw", 32 * MIB, None)]
 
@@ -213,7 +213,7 @@ async def test_guests_that_do_not_run(bench: ProbeContext, root: Path, folder: P
         ("tide-log", False, 2**29, 1),
         ("ringing-db", False, None, None),
     ]
-    assert "guest ringing-db: it does not run, and was never seen with its disks" in host.unseen
+    assert "guest ringing-db: it is not running, and its disks were never seen" in host.unseen
 
 
 async def test_a_monitor_that_says_nothing_of_use(
@@ -303,7 +303,7 @@ async def test_a_btrfs_that_cannot_be_seen(
     toolbox.says("btrfs", "", status=1, stderr="ERROR: not a btrfs filesystem")
     (root / "sys").rename(root / "gone")
     host = await look(known(), bench, root)
-    assert any(why.startswith(f"btrfs {point}: its tables cannot be read: no table under") for why in host.unseen)
+    assert any(why.startswith(f"btrfs {point}: its space cannot be read: nothing under") for why in host.unseen)
     assert "snapshots of btrfs: btrfs ended with status 1: ERROR: not a btrfs filesystem" in host.unseen
     (toolbox.folder / "btrfs").unlink()
     host = await look(known(), bench, root)
@@ -316,7 +316,7 @@ async def test_a_file_system_that_may_not_be_looked_at(bench: ProbeContext, root
     mount(root, ("/nowhere/skerry", "ext4", "/dev/sdz9"))
     host = await look(known({"kind": "filesystems", "only": ["/nowhere/skerry"]}), bench, root)
     assert host.stores == ()
-    assert "file system /nowhere/skerry: it cannot be looked at: No such file or directory" in host.unseen
+    assert "file system /nowhere/skerry: cannot be read: No such file or directory" in host.unseen
 
 
 async def test_workers_that_still_hang(root: Path, folder: Path, toolbox: Toolbox) -> None:

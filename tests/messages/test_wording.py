@@ -204,6 +204,13 @@ def test_priorities_and_states_in_words() -> None:
     assert [wording.state_words(s).partition(":")[0] for s in State] == [s.value for s in State]
 
 
+def test_a_concern_is_named_in_words() -> None:
+    """A level is not full yet when its alert is raised; every other concern is named by its value, without a hyphen."""
+    assert wording.concern_words(Concern.FULL) == "filling up"
+    others = [c for c in Concern if c is not Concern.FULL]
+    assert [wording.concern_words(c) for c in others] == [c.value.replace("-", " ") for c in others]
+
+
 @pytest.mark.parametrize("why", NoEnd)
 def test_every_reason_for_no_end_has_words(why: NoEnd) -> None:
     """Whatever reason the forecast gives for having no end, it is told."""

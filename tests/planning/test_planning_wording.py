@@ -26,7 +26,7 @@ def ask(question: Question, host: HostNow = HOUSE, gib_per_day: float | None = 4
 def test_a_yes_says_where_and_for_how_long() -> None:
     """The first sentence is the answer."""
     assert wording.verdict(ask(HUB)) == (
-        "Yes: a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has room now and in 90 days: "
+        "Yes: a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has space now and in 90 days: "
         "full in about 105 days; memory and CPUs suffice."
     )
     assert wording.verdict(ask(Question(memory_bytes=GIB))) == (
@@ -39,16 +39,16 @@ def test_a_no_says_every_reason() -> None:
     asked = Question(disk_bytes=480 * GIB, reserved=True, memory_bytes=9 * GIB, cpus=5, store="skerry")
     assert wording.verdict(ask(asked)) == (
         "No: a guest with 480 GiB of reserved disk, 9 GiB of memory and 5 CPUs does not fit. Pool skerry is 71 GiB "
-        "short now; guests would be promised 3 GiB more memory than the host can give; at the recorded peak of use the "
-        "host would be 2 GiB of memory short; its CPUs would be 1 more than the host's: a guest gains nothing by that."
+        "short now; guests would be allocated 3 GiB more memory than the host can give; at the recorded peak of use "
+        "the host would lack 2 GiB of memory; the guest would have more CPUs than the host (by 1), which gains nothing."
     )
 
 
 def test_what_is_not_known_says_what_is_missing() -> None:
     """How much record there is and how much it takes."""
     assert wording.verdict(ask(HUB, gib_per_day=None)) == (
-        "Not known whether a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has room now; "
-        "looking ahead takes 7 days of record, and there are 2 days."
+        "Cannot tell whether a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has space now; "
+        "a forecast needs 7 days of history (so far: 2 days)."
     )
 
 
@@ -62,7 +62,7 @@ def test_what_is_not_known_says_what_is_missing() -> None:
         ),
         (
             Question(host_disk_bytes=TIB, host_memory_bytes=16 * GIB),
-            "with 1 TiB of disk and 16 GiB of memory more in the host, what is there now",
+            "with 1 TiB of disk and 16 GiB of memory more in the host, what is there today",
         ),
     ],
 )
@@ -75,23 +75,26 @@ def test_what_is_asked_is_said_again(question: Question, says: str) -> None:
     ("found", "says"),
     [
         (Reason(Lack.NOW, short=GIB), "pool skerry is 1 GiB short now"),
-        (Reason(Lack.SOON, within_d=88.4), "pool skerry may be full in 88 days, which is within 90 days"),
-        (Reason(Lack.SOON, within_d=0.5), "pool skerry may be full in about 12 h, which is within 90 days"),
-        (Reason(Lack.SOON, within_d=0.0), "pool skerry may be full now, which is within 90 days"),
+        (Reason(Lack.SOON, within_d=88.4), "pool skerry may be full in 88 days; it must last 90 days"),
+        (Reason(Lack.SOON, within_d=0.5), "pool skerry may be full in about 12 h; it must last 90 days"),
+        (Reason(Lack.SOON, within_d=0.0), "pool skerry may be full now; it must last 90 days"),
         (
             Reason(Lack.METADATA_SOON, within_d=16.0),
-            "the metadata of pool skerry may be full in 16 days, which is within 90 days",
+            "the metadata of pool skerry may be full in 16 days; it must last 90 days",
         ),
         (
             Reason(Lack.PROMISED, short=23 * GIB, limit_share=1.5),
-            "volumes on pool skerry would be promised 23 GiB more than the limit of 150 %",
+            "allocations on pool skerry would be 23 GiB above the limit of 150 %",
         ),
-        (Reason(Lack.RECORD), "pool skerry has room now; looking ahead takes 7 days of record, and there is none"),
+        (Reason(Lack.RECORD), "pool skerry has space now; a forecast needs 7 days of history (so far: none)"),
         (
             Reason(Lack.RECORD, recorded_d=60),
-            "pool skerry has room now; looking ahead takes 7 days of record without long gaps",
+            "pool skerry has space now; a forecast needs 7 days of history without long gaps",
         ),
-        (Reason(Lack.GUESTS_UNKNOWN), "the memory of some guests is not known; let watchkeeper ask their monitors"),
+        (
+            Reason(Lack.GUESTS_UNKNOWN),
+            "the memory of some guests is not known; give watchkeeper access to their monitors",
+        ),
     ],
 )
 def test_each_reason_has_its_figure(found: Reason, says: str) -> None:
@@ -106,9 +109,9 @@ def test_each_reason_has_its_figure(found: Reason, says: str) -> None:
         ((106.0, 106.0, 106.0), "full in about 105 days"),
         ((3.0, 10.0, 200.0), "full in about 10 days (3 days to 7 months)"),
         ((200.0, 400.0, None), "full in about 13 months (7 months to over 10 years)"),
-        ((400.0, None, None), "not likely full within 10 years, in about 13 months at the earliest"),
+        ((400.0, None, None), "probably not full within 10 years, at the earliest in about 13 months"),
         ((None, None, None), "not full within 10 years"),
-        ((0.0, 0.0, 0.0), "full at once"),
+        ((0.0, 0.0, 0.0), "full immediately"),
         ((0.0, 12.0, 14.0), "full in about 12 days (now to 14 days)"),
     ],
 )
@@ -119,7 +122,7 @@ def test_a_time_has_its_interval(ends: tuple[float | None, float | None, float |
 
 def test_no_record_has_no_time() -> None:
     """Nothing is said of an end."""
-    assert wording.full(None) == "not known when it is full"
+    assert wording.full(None) == "time to full not known"
 
 
 def test_the_straight_line_and_the_futures_that_never_fill() -> None:
@@ -128,7 +131,7 @@ def test_the_straight_line_and_the_futures_that_never_fill() -> None:
     assert wording.straight(found) == "in about 22 days"
     assert wording.straight(replace(found, straight_d=None)) == "not within 10 years"
     assert wording.straight(replace(found, straight_d=0.0)) == "now"
-    assert wording.never(found) == "12 % of the futures do not fill within 10 years"
+    assert wording.never(found) == "not full within 10 years in 12 % of the simulated futures"
     assert wording.never(replace(found, never_share=0.0)) == ""
 
 
@@ -157,16 +160,17 @@ def test_overcommit_and_the_largest_are_told_with_their_criterion() -> None:
     found = ask(HUB)
     (pool,) = found.stores
     assert wording.overcommit(pool) == "996 GiB of 1 TiB: 97 % (before: 94 %)"
-    assert wording.growth(pool) == "growing 4 GiB a day, from 60 days of record"
+    assert wording.growth(pool) == "growing 4 GiB a day, from 60 days of history"
     assert wording.largest(pool) == (
-        "62 GiB, written whole at once and not full within 90 days; 3 GiB if every promise is to be kept"
+        "62 GiB if it is filled at once and the store must last 90 days; "
+        "3 GiB if the store must hold every allocation in full"
     )
     assert wording.memory(found.memory) == [
-        "promised 11 GiB of 16 GiB: 69 % (before: 56 %)",
-        "the host itself needs 1 GiB; at most 9 GiB in use in 30 days",
+        "allocated 11 GiB of 16 GiB: 69 % (before: 56 %)",
+        "the host itself needs 1 GiB; peak use 9 GiB in 30 days",
         "largest that fits: 6 GiB",
     ]
-    assert wording.cpus(found.cpu) == ["9 for guests, 4 in the host: 2.25 for each (before: 1.75)"]
+    assert wording.cpus(found.cpu) == ["9 vCPUs on 4 CPUs of the host: 2.25 for each (before: 1.75)"]
 
 
 def test_what_is_not_known_is_told_beside_the_figures() -> None:
@@ -174,24 +178,33 @@ def test_what_is_not_known_is_told_beside_the_figures() -> None:
     host = replace(HOUSE, guests=(*HOUSE.guests, GuestNow("wind-mast")))
     found = answer(HUB, host, {}, None, Limits())
     (pool,) = found.stores
-    assert wording.growth(pool) == "looking ahead takes 7 days of record, and there is none"
-    assert wording.largest(pool) == "3 GiB if every promise is to be kept; by forecast: not known"
-    assert "at most 8 GiB in use now, for want of a record" in wording.memory(found.memory)[1]
-    assert wording.memory(found.memory)[-1] == "not known of wind-mast: memory"
-    assert wording.cpus(found.cpu)[-1] == "not known of wind-mast: CPUs"
-    assert wording.growth(ask(HUB, gib_per_day=-2.0).stores[0]) == "shrinking 2 GiB a day, from 60 days of record"
+    assert wording.growth(pool) == "a forecast needs 7 days of history (so far: none)"
+    assert (
+        wording.largest(pool) == "3 GiB if the store must hold every allocation in full; by forecast: cannot tell yet"
+    )
+    assert "peak use 8 GiB now (no history yet)" in wording.memory(found.memory)[1]
+    assert wording.memory(found.memory)[-1] == "memory not known for wind-mast"
+    assert wording.cpus(found.cpu)[-1] == "CPUs not known for wind-mast"
+    assert wording.growth(ask(HUB, gib_per_day=-2.0).stores[0]) == "shrinking 2 GiB a day, from 60 days of history"
+
+
+KEPT = (
+    "Snapshots keep overwritten data; that comes on top of the allocation. A snapshot on the same pool is not a backup."
+)
+
+
+KEPT = (
+    "Snapshots keep overwritten data; that comes on top of the allocation. A snapshot on the same pool is not a backup."
+)
 
 
 def test_cautions_say_what_a_keeper_must_know() -> None:
     """That it is an estimate; what is missing if all is written; what nobody knows; that a snapshot is no backup."""
     assert wording.cautions(ask(HUB)) == [
-        "A forecast is an estimate; the interval is part of the answer.",
-        (
-            "If every disk on pool skerry were written whole, 29 GiB would be missing: "
-            "a full pool stops every guest on it."
-        ),
-        "Nothing is known of what the disk will hold: until it is written whole, nothing of it is counted.",
-        "Snapshots keep what is overwritten, beyond every promise. A snapshot on the same pool is no backup.",
+        "A forecast is an estimate; its range is part of the answer.",
+        ("If every disk on pool skerry were full, 29 GiB would be missing. A full pool stops every guest on it."),
+        "The growth of the disk is not stated, so the forecast does not include it.",
+        KEPT,
     ]
 
 
@@ -201,14 +214,14 @@ def test_cautions_fit_what_is_asked() -> None:
     two = replace(bare, volumes=(*bare.volumes, Volume("skerry/sounds")))
     reserved = replace(HUB, reserved=True)
     assert wording.cautions(ask(reserved, replace(HOUSE, stores=(two,))))[1:] == [
-        "2 volumes have no limit but the store: no promise counts for them.",
-        "A snapshot of a reserved volume needs room for all that the volume then holds.",
-        "Snapshots keep what is overwritten, beyond every promise. A snapshot on the same pool is no backup.",
+        "2 volumes have no limit but the store: they are not part of the allocation.",
+        "A snapshot of a reserved volume needs free space for everything that the volume holds at that time.",
+        KEPT,
     ]
     grows = replace(HUB, grows_bytes_per_day=1.0, host_disk_bytes=TIB)
     assert wording.cautions(ask(grows, replace(HOUSE, stores=(bare,))))[1:] == [
-        "1 volume has no limit but the store: no promise counts for it.",
-        "The disk counts with its usable bytes: a mirror of two gives one, and ZFS keeps a part back.",
+        "1 volume has no limit but the store: it is not part of the allocation.",
+        "Give the usable bytes of the new disk: a mirror of two gives one, and ZFS keeps a part for itself.",
     ]
     assert wording.cautions(ask(Question(cpus=1))) == []
     files = replace(reserved, store="/srv")
@@ -218,6 +231,6 @@ def test_cautions_fit_what_is_asked() -> None:
 def test_a_disk_for_the_host_alone_says_nothing_of_memory() -> None:
     """Only what is asked is answered in the first sentence."""
     assert wording.verdict(ask(Question(host_disk_bytes=TIB, store="skerry"))) == (
-        "Yes: with 1 TiB of disk more in the host, what is there now fits. Pool skerry has room now and in 90 days: "
+        "Yes: with 1 TiB of disk more in the host, what is there today fits. Pool skerry has space now and in 90 days: "
         "full in about 12 months."
     )

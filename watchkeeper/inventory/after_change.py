@@ -39,7 +39,7 @@ async def after_change(
     asking = Asking(settings, store, host, question, bench, target, series, now)
     begun, ended = (since, since) if since else await _changed(asking)
     if begun > now:
-        raise BadQuestion("the change lies ahead; give the instant at which it was made", "since")
+        raise BadQuestion("since is in the future; give the time at which the change was made", "since")
     points = [decide.guest_point(each) for each in target.guests]
     for key, _ in target.services:
         before = await store.samples(key, begun - HOUR, begun)
@@ -63,7 +63,7 @@ async def _changed(asking: Asking) -> tuple[datetime, datetime]:
     restarts = [at for guest in asking.target.guests if (at := await _restarted(asking, guest.name)) is not None]
     found = [*newest, *restarts]
     if not found:
-        raise BadQuestion("when the change was made is not known: give its instant (since)", "since")
+        raise BadQuestion("the time of the change is not known; give it with since", "since")
     begun = max(newest) if newest else max(restarts)
     return begun, max([begun, *restarts])
 

@@ -49,16 +49,16 @@ async def _look(scene: ScanContext, mount: Mount) -> tuple[list[StoreNow], str]:
         folder = sysfs.tables_of(scene.sys / "fs/btrfs", mount.source)
         if folder is None:
             where = scene.sys / "fs/btrfs"
-            return [], f"{subject}: its tables cannot be read: no table under {where} lists {printable(mount.source)}"
+            return [], f"{subject}: its space cannot be read: nothing under {where} lists {printable(mount.source)}"
         read = partial(sysfs.read, folder, mount.point)
         btrfs = await scene.bench.workers.call(subject, read, TIMEOUT_S)
     except ProbeError as error:
         return [], f"{subject}: {error}"
     except (OSError, ValueError) as error:
-        return [], f"{subject}: its tables cannot be read: {error}"
+        return [], f"{subject}: its space cannot be read: {error}"
     kind = "data" if "data" in btrfs.spaces else "mixed"
     if kind not in btrfs.spaces:
-        return [], f"{subject}: the kernel tells no space of it"
+        return [], f"{subject}: the kernel reports no space for it"
     space = btrfs.spaces[kind]
     capacity = btrfs_space.data_capacity(space, btrfs.unallocated)
     key = SeriesKey(subject, "space" if kind == "mixed" else kind)
@@ -118,7 +118,7 @@ async def _figures(scene: ScanContext, mount: Mount) -> tuple[list[StoreNow], st
     except ProbeError as error:
         return [], f"{subject}: {error}"
     except OSError as error:
-        return [], f"{subject}: it cannot be looked at: {explained(error)}"
+        return [], f"{subject}: cannot be read: {explained(error)}"
     if figures is None or figures.used_bytes + figures.available_bytes <= 0:
         return [], ""
     capacity = figures.used_bytes + figures.available_bytes
@@ -140,7 +140,7 @@ async def images_of(scene: ScanContext, paths: dict[str, int | None]) -> tuple[d
         except ProbeError as error:
             troubles.append(f"image {printable(path)}: {error}")
         except OSError as error:
-            troubles.append(f"image {printable(path)}: what it holds is not known, {explained(error)}")
+            troubles.append(f"image {printable(path)}: its size on disk cannot be read: {explained(error)}")
             found[path] = Volume(path, size)
         else:
             # Blocks of 512 bytes, whatever the block size of the file system: stat(2).

@@ -18,7 +18,7 @@ async def see(scene: ScanContext) -> Part:
     """Every guest of every `guests` probe."""
     probes = [each for each in scene.settings.probes if isinstance(each, GuestsSettings)]
     if not probes:
-        why = 'guests: no probe of kind "guests" is configured, so neither they nor their disks are seen'
+        why = 'guests: no probe of kind "guests" is configured, so guests and their disks are not known'
         return Part(unseen=(why,))
     parts = [await _see(scene, each) for each in probes]
     return Part(
@@ -45,7 +45,7 @@ async def _see(scene: ScanContext, settings: GuestsSettings) -> Part:
         known = page.known.get(name, KnownGuest())
         guests.append(_guest(name, None if each else False, known))
         if not known.disks:
-            why = clip(each.trouble, 200) if each else "it does not run, and was never seen with its disks"
+            why = clip(each.trouble, 200) if each else "it is not running, and its disks were never seen"
             unseen.append(f"guest {printable(name)}: {why}")
     return Part(guests=tuple(guests), unseen=tuple(unseen))
 

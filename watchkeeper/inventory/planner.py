@@ -144,7 +144,7 @@ class HostPlanner:
         if (known := self._known(asked)) is not None:
             return known
         if self.queue.waiting[signed_in] > MOST_WAITING:
-            raise CannotPlan("Too many ask about this host at once; ask again in half a minute.")
+            raise CannotPlan("Too many questions about this host at once; try again in half a minute.")
         async with self.queue.turn(first=signed_in):
             return self._known(asked) or await self._worked_out(asked, make)
 
@@ -153,11 +153,13 @@ class HostPlanner:
             async with asyncio.timeout(LONGEST_S):
                 made = await make()
         except TimeoutError:
-            raise CannotPlan(f"The host did not answer within {LONGEST_S:.0f} s; see what hangs there.") from None
+            raise CannotPlan(
+                f"Reading the host took more than {LONGEST_S:.0f} s; check whether a tool or mount hangs."
+            ) from None
         except ProbeError as error:
-            raise CannotPlan(f"The host cannot be looked at: {error}") from None
+            raise CannotPlan(f"The host cannot be read: {error}") from None
         except OSError as error:
-            raise CannotPlan(f"The host cannot be looked at: {explained(error)}: {error.filename}") from None
+            raise CannotPlan(f"The host cannot be read: {explained(error)}: {error.filename}") from None
         self._kept[asked] = (self._now_s(), made)
         self._kept.move_to_end(asked)
         if len(self._kept) > MOST_KEPT:

@@ -263,7 +263,7 @@ class Asking:
                 continue  # No longer monitored.
             one = seen.get(key)
             if one is None:
-                asked.append(Answered(key, None, troubles[label] or "its probe does not speak of it any more"))
+                asked.append(Answered(key, None, troubles[label] or "its probe no longer reports it"))
             else:
                 asked.append(Answered(key, one.answered, one.reason, one.took_s))
         return asked

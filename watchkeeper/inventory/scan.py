@@ -129,7 +129,7 @@ def _with_images(store: StoreNow, guests: Iterable[GuestNow], volumes: dict[str,
 def _homeless(guests: Iterable[GuestNow]) -> tuple[str, ...]:
     """Disks whose store was not found."""
     return tuple(
-        f"guest {guest.name}: its disk {_short(disk)} lies on no store that is seen here"
+        f"guest {guest.name}: its disk {_short(disk)} is on no store that is visible here"
         for guest in guests
         for disk in guest.disks
         if disk.store is None

@@ -56,7 +56,7 @@ def find(name: str, settings: Settings, host: HostNow, series: Sequence[Series])
         return _target(store.key.subject, guests, (store,), (store.key.subject,), ties, series)
     subject = next((each for each in (name, f"service {name}") if each in subjects), None)
     if subject is None:
-        raise BadQuestion(f"nothing here is called {clean(name, 80)}; {_near(name, host, subjects)}")
+        raise BadQuestion(f"there is no {clean(name, 80)} here; {_near(name, host, subjects)}")
     beneath = set(ties.dependencies_of(subject))
     guests = tuple(g for g in host.guests if f"{GUEST}{g.name}" in beneath)
     return _of_guests(subject, guests, host, (subject,), ties, series)
@@ -125,4 +125,4 @@ def _near(name: str, host: HostNow, subjects: set[str]) -> str:
     known = {word: each for each in (*sorted(subjects), *every) for word in (each, each.partition(" ")[2]) if word}
     near = difflib.get_close_matches(name, known, n=3, cutoff=0.5) or list(known)[:5]
     found = dict.fromkeys(known[each] for each in near)
-    return f"there is {', '.join(clean(each, 60) for each in found)}" if found else "nothing at all is watched yet"
+    return f"known: {', '.join(clean(each, 60) for each in found)}" if found else "nothing is monitored yet"

@@ -232,6 +232,11 @@ def priority_words(priority: Priority | None) -> str:
     return f"{'an' if priority is Priority.ALARM else 'a'} {priority.word}"
 
 
+def concern_words(concern: Concern) -> str:
+    """What an alert is about, in a word or two: `filling up`, `overdue`. FULL is raised long before a level is full."""
+    return "filling up" if concern is Concern.FULL else concern.value.replace("-", " ")
+
+
 def state_words(state: State) -> str:
     """What an alert's state means, in words."""
     return _STATES[state]

@@ -48,14 +48,14 @@ def test_the_answer_comes_first(run: Run) -> None:
     lines = result.stdout.splitlines()
     assert lines[0].startswith("gannet, Wed 25 Nov")
     said = " ".join(result.stdout.split())
-    assert "Yes: a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has room now" in said
+    assert "Yes: a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has space now" in said
     assert "pool skerry: yes, 600 GiB of 1 TiB used" in lines
     assert "every disk written whole: no, 29 GiB short" in said
     assert "before full in about 105 days" in said
     assert "straight on: in about 105 days" in said
     assert "promised 996 GiB of 1 TiB: 97 % (before: 94 %)" in said
     assert "LVM cannot be seen; start the helper" in said
-    assert "A forecast is an estimate; the interval is part of the answer." in said
+    assert "A forecast is an estimate; its range is part of the answer." in said
 
 
 @pytest.mark.usefixtures("recorded")
@@ -98,7 +98,7 @@ def test_the_object_holds_what_the_answer_rests_on(run: Run) -> None:
     found = json.loads(result.stdout)
     assert (found["host"], found["fit"], result.exit_code) == ("gannet", "no", 1)
     (pool,) = found["stores"]
-    assert pool["reasons"] == [{"lack": "no room now", "says": "pool skerry is 71 GiB short now"}]
+    assert pool["reasons"] == [{"lack": "no space now", "says": "pool skerry is 71 GiB short now"}]
     assert pool["growing"][0]["short_bytes"] == 71 * GIB
     assert (found["memory"]["promised_bytes"], found["cpus"]["vcpus"]) == (9 * GIB, 7)
     assert found["unseen"] == ["LVM cannot be seen; start the helper"]
@@ -110,8 +110,8 @@ def test_without_a_record_it_is_not_known(run: Run, config: Path) -> None:
     result = run("capacity", *HUB)
     said = " ".join(result.stdout.split())
     assert result.exit_code == 1
-    assert "Not known whether" in said
-    assert "looking ahead takes 7 days of record, and there is none" in said
+    assert "Cannot tell whether" in said
+    assert "looking ahead takes 7 days of history (so far: none)" in said
     found = json.loads(run("capacity", *HUB, "--json").stdout)
     assert (found["fit"], found["stores"][0]["after"]) == ("not known", None)
 
@@ -122,7 +122,7 @@ def test_the_host_may_be_given_more(run: Run) -> None:
     result = run("capacity", "--host-disk", "1TiB", "--host-memory", "16GiB", "--store", "skerry")
     said = " ".join(result.stdout.split())
     assert result.exit_code == 0
-    assert "with 1 TiB of disk and 16 GiB of memory more in the host, what is there now fits" in said
+    assert "with 1 TiB of disk and 16 GiB of memory more in the host, what is there today fits" in said
     assert "after full in about 12 months" in said
 
 

@@ -61,9 +61,9 @@ def test_no_go(silent: Path) -> None:
     result = CliRunner().invoke(main, ["--config", str(silent), "preflight", "tide"])
     assert result.exit_code == 1, result.output
     text = told(result.stdout)
-    assert "No-go: 1 point speaks against changing service tide now." in text
-    assert "Against it answers service tide: no answer:" in text
-    assert "Go beneath" in text
+    assert "No-go: 1 point against changing service tide now." in text
+    assert "Against the change answers service tide: not answering:" in text
+    assert "OK storage below" in text
     assert "A snapshot on the same store is not a backup." in text
 
 
@@ -98,7 +98,7 @@ def test_after_a_change(silent: Path) -> None:
     text = told(result.stdout)
     assert "service tide is not as before" in text
     assert "Not as before answers service tide: slower: 90 ms" in text
-    assert "memory memory: 6 GiB left, before 6 GiB" in text
+    assert "memory memory: 6 GiB free, before 6 GiB" in text
     left_out = ["--config", str(silent), "preflight", "--after", "tide", "--since", since, "--leave-out", "answers"]
     result = CliRunner().invoke(main, left_out)
     assert result.exit_code == 0
@@ -110,11 +110,11 @@ def test_after_a_change(silent: Path) -> None:
     ("argv", "said"),
     [
         (["preflight"], "Missing argument 'SUBJECT'"),
-        (["preflight", "tode"], "nothing here is called tode; there is service tide"),
+        (["preflight", "tode"], "there is no tode here; known: service tide"),
         (["preflight", "tide", "--since", "2026-11-25"], "give it with --after"),
         (["preflight", "tide", "--after", "--since", "yesterday"], "'yesterday' is no instant; write one such as"),
-        (["preflight", "tide", "--after", "--since", "2099-01-01"], "the change lies ahead"),
-        (["preflight", "tide", "--after"], "give its instant (since)"),
+        (["preflight", "tide", "--after", "--since", "2099-01-01"], "since is in the future"),
+        (["preflight", "tide", "--after"], "give it with since"),
         (["preflight", "tide", "--keep", "soon"], "soon"),
         (["preflight", "tide", "--leave-out", "luck"], "'luck' is not one of"),
     ],

@@ -76,8 +76,11 @@ def test_together_is_more_than_the_sum(run: Run, tmp_path: Path) -> None:
     assert "pool skerry" in text
     assert "skerry/nest-cams@daily-01, 11 days old" in text
     assert "All 4 together free 40 KiB, exactly." in text
-    assert "Each alone would free 0 B in sum. The other 40 KiB lie in blocks that two or more of them share" in text
-    assert "Likely full: in about 16 days instead of in about 15 days." in text
+    assert (
+        "Each deleted alone, they would free 0 B in sum. The other 40 KiB are in blocks that two or more of them share"
+        in text
+    )
+    assert "Time to full: likely in about 16 days instead of in about 15 days; at the earliest" in text
     assert "Nothing was deleted" in text
     assert all(each[0] == "list" or each[:4] == ["destroy", "-n", "-v", "-p"] for each in asked(tmp_path))
     assert not (tmp_path / "DESTROYED").exists()
@@ -90,8 +93,8 @@ def test_one_snapshot_and_one_that_is_held(run: Run) -> None:
     assert result.exit_code == 0
     text = said(result.stdout)
     assert "It frees 0 B, exactly." in text
-    assert "in use by something else too" in text
-    assert "Cannot be deleted as things stand - skerry/nest-cams@daily-00: it is held (1)" in text
+    assert "also used by the volume itself" in text
+    assert "Cannot be deleted as things stand - skerry/nest-cams@daily-00: it has a hold (1)" in text
 
 
 @pytest.mark.usefixtures("zfs")
@@ -110,7 +113,7 @@ def test_a_list_says_why_it_is_not_exact(run: Run, zfs: Toolbox) -> None:
     zfs.put("zfs", f'case "$1" in list) exec {lists} "$@";; esac; echo "permission denied" >&2; exit 1')
     text = said(run("reclaim").stdout)
     assert "pool skerry: at most 320 KiB in snapshots" in text
-    assert "Not exactly, because skerry/nest-cams could not be asked" in text
+    assert "Not exact: the dry run for skerry/nest-cams failed" in text
 
 
 @pytest.mark.usefixtures("zfs", "grown")
@@ -127,9 +130,9 @@ def test_which_to_drop(run: Run) -> None:
     result = run("reclaim", "--gain", "2d", "--store", "pool skerry")
     assert result.exit_code == 0
     text = said(result.stdout)
-    assert "To gain 2d on pool skerry, 160 KiB have to come free. Dropping these" in text
-    assert "Likely full: in about 17 days instead of in about 15 days." in text
-    assert "skerry/nest-cams@daily-00: it is held (1)" in text
+    assert "To gain 2d on pool skerry, 160 KiB must be freed. Deleting these" in text
+    assert "Time to full: likely in about 17 days instead of in about 15 days; at the earliest" in text
+    assert "skerry/nest-cams@daily-00: it has a hold (1)" in text
     assert "skerry/nest-cams@daily-11: the newest of daily-*" in text
     assert "skerry/nest-cams: 5 of 12 stay, the oldest 12 days old." in text
     assert "Nothing was deleted" in text
@@ -143,8 +146,8 @@ def test_what_cannot_be_gained(run: Run) -> None:
     result = run("reclaim", "--gain", "90d")
     assert result.exit_code == 1
     text = said(result.stdout)
-    assert "90d on pool skerry cannot be gained by dropping snapshots" in text
-    assert "all 10 that may be dropped free 280 KiB, exactly" in text
+    assert "Deleting snapshots cannot gain 90d on pool skerry" in text
+    assert "all 10 that may be deleted free 280 KiB, exactly" in text
 
 
 @pytest.mark.usefixtures("zfs", "grown")
@@ -156,14 +159,14 @@ def test_json(run: Run) -> None:
     )  # fmt: skip
     some = json.loads(run("reclaim", "--json", "*@daily-0[01]").stdout)["stores"][0]
     assert [each["name"] for each in some["snapshots"]] == ["skerry/nest-cams@daily-01"]
-    assert some["cannot_be_deleted"][0]["why"].startswith("it is held")
+    assert some["cannot_be_deleted"][0]["why"].startswith("it has a hold")
     assert some["full_now"]["no_end"] is None
     gain = json.loads(run("reclaim", "--json", "--gain", "2d").stdout)["gain"]
     assert gain["enough"] is True
     assert gain["frees"]["least_bytes"] >= gain["need_bytes"]
     assert gain["full_then"]["likely"] > gain["full_now"]["likely"]
     assert {each["why"] for each in gain["kept"]} == {
-        "the newest of daily-*", "it is held (1): see zfs holds, and zfs release",
+        "the newest of daily-*", "it has a hold (1): see zfs holds and zfs release",
     }  # fmt: skip
 
 
@@ -173,7 +176,7 @@ def test_json(run: Run) -> None:
     [
         (
             ["skerry/nest-cam@daily-01"],
-            'nothing here is called like "skerry/nest-cam@daily-01". Nearly like it: "skerry/',
+            'nothing here matches "skerry/nest-cam@daily-01". Similar: "skerry/',
         ),
         (["--of", "zzz"], "`watchkeeper reclaim` lists what there is"),
         (["--store", "pool sker"], 'Nearly like it: "pool skerry"'),
@@ -195,7 +198,7 @@ def test_a_gain_needs_a_database_and_a_store(run: Run, tmp_path: Path, grown: No
     put_zfs(tmp_path / "tools", tmp_path, [Dataset("jetty", {}, {"a": frozenset({1})}, {"a": 0}), cameras()])
     result = run("reclaim", "--gain", "2d")
     assert result.exit_code == 2
-    assert 'name it with --store. There are "pool jetty", "pool skerry".' in said(result.stderr)
+    assert 'name it with --store. Known: "pool jetty", "pool skerry".' in said(result.stderr)
     (tmp_path / "watchkeeper.db").unlink()
     result = run("reclaim", "--gain", "2d")
     assert result.exit_code == 3
@@ -211,7 +214,7 @@ def test_nothing_can_be_looked_at(run: Run, zfs: Toolbox) -> None:
     (zfs.folder / "zfs").unlink()
     result = run("reclaim")
     assert result.exit_code == 0
-    assert "There is no snapshot here that fits." in result.stdout
+    assert "There are no matching snapshots here." in result.stdout
 
 
 def test_every_kind_of_store_is_asked() -> None:

@@ -190,7 +190,7 @@ async def test_a_limit_of_the_configuration_is_kept_to(house: House) -> None:
                      "name_pattern": ["daily-0?"], "max_age": "30d"}]  # fmt: skip
     gain = (await house.ask(gain_s=2 * 86_400, names=("*@daily-0*",))).gain
     assert gain is not None
-    assert [each.label for each, why in gain.kept if "limit" in why] == ["daily-09"]
+    assert [each.label for each, why in gain.kept if "monitored for its age" in why] == ["daily-09"]
     assert gain.droppable == 9
 
 
@@ -211,7 +211,7 @@ async def test_no_growth_is_known(house: House) -> None:
     """Nothing is recorded, or it does not fill: it cannot be said, and why."""
     gain = (await house.ask(gain_s=86_400)).gain
     assert gain is not None
-    assert gain.hindrance == "nothing is recorded of pool skerry: space; it has to be watched for some hours first"
+    assert gain.hindrance == "there is no history of pool skerry: space; it needs some hours of monitoring first"
     await house.grew(a_day=0.0)
     gain = (await house.ask(gain_s=86_400)).gain
     assert gain is not None
@@ -229,7 +229,7 @@ async def test_no_amount_moves_the_end(house: House, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr("watchkeeper.planning.reclaim.gain.STEPS", 0)
     gain = (await house.ask(gain_s=86_400)).gain
     assert gain is not None
-    assert gain.hindrance == "no room that could come free would move its end"
+    assert gain.hindrance == "no amount of freed space would change its time to full"
     assert (gain.enough, gain.drop) == (False, ())
 
 

@@ -92,7 +92,7 @@ async def test_thin_snapshots_that_hold_nearly_all(toolbox: Toolbox, tmp_path: P
     (holding,) = await freeing_lvm.look(place(tmp_path, workers))
     one, other = holding.candidates
     assert (one.of, other.of) == ("vg0/hide-hub", "vg0/hide-hub")
-    assert (one.stuck, other.stuck) == ("", "it is open: mounted, or a guest's disk")
+    assert (one.stuck, other.stuck) == ("", "it is in use: mounted, or a guest's disk")
     found = (await freed(holding, one.name, other.name)).bounds
     assert found.most is not None
     assert found.least == pytest.approx(0.5 * 2**30, rel=0.001)
@@ -111,7 +111,7 @@ async def test_snapshots_with_a_space_of_their_own(toolbox: Toolbox, tmp_path: P
     probe: dict[str, object] = {"kind": "lvm-snapshots", "name": "n", "volumes": ["vg0/*"], "max_age": "1d"}
     (holding,) = await freeing_lvm.look(place(tmp_path, workers, probe))
     assert (holding.key.subject, holding.key.quantity) == ("volume group vg0", "space")
-    assert [each.stuck for each in holding.candidates] == ["", "it is being merged into what it was taken of"]
+    assert [each.stuck for each in holding.candidates] == ["", "it is being merged into its origin"]
     assert await freed(holding, "vg0/tide-log-1") == Freed(Bounds(2**30, 2**30))
     assert (await holding.freed(holding.candidates)).bounds == Bounds(2**30 + 2**29, 2**30 + 2**29)
     assert [limit.max_age_s for limit in holding.limits] == [86_400]

@@ -107,7 +107,7 @@ def test_sets_are_named_by_their_stretches() -> None:
 )
 def test_what_is_no_dry_run_gets_nowhere(argv: tuple[str, ...]) -> None:
     """Without -n in its place, with more options, for anything but snapshots, or with odd signs: it is not run."""
-    with pytest.raises(NoDryRun, match="is no dry run"):
+    with pytest.raises(NoDryRun, match="is not a dry run"):
         guarded(argv)
 
 
@@ -181,8 +181,8 @@ async def test_holds_and_clones_are_told(tmp_path: Path, toolbox: Toolbox, worke
     holding = await pool_of(tmp_path, toolbox, workers, dataset)
     stuck = {each.label: each.stuck for each in holding.candidates}
     assert stuck["s0"] == ""
-    assert stuck["s1"] == "a clone rests on it: skerry/trial,skerry/other"
-    assert stuck["s2"] == "it is held (2): see zfs holds, and zfs release"
+    assert stuck["s1"] == "a clone depends on it: skerry/trial,skerry/other"
+    assert stuck["s2"] == "it has a hold (2): see zfs holds and zfs release"
     freed = await holding.freed(named(holding, "skerry/hide-hub@s0", "skerry/hide-hub@s1"))
     assert "dependent clones" in freed.why[0]
     assert freed.bounds.least <= dataset.truth(["s0", "s1"]) <= (freed.bounds.most or 0)
@@ -215,11 +215,11 @@ async def test_a_dry_run_about_other_snapshots_is_not_believed(
     put_zfs(toolbox.folder, tmp_path, [dataset])
     freed = await holding.freed(some)
     (why,) = freed.why
-    assert "some came or went meanwhile" in why
+    assert "some were made or deleted meanwhile" in why
     assert not freed.bounds.exact
     assert freed.bounds.most is None or freed.bounds.least < freed.bounds.most
     for text in ("", "reclaim\t5\n", "destroy\tskerry@a\n", "destroy\tskerry@a\nreclaim\tmuch\n"):
-        with pytest.raises(ProbeError, match="some came or went"):
+        with pytest.raises(ProbeError, match="some were made or deleted"):
             read_reclaimed(text, {"skerry@a"})
     assert read_reclaimed("destroy\tskerry@a\nreclaim\t12\n", {"skerry@a"}) == 12
 
@@ -244,7 +244,7 @@ async def test_set_aside_room_comes_back_with_the_snapshots(
     assert oldest.bounds.exact
     newest = await holding.freed(named(holding, "skerry/hide-hub@s2"))
     assert not newest.bounds.exact
-    assert "room set aside" in newest.why[0]
+    assert "has a reservation" in newest.why[0]
 
 
 async def test_beneath_a_reservation(tmp_path: Path, toolbox: Toolbox, workers: ThreadWorkers) -> None:
@@ -254,7 +254,7 @@ async def test_beneath_a_reservation(tmp_path: Path, toolbox: Toolbox, workers: 
     holding = await pool_of(tmp_path, toolbox, workers, Dataset("skerry"), dataset)
     freed = await holding.freed(holding.candidates)
     assert freed.bounds == Bounds(0, 0)
-    assert "beneath a reservation" in freed.why[0]
+    assert "covered by a reservation" in freed.why[0]
 
 
 async def test_a_checkpoint_holds_what_comes_free(tmp_path: Path, toolbox: Toolbox, workers: ThreadWorkers) -> None:
@@ -280,7 +280,7 @@ def test_a_real_list() -> None:
         "tank/vm/disk0@pre-upgrade", "tank/home@daily-2", "tank/home@daily-1", "tank/backup@weekly-1",
     ]  # fmt: skip
     assert (taken[2].used, taken[2].stuck) == (21053440, "")
-    with pytest.raises(ProbeError, match="not in its own form"):
+    with pytest.raises(ProbeError, match="an unexpected line"):
         read_taken("tank@a\t1\n")
 
 

@@ -15,14 +15,14 @@ GIB = 2**30
     ("question", "says"),
     [
         (Question(), "nothing is asked"),
-        (Question(disk_bytes=GIB, written_bytes=2 * GIB), "more is written to the disk at once than it is to hold"),
-        (Question(memory_bytes=GIB, grows_bytes_per_day=1.0), "no disk that grows"),
-        (Question(memory_bytes=GIB, reserved=True), "say how large it is to be"),
-        (Question(enlarges="hide-hob", memory_bytes=GIB), "no guest hide-hob is seen here; there is hide-hub"),
-        (Question(disk_bytes=GIB, store="pool skery"), "no store pool skery is seen here; there is pool skerry"),
-        (Question(disk_bytes=GIB, store="vg0/guests", reserved=True), "none of them can be reserved"),
-        (Question(host_disk_bytes=GIB), "not said which store the disk is for: pool skerry, thin pool vg0/guests"),
-        (Question(enlarges="ringing-db", disk_bytes=GIB), "the disks of ringing-db lie on pool skerry, thin pool"),
+        (Question(disk_bytes=GIB, written_bytes=2 * GIB), "more is written at once than the disk can hold"),
+        (Question(memory_bytes=GIB, grows_bytes_per_day=1.0), "growth is given without a disk"),
+        (Question(memory_bytes=GIB, reserved=True), "reserved is given without a disk"),
+        (Question(enlarges="hide-hob", memory_bytes=GIB), "there is no guest hide-hob here; known: hide-hub"),
+        (Question(disk_bytes=GIB, store="pool skery"), "there is no store pool skery here; known: pool skerry"),
+        (Question(disk_bytes=GIB, store="vg0/guests", reserved=True), "a thin volume cannot be reserved"),
+        (Question(host_disk_bytes=GIB), "choose one of pool skerry, thin pool vg0/guests"),
+        (Question(enlarges="ringing-db", disk_bytes=GIB), "the disks of ringing-db are on pool skerry, thin pool"),
         (Question(enlarges="tide-log", disk_bytes=GIB), "the disks of tide-log were not found on any store"),
     ],
 )
@@ -35,9 +35,9 @@ def test_what_cannot_be_asked_says_why(question: Question, says: str) -> None:
 def test_a_host_without_stores_and_guests_says_so() -> None:
     """There is nothing to name."""
     bare = HostNow(HOUSE.at, GIB, GIB, 1)
-    with pytest.raises(BadQuestion, match="no store is seen here that could hold a disk"):
+    with pytest.raises(BadQuestion, match="no store that could hold a disk is visible here"):
         check(Question(disk_bytes=GIB), bare)
-    with pytest.raises(BadQuestion, match="no guest hide-hub is seen here; no guest at all is seen"):
+    with pytest.raises(BadQuestion, match="there is no guest hide-hub here; no guest is visible at all"):
         check(Question(enlarges="hide-hub", memory_bytes=GIB), bare)
 
 

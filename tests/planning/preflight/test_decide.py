@@ -61,10 +61,10 @@ def disk(age: timedelta | None = HOUR, **more: Any) -> DiskSnapshots:
     [
         (disk(), GO, "daily-1 is 1 h old"),
         (disk(DAY), GO, "daily-1 is 1 day old"),
-        (disk(2 * DAY), NO_GO, "the newest, daily-1 is 2 days old, limit 1d"),
+        (disk(2 * DAY), NO_GO, "the newest, daily-1 is 2 days old; the limit is 1d"),
         (disk(None), NO_GO, "there is no snapshot of it"),
-        (disk(None, listed=False), UNKNOWN, "the snapshots of its store cannot be seen"),
-        (disk(where=""), UNKNOWN, "what it lies in is not seen, so neither is a snapshot of it"),
+        (disk(None, listed=False), UNKNOWN, "the snapshots of its store cannot be listed"),
+        (disk(where=""), UNKNOWN, "the store that it is on is not visible, nor are its snapshots"),
         (disk(-HOUR), GO, "daily-1 is 0 s old"),
     ],
 )
@@ -80,7 +80,10 @@ GOOD = Copy("nightly", NOW - 12 * HOUR, NOW + 14 * HOUR)
 @pytest.mark.parametrize(
     ("copy", "reason"),
     [
-        (replace(GOOD, shares="pool skerry"), "it lies on pool skerry, as a disk of it does: both are lost together"),
+        (
+            replace(GOOD, shares="pool skerry"),
+            "it is on pool skerry, and so is a disk of the guest: both are lost together",
+        ),
         (replace(GOOD, last_at=None), "it has never been made"),
         (replace(GOOD, due_at=NOW - HOUR), "the newest is 12 h old, and was due 1 h ago"),
         (
@@ -104,25 +107,25 @@ def test_one_good_backup_is_enough() -> None:
     assert [p.verdict for p in backup_points([replace(GOOD, due_at=None)], ABOUT, NOW)] == [GO]
     (none,) = backup_points([], ABOUT, NOW)
     assert (none.verdict, none.about) == (NO_GO, ABOUT)
-    assert "A snapshot on the same store is no backup" in none.reason
+    assert "A snapshot on the same store is not a backup" in none.reason
 
 
 @pytest.mark.parametrize(
     ("free", "per_day", "most", "at_once", "verdict", "part"),
     [
         # 2 GiB a day for 7 days are 14 GiB; the disk of 32 GiB could hold more.
-        (20, 2.0, 32, 0, GO, "at most 14 GiB held in 7d, 20 GiB are free"),
-        (10, 2.0, 32, 0, NO_GO, "in 7d a snapshot may come to hold 14 GiB, and 10 GiB are free"),
+        (20, 2.0, 32, 0, GO, "a snapshot holds at most 14 GiB after 7d; 20 GiB are free"),
+        (10, 2.0, 32, 0, NO_GO, "a snapshot may hold 14 GiB after 7d, and only 10 GiB are free"),
         # 10 GiB a day would be 70 GiB, but there are no more than 32 GiB to rewrite.
-        (40, 10.0, 32, 0, GO, "at most 32 GiB held"),
-        (30, 10.0, 32, 0, NO_GO, "may come to hold 32 GiB"),
+        (40, 10.0, 32, 0, GO, "holds at most 32 GiB"),
+        (30, 10.0, 32, 0, NO_GO, "may hold 32 GiB"),
         # Nobody knows the pace: it is safe only where all of the disk could be rewritten.
-        (40, None, 32, 0, GO, "at most 32 GiB held"),
-        (30, None, 32, 0, UNKNOWN, "all of it may be rewritten, 32 GiB, and 30 GiB are free"),
-        (30, None, None, 0, UNKNOWN, "how much it writes is not recorded yet"),
+        (40, None, 32, 0, GO, "holds at most 32 GiB"),
+        (30, None, 32, 0, UNKNOWN, "up to 32 GiB may be rewritten, and only 30 GiB are free"),
+        (30, None, None, 0, UNKNOWN, "its write rate is not known yet"),
         # A reserved volume that holds 24 GiB needs as much again when the snapshot is taken.
-        (20, 1.0, 32, 24, NO_GO, "a snapshot of its reserved volumes needs 24 GiB at once, and 20 GiB are free"),
-        (25, 1.0, 32, 24, GO, "at most 24 GiB held"),
+        (20, 1.0, 32, 24, NO_GO, "a snapshot of its reserved volumes needs 24 GiB at once, and only 20 GiB are free"),
+        (25, 1.0, 32, 24, GO, "holds at most 24 GiB"),
     ],
 )
 def test_room_for_what_a_snapshot_will_hold(
@@ -169,7 +172,7 @@ def test_the_time_while_a_snapshot_is_kept(recorded: Recorded, held: float, verd
 def test_a_store_that_is_full_already_is_told_as_that() -> None:
     """What the snapshot would hold takes all that is left: there is no time to tell."""
     recorded = with_freed(grown(10, 100), -100 * GIB, NOW.timestamp())
-    assert "it may be full now with 100 GiB held" in time_point(POOL, recorded, WEEK_S, 100 * GIB).reason
+    assert "it may be full now with a snapshot of 100 GiB" in time_point(POOL, recorded, WEEK_S, 100 * GIB).reason
 
 
 def test_a_growth_that_is_not_known() -> None:
@@ -197,7 +200,7 @@ def test_what_is_active_beneath() -> None:
     points = list(beneath_points(found, ["pool skerry", "memory"], NOW))
     assert [(p.verdict, p.reason) for p in points] == [
         (NO_GO, "warning: unsound"),
-        (NO_GO, "alert: unsound, set aside by you"),
+        (NO_GO, "alert: unsound, shelved by you"),
     ]
     (fine,) = beneath_points([], ["pool skerry", "memory"], NOW)
     assert (fine.verdict, fine.about) == (GO, "pool skerry, memory")
@@ -208,9 +211,9 @@ def test_what_is_active_beneath() -> None:
 def test_what_is_not_seen_any_more() -> None:
     """No alert there means nothing; a name of any bytes is made fit to print."""
     (point,) = silent_points({"pool sker\x1bry": NOW - HOUR}, NOW)
-    assert (point.verdict, point.matter) == (UNKNOWN, Matter.BENEATH)
+    assert (point.verdict, point.matter) == (UNKNOWN, Matter.STORAGE_BELOW)
     assert "\x1b" not in point.about
-    assert point.reason.startswith("not seen for 1 h")
+    assert point.reason.startswith("cannot tell: not measured for 1 h")
 
 
 def test_services_answer_now() -> None:
@@ -224,7 +227,7 @@ def test_services_answer_now() -> None:
     ]
     points = list(answer_points(asked, ABOUT))
     assert [p.verdict for p in points] == [GO, GO, NO_GO, UNKNOWN]
-    assert [p.reason for p in points][:3] == ["answers in 40 ms", "answers", "no answer: refused"]
+    assert [p.reason for p in points][:3] == ["answers in 40 ms", "answers", "not answering: refused"]
     (none,) = answer_points([], ABOUT)
     assert none.verdict is UNKNOWN
 

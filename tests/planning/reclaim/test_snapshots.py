@@ -106,9 +106,9 @@ def test_the_newest_of_every_set_stays() -> None:
     assert {each.name: why for each, why in stay.items()} == {
         "skerry/hide-hub@daily-2": "the newest of daily-*",
         "skerry/hide-hub@hourly-10": "the newest of hourly-*",
-        "skerry/hide-hub@before-upgrade": "the only one of its name",
+        "skerry/hide-hub@before-upgrade": "the only one of its set",
         "skerry/hide-hub@daily-0": "it is held",
-        "skerry/nest-cams@daily-1": "the only one of its name",
+        "skerry/nest-cams@daily-1": "the only one of its set",
     }
 
 
@@ -117,7 +117,7 @@ def test_a_limit_of_the_configuration_keeps_the_newest_that_it_counts() -> None:
     candidates = [snapshot("daily-a", 3), snapshot("daily-b", 2), snapshot("manual", 1)]
     limit = SetLimit("nightly", ("skerry/*",), ("daily-*",), (), 86_400)
     assert must_stay(candidates, [limit], NOW)[candidates[1]] == (
-        "the newest of nightly: a limit of the configuration needs it"
+        "the newest of nightly, which is monitored for its age"
     )
     for other in (
         SetLimit("x", ("vg0/*",), ("*",), (), 1), SetLimit("x", ("skerry/*",), ("*",), ("skerry/hide-hub",), 1),

@@ -59,7 +59,7 @@ def full_in(days: float, earliest: float | None = None) -> Forecast:
         (Bounds(GIB, 3 * GIB), "1 GiB to 3 GiB"),
         (Bounds(0, 3 * GIB), "at most 3 GiB"),
         (Bounds(GIB, None), "at least 1 GiB"),
-        (UNKNOWN, "nobody knows what"),
+        (UNKNOWN, "an unknown amount"),
         (Bounds(GIB, GIB + 1), "about 1 GiB"),
     ],
 )
@@ -82,12 +82,12 @@ def test_together_and_why_it_is_not_the_sum() -> None:
     assert together_lines(found) == [
         "All 2 together free 3 GiB, exactly.",
         (
-            "Each alone would free 2 GiB in sum. The other 1 GiB lie in blocks that two or more of them share: "
-            "those come free only when all that share them go."
+            "Each deleted alone, they would free 2 GiB in sum. The other 1 GiB are in blocks that two or more of them "
+            "share; such a block is freed only with the last of them."
         ),
         (
-            "Likely full: in about 20 days instead of in about 12 days. "
-            "At the earliest: in about 15 days instead of in about 9 days."
+            "Time to full: likely in about 20 days instead of in about 12 days; "
+            "at the earliest in about 15 days instead of in about 9 days."
         ),
     ]
     rough = replace(found, together=ROUGH, before=None)
@@ -102,12 +102,12 @@ def test_one_that_frees_nothing_and_room_that_was_set_aside() -> None:
     one = StoreFreed(POOL, (snapshot(),), (), Freed(NOTHING), NOTHING)
     assert together_lines(one) == [
         "It frees 0 B, exactly.",
-        "What they hold is in use by something else too: the volume itself, or snapshots that stay.",
+        "Their blocks are also used by the volume itself, or by snapshots that stay.",
     ]
     aside = replace(one, together=replace(EXACT, set_aside=Bounds(GIB, GIB)), alone=Bounds(2 * GIB, 2 * GIB))
     assert together_lines(aside) == [
         "It frees 3 GiB, exactly.",
-        "1 GiB of it lie in no snapshot: they are kept free for a volume while it has some.",
+        "1 GiB of it is reserved space: a volume with a reservation needs it only while it has snapshots.",
     ]
 
 
@@ -115,15 +115,15 @@ def test_times_that_move() -> None:
     """At once for a full store, the reason where there is no end, and as now where it is too little to see."""
     full = Forecast(NOW_S, 2.0, 2.0, NOW_S, NOW_S, NOW_S, full=True)
     assert moved_words(full, full_in(7, 5), EXACT) == (
-        "Likely full: in about 7 days instead of at once. At the earliest: in about 5 days instead of at once."
+        "Time to full: likely in about 7 days instead of now; at the earliest in about 5 days instead of now."
     )
     still = Forecast(NOW_S, 1.0, 2.0, no_end=NoEnd.FAR)
     assert moved_words(full_in(7, 5), still, ROUGH) == (
-        "Full, with the least of it: no end in sight: years away instead of in about 7 days."
+        "Time to full (if only the minimum is freed): no end in sight: years away instead of in about 7 days."
     )
-    assert moved_words(full_in(7), full_in(7.001), EXACT) == "Full: in about 7 days, as now."
+    assert moved_words(full_in(7), full_in(7.001), EXACT) == "Time to full: in about 7 days, unchanged."
     assert moved_words(full_in(7), Forecast(NOW_S, 1.0, 2.0), EXACT) == (
-        "Full: no end in sight instead of in about 7 days."
+        "Time to full: no forecast instead of in about 7 days."
     )
 
 
@@ -139,14 +139,14 @@ def gain(**changed: object) -> Gain:
 def test_what_is_gained() -> None:
     """How much is needed, how many go, and what the times become."""
     moves = (
-        "Likely full: in about 27 days instead of in about 12 days. At the earliest: in about 20 days instead of in "
-        "about 9 days."
+        "Time to full: likely in about 27 days instead of in about 12 days; at the earliest in about 20 days "
+        "instead of in about 9 days."
     )
     assert gain_lines(gain()) == [
-        "To gain 14d on pool skerry, 2 GiB have to come free. Dropping these 2 snapshots frees 3 GiB, exactly.",
+        "To gain 14d on pool skerry, 2 GiB must be freed. Deleting these 2 snapshots frees 3 GiB, exactly.",
         moves,
     ]
-    assert "Dropping this snapshot frees" in gain_lines(gain(drop=(snapshot(),)))[0]
+    assert "Deleting this snapshot frees" in gain_lines(gain(drop=(snapshot(),)))[0]
     assert gain_lines(gain(before=None, after=None))[1:] == []
 
 
@@ -154,24 +154,24 @@ def test_what_is_not_gained() -> None:
     """Not at all, not for sure, with nothing to drop, or with no growth known."""
     short = gain(drop=(), all_of_them=Freed(Bounds(GIB, GIB)))
     assert gain_lines(short)[0] == (
-        "14d on pool skerry cannot be gained by dropping snapshots: 2 GiB have to come free for it, and all 2 that may "
-        "be dropped free 1 GiB, exactly."
+        "Deleting snapshots cannot gain 14d on pool skerry: 2 GiB must be freed, and all 2 that may "
+        "be deleted free 1 GiB, exactly."
     )
     assert gain_lines(replace(short, all_of_them=ROUGH, droppable=1))[0] == (
-        "It is not sure that 14d on pool skerry can be gained: 2 GiB have to come free for it, and the one that may be "
-        "dropped frees 1 GiB to 3 GiB (LVM does not tell)."
+        "It is not certain that 14d can be gained on pool skerry: 2 GiB must be freed, and the only one that may be "
+        "deleted frees 1 GiB to 3 GiB (LVM does not tell)."
     )
     unknown = gain_lines(replace(short, all_of_them=Freed(UNKNOWN, ("no quotas",))))
-    assert unknown[0].startswith("It is not sure that 14d")
-    assert "with the least of it" in unknown[1]
+    assert unknown[0].startswith("It is not certain that 14d")
+    assert "(if only the minimum is freed)" in unknown[1]
     assert gain_lines(replace(short, droppable=0)) == [
         (
-            "14d on pool skerry cannot be gained by dropping snapshots: 2 GiB have to come free for it, and there is "
-            "none that may be dropped."
+            "Deleting snapshots cannot gain 14d on pool skerry: 2 GiB must be freed, and there is "
+            "no snapshot that may be deleted."
         )
     ]
     assert gain_lines(replace(short, need_bytes=None, hindrance="no end in sight: not filling")) == [
-        "How to gain 14d on pool skerry cannot be said: no end in sight: not filling."
+        "Cannot tell how to gain 14d on pool skerry: no end in sight: not filling."
     ]
 
 
@@ -196,15 +196,15 @@ def test_what_is_not_there() -> None:
     """What is near, what could not be looked at, and which store is meant."""
     blind = FreesAnswer(NOW, unseen=("LVM: this needs root",))
     assert missing_words(Missing("skerry@a", ("skerry@b", "skerry@c")), FreesAnswer(NOW)) == (
-        'nothing here is called like "skerry@a". Nearly like it: "skerry@b", "skerry@c".'
+        'nothing here matches "skerry@a". Similar: "skerry@b", "skerry@c".'
     )
     assert missing_words(Missing("x\n", ()), blind) == (
         'nothing here is called like "x". `watchkeeper reclaim` lists what there is. '
-        "Not looked at: LVM: this needs root."
+        "Could not be read: LVM: this needs root."
     )
     assert missing_words(Missing("", ("pool jetty", "pool skerry")), blind) == (
-        '--gain is about one store: name it with --store. There are "pool jetty", "pool skerry".'
+        '--gain needs one store: name it with --store. Known: "pool jetty", "pool skerry".'
     )
     assert missing_words(Missing("", ()), blind) == (
-        "--gain is about one store: name it with --store. There is none here."
+        "--gain needs one store: name it with --store. There is none here."
     )

@@ -59,9 +59,9 @@ async def test_page_and_api_answer_as_the_command_does(page: Open) -> None:
         *(wording.stands(each) for each in (*pool.growing, *pool.written)),
     ]  # fmt: skip
     assert pool.after
-    sentences.append(f"straight on: {wording.straight(pool.after)}")
+    sentences.append(f"trend only: {wording.straight(pool.after)}")
     assert [each for each in sentences if each not in unescape(text)] == []
-    assert "A forecast is an estimate; the interval is part of the answer." in text
+    assert "A forecast is an estimate; its range is part of the answer." in text
 
 
 async def test_nothing_is_asked_at_first() -> None:
@@ -76,7 +76,7 @@ async def test_nothing_is_asked_at_first() -> None:
     assert 'class="wrong"' not in text.replace('id="lost" class="wrong"', "")
     refused = await client.get(f"/capacity?{urlencode(HUB)}", headers={"Accept": "text/html"})
     assert refused.status == 503
-    assert "made without a look at its host" in await refused.text()
+    assert "This page has no planner" in await refused.text()
     await client.close()
     with pytest.raises(CannotPlan):
         await Nowhere().frees(None)
@@ -91,15 +91,15 @@ BAD: list[tuple[dict[str, str], str, str]] = [
     ({"cpus": "٣"}, "cpus", "cpus is '٣'"),
     ({"grows": "1GiB"}, "grows", "a size and /hour, /day or /week"),
     ({"grows": "9999999PiB/hour"}, "grows", "such as 1GiB/day"),
-    ({"disk": "+16GiB"}, "disk", "A plus is for a guest that is there"),
-    ({"disk": "", "memory": "", "cpus": "", "grows": ""}, "disk", "Nothing is asked: say a disk"),
-    ({"disk": "", "grows": "1GiB/day"}, "grows", "A growth is stated, and no disk that grows"),
-    ({"written": "64GiB"}, "written", "More is written to the disk at once"),
-    ({"disk": "", "grows": "", "reserved": "yes"}, "reserved", "A reserved disk is stated, and no disk"),
+    ({"disk": "+16GiB"}, "disk", "A plus sign is for enlarging a guest"),
+    ({"disk": "", "memory": "", "cpus": "", "grows": ""}, "disk", "Nothing is asked: give a disk"),
+    ({"disk": "", "grows": "1GiB/day"}, "grows", "Growth is given without a disk"),
+    ({"written": "64GiB"}, "written", "More is written at once than the disk can hold"),
+    ({"disk": "", "grows": "", "reserved": "yes"}, "reserved", "Reserved is given without a disk"),
     ({"reserved": "perhaps"}, "reserved", "Write one of yes, no"),
-    ({"store": "pool skery"}, "store", "No store pool skery is seen here; there is pool skerry"),
-    ({"enlarge": "hide-hob"}, "enlarge", "No guest hide-hob is seen here; there is hide-hub"),
-    ({"enlarge": "ringing-db", "store": ""}, "store", "say which store is to hold more"),
+    ({"store": "pool skery"}, "store", "There is no store pool skery here; known: pool skerry"),
+    ({"enlarge": "hide-hob"}, "enlarge", "There is no guest hide-hob here; known: hide-hub"),
+    ({"enlarge": "ringing-db", "store": ""}, "store", "choose the store"),
     ({"disk": "9" * 400}, "disk", "disk is"),
 ]
 
@@ -149,7 +149,7 @@ async def test_a_host_that_cannot_be_looked_at() -> None:
 
     class Busy(Nowhere):
         async def room(self, _question: Question, *, signed_in: bool = False) -> Any:  # noqa: ARG002
-            raise CannotPlan("Too many ask about this host at once; ask again in half a minute.")
+            raise CannotPlan("Too many questions about this host at once; try again in half a minute.")
 
     client: Client = TestClient(TestServer(app_of(readstore.calm(), planner=Busy())))
     await client.start_server()
@@ -157,7 +157,7 @@ async def test_a_host_that_cannot_be_looked_at() -> None:
     assert (answer.status, answer.headers["Retry-After"]) == (503, "30")
     status, text = await text_of(client, **HUB)
     assert status == 503
-    assert "Too many ask" in text
+    assert "Too many questions" in text
     await client.close()
 
 

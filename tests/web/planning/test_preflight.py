@@ -94,16 +94,16 @@ async def test_a_look_ahead_leads_to_the_look_back(page: Open) -> None:
 
 
 BAD = [
-    ({"subject": "hide-hob"}, "subject", "Nothing here is called hide-hob; there is guest hide-hub"),
-    ({"subject": ""}, "subject", "What is to be changed is not said."),
-    ({"subject": "x" * 301}, "subject", "a name of 1 to 300 signs"),
+    ({"subject": "hide-hob"}, "subject", "There is no hide-hob here; known: guest hide-hub"),
+    ({"subject": ""}, "subject", "subject is missing: it names what you want to change."),
+    ({"subject": "x" * 301}, "subject", "a name of 1 to 300 characters"),
     ({"keep": "soon"}, "keep", "keep is 'soon': it is not allowed. Write a time such as 7d or 12h."),
     ({"keep": "0s"}, "keep", "keep is '0s'"),
     ({"snapshot_within": "2"}, "snapshot_within", "such as 7d or 12h"),
-    ({"since": "2h"}, "since", "The instant of a change is for looking back"),
+    ({"since": "2h"}, "since", "The time of a change is for looking back"),
     ({"after": "yes", "since": "tomorrow"}, "since", "an instant with its offset"),
-    ({"after": "yes", "since": "2027-01-01T00:00:00Z"}, "since", "The change lies ahead"),
-    ({"after": "yes", "subject": "tide-log"}, "since", "When the change was made is not known: give its instant"),
+    ({"after": "yes", "since": "2027-01-01T00:00:00Z"}, "since", "Since is in the future"),
+    ({"after": "yes", "subject": "tide-log"}, "since", "The time of the change is not known; give it with since"),
     ({"after": "perhaps"}, "after", "Write one of yes, no"),
     ({"leave_out": "nonsense"}, "leave_out", "leave_out is 'nonsense'"),
 ]
@@ -144,7 +144,7 @@ async def test_a_subjects_page_leads_here(page: Open) -> None:
         link = f'<a href="/preflight?{urlencode({"subject": subject})}">Is it safe to change this now?</a>'
         assert (link in text) == there, subject
     text = await (await client.get("/subjects/pool skerry")).text()
-    assert '<a href="/capacity?store=pool+skerry">Is there room on it for another guest?</a>' in text
+    assert '<a href="/capacity?store=pool+skerry">Is there space on it for another guest?</a>' in text
 
 
 async def test_nothing_is_asked_at_first() -> None:

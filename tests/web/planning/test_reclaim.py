@@ -55,7 +55,7 @@ async def test_a_store_that_is_not_there(page: Open) -> None:
     client = await page(readstore.calm())
     answer = await client.get("/reclaim?store=pool+skery", headers={"Accept": "text/html"})
     assert answer.status == 400
-    assert 'Nothing here is called like "pool skery". Nearly like it: "pool skerry".' in unescape(await answer.text())
+    assert 'Nothing here matches "pool skery". Similar: "pool skerry".' in unescape(await answer.text())
     refused = await client.get("/api/v1/reclaim?store=pool+skery")
     assert (refused.status, (await refused.json())["parameter"]) == (400, "store")
     assert (await client.get("/reclaim?store=")).status == 400

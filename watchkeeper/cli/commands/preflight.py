@@ -188,4 +188,4 @@ def _rows(points: Iterable[Point]) -> Iterator[output.Row]:
     for each in points:
         mark = "" if each.verdict is not Verdict.UNKNOWN else "not known: "
         by_matter.setdefault(each.matter, []).append(f"{clean(each.about, 90)}: {mark}{each.reason}")
-    yield from ((matter.value, lines) for matter, lines in by_matter.items())
+    yield from ((matter.words, lines) for matter, lines in by_matter.items())

@@ -24,10 +24,10 @@ from watchkeeper.probes.storage.btrfs.tables import Subvolume, read_subvolumes
 from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.tools import ask_root, text_of
 
-NO_QUOTAS = "btrfs counts what a snapshot alone holds only with quotas on (btrfs quota enable, which costs some speed)"
-SIMPLE = "btrfs counts in simple quotas, which do not follow what snapshots share"
-INCONSISTENT = "btrfs says that its quota counts are not right at present; btrfs quota rescan mends them"
-SHARED = "btrfs counts what each holds alone, and not what two or more of them share"
+NO_QUOTAS = "btrfs counts the size of a snapshot only with quotas on (btrfs quota enable; this costs some speed)"
+SIMPLE = "btrfs uses simple quotas, which do not count what snapshots share"
+INCONSISTENT = "btrfs reports that its quota counts are inconsistent; btrfs quota rescan repairs them"
+SHARED = "btrfs counts what each snapshot holds alone, not what two or more of them share"
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,9 +26,9 @@ BLOCK_BYTES = 512
 """The unit of st_blocks, whatever the block size of the file system: stat(2), inode(7)."""
 
 MAY_SHARE = (
-    "files may share blocks on this file system, or its own snapshots hold them: they free at most what they take"
+    "files on this file system may share blocks with each other or with its snapshots: they free at most their size"
 )
-LINKED = "a file that has other names too frees nothing until the last of them goes"
+LINKED = "a file with several names frees nothing until the last name is deleted"
 
 
 class FilesHolding:

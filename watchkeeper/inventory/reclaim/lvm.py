@@ -20,7 +20,7 @@ from watchkeeper.probes.support.tools import ask_root, result_of
 ROUNDED = 0.0001
 """lvs reports shares in hundredths of a percent, and rounds the last of them away from 0 and 100."""
 
-SHARED = "LVM does not tell which blocks thin volumes share; to see it, the pool would have to be changed"
+SHARED = "LVM does not report which blocks thin volumes share without changing the pool"
 
 
 def mapped(volume: Volume) -> Bounds:
@@ -107,8 +107,8 @@ def _candidates(
 def _stuck(volume: Volume) -> str:
     """Why it cannot be removed. The first and the sixth attribute: lvs(8)."""
     if volume.kind in {"S", "O"}:
-        return "it is being merged into what it was taken of"
-    return "it is open: mounted, or a guest's disk" if volume.attributes[5:6] == "o" else ""
+        return "it is being merged into its origin"
+    return "it is in use: mounted, or a guest's disk" if volume.attributes[5:6] == "o" else ""
 
 
 def limits(place: StoreContext) -> list[SetLimit]:

@@ -212,10 +212,10 @@ def _unmatched(asked: Iterable[str], names: Collection[str]) -> list[Missing]:
 
 def _hindrance(key: SeriesKey, before: Forecast | None) -> str:
     if before is None:
-        return f"nothing is recorded of {key}; it has to be watched for some hours first"
+        return f"there is no history of {key}; it needs some hours of monitoring first"
     if before.no_end is not None:
         return no_end_phrase(before.no_end)
-    return "no room that could come free would move its end"
+    return "no amount of freed space would change its time to full"
 
 
 async def _sets(holdings: Iterable[StoreReader]) -> tuple[SetHeld, ...]:

@@ -40,7 +40,7 @@ LIST_DATASETS = ("zfs", "list", "-Hp", "-t", "filesystem,volume", "-o", ",".join
 LIST_CHECKPOINTS = ("zpool", "list", "-Hp", "-o", "name,checkpoint")
 """What a pool's checkpoint takes; `-` if there is none (zpoolprops(7))."""
 
-CHECKPOINT = "the pool keeps a checkpoint, and what was there when it was made comes free only when that is discarded"
+CHECKPOINT = "the pool has a checkpoint: blocks that existed when it was made are freed only when it is discarded"
 
 LATEST_S = 253_402_300_799
 """The year 9999, the last one of a datetime."""
@@ -71,7 +71,7 @@ def guarded(argv: tuple[str, ...]) -> tuple[str, ...]:
     """Return a command line that can change nothing. Raises NoDryRun for any other."""
     # Written out a second time on purpose, so that a change of the constant alone is rejected.
     if argv[:5] != ("zfs", "destroy", "-n", "-v", "-p") or len(argv) != 6 or not _TARGET.fullmatch(argv[5]):
-        raise NoDryRun(f"{clip(' '.join(argv))} is no dry run of ZFS's, and is not run")
+        raise NoDryRun(f"{clip(' '.join(argv))} is not a dry run of ZFS, so it is not run")
     return argv
 
 
@@ -96,8 +96,8 @@ class Taken:
     def stuck(self) -> str:
         """Why it cannot be destroyed."""
         if self.clones:
-            return f"a clone rests on it: {clip(self.clones)}"
-        return f"it is held ({self.holds}): see zfs holds, and zfs release" if self.holds else ""
+            return f"a clone depends on it: {clip(self.clones)}"
+        return f"it has a hold ({self.holds}): see zfs holds and zfs release" if self.holds else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +118,7 @@ def _rows(text: str, width: int) -> Iterator[list[str]]:
         if line:
             row = line.split("\t")
             if len(row) != width:
-                raise ProbeError(f"zfs list printed a line that is not in its own form: {clip(line)}")
+                raise ProbeError(f"zfs list printed an unexpected line: {clip(line)}")
             yield row
 
 
@@ -154,7 +154,7 @@ def read_reclaimed(text: str, asked: Collection[str]) -> int:
         elif word == "reclaim" and value.isdecimal():
             reclaimed = int(value)
     if reclaimed is None or named != set(asked):
-        raise ProbeError("the dry run speaks of other snapshots than were listed: some came or went meanwhile")
+        raise ProbeError("the dry run names other snapshots than the list: some were made or deleted meanwhile")
     return reclaimed
 
 
@@ -197,7 +197,7 @@ class ZfsHolding:
         bounds, flat = reaches_pool(found, tree), total(found.values())
         why = {reason: None for part in parts for reason in part.why}
         if bounds != flat:
-            why["some of it is beneath a reservation that is not used up, and does not come back to the pool"] = None
+            why["some of it is covered by a reservation that is not used up, and is not returned to the pool"] = None
         if self._checkpoint and bounds.most != 0:
             bounds, why[CHECKPOINT] = Bounds(0, bounds.most), None
         return Freed(bounds, tuple(why), total(part.set_aside for part in parts))
@@ -216,12 +216,14 @@ class ZfsHolding:
         except ProbeError as error:
             blocks = self._by_counts(name, labels)
             why = (
-                () if blocks.exact else (f"{printable(name)} could not be asked, so its own counts are told: {error}",)
+                ()
+                if blocks.exact
+                else (f"the dry run for {printable(name)} failed, so the figure comes from its own counts: {error}",)
             )
         aside = self._given_back(name, labels, order)
         if not aside.exact:
             why += (
-                f"{printable(name)} has room set aside, of which the pool gets some back when its newest snapshot goes",
+                f"{printable(name)} has a reservation; deleting its newest snapshot returns part of it to the pool",
             )
         return Freed(blocks + aside, why, aside)
 

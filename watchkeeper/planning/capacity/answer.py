@@ -37,12 +37,12 @@ class Fit(StrEnum):
 class Lack(StrEnum):
     """Why it does not fit, or why that is not known."""
 
-    NOW = "no room now"
+    NOW = "no space now"
     SOON = "full too soon"
     METADATA_SOON = "metadata full too soon"
-    PROMISED = "more promised than the limit"
-    RECORD = "record too short"
-    MEMORY_PROMISED = "more memory promised than there is"
+    PROMISED = "allocation above the limit"
+    RECORD = "history too short"
+    MEMORY_PROMISED = "more memory allocated than there is"
     MEMORY_IN_USE = "memory was in use"
     GUESTS_UNKNOWN = "guests' memory not known"
     CPUS = "more CPUs than the host has"

@@ -59,22 +59,20 @@ def check(question: Question, host: HostNow) -> None:
     """Raise BadQuestion if it makes no sense or names something that is not on this host."""
     if not question.of_guest and not question.of_disk and not question.host_memory_bytes:
         raise BadQuestion(
-            "nothing is asked: say a disk, memory or CPUs of a guest, or disk or memory for the host", "disk"
+            "nothing is asked: give a disk, memory or CPUs for a guest, or disk or memory for the host", "disk"
         )
     if question.written_bytes > question.disk_bytes:
-        raise BadQuestion(
-            "more is written to the disk at once than it is to hold; enlarge the disk, or write less", "written"
-        )
+        raise BadQuestion("more is written at once than the disk can hold; enlarge the disk, or write less", "written")
     if question.grows_bytes_per_day and not question.disk_bytes:
-        raise BadQuestion("a growth is stated, and no disk that grows; say how large the disk is to be", "grows")
+        raise BadQuestion("growth is given without a disk; give the size of the disk", "grows")
     if question.reserved and not question.disk_bytes:
-        raise BadQuestion("a reserved disk is stated, and no disk; say how large it is to be", "reserved")
+        raise BadQuestion("reserved is given without a disk; give the size of the disk", "reserved")
     if question.enlarges is not None:
         guest_named(question.enlarges, host)
     stores = candidates(question, host) if question.of_disk else ()
     if question.host_disk_bytes and question.store is None and len(stores) > 1:
         raise BadQuestion(
-            f"it is not said which store the disk is for: {_listed(s.key.subject for s in stores)}", "store"
+            f"several stores could get the disk; choose one of {_listed(s.key.subject for s in stores)}", "store"
         )
 
 
@@ -83,7 +81,7 @@ def guest_named(name: str, host: HostNow) -> GuestNow:
     found = next((each for each in host.guests if each.name == name), None)
     if found is None:
         near = _near(name, [each.name for each in host.guests], "guest")
-        raise BadQuestion(f"no guest {clean(name)} is seen here; {near}", "enlarge")
+        raise BadQuestion(f"there is no guest {clean(name)} here; {near}", "enlarge")
     return found
 
 
@@ -102,7 +100,8 @@ def candidates(question: Question, host: HostNow) -> tuple[StoreNow, ...]:
         found = [each for each in found if each.kind is not StoreKind.THIN]
     if not found:
         raise BadQuestion(
-            "no store is seen here that could hold a disk; name one, or let watchkeeper see the pools", "store"
+            "no store that could hold a disk is visible here; name one, or give watchkeeper access to the pools",
+            "store",
         )
     return tuple(found)
 
@@ -112,10 +111,10 @@ def _named(question: Question, host: HostNow) -> StoreNow:
     found = next((each for each in host.stores if name in (each.key.subject, _own_name(each))), None)
     if found is None:
         subjects = [each.key.subject for each in host.stores]
-        raise BadQuestion(f"no store {clean(name)} is seen here; {_near(name, subjects, 'store')}", "store")
+        raise BadQuestion(f"there is no store {clean(name)} here; {_near(name, subjects, 'store')}", "store")
     if question.reserved and found.kind is StoreKind.THIN:
         raise BadQuestion(
-            f"{clean(found.key.subject)} holds thin volumes alone: none of them can be reserved", "reserved"
+            f"{clean(found.key.subject)} holds only thin volumes, and a thin volume cannot be reserved", "reserved"
         )
     return found
 
@@ -131,13 +130,13 @@ def _of_guest(guest: GuestNow, host: HostNow) -> StoreNow:
     found = [each for each in host.stores if each.key in keys]
     if len(found) == 1:
         return found[0]
-    where = f"lie on {_listed(s.key.subject for s in found)}" if found else "were not found on any store"
-    raise BadQuestion(f"the disks of {clean(guest.name)} {where}; say which store is to hold more", "store")
+    where = f"are on {_listed(s.key.subject for s in found)}" if found else "were not found on any store"
+    raise BadQuestion(f"the disks of {clean(guest.name)} {where}; choose the store", "store")
 
 
 def _near(name: str, known: list[str], what: str) -> str:
     near = difflib.get_close_matches(name, known, n=3, cutoff=0.5) or known[:5]
-    return f"there is {_listed(near)}" if near else f"no {what} at all is seen"
+    return f"known: {_listed(near)}" if near else f"no {what} is visible at all"
 
 
 def _listed(names: Iterable[str]) -> str:

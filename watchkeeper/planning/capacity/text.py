@@ -26,11 +26,11 @@ from watchkeeper.planning.host_state import StoreKind
 FEW_D, MONTH_D, HALF_A_YEAR_D = 3, 30, 182
 HORIZON = "10 years"
 
-ESTIMATE = "A forecast is an estimate; the interval is part of the answer."
-NO_BACKUP = "A snapshot on the same pool is no backup."
+ESTIMATE = "A forecast is an estimate; its range is part of the answer."
+NO_BACKUP = "A snapshot on the same pool is not a backup."
 LIKELY_WHY = (
-    "Likely is the middle of 2,000 futures drawn from the recorded growth: they know the cycle, how the level strays "
-    "and how sure the trend is. Straight on is the present trend and nothing else."
+    "The likely time is the median of 2,000 simulated futures. They repeat the recorded cycle and variation and "
+    "include the uncertainty of the trend. Trend only: the present trend continues as a straight line."
 )
 
 
@@ -43,7 +43,7 @@ def verdict(answer: RoomAnswer) -> str:
         case Fit.NO:
             return f"No: {asked} does not fit. {_capital('; '.join(_against(answer)))}."
         case Fit.UNKNOWN:
-            return f"Not known whether {asked} fits. {_capital('; '.join(_against(answer)))}."
+            return f"Cannot tell whether {asked} fits. {_capital('; '.join(_against(answer)))}."
         case _:
             assert_never(answer.fit)
 
@@ -54,7 +54,7 @@ def what_is_asked(question: Question) -> str:
     if question.enlarges is not None:
         asked = f"{clean(question.enlarges, 44)} with {_joined(parts)} more"
     else:
-        asked = f"a guest with {_joined(parts)}" if parts else "what is there now"
+        asked = f"a guest with {_joined(parts)}" if parts else "what is there today"
     host = [f"{format_size(question.host_disk_bytes)} of disk"] if question.host_disk_bytes else []
     host += [f"{format_size(question.host_memory_bytes)} of memory"] if question.host_memory_bytes else []
     return f"with {_joined(host)} more in the host, {asked}" if host else asked
@@ -80,7 +80,7 @@ def _where(answer: RoomAnswer) -> str:
     said = []
     if answer.stores:
         best = answer.stores[0]
-        said.append(f"{clean(best.key.subject, 44)} has room now and in {DECIDES_D} days: {full(best.after)}")
+        said.append(f"{clean(best.key.subject, 44)} has space now and in {DECIDES_D} days: {full(best.after)}")
     enough = [name for name, part in (("memory", answer.memory), ("CPUs", answer.cpu)) if part.asked]
     if enough:
         said.append(f"{' and '.join(enough)} {'suffices' if enough == ['memory'] else 'suffice'}")
@@ -102,21 +102,21 @@ def reason(found: Reason, subject: str) -> str:
         case Lack.NOW:
             return f"{where} is {short} short now"
         case Lack.SOON:
-            return f"{where} may be full {_within(found.within_d)}, which is within {DECIDES_D} days"
+            return f"{where} may be full {_within(found.within_d)}; it must last {DECIDES_D} days"
         case Lack.METADATA_SOON:
-            return f"the metadata of {where} may be full {_within(found.within_d)}, which is within {DECIDES_D} days"
+            return f"the metadata of {where} may be full {_within(found.within_d)}; it must last {DECIDES_D} days"
         case Lack.PROMISED:
-            return f"volumes on {where} would be promised {short} more than the limit of {share(found.limit_share)}"
+            return f"allocations on {where} would be {short} above the limit of {share(found.limit_share)}"
         case Lack.RECORD:
-            return f"{where} has room now; {_too_short(found.recorded_d)}"
+            return f"{where} has space now; {_too_short(found.recorded_d)}"
         case Lack.MEMORY_PROMISED:
-            return f"guests would be promised {short} more memory than the host can give"
+            return f"guests would be allocated {short} more memory than the host can give"
         case Lack.MEMORY_IN_USE:
-            return f"at the recorded peak of use the host would be {short} of memory short"
+            return f"at the recorded peak of use the host would lack {short} of memory"
         case Lack.GUESTS_UNKNOWN:
-            return "the memory of some guests is not known; let watchkeeper ask their monitors"
+            return "the memory of some guests is not known; give watchkeeper access to their monitors"
         case Lack.CPUS:
-            return f"its CPUs would be {found.short:g} more than the host's: a guest gains nothing by that"
+            return f"the guest would have more CPUs than the host (by {found.short:g}), which gains nothing"
         case _:
             assert_never(found.lack)
 
@@ -133,23 +133,23 @@ def _about(days: float) -> str:
 
 def _too_short(recorded_d: float) -> str:
     """What is missing before a forecast is possible."""
-    needs = f"looking ahead takes {duration(LEAST_D * DAY_S)} of record"
+    needs = f"a forecast needs {duration(LEAST_D * DAY_S)} of history"
     if recorded_d < LEAST_D:
-        return f"{needs}, and there {f'are {duration(recorded_d * DAY_S)}' if recorded_d > 0 else 'is none'}"
+        return f"{needs} (so far: {duration(recorded_d * DAY_S) if recorded_d > 0 else 'none'})"
     return f"{needs} without long gaps"
 
 
 def full(found: TimeToFull | None) -> str:
     """When a store is full: `full in about 8 months (6 to 11 months)`."""
     if found is None:
-        return "not known when it is full"
+        return "time to full not known"
     if found.earliest_d is None:
         return f"not full within {HORIZON}"
     early = _about(found.earliest_d) if found.earliest_d > 0 else "now"
     if found.likely_d is None:
-        return f"not likely full within {HORIZON}, in {early} at the earliest"
+        return f"probably not full within {HORIZON}, at the earliest {'now' if early == 'now' else f'in {early}'}"
     if found.likely_d <= 0:
-        return "full at once"
+        return "full immediately"
     likely, late = _about(found.likely_d), f"over {HORIZON}"
     if found.latest_d is not None:
         late = _about(found.latest_d)
@@ -170,8 +170,10 @@ def straight(found: TimeToFull) -> str:
 
 
 def never(found: TimeToFull) -> str:
-    """How many futures never fill; empty if all do."""
-    return f"{share(found.never_share)} of the futures do not fill within {HORIZON}" if found.never_share else ""
+    """The share of simulated futures that never fill; empty if all do."""
+    return (
+        f"not full within {HORIZON} in {share(found.never_share)} of the simulated futures" if found.never_share else ""
+    )
 
 
 def stands(at: LevelNow) -> str:
@@ -203,24 +205,27 @@ def growth(store: StoreAnswer) -> str:
     if pace is None:
         return _too_short(store.recorded_d)
     verb = "growing" if pace > 0 else "shrinking"
-    return f"{verb} {format_size(abs(pace))} a day, from {duration(store.recorded_d * DAY_S)} of record"
+    return f"{verb} {format_size(abs(pace))} a day, from {duration(store.recorded_d * DAY_S)} of history"
 
 
 def largest(store: StoreAnswer) -> str:
     """The largest disk that would fit, with the criterion."""
-    kept = f"{format_size(store.largest_kept_bytes)} if every promise is to be kept"
+    kept = f"{format_size(store.largest_kept_bytes)} if the store must hold every allocation in full"
     if store.largest_bytes is None:
-        return f"{kept}; by forecast: not known"
-    return f"{format_size(store.largest_bytes)}, written whole at once and not full within {DECIDES_D} days; {kept}"
+        return f"{kept}; by forecast: cannot tell yet"
+    return (
+        f"{format_size(store.largest_bytes)} if it is filled at once and the store must last {DECIDES_D} days; {kept}"
+    )
 
 
 def memory(found: MemoryAnswer) -> list[str]:
     """What is allocated to guests, what the host needs itself, and the largest amount that fits."""
     before, after = share(found.overcommit_before_share), share(found.overcommit_share)
-    peak = f"in {duration(found.recorded_d * DAY_S)}" if found.recorded_d else "now, for want of a record"
+    promised, total = format_size(found.promised_bytes), format_size(found.total_bytes)
+    peak = f"in {duration(found.recorded_d * DAY_S)}" if found.recorded_d else "now (no history yet)"
     lines = [
-        f"promised {format_size(found.promised_bytes)} of {format_size(found.total_bytes)}: {after} (before: {before})",
-        f"the host itself needs {format_size(found.own_bytes)}; at most {format_size(found.peak_bytes)} in use {peak}",
+        f"allocated {promised} of {total}: {after} (before: {before})",
+        f"the host itself needs {format_size(found.own_bytes)}; peak use {format_size(found.peak_bytes)} {peak}",
         f"largest that fits: {format_size(found.largest_bytes)}",
     ]
     return lines + _unknown(found.unknown, "memory")
@@ -229,11 +234,11 @@ def memory(found: MemoryAnswer) -> list[str]:
 def cpus(found: CpuAnswer) -> list[str]:
     """What is allocated to guests of the CPUs."""
     ratio = f"{found.overcommit_share:.3g} for each (before: {found.overcommit_before_share:.3g})"
-    return [f"{found.vcpus} for guests, {found.cpus} in the host: {ratio}", *_unknown(found.unknown, "CPUs")]
+    return [f"{found.vcpus} vCPUs on {found.cpus} CPUs of the host: {ratio}", *_unknown(found.unknown, "CPUs")]
 
 
 def _unknown(names: tuple[str, ...], what: str) -> list[str]:
-    return [f"not known of {', '.join(clean(each, 44) for each in names[:5])}: {what}"] if names else []
+    return [f"{what} not known for {', '.join(clean(each, 44) for each in names[:5])}"] if names else []
 
 
 def cautions(answer: RoomAnswer) -> list[str]:
@@ -250,23 +255,27 @@ def _of_store(question: Question, store: StoreAnswer) -> list[str]:
     short = store.written[0].short_bytes
     if short > 0:
         said.append(
-            f"If every disk on {clean(store.key.subject, 44)} were written whole, {format_size(short)} would be "
-            "missing: a full pool stops every guest on it."
+            f"If every disk on {clean(store.key.subject, 44)} were full, {format_size(short)} would be missing. "
+            "A full pool stops every guest on it."
         )
     if question.disk_bytes and not question.reserved and not question.written_bytes + question.grows_bytes_per_day:
-        said.append("Nothing is known of what the disk will hold: until it is written whole, nothing of it is counted.")
+        said.append("The growth of the disk is not stated, so the forecast does not include it.")
     if store.unbounded:
         said.append(
-            "1 volume has no limit but the store: no promise counts for it."
+            "1 volume has no limit but the store: it is not part of the allocation."
             if store.unbounded == 1
-            else f"{store.unbounded} volumes have no limit but the store: no promise counts for them."
+            else f"{store.unbounded} volumes have no limit but the store: they are not part of the allocation."
         )
     if question.reserved and store.kind is StoreKind.ZFS:
-        said.append("A snapshot of a reserved volume needs room for all that the volume then holds.")
+        said.append(
+            "A snapshot of a reserved volume needs free space for everything that the volume holds at that time."
+        )
     if store.held_by_snapshots or question.reserved:
-        said.append(f"Snapshots keep what is overwritten, beyond every promise. {NO_BACKUP}")
+        said.append(f"Snapshots keep overwritten data; that comes on top of the allocation. {NO_BACKUP}")
     if question.host_disk_bytes:
-        said.append("The disk counts with its usable bytes: a mirror of two gives one, and ZFS keeps a part back.")
+        said.append(
+            "Give the usable bytes of the new disk: a mirror of two gives one, and ZFS keeps a part for itself."
+        )
     return said
 
 

@@ -12,7 +12,7 @@ from datetime import datetime
 
 import numpy as np
 
-from watchkeeper.messages.wording import duration, thing
+from watchkeeper.messages.wording import concern_words, duration, thing
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.line import Floats
 from watchkeeper.model.observation import SeriesKey
@@ -50,19 +50,19 @@ def speed_point(found: Speeds) -> Point:
         return Point(Matter.ANSWERS, verdict, about, why, passes=passes)
 
     if not found.after:
-        return said(Verdict.UNKNOWN, "it has not been asked since", passes=True)
+        return said(Verdict.UNKNOWN, "it has not been checked since", passes=True)
     if found.after[-1] is None:
-        return said(Verdict.NO_GO, "it gives no answer", passes=True)
+        return said(Verdict.NO_GO, "it does not answer", passes=True)
     if len(after) < LEAST:
         return said(
-            Verdict.UNKNOWN, f"it answers; for its speed {LEAST} answers are needed, {len(after)} came", passes=True
+            Verdict.UNKNOWN, f"it answers; comparing its speed needs {LEAST} answers, {len(after)} so far", passes=True
         )
     fresh = found.after[-LEAST:]
     if _lost_share(fresh) > _lost_share(found.before):
         lost = sum(each is None for each in fresh)
         return said(Verdict.NO_GO, f"{lost} of the last {len(fresh)} answers failed", passes=True)
     if len(before) < LEAST:
-        return said(Verdict.GO, f"it answers in {_ms(after)}; how fast it was before is not recorded")
+        return said(Verdict.GO, f"it answers in {_ms(after)}; its speed before is not recorded")
     if slower(before, after):
         return said(Verdict.NO_GO, f"slower: {_ms(after)}, before {_ms(before)}")
     return said(Verdict.GO, f"it answers in {_ms(after)}, before {_ms(before)}")
@@ -74,7 +74,7 @@ def _lost_share(answers: Sequence[float | None]) -> float:
 
 def _ms(answers: Sequence[float]) -> str:
     middle, late = np.percentile(answers, [50, 95])
-    return f"{middle * 1000:.0f} ms (19 of 20 within {late * 1000:.0f})"
+    return f"{middle * 1000:.0f} ms (95 % within {late * 1000:.0f})"
 
 
 def slower(before: Sequence[float], after: Sequence[float]) -> bool:
@@ -112,10 +112,10 @@ def memory_point(found: MemoryLeft | None) -> Point:
     """Is as much memory left as before?"""
     about = "memory"
     if found is None or not found.before or not found.after:
-        why = "what was left before, or is left now, is not recorded"
+        why = "free memory before or after the change is not recorded"
         return Point(Matter.MEMORY, Verdict.UNKNOWN, about, why, passes=True)
     before, after = float(np.median(found.before)), float(np.median(found.after))
-    told = f"{format_size(after)} left, before {format_size(before)}"
+    told = f"{format_size(after)} free, before {format_size(before)}"
     less = before - after > MEMORY_SHARE * found.total_bytes
     return Point(Matter.MEMORY, Verdict.NO_GO if less else Verdict.GO, about, f"less: {told}" if less else told)
 
@@ -126,7 +126,7 @@ def since_points(alerts: Iterable[Alert], since: datetime, now: datetime) -> Ite
     for alert in new:
         ago = duration((now - alert.raised_at).total_seconds()) if alert.raised_at else ""
         word = alert.priority.word if alert.priority else "alert"
-        why = f"{word} since the change: {alert.concern.value}, {ago} ago"
-        yield Point(Matter.BENEATH, Verdict.NO_GO, thing(alert.key), why, passes=True)
+        why = f"{word} since the change: {concern_words(alert.concern)}, {ago} ago"
+        yield Point(Matter.STORAGE_BELOW, Verdict.NO_GO, thing(alert.key), why, passes=True)
     if not new:
-        yield Point(Matter.BENEATH, Verdict.GO, "alerts", "none has come since the change")
+        yield Point(Matter.STORAGE_BELOW, Verdict.GO, "alerts", "no new alert since the change")

@@ -10,7 +10,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from watchkeeper.forecast.first_passage import Z90
-from watchkeeper.messages.wording import clean, duration, thing
+from watchkeeper.messages.wording import clean, concern_words, duration, thing
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import SeriesKey
@@ -27,17 +27,22 @@ class Verdict(StrEnum):
 
 
 class Matter(StrEnum):
-    """What a point is about; the words by which a point may be skipped."""
+    """What a point is about. The value is the word by which a point may be skipped, and its name in JSON."""
 
     GUEST = "guest"
     SNAPSHOT = "snapshot"
     BACKUP = "backup"
-    ROOM = "room"
-    TIME = "time"
-    BENEATH = "beneath"
+    SPACE = "space"
+    TIME_TO_FULL = "time-to-full"
+    STORAGE_BELOW = "storage-below"
     ANSWERS = "answers"
     MEMORY = "memory"
-    WATCH = "watch"
+    MONITORING = "monitoring"
+
+    @property
+    def words(self) -> str:
+        """The matter as people read it."""
+        return self.value.replace("-", " ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +86,11 @@ def guest_point(guest: GuestNow) -> Point:
     """Does it run?"""
     about = f"guest {clean(guest.name)}"
     if guest.running is None:
-        return Point(Matter.GUEST, Verdict.UNKNOWN, about, "its monitor does not say whether it runs", passes=True)
+        return Point(
+            Matter.GUEST, Verdict.UNKNOWN, about, "cannot tell whether it runs: its monitor does not say", passes=True
+        )
     if not guest.running:
-        return Point(Matter.GUEST, Verdict.NO_GO, about, "it does not run, so nobody can see whether it is well")
+        return Point(Matter.GUEST, Verdict.NO_GO, about, "it is not running, so it cannot be checked")
     return Point(Matter.GUEST, Verdict.GO, about, "it runs")
 
 
@@ -107,16 +114,16 @@ def snapshot_point(found: DiskSnapshots, now: datetime) -> Point:
     """Can this disk be rolled back?"""
     about = f"disk {clean(found.where or found.disk, 80)}"
     if not found.where:
-        why = "what it lies in is not seen, so neither is a snapshot of it"
+        why = "the store that it is on is not visible, nor are its snapshots"
         return Point(Matter.SNAPSHOT, Verdict.UNKNOWN, about, why)
     if found.newest_at is None:
         if not found.listed:
-            return Point(Matter.SNAPSHOT, Verdict.UNKNOWN, about, "the snapshots of its store cannot be seen")
+            return Point(Matter.SNAPSHOT, Verdict.UNKNOWN, about, "the snapshots of its store cannot be listed")
         return Point(Matter.SNAPSHOT, Verdict.NO_GO, about, "there is no snapshot of it", passes=True)
     age_s = max((now - found.newest_at).total_seconds(), 0.0)
     told = f"{clean(found.newest, 80)} is {duration(age_s)} old"
     if age_s > found.limit_s:
-        why = f"the newest, {told}, limit {format_duration(found.limit_s)}"
+        why = f"the newest, {told}; the limit is {format_duration(found.limit_s)}"
         return Point(Matter.SNAPSHOT, Verdict.NO_GO, about, why, passes=True)
     return Point(Matter.SNAPSHOT, Verdict.GO, about, told)
 
@@ -137,8 +144,8 @@ class Copy:
 
 
 NO_BACKUP = (
-    "no backup of it is known; name the probe of one with backup_of. A snapshot on the same store is no backup: it is "
-    "lost with it"
+    "no backup of it is known; set backup_of in the probe of its backup. A snapshot on the same store is not a backup: "
+    "it is lost together with the store"
 )
 
 
@@ -157,7 +164,7 @@ def _backup_point(copy: Copy, now: datetime) -> Point:
         return Point(Matter.BACKUP, Verdict.NO_GO, clean(copy.name), why, passes=not copy.shares)
 
     if copy.shares:
-        return no(f"it lies on {clean(copy.shares)}, as a disk of it does: both are lost together")
+        return no(f"it is on {clean(copy.shares)}, and so is a disk of the guest: both are lost together")
     if copy.last_at is None:
         return no("it has never been made")
     age = duration(max((now - copy.last_at).total_seconds(), 0.0))
@@ -196,18 +203,22 @@ def room_point(found: Rewrites, keep_s: float) -> Point:
     about, held = thing(found.store), found.held_bytes(keep_s)
     free, kept = format_size(found.free_bytes), format_duration(keep_s)
     if held is None:
-        why = "how much it writes is not recorded yet; its monitor must have been watched for an hour"
-        return Point(Matter.ROOM, Verdict.UNKNOWN, about, why)
+        why = "its write rate is not known yet; that needs an hour of monitoring"
+        return Point(Matter.SPACE, Verdict.UNKNOWN, about, why)
     if held > found.free_bytes:
         if found.at_once_bytes > found.free_bytes:
-            why = f"a snapshot of its reserved volumes needs {format_size(held)} at once, and {free} are free"
+            why = f"a snapshot of its reserved volumes needs {format_size(held)} at once, and only {free} are free"
         elif found.per_day_bytes is None:
-            why = f"all of it may be rewritten, {format_size(held)}, and {free} are free; its pace is not recorded yet"
-            return Point(Matter.ROOM, Verdict.UNKNOWN, about, why)
+            why = (
+                f"up to {format_size(held)} may be rewritten, and only {free} are free; its write rate is not known yet"
+            )
+            return Point(Matter.SPACE, Verdict.UNKNOWN, about, why)
         else:
-            why = f"in {kept} a snapshot may come to hold {format_size(held)}, and {free} are free"
-        return Point(Matter.ROOM, Verdict.NO_GO, about, why)
-    return Point(Matter.ROOM, Verdict.GO, about, f"at most {format_size(held)} held in {kept}, {free} are free")
+            why = f"a snapshot may hold {format_size(held)} after {kept}, and only {free} are free"
+        return Point(Matter.SPACE, Verdict.NO_GO, about, why)
+    return Point(
+        Matter.SPACE, Verdict.GO, about, f"a snapshot holds at most {format_size(held)} after {kept}; {free} are free"
+    )
 
 
 STEADY = frozenset({NoEnd.STILL, NoEnd.SHRINKING, NoEnd.FAR})
@@ -218,20 +229,20 @@ def time_point(store: SeriesKey, found: Forecast | None, keep_s: float, held_byt
     """Is the store full before the snapshot is deleted? found: its forecast, including what the snapshot holds."""
     about, kept = thing(store), format_duration(keep_s)
     if found is None or found.no_end is NoEnd.TOO_FEW:
-        why = "how it grows is not recorded yet; it must be watched for some hours first"
-        return Point(Matter.TIME, Verdict.UNKNOWN, about, why)
-    with_it = f" with {format_size(held_bytes)} held" if held_bytes else ""
+        why = "its growth is not known yet; that needs some hours of monitoring"
+        return Point(Matter.TIME_TO_FULL, Verdict.UNKNOWN, about, why)
+    with_it = f" with a snapshot of {format_size(held_bytes)}" if held_bytes else ""
     if found.earliest_s is not None:
         left_s = found.earliest_s - found.at_s
         if left_s <= keep_s:
             when = f"in {duration(left_s)}" if left_s >= 1 else "now"
-            why = f"it may be full {when}{with_it}, and the snapshot is to be kept for {kept}"
-            return Point(Matter.TIME, Verdict.NO_GO, about, why)
-        return Point(Matter.TIME, Verdict.GO, about, f"full in {duration(left_s)} at the earliest{with_it}")
+            why = f"it may be full {when}{with_it}; the snapshot is kept for {kept}"
+            return Point(Matter.TIME_TO_FULL, Verdict.NO_GO, about, why)
+        return Point(Matter.TIME_TO_FULL, Verdict.GO, about, f"full in {duration(left_s)} at the earliest{with_it}")
     if found.no_end in STEADY or _steep(found, keep_s) <= found.capacity:
-        return Point(Matter.TIME, Verdict.GO, about, f"not full within {kept}{with_it}")
-    why = f"its growth is too uncertain: within {kept} it may be full{with_it}"
-    return Point(Matter.TIME, Verdict.NO_GO, about, why)
+        return Point(Matter.TIME_TO_FULL, Verdict.GO, about, f"not full within {kept}{with_it}")
+    why = f"its growth is too uncertain: it may be full within {kept}{with_it}"
+    return Point(Matter.TIME_TO_FULL, Verdict.NO_GO, about, why)
 
 
 def _steep(found: Forecast, keep_s: float) -> float:
@@ -245,22 +256,26 @@ def beneath_points(standing: Iterable[Alert], looked_at: Sequence[str], now: dat
     """Is an alert active on it, or on what it depends on? An alert that the operator has shelved counts too."""
     found = list(standing)
     for alert in found:
-        aside = ", set aside by you" if alert.shelved(now) else ""
+        shelved = ", shelved by you" if alert.shelved(now) else ""
         word = alert.priority.word if alert.priority else "alert"
         yield Point(
-            Matter.BENEATH, Verdict.NO_GO, thing(alert.key), f"{word}: {alert.concern.value}{aside}", passes=True
+            Matter.STORAGE_BELOW,
+            Verdict.NO_GO,
+            thing(alert.key),
+            f"{word}: {concern_words(alert.concern)}{shelved}",
+            passes=True,
         )
     if not found:
         names = ", ".join(clean(each, 40) for each in looked_at[:6])
         more = f" and {len(looked_at) - 6} more" if len(looked_at) > 6 else ""
-        yield Point(Matter.BENEATH, Verdict.GO, f"{names}{more}", "nothing is active there")
+        yield Point(Matter.STORAGE_BELOW, Verdict.GO, f"{names}{more}", "no active alert")
 
 
 def silent_points(last_seen: Mapping[str, datetime], now: datetime) -> Iterator[Point]:
     """What has not been seen for too long: whether anything is wrong there is not known."""
     for subject, seen_at in last_seen.items():
-        why = f"not seen for {duration((now - seen_at).total_seconds())}, so how it is now is not known"
-        yield Point(Matter.BENEATH, Verdict.UNKNOWN, clean(subject), why, passes=True)
+        why = f"cannot tell: not measured for {duration((now - seen_at).total_seconds())}"
+        yield Point(Matter.STORAGE_BELOW, Verdict.UNKNOWN, clean(subject), why, passes=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,16 +293,14 @@ def answer_points(asked: Sequence[Answered], about: str) -> Iterator[Point]:
     for each in asked:
         name = thing(each.key)
         if each.answered is None:
-            yield Point(
-                Matter.ANSWERS, Verdict.UNKNOWN, name, f"it could not be asked: {clean(each.reason)}", passes=True
-            )
+            yield Point(Matter.ANSWERS, Verdict.UNKNOWN, name, f"cannot tell: {clean(each.reason)}", passes=True)
         elif not each.answered:
-            yield Point(Matter.ANSWERS, Verdict.NO_GO, name, f"no answer: {clean(each.reason)}", passes=True)
+            yield Point(Matter.ANSWERS, Verdict.NO_GO, name, f"not answering: {clean(each.reason)}", passes=True)
         else:
             took = "" if each.took_s is None else f" in {each.took_s * 1000:.0f} ms"
             yield Point(Matter.ANSWERS, Verdict.GO, name, f"answers{took}")
     if not asked:
-        why = "no service of it is watched; give a probe its name, or tie one to it with depends_on"
+        why = "no service of it is monitored; give a probe the same name, or set depends_on in a probe"
         yield Point(Matter.ANSWERS, Verdict.UNKNOWN, about, why)
 
 
@@ -295,9 +308,9 @@ def watch_point(newest_at: datetime | None, limit_s: float, now: datetime) -> Po
     """Is watchkeeper itself running? If it is not, the absence of alerts means nothing."""
     about = "watchkeeper"
     if newest_at is None:
-        return Point(Matter.WATCH, Verdict.NO_GO, about, "it has recorded nothing yet; start it", passes=True)
+        return Point(Matter.MONITORING, Verdict.NO_GO, about, "it has recorded nothing yet; start it", passes=True)
     age_s = max((now - newest_at).total_seconds(), 0.0)
     if age_s > limit_s:
-        why = f"it has recorded nothing for {duration(age_s)}; see whether it runs"
-        return Point(Matter.WATCH, Verdict.NO_GO, about, why, passes=True)
-    return Point(Matter.WATCH, Verdict.GO, about, f"its newest sample is {duration(age_s)} old")
+        why = f"it has recorded nothing for {duration(age_s)}; check whether it runs"
+        return Point(Matter.MONITORING, Verdict.NO_GO, about, why, passes=True)
+    return Point(Matter.MONITORING, Verdict.GO, about, f"its newest measurement is {duration(age_s)} old")

@@ -20,15 +20,14 @@ def verdict(answer: ReadyAnswer, zone: tzinfo) -> str:
         return f"{subject} is as before {since}." if answer.go else f"{subject} is not as before {since}: {points}."
     if answer.go:
         return f"Go: {subject} can be changed now."
-    speak = "speaks" if count == 1 else "speak"
-    return f"No-go: {points} {speak} against changing {subject} now."
+    return f"No-go: {points} against changing {subject} now."
 
 
 def against(answer: ReadyAnswer) -> str:
     """The heading of the points that are no-go."""
-    return "Against it" if answer.since is None else "Not as before"
+    return "Against the change" if answer.since is None else "Not as before"
 
 
 def fine(answer: ReadyAnswer) -> str:
     """The heading of the points that are go."""
-    return "Go" if answer.since is None else "As before"
+    return "OK" if answer.since is None else "As before"

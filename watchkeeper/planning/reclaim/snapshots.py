@@ -230,10 +230,10 @@ def must_stay(candidates: Collection[Candidate], limits: Iterable[SetLimit], now
                 covered[each.of].append(each)
         for members in covered.values():
             for newest in _newest(members, now):
-                stay.setdefault(newest, f"the newest of {limit.name}: a limit of the configuration needs it")
+                stay.setdefault(newest, f"the newest of {limit.name}, which is monitored for its age")
     for (_, name), members in sets_of(candidates).items():
         for newest in _newest(members, now):
-            why = "the only one of its name" if len(members) == 1 else f"the newest of {name}"
+            why = "the only one of its set" if len(members) == 1 else f"the newest of {name}"
             stay.setdefault(newest, why)
     return stay
 

@@ -20,19 +20,19 @@ from watchkeeper.planning.reclaim.snapshots import (
 
 NOTHING_DELETED = "Nothing was deleted: watchkeeper changes nothing on this host."
 
-NONE = "There is no snapshot here that fits."
+NONE = "There are no matching snapshots here."
 
-LATER = "A store may take some minutes to give back what was deleted."
+LATER = "After a deletion, a store may take some minutes to free the space."
 
-BASES = "Whether a backup elsewhere begins from one of them, watchkeeper does not know."
+BASES = "watchkeeper cannot tell whether an incremental backup elsewhere needs one of them."
 """An incremental `zfs send` or `btrfs send` needs the last common snapshot on both sides."""
 
 
 def size_words(bounds: Bounds) -> str:
-    """`3.2 GiB`, `1 GiB to 3 GiB`, `at most 2 GiB`, `at least 1 GiB`, `nobody knows what`."""
+    """`3.2 GiB`, `1 GiB to 3 GiB`, `at most 2 GiB`, `at least 1 GiB`, `an unknown amount`."""
     least, most = bounds.least, bounds.most
     if most is None:
-        return f"at least {format_size(least)}" if least else "nobody knows what"
+        return f"at least {format_size(least)}" if least else "an unknown amount"
     if bounds.exact:
         return format_size(least)
     if format_size(least) == format_size(most):
@@ -66,22 +66,23 @@ def _shared(found: StoreFreed) -> str:
     if shared <= 0 or len(found.chosen) < 2:
         return ""
     return (
-        f"Each alone would free {format_size(found.alone.least)} in sum. The other {format_size(shared)} lie in blocks "
-        "that two or more of them share: those come free only when all that share them go."
+        f"Each deleted alone, they would free {format_size(found.alone.least)} in sum. The other {format_size(shared)} "
+        "are in blocks that two or more of them share; such a block is freed only with the last of them."
     )
 
 
 def _set_aside(freed: Freed) -> str:
     if not freed.set_aside.most:
         return ""
-    return f"{size_words(freed.set_aside)} of it lie in no snapshot: they are kept free for a volume while it has some."
+    size = size_words(freed.set_aside)
+    return f"{size} of it is reserved space: a volume with a reservation needs it only while it has snapshots."
 
 
 def _stays_behind(found: StoreFreed) -> str:
     """A remark if they free next to nothing, which is surprising."""
     if found.together.bounds.most != 0:
         return ""
-    return "What they hold is in use by something else too: the volume itself, or snapshots that stay."
+    return "Their blocks are also used by the volume itself, or by snapshots that stay."
 
 
 def stuck_line(each: Candidate, why: str) -> str:
@@ -93,23 +94,23 @@ def moved_words(before: Forecast, after: Forecast, least: Freed) -> str:
     """How the time to full moves, with the minimum of what may be freed."""
     now_s = before.at_s
     likely = _from_to(before, before.likely_s, after, after.likely_s, now_s)
-    sure = "" if least.bounds.exact else ", with the least of it"
+    sure = "" if least.bounds.exact else " (if only the minimum is freed)"
     if before.earliest_s is None or after.earliest_s is None:
-        return f"Full{sure}: {likely}."
+        return f"Time to full{sure}: {likely}."
     earliest = _from_to(before, before.earliest_s, after, after.earliest_s, now_s)
-    return f"Likely full{sure}: {likely}. At the earliest: {earliest}."
+    return f"Time to full{sure}: likely {likely}; at the earliest {earliest}."
 
 
 def _from_to(before: Forecast, before_s: float | None, after: Forecast, after_s: float | None, now_s: float) -> str:
     one, other = _left(before_s, before, now_s), _left(after_s, after, now_s)
-    return f"{one}, as now" if one == other else f"{other} instead of {one}"
+    return f"{one}, unchanged" if one == other else f"{other} instead of {one}"
 
 
 def _left(at_s: float | None, found: Forecast, now_s: float) -> str:
     if found.full:
-        return "at once"
+        return "now"
     if at_s is None:
-        return no_end_phrase(found.no_end) if found.no_end else "no end in sight"
+        return no_end_phrase(found.no_end) if found.no_end else "no forecast"
     return f"in {about(at_s - now_s)}"
 
 
@@ -118,29 +119,29 @@ def gain_lines(gain: Gain) -> list[str]:
     asked = format_duration(gain.asked_s)
     subject = clean(gain.store.subject)
     if gain.need_bytes is None:
-        return [f"How to gain {asked} on {subject} cannot be said: {gain.hindrance}."]
+        return [f"Cannot tell how to gain {asked} on {subject}: {gain.hindrance}."]
     need = format_size(gain.need_bytes)
     if not gain.enough:
         return _short(gain, asked, subject, need)
     many = len(gain.drop)
     which = "this snapshot" if many == 1 else f"these {many} snapshots"
-    lines = [
-        f"To gain {asked} on {subject}, {need} have to come free. Dropping {which} frees {freed_words(gain.freed)}."
-    ]
+    lines = [f"To gain {asked} on {subject}, {need} must be freed. Deleting {which} frees {freed_words(gain.freed)}."]
     return lines + _moves(gain, gain.freed)
 
 
 def _short(gain: Gain, asked: str, subject: str, need: str) -> list[str]:
     """Say that it cannot be gained, or not for certain."""
-    first = f"{asked} on {subject} cannot be gained by dropping snapshots: {need} have to come free for it"
+    first = f"Deleting snapshots cannot gain {asked} on {subject}: {need} must be freed"
     if not gain.droppable:
-        return [f"{first}, and there is none that may be dropped."]
+        return [f"{first}, and there is no snapshot that may be deleted."]
     every = (
-        f"all {gain.droppable} that may be dropped free" if gain.droppable > 1 else "the one that may be dropped frees"
+        f"all {gain.droppable} that may be deleted free"
+        if gain.droppable > 1
+        else "the only one that may be deleted frees"
     )
     most = gain.all_of_them.bounds.most
     if most is None or (gain.need_bytes is not None and most >= gain.need_bytes):
-        first = f"It is not sure that {asked} on {subject} can be gained: {need} have to come free for it"
+        first = f"It is not certain that {asked} can be gained on {subject}: {need} must be freed"
     return [f"{first}, and {every} {freed_words(gain.all_of_them)}.", *_moves(gain, gain.all_of_them)]
 
 
@@ -174,16 +175,14 @@ def held_words(found: StoreFreed) -> str:
 def why_words(held: Iterable[SetHeld]) -> str:
     """Why what sets hold is not known exactly; empty if it is."""
     reasons = {reason: None for each in held for reason in each.together.why}
-    return f"Not exactly, because {'; '.join(reasons)}." if reasons else ""
+    return f"Not exact: {'; '.join(reasons)}." if reasons else ""
 
 
 def missing_words(missing: Missing, answer: FreesAnswer) -> str:
     """Say that nothing has this name, and which names are similar."""
     near = ", ".join(f'"{clean(each)}"' for each in missing.near)
     if not missing.asked:
-        return (
-            f"--gain is about one store: name it with --store. There {'are' if near else 'is'} {near or 'none here'}."
-        )
-    unseen = f" Not looked at: {'; '.join(clean(each, 300) for each in answer.unseen)}." if answer.unseen else ""
-    like = f" Nearly like it: {near}." if near else " `watchkeeper reclaim` lists what there is."
-    return f'nothing here is called like "{clean(missing.asked)}".{like}{unseen}'
+        return f"--gain needs one store: name it with --store. {f'Known: {near}' if near else 'There is none here'}."
+    unseen = f" Could not be read: {'; '.join(clean(each, 300) for each in answer.unseen)}." if answer.unseen else ""
+    like = f" Similar: {near}." if near else " `watchkeeper reclaim` lists what there is."
+    return f'nothing here matches "{clean(missing.asked)}".{like}{unseen}'

@@ -30,12 +30,12 @@ GUEST = "guest "
 SPACE = ("space", "data")
 """The quantity names of a store's level in bytes."""
 HINTS = {
-    "enlarge": "for a guest that is there: how much more, such as +16GiB",
+    "enlarge": "for an existing guest, enter how much more, such as +16GiB",
     "disk": "such as 32GiB",
     "memory": "such as 2GiB",
     "cpus": "such as 2",
-    "grows": "such as 1GiB/day; left out: nobody knows",
-    "written": "such as 4GiB, an image",
+    "grows": "optional, such as 1GiB/day",
+    "written": "such as 4GiB, the size of an image",
     "host_disk": "usable bytes, such as 1TiB",
     "host_memory": "such as 16GiB",
 }
@@ -96,7 +96,7 @@ async def page(request: web.Request) -> web.Response:
 
 
 async def capacity(request: web.Request) -> web.Response:
-    """The same as JSON, as the command prints it."""
+    """The page as JSON, as the command prints it."""
     try:
         planned = await request.app[PLANNER].room(question_of(request), signed_in=session_of(request) is not None)
     except BadQuestion as error:
@@ -133,7 +133,7 @@ async def _asked(request: web.Request) -> tuple[Planned[RoomAnswer] | None, dict
         raise refused(error) from error
 
 
-PLUS = "A plus is for a guest that is there and gets more: choose it above, or take the plus away."
+PLUS = "A plus sign is for enlarging a guest: choose the guest above, or remove the plus sign."
 
 
 def filled(request: web.Request) -> web.Request:
@@ -190,7 +190,7 @@ def _store(store: StoreAnswer, series_id: int | None) -> Part:
         _against(store.reasons, store.key.subject),
         (
             ("growth", (wording.growth(store),)),
-            ("promised", (wording.overcommit(store),)),
+            ("allocated", (wording.overcommit(store),)),
             ("largest disk", (wording.largest(store),)),
         ),
         series_id,
@@ -203,18 +203,18 @@ def _store(store: StoreAnswer, series_id: int | None) -> Part:
 def _times(store: StoreAnswer) -> Iterator[tuple[str, tuple[str, ...]]]:
     for name, found in (("before", store.before), ("after", store.after)):
         if found is not None:
-            said = (wording.full(found), f"straight on: {wording.straight(found)}", wording.never(found))
+            said = (wording.full(found), f"trend only: {wording.straight(found)}", wording.never(found))
             yield name, tuple(each for each in said if each)
 
 
 def _memory(found: MemoryAnswer) -> Part:
     return Part(
-        "memory", found.fit, "", _against(found.reasons, "memory"), (("promised", tuple(wording.memory(found))),)
+        "memory", found.fit, "", _against(found.reasons, "memory"), (("allocated", tuple(wording.memory(found))),)
     )
 
 
 def _cpus(found: CpuAnswer) -> Part:
-    return Part("CPUs", found.fit, "", _against(found.reasons, "CPUs"), (("shared", tuple(wording.cpus(found))),))
+    return Part("CPUs", found.fit, "", _against(found.reasons, "CPUs"), (("allocated", tuple(wording.cpus(found))),))
 
 
 def _against(reasons: tuple[Reason, ...], subject: str) -> tuple[str, ...]:
@@ -233,6 +233,6 @@ def links(subject: str) -> list[tuple[str, str]]:
     if store or subject.startswith(("guest ", "service ")):
         found.append((f"preflight?{urlencode({'subject': subject})}", "Is it safe to change this now?"))
     if store:
-        found.append((f"capacity?{urlencode({'store': subject})}", "Is there room on it for another guest?"))
+        found.append((f"capacity?{urlencode({'store': subject})}", "Is there space on it for another guest?"))
         found.append((f"reclaim?{urlencode({'store': subject})}", "What would deleting its snapshots free?"))
     return found

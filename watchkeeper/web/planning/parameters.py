@@ -26,7 +26,7 @@ def name_of(name: str, what: str, *, required: bool = False) -> Parameter[str]:
         return stripped
 
     schema = {"type": "string", "minLength": 1, "maxLength": LONGEST_NAME}
-    return Parameter(name, "query", what, f"a name of 1 to {LONGEST_NAME} signs", schema, read, required=required)
+    return Parameter(name, "query", what, f"a name of 1 to {LONGEST_NAME} characters", schema, read, required=required)
 
 
 def size(name: str, what: str) -> Parameter[int]:
@@ -77,16 +77,16 @@ def span(name: str, what: str) -> Parameter[float]:
     return Parameter(name, "query", what, "a time such as 7d or 12h", {"type": "string"}, read)
 
 
-DISK = size("disk", "The new guest's disk; with enlarge by how much more.")
-MEMORY = size("memory", "The new guest's memory; with enlarge how much more.")
-CPUS = count("cpus", "The new guest's CPUs; with enlarge how many more.")
-GROWS = pace("grows", "What is written to the disk, until it is full.")
-WRITTEN = size("written", "What is written to the disk at once, such as an image.")
+DISK = size("disk", "Disk of the new guest; with enlarge, how much more.")
+MEMORY = size("memory", "Memory of the new guest; with enlarge, how much more.")
+CPUS = count("cpus", "CPUs of the new guest; with enlarge, how many more.")
+GROWS = pace("grows", "How fast data is written to the disk, until it is full.")
+WRITTEN = size("written", "How much is written to the disk at once, such as an image.")
 RESERVED = choice("reserved", "Whether the disk takes its whole size at once.", ("yes", "no"))
-ENLARGE = name_of("enlarge", "A guest that is there and is to be larger; left out: a new guest.")
-STORE = name_of("store", "Where the disk is to lie, by the store's subject; left out: all are looked at.")
-HOST_DISK = size("host_disk", "Usable bytes that are added to the store.")
-HOST_MEMORY = size("host_memory", "Memory that is added to the host.")
+ENLARGE = name_of("enlarge", "An existing guest to enlarge; default: a new guest.")
+STORE = name_of("store", "Where to place the disk, by the subject of the store; default: any store.")
+HOST_DISK = size("host_disk", "Usable bytes added to the store.")
+HOST_MEMORY = size("host_memory", "Memory added to the host.")
 
 ROOM = (ENLARGE, DISK, MEMORY, CPUS, GROWS, WRITTEN, RESERVED, STORE, HOST_DISK, HOST_MEMORY)
 """The parameters of a capacity question."""

@@ -84,7 +84,7 @@ class Nowhere:
         self._refuse()
 
     def _refuse(self) -> NoReturn:
-        raise CannotPlan("Nothing can be planned on this page: it was made without a look at its host.")
+        raise CannotPlan("This page has no planner: it cannot read the host.")
 
 
 PLANNER: web.AppKey[Planner] = web.AppKey("planner", Planner)

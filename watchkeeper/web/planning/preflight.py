@@ -25,15 +25,17 @@ from watchkeeper.web.planning.preflight_json import ready_form
 from watchkeeper.web.templating import render
 
 SUBJECT = name_of(
-    "subject", "What is to be changed: a guest, a service, a store such as pool skerry, or the host.", required=True
+    "subject", "What you want to change: a guest, a service, a store such as pool skerry, or the host.", required=True
 )
-KEEP = span("keep", "How long the snapshot of it is kept; left out: a week.")
-WITHIN = span("snapshot_within", "How old the newest snapshot may be; left out: as its probe says, else a day.")
-LEAVE_OUT = choice(
-    "leave_out", "A matter that is not to count; may be given more than once.", tuple(Matter), several=True
+KEEP = span("keep", "How long the snapshot is kept; default: a week.")
+WITHIN = span(
+    "snapshot_within", "How old the newest snapshot may be; default: the limit of its probe, otherwise a day."
 )
-AFTER = choice("after", "Whether it was changed already: the hour before is held against now.", ("yes", "no"))
-SINCE = moment("since", "When it was changed, for after; left out: the newest snapshot or restart.")
+LEAVE_OUT = choice("leave_out", "A check to skip; may be given more than once.", tuple(Matter), several=True)
+AFTER = choice(
+    "after", "Whether the change was made already: compares now with the hour before the change.", ("yes", "no")
+)
+SINCE = moment("since", "When the change was made, for after; default: the newest snapshot or restart.")
 READY: tuple[Parameter[str] | Parameter[float] | Parameter[datetime | timedelta], ...] = (
     SUBJECT,
     KEEP,
@@ -43,24 +45,24 @@ READY: tuple[Parameter[str] | Parameter[float] | Parameter[datetime | timedelta]
     SINCE,
 )
 HINTS = {
-    "keep": "such as 7d; left out: a week",
-    "snapshot_within": "such as 6h; left out: its own limit, else a day",
-    "since": "such as 2h, or 2026-11-25T21:30:00Z; left out: its newest snapshot or restart",
+    "keep": "such as 7d (default: a week)",
+    "snapshot_within": "such as 6h (default: the limit of its probe, otherwise a day)",
+    "since": "such as 2h for two hours ago, or 2026-11-25T21:30:00Z (default: its newest snapshot or restart)",
 }
 KINDS = ("guest ", "service ")
 """What can be changed, besides stores and the host, by the start of its subject."""
 AT_LENGTH = {
-    Matter.GUEST: "whether the guest runs",
-    Matter.SNAPSHOT: "a snapshot of each disk",
-    Matter.BACKUP: "a backup elsewhere",
-    Matter.ROOM: "room for what the snapshot will hold",
-    Matter.TIME: "time until the store is full",
-    Matter.BENEATH: "alerts on it and beneath it",
-    Matter.ANSWERS: "answers of its services",
-    Matter.MEMORY: "memory that is left, looking back",
-    Matter.WATCH: "whether the watch is awake",
+    Matter.GUEST: "the guest is running",
+    Matter.SNAPSHOT: "recent snapshot of each disk",
+    Matter.BACKUP: "recent backup on another store",
+    Matter.SPACE: "space for what the snapshot will hold",
+    Matter.TIME_TO_FULL: "time to full of the store",
+    Matter.STORAGE_BELOW: "alerts on it and on the storage below it",
+    Matter.ANSWERS: "its services answer",
+    Matter.MEMORY: "free memory (after the change only)",
+    Matter.MONITORING: "monitoring is running",
 }
-ONLY_AFTER = "The instant of a change is for looking back: tick that it was changed already, or leave it out."
+ONLY_AFTER = "The time of a change is for looking back: tick that the change was made already, or leave the time empty."
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +103,7 @@ async def page(request: web.Request) -> web.Response:
 
 
 async def preflight(request: web.Request) -> web.Response:
-    """The same as JSON, as the command prints it."""
+    """The page as JSON, as the command prints it."""
     try:
         planned = await request.app[PLANNER].ready(change_of(request), signed_in=session_of(request) is not None)
     except BadQuestion as error:
@@ -115,7 +117,7 @@ def change_of(request: web.Request) -> Change:
     """The change that a request is about. Raises Refusal (400)."""
     subject = SUBJECT.of(request)
     if subject is None:
-        what = f"What is to be changed is not said. Write {SUBJECT.allowed}."
+        what = f"subject is missing: it names what you want to change. Write {SUBJECT.allowed}."
         raise Refusal(400, what, {"parameter": SUBJECT.name, "allowed": SUBJECT.allowed})
     afterwards, since = AFTER.of(request) == "yes", SINCE.of(request)
     if since is not None and not afterwards:

@@ -22,7 +22,7 @@ from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Planned, refus
 from watchkeeper.web.planning.reclaim_json import frees_form
 from watchkeeper.web.templating import render
 
-STORE = name_of("store", "Only those of this store, by its subject, such as pool skerry; left out: of every store.")
+STORE = name_of("store", "Only snapshots of this store, by its subject, such as pool skerry; default: of every store.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ async def page(request: web.Request) -> web.Response:
 
 
 async def reclaim(request: web.Request) -> web.Response:
-    """The same as JSON, as the command prints it."""
+    """The page as JSON, as the command prints it."""
     planned = await _asked(request)
     if planned.answer.missing:
         said = " ".join(words.missing_words(each, planned.answer) for each in planned.answer.missing)

@@ -67,5 +67,5 @@ def _days(store: StoreAnswer) -> Iterator[output.Row]:
 def _times(store: StoreAnswer) -> Iterator[output.Row]:
     for name, found in (("before", store.before), ("after", store.after)):
         if found is not None:
-            lines = [wording.full(found), f"straight on: {wording.straight(found)}", wording.never(found)]
+            lines = [wording.full(found), f"trend only: {wording.straight(found)}", wording.never(found)]
             yield name, [line for line in lines if line]

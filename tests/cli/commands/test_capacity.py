@@ -52,7 +52,7 @@ def test_the_answer_comes_first(run: Run) -> None:
     assert "pool skerry: yes, 600 GiB of 1 TiB used" in lines
     assert "every disk written whole: no, 29 GiB short" in said
     assert "before full in about 105 days" in said
-    assert "straight on: in about 105 days" in said
+    assert "trend only: in about 105 days" in said
     assert "promised 996 GiB of 1 TiB: 97 % (before: 94 %)" in said
     assert "LVM cannot be seen; start the helper" in said
     assert "A forecast is an estimate; its range is part of the answer." in said
@@ -111,7 +111,7 @@ def test_without_a_record_it_is_not_known(run: Run, config: Path) -> None:
     said = " ".join(result.stdout.split())
     assert result.exit_code == 1
     assert "Cannot tell whether" in said
-    assert "looking ahead takes 7 days of history (so far: none)" in said
+    assert "a forecast needs 7 days of history (so far: none)" in said
     found = json.loads(run("capacity", *HUB, "--json").stdout)
     assert (found["fit"], found["stores"][0]["after"]) == ("not known", None)
 

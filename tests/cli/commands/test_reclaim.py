@@ -179,7 +179,7 @@ def test_json(run: Run) -> None:
             'nothing here matches "skerry/nest-cam@daily-01". Similar: "skerry/',
         ),
         (["--of", "zzz"], "`watchkeeper reclaim` lists what there is"),
-        (["--store", "pool sker"], 'Nearly like it: "pool skerry"'),
+        (["--store", "pool sker"], 'Similar: "pool skerry"'),
         (["--gain", "soon"], "is not a duration"),
         (["--thin-out"], "say with --gain how much time"),
         (["--older-than", "0d"], "no time at all"),

@@ -19,7 +19,7 @@ def show(answer: RoomAnswer, host: str, zone: tzinfo) -> None:
     for store in answer.stores:
         _part(_title(store), _store_rows(store))
     if answer.memory.asked:
-        _part("memory", [("promised", wording.memory(answer.memory)), *_reasons(answer.memory.reasons, "memory")])
+        _part("memory", [("allocated", wording.memory(answer.memory)), *_reasons(answer.memory.reasons, "memory")])
     if answer.cpu.asked:
         _part("CPUs", [("shared", wording.cpus(answer.cpu)), *_reasons(answer.cpu.reasons, "CPUs")])
     if answer.unseen:
@@ -49,7 +49,7 @@ def _store_rows(store: StoreAnswer) -> list[output.Row]:
         *_days(store),
         *_times(store),
         ("growth", [wording.growth(store)]),
-        ("promised", [wording.overcommit(store)]),
+        ("allocated", [wording.overcommit(store)]),
         ("largest disk", [wording.largest(store)]),
     ]
 

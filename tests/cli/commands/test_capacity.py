@@ -53,7 +53,7 @@ def test_the_answer_comes_first(run: Run) -> None:
     assert "every disk written whole: no, 29 GiB short" in said
     assert "before full in about 105 days" in said
     assert "trend only: in about 105 days" in said
-    assert "promised 996 GiB of 1 TiB: 97 % (before: 94 %)" in said
+    assert "allocated 996 GiB of 1 TiB: 97 % (before: 94 %)" in said
     assert "LVM cannot be seen; start the helper" in said
     assert "A forecast is an estimate; its range is part of the answer." in said
 

@@ -199,8 +199,7 @@ def test_what_is_not_there() -> None:
         'nothing here matches "skerry@a". Similar: "skerry@b", "skerry@c".'
     )
     assert missing_words(Missing("x\n", ()), blind) == (
-        'nothing here matches "x". `watchkeeper reclaim` lists what there is. '
-        "Could not be read: LVM: this needs root."
+        'nothing here matches "x". `watchkeeper reclaim` lists what there is. Could not be read: LVM: this needs root.'
     )
     assert missing_words(Missing("", ("pool jetty", "pool skerry")), blind) == (
         '--gain needs one store: name it with --store. Known: "pool jetty", "pool skerry".'

@@ -64,21 +64,21 @@ def test_what_is_explained() -> None:
     assert not exhausted(ValueError("x"))
 
 
-def check_in(job: str) -> JobReport:
-    """A check-in of a job."""
-    return JobReport(job, datetime(2026, 11, 1, tzinfo=UTC), failed=False, said="")
+def report(job: str) -> JobReport:
+    """A report of a job."""
+    return JobReport(job, datetime(2026, 11, 1, tzinfo=UTC), failed=False, message="")
 
 
-def test_a_check_in_that_cannot_be_opened_just_now_stays(tmp_path: Path) -> None:
+def test_a_report_that_cannot_be_opened_just_now_stays(tmp_path: Path) -> None:
     """With no free descriptor nothing is set aside, and it is read the next time."""
-    folder = tmp_path / "w.db.checkins"
-    job_spool.leave(folder, check_in("nightly"))
+    folder = tmp_path / "w.db.jobs"
+    job_spool.leave(folder, report("nightly"))
     with no_descriptors(), pytest.raises(OSError, match="Too many open files"):
         job_spool.read(folder)
-    assert [each.check_in.job for each in job_spool.read(folder)] == ["nightly"]
+    assert [each.report.job for each in job_spool.read(folder)] == ["nightly"]
 
 
-async def test_the_folder_of_check_ins_is_not_to_be_given_back(tmp_path: Path) -> None:
+async def test_the_folder_of_reports_is_not_to_be_given_back(tmp_path: Path) -> None:
     """The message names the limit and not the folder's owner."""
     spooled = job_spool.SpooledJobReports(None, tmp_path, Clock().now)  # type: ignore[arg-type]
     with pytest.raises(StoreError) as told, no_descriptors():

@@ -14,7 +14,7 @@ from watchkeeper.daemon.daemon import KEY_NAME
 from watchkeeper.store.files import backup as copies
 
 ROOT = Path(__file__).parents[2]
-PROBE = '[[probe]]\nkind = "checkin"\nname = "nightly-backup"\nwithin = "26h"\n'
+PROBE = '[[probe]]\nkind = "job"\nname = "nightly-backup"\nwithin = "26h"\n'
 
 
 @pytest.fixture(scope="module")
@@ -68,7 +68,7 @@ def test_without_a_trap(where: Ground, backup: Path) -> None:
 
 def test_links_in_every_place(where: Ground, backup: Path) -> None:
     """Each command refuses with one line and exit code 3, or does its work; root's file is as it was."""
-    for name in ("-wal", "-shm", "-journal", ".lock", ".checkins", ".salvaging"):
+    for name in ("-wal", "-shm", "-journal", ".lock", ".jobs", ".salvaging"):
         link(where.database.with_name(where.database.name + name), where)
     link(where.state / KEY_NAME, where)
     for words in [*commands(where, backup), ["run"]]:

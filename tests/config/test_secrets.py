@@ -57,7 +57,7 @@ def test_a_token_that_could_be_guessed_is_refused(tmp_path: Path, token: str, sa
     path.chmod(0o600)
     config = tmp_path / "config.toml"
     config.write_text(
-        f'[[probe]]\nkind = "checkin"\nname = "nightly-backup"\nwithin = "26h"\ntoken = {{ file = "{path}" }}\n'
+        f'[[probe]]\nkind = "job"\nname = "nightly-backup"\nwithin = "26h"\ntoken = {{ file = "{path}" }}\n'
     )
     with pytest.raises(ConfigError) as told:
         read(config)

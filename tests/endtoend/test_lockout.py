@@ -29,7 +29,7 @@ password = {{ file = "{folder / "page-password"}" }}
 [store]
 path = "{folder / "watch.db"}"
 [[probe]]
-kind = "checkin"
+kind = "job"
 name = "nightly-backup"
 within = "26h"
 token = {{ file = "{folder / "token"}" }}
@@ -50,7 +50,7 @@ async def _strangers(address: str) -> AsyncIterator[list[int]]:
                 async with session.post(f"{address}keeper/sign-in", data=password) as answer:
                     seen.append(answer.status)
                 headers = {"Authorization": f"Bearer wrong-token-{i:020}", "X-Forwarded-For": f"192.0.2.{i % 256}"}
-                async with session.post(f"{address}checkin/nightly-backup", headers=headers) as answer:
+                async with session.post(f"{address}jobs/nightly-backup/ran", headers=headers) as answer:
                     seen.append(answer.status)
 
     tasks = [asyncio.create_task(strange(p)) for p in ("127.0.0.1", "127.0.0.1", "127.0.0.2", "127.9.9.9")]
@@ -71,7 +71,7 @@ async def _sign_in(session: aiohttp.ClientSession, address: str) -> int:
 
 async def _check_in(session: aiohttp.ClientSession, address: str, token: str) -> int:
     headers = {"Authorization": f"Bearer {token}"}
-    async with session.post(f"{address}checkin/nightly-backup", headers=headers) as answer:
+    async with session.post(f"{address}jobs/nightly-backup/ran", headers=headers) as answer:
         return answer.status
 
 

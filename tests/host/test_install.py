@@ -97,7 +97,7 @@ url = "http://127.0.0.1:8123/"
 every = "5s"
 
 [[probe]]
-kind = "checkin"
+kind = "job"
 name = "nightly-copy"
 within = "26h"
 every = "5s"

@@ -87,7 +87,7 @@ JOB = f"""
 kind = "memory"
 every = "5s"
 [[probe]]
-kind = "checkin"
+kind = "job"
 name = "nightly-tide"
 every = "5s"
 within = "150s"

@@ -56,7 +56,7 @@ def series(key: SeriesKey, kind: Kind = Kind.LEVEL, probe: str = "skerry", seen:
 
 
 class Jobs:
-    """The check-ins of one job."""
+    """The reports of one job."""
 
     def __init__(self, good: timedelta | None) -> None:
         self.good = good
@@ -64,7 +64,7 @@ class Jobs:
     async def last(self, job: str) -> LastJobReports:
         return LastJobReports(JobReport(job, NOW - self.good, failed=False) if self.good is not None else None, None)
 
-    async def record(self, check_in: JobReport) -> None:
+    async def record(self, report: JobReport) -> None:
         raise NotImplementedError
 
 
@@ -72,11 +72,11 @@ class Station:
     """A host on which everything is well, and what a test changes of it."""
 
     def __init__(self, folder: Path, workers: ThreadWorkers, port: int) -> None:
-        self.bench: ProbeContext = replace(fixed(workers), check_ins=Jobs(12 * HOUR))
+        self.bench: ProbeContext = replace(fixed(workers), job_reports=Jobs(12 * HOUR))
         self.folder, self.host = folder, host()
         self.probes: list[dict[str, object]] = [
             {"kind": "http", "name": "hide-hub", "url": f"http://127.0.0.1:{port}/", "timeout": 2},
-            {"kind": "checkin", "name": "nightly", "within": "26h", "backup_of": ["hide-*"]},
+            {"kind": "job", "name": "nightly", "within": "26h", "backup_of": ["hide-*"]},
         ]
         self.store = ReadStoreDouble(now=NOW)
         self.store.all_series = [
@@ -253,9 +253,9 @@ async def test_a_backup_beside_the_disk(station: Station) -> None:
 
 async def test_a_backup_that_is_overdue(station: Station) -> None:
     """The nightly job has not checked in for two days; it never did at all."""
-    station.bench = replace(station.bench, check_ins=Jobs(2 * DAY))
+    station.bench = replace(station.bench, job_reports=Jobs(2 * DAY))
     assert against(await station.ask())["backup"].startswith("the newest is 2 days old, and was due")
-    station.bench = replace(station.bench, check_ins=Jobs(None))
+    station.bench = replace(station.bench, job_reports=Jobs(None))
     assert against(await station.ask())["backup"] == "it has never been made"
 
 

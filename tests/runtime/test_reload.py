@@ -39,7 +39,7 @@ from watchkeeper.store.store import Store
 HUB = SeriesKey("service hide-hub", "answer")
 MEMORY = '[[probe]]\nkind = "memory"\nevery = "1h"\n'
 ITSELF = '[[probe]]\nkind = "self-check"\nevery = "1h"\n'
-JOB = '[[probe]]\nkind = "checkin"\nname = "backup"\nwithin = "1d"\ntoken = {{ file = "{folder}/token" }}\n'
+JOB = '[[probe]]\nkind = "job"\nname = "backup"\nwithin = "1d"\ntoken = {{ file = "{folder}/token" }}\n'
 HOOK = '[[notifier]]\nkind = "webhook"\nname = "hook"\nurl = "http://127.0.0.1:9/"\n'
 ALIVE = '[heartbeat]\nurl = "http://127.0.0.1:9/"\nevery = "{every}"\n'
 
@@ -151,7 +151,7 @@ async def test_probes_that_stay_go_on_and_others_begin_and_end(rig: Rig) -> None
     gone = replace(rig.runner.all_probes["self-check"], probe=Closing(()))
     config = replace(rig.runtime.config, probes=(rig.runner.all_probes["memory"], gone))
     rig.active.runtime = replace(rig.runtime, config=config)
-    assert rig.planned == ["self-check", "memory"]
+    assert rig.planned == ["memory", "self-check"]
     await rig.reload(MEMORY + JOB)
     assert rig.planned == ["backup", "memory"]
     assert closed.is_set()

@@ -30,7 +30,7 @@ def make(path: Path) -> None:
                 await store.commit(transition(number))
             await store.keep(RetentionLimits(samples=(START + 1000 * MINUTE).replace(minute=0), hours=START + 4 * HOUR))
             await store.notes.write("returned", "guests" * 100)
-            await store.check_ins.record(JobReport("nightly-backup", START))
+            await store.job_reports.record(JobReport("nightly-backup", START))
 
     asyncio.run(fill())
 

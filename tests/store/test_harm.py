@@ -57,8 +57,8 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
             await store.keep(RetentionLimits(samples=(START + HOUR).replace(minute=0)))
             await store.notes.write("returned", "guests: tide-log")
             await store.notes.write(" keeping", "")
-            await store.check_ins.record(JobReport("nightly-backup", START, said="all copied"))
-            await store.check_ins.record(JobReport("scrub", START, failed=True))
+            await store.job_reports.record(JobReport("nightly-backup", START, message="all copied"))
+            await store.job_reports.record(JobReport("scrub", START, failed=True))
 
     asyncio.run(fill())
     return path
@@ -73,7 +73,7 @@ async def _start(store: Store) -> None:
     await store.alerts()
     assert [level async for level in store.level_samples(START - 1_160 * DAY)]
     await store.notes.read("returned")
-    await store.check_ins.last("nightly-backup")
+    await store.job_reports.last("nightly-backup")
 
 
 async def _pages(store: Store) -> None:

@@ -1,4 +1,4 @@
-"""Probes' notes and jobs' check-ins, across restarts and power cuts."""
+"""Probes' notes and jobs' reports, across restarts and power cuts."""
 
 from pathlib import Path
 
@@ -35,18 +35,18 @@ async def test_notes_have_a_bound(store: Store) -> None:
     assert await store.notes.read("returned") == "x" * NOTES_LIMIT
 
 
-async def test_the_newest_check_in_of_each_sort(path: Path) -> None:
+async def test_the_newest_report_of_each_sort(path: Path) -> None:
     """A successful and a failed one are kept side by side, each replacing its predecessor."""
     good, later = JobReport("nightly-backup", START), JobReport("nightly-backup", START + HOUR)
-    failed = JobReport("nightly-backup", START + 2 * HOUR, failed=True, said="no room\x00\udc80")
+    failed = JobReport("nightly-backup", START + 2 * HOUR, failed=True, message="no room\x00\udc80")
     async with await Store.open(path) as store:
-        check_ins: JobReports = store.check_ins
-        assert await check_ins.last("nightly-backup") == LastJobReports()
+        reports: JobReports = store.job_reports
+        assert await reports.last("nightly-backup") == LastJobReports()
         for each in (good, failed, later):
-            await check_ins.record(each)
+            await reports.record(each)
     async with await Store.open(path) as store:
-        assert await store.check_ins.last("nightly-backup") == LastJobReports(later, failed)
-        assert await store.check_ins.last("other") == LastJobReports()
+        assert await store.job_reports.last("nightly-backup") == LastJobReports(later, failed)
+        assert await store.job_reports.last("other") == LastJobReports()
 
 
 async def test_both_survive_a_power_cut(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -59,7 +59,7 @@ async def test_both_survive_a_power_cut(store: Store, monkeypatch: pytest.Monkey
     monkeypatch.setattr(Writer, "write_note", look)
     monkeypatch.setattr(Writer, "write_check_in", look)
     await store.notes.write("returned", "x")
-    await store.check_ins.record(JobReport("nightly-backup", START))
+    await store.job_reports.record(JobReport("nightly-backup", START))
     assert levels == [2, 2]
 
 
@@ -69,7 +69,7 @@ async def test_any_text_comes_back(store: Store, owner: str, text: str, *, faile
     """Names and texts come from probes and jobs unchanged: NUL, lone surrogates and all."""
     await store.notes.write(owner, text)
     assert await store.notes.read(owner) == text
-    check_in = JobReport(owner, START, failed, text)
-    await store.check_ins.record(check_in)
-    found = await store.check_ins.last(owner)
-    assert (found.failed if failed else found.good) == check_in
+    report = JobReport(owner, START, failed, text)
+    await store.job_reports.record(report)
+    found = await store.job_reports.last(owner)
+    assert (found.failed if failed else found.good) == report

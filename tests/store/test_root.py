@@ -103,7 +103,7 @@ def _refusal(work: Work, where: Ground, backup: Path) -> str:
     return ""
 
 
-NAMES = ("", "-wal", "-shm", "-journal", ".lock", ".checkins", ".salvaging", REPLACED.removeprefix("watchkeeper.db"))
+NAMES = ("", "-wal", "-shm", "-journal", ".lock", ".jobs", ".salvaging", REPLACED.removeprefix("watchkeeper.db"))
 
 
 @pytest.mark.parametrize("work", [*WORKS, _write])

@@ -40,7 +40,7 @@ async def test_nothing_is_lost(path: Path) -> None:
         assert found is not None
         assert found.state is DeliveryState.WAITING
         assert await store.notes.read("returned") == "guests: tide-log"
-        assert (await store.check_ins.last("nightly-backup")).good is not None
+        assert (await store.job_reports.last("nightly-backup")).good is not None
         assert len(await store.samples(SKERRY, START - DAY, START + DAY)) > older.SAMPLES
         await store.inspect(whole=True)
         assert await store.quarantined(START - DAY, START + 9999 * DAY) == []

@@ -104,6 +104,7 @@ MOVES: Moves = {
             "probe.after-reboot.settled": "min_uptime",
             "probe.after-reboot.shortly": "max_downtime",
             "probe.after-reboot.told_for": "report_for",
+            "probe.checkin": "job",
             "probe.command.prints": "format",
         },
     ),

@@ -41,7 +41,7 @@ from watchkeeper.runtime.reload import GRACE_S, ActiveRuntime, Lasting, Schedule
 from watchkeeper.runtime.runner import Runner, look_at_all
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 from watchkeeper.settings import Settings
-from watchkeeper.store.files.job_spool import SpooledJobReports, spool_of
+from watchkeeper.store.files.job_spool import SpooledJobReports, earlier_spool_of, spool_of
 from watchkeeper.store.recovery.repair import damaged_files
 from watchkeeper.store.store import Store
 from watchkeeper.web.app import make_app
@@ -105,9 +105,9 @@ class _Daemon:
         self._clock, self._store = clock, store
         named, path = (settings.host.label, settings.host.zone), settings.store.path
         self._workers, self._schedule = ThreadWorkers(), Scheduler(clock)
-        check_ins = SpooledJobReports(store.check_ins, spool_of(path), clock.now)
+        job_reports = SpooledJobReports(store.job_reports, spool_of(path), clock.now, earlier_spool_of(path))
         own = OwnDatabase(path, settings.store.max_size, partial(damaged_files, path), store.quarantined)
-        config = build(settings, ProbeContext(clock, self._workers, store.notes, check_ins, own), clock)
+        config = build(settings, ProbeContext(clock, self._workers, store.notes, job_reports, own), clock)
         self._passes = _passes(settings)
         self._outbox = Outbox(
             store, config.notifiers, clock, routes=settings.routes, zone=settings.host.zone, passes=self._passes
@@ -126,7 +126,7 @@ class _Daemon:
         runtime = build_runtime(config, lasting)
         self._runner = Runner(runtime.pipeline, config.probes)
         self._active = ActiveRuntime(runtime, self._runner, lasting)
-        self._jobs = Jobs(JobTokens(self._active.tokens), check_ins, Tries(clock))
+        self._jobs = Jobs(JobTokens(self._active.tokens), job_reports, Tries(clock))
         self._hand = DaemonActions(self._runner, self._schedule, self._outbox, clock, named)
         self._service = sd_notify.Service()
         self._ending = self._runner.stopping

@@ -44,7 +44,7 @@ class Event(StrEnum):
     ROUNDS = "rounds"
     DATABASE = "database"
     KEEPING = "keeping"
-    CHECK_IN = "check-in"
+    JOB_REPORT = "job-report"
     PAGE = "page"
     SERVICE = "service"  # what systemd is told
     ALIVE = "alive"

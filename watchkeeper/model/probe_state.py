@@ -26,12 +26,12 @@ class StateStore(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class JobReport:
-    """A job reported that it ran. failed: the job says that it did not succeed. said: the job's message, one line."""
+    """A job reported that it ran. failed: the run did not succeed. message: the job's own text, one line."""
 
     job: str
     at: datetime
     failed: bool = False
-    said: str = ""
+    message: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ class JobReports(Protocol):
         """A job's newest reports; both None if it never reported."""
         ...
 
-    async def record(self, check_in: JobReport) -> None:
+    async def record(self, report: JobReport) -> None:
         """Keep a report in place of the previous one of the same outcome. Raises StoreError if it cannot be stored."""
         ...
 
@@ -80,6 +80,6 @@ class MemoryJobReports:
         """A job's newest reports."""
         return LastJobReports(self._good.get(job), self._failed.get(job))
 
-    async def record(self, check_in: JobReport) -> None:
+    async def record(self, report: JobReport) -> None:
         """Keep a report in place of the previous one of the same outcome."""
-        (self._failed if check_in.failed else self._good)[check_in.job] = check_in
+        (self._failed if report.failed else self._good)[report.job] = report

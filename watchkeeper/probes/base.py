@@ -45,14 +45,14 @@ class OwnDatabase:
 class ProbeContext:
     """What probes work with: the clock and the workers. Passed to every probe when it is created.
 
-    notes: what probes keep across restarts. check_ins: the latest check-ins of every job. Without a store, both last
+    notes: what probes keep across restarts. job_reports: the latest reports of every job. Without a store, both last
     as long as this context. database: the daemon's own database, if there is one.
     """
 
     clock: Clock
     workers: Workers
     notes: StateStore = field(default_factory=MemoryStateStore)
-    check_ins: JobReports = field(default_factory=MemoryJobReports)
+    job_reports: JobReports = field(default_factory=MemoryJobReports)
     database: OwnDatabase | None = None
 
 

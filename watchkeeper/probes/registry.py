@@ -48,7 +48,7 @@ BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "temperatures": ProbeKind(TemperaturesSettings, TemperaturesProbe),
     "device": ProbeKind(DeviceSettings, DeviceProbe),
     "after-reboot": ProbeKind(AfterRebootSettings, AfterRebootProbe),
-    "checkin": ProbeKind(JobSettings, JobProbe),
+    "job": ProbeKind(JobSettings, JobProbe),
     "command": ProbeKind(CommandSettings, CommandProbe),
     "zfs": ProbeKind(ZfsSettings, ZfsProbe),
     "zfs-snapshots": ProbeKind(ZfsSnapshotsSettings, ZfsSnapshotsProbe),

@@ -54,6 +54,6 @@ class StoredJobReports:
         found: LastJobReports = await self._read(lambda reading: reading.last_check_ins(job))
         return found
 
-    async def record(self, check_in: JobReport) -> None:
+    async def record(self, report: JobReport) -> None:
         """Store a report in place of the previous one with the same result. Raises StoreError."""
-        await self._write(lambda writing: writing.write_check_in(check_in), durable=True)
+        await self._write(lambda writing: writing.write_check_in(report), durable=True)

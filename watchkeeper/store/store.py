@@ -82,7 +82,7 @@ class Store:
         self._lock: file_lock.Lock | None = None
         self._swept_s = -SWEEP_S
         self.notes = StoredProbeState(self._write, self._read)
-        self.check_ins = StoredJobReports(self._write, self._read)
+        self.job_reports = StoredJobReports(self._write, self._read)
 
     @classmethod
     async def open(cls, path: Path, *, read_only: bool = False, mend_at: datetime | None = None) -> "Store":

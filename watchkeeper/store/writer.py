@@ -177,7 +177,7 @@ class Writer:
 
     def write_check_in(self, check_in: JobReport) -> None:
         """Write a job report in place of the previous one with the same result."""
-        said = text_column(check_in.said)
+        said = text_column(check_in.message)
         values = (text_column(check_in.job), int(check_in.failed), to_us(check_in.at), said)
         self._conn.execute(_CHECK_IN, (*values, checked_rows.checksum(*values)))
 

@@ -44,6 +44,7 @@ PATHS = (
     Renamed("/api/v1/room", "/api/v1/capacity"),
     Renamed("/api/v1/ready", "/api/v1/preflight"),
     Renamed("/api/v1/frees", "/api/v1/reclaim"),
+    Renamed("/checkin/{name}", "/jobs/{name}/ran", "POST"),
 )
 """Paths that answer 410 (RFC 9110, 15.5.11) and name their successor."""
 

@@ -20,7 +20,7 @@ from watchkeeper.store import Store
 from watchkeeper.store.files.job_spool import read, spool_of
 
 TOKEN = "a-token-of-the-job-0123456789"
-PROBE = '[[probe]]\nkind = "checkin"\nname = "nightly-backup"\nwithin = "26h"\nevery = "1s"\n'
+PROBE = '[[probe]]\nkind = "job"\nname = "nightly-backup"\nwithin = "26h"\nevery = "1s"\n'
 
 
 @pytest.fixture
@@ -34,25 +34,25 @@ def database(config: Path, tmp_path: Path) -> Path:
 
 def test_a_job_checks_in(run: Run, database: Path) -> None:
     """It is left for the daemon, with the moment and the words."""
-    result = run("ran", "nightly-backup", "--said", "12 GiB\nin 40 min")
+    result = run("ran", "nightly-backup", "--message", "12 GiB\nin 40 min")
     assert result.exit_code == 0, result.output
-    assert "takes it in at its next look" in result.output
+    assert "reads it at the next run" in result.output
     (left,) = read(spool_of(database))
-    assert left.check_in == JobReport("nightly-backup", NOW, said="12 GiB in 40 min")
+    assert left.report == JobReport("nightly-backup", NOW, message="12 GiB in 40 min")
 
 
 def test_a_job_says_that_it_failed(run: Run, database: Path) -> None:
     """It counts as failed, and the output says so."""
     result = run("ran", "nightly-backup", "--failed")
-    assert (result.exit_code, "as failed" in result.output) == (0, True)
-    assert [each.check_in.failed for each in read(spool_of(database))] == [True]
+    assert (result.exit_code, "nightly-backup failed" in result.output) == (0, True)
+    assert [each.report.failed for each in read(spool_of(database))] == [True]
 
 
 @pytest.mark.parametrize(
     ("job", "hint"), [("nightly-bakup", 'did you mean "nightly-backup"?'), ("x", "known: nightly-backup")]
 )
 def test_a_job_that_nobody_watches_is_refused(run: Run, database: Path, job: str, hint: str) -> None:
-    """A misspelt name would else be a check-in that never counts."""
+    """A misspelt name would else be a report that never counts."""
     result = run("ran", job)
     assert result.exit_code == 2
     assert hint in result.output
@@ -105,13 +105,13 @@ def test_a_folder_that_may_not_be_written(run: Run, database: Path) -> None:
     spool_of(database).touch()
     result = run("ran", "nightly-backup")
     assert result.exit_code == 3
-    assert "the check-in cannot be left in" in result.output
+    assert "the report cannot be written to" in result.output
 
 
 def post(address: str, token: str) -> int:
-    """Check in over HTTP, as failed; the status of the answer."""
+    """Report over HTTP, as failed; the status of the answer."""
     headers = {"Authorization": f"Bearer {token}"}
-    request = urllib.request.Request(f"{address}checkin/nightly-backup", b"failed=1", headers)
+    request = urllib.request.Request(f"{address}jobs/nightly-backup/ran", b"failed=1", headers)
     try:
         with urllib.request.urlopen(request, timeout=20) as answer:
             return int(answer.status)
@@ -121,7 +121,7 @@ def post(address: str, token: str) -> int:
 
 
 def test_a_running_daemon_takes_it_in(config: Path, tmp_path: Path) -> None:
-    """While it holds the database, another process's check-in ends in it, and so does one over HTTP with its token."""
+    """While it holds the database, another process's report ends in it, and so does one over HTTP with its token."""
     secret = tmp_path / "token"
     secret.write_text(TOKEN)
     secret.chmod(0o600)
@@ -143,7 +143,7 @@ def test_a_running_daemon_takes_it_in(config: Path, tmp_path: Path) -> None:
 
 
 async def kept(database: Path) -> tuple[bool, bool]:
-    """Whether the database holds a good check-in of the job, and a failed one."""
+    """Whether the database holds a successful run of the job, and a failed one."""
     async with await Store.open(database, read_only=True) as store:
-        last = await store.check_ins.last("nightly-backup")
+        last = await store.job_reports.last("nightly-backup")
     return last.good is not None, last.failed is not None

@@ -54,7 +54,7 @@ async def test_only_what_is_the_keepers_own(host: Host, toolbox: Toolbox) -> Non
 
 
 async def test_timers_say_when_they_last_ran(host: Host, toolbox: Toolbox) -> None:
-    """The job of each may check in; the limit is its period with an hour or a tenth to spare."""
+    """The job of each may report; the limit is its period with an hour or a tenth to spare."""
     rows = [
         timer("nightly-backup.timer", timedelta(hours=-4), timedelta(hours=20)),
         timer("tide@jetty.timer", None, timedelta(hours=1)),
@@ -62,7 +62,7 @@ async def test_timers_say_when_they_last_ran(host: Host, toolbox: Toolbox) -> No
     ]
     say(toolbox, json.dumps(rows))
     found = await units.find(host)
-    assert [each.kind for each in found.proposals] == ["units", "checkin"]
+    assert [each.kind for each in found.proposals] == ["units", "job"]
     assert value_of(found.proposals[0], "active") == (
         "postfix@-.service", "ssh.service", "tide-log.service", "nightly-backup.timer", "tide@jetty.timer",
     )  # fmt: skip

@@ -35,7 +35,7 @@ async def feed(plan: dict[str, Any]) -> None:
             answer = Answer(SeriesKey(each["subject"], "answer"), answered=True, took_s=each["took_s"])
             await store.commit(Commit(seen=tuple(seen(each, age_s, answer) for age_s in each["ages"])))
         for each in plan.get("check_ins", ()):
-            await store.check_ins.record(JobReport(each["job"], now - timedelta(seconds=each["age"])))
+            await store.job_reports.record(JobReport(each["job"], now - timedelta(seconds=each["age"])))
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""Check-ins of jobs: when the next is due, and whether the last was a good one."""
+"""Reports of jobs: when the next is due, and whether the last was a good one."""
 
 from dataclasses import replace
 from datetime import timedelta
@@ -33,20 +33,20 @@ def probe_of(desk: ProbeContext) -> JobProbe:
     return JobProbe(JobSettings.model_validate({"name": JOB, "within": "1d"}), desk)
 
 
-async def test_a_job_that_never_checked_in(desk: ProbeContext, clock: SetClock) -> None:
-    """Its first check-in is due a whole period after it was first looked for, also across restarts of the daemon."""
+async def test_a_job_that_never_reported(desk: ProbeContext, clock: SetClock) -> None:
+    """Its first report is due a whole period after it was first looked for, also across restarts of the daemon."""
     first = clock.at
     deadline = the_deadline(await probe_of(desk).observe())
     assert str(deadline.key) == "job nightly-backup: check-in"
     assert (deadline.due_at, deadline.last_at, deadline.period_s) == (first + DAY, None, 86_400)
-    assert deadline.facts == (("check-ins so far", "none"),)
+    assert deadline.facts == (("successful runs so far", "none"),)
     clock.move(7200)
     assert the_deadline(await probe_of(desk).observe()).due_at == first + DAY
 
 
-async def test_a_good_check_in(desk: ProbeContext, clock: SetClock) -> None:
+async def test_a_successful_run(desk: ProbeContext, clock: SetClock) -> None:
     """The next is due a period after it; what the job said is a fact."""
-    await desk.check_ins.record(JobReport(JOB, clock.at, said="42 GiB copied\x1b[0m"))
+    await desk.job_reports.record(JobReport(JOB, clock.at, message="42 GiB copied\x1b[0m"))
     clock.move(3600)
     probe = probe_of(desk)
     seen = await probe.observe()
@@ -54,33 +54,33 @@ async def test_a_good_check_in(desk: ProbeContext, clock: SetClock) -> None:
     assert the_deadline(seen).due_at == clock.at - timedelta(hours=1) + DAY
     result = conditions(seen)["job nightly-backup: result"]
     assert result.sound
-    assert result.facts == (("it said", "42 GiB copied\\x1b[0m"),)
+    assert result.facts == (("message", "42 GiB copied\\x1b[0m"),)
 
 
 async def test_a_failed_run(desk: ProbeContext, clock: SetClock) -> None:
-    """A job that says that it failed is unsound, and its good check-in of before still counts for the deadline."""
-    await desk.check_ins.record(JobReport(JOB, clock.at))
+    """A job that says that it failed is unsound, and its successful run of before still counts for the deadline."""
+    await desk.job_reports.record(JobReport(JOB, clock.at))
     good_at = clock.at
     clock.move(3600)
-    await desk.check_ins.record(JobReport(JOB, clock.at, failed=True, said="no space\nleft"))
+    await desk.job_reports.record(JobReport(JOB, clock.at, failed=True, message="no space\nleft"))
     seen = await probe_of(desk).observe()
     assert the_deadline(seen).last_at == good_at
     result = conditions(seen)["job nightly-backup: result"]
-    assert (result.sound, result.reason) == (False, "it says that it failed: no space\\nleft")
+    assert (result.sound, result.reason) == (False, "the job reported a failure: no space\\nleft")
     clock.move(60)
-    await desk.check_ins.record(JobReport(JOB, clock.at))
+    await desk.job_reports.record(JobReport(JOB, clock.at))
     result = conditions(await probe_of(desk).observe())["job nightly-backup: result"]
     assert result.sound
     assert result.facts == ()
 
 
 async def test_a_job_that_only_ever_failed(desk: ProbeContext, clock: SetClock) -> None:
-    """Its first good check-in is still waited for."""
-    await desk.check_ins.record(JobReport(JOB, clock.at, failed=True))
-    await desk.check_ins.record(JobReport("another", clock.at))
+    """Its first successful run is still waited for."""
+    await desk.job_reports.record(JobReport(JOB, clock.at, failed=True))
+    await desk.job_reports.record(JobReport("another", clock.at))
     seen = await probe_of(desk).observe()
     assert the_deadline(seen).last_at is None
-    assert conditions(seen)["job nightly-backup: result"].reason == "it says that it failed"
+    assert conditions(seen)["job nightly-backup: result"].reason == "the job reported a failure"
 
 
 async def test_a_note_without_a_zone(desk: ProbeContext, clock: SetClock) -> None:

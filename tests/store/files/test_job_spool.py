@@ -1,4 +1,4 @@
-"""Check-ins that other processes leave: complete or absent, read by the daemon's user, and recorded once."""
+"""Reports that other processes leave: complete or absent, read by the daemon's user, and recorded once."""
 
 import json
 import logging
@@ -16,14 +16,14 @@ from watchkeeper.errors import StoreError
 from watchkeeper.model.probe_state import JobReport, LastJobReports, MemoryJobReports
 from watchkeeper.store import Store
 from watchkeeper.store.files import job_spool
-from watchkeeper.store.files.job_spool import SpooledJobReports, leave, newest, read, spool_of
+from watchkeeper.store.files.job_spool import SpooledJobReports, earlier_spool_of, leave, newest, read, spool_of
 
 AT = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 JOB = "nightly-backup"
 
 
 def later() -> datetime:
-    """The daemon's clock, an hour after the check-ins."""
+    """The daemon's clock, an hour after the reports."""
     return AT + timedelta(hours=1)
 
 
@@ -35,11 +35,11 @@ def folder(tmp_path: Path) -> Path:
 
 def test_what_is_left_is_read(folder: Path) -> None:
     """In time order, with the job's own text, whatever it contains."""
-    late = JobReport(JOB, AT + timedelta(seconds=1), said='two "lines"\n\udcff')
+    late = JobReport(JOB, AT + timedelta(seconds=1), message='two "lines"\n\udcff')
     early = JobReport("tide-log", AT, failed=True)
     leave(folder, late)
     leave(folder, early)
-    assert [each.check_in for each in read(folder)] == [early, late]
+    assert [each.report for each in read(folder)] == [early, late]
 
 
 def test_only_the_daemons_user_may_look(folder: Path) -> None:
@@ -50,7 +50,7 @@ def test_only_the_daemons_user_may_look(folder: Path) -> None:
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file away")
-def test_roots_check_in_belongs_to_the_daemons_user(tmp_path: Path) -> None:
+def test_roots_report_belongs_to_the_daemons_user(tmp_path: Path) -> None:
     """A backup that runs as root leaves a file that the daemon may read and delete; the folder remains the daemon's."""
     home = tmp_path / "state"
     home.mkdir()
@@ -66,7 +66,7 @@ def test_a_link_in_the_folders_place_is_not_followed(folder: Path, tmp_path: Pat
     """Otherwise the owner of the state folder could make root write elsewhere."""
     (tmp_path / "elsewhere").mkdir()
     folder.symlink_to(tmp_path / "elsewhere")
-    with pytest.raises(StoreError, match="cannot be left in"):
+    with pytest.raises(StoreError, match="cannot be written to"):
         leave(folder, JobReport(JOB, AT))
     assert not [*(tmp_path / "elsewhere").iterdir()]
 
@@ -78,7 +78,7 @@ def test_without_room_nothing_is_left_half(folder: Path, monkeypatch: pytest.Mon
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(StoreError, match=r"No space left on device.*see that there is room"):
+    with pytest.raises(StoreError, match=r"No space left on device.*check the free space"):
         leave(folder, JobReport(JOB, AT))
     assert not [*folder.iterdir()]
 
@@ -90,7 +90,7 @@ def test_a_process_that_is_killed_while_it_writes_leaves_nothing_to_read(folder:
     assert read(folder) == []
 
 
-GOOD = {"job": JOB, "at": AT.isoformat(), "failed": False, "said": ""}
+GOOD = {"job": JOB, "at": AT.isoformat(), "failed": False, "message": ""}
 
 
 @pytest.mark.parametrize(
@@ -105,17 +105,17 @@ GOOD = {"job": JOB, "at": AT.isoformat(), "failed": False, "said": ""}
         json.dumps({**GOOD, "at": "0001-01-01T00:00:00+14:00"}),  # before the year 1 in UTC
         json.dumps({**GOOD, "at": 5}),
         json.dumps({**GOOD, "failed": 1}),
-        json.dumps({**GOOD, "said": "x" * 20_000}),
+        json.dumps({**GOOD, "message": "x" * 20_000}),
     ],
 )
-def test_what_is_no_check_in_is_set_aside(folder: Path, text: str, caplog: pytest.LogCaptureFixture) -> None:
+def test_what_is_no_report_is_set_aside(folder: Path, text: str, caplog: pytest.LogCaptureFixture) -> None:
     """It is reported once, kept under another name, and does not block others."""
     folder.mkdir()
     (folder / "0-spoilt.json").write_text(text)
     leave(folder, JobReport(JOB, AT))
     with caplog.at_level(logging.WARNING):
-        assert [each.check_in.job for each in read(folder)] == [JOB]
-    assert "set aside" in caplog.text
+        assert [each.report.job for each in read(folder)] == [JOB]
+    assert "cannot be read as a job report" in caplog.text
     assert (folder / "0-spoilt.json.unreadable").exists()
     caplog.clear()
     assert len(read(folder)) == 1
@@ -157,26 +157,52 @@ def test_a_file_that_went_away_while_we_looked(folder: Path, monkeypatch: pytest
 
 
 async def test_the_daemon_takes_in_what_was_left(store: Store, path: Path) -> None:
-    """It is in the database before the folder is emptied, and the same job may check in again."""
+    """It is in the database before the folder is emptied, and the same job may report again."""
     folder = spool_of(path)
-    check_ins = SpooledJobReports(store.check_ins, folder, later)
-    assert await check_ins.last(JOB) == LastJobReports()
-    leave(folder, JobReport(JOB, AT, said="12 GiB"))
+    reports = SpooledJobReports(store.job_reports, folder, later)
+    assert await reports.last(JOB) == LastJobReports()
+    leave(folder, JobReport(JOB, AT, message="12 GiB"))
     leave(folder, JobReport("tide-log", AT, failed=True))
-    assert await check_ins.last(JOB) == LastJobReports(JobReport(JOB, AT, said="12 GiB"))
+    assert await reports.last(JOB) == LastJobReports(JobReport(JOB, AT, message="12 GiB"))
     assert not [*folder.iterdir()]
-    assert (await store.check_ins.last("tide-log")).failed == JobReport("tide-log", AT, failed=True)
+    assert (await store.job_reports.last("tide-log")).failed == JobReport("tide-log", AT, failed=True)
 
 
-async def test_a_newer_check_in_stays(folder: Path) -> None:
-    """A check-in recorded another way meanwhile is not overwritten by one left before it."""
-    check_ins = SpooledJobReports(MemoryJobReports(), folder, later)
-    await check_ins.record(JobReport(JOB, AT + timedelta(minutes=5), said="new"))
-    leave(folder, JobReport(JOB, AT, said="old"))
-    assert (await check_ins.last(JOB)).good == JobReport(JOB, AT + timedelta(minutes=5), said="new")
+async def test_what_0_1_0_left_is_taken_in_and_its_folder_removed(tmp_path: Path) -> None:
+    """A job may have reported while the daemon was stopped for the upgrade; the new folder is read as well."""
+    database = tmp_path / "watchkeeper.db"
+    folder, earlier = spool_of(database), earlier_spool_of(database)
+    earlier.mkdir()
+    text = '{"job": "nightly-backup", "at": "2026-11-25T08:00:00+00:00", "failed": false, "said": "12 GiB"}'
+    (earlier / "00000001764057600000-7-aa.json").write_text(text)
+    leave(folder, JobReport("tide-log", AT))
+    reports = SpooledJobReports(MemoryJobReports(), folder, later, earlier)
+    assert (await reports.last(JOB)).good == JobReport(JOB, AT, message="12 GiB")
+    assert (await reports.last("tide-log")).good == JobReport("tide-log", AT)
+    assert not earlier.exists()
+    leave(folder, JobReport(JOB, AT + timedelta(minutes=1)))
+    assert (await reports.last(JOB)).good == JobReport(JOB, AT + timedelta(minutes=1))
 
 
-async def test_a_check_in_from_the_future(folder: Path) -> None:
+async def test_what_0_1_0_could_not_read_stays_in_its_folder(tmp_path: Path) -> None:
+    """A folder with other files is not removed; without one there is nothing to do."""
+    folder, earlier = spool_of(tmp_path / "watchkeeper.db"), earlier_spool_of(tmp_path / "watchkeeper.db")
+    assert await SpooledJobReports(MemoryJobReports(), folder, later, earlier).last(JOB) == LastJobReports()
+    earlier.mkdir()
+    (earlier / "0-spoilt.json.unreadable").touch()
+    assert await SpooledJobReports(MemoryJobReports(), folder, later, earlier).last(JOB) == LastJobReports()
+    assert (earlier / "0-spoilt.json.unreadable").exists()
+
+
+async def test_a_newer_report_stays(folder: Path) -> None:
+    """A report recorded another way meanwhile is not overwritten by one left before it."""
+    reports = SpooledJobReports(MemoryJobReports(), folder, later)
+    await reports.record(JobReport(JOB, AT + timedelta(minutes=5), message="new"))
+    leave(folder, JobReport(JOB, AT, message="old"))
+    assert (await reports.last(JOB)).good == JobReport(JOB, AT + timedelta(minutes=5), message="new")
+
+
+async def test_a_report_from_the_future(folder: Path) -> None:
     """The clock was set back since: it counts as of now, because otherwise it would hide that no other arrives."""
     leave(folder, JobReport(JOB, AT + timedelta(days=400)))
     assert (await SpooledJobReports(MemoryJobReports(), folder, later).last(JOB)).good == JobReport(JOB, later())
@@ -185,13 +211,13 @@ async def test_a_check_in_from_the_future(folder: Path) -> None:
 class FullStore(MemoryJobReports):
     """A store without space."""
 
-    async def record(self, check_in: JobReport) -> None:
-        del check_in
+    async def record(self, report: JobReport) -> None:
+        del report
         raise StoreError("no room")
 
 
 async def test_what_cannot_be_kept_stays_where_it_is(folder: Path) -> None:
-    """A full database loses no check-in."""
+    """A full database loses no report."""
     leave(folder, JobReport(JOB, AT))
     with pytest.raises(StoreError):
         await SpooledJobReports(FullStore(), folder, later).last(JOB)
@@ -206,10 +232,10 @@ async def test_what_cannot_be_deleted_is_taken_in_again_and_changes_nothing(
     def refused(_path: Path) -> None:
         raise PermissionError
 
-    check_ins = SpooledJobReports(MemoryJobReports(), folder, later)
+    reports = SpooledJobReports(MemoryJobReports(), folder, later)
     leave(folder, JobReport(JOB, AT))
     monkeypatch.setattr(Path, "unlink", refused)
-    assert await check_ins.last(JOB) == await check_ins.last(JOB) == LastJobReports(JobReport(JOB, AT))
+    assert await reports.last(JOB) == await reports.last(JOB) == LastJobReports(JobReport(JOB, AT))
 
 
 async def test_a_folder_that_may_not_be_read(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

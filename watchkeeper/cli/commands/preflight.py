@@ -125,7 +125,7 @@ async def _ask(
     until_s = clock.monotonic_s() + wait_s
     try:
         async with opened(known) as store:
-            bench = ProbeContext(clock, workers, store.notes, store.check_ins)
+            bench = ProbeContext(clock, workers, store.notes, store.job_reports)
             while True:
                 answer = await _once(known, question, store, bench, since, afterwards=afterwards)
                 left_s = until_s - clock.monotonic_s()

@@ -14,6 +14,7 @@ from watchkeeper.config.secrets import Secrets
 from watchkeeper.errors import StartError
 from watchkeeper.messages.wording import clean
 from watchkeeper.model.probe_state import JobReport
+from watchkeeper.probes.services.job import JobSettings
 from watchkeeper.settings import Settings
 from watchkeeper.store.files import job_spool
 
@@ -22,34 +23,36 @@ from watchkeeper.store.files import job_spool
 @configured
 @click.argument("job", metavar="NAME")
 @click.option("--failed", is_flag=True, help="The job did not succeed.")
-@click.option("--said", default="", metavar="TEXT", help="What the job has to say, in one line.")
-def ran(config: Path | None, job: str, *, failed: bool, said: str) -> None:
+@click.option("--message", default="", metavar="TEXT", help="The job's own message, in one line.")
+def ran(config: Path | None, job: str, *, failed: bool, message: str) -> None:
     """Say that the job NAME has run, or with --failed that it did not succeed.
 
-    NAME is the name of a [[probe]] of kind "checkin" in the configuration. Run it as the user that runs watchkeeper, or
-    as root, at the end of the job. It works while the daemon is down: the check-in is taken in when it runs again.
+    NAME is the name of a [[probe]] of kind "job" in the configuration. Run it as the user that runs watchkeeper, or
+    as root, at the end of the job. It works while the daemon is stopped: the report is read when it starts.
 
     \b
     nightly-backup && watchkeeper ran nightly-backup
-    watchkeeper ran nightly-backup --failed --said "the disk is full"
+    watchkeeper ran nightly-backup --failed --message "the disk is full"
 
-    Exit codes: 0 the check-in is left for the daemon, 2 there is no such job in the configuration, or it cannot be
-    used, 3 the check-in cannot be left (no database, no permission, no room).
+    Exit codes: 0 the report is left for the daemon, 2 there is no such job in the configuration, or it cannot be
+    used, 3 the report cannot be written (no database, no permission, no space).
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
-    jobs = [each.name for each in known.probes if each.kind == "checkin"]
+    jobs = [each.name for each in known.probes if isinstance(each, JobSettings)]
     if job not in jobs:
         output.warn(_unknown(job, jobs))
         ended(Exit.WRONG_USE)
     folder = job_spool.spool_of(_database(known))
-    job_spool.leave(folder, JobReport(job, Clock().now(), failed, clean(said, job_spool.SAID_LIMIT)))
-    click.echo(f"{job} has checked in{', as failed' if failed else ''}; the daemon takes it in at its next look.")
+    job_spool.leave(folder, JobReport(job, Clock().now(), failed, clean(message, job_spool.MESSAGE_LIMIT)))
+    click.echo(
+        f"Reported that {job} {'failed' if failed else 'ran'}. The daemon reads it at the next run of the probe."
+    )
 
 
 def _unknown(job: str, jobs: list[str]) -> str:
     near = difflib.get_close_matches(job, jobs, n=1)
     hint = f'did you mean "{near[0]}"?' if near else f"known: {', '.join(jobs) or 'none yet'}"
-    return f'no [[probe]] of kind "checkin" is named "{clean(job)}"; {hint}'
+    return f'no [[probe]] of kind "job" is named "{clean(job)}"; {hint}'
 
 
 def _database(known: Settings) -> Path:

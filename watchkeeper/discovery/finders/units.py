@@ -89,7 +89,7 @@ async def find(host: Host) -> Found:
     ticking = [each for each in timers if own(each.unit) and systemctl.UNIT.fullmatch(each.unit)]
     now = bench.clock.now()
     there = frozenset(things("unit", [*running, *(each.unit for each in timers)]))
-    proposals = (_units(services, ticking, now), *(_check_in(each) for each in ticking if each.period_s))
+    proposals = (_units(services, ticking, now), *(_job(each) for each in ticking if each.period_s))
     return Found(proposals, there=there, looked=frozenset({"unit"}))
 
 
@@ -129,18 +129,17 @@ def _last(timer: Timer, now: datetime) -> str:
     return f"{said}, the next run comes {duration(period_s)} after the last" if period_s else said
 
 
-def _check_in(timer: Timer) -> Proposal:
+def _job(timer: Timer) -> Proposal:
     """A timer that runs does not show whether its job did its work: only the job itself can report that."""
     job = re.sub(r"[^A-Za-z0-9._-]", "-", timer.unit.removesuffix(".timer")).lstrip("._-") or "job"
     period_s = timer.period_s or 0.0
     within = format_duration(rounded_up_s(period_s + max(period_s * 0.1, min(period_s, 3600.0))))
     about = (
-        f"{printable(timer.unit)} starts a job. Let the job end with `watchkeeper ran {job}`: "
-        "this tells when it has "
-        "not done its work, even while its timer runs."
+        f"{printable(timer.unit)} starts a job. End the job with `watchkeeper ran {job}`: then you are notified if "
+        "it does not run to its end, even if its timer is active."
     )
-    why = f"Its runs are {format_duration(period_s)} apart now; with a tenth or an hour to spare."
-    return Proposal("checkin", (Key("name", job), Key("within", within, why)), (about,), offered=True)
+    why = f"It runs every {format_duration(period_s)} now; this allows a tenth or an hour more."
+    return Proposal("job", (Key("name", job), Key("within", within, why)), (about,), offered=True)
 
 
 def unit_of(cgroup: str) -> str:

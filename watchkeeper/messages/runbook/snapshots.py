@@ -31,7 +31,7 @@ OVERDUE = (
     RunbookEntry(
         title="A job has not checked in",
         concern=Concern.OVERDUE,
-        kinds=("checkin",),
+        kinds=("job",),
         about=(("job *", "check-in"), ("*", "check-in")),
         means="The job has not said in time that it ran to its end. It may not have started, hang, or have lost its "
         "way to this host.",
@@ -102,7 +102,7 @@ AT_FAULT = (
     RunbookEntry(
         title="A job says that it failed",
         concern=Concern.UNSOUND,
-        kinds=("checkin",),
+        kinds=("job",),
         about=(("job *", "result"),),
         means="The job ran, and checked in with `--failed`. What it said stands in the reason.",
         look="What it said is the reason. See on the job's own machine how its log ends, and run it again by hand.",

@@ -1,6 +1,6 @@
-"""A job's check-in: the job must report regularly that it ran, and it may report that it failed.
+"""A job's reports: the job must report regularly that it ran, and it may report that it failed.
 
-Not here: how a check-in is received. This reads the latest ones and turns them into observations.
+Not here: how a report is received. This reads the latest ones and turns them into observations.
 """
 
 import re
@@ -29,41 +29,43 @@ def _job(value: str) -> str:
 
 
 class JobSettings(ProbeSettings):
-    """A job that must check in: when it did last, and whether it said that it failed."""
+    """A job that must report each run: when it last ran, and whether it reported a failure."""
 
-    kind: Literal["checkin"] = "checkin"
+    kind: Literal["job"] = "job"
     name: Annotated[str, AfterValidator(_job)] = Field(
-        max_length=100, description="the job, as it names itself when it checks in, such as nightly-backup"
+        max_length=100, description="the name that the job reports with, such as nightly-backup"
     )
-    every: Duration = Field(60.0, description="time from one look at the check-ins to the next")
-    within: Duration = Field(description="time within which the job must check in again, such as 26h for a daily one")
+    every: Duration = Field(60.0, description="how often new reports are read")
+    within: Duration = Field(
+        description="time within which the job must report its next successful run, such as 26h for a daily job"
+    )
     backup_of: tuple[str, ...] = Field(
         (), description='this job backs up these guests elsewhere; `preflight` asks for it before a change; "*" for all'
     )
     token: TokenSource | None = Field(
         None,
-        description="the secret that a check-in over HTTP must bring, 22 random characters or more: "
+        description="the token that a report over HTTP must have, at least 22 random characters: "
         '{ file = "..." } or { credential = "..." }',
     )
 
 
 class _Page(StateModel):
-    """expected_from: when this probe first ran. The job's first check-in is due a whole period later."""
+    """expected_from: when this probe first ran. The job's first report is due a whole period later."""
 
     expected_from: datetime | None = None
 
 
 class JobProbe(BaseProbe):
-    """Monitors the check-ins of one job."""
+    """Monitors the reports of one job."""
 
     def __init__(self, settings: JobSettings, bench: ProbeContext) -> None:
-        self._settings, self._clock, self._check_ins = settings, bench.clock, bench.check_ins
+        self._settings, self._clock, self._reports = settings, bench.clock, bench.job_reports
         self._notebook = ProbeState(bench.notes, settings.label, _Page())
         self._subject = f"job {settings.name}"
 
     async def observe(self) -> Sequence[Observation]:
-        """Report when the next check-in is due, and whether the last one reported success."""
-        last = await self._check_ins.last(self._settings.name)
+        """When the next report is due, and whether the last one reported success."""
+        last = await self._reports.last(self._settings.name)
         expected_from = await self._expected_from()
         seen: list[Observation] = [self._deadline(last, expected_from)]
         if last.good or last.failed:
@@ -78,17 +80,20 @@ class JobProbe(BaseProbe):
         return since
 
     def _deadline(self, last: LastJobReports, expected_from: datetime) -> Deadline:
-        """Only a successful check-in counts: a job that fails every night is overdue, and `result` says why."""
+        """Only a successful run counts: a job that fails every night is overdue, and `result` says why."""
         period_s = self._settings.within
         good_at = last.good.at if last.good else None
-        facts: Facts = (("check-ins so far", "none"),) if good_at is None else ()
+        facts: Facts = (("successful runs so far", "none"),) if good_at is None else ()
         due_at = (good_at or expected_from) + timedelta(seconds=period_s)
         return Deadline(SeriesKey(self._subject, "check-in"), due_at, good_at, period_s, facts)
 
     def _result(self, last: LastJobReports) -> Condition:
         failed = last.failed
         if failed is not None and (last.good is None or last.good.at < failed.at):
-            said = f": {clip(failed.said)}" if failed.said else ""
-            return Condition(SeriesKey(self._subject, "result"), sound=False, reason=f"it says that it failed{said}")
-        said = clip(last.good.said) if last.good else ""
-        return Condition(SeriesKey(self._subject, "result"), sound=True, facts=(("it said", said),) if said else ())
+            message = f": {clip(failed.message)}" if failed.message else ""
+            return Condition(
+                SeriesKey(self._subject, "result"), sound=False, reason=f"the job reported a failure{message}"
+            )
+        message = clip(last.good.message) if last.good else ""
+        facts: Facts = (("message", message),) if message else ()
+        return Condition(SeriesKey(self._subject, "result"), sound=True, facts=facts)

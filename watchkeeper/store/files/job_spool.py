@@ -13,7 +13,7 @@ import os
 import secrets
 import stat
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -30,7 +30,7 @@ log = logging.getLogger(__name__)
 FOLDER_MODE = 0o700
 FILE_MODE = 0o600
 
-SAID_LIMIT = 1_000
+MESSAGE_LIMIT = 1_000
 """Characters of a job's own message that are kept; a notification shows about a hundred."""
 
 FILE_LIMIT_BYTES = 16 * 1024
@@ -46,33 +46,38 @@ class SpooledReport:
     """A job report that was left, with its file."""
 
     path: Path
-    check_in: JobReport
+    report: JobReport
 
 
 def spool_of(database: Path) -> Path:
     """Where job reports for a database are left."""
+    return database.with_name(database.name + ".jobs")
+
+
+def earlier_spool_of(database: Path) -> Path:
+    """Where 0.1.0 left them: a report may have arrived while the daemon was stopped for the upgrade."""
     return database.with_name(database.name + ".checkins")
 
 
-def leave(folder: Path, check_in: JobReport) -> None:
+def leave(folder: Path, report: JobReport) -> None:
     """Leave a job report, complete or not at all, and safe from a power cut.
 
     Root does it with the rights of the owner of the database's folder, so that the daemon may read and delete the file,
     and root is redirected nowhere else. Everything is done through the open folder. Raises StoreError that says what to
     do, and StartError where another user could redirect root on the way to the folder.
     """
-    with_rights_of(owner_of(folder.parent), lambda: _leave(folder, check_in))
+    with_rights_of(owner_of(folder.parent), lambda: _leave(folder, report))
 
 
-def _leave(folder: Path, check_in: JobReport) -> None:
-    name = f"{int(check_in.at.timestamp() * 1e6):020d}-{os.getpid()}-{secrets.token_hex(4)}{ENDING}"
+def _leave(folder: Path, report: JobReport) -> None:
+    name = f"{int(report.at.timestamp() * 1e6):020d}-{os.getpid()}-{secrets.token_hex(4)}{ENDING}"
     try:
         with _opened(folder) as handle:
-            _put(handle, name, _text(check_in).encode("ascii"))
+            _put(handle, name, _text(report).encode("ascii"))
     except OSError as error:
         raise StoreError(
-            f"the check-in cannot be left in {folder} ({error.strerror}): "
-            + remedy(error, "run this as root or as the user that runs watchkeeper, and see that there is room")
+            f"the report cannot be written to {folder} ({error.strerror}): "
+            + remedy(error, "run this as root or as the user that runs watchkeeper, and check the free space")
         ) from error
 
 
@@ -105,9 +110,9 @@ def _put(folder: int, name: str, raw: bytes) -> None:
         raise
 
 
-def _text(check_in: JobReport) -> str:
-    said = check_in.said[:SAID_LIMIT]
-    return json.dumps({"job": check_in.job, "at": check_in.at.isoformat(), "failed": check_in.failed, "said": said})
+def _text(report: JobReport) -> str:
+    message = report.message[:MESSAGE_LIMIT]
+    return json.dumps({"job": report.job, "at": report.at.isoformat(), "failed": report.failed, "message": message})
 
 
 def read(folder: Path) -> list[SpooledReport]:
@@ -136,29 +141,36 @@ def _read(path: Path) -> str:
     handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
     with os.fdopen(handle, "rb") as file:
         if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
-            raise ValueError("it is no file")
+            raise ValueError("not a regular file")
         raw = file.read(FILE_LIMIT_BYTES + 1)
     if len(raw) > FILE_LIMIT_BYTES:
-        raise ValueError("it is too long")
+        raise ValueError(f"longer than {FILE_LIMIT_BYTES} bytes")
     return raw.decode("utf-8")
 
 
 def _understand(text: str) -> JobReport:
-    """Parse a report. Raises ValueError where the text is not one."""
+    """Parse a report. Raises ValueError if the text is not one. 0.1.0 wrote the message as `said`."""
     try:
         told = json.loads(text)
-        job, at, failed, said = (told[name] for name in ("job", "at", "failed", "said"))
+        message = told["message"] if "message" in told else told["said"]
+        job, at, failed = (told[name] for name in ("job", "at", "failed"))
         instant = datetime.fromisoformat(at)
         in_utc = instant.astimezone(UTC)
     except (KeyError, TypeError, RecursionError, OverflowError) as error:
-        raise ValueError(f"it is no check-in: {error!r}") from error
-    if not (isinstance(job, str) and isinstance(failed, bool) and isinstance(said, str)) or instant.tzinfo is None:
-        raise ValueError("it is no check-in")
-    return JobReport(job, in_utc, failed, said[:SAID_LIMIT])
+        raise ValueError(f"not a job report ({type(error).__name__}: {error})") from error
+    if not (isinstance(job, str) and isinstance(failed, bool) and isinstance(message, str)) or instant.tzinfo is None:
+        raise ValueError("not a job report")
+    return JobReport(job, in_utc, failed, message[:MESSAGE_LIMIT])
 
 
 def _set_aside(path: Path, error: Exception) -> None:
-    log.warning("%s is set aside, for it holds no check-in: %s", path, error, extra=about(Event.CHECK_IN))
+    log.warning(
+        "%s cannot be read as a job report and was renamed to end in %s: %s",
+        path,
+        SPOILT,
+        error,
+        extra=about(Event.JOB_REPORT),
+    )
     with contextlib.suppress(OSError):
         path.rename(path.with_name(path.name + SPOILT))
 
@@ -173,8 +185,12 @@ def take_away(paths: Iterable[Path]) -> None:
 class SpooledJobReports:
     """The job reports of a store; reports that other processes have left are read first."""
 
-    def __init__(self, kept: JobReports, folder: Path, now: Callable[[], datetime]) -> None:
-        self._kept, self._folder, self._now = kept, folder, now
+    def __init__(
+        self, kept: JobReports, folder: Path, now: Callable[[], datetime], earlier: Path | None = None
+    ) -> None:
+        """earlier: the folder of an earlier version. It is read until it is empty, because nothing writes there."""
+        self._kept, self._now = kept, now
+        self._folders = [folder] if earlier is None else [earlier, folder]
         self._taking = asyncio.Lock()
 
     async def last(self, job: str) -> LastJobReports:
@@ -182,36 +198,50 @@ class SpooledJobReports:
         await self._take_in()
         return await self._kept.last(job)
 
-    async def record(self, check_in: JobReport) -> None:
+    async def record(self, report: JobReport) -> None:
         """Store a report that arrived another way."""
-        await self._kept.record(check_in)
+        await self._kept.record(report)
 
     async def _take_in(self) -> None:
         async with self._taking:
-            try:
-                left = await asyncio.to_thread(read, self._folder)
-            except OSError as error:
-                raise StoreError(
-                    f"{self._folder} cannot be read ({error.strerror}): {remedy(error, 'give it back to this user')}"
-                ) from error
-            for check_in in newest(each.check_in for each in left):
-                await self._record(check_in)
+            left = [each for folder in self._folders for each in await _left(folder)]
+            for report in newest(each.report for each in left):
+                await self._record(report)
             if left:
                 await asyncio.to_thread(partial(take_away, [each.path for each in left]))
+            else:
+                await self._drop_earlier()
 
-    async def _record(self, check_in: JobReport) -> None:
+    async def _drop_earlier(self) -> None:
+        """Remove the folder of an earlier version, unless it holds files that could not be read."""
+        *earlier, current = self._folders
+        self._folders = [current]
+        for folder in earlier:
+            with contextlib.suppress(OSError):
+                await asyncio.to_thread(folder.rmdir)
+
+    async def _record(self, report: JobReport) -> None:
         """Store a report, never over a newer one, and never with a future time: the clock may have been set back."""
-        at = min(check_in.at, self._now())
-        known = await self._kept.last(check_in.job)
-        before = known.failed if check_in.failed else known.good
+        at = min(report.at, self._now())
+        known = await self._kept.last(report.job)
+        before = known.failed if report.failed else known.good
         if before is None or before.at < at:
-            await self._kept.record(JobReport(check_in.job, at, check_in.failed, check_in.said))
+            await self._kept.record(replace(report, at=at))
 
 
-def newest(check_ins: Iterable[JobReport]) -> Sequence[JobReport]:
+async def _left(folder: Path) -> list[SpooledReport]:
+    """The reports in a folder. Raises StoreError that says what to do."""
+    try:
+        return await asyncio.to_thread(read, folder)
+    except OSError as error:
+        why = remedy(error, "give it back to the user that runs watchkeeper")
+        raise StoreError(f"{folder} cannot be read ({error.strerror}): {why}") from error
+
+
+def newest(reports: Iterable[JobReport]) -> Sequence[JobReport]:
     """The newest report of each result of each job: earlier ones would be overwritten at once."""
     found: dict[tuple[str, bool], JobReport] = {}
-    for each in check_ins:
+    for each in reports:
         key = (each.job, each.failed)
         if key not in found or found[key].at <= each.at:
             found[key] = each

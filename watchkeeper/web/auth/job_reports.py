@@ -1,8 +1,8 @@
-"""A job reports over HTTP: `POST /checkin/NAME` with the job's own token (RFC 6750), from this host or another.
+"""A job reports over HTTP: `POST /jobs/NAME/ran` with the job's own token (RFC 6750), from this host or another.
 
 The token is a secret in the configuration, belongs to one job, and is valid for nothing else. The right one is never
 refused, however many wrong ones are sent. Without a job's token, the answer does not reveal whether there is such a
-job. Not here: what a report means (the checkin probe).
+job. Not here: what a report means (the probe `job`).
 """
 
 import math
@@ -19,17 +19,20 @@ from watchkeeper.web.auth.tokens import JobTokens
 from watchkeeper.web.context import of
 from watchkeeper.web.http.problem_details import Refusal
 
-PATH = "/checkin/{name}"
+PATH = "/jobs/{name}/ran"
 
-SAID_LIMIT = 1_000
+MESSAGE_LIMIT = 1_000
 """Characters of a job's own message; the same limit as in the command."""
 
+FIELDS = ("failed", "message")
+"""The fields of the form; both may be left out."""
+
 LONGEST_NAME = 100
-"""Characters of a job's name (the checkin probe's settings); no more of a stranger's input is stored."""
+"""Characters of a job's name, as in its settings; no more of a stranger's input is stored."""
 
 _REFUSED = (
-    "There is no such job here, or this is not its token. If it is, the token cannot be read on this side, and "
-    "watchkeeper's log says why."
+    "There is no such job, or the token is wrong. If both are right, watchkeeper cannot read the token: its log says "
+    "why."
 )
 
 _YES = frozenset({"1", "true", "yes"})
@@ -40,7 +43,7 @@ class Jobs:
     """Who may report, and where reports are stored. wrong: tries with a wrong token, by job and place."""
 
     tokens: JobTokens
-    check_ins: JobReports
+    job_reports: JobReports
     wrong: Tries
 
 
@@ -51,21 +54,30 @@ def add(app: web.Application, jobs: Jobs, prefix: str) -> None:
     """Serve it under a prefix."""
     app[JOBS] = jobs
     jobs.tokens.prime()
-    app.router.add_post(f"{prefix}{PATH}", report)
+    app.router.add_post(f"{prefix}{PATH}", receive)
 
 
-async def report(request: web.Request) -> web.Response:
-    """Answer 204 if the report is stored. The form is optional: failed=1, and said=TEXT, the job's own message."""
+async def receive(request: web.Request) -> web.Response:
+    """Answer 204 if the report is stored. The form is optional: failed=1, and message=TEXT, the job's own text."""
     name = request.match_info["name"]
     await _admit(request, name)
-    fields = await form(request) if request.can_read_body else {}
-    failed = _failed(fields.get("failed", ""))
-    said = clean(fields.get("said", ""), SAID_LIMIT)
+    fields = await _fields(request)
+    message = clean(fields.get("message", ""), MESSAGE_LIMIT)
+    report = JobReport(name, of(request).clock.now(), _failed(fields.get("failed", "")), message)
     try:
-        await request.app[JOBS].check_ins.record(JobReport(name, of(request).clock.now(), failed, said))
+        await request.app[JOBS].job_reports.record(report)
     except StoreError as error:
-        raise Refusal(503, f"The check-in cannot be kept: {error}.") from None
+        raise Refusal(503, f"The report cannot be stored: {error}.") from None
     return web.Response(status=204)
+
+
+async def _fields(request: web.Request) -> dict[str, str]:
+    """The form, if there is one. A field that nobody reads is refused: its text would be lost."""
+    fields = await form(request) if request.can_read_body else {}
+    for name in fields:
+        if name not in FIELDS:
+            raise Refusal(400, f"A job report has no field {clean(name, 80)}; the fields are {' and '.join(FIELDS)}.")
+    return fields
 
 
 def _failed(text: str) -> bool:
@@ -73,7 +85,7 @@ def _failed(text: str) -> bool:
         return True
     if text.lower() in {"", "0", "false", "no"}:
         return False
-    raise Refusal(400, "failed is 1 where the job failed; leave it out where it did not.")
+    raise Refusal(400, f"failed is {clean(text, 80)}: write 1 if the job failed, or leave it out.")
 
 
 async def _admit(request: web.Request, name: str) -> None:
@@ -89,6 +101,6 @@ async def _admit(request: web.Request, name: str) -> None:
     wait_s = jobs.wrong.wait_s(tried)
     if wait_s > 0:
         seconds = math.ceil(wait_s)
-        raise Refusal(429, f"Too many wrong tokens; wait {seconds} s.", {"retry_after_s": seconds})
+        raise Refusal(429, f"Too many wrong tokens: try again in {seconds} s.", {"retry_after_s": seconds})
     jobs.wrong.count(tried)
     raise Refusal(401, _REFUSED)

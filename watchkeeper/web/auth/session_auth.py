@@ -76,8 +76,8 @@ async def load_session(request: web.Request, handler: Handler) -> web.StreamResp
 def require_session(prefix: str) -> Middleware:
     """Allow reading only after sign-in, except for the sign-in page and the links in messages."""
     open_paths = {f"{p}{path}" for p in {"", prefix} for path in ("/operator", "/operator/sign-in", "/acknowledge")}
-    # A job sends its own token.
-    open_below = tuple(f"{p}/{below}/" for p in {"", prefix} for below in ("static", "checkin"))
+    # A job sends its own token; to its old address too, where it gets the new one.
+    open_below = tuple(f"{p}/{below}/" for p in {"", prefix} for below in ("static", "jobs", "checkin"))
 
     @web.middleware
     async def middleware(request: web.Request, handler: Handler) -> web.StreamResponse:

@@ -67,12 +67,12 @@ class JobTokens:
         self._troubles[name] = why
         remedy = "let the user that runs watchkeeper read it" if isinstance(error, OSError) else source.remedy
         log.error(
-            "job %s cannot check in over HTTP: its token in %s: %s; %s",
+            "job %s cannot report over HTTP: its token in %s: %s; %s",
             name,
             source.path,
             why,
             remedy,
-            extra=about(Event.CHECK_IN),
+            extra=about(Event.JOB_REPORT),
         )
 
 

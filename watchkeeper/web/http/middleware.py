@@ -120,6 +120,8 @@ def _problem(request: web.Request, refusal: Refusal) -> web.Response:
     told = problem(refusal.status, refusal.detail, request.path, refusal.more)
     if "retry_after_s" in refusal.more:
         told.headers["Retry-After"] = str(refusal.more["retry_after_s"])
+    if refusal.status == 401:  # only a job's token is asked for in this way (RFC 9110, 11.6.1; RFC 6750, 3)
+        told.headers["WWW-Authenticate"] = "Bearer"
     return told
 
 

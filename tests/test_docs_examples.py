@@ -169,6 +169,6 @@ async def test_the_program_of_the_manual_is_understood(tmp_path: Path, workers: 
     settings = CommandSettings.model_validate({"kind": "command", "name": "jetty", "run": [str(program)]})
     lamps, log = await CommandProbe(settings, ProbeContext(Clock(), workers)).observe()
     assert isinstance(lamps, Condition)
-    assert (lamps.sound, lamps.reason) == (False, "dark: south")
+    assert (lamps.ok, lamps.reason) == (False, "dark: south")
     assert isinstance(log, Level)
     assert (log.used, log.capacity) == (700, 1000)

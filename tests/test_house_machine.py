@@ -14,7 +14,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 
 from tests.support.house import DAY, HOUR, MINUTE, House
 from watchkeeper.alerting.group_alerts import FLOOD, GROUP
-from watchkeeper.alerting.rules import Rules, SilentRule, UnsoundRule
+from watchkeeper.alerting.rules import FaultyRule, NotAnsweringRule, Rules
 from watchkeeper.model.alert import LONGEST_SHELVED, Alert, Concern, Delays, NotificationKind, Priority
 from watchkeeper.model.chattering import Chattering
 from watchkeeper.model.message import Message
@@ -33,8 +33,8 @@ POOL = SeriesKey("pool skerry", "health")
 EVERYTHING = [*SERVICES, *GUESTS, *UNITS, POOL]
 
 RULES = Rules(
-    silent=SilentRule(warning_s=60, alarm_s=1800, delays=Delays(off_delay_s=60)),
-    unsound=UnsoundRule(delays=Delays(on_delay_s=60, escalate_s=7200)),
+    not_answering=NotAnsweringRule(warning_s=60, alarm_s=1800, delays=Delays(off_delay_s=60)),
+    faulty=FaultyRule(delays=Delays(on_delay_s=60, escalate_s=7200)),
     chattering=Chattering(raises=3, within_s=7200, calm_s=1800),
 )
 
@@ -52,7 +52,7 @@ class Sight:
         bad, grave = key in self.bad, self.bad.get(key, False)
         if key.quantity == "answer":
             return Answer(key, answered=not bad, reason="connection refused" if bad else "")
-        return Condition(key, sound=not bad, reason="it stopped" if bad else "", grave=grave)
+        return Condition(key, ok=not bad, reason="it stopped" if bad else "", grave=grave)
 
     async def close(self) -> None:
         pass
@@ -146,14 +146,14 @@ class Living(RuleBasedStateMachine):
 
     @staticmethod
     def concern(key: SeriesKey) -> Concern:
-        return Concern.SILENT if key.quantity == "answer" else Concern.UNSOUND
+        return Concern.NOT_ANSWERING if key.quantity == "answer" else Concern.FAULTY
 
     @property
     def alerts(self) -> list[Alert]:
         """All of them, as they stand in memory."""
         watched = [a for entry in self.house.registry.values() for a in entry.evaluator.alerts]
         book = self.house.pipeline.state.book
-        return [*watched, book.get(GROUP, Concern.SILENT), book.get(FLOOD, Concern.UNSOUND)]
+        return [*watched, book.get(GROUP, Concern.NOT_ANSWERING), book.get(FLOOD, Concern.FAULTY)]
 
     @invariant()
     def nothing_is_shelved_past_its_time(self) -> None:

@@ -27,8 +27,8 @@ PREFIX = "watchkeeper.probes."
 CONCERN_OF = {
     "Level": Concern.FULL,
     "Deadline": Concern.OVERDUE,
-    "Answer": Concern.SILENT,
-    "Condition": Concern.UNSOUND,
+    "Answer": Concern.NOT_ANSWERING,
+    "Condition": Concern.FAULTY,
 }
 COMPUTED = {
     ("storage.btrfs.filesystems", "quantity"): ("data", "metadata", "space"),
@@ -157,11 +157,11 @@ def test_an_entry_names_what_its_probes_really_bring(entry: RunbookEntry) -> Non
 @pytest.mark.parametrize(
     ("key", "concern"),
     [
-        (group_alerts.GROUP, Concern.SILENT),
-        (group_alerts.FLOOD, Concern.UNSOUND),
-        (group_alerts.DATABASE, Concern.UNSOUND),
-        (SeriesKey("probe zfs", "runs"), Concern.UNSOUND),
-        (SeriesKey("probe zfs", "runs"), Concern.STALE),
+        (group_alerts.GROUP, Concern.NOT_ANSWERING),
+        (group_alerts.FLOOD, Concern.FAULTY),
+        (group_alerts.DATABASE, Concern.FAULTY),
+        (SeriesKey("probe zfs", "runs"), Concern.FAULTY),
+        (SeriesKey("probe zfs", "runs"), Concern.NOT_REPORTING),
     ],
     ids=str,
 )
@@ -196,7 +196,7 @@ def test_entries_have_anchors_of_their_own() -> None:
 
 def test_no_line_holds_a_name_that_it_should_not() -> None:
     """A unit's name with a line break does not get into a command."""
-    said = first_step.what_to_look_at(Concern.UNSOUND, SeriesKey("unit tide\nlog", "state"), None)
+    said = first_step.what_to_look_at(Concern.FAULTY, SeriesKey("unit tide\nlog", "state"), None)
     assert said.startswith("`systemctl status NAME`")
 
 

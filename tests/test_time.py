@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from tests.support.house import DAY, HOUR, MINUTE, SECOND, START, House, watched
-from watchkeeper.alerting.rules import Rules, SilentRule, UnsoundRule
+from watchkeeper.alerting.rules import FaultyRule, NotAnsweringRule, Rules
 from watchkeeper.model.alert import Concern, Delays, NotificationKind, Priority, State
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
 from watchkeeper.model.records import Entry
@@ -27,7 +27,7 @@ class Station:
 
     def __init__(self) -> None:
         self.house = House()
-        self.up, self.sound, self.used = True, True, 500.0
+        self.up, self.ok, self.used = True, True, 500.0
 
     @property
     def probes(self) -> list[ScheduledProbe]:
@@ -35,7 +35,7 @@ class Station:
         snapshots = Deadline(NEWEST, due_at=at + 20 * HOUR, last_at=at - 4 * HOUR, period_s=DAY.total_seconds())
         return [
             watched([Answer(HUB, answered=self.up, took_s=0.01)], label="hide-hub"),
-            watched([Condition(POOL, sound=self.sound), Level(SPACE, self.used, 1000.0)], label="storage"),
+            watched([Condition(POOL, ok=self.ok), Level(SPACE, self.used, 1000.0)], label="storage"),
             watched([snapshots], label="ringing-db"),
         ]
 
@@ -95,10 +95,10 @@ async def test_an_alert_around_a_clock_that_is_set_comes_in_its_time_and_once(ho
 
 async def test_a_delay_is_as_long_as_it_was_set_whatever_the_clock_does() -> None:
     """An on-delay of five minutes is neither cut short nor drawn out by an hour."""
-    rules = Rules(unsound=UnsoundRule(delays=Delays(on_delay_s=300, off_delay_s=300)))
+    rules = Rules(faulty=FaultyRule(delays=Delays(on_delay_s=300, off_delay_s=300)))
     for hours in (-1, 1):
         house = House()
-        probe = watched([Condition(POOL, sound=True)], [Condition(POOL, sound=False)], rules=rules)
+        probe = watched([Condition(POOL, ok=True)], [Condition(POOL, ok=False)], rules=rules)
         await house.run(probe)
         await house.run(probe)
         house.clock.set(hours * HOUR)
@@ -144,7 +144,7 @@ async def test_what_breaks_while_the_host_sleeps_is_told_after_it() -> None:
     station = Station()
     await station.live(10 * MINUTE)
     station.house.clock.suspend(3 * DAY)
-    station.sound = station.up = False
+    station.ok = station.up = False
     await station.live(5 * MINUTE)
     assert {m.key for m in station.house.messages if m.telling is NotificationKind.RAISED} == {POOL, HUB}
 
@@ -235,7 +235,7 @@ async def test_a_daylight_saving_night_changes_words_alone(night: datetime, befo
     house = House(zone=ZoneInfo("Europe/Paris"))
     house.clock.at = night
     up, down = [Answer(HUB, answered=True)], [Answer(HUB, answered=False)]
-    rules = Rules(silent=SilentRule(warning_s=60.0, alarm_s=None))
+    rules = Rules(not_answering=NotAnsweringRule(warning_s=60.0, alarm_s=None))
     for start in (night + 10 * MINUTE, night + 4 * HOUR):
         while house.clock.at < start:
             await house.run(watched(up, rules=rules))
@@ -256,10 +256,10 @@ async def test_held_and_shelved_alerts_outlast_a_gap_as_they_should() -> None:
     """What the keeper chose by the clock ends by the clock; nothing is told while it lasts, and once after it."""
     station = Station()
     await station.live(10 * MINUTE)
-    station.sound = False
+    station.ok = False
     await station.live(2 * MINUTE)
-    assert await station.house.pipeline.shelve(POOL, Concern.UNSOUND, START + DAY)
-    station.sound = True
+    assert await station.house.pipeline.shelve(POOL, Concern.FAULTY, START + DAY)
+    station.ok = True
     await station.live(2 * MINUTE)
     assert len(station.alerts) == 1
     station.house.clock.suspend(3 * DAY)
@@ -269,7 +269,7 @@ async def test_held_and_shelved_alerts_outlast_a_gap_as_they_should() -> None:
         NotificationKind.NOTED,
         NotificationKind.ENDED,
     ]
-    assert station.house.store.alerts[POOL, Concern.UNSOUND].state is State.RECTIFIED
+    assert station.house.store.alerts[POOL, Concern.FAULTY].state is State.RECTIFIED
 
 
 async def test_after_a_gap_a_seldom_probe_is_not_judged_by_what_it_saw_before() -> None:

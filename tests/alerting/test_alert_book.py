@@ -15,33 +15,33 @@ HUB, LOG, POOL = (
     SeriesKey("service tide-log", "answer"),
     SeriesKey("p", "x"),
 )
-STANDING = Alert(HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1, tellings=1, told=Priority.WARNING)
+STANDING = Alert(HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1, tellings=1, told=Priority.WARNING)
 
 
 def asks(priority: Priority | None, key: SeriesKey = HUB) -> Finding:
     """A finding about the silence of a series."""
-    return Finding(key, Concern.SILENT, NOW, priority)
+    return Finding(key, Concern.NOT_ANSWERING, NOW, priority)
 
 
 def test_an_alert_that_nobody_knew_is_normal() -> None:
     """Looking for it does not put it into the book; asking for it does, and writes nothing."""
     book = AlertBook()
-    assert book.find(HUB, Concern.SILENT) is None
-    assert book.priority_of(HUB, Concern.SILENT) is None
-    assert book.get(HUB, Concern.SILENT) == Alert(HUB, Concern.SILENT)
-    assert book.find(HUB, Concern.SILENT) is book.get(HUB, Concern.SILENT)
+    assert book.find(HUB, Concern.NOT_ANSWERING) is None
+    assert book.priority_of(HUB, Concern.NOT_ANSWERING) is None
+    assert book.get(HUB, Concern.NOT_ANSWERING) == Alert(HUB, Concern.NOT_ANSWERING)
+    assert book.find(HUB, Concern.NOT_ANSWERING) is book.get(HUB, Concern.NOT_ANSWERING)
     assert book.collect_changed() == []
 
 
 def test_only_what_changed_is_collected_and_only_once() -> None:
     """What was restored counts as written; what is moved and moved back did not change."""
     book = AlertBook([STANDING])
-    book.put(book.get(HUB, Concern.SILENT))
+    book.put(book.get(HUB, Concern.NOT_ANSWERING))
     assert not book.any_changed()
     worse = replace(STANDING, priority=Priority.ALARM)
     book.put(worse)
-    book.put(Alert(LOG, Concern.SILENT, episode=1))
-    book.put(Alert(LOG, Concern.SILENT))
+    book.put(Alert(LOG, Concern.NOT_ANSWERING, episode=1))
+    book.put(Alert(LOG, Concern.NOT_ANSWERING))
     assert book.any_changed()
     assert book.collect_changed() == [worse]
     assert not book.any_changed()
@@ -54,10 +54,10 @@ def test_a_finding_moves_its_alert_alone() -> None:
     """The move is returned, and the book holds the alert as it stands then."""
     book = AlertBook()
     (move,) = book.step(asks(Priority.WARNING), NOW, Delays())
-    assert move.after == book.get(HUB, Concern.SILENT)
-    assert book.priority_of(HUB, Concern.SILENT) is Priority.WARNING
+    assert move.after == book.get(HUB, Concern.NOT_ANSWERING)
+    assert book.priority_of(HUB, Concern.NOT_ANSWERING) is Priority.WARNING
     assert book.standing() == [move.after]
-    assert book.get(LOG, Concern.SILENT).priority is None
+    assert book.get(LOG, Concern.NOT_ANSWERING).priority is None
 
 
 def test_a_finding_that_asks_for_nothing_concerns_an_alert_that_is_not_at_rest() -> None:
@@ -65,7 +65,7 @@ def test_a_finding_that_asks_for_nothing_concerns_an_alert_that_is_not_at_rest()
     book = AlertBook()
     assert not book.concerned(asks(None))
     assert book.concerned(asks(Priority.CAUTION))
-    normal = Alert(HUB, Concern.SILENT)
+    normal = Alert(HUB, Concern.NOT_ANSWERING)
     for busy in (
         STANDING,
         replace(normal, state=State.RECTIFIED),
@@ -85,7 +85,7 @@ def test_who_is_held_by_whom_in_their_order() -> None:
     """The first that came to be held is named first, however it moves meanwhile."""
     book = AlertBook()
     assert book.none_held()
-    held = [Alert(key, Concern.SILENT, held_by=POOL) for key in (LOG, HUB)]
+    held = [Alert(key, Concern.NOT_ANSWERING, held_by=POOL) for key in (LOG, HUB)]
     for alert in (*held, replace(held[0], episode=2)):
         book.put(alert)
     assert not book.none_held()
@@ -98,9 +98,9 @@ def test_who_is_held_by_whom_in_their_order() -> None:
 
 def test_a_gap_shifts_what_waits_and_writes_only_that() -> None:
     """A delay is as long as it was; an alert for which nothing waits is as it was stored."""
-    waiting = Alert(LOG, Concern.SILENT, pending=Priority.WARNING, pending_since=NOW)
+    waiting = Alert(LOG, Concern.NOT_ANSWERING, pending=Priority.WARNING, pending_since=NOW)
     book = AlertBook([replace(STANDING, raised_at=NOW), waiting])
     book.bridge(MINUTE)
-    assert book.get(LOG, Concern.SILENT).pending_since == NOW + MINUTE
-    assert book.get(HUB, Concern.SILENT).raised_at == NOW
+    assert book.get(LOG, Concern.NOT_ANSWERING).pending_since == NOW + MINUTE
+    assert book.get(HUB, Concern.NOT_ANSWERING).raised_at == NOW
     assert [alert.key for alert in book.collect_changed()] == [LOG]

@@ -11,7 +11,7 @@ from watchkeeper.alerting.correlation import Correlation, is_down
 from watchkeeper.alerting.dependencies import Dependencies
 from watchkeeper.alerting.evaluator import SeriesEvaluator
 from watchkeeper.alerting.group_alerts import FLOOD, GROUP, Flood, Limits, named
-from watchkeeper.alerting.rules import Rules, SilentRule
+from watchkeeper.alerting.rules import NotAnsweringRule, Rules
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
@@ -20,7 +20,7 @@ START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 POOL, GUEST = SeriesKey("pool skerry", "health"), SeriesKey("guest hide-hub", "state")
 HUB, DB, CAMS = (SeriesKey(f"service {name}", "answer") for name in ("hide-hub", "ringing-db", "nest-cams"))
 ROUTER = SeriesKey("host router", "answer")
-AFTER_A_MINUTE = Rules(silent=SilentRule(warning_s=60.0))
+AFTER_A_MINUTE = Rules(not_answering=NotAnsweringRule(warning_s=60.0))
 """The shortest silence that is told here: the tests' times count from it."""
 
 
@@ -85,13 +85,13 @@ class Street:
     @property
     def flood(self) -> Alert:
         """The alert that stands for a flood."""
-        return self.book.get(FLOOD, Concern.UNSOUND)
+        return self.book.get(FLOOD, Concern.FAULTY)
 
 
 def _seen(key: SeriesKey, *, well: bool) -> Observation:
     if key.quantity == "answer":
         return Answer(key, answered=well, reason="" if well else "connection refused")
-    return Condition(key, sound=well, reason="" if well else "suspended", grave=not well)
+    return Condition(key, ok=well, reason="" if well else "suspended", grave=not well)
 
 
 def station(depends_on: Mapping[str, Sequence[str]] | None = None) -> Street:
@@ -167,7 +167,7 @@ def test_a_consequence_that_is_seen_before_its_cause_waits_for_it() -> None:
 def test_a_doubt_that_comes_to_nothing_is_told_within_two_looks() -> None:
     """What rests on a thing that is down, but whose own alert the keeper has switched off, is told all the same."""
     street = Street({"hide-hub": ("router",)})
-    street.other_rules[ROUTER] = Rules(silent=SilentRule(caution_s=None, warning_s=None, alarm_s=None))
+    street.other_rules[ROUTER] = Rules(not_answering=NotAnsweringRule(caution_s=None, warning_s=None, alarm_s=None))
     street.up(HUB, ROUTER)
     street.live(1)
     street.down(HUB, ROUTER)
@@ -194,7 +194,7 @@ def test_a_lost_echo_delays_the_alert_by_no_more_than_a_look() -> None:
 def test_a_pool_that_is_only_impaired_is_no_cause() -> None:
     """One of two disks failed: the guests run on, so a service that is silent has another reason."""
     street = station()
-    street.put(Condition(POOL, sound=False, reason="one of two disks failed"))
+    street.put(Condition(POOL, ok=False, reason="one of two disks failed"))
     street.down(HUB)
     street.live(5)
     assert street.told == [("pool skerry", NotificationKind.RAISED), ("service hide-hub", NotificationKind.RAISED)]
@@ -232,7 +232,7 @@ def test_a_level_that_fills_is_held_by_nothing() -> None:
 def test_a_cause_is_as_urgent_as_what_it_holds() -> None:
     """Who wants to hear of alarms alone must hear that something stopped; it eases with its consequence."""
     street = station()
-    street.put(Condition(GUEST, sound=False, reason="it is paused"))
+    street.put(Condition(GUEST, ok=False, reason="it is paused"))
     street.live(1)
     assert street.alert(GUEST).priority is Priority.WARNING
     street.down(HUB)
@@ -277,7 +277,7 @@ def test_what_was_told_before_its_cause_is_ended_after_it() -> None:
 @pytest.mark.parametrize("told_after_s", [60.0, 180.0, 900.0])
 def test_answers_that_are_lost_at_once_are_told_as_one(told_after_s: float) -> None:
     """Three services within one look: one alert about all, with their names, which ends when they answer again."""
-    street = Street(rules=Rules(silent=SilentRule(warning_s=told_after_s)))
+    street = Street(rules=Rules(not_answering=NotAnsweringRule(warning_s=told_after_s)))
     street.up(HUB, DB, CAMS)
     street.live(2)
     street.down(HUB, DB, CAMS)
@@ -294,7 +294,7 @@ def test_answers_that_are_lost_at_once_are_told_as_one(told_after_s: float) -> N
 @pytest.mark.parametrize("told_after_s", [60.0, 180.0, 900.0])
 def test_answers_that_are_lost_one_look_apart_are_told_as_one(told_after_s: float) -> None:
     """The first one waits for the second, which has begun to fail."""
-    street = Street(rules=Rules(silent=SilentRule(warning_s=told_after_s)))
+    street = Street(rules=Rules(not_answering=NotAnsweringRule(warning_s=told_after_s)))
     street.up(HUB, DB)
     street.live(2)
     street.down(HUB)
@@ -347,7 +347,7 @@ def test_one_that_joins_late_is_told_by_itself_while_the_others_are_still_silent
 @pytest.mark.parametrize("told_after_s", [60.0, 180.0, 900.0])
 def test_one_that_joins_within_the_minute_is_part_of_it(told_after_s: float) -> None:
     """A third one, just behind, makes no second message."""
-    street = Street(rules=Rules(silent=SilentRule(warning_s=told_after_s)))
+    street = Street(rules=Rules(not_answering=NotAnsweringRule(warning_s=told_after_s)))
     street.up(HUB, DB, CAMS)
     street.live(2)
     street.down(HUB, DB)
@@ -421,7 +421,7 @@ def test_a_flood_goes_on_while_five_come_in_ten_minutes() -> None:
     street, keys = flood(10)
     assert street.flood.standing
     street.live(3)
-    street.put(*(Condition(key, sound=False, reason="failed", grave=True) for key in keys[:1]))
+    street.put(*(Condition(key, ok=False, reason="failed", grave=True) for key in keys[:1]))
     assert street.flood.priority is Priority.ALARM
     street.live(3)
     assert street.flood.standing
@@ -460,7 +460,7 @@ def test_summaries_that_are_calm_are_not_stepped() -> None:
     street.live(3)
     assert [found.key for found, _ in street.correlation.settle(street.now)] == [GROUP, FLOOD]
     street.live(10)
-    group = street.book.get(GROUP, Concern.SILENT)
+    group = street.book.get(GROUP, Concern.NOT_ANSWERING)
     assert group.state is State.RECTIFIED
     move = state_machine.acknowledge(group, street.now)
     assert move is not None
@@ -489,7 +489,7 @@ def test_a_flood_whose_summary_was_lost_lets_its_alerts_go() -> None:
     held = street.alert(keys[-1])
     assert held.held_by == FLOOD
     found = Finding(held.key, held.concern, street.now, held.priority)
-    moves = restarted(street, [held]).step(found, street.now, Rules().delays(Concern.UNSOUND))
+    moves = restarted(street, [held]).step(found, street.now, Rules().delays(Concern.FAULTY))
     assert [m.telling for m in moves] == [NotificationKind.RAISED]
 
 

@@ -7,14 +7,14 @@ import pytest
 
 from tests.support.solo import Outcome, Solo
 from watchkeeper.alerting.missing_data import GONE
-from watchkeeper.alerting.rules import Rules, SilentRule
+from watchkeeper.alerting.rules import NotAnsweringRule, Rules
 from watchkeeper.model.alert import CONCERN, Alert, Concern, NotificationKind, Priority, State
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 KEY = SeriesKey("service hide-hub", "answer")
 SECOND, MINUTE, HOUR, DAY = timedelta(seconds=1), timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
-AFTER_A_MINUTE = Rules(silent=SilentRule(warning_s=60.0))
+AFTER_A_MINUTE = Rules(not_answering=NotAnsweringRule(warning_s=60.0))
 
 
 def watch(kind: Kind, interval_s: float = 60.0) -> Solo:
@@ -36,7 +36,7 @@ def test_silence_counts_from_the_first_answer_that_failed() -> None:
     judged.take(down, START + MINUTE)
     outcome = judged.judge(START + MINUTE)
     assert [m.telling for m in outcome.transitions] == [NotificationKind.RAISED]
-    assert outcome.finding(Concern.SILENT).since == START
+    assert outcome.finding(Concern.NOT_ANSWERING).since == START
     judged.take(Answer(KEY, answered=True, took_s=0.1), START + 2 * MINUTE)
     assert [m.telling for m in judged.judge(START + 2 * MINUTE).transitions] == [NotificationKind.ENDED]
     assert judged.bad_since is None
@@ -45,7 +45,7 @@ def test_silence_counts_from_the_first_answer_that_failed() -> None:
 def test_an_unsound_condition_is_told_at_once() -> None:
     """A failed disk needs no delay."""
     judged = watch(Kind.CONDITION)
-    judged.take(Condition(KEY, sound=False, reason="one of two disks failed"), START)
+    judged.take(Condition(KEY, ok=False, reason="one of two disks failed"), START)
     assert judged.judge(START).transitions[0].after.priority is Priority.WARNING
 
 
@@ -86,27 +86,27 @@ def test_a_forecast_is_kept_until_the_next_sample() -> None:
 def test_three_missed_samples_are_an_alert_of_their_own() -> None:
     """What stays away is told after three intervals, and its end when a sample comes again."""
     judged = watch(Kind.CONDITION)
-    judged.take(Condition(KEY, sound=True), START)
+    judged.take(Condition(KEY, ok=True), START)
     assert judged.judge(START + 3 * MINUTE - SECOND).transitions == ()
     raised = judged.judge(START + 3 * MINUTE).transitions
-    assert [(m.after.concern, m.telling) for m in raised] == [(Concern.STALE, NotificationKind.RAISED)]
-    judged.take(Condition(KEY, sound=True), START + 4 * MINUTE)
+    assert [(m.after.concern, m.telling) for m in raised] == [(Concern.NOT_REPORTING, NotificationKind.RAISED)]
+    judged.take(Condition(KEY, ok=True), START + 4 * MINUTE)
     assert judged.judge(START + 4 * MINUTE).transitions[0].telling is NotificationKind.ENDED
 
 
 def test_a_series_is_not_stale_while_its_probe_has_not_looked() -> None:
     """A probe that has stopped is told once, not once for each of its series."""
     judged = watch(Kind.CONDITION)
-    judged.take(Condition(KEY, sound=True), START)
+    judged.take(Condition(KEY, ok=True), START)
     assert judged.judge(START + HOUR, probe_seen_at=START + MINUTE).transitions == ()
-    assert judged.judge(START + HOUR, probe_seen_at=START + HOUR).transitions[0].after.concern is Concern.STALE
+    assert judged.judge(START + HOUR, probe_seen_at=START + HOUR).transitions[0].after.concern is Concern.NOT_REPORTING
 
 
 def test_a_series_without_an_interval_is_never_stale() -> None:
     """Where no sample is due, none is missed."""
     judged = watch(Kind.CONDITION, interval_s=float("inf"))
-    judged.take(Condition(KEY, sound=True), START)
-    assert [f.concern for f in judged.judge(START + 365 * DAY).findings] == [Concern.UNSOUND]
+    judged.take(Condition(KEY, ok=True), START)
+    assert [f.concern for f in judged.judge(START + 365 * DAY).findings] == [Concern.FAULTY]
 
 
 def test_going_on_after_a_restart_keeps_the_alert_and_since_when() -> None:
@@ -121,13 +121,13 @@ def test_going_on_after_a_restart_keeps_the_alert_and_since_when() -> None:
     after.take(down, START + 30 * MINUTE)
     outcome = after.judge(START + 30 * MINUTE)
     assert outcome.transitions == ()
-    assert outcome.finding(Concern.SILENT).since == START
+    assert outcome.finding(Concern.NOT_ANSWERING).since == START
 
 
 def test_the_time_away_is_not_counted_as_missed_samples() -> None:
     """After three days without power nothing is stale: nobody looked."""
     judged = watch(Kind.CONDITION)
-    judged.resume(Condition(KEY, sound=True), START, None, START + 3 * DAY)
+    judged.resume(Condition(KEY, ok=True), START, None, START + 3 * DAY)
     assert judged.judge(START + 3 * DAY).transitions == ()
 
 
@@ -142,7 +142,7 @@ def test_what_was_seen_before_a_restart_is_not_judged_again() -> None:
     """A service that was silent before three days without power may be back: nothing gets worse before a look."""
     judged = watch(Kind.ANSWER)
     judged.resume(Answer(KEY, answered=False), START, START, START + 3 * DAY)
-    assert [f.concern for f in judged.judge(START + 3 * DAY).findings] == [Concern.STALE]
+    assert [f.concern for f in judged.judge(START + 3 * DAY).findings] == [Concern.NOT_REPORTING]
 
 
 @pytest.mark.parametrize(
@@ -151,14 +151,14 @@ def test_what_was_seen_before_a_restart_is_not_judged_again() -> None:
         Level(KEY, 1, 2),
         Deadline(KEY, due_at=START),
         Answer(KEY, answered=True),
-        Condition(KEY, sound=True),
+        Condition(KEY, ok=True),
     ],
 )
 def test_each_kind_raises_its_own_concern(seen: Observation) -> None:
     """The four kinds have four concerns, and every series has the fifth."""
     judged = Solo(KEY, seen.kind, 60, Rules())
     judged.take(seen, START)
-    assert [f.concern for f in judged.judge(START).findings] == [CONCERN[seen.kind], Concern.STALE]
+    assert [f.concern for f in judged.judge(START).findings] == [CONCERN[seen.kind], Concern.NOT_REPORTING]
 
 
 def full_level(**more: Any) -> Level:
@@ -178,8 +178,8 @@ def test_what_may_be_full_is_only_told_when_no_sample_comes() -> None:
     """A volume group that is wholly given away is as it should be; one that is no longer seen is not."""
     judged = watch(Kind.LEVEL)
     judged.take(full_level(may_be_full=True), START)
-    assert [f.concern for f in judged.judge(START).findings] == [Concern.STALE]
-    assert [m.after.concern for m in judged.judge(START + DAY).transitions] == [Concern.STALE]
+    assert [f.concern for f in judged.judge(START).findings] == [Concern.NOT_REPORTING]
+    assert [m.after.concern for m in judged.judge(START + DAY).transitions] == [Concern.NOT_REPORTING]
 
 
 def missed(judged: Solo, hours: int) -> datetime:
@@ -192,7 +192,7 @@ def missed(judged: Solo, hours: int) -> datetime:
 def test_what_is_missed_for_a_week_is_let_go_until_it_is_seen() -> None:
     """All that it was told for ends with one reason; it is over once that is known; a sample makes it as it was."""
     judged = watch(Kind.CONDITION, interval_s=HOUR.total_seconds())
-    judged.take(Condition(KEY, sound=False, reason="paused"), START)
+    judged.take(Condition(KEY, ok=False, reason="paused"), START)
     at = missed(judged, 3 + 7 * 24)
     assert not judged.gone
     assert {a.standing for a in judged.alerts} == {True}
@@ -204,7 +204,7 @@ def test_what_is_missed_for_a_week_is_let_go_until_it_is_seen() -> None:
     for concern in judged.concerns:
         judged.acknowledge(concern, at + HOUR)
     assert judged.over
-    judged.take(Condition(KEY, sound=True), at + 2 * HOUR)
+    judged.take(Condition(KEY, ok=True), at + 2 * HOUR)
     assert not judged.judge(at + 2 * HOUR, at + 2 * HOUR).transitions
     assert not judged.over
 
@@ -212,23 +212,23 @@ def test_what_is_missed_for_a_week_is_let_go_until_it_is_seen() -> None:
 def test_what_was_missed_before_a_restart_is_not_back_by_it() -> None:
     """The alert stands on until the series is seen, or is missed for long enough once more."""
     before = watch(Kind.CONDITION, interval_s=HOUR.total_seconds())
-    before.take(Condition(KEY, sound=True), START)
+    before.take(Condition(KEY, ok=True), START)
     at = missed(before, 10)
     judged = Solo(KEY, Kind.CONDITION, 3600.0, Rules(), before.alerts)
-    judged.resume(Condition(KEY, sound=True), START, None, at)
+    judged.resume(Condition(KEY, ok=True), START, None, at)
     for hour in range(6):
         assert not judged.judge(at + hour * HOUR, at + hour * HOUR).transitions
-    assert judged.alert(Concern.STALE).standing
-    judged.take(Condition(KEY, sound=True), at + 6 * HOUR)
+    assert judged.alert(Concern.NOT_REPORTING).standing
+    judged.take(Condition(KEY, ok=True), at + 6 * HOUR)
     assert [m.telling for m in judged.judge(at + 6 * HOUR, at + 6 * HOUR).transitions] == [NotificationKind.ENDED]
 
 
 def test_an_alert_that_ends_ends_the_count_of_what_is_missed() -> None:
     """What counted as back meanwhile has not been gone for a week."""
     judged = watch(Kind.CONDITION, interval_s=HOUR.total_seconds())
-    judged.take(Condition(KEY, sound=True), START)
+    judged.take(Condition(KEY, ok=True), START)
     missed(judged, 6 * 24)
-    judged.book.put(Alert(KEY, Concern.STALE))
+    judged.book.put(Alert(KEY, Concern.NOT_REPORTING))
     for hour in range(6 * 24, 12 * 24):
         judged.judge(START + hour * HOUR, START + hour * HOUR)
     assert not judged.gone
@@ -236,9 +236,11 @@ def test_an_alert_that_ends_ends_the_count_of_what_is_missed() -> None:
 
 def test_an_alert_from_the_future_counts_for_nothing() -> None:
     """The clock was set back while the host was off: the week begins at the start."""
-    stale = Alert(KEY, Concern.STALE, State.ACTIVE, Priority.WARNING, 1, raised_at=START + DAY, told=Priority.WARNING)
+    stale = Alert(
+        KEY, Concern.NOT_REPORTING, State.ACTIVE, Priority.WARNING, 1, raised_at=START + DAY, told=Priority.WARNING
+    )
     judged = Solo(KEY, Kind.CONDITION, HOUR.total_seconds(), Rules(), [stale])
-    judged.resume(Condition(KEY, sound=True), START, None, START)
+    judged.resume(Condition(KEY, ok=True), START, None, START)
     for hour in range(1, 7 * 24 + 2):
         assert not judged.gone
         judged.judge(START + hour * HOUR, START + hour * HOUR)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tests.support.solo import Solo
 from watchkeeper.alerting import rules
 from watchkeeper.alerting.explain import decision, explain, reason
-from watchkeeper.alerting.rules import FullRule, OverdueRule, Rules, SilentRule, StaleRule, UnsoundRule
+from watchkeeper.alerting.rules import FaultyRule, FullRule, NotAnsweringRule, NotReportingRule, OverdueRule, Rules
 from watchkeeper.model.alert import Alert, Concern, Delays, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
@@ -66,8 +66,8 @@ def filling(days: float, *, lasted_days: float = 30.0, latest: bool = True, grow
 def test_a_silence_below_every_limit() -> None:
     """What was seen, the limits, and the instant at which the next one is reached."""
     judged = of(Answer(HUB, answered=False, reason="connection refused"), Rules())
-    assert lines(judged, NOW + 45 * SECOND)[Concern.SILENT] == (
-        "service hide-hub: answer, silent: no answer since 2026-11-24 09:12:00 UTC: connection refused; "
+    assert lines(judged, NOW + 45 * SECOND)[Concern.NOT_ANSWERING] == (
+        "service hide-hub: answer, not answering: no answer since 2026-11-24 09:12:00 UTC: connection refused; "
         "limits: warning after 3 min, alarm after 1 h; "
         "asks for nothing, the next limit is reached 2026-11-24 09:15:00 UTC; alert normal"
     )
@@ -75,49 +75,49 @@ def test_a_silence_below_every_limit() -> None:
 
 def test_a_silence_past_its_limits() -> None:
     """Past the last limit nothing more is announced."""
-    rule = SilentRule(caution_s=10.0, warning_s=None, alarm_s=60.0)
-    judged = of(Answer(HUB, answered=False, reason="no route"), Rules(silent=rule))
-    first = lines(judged, NOW + 20 * SECOND)[Concern.SILENT]
+    rule = NotAnsweringRule(caution_s=10.0, warning_s=None, alarm_s=60.0)
+    judged = of(Answer(HUB, answered=False, reason="no route"), Rules(not_answering=rule))
+    first = lines(judged, NOW + 20 * SECOND)[Concern.NOT_ANSWERING]
     assert "limits: caution after 10 s, alarm after 60 s; asks for a caution, the next limit is" in first
-    last = lines(judged, NOW + HOUR)[Concern.SILENT]
+    last = lines(judged, NOW + HOUR)[Concern.NOT_ANSWERING]
     assert last.endswith("asks for an alarm; alert active at an alarm")
 
 
 def test_an_answer_that_comes() -> None:
     """All is well, and no limit is set."""
-    rule = SilentRule(caution_s=None, warning_s=None, alarm_s=None)
-    judged = of(Answer(HUB, answered=True, took_s=0.1), Rules(silent=rule))
-    assert lines(judged, NOW)[Concern.SILENT].endswith(
+    rule = NotAnsweringRule(caution_s=None, warning_s=None, alarm_s=None)
+    judged = of(Answer(HUB, answered=True, took_s=0.1), Rules(not_answering=rule))
+    assert lines(judged, NOW)[Concern.NOT_ANSWERING].endswith(
         "it answers; limits: none are set; asks for nothing; alert normal"
     )
-    stale = lines(judged, NOW)[Concern.STALE]
-    assert "stale: the newest sample counts until 2026-11-24 09:15:00 UTC" in stale
+    stale = lines(judged, NOW)[Concern.NOT_REPORTING]
+    assert "not reporting: the newest sample counts until 2026-11-24 09:15:00 UTC" in stale
     assert "limits: a warning after 3 of the probe's intervals" in stale
 
 
 def test_delays_that_run() -> None:
     """An on-delay, an off-delay, and the calm of an alert that comes and goes, each with its end."""
-    rule = UnsoundRule(delays=Delays(on_delay_s=60.0, off_delay_s=120.0))
-    judged = of(Condition(GUEST, sound=False, reason="paused", grave=True), Rules(unsound=rule))
-    rising = lines(judged, NOW)[Concern.UNSOUND]
+    rule = FaultyRule(delays=Delays(on_delay_s=60.0, off_delay_s=120.0))
+    judged = of(Condition(GUEST, ok=False, reason="paused", grave=True), Rules(faulty=rule))
+    rising = lines(judged, NOW)[Concern.FAULTY]
     assert "gravely unsound since 2026-11-24 09:12:00 UTC: paused" in rising
     assert "limits: unsound is a warning, gravely so an alarm; asks for an alarm" in rising
     assert rising.endswith("alert normal; an alarm from 2026-11-24 09:13:00 UTC on, when the on-delay is over")
     lines(judged, NOW + MINUTE)
-    judged.take(Condition(GUEST, sound=True), NOW + HOUR)
-    falling = lines(judged, NOW + HOUR)[Concern.UNSOUND]
+    judged.take(Condition(GUEST, ok=True), NOW + HOUR)
+    falling = lines(judged, NOW + HOUR)[Concern.FAULTY]
     assert ": sound; limits" in falling
     assert falling.endswith("no alert from 2026-11-24 10:14:00 UTC on, when the off-delay is over")
-    judged.book.put(replace(judged.alert(Concern.UNSOUND), comings=3))
-    chattering = lines(judged, NOW + HOUR + SECOND)[Concern.UNSOUND]
+    judged.book.put(replace(judged.alert(Concern.FAULTY), comings=3))
+    chattering = lines(judged, NOW + HOUR + SECOND)[Concern.FAULTY]
     assert "when the calm of a chattering alert is over; it chatters, and has come 3 times" in chattering
 
 
 def test_a_plain_condition() -> None:
     """What is not grave is said without that word; a rule may be switched off."""
-    judged = of(Condition(GUEST, sound=False, reason="paused"), Rules(unsound=UnsoundRule(priority=None)))
-    line = lines(judged, NOW)[Concern.UNSOUND]
-    assert "unsound: unsound since" in line
+    judged = of(Condition(GUEST, ok=False, reason="paused"), Rules(faulty=FaultyRule(priority=None)))
+    line = lines(judged, NOW)[Concern.FAULTY]
+    assert "faulty: unsound since" in line
     assert "limits: unsound is no alert, gravely so an alarm; asks for nothing; alert normal" in line
 
 
@@ -198,28 +198,28 @@ def test_what_waits_for_the_keeper() -> None:
 
 def test_an_alert_that_stands_for_several_has_no_limits() -> None:
     """Of a group or a flood there is no sample: its reason is all that is seen."""
-    found = Finding(HUB, Concern.SILENT, NOW, Priority.WARNING, since=NOW, reason="hide-hub and ringing-db")
-    line = explain(found, None, Rules(), Alert(HUB, Concern.SILENT))
-    assert line == "service hide-hub: answer, silent: hide-hub and ringing-db; asks for a warning; alert normal"
-    assert explain(replace(found, reason=""), None, Rules(), Alert(HUB, Concern.SILENT)).startswith(
-        "service hide-hub: answer, silent: asks for"
+    found = Finding(HUB, Concern.NOT_ANSWERING, NOW, Priority.WARNING, since=NOW, reason="hide-hub and ringing-db")
+    line = explain(found, None, Rules(), Alert(HUB, Concern.NOT_ANSWERING))
+    assert line == "service hide-hub: answer, not answering: hide-hub and ringing-db; asks for a warning; alert normal"
+    assert explain(replace(found, reason=""), None, Rules(), Alert(HUB, Concern.NOT_ANSWERING)).startswith(
+        "service hide-hub: answer, not answering: asks for"
     )
 
 
 def test_findings_without_instants() -> None:
     """A finding that says no instant is explained all the same."""
-    found = Finding(HUB, Concern.SILENT, NOW, None)
-    down = explain(found, Answer(HUB, answered=False, reason="refused"), Rules(), Alert(HUB, Concern.SILENT))
+    found = Finding(HUB, Concern.NOT_ANSWERING, NOW, None)
+    down = explain(found, Answer(HUB, answered=False, reason="refused"), Rules(), Alert(HUB, Concern.NOT_ANSWERING))
     assert "no answer just now: refused" in down
-    stale = replace(found, concern=Concern.STALE)
-    assert "an unknown time" in explain(stale, Answer(HUB, answered=True), Rules(), Alert(HUB, Concern.STALE))
+    stale = replace(found, concern=Concern.NOT_REPORTING)
+    assert "an unknown time" in explain(stale, Answer(HUB, answered=True), Rules(), Alert(HUB, Concern.NOT_REPORTING))
 
 
 @given(st.text(), st.text())
 def test_hostile_names_stay_on_the_line(name: str, why: str) -> None:
     """Whatever a subject is called, and whatever it says, the explanation is one printable line."""
     seen = Answer(SeriesKey(name, why), answered=False, reason=why)
-    line = lines(of(seen, Rules()), NOW)[Concern.SILENT]
+    line = lines(of(seen, Rules()), NOW)[Concern.NOT_ANSWERING]
     assert len(line.splitlines()) == 1
     assert all(sign.isprintable() for sign in line)
 
@@ -237,4 +237,4 @@ def test_what_makes_it_news() -> None:
     assert reason(found) == reason(replace(found, at=NOW + HOUR))
     assert reason(replace(found, forecast=None)) != reason(found)
     assert Kind.LEVEL is LEVEL.kind
-    assert StaleRule().intervals == 3.0
+    assert NotReportingRule().intervals == 3.0

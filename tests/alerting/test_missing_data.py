@@ -62,7 +62,7 @@ def test_time_without_power_is_taken_off_the_alerts_age() -> None:
 
 def test_the_finding_says_that_it_is_gone() -> None:
     """What is stored tells a restart that the series was let go."""
-    assert is_gone(Finding(KEY, Concern.STALE, START, None, reason=GONE))
-    assert not is_gone(Finding(KEY, Concern.UNSOUND, START, None, reason=GONE))
-    assert not is_gone(Finding(KEY, Concern.STALE, START, Priority.WARNING, reason="no sample has come"))
+    assert is_gone(Finding(KEY, Concern.NOT_REPORTING, START, None, reason=GONE))
+    assert not is_gone(Finding(KEY, Concern.FAULTY, START, None, reason=GONE))
+    assert not is_gone(Finding(KEY, Concern.NOT_REPORTING, START, Priority.WARNING, reason="no sample has come"))
     assert GONE == "gone for good: no longer seen for 7 days"

@@ -13,7 +13,7 @@ from watchkeeper.model.observation import SeriesKey
 NOW = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 HUB, LOG = SeriesKey("service hide-hub", "answer"), SeriesKey("service tide-log", "answer")
 STANDING = Alert(
-    HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1, tellings=1, raised_at=NOW, told=Priority.WARNING
+    HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1, tellings=1, raised_at=NOW, told=Priority.WARNING
 )
 
 
@@ -58,7 +58,7 @@ def test_what_is_dropped_is_told_and_waits_for_nobody() -> None:
 
 def test_what_was_never_told_ends_in_silence() -> None:
     """An alert that was kept back from the first leaves no message."""
-    known = Alert(HUB, Concern.SILENT, State.ACKNOWLEDGED, Priority.WARNING, 1, held_by=LOG)
+    known = Alert(HUB, Concern.NOT_ANSWERING, State.ACKNOWLEDGED, Priority.WARNING, 1, held_by=LOG)
     ended, moves = state_machine.dropped(known, NOW)
     assert ended.state is State.NORMAL
     assert [m.telling for m in moves] == [None]
@@ -66,7 +66,7 @@ def test_what_was_never_told_ends_in_silence() -> None:
 
 def test_what_is_no_longer_watched_has_no_place_on_the_board() -> None:
     """Its finding says so, as that of a series that is gone for good."""
-    assert is_gone(Finding(HUB, Concern.STALE, NOW, None, reason=UNWATCHED))
+    assert is_gone(Finding(HUB, Concern.NOT_REPORTING, NOW, None, reason=UNWATCHED))
 
 
 def test_another_configuration_says_dependencies_otherwise() -> None:

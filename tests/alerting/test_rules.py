@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from watchkeeper.alerting import rules
-from watchkeeper.alerting.rules import FullRule, OverdueRule, Rules, SilentRule, StaleRule, UnsoundRule
+from watchkeeper.alerting.rules import FaultyRule, FullRule, NotAnsweringRule, NotReportingRule, OverdueRule, Rules
 from watchkeeper.forecast.forecast import forecast
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.model.alert import Concern, Delays, Priority
@@ -87,21 +87,21 @@ def test_silence_grows_from_nothing_to_an_alarm() -> None:
 
     def after(silence: timedelta) -> Priority | None:
         seen = Answer(KEY, answered=False, reason="connection refused")
-        return rules.judge_silent(seen, NOW - silence, NOW, SilentRule()).priority
+        return rules.judge_not_answering(seen, NOW - silence, NOW, NotAnsweringRule()).priority
 
     limit = timedelta(minutes=3)
     assert [after(limit / 2), after(limit), after(HOUR)] == [None, WARNING, ALARM]
-    assert rules.judge_silent(Answer(KEY, answered=True), None, NOW, SilentRule()).priority is None
-    assert rules.judge_silent(Answer(KEY, answered=False), None, NOW, SilentRule()).priority is None
+    assert rules.judge_not_answering(Answer(KEY, answered=True), None, NOW, NotAnsweringRule()).priority is None
+    assert rules.judge_not_answering(Answer(KEY, answered=False), None, NOW, NotAnsweringRule()).priority is None
 
 
 def test_a_grave_condition_is_an_alarm() -> None:
-    """Impaired is a warning, stopped is an alarm, sound is nothing."""
+    """Impaired is a warning, stopped is an alarm, OK is nothing."""
 
-    def of(*, sound: bool, grave: bool) -> Priority | None:
-        return rules.judge_unsound(Condition(KEY, sound, "why", grave), None, NOW, UnsoundRule()).priority
+    def of(*, ok: bool, grave: bool) -> Priority | None:
+        return rules.judge_faulty(Condition(KEY, ok, "why", grave), None, NOW, FaultyRule()).priority
 
-    assert [of(sound=True, grave=True), of(sound=False, grave=False), of(sound=False, grave=True)] == [
+    assert [of(ok=True, grave=True), of(ok=False, grave=False), of(ok=False, grave=True)] == [
         None,
         WARNING,
         ALARM,
@@ -111,8 +111,8 @@ def test_a_grave_condition_is_an_alarm() -> None:
 def test_no_sample_for_three_intervals_is_stale() -> None:
     """Three of the probe's own intervals without a sample are an alert of its own."""
     last = NOW - timedelta(seconds=180)
-    assert rules.judge_stale(KEY, last, 60, NOW, StaleRule()).priority is WARNING
-    fresh = rules.judge_stale(KEY, last, 61, NOW, StaleRule())
+    assert rules.judge_not_reporting(KEY, last, 60, NOW, NotReportingRule()).priority is WARNING
+    fresh = rules.judge_not_reporting(KEY, last, 61, NOW, NotReportingRule())
     assert (fresh.priority, fresh.since, fresh.reason) == (None, None, "")
 
 

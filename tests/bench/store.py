@@ -32,7 +32,7 @@ from random import Random
 from time import perf_counter, process_time
 from typing import Any
 
-from watchkeeper.alerting.rules import FullRule, StaleRule, judge_full, judge_stale
+from watchkeeper.alerting.rules import FullRule, NotReportingRule, judge_full, judge_not_reporting
 from watchkeeper.forecast.forecast import forecast
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.model.finding import Finding
@@ -80,7 +80,7 @@ def findings(seen: Sequence[Seen]) -> tuple[Finding, ...]:
     for each in seen:
         key, at = each.observation.key, each.at
         found.append(judge_full(key, replace(_forecast(), at_s=at.timestamp()), at, FullRule(), None))
-        found.append(judge_stale(key, at, 60.0, at, StaleRule()))
+        found.append(judge_not_reporting(key, at, 60.0, at, NotReportingRule()))
     return tuple(found)
 
 

@@ -9,9 +9,6 @@ from watchkeeper.config.rules import RulesSettings
 from watchkeeper.model.alert import Concern, Delays, Priority
 from watchkeeper.model.chattering import Chattering
 
-TABLES = {"silent": "not_answering", "unsound": "faulty", "stale": "not_reporting"}
-"""The tables whose name is not the one of their rule."""
-
 
 def test_without_a_word_the_rules_are_the_defaults() -> None:
     """The defaults stand in one place."""
@@ -25,7 +22,7 @@ def test_every_part_of_a_rule_can_be_set() -> None:
         parts = {part.name for part in fields(rule)}
         if "delays" in parts:  # chattering is set once for the delays of all
             parts = parts - {"delays"} | {part.name for part in fields(Delays)} - {"chattering"}
-        table = type(getattr(RulesSettings(), TABLES.get(concern.name, concern.name)))
+        table = type(getattr(RulesSettings(), concern.name))
         assert {part.removesuffix("_s") for part in parts} == set(table.model_fields)
 
 
@@ -52,11 +49,11 @@ def test_every_key_reaches_its_rule() -> None:
     full_off_s = rules.FullRule().delays.off_delay_s
     assert found.full == rules.FullRule(9 * day_s, 8 * day_s, None, 0.5, min_history=0.1, delays=Delays(60, full_off_s))
     assert found.overdue == rules.OverdueRule(0.1, 0.2, 0.3, None)
-    assert found.silent == rules.SilentRule(1, 2, 3, Delays(0, 4, 5 * 3_600))
+    assert found.not_answering == rules.NotAnsweringRule(1, 2, 3, Delays(0, 4, 5 * 3_600))
     assert found.chattering == Chattering(5, 6 * 60, 7 * 60)
-    assert found.delays(Concern.SILENT) == Delays(0, 4, 5 * 3_600, found.chattering)
-    assert found.unsound == rules.UnsoundRule(None, Priority.CAUTION)
-    assert found.stale == rules.StaleRule(7, Priority.ALARM)
+    assert found.delays(Concern.NOT_ANSWERING) == Delays(0, 4, 5 * 3_600, found.chattering)
+    assert found.faulty == rules.FaultyRule(None, Priority.CAUTION)
+    assert found.not_reporting == rules.NotReportingRule(7, Priority.ALARM)
 
 
 def test_a_probes_rules_change_only_what_they_name() -> None:
@@ -67,8 +64,8 @@ def test_a_probes_rules_change_only_what_they_name() -> None:
     own = RulesSettings.model_validate({"full": {"warning": "40d"}, "not_answering": {"alarm": "never"}})
     found = own.over(general).rules()
     assert (found.full.caution_s, found.full.warning_s, found.full.alarm_s) == (60 * 86_400, 40 * 86_400, 86_400)
-    assert found.silent.alarm_s is None
-    assert found.stale.intervals == 5
+    assert found.not_answering.alarm_s is None
+    assert found.not_reporting.intervals == 5
 
 
 def test_limits_that_are_equal_or_switched_off_are_in_order() -> None:

@@ -52,7 +52,7 @@ class Pool:
         await asyncio.sleep(self.pause_s)
         if self.error is not None:
             raise self.error
-        return [Condition(KEY, sound=False, reason="suspended", grave=True)]
+        return [Condition(KEY, ok=False, reason="suspended", grave=True)]
 
     async def close(self) -> None:
         """Has nothing to let go."""
@@ -90,7 +90,7 @@ class Station:
 
     async def alert(self) -> tuple[State, datetime | None]:
         """The pool's alert, as it is stored."""
-        (found,) = [a for a in await self.store.alerts() if a.concern is Concern.UNSOUND and a.key == KEY]
+        (found,) = [a for a in await self.store.alerts() if a.concern is Concern.FAULTY and a.key == KEY]
         return found.state, found.shelved_until
 
 
@@ -116,27 +116,27 @@ async def station(tmp_path: Path) -> AsyncIterator[Station]:
 async def test_acknowledge(station: Station) -> None:
     """The alert is acknowledged in the store and the journal says so; a second time there is nothing to do."""
     assert (await station.alert())[0] is State.ACTIVE
-    assert await station.hand.acknowledge(KEY, Concern.UNSOUND)
+    assert await station.hand.acknowledge(KEY, Concern.FAULTY)
     assert (await station.alert())[0] is State.ACKNOWLEDGED
     newest = (await station.store.journal(limit=1))[0]
     assert (newest.key, newest.details["event"]) == (KEY, "acknowledge")
-    assert not await station.hand.acknowledge(KEY, Concern.UNSOUND)
-    assert not await station.hand.acknowledge(SeriesKey("pool skerry", "mood"), Concern.UNSOUND)
+    assert not await station.hand.acknowledge(KEY, Concern.FAULTY)
+    assert not await station.hand.acknowledge(SeriesKey("pool skerry", "mood"), Concern.FAULTY)
 
 
 async def test_shelve_and_back(station: Station) -> None:
     """Set aside until an instant, taken back, and set aside until it is over, which is bounded too."""
     until = datetime.now(UTC) + timedelta(hours=5)
-    assert await station.hand.shelve(KEY, Concern.UNSOUND, until)
+    assert await station.hand.shelve(KEY, Concern.FAULTY, until)
     _, stored = await station.alert()
     assert stored is not None
     assert abs(stored - until) < timedelta(milliseconds=2)  # the store counts in milliseconds
-    assert await station.hand.unshelve(KEY, Concern.UNSOUND)
+    assert await station.hand.unshelve(KEY, Concern.FAULTY)
     assert (await station.alert())[1] is None
-    assert not await station.hand.unshelve(KEY, Concern.UNSOUND)
-    assert await station.hand.shelve(KEY, Concern.UNSOUND, None)
+    assert not await station.hand.unshelve(KEY, Concern.FAULTY)
+    assert await station.hand.shelve(KEY, Concern.FAULTY, None)
     assert (await station.alert())[1] is not None
-    assert not await station.hand.shelve(SeriesKey("nobody", "health"), Concern.UNSOUND, until)
+    assert not await station.hand.shelve(SeriesKey("nobody", "health"), Concern.FAULTY, until)
 
 
 async def test_note(station: Station) -> None:

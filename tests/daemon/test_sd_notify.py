@@ -231,7 +231,7 @@ def test_the_status_names_what_is_nearest() -> None:
     past = [due("snapshot of ringing-db", -1), due("/skerry", -0.01, Concern.FULL)]
     assert status_line([*ahead, *past], NOW, UTC) == f"2 full or overdue; {nearest}"
     assert status_line(past[:1], NOW, UTC) == "1 full or overdue"
-    silent = Finding(SeriesKey("hide-hub", "answer"), Concern.SILENT, NOW, None)
+    silent = Finding(SeriesKey("hide-hub", "answer"), Concern.NOT_ANSWERING, NOW, None)
     assert status_line([silent], NOW, UTC) == "no end in sight"
 
 

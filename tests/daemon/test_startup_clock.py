@@ -63,7 +63,7 @@ async def test_it_is_believed_once_it_was_set_or_has_stood_or_is_past_the_newest
     found, believed = doubt(clock)
     (seen,) = await found.observe()
     assert isinstance(seen, Condition)
-    assert (seen.sound, seen.grave, believed) == (False, True, [])
+    assert (seen.ok, seen.grave, believed) == (False, True, [])
     match how:
         case "set right":
             clock.wall += timedelta(hours=4)
@@ -76,7 +76,7 @@ async def test_it_is_believed_once_it_was_set_or_has_stood_or_is_past_the_newest
     (seen,) = await found.observe()
     assert isinstance(seen, Condition)
     assert believed == [True]
-    assert seen.sound is (how in ("set right", "past"))
+    assert seen.ok is (how in ("set right", "past"))
     await found.close()
 
 
@@ -130,7 +130,7 @@ async def test_a_real_start_behind_the_records(tmp_path: Path, monkeypatch: pyte
     monkeypatch.setattr(startup_clock, "keeps_time", lambda: False)
     path, ahead = tmp_path / "watchkeeper.db", Clock().now() + timedelta(hours=2)
     async with await Store.open(path) as store:
-        seen = Seen(ahead, Condition(SeriesKey("pool skerry", "health"), sound=True), "skerry", 60.0)
+        seen = Seen(ahead, Condition(SeriesKey("pool skerry", "health"), ok=True), "skerry", 60.0)
         await store.commit(Commit(seen=(seen,)))
     config = tmp_path / "config.toml"
     config.write_text(f'watch_host = false\n[page]\nport = 0\n[store]\npath = "{path}"\n[[probe]]\nkind = "memory"\n')

@@ -24,7 +24,7 @@ def troubles(days: float) -> set[str]:
     bad = set()
     for each in seen(days):
         match each:
-            case Condition(sound=False) | Answer(answered=False):
+            case Condition(ok=False) | Answer(answered=False):
                 bad.add(each.key.subject)
             case Deadline(due_at=due) if due is not None and due < at:
                 bad.add(each.key.subject)

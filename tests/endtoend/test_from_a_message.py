@@ -75,7 +75,7 @@ def test_an_alert_is_acknowledged_from_its_message(tmp_path: Path) -> None:
 
             def states() -> list[str]:
                 found = json.loads(asked(f"{daemon.address}api/v1/raised"))["items"]
-                return [each["state"] for each in found if each["concern"] == "silent"]
+                return [each["state"] for each in found if each["concern"] == "not_answering"]
 
             event = until("the message", lambda: hook.events and hook.events[0])["data"]
             assert (event["telling"], event["subject"]) == ("raised", "service hide-hub")

@@ -47,7 +47,7 @@ def test_a_message_outlives_a_kill_and_is_told_once(tmp_path: Path) -> None:
         before = _asked(database, "SELECT count(*) FROM samples")
         _until(lambda: _asked(database, "SELECT count(*) FROM samples") >= before + 3, "three more looks")
         _until(lambda: _asked(database, waiting) == 0, "that nothing waits")
-        assert [(e["data"]["telling"], e["data"]["concern"]) for e in hook.events] == [("raised", "silent")]
+        assert [(e["data"]["telling"], e["data"]["concern"]) for e in hook.events] == [("raised", "not_answering")]
         assert second.stop() == 0
 
 
@@ -71,12 +71,12 @@ url = "http://127.0.0.1:{port}/"
 """
 
 LOOK = """
-sound=true reason=
-[ ! -e "$0.gone" ] || sound=false reason=gone
+ok=true reason=
+[ ! -e "$0.gone" ] || ok=false reason=gone
 : >"$0.begun"
 [ ! -e "$0.gone" ] || sleep 2
-printf '{"kind": "condition", "subject": "guest hide-hub", "quantity": "state", "sound": %s, "reason": "%s"}\\n' \\
-    $sound "$reason"
+printf '{"kind": "condition", "subject": "guest hide-hub", "quantity": "state", "ok": %s, "reason": "%s"}\\n' \\
+    $ok "$reason"
 """
 
 

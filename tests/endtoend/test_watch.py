@@ -175,10 +175,10 @@ def _a_service_that_stops_and_comes_back(station: Station) -> None:
     station.until("the first answer", lambda: len(station.get("/api/v1/quantities")["items"]) >= 4)
     port = station.service.port
     station.service.close()
-    station.until("the silence", lambda: [e["telling"] for e in station.events("silent")] == ["raised"])
+    station.until("the silence", lambda: [e["telling"] for e in station.events("not_answering")] == ["raised"])
     station.service = Service(port)
-    station.until("its end", lambda: [e["telling"] for e in station.events("silent")] == ["raised", "ended"])
-    assert station.events("silent")[0]["subject"] == "service hide-hub"
+    station.until("its end", lambda: [e["telling"] for e in station.events("not_answering")] == ["raised", "ended"])
+    assert station.events("not_answering")[0]["subject"] == "service hide-hub"
 
 
 def _snapshots_that_go_stale_and_come_again(station: Station) -> None:

@@ -139,7 +139,7 @@ class Station:
     def findings(self) -> dict[tuple[str, str], Event]:
         """The current finding of every series, by subject and quantity, without those about missing samples."""
         items = self.get("/api/v1/findings")["items"]
-        return {(each["subject"], each["quantity"]): each for each in items if each["concern"] != "stale"}
+        return {(each["subject"], each["quantity"]): each for each in items if each["concern"] != "not_reporting"}
 
     def series(self) -> set[tuple[str, str]]:
         """Subject and quantity of every series that was ever observed."""

@@ -11,7 +11,7 @@ SOON_S = 240.0
 
 
 def _told(station: Station, subject: str, telling: str, after: float, quantity: str = "") -> Event:
-    told = station.told(subject, "unsound", telling, after, SOON_S, quantity)
+    told = station.told(subject, "faulty", telling, after, SOON_S, quantity)
     station.note(f"{subject}: {telling} after {instant(told['at']) - after:.1f} s: {told['headline']}")
     return told
 
@@ -64,7 +64,7 @@ def test_a_guest_is_paused_because_its_store_is_full(station: Station) -> None:
     machine.run("python3 /usr/local/lib/station/guest.py disk /srv/guests/nest-cams.img")
     began = machine.now()
     machine.run("bash /usr/local/lib/station/guest.sh nest-cams /srv/guests/nest-cams.img")
-    told = station.told("guest nest-cams", "unsound", "raised", began, 400)
+    told = station.told("guest nest-cams", "faulty", "raised", began, 400)
     station.note(f"guest nest-cams: {told['headline']}")
     assert told["priority"] == "alarm"
     assert "paused on an I/O error" in _text(told)

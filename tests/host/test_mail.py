@@ -13,9 +13,9 @@ def test_every_message_is_in_the_mailbox_once_and_in_its_thread(station: Station
     """For each event of the webhook there is one mail, which replies to the previous one of the same episode."""
     began = station.machine.now()
     station.machine.run("systemctl kill --signal=SEGV tide-log")
-    station.told("unit tide-log.service", "unsound", "raised", began, 120)
+    station.told("unit tide-log.service", "faulty", "raised", began, 120)
     station.machine.run("systemctl reset-failed tide-log; systemctl start tide-log")
-    station.told("unit tide-log.service", "unsound", "ended", began, 120)
+    station.told("unit tide-log.service", "faulty", "ended", began, 120)
     told = station.events()
     mails = _mails(station, of=told)
     # A message that comes meanwhile may be in the mailbox before the webhook has it.

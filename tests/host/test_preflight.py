@@ -506,7 +506,7 @@ def test_an_alert_beneath(berth: Berth, watched: str) -> None:
     berth.run(f"{PROGRAM} --config {watched} ran nightly-tide; sleep 8")
     told = berth.ask(watched)
     assert set(told.against) == {("storage-below", POOL)}, told.against
-    assert "unsound" in told.against["storage-below", POOL]
+    assert "faulty" in told.against["storage-below", POOL]
     berth.run("zpool online berth /var/tmp/berth1.img")
     berth.run(f"{PROGRAM} --config {watched} ran nightly-tide; sleep 8")
     berth.goes(watched, "--wait 4m")

@@ -34,7 +34,7 @@ def test_what_does_not_come_back_after_a_restart_is_reported_once(station: Stati
     booted_at = float(
         machine.run("echo $(date +%s.%N) $(cut -d' ' -f1 /proc/uptime) | awk '{printf \"%.3f\", $1 - $2}'")
     )
-    told = station.told(SUBJECT, "unsound", "raised", booted_at, STARTING_S + 300)
+    told = station.told(SUBJECT, "faulty", "raised", booted_at, STARTING_S + 300)
     after_s = instant(told["at"]) - booted_at
     station.note(f"restart: reported {after_s:.0f} s after the start, limit {STARTING_S:.0f} s: {told['headline']}")
     assert STARTING_S <= after_s <= STARTING_S + 2 * EVERY_S + 30
@@ -44,7 +44,7 @@ def test_what_does_not_come_back_after_a_restart_is_reported_once(station: Stati
     assert stands["priority"] == "warning"
     assert missing(station) == gone
     guests = sorted(each for each in gone if each.startswith("guest "))
-    late = {each: instant(station.told(each, "unsound", "raised", booted_at, 120)["at"]) - booted_at for each in guests}
+    late = {each: instant(station.told(each, "faulty", "raised", booted_at, 120)["at"]) - booted_at for each in guests}
     assert all(after_s >= STARTING_S for after_s in late.values()), late
     # Snapshots become overdue meanwhile; only what a restart ends counts here.
     since = [
@@ -59,7 +59,7 @@ def test_what_does_not_come_back_after_a_restart_is_reported_once(station: Stati
     for guest in guests:
         station.start_guest(guest.removeprefix("guest "))
     machine.run(f"systemctl enable -q --now {UNIT}")
-    ended = station.told(SUBJECT, "unsound", "ended", back_at, 240)
+    ended = station.told(SUBJECT, "faulty", "ended", back_at, 240)
     station.note(f"restart: end reported {instant(ended['at']) - back_at:.0f} s after all was back")
 
 

@@ -57,7 +57,7 @@ async def test_metadata_comes_with_its_store(store: Store) -> None:
     """Where a level of that name is watched; a condition of that name is none."""
     await record(store, THIN.key, 20, 50 * GIB, 0.0, 200 * GIB)
     await record(store, METADATA, 20, 0.3 * GIB, 0.01 * GIB, GIB)
-    odd = Seen(NOW, Condition(SeriesKey(POOL.key.subject, "metadata"), sound=True), "skerry", 3600.0)
+    odd = Seen(NOW, Condition(SeriesKey(POOL.key.subject, "metadata"), ok=True), "skerry", 3600.0)
     await store.commit(Commit(seen=(odd,)))
     found = await growth.recorded(store, HOUSE, [THIN, POOL])
     metadata = found[THIN.key].metadata

@@ -288,8 +288,8 @@ async def test_an_alert_beneath(station: Station) -> None:
     """The pool is degraded, and memory was set aside: both stand beneath the guest; another guest's alert does not."""
     raised: dict[str, Any] = {"state": State.ACTIVE, "priority": Priority.WARNING, "raised_at": NOW - HOUR}
     station.store.raised = [
-        Alert(SeriesKey("pool skerry", "health"), Concern.UNSOUND, **raised),
-        Alert(SeriesKey("guest tide-log", "state"), Concern.UNSOUND, **raised),
+        Alert(SeriesKey("pool skerry", "health"), Concern.FAULTY, **raised),
+        Alert(SeriesKey("guest tide-log", "state"), Concern.FAULTY, **raised),
     ]
     answer = await station.ask()
     assert [each.about for each in answer.hindrances] == ["pool skerry"]
@@ -403,7 +403,7 @@ async def test_not_as_before(station: Station) -> None:
         for each in station.store.history[MEMORY]
     ]
     station.store.raised = [
-        Alert(SERVICE, Concern.SILENT, State.ACTIVE, Priority.WARNING, raised_at=NOW - 10 * MINUTE),
+        Alert(SERVICE, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, raised_at=NOW - 10 * MINUTE),
     ]
     found = against(await station.afterwards(since=30 * MINUTE))
     assert found["answers"].startswith("slower: 80 ms")

@@ -29,7 +29,7 @@ SEEN = [
         "kind": "condition",
         "subject": "jetty",
         "quantity": "lamps",
-        "sound": False,
+        "ok": False,
         "reason": "dark\n<0>forged\r\x1b[2J",
     },
     {"kind": "level", "subject": "jetty", "quantity": "log", "used": 3, "capacity": 10, "unit": "count"},
@@ -78,10 +78,10 @@ def test_verbose_tells_why(tmp_path: Path) -> None:
     """With --verbose each rule's decision is there with its reason, on one line, whatever the probe said."""
     with running(tmp_path, "--verbose") as stderr:
         until(stderr, "jetty: log, full: 3 of 10 used (30 %)")
-        until(stderr, "jetty: lamps, unsound: unsound since")
+        until(stderr, "jetty: lamps, faulty: unsound since")
     lines = stderr.read_text().splitlines()
     assert all(LINE.fullmatch(line) for line in lines)
-    (why,) = (line for line in lines if "jetty: lamps, unsound:" in line)
+    (why,) = (line for line in lines if "jetty: lamps, faulty:" in line)
     assert (
         "dark <0>forged \\x1b[2J; limits: unsound is a warning, gravely so an alarm; asks for a warning; alert active"
         in why

@@ -67,7 +67,9 @@ def test_the_journals_fields() -> None:
     """Ours stand under a prefix; the place in the code has the names that systemd.journal-fields(7) gives."""
     key = SeriesKey("service hide-hub", "answer")
     told = record("so")
-    told.__dict__.update(about(Event.ALERT, key=key, concern=Concern.SILENT, priority=Priority.ALARM, state="active"))
+    told.__dict__.update(
+        about(Event.ALERT, key=key, concern=Concern.NOT_ANSWERING, priority=Priority.ALARM, state="active")
+    )
     assert lines.journal_fields(told, "") == {
         "MESSAGE": "so",
         "PRIORITY": "4",
@@ -78,7 +80,7 @@ def test_the_journals_fields() -> None:
         "WATCHKEEPER_EVENT": "alert",
         "WATCHKEEPER_SUBJECT": "service hide-hub",
         "WATCHKEEPER_QUANTITY": "answer",
-        "WATCHKEEPER_CONCERN": "silent",
+        "WATCHKEEPER_CONCERN": "not_answering",
         "WATCHKEEPER_PRIORITY": "alarm",
         "WATCHKEEPER_STATE": "active",
     }

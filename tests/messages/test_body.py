@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.support.messages import DAY_S, NOW, SKERRY, ZONE, after, episode, filling, found_full, level, silence, told
-from watchkeeper.alerting.rules import OverdueRule, UnsoundRule, judge_overdue, judge_unsound
+from watchkeeper.alerting.rules import FaultyRule, OverdueRule, judge_faulty, judge_overdue
 from watchkeeper.messages.body import COLUMNS, LONGEST_HEADLINE
 from watchkeeper.messages.build import compose
 from watchkeeper.model.alert import Concern, Priority
@@ -106,15 +106,15 @@ def test_headlines_of_deadlines(quantity: str, days: float, period_s: float | No
 def test_headlines_of_conditions() -> None:
     """What is unsound is told with its reason; a probe that fails in words of its own."""
     key, probe = SeriesKey("pool skerry", "health"), SeriesKey("probe skerry", "runs")
-    bad = Condition(key, sound=False, reason="one disk of the mirror has failed")
-    dead = Condition(probe, sound=False, reason="no answer in 10 s")
-    wrong = judge_unsound(bad, NOW, NOW, UnsoundRule())
-    assert headlines([wrong, Finding(key, Concern.UNSOUND, after(hours=2), None)], bad) == [
+    bad = Condition(key, ok=False, reason="one disk of the mirror has failed")
+    dead = Condition(probe, ok=False, reason="no answer in 10 s")
+    wrong = judge_faulty(bad, NOW, NOW, FaultyRule())
+    assert headlines([wrong, Finding(key, Concern.FAULTY, after(hours=2), None)], bad) == [
         "pool skerry unsound since 10:12: one disk of the mirror has failed",
         "ended: pool skerry sound again, after 2 h",
     ]
-    failed = judge_unsound(dead, NOW, NOW, UnsoundRule())
-    assert headlines([failed, Finding(probe, Concern.UNSOUND, after(hours=2), None)], dead) == [
+    failed = judge_faulty(dead, NOW, NOW, FaultyRule())
+    assert headlines([failed, Finding(probe, Concern.FAULTY, after(hours=2), None)], dead) == [
         "probe skerry has not run since 10:12: no answer in 10 s",
         "ended: probe skerry runs again, after 2 h",
     ]
@@ -123,8 +123,10 @@ def test_headlines_of_conditions() -> None:
 def test_headlines_of_a_stale_series() -> None:
     """A series without samples is told by the last one, and again when samples come, whatever its quantity."""
     key = SeriesKey("service hide-hub", "certificate")
-    stale = Finding(key, Concern.STALE, NOW, Priority.WARNING, since=after(minutes=-4), reason="no sample has come")
-    assert headlines([stale, Finding(key, Concern.STALE, after(hours=2), None)], None) == [
+    stale = Finding(
+        key, Concern.NOT_REPORTING, NOW, Priority.WARNING, since=after(minutes=-4), reason="no sample has come"
+    )
+    assert headlines([stale, Finding(key, Concern.NOT_REPORTING, after(hours=2), None)], None) == [
         "no sample of service hide-hub: certificate for 4 min",
         "ended: service hide-hub: certificate brings samples again, after 2 h",
     ]
@@ -217,8 +219,8 @@ def test_commands_stay_in_one_piece() -> None:
 def test_long_reason_is_whole_in_the_body() -> None:
     """A reason that is too long for the headline stands whole in the body."""
     key, reason = SeriesKey("pool skerry", "health"), "disk 3 counts errors; " * 8 + "disk 4 is gone"
-    bad = Condition(key, sound=False, reason=reason)
-    message = told([judge_unsound(bad, NOW, NOW, UnsoundRule())], bad)[0].message()
+    bad = Condition(key, ok=False, reason=reason)
+    message = told([judge_faulty(bad, NOW, NOW, FaultyRule())], bad)[0].message()
     assert len(message.headline) <= LONGEST_HEADLINE
     assert reason in " ".join(message.body.split())
 
@@ -245,8 +247,8 @@ def test_hostile_text(subject: str, quantity: str, reason: str, fact: str, host:
 def test_lines_are_short(one: int, other: int) -> None:
     """No line of a body is longer than its column, where words are of ordinary length."""
     key = SeriesKey("pool skerry", "health")
-    bad = Condition(key, sound=False, reason="tide log " * one + "nest " * other)
-    body = told([judge_unsound(bad, NOW, NOW, UnsoundRule())], bad)[0].message().body
+    bad = Condition(key, ok=False, reason="tide log " * one + "nest " * other)
+    body = told([judge_faulty(bad, NOW, NOW, FaultyRule())], bad)[0].message().body
     assert max(map(len, body.splitlines())) <= COLUMNS
 
 
@@ -260,7 +262,7 @@ def test_facts_are_bounded() -> None:
 
 def test_a_condition_without_a_date() -> None:
     """A finding with nothing but a priority still makes a message."""
-    bare = Finding(SeriesKey("tide-log", "sync"), Concern.UNSOUND, NOW, Priority.CAUTION)
+    bare = Finding(SeriesKey("tide-log", "sync"), Concern.FAULTY, NOW, Priority.CAUTION)
     message = told([bare], None)[0].message()
     assert message.headline == "tide-log: sync unsound"
     assert message.body.startswith("Caution on gannet: tide-log: sync unsound.\n\nWhat to look at: ")

@@ -28,10 +28,10 @@ def found(key: SeriesKey, concern: Concern, minutes: float, priority: Priority |
 
 def flapping() -> list[Message]:
     """hide-hub falls silent every ten minutes, and answers in between."""
-    alert, told = Alert(HIDE_HUB, Concern.SILENT), []
+    alert, told = Alert(HIDE_HUB, Concern.NOT_ANSWERING), []
     for minutes in (0, 5, 10, 15, 20, 25, 36):
         priority = Priority.WARNING if minutes % 10 == 0 else None
-        each = found(HIDE_HUB, Concern.SILENT, minutes, priority)
+        each = found(HIDE_HUB, Concern.NOT_ANSWERING, minutes, priority)
         alert, moves = state_machine.step(alert, priority, each.at, FLAPPING)
         told += [compose(m, each, None, HOST, UTC) for m in moves if m.telling]
     return told
@@ -48,11 +48,11 @@ def test_an_alert_that_comes_and_goes_says_so_with_its_count() -> None:
 
 def kept_back(*, ended: bool = False) -> Message:
     """hide-hub was silent while its guest was down, and is told half an hour later."""
-    silent = found(HIDE_HUB, Concern.SILENT, 0, Priority.WARNING)
-    alert = Alert(HIDE_HUB, Concern.SILENT)
+    silent = found(HIDE_HUB, Concern.NOT_ANSWERING, 0, Priority.WARNING)
+    alert = Alert(HIDE_HUB, Concern.NOT_ANSWERING)
     if ended:
         alert, _ = state_machine.step(alert, Priority.WARNING, NOW, Delays())
-        silent = found(HIDE_HUB, Concern.SILENT, 5, None)
+        silent = found(HIDE_HUB, Concern.NOT_ANSWERING, 5, None)
     held, _ = state_machine.step(state_machine.hold(alert, DATABASE), silent.priority, silent.at, Delays())
     late = replace(silent, at=after(minutes=30))
     _, (move, *_) = state_machine.step(state_machine.release(held), silent.priority, late.at, Delays())
@@ -73,26 +73,28 @@ def test_an_end_that_was_kept_back_is_told_with_its_own_time() -> None:
 def test_a_cause_says_what_rests_on_it() -> None:
     """So that the keeper does not wonder why nothing is told of those; the list is bounded, and its end needs none."""
     pool = SeriesKey("pool skerry", "health")
-    bad = found(pool, Concern.UNSOUND, 0, Priority.ALARM, "suspended")
-    alert, (move,) = state_machine.step(Alert(pool, Concern.UNSOUND), Priority.ALARM, NOW, Delays())
+    bad = found(pool, Concern.FAULTY, 0, Priority.ALARM, "suspended")
+    alert, (move,) = state_machine.step(Alert(pool, Concern.FAULTY), Priority.ALARM, NOW, Delays())
     few = compose(move, bad, None, HOST, UTC, ("guest hide-hub", "service hide-hub"))
     assert "On it rest guest hide-hub, service hide-hub: nothing is told of them while it is down." in plain(few)
     many = compose(move, bad, None, HOST, UTC, tuple(f"guest g{n}" for n in range(11)))
     assert "guest g7 and 3 more: nothing" in plain(many)
     _, (end,) = state_machine.step(alert, None, after(minutes=5), Delays())
-    assert "rest" not in compose(end, found(pool, Concern.UNSOUND, 5, None), None, HOST, UTC, ("guest x",)).body
+    assert "rest" not in compose(end, found(pool, Concern.FAULTY, 5, None), None, HOST, UTC, ("guest x",)).body
 
 
 def standing(name: str) -> Alert:
     """A service that is silent since NOW."""
     key = SeriesKey(f"service {name}", "answer")
-    return Alert(key, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1, 0, NOW)
+    return Alert(key, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1, 0, NOW)
 
 
 def test_answers_lost_at_once_make_one_message_that_names_them() -> None:
     """Headline, what to look at first, and an end that names them again."""
     group, members = Group(), [standing("hide-hub"), standing("nest-cams")]
-    finding, alert, (move,) = group.step(Alert(GROUP, Concern.SILENT), members, after(minutes=1), gathering=False)
+    finding, alert, (move,) = group.step(
+        Alert(GROUP, Concern.NOT_ANSWERING), members, after(minutes=1), gathering=False
+    )
     raised = compose(move, finding, None, HOST, UTC)
     assert raised.headline == "group of services silent for 60 s: service hide-hub, service nest-cams"
     assert "look first at what they share" in plain(raised)
@@ -118,7 +120,7 @@ def test_a_flood_makes_one_message_with_what_is_most_urgent_first() -> None:
     for _ in range(10):
         flood.count(NOW)
     members = [standing("hide-hub"), replace(standing("tide-log"), priority=Priority.ALARM)]
-    finding, alert, (move,) = flood.step(Alert(FLOOD, Concern.UNSOUND), members, NOW)
+    finding, alert, (move,) = flood.step(Alert(FLOOD, Concern.FAULTY), members, NOW)
     raised = compose(move, finding, None, HOST, UTC)
     assert raised.headline.startswith("alerts in flood since 09:12: 10 alerts within 10 min; kept")
     assert "until it is calm: service tide-log (alarm), service hide-hub (warning)" in plain(raised)
@@ -130,8 +132,8 @@ def test_a_flood_makes_one_message_with_what_is_most_urgent_first() -> None:
 
 def test_a_database_that_cannot_be_written_is_told_in_words() -> None:
     """What is wrong, and where to make room."""
-    bad = found(DATABASE, Concern.UNSOUND, 0, Priority.ALARM, "there is no room left to write /var/lib/w.db")
-    _, (move,) = state_machine.step(Alert(DATABASE, Concern.UNSOUND), Priority.ALARM, NOW, Delays())
+    bad = found(DATABASE, Concern.FAULTY, 0, Priority.ALARM, "there is no room left to write /var/lib/w.db")
+    _, (move,) = state_machine.step(Alert(DATABASE, Concern.FAULTY), Priority.ALARM, NOW, Delays())
     message = compose(move, bad, None, HOST, UTC)
     assert message.headline.startswith("watchkeeper cannot write its database since 09:12: there is no room left")
     assert "make room on it, and the watch writes on by itself" in plain(message)

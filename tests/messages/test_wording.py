@@ -208,7 +208,7 @@ def test_a_concern_is_named_in_words() -> None:
     """A level is not full yet when its alert is raised; every other concern is named by its value, without a hyphen."""
     assert wording.concern_words(Concern.FULL) == "filling up"
     others = [c for c in Concern if c is not Concern.FULL]
-    assert [wording.concern_words(c) for c in others] == [c.value.replace("-", " ") for c in others]
+    assert [wording.concern_words(c) for c in others] == ["overdue", "not answering", "faulty", "not reporting"]
 
 
 @pytest.mark.parametrize("why", NoEnd)
@@ -266,18 +266,18 @@ def test_time_left_of_a_deadline(found: Finding, words: str) -> None:
 @pytest.mark.parametrize(
     ("concern", "quantity", "since", "priority", "words"),
     [
-        (Concern.SILENT, "answer", timedelta(minutes=4), Priority.WARNING, "silent for 4 min"),
-        (Concern.SILENT, "answer", timedelta(0), Priority.WARNING, "silent"),
-        (Concern.SILENT, "answer", None, None, "answers"),
-        (Concern.UNSOUND, "health", timedelta(minutes=7), Priority.WARNING, "unsound since 10:05"),
-        (Concern.UNSOUND, "health", timedelta(days=1), Priority.WARNING, "unsound since Mon 23 Nov 10:12"),
-        (Concern.UNSOUND, "health", None, Priority.WARNING, "unsound"),
-        (Concern.UNSOUND, "health", None, None, "sound"),
-        (Concern.UNSOUND, "runs", timedelta(minutes=7), Priority.WARNING, "has not run since 10:05"),
-        (Concern.UNSOUND, "runs", None, None, "runs"),
-        (Concern.UNSOUND, "writable", timedelta(minutes=7), Priority.ALARM, "not writable since 10:05"),
-        (Concern.STALE, "space", timedelta(minutes=4), Priority.WARNING, "no sample for 4 min"),
-        (Concern.STALE, "space", None, None, "samples come"),
+        (Concern.NOT_ANSWERING, "answer", timedelta(minutes=4), Priority.WARNING, "silent for 4 min"),
+        (Concern.NOT_ANSWERING, "answer", timedelta(0), Priority.WARNING, "silent"),
+        (Concern.NOT_ANSWERING, "answer", None, None, "answers"),
+        (Concern.FAULTY, "health", timedelta(minutes=7), Priority.WARNING, "unsound since 10:05"),
+        (Concern.FAULTY, "health", timedelta(days=1), Priority.WARNING, "unsound since Mon 23 Nov 10:12"),
+        (Concern.FAULTY, "health", None, Priority.WARNING, "unsound"),
+        (Concern.FAULTY, "health", None, None, "sound"),
+        (Concern.FAULTY, "runs", timedelta(minutes=7), Priority.WARNING, "has not run since 10:05"),
+        (Concern.FAULTY, "runs", None, None, "runs"),
+        (Concern.FAULTY, "writable", timedelta(minutes=7), Priority.ALARM, "not writable since 10:05"),
+        (Concern.NOT_REPORTING, "space", timedelta(minutes=4), Priority.WARNING, "no sample for 4 min"),
+        (Concern.NOT_REPORTING, "space", None, None, "samples come"),
     ],
 )
 def test_time_lost(

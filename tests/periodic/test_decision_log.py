@@ -6,12 +6,12 @@ import pytest
 
 from tests.support.house import DAY, HOUR, MINUTE, House, watched
 from watchkeeper.alerting import explain
-from watchkeeper.alerting.rules import Rules, SilentRule
+from watchkeeper.alerting.rules import NotAnsweringRule, Rules
 from watchkeeper.model.observation import Answer, Level, SeriesKey
 
 HUB, RINGING = SeriesKey("service hide-hub", "answer"), SeriesKey("service ringing-db", "answer")
 UP, DOWN = [Answer(HUB, answered=True)], [Answer(HUB, answered=False, reason="refused")]
-RULES = Rules(silent=SilentRule(warning_s=120.0, alarm_s=None))
+RULES = Rules(not_answering=NotAnsweringRule(warning_s=120.0, alarm_s=None))
 
 
 @pytest.fixture
@@ -23,7 +23,7 @@ def verbose(caplog: pytest.LogCaptureFixture) -> pytest.LogCaptureFixture:
 
 def about_hub(caplog: pytest.LogCaptureFixture) -> list[str]:
     """The lines about the service's silence."""
-    start = "service hide-hub: answer, silent: "
+    start = "service hide-hub: answer, not answering: "
     return [each.getMessage().removeprefix(start) for each in caplog.records if each.getMessage().startswith(start)]
 
 
@@ -74,7 +74,7 @@ async def test_what_is_held_and_what_holds_it_are_explained(verbose: pytest.LogC
     for _ in range(6):
         await house.run(watched(both, rules=RULES))
     assert any("held by the alert about group of services: answer" in line for line in about_hub(verbose))
-    assert any(each.getMessage().startswith("group of services: answer, silent: ") for each in verbose.records)
+    assert any(each.getMessage().startswith("group of services: answer, not answering: ") for each in verbose.records)
 
 
 async def test_what_is_gone_is_let_go_and_forgotten(verbose: pytest.LogCaptureFixture) -> None:

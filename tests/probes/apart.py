@@ -52,6 +52,6 @@ def umount(target):
         raise OSError(ctypes.get_errno(), target)
 
 def told(seen):
-    return {str(o.key): [getattr(o, "sound", None), getattr(o, "reason", "")] for o in seen}
+    return {str(o.key): [getattr(o, "ok", None), getattr(o, "reason", "")] for o in seen}
 """
 """What the scripts begin with: mount(2) through the C library, and a probe."""

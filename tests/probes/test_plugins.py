@@ -104,8 +104,8 @@ KEY = SeriesKey("jetty", "water")
         (Level(KEY, math.nan, 1), "used is not a finite number"),
         (Level(KEY, -1, 1), "used of 0 or more"),
         (Level(KEY, 1, 0), "capacity of more than 0"),
-        (Condition(SeriesKey("probe memory", "runs"), sound=True), "does not begin with"),
-        (Condition(SeriesKey("", "x"), sound=True), "is not empty"),
+        (Condition(SeriesKey("probe memory", "runs"), ok=True), "does not begin with"),
+        (Condition(SeriesKey("", "x"), ok=True), "is not empty"),
         (Deadline(KEY, datetime(2026, 1, 1)), "no time zone"),  # noqa: DTZ001  on purpose
         (Level(KEY, 1, 1), ""),
         (Deadline(KEY, None), ""),

@@ -65,7 +65,7 @@ async def test_pools(host: ProbeContext) -> None:
     full = find(seen, "pool full", "health", Condition)
     assert (full.grave, full.reason) == (True, "the pool is SUSPENDED: leg1 is FAULTED (too many errors)")
     assert find(seen, "pool full", "errors", Condition).reason.startswith("97 data errors")
-    assert find(seen, "pool tank", "health", Condition).sound
+    assert find(seen, "pool tank", "health", Condition).ok
     space = find(seen, "pool tank", "space", Level)
     assert (space.used, space.capacity) == (1213091840, 1213091840 + 2679222272)
     assert find(seen, "dataset tank/two words", "quota", Level).capacity == 50 * 2**20

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from tests.support.house import HOUR, MINUTE, SECOND, START, Desk, Shelf, watched
 from watchkeeper.alerting.alert_book import AlertBook
 from watchkeeper.alerting.evaluator import SeriesEvaluator
-from watchkeeper.alerting.rules import Rules, SilentRule
+from watchkeeper.alerting.rules import NotAnsweringRule, Rules
 from watchkeeper.clock import Clock
 from watchkeeper.model.observation import Answer, Kind, SeriesKey
 from watchkeeper.model.records import Entry
@@ -23,7 +23,7 @@ async def test_a_delay_that_runs_out_is_told_at_that_moment() -> None:
     """The next regular review may be far off: a delayed alert is sent when its delay is over, in real time."""
     store, clock = Shelf(), Clock()
     pipeline = Pipeline(PipelineState(store, Desk(), clock, "gannet", UTC))
-    rules = Rules(silent=SilentRule(warning_s=0.3, alarm_s=0.6))
+    rules = Rules(not_answering=NotAnsweringRule(warning_s=0.3, alarm_s=0.6))
     probe = watched([Answer(HUB, answered=False)], rules=rules, every_s=3600)
     runner = Runner(pipeline, [probe])
     reviewing = asyncio.create_task(runner.review_in_time(30))
@@ -43,7 +43,7 @@ async def test_a_look_that_is_due_at_what_was_dropped_does_no_harm() -> None:
     """A series that was dropped during its delay is not evaluated again, and the regular review still happens."""
     clock = Clock()
     pipeline = Pipeline(PipelineState(Shelf(), Desk(), clock, "gannet", UTC))
-    rules = Rules(silent=SilentRule(warning_s=0.02))
+    rules = Rules(not_answering=NotAnsweringRule(warning_s=0.02))
     probe = watched([Answer(HUB, answered=False)], rules=rules, every_s=3600)
     runner = Runner(pipeline, [probe])
     await runner.run(probe.label)
@@ -63,7 +63,7 @@ def entry_of(rules: Rules, at: datetime) -> SeriesEntry:
 
 def lost(after_s: float) -> SeriesEntry:
     """A service that stopped answering now, and is reported after `after_s` seconds."""
-    return entry_of(Rules(silent=SilentRule(warning_s=after_s, alarm_s=None)), START)
+    return entry_of(Rules(not_answering=NotAnsweringRule(warning_s=after_s, alarm_s=None)), START)
 
 
 def test_each_series_is_due_once_and_in_its_turn() -> None:

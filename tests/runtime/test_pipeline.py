@@ -9,7 +9,7 @@ import pytest
 from tests.support.house import DAY, HOUR, MINUTE, START, House, watched
 from watchkeeper.alerting.group_alerts import DATABASE, FLOOD, GROUP
 from watchkeeper.alerting.missing_data import GONE, is_gone
-from watchkeeper.alerting.rules import Rules, SilentRule, UnsoundRule
+from watchkeeper.alerting.rules import FaultyRule, NotAnsweringRule, Rules
 from watchkeeper.errors import ProbeTimeout, StoreDamaged
 from watchkeeper.model.alert import Alert, Concern, Delays, Priority, State
 from watchkeeper.model.finding import Finding
@@ -38,7 +38,7 @@ async def test_alert_journal_and_parcel_are_in_the_commit_of_the_sample_that_cau
     await house.run(probe)
     last = house.store.commits[-1]
     assert [seen.observation.key for seen in last.seen] == [HUB]
-    assert [(a.concern, a.state) for a in last.alerts] == [(Concern.SILENT, State.ACTIVE)]
+    assert [(a.concern, a.state) for a in last.alerts] == [(Concern.NOT_ANSWERING, State.ACTIVE)]
     assert [(line.entry, line.key, line.details["priority"]) for line in last.journal] == [
         (Entry.TRANSITION, HUB, "warning")
     ]
@@ -75,32 +75,34 @@ async def test_a_probe_that_no_longer_runs_is_told_once(house: House) -> None:
     """Three intervals without a run: one alert of the probe, none for each of its series."""
     await house.run(watched(UP))
     await house.wait(3 * MINUTE)
-    assert [(a.key.subject, a.concern) for a in house.store.alerts.values()] == [("probe hide-hub", Concern.STALE)]
+    assert [(a.key.subject, a.concern) for a in house.store.alerts.values()] == [
+        ("probe hide-hub", Concern.NOT_REPORTING)
+    ]
     assert house.pipeline.state.reviewed_at == house.clock.at
 
 
 async def test_a_series_that_its_probe_no_longer_brings_is_stale(house: House) -> None:
     """A pool that disappears from its probe's results is reported, although the probe runs well."""
-    probe = watched([Condition(DISK, sound=True)], [])
+    probe = watched([Condition(DISK, ok=True)], [])
     for _ in range(4):
         await house.run(probe)
     await house.pipeline.review()
-    assert [(a.key, a.concern) for a in house.store.alerts.values()] == [(DISK, Concern.STALE)]
+    assert [(a.key, a.concern) for a in house.store.alerts.values()] == [(DISK, Concern.NOT_REPORTING)]
 
 
 async def test_what_cannot_be_seen_through_a_fault_is_not_stale_as_well(house: House) -> None:
     """A hung mount is reported as such; its space and inodes are not reported as missing on top of it."""
     space, answers = SeriesKey("file system /skerry", "space"), SeriesKey("file system /skerry", "answers")
-    fine: list[Observation] = [Level(space, 1, 2), Condition(answers, sound=True)]
-    hangs = [Condition(answers, sound=False, reason="it hangs")]
-    probe = watched(fine, hangs, hangs, hangs, hangs, hangs, [Condition(answers, sound=True)])
+    fine: list[Observation] = [Level(space, 1, 2), Condition(answers, ok=True)]
+    hangs = [Condition(answers, ok=False, reason="it hangs")]
+    probe = watched(fine, hangs, hangs, hangs, hangs, hangs, [Condition(answers, ok=True)])
     for _ in range(6):
         await house.run(probe)
     await house.pipeline.review()
-    assert [(a.key, a.concern) for a in house.store.alerts.values()] == [(answers, Concern.UNSOUND)]
+    assert [(a.key, a.concern) for a in house.store.alerts.values()] == [(answers, Concern.FAULTY)]
     await house.run(probe)
     await house.pipeline.review()
-    assert (space, Concern.STALE) in house.store.alerts
+    assert (space, Concern.NOT_REPORTING) in house.store.alerts
 
 
 async def test_without_room_the_samples_are_lost_and_nothing_else(house: House) -> None:
@@ -129,7 +131,7 @@ async def test_without_room_the_samples_are_lost_and_nothing_else(house: House) 
         (HUB, 2),
         (DATABASE, 2),
     ]
-    assert house.store.alerts[HUB, Concern.SILENT].state is State.RECTIFIED
+    assert house.store.alerts[HUB, Concern.NOT_ANSWERING].state is State.RECTIFIED
     assert (house.pipeline.state.held_back, house.pipeline.state.database_trouble) == (0, "")
 
 
@@ -149,13 +151,13 @@ async def test_the_alert_about_the_database_can_be_acknowledged_while_it_stands(
     """The operator knows and will free space tomorrow; the acknowledgement is written when there is space."""
     house.store.fill()
     await house.run(watched(UP))
-    assert await house.pipeline.acknowledge(DATABASE, Concern.UNSOUND)
-    assert not await house.pipeline.acknowledge(DATABASE, Concern.UNSOUND)
+    assert await house.pipeline.acknowledge(DATABASE, Concern.FAULTY)
+    assert not await house.pipeline.acknowledge(DATABASE, Concern.FAULTY)
     house.store.free()
     await house.run(watched(UP))
     events = [line.details["event"] for line in house.store.journal if line.key == DATABASE]
     assert events == ["raise", "acknowledge", "clear"]
-    assert house.store.alerts[DATABASE, Concern.UNSOUND].state is State.NORMAL
+    assert house.store.alerts[DATABASE, Concern.FAULTY].state is State.NORMAL
 
 
 async def test_room_that_comes_and_goes_is_not_told_forty_times(house: House) -> None:
@@ -171,11 +173,11 @@ async def test_room_that_comes_and_goes_is_not_told_forty_times(house: House) ->
 
 async def test_an_alert_about_the_database_that_was_stored_ends_after_a_restart(house: House) -> None:
     """Killed between the commit that had space and the one that reports it, the next daemon run reports it."""
-    raised = Alert(DATABASE, Concern.UNSOUND, State.ACTIVE, Priority.ALARM, 1, 1, START, START, told=Priority.ALARM)
+    raised = Alert(DATABASE, Concern.FAULTY, State.ACTIVE, Priority.ALARM, 1, 1, START, START, told=Priority.ALARM)
     await house.pipeline.restore([], [], [], [raised])
     await house.pipeline.note(Entry.START, "the watch goes on")
     assert [m.telling.value for m in house.messages] == ["ended"]
-    assert house.store.alerts[DATABASE, Concern.UNSOUND].priority is None
+    assert house.store.alerts[DATABASE, Concern.FAULTY].priority is None
 
 
 async def test_a_review_writes_what_was_held_back(house: House) -> None:
@@ -208,7 +210,14 @@ async def test_a_restart_goes_on_where_the_store_stands(house: House) -> None:
 async def test_what_is_no_longer_watched_is_ended(house: House) -> None:
     """A probe removed from the configuration leaves no alert active without an end."""
     standing = Alert(
-        HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1, tellings=1, raised_at=START, told=Priority.WARNING
+        HUB,
+        Concern.NOT_ANSWERING,
+        State.ACTIVE,
+        Priority.WARNING,
+        1,
+        tellings=1,
+        raised_at=START,
+        told=Priority.WARNING,
     )
     await house.pipeline.restore([], [], [], [standing])
     assert [(a.key, a.state) for a in house.store.alerts.values()] == [(HUB, State.NORMAL)]
@@ -217,22 +226,24 @@ async def test_what_is_no_longer_watched_is_ended(house: House) -> None:
 
 async def test_what_was_normal_is_not_touched_by_a_restart(house: House) -> None:
     """An orphan that is not active needs no end, and restoring nothing writes nothing."""
-    await house.pipeline.restore([], [], [Finding(HUB, Concern.SILENT, START, None)], [Alert(HUB, Concern.SILENT)])
+    await house.pipeline.restore(
+        [], [], [Finding(HUB, Concern.NOT_ANSWERING, START, None)], [Alert(HUB, Concern.NOT_ANSWERING)]
+    )
     assert house.store.commits == []
 
 
 async def test_a_series_that_changes_its_kind_starts_anew(house: House) -> None:
     """A subject whose probe was replaced by one of another kind does not keep the old evaluation state."""
-    await house.run(watched([Condition(HUB, sound=False, reason="down")]))
+    await house.run(watched([Condition(HUB, ok=False, reason="down")]))
     await house.run(watched(UP))
-    assert set(house.registry[HUB].evaluator.concerns) == {Concern.SILENT, Concern.STALE}
+    assert set(house.registry[HUB].evaluator.concerns) == {Concern.NOT_ANSWERING, Concern.NOT_REPORTING}
 
 
 async def test_a_lapse_is_in_the_journal_and_told_to_nobody(house: House) -> None:
     """A transition without a notification makes an event log line and no delivery."""
     probe = watched(
-        [Condition(DISK, sound=False, reason="a disk failed")],
-        [Condition(DISK, sound=True)],
+        [Condition(DISK, ok=False, reason="a disk failed")],
+        [Condition(DISK, ok=True)],
         every_s=HOUR.total_seconds(),
     )
     await house.run(probe)
@@ -245,23 +256,23 @@ async def test_a_lapse_is_in_the_journal_and_told_to_nobody(house: House) -> Non
 
 async def test_what_the_keeper_does_is_in_the_journal_and_told_to_nobody(house: House) -> None:
     """Acknowledging, shelving and undoing that change the alert, are written at once, and send no message."""
-    await house.run(watched([Condition(DISK, sound=False, reason="a disk failed")]))
-    assert await house.pipeline.acknowledge(DISK, Concern.UNSOUND)
-    assert await house.pipeline.shelve(DISK, Concern.UNSOUND, house.clock.at + HOUR)
-    assert house.store.alerts[DISK, Concern.UNSOUND].shelved(house.clock.at)
-    assert await house.pipeline.unshelve(DISK, Concern.UNSOUND)
+    await house.run(watched([Condition(DISK, ok=False, reason="a disk failed")]))
+    assert await house.pipeline.acknowledge(DISK, Concern.FAULTY)
+    assert await house.pipeline.shelve(DISK, Concern.FAULTY, house.clock.at + HOUR)
+    assert house.store.alerts[DISK, Concern.FAULTY].shelved(house.clock.at)
+    assert await house.pipeline.unshelve(DISK, Concern.FAULTY)
     assert [line.details["event"] for line in house.store.journal] == ["raise", "acknowledge", "shelve", "unshelve"]
-    assert house.store.alerts[DISK, Concern.UNSOUND].state is State.ACKNOWLEDGED
+    assert house.store.alerts[DISK, Concern.FAULTY].state is State.ACKNOWLEDGED
     assert len(house.told) == 1
 
 
 async def test_there_may_be_nothing_to_acknowledge_or_to_take_back(house: House) -> None:
     """A link that was followed twice, or a series that is gone, changes nothing."""
-    assert not await house.pipeline.acknowledge(DISK, Concern.UNSOUND)
-    await house.run(watched([Condition(DISK, sound=True)]))
+    assert not await house.pipeline.acknowledge(DISK, Concern.FAULTY)
+    await house.run(watched([Condition(DISK, ok=True)]))
     commits = len(house.store.commits)
-    assert not await house.pipeline.acknowledge(DISK, Concern.UNSOUND)
-    assert not await house.pipeline.unshelve(DISK, Concern.UNSOUND)
+    assert not await house.pipeline.acknowledge(DISK, Concern.FAULTY)
+    assert not await house.pipeline.unshelve(DISK, Concern.FAULTY)
     assert len(house.store.commits) == commits
 
 
@@ -279,12 +290,12 @@ async def test_answers_lost_at_once_are_one_message_and_are_shown_beneath_one_al
     for _ in range(4):
         await house.run(probe)
     assert house.told == ["group of services silent: service hide-hub, service ringing-db, service nest-cams"]
-    held = [house.store.alerts[key, Concern.SILENT] for key in SERVICES]
+    held = [house.store.alerts[key, Concern.NOT_ANSWERING] for key in SERVICES]
     assert [alert.held_by for alert in held] == [GROUP] * 3
     raised = [line for line in house.store.journal if line.key in SERVICES]
     assert {line.details["held by"] for line in raised} == {str(GROUP)}
-    assert await house.pipeline.acknowledge(GROUP, Concern.SILENT)
-    assert house.store.alerts[GROUP, Concern.SILENT].state is State.ACKNOWLEDGED
+    assert await house.pipeline.acknowledge(GROUP, Concern.NOT_ANSWERING)
+    assert house.store.alerts[GROUP, Concern.NOT_ANSWERING].state is State.ACKNOWLEDGED
 
 
 async def test_a_restart_keeps_who_is_held(house: House) -> None:
@@ -303,7 +314,7 @@ async def test_a_restart_keeps_who_is_held(house: House) -> None:
 async def test_a_flood_is_summed_up_in_one_commit_with_all_that_it_told_of(house: House) -> None:
     """At its end the members are marked as reported in the same transaction, so that no restart reports them again."""
     units = [SeriesKey(f"unit u{n}", "result") for n in range(12)]
-    bad = [Condition(key, sound=False, reason="failed") for key in units]
+    bad = [Condition(key, ok=False, reason="failed") for key in units]
     probe = watched(bad)
     await house.run(probe)
     assert len(house.told) == 10
@@ -319,7 +330,7 @@ async def test_a_flood_is_summed_up_in_one_commit_with_all_that_it_told_of(house
 
 async def test_what_an_unknown_probe_had_brought_is_left_alone(house: House) -> None:
     """A probe was removed from the configuration: its series is no longer evaluated once no other can bring it."""
-    await house.run(watched([Condition(DISK, sound=True)]))
+    await house.run(watched([Condition(DISK, ok=True)]))
     await house.restart([])
     await house.pipeline.review()
     assert not house.registry
@@ -370,26 +381,26 @@ async def hours(house: House, probe: ScheduledProbe, count: int) -> None:
 
 async def test_what_has_not_been_seen_for_a_week_is_gone_for_good(house: House) -> None:
     """A removed guest is reported as stale, and a week later as gone; then it is no longer evaluated."""
-    probe = guests(first=[Condition(GUEST, sound=True)])
+    probe = guests(first=[Condition(GUEST, ok=True)])
     await hours(house, probe, 5)
     assert house.told == ["no sample of guest tide-log for 3 h 1 min"]
     await hours(house, probe, 7 * 24)
     assert house.told[1:] == [f"ended: guest tide-log {GONE}"]
-    assert house.store.findings[GUEST, Concern.STALE].reason == GONE
+    assert house.store.findings[GUEST, Concern.NOT_REPORTING].reason == GONE
     assert GUEST in house.registry, "its alert waits to be acknowledged"
-    assert await house.pipeline.acknowledge(GUEST, Concern.STALE)
+    assert await house.pipeline.acknowledge(GUEST, Concern.NOT_REPORTING)
     await house.pipeline.review()
     assert GUEST not in house.registry
-    assert house.store.alerts[GUEST, Concern.STALE].state is State.NORMAL
+    assert house.store.alerts[GUEST, Concern.NOT_REPORTING].state is State.NORMAL
 
 
 async def test_all_that_was_told_of_what_is_gone_ends(house: House) -> None:
     """A guest that was removed while it was paused: neither that alert nor its memory alert is active forever."""
-    paused = Condition(GUEST, sound=False, reason="paused", grave=True)
+    paused = Condition(GUEST, ok=False, reason="paused", grave=True)
     probe = guests(first=[paused, Level(GUEST_MEMORY, 1, 2)])
     await hours(house, probe, 5)
     standing = {(a.key, a.concern) for a in house.store.alerts.values() if a.standing}
-    assert standing >= {(GUEST, Concern.UNSOUND), (GUEST, Concern.STALE), (GUEST_MEMORY, Concern.STALE)}
+    assert standing >= {(GUEST, Concern.FAULTY), (GUEST, Concern.NOT_REPORTING), (GUEST_MEMORY, Concern.NOT_REPORTING)}
     assert list(house.registry.down) == [GUEST]
     await hours(house, probe, 7 * 24)
     assert not [a for a in house.store.alerts.values() if a.standing]
@@ -399,26 +410,26 @@ async def test_all_that_was_told_of_what_is_gone_ends(house: House) -> None:
 
 async def test_what_comes_back_after_all_is_watched_anew(house: House) -> None:
     """It is evaluated from its first sample on, and a later absence is another episode."""
-    probe = guests(first=[Condition(GUEST, sound=True)])
+    probe = guests(first=[Condition(GUEST, ok=True)])
     await hours(house, probe, 7 * 24 + 5)
-    await house.pipeline.acknowledge(GUEST, Concern.STALE)
+    await house.pipeline.acknowledge(GUEST, Concern.NOT_REPORTING)
     await house.pipeline.review()
-    back = guests(first=[Condition(GUEST, sound=False, reason="paused")])
+    back = guests(first=[Condition(GUEST, ok=False, reason="paused")])
     await hours(house, back, 1)
     assert house.told[-1].endswith(": paused")
     await hours(house, back, 4)
-    assert house.store.alerts[GUEST, Concern.STALE].episode == 2
-    assert house.pipeline.state.book.get(GUEST, Concern.STALE).standing
+    assert house.store.alerts[GUEST, Concern.NOT_REPORTING].episode == 2
+    assert house.pipeline.state.book.get(GUEST, Concern.NOT_REPORTING).standing
 
 
 async def test_what_is_gone_is_not_restored(house: House) -> None:
     """A restart does not report it again; while its alert is unacknowledged it can be acknowledged."""
-    probe = guests(first=[Condition(GUEST, sound=True)])
+    probe = guests(first=[Condition(GUEST, ok=True)])
     await hours(house, probe, 7 * 24 + 5)
     await house.restart([probe])
     await hours(house, probe, 5)
     assert house.registry[GUEST].evaluator.gone
-    assert await house.pipeline.acknowledge(GUEST, Concern.STALE)
+    assert await house.pipeline.acknowledge(GUEST, Concern.NOT_REPORTING)
     await house.restart([probe])
     await hours(house, probe, 5)
     assert GUEST not in house.registry
@@ -427,7 +438,7 @@ async def test_what_is_gone_is_not_restored(house: House) -> None:
 
 async def test_a_restart_neither_ends_an_absence_nor_counts_anew(house: House) -> None:
     """Nobody has seen it since, so it is not reported as back; the week continues."""
-    probe = guests(first=[Condition(GUEST, sound=True)])
+    probe = guests(first=[Condition(GUEST, ok=True)])
     await hours(house, probe, 5 * 24)
     await house.restart([probe])
     await hours(house, probe, 24)
@@ -438,20 +449,20 @@ async def test_a_restart_neither_ends_an_absence_nor_counts_anew(house: House) -
 
 async def test_what_a_failing_probe_cannot_see_is_not_gone(house: House) -> None:
     """The week counts only while the probe runs well, and time without power does not count either."""
-    probe = guests(first=[Condition(GUEST, sound=True)])
+    probe = guests(first=[Condition(GUEST, ok=True)])
     await hours(house, probe, 5)
     failing = guests(first=(), then=ProbeTimeout("late"))
     await hours(house, failing, 8 * 24)
     await hours(house, probe, 24)
-    assert house.pipeline.state.book.get(GUEST, Concern.STALE).standing
+    assert house.pipeline.state.book.get(GUEST, Concern.NOT_REPORTING).standing
     away = guests(first=())
     await house.restart([away], away=30 * DAY)
-    assert house.pipeline.state.book.get(GUEST, Concern.STALE).standing
+    assert house.pipeline.state.book.get(GUEST, Concern.NOT_REPORTING).standing
 
 
 async def test_a_probe_that_never_runs_is_never_gone(house: House) -> None:
     """That a probe itself returns nothing is reported as long as it is true."""
-    probe = watched([Condition(DISK, sound=True)])
+    probe = watched([Condition(DISK, ok=True)])
     await house.run(probe)
     await house.wait(8 * DAY)
     assert [a.key for a in house.store.alerts.values() if a.standing] == [probe.own_key]
@@ -464,7 +475,7 @@ async def test_another_configuration_changes_rules_and_keeps_what_is_known(house
     await house.run(old)
     await house.run(old)
     assert len(house.told) == 1
-    gentler = replace(old, rules=Rules(silent=SilentRule(warning_s=HOUR.total_seconds())))
+    gentler = replace(old, rules=Rules(not_answering=NotAnsweringRule(warning_s=HOUR.total_seconds())))
     house.reload(gentler)
     assert house.registry[HUB].evaluator.rules is gentler.rules
     await house.run(gentler)
@@ -506,7 +517,7 @@ async def test_a_probe_that_has_left_ends_its_alerts_the_same_either_way(house: 
     assert house.told[1] == "ended: service hide-hub no longer watched"
     assert {alert.state for alert in house.store.alerts.values()} == {State.NORMAL}
     assert not house.registry
-    assert is_gone(house.store.findings[HUB, Concern.STALE])
+    assert is_gone(house.store.findings[HUB, Concern.NOT_REPORTING])
     lines = len(house.store.journal)
     await house.restart([])
     await house.pipeline.review()
@@ -520,7 +531,7 @@ async def test_a_removed_probe_is_waited_for_until_each_new_one_has_looked(house
     await house.run(watched(DOWN))
     await house.run(watched(DOWN))
     await house.run(watched(DOWN))
-    new = watched([Condition(DISK, sound=True)], label="disks")
+    new = watched([Condition(DISK, ok=True)], label="disks")
     house.reload(new)
     await house.pipeline.review()
     assert HUB in house.registry
@@ -532,7 +543,7 @@ async def test_a_removed_probe_is_waited_for_until_each_new_one_has_looked(house
 
 async def test_a_probe_that_was_there_before_is_not_waited_for(house: House) -> None:
     """It has already run."""
-    stays = watched([Condition(DISK, sound=True)], label="disks")
+    stays = watched([Condition(DISK, ok=True)], label="disks")
     await house.run(stays, watched(UP))
     house.reload(stays)
     await house.pipeline.review()
@@ -564,7 +575,7 @@ async def test_what_correlates_outlives_a_reload(house: House) -> None:
 
 async def test_alerts_of_before_a_reload_count_for_a_flood(house: House) -> None:
     """Six before and six after it are twelve."""
-    units = [Condition(SeriesKey(f"unit u{n}", "result"), sound=False, reason="failed") for n in range(12)]
+    units = [Condition(SeriesKey(f"unit u{n}", "result"), ok=False, reason="failed") for n in range(12)]
     await house.run(watched(units[:6]))
     house.reload(watched(()))
     await house.run(watched(units))
@@ -577,19 +588,19 @@ async def test_findings_of_groups_are_stored_when_their_alert_moves(house: House
     probe = watched(services(up=True), services(up=False))
     for _ in range(8):
         await house.run(probe)
-    assert house.store.findings[GROUP, Concern.SILENT].priority is Priority.WARNING
+    assert house.store.findings[GROUP, Concern.NOT_ANSWERING].priority is Priority.WARNING
     stored = [f for commit in house.store.commits for f in commit.findings if f.key in (GROUP, FLOOD)]
     assert [f.key for f in stored] == [GROUP]
 
 
 async def test_a_review_stores_findings_of_what_moved_and_of_nothing_else(house: House) -> None:
     """Everything is evaluated every 15 s: only new results are worth a row."""
-    await house.run(watched([Answer(HUB, answered=False), Condition(DISK, sound=True)]))
+    await house.run(watched([Answer(HUB, answered=False), Condition(DISK, ok=True)]))
     before = len(house.store.commits)
     await house.wait(MINUTE)
     review = house.store.commits[before:]
     assert [[(f.key, f.concern) for f in commit.findings] for commit in review] == [
-        [(HUB, Concern.SILENT), (HUB, Concern.STALE)]
+        [(HUB, Concern.NOT_ANSWERING), (HUB, Concern.NOT_REPORTING)]
     ]
 
 
@@ -639,8 +650,8 @@ async def test_why_it_was_away_is_told(house: House) -> None:
 
 async def test_no_delay_runs_while_nobody_looks(house: House) -> None:
     """An on-delay of five minutes is not over because the host slept for an hour."""
-    rules = Rules(unsound=UnsoundRule(delays=Delays(on_delay_s=300)))
-    probe = watched([Condition(DISK, sound=False)], rules=rules)
+    rules = Rules(faulty=FaultyRule(delays=Delays(on_delay_s=300)))
+    probe = watched([Condition(DISK, ok=False)], rules=rules)
     await house.run(probe)
     house.clock.suspend(HOUR)
     await house.run(probe)
@@ -652,7 +663,7 @@ async def test_no_delay_runs_while_nobody_looks(house: House) -> None:
 
 async def test_alerts_of_before_a_gap_count_for_a_flood(house: House) -> None:
     """Ten within ten minutes of monitored time."""
-    units = [Condition(SeriesKey(f"unit u{n}", "result"), sound=False, reason="failed") for n in range(12)]
+    units = [Condition(SeriesKey(f"unit u{n}", "result"), ok=False, reason="failed") for n in range(12)]
     await house.run(watched(units[:6]))
     house.clock.suspend(HOUR)
     await house.run(watched(units))
@@ -682,18 +693,18 @@ async def test_starts_are_logged_and_the_operators_words_are_not(
 async def test_what_is_down_before_a_restart_is_a_cause_after_it(house: House) -> None:
     """The pool is suspended; the service that depends on it is suppressed from the first run after the restart."""
     house.depends_on = {"hub": ("pool skerry",)}
-    pool = watched([Condition(DISK, sound=False, reason="suspended", grave=True)], label="pool")
+    pool = watched([Condition(DISK, ok=False, reason="suspended", grave=True)], label="pool")
     await house.run(pool)
     await house.restart([pool, watched(UP, label="hub")], away=MINUTE)
     assert list(house.registry.down) == [DISK]
     for _ in range(3):
         await house.run(watched(DOWN, label="hub"))
-    assert house.store.alerts[HUB, Concern.SILENT].held_by == DISK
+    assert house.store.alerts[HUB, Concern.NOT_ANSWERING].held_by == DISK
 
 
 async def test_what_was_raised_before_a_restart_counts_for_a_flood(house: House) -> None:
     """Nine, a restart, and one more: the tenth in ten minutes."""
-    units = [Condition(SeriesKey(f"unit u{n}", "result"), sound=False, reason="failed") for n in range(10)]
+    units = [Condition(SeriesKey(f"unit u{n}", "result"), ok=False, reason="failed") for n in range(10)]
     await house.run(watched(units[:9]))
     await house.restart([watched(units)])
     await house.run(watched(units))
@@ -702,28 +713,28 @@ async def test_what_was_raised_before_a_restart_counts_for_a_flood(house: House)
 
 async def test_an_alert_is_known_by_its_series_and_its_concern(house: House) -> None:
     """A series cannot be shelved for a concern that it cannot raise, nor a group for one that it never has."""
-    await house.run(watched([Condition(DISK, sound=True)]))
+    await house.run(watched([Condition(DISK, ok=True)]))
     until = house.clock.at + HOUR
-    assert await house.pipeline.shelve(DISK, Concern.UNSOUND, until)
-    assert await house.pipeline.shelve(DISK, Concern.STALE, until)
-    assert not await house.pipeline.shelve(DISK, Concern.SILENT, until)
-    assert not await house.pipeline.shelve(GROUP, Concern.UNSOUND, until)
-    assert not await house.pipeline.shelve(HUB, Concern.SILENT, until)
+    assert await house.pipeline.shelve(DISK, Concern.FAULTY, until)
+    assert await house.pipeline.shelve(DISK, Concern.NOT_REPORTING, until)
+    assert not await house.pipeline.shelve(DISK, Concern.NOT_ANSWERING, until)
+    assert not await house.pipeline.shelve(GROUP, Concern.FAULTY, until)
+    assert not await house.pipeline.shelve(HUB, Concern.NOT_ANSWERING, until)
     assert {(a.key, a.concern) for a in house.store.alerts.values()} == {
-        (DISK, Concern.UNSOUND),
-        (DISK, Concern.STALE),
+        (DISK, Concern.FAULTY),
+        (DISK, Concern.NOT_REPORTING),
     }
 
 
 async def test_a_series_that_was_dropped_goes_on_in_its_count_of_episodes(house: House) -> None:
     """Its messages must not reuse the names of earlier ones."""
-    bad = watched([Condition(DISK, sound=False, reason="failed")], label="disks")
+    bad = watched([Condition(DISK, ok=False, reason="failed")], label="disks")
     await house.run(bad)
     house.reload()
     await house.pipeline.review()
     assert DISK not in house.registry
     await house.run(bad)
-    assert house.store.alerts[DISK, Concern.UNSOUND].episode == 2
+    assert house.store.alerts[DISK, Concern.FAULTY].episode == 2
     assert len({message.thread for message in house.messages}) == 2
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.support.house import DAY, HOUR, MINUTE, START, Desk, Hands, House, Script, Shelf, watched
-from watchkeeper.alerting.rules import Rules, SilentRule
+from watchkeeper.alerting.rules import NotAnsweringRule, Rules
 from watchkeeper.clock import Clock
 from watchkeeper.model.observation import Answer, Condition, Observation, SeriesKey
 from watchkeeper.periodic.scheduler import Scheduler
@@ -61,7 +61,7 @@ async def test_a_run_that_is_under_way_at_a_reload_is_judged_by_the_new_rules() 
     old = ScheduledProbe("hub", 60.0, slow, Rules())
     runner = Runner(house.pipeline, [old])
     task = await under_way(runner, slow)
-    new = replace(old, rules=Rules(silent=SilentRule(warning_s=5.0)))
+    new = replace(old, rules=Rules(not_answering=NotAnsweringRule(warning_s=5.0)))
     after = Pipeline(house.pipeline.state, before=house.pipeline)
     runner.switch(after, [new])
     slow.gate.set()
@@ -87,7 +87,7 @@ async def test_the_daemons_own_probes_outlive_every_configuration() -> None:
     """They run, and are not among those that the page offers."""
     house = House()
     runner = Runner(house.pipeline, [watched(UP)])
-    own = watched([Condition(SeriesKey("clock of this host", "x"), sound=True)], label=" clock")
+    own = watched([Condition(SeriesKey("clock of this host", "x"), ok=True)], label=" clock")
     runner.add_own(own)
     runner.switch(Pipeline(house.pipeline.state, before=house.pipeline), [])
     await runner.run(" clock")
@@ -194,7 +194,7 @@ async def test_all_probes_look_at_the_same_time() -> None:
     async with asyncio.timeout(10):
         looks, _ = await asyncio.gather(look_at_all(probes), let_go())
     assert [probe.label for probe, _, _ in looks] == ["first", "second", "third"]
-    assert [(list(observed), own.sound) for _, observed, own in looks] == [
+    assert [(list(observed), own.ok) for _, observed, own in looks] == [
         (list(UP), True),
         (list(UP), True),
         ([], False),

@@ -7,7 +7,7 @@ import pytest
 
 from tests.support.house import HOUR, MINUTE, START, Script, watched
 from watchkeeper.alerting.alert_book import AlertBook
-from watchkeeper.alerting.rules import Rules, SilentRule
+from watchkeeper.alerting.rules import NotAnsweringRule, Rules
 from watchkeeper.model.observation import Answer, Condition, Kind, Level, Observation, SeriesKey
 from watchkeeper.runtime.scheduled_probe import OWN_REFRESH, ProbeRuns, ScheduledProbe
 from watchkeeper.runtime.series_registry import SeriesEntry, SeriesRegistry
@@ -42,14 +42,14 @@ def test_a_series_has_one_entry(registry: SeriesRegistry) -> None:
     assert (entry.owner, entry.last_seen) == (PROBE, START + MINUTE)
     assert (list(registry), len(registry), list(registry.values())) == ([HUB], 1, [entry])
     assert (entry.evaluator.interval_s, entry.evaluator.rules) == (PROBE.interval_s, PROBE.rules)
-    other = see(registry, Condition(HUB, sound=True), minute=2)
+    other = see(registry, Condition(HUB, ok=True), minute=2)
     assert other is not entry
     assert other.evaluator.kind is Kind.CONDITION
 
 
 def test_one_del_drops_all_that_is_known(registry: SeriesRegistry) -> None:
     """It is no longer down, explains nothing, and comes back as a new one."""
-    entry = see(registry, Condition(ANSWERS, sound=False, reason="it hangs"))
+    entry = see(registry, Condition(ANSWERS, ok=False, reason="it hangs"))
     space = see(registry, Level(SPACE, 1, 2))
     assert registry.down == {ANSWERS: START}
     assert registry.seen_at(space) == START
@@ -58,7 +58,7 @@ def test_one_del_drops_all_that_is_known(registry: SeriesRegistry) -> None:
     assert ANSWERS not in registry
     assert registry.down == {}
     assert registry.seen_at(space) == START + MINUTE
-    assert see(registry, Condition(ANSWERS, sound=True)) is not entry
+    assert see(registry, Condition(ANSWERS, ok=True)) is not entry
     with pytest.raises(KeyError):
         del registry[HUB]
 
@@ -74,7 +74,7 @@ def test_since_when_a_thing_is_down(registry: SeriesRegistry) -> None:
 
 def test_until_when_a_series_could_have_been_seen(registry: SeriesRegistry) -> None:
     """The probe's own series by the clock, the others by when it last ran well."""
-    own = see(registry, Condition(PROBE.own_key, sound=True))
+    own = see(registry, Condition(PROBE.own_key, ok=True))
     hub = see(registry, Answer(HUB, answered=True))
     assert registry.seen_at(own) is None
     registry.runs[PROBE.label].went_well_at = START + HOUR
@@ -84,24 +84,24 @@ def test_until_when_a_series_could_have_been_seen(registry: SeriesRegistry) -> N
 def test_a_fault_explains_others_of_its_subject_while_it_is_seen(registry: SeriesRegistry) -> None:
     """Not its own, not when it is OK again, and not once it is missing too."""
     space = see(registry, Level(SPACE, 1, 2))
-    fault = see(registry, Condition(ANSWERS, sound=False, reason="it hangs"), minute=1)
+    fault = see(registry, Condition(ANSWERS, ok=False, reason="it hangs"), minute=1)
     registry.runs[PROBE.label].went_well_at = START + 2 * MINUTE
     assert registry.seen_at(space) == START
     assert registry.seen_at(fault) == START + 2 * MINUTE
     registry.runs[PROBE.label].went_well_at = START + 4 * MINUTE
     assert registry.seen_at(space) == START + 4 * MINUTE, "the fault itself has not been seen for three minutes"
     registry.runs[PROBE.label].went_well_at = START + 2 * MINUTE
-    see(registry, Condition(ANSWERS, sound=True), minute=2)
+    see(registry, Condition(ANSWERS, ok=True), minute=2)
     assert registry.seen_at(space) == START + 2 * MINUTE
 
 
 def test_another_configuration_gives_rules_and_orphans_what_nobody_brings(registry: SeriesRegistry) -> None:
     """A removed probe explains nothing and is not waited for; one that returns under another name keeps its series."""
     hub = see(registry, Answer(HUB, answered=False))
-    fault = see(registry, Condition(ANSWERS, sound=False), replace(PROBE, label="storage"))
+    fault = see(registry, Condition(ANSWERS, ok=False), replace(PROBE, label="storage"))
     space = see(registry, Level(SPACE, 1, 2), PROBE)
     fault.next_evaluation = START
-    other = replace(PROBE, interval_s=5.0, rules=Rules(silent=SilentRule(warning_s=1.0)))
+    other = replace(PROBE, interval_s=5.0, rules=Rules(not_answering=NotAnsweringRule(warning_s=1.0)))
     registry.runs["storage"] = ProbeRuns(START)
     registry.adopt([other], START + MINUTE)
     assert (hub.owner, hub.evaluator.interval_s, hub.evaluator.rules) == (other, 5.0, other.rules)
@@ -113,7 +113,7 @@ def test_another_configuration_gives_rules_and_orphans_what_nobody_brings(regist
     registry.adopt([other, replace(PROBE, label="storage")], START + MINUTE)
     assert fault.orphaned, "its probe is back, but has not brought it yet"
     renamed = replace(PROBE, label="disks", interval_s=7.0)
-    assert see(registry, Condition(ANSWERS, sound=True), renamed) is fault
+    assert see(registry, Condition(ANSWERS, ok=True), renamed) is fault
     assert (fault.owner, fault.evaluator.interval_s, registry.orphans) == (renamed, 7.0, [])
 
 
@@ -129,7 +129,7 @@ def test_what_is_remembered_of_runs_outlives_a_configuration(registry: SeriesReg
 
 def test_only_probes_of_the_configuration_are_in_trouble(registry: SeriesRegistry) -> None:
     """A removed probe is not listed."""
-    see(registry, Condition(PROBE.own_key, sound=False, reason="late"))
+    see(registry, Condition(PROBE.own_key, ok=False, reason="late"))
     assert registry.troubled_probes() == ["probe hide-hub: late"]
     registry.expect([], START)
     assert registry.troubled_probes() == []
@@ -151,11 +151,11 @@ def test_a_gap_is_left_out_of_all_that_is_measured(registry: SeriesRegistry) -> 
 
 def test_a_probes_own_condition_is_news_when_it_changes_or_is_an_hour_old() -> None:
     """Exactly an hour counts."""
-    own = Condition(PROBE.own_key, sound=True)
+    own = Condition(PROBE.own_key, ok=True)
     runs = ProbeRuns(START)
     assert runs.news(own, START)
     runs.stored, runs.stored_at = own, START
     assert not runs.news(own, START + OWN_REFRESH - timedelta(seconds=1))
     assert runs.news(own, START + OWN_REFRESH)
-    assert runs.news(replace(own, sound=False), START)
+    assert runs.news(replace(own, ok=False), START)
     assert ScheduledProbe("hide-hub", 60.0, Script(()), Rules()).own_key == SeriesKey("probe hide-hub", "runs")

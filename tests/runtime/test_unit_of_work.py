@@ -21,12 +21,12 @@ LINE = JournalLine(START, Entry.NOTE, "swept the hide")
 
 def found(priority: Priority | None) -> Finding:
     """A finding about a service that is not answering."""
-    return Finding(HUB, Concern.SILENT, START, priority, since=START, reason="no route")
+    return Finding(HUB, Concern.NOT_ANSWERING, START, priority, since=START, reason="no route")
 
 
 def raised(priority: Priority = Priority.WARNING, alert: Alert | None = None) -> Transition:
     """A raise."""
-    _, (move,) = state_machine.step(alert or Alert(HUB, Concern.SILENT), priority, START, Delays())
+    _, (move,) = state_machine.step(alert or Alert(HUB, Concern.NOT_ANSWERING), priority, START, Delays())
     return move
 
 
@@ -34,14 +34,14 @@ def test_a_later_alert_or_finding_replaces_an_earlier_one() -> None:
     """Only the newest of each is committed, with all samples, lines and messages."""
     unit = UnitOfWork(journal=[LINE])
     first, second = found(None), found(Priority.WARNING)
-    unit.found([first, Finding(POOL, Concern.UNSOUND, START, None)])
+    unit.found([first, Finding(POOL, Concern.FAULTY, START, None)])
     unit.found([second])
     worse = raised().after
-    unit.collect([Alert(HUB, Concern.SILENT)])
+    unit.collect([Alert(HUB, Concern.NOT_ANSWERING)])
     unit.collect([worse])
     commit = unit.commit()
     assert commit == Commit(
-        findings=(second, Finding(POOL, Concern.UNSOUND, START, None)), alerts=(worse,), journal=(LINE,)
+        findings=(second, Finding(POOL, Concern.FAULTY, START, None)), alerts=(worse,), journal=(LINE,)
     )
 
 
@@ -53,7 +53,7 @@ def test_samples_and_findings_may_be_lost_and_nothing_else() -> None:
     assert [unit.lasting for _ in "x"] == [False]
     assert UnitOfWork(journal=[LINE]).lasting
     alerts = UnitOfWork()
-    alerts.collect([Alert(HUB, Concern.SILENT)])
+    alerts.collect([Alert(HUB, Concern.NOT_ANSWERING)])
     assert alerts.lasting
     assert UnitOfWork(parcels=list(Desk().parcels_for(None, START))).lasting  # type: ignore[arg-type]
     assert not UnitOfWork(seen=[Seen(START, None, "hub", 1.0)]).lasting  # type: ignore[arg-type]
@@ -77,7 +77,7 @@ def test_a_transition_with_something_to_notify_is_a_line_and_a_message() -> None
         parcel.message.headline,
         Entry.TRANSITION,
         HUB,
-        Concern.SILENT,
+        Concern.NOT_ANSWERING,
     )
     assert line.details == {"event": "raise", "state": "active", "episode": "1", "priority": "warning"}
     assert "guest tide-log" in parcel.message.body
@@ -92,7 +92,7 @@ def test_what_depends_on_nothing_of_the_daemons_own() -> None:
 
 def test_a_transition_that_is_kept_back_is_a_line_alone() -> None:
     """The line names the alert that suppresses it."""
-    held = state_machine.hold(Alert(HUB, Concern.SILENT), POOL)
+    held = state_machine.hold(Alert(HUB, Concern.NOT_ANSWERING), POOL)
     unit = notified(raised(alert=held))
     assert unit.parcels == []
     assert (unit.journal[0].text, unit.journal[0].details["held by"]) == (f"{HUB}: raise", str(POOL))
@@ -112,7 +112,7 @@ def test_how_loud_a_transition_is_in_the_log(priority: Priority, level: int, cap
     fields = [record.__dict__["watchkeeper"] for record in caplog.records]
     assert [each["told"] for each in fields] == ["raised", "ended"]
     assert [each["move"] for each in fields] == ["raise", "clear"]
-    assert fields[0]["alert"] == f"{HUB} silent 1"
+    assert fields[0]["alert"] == f"{HUB} not_answering 1"
 
 
 def gap(away_s: float = 0.0, set_by_s: float = 0.0) -> UnitOfWork:

@@ -49,7 +49,7 @@ async def test_the_outbox_is_woken_for_units_with_messages_and_for_no_others() -
 async def test_alerts_that_changed_are_in_the_unit_that_is_written() -> None:
     """The code that changed them need not say so."""
     rig = Rig()
-    alert = Alert(HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1)
+    alert = Alert(HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1)
     rig.book.put(alert)
     await rig.buffer.write(UnitOfWork(seen=[SEEN]), START)
     assert rig.store.commits == [Commit((SEEN,), alerts=(alert,))]
@@ -78,13 +78,13 @@ async def test_what_is_kept_is_counted_and_goes_in_before_what_is_new() -> None:
     """Event log, alerts and messages in their order; of an alert only its newest state; samples are lost."""
     rig = Rig()
     rig.store.fill()
-    alert = Alert(HUB, Concern.SILENT, State.ACTIVE, Priority.WARNING, 1)
+    alert = Alert(HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1)
     rig.book.put(alert)
     await rig.buffer.write(UnitOfWork(seen=[SEEN], journal=[LINE], parcels=[rig.parcel("first")]), START)
     # The note, the alert, the line and the alert about the database, and a message for each.
     assert rig.buffer.held_back == 2 + 2 + 2
     rig.store.free()
-    ended = Alert(HUB, Concern.SILENT, State.NORMAL, None, 1)
+    ended = Alert(HUB, Concern.NOT_ANSWERING, State.NORMAL, None, 1)
     rig.book.put(ended)
     later = JournalLine(START + MINUTE, Entry.NOTE, "and again")
     await rig.buffer.write(UnitOfWork(journal=[later], parcels=[rig.parcel("second")]), START + MINUTE)
@@ -102,7 +102,7 @@ async def test_a_review_of_findings_is_not_stored_with_what_was_kept() -> None:
     """Findings are stored with their samples; an old one must not replace a newer one later."""
     house = House()
     house.store.fill()
-    await house.run(watched([Condition(SeriesKey("pool skerry", "health"), sound=False, reason="failed")]))
+    await house.run(watched([Condition(SeriesKey("pool skerry", "health"), ok=False, reason="failed")]))
     house.store.free()
     await house.pipeline.note(Entry.NOTE, "room")
     assert {f.key for f in house.store.findings.values()} == {DATABASE}

@@ -134,7 +134,7 @@ def test_a_number_that_is_not_finite_is_refused_with_its_place(odd: float) -> No
 def test_a_value_of_a_wrong_type_is_refused() -> None:
     """A bug elsewhere causes an error that names the record, not a row that cannot be read."""
     with pytest.raises(StoreError, match="a Condition cannot be stored"):
-        OBSERVATION.dumps(Condition(SKERRY, sound=True, reason=cast("Any", 3)))
+        OBSERVATION.dumps(Condition(SKERRY, ok=True, reason=cast("Any", 3)))
     with pytest.raises(StoreError, match="a str cannot be stored"):
         OBSERVATION.dumps(cast("Any", "skerry"))
 

@@ -37,7 +37,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("whole") / "watchkeeper.db"
     others = (
         Seen(START, Answer(HIDE_HUB, False, "no answer"), "hide-hub", 30.0),
-        Seen(START, Condition(SeriesKey("probe pools", "runs"), sound=True), "pools", 60.0),
+        Seen(START, Condition(SeriesKey("probe pools", "runs"), ok=True), "pools", 60.0),
         Seen(START, Deadline(SeriesKey("snapshots of skerry", "age of the newest"), START + DAY, START), "snaps", 60.0),
     )
 

@@ -62,8 +62,8 @@ async def test_each_kind_is_kept_as_a_sample(store: Store) -> None:
         Deadline(keys[2], None),
         Answer(keys[3], answered=True, took_s=0.25),
         Answer(keys[4], answered=False, took_s=0.25, reason="status 502"),
-        Condition(keys[5], sound=True),
-        Condition(keys[6], sound=False),
+        Condition(keys[5], ok=True),
+        Condition(keys[6], ok=False),
     ]
     await store.commit(Commit(seen=tuple(Seen(START, each, "things", 30.0) for each in seen)))
     found = [await store.samples(each.key, START, START) for each in seen]
@@ -208,7 +208,7 @@ async def test_a_series_that_changes_its_kind_reads_its_levels_only(store: Store
 async def test_the_newest_finding_of_each_concern_is_kept(store: Store) -> None:
     """One row per series and concern; a finding may come before its series has a sample."""
     old = Finding(SKERRY, Concern.FULL, START, Priority.CAUTION)
-    stale = Finding(SKERRY, Concern.STALE, START, None)
+    stale = Finding(SKERRY, Concern.NOT_REPORTING, START, None)
     new = Finding(SKERRY, Concern.FULL, START + MINUTE, Priority.WARNING, ends_at=START + DAY)
     await store.commit(Commit(findings=(old, stale)))
     await store.commit(Commit(findings=(new,)))
@@ -217,7 +217,7 @@ async def test_the_newest_finding_of_each_concern_is_kept(store: Store) -> None:
 
 async def test_an_alert_is_kept_until_it_is_as_new(store: Store) -> None:
     """An alert after an episode stays (its count is part of its messages' ids); one in its initial state does not."""
-    await store.commit(Commit(alerts=(alert(1), Alert(HIDE_HUB, Concern.SILENT))))
+    await store.commit(Commit(alerts=(alert(1), Alert(HIDE_HUB, Concern.NOT_ANSWERING))))
     assert await store.alerts() == [alert(1)]
     ended = Alert(SKERRY, Concern.FULL, State.NORMAL, episode=1)
     await store.commit(Commit(alerts=(ended,)))

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
 
-from watchkeeper.alerting.rules import Rules, SilentRule
+from watchkeeper.alerting.rules import NotAnsweringRule, Rules
 from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreError, StoreFull
 from watchkeeper.model.alert import Alert, Concern
@@ -203,4 +203,4 @@ def watched(
     *runs: Sequence[Observation] | Exception, label: str = "hide-hub", rules: Rules | None = None, every_s: float = 60.0
 ) -> ScheduledProbe:
     """A probe that runs every minute, with the default rules, except that one minute without an answer is reported."""
-    return ScheduledProbe(label, every_s, Script(*runs), rules or Rules(silent=SilentRule(warning_s=60.0)))
+    return ScheduledProbe(label, every_s, Script(*runs), rules or Rules(not_answering=NotAnsweringRule(warning_s=60.0)))

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from watchkeeper.alerting import state_machine
-from watchkeeper.alerting.rules import SilentRule, instant, judge_silent, within
+from watchkeeper.alerting.rules import NotAnsweringRule, instant, judge_not_answering, within
 from watchkeeper.messages.build import compose
 from watchkeeper.model.alert import Alert, Concern, Delays, Transition
 from watchkeeper.model.finding import Finding
@@ -110,8 +110,8 @@ def silence() -> list[Told]:
     answers = replace(silent, answered=True, reason="")
     return told(
         [
-            judge_silent(silent, after(minutes=-4), NOW, SilentRule()),
-            judge_silent(answers, None, after(minutes=18), SilentRule()),
+            judge_not_answering(silent, after(minutes=-4), NOW, NotAnsweringRule()),
+            judge_not_answering(answers, None, after(minutes=18), NotAnsweringRule()),
         ],
         silent,
     )

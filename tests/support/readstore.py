@@ -95,7 +95,7 @@ class ReadStoreDouble:
         self.seen.append(Seen(at, seen, probe, interval_s))
         if finding:
             self.found.append(finding)
-        self.found.append(Finding(seen.key, Concern.STALE, self.now, None, ends_at=at + timedelta(seconds=180)))
+        self.found.append(Finding(seen.key, Concern.NOT_REPORTING, self.now, None, ends_at=at + timedelta(seconds=180)))
         return made
 
     def alert(
@@ -189,7 +189,9 @@ class ReadStoreDouble:
         since = self.now - silent if silent else None
         made = self.add(
             Answer(key, silent is None, reason, took_s, phases),
-            Finding(key, Concern.SILENT, self.now, Priority.WARNING if silent else None, since=since, reason=reason),
+            Finding(
+                key, Concern.NOT_ANSWERING, self.now, Priority.WARNING if silent else None, since=since, reason=reason
+            ),
         )
         base, now_s = took_s or 0.04, self.now.timestamp()
         samples = self._samples(lambda ago_s: base * (1 + 0.3 * _cycle(now_s - ago_s * 7)), None)
@@ -202,7 +204,7 @@ class ReadStoreDouble:
         key, since = SeriesKey(subject, quantity), self.now - unsound if unsound else None
         made = self.add(
             Condition(key, unsound is None, reason, grave=unsound is not None),
-            Finding(key, Concern.UNSOUND, self.now, Priority.ALARM if unsound else None, since=since, reason=reason),
+            Finding(key, Concern.FAULTY, self.now, Priority.ALARM if unsound else None, since=since, reason=reason),
         )
         bad_s = (since or self.now + DAY).timestamp()
         self.history[key] = [replace(s, value=float(s.at_s < bad_s)) for s in self._samples(float, None)]
@@ -296,7 +298,7 @@ def filling() -> ReadStoreDouble:
     store.alert(srv.key, Concern.FULL, Priority.CAUTION, timedelta(days=5))
     store.alert(soon.key, Concern.OVERDUE, Priority.CAUTION, timedelta(days=5), State.ACKNOWLEDGED)
     store.alert(space.key, Concern.FULL, Priority.WARNING, timedelta(hours=10, minutes=14))
-    store.alert(SeriesKey("service tide-log", "answer"), Concern.SILENT, None, DAY, State.RECTIFIED)
+    store.alert(SeriesKey("service tide-log", "answer"), Concern.NOT_ANSWERING, None, DAY, State.RECTIFIED)
     store.open_parcels.append(parcel(store.now))
     return store.settled()
 
@@ -313,14 +315,14 @@ def full() -> ReadStoreDouble:
     store.level("file system /srv", "space", 860 * GIB, 900 * GIB, full_in=(6 * HOUR, 9 * HOUR, 15 * HOUR))
     health = store.condition("pool skerry", "health", "suspended: no space left", timedelta(minutes=22))
     store.alert(space.key, Concern.FULL, Priority.ALARM, timedelta(minutes=24))
-    store.alert(health.key, Concern.UNSOUND, Priority.ALARM, timedelta(minutes=22))
+    store.alert(health.key, Concern.FAULTY, Priority.ALARM, timedelta(minutes=22))
     store.alert(SeriesKey("file system /srv", "space"), Concern.FULL, Priority.ALARM, timedelta(minutes=40))
     for i, guest in enumerate(GUESTS):
         late = timedelta(minutes=20 - i)
         state = store.condition(f"guest {guest}", "state", "paused: I/O error, no space", late)
         answer = store.answer(f"service {guest}", None, "no answer within 10 s", late)
-        store.alert(state.key, Concern.UNSOUND, Priority.ALARM, late)
-        store.alert(answer.key, Concern.SILENT, Priority.WARNING, late - timedelta(minutes=1))
+        store.alert(state.key, Concern.FAULTY, Priority.ALARM, late)
+        store.alert(answer.key, Concern.NOT_ANSWERING, Priority.WARNING, late - timedelta(minutes=1))
     return store.settled()
 
 

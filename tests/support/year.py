@@ -100,7 +100,7 @@ class Year:
         return BEGAN_AT + DAY * day + MINUTE * round(60 * hour)
 
     def _troubles(self) -> list[Happening]:
-        space, state, answer = Concern.FULL, Concern.UNSOUND, Concern.SILENT
+        space, state, answer = Concern.FULL, Concern.FAULTY, Concern.NOT_ANSWERING
         cut = 3 * HOUR
         group = ("group of services", answer)
         at, made = self._day, Happening
@@ -119,7 +119,12 @@ class Year:
                 lasts=14 * DAY,
             ),
             made(
-                "power cut", at(86), (("watchkeeper", Concern.STALE), group), cut + 10 * MINUTE, acts=False, lasts=cut
+                "power cut",
+                at(86),
+                (("watchkeeper", Concern.NOT_REPORTING), group),
+                cut + 10 * MINUTE,
+                acts=False,
+                lasts=cut,
             ),
             made(
                 "the network is away",
@@ -153,7 +158,7 @@ class Year:
             begins = self._day(day, 19.5)
             for guest in GUESTS:
                 lasts = SECOND * round(self.chance.triangular(8, 120, 25))
-                about = ((f"service {guest}", Concern.SILENT), ("group of services", Concern.SILENT))
+                about = ((f"service {guest}", Concern.NOT_ANSWERING), ("group of services", Concern.NOT_ANSWERING))
                 at = begins + SECOND * self.chance.randint(0, 59)
                 made.append(Happening(f"{guest} is restarted", at, about, acts=False, lasts=lasts))
                 begins += 3 * MINUTE
@@ -292,7 +297,7 @@ class Year:
 
 
 def _of(guest: str) -> tuple[tuple[str, Concern], ...]:
-    return ((f"guest {guest}", Concern.UNSOUND), (f"service {guest}", Concern.SILENT))
+    return ((f"guest {guest}", Concern.FAULTY), (f"service {guest}", Concern.NOT_ANSWERING))
 
 
 def _each_day(key: SeriesKey, last: datetime, hours: float) -> Deadline:

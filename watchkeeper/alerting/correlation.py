@@ -26,10 +26,10 @@ DOUBT_S = 120.0
 """For this long, a thing that is down and has no alert yet may be the cause of another alert. Probes run about once a
 minute: a cause that has not been raised within two runs is not the cause."""
 
-CONSEQUENCES = frozenset({Concern.SILENT, Concern.UNSOUND, Concern.STALE})
+CONSEQUENCES = frozenset({Concern.NOT_ANSWERING, Concern.FAULTY, Concern.NOT_REPORTING})
 """Concerns that can be a consequence. A level that fills and a date that comes do so independently of other faults."""
 
-CAUSES = frozenset({Concern.SILENT, Concern.UNSOUND, Concern.FULL})
+CAUSES = frozenset({Concern.NOT_ANSWERING, Concern.FAULTY, Concern.FULL})
 
 STOPPED = frozenset({"state", "answers", "there"})
 """Conditions that mean, when faulty, that their subject does not work. Other conditions mean this only if they are
@@ -123,7 +123,7 @@ class Correlation:
 
     def _lifted(self, alert: Alert, wanted: Priority | None) -> Priority | None:
         """Raise the priority of a cause to that of what it suppresses: a receiver of alarms only must get an alarm."""
-        if wanted is None or alert.concern not in (Concern.SILENT, Concern.UNSOUND):
+        if wanted is None or alert.concern not in (Concern.NOT_ANSWERING, Concern.FAULTY):
             return wanted
         return max([wanted, *(a.priority for a in self._book.held_by(alert.key) if a.priority is not None)])
 
@@ -135,7 +135,7 @@ class Correlation:
             if cause := self._cause(alert, now):
                 return cause, None
             if (
-                alert.concern is Concern.SILENT
+                alert.concern is Concern.NOT_ANSWERING
                 and telling is NotificationKind.RAISED
                 and self._one_of_several(alert, now)
             ):
@@ -228,7 +228,7 @@ class Correlation:
         return any(abs((since - at).total_seconds()) <= Group.GATHER_S for since in untold for at in lost.values())
 
     def _answers(self, key: SeriesKey) -> bool:
-        return self._book.find(key, Concern.SILENT) is not None
+        return self._book.find(key, Concern.NOT_ANSWERING) is not None
 
 
 def is_down(seen: Observation) -> bool:
@@ -237,7 +237,7 @@ def is_down(seen: Observation) -> bool:
         case Answer():
             return not seen.answered
         case Condition():
-            return not seen.sound and (seen.grave or seen.key.quantity in STOPPED)
+            return not seen.ok and (seen.grave or seen.key.quantity in STOPPED)
         case Level():
             return seen.used >= seen.capacity and seen.part_of is None and not seen.may_be_full
         case _:

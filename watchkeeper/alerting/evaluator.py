@@ -21,7 +21,7 @@ from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 from watchkeeper.model.units import HOUR_S
 
-CONCERNS = {kind: (concern, Concern.STALE) for kind, concern in CONCERN.items()}
+CONCERNS = {kind: (concern, Concern.NOT_REPORTING) for kind, concern in CONCERN.items()}
 """The concerns that a series of each kind can raise."""
 
 
@@ -49,7 +49,7 @@ class SeriesEvaluator:
     def __init__(self, key: SeriesKey, kind: Kind, interval_s: float, limits: Rules, book: AlertBook) -> None:
         """Begin to evaluate a series.
 
-        interval_s: seconds between the probe's samples; infinite if none is due, so that it never counts as stale.
+        interval_s: seconds between the probe's samples; infinite if none is due, so that none is ever missing.
         book: holds its alerts.
         """
         self.key, self.kind, self.interval_s, self.rules = key, kind, interval_s, limits
@@ -66,7 +66,7 @@ class SeriesEvaluator:
 
     @property
     def alerts(self) -> tuple[Alert, ...]:
-        """Its alerts: for the concern of its kind, and for being stale."""
+        """Its alerts: for the concern of its kind, and for not reporting."""
         return tuple([self._book.get(self.key, concern) for concern in self.concerns])
 
     def take(self, seen: Observation, at: datetime) -> None:
@@ -81,7 +81,7 @@ class SeriesEvaluator:
             case Answer():
                 self._note(good=seen.answered, at=at)
             case Condition():
-                self._note(good=seen.sound, at=at)
+                self._note(good=seen.ok, at=at)
             case Deadline():
                 pass
             case _:
@@ -94,9 +94,9 @@ class SeriesEvaluator:
         again before the probe has run: after three days without power, nobody knows the current state.
         """
         self.latest, self.first_at, self.last_at, self.bad_since = seen, first_at, now, bad_since
-        stale = self._book.find(self.key, Concern.STALE)
-        if stale is not None and stale.standing and stale.raised_at is not None:
-            self._absence = Absence(max(now - stale.raised_at, timedelta()))
+        missing = self._book.find(self.key, Concern.NOT_REPORTING)
+        if missing is not None and missing.standing and missing.raised_at is not None:
+            self._absence = Absence(max(now - missing.raised_at, timedelta()))
 
     def bridge(self, gap: timedelta, now: datetime, *, anew: bool) -> None:
         """Account for a jump of the wall clock without monitoring: times measured since then exclude the gap.
@@ -119,8 +119,8 @@ class SeriesEvaluator:
         return self.gone and all(a.state is State.NORMAL and a.owed is None for a in self.alerts)
 
     def missed(self, as_of: datetime) -> bool:
-        """Return whether it has had no sample for so long that it counts as stale, whether or not that is reported."""
-        patience_s = self.rules.stale.intervals * self.interval_s
+        """Return whether its samples have been missing for the rule's time, whether or not that is reported."""
+        patience_s = self.rules.not_reporting.intervals * self.interval_s
         return self.last_at is not None and (as_of - self.last_at).total_seconds() >= patience_s
 
     def _note(self, *, good: bool, at: datetime) -> None:
@@ -138,13 +138,13 @@ class SeriesEvaluator:
         return self._dropped(now) if self.gone else self._findings(now, probe_seen_at or now)
 
     def _count_absence(self, as_of: datetime) -> None:
-        if self._book.priority_of(self.key, Concern.STALE) is None:
+        if self._book.priority_of(self.key, Concern.NOT_REPORTING) is None:
             self._absence = None
             return
         if self._absence is None:
             self._absence = Absence()
         # A probe that runs at its usual times is evaluated at least once in an interval; slow reviews have an hour.
-        longest = timedelta(seconds=max(self.rules.stale.intervals * self.interval_s, HOUR_S))
+        longest = timedelta(seconds=max(self.rules.not_reporting.intervals * self.interval_s, HOUR_S))
         self._absence.count(as_of, longest)
         self.gone = self.gone or self._absence.for_good
 
@@ -164,10 +164,14 @@ class SeriesEvaluator:
         if not math.isfinite(self.interval_s):
             return found
         as_of = max(probe_seen_at, self.last_at)
-        stale = rules.judge_stale(self.key, self.last_at, self.interval_s, as_of, self.rules.stale)
-        if self._looked or stale.priority is not None or self._book.priority_of(self.key, Concern.STALE) is None:
-            return (*found, stale)
-        return found  # a restored stale alert must not end only because no sample has been missed since the restart
+        missing = rules.judge_not_reporting(self.key, self.last_at, self.interval_s, as_of, self.rules.not_reporting)
+        if (
+            self._looked
+            or missing.priority is not None
+            or self._book.priority_of(self.key, Concern.NOT_REPORTING) is None
+        ):
+            return (*found, missing)
+        return found  # a restored alert must not end only because no sample has been missed since the restart
 
     def _judge_kind(self, seen: Observation, first_at: datetime, now: datetime) -> Finding:
         match seen:
@@ -179,8 +183,8 @@ class SeriesEvaluator:
             case Deadline():
                 return rules.judge_overdue(seen, first_at, now, self.rules.overdue)
             case Answer():
-                return rules.judge_silent(seen, self.bad_since, now, self.rules.silent)
+                return rules.judge_not_answering(seen, self.bad_since, now, self.rules.not_answering)
             case Condition():
-                return rules.judge_unsound(seen, self.bad_since, now, self.rules.unsound)
+                return rules.judge_faulty(seen, self.bad_since, now, self.rules.faulty)
             case _:
                 assert_never(seen)

@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 from typing import assert_never
 
 from watchkeeper.alerting import rules, state_machine
-from watchkeeper.alerting.rules import FullRule, OverdueRule, Rules, SilentRule
+from watchkeeper.alerting.rules import FullRule, NotAnsweringRule, OverdueRule, Rules
 from watchkeeper.messages import wording
 from watchkeeper.model.alert import Alert, Concern, Delays, Priority, State
 from watchkeeper.model.finding import Finding
@@ -28,7 +28,7 @@ def explain(found: Finding, seen: Observation | None, limits: Rules, alert: Aler
         parts.append(_limits(found, seen, limits))
         asks += _because(found, limits)
     parts += (asks, _alert(alert, limits, found.at))
-    return f"{wording.clean(str(found.key))}, {found.concern.value}: {'; '.join(filter(None, parts))}"
+    return f"{wording.clean(str(found.key))}, {found.concern.words}: {'; '.join(filter(None, parts))}"
 
 
 def decision(found: Finding, alert: Alert) -> Gist:
@@ -47,7 +47,7 @@ def _facts(found: Finding, seen: Observation | None) -> str:
     """What was observed, as far as the rule uses it."""
     if seen is None:
         return wording.clean(found.reason)
-    if found.concern is Concern.STALE:
+    if found.concern is Concern.NOT_REPORTING:
         return f"the newest sample counts until {_at(found.ends_at)}"
     match seen:
         case Level():
@@ -63,7 +63,7 @@ def _facts(found: Finding, seen: Observation | None) -> str:
             return "it answers" if seen.answered else f"no answer {_since(found)}: {wording.clean(seen.reason)}"
         case Condition():
             grave = "gravely " if seen.grave else ""
-            return "sound" if seen.sound else f"{grave}unsound {_since(found)}: {wording.clean(seen.reason)}"
+            return "sound" if seen.ok else f"{grave}unsound {_since(found)}: {wording.clean(seen.reason)}"
         case _:
             assert_never(seen)
 
@@ -95,19 +95,19 @@ def _limits(found: Finding, seen: Observation, limits: Rules) -> str:
             return _listed("within", limits.full.caution_s, limits.full.warning_s, limits.full.alarm_s)
         case Concern.OVERDUE:
             return _overdue_limits(seen, limits.overdue)
-        case Concern.SILENT:
-            return _listed("after", *_of_silence(limits.silent))
-        case Concern.UNSOUND:
-            plain, grave = limits.unsound.priority, limits.unsound.failed_priority
+        case Concern.NOT_ANSWERING:
+            return _listed("after", *_of_silence(limits.not_answering))
+        case Concern.FAULTY:
+            plain, grave = limits.faulty.priority, limits.faulty.failed_priority
             return f"limits: unsound is {wording.priority_words(plain)}, gravely so {wording.priority_words(grave)}"
-        case Concern.STALE:
-            priority = wording.priority_words(limits.stale.priority)
-            return f"limits: {priority} after {limits.stale.intervals:g} of the probe's intervals"
+        case Concern.NOT_REPORTING:
+            priority = wording.priority_words(limits.not_reporting.priority)
+            return f"limits: {priority} after {limits.not_reporting.intervals:g} of the probe's intervals"
         case _:
             assert_never(found.concern)
 
 
-def _of_silence(rule: SilentRule) -> tuple[float | None, float | None, float | None]:
+def _of_silence(rule: NotAnsweringRule) -> tuple[float | None, float | None, float | None]:
     return rule.caution_s, rule.warning_s, rule.alarm_s
 
 
@@ -128,9 +128,11 @@ def _because(found: Finding, limits: Rules) -> str:
     """Why the priority is not higher."""
     if found.concern is Concern.FULL and found.forecast is not None:
         return _because_full(found, found.forecast, limits.full)
-    if found.concern is Concern.SILENT and found.since is not None:
+    if found.concern is Concern.NOT_ANSWERING and found.since is not None:
         ahead = [
-            s for s in _of_silence(limits.silent) if s is not None and found.since + timedelta(seconds=s) > found.at
+            s
+            for s in _of_silence(limits.not_answering)
+            if s is not None and found.since + timedelta(seconds=s) > found.at
         ]
         return f", the next limit is reached {_at(found.since + timedelta(seconds=min(ahead)))}" if ahead else ""
     return ""

@@ -18,7 +18,7 @@ from watchkeeper.model.observation import SeriesKey
 GROUP = SeriesKey("group of services", "answer")
 FLOOD = SeriesKey("alerts", "rate")
 DATABASE = SeriesKey("watchkeeper", "database")
-OWN = {GROUP: Concern.SILENT, FLOOD: Concern.UNSOUND, DATABASE: Concern.UNSOUND}
+OWN = {GROUP: Concern.NOT_ANSWERING, FLOOD: Concern.FAULTY, DATABASE: Concern.FAULTY}
 """Series that no probe delivers, each with its one concern: about other alerts, and about the daemon's own database."""
 
 _MOST_NAMES = 12
@@ -77,7 +77,7 @@ class Group:
         reason = named(m.key.subject for m in standing)
         if not alert.standing:
             reason = f"answers again: {named(self._names)}" if self._names else "answers again"
-        return Finding(GROUP, Concern.SILENT, now, wanted, since=since, reason=reason), alert, moves
+        return Finding(GROUP, Concern.NOT_ANSWERING, now, wanted, since=since, reason=reason), alert, moves
 
 
 class Flood:
@@ -115,7 +115,7 @@ class Flood:
         self.over = self.over or any(move.event is Event.CLEAR for move in moves)
         since = alert.raised_at if wanted else None
         reason = self._reason(alert, standing, lately)
-        return Finding(FLOOD, Concern.UNSOUND, now, wanted, since=since, reason=reason), alert, moves
+        return Finding(FLOOD, Concern.FAULTY, now, wanted, since=since, reason=reason), alert, moves
 
     def _wanted(self, alert: Alert, standing: Sequence[Alert], lately: int) -> Priority | None:
         most = _most_urgent(standing)

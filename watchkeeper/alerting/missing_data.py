@@ -1,8 +1,8 @@
 """How long a series has been missing from a probe that runs without error, and when it counts as permanently gone.
 
 A guest that was removed, a data set that was destroyed, a file system that was permanently unmounted: their probe runs
-and never delivers them again. That is reported as stale; after GONE_AFTER the alert ends automatically, and the series
-is not evaluated until it is seen again. Pure. Not here: what is stale (rules.py).
+and never delivers them again. An alert reports that; after GONE_AFTER it ends automatically, and the series is not
+evaluated until it is seen again. Pure. Not here: when a series counts as not reporting (rules.py).
 """
 
 from datetime import datetime, timedelta
@@ -25,13 +25,13 @@ GONE = f"gone for good: no longer seen for {GONE_AFTER.days} days"
 def is_gone(finding: Finding) -> bool:
     """Return whether the series was removed with this finding, because it is gone or no longer monitored.
 
-    The stale finding shows it, because every new sample evaluates staleness again.
+    The `not_reporting` finding shows it: every new sample makes a new one.
     """
-    return finding.concern is Concern.STALE and finding.reason in (GONE, UNWATCHED)
+    return finding.concern is Concern.NOT_REPORTING and finding.reason in (GONE, UNWATCHED)
 
 
 class Absence:
-    """Counts how long one stale alert was active while its probe ran without error. Gaps between runs do not count."""
+    """Counts how long a series was missing while its probe ran without error. Gaps between runs do not count."""
 
     __slots__ = ("_before", "_here", "_well_at")
 

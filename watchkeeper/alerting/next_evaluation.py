@@ -22,7 +22,7 @@ def next_evaluation(evaluator: SeriesEvaluator, now: datetime) -> datetime | Non
 def _instants(evaluator: SeriesEvaluator) -> Iterator[datetime]:
     seen, since = evaluator.latest, evaluator.bad_since
     if isinstance(seen, Answer) and since is not None:
-        rule = evaluator.rules.silent
+        rule = evaluator.rules.not_answering
         limits = (rule.caution_s, rule.warning_s, rule.alarm_s)
         yield from (since + timedelta(seconds=limit_s) for limit_s in limits if limit_s is not None)
     for alert in evaluator.alerts:

@@ -51,7 +51,7 @@ class OverdueRule:
 
 
 @dataclass(frozen=True, slots=True)
-class SilentRule:
+class NotAnsweringRule:
     """No answer for this long (since the first one that failed); None switches a priority off."""
 
     caution_s: float | None = None
@@ -61,7 +61,7 @@ class SilentRule:
 
 
 @dataclass(frozen=True, slots=True)
-class UnsoundRule:
+class FaultyRule:
     """Faulty: a warning, or an alarm if the thing itself reports that it has stopped."""
 
     priority: Priority | None = Priority.WARNING
@@ -70,7 +70,7 @@ class UnsoundRule:
 
 
 @dataclass(frozen=True, slots=True)
-class StaleRule:
+class NotReportingRule:
     """No sample for this many of the probe's own intervals."""
 
     intervals: float = 3.0
@@ -84,14 +84,14 @@ class Rules:
 
     full: FullRule = FullRule()
     overdue: OverdueRule = OverdueRule()
-    silent: SilentRule = SilentRule()
-    unsound: UnsoundRule = UnsoundRule()
-    stale: StaleRule = StaleRule()
+    not_answering: NotAnsweringRule = NotAnsweringRule()
+    faulty: FaultyRule = FaultyRule()
+    not_reporting: NotReportingRule = NotReportingRule()
     chattering: Chattering = Chattering()
 
     def delays(self, concern: Concern) -> Delays:
         """A concern's delays, with the limits of chattering."""
-        rule: FullRule | OverdueRule | SilentRule | UnsoundRule | StaleRule = getattr(self, concern.value)
+        rule: FullRule | OverdueRule | NotAnsweringRule | FaultyRule | NotReportingRule = getattr(self, concern.value)
         return replace(rule.delays, chattering=self.chattering)
 
 
@@ -199,33 +199,35 @@ def judge_overdue(seen: Deadline, first_seen_at: datetime, now: datetime, rule: 
     )
 
 
-def judge_silent(seen: Answer, silent_since: datetime | None, now: datetime, rule: SilentRule) -> Finding:
+def judge_not_answering(seen: Answer, since: datetime | None, now: datetime, rule: NotAnsweringRule) -> Finding:
     """Evaluate an answer: how long there has been none."""
     priority = None
-    if not seen.answered and silent_since is not None:
-        silent_s = (now - silent_since).total_seconds()
+    if not seen.answered and since is not None:
+        lasted_s = (now - since).total_seconds()
         priority = within(
-            -silent_s, *(None if s is None else -s for s in (rule.caution_s, rule.warning_s, rule.alarm_s))
+            -lasted_s, *(None if s is None else -s for s in (rule.caution_s, rule.warning_s, rule.alarm_s))
         )
-    return Finding(seen.key, Concern.SILENT, now, priority, since=silent_since, reason=seen.reason)
+    return Finding(seen.key, Concern.NOT_ANSWERING, now, priority, since=since, reason=seen.reason)
 
 
-def judge_unsound(seen: Condition, unsound_since: datetime | None, now: datetime, rule: UnsoundRule) -> Finding:
+def judge_faulty(seen: Condition, since: datetime | None, now: datetime, rule: FaultyRule) -> Finding:
     """Evaluate a condition: OK or faulty."""
-    priority = None if seen.sound else rule.failed_priority if seen.grave else rule.priority
-    return Finding(seen.key, Concern.UNSOUND, now, priority, since=unsound_since, reason=seen.reason)
+    priority = None if seen.ok else rule.failed_priority if seen.grave else rule.priority
+    return Finding(seen.key, Concern.FAULTY, now, priority, since=since, reason=seen.reason)
 
 
-def judge_stale(key: SeriesKey, last_at: datetime, interval_s: float, now: datetime, rule: StaleRule) -> Finding:
+def judge_not_reporting(
+    key: SeriesKey, last_at: datetime, interval_s: float, now: datetime, rule: NotReportingRule
+) -> Finding:
     """Evaluate whether the probe has recently delivered a sample."""
-    stale_at = last_at + timedelta(seconds=rule.intervals * interval_s)
-    stale = now >= stale_at
+    ends_at = last_at + timedelta(seconds=rule.intervals * interval_s)
+    missing = now >= ends_at
     return Finding(
         key,
-        Concern.STALE,
+        Concern.NOT_REPORTING,
         now,
-        rule.priority if stale else None,
-        ends_at=stale_at,
-        since=last_at if stale else None,
-        reason="no sample has come" if stale else "",
+        rule.priority if missing else None,
+        ends_at=ends_at,
+        since=last_at if missing else None,
+        reason="no sample has come" if missing else "",
     )

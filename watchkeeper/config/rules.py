@@ -130,11 +130,11 @@ class NotAnsweringSettings(Delayed):
     caution, warning, alarm: the silence after which this priority begins, counted from the first answer that failed.
     """
 
-    caution: Limit = _BY_DEFAULT.silent.caution_s
-    warning: Limit = _BY_DEFAULT.silent.warning_s
-    alarm: Limit = _BY_DEFAULT.silent.alarm_s
-    on_delay: Delay = _BY_DEFAULT.silent.delays.on_delay_s
-    off_delay: Delay = _BY_DEFAULT.silent.delays.off_delay_s
+    caution: Limit = _BY_DEFAULT.not_answering.caution_s
+    warning: Limit = _BY_DEFAULT.not_answering.warning_s
+    alarm: Limit = _BY_DEFAULT.not_answering.alarm_s
+    on_delay: Delay = _BY_DEFAULT.not_answering.delays.on_delay_s
+    off_delay: Delay = _BY_DEFAULT.not_answering.delays.off_delay_s
 
     def disorder(self) -> Iterator[str]:
         """What is wrong with the limits in combination."""
@@ -142,9 +142,11 @@ class NotAnsweringSettings(Delayed):
         limits = (("caution", self.caution), ("warning", self.warning), ("alarm", self.alarm))
         yield from _in_order(*limits, rising=True, why=why)
 
-    def rule(self) -> rules.SilentRule:
+    def rule(self) -> rules.NotAnsweringRule:
         """The rule that this describes."""
-        return rules.SilentRule(caution_s=self.caution, warning_s=self.warning, alarm_s=self.alarm, delays=self.delays)
+        return rules.NotAnsweringRule(
+            caution_s=self.caution, warning_s=self.warning, alarm_s=self.alarm, delays=self.delays
+        )
 
 
 class FaultySettings(Delayed):
@@ -154,14 +156,14 @@ class FaultySettings(Delayed):
     failed_priority: of a thing that itself says that it has stopped working.
     """
 
-    priority: PriorityOrNever = _BY_DEFAULT.unsound.priority
-    failed_priority: PriorityOrNever = _BY_DEFAULT.unsound.failed_priority
-    on_delay: Delay = _BY_DEFAULT.unsound.delays.on_delay_s
-    off_delay: Delay = _BY_DEFAULT.unsound.delays.off_delay_s
+    priority: PriorityOrNever = _BY_DEFAULT.faulty.priority
+    failed_priority: PriorityOrNever = _BY_DEFAULT.faulty.failed_priority
+    on_delay: Delay = _BY_DEFAULT.faulty.delays.on_delay_s
+    off_delay: Delay = _BY_DEFAULT.faulty.delays.off_delay_s
 
-    def rule(self) -> rules.UnsoundRule:
+    def rule(self) -> rules.FaultyRule:
         """The rule that this describes."""
-        return rules.UnsoundRule(priority=self.priority, failed_priority=self.failed_priority, delays=self.delays)
+        return rules.FaultyRule(priority=self.priority, failed_priority=self.failed_priority, delays=self.delays)
 
 
 class NotReportingSettings(Delayed):
@@ -171,14 +173,14 @@ class NotReportingSettings(Delayed):
     priority: of the alert then.
     """
 
-    intervals: float = Field(default=_BY_DEFAULT.stale.intervals, ge=1, le=1000, allow_inf_nan=False)
-    priority: PriorityOrNever = _BY_DEFAULT.stale.priority
-    on_delay: Delay = _BY_DEFAULT.stale.delays.on_delay_s
-    off_delay: Delay = _BY_DEFAULT.stale.delays.off_delay_s
+    intervals: float = Field(default=_BY_DEFAULT.not_reporting.intervals, ge=1, le=1000, allow_inf_nan=False)
+    priority: PriorityOrNever = _BY_DEFAULT.not_reporting.priority
+    on_delay: Delay = _BY_DEFAULT.not_reporting.delays.on_delay_s
+    off_delay: Delay = _BY_DEFAULT.not_reporting.delays.off_delay_s
 
-    def rule(self) -> rules.StaleRule:
+    def rule(self) -> rules.NotReportingRule:
         """The rule that this describes."""
-        return rules.StaleRule(intervals=self.intervals, priority=self.priority, delays=self.delays)
+        return rules.NotReportingRule(intervals=self.intervals, priority=self.priority, delays=self.delays)
 
 
 class ChatteringSettings(Ordered):
@@ -213,9 +215,9 @@ class RulesSettings(Strict):
         return rules.Rules(
             full=self.full.rule(),
             overdue=self.overdue.rule(),
-            silent=self.not_answering.rule(),
-            unsound=self.faulty.rule(),
-            stale=self.not_reporting.rule(),
+            not_answering=self.not_answering.rule(),
+            faulty=self.faulty.rule(),
+            not_reporting=self.not_reporting.rule(),
             chattering=self.chattering.rule(),
         )
 

@@ -89,7 +89,7 @@ class DaemonActions:
             return f"{label} has been started; it is still looking."
         entry = self._runner.pipeline.state.registry.get(probe.own_key)
         own = entry.evaluator.latest if entry is not None else None
-        if isinstance(own, Condition) and not own.sound:
+        if isinstance(own, Condition) and not own.ok:
             return f"{label} ran, and could not look: {own.reason}"
         return f"{label} ran."
 

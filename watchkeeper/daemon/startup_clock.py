@@ -83,7 +83,7 @@ class ClockDoubt(BaseProbe):
         was_set = abs((self._clock.now() - at).total_seconds() - ran_s) > BEHIND_S
         if not why or was_set or ran_s >= STOOD_S:
             self._believed()
-        return [Condition(KEY, sound=not why, reason=why, grave=True)]
+        return [Condition(KEY, ok=not why, reason=why, grave=True)]
 
     async def settles(self, stop: asyncio.Event, say: Callable[[str], None], wait_s: float, look_s: float) -> bool:
         """Wait for the clock to be set; False while it is still in doubt. say: sends the status to systemd."""

@@ -88,7 +88,7 @@ def pool(now: Moment) -> Sequence[Observation]:
         Level(SeriesKey("pool skerry", "space"), pool_used(now), CAPACITY),
         Level(SeriesKey("pool skerry", "metadata"), 0.31 + 0.002 * _stir(now, 2), 1.0, Unit.SHARE),
         Condition(
-            SeriesKey("pool skerry", "health"), sound=not full, reason="suspended: no space left" * full, grave=full
+            SeriesKey("pool skerry", "health"), ok=not full, reason="suspended: no space left" * full, grave=full
         ),
         Deadline(SeriesKey("pool skerry", "scrub"), scrubbed + timedelta(days=35), scrubbed, 35 * DAY_S),
     )
@@ -100,8 +100,8 @@ def host(now: Moment) -> Sequence[Observation]:
     return (
         Level(SeriesKey("file system /", "space"), (21 + 0.02 * now.days) * GIB, 64 * GIB),
         Level(SeriesKey("file system /", "inodes"), 310_000.0 + 200 * now.days, 4_194_304.0, Unit.COUNT),
-        Condition(SeriesKey("file system /", "answers"), sound=True),
-        Condition(SeriesKey("file system /", "writable"), sound=True),
+        Condition(SeriesKey("file system /", "answers"), ok=True),
+        Condition(SeriesKey("file system /", "writable"), ok=True),
         Level(SeriesKey("memory", "in use"), (22 + 2 * at_noon + _stir(now, 3)) * GIB, 32 * GIB),
     )
 

@@ -47,7 +47,7 @@ PACE = timedelta(days=14)
 PACE_LEAST_S = 3_600.0
 """A rate that was recorded for less than an hour is not used."""
 STILL_INTERVALS = 3
-"""No sample for this many intervals of the busiest probe: monitoring is stopped, as the `stale` rule counts."""
+"""No sample for this many intervals of the busiest probe: monitoring is stopped, as in NotReportingRule."""
 
 _SETS = (ZfsSnapshotsSettings, LvmSnapshotsSettings, BtrfsSnapshotsSettings)
 
@@ -167,7 +167,7 @@ class Asking:
     async def _copy(self, probe: ProbeSettings, guest: GuestNow, mounted: Sequence[Mount]) -> Copy:
         seen, trouble = await self._fresh(probe)
         deadline = next((each for each in seen if isinstance(each, Deadline)), None)
-        failed = next((each for each in seen if isinstance(each, Condition) and not each.sound), None)
+        failed = next((each for each in seen if isinstance(each, Condition) and not each.ok), None)
         said = trouble or (failed.reason if failed is not None and failed.key.quantity == "result" else "")
         shares = ""
         if isinstance(probe, SnapshotsSettings):

@@ -83,7 +83,9 @@ class AckLinks:
             return None
         subject, quantity, concern, thread, number, priority, until_s = json.loads(raw)
         until = datetime.fromtimestamp(until_s, UTC)
-        found = AckToken(SeriesKey(subject, quantity), Concern(concern), thread, number, Priority(priority), until)
+        found = AckToken(
+            SeriesKey(subject, quantity), Concern.named(concern), thread, number, Priority(priority), until
+        )
         return found if now < until else None
 
     def _mark(self, content: bytes) -> bytes:

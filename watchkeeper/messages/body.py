@@ -81,7 +81,7 @@ def _fact(case: MessageContext, name_limit: int = SHORT_NAME) -> str:
     match found.concern:
         case Concern.FULL | Concern.OVERDUE:
             return f"{what} {phrase}{_when(case)}"
-        case Concern.STALE:
+        case Concern.NOT_REPORTING:
             return f"{phrase.replace('no sample', f'no sample of {what}')}"
         case _:
             reason = wording.clean(found.reason, 80)
@@ -107,11 +107,11 @@ def _ending(case: MessageContext, name_limit: int = SHORT_NAME) -> str:
             return f"{what} no longer filling"
         case Concern.OVERDUE:
             ending = "renewed" if found.key.quantity == "certificate" else "done again"
-        case Concern.SILENT:
+        case Concern.NOT_ANSWERING:
             ending = "answers again"
-        case Concern.UNSOUND:
+        case Concern.FAULTY:
             ending = wording.condition_words(found.key)[2]
-        case Concern.STALE:
+        case Concern.NOT_REPORTING:
             ending = "brings samples again"
         case _:
             assert_never(found.concern)
@@ -234,16 +234,16 @@ def _resting(case: MessageContext) -> str:
 _SINCE = {
     Concern.FULL: "Since",
     Concern.OVERDUE: "It was due",
-    Concern.SILENT: "No right answer since",
-    Concern.UNSOUND: "",  # in the condition's own words
-    Concern.STALE: "The last sample came",
+    Concern.NOT_ANSWERING: "No right answer since",
+    Concern.FAULTY: "",  # in the condition's own words
+    Concern.NOT_REPORTING: "The last sample came",
 }
 
 
 def _reason(case: MessageContext) -> str:
     """The whole reason, if the headline had to shorten it."""
     reason = wording.clean(case.found.reason, 600)
-    short = len(reason) <= 80 or case.found.concern not in {Concern.SILENT, Concern.UNSOUND}
+    short = len(reason) <= 80 or case.found.concern not in {Concern.NOT_ANSWERING, Concern.FAULTY}
     return "" if short else f"The whole reason: {reason}"
 
 

@@ -29,7 +29,8 @@ def thread_of(alert: Alert, host: str) -> str:
     """The thread of an alert's episode."""
     raised_at = alert.raised_at.isoformat() if alert.raised_at else ""
     key = alert.key
-    return thread_id(host, key.subject, key.quantity, alert.concern.value, str(alert.episode), raised_at)
+    # The first name: an alert that began before an upgrade ends in its own thread.
+    return thread_id(host, key.subject, key.quantity, alert.concern.first_name, str(alert.episode), raised_at)
 
 
 def compose(
@@ -117,7 +118,7 @@ def noted(host: str, now: datetime, zone: tzinfo, headline: str, *paragraphs: st
         host=host,
         telling=NotificationKind.NOTED,
         key=SeriesKey("watchkeeper", "watch"),
-        concern=Concern.STALE,
+        concern=Concern.NOT_REPORTING,
         state=State.NORMAL,
         priority=Priority.CAUTION,
         at=now,
@@ -135,7 +136,7 @@ def test_message(host: str, now: datetime, zone: tzinfo) -> Message:
         host=host,
         telling=NotificationKind.RAISED,
         key=SeriesKey("watchkeeper", "trial of the notifiers"),
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         state=State.ACTIVE,
         priority=Priority.CAUTION,
         at=now,

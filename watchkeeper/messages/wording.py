@@ -234,7 +234,7 @@ def priority_words(priority: Priority | None) -> str:
 
 def concern_words(concern: Concern) -> str:
     """What an alert is about, in a word or two: `filling up`, `overdue`. FULL is raised long before a level is full."""
-    return "filling up" if concern is Concern.FULL else concern.value.replace("-", " ")
+    return "filling up" if concern is Concern.FULL else concern.words
 
 
 def state_words(state: State) -> str:
@@ -249,11 +249,11 @@ def time_left_phrase(finding: Finding, now: datetime, zone: tzinfo) -> str:
             return _until_full(finding, now)
         case Concern.OVERDUE:
             return _until_due(finding, now)
-        case Concern.SILENT:
+        case Concern.NOT_ANSWERING:
             return _lasting("silent", finding.since, now) if finding.since else "answers"
-        case Concern.UNSOUND:
+        case Concern.FAULTY:
             return _unsound(finding, now, zone)
-        case Concern.STALE:
+        case Concern.NOT_REPORTING:
             return _lasting("no sample", finding.since, now) if finding.since else "samples come"
         case _:
             assert_never(finding.concern)

@@ -35,22 +35,40 @@ class Priority(IntEnum):
 
 
 class Concern(StrEnum):
-    """What an alert is about. One series can raise the concern of its kind, and `stale`."""
+    """What an alert is about. One series can raise the concern of its kind, and `not_reporting`."""
 
     FULL = "full"  # a level will be full
     OVERDUE = "overdue"  # a deadline has passed, or will
-    SILENT = "silent"  # no answer
-    UNSOUND = "unsound"  # a condition is faulty
-    STALE = "stale"  # the probe itself has delivered no sample
+    NOT_ANSWERING = "not_answering"
+    FAULTY = "faulty"  # a condition
+    NOT_REPORTING = "not_reporting"  # the probe itself has delivered no sample
 
+    @property
+    def words(self) -> str:
+        """The displayed words: `full`, `overdue`, `not answering`, `faulty` or `not reporting`."""
+        return self.value.replace("_", " ")
+
+    @property
+    def first_name(self) -> str:
+        """Its value in version 0.1.0. It is part of what must not change: ids of threads, and sent links."""
+        return FIRST_NAMES.get(self, self.value)
+
+    @classmethod
+    def named(cls, name: str) -> "Concern":
+        """The concern with this value, now or in version 0.1.0. Raises ValueError if there is none."""
+        return next((each for each in cls if each.first_name == name), None) or cls(name)
+
+
+FIRST_NAMES = {Concern.NOT_ANSWERING: "silent", Concern.FAULTY: "unsound", Concern.NOT_REPORTING: "stale"}
+"""The values that had another name in version 0.1.0."""
 
 CONCERN = {
     Kind.LEVEL: Concern.FULL,
     Kind.DEADLINE: Concern.OVERDUE,
-    Kind.ANSWER: Concern.SILENT,
-    Kind.CONDITION: Concern.UNSOUND,
+    Kind.ANSWER: Concern.NOT_ANSWERING,
+    Kind.CONDITION: Concern.FAULTY,
 }
-"""The concern that each kind of observation can raise, besides `stale`."""
+"""The concern that each kind of observation can raise, besides `not_reporting`."""
 
 
 class State(StrEnum):

@@ -110,7 +110,7 @@ class Condition:
     """
 
     key: SeriesKey
-    sound: bool
+    ok: bool
     reason: str = ""
     grave: bool = False
     facts: Facts = ()

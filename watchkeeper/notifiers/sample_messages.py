@@ -22,7 +22,7 @@ def sample_messages() -> Iterator[tuple[str, Message]]:
     for telling in NotificationKind:
         for concern in Concern:
             yield f'a message with telling "{telling.value}" and concern "{concern.value}"', _specimen(telling, concern)
-    yield "a test message", replace(_specimen(NotificationKind.RAISED, Concern.UNSOUND), trial=True)
+    yield "a test message", replace(_specimen(NotificationKind.RAISED, Concern.FAULTY), trial=True)
 
 
 def _specimen(telling: NotificationKind, concern: Concern) -> Message:

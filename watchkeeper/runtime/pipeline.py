@@ -150,7 +150,7 @@ class Pipeline:
         """Record a run; return the series with new information."""
         self.state.orphan_wait.looked(probe.label)
         runs = self._registry.runs.setdefault(probe.label, ProbeRuns(now))
-        if own.sound:
+        if own.ok:
             runs.went_well_at = now
         own_is_news = runs.news(own, now)
         if own_is_news:

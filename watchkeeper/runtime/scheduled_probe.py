@@ -63,13 +63,13 @@ class Absent(BaseProbe):
 async def look(probe: ScheduledProbe) -> tuple[Sequence[Observation], Condition]:
     """Run a probe once: its observations, and its own condition. The one broad `except` around a probe is here."""
     try:
-        return await probe.probe.observe(), Condition(probe.own_key, sound=True)
+        return await probe.probe.observe(), Condition(probe.own_key, ok=True)
     except ProbeError as error:
         reason = str(error)
     except Exception as error:
         log.exception("probe %s failed", probe.label, extra=about(Event.PROBE_BROKE, probe=probe.label))
         reason = f"failed with {type(error).__name__}: {error}"
-    return (), Condition(probe.own_key, sound=False, reason=reason)
+    return (), Condition(probe.own_key, ok=False, reason=reason)
 
 
 def nobody(seen: Seen) -> ScheduledProbe:

@@ -1,8 +1,8 @@
 """The registry of all monitored series: the evaluator, the probe and the next evaluation of each.
 
 To drop a series is one `del`: everything known about it is in its entry, and what is looked up by other keys (what is
-down, which conditions explain missing samples) is updated with it. The runs of each probe are here too, because the
-staleness of a series is measured by its probe. Not here: alerts (alerting/alert_book.py), what a sample means
+down, which conditions explain missing samples) is updated with it. The runs of each probe are here too: they measure
+how long a series has had no sample. Not here: alerts (alerting/alert_book.py), what a sample means
 (alerting/evaluator.py), and what is reported (pipeline.py).
 """
 
@@ -83,7 +83,7 @@ class SeriesRegistry(Mapping[SeriesKey, SeriesEntry]):
         """Record whether a thing is down, and whether its condition explains missing samples of its subject."""
         key = seen.key
         if isinstance(seen, Condition):
-            if not seen.sound:
+            if not seen.ok:
                 self._faulty.setdefault(key.subject, set()).add(key)
             elif key.subject in self._faulty:
                 self._faulty[key.subject].discard(key)
@@ -121,7 +121,7 @@ class SeriesRegistry(Mapping[SeriesKey, SeriesEntry]):
         return [key for key, entry in self._entries.items() if entry.orphaned]
 
     def seen_at(self, entry: SeriesEntry) -> datetime | None:
-        """The time up to which staleness is measured. For the probe's own series it is None, meaning now; for its other
+        """The time up to which samples count as missing. For the probe's own it is None, meaning now; for its other
         series it comes from the probe's own series.
 
         While a condition of the same subject is faulty (a mount that hangs), that is reported, and missing samples are
@@ -144,7 +144,7 @@ class SeriesRegistry(Mapping[SeriesKey, SeriesEntry]):
         """Each probe that does not run without error, with the reason."""
         own = (self._entries.get(SeriesKey(f"probe {label}", "runs")) for label in self.runs)
         seen = (entry.evaluator.latest for entry in own if entry is not None)
-        return [f"{c.key.subject}: {c.reason}" for c in seen if isinstance(c, Condition) and not c.sound]
+        return [f"{c.key.subject}: {c.reason}" for c in seen if isinstance(c, Condition) and not c.ok]
 
     def bridge(self, gap: timedelta, now: datetime, *, anew: bool) -> None:
         """Exclude a gap in monitoring, or a clock change, from all elapsed times.

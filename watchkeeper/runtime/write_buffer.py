@@ -86,7 +86,7 @@ class WriteBuffer:
             log.error("%s", reason, extra=about(Event.DATABASE, key=DATABASE))
             self._failing_since = now
         unit.seen.clear()
-        self._evaluate(unit, Condition(DATABASE, sound=False, reason=reason, grave=True), now)
+        self._evaluate(unit, Condition(DATABASE, ok=False, reason=reason, grave=True), now)
         unit.findings.clear()
         self._kept.alerts.update(unit.alerts)
         self._kept.journal[:0] = unit.journal
@@ -96,7 +96,7 @@ class WriteBuffer:
         """End the alert about the database and record the gap, now that it can be written; empty if it always could."""
         unit, since, self._failing_since = UnitOfWork(), self._failing_since, None
         if self._book.get(DATABASE, OWN[DATABASE]).standing:
-            self._evaluate(unit, Condition(DATABASE, sound=True), now)
+            self._evaluate(unit, Condition(DATABASE, ok=True), now)
         if since is not None:
             log.warning("the database can be written again", extra=about(Event.DATABASE, key=DATABASE))
             lasted = duration((now - since).total_seconds())

@@ -17,7 +17,8 @@ import json
 import math
 import sqlite3
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Generic, NamedTuple, TypeVar
@@ -265,3 +266,13 @@ def life_of(conn: sqlite3.Connection) -> Life | None:
     """When the newest commit was; None where that is unknown. Raises RowDamaged."""
     row = conn.execute(LIFE_FORM.selected).fetchone()
     return None if row is None else LIFE_FORM.read(row)
+
+
+@contextmanager
+def wrong_indexes_allowed(conn: sqlite3.Connection) -> Iterator[None]:
+    """Allow changing a row that an index lacks, which SQLite does only in this mode (OP_IdxDelete in its sources)."""
+    conn.execute("PRAGMA writable_schema = ON")
+    try:
+        yield
+    finally:
+        conn.execute("PRAGMA writable_schema = OFF")

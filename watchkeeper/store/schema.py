@@ -12,12 +12,13 @@ from pathlib import Path
 from sqlite_utils import Database, Migrations
 
 from watchkeeper.errors import StoreDamaged, StoreTooNew
-from watchkeeper.store import checksum_migration, statements
+from watchkeeper.store import statements
+from watchkeeper.store.migrations import checksums, names
 
 APPLICATION_ID = 0x574B5052
 """`WKPR`, in the header of every watchkeeper database, so that another program's file is not taken for one."""
 
-VERSION = 3
+VERSION = 4
 """The number of the newest migration; kept in the file as user_version."""
 
 MIGRATIONS = Migrations("watchkeeper")
@@ -56,9 +57,18 @@ def _what_the_first_form_lacked(db: Database) -> None:
 def _checksums(db: Database) -> None:
     """Add a checksum to every row that can be read. One that cannot gets none, and is then found as damaged."""
     _run(db.conn, statements.CHECKSUMS)
-    checksum_migration.seal(db.conn)
+    checksums.seal(db.conn)
     _run(db.conn, statements.JOURNAL_TRIGGERS)
     db.conn.execute("PRAGMA user_version = 3")
+
+
+@MIGRATIONS(name="0004 plain names")
+def _plain_names(db: Database) -> None:
+    """Give what is stored the names of today. A row that cannot be read stays as it is."""
+    _run(db.conn, statements.JOURNAL_TRIGGERS_OFF)
+    names.rename(db.conn)
+    _run(db.conn, statements.JOURNAL_TRIGGERS)
+    db.conn.execute("PRAGMA user_version = 4")
 
 
 def _run(conn: sqlite3.Connection, script: str) -> None:

@@ -240,6 +240,12 @@ DROP TRIGGER journal_keeps_text;
 DROP TRIGGER journal_keeps_ids;
 """
 
+JOURNAL_TRIGGERS_OFF = """
+DROP TRIGGER journal_keeps_lines;
+DROP TRIGGER journal_keeps_text;
+DROP TRIGGER journal_keeps_ids;
+"""
+
 # A line that cannot be read may be deleted from the event log when its copy is in quarantine. No id is used twice, so
 # that permits nothing else.
 JOURNAL_TRIGGERS = """

@@ -250,7 +250,7 @@ def sample_of(observation: Observation) -> tuple[float | None, float | None]:
         case Answer():
             return observation.took_s if observation.answered else None, None
         case Condition():
-            return float(observation.sound), None
+            return float(observation.ok), None
         case _:
             assert_never(observation)
 

@@ -204,7 +204,7 @@ def stored(path: Path) -> None:
         Seen(START + timedelta(hours=h), Level(POOL, 300 + 20 * h / 24 + h % 3, 1000.0), "pools", 3600.0)
         for h in range(20 * 24)
     ]
-    other = Seen(START, Condition(SeriesKey("pool skerry", "health"), sound=True), "pools", 3600.0)
+    other = Seen(START, Condition(SeriesKey("pool skerry", "health"), ok=True), "pools", 3600.0)
 
     async def write() -> None:
         async with await Store.open(path) as store:

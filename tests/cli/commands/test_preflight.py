@@ -30,7 +30,7 @@ def recorded(tmp_path: Path) -> None:
         at = now - n * MINUTE
         seen.append(Seen(at, Level(SeriesKey("memory", "in use"), 2.0 * GIB, 8.0 * GIB), "memory", 60.0))
         seen.append(Seen(at, Answer(SERVICE, answered=True, took_s=0.04 if n > 30 else 0.09), "tide", 60.0))
-        seen.append(Seen(at, Condition(SeriesKey("pool skerry", "health"), sound=True), "zfs", 60.0))
+        seen.append(Seen(at, Condition(SeriesKey("pool skerry", "health"), ok=True), "zfs", 60.0))
 
     async def write() -> None:
         async with await Store.open(tmp_path / "watchkeeper.db") as store:

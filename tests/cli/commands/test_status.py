@@ -97,7 +97,7 @@ def test_what_is_acknowledged_set_aside_and_over_has_its_place(run: Run, config:
         key = SeriesKey(f"guest tide-log {number}", "state")
         priority = None if state is State.RECTIFIED else Priority.WARNING
         raised_at = NOW - timedelta(hours=1)
-        made = Alert(key, Concern.UNSOUND, state, priority, 1, 1, raised_at, ended_at=NOW, shelved_until=shelved)
+        made = Alert(key, Concern.FAULTY, state, priority, 1, 1, raised_at, ended_at=NOW, shelved_until=shelved)
         double.raised.append(made)
     fill(config.with_name("watchkeeper.db"), double)
     result = run("status")
@@ -114,8 +114,8 @@ def test_names_in_any_script_stay_aligned_and_harmless(run: Run, config: Path) -
     double = ReadStoreDouble()
     for name in ("海鳥", "fa\u0301rol", "\x1b[31mred\x07", "a\u202eb"):
         key = SeriesKey(f"guest {name}", "state")
-        double.add(Condition(key, sound=False, reason=f"paused {name}"), None)
-        double.raised.append(Alert(key, Concern.UNSOUND, State.ACTIVE, Priority.ALARM, 1, 1, NOW, NOW))
+        double.add(Condition(key, ok=False, reason=f"paused {name}"), None)
+        double.raised.append(Alert(key, Concern.FAULTY, State.ACTIVE, Priority.ALARM, 1, 1, NOW, NOW))
     fill(config.with_name("watchkeeper.db"), double)
     text = run("status").stdout
     assert "\x1b" not in text

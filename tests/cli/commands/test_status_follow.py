@@ -36,7 +36,7 @@ GUEST = SeriesKey("guest tide-log", "state")
 def database(config: Path) -> Path:
     """A database with one guest that runs. Returns its path."""
     double = ReadStoreDouble()
-    double.add(Condition(GUEST, sound=True), None)
+    double.add(Condition(GUEST, ok=True), None)
     double.seen = [replace(each, at=datetime.now(UTC), interval_s=3600.0) for each in double.seen]
     path = config.with_name("watchkeeper.db")
     fill(path, double)
@@ -50,8 +50,8 @@ def command(config: Path, *more: str) -> list[str]:
 
 def commit(path: Path, *, paused: bool) -> None:
     """What a daemon stores when the guest has been looked at again."""
-    seen = Seen(datetime.now(UTC), Condition(GUEST, sound=not paused), "guests", 3600.0)
-    alert = Alert(GUEST, Concern.UNSOUND, State.ACTIVE, Priority.ALARM, 1, 1, seen.at, seen.at)
+    seen = Seen(datetime.now(UTC), Condition(GUEST, ok=not paused), "guests", 3600.0)
+    alert = Alert(GUEST, Concern.FAULTY, State.ACTIVE, Priority.ALARM, 1, 1, seen.at, seen.at)
 
     async def write() -> None:
         async with await Store.open(path) as store:

@@ -57,7 +57,7 @@ class House:
             )
             for hour in range(30 * 24, -1, -1)
         ]
-        other = Seen(NOW, Condition(SeriesKey("pool skerry", "health"), sound=True), "zfs", 3600)
+        other = Seen(NOW, Condition(SeriesKey("pool skerry", "health"), ok=True), "zfs", 3600)
         await self.store.commit(Commit((*seen, other)))
 
     async def ask(self, *, recorded: bool = True, **words: object) -> FreesAnswer:

@@ -27,16 +27,16 @@ from watchkeeper.model.observation import Answer, SeriesKey
         (Concern.OVERDUE, "pool skerry", "scrub", "Start one by hand"),
         (Concern.OVERDUE, "job tide-log", "check-in", "the job's own machine"),
         (Concern.OVERDUE, "snapshots of skerry", "newest", "list-timers"),
-        (Concern.UNSOUND, "snapshots of skerry", "oldest", "Remove it"),
-        (Concern.UNSOUND, "memory", "kernel kills", "`ps -eo rss,comm --sort=-rss | head`"),
-        (Concern.UNSOUND, "pool skerry", "promised", "promised more than there is"),
-        (Concern.UNSOUND, "file system /srv", "writable", "`journalctl -k -n 50`"),
-        (Concern.UNSOUND, "probe skerry", "runs", "`watchkeeper probe`"),
-        (Concern.UNSOUND, "unit tide-log.service", "state", "`systemctl status tide-log.service`"),
-        (Concern.UNSOUND, "guest nest-cams", "state", "I/O error"),
-        (Concern.UNSOUND, "pool skerry", "health", "disks"),
-        (Concern.UNSOUND, "clock", "sync", "The reason"),
-        (Concern.STALE, "pool skerry", "space", "hung mount"),
+        (Concern.FAULTY, "snapshots of skerry", "oldest", "Remove it"),
+        (Concern.FAULTY, "memory", "kernel kills", "`ps -eo rss,comm --sort=-rss | head`"),
+        (Concern.FAULTY, "pool skerry", "promised", "promised more than there is"),
+        (Concern.FAULTY, "file system /srv", "writable", "`journalctl -k -n 50`"),
+        (Concern.FAULTY, "probe skerry", "runs", "`watchkeeper probe`"),
+        (Concern.FAULTY, "unit tide-log.service", "state", "`systemctl status tide-log.service`"),
+        (Concern.FAULTY, "guest nest-cams", "state", "I/O error"),
+        (Concern.FAULTY, "pool skerry", "health", "disks"),
+        (Concern.FAULTY, "clock", "sync", "The reason"),
+        (Concern.NOT_REPORTING, "pool skerry", "space", "hung mount"),
     ],
 )
 def test_advice_is_concrete(concern: Concern, subject: str, quantity: str, names: str) -> None:
@@ -47,8 +47,8 @@ def test_advice_is_concrete(concern: Concern, subject: str, quantity: str, names
 def test_a_wrong_answer_is_not_silence() -> None:
     """A service that answers wrongly is to be looked for in its log, one that is silent on its guest."""
     key = SeriesKey("service hide-hub", "answer")
-    wrong = what_to_look_at(Concern.SILENT, key, Answer(key, answered=False, reason="status 502", took_s=0.1))
-    silent = what_to_look_at(Concern.SILENT, key, Answer(key, answered=False, reason="refused"))
+    wrong = what_to_look_at(Concern.NOT_ANSWERING, key, Answer(key, answered=False, reason="status 502", took_s=0.1))
+    silent = what_to_look_at(Concern.NOT_ANSWERING, key, Answer(key, answered=False, reason="refused"))
     assert wrong.startswith("It answers, but")
     assert "its guest runs" in silent
 

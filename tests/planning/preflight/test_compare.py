@@ -97,10 +97,10 @@ def test_memory_after_a_change() -> None:
 def test_alerts_since_a_change() -> None:
     """What stood before is not the change's; what has come since and stands is."""
     since = NOW - timedelta(hours=1)
-    old = Alert(KEY, Concern.SILENT, State.ACTIVE, Priority.WARNING, raised_at=since - timedelta(minutes=1))
-    new = Alert(KEY, Concern.SILENT, State.ACTIVE, Priority.ALARM, raised_at=since + timedelta(minutes=30))
-    over = Alert(KEY, Concern.SILENT, State.RECTIFIED, None, raised_at=since + timedelta(minutes=1))
+    old = Alert(KEY, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, raised_at=since - timedelta(minutes=1))
+    new = Alert(KEY, Concern.NOT_ANSWERING, State.ACTIVE, Priority.ALARM, raised_at=since + timedelta(minutes=30))
+    over = Alert(KEY, Concern.NOT_ANSWERING, State.RECTIFIED, None, raised_at=since + timedelta(minutes=1))
     (fine,) = since_points([old, over], since, NOW)
     assert fine.verdict is GO
     (point,) = since_points([old, new], since, NOW)
-    assert (point.verdict, point.reason) == (NO_GO, "alarm since the change: silent, 30 min ago")
+    assert (point.verdict, point.reason) == (NO_GO, "alarm since the change: not answering, 30 min ago")

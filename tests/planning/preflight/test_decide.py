@@ -190,7 +190,7 @@ def test_a_growth_that_is_not_known() -> None:
 
 def alert(key: SeriesKey = POOL, **more: Any) -> Alert:
     """An alert that stands."""
-    found = Alert(key, Concern.UNSOUND, State.ACTIVE, Priority.WARNING, raised_at=NOW - HOUR)
+    found = Alert(key, Concern.FAULTY, State.ACTIVE, Priority.WARNING, raised_at=NOW - HOUR)
     return replace(found, **more)
 
 
@@ -199,8 +199,8 @@ def test_what_is_active_beneath() -> None:
     found = [alert(), alert(SeriesKey("memory", "pressure"), shelved_until=NOW + HOUR, priority=None)]
     points = list(beneath_points(found, ["pool skerry", "memory"], NOW))
     assert [(p.verdict, p.reason) for p in points] == [
-        (NO_GO, "warning: unsound"),
-        (NO_GO, "alert: unsound, shelved by you"),
+        (NO_GO, "warning: faulty"),
+        (NO_GO, "alert: faulty, shelved by you"),
     ]
     (fine,) = beneath_points([], ["pool skerry", "memory"], NOW)
     assert (fine.verdict, fine.about) == (GO, "pool skerry, memory")

@@ -77,9 +77,9 @@ async def test_guests_that_run_and_one_that_does_not(bench: ProbeContext, folder
         seen = conditions(await probe.observe())
     await probe.close()
     assert list(seen) == ["guest hide-hub: state", "guest nest-cams: state", "guests: memory promised"]
-    assert seen["guest hide-hub: state"].sound
+    assert seen["guest hide-hub: state"].ok
     bad = seen["guest nest-cams: state"]
-    assert not bad.sound
+    assert not bad.ok
     assert bad.grave
     assert bad.reason == (
         "it is paused on an I/O error: disk virtio0 (/skerry/nest-cams.raw) found no space left beneath it"
@@ -131,7 +131,7 @@ async def test_a_guest_that_a_restart_has_ended_is_waited_for(bench: ProbeContex
     boot(root, "second", 60)
     seen = conditions(await probe_of(kept, folder, root, boot_grace="10m").observe())
     for name in ("hide-hub", "tide-log"):
-        assert seen[f"guest {name}: state"].sound
+        assert seen[f"guest {name}: state"].ok
         assert seen[f"guest {name}: state"].facts == (("still starting", "judged in 9m"),)
     async with monitor(folder / "1.qmp", replies("hide-hub")):
         assert states(await probe_of(kept, folder, root, boot_grace="10m").observe()) == {
@@ -298,21 +298,21 @@ async def test_memory_promised(bench: ProbeContext, folder: Path, root: Path) ->
     big = replies("hide-hub", memory_bytes=768 * MIB)
     async with monitor(folder / "a.qmp", big) as _, monitor(folder / "b.qmp", replies("x", memory_bytes=512 * MIB)):
         seen = conditions(await probe.observe())["guests: memory promised"]
-        assert not seen.sound
+        assert not seen.ok
         assert seen.reason == "the guests are promised 1.25 GiB, 125% of the host's memory, limit 100%"
         assert seen.facts == (
             ("promised to the guests", "1.25 GiB"), ("memory of the host", "1 GiB"),
             ("hide-hub", "768 MiB"), ("x", "512 MiB"),
         )  # fmt: skip
         more = probe_of(bench, folder, root, memory_limit=1.5)
-        assert conditions(await more.observe())["guests: memory promised"].sound
+        assert conditions(await more.observe())["guests: memory promised"].ok
         del big["query-status"]
         seen = conditions(await probe.observe())["guests: memory promised"]
-        assert not seen.sound
+        assert not seen.ok
     for name in ("a.qmp", "b.qmp"):
         (folder / name).unlink(missing_ok=True)
     seen = conditions(await probe.observe())["guests: memory promised"]
-    assert seen.sound
+    assert seen.ok
     assert seen.facts[0] == ("promised to the guests", "0 B")
 
 

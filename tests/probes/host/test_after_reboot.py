@@ -83,7 +83,7 @@ async def test_nothing_is_known_yet(host: Host) -> None:
     """The first boot that is seen has none before it to compare with."""
     seen = await host.run(1)
     assert str(seen.key) == "host: all back after its restart"
-    assert seen.sound
+    assert seen.ok
     assert seen.facts == (("known from before the last restart", "nothing yet"),)
 
 
@@ -93,16 +93,16 @@ async def test_what_has_not_come_back(host: Host) -> None:
     host.restart(with_what=[SSH])
     probe = host.probe()
     early = the_condition(await probe.observe())
-    assert early.sound
+    assert early.ok
     assert early.facts == (("still starting", "judged in 14m40s"), ("expected back", "3"))
     late = await host.run(0.3, probe)
-    assert not late.sound
+    assert not late.ok
     assert late.reason == "guest hide-hub, unit tide-log.service have not come back"
     assert ("not back", HUB) in late.facts
     host.things |= {HUB}
     assert (await host.run(0.1, probe)).reason == "unit tide-log.service has not come back"
     host.things |= {TIDE}
-    assert (await host.run(0.1, probe)).sound
+    assert (await host.run(0.1, probe)).ok
 
 
 async def test_a_restart_of_the_daemon_alone(host: Host) -> None:
@@ -119,7 +119,7 @@ async def test_what_the_keeper_leaves_out(host: Host) -> None:
     await host.run(2)
     host.restart(with_what=[SSH])
     seen = await host.run(1, host.probe(exclude=["guest *", "unit tide-*"]))
-    assert seen.sound
+    assert seen.ok
 
 
 async def test_it_is_not_told_for_ever(host: Host) -> None:
@@ -127,8 +127,8 @@ async def test_it_is_not_told_for_ever(host: Host) -> None:
     await host.run(2)
     host.restart(with_what=[SSH])
     probe = host.probe(report_for="2h")
-    assert not (await host.run(1.5, probe)).sound
-    assert (await host.run(1, probe)).sound
+    assert not (await host.run(1.5, probe)).ok
+    assert (await host.run(1, probe)).ok
 
 
 async def test_a_second_restart(host: Host) -> None:
@@ -137,7 +137,7 @@ async def test_a_second_restart(host: Host) -> None:
     host.restart(with_what=[SSH])
     await host.run(2)
     host.restart(with_what=[SSH])
-    assert (await host.run(1)).sound
+    assert (await host.run(1)).ok
 
 
 async def test_a_host_that_shuts_down_in_steps(host: Host) -> None:
@@ -157,7 +157,7 @@ async def test_what_was_stopped_on_purpose(host: Host) -> None:
     host.things = {SSH, "unit new.service"}
     await host.run(0.2)
     host.restart(with_what=[SSH])
-    assert (await host.run(1)).sound
+    assert (await host.run(1)).ok
 
 
 async def test_sorts_that_cannot_be_looked_at(host: Host) -> None:
@@ -246,4 +246,4 @@ def test_settings_that_look_at_nothing() -> None:
 async def test_on_this_machine(bench: ProbeContext) -> None:
     """With the real sources, the first look on this machine is sound."""
     probe = AfterRebootProbe(AfterRebootSettings(units=False), bench)
-    assert the_condition(await probe.observe()).sound
+    assert the_condition(await probe.observe()).ok

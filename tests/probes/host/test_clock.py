@@ -36,7 +36,7 @@ async def test_a_clock_that_is_kept(bench: ProbeContext, tmp_path: Path) -> None
     """An error well below the limit is sound, and told in milliseconds."""
     seen = await look(bench, ClockState(0.25, 0.0015, -0.000042), tmp_path)
     assert str(seen.key) == "clock: synchronised"
-    assert seen.sound
+    assert seen.ok
     assert seen.facts == (
         ("largest error", "250 ms"), ("estimated error", "1.5 ms"), ("being corrected by", "-0.042 ms"),
     )  # fmt: skip
@@ -45,16 +45,16 @@ async def test_a_clock_that_is_kept(bench: ProbeContext, tmp_path: Path) -> None
 async def test_updates_stay_away(bench: ProbeContext, tmp_path: Path) -> None:
     """An error that has grown beyond the limit is told with both."""
     seen = await look(bench, ClockState(4.5, 0.1, 0), tmp_path)
-    assert not seen.sound
+    assert not seen.ok
     assert seen.reason == "it may be wrong by 4.5 s, limit 4s: updates stay away"
 
 
 async def test_a_clock_that_nobody_set(bench: ProbeContext, tmp_path: Path) -> None:
     """After a start the clock may still be unset for a while, and then no more."""
     unset = ClockState(None, 16, 0)
-    assert (await look(bench, unset, tmp_path, up_s=899)).sound
+    assert (await look(bench, unset, tmp_path, up_s=899)).ok
     seen = await look(bench, unset, tmp_path, up_s=901)
-    assert not seen.sound
+    assert not seen.ok
     assert seen.reason == "nothing keeps it in time: no update for hours, or none"
 
 

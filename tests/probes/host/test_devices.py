@@ -70,16 +70,16 @@ async def test_a_serial_adapter(bench: ProbeContext, tmp_path: Path) -> None:
     link = plug_serial(tmp_path)
     look = Looking(bench, tmp_path, serial=f"/dev/serial/by-id/{RADIO}")
     plugged, steady = await look()
-    assert plugged.sound
-    assert steady.sound
+    assert plugged.ok
+    assert steady.ok
     assert ("at", "/dev/ttyUSB0") in plugged.facts
     link.unlink()
     plugged, _ = await look()
     assert (plugged.reason, plugged.grave) == ("it is gone", True)
     plug_serial(tmp_path, node="ttyUSB1")
     plugged, steady = await look()
-    assert plugged.sound
-    assert steady.sound
+    assert plugged.ok
+    assert steady.ok
     assert ("at", "/dev/ttyUSB1") in plugged.facts
     assert ("came anew", "1x within 1h") in plugged.facts
 
@@ -104,7 +104,7 @@ async def test_back_under_another_name(bench: ProbeContext, tmp_path: Path, othe
     """The same product under another serial number or interface is named; another product is not."""
     plug_serial(tmp_path, other)
     plugged, _ = await Looking(bench, tmp_path, serial=RADIO)()
-    assert not plugged.sound
+    assert not plugged.ok
     assert (f"{other} is there: name that one where the device is used" in plugged.reason) is told
 
 
@@ -112,16 +112,16 @@ async def test_flapping_between_two_looks(bench: ProbeContext, tmp_path: Path) -
     """A device that is there at every look, and came anew each time, is not steady; an hour later it is."""
     plug_serial(tmp_path)
     look = Looking(bench, tmp_path, serial=RADIO, returns_limit=3, returns_within="1h")
-    assert (await look())[1].sound
+    assert (await look())[1].ok
     for _ in range(2):
         plug_serial(tmp_path)
-        assert (await look())[1].sound
+        assert (await look())[1].ok
     plug_serial(tmp_path)
     plugged, steady = await look()
-    assert plugged.sound
+    assert plugged.ok
     assert steady.reason == "it went away and came back 3 times within 1h: see its cable, its power and its port"
     look.clock.move(3600)
-    assert (await look())[1].sound
+    assert (await look())[1].ok
 
 
 async def test_a_usb_device(bench: ProbeContext, tmp_path: Path) -> None:
@@ -130,9 +130,9 @@ async def test_a_usb_device(bench: ProbeContext, tmp_path: Path) -> None:
     look = Looking(bench, tmp_path, usb="1A2B:3C4D", returns_limit=1)
     plugged, steady = await look()
     assert plugged.facts == (("named by", "1a2b:3c4d"), ("product", "Hide Radio"), ("at", "port 1-4"))
-    assert steady.sound
+    assert steady.ok
     plug_usb(tmp_path, number=9)
-    assert not (await look())[1].sound
+    assert not (await look())[1].ok
     unplug(folder)
     plugged, _ = await look()
     assert (plugged.reason, plugged.grave) == ("it is gone", True)
@@ -151,7 +151,7 @@ async def test_one_of_several(bench: ProbeContext, tmp_path: Path) -> None:
     )
     plug_usb(tmp_path, "1-4", 4, serial="0001")
     plugged, _ = await look()
-    assert plugged.sound
+    assert plugged.ok
     assert ("at", "port 1-4") in plugged.facts
 
 
@@ -178,7 +178,7 @@ async def test_a_dev_of_its_own(bench: ProbeContext, tmp_path: Path) -> None:
     with pytest.raises(PrivilegeMissing, match="PrivateDevices=no"):
         await look()
     plug_serial(tmp_path)
-    assert (await look())[0].sound
+    assert (await look())[0].ok
 
 
 def test_a_machine_without_usb(tmp_path: Path) -> None:

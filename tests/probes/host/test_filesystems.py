@@ -43,9 +43,9 @@ async def test_the_root_as_df_counts_it(bench: ProbeContext) -> None:
     assert inodes.capacity == after["itotal"]
     assert dict(space.facts)["type"] == after["fstype"]
     answers, writable = seen["file system /: answers"], seen["file system /: writable"]
-    assert answers == Condition(SeriesKey("file system /", "answers"), sound=True, facts=space.facts)
+    assert answers == Condition(SeriesKey("file system /", "answers"), ok=True, facts=space.facts)
     assert isinstance(writable, Condition)
-    assert writable.sound
+    assert writable.ok
 
 
 def df(path: str) -> dict[str, Any]:
@@ -297,7 +297,7 @@ async def test_what_cannot_be_looked_at_is_told(bench: ProbeContext, error: Exce
     probe = FilesystemsProbe(FilesystemsSettings(only=("/",)), ProbeContext(bench.clock, Replying(error)))
     (seen,) = await probe.observe()
     assert isinstance(seen, Condition)
-    assert (seen.sound, seen.reason) == (False, reason)
+    assert (seen.ok, seen.reason) == (False, reason)
 
 
 @pytest.mark.parametrize("error", [FileNotFoundError(2, "No such file or directory"), OSError(19, "No such device")])
@@ -320,7 +320,7 @@ async def test_no_figures_where_there_is_no_capacity(bench: ProbeContext) -> Non
     seen = await FilesystemsProbe(
         FilesystemsSettings(only=("/",)), ProbeContext(bench.clock, Replying(Figures(0, 0, 0, 0)))
     ).observe()
-    assert all(isinstance(one, Condition) and one.sound for one in seen)
+    assert all(isinstance(one, Condition) and one.ok for one in seen)
 
 
 MOUNTS = mounts.parse(

@@ -165,7 +165,7 @@ async def test_pressure_is_the_share_of_the_window(tmp_path: Path) -> None:
     host.press(some=5_000_000 + 2_900_000, full=300_000)
     host.press(some=1_500_000, resource="io")
     calm = await condition(host, "pressure", 30.0)
-    assert calm.sound
+    assert calm.ok
     assert calm.facts == (
         ("tasks waiting for memory, some", "9.7%"),
         ("tasks waiting for memory, full", "1.0%"),
@@ -174,10 +174,10 @@ async def test_pressure_is_the_share_of_the_window(tmp_path: Path) -> None:
     )
     host.press(some=5_000_000 + 2_900_000 + 3_600_000, full=300_000)
     pressed = await condition(host, "pressure", 30.0)
-    assert (pressed.sound, pressed.reason) == (False, "tasks waited for memory 12% of the time, limit 10%")
+    assert (pressed.ok, pressed.reason) == (False, "tasks waited for memory 12% of the time, limit 10%")
     host.press(some=5_000_000 + 2_900_000 + 3_600_000 + 2_400_000, full=300_000 + 2_400_000)
     stuck = await condition(host, "pressure", 30.0)
-    assert (stuck.sound, stuck.reason) == (False, "every task waited for memory 8% of the time, limit 5%")
+    assert (stuck.ok, stuck.reason) == (False, "every task waited for memory 8% of the time, limit 5%")
 
 
 async def test_pressure_needs_a_window(tmp_path: Path) -> None:
@@ -215,25 +215,25 @@ async def test_kills_by_the_kernel(tmp_path: Path) -> None:
     """A rise of oom_kill is unsound for an hour, with its number; what was there before the first look is not."""
     host = Host(tmp_path)
     host.write("vmstat", "nr_free_pages 850999\noom_kill 4\n")
-    assert (await condition(host, "kernel kills")).sound
+    assert (await condition(host, "kernel kills")).ok
     host.write("vmstat", "nr_free_pages 850999\noom_kill 5\n")
     one = await condition(host, "kernel kills")
-    assert (one.sound, one.reason) == (False, "the kernel killed 1 process for want of memory within 1h")
+    assert (one.ok, one.reason) == (False, "the kernel killed 1 process for want of memory within 1h")
     assert one.facts == (("kills since the machine started", "5"),)
     host.write("vmstat", "oom_kill 7\n")
     assert (await condition(host, "kernel kills", 1800.0)).reason.startswith("the kernel killed 3 processes")
     later = await condition(host, "kernel kills", 1800.0)
     assert later.reason.startswith("the kernel killed 2 processes")
-    assert (await condition(host, "kernel kills", 1800.0)).sound
+    assert (await condition(host, "kernel kills", 1800.0)).ok
 
 
 async def test_kills_counted_anew_after_a_start(tmp_path: Path) -> None:
     """A count that went back is a new beginning, not a kill."""
     host = Host(tmp_path, kills_remembered="10m")
     host.write("vmstat", "oom_kill 4\n")
-    assert (await condition(host, "kernel kills")).sound
+    assert (await condition(host, "kernel kills")).ok
     host.write("vmstat", "oom_kill 0\n")
-    assert (await condition(host, "kernel kills")).sound
+    assert (await condition(host, "kernel kills")).ok
     host.write("vmstat", "oom_kill 1\n")
     assert (await condition(host, "kernel kills")).reason.endswith("within 10m")
 

@@ -33,7 +33,7 @@ async def test_what_the_process_holds(bench: ProbeContext) -> None:
     assert files.capacity == resource.getrlimit(resource.RLIMIT_NOFILE)[0]
     assert dict(files.facts)["threads"] == str(psutil.Process().num_threads())
     assert isinstance(loop, Condition)
-    assert loop.sound
+    assert loop.ok
 
 
 async def test_a_process_without_a_limit(bench: ProbeContext, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -62,7 +62,7 @@ async def test_a_loop_that_was_held_up(bench: ProbeContext, monkeypatch: pytest.
     probe = SelfCheckProbe(SelfCheckSettings(loop_lag_limit=0.1), replace(bench, clock=clock))
     (loop, _) = await probe.observe()
     assert isinstance(loop, Condition)
-    assert loop.sound
+    assert loop.ok
     due_s = probe._due_s
     assert due_s == clock.passed_s + self_check.BEAT_S
     clock.passed_s += 0.34  # time passes, and the loop comes to the beat only after it
@@ -71,12 +71,12 @@ async def test_a_loop_that_was_held_up(bench: ProbeContext, monkeypatch: pytest.
             await asyncio.sleep(0.005)
     (loop, _) = await probe.observe()
     assert isinstance(loop, Condition)
-    assert not loop.sound
+    assert not loop.ok
     assert loop.reason.startswith("it was held up for 0.3 s")
     assert loop.facts == (("longest hold-up", "320 ms"),)
     (loop, _) = await probe.observe()
     assert isinstance(loop, Condition)
-    assert loop.sound
+    assert loop.ok
     await probe.close()
 
 
@@ -91,7 +91,7 @@ async def test_a_loop_that_is_held_up_right_now(bench: ProbeContext, monkeypatch
     await probe.close()
     assert isinstance(loop, Condition)
     assert loop.facts == (("longest hold-up", "500 ms"),)
-    assert not loop.sound
+    assert not loop.ok
 
 
 async def test_nothing_is_left_after_close(bench: ProbeContext, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -125,14 +125,14 @@ async def test_stored_rows_that_were_damaged(bench: ProbeContext, tmp_path: Path
     probe = SelfCheckProbe(SelfCheckSettings(), own)
     *_, rows = await probe.observe()
     assert isinstance(rows, Condition)
-    assert (rows.key, rows.sound, rows.grave) == (SeriesKey("watchkeeper", "stored rows"), False, True)
+    assert (rows.key, rows.ok, rows.grave) == (SeriesKey("watchkeeper", "stored rows"), False, True)
     assert "2 stored rows were damaged" in rows.reason
     assert "a message for mail; a line of the journal. Look at the disk" in rows.reason
     assert f"it ends by itself on {moved[0].found_at + timedelta(days=7):%Y-%m-%d}" in rows.reason
     assert asked[0][1] - asked[0][0] == timedelta(days=7)
     moved.clear()
     *_, rows = await probe.observe()
-    assert rows == Condition(SeriesKey("watchkeeper", "stored rows"), sound=True)
+    assert rows == Condition(SeriesKey("watchkeeper", "stored rows"), ok=True)
     await probe.close()
 
 
@@ -147,8 +147,8 @@ async def test_stored_rows_that_cannot_be_asked_for(bench: ProbeContext, tmp_pat
     *_, whole, rows = await probe.observe()
     assert isinstance(rows, Condition)
     assert isinstance(whole, Condition)
-    assert whole.sound
-    assert not rows.sound
+    assert whole.ok
+    assert not rows.ok
     assert rows.reason == "whether stored rows are damaged cannot be told: page 7 is broken"
     await probe.close()
 
@@ -165,9 +165,9 @@ async def test_the_database_against_its_bound(bench: ProbeContext, tmp_path: Pat
     assert isinstance(size, Level)
     assert (size.key, size.used, size.capacity) == (SeriesKey("watchkeeper", "database size"), 5300, 8000)
     assert isinstance(whole, Condition)
-    assert (whole.sound, whole.grave) == (False, True)
+    assert (whole.ok, whole.grave) == (False, True)
     assert str(aside) in whole.reason
     damaged.clear()
     *_, whole = await probe.observe()
-    assert whole == Condition(SeriesKey("watchkeeper", "database file"), sound=True)
+    assert whole == Condition(SeriesKey("watchkeeper", "database file"), ok=True)
     await probe.close()

@@ -87,11 +87,11 @@ async def test_a_unit_that_fails_and_recovers(bench: ProbeContext, manager: Mana
     assert not seen.grave
     assert ("active state", "failed") in seen.facts
     manager.set("tide-log.service", "active")
-    assert (await look(bench))["unit tide-log.service: state"].sound
+    assert (await look(bench))["unit tide-log.service: state"].ok
     del manager.units["tide-log.service"]
     (manager.folder / "show/tide-log.service").unlink()
     manager.write()
-    assert (await look(bench))["unit tide-log.service: state"].sound
+    assert (await look(bench))["unit tide-log.service: state"].ok
     assert list(await look(bench, exclude=["tide-*"])) == ["transient units: state"]
 
 
@@ -111,7 +111,7 @@ async def test_a_unit_that_keeps_being_started(bench: ProbeContext, manager: Man
     seen = (await look(bench))["unit nest-cams.service: state"]
     assert seen.reason == "it keeps being started anew, 17 times so far: its process was ended by a signal"
     manager.set("nest-cams.service", "activating", Result="success")
-    assert (await look(bench))["unit nest-cams.service: state"].sound
+    assert (await look(bench))["unit nest-cams.service: state"].ok
 
 
 async def test_units_that_must_be_active(bench: ProbeContext, manager: Manager) -> None:
@@ -137,7 +137,7 @@ async def test_a_unit_that_waits_for_its_turn(bench: ProbeContext, manager: Mana
     manager.set("b.service", "inactive")
     manager.set("c.service", "failed", Result="exit-code", ExecMainStatus="1", Job="313")
     seen = await look(bench, active=[f"{name}.service" for name in "abc"])
-    assert {name: one.sound for name, one in seen.items()} == {
+    assert {name: one.ok for name, one in seen.items()} == {
         "unit a.service: state": True,
         "unit b.service: state": False,
         "unit c.service: state": False,
@@ -166,7 +166,7 @@ async def test_transient_units(bench: ProbeContext, manager: Manager) -> None:
     assert len(seen["transient units: state"].facts) == 10
     manager.units.clear()
     manager.write()
-    assert (await look(bench))["transient units: state"].sound
+    assert (await look(bench))["transient units: state"].ok
 
 
 async def test_no_more_are_remembered_than_can_be_told(
@@ -222,7 +222,7 @@ async def test_the_sample_of_a_healthy_host(bench: ProbeContext, manager: Manage
     """What systemd 252 printed on a host without a failed unit (`systemctl --output=json list-units --failed`)."""
     manager.listed = "[]\n"
     manager.write()
-    assert (await look(bench))["transient units: state"].sound
+    assert (await look(bench))["transient units: state"].ok
 
 
 async def test_what_systemd_252_prints(bench: ProbeContext, manager: Manager) -> None:

@@ -60,7 +60,7 @@ async def test_the_sensors_own_limits(bench: ProbeContext, tmp_path: Path) -> No
     look = Looking(bench, tmp_path)
     seen = await look()
     assert list(seen) == [COMPOSITE]
-    assert seen[COMPOSITE].sound
+    assert seen[COMPOSITE].ok
     assert seen[COMPOSITE].facts == (("now", "42 °C"), ("limit", "82 °C"), ("critical", "85 °C"))
     (folder / "temp1_input").write_text("81850\n")
     seen = await look()
@@ -77,7 +77,7 @@ async def test_hysteresis(bench: ProbeContext, tmp_path: Path) -> None:
     states = []
     for degrees in (79_000, 80_000, 76_000, 75_000, 74_999, 79_000):
         (folder / "temp3_input").write_text(f"{degrees}\n")
-        states.append((await look())[key].sound)
+        states.append((await look())[key].ok)
     assert states == [True, False, False, False, True, True]
 
 
@@ -85,9 +85,9 @@ async def test_hysteresis_that_makes_no_sense(bench: ProbeContext, tmp_path: Pat
     """A way back at or above the limit is none."""
     folder = chip(tmp_path, 0, "it8686", temp1_input=81_000, temp1_max=80_000, temp1_max_hyst=80_000)
     look, key = Looking(bench, tmp_path), "sensor it8686 temp1: temperature"
-    assert not (await look())[key].sound
+    assert not (await look())[key].ok
     (folder / "temp1_input").write_text("79999\n")
-    assert (await look())[key].sound
+    assert (await look())[key].ok
 
 
 async def test_limits_of_the_keepers_own(bench: ProbeContext, tmp_path: Path) -> None:
@@ -95,7 +95,7 @@ async def test_limits_of_the_keepers_own(bench: ProbeContext, tmp_path: Path) ->
     nvme(tmp_path)
     seen = await Looking(bench, tmp_path, limits={"nvme * Comp*": 40, "nvme nvme0 Sensor 1": 60})()
     assert seen[COMPOSITE].reason == "42 °C, limit 40 °C"
-    assert seen["sensor nvme nvme0 Sensor 1: temperature"].sound
+    assert seen["sensor nvme nvme0 Sensor 1: temperature"].ok
 
 
 async def test_names_outlast_the_numbers(bench: ProbeContext, tmp_path: Path) -> None:
@@ -171,7 +171,7 @@ async def test_a_sensor_that_goes(bench: ProbeContext, tmp_path: Path) -> None:
     (folder / "temp1_crit").unlink()
     seen = await look()
     assert seen["sensor acpitz temp1: temperature"].reason == "the sensor is gone"
-    assert seen[COMPOSITE].sound
+    assert seen[COMPOSITE].ok
 
 
 async def test_disks_that_sleep_are_not_woken(

@@ -55,7 +55,7 @@ async def test_a_number_with_limits(
     """A number with limits is a condition, with the number as a fact."""
     condition = the_condition(await observe(bench, program(tmp_path, f"echo {printed}"), **NUMBER, **limits))
     assert condition.reason == reason
-    assert condition.sound is not bool(reason)
+    assert condition.ok is not bool(reason)
     assert condition.facts == (("depth", f"{float(printed):g}"),)
 
 
@@ -83,9 +83,9 @@ async def test_a_level_below_nothing(bench: ProbeContext, tmp_path: Path) -> Non
 
 async def test_observations(bench: ProbeContext, tmp_path: Path) -> None:
     """JSON of observations goes down the path as it is."""
-    said = {"kind": "condition", "subject": "jetty", "quantity": "lamp", "sound": False, "reason": "dark"}
+    said = {"kind": "condition", "subject": "jetty", "quantity": "lamp", "ok": False, "reason": "dark"}
     seen = await observe(bench, program(tmp_path, f"echo '{json.dumps(said)}'"))
-    assert seen == [Condition(SeriesKey("jetty", "lamp"), sound=False, reason="dark")]
+    assert seen == [Condition(SeriesKey("jetty", "lamp"), ok=False, reason="dark")]
 
 
 async def test_no_shell_reads_the_arguments(bench: ProbeContext, tmp_path: Path) -> None:

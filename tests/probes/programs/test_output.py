@@ -15,7 +15,7 @@ from watchkeeper.probes.programs.output import OBSERVATIONS_LIMIT, read
 JETTY = {"subject": "jetty", "quantity": "lamp"}
 KEY = SeriesKey("jetty", "lamp")
 
-FIELDS = st.sampled_from(["kind", "subject", "quantity", "used", "sound", "facts"])
+FIELDS = st.sampled_from(["kind", "subject", "quantity", "used", "ok", "facts"])
 JSON = st.recursive(
     st.none() | st.booleans() | st.floats() | st.text(max_size=5),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(FIELDS, inner, max_size=6),
@@ -33,21 +33,28 @@ def test_every_kind() -> None:
         {"kind": "deadline", "subject": "c", "quantity": "d", "due_at": "2026-03-01T13:00:00+01:00", "period_s": 60,
          "last_at": "2026-03-01T11:00:00Z"},
         {"kind": "answer", "subject": "e", "quantity": "f", "answered": True, "took_s": 0.5},
-        {"kind": "condition", "subject": "g", "quantity": "h", "sound": False, "reason": "two\n lines", "grave": True},
+        {"kind": "condition", "subject": "g", "quantity": "h", "ok": False, "reason": "two\n lines", "grave": True},
     ]  # fmt: skip
     assert read(json.dumps(said).encode()) == [
         Level(SeriesKey("a", "b"), 1, 2, Unit.COUNT, (("n", "v"),)),
         Level(KEY, 0, 0.5, Unit.BYTES),
         Deadline(SeriesKey("c", "d"), due, datetime(2026, 3, 1, 11, tzinfo=UTC), 60),
         Answer(SeriesKey("e", "f"), answered=True, took_s=0.5),
-        Condition(SeriesKey("g", "h"), sound=False, reason="two lines", grave=True),
+        Condition(SeriesKey("g", "h"), ok=False, reason="two lines", grave=True),
     ]
 
 
 def test_one_alone() -> None:
     """A single observation needs no list around it; none at all is an empty list."""
-    one = json.dumps({"kind": "condition", **JETTY, "sound": True}).encode()
-    assert read(b"\n " + one + b"\n") == [Condition(KEY, sound=True)]
+    one = json.dumps({"kind": "condition", **JETTY, "ok": True}).encode()
+    assert read(b"\n " + one + b"\n") == [Condition(KEY, ok=True)]
+
+
+def test_the_first_name_of_ok_is_accepted() -> None:
+    """Programs that were written for version 0.1.0 say `sound`; to say both is an error."""
+    assert read(json.dumps({"kind": "condition", **JETTY, "sound": False}).encode()) == [Condition(KEY, ok=False)]
+    with pytest.raises(ProbeError, match="sound"):
+        read(json.dumps({"kind": "condition", **JETTY, "ok": True, "sound": True}).encode())
     assert read(b"[]") == []
 
 
@@ -61,11 +68,11 @@ def test_one_alone() -> None:
         ({"kind": "level", **JETTY, "used": float("nan"), "capacity": 1}, "used"),
         ({"kind": "deadline", **JETTY, "due_at": "2026-03-01T13:00:00"}, "due_at"),
         ({"kind": "deadline", **JETTY, "due_at": "9999-12-31T23:59:59-14:00"}, "due_at"),
-        ({"kind": "condition", **JETTY, "sound": True, "colour": "red"}, "colour"),
-        ({"kind": "condition", "subject": "probe memory", "quantity": "runs", "sound": True}, "subject"),
-        ({"kind": "condition", "subject": " ", "quantity": "q", "sound": True}, "subject"),
-        ({"kind": "condition", **JETTY, "sound": True, "reason": "x" * 501}, "reason"),
-        ({"kind": "condition", **JETTY, "sound": True, "facts": {str(n): "" for n in range(51)}}, "facts"),
+        ({"kind": "condition", **JETTY, "ok": True, "colour": "red"}, "colour"),
+        ({"kind": "condition", "subject": "probe memory", "quantity": "runs", "ok": True}, "subject"),
+        ({"kind": "condition", "subject": " ", "quantity": "q", "ok": True}, "subject"),
+        ({"kind": "condition", **JETTY, "ok": True, "reason": "x" * 501}, "reason"),
+        ({"kind": "condition", **JETTY, "ok": True, "facts": {str(n): "" for n in range(51)}}, "facts"),
     ],
 )
 def test_what_is_refused(said: dict[str, Any], why: str) -> None:
@@ -86,7 +93,7 @@ def test_what_is_no_json(output: bytes) -> None:
 
 def test_too_many_and_twice() -> None:
     """More observations than are kept, and two of one series, are refused."""
-    one = {"kind": "condition", "subject": "s", "sound": True}
+    one = {"kind": "condition", "subject": "s", "ok": True}
     many = [{**one, "quantity": str(number)} for number in range(OBSERVATIONS_LIMIT + 1)]
     with pytest.raises(ProbeError, match="at most 200"):
         read(json.dumps(many).encode())
@@ -96,7 +103,7 @@ def test_too_many_and_twice() -> None:
 
 def test_signs_that_no_line_should_hold() -> None:
     """Names are made fit to be shown, in one line."""
-    said = {"kind": "condition", "subject": "je\x1b[31mtty\n", "quantity": "la\u202emp", "sound": True}
+    said = {"kind": "condition", "subject": "je\x1b[31mtty\n", "quantity": "la\u202emp", "ok": True}
     (seen,) = read(json.dumps(said).encode())
     assert str(seen.key).isprintable()
 

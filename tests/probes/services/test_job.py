@@ -53,7 +53,7 @@ async def test_a_successful_run(desk: ProbeContext, clock: SetClock) -> None:
     await probe.close()
     assert the_deadline(seen).due_at == clock.at - timedelta(hours=1) + DAY
     result = conditions(seen)["job nightly-backup: result"]
-    assert result.sound
+    assert result.ok
     assert result.facts == (("message", "42 GiB copied\\x1b[0m"),)
 
 
@@ -66,11 +66,11 @@ async def test_a_failed_run(desk: ProbeContext, clock: SetClock) -> None:
     seen = await probe_of(desk).observe()
     assert the_deadline(seen).last_at == good_at
     result = conditions(seen)["job nightly-backup: result"]
-    assert (result.sound, result.reason) == (False, "the job reported a failure: no space\\nleft")
+    assert (result.ok, result.reason) == (False, "the job reported a failure: no space\\nleft")
     clock.move(60)
     await desk.job_reports.record(JobReport(JOB, clock.at))
     result = conditions(await probe_of(desk).observe())["job nightly-backup: result"]
-    assert result.sound
+    assert result.ok
     assert result.facts == ()
 
 

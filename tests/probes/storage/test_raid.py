@@ -42,7 +42,7 @@ async def test_a_sound_array(bench: ProbeContext, tmp_path: Path) -> None:
     array(tmp_path)
     (tmp_path / "sda").mkdir()
     found = await health(bench, tmp_path)
-    assert found.sound
+    assert found.ok
     assert found.facts == (("level", "raid1"), ("disks", "2"))
 
 
@@ -50,7 +50,7 @@ async def test_an_array_that_lost_a_disk(bench: ProbeContext, tmp_path: Path) ->
     """Degraded, with the disk that it has given up; it still serves."""
     array(tmp_path, degraded="1", **{"dev-sdb1__state": "faulty,write_mostly"})
     found = await health(bench, tmp_path)
-    assert (found.sound, found.grave, found.reason) == (False, False, "1 of 2 disks is missing, given up: sdb1")
+    assert (found.ok, found.grave, found.reason) == (False, False, "1 of 2 disks is missing, given up: sdb1")
 
 
 async def test_an_array_that_is_rebuilt(bench: ProbeContext, tmp_path: Path) -> None:
@@ -68,7 +68,7 @@ async def test_a_check_is_no_fault(bench: ProbeContext, tmp_path: Path) -> None:
     """It reads all disks, and changes nothing; what the last one found is a fact."""
     array(tmp_path, sync_action="check", sync_completed="500000 / 1000000", mismatch_cnt="128")
     found = await health(bench, tmp_path)
-    assert found.sound
+    assert found.ok
     assert dict(found.facts)["at work"] == "checking, 50% done"
     assert dict(found.facts)["mismatches"] == "128 sectors at the last check"
 
@@ -84,7 +84,7 @@ async def test_an_array_that_has_stopped(bench: ProbeContext, tmp_path: Path, st
 async def test_an_array_without_redundancy(bench: ProbeContext, tmp_path: Path) -> None:
     """raid0 has none of the tables that tell of lost disks."""
     array(tmp_path, level="raid0", degraded=None, sync_action=None, sync_completed=None, sync_speed=None)
-    assert (await health(bench, tmp_path)).sound
+    assert (await health(bench, tmp_path)).ok
 
 
 async def test_a_kind_of_work_that_is_not_known(bench: ProbeContext, tmp_path: Path) -> None:
@@ -103,7 +103,7 @@ def test_an_array_that_is_stopped_while_it_is_read(tmp_path: Path) -> None:
 async def test_arrays_that_must_be_there(bench: ProbeContext, tmp_path: Path) -> None:
     """One that is named, and one that was there before; what is left out is not asked for."""
     array(tmp_path)
-    assert not (await health(bench, tmp_path, "md9", arrays=["md9"])).sound
+    assert not (await health(bench, tmp_path, "md9", arrays=["md9"])).ok
     probe = RaidProbe(RaidSettings(), bench, tmp_path)
     await probe.observe()
     (tmp_path / "md0").rename(tmp_path / "gone")

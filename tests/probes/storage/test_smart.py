@@ -99,11 +99,11 @@ async def test_a_sound_ssd(host: Host) -> None:
     host.disk("nvme0", NVME)
     seen = await host.observe()
     health = find(seen, NVME_SUBJECT, "health", Condition)
-    assert health.sound
+    assert health.ok
     assert health.facts == (("device", "/dev/nvme0"), ("temperature", "41 °C"), ("powered on", "1200 h"))
     wear = find(seen, NVME_SUBJECT, "endurance", Level)
     assert (wear.used, wear.capacity, wear.unit) == (0.07, 1.0, Unit.SHARE)
-    assert find(seen, "probe smart", "sees all", Condition).sound
+    assert find(seen, "probe smart", "sees all", Condition).ok
 
 
 async def test_wear_beyond_the_rated_endurance(host: Host) -> None:
@@ -147,7 +147,7 @@ async def test_each_bit_of_the_exit_status(host: Host, status: int, words: str, 
     """The status is a set of bits: old entries of the error log and a value that was once low are no fault now."""
     host.disk("sda", {**SATA, "smart_status": {}}, status)
     health = find(await host.observe(), SATA_SUBJECT, "health", Condition)
-    assert (health.sound, health.grave) == (not words, grave)
+    assert (health.ok, health.grave) == (not words, grave)
     assert words in health.reason
 
 
@@ -177,7 +177,7 @@ async def test_a_sleeping_disk_is_not_woken(host: Host) -> None:
     host.disk("sda", SLEEPING, SLEEPS)
     seen = await host.observe()
     health = find(seen, SATA_SUBJECT, "health", Condition)
-    assert health.sound
+    assert health.ok
     assert dict(health.facts)["asleep"]
     host.boot_id.write_text("second\n")
     assert keys(await host.observe()) == {"probe smart: sees all"}
@@ -191,12 +191,12 @@ async def test_one_disk_that_says_nothing_takes_no_other_with_it(host: Host) -> 
     host.disk("vda", virtual.stdout, virtual.status)
     host.disk("nvme0", NVME)
     seen = await host.observe()
-    assert find(seen, NVME_SUBJECT, "health", Condition).sound
+    assert find(seen, NVME_SUBJECT, "health", Condition).ok
     assert (
         "/dev/vda: Unable to detect device type; leave it out"
         in find(seen, "probe smart", "sees all", Condition).reason
     )
-    assert find(await host.observe(exclude=["/dev/vd*"]), "probe smart", "sees all", Condition).sound
+    assert find(await host.observe(exclude=["/dev/vd*"]), "probe smart", "sees all", Condition).ok
 
 
 async def test_no_disk_says_anything(host: Host) -> None:

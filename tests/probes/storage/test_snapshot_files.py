@@ -148,7 +148,7 @@ async def test_none_at_all_has_never_happened(bench: ProbeContext, tmp_path: Pat
         assert (deadline(seen).due_at, deadline(seen).last_at, deadline(seen).period_s) == (None, None, DAY_S)
         assert facts(deadline(seen))["count"] == "0"
         assert isinstance(seen[1], Condition)
-        assert seen[1].sound
+        assert seen[1].ok
 
 
 async def test_the_oldest_may_not_be_too_old(bench: ProbeContext, make: Make, tmp_path: Path) -> None:
@@ -161,7 +161,7 @@ async def test_the_oldest_may_not_be_too_old(bench: ProbeContext, make: Make, tm
     assert oldest.reason == "spring.img (2 KiB) is 45d3h old, limit 30d"
     (_, oldest) = await probe(bench, NOW, tmp_path, oldest_limit="60d").observe()
     assert isinstance(oldest, Condition)
-    assert oldest.sound
+    assert oldest.ok
 
 
 async def test_a_file_from_the_future_does_not_hide_that_none_comes(

@@ -75,7 +75,7 @@ def test_an_origin_without_snapshots_has_never_had_one() -> None:
     """It is there, and none is called like the set's."""
     seen = watch([origin("hide-hub", Snapshot("other", NOW))], name_pattern=["hourly-*"])
     assert find(seen, "snapshots of hide-hub (hourly)", "newest", Deadline).due_at is None
-    assert find(seen, "snapshots of hide-hub (hourly)", "there", Condition).sound
+    assert find(seen, "snapshots of hide-hub (hourly)", "there", Condition).ok
 
 
 def test_an_origin_that_is_named_and_not_there() -> None:

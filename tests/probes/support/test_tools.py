@@ -274,8 +274,8 @@ def test_a_command_that_is_run_once_has_one_result() -> None:
 def test_what_cannot_be_seen_is_told_once() -> None:
     """Three tools of one missing package are three reasons; the same one twice is one."""
     seen = sight("zfs", [ToolMissing("a"), ToolMissing("a"), ProbeError("b")])
-    assert (str(seen.key), seen.sound, seen.reason) == ("probe zfs: sees all", False, "a; b")
-    assert sight("zfs", []).sound
+    assert (str(seen.key), seen.ok, seen.reason) == ("probe zfs: sees all", False, "a; b")
+    assert sight("zfs", []).ok
 
 
 @pytest.mark.parametrize(

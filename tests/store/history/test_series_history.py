@@ -76,7 +76,7 @@ async def test_a_silence_within_an_hour_is_still_seen(store: Store) -> None:
 
 async def test_an_unsound_moment_is_still_seen(store: Store) -> None:
     """A condition that was faulty for a minute is faulty in its hour and in its day too."""
-    seen = [Seen(MIDNIGHT + n * MINUTE, Condition(HIDE_HUB, sound=n != 7), "hub", 60.0) for n in range(60)]
+    seen = [Seen(MIDNIGHT + n * MINUTE, Condition(HIDE_HUB, ok=n != 7), "hub", 60.0) for n in range(60)]
     await store.commit(Commit(seen=tuple(seen)))
     for horizons in (RetentionLimits(samples=FAR), RetentionLimits(hours=FAR)):
         await store.keep(horizons)
@@ -250,7 +250,7 @@ async def test_the_past_begins_where_it_is_asked_to(store: Store) -> None:
 
 async def test_a_level_that_was_something_else_once(store: Store) -> None:
     """Hours of another kind have no capacity, and are not part of a level's history."""
-    await store.commit(Commit(seen=(Seen(MIDNIGHT, Condition(SKERRY, sound=True), "pools", 60.0),)))
+    await store.commit(Commit(seen=(Seen(MIDNIGHT, Condition(SKERRY, ok=True), "pools", 60.0),)))
     await _write(store, [3.0], HOUR, MIDNIGHT + HOUR)
     await store.keep(RetentionLimits(samples=FAR))
     assert (await _past(store)).used.tolist() == [3.0]

@@ -183,7 +183,7 @@ async def test_an_alert_that_had_ended_stays_ended(path: Path) -> None:
         Answer(HIDE_HUB, answered=True, took_s=0.5),
         Deadline(SeriesKey("snapshots of skerry", "age"), START + DAY, START),
         Deadline(SeriesKey("snapshots of skerry", "age"), None),
-        Condition(SeriesKey("guest tide-log", "state"), sound=False, reason="stopped"),
+        Condition(SeriesKey("guest tide-log", "state"), ok=False, reason="stopped"),
     ],
 )
 async def test_the_newest_observation_is_made_from_its_sample(
@@ -197,7 +197,7 @@ async def test_the_newest_observation_is_made_from_its_sample(
         (found,) = await store.latest()
         assert len(await store.series()) == 1
     assert (found.observation.key, found.observation.kind, found.at) == (seen.key, seen.kind, START)
-    for name in ("used", "capacity", "answered", "took_s", "due_at", "sound"):
+    for name in ("used", "capacity", "answered", "took_s", "due_at", "ok"):
         assert getattr(found.observation, name, None) == getattr(seen, name, None)
 
 

@@ -93,7 +93,7 @@ async def test_series(page: Open) -> None:
     one = await get(client, f"/api/v1/quantities/{pool['id']}")
     assert one["latest"]["used"] == 1.86 * 1024 * GIB
     assert one["latest"]["facts"] == [{"name": "device", "value": "dm-3"}]
-    assert {f["concern"] for f in one["findings"]} == {"full", "stale"}
+    assert {f["concern"] for f in one["findings"]} == {"full", "not_reporting"}
     assert [a["state"] for a in one["alerts"]] == ["active"]
     assert one["findings"][0]["forecast"]["growth_per_day"] > 0
 
@@ -102,7 +102,7 @@ OBSERVED = {
     "level": {"used", "capacity", "unit"},
     "deadline": {"due_at", "last_at", "period_s"},
     "answer": {"answered", "reason", "took_s", "phases"},
-    "condition": {"sound", "reason", "grave"},
+    "condition": {"ok", "reason", "grave"},
 }
 
 
@@ -112,7 +112,7 @@ OBSERVED = {
         ("level", {"at", "used", "capacity"}),
         ("deadline", {"at", "due_at"}),
         ("answer", {"at", "answered", "took_s"}),
-        ("condition", {"at", "sound"}),
+        ("condition", {"at", "ok"}),
     ],
 )
 async def test_samples_by_kind(page: Open, kind: str, names: set[str]) -> None:

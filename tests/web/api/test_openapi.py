@@ -203,7 +203,7 @@ def clients() -> Any:
         (Kind.LEVEL, ["at", "used", "capacity"]),
         (Kind.DEADLINE, ["at", "due_at"]),
         (Kind.ANSWER, ["at", "answered", "took_s"]),
-        (Kind.CONDITION, ["at", "sound"]),
+        (Kind.CONDITION, ["at", "ok"]),
     ],
 )
 async def test_csv(page: Open, kind: Kind, head: list[str]) -> None:

@@ -144,7 +144,7 @@ async def test_shelve_and_back(station: Station_) -> None:
     assert "It was not set aside any more." in await found.text(page)
     await found.send(f"{page}/shelve", concern="full", **{"for": "once"})
     assert found.acting.done[-1] == ("shelve", "pool skerry: space", "full", "once")
-    await found.send(f"{page}/shelve", concern="silent", **{"for": "1h"})
+    await found.send(f"{page}/shelve", concern="not_answering", **{"for": "1h"})
     assert "There is no such alert." in await found.text(page)
 
 

@@ -32,7 +32,7 @@ def test_interval_goes_with_a_forecast_alone() -> None:
 
 def test_staleness_has_no_place() -> None:
     """Every probe would be stale in a few minutes if no sample came; that is not an end that the keeper waits for."""
-    assert Concern.STALE not in {p.finding.concern for p in board_of(readstore.filling()).places}
+    assert Concern.NOT_REPORTING not in {p.finding.concern for p in board_of(readstore.filling()).places}
 
 
 def test_most_urgent_first_then_what_began_first() -> None:
@@ -65,7 +65,9 @@ def test_states_have_their_own_parts() -> None:
     store = ReadStoreDouble()
     for i, state in enumerate(State):
         store.answer(f"service hide-{i}", 0.1)
-        made = store.alert(SeriesKey(f"service hide-{i}", "answer"), Concern.SILENT, Priority.WARNING, HOUR, state)
+        made = store.alert(
+            SeriesKey(f"service hide-{i}", "answer"), Concern.NOT_ANSWERING, Priority.WARNING, HOUR, state
+        )
         store.raised[-1] = replace(made, priority=made.priority if made.standing else None)
     store.raised.append(replace(store.raised[1], key=SeriesKey("service tide-log", "answer"), shelved_until=NOW + DAY))
     board = board_of(store)
@@ -131,7 +133,7 @@ def test_what_is_gone_for_good_has_no_place() -> None:
     store = readstore.calm()
     gone = next(q for q in board_of(store).quiet if q.finding is not None)
     assert gone.finding is not None
-    store.found.append(replace(gone.finding, concern=Concern.STALE, reason=GONE))
+    store.found.append(replace(gone.finding, concern=Concern.NOT_REPORTING, reason=GONE))
     board = board_of(store)
     assert gone.key not in {q.key for q in board.quiet}
     assert board.watched == len(store.all_series) - 1

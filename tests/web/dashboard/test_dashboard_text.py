@@ -60,7 +60,7 @@ def test_appointment_is_exact() -> None:
 
 def test_nothing_ahead_is_silent() -> None:
     """Where no time is ahead, no second sentence is made up."""
-    assert dashboard_text.by_when(board_of(_one(Concern.STALE)), UTC) == ""
+    assert dashboard_text.by_when(board_of(_one(Concern.NOT_REPORTING)), UTC) == ""
 
 
 def test_no_end_in_sight() -> None:
@@ -141,9 +141,9 @@ def test_alert_without_a_finding() -> None:
         (Answer(KEY, answered=True), "answered in unknown time"),
         (Answer(KEY, answered=False), "no answer"),
         (Answer(KEY, answered=False, reason="status 502"), "status 502"),
-        (Condition(KEY, sound=True), "sound"),
-        (Condition(KEY, sound=False, reason="paused"), "paused"),
-        (Condition(SeriesKey("file system /srv", "writable"), sound=False), "not writable"),
+        (Condition(KEY, ok=True), "sound"),
+        (Condition(KEY, ok=False, reason="paused"), "paused"),
+        (Condition(SeriesKey("file system /srv", "writable"), ok=False), "not writable"),
         (Deadline(KEY, None), "has never happened"),
         (Deadline(KEY, readstore.NOW, readstore.NOW - timedelta(days=1)), "kept so far"),
     ],

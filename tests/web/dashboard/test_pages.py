@@ -182,9 +182,7 @@ def _hostile() -> ReadStoreDouble:
         store.add(
             Answer(SeriesKey(HOSTILE, "a"), answered=False, reason=HOSTILE, phases=((HOSTILE, 1.0),), facts=facts), None
         ),
-        store.add(
-            Condition(SeriesKey(HOSTILE, HOSTILE), sound=False, reason=HOSTILE, facts=facts), None, probe=HOSTILE
-        ),
+        store.add(Condition(SeriesKey(HOSTILE, HOSTILE), ok=False, reason=HOSTILE, facts=facts), None, probe=HOSTILE),
         store.add(Deadline(SeriesKey(HOSTILE, "b"), None, facts=facts), None),
         store.add(Level(SeriesKey(HOSTILE, "c"), 1, 2, facts=facts), None),
     ]

@@ -152,7 +152,7 @@ def test_a_forecast_that_moves_is_the_same_event() -> None:
 
 def test_what_has_no_day_is_left_out() -> None:
     """No end in sight, an end beyond ten years, and concerns that are no appointments."""
-    silent = replace(due(1), concern=Concern.SILENT)
+    silent = replace(due(1), concern=Concern.NOT_ANSWERING)
     none = replace(full(3), ends_at=None)
     assert events(calendar.calendar([silent, none, full(4_000)], "gannet", ZONE, NOW)) == []
 

@@ -84,7 +84,7 @@ def run_probe(probe: str, seen: Observation, rules: Rules, now: datetime, zone: 
         case Answer():
             words, needs_you = summary(seen), not seen.answered
         case Condition():
-            words, needs_you = seen.reason or time_left_phrase(found, now, zone), not seen.sound
+            words, needs_you = seen.reason or time_left_phrase(found, now, zone), not seen.ok
     return ProbeRun(probe, seen, words, needs_you or found.priority is not None)
 
 

@@ -25,7 +25,7 @@ from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard, Place, build_dashboard
 
 STILL_INTERVALS = 3
-"""No sample at all for so many intervals of the busiest probe: the daemon does not run. As the `stale` rule counts."""
+"""No sample at all for so many intervals of the busiest probe: the daemon does not run. As in NotReportingRule."""
 
 FOLLOW_S = 1.0
 """How often a followed board asks whether anything was stored: a person watches it, and to ask costs a few µs."""

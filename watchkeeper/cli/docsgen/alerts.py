@@ -37,9 +37,9 @@ NO_ALERTS = {
 _CONCERNS = {
     Concern.FULL: "forecast to be full",
     Concern.OVERDUE: "overdue, or due soon",
-    Concern.SILENT: "silent",
-    Concern.UNSOUND: "unsound",
-    Concern.STALE: "stale",
+    Concern.NOT_ANSWERING: "not answering",
+    Concern.FAULTY: "faulty",
+    Concern.NOT_REPORTING: "not reporting",
 }
 
 

@@ -10,16 +10,16 @@ from zoneinfo import ZoneInfo
 from watchkeeper.alerting import state_machine
 from watchkeeper.alerting.group_alerts import FLOOD, GROUP, OWN, Flood, Group
 from watchkeeper.alerting.rules import (
+    FaultyRule,
     FullRule,
+    NotAnsweringRule,
+    NotReportingRule,
     OverdueRule,
-    SilentRule,
-    StaleRule,
-    UnsoundRule,
+    judge_faulty,
     judge_full,
+    judge_not_answering,
+    judge_not_reporting,
     judge_overdue,
-    judge_silent,
-    judge_stale,
-    judge_unsound,
 )
 from watchkeeper.messages import build, reminders
 from watchkeeper.messages.digest import digest
@@ -55,11 +55,11 @@ def examples() -> Iterator[tuple[str, str, Message]]:
     yield "Worse", "Its priority rises.", worse
     yield "Eased", "Its priority falls, and it still stands.", eased
     yield "Ended", "It is over. The end is told to everybody who was told of the alert.", ended
-    yield "Silent", "A service gives no right answer.", _message(silent[0])
+    yield "Not answering", "A service gives no right answer.", _message(silent[0])
     yield "Overdue", "A time by which something must happen again has passed.", _overdue(_snapshot())
     yield "A single end", "A certificate runs out: this is told ahead.", _overdue(_certificate())
-    yield "Unsound", "A condition is not sound. What has stopped working is an alarm.", _unsound()
-    yield "Stale", "Nothing is known of a thing any more.", _stale()
+    yield "Faulty", "A condition is not OK. What has stopped working is an alarm.", _unsound()
+    yield "Not reporting", "Nothing is known of a thing any more.", _stale()
     yield "Several at once", "Answers that were lost within about a minute are one message.", _group()
     yield "A flood", "Ten alerts in ten minutes: one summary stands for all.", _flood()
     yield "Comes and goes", "The third raise within six hours.", _chattering()
@@ -117,7 +117,7 @@ def _answer(*, answered: bool, key: SeriesKey = HIDE_HUB) -> Answer:
 
 
 def _silence(key: SeriesKey = HIDE_HUB) -> Iterator[Finding]:
-    yield judge_silent(_answer(answered=False, key=key), NOW - timedelta(minutes=3), NOW, SilentRule())
+    yield judge_not_answering(_answer(answered=False, key=key), NOW - timedelta(minutes=3), NOW, NotAnsweringRule())
 
 
 def _snapshot() -> Deadline:
@@ -135,13 +135,13 @@ def _overdue(seen: Deadline) -> Message:
 
 
 def _unsound() -> Message:
-    seen = Condition(HEALTH, sound=False, reason="the pool is SUSPENDED: sdc is UNAVAIL", grave=True)
-    (told,) = _walk([judge_unsound(seen, NOW, NOW, UnsoundRule())], seen)
+    seen = Condition(HEALTH, ok=False, reason="the pool is SUSPENDED: sdc is UNAVAIL", grave=True)
+    (told,) = _walk([judge_faulty(seen, NOW, NOW, FaultyRule())], seen)
     return build.compose(*told, HOST, ZONE, tuple(f"guest {name}" for name in GUESTS))
 
 
 def _stale() -> Message:
-    (told,) = _walk([judge_stale(MOUNT, NOW - timedelta(minutes=3), 60.0, NOW, StaleRule())], None)
+    (told,) = _walk([judge_not_reporting(MOUNT, NOW - timedelta(minutes=3), 60.0, NOW, NotReportingRule())], None)
     return _message(told)
 
 
@@ -164,10 +164,10 @@ def _flood() -> Message:
 
 
 def _chattering() -> Message:
-    seen = Condition(SeriesKey("device lamp-radio", "steady"), sound=False, reason="it went away and came back 4 times")
-    well = Condition(seen.key, sound=True)
+    seen = Condition(SeriesKey("device lamp-radio", "steady"), ok=False, reason="it went away and came back 4 times")
+    well = Condition(seen.key, ok=True)
     findings = [
-        judge_unsound(each, None if each.sound else at, at, UnsoundRule())
+        judge_faulty(each, None if each.ok else at, at, FaultyRule())
         for hour in range(3)
         for each, at in ((seen, NOW + timedelta(hours=hour)), (well, NOW + timedelta(hours=hour, minutes=20)))
     ]

@@ -13,6 +13,6 @@ from watchkeeper.model.observation import Answer, Observation, SeriesKey
 
 def what_to_look_at(concern: Concern, key: SeriesKey, seen: Observation | None) -> str:
     """One or two sentences that name the first thing to look at, with the command that shows it if there is one."""
-    if concern is Concern.SILENT and isinstance(seen, Answer) and seen.took_s is not None:
+    if concern is Concern.NOT_ANSWERING and isinstance(seen, Answer) and seen.took_s is not None:
         return WRONG_ANSWER
     return find_entry(concern, key).first_look(key)

@@ -45,7 +45,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="Tasks wait for memory, or the kernel killed a program",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("memory",),
         about=(("memory", "pressure"), ("memory", "kernel kills"), ("*", "pressure"), ("*", "kernel kills")),
         means="Memory is short now. Under pressure everything gets slow; a kill means that the kernel has ended a "
@@ -63,7 +63,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A unit failed, or is started again and again",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("units",),
         about=(("unit *", "state"),),
         means="systemd has given it up, or it ends each time soon after it was started, or a unit that must be "
@@ -81,7 +81,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="Passing units failed",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("units",),
         about=(("transient units", "state"),),
         means="Units that something made for one run, such as a job started with `systemd-run`, have failed. They "
@@ -97,7 +97,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="Not everything is back after a restart of the host",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("after-reboot",),
         about=(("host", "all back after its restart"),),
         means="Guests, services or ports that were there before the restart have not come back within a quarter of "
@@ -114,7 +114,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="The clock is not kept in time",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("clock",),
         about=(("clock", "synchronised"),),
         means="Nothing sets the host's clock right, or it is further off than the limit. Certificates, timers, logs "
@@ -131,7 +131,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A sensor is too hot, or gone",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("temperatures",),
         about=(("sensor *", "temperature"),),
         means="It is above the limit that the hardware itself gives; above its critical one it may switch itself off.",
@@ -147,7 +147,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A device is not plugged in, or comes and goes",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("device",),
         about=(("device *", "plugged in"), ("device *", "steady")),
         means="The device is not there under the name by which it is used, or it keeps going away. What works "

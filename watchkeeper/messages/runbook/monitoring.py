@@ -9,7 +9,7 @@ _LOG = ("journalctl -u watchkeeper -n 50", "the daemon's own log")
 ENTRIES = (
     RunbookEntry(
         title="A probe could not look",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         about=(("*", "runs"),),
         means="The probe ran, and could not see what it watches at all: a tool or a privilege is missing, a file "
         "cannot be read, a secret is not there. Of what it watches nothing is known meanwhile.",
@@ -20,7 +20,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A probe does not see all",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         about=(("*", "sees all"),),
         means="The probe works, but a part of what it should watch is not to be seen: mostly because the helper is "
         "not installed, or one tool fails.",
@@ -32,7 +32,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="No samples come any more",
-        concern=Concern.STALE,
+        concern=Concern.NOT_REPORTING,
         about=(("*", "*"),),
         means="For three of its intervals a probe has brought nothing, or a thing that it watches is missing from "
         "what it brings. A value on the page is old then, and says so. What stays away for 7 days is let go.",
@@ -45,7 +45,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="watchkeeper cannot write its database",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         about=(("watchkeeper", "database"),),
         means="Its own disk is full, or failing. What is found is told all the same, and kept in memory; samples of "
         "this time are lost.",
@@ -60,7 +60,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="The database was damaged and set aside",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("self-check",),
         about=(("watchkeeper", "database file"),),
         means="At its start the daemon found its database damaged, set it aside, and began a new one with all that "
@@ -77,7 +77,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="Damaged rows were moved out of the database",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("self-check",),
         about=(("watchkeeper", "stored rows"),),
         means="Single rows of the database no longer match their checksums, or an index or a definition was not as "
@@ -113,7 +113,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="watchkeeper is held up",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("self-check",),
         about=(("watchkeeper", "event loop"),),
         means="The daemon could not go on for longer than `loop_lag_limit`: the processor or the disk was busy with "
@@ -130,7 +130,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A flood of alerts",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         about=(("alerts", "rate"),),
         means="Ten alerts came within ten minutes. From then on there is one summary, until fewer than five come in "
         "ten minutes; its end names what is still there.",
@@ -173,7 +173,7 @@ OTHER = (
     ),
     RunbookEntry(
         title="Something else does not answer",
-        concern=Concern.SILENT,
+        concern=Concern.NOT_ANSWERING,
         kinds=("command",),
         about=(("*", "*"),),
         means="A program of yours or another package says that what it asked gave no right answer.",
@@ -185,7 +185,7 @@ OTHER = (
     ),
     RunbookEntry(
         title="Something else is not sound",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("command",),
         about=(("*", "*"),),
         means="A condition that a program of yours or another package watches is not sound. Its reason is the "

@@ -9,7 +9,7 @@ WRONG_ANSWER = "It answers, but not as it should. See the service's own log on i
 ENTRIES = (
     RunbookEntry(
         title="Several services fell silent at once",
-        concern=Concern.SILENT,
+        concern=Concern.NOT_ANSWERING,
         about=(("group of services", "answer"), ("group *", "*")),
         means="Two or more answers were lost within about a minute. They are one message, because they mostly have "
         "one cause.",
@@ -26,7 +26,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A service is silent, or answers wrongly",
-        concern=Concern.SILENT,
+        concern=Concern.NOT_ANSWERING,
         kinds=("http", "tcp", "dns", "ping"),
         about=(("service *", "answer"), ("host *", "answer"), ("*", "answer")),
         means="It gave no right answer for three minutes (a warning) or an hour (an alarm). The reason says what "
@@ -46,7 +46,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A guest is paused, stopped or gone",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("guests",),
         about=(("guest *", "state"), ("guest *", "*")),
         means="The guest does not run as it should. Paused on an I/O error means that one of its disks found no "
@@ -65,7 +65,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="Guests are promised more memory than there is",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("guests",),
         about=(("guests", "memory promised"),),
         means="The memory of all guests together is more than `memory_limit` times the host's. It is well until they "

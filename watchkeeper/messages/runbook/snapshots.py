@@ -70,7 +70,7 @@ OVERDUE = (
 AT_FAULT = (
     RunbookEntry(
         title="An old snapshot is still there",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=_SETS,
         about=(("snapshots of *", "oldest"), ("*", "oldest")),
         means="It is older than the `oldest_limit` that you set, and holds all that was deleted or overwritten since.",
@@ -82,7 +82,7 @@ AT_FAULT = (
     ),
     RunbookEntry(
         title="What snapshots are taken of is not there",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("zfs-snapshots", "lvm-snapshots", "btrfs-snapshots"),
         about=(("snapshots of *", "there"), ("*", "there")),
         means="The dataset, volume or file system that the probe names is gone or was renamed, and with "
@@ -101,7 +101,7 @@ AT_FAULT = (
     ),
     RunbookEntry(
         title="A job says that it failed",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("job",),
         about=(("job *", "result"),),
         means="The job ran, and checked in with `--failed`. What it said stands in the reason.",

@@ -8,7 +8,7 @@ _EXISTS = "See that a backup exists on another machine before anything is repair
 ENTRIES = (
     RunbookEntry(
         title="A file system has become read-only",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("filesystems",),
         about=(("file system *", "writable"),),
         means="The kernel met an error and stopped writing, to keep what is there. Everything that writes there fails.",
@@ -28,7 +28,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A file system or store does not answer",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("filesystems", "btrfs"),
         about=(("file system *", "answers"), ("btrfs *", "answers"), ("*", "answers")),
         means="It is mounted, and asking for its figures hangs or fails. Programs that touch it hang as well, and "
@@ -45,7 +45,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A pool is degraded, suspended or counts errors",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("zfs",),
         about=(("pool *", "health"), ("pool *", "errors")),
         means="DEGRADED: a disk is missing or given up, and the others carry on without it. Anything else, such as "
@@ -65,7 +65,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="More is promised than there is",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("zfs", "lvm"),
         about=(("pool *", "promised"), ("thin pool *", "promised"), ("*", "promised")),
         means="The volumes together may grow to more than the store has, beyond the `overcommit_limit` that you set. "
@@ -82,7 +82,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A thin pool is at fault",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("lvm",),
         about=(("thin pool *", "health"),),
         means="It is out of data or metadata, read-only, failed, or wants a check. Guests on it meet I/O errors.",
@@ -102,7 +102,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A volume group lacks disks, room, or has volumes at fault",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("lvm",),
         about=(("volume group *", "health"), ("volume group *", "volumes"), ("volume group *", "free space")),
         means="A disk of the group is not there, LVM says that a volume is not whole, or less is free than the "
@@ -121,7 +121,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A btrfs lacks a device, counts errors, or could not mend all",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("btrfs",),
         about=(("btrfs *", "health"), ("btrfs *", "errors"), ("btrfs *", "mended data")),
         means="A device is missing, one counts read, write or checksum errors, or the last scrub found data that it "
@@ -141,7 +141,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A software RAID is degraded or stopped",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("raid",),
         about=(("array *", "health"),),
         means="A disk of the array is missing or given up; the next one that fails may be the end of it. While it is "
@@ -160,7 +160,7 @@ ENTRIES = (
     ),
     RunbookEntry(
         title="A disk says that it is failing",
-        concern=Concern.UNSOUND,
+        concern=Concern.FAULTY,
         kinds=("smart",),
         about=(("disk *", "health"),),
         means="Its own verdict, a self-test that it failed, or an NVMe's warning. A disk that says so may have days.",

@@ -144,9 +144,7 @@ class GuestsProbe(BaseProbe):
     def _starting(self, name: str, since_s: float) -> Condition:
         """The condition of a guest that ran until the reboot, and may still be starting. since_s: the host's uptime."""
         left = format_duration(round(self._settings.boot_grace - since_s))
-        return Condition(
-            SeriesKey(f"guest {name}", "state"), sound=True, facts=(("still starting", f"judged in {left}"),)
-        )
+        return Condition(SeriesKey(f"guest {name}", "state"), ok=True, facts=(("still starting", f"judged in {left}"),))
 
     def _patient(self, name: str, standing: GuestCondition) -> GuestCondition:
         """Count a state that ends without intervention as OK for a while."""

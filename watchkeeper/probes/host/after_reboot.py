@@ -138,15 +138,15 @@ class AfterRebootProbe(BaseProbe):
     def _condition(self, page: _Page, there: Presence) -> Condition:
         facts: Facts = tuple((f"could not be looked at: {what}", why) for what, why in there.troubles)
         if page.restarted_at is None:
-            return Condition(KEY, sound=True, facts=(("known from before the last restart", "nothing yet"), *facts))
+            return Condition(KEY, ok=True, facts=(("known from before the last restart", "nothing yet"), *facts))
         absent = [thing for thing in page.expected if there.tells(thing) and thing not in there.things]
         absent = [thing for thing in absent if not self._left_out(thing)]
         facts = (("expected back", str(len(page.expected))), *facts)
         if there.up_s >= self._settings.report_for:
-            return Condition(KEY, sound=True, facts=facts)
+            return Condition(KEY, ok=True, facts=facts)
         if there.up_s < self._settings.boot_grace:
             left = format_duration(round(self._settings.boot_grace - there.up_s))
-            return Condition(KEY, sound=True, facts=(("still starting", f"judged in {left}"), *facts))
+            return Condition(KEY, ok=True, facts=(("still starting", f"judged in {left}"), *facts))
         facts += tuple(("not back", thing) for thing in absent[:50])
         return Condition(KEY, not absent, _why(absent), facts=facts)
 

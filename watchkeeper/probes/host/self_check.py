@@ -117,7 +117,7 @@ class SelfCheckProbe:
         except (StoreError, TimeoutError) as error:
             said = str(error) or f"no answer within {self._settings.timeout:.0f} s"
             reason = f"whether stored rows are damaged cannot be told: {said}"
-            return [Condition(STORED_ROWS, sound=False, reason=reason)]
+            return [Condition(STORED_ROWS, ok=False, reason=reason)]
 
 
 def _look_at(own: OwnDatabase) -> Sequence[Observation]:
@@ -131,7 +131,7 @@ def _look_at(own: OwnDatabase) -> Sequence[Observation]:
 def stored_rows(found: Sequence[Quarantined]) -> Condition:
     """Faulty for a week after the newest damaged row: it cannot be repaired, so no action would end the condition."""
     if not found:
-        return Condition(STORED_ROWS, sound=True)
+        return Condition(STORED_ROWS, ok=True)
     # Messages first, then alerts: nothing else reports what is missing.
     ordered = sorted(found, key=lambda each: SOURCES_FIRST.get(each.source, len(SOURCES_FIRST)))
     named = "; ".join(each.about for each in ordered[:NAMED])
@@ -141,16 +141,16 @@ def stored_rows(found: Sequence[Quarantined]) -> Condition:
         f"{len(found)} stored row{'s were' if len(found) > 1 else ' was'} damaged and moved to the table quarantine: "
         f"{named}{more}. Look at the disk, then acknowledge this; it ends by itself on {ends}"
     )
-    return Condition(STORED_ROWS, sound=False, reason=reason, grave=True)
+    return Condition(STORED_ROWS, ok=False, reason=reason, grave=True)
 
 
 def _whole(damaged: Sequence[Path]) -> Condition:
     """Faulty as long as a damaged database is kept next to the new one: the operator has to check the disk."""
     key = SeriesKey(SUBJECT, "database file")
     if not damaged:
-        return Condition(key, sound=True)
+        return Condition(key, ok=True)
     reason = (
         f"it was damaged and set aside as {damaged[-1]}, and a new one begun with what could be read of it "
         "(the journal counts it): look at its disk, then move that file away"
     )
-    return Condition(key, sound=False, reason=reason, grave=True)
+    return Condition(key, ok=False, reason=reason, grave=True)

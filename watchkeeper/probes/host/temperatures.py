@@ -206,7 +206,7 @@ def _key(name: str) -> SeriesKey:
 
 
 def _gone(name: str) -> Condition:
-    return Condition(_key(name), sound=False, reason="the sensor is gone")
+    return Condition(_key(name), ok=False, reason="the sensor is gone")
 
 
 def _facts(sensor: Sensor) -> Facts:

@@ -8,7 +8,16 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import (
+    AfterValidator,
+    AliasChoices,
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Field,
+    TypeAdapter,
+    ValidationError,
+)
 
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Answer, Condition, Deadline, Facts, Level, Observation, SeriesKey, Unit
@@ -94,12 +103,12 @@ class _Answer(_Said):
 
 class _Condition(_Said):
     kind: Literal["condition"]
-    sound: bool
+    ok: bool = Field(validation_alias=AliasChoices("ok", "sound"))  # its name in version 0.1.0: programs go on
     reason: Line = ""
     grave: bool = False
 
     def observation(self) -> Observation:
-        return Condition(self.key, self.sound, self.reason, self.grave, self.told)
+        return Condition(self.key, self.ok, self.reason, self.grave, self.told)
 
 
 _One = Annotated[_Level | _Deadline | _Answer | _Condition, Field(discriminator="kind")]

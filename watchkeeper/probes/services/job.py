@@ -92,8 +92,8 @@ class JobProbe(BaseProbe):
         if failed is not None and (last.good is None or last.good.at < failed.at):
             message = f": {clip(failed.message)}" if failed.message else ""
             return Condition(
-                SeriesKey(self._subject, "result"), sound=False, reason=f"the job reported a failure{message}"
+                SeriesKey(self._subject, "result"), ok=False, reason=f"the job reported a failure{message}"
             )
         message = clip(last.good.message) if last.good else ""
         facts: Facts = (("message", message),) if message else ()
-        return Condition(SeriesKey(self._subject, "result"), sound=True, facts=facts)
+        return Condition(SeriesKey(self._subject, "result"), ok=True, facts=facts)

@@ -142,7 +142,7 @@ class RaidProbe(BaseProbe):
         gone = "there is no such array; it was not assembled, or it was stopped"
         return [
             *(seen for each in watched for seen in _observations(each)),
-            *(Condition(_key(name, "health"), sound=False, reason=gone) for name in sorted(missing)),
+            *(Condition(_key(name, "health"), ok=False, reason=gone) for name in sorted(missing)),
         ]
 
 

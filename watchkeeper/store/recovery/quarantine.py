@@ -10,8 +10,7 @@ import json
 import logging
 import re
 import sqlite3
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -125,21 +124,11 @@ def _move(conn: sqlite3.Connection, damage: Damage, row: Values, at: datetime) -
     if conn.execute(_KNOWN, (form.table, place, content[:CONTENT_LIMIT])).fetchone() is not None:
         return None
     found = record(conn, form.table, place, damage.why, about(form, values), content, at)
-    with _stale_indexes_allowed(conn):
+    with checked_rows.wrong_indexes_allowed(conn):
         gone = conn.execute(f"DELETE FROM {form.table} WHERE {_where(form)}", _bound(damage.place)).rowcount  # noqa: S608  fixed texts
     if not gone and form not in (checked_rows.JOURNAL_FORM, checked_rows.OUTBOX_FORM):
         _rebuild(conn, form)
     return found
-
-
-@contextmanager
-def _stale_indexes_allowed(conn: sqlite3.Connection) -> Iterator[None]:
-    """Allow deleting a row that an index lacks, which SQLite does only in this mode (OP_IdxDelete in its sources)."""
-    conn.execute("PRAGMA writable_schema = ON")
-    try:
-        yield
-    finally:
-        conn.execute("PRAGMA writable_schema = OFF")
 
 
 def _rebuild(conn: sqlite3.Connection, form: Form[Any]) -> None:

@@ -188,7 +188,7 @@ def _about(values: Values) -> Iterator[tuple[SeriesKey, Concern]]:
     """What the alert may have been about: what its columns say, and what its body says."""
     key, concern, body = values
     with suppress(*checked_rows.UNFIT):
-        yield checked_rows.key_from(key), Concern(concern)
+        yield checked_rows.key_from(key), Concern.named(concern)
     try:
         found = ALERT.loads(body)
     except checked_rows.UNFIT:

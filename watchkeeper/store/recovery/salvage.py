@@ -19,6 +19,7 @@ from watchkeeper.store import checked_rows, outbox_rows
 from watchkeeper.store.checked_rows import UNFIT, Form, RowDamaged, SeriesRow
 from watchkeeper.store.codec import key_column
 from watchkeeper.store.history.rollup import LATEST_MS
+from watchkeeper.store.migrations import names
 from watchkeeper.store.recovery import inspection, quarantine, replacement
 
 Row = tuple[Any, ...]
@@ -128,12 +129,12 @@ class _Source:
 
 
 def _checked(form: Form[Any], row: Row) -> Row:
-    """The row without its checksum. Raises RowDamaged. Rows of an older format have none, and are taken as they are."""
-    if row[-1] is None:
-        form.understood(form.values_of(row))
-    else:
-        form.read(row)
-    return row[:-1]
+    """The row without its checksum, in today's names. Raises RowDamaged. Rows of version 1 or 2 have no checksum."""
+    if row[-1] is not None:
+        form.verify(row)
+    values = names.BY_NAME[form.table].rewritten(form.values_of(row))
+    form.understood(values)
+    return *row[: len(form.place)], *values
 
 
 def _derived(form: Form[Any]) -> dict[str, Any]:

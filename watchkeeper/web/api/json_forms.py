@@ -62,7 +62,7 @@ def observation_form(seen: Observation) -> Json:
             told: Json = {"answered": seen.answered, "reason": seen.reason, "took_s": finite(seen.took_s)}
             return told | {"phases": phases} | facts
         case Condition():
-            return {"sound": seen.sound, "reason": seen.reason, "grave": seen.grave} | facts
+            return {"ok": seen.ok, "reason": seen.reason, "grave": seen.grave} | facts
         case _:
             assert_never(seen)
 
@@ -84,7 +84,7 @@ def sample_form(sample: Sample, kind: Kind) -> Json:
         case Kind.ANSWER:
             return form | {"answered": value is not None, "took_s": value}
         case Kind.CONDITION:
-            return form | {"sound": value == 1}
+            return form | {"ok": value == 1}
         case _:
             assert_never(kind)
 

@@ -101,13 +101,13 @@ OBSERVATIONS: tuple[dict[str, Schema], ...] = (
         "took_s": maybe(NUMBER),
         "phases": many(known(name=TEXT, took_s=maybe(NUMBER))),
     },
-    {"sound": YES_OR_NO, "reason": TEXT, "grave": YES_OR_NO},
+    {"ok": YES_OR_NO, "reason": TEXT, "grave": YES_OR_NO},
 )
 SAMPLES: tuple[dict[str, Schema], ...] = (
     {"used": maybe(NUMBER), "capacity": maybe(NUMBER)},
     {"due_at": maybe(INSTANT)},
     {"answered": YES_OR_NO, "took_s": maybe(NUMBER)},
-    {"sound": YES_OR_NO},
+    {"ok": YES_OR_NO},
 )
 
 SCHEMAS: dict[str, Schema] = {

@@ -24,7 +24,7 @@ SPANS_S = {"day": DAY_S, "week": 7 * DAY_S, "month": 30 * DAY_S, "year": 365 * D
 POINTS = 360
 """Points of a curve: about one per two pixels of the wide picture; keeps a page small."""
 GAP_INTERVALS = 3.0
-"""A pause of more intervals than this is a gap; the rule for stale probes uses the same number."""
+"""A pause of more intervals than this is a gap; the rule for `not_reporting` uses the same number."""
 
 UNIT_TICKS = {Unit.BYTES: size_ticks, Unit.COUNT: count_ticks, Unit.SHARE: share_ticks}
 

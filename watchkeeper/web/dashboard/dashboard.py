@@ -19,7 +19,7 @@ YEAR_S = 365 * 86_400.0
 """The end of the time-left chart; what ends later is not expected to end as far as the page is concerned."""
 
 ENDING = frozenset({Concern.FULL, Concern.OVERDUE})
-"""The concerns with an end ahead. A probe's own staleness has one too, always a few minutes ahead: it is not shown."""
+"""The concerns with an end ahead. A probe's next sample has one too, always a few minutes ahead: it is not shown."""
 
 
 class OkSeries(Enum):

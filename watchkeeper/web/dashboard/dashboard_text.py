@@ -32,14 +32,14 @@ _NUMBERS = (
 WAS = {
     Concern.FULL: "was filling",
     Concern.OVERDUE: "was overdue",
-    Concern.SILENT: "was silent",
-    Concern.UNSOUND: "was unsound",
-    Concern.STALE: "brought no sample",
+    Concern.NOT_ANSWERING: "was silent",
+    Concern.FAULTY: "was unsound",
+    Concern.NOT_REPORTING: "brought no sample",
 }
 """What an alert that is over was about."""
 
 
-TELLS_SINCE = frozenset({Concern.SILENT, Concern.UNSOUND, Concern.STALE})
+TELLS_SINCE = frozenset({Concern.NOT_ANSWERING, Concern.FAULTY, Concern.NOT_REPORTING})
 """Concerns whose own phrase already says since when."""
 
 
@@ -128,14 +128,14 @@ def fact(standing: ActiveAlert, board: Dashboard, zone: tzinfo) -> str:
     alert, finding = standing.alert, standing.finding
     if not alert.standing:
         return WAS[alert.concern]
-    return time_left_phrase(finding, board.at, zone) if finding else alert.concern.value
+    return time_left_phrase(finding, board.at, zone) if finding else alert.concern.words
 
 
 def why(finding: Finding | None, seen: Observation | None, zone: tzinfo) -> str:
     """The reason: what the subject itself reports, or how a level grows; empty if neither adds to the fact."""
     if finding is None:
         return ""
-    if finding.concern in {Concern.SILENT, Concern.UNSOUND}:
+    if finding.concern in {Concern.NOT_ANSWERING, Concern.FAULTY}:
         return finding.reason
     if finding.concern is Concern.FULL and finding.forecast and isinstance(seen, Level):
         return describe(finding.forecast, seen.unit, zone)
@@ -163,7 +163,7 @@ def summary(seen: Observation | None) -> str:
             return f"answered in {seconds(seen.took_s)}" if seen.answered else seen.reason or "no answer"
         case Condition():
             sound, unsound, _ = condition_words(seen.key)
-            return sound if seen.sound else seen.reason or unsound
+            return sound if seen.ok else seen.reason or unsound
         case Deadline():
             return "kept so far" if seen.last_at else "has never happened"
         case _:

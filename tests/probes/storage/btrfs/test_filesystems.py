@@ -178,8 +178,8 @@ async def test_a_sound_file_system(host: Host) -> None:
     assert metadata.used == int(tables["allocation/metadata/bytes_used"])
     assert dict(data.facts)["unallocated"] == "778 MiB"
     for quantity in ("answers", "health", "errors", "mended data"):
-        assert find(seen, host.subject, quantity, Condition).sound
-    assert find(seen, "probe btrfs", "sees all", Condition).sound
+        assert find(seen, host.subject, quantity, Condition).ok
+    assert find(seen, "probe btrfs", "sees all", Condition).ok
 
 
 async def test_devices_that_may_not_be_asked(host: Host) -> None:
@@ -228,7 +228,7 @@ async def test_a_device_that_is_missing(host: Host) -> None:
     host.put("devinfo/features", "no device\n")
     seen = await host.observe()
     assert find(seen, host.subject, "health", Condition).reason == "device 2 of 2 is missing"
-    assert find(seen, host.subject, "errors", Condition).sound
+    assert find(seen, host.subject, "errors", Condition).ok
     assert dict(find(seen, host.subject, "data", Level).facts)["unallocated"] == "389 MiB"
 
 
@@ -238,7 +238,7 @@ async def test_errors_that_devices_count(host: Host) -> None:
     seen = await host.observe()
     assert find(seen, host.subject, "errors", Condition).reason == "device 1 counts 3 read errors, 7 corruption errors"
     (host.sysfs / UUID / "devinfo/1/error_stats").unlink()
-    assert find(await host.observe(), host.subject, "errors", Condition).sound
+    assert find(await host.observe(), host.subject, "errors", Condition).ok
 
 
 async def test_the_next_scrub_counts_from_the_last(host: Host) -> None:
@@ -254,7 +254,7 @@ async def test_scrubs_are_asked_for_every_half_hour(host: Host) -> None:
     """Between, the deadline stands as it was told; a helper that failed is asked again at once."""
     probe = host.probe()
     host.toolbox.says("btrfs", "", status=1, stderr="no")
-    assert not find(await probe.observe(), "probe btrfs", "sees all", Condition).sound
+    assert not find(await probe.observe(), "probe btrfs", "sees all", Condition).ok
     for minute, day in ((0, "24"), (29, "25"), (30, "26")):
         host.clock.at = NOW.replace(minute=minute)
         host.toolbox.says("btrfs", SCRUBBED.replace("25", day))

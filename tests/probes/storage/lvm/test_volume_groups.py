@@ -74,7 +74,7 @@ async def test_a_sound_thin_pool(host: Host) -> None:
     assert (metadata.used, metadata.capacity) == (233 * 4096, 8 * 2**20)
     assert data.used / data.capacity == pytest.approx(0.0530, abs=5e-5)  # lvs says 5.30
     assert metadata.used / metadata.capacity == pytest.approx(0.1138, abs=5e-5)  # lvs says 11.38
-    assert find(seen, "thin pool vg0/thin0", "health", Condition).sound
+    assert find(seen, "thin pool vg0/thin0", "health", Condition).ok
     assert dict(data.facts) == {"promised": "8 GiB by 3 volumes, of 3 GiB", "when full": "writers wait"}
 
 
@@ -111,7 +111,7 @@ async def test_a_pool_that_has_run_out_of_data(host: Host) -> None:
     data = find(seen, "thin pool vg0/thin0", "data", Level)
     assert data.used == data.capacity
     health = find(seen, "thin pool vg0/thin0", "health", Condition)
-    assert (health.sound, health.grave) == (False, True)
+    assert (health.ok, health.grave) == (False, True)
     assert "no data space left" in health.reason
 
 
@@ -152,11 +152,11 @@ async def test_a_volume_group(host: Host) -> None:
     seen = await host.observe()
     space = find(seen, "volume group vg0", "space", Level)
     assert (space.used, space.capacity, space.may_be_full) == (4290772992 - 1052770304, 4290772992, True)
-    assert find(seen, "volume group vg0", "health", Condition).sound
+    assert find(seen, "volume group vg0", "health", Condition).ok
     assert "volume group vg0: free space" not in keys(seen)
     short = find(await host.observe(group_free="1 GiB"), "volume group vg0", "free space", Condition)
     assert short.reason == "0.98 GiB are free, limit 1 GiB"
-    assert find(await host.observe(group_free="900 MiB"), "volume group vg0", "free space", Condition).sound
+    assert find(await host.observe(group_free="900 MiB"), "volume group vg0", "free space", Condition).ok
 
 
 async def test_a_group_that_misses_a_disk(host: Host) -> None:
@@ -174,7 +174,7 @@ async def test_volumes_that_are_at_fault(host: Host) -> None:
     host.volumes("vm1", lv_health_status="refresh needed")
     assert find(await host.observe(), "volume group vg0", "volumes", Condition).reason == "vm1: refresh needed"
     host.volumes("vm1", lv_health_status="writemostly")
-    assert find(await host.observe(), "volume group vg0", "volumes", Condition).sound
+    assert find(await host.observe(), "volume group vg0", "volumes", Condition).ok
 
 
 async def test_a_snapshot_with_a_space_of_its_own(host: Host) -> None:
@@ -200,7 +200,7 @@ async def test_promises_are_judged_only_where_a_limit_is_set(host: Host) -> None
     assert "thin pool vg0/thin0: promised" not in keys(await host.observe())
     over = find(await host.observe(overcommit_limit=2), "thin pool vg0/thin0", "promised", Condition)
     assert over.reason == "volumes promise 8 GiB of 3 GiB, limit 2 times as much"
-    assert find(await host.observe(overcommit_limit=3), "thin pool vg0/thin0", "promised", Condition).sound
+    assert find(await host.observe(overcommit_limit=3), "thin pool vg0/thin0", "promised", Condition).ok
 
 
 async def test_what_is_left_out(host: Host) -> None:

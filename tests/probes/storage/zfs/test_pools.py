@@ -75,9 +75,9 @@ async def test_a_sound_pool(host: Host) -> None:
         "promised by volumes": "3 GiB of 3.62 GiB",
         "fragmentation": "12%",
     }
-    assert find(seen, "pool tank", "health", Condition).sound
-    assert find(seen, "pool tank", "errors", Condition).sound
-    assert find(seen, "probe zfs", "sees all", Condition).sound
+    assert find(seen, "pool tank", "health", Condition).ok
+    assert find(seen, "pool tank", "errors", Condition).ok
+    assert find(seen, "probe zfs", "sees all", Condition).ok
 
 
 @pytest.mark.parametrize(
@@ -124,7 +124,7 @@ async def test_a_mirror_that_lost_a_disk(host: Host) -> None:
     host.status(DEGRADED)
     seen = await host.observe()
     health = find(seen, "pool skerry", "health", Condition)
-    assert (health.sound, health.grave) == (False, False)
+    assert (health.ok, health.grave) == (False, False)
     assert health.reason == "the pool is DEGRADED: leg1 is FAULTED (too many errors)"
     errors = find(seen, "pool skerry", "errors", Condition)
     assert errors.reason == "leg1 counts 3 read, 254 write and 0 checksum errors"
@@ -137,7 +137,7 @@ async def test_a_suspended_pool(host: Host) -> None:
     host.datasets("")
     seen = await host.observe()
     health = find(seen, "pool tank", "health", Condition)
-    assert (health.sound, health.grave, health.reason) == (False, True, "the pool is SUSPENDED")
+    assert (health.ok, health.grave, health.reason) == (False, True, "the pool is SUSPENDED")
     assert not [each for each in seen if isinstance(each, Level)]
 
 
@@ -166,7 +166,7 @@ async def test_one_tool_that_fails_takes_nothing_else_with_it(host: Host) -> Non
     host.toolbox.says("zfs", "", status=1, stderr="internal error")
     seen = await host.observe()
     assert keys(seen) == {"probe zfs: sees all", "pool tank: health", "pool tank: errors", "pool tank: scrub"}
-    assert not find(seen, "probe zfs", "sees all", Condition).sound
+    assert not find(seen, "probe zfs", "sees all", Condition).ok
 
 
 async def test_no_tools_and_no_module(host: Host, tmp_path: Path) -> None:
@@ -191,7 +191,7 @@ async def test_no_pool_is_imported(host: Host, tmp_path: Path) -> None:
 async def test_a_pool_that_must_be_there(host: Host) -> None:
     """One that is named and not imported is grave; that it is there again ends it."""
     health = find(await host.observe(pools=["skerry", "tank"]), "pool skerry", "health", Condition)
-    assert (health.sound, health.grave) == (False, True)
+    assert (health.ok, health.grave) == (False, True)
     assert "`zpool import`" in health.reason
 
 
@@ -205,7 +205,7 @@ async def test_a_pool_that_was_there(host: Host) -> None:
     (host.kstat / "shoal" / "state").unlink()
     host.pools("tank\tONLINE\t1\t1\t1\n")
     health = find(await told.observe(), "pool shoal", "health", Condition)
-    assert (health.sound, health.grave) == (False, False)
+    assert (health.ok, health.grave) == (False, False)
     assert "pool shoal: health" not in keys(await left.observe())
     await told.close()
 
@@ -236,7 +236,7 @@ async def test_what_is_left_out(host: Host) -> None:
 async def test_promises_are_judged_only_where_a_limit_is_set(host: Host) -> None:
     """3 GiB are promised of 3.62 GiB."""
     assert "pool tank: promised" not in keys(await host.observe())
-    assert find(await host.observe(overcommit_limit=1), "pool tank", "promised", Condition).sound
+    assert find(await host.observe(overcommit_limit=1), "pool tank", "promised", Condition).ok
     over = find(await host.observe(overcommit_limit=0.5), "pool tank", "promised", Condition)
     assert over.reason == "volumes promise 3 GiB of 3.62 GiB, limit 0.5 times as much"
 

@@ -234,7 +234,7 @@ def _subject(pool: str) -> str:
 
 
 def _not_there(name: str, reason: str, *, grave: bool = False) -> Condition:
-    return Condition(SeriesKey(_subject(name), "health"), sound=False, reason=reason, grave=grave)
+    return Condition(SeriesKey(_subject(name), "health"), ok=False, reason=reason, grave=grave)
 
 
 def _promised(datasets: Iterable[Dataset]) -> int:

@@ -1,0 +1,149 @@
+"""Rewrites the rows of version 3 in the names of version 4: what a concern is called, and fields of stored records.
+
+A row that cannot be read stays as it is, and is then found as damaged. The same functions bring the rows of an older
+damaged database up to date (store/recovery/salvage.py), so each of them accepts a row of either version.
+"""
+
+import json
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from watchkeeper.store import checked_rows
+from watchkeeper.store.checked_rows import UNFIT, Form, RowDamaged, Values
+
+STEP = 1000
+"""Rows in memory at once."""
+
+CONCERNS = {"silent": "not_answering", "unsound": "faulty", "stale": "not_reporting"}
+"""The values of `concern` that have another name since version 4."""
+
+Rewrite = Callable[[Values], Values]
+
+
+@dataclass(frozen=True, slots=True)
+class Renamed:
+    """One table. old: its form up to version 3; new: since version 4. rewrite: from the old values to the new ones."""
+
+    old: Form[Any]
+    new: Form[Any]
+    rewrite: Rewrite
+
+    def rewritten(self, values: Values) -> Values:
+        """The values in the names of version 4. Raises RowDamaged where they cannot be read."""
+        try:
+            return self.rewrite(values)
+        except UNFIT as error:
+            raise RowDamaged(f"its content cannot be read ({error})") from error
+
+
+def rename(conn: sqlite3.Connection) -> None:
+    """Rewrite every row whose content is what was written, inside the caller's transaction."""
+    with damaged_text(conn), checked_rows.wrong_indexes_allowed(conn):
+        for each in TABLES:
+            _rename(conn, each)
+    conn.execute("REINDEX findings")
+    conn.execute("REINDEX alerts")
+
+
+def _rename(conn: sqlite3.Connection, table: Renamed) -> None:
+    old = table.old
+    columns = ", ".join(f"{name} = ?" for name in (*old.columns, "crc"))
+    where = " AND ".join(f"{name} = ?" for name in old.place)
+    update = f"UPDATE {old.table} SET {columns} WHERE {where}"  # noqa: S608  fixed texts
+    for some in steps(conn, old):
+        conn.executemany(update, list(_changes(table, some)))
+
+
+def _changes(table: Renamed, some: list[Values]) -> Iterator[Values]:
+    """New values, checksum and place of the rows that change."""
+    for row in some:
+        values = table.old.values_of(row)
+        try:
+            table.old.verify(row)
+            after = table.rewritten(values)
+        except RowDamaged:
+            continue
+        if after != values:
+            yield (*after, checked_rows.checksum(*after), *row[: len(table.old.place)])
+
+
+def steps(conn: sqlite3.Connection, form: Form[Any]) -> Iterator[list[Values]]:
+    """A table's rows, in batches. A table without row numbers has only a few rows."""
+    if len(form.place) > 1 or form.place[0] not in ("id", "series"):
+        yield conn.execute(form.selected).fetchall()
+        return
+    name, last = form.place[0], -(2**63)
+    sql = f"{form.selected} WHERE {name} > ? ORDER BY {name} LIMIT {STEP}"
+    while some := conn.execute(sql, (last,)).fetchall():
+        yield some
+        last = some[-1][0]
+
+
+@contextmanager
+def damaged_text(conn: sqlite3.Connection) -> Iterator[None]:
+    """Read text that is not UTF-8 too."""
+    factory, conn.text_factory = conn.text_factory, checked_rows.text_of
+    try:
+        yield
+    finally:
+        conn.text_factory = factory
+
+
+# What is renamed ------------------------------------------------------------------------------------------------------
+
+
+def _text(record: Any) -> str:  # noqa: ANN401  JSON
+    return json.dumps(record, separators=(",", ":"))
+
+
+def _with_concern(text: str) -> str:
+    """A record as JSON, with its concern renamed."""
+    record = json.loads(text)
+    if record.get("concern") not in CONCERNS:
+        return text
+    return _text(record | {"concern": CONCERNS[record["concern"]]})
+
+
+def _concern(values: Values) -> Values:
+    """A finding or an alert."""
+    key, concern, body = values
+    return key, CONCERNS.get(concern, concern), _with_concern(body)
+
+
+def _line(values: Values) -> Values:
+    return *values[:-1], _with_concern(values[-1])
+
+
+def _latest(values: Values) -> Values:
+    record = json.loads(values[2])
+    if "sound" not in record:
+        return values
+    return *values[:2], _text({"ok" if name == "sound" else name: value for name, value in record.items()})
+
+
+def _unchanged(values: Values) -> Values:
+    return values
+
+
+def _renamed(form: Form[Any], rewrite: Rewrite = _unchanged) -> Renamed:
+    old = Form(form.table, form.place, form.columns, lambda values: form.decode(rewrite(values)), form.subject)
+    return Renamed(old, form, rewrite)
+
+
+TABLES = (
+    _renamed(checked_rows.SERIES_FORM),
+    _renamed(checked_rows.LATEST_FORM, _latest),
+    _renamed(checked_rows.FINDING_FORM, _concern),
+    _renamed(checked_rows.ALERT_FORM, _concern),
+    _renamed(checked_rows.LIFE_FORM),
+    _renamed(checked_rows.OUTBOX_FORM, _line),
+    _renamed(checked_rows.NOTES_FORM),
+    _renamed(checked_rows.CHECK_IN_FORM),
+    _renamed(checked_rows.JOURNAL_FORM, _line),
+)
+"""Every table with a checksum."""
+
+BY_NAME = {each.new.table: each for each in TABLES}

@@ -7,7 +7,7 @@ import pytest
 
 from tests.host.keeper import NOTES, Keeper
 from tests.host.machine import Machine, cache
-from tests.host.station import Station, install, prepare
+from tests.host.station import Station, boot, install, lay_out
 
 STAY = os.environ.get("HOST_STAY") == "1"
 
@@ -71,7 +71,7 @@ def station(machine: Machine, notes: list[str]) -> Station:
     if not machine.works("systemctl is-active -q watchkeeper"):
         if not machine.works("test -d /srv/hides/logs"):
             machine.down()
-            prepare(machine)
+            lay_out(machine)
         install(machine)
         found.start()
     return found
@@ -86,6 +86,6 @@ def keeper(machine: Machine, notes: list[str], tmp_path_factory: pytest.TempPath
         return found
     if not machine.works("true") or machine.works("test -e /usr/local/lib/station"):
         machine.down()
-        machine.up()
+        boot(machine)
     found.moves_in(tmp_path_factory.mktemp("origin"))
     return found

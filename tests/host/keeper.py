@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.host.machine import HERE, Failed, Machine, cache
-from tests.host.station import EVENTS, PAGE, ROOT, Station, build, download
+from tests.host.station import COPYING_PYTHON, EVENTS, PAGE, ROOT, WHEELS, Station, download
 
 FIRST = "6b91b51"
 """The commit that is version 0.1.0."""
@@ -24,8 +24,6 @@ ORIGIN = "/home/keeper/origin.git"
 MANUAL = "watchkeeper/manual/installation.md"
 """How the service is installed, upgraded and removed."""
 
-WHEELS = "/var/cache/wheels"
-"""The pinned packages, readable by everybody."""
 NOTES = "/root/notes"
 """Files in the machine that one test leaves for the next."""
 
@@ -91,6 +89,11 @@ def origin(folder: Path) -> Path:
     return bare
 
 
+def quick(lines: Sequence[str]) -> list[str]:
+    """The same commands, but scripts of root make new environments by copying one."""
+    return [re.sub(r"^sudo (?=\S*deploy/)", f"sudo PYTHON={COPYING_PYTHON} ", line) for line in lines]
+
+
 @dataclass
 class Keeper:
     """Types in a terminal of the machine."""
@@ -108,7 +111,6 @@ class Keeper:
         folder: on this host, for the repository to clone from.
         """
         machine, packages = self.machine, cache() / "packages"
-        build(packages)
         download(packages, git(ROOT, "show", f"{FIRST}:deploy/lock/run.txt").encode())
         machine.put(packages, WHEELS)
         machine.put(origin(folder), ORIGIN)

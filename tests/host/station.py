@@ -17,7 +17,7 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Any
 
-from tests.host.machine import HERE, Failed, Machine, cache
+from tests.host.machine import HERE, RIG, Failed, Machine, cache
 
 ROOT = HERE.parent.parent
 LOCK = ROOT / "deploy" / "lock" / "run.txt"
@@ -28,9 +28,11 @@ CONFIG = "/etc/watchkeeper/config.toml"
 EVENTS = "/var/lib/hook/events"
 PAGE = "http://127.0.0.1:8417"
 
-PIP = (
-    "pip3 --python .venv/bin/python install --quiet --disable-pip-version-check --no-index --find-links /root/packages"
-)
+WHEELS = "/var/cache/wheels"
+"""In the machine: the pinned packages."""
+COPYING_PYTHON = "/usr/local/lib/station/copying-python"
+"""In the machine: a Python that makes new environments by copying /var/cache/environment, which has these packages."""
+PIP = f"pip install --quiet --disable-pip-version-check --no-index --find-links {WHEELS}"
 
 PLATFORMS = ("manylinux_2_28_x86_64", "manylinux_2_17_x86_64", "manylinux2014_x86_64")
 """What Debian 12 can run."""
@@ -71,38 +73,59 @@ def _version(*parts: bytes) -> str:
     return hashlib.sha256(b"\0".join(parts)).hexdigest()[:16]
 
 
-def prepare(machine: Machine) -> None:
-    """Boot a machine in which the stores are laid out and the pinned packages are installed, and no watchkeeper yet.
+def boot(machine: Machine) -> None:
+    """Boot a new machine that has the pinned packages, as wheels and in an environment that can be copied.
 
-    That takes an emulated machine minutes, so it is saved under a name that changes with what it was made from.
+    rig/environment makes that outside the machine, which needs ten minutes and more if it is emulated. Saved too.
     """
-    layout = HERE / "inside" / "layout.sh"
-    name = f"prepared.{_version(LOCK.read_bytes(), layout.read_bytes(), os.environ.get('HOST_RIG_DISKS', '').encode())}"
     build(cache() / "packages")
+    name = f"packages.{_version(LOCK.read_bytes())}"
     if machine.has_saved(name):
         machine.up("--from", name)
         return
     machine.up()
+    machine.put(cache() / "packages", WHEELS)
+    machine.put(environment(), "/root/environment.tar")
+    machine.run(f"rm {WHEELS}/watchkeeper-*.whl && tar -C / -xf /root/environment.tar && rm /root/environment.tar", 600)
+    machine.save(name)
+
+
+def environment() -> Path:
+    """The packed environment with the pinned packages of this lock file."""
+    packed = cache() / f"environment.{_version(LOCK.read_bytes())}.tar"
+    if not packed.exists():
+        for old in cache().glob("environment.*"):
+            old.unlink()
+        subprocess.run([RIG / "environment", LOCK, cache() / "packages", packed], check=True, timeout=1900)
+    return packed
+
+
+def lay_out(machine: Machine) -> None:
+    """Boot a machine whose stores are laid out. The result is saved too."""
+    layout = HERE / "inside" / "layout.sh"
+    parts = LOCK.read_bytes(), layout.read_bytes(), os.environ.get("HOST_RIG_DISKS", "").encode()
+    name = f"stores.{_version(*parts)}"
+    if machine.has_saved(name):
+        build(cache() / "packages")
+        machine.up("--from", name)
+        return
+    boot(machine)
     machine.put(layout, "/root/layout.sh")
     machine.run("bash /root/layout.sh", timeout_s=600)
-    machine.put(cache() / "packages", "/root/packages")
-    machine.put(LOCK, "/root/packages/run.txt")
-    machine.run(
-        # Debian's own pip installs them: one in the environment itself costs an emulated machine two minutes more.
-        "mkdir -p /opt/watchkeeper && cd /opt/watchkeeper && python3 -m venv --without-pip .venv"
-        f" && {PIP} --require-hashes -r /root/packages/run.txt",
-        timeout_s=900,
-    )
     machine.save(name)
 
 
 def install(machine: Machine) -> None:
     """Install this checkout's wheel and units as the manual does, and two receivers: a webhook and a mailbox."""
     (wheel,) = (cache() / "packages").glob("watchkeeper-*.whl")
-    machine.put(wheel, f"/root/{wheel.name}")
-    machine.run(f"cd /opt/watchkeeper && {PIP} --no-deps /root/{wheel.name}", timeout_s=300)
-    machine.put(UNITS, "/root/units")
+    machine.put(wheel, f"{WHEELS}/{wheel.name}")
     machine.put(HERE / "inside", "/usr/local/lib/station")
+    machine.run(
+        f"mkdir -p /opt/watchkeeper && cd /opt/watchkeeper && {COPYING_PYTHON} -m venv .venv"
+        f" && .venv/bin/{PIP} --no-deps {WHEELS}/{wheel.name}",
+        timeout_s=600,
+    )
+    machine.put(UNITS, "/root/units")
     machine.put(HERE / "station.toml", CONFIG)
     machine.run("bash /usr/local/lib/station/install.sh /root/units")
 

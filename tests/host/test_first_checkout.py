@@ -5,7 +5,7 @@ A short story in one machine, in the order of the tests, which leaves the machin
 
 import pytest
 
-from tests.host.keeper import INSTALL_S, Keeper, commands, instructions
+from tests.host.keeper import INSTALL_S, Keeper, commands, instructions, quick
 from tests.host.station import CONFIG
 
 pytestmark = pytest.mark.host(place=8)
@@ -33,11 +33,11 @@ def test_a_checkout_in_the_place_of_the_releases_is_upgraded(keeper: Keeper) -> 
     keeper.types([f"git reset --quiet --hard {COMMIT}"])
     machine.run("mkdir -p /etc/watchkeeper")
     machine.write(CONFIG, CONFIGURATION)
-    keeper.timed("install of a checkout by hand", commands(instructions(COMMIT), "As a service")[0])
+    keeper.timed("install of a checkout by hand", quick(commands(instructions(COMMIT), "As a service")[0]))
     keeper.station.until("its page", keeper.serves, 240)
     keeper.station.until("samples", lambda: len(machine.run(SAMPLES).splitlines()) >= 10, 240)
     samples = set(machine.run(SAMPLES).splitlines())
-    keeper.timed("upgrade of a checkout", commands(instructions(), "Upgrade")[0])
+    keeper.timed("upgrade of a checkout", quick(commands(instructions(), "Upgrade")[0]))
     keeper.is_on_watch()
     assert set(machine.run(SAMPLES).splitlines()) >= samples
     assert "earlier" in machine.run("ls /opt/watchkeeper/releases").split()

@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-from tests.host.keeper import FIRST, INSTALL_S, NOTES, Keeper, commands, instructions, section
+from tests.host.keeper import FIRST, INSTALL_S, NOTES, Keeper, commands, instructions, quick, section
 from tests.host.machine import Machine
 from tests.host.station import CONFIG, EVENTS, PAGE, ROOT, Event, Station
 
@@ -201,7 +201,7 @@ def test_the_first_version_records_and_notifies(keeper: Keeper) -> None:
     keeper.types([f"git reset --quiet --hard {FIRST}"])
     machine.run("mkdir -p /etc/watchkeeper")
     machine.write(CONFIG, FIRST_CONFIGURATION)
-    keeper.timed("install of the first version", commands(instructions(FIRST), SERVICE)[0][1:])
+    keeper.timed("install of the first version", quick(commands(instructions(FIRST), SERVICE)[0][1:]))
     keeper.station.until("the first version's page", keeper.serves, 240)
     keeper.types(["sudo watchkeeper ran nightly-copy"])
     keeper.station.until("the first message", lambda: _sent(machine, EVENTS), 180)
@@ -227,7 +227,7 @@ def test_an_upgrade_is_refused_until_renamed_keys_are_edited(keeper: Keeper) -> 
     """The install prints an edit for each key that has another name. The first version runs on, and nothing changed."""
     machine = keeper.station.machine
     before = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
-    status, said = keeper.tries(_block(UPGRADE), timeout_s=INSTALL_S)
+    status, said = keeper.tries(quick(_block(UPGRADE)), timeout_s=INSTALL_S)
     assert status == 3, said
     assert f"version {VERSION} does not accept {CONFIG} (see above). Nothing was changed" in said
     after = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
@@ -258,7 +258,7 @@ def test_upgrade_keeps_what_the_first_version_recorded(keeper: Keeper) -> None:
     until_s = int(machine.now())
     kept = _kept(machine, DATABASE, until_s)
     assert all(kept.values()), kept
-    said = keeper.timed("upgrade from the first version", _block(UPGRADE)[1:])
+    said = keeper.timed("upgrade from the first version", quick(_block(UPGRADE)[1:]))
     assert f"watchkeeper: version {VERSION} is running: " in said
     keeper.is_on_watch()
     assert _lost(kept, _kept(machine, DATABASE, until_s)) == []
@@ -355,26 +355,11 @@ async def serve(known: Settings, **_others: object) -> None:
     raise SystemExit(3)
 """
 
-COPYING = """\
-#!/bin/sh
-# Python, but a new environment is a copy of the current one: to install one takes an emulated machine five minutes.
-[ "$1 $2" = "-m venv" ] || exec /usr/bin/python3 "$@"
-from=$(readlink -f /opt/watchkeeper/.venv)
-cp -a "$from" "$3"
-rm "$3/.whole"
-find "$3/bin" "$3/pyvenv.cfg" -type f -exec sed -i "s|$from|$3|g" {} +
-"""
-
 
 @pytest.fixture
 def later(keeper: Keeper) -> Iterator[list[str]]:
-    """The command that installs a broken version: it lacks the kind "http", and damages the database at its start.
-
-    deploy/install builds its release from the checkout, but copies the environment (COPYING).
-    """
+    """The command that installs a broken version: it lacks the kind "http", and damages the database at its start."""
     machine = keeper.station.machine
-    machine.write("/usr/local/bin/copying-python", COPYING)
-    machine.run("chmod 755 /usr/local/bin/copying-python")
     machine.write("/tmp/broken", BROKEN)
     keeper.types(
         [
@@ -383,9 +368,8 @@ def later(keeper: Keeper) -> Iterator[list[str]]:
             "cat /tmp/broken >>watchkeeper/daemon/daemon.py",
         ]
     )
-    yield [_block(UPGRADE)[1].replace("sudo ", "sudo PYTHON=/usr/local/bin/copying-python ", 1)]
+    yield quick(_block(UPGRADE)[1:])
     keeper.types(["git checkout --quiet ."])
-    machine.run("rm /usr/local/bin/copying-python")
 
 
 @host

@@ -5,8 +5,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.host.keeper import NOTES, Keeper
 from tests.host.machine import Machine, cache
+from tests.host.operator_shell import NOTES, Operator
 from tests.host.station import Station, boot, install, lay_out
 
 STAY = os.environ.get("HOST_STAY") == "1"
@@ -78,14 +78,14 @@ def station(machine: Machine, notes: list[str]) -> Station:
 
 
 @pytest.fixture(scope="session")
-def keeper(machine: Machine, notes: list[str], tmp_path_factory: pytest.TempPathFactory) -> Keeper:
+def operator(machine: Machine, notes: list[str], tmp_path_factory: pytest.TempPathFactory) -> Operator:
     """The operator of a machine that never had watchkeeper: a new one, if other scenarios were in it before."""
-    found = Keeper(Station(machine, notes))
+    found = Operator(Station(machine, notes))
     if machine.works(f"test -e {NOTES}/before"):
         assert STAY, "this machine is in the middle of an install story"
         return found
     if not machine.works("true") or machine.works("test -e /usr/local/lib/station"):
         machine.down()
         boot(machine)
-    found.moves_in(tmp_path_factory.mktemp("origin"))
+    found.set_up(tmp_path_factory.mktemp("origin"))
     return found

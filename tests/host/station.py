@@ -140,14 +140,14 @@ class Station:
     def start(self) -> None:
         """Start the daemon as a service that starts with the machine, and wait for its page."""
         self.machine.run("systemctl enable --now watchkeeper")
-        self.until("the page", self.serves, 240)
+        self.wait_until("the page", self.page_answers, 240)
 
-    def start_anew(self) -> None:
+    def start_empty(self) -> None:
         """Start the daemon with an empty database, as on a new host."""
         self.machine.run("systemctl stop watchkeeper && rm -rf /var/lib/watchkeeper/*")
         self.start()
 
-    def serves(self) -> bool:
+    def page_answers(self) -> bool:
         """Does the page answer? Fails if the daemon has died, because it would never answer then."""
         lines = self.machine.run("systemctl show -p ActiveState,NRestarts watchkeeper").splitlines()
         state = dict(line.split("=", 1) for line in lines)
@@ -188,7 +188,7 @@ class Station:
         begin = f"{made} && bash /usr/local/lib/station/guest.sh {name} {' '.join(disks or (image,))}"
         self.machine.run(f"systemctl is-active -q guest-{name} || {{ {begin}; }}")
 
-    def asked(self, words: str, config: str = CONFIG, timeout_s: float = 300) -> tuple[int, Any]:
+    def run_json(self, words: str, config: str = CONFIG, timeout_s: float = 300) -> tuple[int, Any]:
         """Run a command of watchkeeper with --json as root: its exit code, and the object that it prints."""
         command = f"{PROGRAM} --config {config} {words} --json"
         said, _, code = self.machine.run(f"{command}; code=$?; echo; echo $code", timeout_s).rstrip().rpartition("\n")
@@ -198,7 +198,7 @@ class Station:
             )
         return int(code), json.loads(said)
 
-    def feed(self, plan: Mapping[str, object]) -> None:
+    def seed(self, plan: Mapping[str, object]) -> None:
         """Create a database with a history (inside/feed.py)."""
         path = f"/run/feed-{Path(str(plan['database'])).stem}.json"
         self.machine.write(path, json.dumps(plan))
@@ -207,7 +207,7 @@ class Station:
         self.machine.run(f"rm -rf '{plan['database']}'* && {feed}", timeout_s=300)
 
     @contextmanager
-    def asleep(self) -> Iterator[None]:
+    def daemon_stopped(self) -> Iterator[None]:
         """Stop the daemon meanwhile: stores may come, fill and go, and nothing is reported."""
         self.machine.put(HERE / "inside", "/usr/local/lib/station")
         self.machine.run("systemctl stop watchkeeper")
@@ -219,10 +219,10 @@ class Station:
     def events(self, subject: str = "", concern: str = "", quantity: str = "") -> list[Event]:
         """What the webhook received, oldest first."""
         lines = self.machine.run(f"cat {EVENTS} 2>/dev/null || true").splitlines()
-        told = [json.loads(line)["data"] for line in lines]
+        events = [json.loads(line)["data"] for line in lines]
         return [
             each
-            for each in told
+            for each in events
             if subject in {"", each["subject"]}
             and concern in {"", each["concern"]}
             and quantity in {"", each["quantity"]}
@@ -243,7 +243,7 @@ class Station:
         """Record a figure, to be printed at the end of the run."""
         self.notes.append(line)
 
-    def until(
+    def wait_until(
         self,
         what: str,
         true: Callable[[], object],
@@ -255,14 +255,14 @@ class Station:
         end = time.monotonic() + within_s
         while not true():
             if time.monotonic() > end:
-                told = [(e["at"], e["telling"], e["headline"]) for e in self.events()][-20:]
+                events = [(e["at"], e["telling"], e["headline"]) for e in self.events()][-20:]
                 log = self.machine.run(
                     "systemctl status --no-pager watchkeeper || true; journalctl -n 30 --no-pager -q"
                 )
-                raise AssertionError(f"{what} did not come within {within_s:.0f} s: {lacks()}\n{told}\n{log}")
+                raise AssertionError(f"{what} did not come within {within_s:.0f} s: {lacks()}\n{events}\n{log}")
             time.sleep(every_s)
 
-    def told(
+    def message(
         self, subject: str, concern: str, telling: str, after: float, within_s: float, quantity: str = ""
     ) -> Event:
         """Wait for the first such event after an instant of the machine's clock."""
@@ -276,7 +276,7 @@ class Station:
             ]
             return bool(found)
 
-        self.until(f"{concern} of {subject} {telling}", come, within_s)
+        self.wait_until(f"{concern} of {subject} {telling}", come, within_s)
         return found[0]
 
 

@@ -60,7 +60,7 @@ FILLS = {
 @pytest.fixture(scope="module")
 def filling(station: Station, request: pytest.FixtureRequest) -> float:
     """Start the writers of all selected fills, as units of their own; returns when that was."""
-    station.start_anew()
+    station.start_empty()
     wanted = {item.callspec.params.get("name") for item in request.session.items if hasattr(item, "callspec")}
     machine = station.machine
     machine.run(f"rm -rf {REPORTS}; mkdir -p {REPORTS}")
@@ -76,25 +76,27 @@ def test_a_fill_is_reported_in_time_with_the_right_time_left(station: Station, f
     """The warning comes before the writer finds no space, and the time left in it is right."""
     fill = FILLS[name]
     full_at = _until_full(station, fill)
-    told = [
+    messages = [
         each
         for each in station.events(fill.subject, "full", fill.quantity)
         if each["telling"] in {"raised", "worse"} and instant(each["at"]) >= filling and each["likely_at"]
     ]
-    assert told, f"nothing was reported of {fill.subject} before it was full"
-    assert told[0]["telling"] == "raised"
-    for each in told:
+    assert messages, f"nothing was reported of {fill.subject} before it was full"
+    assert messages[0]["telling"] == "raised"
+    for each in messages:
         if instant(each["likely_at"]) > instant(each["at"]):
             _check(station, name, fill, each, full_at)
-    assert instant(told[0]["at"]) < full_at
+    assert instant(messages[0]["at"]) < full_at
 
 
-def _check(station: Station, name: str, fill: Fill, told: Event, full_at: float) -> None:
-    at = instant(told["at"])
-    said_s, true_s = instant(told["likely_at"]) - at, full_at - at
-    earliest_s, latest_s = (instant(told[when]) - at if told[when] else None for when in ("earliest_at", "latest_at"))
+def _check(station: Station, name: str, fill: Fill, message: Event, full_at: float) -> None:
+    at = instant(message["at"])
+    said_s, true_s = instant(message["likely_at"]) - at, full_at - at
+    earliest_s, latest_s = (
+        instant(message[when]) - at if message[when] else None for when in ("earliest_at", "latest_at")
+    )
     station.note(
-        f"fill, {name}: {told['telling']} ({told['priority']}): reported {said_s:.0f} s left"
+        f"fill, {name}: {message['telling']} ({message['priority']}): reported {said_s:.0f} s left"
         f" ({earliest_s} to {latest_s}), actually {true_s:.0f} s"
     )
     assert abs(said_s - true_s) <= SHARE * true_s + 2 * fill.every_s + SETTLES_S
@@ -103,7 +105,7 @@ def _check(station: Station, name: str, fill: Fill, told: Event, full_at: float)
 def _until_full(station: Station, fill: Fill) -> float:
     """When the first write began that found no space."""
     said: dict[str, Any] = {}
-    station.until(f"the end of {fill.target}", _looker(station.machine, fill, said), 600)
+    station.wait_until(f"the end of {fill.target}", _looker(station.machine, fill, said), 600)
     return float(said["trying_at"])
 
 

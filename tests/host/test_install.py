@@ -19,8 +19,8 @@ from typing import Any
 
 import pytest
 
-from tests.host.keeper import FIRST, INSTALL_S, NOTES, Keeper, commands, instructions, quick, section
 from tests.host.machine import Machine
+from tests.host.operator_shell import FIRST, INSTALL_S, NOTES, Operator, commands, instructions, quick, section
 from tests.host.station import CONFIG, EVENTS, PAGE, ROOT, Event, Station
 
 host = pytest.mark.host(place=9)
@@ -97,7 +97,7 @@ url = "http://127.0.0.1:8123/"
 every = "5s"
 
 [[probe]]
-kind = "job"
+kind = "checkin"
 name = "nightly-copy"
 within = "26h"
 every = "5s"
@@ -112,7 +112,10 @@ kind = "webhook"
 name = "log-book"
 url = "http://127.0.0.1:9018/"
 """
-"""For version 0.1.0, with keys that have other names since."""
+"""For version 0.1.0, with keys and a kind that have other names since."""
+
+REPORT = "sudo watchkeeper checkin nightly-copy"
+"""The report of a job, by version 0.1.0's own command."""
 
 LOG_BOOK, CLOSED = "/var/lib/hook/log-book", "/run/log-book-closed"
 """What the second receiver was sent, and the file that keeps it from accepting anything."""
@@ -142,16 +145,16 @@ def _program(line: str) -> str:
 
 
 @host
-def test_install_on_a_new_host(keeper: Keeper) -> None:
+def test_install_on_a_new_host(operator: Operator) -> None:
     """The packages to install first are what it needs; after one command the service runs, unprivileged."""
-    machine = keeper.station.machine
+    machine = operator.station.machine
     packages, install = commands(MANUAL, SERVICE)[0]
     # The machine has no source of packages, so this line is checked instead of typed.
     for name in packages.partition("#")[0].split()[3:]:
         assert "ok installed" in machine.run(f"dpkg-query -W -f '${{Status}}' {name}"), name
-    said = keeper.timed("install on a new host", [install])
+    said = operator.run_timed("install on a new host", [install])
     assert f"watchkeeper: version {VERSION} is running: " in said
-    keeper.is_on_watch()
+    operator.assert_running()
     assert machine.run(f"cat {CONFIG}") == (ROOT / "deploy/first.toml").read_text()
     assert machine.run("cat /etc/watchkeeper/config.example.toml") == (ROOT / "config.example.toml").read_text()
     modes = machine.run("stat -c '%a %U' /etc/watchkeeper /etc/watchkeeper/secrets")
@@ -159,54 +162,54 @@ def test_install_on_a_new_host(keeper: Keeper) -> None:
     assert machine.works("systemctl is-active -q watchkeeper-helper.socket")
     for page in ("man1/watchkeeper.1", "man5/watchkeeper.toml.5", "man7/watchkeeper-alerts.7"):
         assert machine.works(f"test -s /usr/local/share/man/{page}"), page
-    assert keeper.types(["watchkeeper --version"]) == f"watchkeeper {VERSION}"
+    assert operator.run(["watchkeeper --version"]) == f"watchkeeper {VERSION}"
     # Root's command has created no file in the checkout.
-    assert keeper.types(["git status --porcelain", "find . ! -user keeper"]) == ""
+    assert operator.run(["git status --porcelain", "find . ! -user keeper"]) == ""
 
 
 @host
-def test_a_second_install_changes_nothing(keeper: Keeper) -> None:
+def test_a_second_install_changes_nothing(operator: Operator) -> None:
     """The same command again builds no release, makes no copy, and changes no file."""
-    _installs_again(keeper)
+    _installs_again(operator)
 
 
 @host
-def test_discovery_proposes_what_the_service_accepts(keeper: Keeper) -> None:
+def test_discovery_proposes_what_the_service_accepts(operator: Operator) -> None:
     """The proposal can be used as it is; as the new configuration, a reload accepts it."""
     _, discover, put = commands(MANUAL, SERVICE)
-    keeper.types(discover)
+    operator.run(discover)
     (proposal,) = (word for word in discover[0].split() if word.endswith(".toml"))
-    assert "can be used." in keeper.types([f"sudo watchkeeper --config {proposal} check-config"])
-    keeper.types(put)
-    keeper.types(_block(CHANGE))
-    keeper.station.until("the proposal", lambda: "the configuration was read anew" in _journal(keeper), 120)
-    keeper.station.note(f"discovery: {len(_get(keeper, '/api/v1/quantities'))} series after its proposal was taken")
+    assert "can be used." in operator.run([f"sudo watchkeeper --config {proposal} check-config"])
+    operator.run(put)
+    operator.run(_block(CHANGE))
+    operator.station.wait_until("the proposal", lambda: "the configuration was read anew" in _journal(operator), 120)
+    operator.station.note(f"discovery: {len(_get(operator, '/api/v1/quantities'))} series after its proposal was taken")
 
 
 @host
-def test_removing_everything_leaves_nothing(keeper: Keeper) -> None:
+def test_removing_everything_leaves_nothing(operator: Operator) -> None:
     """`deploy/remove --everything`: every file, folder, user and group that was not there before is gone."""
-    _removes_everything(keeper)
+    _removes_everything(operator)
 
 
 # From version 0.1.0 on -----------------------------------------------------------------------------------------------
 
 
 @host
-def test_the_first_version_records_and_notifies(keeper: Keeper) -> None:
+def test_the_first_version_records_and_notifies(operator: Operator) -> None:
     """Installed as its own README says. One alert is active: one receiver was notified, the other refuses for now."""
-    machine = keeper.station.machine
+    machine = operator.station.machine
     receiver = f"python3 /usr/local/lib/station/hook.py 9018 {LOG_BOOK} {CLOSED}"
     machine.run(f"touch {CLOSED}; systemctl is-active -q log-book || systemd-run -q --unit=log-book {receiver}")
-    keeper.types([f"git reset --quiet --hard {FIRST}"])
+    operator.run([f"git reset --quiet --hard {FIRST}"])
     machine.run("mkdir -p /etc/watchkeeper")
     machine.write(CONFIG, FIRST_CONFIGURATION)
-    keeper.timed("install of the first version", quick(commands(instructions(FIRST), SERVICE)[0][1:]))
-    keeper.station.until("the first version's page", keeper.serves, 240)
-    keeper.types(["sudo watchkeeper ran nightly-copy"])
-    keeper.station.until("the first message", lambda: _sent(machine, EVENTS), 180)
-    keeper.station.until("samples", lambda: len(_rows(machine, SAMPLES)) >= 40, 300)
-    keeper.station.until("a refused delivery", lambda: _rows(machine, WAITING), 60)
+    operator.run_timed("install of the first version", quick(commands(instructions(FIRST), SERVICE)[0][1:]))
+    operator.station.wait_until("the first version's page", operator.page_answers, 240)
+    operator.run([REPORT])
+    operator.station.wait_until("the first message", lambda: _sent(machine, EVENTS), 180)
+    operator.station.wait_until("samples", lambda: len(_rows(machine, SAMPLES)) >= 40, 300)
+    operator.station.wait_until("a refused delivery", lambda: _rows(machine, WAITING), 60)
     assert _sent(machine, LOG_BOOK) == []
 
 
@@ -223,16 +226,16 @@ KEPT = {
 
 
 @host
-def test_an_upgrade_is_refused_until_renamed_keys_are_edited(keeper: Keeper) -> None:
+def test_an_upgrade_is_refused_until_renamed_keys_are_edited(operator: Operator) -> None:
     """The install prints an edit for each key that has another name. The first version runs on, and nothing changed."""
-    machine = keeper.station.machine
-    before = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
-    status, said = keeper.tries(quick(_block(UPGRADE)), timeout_s=INSTALL_S)
+    machine = operator.station.machine
+    before = (operator.unit_property("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
+    status, said = operator.attempt(quick(_block(UPGRADE)), timeout_s=INSTALL_S)
     assert status == 3, said
     assert f"version {VERSION} does not accept {CONFIG} (see above). Nothing was changed" in said
-    after = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
+    after = (operator.unit_property("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
     assert after == before
-    assert keeper.serves()
+    assert operator.page_answers()
     machine.write(CONFIG, edited(FIRST_CONFIGURATION, said))
 
 
@@ -252,17 +255,17 @@ def edited(text: str, said: str) -> str:
 
 
 @host
-def test_upgrade_keeps_what_the_first_version_recorded(keeper: Keeper) -> None:
+def test_upgrade_keeps_what_the_first_version_recorded(operator: Operator) -> None:
     """The newest version goes on with samples, alerts, events, messages and reports, after a copy that is whole."""
-    machine = keeper.station.machine
+    machine = operator.station.machine
     until_s = int(machine.now())
     kept = _kept(machine, DATABASE, until_s)
     assert all(kept.values()), kept
-    said = keeper.timed("upgrade from the first version", quick(_block(UPGRADE)[1:]))
+    said = operator.run_timed("upgrade from the first version", quick(_block(UPGRADE)[1:]))
     assert f"watchkeeper: version {VERSION} is running: " in said
-    keeper.is_on_watch()
+    operator.assert_running()
     assert _lost(kept, _kept(machine, DATABASE, until_s)) == []
-    keeper.station.note("upgrade: kept " + ", ".join(f"{len(rows)} {what}" for what, rows in kept.items()))
+    operator.station.note("upgrade: kept " + ", ".join(f"{len(rows)} {what}" for what, rows in kept.items()))
 
     (copy,) = _backups(machine)
     assert f"copied the database to {copy}" in said
@@ -272,25 +275,25 @@ def test_upgrade_keeps_what_the_first_version_recorded(keeper: Keeper) -> None:
 
 
 @host
-def test_a_message_that_waits_is_delivered_once_after_the_upgrade(keeper: Keeper) -> None:
+def test_a_message_that_waits_is_delivered_once_after_the_upgrade(operator: Operator) -> None:
     """The first version made it, the newest delivers it: the same message that the other receiver has."""
-    station, machine = keeper.station, keeper.station.machine
+    station, machine = operator.station, operator.station.machine
     (first,) = _sent(machine, EVENTS)
     assert _sent(machine, LOG_BOOK) == []
     machine.run(f"rm {CLOSED}")
-    station.until("the waiting message", lambda: _sent(machine, LOG_BOOK), 120)
+    station.wait_until("the waiting message", lambda: _sent(machine, LOG_BOOK), 120)
     assert _sent(machine, LOG_BOOK) == [first]
 
 
 @host
-def test_an_alert_continues_over_the_upgrade(keeper: Keeper) -> None:
+def test_an_alert_continues_over_the_upgrade(operator: Operator) -> None:
     """What the first version reported is not reported again; its end goes to both receivers, in the same thread."""
-    station, machine = keeper.station, keeper.station.machine
+    station, machine = operator.station, operator.station.machine
     (first,) = _sent(machine, EVENTS)
     answers = "python3 -m http.server 8123 --bind 127.0.0.1 --directory /usr/share/misc"
     machine.run(f"systemctl is-active -q hide-hub || systemd-run -q --unit=hide-hub {answers}")
     for receiver in (EVENTS, LOG_BOOK):
-        station.until(f"the end in {receiver}", partial(_has_two, machine, receiver), 180)
+        station.wait_until(f"the end in {receiver}", partial(_has_two, machine, receiver), 180)
         sent = _sent(machine, receiver)
         assert [each["number"] for each in sent] == [1, 2]
         assert sent[0] == first
@@ -298,7 +301,7 @@ def test_an_alert_continues_over_the_upgrade(keeper: Keeper) -> None:
         assert sent[1]["state"] != first["state"]
         assert sent[1]["priority"] is None
     machine.write(CONFIG, CONFIGURATION + HIDE_HUB)
-    keeper.types(_block(CHANGE))
+    operator.run(_block(CHANGE))
 
 
 def _has_two(machine: Machine, receiver: str) -> bool:
@@ -312,36 +315,36 @@ def _sent(machine: Machine, receiver: str) -> list[Event]:
 
 
 @host
-def test_a_second_upgrade_changes_nothing(keeper: Keeper) -> None:
+def test_a_second_upgrade_changes_nothing(operator: Operator) -> None:
     """The upgrade's commands again: no second copy, and the previous version stays, for a roll-back."""
-    assert len(_releases(keeper.station.machine)) == 2
-    _installs_again(keeper)
+    assert len(_releases(operator.station.machine)) == 2
+    _installs_again(operator)
 
 
 @host
-def test_a_reload_accepts_a_change_and_refuses_a_broken_one(keeper: Keeper) -> None:
+def test_a_reload_accepts_a_change_and_refuses_a_broken_one(operator: Operator) -> None:
     """A new probe runs without a restart. One mistake changes nothing: it is reported, and monitoring continues."""
-    station, machine = keeper.station, keeper.station.machine
+    station, machine = operator.station, operator.station.machine
     change = _block(CHANGE)
-    pid = keeper.show("MainPID")
+    pid = operator.unit_property("MainPID")
     machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG)
-    keeper.types(change)
-    station.until("the new probe", lambda: ("service tide-log", "answer") in station.series(), 120)
+    operator.run(change)
+    station.wait_until("the new probe", lambda: ("service tide-log", "answer") in station.series(), 120)
 
     machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG.replace("port = 22", 'port = "ssh"'))
-    status, said = keeper.tries(change)
+    status, said = operator.attempt(change)
     assert (status, "probe[3].port" in said) == (2, True), said
-    assert "was not taken" not in keeper.show("StatusText")  # the daemon was not asked to
-    keeper.types(["sudo systemctl reload watchkeeper"])
-    station.until("the refusal", lambda: "1 error and was not taken" in keeper.show("StatusText"), 120)
+    assert "was not taken" not in operator.unit_property("StatusText")  # the daemon was not asked to
+    operator.run(["sudo systemctl reload watchkeeper"])
+    station.wait_until("the refusal", lambda: "1 error and was not taken" in operator.unit_property("StatusText"), 120)
     samples = len(_rows(machine, SAMPLES))
-    station.until("more samples", lambda: len(_rows(machine, SAMPLES)) > samples, 60)
+    station.wait_until("more samples", lambda: len(_rows(machine, SAMPLES)) > samples, 60)
     assert "probe[3].port" in machine.run("journalctl -u watchkeeper -n 20 --no-pager -q")
 
     machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG)
-    keeper.types(change)
-    station.until("what is right", lambda: "was not taken" not in keeper.show("StatusText"), 120)
-    assert keeper.show("MainPID") == pid
+    operator.run(change)
+    station.wait_until("what is right", lambda: "was not taken" not in operator.unit_property("StatusText"), 120)
+    assert operator.unit_property("MainPID") == pid
 
 
 LATER = "99.0.0"
@@ -357,11 +360,11 @@ async def serve(known: Settings, **_others: object) -> None:
 
 
 @pytest.fixture
-def later(keeper: Keeper) -> Iterator[list[str]]:
+def later(operator: Operator) -> Iterator[list[str]]:
     """The command that installs a broken version: it lacks the kind "http", and damages the database at its start."""
-    machine = keeper.station.machine
+    machine = operator.station.machine
     machine.write("/tmp/broken", BROKEN)
-    keeper.types(
+    operator.run(
         [
             f"sed -i 's/^version = .*/version = \"{LATER}\"/' pyproject.toml",
             "sed -i '/\"http\": ProbeKind/d' watchkeeper/probes/registry.py",
@@ -369,42 +372,42 @@ def later(keeper: Keeper) -> Iterator[list[str]]:
         ]
     )
     yield quick(_block(UPGRADE)[1:])
-    keeper.types(["git checkout --quiet ."])
+    operator.run(["git checkout --quiet ."])
 
 
 @host
-def test_a_version_that_cannot_use_the_configuration_changes_nothing(keeper: Keeper, later: list[str]) -> None:
+def test_a_version_that_cannot_use_the_configuration_changes_nothing(operator: Operator, later: list[str]) -> None:
     """The install refuses and names the lines; the service is not even restarted."""
-    machine = keeper.station.machine
-    before = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
-    status, said = keeper.tries(later, timeout_s=INSTALL_S)
+    machine = operator.station.machine
+    before = (operator.unit_property("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
+    status, said = operator.attempt(later, timeout_s=INSTALL_S)
     assert status == 3, said
     assert re.search(r"probe\[2\].*http", said), said
     assert f"version {LATER} does not accept {CONFIG} (see above). Nothing was changed" in said
-    after = (keeper.show("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
+    after = (operator.unit_property("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
     assert after == before
-    assert keeper.serves()
+    assert operator.page_answers()
 
 
 @host
-def test_a_version_that_does_not_start_is_rolled_back(keeper: Keeper, later: list[str]) -> None:
+def test_a_version_that_does_not_start_is_rolled_back(operator: Operator, later: list[str]) -> None:
     """The previous version runs again, with its database, which the later version had changed before it exited."""
-    machine = keeper.station.machine
+    machine = operator.station.machine
     until_s = int(machine.now())
     machine.write(CONFIG, CONFIGURATION)
     kept, placed, copies = _kept(machine, DATABASE, until_s), _placed(machine), _backups(machine)
-    status, said = keeper.tries(later, timeout_s=INSTALL_S)
+    status, said = operator.attempt(later, timeout_s=INSTALL_S)
     assert status == 3, said
     assert (
         f"version {LATER} did not start (see above); rolled back to the previous version, which is now active" in said
     )
-    keeper.is_on_watch()
+    operator.assert_running()
     assert _placed(machine) == placed
     assert len(_backups(machine)) == len(copies) + 1
     assert _lost(kept, _kept(machine, DATABASE, until_s)) == []
     assert machine.run(f"sqlite3 -readonly {DATABASE} 'PRAGMA user_version'") != "99\n"
     machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG)
-    keeper.types(_block(CHANGE))
+    operator.run(_block(CHANGE))
 
 
 VICTIM = "/etc/guillemots"
@@ -429,22 +432,22 @@ async def serve(known: Settings, **_others: object) -> None:
 
 
 @host
-def test_a_roll_back_follows_no_link(keeper: Keeper, later: list[str]) -> None:
+def test_a_roll_back_follows_no_link(operator: Operator, later: list[str]) -> None:
     """A compromised daemon leaves links for root: the roll-back names them, and root's file is unchanged.
 
     Once the links are removed, the copy from before the upgrade can be restored with `watchkeeper restore`.
     """
-    machine = keeper.station.machine
+    machine = operator.station.machine
     until_s = int(machine.now())
     machine.write(CONFIG, CONFIGURATION)
     kept, copies = _kept(machine, DATABASE, until_s), _backups(machine)
     machine.run(f"umask 077; echo the north ledge >{VICTIM}")
     before = machine.run(f"stat -c '%a %u:%g %i' {VICTIM}; cat {VICTIM}")
     machine.write("/tmp/astray", ASTRAY)
-    keeper.types(
+    operator.run(
         ["git checkout --quiet watchkeeper/daemon/daemon.py", "cat /tmp/astray >>watchkeeper/daemon/daemon.py"]
     )
-    status, said = keeper.tries(later, timeout_s=INSTALL_S)
+    status, said = operator.attempt(later, timeout_s=INSTALL_S)
     assert status == 3, said
     # The previous daemon has started again and may have removed some of the links.
     assert re.search(re.escape(DATABASE) + r"(-wal|-shm|-journal|\.lock) is a link", said), said
@@ -452,12 +455,12 @@ def test_a_roll_back_follows_no_link(keeper: Keeper, later: list[str]) -> None:
     (copy,) = set(_backups(machine)) - set(copies)
 
     machine.run(f"systemctl stop watchkeeper; find {DATABASE.rpartition('/')[0]}/ -type l -delete; rm {VICTIM}")
-    keeper.types([f"sudo watchkeeper restore {copy}", "sudo systemctl start watchkeeper"])
-    keeper.is_on_watch()
+    operator.run([f"sudo watchkeeper restore {copy}", "sudo systemctl start watchkeeper"])
+    operator.assert_running()
     assert _lost(kept, _kept(machine, DATABASE, until_s)) == []
     assert machine.run(f"stat -c %U {DATABASE}").strip() == "watchkeeper"
     machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG)
-    keeper.types(_block(CHANGE))
+    operator.run(_block(CHANGE))
 
 
 SECRET = "guillemots-on-the-north-ledge"
@@ -476,9 +479,9 @@ HTTPServer(("127.0.0.1", 8124), Guarded).serve_forever()
 
 
 @host
-def test_a_secret_reaches_the_daemon_and_nothing_else(keeper: Keeper) -> None:
+def test_a_secret_reaches_the_daemon_and_nothing_else(operator: Operator) -> None:
     """Typed as the manual says, it is root's file; the daemon can send it, and neither log nor database has it."""
-    station, machine = keeper.station, keeper.station.machine
+    station, machine = operator.station, operator.station.machine
     machine.write(f"{NOTES}/guarded.py", GUARDED)
     machine.run(f"systemctl is-active -q ringing-db || systemd-run -q --unit=ringing-db python3 {NOTES}/guarded.py")
     (line,) = re.findall(r"`(password = \{.*\})`", section(MANUAL, SECRETS))
@@ -488,13 +491,13 @@ def test_a_secret_reaches_the_daemon_and_nothing_else(keeper: Keeper) -> None:
     probe = '\n[[probe]]\nkind = "http"\nname = "ringing-db"\nurl = "http://127.0.0.1:8124/"\nevery = "5s"\n'
     probe += f"headers = {{ Authorization = {source} }}\n"
     machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG + mail + probe)
-    keeper.types(_block(SECRETS), given=SECRET)
-    keeper.is_on_watch()
+    operator.run(_block(SECRETS), given=SECRET)
+    operator.assert_running()
     assert machine.run("stat -c '%a %U' /etc/watchkeeper/secrets/*").split() == ["600", "root"]
-    station.until("a successful answer", lambda: _answered(station, "service ringing-db"), 120)
+    station.wait_until("a successful answer", lambda: _answered(station, "service ringing-db"), 120)
     # The install cannot read it, and succeeds nevertheless.
-    keeper.types(_block(UPGRADE)[1:], timeout_s=INSTALL_S)
-    keeper.is_on_watch()
+    operator.run(_block(UPGRADE)[1:], timeout_s=INSTALL_S)
+    operator.assert_running()
     assert not machine.works(f"journalctl -o export --no-pager -q | grep -aqF {SECRET}")
     assert machine.run(f"grep -rlaF {SECRET} /etc /var/lib /var/backups /var/mail || true").split() == [
         "/etc/watchkeeper/secrets/mail-password"
@@ -502,31 +505,33 @@ def test_a_secret_reaches_the_daemon_and_nothing_else(keeper: Keeper) -> None:
 
 
 @host
-def test_a_hanging_daemon_is_restarted(keeper: Keeper) -> None:
+def test_a_hanging_daemon_is_restarted(operator: Operator) -> None:
     """A stopped daemon sends no watchdog messages; systemd ends and starts it. After 20 s here instead of 120 s."""
-    station, machine = keeper.station, keeper.station.machine
+    station, machine = operator.station, operator.station.machine
     with _drop_in(machine, "watchdog.conf", "[Service]\nWatchdogSec=20\n"):
         machine.run("systemctl restart watchkeeper", 240)
-        keeper.is_on_watch()
-        pid, starts, began = keeper.show("MainPID"), keeper.show("NRestarts"), machine.now()
+        operator.assert_running()
+        pid, starts, began = operator.unit_property("MainPID"), operator.unit_property("NRestarts"), machine.now()
         machine.run(f"kill -STOP {pid}")
         assert not machine.works(f"curl -s -m 5 -o /dev/null {PAGE}/")
-        station.until("another start", lambda: keeper.show("NRestarts") != starts and keeper.serves(), 240, 1)
+        station.wait_until(
+            "another start", lambda: operator.unit_property("NRestarts") != starts and operator.page_answers(), 240, 1
+        )
         station.note(f"watchdog of 20 s: the page answers {machine.now() - began:.0f} s after the daemon was stopped")
-        assert keeper.show("MainPID") != pid
+        assert operator.unit_property("MainPID") != pid
         assert "Watchdog timeout (limit 20s)" in machine.run("journalctl -u watchkeeper --no-pager -q")
 
 
 @host
-def test_the_service_starts_with_the_host(keeper: Keeper) -> None:
+def test_the_service_starts_with_the_host(operator: Operator) -> None:
     """The host restarts, and nobody types anything."""
-    machine = keeper.station.machine
+    machine = operator.station.machine
     boot = machine.run("cat /proc/sys/kernel/random/boot_id")
     machine.down()
     machine.up("--keep")
     assert machine.run("cat /proc/sys/kernel/random/boot_id") != boot
-    keeper.station.until("the page", keeper.serves, 300)
-    keeper.is_on_watch()
+    operator.station.wait_until("the page", operator.page_answers, 300)
+    operator.assert_running()
 
 
 LEFT = ("/etc/watchkeeper", "/var/lib/watchkeeper", BACKUPS, DROP_INS)
@@ -534,12 +539,12 @@ LEFT = ("/etc/watchkeeper", "/var/lib/watchkeeper", BACKUPS, DROP_INS)
 
 
 @host
-def test_remove_leaves_what_the_manual_says(keeper: Keeper) -> None:
+def test_remove_leaves_what_the_manual_says(operator: Operator) -> None:
     """The service is gone; what is new on the host is only in the places that the manual and the command name."""
-    machine = keeper.station.machine
+    machine = operator.station.machine
     remove = _block(REMOVE)
     text = " ".join(section(MANUAL, REMOVE).split())
-    said = keeper.types(remove)
+    said = operator.run(remove)
     named = [line.strip() for line in said.splitlines() if line.startswith("  ")]
     assert named == [*LEFT, "the user watchkeeper, who owns the database"]
     assert all(f"`{place}`" in text for place in LEFT)
@@ -547,18 +552,18 @@ def test_remove_leaves_what_the_manual_says(keeper: Keeper) -> None:
     assert not machine.works("systemctl is-active -q watchkeeper")
     assert not machine.works("command -v watchkeeper")
     assert not machine.works(f"curl -s -o /dev/null {PAGE}/")
-    appeared, gone = keeper.changes()
+    appeared, gone = operator.changed_files()
     assert [path for path in appeared if not any(path == each or path.startswith(f"{each}/") for each in LEFT)] == []
     assert gone == []
     assert machine.works("getent passwd watchkeeper")
-    assert keeper.types(remove) == said
+    assert operator.run(remove) == said
 
 
 @host
-def test_removing_everything_after_an_upgrade_leaves_nothing(keeper: Keeper) -> None:
+def test_removing_everything_after_an_upgrade_leaves_nothing(operator: Operator) -> None:
     """`deploy/remove --everything` after an upgrade, and again when nothing is left to remove."""
-    _removes_everything(keeper)
-    _removes_everything(keeper)
+    _removes_everything(operator)
+    _removes_everything(operator)
 
 
 # What the tests share ------------------------------------------------------------------------------------------------
@@ -569,13 +574,13 @@ def _block(heading: str) -> list[str]:
     return commands(MANUAL, heading)[0]
 
 
-def _get(keeper: Keeper, path: str) -> list[Event]:
-    items: list[Event] = keeper.station.get(path)["items"]
+def _get(operator: Operator, path: str) -> list[Event]:
+    items: list[Event] = operator.station.get(path)["items"]
     return items
 
 
-def _journal(keeper: Keeper) -> str:
-    return json.dumps(_get(keeper, "/api/v1/events"))
+def _journal(operator: Operator) -> str:
+    return json.dumps(_get(operator, "/api/v1/events"))
 
 
 def _answered(station: Station, subject: str) -> Any:
@@ -583,22 +588,22 @@ def _answered(station: Station, subject: str) -> Any:
     return seen and seen["answered"]
 
 
-def _installs_again(keeper: Keeper) -> None:
-    machine = keeper.station.machine
+def _installs_again(operator: Operator) -> None:
+    machine = operator.station.machine
     before = (_releases(machine), _backups(machine), _placed(machine))
-    said = keeper.timed("install of what is installed", _block(UPGRADE))
+    said = operator.run_timed("install of what is installed", _block(UPGRADE))
     assert "building" not in said
     assert "copied" not in said
     assert f"watchkeeper: version {VERSION} is running: " in said
     assert (_releases(machine), _backups(machine), _placed(machine)) == before
-    keeper.is_on_watch()
+    operator.assert_running()
 
 
-def _removes_everything(keeper: Keeper) -> None:
-    machine = keeper.station.machine
+def _removes_everything(operator: Operator) -> None:
+    machine = operator.station.machine
     (everything,) = re.findall(r"`(sudo deploy/remove --everything)`", section(MANUAL, REMOVE))
-    assert "removed, with configuration, database and copies" in keeper.types([everything])
-    assert keeper.changes() == ([], [])
+    assert "removed, with configuration, database and copies" in operator.run([everything])
+    assert operator.changed_files() == ([], [])
     for name in ("watchkeeper", "watchkeeper-helper"):
         assert not machine.works(f"getent passwd {name} || getent group {name}"), name
 

@@ -13,17 +13,17 @@ def test_every_message_is_in_the_mailbox_once_and_in_its_thread(station: Station
     """For each event of the webhook there is one mail, which replies to the previous one of the same episode."""
     began = station.machine.now()
     station.machine.run("systemctl kill --signal=SEGV tide-log")
-    station.told("unit tide-log.service", "faulty", "raised", began, 120)
+    station.message("unit tide-log.service", "faulty", "raised", began, 120)
     station.machine.run("systemctl reset-failed tide-log; systemctl start tide-log")
-    station.told("unit tide-log.service", "faulty", "ended", began, 120)
-    told = station.events()
-    mails = _mails(station, of=told)
+    station.message("unit tide-log.service", "faulty", "ended", began, 120)
+    events_so_far = station.events()
+    mails = _mails(station, of=events_so_far)
     # A message that comes meanwhile may be in the mailbox before the webhook has it.
-    station.until("the webhook's part", lambda: len(station.events()) >= len(mails), 120)
+    station.wait_until("the webhook's part", lambda: len(station.events()) >= len(mails), 120)
     events = station.events()
     by_id = {str(mail["Message-ID"]): mail for mail in mails}
     assert len(by_id) == len(mails)
-    assert all(_of(by_id, event) for event in told)
+    assert all(_of(by_id, event) for event in events_so_far)
     assert sum(len(_of(by_id, event)) for event in events) == len(mails)
     for event in events:
         for mail in _of(by_id, event):
@@ -38,7 +38,7 @@ def _mails(station: Station, of: list[Event]) -> list[EmailMessage]:
         names = " ".join(str(mail["Message-ID"]) for mail in station.mails())
         return all(event["id"] in names for event in of)
 
-    station.until("the last mail", there, 120)
+    station.wait_until("the last mail", there, 120)
     return station.mails()
 
 

@@ -1,5 +1,4 @@
-"""`preflight` says go where all is well, and no-go for exactly the point that is made to fail: each in turn, on real
-stores.
+"""`preflight` says go if everything is OK, and no-go for exactly the check that is made to fail, each in turn.
 
 The guest tide-log runs with two disks: a volume of the pool berth, a mirror of two files, and a thin volume in the
 group jetty. In the first part the past comes from a database that was fed (inside/feed.py), and what is now is real:
@@ -26,12 +25,12 @@ HOME = "/var/lib/berth"
 GUEST, POOL, THIN = "tide-log", "pool berth", "thin pool jetty/mooring"
 ON_POOL, ON_THIN = "berth/tide-log", "jetty/tide-pages"
 ABOUT = {POOL: POOL, THIN: f"{THIN}: data"}
-"""What a point about a store is about, in words."""
+"""How a check names the store that it is about."""
 DISK_BYTES = {POOL: 64 * MIB, THIN: 96 * MIB}
 WELL_BYTES = {POOL: 110 * MIB, THIN: 120 * MIB}
-"""What is free of a store where all is well: more than a disk."""
+"""Free bytes of a store that is OK: more than a disk."""
 PACE_BYTES = 16 * MIB
-"""What the guest is recorded to write a day: in a week more than either disk holds, so that all of it may be
+"""What the guest writes a day by its history: in a week more than either disk holds, so that all of it may be
 rewritten."""
 SERVICE_PORT, PAGE_PORT = 9027, 8427
 
@@ -95,7 +94,7 @@ backup_of = ["{GUEST}"]
 """
 
 ELSEWHERE = "/srv/mirror/berth"
-"""On md0: none of the guest's disks lies there."""
+"""On md0: none of the guest's disks is there."""
 
 LAYOUT = f"""
 set -euo pipefail
@@ -128,23 +127,23 @@ ALL = {"guest", "snapshot", "backup", "space", "time-to-full", "storage-below", 
 
 @dataclass
 class Berth:
-    """The guest, its stores, and what the tests change of them."""
+    """The guest, its stores, and the changes that tests make to them."""
 
     station: Station
 
     def run(self, line: str, timeout_s: float = 120) -> str:
-        """A shell line in the machine."""
+        """Run a shell line in the machine."""
         return self.station.machine.run(line, timeout_s)
 
     def free(self, store: str) -> int:
-        """Bytes that are free, by the store's own tool."""
+        """Free bytes, by the store's own tool."""
         if store == POOL:
             return int(self.run("zpool sync berth; zfs get -Hp -o value available berth"))
         used, total = map(int, self.run("dmsetup status jetty-mooring-tpool").split()[5].split("/"))
         return (total - used) * 65_536
 
     def leave(self, store: str, free_bytes: int) -> None:
-        """Write on, or discard what was written, until so much is free."""
+        """Write more, or discard what was written, until so much is free."""
         device = "/dev/zvol/berth/ballast" if store == POOL else "/dev/jetty/moored"
         self.run(f"blkdiscard {device}; sync")
         if store == POOL:
@@ -153,12 +152,12 @@ class Berth:
         self.run(f"dd if=/dev/zero of={device} bs=1M count={blocks} oflag=direct conv=fsync status=none", 300)
 
     def snapshots(self) -> None:
-        """One of each disk, and no older ones."""
+        """Take one of each disk, and delete older ones."""
         for store in (POOL, THIN):
             self.snapshot(store)
 
     def snapshot(self, store: str) -> None:
-        """One of the disk on a store, in place of those that there are."""
+        """Take one of the disk on a store, and delete older ones."""
         self.without_snapshots(store)
         if store == POOL:
             self.run(f"zfs snapshot {ON_POOL}@before")
@@ -173,47 +172,47 @@ class Berth:
             self.run("lvremove -qq -f jetty/tide-before 2>/dev/null || true")
 
     def configure(self, name: str, *parts: str, database: str = "still") -> str:
-        """Write a configuration; its path."""
+        """Write a configuration; returns its path."""
         path = f"{HOME}/{name}.toml"
         self.station.machine.write(path, f'[store]\npath = "{HOME}/{database}.db"\n{COMMON}{"".join(parts)}')
         return path
 
-    def ask(self, config: str, words: str = "") -> "Told":
-        """Go or no-go? The exit code and the points agree."""
-        code, said = self.station.asked(f"preflight {GUEST} {words}", config)
-        told = Told(said)
-        assert (code, said["go"]) == ((1, False) if told.against else (0, True)), said
-        return told
+    def ask(self, config: str, words: str = "") -> "Answer":
+        """Run `preflight`. Its exit code and its checks agree."""
+        code, said = self.station.run_json(f"preflight {GUEST} {words}", config)
+        answer = Answer(said)
+        assert (code, said["go"]) == ((1, False) if answer.against else (0, True)), said
+        return answer
 
     def goes(self, config: str, words: str = "") -> None:
-        """It is a go, by every matter that there is; and both disks have a point of their own."""
-        told = self.ask(config, words)
-        assert not told.against, told.against
-        assert {each["matter"] for each in told.points} == ALL
-        about = {each["about"] for each in told.points if each["matter"] == "snapshot"}
+        """It is a go, every check was made, and both disks have checks of their own."""
+        answer = self.ask(config, words)
+        assert not answer.against, answer.against
+        assert {each["matter"] for each in answer.points} == ALL
+        about = {each["about"] for each in answer.points if each["matter"] == "snapshot"}
         assert about == {f"disk {ON_POOL}", f"disk {ON_THIN}"}
 
 
 @dataclass
-class Told:
-    """An answer."""
+class Answer:
+    """What `preflight` printed."""
 
     said: Any
 
     @property
     def points(self) -> list[Any]:
-        """All of them."""
+        """All checks."""
         return list(self.said["points"])
 
     @property
     def against(self) -> dict[tuple[str, str], str]:
-        """Matter and thing of every point that is no go, with its reason."""
+        """Every check that failed, by matter and subject, with its reason."""
         found = [each for each in self.points if each["verdict"] != "go"]
         assert len({(each["matter"], each["about"]) for each in found}) == len(found)
         return {(each["matter"], each["about"]): each["reason"] for each in found}
 
     def only(self, matter: str, about: str) -> str:
-        """The reason of the one point that is no go."""
+        """The reason of the only check that failed."""
         assert set(self.against) == {(matter, about)}, self.against
         verdicts = {each["verdict"] for each in self.points}
         assert verdicts == {"go", "no-go"}, self.points
@@ -242,13 +241,13 @@ def past(berth: Berth, name: str = "still", until_s: int = 0, **grows: int) -> N
     ]
     ages = [hour * 3_600 + until_s for hour in range(48, -1, -1)]
     answers = {"subject": f"service {GUEST}", "probe": GUEST, "took_s": 0.02, "interval_s": 3_600, "ages": ages}
-    berth.station.feed({"database": f"{HOME}/{name}.db", "levels": levels, "answers": [answers]})
+    berth.station.seed({"database": f"{HOME}/{name}.db", "levels": levels, "answers": [answers]})
 
 
 @pytest.fixture(scope="module")
 def berth(station: Station) -> Iterator[Berth]:
-    """The guest on its stores: all is well, with a backup elsewhere and room for what a snapshot will hold."""
-    with station.asleep():
+    """The guest on its stores: everything is OK, with a backup elsewhere and space for what a snapshot will hold."""
+    with station.daemon_stopped():
         machine = station.machine
         machine.run(f"{{ {AWAY} }} >/dev/null 2>&1; true")
         machine.run(LAYOUT, timeout_s=300)
@@ -267,8 +266,8 @@ def berth(station: Station) -> Iterator[Berth]:
 
 
 @pytest.fixture(autouse=True)
-def mended(berth: Berth) -> Iterator[None]:
-    """Whatever a test has left behind, the next one finds all well."""
+def repaired(berth: Berth) -> Iterator[None]:
+    """Before each test, repair what an earlier one has left."""
     yield
     berth.run(f"touch {ELSEWHERE}/tide-log.img; zpool online berth /var/tmp/berth1.img")
     berth.run(f"python3 /usr/local/lib/station/guest.py ask /run/guests/{GUEST}.qmp cont")
@@ -280,12 +279,12 @@ def mended(berth: Berth) -> Iterator[None]:
 
 @pytest.fixture(scope="module")
 def config(berth: Berth) -> str:
-    """The configuration with which all is well."""
+    """The configuration with which everything is OK."""
     return berth.configure("well", COPIES.format(where=ELSEWHERE))
 
 
-def test_all_is_well(berth: Berth, config: str) -> None:
-    """Go, by eight matters; and nothing on the host is another for having been asked."""
+def test_everything_is_ok(berth: Berth, config: str) -> None:
+    """Go, by eight matters; and the command has changed nothing on the host."""
     seen = "zfs list -Hp -t all -o name,guid,createtxg -r berth; lvs --noheadings -o lv_full_name,lv_uuid,lv_time jetty"
     before = berth.run(seen)
     began = time.monotonic()
@@ -296,7 +295,7 @@ def test_all_is_well(berth: Berth, config: str) -> None:
 
 @pytest.mark.parametrize(("store", "volume"), [(POOL, ON_POOL), (THIN, ON_THIN)])
 def test_one_disk_of_two_without_a_snapshot(berth: Berth, config: str, store: str, volume: str) -> None:
-    """There is none of it, and one of the other: no-go for that disk alone, until there is one."""
+    """One disk has no snapshot: no-go for that disk alone, until there is one."""
     berth.without_snapshots(store)
     assert berth.ask(config).only("snapshot", f"disk {volume}") == "there is no snapshot of it"
     berth.snapshot(store)
@@ -305,7 +304,7 @@ def test_one_disk_of_two_without_a_snapshot(berth: Berth, config: str, store: st
 
 @pytest.mark.parametrize(("store", "volume"), [(POOL, ON_POOL), (THIN, ON_THIN)])
 def test_one_disk_of_two_with_a_snapshot_that_is_too_old(berth: Berth, store: str, volume: str) -> None:
-    """By its own set's limit, in truth: it grows old, and the next one ends that."""
+    """By the limit of its own set: it becomes too old, and the next one is OK."""
     limits = {"pool": "1d", "thin": "1d"} | {"pool" if store == POOL else "thin": "2m"}
     limited = berth.configure("limited", COPIES.format(where=ELSEWHERE), LIMITS.format(**limits))
     berth.snapshot(store)
@@ -327,7 +326,7 @@ def test_a_backup_that_is_too_old(berth: Berth, config: str) -> None:
 
 
 def test_snapshots_alone_are_no_backup(berth: Berth, config: str) -> None:
-    """Both disks have their snapshots, and no probe tells of a backup: it says what a snapshot is not."""
+    """Both disks have snapshots, and no probe monitors a backup: the reason says that a snapshot is none."""
     without = berth.configure("without")
     reason = berth.ask(without).only("backup", f"guest {GUEST}")
     assert "A snapshot on the same store is no backup: it is lost with it" in reason
@@ -351,7 +350,7 @@ BESIDE = {
 
 @pytest.mark.parametrize("where", BESIDE)
 def test_a_backup_beside_a_disk_is_none(berth: Berth, config: str, where: str) -> None:
-    """It is new, and lies on what a disk of the guest lies on."""
+    """It is new, but on the storage of a disk of the guest."""
     make, away, shared = BESIDE[where]
     berth.run(make)
     try:
@@ -365,22 +364,22 @@ def test_a_backup_beside_a_disk_is_none(berth: Berth, config: str, where: str) -
 
 
 @pytest.mark.parametrize("store", [POOL, THIN])
-def test_no_room_for_what_the_change_will_rewrite(berth: Berth, config: str, store: str) -> None:
-    """All of the disk may be rewritten while its snapshot is kept, and less than that is free."""
+def test_no_space_for_what_the_change_will_rewrite(berth: Berth, config: str, store: str) -> None:
+    """The whole disk may be rewritten while its snapshot is kept, and less than that is free."""
     berth.leave(store, DISK_BYTES[store] // 2)
-    told = berth.ask(config)
-    reason = told.only("space", ABOUT[store])
+    answer = berth.ask(config)
+    reason = answer.only("space", ABOUT[store])
     berth.station.note(f"ready, {store}: {reason}")
     assert reason.startswith(f"a snapshot may hold {DISK_BYTES[store] // MIB} MiB after 7d, and only ")
     berth.leave(store, WELL_BYTES[store])
     berth.goes(config)
 
 
-def test_no_room_for_a_snapshot_of_a_reserved_volume(berth: Berth, config: str) -> None:
-    """ZFS refuses the snapshot, as was told, and takes it when there is room again."""
+def test_no_space_for_a_snapshot_of_a_reserved_volume(berth: Berth, config: str) -> None:
+    """ZFS refuses the snapshot, as reported, and accepts it once there is space again."""
     berth.leave(POOL, 200 * MIB)
     berth.run(f"zfs set refreservation=auto {ON_POOL}")
-    # What the snapshot before holds already needs no room again: all of the disk is written anew.
+    # What the earlier snapshot holds needs no more space, so the whole disk is written again.
     berth.run(f"dd if=/dev/urandom of=/dev/zvol/{ON_POOL} bs=1M count=56 oflag=direct status=none; zpool sync berth")
     try:
         berth.leave(POOL, 40 * MIB)
@@ -399,7 +398,7 @@ def test_no_room_for_a_snapshot_of_a_reserved_volume(berth: Berth, config: str) 
 
 @pytest.mark.parametrize("store", [POOL, THIN])
 def test_a_store_that_is_full_while_the_snapshot_is_kept(berth: Berth, config: str, store: str) -> None:
-    """With the snapshot's share some MiB are left, and the record says that as many are gone within days."""
+    """With the snapshot some MiB are left, and by its history the store uses them within days."""
     grows = {"pool": 20 * MIB} if store == POOL else {"thin": 4 * MIB}
     past(berth, "growing", **grows)
     growing = berth.configure("growing", COPIES.format(where=ELSEWHERE), database="growing")
@@ -411,7 +410,7 @@ def test_a_store_that_is_full_while_the_snapshot_is_kept(berth: Berth, config: s
 
 
 def test_its_service_does_not_answer(berth: Berth, config: str) -> None:
-    """It is asked at this moment: stopped, no answer; started, go."""
+    """It is requested at this moment: stopped, no answer; started, go."""
     berth.run("systemctl stop answer-tide")
     assert berth.ask(config).only("answers", f"service {GUEST}").startswith("not answering: ")
     serve(berth)
@@ -419,14 +418,14 @@ def test_its_service_does_not_answer(berth: Berth, config: str) -> None:
 
 
 def serve(berth: Berth) -> None:
-    """Start its service anew, as fast as can be."""
+    """Restart its service, without a delay."""
     berth.run(f"echo 0 >{HOME}/slow; systemctl reset-failed answer-tide 2>/dev/null; true")
     program = f"/usr/local/lib/station/answer.py {SERVICE_PORT} {HOME}/slow"
     berth.run(f"systemctl is-active -q answer-tide || systemd-run -q --unit=answer-tide python3 {program}")
     berth.run(f"timeout 60 sh -c 'until curl -sf -o /dev/null http://127.0.0.1:{SERVICE_PORT}/; do sleep 1; done'")
 
 
-def test_a_guest_that_stands_still(berth: Berth, config: str) -> None:
+def test_a_paused_guest(berth: Berth, config: str) -> None:
     """Its monitor says that it is paused."""
     monitor = f"python3 /usr/local/lib/station/guest.py ask /run/guests/{GUEST}.qmp"
     berth.run(f"{monitor} stop")
@@ -436,8 +435,8 @@ def test_a_guest_that_stands_still(berth: Berth, config: str) -> None:
     berth.goes(config)
 
 
-def test_a_watch_that_sleeps(berth: Berth, config: str) -> None:
-    """Nothing was recorded for six hours: that no alert stands means nothing then."""
+def test_a_daemon_that_records_nothing(berth: Berth, config: str) -> None:
+    """Nothing was recorded for six hours: that no alert is active means nothing then."""
     past(berth, "asleep", until_s=6 * 3_600)
     slept = berth.configure("asleep", COPIES.format(where=ELSEWHERE), database="asleep")
     assert berth.ask(slept).only("monitoring", "watchkeeper").startswith("it has recorded nothing for 6 h")
@@ -446,7 +445,7 @@ def test_a_watch_that_sleeps(berth: Berth, config: str) -> None:
 
 @pytest.fixture(scope="module")
 def watched(berth: Berth) -> str:
-    """The configuration of a daemon that watches over the guest now, with the same past."""
+    """The configuration of a daemon that monitors the guest now, with the same history."""
     past(berth, "live")
     path = berth.configure("live", JOB, database="live")
     berth.snapshots()
@@ -454,32 +453,32 @@ def watched(berth: Berth) -> str:
     berth.run(f"systemd-run -q --unit=watch-tide {PROGRAM} --config {path} run")
     station = berth.station
     wanted = {(POOL, "space"), (THIN, "data"), (f"guest {GUEST}", "written"), ("memory", "in use")}
-    station.until("the watch", lambda: wanted <= recorded(berth), 240, lacks=lambda: wanted - recorded(berth))
+    station.wait_until("the watch", lambda: wanted <= recorded(berth), 240, lacks=lambda: wanted - recorded(berth))
     berth.run(f"{PROGRAM} --config {path} ran nightly-tide")
-    station.until("the check-in", lambda: checked_in(berth), 60)
+    station.wait_until("the check-in", lambda: checked_in(berth), 60)
     return path
 
 
 def api(berth: Berth, path: str) -> list[Any]:
-    """Items of the API of the daemon of these tests; none while it does not answer."""
+    """Items of the API of these tests' own daemon; none while it does not answer."""
     said = berth.run(f"curl -sf 'http://127.0.0.1:{PAGE_PORT}/api/v1/{path}' || echo '{{\"items\": []}}'")
     return list(json.loads(said)["items"])
 
 
 def recorded(berth: Berth) -> set[tuple[str, str]]:
-    """Subject and quantity of what that daemon has seen itself within a minute."""
+    """Subject and quantity of what that daemon has observed in the last minute."""
     now = berth.station.machine.now()
     items = api(berth, "series")
     return {(each["subject"], each["quantity"]) for each in items if now - instant(each["last_at"]) < 60}
 
 
 def checked_in(berth: Berth) -> bool:
-    """Has that daemon taken a check-in in?"""
+    """Has that daemon received the job's report?"""
     return any(each["subject"] == "job nightly-tide" and each["ends_at"] for each in api(berth, "findings"))
 
 
-def test_a_job_that_checks_in_while_it_is_waited_for(berth: Berth, watched: str) -> None:
-    """The backup's job is overdue: no-go. With --wait the command asks on, and says go when it has checked in."""
+def test_a_job_that_reports_during_the_wait(berth: Berth, watched: str) -> None:
+    """The backup's job is overdue: no-go. With --wait the command checks again until the job has reported."""
     berth.run(f"{PROGRAM} --config {watched} ran nightly-tide")
     time.sleep(160)
     reason = berth.ask(watched).only("backup", "nightly-tide")
@@ -493,35 +492,35 @@ def test_a_job_that_checks_in_while_it_is_waited_for(berth: Berth, watched: str)
 
 
 def standing(berth: Berth, subject: str) -> bool:
-    """Does an alert of a subject stand?"""
+    """Is an alert of a subject active?"""
     found = [each for each in api(berth, "findings") if each["subject"] == subject]
     return any(each["priority"] for each in found)
 
 
-def test_an_alert_beneath(berth: Berth, watched: str) -> None:
-    """A disk of the pool's mirror is taken out: told, and no-go until it is whole again."""
+def test_an_alert_of_the_storage(berth: Berth, watched: str) -> None:
+    """A disk of the pool's mirror is offline: an alert, and no-go until it is repaired."""
     station = berth.station
     berth.run("zpool offline berth /var/tmp/berth1.img")
-    station.until("the alert", lambda: standing(berth, POOL), 120)
+    station.wait_until("the alert", lambda: standing(berth, POOL), 120)
     berth.run(f"{PROGRAM} --config {watched} ran nightly-tide; sleep 8")
-    told = berth.ask(watched)
-    assert set(told.against) == {("storage-below", POOL)}, told.against
-    assert "faulty" in told.against["storage-below", POOL]
+    answer = berth.ask(watched)
+    assert set(answer.against) == {("storage-below", POOL)}, answer.against
+    assert "faulty" in answer.against["storage-below", POOL]
     berth.run("zpool online berth /var/tmp/berth1.img")
     berth.run(f"{PROGRAM} --config {watched} ran nightly-tide; sleep 8")
     berth.goes(watched, "--wait 4m")
 
 
-def test_what_became_of_the_change(berth: Berth, watched: str) -> None:
-    """As it was; then slower, and then silent: each is told of the change that was made just before."""
+def test_the_effect_of_the_change(berth: Berth, watched: str) -> None:
+    """Unchanged; then slower, and then not answering: each is attributed to the change made just before."""
     service = f"service {GUEST}"
     berth.snapshots()
     time.sleep(40)
-    told = berth.ask(watched, "--after")
-    assert not told.against, told.against
-    assert {each["matter"] for each in told.points} == {"guest", "answers", "memory", "storage-below", "monitoring"}
+    answer = berth.ask(watched, "--after")
+    assert not answer.against, answer.against
+    assert {each["matter"] for each in answer.points} == {"guest", "answers", "memory", "storage-below", "monitoring"}
     said = berth.station.machine.now()
-    assert said - 400 < instant(told.said["since"]) < said - 40
+    assert said - 400 < instant(answer.said["since"]) < said - 40
 
     slow = _change(berth, f"echo 0.8 >{HOME}/slow")
     time.sleep(60)
@@ -531,14 +530,14 @@ def test_what_became_of_the_change(berth: Berth, watched: str) -> None:
 
     gone = _change(berth, "systemctl stop answer-tide")
     time.sleep(15)
-    told = berth.ask(watched, f"--after --since {gone}")
-    assert told.against["answers", service] == "it does not answer"
-    # The daemon may have told of the silence by now, which is an alert since the change.
-    assert set(told.against) <= {("answers", service), ("storage-below", service)}
+    answer = berth.ask(watched, f"--after --since {gone}")
+    assert answer.against["answers", service] == "it does not answer"
+    # The daemon may have reported the missing answers by now, which is an alert since the change.
+    assert set(answer.against) <= {("answers", service), ("storage-below", service)}
     serve(berth)
 
 
 def _change(berth: Berth, line: str) -> str:
-    """Change something; the instant of it."""
+    """Change something; returns when."""
     berth.run(line)
     return berth.run("date -u +%Y-%m-%dT%H:%M:%S+00:00").strip()

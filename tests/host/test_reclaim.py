@@ -1,7 +1,7 @@
-"""What `reclaim` foretold comes free: the test deletes for real, on stores of its own, what was asked about before.
+"""What `reclaim` forecasts is what is freed: the test asks about snapshots on stores of its own, then deletes them.
 
-The stores lie on files and in room that the layout leaves. They come and go while the daemon is stopped: a pool that
-goes away would be told.
+The stores are on files and in space that the layout leaves. They come and go while the daemon is stopped, which would
+report a pool that disappears.
 """
 
 import json
@@ -73,13 +73,13 @@ rm -rf /var/tmp/gauge.img /var/tmp/gauge-btrfs.img /srv/gauge
 """
 
 OWN_BYTES = 2**20
-"""What a store's own book-keeping may change by while something is deleted."""
+"""By how much a store's own metadata may change while something is deleted."""
 
 
 @pytest.fixture(scope="module", autouse=True)
-def asleep(station: Station) -> Iterator[None]:
-    """Nobody watches while the stores are there."""
-    with station.asleep():
+def daemon_stopped(station: Station) -> Iterator[None]:
+    """The daemon is stopped while the stores exist."""
+    with station.daemon_stopped():
         try:
             yield
         finally:
@@ -87,7 +87,7 @@ def asleep(station: Station) -> Iterator[None]:
 
 
 def reclaim(station: Station, *names: str, user: str = "root") -> Any:
-    """What is answered about these snapshots: the one store."""
+    """What `reclaim` reports of the one store of these snapshots."""
     words = " ".join(f"'{name}'" for name in names)
     said = station.machine.run(
         f"cd / && runuser -u {user} -- {PROGRAM} --config {CONFIG} reclaim --json {words}", timeout_s=300
@@ -97,14 +97,14 @@ def reclaim(station: Station, *names: str, user: str = "root") -> Any:
 
 
 def used(station: Station, name: str) -> int:
-    """What ZFS says that something uses, once all that was freed is free."""
+    """What ZFS shows as used, after everything that was deleted is freed."""
     command = f"zpool sync gauge; zpool wait -t free gauge; zpool sync gauge; zfs get -Hp -o value used {name}"
     return int(station.machine.run(command))
 
 
 @pytest.fixture(scope="module")
 def pool(station: Station) -> Station:
-    """A pool with a data set of eight snapshots and a volume of two, with room set aside for it."""
+    """A pool with a dataset with eight snapshots and a reserved volume with two."""
     station.machine.run(POOL, timeout_s=300)
     return station
 
@@ -112,28 +112,28 @@ def pool(station: Station) -> Station:
 @pytest.mark.parametrize(
     "numbers", [(2,), (4, 5), (1, 3), (6, 7)], ids=["one", "neighbours", "apart", "neighbours again"]
 )
-def test_a_dry_run_of_zfs_comes_true_to_the_byte(pool: Station, numbers: tuple[int, ...]) -> None:
-    """A user without rights asks, root destroys: the data set uses so much less, and so does the pool."""
+def test_a_dry_run_of_zfs_is_exact_to_the_byte(pool: Station, numbers: tuple[int, ...]) -> None:
+    """A user without rights asks, root destroys: the dataset uses that much less, and so does the pool."""
     names = [f"gauge/hide-hub@hourly-{number}" for number in numbers]
     listed = pool.machine.run("zfs list -Hp -t snapshot -o name,guid -r gauge")
-    told = reclaim(pool, *names, user="keeper")
+    answer = reclaim(pool, *names, user="keeper")
     assert pool.machine.run("zfs list -Hp -t snapshot -o name,guid -r gauge") == listed
-    assert told["together"]["exact"], told["together"]["why"]
-    foretold = told["together"]["least_bytes"]
+    assert answer["together"]["exact"], answer["together"]["why"]
+    forecast = answer["together"]["least_bytes"]
     before, whole = used(pool, "gauge/hide-hub"), used(pool, "gauge")
     for name in names:
         pool.machine.run(f"zfs destroy {name}")
     fell, fell_whole = before - used(pool, "gauge/hide-hub"), whole - used(pool, "gauge")
-    pool.note(f"reclaim, zfs: {len(names)} snapshots: told {foretold}, in truth {fell} (the pool: {fell_whole})")
-    assert fell == foretold
-    assert abs(fell_whole - foretold) < OWN_BYTES
+    pool.note(f"reclaim, zfs: {len(names)} snapshots: forecast {forecast}, actually {fell} (the pool: {fell_whole})")
+    assert fell == forecast
+    assert abs(fell_whole - forecast) < OWN_BYTES
 
 
-def test_what_zfs_cannot_destroy_is_told(pool: Station) -> None:
-    """A hold and a clone: both are told, and the real one fails as was told."""
+def test_what_zfs_cannot_destroy_is_reported(pool: Station) -> None:
+    """A hold and a clone: both are reported, and deleting them fails as reported."""
     pool.machine.run("zfs hold keep gauge/hide-hub@hourly-8; zfs clone gauge/ringing-db@before gauge/trial")
-    told = reclaim(pool, "gauge/*@*", user="keeper")
-    why = {each["name"]: each["why"] for each in told["cannot_be_deleted"]}
+    answer = reclaim(pool, "gauge/*@*", user="keeper")
+    why = {each["name"]: each["why"] for each in answer["cannot_be_deleted"]}
     assert why == {
         "gauge/hide-hub@hourly-8": "it has a hold (1): see zfs holds and zfs release",
         "gauge/ringing-db@before": "a clone depends on it: gauge/trial",
@@ -143,24 +143,24 @@ def test_what_zfs_cannot_destroy_is_told(pool: Station) -> None:
     pool.machine.run("zfs release keep gauge/hide-hub@hourly-8; zfs destroy gauge/trial")
 
 
-def test_room_that_is_set_aside_for_a_volume_comes_back(pool: Station) -> None:
-    """Without its snapshots a volume needs less room set aside: the pool gets back what no dry run tells."""
-    told = reclaim(pool, "gauge/ringing-db@*", user="keeper")["together"]
-    assert told["exact"], told["why"]
-    assert told["set_aside"]["least_bytes"] > 0
+def test_space_reserved_for_a_volume_is_freed(pool: Station) -> None:
+    """Without its snapshots a volume needs less reserved space: the pool gets back more than a dry run shows."""
+    answer = reclaim(pool, "gauge/ringing-db@*", user="keeper")["together"]
+    assert answer["exact"], answer["why"]
+    assert answer["set_aside"]["least_bytes"] > 0
     before = used(pool, "gauge/ringing-db")
     pool.machine.run("zfs destroy gauge/ringing-db@before,after")
     fell = before - used(pool, "gauge/ringing-db")
-    pool.note(f"reclaim, zfs volume: told {told['least_bytes']}, in truth {fell}")
-    assert fell == told["least_bytes"]
+    pool.note(f"reclaim, zfs volume: forecast {answer['least_bytes']}, actually {fell}")
+    assert fell == answer["least_bytes"]
 
 
 def test_thin_snapshots_free_within_their_bounds(station: Station) -> None:
-    """Two of three snapshots: what the pool holds falls by no less and no more than was told."""
+    """Two of three snapshots: the pool's usage falls by an amount within the reported bounds."""
     machine = station.machine
     machine.run(THIN, timeout_s=300)
     names = ("jetty/tide-log-1", "jetty/tide-log-2")
-    told = reclaim(station, *names)["together"]
+    answer = reclaim(station, *names)["together"]
 
     def held() -> int:
         fields = machine.run("dmsetup status jetty-gauge-tpool").split()
@@ -170,12 +170,12 @@ def test_thin_snapshots_free_within_their_bounds(station: Station) -> None:
     before = held()
     machine.run(f"lvremove -qq -y {' '.join(names)}")
     fell = before - held()
-    station.note(f"reclaim, thin: told {told['least_bytes']} to {told['most_bytes']}, in truth {fell}")
-    assert told["least_bytes"] <= fell <= told["most_bytes"]
+    station.note(f"reclaim, thin: forecast {answer['least_bytes']} to {answer['most_bytes']}, actually {fell}")
+    assert answer["least_bytes"] <= fell <= answer["most_bytes"]
 
 
 def test_a_btrfs_with_quotas(station: Station) -> None:
-    """One snapshot frees what its quota group holds alone; two free within their bounds."""
+    """One snapshot frees what its quota group has exclusively; two free an amount within the reported bounds."""
     machine = station.machine
     machine.run(BTRFS, timeout_s=300)
 
@@ -183,19 +183,19 @@ def test_a_btrfs_with_quotas(station: Station) -> None:
         tables = "/sys/fs/btrfs/$(findmnt -no UUID /srv/gauge)/allocation"
         return sum(map(int, machine.run(f"cat {tables}/*data/bytes_used").split()))
 
-    def foretold(*names: str) -> tuple[int, int, int]:
-        told = reclaim(station, *names)["together"]
+    def forecast(*names: str) -> tuple[int, int, int]:
+        answer = reclaim(station, *names)["together"]
         before = held()
         for name in names:
             machine.run(f"btrfs -q subvolume delete -c {name}")
         machine.run("btrfs subvolume sync /srv/gauge; sync -f /srv/gauge; sync -f /srv/gauge", timeout_s=300)
-        return told["least_bytes"], told["most_bytes"], before - held()
+        return answer["least_bytes"], answer["most_bytes"], before - held()
 
-    least, most, fell = foretold("/srv/gauge/book-2")
-    station.note(f"reclaim, btrfs, one: told {least}, in truth {fell}")
+    least, most, fell = forecast("/srv/gauge/book-2")
+    station.note(f"reclaim, btrfs, one: forecast {least}, actually {fell}")
     assert least == most
     assert least >= 4 * 2**20  # its page
     assert abs(fell - least) < OWN_BYTES
-    least, most, fell = foretold("/srv/gauge/book-1", "/srv/gauge/book-3")
-    station.note(f"reclaim, btrfs, two: told {least} to {most}, in truth {fell}")
+    least, most, fell = forecast("/srv/gauge/book-1", "/srv/gauge/book-3")
+    station.note(f"reclaim, btrfs, two: forecast {least} to {most}, actually {fell}")
     assert least - OWN_BYTES < fell < most + OWN_BYTES

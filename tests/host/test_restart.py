@@ -26,17 +26,17 @@ def test_what_does_not_come_back_after_a_restart_is_reported_once(station: Stati
     gone = {f"unit {UNIT}"} | started_by_hand(station)
     seen_at = machine.now()
     # Two samples, the time to settle between them, and what an emulated machine takes for each.
-    station.until("the time to settle", lambda: machine.now() > seen_at + SETTLED_S + 3 * EVERY_S, 300)
-    told_before = len(station.events())
+    station.wait_until("the time to settle", lambda: machine.now() > seen_at + SETTLED_S + 3 * EVERY_S, 300)
+    sent_before = len(station.events())
     machine.down()
     machine.up("--keep")
-    station.until("the page", station.serves, 300)
+    station.wait_until("the page", station.page_answers, 300)
     booted_at = float(
         machine.run("echo $(date +%s.%N) $(cut -d' ' -f1 /proc/uptime) | awk '{printf \"%.3f\", $1 - $2}'")
     )
-    told = station.told(SUBJECT, "faulty", "raised", booted_at, STARTING_S + 300)
-    after_s = instant(told["at"]) - booted_at
-    station.note(f"restart: reported {after_s:.0f} s after the start, limit {STARTING_S:.0f} s: {told['headline']}")
+    message = station.message(SUBJECT, "faulty", "raised", booted_at, STARTING_S + 300)
+    after_s = instant(message["at"]) - booted_at
+    station.note(f"restart: reported {after_s:.0f} s after the start, limit {STARTING_S:.0f} s: {message['headline']}")
     assert STARTING_S <= after_s <= STARTING_S + 2 * EVERY_S + 30
     (stands,) = (
         found for (subject, quantity), found in station.findings().items() if (subject, quantity) == (SUBJECT, QUANTITY)
@@ -44,12 +44,14 @@ def test_what_does_not_come_back_after_a_restart_is_reported_once(station: Stati
     assert stands["priority"] == "warning"
     assert missing(station) == gone
     guests = sorted(each for each in gone if each.startswith("guest "))
-    late = {each: instant(station.told(each, "faulty", "raised", booted_at, 120)["at"]) - booted_at for each in guests}
+    late = {
+        each: instant(station.message(each, "faulty", "raised", booted_at, 120)["at"]) - booted_at for each in guests
+    }
     assert all(after_s >= STARTING_S for after_s in late.values()), late
     # Snapshots become overdue meanwhile; only what a restart ends counts here.
     since = [
         each
-        for each in station.events()[told_before:]
+        for each in station.events()[sent_before:]
         if each["telling"] in {"raised", "worse"} and each["subject"].partition(" ")[0] in {"host", "guest", "unit"}
     ]
     # What has a probe of its own is reported by that probe too. Nothing is reported while the host goes down, and
@@ -59,7 +61,7 @@ def test_what_does_not_come_back_after_a_restart_is_reported_once(station: Stati
     for guest in guests:
         station.start_guest(guest.removeprefix("guest "))
     machine.run(f"systemctl enable -q --now {UNIT}")
-    ended = station.told(SUBJECT, "faulty", "ended", back_at, 240)
+    ended = station.message(SUBJECT, "faulty", "ended", back_at, 240)
     station.note(f"restart: end reported {instant(ended['at']) - back_at:.0f} s after all was back")
 
 

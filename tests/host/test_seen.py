@@ -36,7 +36,7 @@ PROBES = {
 def test_the_hardened_service_sees_every_store(station: Station) -> None:
     """The service runs as a user without rights; every probe runs, and every store has its series."""
     station.start_guest("hide-hub")
-    station.until("every series", lambda: station.series() >= SEEN, 240, lacks=lambda: SEEN - station.series())
+    station.wait_until("every series", lambda: station.series() >= SEEN, 240, lacks=lambda: SEEN - station.series())
     user = station.machine.run("ps -o user= -p $(systemctl show -P MainPID watchkeeper)").strip()
     assert user not in {"root", ""}
     station.note(f"seen: {len(station.series())} series, by the user {user}")
@@ -51,7 +51,7 @@ def test_every_probe_sees_everything(station: Station) -> None:
     def blind() -> list[Event]:
         return [found for found in own().values() if found["priority"]]
 
-    station.until("that every probe sees everything", lambda: not blind(), 180, lacks=blind)
+    station.wait_until("that every probe sees everything", lambda: not blind(), 180, lacks=blind)
     found = {subject.removeprefix("probe ") for subject, _ in own()}
     assert found >= PROBES, PROBES - found
     assert {quantity for _, quantity in own()} == {"runs", "sees all"}

@@ -49,15 +49,15 @@ def _take(station: Station, word: str) -> dict[str, float]:
 def test_a_snapshot_is_seen(station: Station, taken_at: dict[str, float], subject: str) -> None:
     """It is due again its maximum age after its own time."""
     due_at = taken_at[subject] + MAX_AGE_S
-    station.until(f"the due time of {subject}", lambda: abs(_due_at(station, subject) - due_at) <= EXACT_S, 120)
+    station.wait_until(f"the due time of {subject}", lambda: abs(_due_at(station, subject) - due_at) <= EXACT_S, 120)
 
 
 @pytest.mark.parametrize("subject", TAKE)
 def test_a_snapshot_becomes_overdue_in_time(station: Station, taken_at: dict[str, float], subject: str) -> None:
     """It is reported as overdue when its limit has passed, and not before."""
     due_at = taken_at[subject] + MAX_AGE_S
-    told = station.told(subject, "overdue", "raised", due_at - EXACT_S, MAX_AGE_S + 4 * LATE_S)
-    late_s = instant(told["at"]) - due_at
+    message = station.message(subject, "overdue", "raised", due_at - EXACT_S, MAX_AGE_S + 4 * LATE_S)
+    late_s = instant(message["at"]) - due_at
     station.note(f"{subject}: overdue reported {late_s:.1f} s after its limit of {MAX_AGE_S:.0f} s")
     assert late_s <= LATE_S
 
@@ -71,14 +71,14 @@ def _due_at(station: Station, subject: str) -> float:
 def again_at(station: Station, taken_at: dict[str, float]) -> dict[str, float]:
     """When the next snapshot of each kind was taken, after all first ones were overdue."""
     due_at = max(taken_at.values()) + MAX_AGE_S
-    station.until("the limit of all", lambda: station.machine.now() > due_at, 3 * MAX_AGE_S)
+    station.wait_until("the limit of all", lambda: station.machine.now() > due_at, 3 * MAX_AGE_S)
     return _take(station, "second")
 
 
 @pytest.mark.parametrize("subject", TAKE)
 def test_the_next_snapshot_ends_it(station: Station, again_at: dict[str, float], subject: str) -> None:
     """The end of each is reported once the next snapshot exists."""
-    told = station.told(subject, "overdue", "ended", again_at[subject] - EXACT_S, 180)
-    late_s = instant(told["at"]) - again_at[subject]
+    message = station.message(subject, "overdue", "ended", again_at[subject] - EXACT_S, 180)
+    late_s = instant(message["at"]) - again_at[subject]
     station.note(f"{subject}: end reported {late_s:.1f} s after the next one")
     assert late_s <= 2 * LATE_S

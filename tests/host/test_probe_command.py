@@ -1,4 +1,4 @@
-"""The installed wheel, run by a user of the machine: it shows what it sees, and says what it may not see."""
+"""`watchkeeper probe`, run by a user without rights: it shows what it sees, and reports what it may not see."""
 
 import json
 
@@ -10,7 +10,7 @@ pytestmark = pytest.mark.host
 
 
 def test_one_look_as_a_user_without_rights_says_what_it_may_not_see(station: Station) -> None:
-    """A user who may not speak to root's side is told exactly that for LVM and SMART; ZFS and RAID do not suffer."""
+    """A user who may not use the helper is shown exactly that for LVM and SMART; ZFS and RAID are seen."""
     said = station.machine.run(
         f"cd / && runuser -u keeper -- {PROGRAM} --config {CONFIG} probe --json || [ $? = 1 ]", timeout_s=300
     )

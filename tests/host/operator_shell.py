@@ -95,7 +95,7 @@ def quick(lines: Sequence[str]) -> list[str]:
 
 
 @dataclass
-class Keeper:
+class Operator:
     """Types in a terminal of the machine."""
 
     station: Station
@@ -105,7 +105,7 @@ class Keeper:
         """The machine."""
         return self.station.machine
 
-    def moves_in(self, folder: Path) -> None:
+    def set_up(self, folder: Path) -> None:
         """Give a new machine its user, a clone of this repository, pinned packages, and a webhook receiver.
 
         folder: on this host, for the repository to clone from.
@@ -127,7 +127,7 @@ class Keeper:
         )
         self._list("before")
 
-    def tries(self, lines: Sequence[str], given: str = "", timeout_s: float = 300) -> tuple[int, str]:
+    def attempt(self, lines: Sequence[str], given: str = "", timeout_s: float = 300) -> tuple[int, str]:
         """Type lines in the checkout, up to the first that fails: its status, and everything that was printed.
 
         given: what is typed when a command reads from the terminal.
@@ -137,36 +137,36 @@ class Keeper:
         said, _, status = self.station.machine.run(begin, timeout_s).rstrip().rpartition("\n")
         return int(status), said.rstrip()
 
-    def types(self, lines: Sequence[str], given: str = "", timeout_s: float = 300) -> str:
+    def run(self, lines: Sequence[str], given: str = "", timeout_s: float = 300) -> str:
         """The same, but all lines must succeed. What was printed."""
-        status, said = self.tries(lines, given, timeout_s)
+        status, said = self.attempt(lines, given, timeout_s)
         if status != 0:
             raise Failed(f"{lines}: status {status}\n{said}")
         return said
 
-    def timed(self, what: str, lines: Sequence[str]) -> str:
+    def run_timed(self, what: str, lines: Sequence[str]) -> str:
         """Type lines, and note how long they took. What was printed."""
         began = time.monotonic()
-        said = self.types(lines, timeout_s=INSTALL_S)
+        said = self.run(lines, timeout_s=INSTALL_S)
         self.station.note(f"{what}: {time.monotonic() - began:.0f} s")
         return said
 
-    def show(self, name: str) -> str:
+    def unit_property(self, name: str) -> str:
         """A property of the service's unit."""
         return self.machine.run(f"systemctl show -p {name} --value watchkeeper").strip()
 
-    def serves(self) -> bool:
+    def page_answers(self) -> bool:
         """Does the page answer?"""
         return self.machine.works(f"systemctl is-active -q watchkeeper && curl -sf -m 30 -o /dev/null {PAGE}/")
 
-    def is_on_watch(self) -> None:
+    def assert_running(self) -> None:
         """The newest version runs as the permanent user, will start with the host, and its page answers."""
-        assert self.serves()
-        assert (self.show("Type"), self.show("UnitFileState")) == ("notify", "enabled")
-        assert self.machine.run(f"ps -o user:20= -p {self.show('MainPID')}").strip() == "watchkeeper"
+        assert self.page_answers()
+        assert (self.unit_property("Type"), self.unit_property("UnitFileState")) == ("notify", "enabled")
+        assert self.machine.run(f"ps -o user:20= -p {self.unit_property('MainPID')}").strip() == "watchkeeper"
         assert self.machine.works("grep -q ^watchkeeper: /etc/passwd")
 
-    def changes(self, *besides: str) -> tuple[list[str], list[str]]:
+    def changed_files(self, *besides: str) -> tuple[list[str], list[str]]:
         """What has appeared since before the first install, and what is gone; a changed path is in both.
 
         besides: places where changes do not count.

@@ -61,33 +61,33 @@ def test_the_page_plans_as_the_commands_do(tmp_path: Path) -> None:
     with Daemon.start(config) as daemon:
         _wait_for(daemon, "service tide-log")
         page, command = (
-            asked(daemon, "room", memory="64MiB", cpus="1"),
+            asked(daemon, "capacity", memory="64MiB", cpus="1"),
             told(config, "capacity", "--memory", "64MiB", "--cpus", "1"),
         )
-        assert {name: page[name] for name in ("host", "fit", "question", "stores", "cpus", "unseen")} == {
-            name: command[name] for name in ("host", "fit", "question", "stores", "cpus", "unseen")
+        assert {name: page[name] for name in ("host", "fits", "question", "stores", "cpus", "not_seen")} == {
+            name: command[name] for name in ("host", "fits", "question", "stores", "cpus", "not_seen")
         }
         assert page["memory"]["total_bytes"] == command["memory"]["total_bytes"] > 0
         points = [
-            (each["matter"], each["verdict"], each["about"]) for each in told(config, "preflight", "tide-log")["points"]
+            (each["name"], each["verdict"], each["about"]) for each in told(config, "preflight", "tide-log")["checks"]
         ]
         assert points == _points(daemon, "tide-log")
         assert ("answers", "go", "service tide-log") in points
-        of_page, of_command = asked(daemon, "frees"), told(config, "reclaim")
-        assert (of_page["sets"], of_page["unseen"]) == (of_command["sets"], of_command["unseen"])
+        of_page, of_command = asked(daemon, "reclaim"), told(config, "reclaim")
+        assert (of_page["sets"], of_page["not_seen"]) == (of_command["sets"], of_command["not_seen"])
         config.write_text(head + hub)
         daemon.process.send_signal(signal.SIGHUP)
         _wait_for(daemon, "service hide-hub")
         assert ("answers", "go", "service tide-log") not in _points(daemon, "tide-log")
         assert ("answers", "go", "service hide-hub") in _points(daemon, "hide-hub")
-        with urllib.request.urlopen(f"{daemon.address}room?memory=64MiB") as answer:
+        with urllib.request.urlopen(f"{daemon.address}capacity?memory=64MiB") as answer:
             assert b"64 MiB of memory" in answer.read()
         assert daemon.stop() == 0
 
 
 def _points(daemon: Daemon, subject: str) -> list[tuple[str, str, str]]:
     return [
-        (each["matter"], each["verdict"], each["about"]) for each in asked(daemon, "ready", subject=subject)["points"]
+        (each["name"], each["verdict"], each["about"]) for each in asked(daemon, "preflight", subject=subject)["checks"]
     ]
 
 
@@ -95,7 +95,7 @@ def _wait_for(daemon: Daemon, subject: str) -> None:
     """Wait until a service has been seen."""
     end_s = time.monotonic() + 30
     while time.monotonic() < end_s:
-        if any(each["subject"] == subject for each in asked(daemon, "series")["items"]):
+        if any(each["subject"] == subject for each in asked(daemon, "quantities")["items"]):
             return
         time.sleep(0.2)
     raise AssertionError(f"{subject} was not seen")

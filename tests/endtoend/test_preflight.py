@@ -92,7 +92,7 @@ async def ask(config: Path, *more: str) -> Asked:
             process.kill()
             await process.wait()
     found = json.loads(text)
-    points = tuple((each["matter"], each["verdict"], each["reason"]) for each in found["points"])
+    points = tuple((each["name"], each["verdict"], each["reason"]) for each in found["checks"])
     return Asked(process.returncode or 0, found["go"], points)
 
 
@@ -113,17 +113,17 @@ async def test_go_and_no_go(tmp_path: Path) -> None:
         with Daemon.start(config) as running:
             for _ in range(60):
                 first = await ask(config)
-                if (first.of("beneath"), first.of("watch"), first.of("answers")) == (["go"], ["go"], ["go"]):
+                if (first.of("storage-below"), first.of("monitoring"), first.of("answers")) == (["go"], ["go"], ["go"]):
                     break  # the daemon has sampled all of it
                 await asyncio.sleep(0.5)
             assert first.code == 1
             assert not first.go
-            assert (first.of("guest"), first.of("answers"), first.of("room")) == (["go"], ["go"], ["go"])
-            assert (first.of("beneath"), first.of("watch")) == (["go"], ["go"]), first.points
-            assert first.of("time") == ["not known"]
+            assert (first.of("guest"), first.of("answers"), first.of("space")) == (["go"], ["go"], ["go"])
+            assert (first.of("storage-below"), first.of("monitoring")) == (["go"], ["go"]), first.points
+            assert first.of("time-to-full") == ["not known"]
             assert first.of("snapshot") == ["go", "no-go"], first.points
             assert "both are lost together" in first.reasons("backup")
-            left_out = ("--leave-out", "time", "--leave-out", "backup")
+            left_out = ("--leave-out", "time-to-full", "--leave-out", "backup")
             (tmp_path / "hub-data-1.img").write_bytes(bytes(MIB))
             second = await ask(config, *left_out)
             assert (second.code, second.go) == (0, True), second.points

@@ -235,7 +235,7 @@ def ask(store: Store, words: str) -> tuple[int, Any]:
     with unchanged(station):
         code, said = station.run_json(f"capacity {words} --store '{store.subject}'", CONFIG)
     (answer,) = said["stores"]
-    assert (answer["subject"], code) == (store.subject, 0 if said["fit"] == "yes" else 1)
+    assert (answer["subject"], code) == (store.subject, 0 if said["fits"] == "yes" else 1)
     return code, answer
 
 
@@ -285,13 +285,13 @@ def test_a_growing_disk_fills_as_forecast(store: Store, case: str) -> None:
     store.make(FREE_BYTES)
     record(store, daily(1, RECORDED_D))
     code, answer = ask(store, f"--disk {disk.size_bytes // MIB}MiB --grows {disk.per_day_bytes // MIB}MiB/day")
-    assert (code, answer["fit"]) == ((0, "yes") if disk.fits else (1, "no"))
+    assert (code, answer["fits"]) == ((0, "yes") if disk.fits else (1, "no"))
 
     path = store.build("hide-hub", disk.size_bytes)
     own = [min(day * disk.per_day_bytes, disk.size_bytes) for day in range(201)]
     besides = [each // 65_536 * 65_536 for each in accumulate(daily(2, 200), initial=0)]
     writers = {path: own, store.others(): besides}
-    expected = {each["day"]: each for each in answer["growing"]}
+    expected = {each["day"]: each for each in answer["levels_at_current_growth"]}
     first, lived = 0, {"lived": 0.0, "error": ""}
     for day in (30, 90, 200):
         if lived["error"] or (day == 200 and case == "until it is full"):
@@ -300,7 +300,7 @@ def test_a_growing_disk_fills_as_forecast(store: Store, case: str) -> None:
         first = day
         if not lived["error"]:
             _check_level(store, case, day, expected[day], own[day])
-    _check_end(store, case, answer["after"], lived)
+    _check_end(store, case, answer["time_to_full_after"], lived)
 
 
 def _check_level(store: Store, case: str, day: int, expected: Mapping[str, float], own: int) -> None:
@@ -315,7 +315,7 @@ def _check_level(store: Store, case: str, day: int, expected: Mapping[str, float
 
 
 def _check_end(store: Store, case: str, after: Mapping[str, float | None], lived: Mapping[str, Any]) -> None:
-    early, likely, late = after["earliest_d"], after["likely_d"], after["latest_d"]
+    early, likely, late = after["earliest_days"], after["likely_days"], after["latest_days"]
     answer = f"forecast day {likely} ({early} to {late})"
     store.station.note(f"capacity, {store.subject}, {case}: {answer}, lived {lived['lived']:.1f} {lived['error']}")
     if case == "until it is full":
@@ -348,7 +348,7 @@ def test_the_largest_disk_can_be_written_whole_and_no_larger_one(store: Store) -
     store.make(free)
     record(store, flat())
     _, answer = ask(store, "--disk 1GiB --written 1GiB")
-    assert (answer["fit"], answer["largest_bytes"]) == ("yes", GIB)
+    assert (answer["fits"], answer["largest_disk_bytes"]) == ("yes", GIB)
     used, capacity = store.measured()
     path = store.build("hide-hub", GIB)
     assert write_whole(store, path, GIB) == {"lived": 1, "written": [GIB], "error": ""}
@@ -356,7 +356,7 @@ def test_the_largest_disk_can_be_written_whole_and_no_larger_one(store: Store) -
     store.station.note(
         f"capacity, {store.subject}: largest, 1 GiB of {(capacity - used) / MIB:.1f} MiB free, took {took / MIB:.1f}"
     )
-    assert took <= answer["added_bytes"] + SPARE_BYTES
+    assert took <= answer["added_at_most_bytes"] + SPARE_BYTES
 
     store.make(free)
     larger = free // MIB * MIB + MIB
@@ -374,8 +374,8 @@ def test_a_disk_that_leaves_no_space_for_its_tables(stores: Mapping[str, Store])
     store.make(GIB + SPARE_BYTES)
     record(store, flat())
     code, answer = ask(store, "--disk 1GiB --written 1GiB")
-    assert (code, answer["largest_bytes"]) == (1, 0)
-    assert answer["reasons"][0]["lack"] == "no space now"
+    assert (code, answer["largest_disk_bytes"]) == (1, 0)
+    assert answer["reasons"][0]["reason"] == "no space now"
     lived = write_whole(store, store.build("hide-hub", GIB), GIB)
     store.station.note(
         f"capacity, {store.subject}: of 1 GiB without room for tables {lived['written'][0] / MIB:.1f} MiB"
@@ -389,20 +389,20 @@ def test_the_largest_reserved_volume_can_be_created_and_no_larger_one(stores: Ma
     store.make(round(GIB * (1 + TABLES_SHARE)) + SPARE_BYTES)
     record(store, flat())
     code, answer = ask(store, "--disk 1GiB --reserved")
-    assert (code, answer["fit"], answer["largest_bytes"]) == (0, "yes", GIB)
+    assert (code, answer["fits"], answer["largest_disk_bytes"]) == (0, "yes", GIB)
     machine = store.station.machine
     assert not machine.works(f"zfs create -V {GIB + 2 * SPARE_BYTES} wharf/nest-cams")
     used = store.measured()[0]
     path = store.build("hide-hub", GIB, reserved=True)
     aside = store.measured()[0] - used
     store.station.note(f"capacity, {store.subject}: 1 GiB reserved: forecast {answer['added_bytes']}, actually {aside}")
-    assert abs(aside - answer["added_bytes"]) <= SPARE_BYTES
+    assert abs(aside - answer["added_at_most_bytes"]) <= SPARE_BYTES
     assert write_whole(store, path, GIB)["error"] == ""
 
     store.make(round(GIB * (1 + TABLES_SHARE)) - SPARE_BYTES)
     record(store, flat())
     code, answer = ask(store, "--disk 1GiB --reserved")
-    assert (code, answer["fit"], answer["largest_bytes"]) == (1, "no", 0)
+    assert (code, answer["fits"], answer["largest_disk_bytes"]) == (1, "no", 0)
     assert not machine.works(f"zfs create -V {GIB} wharf/hide-hub")
 
 
@@ -414,12 +414,12 @@ def test_allocated_before_and_after_are_right(store: Store) -> None:
     capacity = store.measured()[1]
     _, answer = ask(store, "--disk 2GiB")
     assert answer["capacity_bytes"] == pytest.approx(capacity, abs=SPARE_BYTES)
-    assert answer["promised_before_bytes"] == store.promised()
-    assert answer["overcommit_before_share"] == pytest.approx(store.promised() / capacity, rel=0.01)
+    assert answer["allocated_before_bytes"] == store.promised()
+    assert answer["allocated_before_share"] == pytest.approx(store.promised() / capacity, rel=0.01)
     store.build("hide-hub", 2 * GIB)
     _, again = ask(store, "--disk 2GiB")
-    assert again["promised_before_bytes"] == answer["promised_bytes"] == store.promised()
-    assert again["overcommit_before_share"] == pytest.approx(answer["overcommit_share"], rel=0.01)
+    assert again["allocated_before_bytes"] == answer["allocated_bytes"] == store.promised()
+    assert again["allocated_before_share"] == pytest.approx(answer["allocated_share"], rel=0.01)
     store.station.note(
         f"capacity, {store.subject}: promised {answer['overcommit_before_share']:.2f} before and "
         f"{answer['overcommit_share']:.2f} after, actually {store.promised() / capacity:.2f}"
@@ -441,14 +441,14 @@ def test_memory_and_cpus_of_guests_before_and_after(stores: Mapping[str, Store])
     station.start_guest("hide-hub")
     running = len(station.machine.run("ls /run/guests/*.qmp").split())
     memory, cpus = answer()
-    assert memory["promised_before_bytes"] == running * GUEST_BYTES
+    assert memory["allocated_before_bytes"] == running * GUEST_BYTES
     assert cpus["vcpus_before"] == running
     total = int(station.machine.run("awk '/MemTotal/ {print $2}' /proc/meminfo")) * 1024
     assert (memory["total_bytes"], cpus["cpus"]) == (total, int(station.machine.run("nproc")))
     station.start_guest("ringing-db")
     later_memory, later_cpus = answer()
-    assert later_memory["promised_before_bytes"] == memory["promised_bytes"]
-    assert later_memory["overcommit_before_share"] == memory["overcommit_share"]
+    assert later_memory["allocated_before_bytes"] == memory["allocated_bytes"]
+    assert later_memory["allocated_before_share"] == memory["allocated_share"]
     assert later_cpus["vcpus_before"] == cpus["vcpus"] == running + 1
 
 
@@ -457,8 +457,8 @@ def test_a_short_history_gives_no_forecast(store: Store) -> None:
     store.make(FREE_BYTES)
     record(store, daily(1, 3))
     code, answer = ask(store, "--disk 64MiB")
-    assert (code, answer["fit"], answer["largest_bytes"]) == (1, "not known", None)
-    assert [each["lack"] for each in answer["reasons"]] == ["history too short"]
+    assert (code, answer["fits"], answer["largest_disk_bytes"]) == (1, "not known", None)
+    assert [each["reason"] for each in answer["reasons"]] == ["history too short"]
 
 
 def test_an_empty_thin_pool_has_metadata_enough(stores: Mapping[str, Store]) -> None:
@@ -468,5 +468,5 @@ def test_an_empty_thin_pool_has_metadata_enough(stores: Mapping[str, Store]) -> 
     store.station.machine.run("blkdiscard /dev/slip/ballast")
     record(store, [0] * RECORDED_D)
     _, answer = ask(store, "--disk 1GiB --written 1GiB")
-    assert (answer["fit"], answer["largest_bytes"]) == ("yes", GIB)
+    assert (answer["fits"], answer["largest_disk_bytes"]) == ("yes", GIB)
     assert write_whole(store, store.build("hide-hub", GIB), GIB)["error"] == ""

@@ -188,8 +188,8 @@ class Berth:
         """It is a go, every check was made, and both disks have checks of their own."""
         answer = self.ask(config, words)
         assert not answer.against, answer.against
-        assert {each["matter"] for each in answer.points} == ALL
-        about = {each["about"] for each in answer.points if each["matter"] == "snapshot"}
+        assert {each["name"] for each in answer.points} == ALL
+        about = {each["about"] for each in answer.points if each["name"] == "snapshot"}
         assert about == {f"disk {ON_POOL}", f"disk {ON_THIN}"}
 
 
@@ -202,14 +202,14 @@ class Answer:
     @property
     def points(self) -> list[Any]:
         """All checks."""
-        return list(self.said["points"])
+        return list(self.said["checks"])
 
     @property
     def against(self) -> dict[tuple[str, str], str]:
         """Every check that failed, by matter and subject, with its reason."""
         found = [each for each in self.points if each["verdict"] != "go"]
-        assert len({(each["matter"], each["about"]) for each in found}) == len(found)
-        return {(each["matter"], each["about"]): each["reason"] for each in found}
+        assert len({(each["name"], each["about"]) for each in found}) == len(found)
+        return {(each["name"], each["about"]): each["reason"] for each in found}
 
     def only(self, matter: str, about: str) -> str:
         """The reason of the only check that failed."""
@@ -468,13 +468,13 @@ def api(berth: Berth, path: str) -> list[Any]:
 def recorded(berth: Berth) -> set[tuple[str, str]]:
     """Subject and quantity of what that daemon has observed in the last minute."""
     now = berth.station.machine.now()
-    items = api(berth, "series")
-    return {(each["subject"], each["quantity"]) for each in items if now - instant(each["last_at"]) < 60}
+    items = api(berth, "quantities")
+    return {(each["subject"], each["quantity"]) for each in items if now - instant(each["last_reading_at"]) < 60}
 
 
 def checked_in(berth: Berth) -> bool:
     """Has that daemon received the job's report?"""
-    return any(each["subject"] == "job nightly-tide" and each["ends_at"] for each in api(berth, "findings"))
+    return any(each["subject"] == "job nightly-tide" and each["expected_at"] for each in api(berth, "findings"))
 
 
 def test_a_job_that_reports_during_the_wait(berth: Berth, watched: str) -> None:
@@ -518,9 +518,9 @@ def test_the_effect_of_the_change(berth: Berth, watched: str) -> None:
     time.sleep(40)
     answer = berth.ask(watched, "--after")
     assert not answer.against, answer.against
-    assert {each["matter"] for each in answer.points} == {"guest", "answers", "memory", "storage-below", "monitoring"}
+    assert {each["name"] for each in answer.points} == {"guest", "answers", "memory", "storage-below", "monitoring"}
     said = berth.station.machine.now()
-    assert said - 400 < instant(answer.said["since"]) < said - 40
+    assert said - 400 < instant(answer.said["changed_at"]) < said - 40
 
     slow = _change(berth, f"echo 0.8 >{HOME}/slow")
     time.sleep(60)

@@ -118,8 +118,8 @@ def test_a_dry_run_of_zfs_is_exact_to_the_byte(pool: Station, numbers: tuple[int
     listed = pool.machine.run("zfs list -Hp -t snapshot -o name,guid -r gauge")
     answer = reclaim(pool, *names, user="keeper")
     assert pool.machine.run("zfs list -Hp -t snapshot -o name,guid -r gauge") == listed
-    assert answer["together"]["exact"], answer["together"]["why"]
-    forecast = answer["together"]["least_bytes"]
+    assert answer["frees"]["exact"], answer["frees"]["reasons"]
+    forecast = answer["frees"]["min_bytes"]
     before, whole = used(pool, "gauge/hide-hub"), used(pool, "gauge")
     for name in names:
         pool.machine.run(f"zfs destroy {name}")
@@ -133,7 +133,7 @@ def test_what_zfs_cannot_destroy_is_reported(pool: Station) -> None:
     """A hold and a clone: both are reported, and deleting them fails as reported."""
     pool.machine.run("zfs hold keep gauge/hide-hub@hourly-8; zfs clone gauge/ringing-db@before gauge/trial")
     answer = reclaim(pool, "gauge/*@*", user="keeper")
-    why = {each["name"]: each["why"] for each in answer["cannot_be_deleted"]}
+    why = {each["name"]: each["reasons"] for each in answer["cannot_be_deleted"]}
     assert why == {
         "gauge/hide-hub@hourly-8": "it has a hold (1): see zfs holds and zfs release",
         "gauge/ringing-db@before": "a clone depends on it: gauge/trial",
@@ -145,14 +145,14 @@ def test_what_zfs_cannot_destroy_is_reported(pool: Station) -> None:
 
 def test_space_reserved_for_a_volume_is_freed(pool: Station) -> None:
     """Without its snapshots a volume needs less reserved space: the pool gets back more than a dry run shows."""
-    answer = reclaim(pool, "gauge/ringing-db@*", user="keeper")["together"]
-    assert answer["exact"], answer["why"]
-    assert answer["set_aside"]["least_bytes"] > 0
+    answer = reclaim(pool, "gauge/ringing-db@*", user="keeper")["frees"]
+    assert answer["exact"], answer["reasons"]
+    assert answer["from_reservation"]["min_bytes"] > 0
     before = used(pool, "gauge/ringing-db")
     pool.machine.run("zfs destroy gauge/ringing-db@before,after")
     fell = before - used(pool, "gauge/ringing-db")
     pool.note(f"reclaim, zfs volume: forecast {answer['least_bytes']}, actually {fell}")
-    assert fell == answer["least_bytes"]
+    assert fell == answer["min_bytes"]
 
 
 def test_thin_snapshots_free_within_their_bounds(station: Station) -> None:
@@ -160,7 +160,7 @@ def test_thin_snapshots_free_within_their_bounds(station: Station) -> None:
     machine = station.machine
     machine.run(THIN, timeout_s=300)
     names = ("jetty/tide-log-1", "jetty/tide-log-2")
-    answer = reclaim(station, *names)["together"]
+    answer = reclaim(station, *names)["frees"]
 
     def held() -> int:
         fields = machine.run("dmsetup status jetty-gauge-tpool").split()
@@ -171,7 +171,7 @@ def test_thin_snapshots_free_within_their_bounds(station: Station) -> None:
     machine.run(f"lvremove -qq -y {' '.join(names)}")
     fell = before - held()
     station.note(f"reclaim, thin: forecast {answer['least_bytes']} to {answer['most_bytes']}, actually {fell}")
-    assert answer["least_bytes"] <= fell <= answer["most_bytes"]
+    assert answer["min_bytes"] <= fell <= answer["max_bytes"]
 
 
 def test_a_btrfs_with_quotas(station: Station) -> None:
@@ -184,12 +184,12 @@ def test_a_btrfs_with_quotas(station: Station) -> None:
         return sum(map(int, machine.run(f"cat {tables}/*data/bytes_used").split()))
 
     def forecast(*names: str) -> tuple[int, int, int]:
-        answer = reclaim(station, *names)["together"]
+        answer = reclaim(station, *names)["frees"]
         before = held()
         for name in names:
             machine.run(f"btrfs -q subvolume delete -c {name}")
         machine.run("btrfs subvolume sync /srv/gauge; sync -f /srv/gauge; sync -f /srv/gauge", timeout_s=300)
-        return answer["least_bytes"], answer["most_bytes"], before - held()
+        return answer["min_bytes"], answer["max_bytes"], before - held()
 
     least, most, fell = forecast("/srv/gauge/book-2")
     station.note(f"reclaim, btrfs, one: forecast {least}, actually {fell}")

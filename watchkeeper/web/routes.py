@@ -152,7 +152,7 @@ ROUTES = (
         capacity.capacity,
         "Is there room for a guest, for more of one, or with more in the host: now, in 30, 90 and 365 days.",
         ROOM,
-        form="Room",
+        form="Capacity",
         looks=True,
     ),
     Route(
@@ -160,7 +160,7 @@ ROUTES = (
         preflight.preflight,
         "Is it safe to change something now, point by point; with after, what became of the change.",
         preflight.READY,
-        form="Ready",
+        form="Preflight",
         looks=True,
     ),
     Route(
@@ -168,7 +168,7 @@ ROUTES = (
         reclaim.reclaim,
         "What sets of snapshots hold, and would free together if they were deleted. Nothing is deleted.",
         (reclaim.STORE,),
-        form="Frees",
+        form="Reclaim",
         looks=True,
     ),
     Route(

@@ -87,8 +87,8 @@ def test_a_no_is_exit_code_1_with_its_reasons(run: Run) -> None:
 def test_a_growth_that_is_stated_counts(run: Run) -> None:
     """7 GiB a week are 1 GiB a day: 98 days instead of 106, once as the straight line has it."""
     found = json.loads(run("capacity", *HUB, "--grows", "7GiB/week", "--json").stdout)
-    assert found["question"]["grows_bytes_per_day"] == GIB
-    assert found["stores"][0]["after"]["straight_d"] == pytest.approx(98, rel=0.01)
+    assert found["question"]["growth_bytes_per_day"] == GIB
+    assert found["stores"][0]["time_to_full_after"]["linear_days"] == pytest.approx(98, rel=0.01)
 
 
 @pytest.mark.usefixtures("recorded")
@@ -96,12 +96,12 @@ def test_the_object_holds_what_the_answer_rests_on(run: Run) -> None:
     """Figures in bytes and days, sentences beside them."""
     result = run("capacity", "--enlarge", "hide-hub", "--disk", "+480GiB", "--reserved", "--json")
     found = json.loads(result.stdout)
-    assert (found["host"], found["fit"], result.exit_code) == ("gannet", "no", 1)
+    assert (found["host"], found["fits"], result.exit_code) == ("gannet", "no", 1)
     (pool,) = found["stores"]
-    assert pool["reasons"] == [{"lack": "no space now", "says": "pool skerry is 71 GiB short now"}]
-    assert pool["growing"][0]["short_bytes"] == 71 * GIB
-    assert (found["memory"]["promised_bytes"], found["cpus"]["vcpus"]) == (9 * GIB, 7)
-    assert found["unseen"] == ["LVM cannot be seen; start the helper"]
+    assert pool["reasons"] == [{"reason": "no space now", "text": "pool skerry is 71 GiB short now"}]
+    assert pool["levels_at_current_growth"][0]["shortfall_bytes"] == 71 * GIB
+    assert (found["memory"]["allocated_bytes"], found["cpus"]["vcpus"]) == (9 * GIB, 7)
+    assert found["not_seen"] == ["LVM cannot be seen; start the helper"]
 
 
 def test_without_a_record_it_is_not_known(run: Run, config: Path) -> None:
@@ -113,7 +113,7 @@ def test_without_a_record_it_is_not_known(run: Run, config: Path) -> None:
     assert "Cannot tell whether" in said
     assert "a forecast needs 7 days of history (so far: none)" in said
     found = json.loads(run("capacity", *HUB, "--json").stdout)
-    assert (found["fit"], found["stores"][0]["after"]) == ("not known", None)
+    assert (found["fits"], found["stores"][0]["time_to_full_after"]) == ("not known", None)
 
 
 @pytest.mark.usefixtures("recorded")

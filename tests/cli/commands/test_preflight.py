@@ -75,9 +75,9 @@ def test_go_as_json(silent: Path) -> None:
     )
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)
-    assert (found["host"], found["subject"], found["go"], found["since"]) == ("gannet", "service tide", True, None)
-    assert [each["verdict"] for each in found["points"]] == ["go", "go"]
-    assert set(found["points"][0]) == {"matter", "verdict", "about", "reason", "may_pass"}
+    assert (found["host"], found["subject"], found["go"], found["changed_at"]) == ("gannet", "service tide", True, None)
+    assert [each["verdict"] for each in found["checks"]] == ["go", "go"]
+    assert set(found["checks"][0]) == {"name", "verdict", "about", "reason", "may_resolve"}
 
 
 @pytest.mark.usefixtures("recorded")

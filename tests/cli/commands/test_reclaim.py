@@ -154,18 +154,18 @@ def test_what_cannot_be_gained(run: Run) -> None:
 def test_json(run: Run) -> None:
     """One object in each case, with bytes and RFC 3339."""
     listed = json.loads(run("reclaim", "--json").stdout)
-    assert (listed["host"], listed["sets"][0]["called"], listed["sets"][0]["together"]["exact"]) == (
+    assert (listed["host"], listed["sets"][0]["name_pattern"], listed["sets"][0]["frees"]["exact"]) == (
         "gannet", "daily-*", True,
     )  # fmt: skip
     some = json.loads(run("reclaim", "--json", "*@daily-0[01]").stdout)["stores"][0]
     assert [each["name"] for each in some["snapshots"]] == ["skerry/nest-cams@daily-01"]
-    assert some["cannot_be_deleted"][0]["why"].startswith("it has a hold")
-    assert some["full_now"]["no_end"] is None
+    assert some["cannot_be_deleted"][0]["reason"].startswith("it has a hold")
+    assert some["full_before"]["no_date_reason"] is None
     gain = json.loads(run("reclaim", "--json", "--gain", "2d").stdout)["gain"]
     assert gain["enough"] is True
-    assert gain["frees"]["least_bytes"] >= gain["need_bytes"]
-    assert gain["full_then"]["likely"] > gain["full_now"]["likely"]
-    assert {each["why"] for each in gain["kept"]} == {
+    assert gain["frees"]["min_bytes"] >= gain["needed_bytes"]
+    assert gain["full_after"]["likely_at"] > gain["full_before"]["likely_at"]
+    assert {each["reason"] for each in gain["kept"]} == {
         "the newest of daily-*", "it has a hold (1): see zfs holds and zfs release",
     }  # fmt: skip
 

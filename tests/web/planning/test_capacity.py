@@ -25,7 +25,7 @@ from watchkeeper.planning.capacity import text as wording
 from watchkeeper.planning.capacity.answer import Limits, Recorded, StoreAnswer
 from watchkeeper.planning.capacity.question import Question
 from watchkeeper.web.charts.capacity_chart import NARROW, WIDE, draw
-from watchkeeper.web.planning.capacity_json import room_form
+from watchkeeper.web.planning.capacity_json import capacity_form
 from watchkeeper.web.planning.planner import CannotPlan, Nowhere
 from watchkeeper.web.server import serve
 from watchkeeper.web.settings import PageSettings, Reading
@@ -48,7 +48,7 @@ async def test_page_and_api_answer_as_the_command_does(page: Open) -> None:
     answer = await room(known(), store, seen(store), ASKED)
     client = await page(store)
     told = await (await client.get(f"/api/v1/capacity?{urlencode(HUB)}")).json()
-    assert told == {"host": "gannet"} | room_form(answer)
+    assert told == {"host": "gannet"} | capacity_form(answer)
     status, text = await text_of(client, **HUB)
     assert status == 200
     (pool,) = answer.stores

@@ -23,7 +23,7 @@ from watchkeeper.planning.preflight.decide import Matter, Verdict
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.web.planning.planner import Nowhere
-from watchkeeper.web.planning.preflight_json import ready_form
+from watchkeeper.web.planning.preflight_json import preflight_form
 
 
 @pytest.fixture
@@ -49,7 +49,7 @@ async def test_page_and_api_answer_as_the_command_does(page: Open, bench: ProbeC
     client = await page(store)
     query = {"subject": "hide-hub", "keep": "3d", "snapshot_within": "1h", "leave_out": "guest"}
     told = await (await client.get(f"/api/v1/preflight?{urlencode(query)}")).json()
-    assert told == {"host": "gannet"} | ready_form(answer)
+    assert told == {"host": "gannet"} | preflight_form(answer)
     status, text = await text_of(client, **query)
     assert status == 200
     text = unescape(text)
@@ -78,7 +78,7 @@ async def test_looking_back(page: Open, bench: ProbeContext) -> None:
     assert all(each.reason in unescape(text) for each in answer.points)
     assert "Once it is changed" not in text
     url = f"/api/v1/preflight?{urlencode({'subject': 'hide-hub', 'after': 'yes', 'since': since.isoformat()})}"
-    assert await (await client.get(url)).json() == {"host": "gannet"} | ready_form(answer)
+    assert await (await client.get(url)).json() == {"host": "gannet"} | preflight_form(answer)
 
 
 async def test_a_look_ahead_leads_to_the_look_back(page: Open) -> None:

@@ -20,7 +20,7 @@ from watchkeeper.planning.reclaim import text as words
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.web.planning.planner import Nowhere
-from watchkeeper.web.planning.reclaim_json import frees_form
+from watchkeeper.web.planning.reclaim_json import reclaim_form
 
 
 async def test_page_and_api_answer_as_the_command_does(page: Open) -> None:
@@ -35,7 +35,7 @@ async def test_page_and_api_answer_as_the_command_does(page: Open) -> None:
     client = await page(store)
     for query in ("", f"?{urlencode({'store': 'pool skerry'})}"):
         told = await (await client.get(f"/api/v1/reclaim{query}")).json()
-        assert told == {"host": "gannet"} | frees_form(answer)
+        assert told == {"host": "gannet"} | reclaim_form(answer)
         text = unescape(await (await client.get(f"/reclaim{query}")).text())
         assert words.NOTHING_DELETED in text
         (held,) = answer.sets

@@ -22,7 +22,7 @@ from watchkeeper.planning.capacity.answer import Fit, RoomAnswer
 from watchkeeper.planning.capacity.question import BadQuestion, Question
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
-from watchkeeper.web.planning.capacity_json import room_form
+from watchkeeper.web.planning.capacity_json import capacity_form
 
 
 @click.command()
@@ -41,7 +41,7 @@ from watchkeeper.web.planning.capacity_json import room_form
 )
 @click.option("--host-disk", type=Size(), help="Usable bytes that are added to the store.")
 @click.option("--host-memory", type=Size(), help="Memory that is added to the host.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `fit`, and the figures it rests on.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `fits`, and the figures behind it.")
 def capacity(
     config: Path | None,
     *,
@@ -90,7 +90,7 @@ def capacity(
     except BadQuestion as error:
         raise click.UsageError(str(error)) from error
     if as_json:
-        output.as_json({"host": known.host.label} | room_form(found))
+        output.as_json({"host": known.host.label} | capacity_form(found))
     else:
         capacity_text.show(found, known.host.label, known.host.zone)
     ended(Exit.FINE if found.fit is Fit.YES else Exit.NEEDS_YOU)

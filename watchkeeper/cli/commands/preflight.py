@@ -30,7 +30,7 @@ from watchkeeper.planning.preflight.decide import Matter, Point, ReadyAnswer, Ve
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.store import Store
-from watchkeeper.web.planning.preflight_json import ready_form
+from watchkeeper.web.planning.preflight_json import preflight_form
 
 AGAIN_S = 15.0
 """How often a wait looks anew: services are asked and tools are run each time."""
@@ -69,7 +69,7 @@ class Instant(click.ParamType[datetime]):
 @click.option("--wait", type=Every(), metavar="TIME", help="Wait up to so long for what may still come right.")
 @click.option("--after", "afterwards", is_flag=True, help="The change was made: hold now against the hour before it.")
 @click.option("--since", type=Instant(), help="When it was made, for --after; else the newest snapshot or restart.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `go`, and every point.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `go`, and every check.")
 def preflight(
     config: Path | None,
     *,
@@ -111,7 +111,7 @@ def preflight(
     except BadQuestion as error:
         raise click.UsageError(str(error)) from error
     if as_json:
-        output.as_json({"host": known.host.label} | ready_form(answer))
+        output.as_json({"host": known.host.label} | preflight_form(answer))
     else:
         show(answer, known)
     ended(Exit.FINE if answer.go else Exit.NEEDS_YOU)

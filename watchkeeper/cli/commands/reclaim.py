@@ -22,7 +22,7 @@ from watchkeeper.planning.reclaim import text as words
 from watchkeeper.planning.reclaim.snapshots import Candidate, FreesAnswer, Gain, StoreFreed
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
-from watchkeeper.web.planning.reclaim_json import frees_form
+from watchkeeper.web.planning.reclaim_json import reclaim_form
 
 WIDEST_LEFT = 22
 """Cells for what is freed: `100 MiB to 999.9 MiB` fits."""
@@ -36,7 +36,7 @@ WIDEST_LEFT = 22
 @click.option("--store", metavar="SUBJECT", help='Only those of this store, such as "pool skerry".')
 @click.option("--gain", type=Every(), metavar="TIME", help="Which to drop for so much more time until --store is full.")
 @click.option("--thin-out", is_flag=True, help="For --gain: not the oldest first, but those with close neighbours.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: stores, sets, gain and unseen.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: stores, sets, gain and not_seen.")
 def reclaim(
     config: Path | None,
     *,
@@ -78,7 +78,7 @@ def reclaim(
     if answer.missing:
         raise click.UsageError(" ".join(words.missing_words(each, answer) for each in answer.missing))
     if as_json:
-        output.as_json({"host": known.host.label} | frees_form(answer))
+        output.as_json({"host": known.host.label} | reclaim_form(answer))
     else:
         show(answer)
     ended(_code(answer))

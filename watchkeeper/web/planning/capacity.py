@@ -21,7 +21,7 @@ from watchkeeper.web.auth.session_auth import session_of, viewer
 from watchkeeper.web.charts import capacity_chart
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.http.problem_details import Refusal
-from watchkeeper.web.planning.capacity_json import room_form
+from watchkeeper.web.planning.capacity_json import capacity_form
 from watchkeeper.web.planning.parameters import ROOM, question_of
 from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Planned, refused
 from watchkeeper.web.templating import render
@@ -103,7 +103,7 @@ async def capacity(request: web.Request) -> web.Response:
         raise Refusal(400, str(error), {"parameter": error.field} if error.field else None) from error
     except CannotPlan as error:
         raise refused(error) from error
-    return reply({"host": of(request).host} | room_form(planned.answer))
+    return reply({"host": of(request).host} | capacity_form(planned.answer))
 
 
 def age(looked_at: datetime, context: Context) -> str:

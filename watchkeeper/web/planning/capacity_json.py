@@ -7,18 +7,18 @@ from watchkeeper.planning.capacity.question import Question
 from watchkeeper.web.api.json_forms import Json, stamp
 
 
-def room_form(answer: RoomAnswer) -> Json:
+def capacity_form(answer: RoomAnswer) -> Json:
     """The whole answer; stores has the best first."""
     return {
         "at": stamp(answer.at),
-        "fit": answer.fit.value,
-        "says": wording.verdict(answer),
+        "fits": answer.fit.value,
+        "summary": wording.verdict(answer),
         "question": _question(answer.question),
         "stores": [_store(each) for each in answer.stores],
         "memory": _memory(answer.memory),
         "cpus": _cpus(answer.cpu),
         "cautions": wording.cautions(answer),
-        "unseen": list(answer.unseen),
+        "not_seen": list(answer.unseen),
     }
 
 
@@ -28,12 +28,12 @@ def _question(asked: Question) -> Json:
         "memory_bytes": asked.memory_bytes,
         "cpus": asked.cpus,
         "written_bytes": asked.written_bytes,
-        "grows_bytes_per_day": asked.grows_bytes_per_day,
+        "growth_bytes_per_day": asked.grows_bytes_per_day,
         "reserved": asked.reserved,
-        "enlarges": asked.enlarges,
+        "enlarged_guest": asked.enlarges,
         "store": asked.store,
-        "host_disk_bytes": asked.host_disk_bytes,
-        "host_memory_bytes": asked.host_memory_bytes,
+        "added_host_disk_bytes": asked.host_disk_bytes,
+        "added_host_memory_bytes": asked.host_memory_bytes,
     }
 
 
@@ -42,26 +42,26 @@ def _store(store: StoreAnswer) -> Json:
         "subject": store.key.subject,
         "quantity": store.key.quantity,
         "kind": store.kind.value,
-        "fit": store.fit.value,
+        "fits": store.fit.value,
         "reasons": [_reason(each, store.key.subject) for each in store.reasons],
         "used_bytes": store.used_bytes,
         "capacity_before_bytes": store.capacity_before_bytes,
         "capacity_bytes": store.capacity_bytes,
         "added_now_bytes": store.added_now_bytes,
-        "added_bytes": store.added_bytes,
-        "promised_before_bytes": store.promised_before_bytes,
-        "promised_bytes": store.promised_bytes,
-        "outstanding_bytes": store.outstanding_bytes,
-        "overcommit_before_share": store.overcommit_before_share,
-        "overcommit_share": store.overcommit_share,
-        "recorded_d": store.recorded_d,
+        "added_at_most_bytes": store.added_bytes,
+        "allocated_before_bytes": store.promised_before_bytes,
+        "allocated_bytes": store.promised_bytes,
+        "allocated_unwritten_bytes": store.outstanding_bytes,
+        "allocated_before_share": store.overcommit_before_share,
+        "allocated_share": store.overcommit_share,
+        "history_days": store.recorded_d,
         "growth_bytes_per_day": store.growth_bytes_per_day,
-        "before": _time(store.before),
-        "after": _time(store.after),
-        "growing": [_stands(each) for each in store.growing],
-        "written": [_stands(each) for each in store.written],
-        "largest_bytes": store.largest_bytes,
-        "largest_kept_bytes": store.largest_kept_bytes,
+        "time_to_full_before": _time(store.before),
+        "time_to_full_after": _time(store.after),
+        "levels_at_current_growth": [_level(each) for each in store.growing],
+        "levels_fully_written": [_level(each) for each in store.written],
+        "largest_disk_bytes": store.largest_bytes,
+        "largest_covered_disk_bytes": store.largest_kept_bytes,
     }
 
 
@@ -69,56 +69,56 @@ def _time(found: TimeToFull | None) -> Json | None:
     if found is None:
         return None
     return {
-        "earliest_d": found.earliest_d,
-        "likely_d": found.likely_d,
-        "latest_d": found.latest_d,
-        "never_share": found.never_share,
-        "straight_d": found.straight_d,
+        "earliest_days": found.earliest_d,
+        "likely_days": found.likely_d,
+        "latest_days": found.latest_d,
+        "never_full_share": found.never_share,
+        "linear_days": found.straight_d,
     }
 
 
-def _stands(at: LevelNow) -> Json:
+def _level(at: LevelNow) -> Json:
     return {
         "day": at.day,
-        "fit": at.fit.value,
+        "fits": at.fit.value,
         "level_bytes": at.level_bytes,
         "high_bytes": at.high_bytes,
-        "short_bytes": at.short_bytes,
+        "shortfall_bytes": at.short_bytes,
     }
 
 
 def _reason(found: Reason, subject: str) -> Json:
-    return {"lack": found.lack.value, "says": wording.reason(found, subject)}
+    return {"reason": found.lack.value, "text": wording.reason(found, subject)}
 
 
 def _memory(found: MemoryAnswer) -> Json:
     return {
         "asked": found.asked,
-        "fit": found.fit.value,
+        "fits": found.fit.value,
         "reasons": [_reason(each, "memory") for each in found.reasons],
         "total_before_bytes": found.total_before_bytes,
         "total_bytes": found.total_bytes,
-        "promised_before_bytes": found.promised_before_bytes,
-        "promised_bytes": found.promised_bytes,
-        "overcommit_before_share": found.overcommit_before_share,
-        "overcommit_share": found.overcommit_share,
-        "own_bytes": found.own_bytes,
-        "peak_bytes": found.peak_bytes,
-        "recorded_d": found.recorded_d,
-        "largest_bytes": found.largest_bytes,
-        "unknown": list(found.unknown),
+        "allocated_before_bytes": found.promised_before_bytes,
+        "allocated_bytes": found.promised_bytes,
+        "allocated_before_share": found.overcommit_before_share,
+        "allocated_share": found.overcommit_share,
+        "host_own_bytes": found.own_bytes,
+        "peak_in_use_bytes": found.peak_bytes,
+        "history_days": found.recorded_d,
+        "largest_guest_bytes": found.largest_bytes,
+        "guests_unknown": list(found.unknown),
     }
 
 
 def _cpus(found: CpuAnswer) -> Json:
     return {
         "asked": found.asked,
-        "fit": found.fit.value,
+        "fits": found.fit.value,
         "reasons": [_reason(each, "CPUs") for each in found.reasons],
         "cpus": found.cpus,
         "vcpus_before": found.vcpus_before,
         "vcpus": found.vcpus,
-        "overcommit_before_share": found.overcommit_before_share,
-        "overcommit_share": found.overcommit_share,
-        "unknown": list(found.unknown),
+        "vcpus_per_cpu_before": found.overcommit_before_share,
+        "vcpus_per_cpu": found.overcommit_share,
+        "guests_unknown": list(found.unknown),
     }

@@ -21,7 +21,7 @@ from watchkeeper.web.http.problem_details import Refusal
 from watchkeeper.web.planning.capacity import age, filled, form_of, stores
 from watchkeeper.web.planning.parameters import name_of, span
 from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Change, Planned, refused
-from watchkeeper.web.planning.preflight_json import ready_form
+from watchkeeper.web.planning.preflight_json import preflight_form
 from watchkeeper.web.templating import render
 
 SUBJECT = name_of(
@@ -110,7 +110,7 @@ async def preflight(request: web.Request) -> web.Response:
         raise Refusal(400, str(error), {"parameter": error.field or SUBJECT.name}) from error
     except CannotPlan as error:
         raise refused(error) from error
-    return reply({"host": of(request).host} | ready_form(planned.answer))
+    return reply({"host": of(request).host} | preflight_form(planned.answer))
 
 
 def change_of(request: web.Request) -> Change:

@@ -4,22 +4,22 @@ from watchkeeper.planning.preflight.decide import ReadyAnswer
 from watchkeeper.web.api.json_forms import Json, stamp
 
 
-def ready_form(answer: ReadyAnswer) -> Json:
-    """`go`, and every point with its verdict and reason."""
+def preflight_form(answer: ReadyAnswer) -> Json:
+    """`go`, and every check with its verdict and reason. changed_at: only after a change."""
     return {
         "subject": answer.subject,
         "at": stamp(answer.at),
-        "since": None if answer.since is None else stamp(answer.since),
+        "changed_at": None if answer.since is None else stamp(answer.since),
         "go": answer.go,
-        "points": [
+        "checks": [
             {
-                "matter": each.matter.value,
+                "name": each.matter.value,
                 "verdict": each.verdict.value,
                 "about": each.about,
                 "reason": each.reason,
-                "may_pass": each.passes,
+                "may_resolve": each.passes,
             }
             for each in answer.points
         ],
-        "unseen": list(answer.unseen),
+        "not_seen": list(answer.unseen),
     }

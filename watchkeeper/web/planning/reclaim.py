@@ -19,7 +19,7 @@ from watchkeeper.web.http.problem_details import Refusal
 from watchkeeper.web.planning.capacity import age, stores
 from watchkeeper.web.planning.parameters import name_of
 from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Planned, refused
-from watchkeeper.web.planning.reclaim_json import frees_form
+from watchkeeper.web.planning.reclaim_json import reclaim_form
 from watchkeeper.web.templating import render
 
 STORE = name_of("store", "Only snapshots of this store, by its subject, such as pool skerry; default: of every store.")
@@ -81,7 +81,7 @@ async def reclaim(request: web.Request) -> web.Response:
     if planned.answer.missing:
         said = " ".join(words.missing_words(each, planned.answer) for each in planned.answer.missing)
         raise Refusal(400, said, {"parameter": STORE.name})
-    return reply({"host": of(request).host} | frees_form(planned.answer))
+    return reply({"host": of(request).host} | reclaim_form(planned.answer))
 
 
 async def _asked(request: web.Request) -> Planned[FreesAnswer]:

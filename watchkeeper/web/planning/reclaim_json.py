@@ -6,14 +6,14 @@ from watchkeeper.planning.reclaim.snapshots import Bounds, Candidate, Freed, Fre
 from watchkeeper.web.api.json_forms import Json, stamp
 
 
-def frees_form(answer: FreesAnswer) -> Json:
+def reclaim_form(answer: FreesAnswer) -> Json:
     """The answer as JSON (RFC 8259). Sizes in bytes, times as RFC 3339."""
     return {
         "at": stamp(answer.at),
         "stores": [_store_form(each) for each in answer.stores],
         "sets": [_set_form(each) for each in answer.sets],
         "gain": None if answer.gain is None else _gain_form(answer.gain),
-        "unseen": list(answer.unseen),
+        "not_seen": list(answer.unseen),
     }
 
 
@@ -22,24 +22,24 @@ def _store_form(found: StoreFreed) -> Json:
         "store": found.store.subject,
         "quantity": found.store.quantity,
         "snapshots": [_candidate_form(each) for each in found.chosen],
-        "cannot_be_deleted": [_candidate_form(each) | {"why": each.stuck} for each in found.stuck],
-        "together": _freed_form(found.together),
-        "sum_of_alone": _bounds_form(found.alone),
-        "full_now": _full_form(found.before),
-        "full_then": _full_form(found.after),
+        "cannot_be_deleted": [_candidate_form(each) | {"reason": each.stuck} for each in found.stuck],
+        "frees": _freed_form(found.together),
+        "sum_of_frees_alone": _bounds_form(found.alone),
+        "full_before": _full_form(found.before),
+        "full_after": _full_form(found.after),
     }
 
 
 def _set_form(held: SetHeld) -> Json:
     return {
         "store": held.store.subject,
-        "of": held.of,
-        "called": held.called,
+        "source": held.of,
+        "name_pattern": held.called,
         "count": held.count,
-        "cannot_be_deleted": held.stuck,
+        "cannot_be_deleted_count": held.stuck,
         "oldest_at": stamp(held.oldest_at),
         "newest_at": stamp(held.newest_at),
-        "together": _freed_form(held.together),
+        "frees": _freed_form(held.together),
     }
 
 
@@ -48,39 +48,49 @@ def _gain_form(gain: Gain) -> Json:
         "store": gain.store.subject,
         "asked_s": gain.asked_s,
         "enough": gain.enough,
-        "need_bytes": gain.need_bytes,
-        "why_not_known": gain.hindrance,
-        "drop": [_candidate_form(each) for each in gain.drop],
+        "needed_bytes": gain.need_bytes,
+        "unknown_reason": gain.hindrance,
+        "delete": [_candidate_form(each) for each in gain.drop],
         "frees": _freed_form(gain.freed),
-        "all_that_may_be_dropped": {"count": gain.droppable} | _freed_form(gain.all_of_them),
-        "kept": [_candidate_form(each) | {"why": why} for each, why in gain.kept],
-        "left": [
-            {"of": each.of, "before": each.before, "after": each.after, "oldest_at": stamp(each.oldest_at)}
+        "all_deletable": {"count": gain.droppable} | _freed_form(gain.all_of_them),
+        "kept": [_candidate_form(each) | {"reason": why} for each, why in gain.kept],
+        "remaining": [
+            {
+                "source": each.of,
+                "count_before": each.before,
+                "count_after": each.after,
+                "oldest_at": stamp(each.oldest_at),
+            }
             for each in gain.left
         ],
-        "full_now": _full_form(gain.before),
-        "full_then": _full_form(gain.after),
+        "full_before": _full_form(gain.before),
+        "full_after": _full_form(gain.after),
     }
 
 
 def _candidate_form(each: Candidate) -> Json:
-    return {"name": each.name, "of": each.of, "made_at": stamp(each.made_at), "alone": _bounds_form(each.alone)}
+    return {
+        "name": each.name,
+        "source": each.of,
+        "created_at": stamp(each.made_at),
+        "frees_alone": _bounds_form(each.alone),
+    }
 
 
 def _freed_form(freed: Freed) -> Json:
-    return _bounds_form(freed.bounds) | {"why": list(freed.why), "set_aside": _bounds_form(freed.set_aside)}
+    return _bounds_form(freed.bounds) | {"reasons": list(freed.why), "from_reservation": _bounds_form(freed.set_aside)}
 
 
 def _bounds_form(bounds: Bounds) -> Json:
-    return {"least_bytes": bounds.least, "most_bytes": bounds.most, "exact": bounds.exact}
+    return {"min_bytes": bounds.least, "max_bytes": bounds.most, "exact": bounds.exact}
 
 
 def _full_form(found: Forecast | None) -> Json | None:
     if found is None:
         return None
     return {
-        "earliest": stamp(instant(found.earliest_s)),
-        "likely": stamp(instant(found.likely_s)),
-        "latest": stamp(instant(found.latest_s)),
-        "no_end": found.no_end.value if found.no_end else None,
+        "earliest_at": stamp(instant(found.earliest_s)),
+        "likely_at": stamp(instant(found.likely_s)),
+        "latest_at": stamp(instant(found.latest_s)),
+        "no_date_reason": found.no_end.value if found.no_end else None,
     }

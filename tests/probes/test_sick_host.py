@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.probes.toolbox import FixedClock, Toolbox, find, sample, utc
-from watchkeeper.model.observation import Condition, Deadline, Level, Observation
+from watchkeeper.model.observation import Condition, Deadline, Level, Observation, Unseen
 from watchkeeper.privileged import commands
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.registry import PROBES, make_probe
@@ -40,7 +40,8 @@ def host(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bench: ProbeContext) -
 
 async def look(host: ProbeContext, kind: str, **settings: object) -> list[Observation]:
     """One look of a probe of the table."""
-    return list(await make_probe(PROBES[kind].settings.model_validate({"kind": kind, **settings}), host).observe())
+    seen = await make_probe(PROBES[kind].settings.model_validate({"kind": kind, **settings}), host).observe()
+    return [each for each in seen if not isinstance(each, Unseen)]
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from watchkeeper.inventory.zfs import mount_of
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.os_errors import explained
 from watchkeeper.planning.host_state import Snapshot, StoreKind, StoreNow, Volume
-from watchkeeper.probes.host import filesystems, mounts
+from watchkeeper.probes.host import filesystem_look, filesystems, mounts
 from watchkeeper.probes.host.filesystems import FilesystemsSettings
 from watchkeeper.probes.host.mounts import Mount
 from watchkeeper.probes.storage.btrfs import space as btrfs_space
@@ -113,7 +113,7 @@ async def see_plain(scene: ScanContext, images: Iterable[str]) -> Part:
 async def _figures(scene: ScanContext, mount: Mount) -> tuple[list[StoreNow], str]:
     subject = f"file system {printable(mount.point)}"
     try:
-        ask = partial(filesystems.look, mount.point, mount.id)
+        ask = partial(filesystem_look.figures, mount.point, mount.id)
         figures = await scene.bench.workers.call(subject, ask, TIMEOUT_S)
     except ProbeError as error:
         return [], f"{subject}: {error}"

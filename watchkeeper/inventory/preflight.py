@@ -19,7 +19,7 @@ from watchkeeper.inventory import storage_stack
 from watchkeeper.inventory.level_history import past_of
 from watchkeeper.inventory.target import Target, find
 from watchkeeper.model.forecast import Forecast
-from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unseen
 from watchkeeper.model.ports import ReadStore
 from watchkeeper.model.records import Sample, Series
 from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow
@@ -272,7 +272,7 @@ class Asking:
         """One run of a new probe; what it saw, or why it could not run."""
         made = make_probe(probe, self.bench)
         try:
-            return await made.observe(), ""
+            return [each for each in await made.observe() if not isinstance(each, Unseen)], ""
         except ProbeError as error:
             return (), str(error)
         finally:

@@ -119,3 +119,19 @@ class Condition:
 
 
 Observation = Level | Deadline | Answer | Condition
+
+
+@dataclass(frozen=True, slots=True)
+class Unseen:
+    """Something that a probe could not look at: shown as "cannot tell", never counted as OK, and no alert of its own.
+
+    what: the thing, and the part of it where it is only a part: `file system /srv: its files`. why: the reason, with
+    the permission or package that is missing.
+    """
+
+    what: str
+    why: str
+
+
+Observed = Observation | Unseen
+"""What a probe returns."""

@@ -8,7 +8,7 @@ from typing import Generic, Protocol, TypeVar
 
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import ProbeSettings
-from watchkeeper.model.observation import Observation
+from watchkeeper.model.observation import Observed
 from watchkeeper.model.probe_state import JobReports, MemoryJobReports, MemoryStateStore, StateStore
 from watchkeeper.model.records import Quarantined
 
@@ -59,9 +59,9 @@ class ProbeContext:
 class Probe(Protocol):
     """Observes; never judges. One instance lives as long as the daemon, and its runs never overlap."""
 
-    async def observe(self) -> Sequence[Observation]:
+    async def observe(self) -> Sequence[Observed]:
         """Run once. Raises ProbeError if nothing could be observed: the pipeline turns that into an observation of the
-        probe itself. If only a part could not be observed, the rest is still returned.
+        probe itself. If only a part could not be observed, the rest is still returned, with an Unseen for that part.
         """
         ...
 

@@ -14,7 +14,7 @@ from watchkeeper.config.plugin_kinds import PluginGroup
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import ProbeError
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, Observed, Unseen
 from watchkeeper.probes.base import BaseProbe, Probe, ProbeContext, ProbeKind
 from watchkeeper.probes.support.sanitize import clip
 
@@ -65,13 +65,14 @@ class Checked:
     def __init__(self, probe: Probe) -> None:
         self._probe = probe
 
-    async def observe(self) -> Sequence[Observation]:
+    async def observe(self) -> Sequence[Observed]:
         """What the probe observed. Raises ProbeError where some of it is no observation."""
         observed = list(await self._probe.observe())
         for each in observed:
             if why := why_not(each):
                 raise ProbeError(f"it observed {clip(repr(each))}, which cannot be used: {why}")
-        if len({each.key for each in observed}) < len(observed):
+        keys = [each.key for each in observed if not isinstance(each, Unseen)]
+        if len(set(keys)) < len(keys):
             raise ProbeError("it observed the same quantity of a subject more than once")
         return observed
 
@@ -82,6 +83,8 @@ class Checked:
 
 def why_not(seen: object) -> str:
     """Why something cannot be taken for an observation; empty where it can."""
+    if isinstance(seen, Unseen):
+        return ""
     if not isinstance(seen, Level | Deadline | Answer | Condition):
         return "it is no Level, Deadline, Answer or Condition"
     if seen.key.subject.startswith(OWN_SUBJECT) or not seen.key.subject or not seen.key.quantity:

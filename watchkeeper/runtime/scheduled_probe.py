@@ -9,7 +9,7 @@ from functools import cached_property
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.errors import ProbeError
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.model.observation import Condition, Observation, SeriesKey
+from watchkeeper.model.observation import Condition, Facts, Observation, Observed, SeriesKey, Unseen
 from watchkeeper.model.records import Seen
 from watchkeeper.probes.base import BaseProbe, Probe
 
@@ -17,6 +17,12 @@ log = logging.getLogger(__name__)
 
 OWN_REFRESH = timedelta(hours=1)
 """How often a probe's own unchanged condition is stored again: it is nothing new, so it costs one row an hour."""
+
+UNSEEN = "cannot tell: "
+"""The prefix of a fact of a probe's own condition that names what the probe could not look at."""
+
+UNSEEN_LIMIT = 50
+"""So many are listed by name; the rest is counted."""
 
 
 @dataclass(frozen=True)
@@ -63,13 +69,21 @@ class Absent(BaseProbe):
 async def look(probe: ScheduledProbe) -> tuple[Sequence[Observation], Condition]:
     """Run a probe once: its observations, and its own condition. The one broad `except` around a probe is here."""
     try:
-        return await probe.probe.observe(), Condition(probe.own_key, ok=True)
+        return _split(await probe.probe.observe(), probe.own_key)
     except ProbeError as error:
         reason = str(error)
     except Exception as error:
         log.exception("probe %s failed", probe.label, extra=about(Event.PROBE_BROKE, probe=probe.label))
         reason = f"failed with {type(error).__name__}: {error}"
     return (), Condition(probe.own_key, ok=False, reason=reason)
+
+
+def _split(observed: Sequence[Observed], own: SeriesKey) -> tuple[Sequence[Observation], Condition]:
+    """The observations, and the condition of a probe that ran: its facts list what it could not look at."""
+    unseen: Facts = tuple((f"{UNSEEN}{each.what}", each.why) for each in observed if isinstance(each, Unseen))
+    if len(unseen) > UNSEEN_LIMIT:
+        unseen = (*unseen[:UNSEEN_LIMIT], (f"{UNSEEN}more", f"{len(unseen) - UNSEEN_LIMIT} further things"))
+    return [each for each in observed if not isinstance(each, Unseen)], Condition(own, ok=True, facts=unseen)
 
 
 def nobody(seen: Seen) -> ScheduledProbe:

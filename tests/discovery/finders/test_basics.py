@@ -12,9 +12,9 @@ from watchkeeper.discovery.finders import basics, files
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Thing
 from watchkeeper.errors import ProbeError, ProbeTimeout
-from watchkeeper.probes.host import filesystems
+from watchkeeper.probes.host import filesystem_look
 from watchkeeper.probes.host.clock import ClockState
-from watchkeeper.probes.host.filesystems import Figures
+from watchkeeper.probes.host.filesystem_look import Figures
 
 MOUNTS = (
     "21 1 8:1 / / rw - ext4 /dev/sda1 rw\n"
@@ -36,7 +36,7 @@ def figures(monkeypatch: pytest.MonkeyPatch) -> dict[str, Figures | Exception | 
             raise found
         return found
 
-    monkeypatch.setattr(filesystems, "look", look)
+    monkeypatch.setattr(filesystem_look, "figures", look)
     return said
 
 

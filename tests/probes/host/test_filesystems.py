@@ -1,5 +1,6 @@
 """File systems, against df(1) on real ones, and against ones that hang, vanish and break."""
 
+import errno
 import os
 import shutil
 import subprocess
@@ -13,15 +14,16 @@ from pydantic import ValidationError
 from tests.probes.apart import PREAMBLE, run_apart
 from tests.support.needs import need
 from watchkeeper.errors import ProbeError
-from watchkeeper.model.observation import Condition, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.observation import Condition, Level, Observation, Observed, SeriesKey, Unit, Unseen
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.host import mounts
-from watchkeeper.probes.host.filesystems import Figures, FilesystemsProbe, FilesystemsSettings, choose, look
+from watchkeeper.probes.host.filesystem_look import Figures, Look, RecordedErrors, figures, recorded_errors
+from watchkeeper.probes.host.filesystems import FilesystemsProbe, FilesystemsSettings, choose
 
 
-def by_name(seen: Sequence[Observation]) -> dict[str, Observation]:
+def by_name(seen: Sequence[Observed]) -> dict[str, Observation]:
     """Observations by their series."""
-    return {str(one.key): one for one in seen}
+    return {str(one.key): one for one in seen if not isinstance(one, Unseen)}
 
 
 async def test_the_root_as_df_counts_it(bench: ProbeContext) -> None:
@@ -102,8 +104,8 @@ def test_figures_of_hostile_answers() -> None:
 def test_a_mount_that_was_exchanged_is_not_taken_for_the_old_one() -> None:
     """Where another mount is at the path by now, its figures are not given under the old name."""
     root = next(m for m in mounts.parse(Path("/proc/self/mountinfo").read_text()) if m.point == "/")
-    assert look("/", root.id) is not None
-    assert look("/proc", root.id) is None
+    assert figures("/", root.id) is not None
+    assert figures("/proc", root.id) is None
 
 
 async def test_a_hanging_mount_holds_up_no_other(tmp_path: Path) -> None:
@@ -157,7 +159,8 @@ print(json.dumps(asyncio.run(main())))
     assert second["took_s"] < 1
     assert broken["seen"][hang][0] is False
     assert broken["seen"][hang][1].startswith("it cannot be looked at: ")
-    assert gone["seen"][hang] == [False, "it is no longer mounted"]
+    assert hang not in gone["seen"]
+    assert gone["seen"][hang.replace("answers", "mounted")] == [False, "it is no longer mounted"]
 
 
 async def test_a_process_ends_though_a_mount_hangs(tmp_path: Path) -> None:
@@ -205,7 +208,7 @@ print(json.dumps(asyncio.run(main())))
     assert never == {f"{name}: answers": [False, "no file system is mounted there that can fill"]}
     assert there[f"{name}: answers"] == [True, ""]
     assert f"{name}: space" in there
-    assert gone == {f"{name}: answers": [False, "it is no longer mounted"]}
+    assert gone == {f"{name}: mounted": [False, "it is no longer mounted"]}
     assert back == there
 
 
@@ -271,7 +274,7 @@ finally:
 class Replying:
     """Workers that run no call: each comes back with what is given here, or raises it."""
 
-    def __init__(self, reply: Figures | Exception | None) -> None:
+    def __init__(self, reply: Look | Exception | None) -> None:
         self.reply = reply
 
     async def call(self, *_: Any, **__: Any) -> Any:
@@ -318,7 +321,7 @@ async def test_another_mount_at_the_path_brings_nothing(bench: ProbeContext) -> 
 async def test_no_figures_where_there_is_no_capacity(bench: ProbeContext) -> None:
     """A file system without blocks or inodes has no such level, and answers all the same."""
     seen = await FilesystemsProbe(
-        FilesystemsSettings(only=("/",)), ProbeContext(bench.clock, Replying(Figures(0, 0, 0, 0)))
+        FilesystemsSettings(only=("/",)), ProbeContext(bench.clock, Replying(Look(Figures(0, 0, 0, 0))))
     ).observe()
     assert all(isinstance(one, Condition) and one.ok for one in seen)
 
@@ -363,9 +366,55 @@ def test_what_is_no_mount_point_is_refused() -> None:
 @pytest.mark.parametrize(("kind", "judged"), [("zfs", False), ("xfs", True)])
 async def test_inodes_that_are_made_of_space(bench: ProbeContext, kind: str, judged: bool) -> None:  # noqa: FBT001  a table
     """The inodes of ZFS run out when its space does: they are a part of it, recorded and not judged."""
-    probe = FilesystemsProbe(FilesystemsSettings(only=("/",)), ProbeContext(bench.clock, Replying(Figures(1, 2, 3, 4))))
+    probe = FilesystemsProbe(
+        FilesystemsSettings(only=("/",)), ProbeContext(bench.clock, Replying(Look(Figures(1, 2, 3, 4))))
+    )
     await probe.observe()
     probe._chosen = [mounts.parse(f"1 0 0:41 / / rw - {kind} skerry rw")[0]]
     level = by_name(await probe.observe())["file system /: inodes"]
     assert isinstance(level, Level)
     assert (level.part_of is None) is judged
+
+
+async def test_a_directory_that_this_user_may_not_list(bench: ProbeContext) -> None:
+    """It is named as not looked at, and is no fault."""
+    reply = Look(Figures(1, 2, 3, 4), listing=errno.EACCES)
+    probe = FilesystemsProbe(FilesystemsSettings(only=("/",)), ProbeContext(bench.clock, Replying(reply)))
+    seen = await probe.observe()
+    assert [each.what for each in seen if isinstance(each, Unseen)] == ["file system /: its directory"]
+    answers = by_name(seen)["file system /: answers"]
+    assert isinstance(answers, Condition)
+    assert answers.sound
+
+
+@pytest.mark.parametrize(
+    ("number", "reason"),
+    [
+        (errno.EUCLEAN, "reading it fails: its structure is damaged"),
+        (errno.ELOOP, "reading its directory fails: Too many levels of symbolic links"),
+    ],
+)
+async def test_a_directory_that_cannot_be_read(bench: ProbeContext, number: int, reason: str) -> None:
+    """EUCLEAN is what XFS and ext4 return for damaged metadata (EFSCORRUPTED, fs/xfs/xfs_linux.h)."""
+    reply = Look(Figures(1, 2, 3, 4), listing=number)
+    probe = FilesystemsProbe(FilesystemsSettings(only=("/",)), ProbeContext(bench.clock, Replying(reply)))
+    answers = by_name(await probe.observe())["file system /: answers"]
+    assert isinstance(answers, Condition)
+    assert (answers.reason, answers.grave) == (reason, True)
+
+
+@pytest.mark.parametrize("text", ["", "x\n", "-1\n", "9" * 40, "\x00\xff"])
+def test_kernel_files_that_hold_no_number(tmp_path: Path, text: str) -> None:
+    """They count as absent."""
+    block, sysfs = tmp_path / "block", tmp_path / "ext4"
+    (sysfs / "vda1").mkdir(parents=True)
+    block.mkdir()
+    (block / "254:1").symlink_to("../devices/vda1")
+    (sysfs / "vda1/errors_count").write_text(text, "latin-1")
+    assert recorded_errors("254:1", sysfs, block) is None
+    assert recorded_errors("254:2", sysfs, block) is None
+    (sysfs / "vda1/errors_count").write_text("2\n")
+    (sysfs / "vda1/last_error_time").write_text(text, "latin-1")
+    assert recorded_errors("254:1", sysfs, block) == RecordedErrors(2)
+    (sysfs / "vda1/last_error_time").write_text(f"{2**63}\n")
+    assert recorded_errors("254:1", sysfs, block) == RecordedErrors(2)

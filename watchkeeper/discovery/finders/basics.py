@@ -9,7 +9,7 @@ from watchkeeper.discovery.toml import literal
 from watchkeeper.errors import ProbeError
 from watchkeeper.messages.wording import share
 from watchkeeper.model.units import format_size
-from watchkeeper.probes.host import filesystems, mounts
+from watchkeeper.probes.host import filesystem_look, filesystems, mounts
 from watchkeeper.probes.host.clock import read_clock
 from watchkeeper.probes.host.filesystems import FilesystemsSettings
 from watchkeeper.probes.host.memory import read_table
@@ -43,7 +43,7 @@ async def find_filesystems(host: Host) -> Found:
 async def _about(mount: Mount, host: Host) -> str:
     said = f"- {printable(mount.point)} ({printable(mount.type)})"
     try:
-        work = partial(filesystems.look, mount.point, mount.id)
+        work = partial(filesystem_look.figures, mount.point, mount.id)
         found = await host.bench.workers.call(f"file system {printable(mount.point)}", work, host.timeout_s)
     except (ProbeError, OSError) as error:
         return f"{said}: it could not be looked at now ({printable(str(error))[:200]})"

@@ -7,8 +7,8 @@ abandoned, so that one that hangs does not delay the others.
 import asyncio
 import errno
 import os
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Literal
@@ -17,16 +17,27 @@ from pydantic import AfterValidator, Field
 
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.errors import ProbeError, ProbeTimeout, StillHanging
-from watchkeeper.model.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.observation import Condition, Facts, Level, Observation, Observed, SeriesKey, Unit, Unseen
 from watchkeeper.model.units import format_duration
 from watchkeeper.os_errors import exhausted, explained
 from watchkeeper.probes.base import BaseProbe, ProbeContext
-from watchkeeper.probes.host import mounts
+from watchkeeper.probes.host import expected_mounts, mounts
+from watchkeeper.probes.host.expected_mounts import ExpectedMount, MountsSeen, SeenMount, holder
+from watchkeeper.probes.host.filesystem_look import DENIED, Look, RecordedErrors, look
 from watchkeeper.probes.host.mounts import Mount
-from watchkeeper.probes.support.sanitize import printable
+from watchkeeper.probes.support.boot import boot_of, up_s
+from watchkeeper.probes.support.sanitize import clip, printable
+from watchkeeper.probes.support.state import ProbeState
 
 GONE = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ENODEV})
 """The errors for a mount point whose mount disappeared after the list of mounts was read."""
+
+
+STARTING_S = 180.0
+"""So long after the boot a mount may still be starting: twice the 90 s that systemd waits for a device by default."""
+
+FORGOTTEN_AFTER = timedelta(days=7)
+"""What nothing names and has not been mounted for a week was removed; as GONE_AFTER in alerting/missing_data.py."""
 
 
 def _mount_point(value: str) -> str:
@@ -56,92 +67,75 @@ class FilesystemsSettings(ProbeSettings):
     exclude: tuple[MountPoint, ...] = Field((), description="do not watch these mount points; globs")
 
 
-@dataclass(frozen=True, slots=True)
-class Figures:
-    """The result of statvfs(3), in bytes and in inodes; counted as `df` does: used / (used + available to any user)."""
-
-    used_bytes: int
-    available_bytes: int
-    used_inodes: int
-    available_inodes: int
-
-    @classmethod
-    def of(cls, found: os.statvfs_result) -> "Figures":
-        """Exclude the reserve for root (free, but not available) from the capacity.
-
-        A file system served by a program may report anything, so no figure may be below 0 or above the total.
-        """
-        used = max(found.f_blocks - found.f_bfree, 0)
-        used_inodes = max(found.f_files - found.f_ffree, 0)
-        return cls(
-            used_bytes=used * found.f_frsize,
-            available_bytes=min(found.f_bavail, found.f_blocks - used) * found.f_frsize,
-            used_inodes=used_inodes,
-            available_inodes=min(found.f_favail, found.f_files - used_inodes),
-        )
-
-
-def look(point: str, mount_id: int) -> Figures | None:
-    """Query the file system at a mount point for its figures; None if another mount is there by now.
-
-    Without the check of the mount's id, a file system that was just unmounted would get its parent's figures.
-    """
-    fd = os.open(point, os.O_PATH | os.O_CLOEXEC)
-    try:
-        with Path(f"/proc/self/fdinfo/{fd}").open("rb") as info:
-            if b"mnt_id:\t%d\n" % mount_id not in info.read():
-                return None
-        return Figures.of(os.fstatvfs(fd))
-    finally:
-        os.close(fd)
-
-
 class FilesystemsProbe(BaseProbe):
     """Monitors every file system of this machine that can fill."""
 
-    def __init__(self, settings: FilesystemsSettings, bench: ProbeContext) -> None:
-        self._settings = settings
-        self._workers = bench.workers
+    def __init__(self, settings: FilesystemsSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
+        """root: the folder that contains /etc and /proc/uptime, for tests."""
+        self._settings, self._root = settings, root
+        self._workers, self._clock = bench.workers, bench.clock
+        self._state = ProbeState(bench.notes, settings.label, MountsSeen())
         self._list = b""
+        self._mounted: frozenset[str] = frozenset()
         self._chosen: list[Mount] = []
-        self._missed: dict[str, Mount] = {}
 
-    async def observe(self) -> Sequence[Observation]:
+    async def observe(self) -> Sequence[Observed]:
         """Query all file systems at once and wait no longer than for one of them."""
         self._choose()
         asked = await asyncio.gather(*(self._ask(mount) for mount in self._chosen))
-        return [*(seen for part in asked for seen in part), *self._absent()]
+        return [*(seen for part in asked for seen in part), *await self._presence()]
 
     def _choose(self) -> None:
         with Path("/proc/self/mountinfo").open("rb") as file:
             text = file.read()
         if text == self._list:
             return  # Mounts change rarely: parsing them each time would cost more than everything else.
-        before = self._chosen
-        self._chosen = choose(mounts.parse(os.fsdecode(text)), self._settings, {mount.point for mount in before})
+        found = mounts.parse(os.fsdecode(text))
+        self._chosen = choose(found, self._settings, {mount.point for mount in self._chosen})
+        self._mounted = frozenset(mount.point for mount in found if mount.type != "autofs")
         self._list = text
-        self._remember(before)
 
-    def _remember(self, before: Sequence[Mount]) -> None:
-        """Remember what was monitored and is no longer mounted, except tmpfs, whose content is gone."""
-        now = {mount.point for mount in self._chosen}
-        self._missed |= {mount.point: mount for mount in before if mount.type != "tmpfs"}
-        self._missed = {point: mount for point, mount in self._missed.items() if point not in now}
-
-    def _absent(self) -> list[Observation]:
-        """Report what should be mounted and is not: what the configuration names, and what was seen before."""
-        there = {mount.point for mount in self._chosen}
-        named = [*self._settings.only, *self._settings.also]
-        never = [p for p in named if is_literal(p) and p not in there and p not in self._missed]
+    async def _presence(self) -> list[Observation]:
+        """Report what should be mounted and whether it is: what fstab and units name, and what was mounted before."""
+        boot, now = boot_of(self._root / "proc"), self._clock.now()
+        expected = {point: each for point, each in expected_mounts.named(self._root).items() if self._watched(point)}
+        before = (await self._state.read()).seen
+        there = {mount.point: SeenMount(boot=boot, source=mount.source, type=mount.type) for mount in self._chosen}
+        lasting = {point: each for point, each in there.items() if each.type != "tmpfs"}
+        seen = {**_still_missed(before, there.keys(), expected.keys(), now), **lasting}
+        await self._state.write(MountsSeen(seen=seen))
+        points = sorted({*expected, *seen} - {"/"})  # The root is mounted as long as anything runs.
+        named = [p for p in (*self._settings.only, *self._settings.also) if is_literal(p)]
+        never = [p for p in named if p not in there and p not in points]
         return [
             *(_answers(point, "no file system is mounted there that can fill", ()) for point in never),
-            *(_answers(point, "it is no longer mounted", _facts(mount)) for point, mount in self._missed.items()),
+            *(self._mounted_there(point, expected.get(point), seen.get(point), boot) for point in points),
         ]
 
-    async def _ask(self, mount: Mount) -> list[Observation]:
+    def _watched(self, point: str) -> bool:
+        """Whether a mount point that nothing is mounted on is to be monitored: not without its own name in `only`."""
+        named = not self._settings.only or mounts.matches(point, self._settings.only)
+        return named and not mounts.matches(point, self._settings.leave_out)
+
+    def _mounted_there(self, point: str, named: ExpectedMount | None, seen: SeenMount | None, boot: str) -> Condition:
+        source, kind = (named.source, named.type) if named else (seen.source, seen.type) if seen else ("", "")
+        facts: Facts = (("device", printable(source)), ("type", printable(kind)))
+        if named is not None:
+            facts += (("named by", printable(named.named_by)),)
+        key = SeriesKey(f"file system {printable(point)}", "mounted")
+        if point in self._mounted:
+            return Condition(key, sound=True, facts=facts)
+        left_s = STARTING_S - up_s(self._root / "proc")
+        if left_s > 0:
+            return Condition(key, sound=True, facts=(*facts, ("still starting", f"judged in {left_s:.0f} s")))
+        instead = holder(point, self._mounted)
+        facts += (("what is written there now fills", f"file system {printable(instead)}"),)
+        return Condition(key, sound=False, reason=_why_absent(named, seen, boot), facts=facts)
+
+    async def _ask(self, mount: Mount) -> list[Observed]:
         thing = f"file system {printable(mount.point)}"
         try:
-            figures = await self._workers.call(thing, partial(look, mount.point, mount.id), self._settings.timeout)
+            found = await self._workers.call(thing, partial(look, mount), self._settings.timeout)
         except ProbeTimeout:
             limit = format_duration(self._settings.timeout)
             return [_answers(mount.point, f"it hangs: no answer within {limit}", _facts(mount))]
@@ -153,7 +147,7 @@ class FilesystemsProbe(BaseProbe):
             if exhausted(error):
                 raise ProbeError(explained(error)) from error
             return [] if error.errno in GONE else [_answers(mount.point, _trouble(error), _facts(mount))]
-        return _healthy(mount, figures) if figures else []
+        return list(_observations(mount, found)) if found else []
 
 
 def choose(found: Sequence[Mount], settings: FilesystemsSettings, kept: set[str]) -> list[Mount]:
@@ -174,32 +168,83 @@ def _fillable(nameable: Sequence[Mount], kept: set[str]) -> list[Mount]:
     return [mount for mount in mounts.one_for_each_device(nameable, kept) if mounts.can_fill(mount)]
 
 
+def _still_missed(
+    before: Mapping[str, SeenMount], there: Collection[str], named: Collection[str], now: datetime
+) -> dict[str, SeenMount]:
+    """What was mounted before and is not now: for a week, and without end if fstab or a unit names it."""
+    missed = {point: each for point, each in before.items() if point not in there}
+    missed = {p: each.model_copy(update={"absent_since": each.absent_since or now}) for p, each in missed.items()}
+    return {p: each for p, each in missed.items() if p in named or now - (each.absent_since or now) < FORGOTTEN_AFTER}
+
+
+def _why_absent(named: ExpectedMount | None, seen: SeenMount | None, boot: str) -> str:
+    if seen is not None and seen.boot != boot:
+        return "it has not been mounted since the host restarted"
+    if seen is not None:
+        return "it is no longer mounted"
+    return f"it is not mounted, although {printable(named.named_by)} names it" if named else "it is not mounted"
+
+
 def is_literal(glob: str) -> bool:
     """Whether this names one mount point, rather than all that match."""
     return not any(c in glob for c in "*?[")
 
 
-def _healthy(mount: Mount, figures: Figures) -> list[Observation]:
-    subject, facts = f"file system {printable(mount.point)}", _facts(mount)
-    seen: list[Observation] = []
+def _observations(mount: Mount, found: Look) -> Iterator[Observed]:
+    subject, facts, figures = f"file system {printable(mount.point)}", _facts(mount), found.figures
     space = figures.used_bytes + figures.available_bytes
     if space > 0:
-        seen.append(Level(SeriesKey(subject, "space"), figures.used_bytes, space, Unit.BYTES, facts))
+        yield Level(SeriesKey(subject, "space"), figures.used_bytes, space, Unit.BYTES, facts)
     # No inodes at all means that there is no limit (btrfs, FAT), not that they are used up.
     inodes = figures.used_inodes + figures.available_inodes
     if inodes > 0:
         # ZFS creates inodes from free space: they run out when that does, and reporting that once is enough.
         part_of = SeriesKey(subject, "space") if mount.type == "zfs" else None
-        seen.append(Level(SeriesKey(subject, "inodes"), figures.used_inodes, inodes, Unit.COUNT, facts, part_of))
-    seen.append(_answers(mount.point, "", facts))
+        yield Level(SeriesKey(subject, "inodes"), figures.used_inodes, inodes, Unit.COUNT, facts, part_of)
+    if found.listing in DENIED:
+        why = "this user may not list its directory; whether its files can be read is not checked"
+        yield Unseen(f"{subject}: its directory", why)
+    yield _answers(mount.point, _unreadable(found.listing), facts, grave=True)
     if mount.on_device:
-        why = "the kernel has made it read-only, as it does after an error" if mount.fell_read_only else ""
-        seen.append(Condition(SeriesKey(subject, "writable"), not why, why, grave=bool(why), facts=facts))
-    return seen
+        why = _unwritable(mount)
+        yield Condition(SeriesKey(subject, "writable"), not why, why, grave=bool(why), facts=facts)
+    if found.recorded is not None:
+        yield _recorded(subject, found.recorded, facts)
 
 
-def _answers(point: str, trouble: str, facts: Facts) -> Condition:
-    return Condition(SeriesKey(f"file system {printable(point)}", "answers"), not trouble, trouble, facts=facts)
+def _unreadable(listing: int) -> str:
+    """Why the directory of a mount point cannot be read; empty if it can be, or this user may not try."""
+    if listing == 0 or listing in DENIED:
+        return ""
+    if listing in (errno.EIO, errno.ESHUTDOWN):
+        return "reading it fails with an I/O error: the kernel has shut it down, or the storage below it is faulty"
+    if listing == errno.EUCLEAN:
+        return "reading it fails: its structure is damaged"
+    return f"reading its directory fails: {os.strerror(listing)}"
+
+
+def _unwritable(mount: Mount) -> str:
+    if mount.shut_down:
+        return "the kernel has shut it down after an error: nothing can be written"
+    return "the kernel has made it read-only, as it does after an error" if mount.fell_read_only else ""
+
+
+def _recorded(subject: str, recorded: RecordedErrors, facts: Facts) -> Condition:
+    """What ext4 has written into its own superblock stays there, across restarts, until e2fsck has checked it."""
+    reason = ""
+    if recorded.count:
+        errors = "1 error" if recorded.count == 1 else f"{recorded.count} errors"
+        reason = f"it has recorded {errors} since its last check with e2fsck"
+        if recorded.last_at is not None:
+            facts += (("last error", f"{recorded.last_at:%Y-%m-%d %H:%M} UTC"),)
+        if recorded.where:
+            facts += (("found by the kernel's function", clip(recorded.where)),)
+    return Condition(SeriesKey(subject, "recorded errors"), not reason, reason, facts=facts)
+
+
+def _answers(point: str, trouble: str, facts: Facts, *, grave: bool = False) -> Condition:
+    key = SeriesKey(f"file system {printable(point)}", "answers")
+    return Condition(key, not trouble, trouble, grave=grave and bool(trouble), facts=facts)
 
 
 def _facts(mount: Mount) -> Facts:

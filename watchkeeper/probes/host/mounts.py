@@ -40,8 +40,8 @@ class Mount:
 
     id, parent: of this mount and of the one it is mounted on. device: `major:minor` of the file system.
     root: which part of the file system is mounted. point: where. read_only: this mount; kernel_read_only: the whole
-    file system. source: the device, or whatever the file system calls itself. Paths may contain surrogates
-    (os.fsdecode).
+    file system. source: the device, or whatever the file system calls itself. shut_down: the kernel says that it has
+    shut the file system down. Paths may contain surrogates (os.fsdecode).
     """
 
     id: int
@@ -53,6 +53,7 @@ class Mount:
     source: str
     read_only: bool = False
     kernel_read_only: bool = False
+    shut_down: bool = False
 
     @property
     def on_device(self) -> bool:
@@ -95,6 +96,8 @@ def _parse_line(line: str) -> Mount | None:
         read_only="ro" in fields[5].split(","),
         # emergency_ro: since Linux 6.14, ext4 shows this if it stops writing without changing to ro.
         kernel_read_only="ro" in kernel_options or "emergency_ro" in kernel_options,
+        # ext4 shows this after a shutdown (seen on Linux 6.18); an XFS that was shut down shows nothing.
+        shut_down="shutdown" in kernel_options,
     )
 
 

@@ -12,6 +12,8 @@ from watchkeeper.probes.host.after_reboot import AfterRebootProbe, AfterRebootSe
 from watchkeeper.probes.host.clock import ClockProbe, ClockSettings
 from watchkeeper.probes.host.devices import DeviceProbe, DeviceSettings
 from watchkeeper.probes.host.filesystems import FilesystemsProbe, FilesystemsSettings
+from watchkeeper.probes.host.host_restarts import HostRestartsProbe, HostRestartsSettings
+from watchkeeper.probes.host.kernel_log import KernelLogProbe, KernelLogSettings
 from watchkeeper.probes.host.memory import MemoryProbe, MemorySettings
 from watchkeeper.probes.host.self_check import SelfCheckProbe, SelfCheckSettings
 from watchkeeper.probes.host.systemd_units import UnitsProbe, UnitsSettings
@@ -49,6 +51,8 @@ BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "device": ProbeKind(DeviceSettings, DeviceProbe),
     "after-reboot": ProbeKind(AfterRebootSettings, AfterRebootProbe),
     "job": ProbeKind(JobSettings, JobProbe),
+    "kernel-log": ProbeKind(KernelLogSettings, KernelLogProbe),
+    "restarts": ProbeKind(HostRestartsSettings, HostRestartsProbe),
     "command": ProbeKind(CommandSettings, CommandProbe),
     "zfs": ProbeKind(ZfsSettings, ZfsProbe),
     "zfs-snapshots": ProbeKind(ZfsSnapshotsSettings, ZfsSnapshotsProbe),
@@ -67,7 +71,7 @@ FROM_PACKAGES = plugin_kinds.find(plugins.GROUP, BUILT_IN)
 PROBES: Mapping[str, ProbeKind[Any]] = {**BUILT_IN, **FROM_PACKAGES.kinds}
 """`kind` in the configuration -> its settings and its probe."""
 
-FOUND_BY_DEFAULT = ("filesystems", "memory", "self-check")
+FOUND_BY_DEFAULT = ("filesystems", "memory", "restarts", "kernel-log", "self-check")
 """The kinds that run without any configuration: their settings need nothing that the keeper alone knows."""
 
 

@@ -48,6 +48,8 @@ SHUT_EXT4 = (
     'python3 -c \'import fcntl, os, struct; fcntl.ioctl(os.open("{}", os.O_RDONLY), 0x8004587D, struct.pack("I", 2))\''
 )
 
+TRIGGER_EXT4 = 'echo rings > "/sys/fs/ext4/$(basename $(findmnt -n -o SOURCE {}))/trigger_fs_error"'
+
 
 def damaged(tmp_path: Path, kind: str, damage: str) -> tuple[dict[str, Any], dict[str, Any]]:
     """The conditions of a new file system of this type before and after a shell command; {} in it: the mount point."""
@@ -85,8 +87,7 @@ def test_an_ext4_that_was_shut_down(tmp_path: Path) -> None:
 
 def test_an_ext4_that_recorded_an_error_and_goes_on(tmp_path: Path) -> None:
     """With errors=continue it stays writable, and the error stays recorded until e2fsck has run."""
-    trigger = 'echo rings > "/sys/fs/ext4/$(basename $(findmnt -n -o SOURCE {}))/trigger_fs_error"'
-    before, after = damaged(tmp_path, "ext4", trigger)
+    before, after = damaged(tmp_path, "ext4", TRIGGER_EXT4)
     assert before["recorded errors"][:2] == [True, ""]
     sound, reason, grave, facts = after["recorded errors"]
     assert (sound, grave) == (False, False)

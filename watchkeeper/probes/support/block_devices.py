@@ -1,0 +1,60 @@
+"""Which disks are below a block device, and which file systems are on a disk, as the kernel shows it in /sys.
+
+Documentation/ABI/stable/sysfs-block. No device is opened. ZFS is not in these tables: a pool's members look unused.
+"""
+
+import os
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from watchkeeper.probes.host.mounts import Mount
+
+DEPTH = 10
+"""A file system on LUKS on LVM on RAID on partitions has four layers."""
+
+
+class BlockDevices:
+    """The tables of one moment. sysfs: /sys, for tests."""
+
+    def __init__(self, sysfs: Path = Path("/sys")) -> None:
+        self._sysfs = sysfs
+
+    def disks_below(self, name: str, depth: int = DEPTH) -> frozenset[str]:
+        """The whole disks below a device with a kernel name such as dm-0, md0, sda1 or sda; empty if there is none."""
+        folder = self._sysfs / "class/block" / name
+        if not folder.exists() or depth == 0:
+            return frozenset()
+        if (folder / "partition").exists():
+            return self.disks_below(Path(os.path.realpath(folder)).parent.name, depth - 1)
+        slaves = _names(folder / "slaves")
+        return frozenset(each for slave in slaves for each in self.disks_below(slave, depth - 1)) or frozenset({name})
+
+    def of_number(self, number: str) -> str:
+        """The kernel name of the device with this `major:minor`; empty if there is none."""
+        try:
+            return os.path.basename(os.readlink(self._sysfs / "dev/block" / number))  # noqa: PTH115, PTH119  a link's end
+        except OSError:
+            return ""
+
+    def behind(self, controller: str) -> list[str]:
+        """The disks behind a port or a controller, such as ata3 or nvme0, ordered by name."""
+        part = f"/{controller}/"
+        return sorted(each for each in self.all_disks() if part in f"{os.path.realpath(self._sysfs / 'block' / each)}/")
+
+    def all_disks(self) -> list[str]:
+        """Every block device that is no partition."""
+        return _names(self._sysfs / "block")
+
+    def mounted_on(self, disk: str, mounts: Iterable[Mount]) -> Iterator[str]:
+        """The mount points of the file systems that are on a disk."""
+        for mount in mounts:
+            name = self.of_number(mount.device)
+            if name and disk in self.disks_below(name):
+                yield mount.point
+
+
+def _names(folder: Path) -> list[str]:
+    try:
+        return sorted(os.listdir(folder))  # noqa: PTH208  names are all that is wanted
+    except OSError:
+        return []

@@ -7,7 +7,7 @@ from typing import Any, get_args
 import pytest
 
 from watchkeeper.config.types import ProbeSettings
-from watchkeeper.model.observation import Answer, Condition, Deadline, Level
+from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Unseen
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.registry import BUILT_IN, FOUND_BY_DEFAULT, PROBES, make_probe
 
@@ -41,7 +41,7 @@ async def test_the_default_kinds_need_no_settings(kind: str, bench: ProbeContext
     seen = await probe.observe()
     await probe.close()
     assert seen
-    assert all(isinstance(one, Level | Deadline | Answer | Condition) for one in seen)
+    assert all(isinstance(one, Level | Deadline | Answer | Condition | Unseen) for one in seen)
 
 
 @pytest.mark.parametrize(

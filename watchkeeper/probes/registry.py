@@ -34,6 +34,8 @@ from watchkeeper.probes.storage.smart import SmartProbe, SmartSettings
 from watchkeeper.probes.storage.snapshot_files import SnapshotsProbe, SnapshotsSettings
 from watchkeeper.probes.storage.zfs.pools import ZfsProbe, ZfsSettings
 from watchkeeper.probes.storage.zfs.snapshots import ZfsSnapshotsProbe, ZfsSnapshotsSettings
+from watchkeeper.probes.systemd.services import ServicesProbe, ServicesSettings
+from watchkeeper.probes.systemd.timers import TimersProbe, TimersSettings
 
 BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "filesystems": ProbeKind(FilesystemsSettings, FilesystemsProbe),
@@ -46,6 +48,8 @@ BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "ping": ProbeKind(PingSettings, PingProbe),
     "guests": ProbeKind(GuestsSettings, GuestsProbe),
     "units": ProbeKind(UnitsSettings, UnitsProbe),
+    "services": ProbeKind(ServicesSettings, ServicesProbe),
+    "timers": ProbeKind(TimersSettings, TimersProbe),
     "clock": ProbeKind(ClockSettings, ClockProbe),
     "temperatures": ProbeKind(TemperaturesSettings, TemperaturesProbe),
     "device": ProbeKind(DeviceSettings, DeviceProbe),

@@ -8,9 +8,10 @@ import pytest
 from tests.discovery.conftest import NOW, document, usable, value_of
 from tests.probes.toolbox import Toolbox
 from watchkeeper.discovery.finders import units
-from watchkeeper.discovery.finders.units import Timer, files_of, own, unit_of
+from watchkeeper.discovery.finders.units import files_of, unit_of
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Thing
+from watchkeeper.probes.systemd.listed_timers import Timer, own
 
 SERVICES = (
     "cron.service", "dbus.service", "getty@tty1.service", "postfix@-.service", "ssh.service", "tide-log.service",

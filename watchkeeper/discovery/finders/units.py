@@ -2,8 +2,7 @@
 
 import re
 from collections.abc import Sequence
-from datetime import UTC, datetime
-from fnmatch import fnmatchcase
+from datetime import datetime
 from typing import TypeVar
 
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
@@ -18,22 +17,10 @@ from watchkeeper.probes.host.presence import RUNNING
 from watchkeeper.probes.support import systemctl
 from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.tools import run_tool
-
-BASE = (
-    "accounts-daemon.service", "apt-daily*", "atd.service", "avahi-*", "colord.service", "console-*", "cron.service",
-    "dbus*", "dm-event.service", "dpkg-*", "e2scrub*", "emergency.service", "fstrim*", "fwupd*", "getty*",
-    "ifup@*", "ifupdown*", "irqbalance.service", "keyboard-setup*", "kmod*", "logrotate*", "lvm2-*", "man-db*",
-    "ModemManager.service", "motd-news*", "networkd-*", "networking.service", "NetworkManager*", "packagekit*",
-    "polkit*", "qemu-guest-agent.service", "rsyslog.service", "rtkit-*", "serial-getty@*", "session-*",
-    "snapd*", "systemd-*", "udev*", "udisks2*", "unattended-upgrades*", "upower*", "user-runtime-dir@*", "user@*",
-    "virtlogd*", "watchkeeper*", "wpa_supplicant*", "zfs-zed.service",
-)  # fmt: skip
-"""Units of the distribution's base, and of watchkeeper itself; what they need is not the operator's choice."""
+from watchkeeper.probes.systemd.listed_timers import Timer, list_timers, own
 
 ENABLED = ("list-unit-files", "--state=enabled", "--no-pager", "--output=json")
 T = TypeVar("T")
-
-TIMERS = ("list-timers", "--all", "--no-pager", "--output=json")
 
 
 class _UnitFile(BaseModel):
@@ -42,37 +29,7 @@ class _UnitFile(BaseModel):
     unit_file: str
 
 
-class Timer(BaseModel):
-    """One row of `systemctl list-timers --output=json`; next and last in microseconds since 1970, 0 or null for none.
-
-    For a timer that counts from the start of the host, `next` is on another clock, so a period needs both values.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="ignore")
-
-    unit: str
-    activates: str | None = None
-    next: int | None = None
-    last: int | None = None
-
-    @property
-    def period_s(self) -> float | None:
-        """Seconds from its last run to its next; None if either is missing."""
-        if not self.last or not self.next or self.next <= self.last:
-            return None
-        return (self.next - self.last) / 1e6
-
-    @property
-    def last_at(self) -> datetime | None:
-        """When it last ran; None if it never did, or at a time that datetime cannot represent."""
-        try:
-            return datetime.fromtimestamp(self.last / 1e6, UTC) if self.last else None
-        except (ValueError, OverflowError, OSError):
-            return None
-
-
 _FILES = TypeAdapter(list[_UnitFile])
-_TIMERS = TypeAdapter(list[Timer])
 
 
 async def find(host: Host) -> Found:
@@ -81,7 +38,7 @@ async def find(host: Host) -> Found:
     try:
         running = await systemctl.list_units(bench, RUNNING, timeout_s)
         enabled = _rows(_FILES, await run_tool(bench, ("systemctl", *ENABLED), timeout_s))
-        timers = _rows(_TIMERS, await run_tool(bench, ("systemctl", *TIMERS), timeout_s))
+        timers = await list_timers(bench, timeout_s)
     except ProbeError as error:
         return unseen("units of systemd", error)
     files = {each.unit_file for each in enabled}
@@ -98,11 +55,6 @@ def _rows(adapter: TypeAdapter[list[T]], text: str) -> list[T]:
         return adapter.validate_json(text.encode("utf-8", "surrogateescape") or b"[]")
     except ValidationError:
         raise ProbeError("systemctl did not print a list as JSON; systemd 246 or later does") from None
-
-
-def own(unit: str) -> bool:
-    """Does it look like the operator's own, and not like part of the distribution's base?"""
-    return not any(fnmatchcase(unit, glob) for glob in BASE)
 
 
 def files_of(unit: str) -> set[str]:

@@ -65,6 +65,19 @@ async def show(bench: ProbeContext, units: Sequence[str], timeout_s: float) -> d
     }
 
 
+async def show_matching(
+    bench: ProbeContext, pattern: str, properties: Sequence[str], timeout_s: float
+) -> list[Mapping[str, str]]:
+    """These properties of every loaded unit whose name matches a glob. Raises as `list_units` does.
+
+    Each property must be one without line breaks. `Id` must be among them: a block without it is left out.
+    """
+    words = ("systemctl", "show", "--no-pager", f"--property={','.join(properties)}", "--", pattern)
+    blocks = (await run_tool(bench, words, timeout_s)).strip("\n").split("\n\n")
+    shown = [dict(_property(line) for line in block.split("\n")) for block in blocks]
+    return [each for each in shown if each.get("Id")]
+
+
 def _property(line: str) -> tuple[str, str]:
     name, _, value = line.partition("=")
     return name, value

@@ -1,0 +1,1 @@
+"""The service manager: units, timers, and how services run between two looks."""

@@ -158,7 +158,7 @@ def _without_counts(services: Mapping[str, KnownService]) -> Mapping[str, KnownS
 
 def _worth(known: KnownService) -> bool:
     """Whether something has to be kept: most services never restart and are no one-shots."""
-    return known.faulty or bool(known.runs_s) or bool(known.count)
+    return known.faulty or bool(known.runs_s) or bool(known.count or known.restarts)
 
 
 def _condition(unit: str, reason: str, properties: Mapping[str, str]) -> Condition:

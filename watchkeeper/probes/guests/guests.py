@@ -5,7 +5,7 @@ the states mean is decided in states.py.
 """
 
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Annotated, Literal
@@ -16,6 +16,7 @@ from watchkeeper.config.types import Duration
 from watchkeeper.model.observation import Condition, Facts, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.units import format_duration, format_size
 from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.guests.disks import GuestDisks, counted, errors_condition, images_condition
 from watchkeeper.probes.guests.monitors import Asked, Monitors
 from watchkeeper.probes.guests.qmp import Guest
 from watchkeeper.probes.guests.restarts import RestartGrace
@@ -54,6 +55,11 @@ class GuestsSettings(RootsideSettings):
     memory_limit: float = Field(
         1.0, gt=0, le=100, description="share of the host's memory that the guests may be promised; more is unsound"
     )
+    errors_remembered: Duration = Field(
+        86_400.0, description="how long reads and writes that failed count as a fault after the last of them"
+    )
+    snapshot_limit: Duration = Field(2_592_000.0, description="age above which a snapshot inside an image is a fault")
+    layers_limit: int = Field(3, ge=0, le=1000, description="images below a disk's image; more are a fault")
 
 
 class KnownGuest(BaseModel):
@@ -70,12 +76,13 @@ class GuestsPage(StateModel):
     """names: each guest that was seen, by the path of its socket, so that a missing guest is reported by its name.
 
     known: by its name, what each guest had, for planning that counts guests which do not run at the moment.
-    across: what a reboot of the host has ended.
+    across: what a reboot of the host has ended. errors: of each guest's disks, by the guest's name.
     """
 
     names: Mapping[str, str] = Field(default_factory=dict)
     known: Mapping[str, KnownGuest] = Field(default_factory=dict)
     across: RestartGrace = RestartGrace()
+    errors: Mapping[str, GuestDisks] = Field(default_factory=dict)
 
 
 class GuestsProbe(BaseProbe):
@@ -100,7 +107,9 @@ class GuestsProbe(BaseProbe):
         standing = {path: self._standing(name, path, states.get(path)) for path, name in known.items()}
         since_s = up_s(self._proc)
         across = self._across(page.across, asked, standing, since_s)
-        await self._note(page, asked, names, across)
+        guests = {known[each.path]: each.guest for each in asked if each.guest and each.path in known}
+        errors = self._counted(page.errors, guests, names.values())
+        await self._note(page, asked, names, across, errors)
         seen = [
             self._starting(name, since_s)
             if path in across.awaited
@@ -108,8 +117,21 @@ class GuestsProbe(BaseProbe):
             for path, name in known.items()
         ]
         seen += [_missing(name) for name in settings.expected if name not in known.values()]
-        guests = {known[each.path]: each.guest for each in asked if each.guest and each.path in known}
-        return [*seen, self._memory(asked, known), *self._levels(guests)]
+        return [*seen, self._memory(asked, known), *self._levels(guests), *self._disks(guests, errors)]
+
+    def _counted(
+        self, before: Mapping[str, GuestDisks], guests: Mapping[str, Guest], names: Collection[str]
+    ) -> dict[str, GuestDisks]:
+        now, kept_s = self._clock.now(), self._settings.errors_remembered
+        new = {name: counted(before.get(name, GuestDisks()), guest, now, kept_s) for name, guest in guests.items()}
+        return {**{name: each for name, each in before.items() if name in names}, **new}
+
+    def _disks(self, guests: Mapping[str, Guest], errors: Mapping[str, GuestDisks]) -> Iterator[Condition]:
+        """Whether the disks of each guest work, as far as its monitor shows it."""
+        now, settings = self._clock.now(), self._settings
+        for name, guest in guests.items():
+            yield errors_condition(name, guest, errors[name], now, settings.errors_remembered)
+            yield images_condition(name, guest, now, settings.snapshot_limit, settings.layers_limit)
 
     def _left_out(self, name: str) -> bool:
         return any(fnmatchcase(name, each) for each in self._settings.exclude)
@@ -127,12 +149,17 @@ class GuestsProbe(BaseProbe):
         )
 
     async def _note(
-        self, page: GuestsPage, asked: Sequence[Asked], names: Mapping[str, str], across: RestartGrace
+        self,
+        page: GuestsPage,
+        asked: Sequence[Asked],
+        names: Mapping[str, str],
+        across: RestartGrace,
+        errors: Mapping[str, GuestDisks],
     ) -> None:
         """Store every guest by its socket, including those that were seen before and are gone."""
         given = {names[each.path]: given_to(each.guest) for each in asked if each.guest}
         known = {name: each for name, each in page.known.items() if name in names.values()}
-        await self._notebook.write(GuestsPage(names=names, known={**known, **given}, across=across))
+        await self._notebook.write(GuestsPage(names=names, known={**known, **given}, across=across, errors=errors))
 
     def _standing(self, name: str, path: str, asked: Asked | None) -> GuestCondition:
         if asked is None:

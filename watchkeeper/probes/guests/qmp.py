@@ -8,9 +8,17 @@ import asyncio
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    TypeAdapter,
+    ValidationError,
+    ValidatorFunctionWrapHandler,
+    WrapValidator,
+)
 
 from watchkeeper.errors import ProbeError
 from watchkeeper.privileged.guest_monitor import LINE_LIMIT_BYTES, MESSAGES_LIMIT, QUESTIONS
@@ -37,14 +45,41 @@ class _Name(_Read):
     name: str = Field("", max_length=1000)
 
 
+class _Snapshot(_Read):
+    name: str = ""
+    made_s: int = Field(0, alias="date-sec", ge=0)
+
+
+class _Format(_Read):
+    corrupt: bool = False
+
+
+class _Specific(_Read):
+    data: _Format = _Format()
+
+
 class _Image(_Read):
+    """backing: what the image was made on top of; each layer has a file, and qcow2 may hold snapshots of its own."""
+
     size: int | None = Field(None, alias="virtual-size", ge=0)
+    filename: str = ""
+    specific: _Specific = Field(_Specific(), alias="format-specific")
+    snapshots: list[_Snapshot] = Field(default_factory=list)
+    backing: "_Image | None" = Field(None, alias="backing-image")
+
+
+def _or_none(value: object, read: ValidatorFunctionWrapHandler) -> object:
+    """What is said of an image; None if it makes no sense, for the guest's state does not depend on it."""
+    try:
+        return read(value)
+    except ValidationError:
+        return None
 
 
 class _Medium(_Read):
     file: str = ""
     ro: bool = False
-    image: _Image | None = None
+    image: Annotated[_Image | None, WrapValidator(_or_none)] = None
 
 
 class _Drive(_Read):
@@ -65,17 +100,34 @@ class _Balloon(_Read):
     actual: int = Field(ge=0)
 
 
-class _Written(_Read):
+class _Counters(_Read):
     wr_bytes: int = Field(0, ge=0)
+    failed_rd_operations: int = Field(0, ge=0)
+    failed_wr_operations: int = Field(0, ge=0)
+    failed_flush_operations: int = Field(0, ge=0)
 
 
 class _Counts(_Read):
     device: str = ""
     qdev: str = ""
-    stats: _Written = _Written()
+    stats: _Counters = _Counters()
 
 
 M = TypeVar("M")
+
+LAYERS_LIMIT = 100
+
+
+@dataclass(frozen=True, slots=True)
+class ImageState:
+    """What qcow2 records about an image. layers: the files below it, the next one first. corrupt: QEMU has marked it.
+
+    snapshots: the name and time (seconds since 1970) of each snapshot inside the image.
+    """
+
+    layers: tuple[str, ...] = ()
+    corrupt: bool = False
+    snapshots: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +135,7 @@ class Drive:
     """A guest's disk. name: as the monitor calls it. file: where it is stored. io_status: `ok`, or what is wrong.
 
     size_bytes: its virtual size. written_bytes: what the guest has written to it since its process started. Each is
-    None if this QEMU does not report it.
+    None if this QEMU does not report it. failed: reads, writes and flushes that failed since its process started.
     """
 
     name: str
@@ -91,6 +143,8 @@ class Drive:
     io_status: str
     size_bytes: int | None = None
     written_bytes: int | None = None
+    failed: tuple[int, int, int] = (0, 0, 0)
+    image: ImageState = ImageState()
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +154,7 @@ class Guest:
     name: empty if the guest has none. state: query-status, as QEMU names it. promised_bytes: memory that the guest may
     use, including hot-plugged memory; None if this QEMU does not report it. granted_bytes: what its balloon leaves of
     that; None without a balloon. failing: the disks with I/O errors. disks: those that it can write to. vcpus: None if
-    this QEMU does not report them.
+    this QEMU does not report them. read_only: the disks that it can only read.
     """
 
     name: str
@@ -110,6 +164,7 @@ class Guest:
     granted_bytes: int | None = None
     disks: tuple[Drive, ...] = ()
     vcpus: int | None = None
+    read_only: tuple[Drive, ...] = ()
 
 
 Replies = Mapping[str, Any]
@@ -156,15 +211,16 @@ def understand(replies: Replies) -> Guest:
     balloon = _maybe(_BALLOON, replies.get("query-balloon"))
     vcpus = _maybe(_VCPUS, replies.get("query-cpus-fast"))
     counted = _maybe(_COUNTS, replies.get("query-blockstats")) or []
-    written = {name: each.stats.wr_bytes for each in counted for name in (each.qdev, each.device) if name}
+    stats = {name: each.stats for each in counted for name in (each.qdev, each.device) if name}
     return Guest(
         name.name,
         status.status,
-        tuple(_drive(each, written) for each in drives if each.io_status != "ok"),
+        tuple(_drive(each, stats) for each in drives if each.io_status != "ok"),
         memory.base + memory.plugged if memory else None,
         balloon.actual if balloon else None,
-        tuple(_drive(each, written) for each in drives if each.inserted and not each.inserted.ro),
+        tuple(_drive(each, stats) for each in drives if each.inserted and not each.inserted.ro),
         len(vcpus) if vcpus is not None else None,
+        tuple(_drive(each, stats) for each in drives if each.inserted and each.inserted.ro),
     )
 
 
@@ -191,17 +247,37 @@ def _maybe(model: TypeAdapter[M], reply: Any) -> M | None:  # noqa: ANN401  what
         return None
 
 
-def _drive(drive: _Drive, written: Mapping[str, int]) -> Drive:
+def _drive(drive: _Drive, stats: Mapping[str, _Counters]) -> Drive:
     # A disk created with -blockdev has no device name, only the path of its controller in the machine.
     name = drive.device or drive.qdev.removeprefix("/machine/") or "a disk"
     medium = drive.inserted
+    image = medium.image if medium else None
+    counted = stats.get(drive.qdev, stats.get(drive.device))
+    failed = (
+        (counted.failed_rd_operations, counted.failed_wr_operations, counted.failed_flush_operations)
+        if counted
+        else (0, 0, 0)
+    )
     return Drive(
         name,
         _file(medium.file) if medium else "",
         drive.io_status,
-        medium.image.size if medium and medium.image else None,
-        written.get(drive.qdev, written.get(drive.device)),
+        image.size if image else None,
+        counted.wr_bytes if counted else None,
+        failed,
+        _image(image) if image else ImageState(),
     )
+
+
+def _image(image: _Image) -> ImageState:
+    """What the image and the layers below it record."""
+    layers, corrupt = list[str](), image.specific.data.corrupt
+    below = image.backing
+    while below is not None and len(layers) < LAYERS_LIMIT:
+        layers.append(_file(below.filename))
+        corrupt = corrupt or below.specific.data.corrupt
+        below = below.backing
+    return ImageState(tuple(layers), corrupt, tuple((each.name, each.made_s) for each in image.snapshots))
 
 
 def _file(told: str) -> str:

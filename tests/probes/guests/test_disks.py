@@ -56,7 +56,7 @@ async def test_an_error_below_a_guest_that_runs_on(folder: Path) -> None:
     assert guest.state == "running"
     errors = counted(GuestDisks(), guest, NOW, DAY_S)
     seen = errors_condition("hide-hub", guest, errors, NOW, DAY_S)
-    assert (seen.sound, seen.grave) == (False, True)
+    assert (seen.ok, seen.grave) == (False, True)
     assert seen.reason.startswith("disk hub (")
     assert seen.reason.endswith(("1 read failed", "reads failed"))
 
@@ -66,8 +66,8 @@ async def test_no_error_below_a_guest_that_runs(folder: Path) -> None:
     img("create", "-f", "raw", str(folder / "hub.raw"), "8M")
     async with machine(folder / "hub.qmp", "hide-hub", "-drive", f"file={folder}/hub.raw,format=raw,if=virtio,id=hub"):
         guest = await ask(str(folder / "hub.qmp"), 20)
-    assert errors_condition("hide-hub", guest, counted(GuestDisks(), guest, NOW, DAY_S), NOW, DAY_S).sound
-    assert images_condition("hide-hub", guest, NOW, DAY_S, 0).sound
+    assert errors_condition("hide-hub", guest, counted(GuestDisks(), guest, NOW, DAY_S), NOW, DAY_S).ok
+    assert images_condition("hide-hub", guest, NOW, DAY_S, 0).ok
 
 
 async def test_images_as_qemu_describes_them(folder: Path) -> None:
@@ -84,7 +84,7 @@ async def test_images_as_qemu_describes_them(folder: Path) -> None:
     assert name == "before-upgrade"
     assert abs(made_s - datetime.now(UTC).timestamp()) < 600
     now = datetime.fromtimestamp(made_s, UTC)
-    assert images_condition("hide-hub", guest, now, DAY_S, 3).sound
+    assert images_condition("hide-hub", guest, now, DAY_S, 3).ok
     old = images_condition("hide-hub", guest, now + timedelta(days=45), 30 * DAY_S, 3)
     assert old.reason.endswith("holds the snapshot before-upgrade, 45d old, limit 30d")
     assert not old.grave
@@ -107,7 +107,7 @@ async def test_an_image_that_is_marked_corrupt(folder: Path) -> None:
     async with machine(folder / "hub.qmp", "hide-hub", "-S", "-drive", drive):
         guest = await ask(str(folder / "hub.qmp"), 20)
     seen = images_condition("hide-hub", guest, NOW, DAY_S, 3)
-    assert (seen.sound, seen.grave) == (False, True)
+    assert (seen.ok, seen.grave) == (False, True)
     assert seen.reason == f"marked corrupt by QEMU: disk hub ({path})"
 
 
@@ -126,15 +126,15 @@ def test_errors_over_time() -> None:
         errors = counted(errors, guest, at, DAY_S)
         return errors_condition("hide-hub", guest, errors, at, DAY_S)
 
-    assert look(0, 0, 0).sound
+    assert look(0, 0, 0).ok
     assert look(1, 0, 0).reason == "disk vda (/skerry/hub.raw): 1 read failed"
     at += timedelta(hours=20)
     assert look(1, 2, 1).reason == "disk vda (/skerry/hub.raw): 1 read, 2 writes, 1 flush failed"
     at += timedelta(hours=23)
-    assert not look(1, 2, 1).sound
+    assert not look(1, 2, 1).ok
     at += timedelta(hours=2)
-    assert look(1, 2, 1).sound
-    assert look(0, 0, 0).sound
+    assert look(1, 2, 1).ok
+    assert look(0, 0, 0).ok
     assert look(0, 1, 0).reason == "disk vda (/skerry/hub.raw): 1 write failed"
 
 
@@ -149,7 +149,7 @@ def test_snapshots_with_odd_times(made_s: int) -> None:
     """A time that is none, or lies ahead, makes no snapshot old."""
     disk = replace(guest_with(0, 0, 0).disks[0], image=ImageState(snapshots=(("before", made_s),)))
     seen = images_condition("hide-hub", Guest("hide-hub", "running", disks=(disk,)), NOW, 1e12, 3)
-    assert seen.sound
+    assert seen.ok
 
 
 def test_an_image_that_makes_no_sense() -> None:

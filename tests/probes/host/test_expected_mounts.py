@@ -127,7 +127,7 @@ async def test_what_fstab_names_and_is_not_there(host: Host) -> None:
     for _ in range(3):
         found = (await host.mounted())["file system /mnt/jetty"]
         assert found.reason == "it is not mounted, although /etc/fstab names it"
-        assert not found.sound
+        assert not found.ok
         assert dict(found.facts)["what is written there now fills"] == "file system /"
         host.clock.at += timedelta(days=8)
 
@@ -139,7 +139,7 @@ async def test_what_did_not_come_back_after_a_restart(host: Host) -> None:
     assert found.reason == "it has not been mounted since the host restarted"
     assert dict(found.facts)["device"] == "/dev/sdx1"
     host.clock.at += timedelta(days=6, hours=23)
-    assert not (await host.mounted())["file system /mnt/jetty"].sound
+    assert not (await host.mounted())["file system /mnt/jetty"].ok
     host.clock.at += timedelta(hours=2)
     assert "file system /mnt/jetty" not in await host.mounted()
 
@@ -148,15 +148,15 @@ async def test_mounts_may_still_be_starting(host: Host) -> None:
     """Shortly after the boot nothing is missing yet."""
     await host.was_mounted("/mnt/jetty", "first")
     host.booted("second", up_s=60)
-    assert (await host.mounted())["file system /mnt/jetty"].sound
+    assert (await host.mounted())["file system /mnt/jetty"].ok
     host.booted("second", up_s=190)
-    assert not (await host.mounted())["file system /mnt/jetty"].sound
+    assert not (await host.mounted())["file system /mnt/jetty"].ok
 
 
 async def test_what_is_left_out_or_not_named(host: Host) -> None:
     """Settings hold for what is missing as well."""
     host.fstab("LABEL=jetty /mnt/jetty xfs defaults 0 2\n")
-    assert "file system /mnt/jetty" not in await host.mounted(leave_out=["/mnt/*"])
+    assert "file system /mnt/jetty" not in await host.mounted(exclude=["/mnt/*"])
     assert "file system /mnt/jetty" not in await host.mounted(only=["/srv"])
     assert "file system /mnt/jetty" in await host.mounted(only=["/mnt/*"])
 
@@ -165,6 +165,6 @@ async def test_what_fstab_names_and_is_there(host: Host) -> None:
     """/proc is mounted on every host; the root is not reported, for it is there as long as anything runs."""
     host.fstab("/dev/vda1 / ext4 defaults 0 1\nproc /proc proc defaults 0 0\n")
     mounted = await host.mounted()
-    assert mounted["file system /proc"].sound
+    assert mounted["file system /proc"].ok
     assert dict(mounted["file system /proc"].facts)["named by"] == "/etc/fstab"
     assert "file system /" not in mounted

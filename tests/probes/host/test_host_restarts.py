@@ -71,7 +71,7 @@ def house(tmp_path: Path, bench: ProbeContext, monkeypatch: pytest.MonkeyPatch) 
 
 async def test_a_first_run_knows_no_restart(house: Host) -> None:
     """Nothing is known of the time before."""
-    assert (await house.look()).sound
+    assert (await house.look()).ok
     assert [name for name, _ in (await house.look()).facts] == ["running for"]
 
 
@@ -82,7 +82,7 @@ async def test_a_shutdown_is_no_fault(house: Host) -> None:
     await house.look()
     await house.shut_down()
     seen = await house.look()
-    assert seen.sound
+    assert seen.ok
     assert ("restart at 2026-11-30 05:00 UTC", "after an orderly shutdown") in seen.facts
 
 
@@ -91,10 +91,10 @@ async def test_a_crash_of_seconds_is_noticed(house: Host) -> None:
     await house.look()
     house.crash(off_s=20)
     seen = await house.look()
-    assert (seen.sound, seen.grave) == (False, False)
+    assert (seen.ok, seen.grave) == (False, False)
     assert seen.reason == "it restarted without a shutdown before"
     house.pass_time(hours=25)
-    assert (await house.look()).sound
+    assert (await house.look()).ok
 
 
 async def test_a_crash_every_night_is_grave_by_the_second(house: Host) -> None:
@@ -116,7 +116,7 @@ async def test_a_daemon_that_was_stopped_long_before(house: Host) -> None:
     await house.look()
     await house.shut_down(off_s=3 * 3600)
     seen = await house.look()
-    assert seen.sound
+    assert seen.ok
     assert seen.facts[1][1] == "not known whether it was shut down before"
 
 
@@ -127,7 +127,7 @@ async def test_a_daemon_that_ran_on_after_it_was_stopped(house: Host) -> None:
     house.pass_time(minutes=1)
     await house.look()
     house.crash()
-    assert not (await house.look()).sound
+    assert not (await house.look()).ok
 
 
 async def test_the_journal_decides_where_it_can_be_read(house: Host) -> None:
@@ -135,10 +135,10 @@ async def test_the_journal_decides_where_it_can_be_read(house: Host) -> None:
     await house.look()
     house.journal("1764471600.0 gannet systemd-logind[512]: System is rebooting.\n")
     house.crash()
-    assert (await house.look()).sound
+    assert (await house.look()).ok
     house.journal("", kernel="1764471600.0 gannet kernel: Linux version 6.1\n")
     await house.shut_down()
-    assert not (await house.look()).sound
+    assert not (await house.look()).ok
 
 
 @pytest.mark.parametrize("ends", [{"status": 1, "stderr": NO_JOURNAL}, {"stdout": ""}, {"status": 0, "stdout": "\n"}])
@@ -147,7 +147,7 @@ async def test_a_journal_that_cannot_be_read(house: Host, ends: dict[str, object
     house.toolbox.says("journalctl", **{"stdout": "", **ends})  # type: ignore[arg-type]
     await house.look()
     house.crash()
-    assert not (await house.look()).sound
+    assert not (await house.look()).ok
     await house.shut_down()
     assert (await house.look()).facts[1][1] == "after an orderly shutdown"
 
@@ -170,10 +170,10 @@ async def test_orderly_restarts_if_wanted(house: Host) -> None:
     await house.shut_down()
     assert (await house.look()).reason == "it was restarted: after an orderly shutdown"
     house.pass_time(minutes=61)
-    assert (await house.look()).sound
+    assert (await house.look()).ok
 
 
 def test_priorities() -> None:
     """One is a caution, several are a warning."""
     rules = Settings.model_validate({}).rules_for(HostRestartsSettings())
-    assert (rules.unsound.priority, rules.unsound.grave_priority) == (Priority.CAUTION, Priority.WARNING)
+    assert (rules.faulty.priority, rules.faulty.failed_priority) == (Priority.CAUTION, Priority.WARNING)

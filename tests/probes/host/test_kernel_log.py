@@ -56,7 +56,7 @@ class Host:
     async def faults(self) -> dict[str, Condition]:
         """The conditions of devices."""
         found = {each.key.subject: each for each in await self.look() if isinstance(each, Condition)}
-        assert found.pop("kernel log").sound
+        assert found.pop("kernel log").ok
         return found
 
 
@@ -76,10 +76,10 @@ async def test_a_disk_that_fails_reads(host: Host) -> None:
     assert dict(disk.facts)["at"] == "2026-11-30 12:00 UTC"
     host.clock.at += timedelta(hours=23)
     host.say("Linux version")
-    assert not (await host.faults())["disk sda"].sound
+    assert not (await host.faults())["disk sda"].ok
     host.clock.at += timedelta(hours=2)
     host.say("Linux version")
-    assert (await host.faults())["disk sda"].sound
+    assert (await host.faults())["disk sda"].ok
     host.clock.at += timedelta(days=30)
     host.say("Linux version")
     assert await host.faults() == {}

@@ -15,6 +15,7 @@ from tests.probes.toolbox import FixedClock, Toolbox, find, keys, sample, utc
 from watchkeeper.errors import PrivilegeMissing, ProbeError, ToolMissing
 from watchkeeper.model.observation import Condition, Deadline, Observation
 from watchkeeper.privileged import commands
+from watchkeeper.privileged import process as running
 from watchkeeper.probes.base import Probe, ProbeContext
 from watchkeeper.probes.storage.btrfs.snapshots import BtrfsSnapshotsProbe, BtrfsSnapshotsSettings
 from watchkeeper.probes.storage.btrfs.tables import ScrubStatus, Subvolume, read_scrub, read_subvolumes
@@ -230,6 +231,7 @@ async def test_the_snapshots_of_a_real_btrfs(
     seen = await btrfs(now, name_pattern=[".snapshots/vms-*"]).observe()
     assert find(seen, "snapshots of /data (nightly)", "newest", Deadline).last_at == utc("2026-11-25 04:56:35")
     (toolbox.folder / "btrfs").unlink()
+    monkeypatch.setattr(running, "PATH", str(toolbox.folder))  # The real one may be installed on this machine.
     with pytest.raises(ToolMissing, match="btrfs-progs"):
         await btrfs(now).observe()
 

@@ -111,7 +111,7 @@ async def test_timers_that_are_not_monitored(timers: Timers) -> None:
     timers.set("once.timer", NIGHT, None)
     timers.set("mine.timer", NIGHT, NIGHT + DAY)
     timers.set("ahead.timer", BEGIN + DAY, BEGIN + 2 * DAY)
-    assert list(await timers.look(leave_out=["mi*"])) == []
+    assert list(await timers.look(exclude=["mi*"])) == []
 
 
 @pytest.mark.parametrize("value", [0, -1, 2**63, 2**80])

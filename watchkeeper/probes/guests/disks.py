@@ -64,11 +64,11 @@ def errors_condition(name: str, guest: Guest, errors: GuestDisks, now: datetime,
     key, drives = SeriesKey(f"guest {name}", "disk errors"), {d.name: d for d in (*guest.disks, *guest.read_only)}
     bad = {disk: each for disk, each in errors.disks.items() if any(each.risen) and _lately(each, now, remembered_s)}
     if not bad:
-        return Condition(key, sound=True)
+        return Condition(key, ok=True)
     reasons = [f"{_disk(drives[disk])}: {_counts(each.risen)} failed" for disk, each in bad.items()]
     last = max(each.last_at for each in bad.values() if each.last_at)
     facts: Facts = (("seen last", f"{last:%Y-%m-%d %H:%M} UTC"),)
-    return Condition(key, sound=False, reason=clip("; ".join(reasons), 200), grave=True, facts=facts)
+    return Condition(key, ok=False, reason=clip("; ".join(reasons), 200), grave=True, facts=facts)
 
 
 def _lately(errors: DiskErrors, now: datetime, remembered_s: float) -> bool:
@@ -91,7 +91,7 @@ def images_condition(name: str, guest: Guest, now: datetime, snapshot_limit_s: f
     corrupt = [_disk(drive) for drive in drives if drive.image.corrupt]
     if corrupt:
         reason = f"marked corrupt by QEMU: {', '.join(corrupt)}"
-        return Condition(key, sound=False, reason=clip(reason, 200), grave=True, facts=facts)
+        return Condition(key, ok=False, reason=clip(reason, 200), grave=True, facts=facts)
     reasons = [why for drive in drives for why in _left_over(drive, now, snapshot_limit_s, layers_limit)]
     return Condition(key, not reasons, clip("; ".join(reasons), 200), facts=facts)
 

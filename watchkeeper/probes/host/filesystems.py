@@ -115,7 +115,7 @@ class FilesystemsProbe(BaseProbe):
     def _watched(self, point: str) -> bool:
         """Whether a mount point that nothing is mounted on is to be monitored: not without its own name in `only`."""
         named = not self._settings.only or mounts.matches(point, self._settings.only)
-        return named and not mounts.matches(point, self._settings.leave_out)
+        return named and not mounts.matches(point, self._settings.exclude)
 
     def _mounted_there(self, point: str, named: ExpectedMount | None, seen: SeenMount | None, boot: str) -> Condition:
         source, kind = (named.source, named.type) if named else (seen.source, seen.type) if seen else ("", "")
@@ -124,13 +124,13 @@ class FilesystemsProbe(BaseProbe):
             facts += (("named by", printable(named.named_by)),)
         key = SeriesKey(f"file system {printable(point)}", "mounted")
         if point in self._mounted:
-            return Condition(key, sound=True, facts=facts)
+            return Condition(key, ok=True, facts=facts)
         left_s = STARTING_S - up_s(self._root / "proc")
         if left_s > 0:
-            return Condition(key, sound=True, facts=(*facts, ("still starting", f"judged in {left_s:.0f} s")))
+            return Condition(key, ok=True, facts=(*facts, ("still starting", f"judged in {left_s:.0f} s")))
         instead = holder(point, self._mounted)
         facts += (("what is written there now fills", f"file system {printable(instead)}"),)
-        return Condition(key, sound=False, reason=_why_absent(named, seen, boot), facts=facts)
+        return Condition(key, ok=False, reason=_why_absent(named, seen, boot), facts=facts)
 
     async def _ask(self, mount: Mount) -> list[Observed]:
         thing = f"file system {printable(mount.point)}"

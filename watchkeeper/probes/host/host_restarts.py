@@ -14,7 +14,7 @@ from typing import Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from watchkeeper.config.rules import RulesSettings, UnsoundSettings
+from watchkeeper.config.rules import FaultySettings, RulesSettings
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Condition, Facts, Observed, SeriesKey
@@ -48,7 +48,7 @@ class HostRestartsSettings(ProbeSettings):
     One unexpected restart is a caution for `remembered`; a second one within a week is a warning.
     """
 
-    usual_rules = RulesSettings(unsound=UnsoundSettings(priority="caution", grave_priority="warning"))
+    usual_rules = RulesSettings(faulty=FaultySettings(priority="caution", failed_priority="warning"))
 
     kind: Literal["restarts"] = "restarts"
     every: Duration = Field(60.0, description="time from one sample to the next")
@@ -138,12 +138,12 @@ class HostRestartsProbe:
             facts += self._crash_record()
             often = f", {len(unexpected)} times within 7 days" if len(unexpected) > 1 else ""
             reason = f"it restarted without a shutdown before{often}"
-            return Condition(KEY, sound=False, reason=reason, grave=len(unexpected) > 1, facts=facts)
+            return Condition(KEY, ok=False, reason=reason, grave=len(unexpected) > 1, facts=facts)
         hour = timedelta(hours=1)
         if self._settings.orderly and last is not None and last.orderly is not False and now - last.at < hour:
             reason = f"it was restarted: {_how(last)}"
-            return Condition(KEY, sound=False, reason=reason, facts=facts)
-        return Condition(KEY, sound=True, facts=facts)
+            return Condition(KEY, ok=False, reason=reason, facts=facts)
+        return Condition(KEY, ok=True, facts=facts)
 
     def _crash_record(self) -> Facts:
         """Whether the kernel left a record; nothing is said where this user may not look."""

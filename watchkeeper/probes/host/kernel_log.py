@@ -129,11 +129,11 @@ class KernelLogProbe(BaseProbe):
 
     def _conditions(self, faults: Mapping[str, DeviceFault], now: datetime) -> list[Observed]:
         if not faults:
-            return [Condition(READ, sound=True)]
+            return [Condition(READ, ok=True)]
         text = (Path(self._proc) / "self/mountinfo").read_bytes()
         mounted = mounts.parse(os.fsdecode(text))
         seen = [self._condition(each, now, mounted) for each in faults.values()]
-        return [Condition(READ, sound=True), *seen]
+        return [Condition(READ, ok=True), *seen]
 
     def _condition(self, fault: DeviceFault, now: datetime, mounted: Sequence[mounts.Mount]) -> Condition:
         subject = f"{fault.subject} {printable(fault.device)}" if fault.device else fault.subject
@@ -146,10 +146,10 @@ class KernelLogProbe(BaseProbe):
         if points:
             facts += (("file systems on it", clip(", ".join(map(printable, points)), 200)),)
         if (now - fault.last_at).total_seconds() >= self._settings.remembered:
-            return Condition(key, sound=True, facts=facts)
+            return Condition(key, ok=True, facts=facts)
         listed = ", ".join(f"{what} ({count})" for what, count in fault.sorts.items())
         since = format_duration(max(now - fault.first_at, timedelta(minutes=1)).total_seconds() // 60 * 60)
-        return Condition(key, sound=False, reason=f"the kernel reports {clip(listed, 200)} within {since}", facts=facts)
+        return Condition(key, ok=False, reason=f"the kernel reports {clip(listed, 200)} within {since}", facts=facts)
 
 
 def _read(text: str) -> list[_Entry]:

@@ -46,7 +46,7 @@ class ServicesSettings(ProbeSettings):
     longest_start: Duration = Field(
         21_600.0, description="time after which a one-shot that never ended before counts as hanging"
     )
-    leave_out: tuple[str, ...] = Field((), description="services that are not monitored; globs")
+    exclude: tuple[str, ...] = Field((), description="services that are not monitored; globs")
 
 
 class KnownService(BaseModel):
@@ -102,11 +102,11 @@ class ServicesProbe(BaseProbe):
         await self._state.write(
             ServicesKnown(boot=boot, services={u: each for u, each in known.items() if _worth(each)})
         )
-        return [Condition(LISTED, sound=True, facts=(("services", str(len(there))),)), *seen]
+        return [Condition(LISTED, ok=True, facts=(("services", str(len(there))),)), *seen]
 
     def _concerns(self, properties: Mapping[str, str]) -> bool:
         unit = properties.get("Id", "")
-        left_out = any(fnmatchcase(unit, each) for each in self._settings.leave_out)
+        left_out = any(fnmatchcase(unit, each) for each in self._settings.exclude)
         return bool(systemctl.UNIT.fullmatch(unit)) and properties.get("Transient") != "yes" and not left_out
 
     def _counted(self, before: KnownService, properties: Mapping[str, str]) -> KnownService:

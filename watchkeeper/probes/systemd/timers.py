@@ -39,7 +39,7 @@ class TimersSettings(ProbeSettings):
     kind: Literal["timers"] = "timers"
     every: Duration = Field(300.0, description="time from one sample to the next")
     timeout: Duration = Field(10.0, description="time after which systemd counts as not answering")
-    leave_out: tuple[str, ...] = Field((), description="timers that need not run; globs")
+    exclude: tuple[str, ...] = Field((), description="timers that need not run; globs")
 
 
 class KnownTimer(BaseModel):
@@ -86,7 +86,7 @@ class TimersProbe(BaseProbe):
         return own(timer.unit) and bool(systemctl.UNIT.fullmatch(timer.unit)) and not self._left_out(timer.unit)
 
     def _left_out(self, name: str) -> bool:
-        return any(fnmatchcase(name, each) for each in self._settings.leave_out)
+        return any(fnmatchcase(name, each) for each in self._settings.exclude)
 
 
 def _known(before: Mapping[str, KnownTimer], there: Mapping[str, Timer], now: datetime) -> dict[str, KnownTimer]:

@@ -113,6 +113,35 @@ def test_a_cause_is_told_and_its_consequences_are_held_beneath_it() -> None:
     assert street.correlation.dependencies.dependents_of("pool skerry") == ("guest hide-hub", "service hide-hub")
 
 
+def test_what_a_missing_mount_no_longer_reports_follows_from_it() -> None:
+    """A file system that is not mounted has no figures: one message, and none about each quantity that is missing."""
+    mounted, answers, space = (SeriesKey("file system /srv", name) for name in ("mounted", "answers", "space"))
+    street = station()
+    street.up(mounted, answers)
+    street.put(Level(space, 10.0, 100.0))
+    street.live(5)
+    street.down(mounted)
+    del street.state[answers], street.state[space]
+    street.live(60)
+    assert street.told == [("file system /srv", NotificationKind.RAISED)]
+    assert street.book.get(space, Concern.NOT_REPORTING).held_by == mounted
+    street.up(mounted, answers)
+    street.put(Level(space, 10.0, 100.0))
+    street.live(30)
+    assert street.told[1:] == [("file system /srv", NotificationKind.ENDED)]
+
+
+def test_what_stops_reporting_beside_a_fault_is_reported() -> None:
+    """A file system that is read-only still has figures: if they stop, that is another fault."""
+    writable, space = (SeriesKey("file system /srv", name) for name in ("recorded errors", "space"))
+    street = station()
+    street.put(Condition(writable, ok=False, reason="it has recorded 1 error"), Level(space, 10.0, 100.0))
+    street.live(5)
+    del street.state[space]
+    street.live(60)
+    assert street.told == [("file system /srv", NotificationKind.RAISED)] * 2
+
+
 def test_with_the_cause_the_consequences_end_and_nothing_is_told_of_them() -> None:
     """All well again within the settling time: the end of the cause is all there is to say."""
     street = station()

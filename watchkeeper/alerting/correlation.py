@@ -31,7 +31,7 @@ CONSEQUENCES = frozenset({Concern.NOT_ANSWERING, Concern.FAULTY, Concern.NOT_REP
 
 CAUSES = frozenset({Concern.NOT_ANSWERING, Concern.FAULTY, Concern.FULL})
 
-STOPPED = frozenset({"state", "answers", "there"})
+STOPPED = frozenset({"state", "answers", "there", "mounted"})
 """Conditions that mean, when faulty, that their subject does not work. Other conditions mean this only if they are
 grave: a pool that lost one of two disks still carries its guests."""
 
@@ -178,7 +178,18 @@ class Correlation:
                 fits = name in self.dependencies.names(key.subject) and (in_doubt or self._stands(key))
                 if fits and not self._rests(key, alert.key):
                     return key
-        return None
+        return self._own_cause(alert, in_doubt=in_doubt) if alert.concern is Concern.NOT_REPORTING else None
+
+    def _own_cause(self, alert: Alert, *, in_doubt: bool) -> SeriesKey | None:
+        """Another series of the same subject that is down: a file system that is not mounted has no figures."""
+        return next(
+            (
+                key
+                for key in self._down
+                if key.subject == alert.key.subject and key != alert.key and (in_doubt or self._stands(key))
+            ),
+            None,
+        )
 
     def _rests(self, key: SeriesKey, on: SeriesKey) -> bool:
         """Return whether `key` is suppressed by `on`, or has its subject: two must not suppress each other."""

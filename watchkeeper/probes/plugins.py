@@ -69,7 +69,7 @@ class Checked:
         """What the probe observed. Raises ProbeError where some of it is no observation."""
         observed = list(await self._probe.observe())
         for each in observed:
-            if why := why_not(each):
+            if not isinstance(each, Unseen) and (why := why_not(each)):
                 raise ProbeError(f"it observed {clip(repr(each))}, which cannot be used: {why}")
         keys = [each.key for each in observed if not isinstance(each, Unseen)]
         if len(set(keys)) < len(keys):
@@ -83,8 +83,6 @@ class Checked:
 
 def why_not(seen: object) -> str:
     """Why something cannot be taken for an observation; empty where it can."""
-    if isinstance(seen, Unseen):
-        return ""
     if not isinstance(seen, Level | Deadline | Answer | Condition):
         return "it is no Level, Deadline, Answer or Condition"
     if seen.key.subject.startswith(OWN_SUBJECT) or not seen.key.subject or not seen.key.quantity:

@@ -2,7 +2,16 @@
 
 from collections.abc import Mapping
 
-from watchkeeper.messages.runbook import host, monitoring, services, snapshots, storage_faults, storage_filling
+from watchkeeper.messages.runbook import (
+    host,
+    monitoring,
+    services,
+    snapshots,
+    storage_damage,
+    storage_faults,
+    storage_filling,
+    units,
+)
 from watchkeeper.messages.runbook.entry import RunbookEntry
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.observation import SeriesKey
@@ -15,9 +24,9 @@ CAUTION = (
 
 CHAPTERS: Mapping[str, tuple[RunbookEntry, ...]] = {
     "What fills": storage_filling.ENTRIES,
-    "Storage at fault": storage_faults.ENTRIES,
+    "Storage at fault": storage_damage.ENTRIES + storage_faults.ENTRIES,
     "Snapshots, backups, certificates": snapshots.OVERDUE + snapshots.AT_FAULT,
-    "Guests and services": services.ENTRIES,
+    "Guests and services": services.ENTRIES + units.ENTRIES,
     "The host": host.ENTRIES,
     "The watch itself, and many alerts at once": monitoring.ENTRIES,
     "What no entry above is for": monitoring.OTHER,

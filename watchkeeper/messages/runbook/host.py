@@ -113,6 +113,23 @@ ENTRIES = (
         avoid="Do not start everything at once if memory is short.",
     ),
     RunbookEntry(
+        title="The host restarted unexpectedly",
+        concern=Concern.FAULTY,
+        kinds=("restarts",),
+        about=(("host", "restarts"),),
+        means="The host started again and nothing had shut it down before: a power cut, a crash of the kernel, a "
+        "reset by a watchdog or by hand. Twice within a week is a warning.",
+        look="`journalctl -b -1 -n 50` shows the last lines before it stopped.",
+        commands=(
+            ("journalctl --list-boots", "when each boot began and ended"),
+            ("journalctl -b -1 -n 50", "the last lines before it stopped; a power cut leaves none about it"),
+            ("ls /sys/fs/pstore /var/lib/systemd/pstore", "what the kernel left of a crash"),
+        ),
+        helps="See whether other devices in the same room lost power as well. If not, look at the temperature, the "
+        "memory (a memory test overnight) and the power supply.",
+        avoid="Do not open a power supply. Work on a UPS and its batteries is at your own risk.",
+    ),
+    RunbookEntry(
         title="The clock is not kept in time",
         concern=Concern.FAULTY,
         kinds=("clock",),

@@ -210,18 +210,23 @@ def understand(replies: Replies) -> Guest:
     memory = _maybe(_MEMORY, replies.get("query-memory-size-summary"))
     balloon = _maybe(_BALLOON, replies.get("query-balloon"))
     vcpus = _maybe(_VCPUS, replies.get("query-cpus-fast"))
-    counted = _maybe(_COUNTS, replies.get("query-blockstats")) or []
-    stats = {name: each.stats for each in counted for name in (each.qdev, each.device) if name}
+    stats = _stats(_maybe(_COUNTS, replies.get("query-blockstats")) or [])
+    disks = [(_drive(each, stats), each.inserted) for each in drives]
     return Guest(
         name.name,
         status.status,
-        tuple(_drive(each, stats) for each in drives if each.io_status != "ok"),
+        tuple(disk for disk, _ in disks if disk.io_status != "ok"),
         memory.base + memory.plugged if memory else None,
         balloon.actual if balloon else None,
-        tuple(_drive(each, stats) for each in drives if each.inserted and not each.inserted.ro),
+        tuple(disk for disk, medium in disks if medium and not medium.ro),
         len(vcpus) if vcpus is not None else None,
-        tuple(_drive(each, stats) for each in drives if each.inserted and each.inserted.ro),
+        tuple(disk for disk, medium in disks if medium and medium.ro),
     )
+
+
+def _stats(counted: list[_Counts]) -> dict[str, _Counters]:
+    """The counters of each disk by both of its names: one made with -blockdev has no device name."""
+    return {name: each.stats for each in counted for name in (each.qdev, each.device) if name}
 
 
 _DRIVES = TypeAdapter(list[_Drive])

@@ -40,9 +40,9 @@ P = TypeVar("P", ProbeSettings, NotifierSettings)
 
 
 class Settings(BaseSettings):
-    """The document. A key that it does not know is an error; so is a variable WATCHKEEPER_... of the environment.
+    """The whole configuration. An unknown key is an error, and so is an unknown variable WATCHKEEPER_...
 
-    watch_host: watch this host's file systems, its memory and watchkeeper itself, though no probe names them.
+    watch_host: monitor this host's file systems, its memory and watchkeeper itself, even if no probe names them.
     """
 
     model_config = SettingsConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
@@ -123,7 +123,10 @@ def _taken(table: str, every: Sequence[P], written: Sequence[P]) -> Iterator[tup
     seen = {each.label for each in every if each not in written}
     for index, each in enumerate(written):
         if each.label in seen:
-            yield (table, index, "name"), f'"{each.label}" names another {table} already; give each a name of its own'
+            yield (
+                (table, index, "name"),
+                f'"{each.label}" is the name of another {table} as well; give each its own name',
+            )
         seen.add(each.label)
 
 
@@ -156,7 +159,7 @@ def _many(table: str, models: Iterable[type[P]]) -> Any:  # noqa: ANN401  a type
     known = tuple(models)
     if not known:
         return tuple[()]
-    words = Allowed(f"a table of its own, begun by [[{table}]]", str)
+    words = Allowed(f"a table that begins with [[{table}]]", str)
     one: Any = Annotated[known[0], words]
     if len(known) > 1:
         one = Annotated[Union[known], Field(discriminator="kind"), words]  # noqa: UP007  not known before it runs

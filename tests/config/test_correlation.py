@@ -26,5 +26,5 @@ def test_a_flood_that_would_end_as_it_begins_is_an_error(tmp_path: Path) -> None
     """The keys must agree; the error names the table."""
     config = tmp_path / "config.toml"
     config.write_text("[grouping]\nflood = 4\n", encoding="utf-8")
-    with pytest.raises(ConfigError, match=r"grouping: flood_ends is 5, more than flood, 4"):
+    with pytest.raises(ConfigError, match=r"grouping: flood_ends is 5, more than flood; write at most 4"):
         settings.load(config)

@@ -287,7 +287,7 @@ def test_other_problems_are_reported_with_the_old_keys(tmp_path: Path) -> None:
         'store.most: 1048576 is out of range; write a size such as "32 GiB", at least "16 MiB"',
         "store.houres: is not a known key; did you mean hours?",
         "alive: was renamed in 0.2.0; in line 5 write heartbeat instead of alive",
-        "alive.every: '3x' is not a duration; write a number and a unit (s, m, h, d, w), such as 15m or 1h30m",
+        'alive.every: "3x" is not a duration; write a number and a unit (s, m, h, d, w), such as 15m or 1h30m',
     ]
 
 

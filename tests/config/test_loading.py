@@ -47,14 +47,14 @@ def test_a_file_that_is_named_and_not_there_is_an_error(tmp_path: Path) -> None:
     path = tmp_path / "none.toml"
     assert (
         refusal(path)
-        == f"{path} cannot be used:\n  it cannot be read: No such file or directory; name a file that is there"
+        == f"{path} cannot be used:\n  it cannot be read: No such file or directory; name an existing file"
     )
 
 
 def test_a_folder_and_a_path_with_a_nul_are_refused(tmp_path: Path) -> None:
     """What cannot be opened is said, whatever it is."""
     assert "it cannot be read: Is a directory" in refusal(tmp_path)
-    assert "no path can hold a NUL character" in refusal(Path("a\0b"))
+    assert "the path holds a NUL character" in refusal(Path("a\0b"))
 
 
 def test_a_file_without_an_end_is_not_read_for_ever() -> None:
@@ -147,7 +147,7 @@ def test_the_environment_goes_before_the_document(tmp_path: Path, monkeypatch: p
         (
             "WATCHKEEPER_PROBE",
             "[]",
-            'probe (from $WATCHKEEPER_PROBE): "[]" is text; write a list, each a table of its own, begun by [[probe]]',
+            'probe (from $WATCHKEEPER_PROBE): "[]" is text; write a list, each a table that begins with [[probe]]',
         ),
     ],
 )
@@ -255,5 +255,5 @@ def test_a_path_may_begin_at_home(tmp_path: Path, quiet_environment: Path) -> No
 def test_the_home_of_somebody_unknown_is_an_error(tmp_path: Path) -> None:
     """~nobody-here names no folder."""
     assert problems(tmp_path, '[store]\npath = "~nobody-here/x.db"') == [
-        "store.path: '~nobody-here/x.db' begins with ~, and no home folder is known here"
+        'store.path: "~nobody-here/x.db" begins with ~, but there is no such home folder; begin it with "/"'
     ]

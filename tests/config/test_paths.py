@@ -49,8 +49,8 @@ def test_where_nothing_names_a_home_the_keeper_is_told_what_to_write(
     monkeypatch.delenv("HOME")
     assert problems(tmp_path, "") == [
         (
-            "store.path: no place for the database: neither $STATE_DIRECTORY nor $XDG_STATE_HOME nor $HOME names one; "
-            'write path = "/whole/path/of/watchkeeper.db" under [store]'
+            "store.path: no folder for the database: neither $STATE_DIRECTORY nor $XDG_STATE_HOME nor $HOME names one; "
+            'write path = "/srv/data/watchkeeper.db" under [store]'
         )
     ]
     assert problems(tmp_path, '[store]\npath = "/x.db"') == []

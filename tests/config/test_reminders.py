@@ -46,7 +46,7 @@ def test_what_is_default(tmp_path: Path) -> None:
     ("line", "said"),
     [
         ('quiet_hours = ["22-7"]', '"22-7" is not a span of hours; write one such as "22:00-07:00"'),
-        ('quiet_hours = ["00:00-24:00"]', "leaves no time in which anything could be told"),
+        ('quiet_hours = ["00:00-24:00"]', "covers the whole week"),
         ("quiet_hours = [7]", "not a span of hours"),
         ('quiet_for = "alarm"', "an alarm never waits"),
         ('digest = "daily"', '"daily" is not a time of day; write one such as "07:30"'),

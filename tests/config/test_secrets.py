@@ -64,7 +64,7 @@ def test_a_token_that_could_be_guessed_is_refused(tmp_path: Path, token: str, sa
     (problem,) = told.value.problems
     assert str(problem) == (
         f'probe[1].token (the 1st [[probe]], "nightly-backup"): the secret in {path} can be guessed ({said} of them '
-        "different); a token has 22 at least, 8 of them different; write one there that is made with: "
+        "different); a token has at least 22 characters, 8 of them different; write a token there that is made with: "
         "openssl rand -base64 32"
     )
 
@@ -120,7 +120,7 @@ def test_a_secret_that_is_not_there_is_told_with_the_remedy(tmp_path: Path) -> N
     assert problems(tmp_path, f'{BELL}rope = {{ file = "{tmp_path}/none" }}') == [
         (
             f"{PLACE}: the secret in {tmp_path}/none cannot be read: No such file or directory; "
-            f"write the secret there and close it to others: chmod 600 {tmp_path}/none"
+            f"write the secret there and protect it: chmod 600 {tmp_path}/none"
         )
     ]
 
@@ -148,7 +148,7 @@ def test_a_secret_that_may_not_be_read_is_told_with_the_remedy(
         (b"", "is empty"),
         (b"\n", "is empty"),
         (b"\xff\xfe", "is not UTF-8 text"),
-        (b"x" * (LARGEST_SECRET_BYTES + 1), "holds more than 64 KiB, which is no secret"),
+        (b"x" * (LARGEST_SECRET_BYTES + 1), "holds more than 64 KiB, which is too long for a secret"),
     ],
 )
 def test_what_is_no_secret_is_told_without_its_content(tmp_path: Path, rope: Path, content: bytes, told: str) -> None:
@@ -168,7 +168,7 @@ def test_a_credential_without_systemd_says_where_it_comes_from(tmp_path: Path) -
     """The daemon that was started by hand cannot have a credential."""
     assert problems(tmp_path, f'{BELL}rope = {{ credential = "rope" }}') == [
         (
-            f'{PLACE}: the credential "rope" is given by systemd alone, and $CREDENTIALS_DIRECTORY is not set here; '
+            f'{PLACE}: the credential "rope" comes from systemd, and $CREDENTIALS_DIRECTORY is not set here; '
             "add LoadCredential=rope:/path/of/the/secret to the unit, or name a file"
         )
     ]
@@ -191,7 +191,7 @@ def test_a_check_from_a_terminal_only_warns_of_credentials(tmp_path: Path) -> No
     """check-config is run by hand, where systemd gives none; the configuration may be sound all the same."""
     found = loaded(tmp_path, f'{BELL}rope = {{ credential = "rope" }}', Secrets.LOOKED_AT)
     assert found.warnings == (
-        'notifier[1].rope: the credential "rope" is given by systemd alone and could not be tried here',
+        'notifier[1].rope: the credential "rope" comes from systemd and could not be checked here',
     )
 
 
@@ -222,7 +222,7 @@ def test_the_name_of_a_credential_is_no_path(tmp_path: Path, name: str) -> None:
     assert problems(tmp_path, f'{BELL}rope = {{ credential = "{quoted}" }}') == [
         (
             'notifier[1].rope.credential (the 1st [[notifier]], of kind "bell"): '
-            "a credential's name is made of letters, digits, dots, dashes and underscores"
+            "a credential's name consists of letters, digits, dots, dashes and underscores"
         )
     ]
 

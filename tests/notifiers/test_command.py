@@ -136,8 +136,8 @@ async def test_its_environment_is_fixed(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("run", "said"),
     [
-        ([], "whole path of the program"),
-        (["lamp"], "whole path of the program"),
+        ([], "absolute path of the program"),
+        (["lamp"], "absolute path of the program"),
         (["/bin/lamp", "a\0b"], "NUL"),
     ],
 )

@@ -62,7 +62,7 @@ def test_a_table_of_such_a_kind_is_an_error_with_the_reason(config: Path, enviro
     assert done.returncode == 2
     assert f'probe[1].kind (the 1st [[probe]], of kind "tide"): {PROBE}' in done.stderr
     assert f'notifier[1].kind (the 1st [[notifier]], of kind "bell"): {NOTIFIER}' in done.stderr
-    assert '"horn" is not a kind that is known; the kinds are webhook' in done.stderr
+    assert '"horn" is not a known kind; the kinds are webhook' in done.stderr
 
 
 def test_the_daemon_starts_and_logs_why(config: Path, environment: Mapping[str, str], tmp_path: Path) -> None:

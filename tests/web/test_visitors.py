@@ -109,8 +109,11 @@ def test_proxies_are_addresses_or_networks(written: str, taken: str) -> None:
     [
         ("proxy.example.org", "'proxy.example.org' is not an address or a network; write one such as 127.0.0.1"),
         ("127.0.0.1:80", "'127.0.0.1:80' is not an address or a network"),
-        ("0.0.0.0/0", "'0.0.0.0/0' is everybody, so any visitor could forge its address; name the proxy's own address"),
-        ("::/0", "is everybody"),
+        (
+            "0.0.0.0/0",
+            "'0.0.0.0/0' covers every address, so visitors could forge theirs; write the proxy's own",
+        ),
+        ("::/0", "covers every address"),
         ("192.0.2.7/24", "is an address inside a network; write '192.0.2.7' or the network, '192.0.2.0/24'"),
     ],
 )

@@ -14,12 +14,13 @@ _BY_DEFAULT = Limits()
 
 
 class CorrelationSettings(Strict):
-    """When alerts are told together.
+    """When alerts are reported together.
 
-    flood: so many alerts within the time below are a flood, of which one summary is told.
-    flood_ends: fewer than this within that time, and it has ended.
-    flood_within: the time in which they are counted.
-    recovery_time: what outlives its cause is told after this.
+    flood: this many alerts within `flood_within` are an alarm flood, which is reported in one summary.
+    flood_ends: the flood ends when fewer alerts than this came within `flood_within`.
+    flood_within: the time over which alerts are counted.
+    recovery_time: an alert that follows from another one is reported if it is still active this long after that one
+        has ended.
     """
 
     flood: int = Field(default=_BY_DEFAULT.flood, ge=2, le=10_000)
@@ -30,7 +31,7 @@ class CorrelationSettings(Strict):
     def disorder(self) -> Iterator[str]:
         """What is wrong with the keys in combination."""
         if self.flood_ends > self.flood:
-            yield f"flood_ends is {self.flood_ends}, more than flood, {self.flood}: it would end as it begins"
+            yield f"flood_ends is {self.flood_ends}, more than flood; write at most {self.flood}"
 
     def limits(self) -> Limits:
         """The limits that this describes."""

@@ -42,7 +42,7 @@ def _duration(value: Any) -> Any:  # noqa: ANN401  what TOML holds
     try:
         return parse_duration(value) if isinstance(value, str) else value
     except OverflowError:
-        raise ValueError("longer than a century") from None
+        raise ValueError("longer than 100 years; write less") from None
 
 
 def _size(value: Any) -> Any:  # noqa: ANN401  what TOML holds
@@ -86,11 +86,11 @@ def _whole_path(value: Path) -> Path:
     try:
         path = value.expanduser()
     except RuntimeError:
-        raise ValueError(f"{str(value)!r} begins with ~, and no home folder is known here") from None
+        raise ValueError('begins with ~, but there is no such home folder; begin it with "/"') from None
     if not path.is_absolute():
-        raise ValueError(f'{str(value)!r} is not a whole path; begin it with "/" or "~/"')
+        raise ValueError('is not an absolute path; begin it with "/" or "~/"')
     if "\0" in str(path):
-        raise ValueError("holds a NUL character, which no path can")
+        raise ValueError("holds a NUL character; take it out")
     return path
 
 
@@ -108,7 +108,7 @@ Duration = Annotated[
     Field(gt=0, le=LONGEST_S, allow_inf_nan=False),
     Allowed('a duration such as "15m"', lambda s: _quoted(format_duration(s))),
 ]
-"""Seconds, more than none; written as text such as `15m`. A bare number counts as seconds."""
+"""Seconds, more than 0; written as text such as `15m`. A plain number is in seconds."""
 
 Delay = Annotated[
     float,
@@ -116,7 +116,7 @@ Delay = Annotated[
     Field(ge=0, le=LONGEST_S, allow_inf_nan=False),
     Allowed('a duration such as "15m", or "0s" for none', lambda s: _quoted(format_duration(s))),
 ]
-"""Seconds, or none."""
+"""Seconds, 0 or more."""
 
 Limit = Annotated[
     Annotated[float, Field(ge=0, le=LONGEST_S, allow_inf_nan=False)] | None,
@@ -138,7 +138,7 @@ Size = Annotated[
     Field(gt=0, le=LARGEST_BYTES),
     Allowed('a size such as "32 GiB"', lambda b: _quoted(format_size(b))),
 ]
-"""Bytes; written as text such as `32 GiB`. A bare number counts as bytes."""
+"""Bytes; written as text such as `32 GiB`. A plain number is in bytes."""
 
 PriorityWord = Annotated[
     Priority,
@@ -157,9 +157,9 @@ PriorityOrNever = Annotated[
 WholePath = Annotated[
     Path,
     AfterValidator(_whole_path),
-    Allowed('a whole path such as "/srv/thing" or "~/thing"', lambda p: _quoted(str(p))),
+    Allowed('an absolute path such as "/srv/data" or "~/data"', lambda p: _quoted(str(p))),
 ]
-"""A path that does not depend on where the daemon was started."""
+"""A path that does not depend on the daemon's working directory."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The `[heartbeat]` table: who receives a regular heartbeat. Not here: sending it (heartbeat.py)."""
+"""The `[heartbeat]` table: who receives a regular heartbeat. Not here: sending it (daemon/heartbeat.py)."""
 
 from typing import Annotated
 
@@ -10,18 +10,17 @@ from watchkeeper.config.types import SecretSource
 
 def _whole_url(url: AnyHttpUrl) -> AnyHttpUrl:
     if url.username or url.password:
-        raise ValueError("holds a user or password; read the whole address from a file instead")
+        raise ValueError("holds a user or password; read the address from a file instead")
     return url
 
 
 class HeartbeatSettings(Strict):
-    """Who is told that this watch is alive, and that its probes, rules, records and deliveries work; only then.
+    """The receiver of a regular POST, which is sent only while probes, rules, database and deliveries work.
 
-    url: where to POST that to; where the address itself is a secret, from a file or credential. Where none is set,
-    nobody is told.
-    every: from one time to the next.
-    timeout: after which one try is given up; the next comes at its time.
-    ca_file: authorities (PEM) for the receiver's certificate, in place of the system's.
+    url: the address to POST to; from a file or credential if it is a secret. By default no heartbeat is sent.
+    every: time between heartbeats.
+    timeout: time after which one attempt is abandoned. The next one follows at its usual time.
+    ca_file: CA certificates (PEM) for the receiver's certificate, instead of the system's.
     """
 
     url: Annotated[AnyHttpUrl, AfterValidator(_whole_url)] | SecretSource | None = None

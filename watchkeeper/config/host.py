@@ -38,10 +38,10 @@ def _named(name: str) -> ZoneInfo | None:
 
 
 class HostSettings(Strict):
-    """What the watched host is called, and the time zone that messages and commands tell times in.
+    """The name of the monitored host, and the time zone of times in messages and commands.
 
-    name: as messages and the page say it. Where none is set, the host's own name.
-    time_zone: such as `Europe/Paris`. Where none is set, the host's own.
+    name: name of the host in messages and on the page. By default the host name.
+    time_zone: time zone such as `Europe/Paris`. By default the host's own.
     """
 
     name: str = Field(default="", max_length=100)
@@ -60,7 +60,7 @@ class HostSettings(Strict):
         if value and _named(value) is None:
             near = difflib.get_close_matches(value, available_timezones(), n=1)
             hint = f'; did you mean "{near[0]}"?' if near else '; write one such as "Europe/Paris" or "UTC"'
-            raise ValueError(f"{value!r} is not a time zone that this host knows{hint}")
+            raise ValueError(f"is not a time zone that this host knows{hint}")
         return value
 
     @property

@@ -89,12 +89,12 @@ def read_text(path: Path) -> str:
         with path.open("rb") as file:
             raw = file.read(LARGEST_DOCUMENT_BYTES + 1)
     except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else "no path can hold a NUL character"
-        usual = "name a file that is there"
+        why = error.strerror if isinstance(error, OSError) else "the path holds a NUL character"
+        usual = "name an existing file"
         to_do = remedy(error, usual) if isinstance(error, OSError) else usual
         raise ConfigError(str(path), [Problem("", f"it cannot be read: {why}; {to_do}")]) from None
     if len(raw) > LARGEST_DOCUMENT_BYTES:
-        raise ConfigError(str(path), [Problem("", "it is longer than 1 MiB, so it is hardly a configuration")])
+        raise ConfigError(str(path), [Problem("", "it is longer than 1 MiB; name a configuration file")])
     return _text(raw, str(path))
 
 

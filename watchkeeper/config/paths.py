@@ -15,12 +15,12 @@ from watchkeeper.config.fields import Duration, Size, Strict, WholePath
 from watchkeeper.model.units import DAY_S, format_duration
 
 SMALLEST_MAX_SIZE_BYTES = 16 * 2**20
-"""A smaller bound would leave no room for the hours of a small house and the journal."""
+"""A smaller limit would leave no space for the hourly rows of a small host and the event log."""
 
 DATABASE = "watchkeeper.db"
 SYSTEM_CONFIG = Path("/etc/watchkeeper/config.toml")
 SYSTEM_STATE = Path("/var/lib/watchkeeper") / DATABASE
-"""Where the systemd unit keeps it; named in the error of a command that finds nothing in the keeper's own place."""
+"""The database of the systemd service; named in the error of a command that finds none in the user's own folder."""
 
 
 def home(environ: Mapping[str, str] = os.environ) -> Path | None:
@@ -47,8 +47,8 @@ def state_path(environ: Mapping[str, str] = os.environ) -> Path:
     if own := home(environ):
         return own / ".local" / "state" / "watchkeeper" / DATABASE
     raise ValueError(
-        "no place for the database: neither $STATE_DIRECTORY nor $XDG_STATE_HOME nor $HOME names one; "
-        'write path = "/whole/path/of/watchkeeper.db" under [store]'
+        "no folder for the database: neither $STATE_DIRECTORY nor $XDG_STATE_HOME nor $HOME names one; "
+        'write path = "/srv/data/watchkeeper.db" under [store]'
     )
 
 
@@ -63,18 +63,18 @@ def config_places(environ: Mapping[str, str] = os.environ) -> tuple[Path, ...]:
 
 
 class StoreSettings(Strict):
-    """Where the history, the alerts and the journal are kept, and for how long.
+    """Where history, alerts and the event log are stored, and for how long.
 
-    path: the SQLite database. Where none is set, watchkeeper.db in systemd's StateDirectory, else in
+    path: the SQLite database. By default watchkeeper.db in systemd's StateDirectory, else in
     `$XDG_STATE_HOME/watchkeeper`, else in `~/.local/state/watchkeeper`.
-    samples: how long samples are kept as they came, at least a day. Then each hour of a series becomes one row, with
-    its least, mean, most and last.
-    hours: how long these hours are kept, at least 60 days. Then each day becomes one row.
-    days: how long these days are kept. Then nothing is left of them.
+    samples: how long every sample is kept, at least a day. After that, each hour of a series becomes one row with its
+    minimum, mean, maximum and last value.
+    hours: how long hourly rows are kept, at least 60 days. After that, each day becomes one row.
+    days: how long daily rows are kept before they are deleted.
     events: how long entries of the event log are kept.
-    delivered: how long messages are kept once they are delivered.
-    forget_after: how long what is no longer seen stays on the page. Its history stays as long as any.
-    max_size: the size that the database may reach. At that, the oldest samples become hours sooner than set.
+    delivered: how long delivered messages are kept.
+    forget_after: how long a series that is no longer seen stays on the page. Its history is kept as long as any other.
+    max_size: maximum size of the database. When it is reached, the oldest samples become hourly rows earlier than set.
     """
 
     path: WholePath = Field(default=Path(), validate_default=True)

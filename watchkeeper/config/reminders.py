@@ -29,21 +29,21 @@ QuietSpan = Annotated[
     BeforeValidator(_span),
     Allowed('a span of hours such as "22:00-07:00" or "Fri-Sun 23:00-09:00"', lambda span: f'"{span}"'),
 ]
-"""A stretch of the day in the keeper's zone, on every day or on some."""
+"""A part of the day in the host's time zone, on every day or on some."""
 
 DueTime = Annotated[
     Due | None,
     BeforeValidator(_due),
     Allowed(f'a time such as "07:30" or "Mon 07:30", or "{NEVER}"', lambda due: f'"{due or NEVER}"'),
 ]
-"""A time of day in the keeper's zone; None, written as `never`."""
+"""A time of day in the host's time zone; None, written as `never`."""
 
 
 class RemindersSettings(Strict):
-    """When an alert that nobody has acknowledged is told again. Each wait is twice as long as the one before.
+    """When an alert that nobody has acknowledged is sent again. Each interval is twice as long as the one before.
 
-    caution, warning, alarm: the first wait, after it was last told.
-    longest: no wait is longer than this.
+    caution, warning, alarm: time from the last message about an alert of this priority to the first reminder.
+    longest: maximum interval between reminders.
     """
 
     caution: Limit = None

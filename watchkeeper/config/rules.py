@@ -14,7 +14,7 @@ from watchkeeper.model.alert import Delays
 from watchkeeper.model.chattering import Chattering
 
 _BY_DEFAULT = rules.Rules()
-"""The defaults stand in alerting/rules.py and nowhere else."""
+"""The defaults are in alerting/rules.py and nowhere else."""
 
 
 def _in_order(*limits: tuple[str, float | None], rising: bool, why: str) -> Iterator[str]:
@@ -34,11 +34,11 @@ class Ordered(Strict):
 
 
 class Delayed(Ordered):
-    """A rule with delays: a change counts once it has lasted so long (ISA-18.2).
+    """A rule with delays: a change counts when it has lasted this long (ISA-18.2).
 
-    on_delay: how long a finding must last before its alert begins or worsens.
-    off_delay: how long a finding must last before its alert eases or ends.
-    escalate: how long a warning may stand before it becomes an alarm because nobody has acknowledged it.
+    on_delay: how long a problem must last before its alert begins or gets a higher priority.
+    off_delay: how long an improvement must last before the alert ends or gets a lower priority.
+    escalate: how long a warning may stay unacknowledged before it becomes an alarm.
     """
 
     on_delay: Delay = 0.0
@@ -54,9 +54,9 @@ class Delayed(Ordered):
 class FullSettings(Delayed):
     """A level, such as a pool or a file system, is forecast to be full.
 
-    caution, warning, alarm: the time left at which this priority begins.
-    deadband: a priority that stands is kept until the time left is longer than its limit by this share.
-    min_history: the growth must have lasted for this share of the time left before anything is told.
+    caution, warning, alarm: the forecast time to full at which this priority begins.
+    deadband: an active priority is kept until the time to full exceeds its limit by this share.
+    min_history: an alert needs growth that has lasted for this share of the time to full.
     """
 
     caution: Limit = _BY_DEFAULT.full.caution_s
@@ -86,9 +86,9 @@ class FullSettings(Delayed):
 
 
 class OverdueSettings(Delayed):
-    """A deadline that recurs is told when it is missed; a single end, such as a certificate's, is told ahead.
+    """A recurring deadline is reported when it is missed; a single end, such as a certificate's, in advance.
 
-    late_caution, late_warning, late_alarm: how late, as a share of the period from one time to the next.
+    late_caution, late_warning, late_alarm: how late a recurring deadline is, as a share of its period.
     ahead_caution, ahead_warning, ahead_alarm: how long before a single end.
     """
 
@@ -125,9 +125,9 @@ class OverdueSettings(Delayed):
 
 
 class NotAnsweringSettings(Delayed):
-    """A service gives no answer.
+    """A service does not answer.
 
-    caution, warning, alarm: the silence after which this priority begins, counted from the first answer that failed.
+    caution, warning, alarm: time without an answer after which this priority begins, from the first failed request.
     """
 
     caution: Limit = _BY_DEFAULT.not_answering.caution_s
@@ -138,7 +138,7 @@ class NotAnsweringSettings(Delayed):
 
     def disorder(self) -> Iterator[str]:
         """What is wrong with the limits in combination."""
-        why = "the more urgent, the longer the silence: caution <= warning <= alarm"
+        why = "the more urgent, the longer without an answer: caution <= warning <= alarm"
         limits = (("caution", self.caution), ("warning", self.warning), ("alarm", self.alarm))
         yield from _in_order(*limits, rising=True, why=why)
 
@@ -150,10 +150,10 @@ class NotAnsweringSettings(Delayed):
 
 
 class FaultySettings(Delayed):
-    """A condition is not sound.
+    """A condition is faulty.
 
-    priority: of a thing that is impaired.
-    failed_priority: of a thing that itself says that it has stopped working.
+    priority: priority while the thing still works, such as a degraded array.
+    failed_priority: priority when the thing reports that it has stopped working.
     """
 
     priority: PriorityOrNever = _BY_DEFAULT.faulty.priority
@@ -167,10 +167,10 @@ class FaultySettings(Delayed):
 
 
 class NotReportingSettings(Delayed):
-    """A probe brings no samples any more.
+    """A probe reports nothing any more.
 
-    intervals: how many of the probe's own may pass without a sample.
-    priority: of the alert then.
+    intervals: number of the probe's own intervals that may pass without a sample.
+    priority: priority of the alert.
     """
 
     intervals: float = Field(default=_BY_DEFAULT.not_reporting.intervals, ge=1, le=1000, allow_inf_nan=False)
@@ -184,11 +184,11 @@ class NotReportingSettings(Delayed):
 
 
 class ChatteringSettings(Ordered):
-    """An alert that comes and goes is told as that, once, and ends when it has been calm.
+    """An alert that comes and goes is reported as chattering, once, and ends when it has stayed away.
 
-    raises: so many times within the time below is chattering.
-    within: the time in which they are counted.
-    calm: how long it must stay away, or stay lower, before that counts.
+    raises: an alert that is raised this many times within `within` is chattering.
+    within: the time over which raises are counted.
+    calm: how long the alert must stay away, or stay lower, before it ends.
     """
 
     raises: int = Field(default=_BY_DEFAULT.chattering.raises or 0, ge=2, le=1000)
@@ -201,7 +201,7 @@ class ChatteringSettings(Ordered):
 
 
 class RulesSettings(Strict):
-    """The rule for each of the five concerns; what is not set has its default."""
+    """The rule for each of the five concerns. What is not set has its default."""
 
     full: FullSettings = FullSettings()
     overdue: OverdueSettings = OverdueSettings()

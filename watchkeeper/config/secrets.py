@@ -60,11 +60,11 @@ def _no_systemd(at: Place, name: str, wrong: list[tuple[Place, str]], warnings: 
     """A credential without systemd: a warning if that is acceptable, else a problem."""
     if warnings is not None:
         warnings.append(
-            f'{format_location(at)}: the credential "{name}" is given by systemd alone and could not be tried here'
+            f'{format_location(at)}: the credential "{name}" comes from systemd and could not be checked here'
         )
         return
     trouble = (
-        f'the credential "{name}" is given by systemd alone, and $CREDENTIALS_DIRECTORY is not set here; '
+        f'the credential "{name}" comes from systemd, and $CREDENTIALS_DIRECTORY is not set here; '
         f"add LoadCredential={name}:/path/of/the/secret to the unit, or name a file"
     )
     wrong.append((at, trouble))
@@ -86,7 +86,7 @@ def _remedy(source: SecretSource, error: OSError) -> str:
         return f"see LoadCredential={source.credential}: in the unit"
     if isinstance(error, PermissionError):
         return "let the user that runs watchkeeper read it, and nobody else"
-    return f"write the secret there and close it to others: chmod 600 {source.file}"
+    return f"write the secret there and protect it: chmod 600 {source.file}"
 
 
 def _open_to_all(source: SecretSource) -> bool:

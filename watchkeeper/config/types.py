@@ -30,7 +30,7 @@ __all__ = [
 ]
 
 LARGEST_SECRET_BYTES = 64 * 1024
-"""More than any key or password; a wrong path such as /dev/zero must not be read for ever."""
+"""More than any key or password. Reading must end, even if the path is wrong, such as /dev/zero."""
 
 _CREDENTIAL = re.compile(r"[A-Za-z0-9._-]+")
 
@@ -48,7 +48,7 @@ class SecretSource(Strict):
     @classmethod
     def _plain(cls, value: str | None) -> str | None:
         if value is not None and (not _CREDENTIAL.fullmatch(value) or value.startswith(".")):
-            raise ValueError("a credential's name is made of letters, digits, dots, dashes and underscores")
+            raise ValueError("a credential's name consists of letters, digits, dots, dashes and underscores")
         return value
 
     @model_validator(mode="after")
@@ -73,7 +73,7 @@ class SecretSource(Strict):
         with self.path.open("rb") as file:
             raw = file.read(LARGEST_SECRET_BYTES + 1)
         if len(raw) > LARGEST_SECRET_BYTES:
-            raise ValueError(f"holds more than {LARGEST_SECRET_BYTES // 1024} KiB, which is no secret")
+            raise ValueError(f"holds more than {LARGEST_SECRET_BYTES // 1024} KiB, which is too long for a secret")
         try:
             text = raw.decode().rstrip("\r\n")
         except UnicodeDecodeError:
@@ -89,9 +89,9 @@ of hexadecimal digits has 8 different ones in all but one of 7,000 cases; a repe
 
 
 class TokenSource(SecretSource):
-    """A secret that is compared however often it is tried, so it must be too long to be guessed."""
+    """A secret that anybody may try, any number of times, so it must be too long to be guessed."""
 
-    remedy: ClassVar[str] = "write one there that is made with: openssl rand -base64 32"
+    remedy: ClassVar[str] = "write a token there that is made with: openssl rand -base64 32"
 
     def read(self) -> SecretStr:
         """The token. Raises as SecretSource does; ValueError also if it could be guessed."""
@@ -99,8 +99,8 @@ class TokenSource(SecretSource):
         length, different = len(found.get_secret_value()), len(set(found.get_secret_value()))
         if length < SHORTEST_TOKEN or different < LEAST_DIFFERENT:
             raise ValueError(
-                f"can be guessed ({length} characters, {different} of them different); a token has {SHORTEST_TOKEN} at "
-                f"least, {LEAST_DIFFERENT} of them different"
+                f"can be guessed ({length} characters, {different} of them different); a token has at least "
+                f"{SHORTEST_TOKEN} characters, {LEAST_DIFFERENT} of them different"
             )
         return found
 
@@ -108,15 +108,15 @@ class TokenSource(SecretSource):
 class ProbeSettings(Strict):
     """What every probe's settings have; a probe's own model adds `kind: Literal[...]` and its own keys.
 
-    name: names the probe in its own alerts; unique. Where none is set, its kind.
-    every: from one sample to the next.
-    timeout: after which one look is given up.
-    depends_on: subjects, or names of other probes, without which what this probe observes cannot work. While one of
-        them is down, nothing is told of it on its own.
-    rules: on top of the general ones, for what this probe observes.
+    name: unique name of the probe. By default its kind.
+    every: time between runs.
+    timeout: time after which one run is abandoned.
+    depends_on: subjects, such as "pool skerry", or names of other probes that this probe's subjects need to work. While
+        one of them is down, no separate messages are sent about what this probe observes.
+    rules: rules for this probe alone; what is not set there comes from the general rules.
 
-    usual_rules: those that fit this kind of probe better than the general defaults; what a configuration sets, for all
-        or for this probe, goes before them.
+    usual_rules: defaults that fit this kind of probe better than the general ones. What a configuration sets, for all
+        probes or for this one, takes precedence.
     """
 
     usual_rules: ClassVar[RulesSettings] = RulesSettings()
@@ -142,8 +142,8 @@ class ProbeSettings(Strict):
 class NotifierSettings(Strict):
     """What every notifier's settings have; a notifier's own model adds `kind: Literal[...]` and its own keys.
 
-    name: names the notifier in the journal; unique. Where none is set, its kind.
-    timeout: after which one try is given up.
+    name: unique name of the notifier. By default its kind.
+    timeout: time after which one attempt is abandoned.
     """
 
     kind: str

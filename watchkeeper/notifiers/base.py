@@ -25,7 +25,7 @@ S = TypeVar("S", bound=NotifierSettings)
 
 def _leaves_time(spans: tuple[Span, ...]) -> tuple[Span, ...]:
     if not leaves_time(spans):
-        raise ValueError("leaves no time in which anything could be told; leave some hours of the week out")
+        raise ValueError("covers the whole week, so nothing would be sent; leave some hours out")
     return spans
 
 
@@ -40,19 +40,19 @@ def server_name(example: str) -> AfterValidator:
 
     def checked(text: str) -> str:
         if not text.isascii() or not text.isprintable() or not text or set(text) & set(" /@"):
-            raise ValueError(f"{clean(text, 60)!r} is not a host's name or address; write one such as {example}")
+            raise ValueError(f"{clean(text, 60)!r} is not a host name or address; write one such as {example}")
         return text
 
     return AfterValidator(checked)
 
 
 class ReceiverSettings(NotifierSettings):
-    """What the settings of every notifier have that delivers to somebody.
+    """What the settings of every notifier that sends to a receiver have.
 
-    at_least: alerts of this priority and above are told; also when one falls from it, or ends.
-    quiet_hours: hours of your own time zone in which what can wait is held until they end.
-    quiet_for: the most urgent priority that waits for that; an alarm never does.
-    digest: when a digest is sent of what stands, what is nearest to full and what is overdue.
+    at_least: the lowest priority that is sent. Its end, and its fall below this priority, are sent too.
+    quiet_hours: hours, in the time zone under `[host]`, during which less urgent messages wait.
+    quiet_for: the highest priority that waits until the quiet hours end. An alarm never waits.
+    digest: when to send a digest: active alerts, what is nearest to full, and what is overdue.
     """
 
     at_least: PriorityWord = Priority.CAUTION

@@ -45,18 +45,20 @@ REAP_S = 1.0
 
 def _words(value: tuple[str, ...]) -> tuple[str, ...]:
     if not value or not value[0].startswith("/"):
-        raise ValueError('the first word is the whole path of the program, such as ["/usr/local/bin/lamp", "red"]')
+        raise ValueError(
+            'the first word must be the absolute path of the program, such as ["/usr/local/bin/lamp", "red"]'
+        )
     if any("\0" in word for word in value):
-        raise ValueError("holds a NUL character, which no argument can")
+        raise ValueError("holds a NUL character; take it out")
     return value
 
 
 class CommandSettings(ReceiverSettings):
-    """A program that tells. It reads the message as JSON on standard input; its exit status says what became of it."""
+    """A program of your own. It reads the message as JSON on standard input; its exit status reports the result."""
 
     kind: Literal["command"]
     run: Annotated[tuple[str, ...], AfterValidator(_words)] = Field(
-        description="the program by its whole path, and its arguments; no shell reads them"
+        description="absolute path of the program, and its arguments; no shell interprets them"
     )
 
 

@@ -20,19 +20,20 @@ class Reading(StrEnum):
 
 
 class PageSettings(Strict):
-    """Where the page is served.
+    """Where the page is served, and who may read it.
 
-    listen: a loopback address; another one only with a password. port: 0 takes any that is free.
-    hosts: further names under which a reverse proxy offers the page; a request for any other name is turned away.
-    proxies: addresses or networks of your reverse proxies, for one on this host `["127.0.0.1", "::1"]`. Only their
-    X-Forwarded-For is believed: its rightmost address that is not listed here is the visitor, for whom wrong passwords
-    are counted. Where none is set, the header is ignored.
-    prefix: the path under which a reverse proxy offers the page, such as `/watch`; empty for none.
-    password: where the hash that `watchkeeper password` made is read from; without it nobody can act on alerts here.
-    reading: `open` to everyone who reaches the page, or with the `password` alone. Where it is not set: open on a
-    loopback address, with the password on any other.
-    address: the page's address as it is reached from where messages are read. With it, a message about an alert has a
-    link with which it can be acknowledged there.
+    listen: the address to listen on: loopback, or with a password any other. port: the port; 0 takes any free one.
+    hosts: further names under which a reverse proxy serves the page. A request for any other name is refused.
+    proxies: addresses or networks of your reverse proxies; for one on this host `["127.0.0.1", "::1"]`. Only their
+    X-Forwarded-For header is used: its rightmost address that is not listed here is the visitor, for whom wrong
+    passwords are counted. By default the header is ignored.
+    prefix: the path under which a reverse proxy serves the page, such as `/watch`; empty for none.
+    password: where the hash that `watchkeeper password` made is read from. Without it nobody can act on alerts on the
+    page.
+    reading: who may read the page: `open` is everyone who can reach it, `password` those who sign in. By default `open`
+    on a loopback address and `password` on any other.
+    address: the page's address as readers of messages reach it. With it, messages about an alert have a link that
+    acknowledges the alert.
     """
 
     listen: str = "127.0.0.1"
@@ -70,7 +71,7 @@ class PageSettings(Strict):
     @classmethod
     def _readable(cls, reading: Reading | None, info: ValidationInfo) -> Reading | None:
         if reading is Reading.PASSWORD and info.data.get("password") is None:
-            raise ValueError("reading with the password needs one; set page.password")
+            raise ValueError('needs a password when it is "password"; set page.password')
         return reading
 
     @field_validator("address")
@@ -80,10 +81,10 @@ class PageSettings(Strict):
         if address is None:
             return None
         if address.username or address.password or address.query or address.fragment:
-            raise ValueError("holds more than a host and a path; write one such as https://watch.example.org/watch")
+            raise ValueError("is more than a host and a path; write one such as https://watch.example.org/watch")
         host, listen = (address.host or "").strip("[]").lower(), info.data.get("listen", "localhost")
         if host not in {"localhost", listen, *info.data.get("hosts", ())} and not _is_loopback(host):
-            raise ValueError(f"names {host}, for which the page does not answer; add it under page.hosts")
+            raise ValueError(f"names {host}, a name that the page does not answer to; add it to page.hosts")
         return address
 
     @property
@@ -126,7 +127,7 @@ class PageSettings(Strict):
     def _path(cls, prefix: str) -> str:
         trimmed = prefix.rstrip("/")
         if not _PREFIX.fullmatch(trimmed):
-            raise ValueError(f"{prefix!r} is not a path; write one that begins with a slash, such as /watch")
+            raise ValueError(f"{prefix!r} is not a path; begin it with /, such as /watch")
         return trimmed
 
 
@@ -139,7 +140,7 @@ def _proxy(text: str) -> IPv4Network | IPv6Network:
             f"{text!r} is not an address or a network; write one such as 127.0.0.1, ::1 or 192.0.2.0/28"
         ) from None
     if not network.prefixlen:
-        raise ValueError(f"{text!r} is everybody, so any visitor could forge its address; name the proxy's own address")
+        raise ValueError(f"{text!r} covers every address, so visitors could forge theirs; write the proxy's own")
     address = text.partition("/")[0]
     if "/" in text and ip_address(address) != network.network_address:
         raise ValueError(f"{text!r} is an address inside a network; write {address!r} or the network, {str(network)!r}")

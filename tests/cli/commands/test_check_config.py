@@ -56,7 +56,7 @@ def test_what_will_be_watched_and_told(run: Run, document: Path, tmp_path: Path)
         "Watched",
         "  filesystems  filesystems, every 1m, because of watch_host",
         "  memory       memory, every 30s, because of watch_host",
-        "  itself       itself, every 1m, because of watch_host",
+        "  self-check   self-check, every 1m, because of watch_host",
         "  hide-hub     http, every 1m30s",
         "               rules of its own: not_answering",
         '               url = "http://127.0.0.1:8123/?..."',
@@ -68,8 +68,8 @@ def test_what_will_be_watched_and_told(run: Run, document: Path, tmp_path: Path)
         "            secret: from /run/credentials/phone-secret",
     ]
     assert result.stderr == (
-        'watchkeeper: notifier[1].secret: the credential "phone-secret" is given by systemd alone '
-        "and could not be tried here\n"
+        'watchkeeper: notifier[1].secret: the credential "phone-secret" comes from systemd '
+        "and could not be checked here\n"
     )
 
 
@@ -128,7 +128,7 @@ def test_every_problem_is_told_at_once(run: Run, config: Path) -> None:
     assert (told.exit_code, told.stdout) == (2, "")
     assert told.stderr == (
         f"watchkeeper: {config} cannot be used:\n"
-        '  probe[1].kind (the 1st [[probe]], of kind "htpp"): "htpp" is not a kind that is known; did you mean "http"? '
+        '  probe[1].kind (the 1st [[probe]], of kind "htpp"): "htpp" is not a known kind; did you mean "http"? '
         f"The kinds are {', '.join(PROBES)}\n"
         "  pgae: is not a known key; did you mean page?\n"
     )
@@ -141,7 +141,7 @@ def test_every_problem_is_told_at_once(run: Run, config: Path) -> None:
             {
                 "place": "probe[1].kind",
                 "of": 'the 1st [[probe]], of kind "htpp"',
-                "what": f'"htpp" is not a kind that is known; did you mean "http"? The kinds are {", ".join(PROBES)}',
+                "what": f'"htpp" is not a known kind; did you mean "http"? The kinds are {", ".join(PROBES)}',
             },
             {"place": "pgae", "of": "", "what": "is not a known key; did you mean page?"},
         ],

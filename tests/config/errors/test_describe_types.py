@@ -78,7 +78,7 @@ def test_how_a_value_is_written(value: Any, annotation: Any, text: str) -> None:
 @pytest.mark.parametrize(
     ("value", "told"),
     [
-        (True, "a switch"),
+        (True, "a boolean"),
         ("x", "text"),
         (1, "a whole number"),
         (1.5, "a number"),

@@ -35,7 +35,9 @@ def test_an_error_names_its_place_and_what_is_allowed(tmp_path: Path, text: str,
 def test_a_duration_beyond_any_number_is_refused(tmp_path: Path) -> None:
     """A number that no float can hold is no crash, and is not repeated in full."""
     told = problems(tmp_path, f'{HIDE}every = "{"9" * 400}w"')
-    assert told == [f'probe[1].every (the 1st [[probe]], of kind "hide"): "{"9" * 60}..." is longer than a century']
+    assert told == [
+        f'probe[1].every (the 1st [[probe]], of kind "hide"): "{"9" * 60}..." is longer than 100 years; write less'
+    ]
 
 
 def test_every_error_is_told_at_once_in_the_order_of_the_document(tmp_path: Path) -> None:

@@ -278,9 +278,9 @@ async def test_a_name_that_is_hostile(running: Broker) -> None:
 @pytest.mark.parametrize(
     ("keys", "said"),
     [
-        ({"security": "none", "server": "broker.example.org"}, "for localhost and private addresses alone"),
+        ({"security": "none", "server": "broker.example.org"}, "only for localhost and private addresses"),
         ({"user": "gannet"}, "belong together"),
-        ({"server": "mqtt://broker"}, "is not a host's name"),
+        ({"server": "mqtt://broker"}, "is not a host name"),
         ({"topic": "watch/#"}, "is not a topic"),
         ({"topic": "$SYS"}, "is not a topic"),
         ({"topic": "watch/"}, "is not a topic"),

@@ -239,7 +239,7 @@ def test_shifting_all_instants_changes_nothing(stays: dict[str, tuple[int, int]]
 
 def test_settings_that_look_at_nothing() -> None:
     """A probe that would look at nothing is refused."""
-    with pytest.raises(ValidationError, match="nothing is left to look at"):
+    with pytest.raises(ValidationError, match="there is nothing to monitor"):
         AfterRebootSettings(units=False, ports=False)
 
 

@@ -290,7 +290,10 @@ def test_sizes_that_are_not_known() -> None:
 @pytest.mark.parametrize(
     ("settings", "told"),
     [
-        ({"name": "x", "max_age": "1d", "files": ("srv/*.img",)}, "'srv/\\*.img' is not a full path; begin with /"),
+        (
+            {"name": "x", "max_age": "1d", "files": ("srv/*.img",)},
+            "'srv/\\*.img' is not an absolute path; begin with /",
+        ),
         ({"name": "x", "max_age": "1d", "files": ()}, "at least 1 item"),
         ({"name": "", "max_age": "1d", "files": ("/x",)}, "at least 1 character"),
         ({"name": "x", "files": ("/x",)}, "Field required"),

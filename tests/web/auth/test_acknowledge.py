@@ -224,10 +224,10 @@ async def test_without_passes_there_is_no_such_page() -> None:
 @pytest.mark.parametrize(
     ("address", "said"),
     [
-        ("https://watch.example.org/", "for which the page does not answer; add it under page.hosts"),
-        ("https://192.0.2.7/", "for which the page does not answer"),
-        ("https://gannet@localhost/", "holds more than a host and a path"),
-        ("https://localhost/?x=1", "holds more than a host and a path"),
+        ("https://watch.example.org/", "a name that the page does not answer to; add it to page.hosts"),
+        ("https://192.0.2.7/", "a name that the page does not answer to"),
+        ("https://gannet@localhost/", "is more than a host and a path"),
+        ("https://localhost/?x=1", "is more than a host and a path"),
     ],
 )
 def test_an_address_that_would_be_turned_away(address: str, said: str) -> None:

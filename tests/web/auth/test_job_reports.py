@@ -179,7 +179,7 @@ async def test_reporting_often_is_no_guessing(client: Client) -> None:
     ("token", "why"),
     [
         (None, "No such file or directory"),
-        ("", "is empty; write one there that is made with: openssl rand -base64 32"),
+        ("", "is empty; write a token there that is made with: openssl rand -base64 32"),
         ("secret", "can be guessed (6 characters, 5 of them different)"),
         ("abc" * 20, "can be guessed (60 characters, 3 of them different)"),
     ],

@@ -179,7 +179,7 @@ def what_it_is(value: Any) -> str:  # noqa: ANN401  what TOML holds
     """The kind of a value in the document: `text`, `a whole number`."""
     match value:
         case bool() | Switch():
-            return "a switch"
+            return "a boolean"
         case str():
             return "text"
         case int():

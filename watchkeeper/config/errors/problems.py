@@ -133,14 +133,14 @@ def _unlike(error: ErrorDetails, at: ErrorLocation) -> str:
     """The value is not of the type that the field accepts."""
     value = error["input"]
     if at.secret:
-        return f"{describe_types.what_it_is(value)} is not taken here; write {describe_types.allowed(at.annotation)}"
+        return f"{describe_types.what_it_is(value)} is not allowed here; write {describe_types.allowed(at.annotation)}"
     is_type = error["type"].endswith(("_type", "_parsing", "_attributes_type"))
     said = (
         f"{shown(value)} is {describe_types.what_it_is(value)}"
         if is_type and not isinstance(value, list | dict)
         else ""
     )
-    said = said or (f"{shown(value)} is not taken here" if is_type else f"{shown(value)} is not allowed")
+    said = said or (f"{shown(value)} is not allowed here" if is_type else f"{shown(value)} is not allowed")
     return f"{said}; write {describe_types.allowed(at.annotation)}"
 
 
@@ -155,7 +155,7 @@ _BOUNDS = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less tha
 
 
 def _no_file(error: ErrorDetails, _at: ErrorLocation) -> str:
-    return f"{shown(str(error['input']))} is no file that is there; write the path of one that is"
+    return f"{shown(str(error['input']))} is not an existing file; write the path of one"
 
 
 def _missing(_error: ErrorDetails, at: ErrorLocation) -> str:
@@ -187,7 +187,7 @@ def _unknown_kind(error: ErrorDetails, at: ErrorLocation) -> str:
     kind, known = error["input"].get("kind"), _kinds(at)
     near = difflib.get_close_matches(str(kind).lower(), known, n=1)
     hint = f"did you mean {dumps(near[0])}? " if near else ""
-    return f"{shown(kind)} is not a kind that is known; {hint}{'The' if near else 'the'} kinds are {', '.join(known)}"
+    return f"{shown(kind)} is not a known kind; {hint}{'The' if near else 'the'} kinds are {', '.join(known)}"
 
 
 def _no_kind(_error: ErrorDetails, at: ErrorLocation) -> str:
@@ -200,13 +200,17 @@ def _raised(error: ErrorDetails, at: ErrorLocation) -> str:
     if at.secret:
         return _without(said, _leaves(value))
     said = without_secrets(said)
-    if not isinstance(value, str | int | float | Switch) or (
-        isinstance(value, str) and repr(without_secrets(value)) in said
-    ):
+    if not isinstance(value, str | int | float | Switch):
         return said
+    if isinstance(value, str) and (quoted := repr(without_secrets(value))) in said:
+        return said.replace(quoted, shown(value), 1)
     if said.startswith(("not ", "longer ")):
         return f"{shown(value)} is {said}"
-    return f"{shown(value)} {said}" if said.startswith(("holds ", "is ")) else f"{shown(value)}: {said}"
+    return f"{shown(value)} {said}" if said.startswith(_PREDICATES) else f"{shown(value)}: {said}"
+
+
+_PREDICATES = ("is ", "holds ", "begins ")
+"""Texts that begin so continue a sentence whose subject is the value."""
 
 
 def _without(said: str, leaves: Iterable[str]) -> str:

@@ -47,7 +47,7 @@ def _address(text: str) -> str:
     except (HeaderParseError, ValueError, IndexError):
         spec = ""
     if spec != text or not text.isascii() or not text.isprintable() or text.count("@") != 1 or text.endswith("@"):
-        raise ValueError(f"{clean(text, 60)!r} is not a mail address; write one such as keeper@example.org")
+        raise ValueError(f"{clean(text, 60)!r} is not a mail address; write one such as operator@example.org")
     return text
 
 
@@ -63,16 +63,16 @@ Address = Annotated[str, AfterValidator(_address)]
 
 
 class MailSettings(ReceiverSettings):
-    """A mail server, and whom to write to.
+    """A mail server, and the receivers of the mails.
 
-    server: the host to hand mails to. port: where none is set, the usual one for the kind of security.
-    to: the addresses of whom to tell.
-    security: `starttls` (port 587), `tls` (port 465, RFC 8314) or `none` (port 25), which is for this host alone.
-    user, password: to log in with; both or none.
-    from: the sender's address, written `from` in the document.
-    ca_file: authorities (PEM) for the server's certificate, in place of the system's.
-    timeout: for each reply of the server; RFC 5321 4.5.3.2 asks for 5 minutes, since a mail that is given up too soon
-        may have been taken, and would come twice.
+    server: name of the mail server. port: its port; by default the usual one for `security`.
+    to: addresses of the receivers.
+    security: `starttls` (port 587), `tls` (port 465, RFC 8314), or `none` (port 25) for a mail server on this host.
+    user, password: the login; both or neither.
+    from: address of the sender.
+    ca_file: CA certificates (PEM) for the server's certificate, instead of the system's.
+    timeout: maximum wait for each reply of the server. RFC 5321 4.5.3.2 asks for 5 minutes: with less, a mail that the
+        server has accepted may be sent twice.
     """
 
     kind: Literal["mail"]
@@ -89,9 +89,9 @@ class MailSettings(ReceiverSettings):
     @model_validator(mode="after")
     def _agrees(self) -> "MailSettings":
         if self.security == "none" and not _is_this_host(self.server):
-            raise ValueError('security "none" is for localhost alone; write "starttls" or "tls"')
+            raise ValueError('security "none" is only for localhost; write "starttls" or "tls"')
         if (self.user is None) != (self.password is None):
-            raise ValueError("user and password belong together; write both or none")
+            raise ValueError("user and password belong together; write both or neither")
         return self
 
     @property

@@ -82,13 +82,13 @@ def _is_near(server: str) -> bool:
 
 
 class MqttSettings(ReceiverSettings):
-    """A broker of your own that speaks MQTT 5. Needs the extra: pip install 'watchkeeper[mqtt]'.
+    """An MQTT 5 broker. Needs the extra: pip install 'watchkeeper[mqtt]'.
 
-    server: the broker's host. port: where none is set, 8883 for TLS and 1883 without.
+    server: name of the broker. port: its port; by default 8883 with TLS and 1883 without.
     security: `tls`, or `none` for localhost and for addresses of a private network.
-    user, password: to log in with; both or none.
-    topic: what everything is published under; each host that watchkeeper watches needs its own.
-    ca_file: authorities (PEM) for the broker's certificate, in place of the system's.
+    user, password: the login; both or neither.
+    topic: the topic under which everything is published. Each monitored host needs its own.
+    ca_file: CA certificates (PEM) for the broker's certificate, instead of the system's.
     """
 
     kind: Literal["mqtt"]
@@ -103,11 +103,11 @@ class MqttSettings(ReceiverSettings):
     @model_validator(mode="after")
     def _agrees(self) -> Self:
         if importlib.util.find_spec("paho") is None:
-            raise ValueError("needs a client that is not installed: pip install 'watchkeeper[mqtt]'")
+            raise ValueError("needs a package that is not installed: pip install 'watchkeeper[mqtt]'")
         if self.security == "none" and not _is_near(self.server):
-            raise ValueError('security "none" is for localhost and private addresses alone; write "tls"')
+            raise ValueError('security "none" is only for localhost and private addresses; write "tls"')
         if (self.user is None) != (self.password is None):
-            raise ValueError("user and password belong together; write both or none")
+            raise ValueError("user and password belong together; write both or neither")
         return self
 
     @property

@@ -60,7 +60,7 @@ def _whole_url(url: AnyHttpUrl) -> AnyHttpUrl:
 def _header_names(headers: dict[str, SecretSource | SecretStr]) -> dict[str, SecretSource | SecretStr]:
     for name in headers:
         if not _TOKEN.fullmatch(name):
-            raise ValueError("holds a name that is no HTTP header's; write letters, digits and hyphens")
+            raise ValueError("holds an invalid header name; use letters, digits and hyphens")
         if name.lower() in _OURS or name.lower().startswith("webhook-"):
             raise ValueError(f"{name} is set by watchkeeper itself")
     return headers
@@ -81,13 +81,13 @@ def _is_json(media_type: str) -> bool:
 class WebhookSettings(ReceiverSettings):
     """A receiver of webhooks.
 
-    url: where to POST to; where the address itself is a secret, from a file or credential.
-    secret: the signing key, `whsec_` and base64; without one nothing is signed.
-    headers: more headers to send, each as text or from a file or credential.
-    ca_file: authorities (PEM) for the receiver's certificate, in place of the system's.
-    timeout: after which one try is given up (Standard Webhooks asks for 15 to 30 s).
-    template: a body of your own in place of the event: a Jinja2 template over the fields of the event's `data`.
-    content_type: what the template makes. Where it is JSON, the template is tried for that.
+    url: the address to POST to; from a file or credential if it is a secret.
+    secret: the signing key: `whsec_` and base64. Without it, requests are not signed.
+    headers: further headers to send, each as text or from a file or credential.
+    ca_file: CA certificates (PEM) for the receiver's certificate, instead of the system's.
+    timeout: time after which one attempt is abandoned (Standard Webhooks asks for 15 to 30 s).
+    template: your own body instead of the event: a Jinja2 template over the fields of the event's `data`.
+    content_type: media type of the template's result. If it is JSON, `check-config` tests the result.
     """
 
     kind: Literal["webhook"]

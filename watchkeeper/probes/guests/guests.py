@@ -31,29 +31,27 @@ from watchkeeper.probes.support.tools import RootsideSettings
 def whole_path(value: str) -> str:
     """An absolute path or glob. Raises ValueError that says what is allowed."""
     if not value.startswith("/"):
-        raise ValueError(f"{value!r} is not a whole path; begin it with /, such as /run/guests/*.qmp")
+        raise ValueError(f"{value!r} is not an absolute path; begin it with /, such as /run/guests/*.qmp")
     return value
 
 
 class GuestsSettings(RootsideSettings):
-    """Guests under QEMU: whether each runs, and how much memory they are promised together."""
+    """Guests under QEMU: whether each runs, and how much memory is allocated to all of them."""
 
     kind: Literal["guests"] = "guests"
-    every: Duration = Field(30.0, description="time from one sample to the next")
-    timeout: Duration = Field(5.0, description="time after which a guest's monitor counts as not answering")
+    every: Duration = Field(30.0, description="time between runs")
+    timeout: Duration = Field(5.0, description="time after which a guest's monitor is reported as not answering")
     sockets: tuple[Annotated[str, AfterValidator(whole_path)], ...] = Field(
         min_length=1, description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
     )
     expected: tuple[str, ...] = Field((), description="names of guests that must be there")
-    exclude: tuple[str, ...] = Field((), description="names of guests that may come and go; globs")
+    exclude: tuple[str, ...] = Field((), description="guests that may come and go, by name; globs")
     boot_grace: Duration = Field(
-        900.0, description="time after the host's start in which guests that ran before it may still be starting"
+        900.0, description="time after a boot of the host during which guests that ran before may still be starting"
     )
-    transient_limit: Duration = Field(
-        600.0, description="how long a state that should pass by itself (such as saving) counts as sound"
-    )
+    transient_limit: Duration = Field(600.0, description="how long a transient state, such as saving, counts as OK")
     memory_limit: float = Field(
-        1.0, gt=0, le=100, description="share of the host's memory that the guests may be promised; more is unsound"
+        1.0, gt=0, le=100, description="share of the host's memory that may be allocated to guests; more is faulty"
     )
     errors_remembered: Duration = Field(
         86_400.0, description="how long reads and writes that failed count as a fault after the last of them"

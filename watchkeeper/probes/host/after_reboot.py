@@ -35,33 +35,35 @@ NAMED_LIMIT = 5
 
 
 class AfterRebootSettings(RootsideSettings):
-    """After a restart of the host: which guests, units and services have not come back."""
+    """After a reboot of the host: guests, services and ports that were there before and have not come back."""
 
     kind: Literal["after-reboot"] = "after-reboot"
-    every: Duration = Field(300.0, description="time from one look at what is there to the next")
-    timeout: Duration = Field(20.0, description="time after which a look is given up")
-    boot_grace: Duration = Field(900.0, description="time after the host's start in which things may still be starting")
-    min_uptime: Duration = Field(1800.0, description="what was there for less than this is not expected back")
+    every: Duration = Field(300.0, description="time between runs")
+    timeout: Duration = Field(20.0, description="time after which a run is abandoned")
+    boot_grace: Duration = Field(900.0, description="time after a boot during which things may still be starting")
+    min_uptime: Duration = Field(
+        1800.0, description="what ran for less than this before the reboot is not expected back"
+    )
     max_downtime: Duration = Field(
-        3600.0, description="what was gone already for longer before the restart is not, either"
+        3600.0, description="what had been gone for longer than this before the reboot is not expected back"
     )
     sockets: tuple[Annotated[str, AfterValidator(whole_path)], ...] = Field(
         (), description="the guests' QMP monitor sockets; paths or globs, such as /run/guests/*.qmp"
     )
-    units: bool = Field(True, description="note the running services of systemd")
-    ports: bool = Field(True, description="note the TCP ports that somebody listens on")
+    units: bool = Field(True, description="expect the services of systemd that ran before")
+    ports: bool = Field(True, description="expect the TCP ports that were in use before")
     report_for: Duration = Field(
         604_800.0,
-        description="time after the restart in which what is missing is still told; then it counts as wanted so",
+        description="how long missing things are reported; after that they count as removed on purpose",
     )
     exclude: tuple[str, ...] = Field(
-        (), description='what need not come back; globs such as "unit apt-*", "guest tide-log" or "port 8080"'
+        (), description='what is not expected back; globs such as "unit apt-*", "guest tide-log" or "port 8080"'
     )
 
     @model_validator(mode="after")
     def _looks_at_something(self) -> Self:
         if not (self.sockets or self.units or self.ports):
-            raise ValueError("nothing is left to look at; name sockets, or leave units or ports on")
+            raise ValueError("there is nothing to monitor; set sockets, units or ports")
         return self
 
 

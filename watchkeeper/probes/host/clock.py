@@ -41,14 +41,16 @@ _TOLD = TypeAdapter(dict[str, int])
 
 
 class ClockSettings(RootsideSettings):
-    """The host's clock: whether it is kept in time."""
+    """The host's clock: whether it is synchronised."""
 
     kind: Literal["clock"] = "clock"
-    every: Duration = Field(300.0, description="time from one sample to the next")
+    every: Duration = Field(300.0, description="time between runs")
     error_limit: Duration = Field(
-        4.0, description="a clock that may be wrong by more is unsound; without updates it grows 1.8 s an hour"
+        4.0, description="a larger possible error is faulty; without synchronisation it grows by 1.8 s an hour"
     )
-    boot_grace: Duration = Field(900.0, description="time after the host's start in which the clock may still be unset")
+    boot_grace: Duration = Field(
+        900.0, description="time after a boot during which the clock may still be unsynchronised"
+    )
 
 
 def read_clock() -> ClockState:

@@ -35,7 +35,7 @@ _INTERFACE = re.compile(r"-if\d+(-port\d+)?$")
 def _serial_name(value: str) -> str:
     name = value.removeprefix(f"/{SERIAL}/")
     if not name or "/" in name or "\0" in name:
-        raise ValueError(f"{clip(value)!r} is not a name in /{SERIAL}; `ls /{SERIAL}` shows those that are there")
+        raise ValueError(f"{clip(value)!r} is not a name in /{SERIAL}; `ls /{SERIAL}` lists the names")
     return name
 
 
@@ -50,25 +50,27 @@ class DeviceSettings(ProbeSettings):
     """A device that must be plugged in, such as a USB radio or a serial adapter."""
 
     kind: Literal["device"] = "device"
-    name: str = Field(min_length=1, max_length=100, description="the device, in the keeper's words, such as hide-radio")
-    every: Duration = Field(60.0, description="time from one look to the next")
-    timeout: Duration = Field(5.0, description="time after which a look is given up")
+    name: str = Field(min_length=1, max_length=100, description="name of the device, such as hide-radio")
+    every: Duration = Field(60.0, description="time between runs")
+    timeout: Duration = Field(5.0, description="time after which a run is abandoned")
     serial: Annotated[str, AfterValidator(_serial_name)] | None = Field(
-        None, description="its lasting name in /dev/serial/by-id"
+        None, description="its persistent name in /dev/serial/by-id"
     )
     usb: Annotated[str, BeforeValidator(_usb_id)] | None = Field(
-        None, description='its vendor and product, such as "1a2b:3c4d"'
+        None, description='its vendor and product ID, such as "1a2b:3c4d"'
     )
-    usb_serial: str | None = Field(None, description="its serial number, where several of that product are plugged in")
-    returns_limit: int = Field(3, ge=1, le=100, description="how many times it may come anew before it is unsound")
-    returns_within: Duration = Field(3600.0, description="within this time")
+    usb_serial: str | None = Field(None, description="its serial number, if there are several of this product")
+    returns_limit: int = Field(
+        3, ge=1, le=100, description="how many times it may reconnect within `returns_within` before it is faulty"
+    )
+    returns_within: Duration = Field(3600.0, description="the time over which reconnections are counted")
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:
         if (self.serial is None) == (self.usb is None):
-            raise ValueError("name the device by one of serial or usb")
+            raise ValueError("name the device with either serial or usb")
         if self.usb_serial is not None and self.usb is None:
-            raise ValueError("usb_serial goes with usb")
+            raise ValueError("usb_serial needs usb")
         return self
 
 

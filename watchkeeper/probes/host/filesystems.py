@@ -53,18 +53,19 @@ MountPoint = Annotated[str, AfterValidator(_mount_point)]
 
 
 class FilesystemsSettings(ProbeSettings):
-    """File systems that can fill: space, inodes, whether they answer."""
+    """File systems: space, inodes, and whether they answer."""
 
     kind: Literal["filesystems"] = "filesystems"
-    every: Duration = Field(60.0, description="time from one sample to the next")
-    timeout: Duration = Field(10.0, description="time after which a file system counts as hanging")
+    every: Duration = Field(60.0, description="time between runs")
+    timeout: Duration = Field(10.0, description="time after which a file system is reported as not answering")
     only: tuple[MountPoint, ...] = Field(
-        (), description="watch these mount points instead of what is found; globs; may name network file systems too"
+        (), description="monitor these mount points instead of those that are found; globs; network file systems too"
     )
     also: tuple[MountPoint, ...] = Field(
-        (), description="watch these mount points besides what is found; globs; may name network file systems too"
+        (),
+        description="monitor these mount points in addition to those that are found; globs; network file systems too",
     )
-    exclude: tuple[MountPoint, ...] = Field((), description="do not watch these mount points; globs")
+    exclude: tuple[MountPoint, ...] = Field((), description="do not monitor these mount points; globs")
 
 
 class FilesystemsProbe(BaseProbe):

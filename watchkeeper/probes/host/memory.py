@@ -30,23 +30,23 @@ WINDOW_MIN_S = 0.5
 
 
 class MemorySettings(ProbeSettings):
-    """Memory, swap, memory pressure, and kills by the kernel for want of memory.
+    """Memory, swap, memory pressure, and programs that the kernel killed because memory was short.
 
-    Of memory no early caution is given unless one is set: what uses it gives it back by itself, so that a rise of hours
-    is a part of the day far more often than the begin of a fill.
+    By default there is no caution for memory: programs return it, so a rise over hours is usually part of the day and
+    not the beginning of a shortage.
     """
 
     usual_rules = RulesSettings(full=FullSettings(caution=None))
 
     kind: Literal["memory"] = "memory"
-    every: Duration = Field(30.0, description="time from one sample to the next")
+    every: Duration = Field(30.0, description="time between runs")
     pressure_limit: float = Field(
-        0.1, gt=0, le=1, description="share of time (0 to 1) in which some task waited for memory; more is unsound"
+        0.1, gt=0, le=1, description="share of time (0 to 1) during which some task waits for memory; more is faulty"
     )
     full_pressure_limit: float = Field(
-        0.05, gt=0, le=1, description="share of time (0 to 1) in which every task waited for memory; more is unsound"
+        0.05, gt=0, le=1, description="share of time (0 to 1) during which every task waits for memory; more is faulty"
     )
-    kills_remembered: Duration = Field(3600.0, description="how long a kill by the kernel counts as unsound")
+    kills_remembered: Duration = Field(3600.0, description="how long a kill by the kernel is reported as a fault")
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,11 +39,11 @@ checking more often would wake an idle machine for little benefit."""
 
 
 class SelfCheckSettings(ProbeSettings):
-    """watchkeeper itself: whether its event loop is held up, its open files, its memory, its database."""
+    """watchkeeper itself: the lag of its event loop, its open files, its memory, its database."""
 
     kind: Literal["self-check"] = "self-check"
-    every: Duration = Field(60.0, description="time from one sample to the next")
-    loop_lag_limit: Duration = Field(2.0, description="a hold-up of the event loop longer than this is unsound")
+    every: Duration = Field(60.0, description="time between runs")
+    loop_lag_limit: Duration = Field(2.0, description="a longer lag of the event loop is faulty")
 
 
 class SelfCheckProbe:

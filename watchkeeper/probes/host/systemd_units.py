@@ -42,21 +42,21 @@ STILL_GOOD = frozenset({"active", "reloading", "refreshing", "activating", "deac
 
 def _unit(value: str) -> str:
     if not systemctl.UNIT.fullmatch(value):
-        raise ValueError(f"{clip(value)!r} is not a unit; write its whole name, such as tide-log.service")
+        raise ValueError(f"{clip(value)!r} is not a unit; write its full name, such as tide-log.service")
     return value
 
 
 class UnitsSettings(ProbeSettings):
-    """Units of systemd: which have failed, and whether those are active that must be."""
+    """Units of systemd: which have failed, and whether the required ones are active."""
 
     kind: Literal["units"] = "units"
-    every: Duration = Field(60.0, description="time from one sample to the next")
-    timeout: Duration = Field(10.0, description="time after which systemd counts as not answering")
+    every: Duration = Field(60.0, description="time between runs")
+    timeout: Duration = Field(10.0, description="time after which systemd is reported as not answering")
     active: tuple[Annotated[str, AfterValidator(_unit)], ...] = Field(
         (), max_length=200, description="units that must be active, such as tide-log.service or nightly-backup.timer"
     )
-    failed: bool = Field(True, description="watch all other units too, for failing")
-    exclude: tuple[str, ...] = Field((), description="units whose failing does not matter; globs")
+    failed: bool = Field(True, description="report any other unit that fails, too")
+    exclude: tuple[str, ...] = Field((), description="units whose failure does not matter; globs")
 
 
 class _Page(StateModel):

@@ -33,17 +33,17 @@ LARGEST_READING = 100_000_000
 
 
 class TemperaturesSettings(ProbeSettings):
-    """Temperatures, against the limits that the sensors themselves give."""
+    """Temperatures, against the limits that the sensors report."""
 
     kind: Literal["temperatures"] = "temperatures"
-    every: Duration = Field(60.0, description="time from one sample to the next")
-    timeout: Duration = Field(10.0, description="time after which the sensors count as hanging")
+    every: Duration = Field(60.0, description="time between runs")
+    timeout: Duration = Field(10.0, description="time after which the sensors are reported as not answering")
     limits: dict[str, float] = Field(
-        {}, max_length=100, description="limits of the keeper's own, in degrees Celsius, by sensor or glob"
+        {}, max_length=100, description="your own limits, in degrees Celsius, by sensor or glob"
     )
     exclude: tuple[str, ...] = Field(
         ("drivetemp *",),
-        description="sensors to leave alone; globs. Reading drivetemp can keep a disk from going to sleep",
+        description="sensors that are not read; globs. Reading drivetemp can keep a disk from going to sleep",
     )
 
 

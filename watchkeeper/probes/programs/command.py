@@ -26,39 +26,41 @@ from watchkeeper.probes.support.tools import ABANDON_S
 
 def _words(value: tuple[str, ...]) -> tuple[str, ...]:
     if not value or not value[0].startswith("/"):
-        raise ValueError('the first word is the whole path of the program, such as ["/usr/local/bin/tide-gauge", "-q"]')
+        raise ValueError(
+            'the first word must be the absolute path of the program, such as ["/usr/local/bin/tide-gauge", "-q"]'
+        )
     if any("\0" in word for word in value):
-        raise ValueError("holds a NUL character, which no argument can")
+        raise ValueError("holds a NUL character; take it out")
     return value
 
 
 class CommandSettings(ProbeSettings):
-    """A program that observes: it prints JSON of observations, or a single number."""
+    """A program of your own: it prints observations as JSON, or a single number."""
 
     kind: Literal["command"] = "command"
-    name: str = Field(min_length=1, max_length=100, description="what it watches, in the keeper's words")
-    every: Duration = Field(300.0, description="time from one run to the next")
-    timeout: Duration = Field(30.0, description="time after which the program is ended, with all that it started")
+    name: str = Field(min_length=1, max_length=100, description="name of what it measures")
+    every: Duration = Field(300.0, description="time between runs")
+    timeout: Duration = Field(30.0, description="time after which the program is stopped, with all that it started")
     run: Annotated[tuple[str, ...], AfterValidator(_words)] = Field(
-        description="the program by its whole path, and its arguments; no shell reads them"
+        description="absolute path of the program, and its arguments; no shell interprets them"
     )
     format: Literal["observations", "number"] = Field(
-        "observations", description='"observations": JSON; "number": one number, read by the keys below'
+        "observations", description='"observations": JSON; "number": one number, which the keys below describe'
     )
-    quantity: str = Field("number", min_length=1, max_length=100, description="what the number is, in a word or two")
-    unit: Literal["bytes", "count", "share"] = Field("count", description="what the number is counted in")
+    quantity: str = Field("number", min_length=1, max_length=100, description="what the number is, in one or two words")
+    unit: Literal["bytes", "count", "share"] = Field("count", description="unit of the number")
     capacity: float | None = Field(
-        None, gt=0, allow_inf_nan=False, description="the number is used of this much: it is forecast like any level"
+        None, gt=0, allow_inf_nan=False, description="maximum of the number, which makes it a level that is forecast"
     )
-    at_least: float | None = Field(None, allow_inf_nan=False, description="a smaller number is unsound")
-    at_most: float | None = Field(None, allow_inf_nan=False, description="a larger number is unsound")
-    max_output: Size = Field(64 * 1024, le=2**20, description="the most that it may print")
+    at_least: float | None = Field(None, allow_inf_nan=False, description="a smaller number is faulty")
+    at_most: float | None = Field(None, allow_inf_nan=False, description="a larger number is faulty")
+    max_output: Size = Field(64 * 1024, le=2**20, description="maximum size of its output")
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:
         judged = (self.capacity, self.at_least, self.at_most)
         if self.format == "observations" and any(limit is not None for limit in judged):
-            raise ValueError('capacity, at_least and at_most are for format = "number"; JSON brings its own')
+            raise ValueError('capacity, at_least and at_most need format = "number"; JSON has its own')
         if self.format == "number" and all(limit is None for limit in judged):
             raise ValueError("a number needs a capacity (a level), or at_least or at_most (a condition)")
         if self.capacity is not None and (self.at_least is not None or self.at_most is not None):

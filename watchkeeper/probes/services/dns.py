@@ -41,19 +41,19 @@ def _name(value: str) -> str:
 
 
 class DnsSettings(ProbeSettings):
-    """A name server: whether it answers a question as it should, and how fast."""
+    """A name server: whether it answers a query as expected, and how fast."""
 
     kind: Literal["dns"] = "dns"
-    name: str = Field(min_length=1, max_length=100, description="the name server, in the keeper's words")
-    every: Duration = Field(60.0, description="time from one sample to the next")
-    timeout: Duration = Field(5.0, description="time for the whole exchange, repeated questions included")
-    server: Annotated[str, AfterValidator(_server)] = Field(description="address of the name server, not a name")
+    name: str = Field(min_length=1, max_length=100, description="name of the name server in messages")
+    every: Duration = Field(60.0, description="time between runs")
+    timeout: Duration = Field(5.0, description="maximum time for the whole exchange, repeated queries included")
+    server: Annotated[str, AfterValidator(_server)] = Field(description="IP address of the name server")
     port: int = Field(53, ge=1, le=65535, description="its port")
-    question: Annotated[str, AfterValidator(_name)] = Field(description="the name to ask for, such as hide-hub.test")
+    question: Annotated[str, AfterValidator(_name)] = Field(description="the name to query, such as hide-hub.test")
     record: Literal["A", "AAAA", "CNAME", "MX", "NS", "PTR", "SRV", "TXT"] = Field(
-        "A", description="the type of record to ask for"
+        "A", description="the record type to query"
     )
-    expect: tuple[str, ...] = Field((), description="values that must be in the answer; none: any value will do")
+    expect: tuple[str, ...] = Field((), description="values that must be in the answer; by default any answer is OK")
 
 
 class _Inbox(asyncio.DatagramProtocol):

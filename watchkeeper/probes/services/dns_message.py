@@ -67,7 +67,7 @@ def to_labels(name: str) -> tuple[bytes, ...]:
             part.encode("ascii") if part.isascii() else part.encode("idna") for part in stripped.split(".") if stripped
         )
     except UnicodeError:
-        raise ValueError(f"{name!r} holds characters that no name can") from None
+        raise ValueError(f"{name!r} holds characters that are not allowed in a name") from None
     if any(not 0 < len(label) < 64 for label in labels) or sum(len(label) + 1 for label in labels) > 254:
         raise ValueError(f"{name!r} is not a name: labels of 1 to 63 characters between dots, 253 in all")
     return labels

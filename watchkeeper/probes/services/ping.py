@@ -47,12 +47,12 @@ class PingSettings(ProbeSettings):
     """A host: whether it answers an ICMP echo request, and how fast."""
 
     kind: Literal["ping"] = "ping"
-    name: str = Field(min_length=1, max_length=100, description="the host, in the keeper's words, such as jetty-bridge")
-    every: Duration = Field(60.0, description="time from one sample to the next")
+    name: str = Field(min_length=1, max_length=100, description="name of the host, such as jetty-bridge")
+    every: Duration = Field(60.0, description="time between runs")
     timeout: Duration = Field(5.0, description="time within which at least one reply must come")
     host: Annotated[str, AfterValidator(names.plain_host)] = Field(description="name or address of the host")
-    family: Literal["any", "IPv4", "IPv6"] = Field("any", description="the kind of address to ask")
-    requests: int = Field(3, ge=1, le=20, description="requests in one sample; one reply is enough for an answer")
+    family: Literal["any", "IPv4", "IPv6"] = Field("any", description="which kind of address to use")
+    requests: int = Field(3, ge=1, le=20, description="number of requests in one run; one reply is enough")
 
 
 FAMILIES = {"any": socket.AF_UNSPEC, "IPv4": socket.AF_INET, "IPv6": socket.AF_INET6}

@@ -34,16 +34,17 @@ def _pattern(value: str) -> str:
 
 
 class TcpSettings(ProbeSettings):
-    """A service that listens on a TCP port: whether it takes connections, and how it greets."""
+    """A service on a TCP port: whether it accepts connections, and its greeting."""
 
     kind: Literal["tcp"] = "tcp"
-    name: str = Field(min_length=1, max_length=100, description="the service, in the keeper's words, such as tide-log")
-    every: Duration = Field(30.0, description="time from one sample to the next")
-    timeout: Duration = Field(10.0, description="time for all of it: name, connection and greeting")
+    name: str = Field(min_length=1, max_length=100, description="name of the service, such as tide-log")
+    every: Duration = Field(30.0, description="time between runs")
+    timeout: Duration = Field(10.0, description="maximum time for name resolution, connection and greeting")
     host: Annotated[str, AfterValidator(names.plain_host)] = Field(description="name or address of the host")
     port: int = Field(ge=1, le=65535, description="the port")
     greeting: Annotated[str, AfterValidator(_pattern)] | None = Field(
-        None, description='regular expression for what the service says first, such as "^220 "; none: only connect'
+        None,
+        description='regular expression for the first text from the service, such as "^220 "; default: only connect',
     )
 
 

@@ -38,9 +38,11 @@ class RaidSettings(ProbeSettings):
     """Software RAID (md): arrays that are degraded, rebuilding or stopped."""
 
     kind: Literal["raid"] = "raid"
-    every: Duration = Field(60.0, description="time from one sample to the next")
-    arrays: tuple[str, ...] = Field((), description="arrays that must be there, such as md0; besides what is found")
-    exclude: tuple[str, ...] = Field((), description="arrays not to watch, such as md127")
+    every: Duration = Field(60.0, description="time between runs")
+    arrays: tuple[str, ...] = Field(
+        (), description="arrays that must be there, such as md0; others that are found are monitored too"
+    )
+    exclude: tuple[str, ...] = Field((), description="arrays that are not monitored, such as md127")
 
 
 @dataclass(frozen=True, slots=True)

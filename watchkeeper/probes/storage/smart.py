@@ -26,11 +26,13 @@ ANY_STATUS = range(256)
 
 
 class SmartSettings(RootsideSettings):
-    """Disks: their SMART verdict, failed self-tests, an SSD's endurance. Needs the helper."""
+    """Disks: their SMART health, failed self-tests, an SSD's endurance. Needs the helper."""
 
     kind: Literal["smart"] = "smart"
-    every: Duration = Field(1800.0, description="time from one sample to the next")
-    exclude: tuple[str, ...] = Field((), description="disks not to watch; globs of /dev/..., models or serial numbers")
+    every: Duration = Field(1800.0, description="time between runs")
+    exclude: tuple[str, ...] = Field(
+        (), description="disks that are not monitored; globs of /dev/..., models or serial numbers"
+    )
 
 
 class Disks(StateModel):

@@ -29,7 +29,7 @@ AHEAD_S = 120.0
 
 def _pattern(value: str) -> str:
     if not value.startswith("/"):
-        raise ValueError(f"{value!r} is not a full path; begin with /, such as /srv/backup/*.img")
+        raise ValueError(f"{value!r} is not an absolute path; begin it with /, such as /srv/backup/*.img")
     return value
 
 
@@ -38,24 +38,26 @@ Pattern = Annotated[str, AfterValidator(_pattern)]
 
 
 class SnapshotsSettings(ProbeSettings):
-    """Snapshots that are files: the age of the newest and of the oldest."""
+    """Snapshots or backups that are files: age of the newest and the oldest."""
 
     kind: Literal["snapshots"] = "snapshots"
     name: str = Field(min_length=1, description="what they are snapshots of, such as hide-hub")
-    every: Duration = Field(300.0, description="time from one sample to the next")
-    timeout: Duration = Field(30.0, description="time after which listing the files is given up")
+    every: Duration = Field(300.0, description="time between runs")
+    timeout: Duration = Field(30.0, description="time after which a run is abandoned")
     files: tuple[Pattern, ...] = Field(
-        min_length=1, description="folders, or globs of files, with their full path; ** matches any depth of folders"
+        min_length=1, description="folders, or globs of files, as absolute paths; ** matches any number of folders"
     )
     ignore: tuple[str, ...] = Field(
-        ("*.part", "*.tmp"), description="globs of file names that are not counted: files that are half written"
+        ("*.part", "*.tmp"), description="names of incomplete files, which are not counted; globs"
     )
-    max_age: Duration = Field(description="a new one is due this long after the last")
+    max_age: Duration = Field(description="maximum time from one snapshot to the next")
     backup_of: tuple[str, ...] = Field(
-        (), description='these files are backups of these guests; `preflight` asks for one before a change; "*" for all'
+        (), description='guests that these files are backups of; "*" for all. `preflight` asks for one before a change'
     )
-    min_size: Size | None = Field(None, description="smaller files are not counted: a backup that failed half way")
-    oldest_limit: Duration | None = Field(None, description="none may be older than this; by default any may")
+    min_size: Size | None = Field(None, description="smaller files are not counted, as they are incomplete")
+    oldest_limit: Duration | None = Field(
+        None, description="maximum age of the oldest snapshot; by default there is no limit"
+    )
 
 
 @dataclass(frozen=True, slots=True)

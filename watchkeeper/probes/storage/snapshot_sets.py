@@ -29,15 +29,17 @@ ORIGINS_KEY = {"zfs-snapshots": "datasets", "lvm-snapshots": "volumes", "btrfs-s
 class SetSettings(RootsideSettings):
     """What the settings of every set of snapshots have."""
 
-    name: str = Field(min_length=1, description="what the set is called, such as hourly")
-    every: Duration = Field(300.0, description="time from one sample to the next")
+    name: str = Field(min_length=1, description="name of the set, such as hourly")
+    every: Duration = Field(300.0, description="time between runs")
     origins: tuple[str, ...] = Field(min_length=1, description="what they are snapshots of; globs")
     name_pattern: tuple[str, ...] = Field(
-        ("*",), description="names of the set's own snapshots; globs such as hourly-*"
+        ("*",), description="names of the snapshots in this set; globs such as hourly-*"
     )
-    exclude: tuple[str, ...] = Field((), description="not of these; globs")
-    max_age: Duration = Field(description="a new one is due this long after the last")
-    oldest_limit: Duration | None = Field(None, description="none may be older than this; by default any may")
+    exclude: tuple[str, ...] = Field((), description="snapshots of these are not counted; globs")
+    max_age: Duration = Field(description="maximum time from one snapshot to the next")
+    oldest_limit: Duration | None = Field(
+        None, description="maximum age of the oldest snapshot; by default there is no limit"
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,7 +49,7 @@ def plain_host(value: str) -> str:
     """A host's name or address as the operator writes it. Raises ValueError that says what is allowed."""
     host = value.strip()
     if not host or not host.isprintable() or any(c in host for c in " /@[]") or len(host) > 253:
-        raise ValueError(f"{clip(value)!r} is not a host; write a name such as hide-hub.test, or an address alone")
+        raise ValueError(f"{clip(value)!r} is not a host; write a name such as hide-hub.test, or an address")
     if ":" in host:
         ipaddress.IPv6Address(host.partition("%")[0])  # Raises its own ValueError for a host with a port.
     return host

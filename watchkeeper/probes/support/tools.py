@@ -44,11 +44,11 @@ _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct",
 
 
 class RootsideSettings(ProbeSettings):
-    """What the settings of a probe have that asks root's side."""
+    """What the settings of a probe that may ask the helper of root have."""
 
-    timeout: Duration = Field(60.0, description="time after which a look is given up")
+    timeout: Duration = Field(60.0, description="time after which a run is abandoned")
     helper: WholePath = Field(
-        SOCKET, description="socket of the helper that runs as root; see deploy/systemd/watchkeeper-helper.socket"
+        SOCKET, description="socket of the helper that runs as root (deploy/systemd/watchkeeper-helper.socket)"
     )
 
 

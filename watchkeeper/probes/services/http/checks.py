@@ -29,7 +29,7 @@ def _url(value: str) -> str:
     except ValueError:
         usable = False
     if not usable:
-        raise ValueError(f"{clip(value)!r} is not an address to ask; write http:// or https:// and a host")
+        raise ValueError(f"{clip(value)!r} is not a URL; write http:// or https:// and a host")
     if url.user is not None or url.password is not None:
         raise ValueError(
             'no user or password in the address; write them as a header: headers = { Authorization = { file = "..." } }'
@@ -68,38 +68,38 @@ Header = Annotated[str, AfterValidator(_header)]
 
 
 class HttpSettings(ProbeSettings):
-    """A service that speaks HTTP: whether it answers as it should, how fast, and until when its certificate is good."""
+    """An HTTP service: whether it answers as expected, how fast, and when its certificate expires."""
 
     kind: Literal["http"] = "http"
-    name: str = Field(min_length=1, description="the service, in the keeper's words, such as hide-hub")
-    every: Duration = Field(30.0, description="time from one sample to the next")
-    timeout: Duration = Field(10.0, description="time for the whole exchange, redirects and body included")
-    url: Annotated[str, AfterValidator(_url)] = Field(description="the address to ask, http or https")
-    method: Literal["GET", "HEAD"] = Field("GET", description="GET, or HEAD to ask for no body")
+    name: str = Field(min_length=1, description="name of the service, such as hide-hub")
+    every: Duration = Field(30.0, description="time between runs")
+    timeout: Duration = Field(10.0, description="maximum time for the whole exchange, redirects and body included")
+    url: Annotated[str, AfterValidator(_url)] = Field(description="the URL to request, http or https")
+    method: Literal["GET", "HEAD"] = Field("GET", description="GET, or HEAD for no body")
     headers: dict[Header, str | SecretSource] = Field(
-        {}, description='headers to send; a secret one as { file = "..." } or { credential = "..." }', repr=False
+        {}, description='headers to send; secret ones as { file = "..." } or { credential = "..." }', repr=False
     )
     status: tuple[Annotated[str, BeforeValidator(_status)], ...] = Field(
-        ("200-299",), min_length=1, description="the statuses that count as an answer: numbers and ranges"
+        ("200-299",), min_length=1, description="statuses that are OK: numbers and ranges"
     )
-    body_text: str | None = Field(None, min_length=1, description="text that the body must hold")
+    body_text: str | None = Field(None, min_length=1, description="text that must be in the body")
     body_pattern: Annotated[str, AfterValidator(_pattern)] | None = Field(
-        None, description="regular expression that must match somewhere in the body"
+        None, description="regular expression that must match anywhere in the body"
     )
     body_json: dict[Annotated[str, AfterValidator(_pointer)], Any] = Field(
-        {}, description='values that the JSON body must hold, by JSON Pointer (RFC 6901): { "/status" = "ok" }'
+        {}, description='values that must be in the JSON body, by JSON Pointer (RFC 6901): { "/status" = "ok" }'
     )
     answer_headers: dict[Header, str] = Field(
-        {}, description="headers that the answer must have, each with a text that its value must hold"
+        {}, description="headers that the answer must have, each with a text that must be in its value"
     )
     redirects: RedirectPolicy = Field(
         "same host",
-        description="`refuse`: a redirect is judged by its status; `same host`: follow it on the same host; "
-        "`follow`: follow it anywhere. One whose status is expected is never followed",
+        description="`refuse`: do not follow redirects; `same host`: follow them on the same host; "
+        "`follow`: follow them anywhere. A redirect whose status is in `status` is never followed",
     )
-    redirects_limit: int = Field(5, ge=1, le=20, description="how many redirects in a row are followed")
+    redirects_limit: int = Field(5, ge=1, le=20, description="maximum number of redirects in a row")
     verify: bool = Field(default=True, description="whether the certificate must be valid for the name")
-    ca_file: FilePath | None = Field(None, description="file with the certificates (PEM) of your own authority")
+    ca_file: FilePath | None = Field(None, description="CA certificates (PEM) of your own, instead of the system's")
     max_body: Size = Field(256 * 2**10, le=16 * 2**20, description="how much of the body is read, at most 16 MiB")
 
     @field_validator("status", mode="before")
@@ -112,9 +112,9 @@ class HttpSettings(ProbeSettings):
     def _no_secrets(cls, value: dict[str, str | SecretSource]) -> dict[str, str | SecretSource]:
         for name, content in value.items():
             if isinstance(content, str) and name.lower() in SECRET_HEADERS:
-                raise ValueError(f'{name} is a secret and has no place in here; write {name} = {{ file = "/path" }}')
+                raise ValueError(f'{name} is a secret; write {name} = {{ file = "/path" }}')
             if isinstance(content, str) and not content.isprintable():
-                raise ValueError(f"the value of {name} holds characters that a header may not")
+                raise ValueError(f"the value of {name} holds characters that are not allowed in a header")
         return value
 
 

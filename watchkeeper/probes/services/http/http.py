@@ -84,7 +84,9 @@ class HttpProbe:
         except (OSError, ValueError) as error:
             raise ProbeError(f"{where} cannot be read: {getattr(error, 'strerror', None) or 'not text'}") from None
         if not value.isprintable():
-            raise ProbeError(f"{where} holds characters that a header may not, such as a line break; write one line")
+            raise ProbeError(
+                f"{where} holds characters that are not allowed in a header, such as a line break; write one line"
+            )
         return value
 
     def _context(self) -> tls.WatchedContext:

@@ -41,13 +41,13 @@ COUNTS = frozenset({"finished", "running"})
 
 
 class BtrfsSettings(RootsideSettings):
-    """btrfs file systems: data, metadata, devices, the last scrub. The scrub alone needs the helper."""
+    """btrfs file systems: data, metadata, devices, the last scrub. Only the scrub needs the helper."""
 
     kind: Literal["btrfs"] = "btrfs"
-    every: Duration = Field(60.0, description="time from one sample to the next")
-    timeout: Duration = Field(20.0, description="time after which a file system counts as hanging")
-    exclude: tuple[str, ...] = Field((), description="do not watch what is mounted here; globs such as /mnt/*")
-    scrub_limit: Limit = Field(40 * DAY_S, description='a scrub is due this long after the last, or "never"')
+    every: Duration = Field(60.0, description="time between runs")
+    timeout: Duration = Field(20.0, description="time after which a file system is reported as not answering")
+    exclude: tuple[str, ...] = Field((), description="mount points that are not monitored; globs such as /mnt/*")
+    scrub_limit: Limit = Field(40 * DAY_S, description='maximum time from one scrub to the next, or "never"')
 
 
 class Scrubs(StateModel):

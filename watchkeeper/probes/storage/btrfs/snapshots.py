@@ -21,7 +21,7 @@ from watchkeeper.probes.support.tools import ask_root, text_of
 
 
 class BtrfsSnapshotsSettings(SetSettings):
-    """A set of snapshots on a btrfs: the age of the newest and of the oldest. Needs the helper."""
+    """A set of snapshots on a btrfs file system: age of the newest and the oldest. Needs the helper."""
 
     kind: Literal["btrfs-snapshots"] = "btrfs-snapshots"
     origins: tuple[str, ...] = Field(
@@ -31,7 +31,7 @@ class BtrfsSnapshotsSettings(SetSettings):
     )
     name_pattern: tuple[str, ...] = Field(
         ("*",),
-        description="the set's own snapshots, by their path from the top of the file system; globs",
+        description="paths of the snapshots in this set, from the top of the file system; globs",
     )
 
 

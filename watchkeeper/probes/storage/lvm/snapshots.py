@@ -17,13 +17,13 @@ from watchkeeper.probes.support.tools import ask_root, result_of
 
 
 class LvmSnapshotsSettings(SetSettings):
-    """A set of snapshots of logical volumes: the age of the newest and of the oldest. Needs the helper."""
+    """A set of snapshots of logical volumes: age of the newest and the oldest. Needs the helper."""
 
     kind: Literal["lvm-snapshots"] = "lvm-snapshots"
     origins: tuple[str, ...] = Field(
         alias=ORIGINS_KEY["lvm-snapshots"],
         min_length=1,
-        description="volumes with their group; globs such as vg0/hide-hub",
+        description="logical volumes with their volume group; globs such as vg0/hide-*",
     )
 
 

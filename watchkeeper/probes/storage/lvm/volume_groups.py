@@ -41,15 +41,17 @@ _HEALTH = {"out_of_data": _NO_DATA, "metadata_read_only": _READ_ONLY, "failed": 
 
 
 class LvmSettings(RootsideSettings):
-    """LVM: thin pools (data, metadata, promises), volume groups, volumes at fault. Needs the helper."""
+    """LVM: thin pools (data, metadata, allocation), volume groups, faulty volumes. Needs the helper."""
 
     kind: Literal["lvm"] = "lvm"
-    every: Duration = Field(60.0, description="time from one sample to the next")
-    exclude: tuple[str, ...] = Field((), description="groups and volumes not to watch; globs such as old or vg0/tmp*")
-    overcommit_limit: float | None = Field(
-        None, gt=0, description="how often the volumes of a thin pool may promise its size (1.5: half as much again)"
+    every: Duration = Field(60.0, description="time between runs")
+    exclude: tuple[str, ...] = Field(
+        (), description="volume groups and volumes that are not monitored; globs such as old or vg0/tmp*"
     )
-    group_free: Size | None = Field(None, description="a volume group with less free space than this is unsound")
+    overcommit_limit: float | None = Field(
+        None, gt=0, description="maximum size of all volumes of a thin pool, as a multiple of the pool (1.5: 150 %)"
+    )
+    group_free: Size | None = Field(None, description="a volume group with less free space is faulty")
 
 
 class LvmProbe(BaseProbe):

@@ -42,13 +42,15 @@ class ZfsSettings(ProbeSettings):
     """ZFS pools: space, quotas, health, errors, the last scrub."""
 
     kind: Literal["zfs"] = "zfs"
-    every: Duration = Field(60.0, description="time from one sample to the next")
-    timeout: Duration = Field(20.0, description="time after which a tool counts as hanging")
-    pools: tuple[str, ...] = Field((), description="pools that must be there; watched besides what is found")
-    exclude: tuple[str, ...] = Field((), description="pools and datasets not to watch; globs such as skerry/tmp*")
-    scrub_limit: Limit = Field(40 * DAY_S, description='a scrub is due this long after the last, or "never"')
+    every: Duration = Field(60.0, description="time between runs")
+    timeout: Duration = Field(20.0, description="time after which ZFS is reported as not answering")
+    pools: tuple[str, ...] = Field((), description="pools that must be there; others that are found are monitored too")
+    exclude: tuple[str, ...] = Field(
+        (), description="pools and datasets that are not monitored; globs such as skerry/tmp*"
+    )
+    scrub_limit: Limit = Field(40 * DAY_S, description='maximum time from one scrub to the next, or "never"')
     overcommit_limit: float | None = Field(
-        None, gt=0, description="how often a pool's volumes may promise its capacity (1.5: half as much again)"
+        None, gt=0, description="maximum size of all volumes of a pool, as a multiple of its capacity (1.5: 150 %)"
     )
 
 

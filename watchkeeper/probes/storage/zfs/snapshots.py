@@ -19,7 +19,7 @@ from watchkeeper.probes.support.tools import run_tool
 
 
 class ZfsSnapshotsSettings(SetSettings):
-    """A set of snapshots of ZFS datasets and volumes: the age of the newest and of the oldest."""
+    """A set of snapshots of ZFS datasets and volumes: age of the newest and the oldest."""
 
     kind: Literal["zfs-snapshots"] = "zfs-snapshots"
     origins: tuple[str, ...] = Field(

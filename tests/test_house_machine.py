@@ -169,7 +169,7 @@ class Living(RuleBasedStateMachine):
         """The keeper knows how each alert stands, unless they set it aside or another one stands for it."""
         now = self.house.clock.at
         for alert in self.alerts:
-            assert alert.owed is None or alert.kept_back(now) or self.unseen, alert
+            assert alert.pending_notification is None or alert.kept_back(now) or self.unseen, alert
 
     @invariant()
     def what_holds_an_alert_is_told_itself(self) -> None:
@@ -189,13 +189,13 @@ class Living(RuleBasedStateMachine):
             assert stored.get((alert.key, alert.concern), Alert(alert.key, alert.concern)) == alert
         known = replayed([(line, message) for line, message in self.told()])
         for alert in self.alerts:
-            assert known.get((alert.key, alert.concern)) == alert.told, alert
+            assert known.get((alert.key, alert.concern)) == alert.notified_priority, alert
 
     def told(self) -> list[tuple[JournalLine, Message | None]]:
         """The journal's transitions, each with its message where it has one."""
         pairs = list[tuple[JournalLine, Message | None]]()
         for commit in self.house.store.commits:
-            messages = iter([p.message for p in commit.parcels if p.message.telling is not NotificationKind.NOTED])
+            messages = iter([p.message for p in commit.parcels if p.message.kind is not NotificationKind.NOTED])
             for line in commit.journal:
                 if line.entry is Entry.TRANSITION:
                     silent = line.text == f"{line.key}: {line.details['event']}"
@@ -210,7 +210,7 @@ class Living(RuleBasedStateMachine):
         for alert in self.alerts:
             self.do(self.house.pipeline.unshelve(alert.key, alert.concern))
         self.live(90)
-        assert [a for a in self.alerts if a.standing or a.told or a.held_by] == []
+        assert [a for a in self.alerts if a.standing or a.notified_priority or a.held_by] == []
         self.the_store_and_the_messages_agree()
         super().teardown()
 
@@ -238,7 +238,7 @@ def replayed(told: list[tuple[JournalLine, Message | None]]) -> dict[AlertKey, P
 
 def _follows(message: Message, before: Priority | None) -> None:
     """A raise follows on an end, an end on a raise, and worse is worse than what was known."""
-    match message.telling:
+    match message.kind:
         case NotificationKind.RAISED:
             assert before is None
             assert message.priority is not None

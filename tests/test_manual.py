@@ -100,7 +100,7 @@ def named_in(module: str) -> Iterator[Series]:
         if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id in CONCERN_OF and call.args
     }
     # A level that may be full is recorded, and never an alert.
-    recorded = {at for at, call in around.items() if any(each.arg == "may_be_full" for each in call.keywords)}
+    recorded = {at for at, call in around.items() if any(each.arg == "not_judged" for each in call.keywords)}
     judged = {at: CONCERN_OF[ast.unparse(call.func)] for at, call in around.items()}
     for call in ast.walk(tree):
         if not (isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and len(call.args) == 2):
@@ -230,7 +230,7 @@ def test_the_manual_has_every_path_of_the_api() -> None:
 def test_the_manual_shows_a_message_of_every_kind() -> None:
     """Each telling and each concern has an example, and the test message one too."""
     shown = [message for *_, message in examples()]
-    assert {message.telling for message in shown} == set(NotificationKind)
+    assert {message.kind for message in shown} == set(NotificationKind)
     assert {message.concern for message in shown} == set(Concern)
     assert any(message.trial for message in shown)
     assert any(message.late for message in shown)

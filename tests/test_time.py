@@ -48,12 +48,12 @@ class Station:
     @property
     def alerts(self) -> list[str]:
         """What was told of alerts."""
-        return [m.headline for m in self.house.messages if m.telling is not NotificationKind.NOTED]
+        return [m.headline for m in self.house.messages if m.kind is not NotificationKind.NOTED]
 
     @property
     def noted(self) -> list[str]:
         """What was told of the watch itself."""
-        return [m.headline for m in self.house.messages if m.telling is NotificationKind.NOTED]
+        return [m.headline for m in self.house.messages if m.kind is NotificationKind.NOTED]
 
     @property
     def gaps(self) -> list[str]:
@@ -82,7 +82,7 @@ async def test_an_alert_around_a_clock_that_is_set_comes_in_its_time_and_once(ho
     assert station.alerts == []
     station.house.clock.set(hours * HOUR)
     await station.live(2 * MINUTE)
-    assert [m.telling for m in station.house.messages] == [NotificationKind.RAISED]
+    assert [m.kind for m in station.house.messages] == [NotificationKind.RAISED]
     assert station.house.messages[0].priority is Priority.WARNING
     await station.live(50 * MINUTE)
     assert len(station.alerts) == 1
@@ -132,11 +132,11 @@ async def test_what_went_silent_before_a_suspend_goes_on_by_the_time_that_was_wa
     await station.live(30 * MINUTE)
     station.house.clock.suspend(3 * DAY)
     await station.live(10 * MINUTE)
-    assert [m.priority for m in station.house.messages if m.telling is NotificationKind.RAISED] == [Priority.WARNING]
-    assert not any(m.telling is NotificationKind.WORSE for m in station.house.messages)
+    assert [m.priority for m in station.house.messages if m.kind is NotificationKind.RAISED] == [Priority.WARNING]
+    assert not any(m.kind is NotificationKind.WORSE for m in station.house.messages)
     station.up = True
     await station.live(5 * MINUTE)
-    assert station.house.messages[-1].telling is NotificationKind.ENDED
+    assert station.house.messages[-1].kind is NotificationKind.ENDED
 
 
 async def test_what_breaks_while_the_host_sleeps_is_told_after_it() -> None:
@@ -146,7 +146,7 @@ async def test_what_breaks_while_the_host_sleeps_is_told_after_it() -> None:
     station.house.clock.suspend(3 * DAY)
     station.ok = station.up = False
     await station.live(5 * MINUTE)
-    assert {m.key for m in station.house.messages if m.telling is NotificationKind.RAISED} == {POOL, HUB}
+    assert {m.key for m in station.house.messages if m.kind is NotificationKind.RAISED} == {POOL, HUB}
 
 
 @pytest.mark.parametrize("minutes", [2, 10])
@@ -175,7 +175,7 @@ async def test_a_power_cut_of_three_days_is_told_once_and_is_no_silence() -> Non
     assert len(station.alerts) == 1
     station.up = True
     await station.live(2 * MINUTE)
-    assert station.house.messages[-1].telling is NotificationKind.ENDED
+    assert station.house.messages[-1].kind is NotificationKind.ENDED
 
 
 async def test_a_restart_of_the_service_is_no_gap() -> None:
@@ -241,12 +241,12 @@ async def test_a_daylight_saving_night_changes_words_alone(night: datetime, befo
             await house.run(watched(up, rules=rules))
         for _ in range(3):
             await house.run(watched(down, rules=rules))
-    assert [m.telling for m in house.messages] == [
+    assert [m.kind for m in house.messages] == [
         NotificationKind.RAISED,
         NotificationKind.ENDED,
         NotificationKind.RAISED,
     ]
-    raised = [m for m in house.messages if m.telling is NotificationKind.RAISED]
+    raised = [m for m in house.messages if m.kind is NotificationKind.RAISED]
     assert [m.at - m.since for m in raised if m.since] == [MINUTE, MINUTE]
     assert [before in raised[0].body, after in raised[1].body] == [True, True]
     assert house.store.journal[0].entry is Entry.TRANSITION
@@ -264,7 +264,7 @@ async def test_held_and_shelved_alerts_outlast_a_gap_as_they_should() -> None:
     assert len(station.alerts) == 1
     station.house.clock.suspend(3 * DAY)
     await station.live(5 * MINUTE)
-    assert [m.telling for m in station.house.messages] == [
+    assert [m.kind for m in station.house.messages] == [
         NotificationKind.RAISED,
         NotificationKind.NOTED,
         NotificationKind.ENDED,
@@ -284,4 +284,4 @@ async def test_after_a_gap_a_seldom_probe_is_not_judged_by_what_it_saw_before() 
     house.clock.suspend(3 * DAY)
     await house.pipeline.review()
     await house.run(probe)
-    assert [m.telling for m in house.messages] == [NotificationKind.NOTED]
+    assert [m.kind for m in house.messages] == [NotificationKind.NOTED]

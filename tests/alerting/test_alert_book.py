@@ -15,7 +15,9 @@ HUB, LOG, POOL = (
     SeriesKey("service tide-log", "answer"),
     SeriesKey("p", "x"),
 )
-STANDING = Alert(HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1, tellings=1, told=Priority.WARNING)
+STANDING = Alert(
+    HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1, message_count=1, notified_priority=Priority.WARNING
+)
 
 
 def asks(priority: Priority | None, key: SeriesKey = HUB) -> Finding:
@@ -69,7 +71,7 @@ def test_a_finding_that_asks_for_nothing_concerns_an_alert_that_is_not_at_rest()
     for busy in (
         STANDING,
         replace(normal, state=State.RECTIFIED),
-        replace(normal, told=Priority.WARNING),
+        replace(normal, notified_priority=Priority.WARNING),
         replace(normal, pending_since=NOW),
         replace(normal, held_by=POOL),
         replace(normal, shelved_until=NOW),

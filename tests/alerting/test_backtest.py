@@ -49,7 +49,7 @@ def test_it_never_looks_ahead() -> None:
 def test_one_episode_is_one_alert() -> None:
     """A steady fill is a caution 30 days ahead, then a warning 7 days and an alarm a day ahead, each told once."""
     moves = [m for e in walked(*filling()) for m in e.transitions]
-    assert [(m.telling, m.after.priority) for m in moves] == [
+    assert [(m.notification, m.after.priority) for m in moves] == [
         (NotificationKind.RAISED, Priority.CAUTION),
         (NotificationKind.WORSE, Priority.WARNING),
         (NotificationKind.WORSE, Priority.ALARM),

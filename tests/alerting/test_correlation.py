@@ -68,10 +68,10 @@ class Street:
         for evaluator in self.watch.values():
             for found in evaluator.evaluate(self.now):
                 for move in self.correlation.step(found, self.now, evaluator.rules.delays(found.concern)):
-                    self._note(move.after, move.telling)
+                    self._note(move.after, move.notification)
         for finding, moves in self.correlation.settle(self.now):
             for move in moves:
-                self._note(move.after, move.telling)
+                self._note(move.after, move.notification)
                 self.reasons.append(finding.reason)
         self.correlation.summed_up(self.now)
 
@@ -240,7 +240,7 @@ def test_a_pool_that_is_full_is_a_cause_and_its_forecast_is_none() -> None:
         street.live(5)
         assert (street.alert(GUEST).held_by == space) is held
     street = station()
-    street.put(Level(space, 100.0, 100.0, may_be_full=True), Deadline(SeriesKey("x", "scrub"), START))
+    street.put(Level(space, 100.0, 100.0, not_judged=True), Deadline(SeriesKey("x", "scrub"), START))
     street.live(1)
     street.down(GUEST)
     street.live(5)
@@ -423,7 +423,7 @@ def test_the_tenth_alert_in_ten_minutes_begins_a_flood_which_is_told_as_one() ->
     street.live(15)
     assert street.told[10:] == [(FLOOD.subject, NotificationKind.ENDED)]
     assert street.reasons[-1].startswith("calm again after 14 alerts; still there: unit u9 (alarm), unit u10 (alarm)")
-    assert all(street.alert(key).held_by is None and street.alert(key).told for key in keys)
+    assert all(street.alert(key).held_by is None and street.alert(key).notified_priority for key in keys)
 
 
 def test_after_a_flood_the_ends_of_what_it_told_of_are_told() -> None:
@@ -519,7 +519,7 @@ def test_a_flood_whose_summary_was_lost_lets_its_alerts_go() -> None:
     assert held.held_by == FLOOD
     found = Finding(held.key, held.concern, street.now, held.priority)
     moves = restarted(street, [held]).step(found, street.now, Rules().delays(Concern.FAULTY))
-    assert [m.telling for m in moves] == [NotificationKind.RAISED]
+    assert [m.notification for m in moves] == [NotificationKind.RAISED]
 
 
 def test_a_gap_is_left_out_of_what_is_waited_for() -> None:

@@ -35,10 +35,10 @@ def test_silence_counts_from_the_first_answer_that_failed() -> None:
     assert judged.judge(START).transitions == ()
     judged.take(down, START + MINUTE)
     outcome = judged.judge(START + MINUTE)
-    assert [m.telling for m in outcome.transitions] == [NotificationKind.RAISED]
+    assert [m.notification for m in outcome.transitions] == [NotificationKind.RAISED]
     assert outcome.finding(Concern.NOT_ANSWERING).since == START
     judged.take(Answer(KEY, answered=True, took_s=0.1), START + 2 * MINUTE)
-    assert [m.telling for m in judged.judge(START + 2 * MINUTE).transitions] == [NotificationKind.ENDED]
+    assert [m.notification for m in judged.judge(START + 2 * MINUTE).transitions] == [NotificationKind.ENDED]
     assert judged.bad_since is None
 
 
@@ -89,9 +89,9 @@ def test_three_missed_samples_are_an_alert_of_their_own() -> None:
     judged.take(Condition(KEY, ok=True), START)
     assert judged.judge(START + 3 * MINUTE - SECOND).transitions == ()
     raised = judged.judge(START + 3 * MINUTE).transitions
-    assert [(m.after.concern, m.telling) for m in raised] == [(Concern.NOT_REPORTING, NotificationKind.RAISED)]
+    assert [(m.after.concern, m.notification) for m in raised] == [(Concern.NOT_REPORTING, NotificationKind.RAISED)]
     judged.take(Condition(KEY, ok=True), START + 4 * MINUTE)
-    assert judged.judge(START + 4 * MINUTE).transitions[0].telling is NotificationKind.ENDED
+    assert judged.judge(START + 4 * MINUTE).transitions[0].notification is NotificationKind.ENDED
 
 
 def test_a_series_is_not_stale_while_its_probe_has_not_looked() -> None:
@@ -177,7 +177,7 @@ def test_a_part_is_recorded_and_never_judged() -> None:
 def test_what_may_be_full_is_only_told_when_no_sample_comes() -> None:
     """A volume group that is wholly given away is as it should be; one that is no longer seen is not."""
     judged = watch(Kind.LEVEL)
-    judged.take(full_level(may_be_full=True), START)
+    judged.take(full_level(not_judged=True), START)
     assert [f.concern for f in judged.judge(START).findings] == [Concern.NOT_REPORTING]
     assert [m.after.concern for m in judged.judge(START + DAY).transitions] == [Concern.NOT_REPORTING]
 
@@ -198,7 +198,7 @@ def test_what_is_missed_for_a_week_is_let_go_until_it_is_seen() -> None:
     assert {a.standing for a in judged.alerts} == {True}
     assert judged.missed(at)
     outcome = judged.judge(at + HOUR, at + HOUR)
-    assert [m.telling for m in outcome.transitions] == [NotificationKind.ENDED, NotificationKind.ENDED]
+    assert [m.notification for m in outcome.transitions] == [NotificationKind.ENDED, NotificationKind.ENDED]
     assert {f.reason for f in outcome.findings} == {GONE}
     assert (judged.gone, judged.over) == (True, False)
     for concern in judged.concerns:
@@ -220,7 +220,7 @@ def test_what_was_missed_before_a_restart_is_not_back_by_it() -> None:
         assert not judged.judge(at + hour * HOUR, at + hour * HOUR).transitions
     assert judged.alert(Concern.NOT_REPORTING).standing
     judged.take(Condition(KEY, ok=True), at + 6 * HOUR)
-    assert [m.telling for m in judged.judge(at + 6 * HOUR, at + 6 * HOUR).transitions] == [NotificationKind.ENDED]
+    assert [m.notification for m in judged.judge(at + 6 * HOUR, at + 6 * HOUR).transitions] == [NotificationKind.ENDED]
 
 
 def test_an_alert_that_ends_ends_the_count_of_what_is_missed() -> None:
@@ -237,7 +237,13 @@ def test_an_alert_that_ends_ends_the_count_of_what_is_missed() -> None:
 def test_an_alert_from_the_future_counts_for_nothing() -> None:
     """The clock was set back while the host was off: the week begins at the start."""
     stale = Alert(
-        KEY, Concern.NOT_REPORTING, State.ACTIVE, Priority.WARNING, 1, raised_at=START + DAY, told=Priority.WARNING
+        KEY,
+        Concern.NOT_REPORTING,
+        State.ACTIVE,
+        Priority.WARNING,
+        1,
+        raised_at=START + DAY,
+        notified_priority=Priority.WARNING,
     )
     judged = Solo(KEY, Kind.CONDITION, HOUR.total_seconds(), Rules(), [stale])
     judged.resume(Condition(KEY, ok=True), START, None, START)

@@ -108,7 +108,7 @@ def test_delays_that_run() -> None:
     falling = lines(judged, NOW + HOUR)[Concern.FAULTY]
     assert ": sound; limits" in falling
     assert falling.endswith("no alert from 2026-11-24 10:14:00 UTC on, when the off-delay is over")
-    judged.book.put(replace(judged.alert(Concern.FAULTY), comings=3))
+    judged.book.put(replace(judged.alert(Concern.FAULTY), raise_count=3))
     chattering = lines(judged, NOW + HOUR + SECOND)[Concern.FAULTY]
     assert "when the calm of a chattering alert is over; it chatters, and has come 3 times" in chattering
 
@@ -188,7 +188,7 @@ def test_what_waits_for_the_keeper() -> None:
     """A warning that becomes an alarm, one that has, and an alert that waits to be acknowledged."""
     rule = FullRule(delays=Delays(escalate_s=3_600.0))
     found = Finding(SKERRY, Concern.FULL, NOW, Priority.WARNING)
-    warned = replace(CALM, state=State.ACTIVE, priority=Priority.WARNING, unknown_since=NOW)
+    warned = replace(CALM, state=State.ACTIVE, priority=Priority.WARNING, unacknowledged_since=NOW)
     line = explain(found, LEVEL, Rules(full=rule), warned)
     assert line.endswith("an alarm from 2026-11-24 10:12:00 UTC on, if not acknowledged")
     alarmed = replace(warned, priority=Priority.ALARM, escalated=True)

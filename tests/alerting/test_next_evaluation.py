@@ -69,11 +69,18 @@ def test_delays_run_out() -> None:
 def test_while_it_chatters_its_calm_is_what_is_waited_for() -> None:
     """An alert that comes and goes has the longer off-delay."""
     delays = Delays(off_delay_s=7.0, chattering=Chattering(raises=2, calm_s=600.0))
-    standing = Alert(HIDE_HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, comings=2, told=Priority.WARNING)
+    standing = Alert(
+        HIDE_HUB,
+        Concern.NOT_ANSWERING,
+        State.ACTIVE,
+        Priority.WARNING,
+        raise_count=2,
+        notified_priority=Priority.WARNING,
+    )
     falling, moves = state_machine.step(standing, None, NOW, delays)
     assert (moves, falling.pending_since) == ((), NOW)
     assert state_machine.pending_until(falling, delays) == NOW + 600 * SECOND
-    assert state_machine.pending_until(replace(falling, comings=0), delays) == NOW + 7 * SECOND
+    assert state_machine.pending_until(replace(falling, raise_count=0), delays) == NOW + 7 * SECOND
     assert state_machine.pending_until(Alert(HIDE_HUB, Concern.NOT_ANSWERING), delays) is None
 
 

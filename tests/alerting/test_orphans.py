@@ -13,7 +13,14 @@ from watchkeeper.model.observation import SeriesKey
 NOW = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 HUB, LOG = SeriesKey("service hide-hub", "answer"), SeriesKey("service tide-log", "answer")
 STANDING = Alert(
-    HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1, tellings=1, raised_at=NOW, told=Priority.WARNING
+    HUB,
+    Concern.NOT_ANSWERING,
+    State.ACTIVE,
+    Priority.WARNING,
+    1,
+    message_count=1,
+    raised_at=NOW,
+    notified_priority=Priority.WARNING,
 )
 
 
@@ -45,11 +52,16 @@ def test_a_probe_that_hangs_is_not_waited_for_longer_than_it_may_take() -> None:
 
 def test_what_is_dropped_is_told_and_waits_for_nobody() -> None:
     """An end is told where the keeper knows of it, chattering or shelved; nothing is left to be acknowledged."""
-    for kept in ({}, {"comings": 4, "falls": (NOW,)}, {"shelved_until": NOW + timedelta(days=3)}, {"held_by": LOG}):
+    for kept in (
+        {},
+        {"raise_count": 4, "recent_ends": (NOW,)},
+        {"shelved_until": NOW + timedelta(days=3)},
+        {"held_by": LOG},
+    ):
         standing = Alert(**{**{name: getattr(STANDING, name) for name in STANDING.__slots__}, **kept})
         ended, moves = state_machine.dropped(standing, NOW)
         assert ended.state is State.NORMAL
-        assert [(m.event, m.telling) for m in moves if m.event in (Event.CLEAR, Event.LAPSE)] == [
+        assert [(m.event, m.notification) for m in moves if m.event in (Event.CLEAR, Event.LAPSE)] == [
             (Event.CLEAR, NotificationKind.ENDED),
             (Event.LAPSE, None),
         ]
@@ -61,7 +73,7 @@ def test_what_was_never_told_ends_in_silence() -> None:
     known = Alert(HUB, Concern.NOT_ANSWERING, State.ACKNOWLEDGED, Priority.WARNING, 1, held_by=LOG)
     ended, moves = state_machine.dropped(known, NOW)
     assert ended.state is State.NORMAL
-    assert [m.telling for m in moves] == [None]
+    assert [m.notification for m in moves] == [None]
 
 
 def test_what_is_no_longer_watched_has_no_place_on_the_board() -> None:

@@ -27,7 +27,7 @@ def main(seed: int, first: int, last: int) -> None:
 
 def print_counts(living: Living) -> None:
     told = living.told
-    table = Counter((t.message.priority.word if t.message.priority else "ended", t.message.telling.value) for t in told)
+    table = Counter((t.message.priority.word if t.message.priority else "ended", t.message.kind.value) for t in told)
     print(f"messages: {len(told)}")
     for (priority, telling), count in sorted(table.items()):
         print(f"  {priority:8} {telling:9} {count:4}")
@@ -46,7 +46,7 @@ def print_troubles(living: Living) -> None:
     for t in living.told:
         m = t.message
         name = t.because.name if t.because else "FALSE"
-        print(f"{m.at.astimezone(ZONE):%m-%d %H:%M} {m.telling.value:9} {name:38} {m.headline}")
+        print(f"{m.at.astimezone(ZONE):%m-%d %H:%M} {m.kind.value:9} {name:38} {m.headline}")
     print("late or never told:", *living.late(), sep="\n  ")
 
 

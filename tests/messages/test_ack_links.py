@@ -19,7 +19,7 @@ PASSES = AckLinks(b"k" * 32, "https://watch.example.org/watch/")
 
 
 def told(number: int = 0) -> tuple[Alert, Message]:
-    """The alert and its message, with a link, after so many tellings."""
+    """The alert and its message, with a link, after so many message_count."""
     each = episode()[number]
     return each.move.after, PASSES.given(each.message())
 
@@ -42,7 +42,7 @@ def test_what_cannot_be_acknowledged_has_none() -> None:
     alert, message = episode()[0].move.after, episode()[0].message()
     assert not PASSES.given(episode()[3].message()).link
     assert not PASSES.given(trial_message(HOST, NOW, ZONE)).link
-    assert not PASSES.given(replace(message, telling=NotificationKind.DIGEST)).link
+    assert not PASSES.given(replace(message, kind=NotificationKind.DIGEST)).link
     assert not PASSES.given(replace(message, state=State.ACKNOWLEDGED)).link
     assert not PASSES.given(replace(message, priority=None)).link
     assert alert.state is State.ACTIVE

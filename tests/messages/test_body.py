@@ -23,7 +23,7 @@ def headlines(findings: list[Finding], seen: Observation | None) -> list[str]:
 
 
 def test_headlines_of_a_filling_pool() -> None:
-    """Each of the four tellings begins with the fact and fits a phone."""
+    """Each of the four message_count begins with the fact and fits a phone."""
     found = [each.message().headline for each in episode()]
     assert found == [
         "pool skerry full in about 3 days (Fri 27 Nov)",

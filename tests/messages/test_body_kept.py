@@ -33,7 +33,7 @@ def flapping() -> list[Message]:
         priority = Priority.WARNING if minutes % 10 == 0 else None
         each = found(HIDE_HUB, Concern.NOT_ANSWERING, minutes, priority)
         alert, moves = state_machine.step(alert, priority, each.at, FLAPPING)
-        told += [compose(m, each, None, HOST, UTC) for m in moves if m.telling]
+        told += [compose(m, each, None, HOST, UTC) for m in moves if m.notification]
     return told
 
 
@@ -42,7 +42,7 @@ def test_an_alert_that_comes_and_goes_says_so_with_its_count() -> None:
     *_, raised, ended = flapping()
     assert raised.headline == "comes and goes: service hide-hub silent for 20 min"
     assert "It comes and goes: 3 times lately." in plain(raised)
-    assert ended.telling is NotificationKind.ENDED
+    assert ended.kind is NotificationKind.ENDED
     assert "came and went 3 times; it counts as over because it stayed away" in plain(ended)
 
 
@@ -108,7 +108,7 @@ def test_answers_lost_at_once_make_one_message_that_names_them() -> None:
 def test_a_group_that_ends_after_a_restart_no_longer_knows_its_names() -> None:
     """What is only for words is not stored; the end is told all the same."""
     group = Group()
-    alert = replace(standing("x"), key=GROUP, told=Priority.WARNING)
+    alert = replace(standing("x"), key=GROUP, notified_priority=Priority.WARNING)
     _, alert, _ = group.step(alert, [], after(minutes=1), gathering=False)
     finding, _, (move,) = group.step(alert, [], after(minutes=8), gathering=False)
     assert compose(move, finding, None, HOST, UTC).headline == "ended: group of services answers again"
@@ -143,7 +143,7 @@ def test_what_happened_to_the_watch_is_a_message_without_an_alert() -> None:
     """Nothing to acknowledge and nothing to end; a thread of its own each time."""
     message = noted(HOST, NOW, UTC, "watchkeeper was away for 3 days", "From here to there.", "")
     again = noted(HOST, NOW + timedelta(days=9), UTC, "watchkeeper was away for 3 days", "From here to there.")
-    assert (message.telling, message.state, message.before, message.number) == (
+    assert (message.kind, message.state, message.before, message.number) == (
         NotificationKind.NOTED,
         State.NORMAL,
         None,
@@ -157,4 +157,4 @@ def test_a_move_that_tells_nothing_makes_no_message_of_a_resting_house() -> None
     """A tell without anything owed is none: what was summed up was told elsewhere."""
     summed = state_machine.mark_summarized(state_machine.hold(standing("x"), FLOOD), NOW)
     assert isinstance(summed, Transition)
-    assert (summed.event, summed.telling, summed.after.told) == (Event.TELL, None, Priority.WARNING)
+    assert (summed.event, summed.notification, summed.after.notified_priority) == (Event.NOTIFY, None, Priority.WARNING)

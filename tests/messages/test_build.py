@@ -16,9 +16,9 @@ from watchkeeper.model.message import Message, message_id
 
 
 def test_one_episode_is_one_thread() -> None:
-    """All tellings of an episode share the thread and are numbered from 1; each has an id of its own."""
+    """All message_count of an episode share the thread and are numbered from 1; each has an id of its own."""
     found = messages()
-    assert [each.telling for each in found] == [
+    assert [each.kind for each in found] == [
         NotificationKind.RAISED,
         NotificationKind.WORSE,
         NotificationKind.EASED,
@@ -81,7 +81,7 @@ def test_nothing_to_tell() -> None:
     """A transition that tells nothing makes no message, and says so."""
     known = acknowledge(episode()[0].move.after, after(minutes=5))
     assert known is not None
-    with pytest.raises(ValueError, match="acknowledge of pool skerry: space has nothing to tell"):
+    with pytest.raises(ValueError, match="acknowledge of pool skerry: space has nothing to report"):
         compose(known, episode()[0].found, level(), HOST, ZONE)
 
 
@@ -109,5 +109,5 @@ def test_trial() -> None:
 
 def test_every_field_is_documented() -> None:
     """Each field whose name does not say it all stands in the docstring."""
-    plain = {"telling", "key", "concern", "state", "at"}
+    plain = {"kind", "key", "concern", "state", "at"}
     assert all(f.name in plain or f"{f.name}" in (Message.__doc__ or "") for f in fields(Message))

@@ -39,7 +39,7 @@ def test_a_calm_house() -> None:
         "Overdue, or due next:\n  snapshots of tide-log: age of the newest due in 24 h (Wed 25 Nov 10:12)\n\n"
         "3 series are watched. Times are CET, now UTC+01:00.\n"
     ).replace("due in 24 h", "due in 1 day")
-    assert (message.telling, message.priority, message.number) == (NotificationKind.DIGEST, None, 1)
+    assert (message.kind, message.priority, message.number) == (NotificationKind.DIGEST, None, 1)
 
 
 def test_a_house_with_nothing() -> None:

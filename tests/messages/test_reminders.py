@@ -64,7 +64,7 @@ def test_each_is_due_in_one_look_whatever_the_looks(looks_s: list[float]) -> Non
         {"state": State.ACKNOWLEDGED},
         {"state": State.RECTIFIED, "priority": None},
         {"priority": Priority.CAUTION},
-        {"told": None},
+        {"notified_priority": None},
         {"changed_at": None},
         {"shelved_until": NOW + 9 * DAY},
         {"held_by": SeriesKey("guest hide-hub", "state")},
@@ -82,7 +82,7 @@ def test_what_it_says() -> None:
     message = remind(told.move.after, told.found, told.seen, Reminder(2, now, NOW), now, HOST, ZONE)
     first = told.message()
     assert message.id == f"{first.id}-again-2"
-    assert (message.thread, message.telling, message.priority) == (
+    assert (message.thread, message.kind, message.priority) == (
         first.thread,
         NotificationKind.REMINDED,
         Priority.WARNING,

@@ -25,7 +25,7 @@ def route(quiet_for: Priority = CAUTION, at_least: Priority = CAUTION) -> Route:
 
 def about(priority: Priority | None, telling: NotificationKind = NotificationKind.RAISED) -> Message:
     """A message that leaves an alert at this priority."""
-    return replace(messages()[0], priority=priority, before=None, telling=telling)
+    return replace(messages()[0], priority=priority, before=None, kind=telling)
 
 
 @pytest.mark.parametrize(("quiet_for", "priority"), list(product((CAUTION, WARNING), Priority)))

@@ -68,14 +68,14 @@ def test_an_unchanged_priority_is_never_told_again() -> None:
 def test_one_episode_raised_worse_eased_and_ended() -> None:
     """A fill that gets worse, eases and ends makes one move for each change, in one episode."""
     alert, moves = live([(0, CAUTION), (1, WARNING), (2, ALARM), (3, WARNING), (4, None), (5, None)])
-    assert [m.telling for m in moves] == [
+    assert [m.notification for m in moves] == [
         NotificationKind.RAISED,
         NotificationKind.WORSE,
         NotificationKind.WORSE,
         NotificationKind.EASED,
         NotificationKind.ENDED,
     ]
-    assert [m.after.tellings for m in moves] == [1, 2, 3, 4, 5]
+    assert [m.after.message_count for m in moves] == [1, 2, 3, 4, 5]
     assert (alert.state, alert.priority, alert.episode) == (State.RECTIFIED, None, 1)
     assert (alert.raised_at, alert.ended_at) == (START, START + timedelta(seconds=4))
     assert not alert.standing
@@ -86,11 +86,11 @@ def test_acknowledged_then_gone_is_normal_and_the_end_is_told() -> None:
     alert, _ = live([(0, WARNING)])
     known = state_machine.acknowledge(alert, START)
     assert known is not None
-    assert known.telling is None
+    assert known.notification is None
     assert known.after.standing
     assert known.after.acknowledged_at == START
     gone, moves = state_machine.step(known.after, None, START + timedelta(hours=1), AT_ONCE)
-    assert (gone.state, [m.telling for m in moves]) == (State.NORMAL, [NotificationKind.ENDED])
+    assert (gone.state, [m.notification for m in moves]) == (State.NORMAL, [NotificationKind.ENDED])
 
 
 def test_rectified_is_acknowledged_into_normal() -> None:
@@ -118,14 +118,14 @@ def test_a_rectified_alert_lapses_after_its_time_and_says_nothing() -> None:
     assert (almost.state, len(moves)) == (State.RECTIFIED, 2)
     alert, moves = live([(0, WARNING), (1, None), (1 + LAPSE_AFTER.total_seconds(), None)])
     assert alert.state is State.NORMAL
-    assert (moves[-1].event, moves[-1].telling) == (Event.LAPSE, None)
+    assert (moves[-1].event, moves[-1].notification) == (Event.LAPSE, None)
 
 
 def test_a_second_episode_has_its_own_number() -> None:
-    """A cause that comes back starts a new episode with its own count of tellings."""
+    """A cause that comes back starts a new episode with its own count of message_count."""
     alert, moves = live([(0, WARNING), (1, None), (2, WARNING)])
-    assert (alert.episode, alert.tellings, alert.ended_at) == (2, 1, None)
-    assert moves[-1].telling is NotificationKind.RAISED
+    assert (alert.episode, alert.message_count, alert.ended_at) == (2, 1, None)
+    assert moves[-1].notification is NotificationKind.RAISED
 
 
 def test_on_delay_holds_back_what_does_not_last() -> None:
@@ -182,19 +182,23 @@ def go_on(alert: Alert, steps: list[tuple[float, Priority | None]], delays: Dela
 def test_a_shelved_alert_moves_but_tells_nothing_until_its_time_is_up() -> None:
     """RFC 8632: shelved alarms send nothing; ISA-18.2: a shelving ends by itself. What stands then is told once."""
     moves = go_on(shelved(), [(0, WARNING), (5, ALARM), (3600, ALARM), (3601, ALARM)])
-    assert [(m.event, m.telling) for m in moves] == [
+    assert [(m.event, m.notification) for m in moves] == [
         (Event.RAISE, None),
         (Event.WORSEN, None),
         (Event.UNSHELVE, None),
-        (Event.TELL, NotificationKind.RAISED),
+        (Event.NOTIFY, NotificationKind.RAISED),
     ]
-    assert (moves[-1].after.told, moves[-1].after.tellings, moves[-1].after.shelved_until) == (ALARM, 1, None)
+    assert (moves[-1].after.notified_priority, moves[-1].after.message_count, moves[-1].after.shelved_until) == (
+        ALARM,
+        1,
+        None,
+    )
 
 
 def test_what_began_and_ended_while_shelved_is_never_told_and_needs_nobody() -> None:
     """The keeper set it aside: there is nothing to tell, and nothing to acknowledge."""
     moves = go_on(shelved(), [(0, WARNING), (5, None), (3600, None)])
-    assert [(m.event, m.telling) for m in moves] == [
+    assert [(m.event, m.notification) for m in moves] == [
         (Event.RAISE, None),
         (Event.CLEAR, None),
         (Event.LAPSE, None),
@@ -207,19 +211,19 @@ def test_an_end_while_shelved_is_told_when_the_shelving_ends() -> None:
     """The keeper heard of the raise, so they hear of the end, in the same episode."""
     alert, _ = live([(0, WARNING)])
     moves = go_on(shelved(alert), [(5, None), (3600, None)])
-    assert [(m.event, m.telling) for m in moves] == [
+    assert [(m.event, m.notification) for m in moves] == [
         (Event.CLEAR, None),
         (Event.UNSHELVE, None),
-        (Event.TELL, NotificationKind.ENDED),
+        (Event.NOTIFY, NotificationKind.ENDED),
     ]
-    assert (moves[-1].after.episode, moves[-1].after.tellings) == (1, 2)
+    assert (moves[-1].after.episode, moves[-1].after.message_count) == (1, 2)
 
 
 def test_what_comes_back_before_its_end_was_told_goes_on_in_its_episode() -> None:
     """The keeper believes that it stands, and it does: nothing is owed, and no second raise is told."""
     alert, _ = live([(0, WARNING)])
     moves = go_on(shelved(alert), [(5, None), (6, WARNING), (3600, WARNING)])
-    assert [m.telling for m in moves] == [None] * 3
+    assert [m.notification for m in moves] == [None] * 3
     assert (moves[-1].after.episode, moves[-1].after.raised_at) == (1, START)
 
 
@@ -227,11 +231,11 @@ def test_shelved_once_is_over_with_the_next_end() -> None:
     """ISA-18.2, one-shot shelving: the end that the keeper waited for is told, and a later raise as ever."""
     alert, _ = live([(0, WARNING)])
     moves = go_on(shelved(alert, None, once=True), [(60, ALARM), (90, None), (120, WARNING)])
-    assert [(m.event, m.telling) for m in moves] == [
+    assert [(m.event, m.notification) for m in moves] == [
         (Event.WORSEN, None),
         (Event.CLEAR, None),
         (Event.UNSHELVE, None),
-        (Event.TELL, NotificationKind.ENDED),
+        (Event.NOTIFY, NotificationKind.ENDED),
         (Event.RAISE, NotificationKind.RAISED),
     ]
 
@@ -239,7 +243,7 @@ def test_shelved_once_is_over_with_the_next_end() -> None:
 def test_shelved_once_before_it_is_raised_lasts_through_the_next_episode() -> None:
     """Once means the next time that it comes and goes."""
     moves = go_on(shelved(POOL, None, once=True), [(60, WARNING), (90, None), (120, WARNING)])
-    assert [m.telling for m in moves if m.event is not Event.LAPSE] == [None, None, None, NotificationKind.RAISED]
+    assert [m.notification for m in moves if m.event is not Event.LAPSE] == [None, None, None, NotificationKind.RAISED]
 
 
 @pytest.mark.parametrize("once", [False, True])
@@ -258,7 +262,7 @@ def test_a_shelving_can_be_taken_back() -> None:
     taken_back = state_machine.unshelve(alert, START)
     assert taken_back is not None
     assert not taken_back.after.shelved(START)
-    assert [m.telling for m in go_on(taken_back.after, [(1, WARNING)])] == [NotificationKind.RAISED]
+    assert [m.notification for m in go_on(taken_back.after, [(1, WARNING)])] == [NotificationKind.RAISED]
     assert state_machine.unshelve(POOL, START) is None
 
 
@@ -267,7 +271,10 @@ def test_acknowledging_what_was_kept_back_leaves_nothing_to_tell() -> None:
     alert, _ = state_machine.step(shelved(), WARNING, START, AT_ONCE)
     known = state_machine.acknowledge(alert, START)
     assert known is not None
-    assert [m.telling for m in go_on(known.after, [(3600, WARNING), (3601, None)])] == [None, NotificationKind.ENDED]
+    assert [m.notification for m in go_on(known.after, [(3600, WARNING), (3601, None)])] == [
+        None,
+        NotificationKind.ENDED,
+    ]
 
 
 ESCALATING = Delays(escalate_s=600)
@@ -276,7 +283,7 @@ ESCALATING = Delays(escalate_s=600)
 def test_a_warning_that_nobody_acknowledges_becomes_an_alarm() -> None:
     """MSC.302(87) 6.2.2, at the second that was set; the facts that say warning do not ease it again."""
     moves = go_on(POOL, [(0, WARNING), (599, WARNING), (600, WARNING), (9999, WARNING)], ESCALATING)
-    assert [(m.event, m.telling) for m in moves] == [
+    assert [(m.event, m.notification) for m in moves] == [
         (Event.RAISE, NotificationKind.RAISED),
         (Event.ESCALATE, NotificationKind.WORSE),
     ]
@@ -287,9 +294,11 @@ def test_a_warning_that_nobody_acknowledges_becomes_an_alarm() -> None:
 def test_an_escalated_warning_eases_when_the_facts_do() -> None:
     """Better than a warning is better, and an alarm by the facts is one like any other."""
     until_alarm: list[tuple[float, Priority | None]] = [(0, WARNING), (600, WARNING)]
-    assert go_on(POOL, [*until_alarm, (700, CAUTION)], ESCALATING)[-1].telling is NotificationKind.EASED
-    assert go_on(POOL, [*until_alarm, (700, ALARM), (710, WARNING)], ESCALATING)[-1].telling is NotificationKind.EASED
-    assert go_on(POOL, [*until_alarm, (700, None)], ESCALATING)[-1].telling is NotificationKind.ENDED
+    assert go_on(POOL, [*until_alarm, (700, CAUTION)], ESCALATING)[-1].notification is NotificationKind.EASED
+    assert (
+        go_on(POOL, [*until_alarm, (700, ALARM), (710, WARNING)], ESCALATING)[-1].notification is NotificationKind.EASED
+    )
+    assert go_on(POOL, [*until_alarm, (700, None)], ESCALATING)[-1].notification is NotificationKind.ENDED
 
 
 def test_what_was_acknowledged_or_set_aside_does_not_escalate() -> None:
@@ -306,7 +315,7 @@ def test_what_was_acknowledged_or_set_aside_does_not_escalate() -> None:
 def test_the_time_to_acknowledge_counts_from_what_was_told() -> None:
     """A warning that was kept back for hours is not an alarm the moment that it is told."""
     moves = go_on(shelved(), [(0, WARNING), (3600, WARNING), (4199, WARNING), (4200, WARNING)], ESCALATING)
-    assert [m.event for m in moves[-2:]] == [Event.TELL, Event.ESCALATE]
+    assert [m.event for m in moves[-2:]] == [Event.NOTIFY, Event.ESCALATE]
     assert (moves[-1].at - moves[-2].at).total_seconds() == 600
 
 
@@ -317,7 +326,7 @@ def test_an_alert_that_comes_and_goes_is_told_as_that_once() -> None:
     """The third raise within ten minutes is chattering: what follows is one episode, with its count."""
     flaps = [(100.0 * n + part, wanted) for n in range(20) for part, wanted in ((0.0, WARNING), (50.0, None))]
     moves = go_on(POOL, [*flaps, (1950 + 299, None), (1950 + 300, None)], CHATTER)
-    told = [(m.telling, m.after.comings) for m in moves if m.telling]
+    told = [(m.notification, m.after.raise_count) for m in moves if m.notification]
     assert told == [
         (NotificationKind.RAISED, 0),
         (NotificationKind.ENDED, 0),
@@ -332,10 +341,10 @@ def test_an_alert_that_comes_and_goes_is_told_as_that_once() -> None:
 def test_two_raises_or_three_far_apart_are_ordinary() -> None:
     """Chattering is a matter of time too, and after a calm the count starts anew."""
     far = go_on(POOL, [(0, WARNING), (10, None), (700, WARNING), (710, None), (1400, WARNING), (1410, None)], CHATTER)
-    assert [m.after.comings for m in far] == [0] * 6
+    assert [m.after.raise_count for m in far] == [0] * 6
     flaps: list[tuple[float, Priority | None]] = [(t * 60.0, None if t % 2 else WARNING) for t in range(6)]
     moves = go_on(POOL, [*flaps, (600, None), (602, WARNING)], CHATTER)
-    assert [(m.telling, m.after.comings) for m in moves[-2:]] == [
+    assert [(m.notification, m.after.raise_count) for m in moves[-2:]] == [
         (NotificationKind.ENDED, 3),
         (NotificationKind.RAISED, 0),
     ]
@@ -357,14 +366,14 @@ def test_what_stands_through_the_calm_chatters_no_longer() -> None:
         ],
         CHATTER,
     )
-    assert (moves[-1].telling, moves[-1].at) == (NotificationKind.ENDED, START + timedelta(seconds=350))
+    assert (moves[-1].notification, moves[-1].at) == (NotificationKind.ENDED, START + timedelta(seconds=350))
 
 
 def test_an_alert_that_worsens_and_eases_by_turns_chatters_too() -> None:
     """Up and down between two priorities is forty messages as well."""
     turns: list[tuple[float, Priority | None]] = [(60.0 * n, ALARM if n % 2 else WARNING) for n in range(12)]
     moves = go_on(POOL, turns, CHATTER)
-    assert [m.telling for m in moves] == [
+    assert [m.notification for m in moves] == [
         NotificationKind.RAISED,
         NotificationKind.WORSE,
         NotificationKind.EASED,
@@ -374,14 +383,18 @@ def test_an_alert_that_worsens_and_eases_by_turns_chatters_too() -> None:
     ]
     assert moves[-1].after.chattering
     higher = state_machine.step(replace(moves[-1].after, priority=WARNING, pending=None), ALARM, START, CHATTER)
-    assert higher[0].comings >= 3
+    assert higher[0].raise_count >= 3
 
 
 def test_what_comes_back_worse_while_it_chatters_is_counted_and_told() -> None:
     """A chattering alert still gets worse at once."""
     start: list[tuple[float, Priority | None]] = [(10.0 * n, None if n % 2 else WARNING) for n in range(5)]
     moves = go_on(POOL, [*start, (50, None), (60, ALARM)], CHATTER)
-    assert (moves[-1].telling, moves[-1].after.comings, moves[-1].after.priority) == (NotificationKind.WORSE, 4, ALARM)
+    assert (moves[-1].notification, moves[-1].after.raise_count, moves[-1].after.priority) == (
+        NotificationKind.WORSE,
+        4,
+        ALARM,
+    )
 
 
 def test_a_clock_that_was_set_back_does_not_make_chattering() -> None:
@@ -392,17 +405,17 @@ def test_a_clock_that_was_set_back_does_not_make_chattering() -> None:
 def test_a_held_alert_is_told_when_it_is_let_go() -> None:
     """What outlives its cause is told then, as raised; what does not, never."""
     moves = go_on(state_machine.hold(POOL, POOL.key), [(0, WARNING), (60, ALARM)])
-    assert [m.telling for m in moves] == [None, None]
+    assert [m.notification for m in moves] == [None, None]
     told = go_on(state_machine.release(moves[-1].after), [(120, ALARM)])
-    assert [(m.event, m.telling) for m in told] == [(Event.TELL, NotificationKind.RAISED)]
+    assert [(m.event, m.notification) for m in told] == [(Event.NOTIFY, NotificationKind.RAISED)]
 
 
 def test_what_a_summary_told_is_not_told_again() -> None:
     """The keeper has read of it: only what happens after that is told."""
     held = go_on(state_machine.hold(POOL, POOL.key), [(0, WARNING)])[-1].after
     summed = state_machine.mark_summarized(held, START)
-    assert summed.telling is None
-    assert [m.telling for m in go_on(summed.after, [(60, WARNING), (61, ALARM)])] == [NotificationKind.WORSE]
+    assert summed.notification is None
+    assert [m.notification for m in go_on(summed.after, [(60, WARNING), (61, ALARM)])] == [NotificationKind.WORSE]
 
 
 def test_a_gap_is_left_out_of_what_is_measured() -> None:
@@ -437,10 +450,10 @@ def test_every_pair_of_the_table_is_reachable_and_no_other_happens() -> None:
             )
             for move in (*moves, *made):
                 pair = (move.before.state, move.event)
-                known = move.before.told == move.before.priority and not move.before.kept_back(now)
+                known = move.before.notified_priority == move.before.priority and not move.before.kept_back(now)
                 assert move.after.state is TABLE[pair][0]
-                if known and move.event not in (Event.TELL, Event.SHELVE, Event.UNSHELVE):
-                    seen[pair] = (move.after.state, move.telling)
+                if known and move.event not in (Event.NOTIFY, Event.SHELVE, Event.UNSHELVE):
+                    seen[pair] = (move.after.state, move.notification)
                 else:
                     seen.setdefault(pair, TABLE[pair])
     assert seen == TABLE
@@ -457,7 +470,7 @@ def test_no_two_raises_without_an_end(gaps: list[tuple[float, Priority | None]],
         now += gap
         steps.append((now, wanted))
     alert, moves = live(steps, Delays(on_s, off_s))
-    rounds = [m.telling for m in moves if m.telling in (NotificationKind.RAISED, NotificationKind.ENDED)]
+    rounds = [m.notification for m in moves if m.notification in (NotificationKind.RAISED, NotificationKind.ENDED)]
     assert rounds == [NotificationKind.RAISED, NotificationKind.ENDED] * (len(rounds) // 2) + [
         NotificationKind.RAISED
     ] * (len(rounds) % 2)

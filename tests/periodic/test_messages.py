@@ -68,7 +68,7 @@ class House:
             self.clock.advance(every_min * 60)
             await self.rounds.make()
         new = [each for each in await self.store.parcels(limit=1_000) if each.id not in before]
-        return [(each.notifier, each.message.telling, each.made_at) for each in sorted(new, key=lambda p: p.id)]
+        return [(each.notifier, each.message.kind, each.made_at) for each in sorted(new, key=lambda p: p.id)]
 
 
 async def test_reminders_and_digests(store: Store) -> None:

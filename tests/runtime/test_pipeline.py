@@ -173,10 +173,12 @@ async def test_room_that_comes_and_goes_is_not_told_forty_times(house: House) ->
 
 async def test_an_alert_about_the_database_that_was_stored_ends_after_a_restart(house: House) -> None:
     """Killed between the commit that had space and the one that reports it, the next daemon run reports it."""
-    raised = Alert(DATABASE, Concern.FAULTY, State.ACTIVE, Priority.ALARM, 1, 1, START, START, told=Priority.ALARM)
+    raised = Alert(
+        DATABASE, Concern.FAULTY, State.ACTIVE, Priority.ALARM, 1, 1, START, START, notified_priority=Priority.ALARM
+    )
     await house.pipeline.restore([], [], [], [raised])
     await house.pipeline.note(Entry.START, "the watch goes on")
-    assert [m.telling.value for m in house.messages] == ["ended"]
+    assert [m.kind.value for m in house.messages] == ["ended"]
     assert house.store.alerts[DATABASE, Concern.FAULTY].priority is None
 
 
@@ -215,9 +217,9 @@ async def test_what_is_no_longer_watched_is_ended(house: House) -> None:
         State.ACTIVE,
         Priority.WARNING,
         1,
-        tellings=1,
+        message_count=1,
         raised_at=START,
-        told=Priority.WARNING,
+        notified_priority=Priority.WARNING,
     )
     await house.pipeline.restore([], [], [], [standing])
     assert [(a.key, a.state) for a in house.store.alerts.values()] == [(HUB, State.NORMAL)]
@@ -307,8 +309,8 @@ async def test_a_restart_keeps_who_is_held(house: House) -> None:
     await house.restart([back], away=MINUTE)
     for _ in range(10):
         await house.run(back)
-    assert [m.telling.value for m in house.messages] == ["raised", "ended"]
-    assert not [a for a in house.store.alerts.values() if a.held_by or a.told]
+    assert [m.kind.value for m in house.messages] == ["raised", "ended"]
+    assert not [a for a in house.store.alerts.values() if a.held_by or a.notified_priority]
 
 
 async def test_a_flood_is_summed_up_in_one_commit_with_all_that_it_told_of(house: House) -> None:
@@ -324,8 +326,8 @@ async def test_a_flood_is_summed_up_in_one_commit_with_all_that_it_told_of(house
     assert len(house.told) == 11
     (end,) = [c for c in house.store.commits if any(p.message.headline.startswith("ended") for p in c.parcels)]
     assert {a.key for a in end.alerts} >= set(units[9:])
-    assert all(a.told is Priority.WARNING and a.held_by is None for a in end.alerts if a.key in units)
-    assert [line.details["event"] for line in end.journal] == ["clear", "tell", "tell", "tell"]
+    assert all(a.notified_priority is Priority.WARNING and a.held_by is None for a in end.alerts if a.key in units)
+    assert [line.details["event"] for line in end.journal] == ["clear", "notify", "notify", "notify"]
 
 
 async def test_what_an_unknown_probe_had_brought_is_left_alone(house: House) -> None:
@@ -569,7 +571,7 @@ async def test_what_correlates_outlives_a_reload(house: House) -> None:
     back = watched(services(up=True))
     for _ in range(10):
         await house.run(back)
-    assert [m.telling.value for m in house.messages] == ["raised", "ended"]
+    assert [m.kind.value for m in house.messages] == ["raised", "ended"]
     assert house.told[-1].startswith("ended: group of services answers again: service hide-hub")
 
 

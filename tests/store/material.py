@@ -33,7 +33,7 @@ def message(thread: str = "skerry-1", number: int = 1, at: datetime = START) -> 
         thread=thread,
         number=number,
         host="gannet",
-        telling=NotificationKind.RAISED,
+        kind=NotificationKind.RAISED,
         key=SKERRY,
         concern=Concern.FULL,
         state=State.ACTIVE,

@@ -94,7 +94,7 @@ def test_the_form_of_the_text_is_pinned() -> None:
     seen = Level(SKERRY, 1.5, 2, facts=(("device", 'a "b"'),))
     assert OBSERVATION.dumps(seen) == (
         '{"is":"Level","key":{"subject":"pool skerry","quantity":"space"},"used":1.5,"capacity":2,'
-        '"unit":"bytes","facts":[["device","a \\"b\\""]],"may_be_full":false}'
+        '"unit":"bytes","facts":[["device","a \\"b\\""]],"not_judged":false}'
     )
     due = Deadline(HIDE_HUB, None)
     assert OBSERVATION.dumps(due) == (

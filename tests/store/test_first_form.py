@@ -46,7 +46,9 @@ async def test_it_is_no_damage(path: Path) -> None:
         assert HIDE_HUB in {each.observation.key for each in await store.latest()}
         (alert,) = await store.alerts()
         assert alert.key == HIDE_HUB
-        assert alert.told is alert.priority is Priority.WARNING  # the priority in its one message: it is not sent again
+        assert (
+            alert.notified_priority is alert.priority is Priority.WARNING
+        )  # the priority in its one message: it is not sent again
         assert [each.text for each in await store.journal()]
         (parcel,) = await store.parcels()
         assert parcel.notifier == "webhook"

@@ -26,9 +26,21 @@ def _content(path: Path) -> dict[str, list[tuple[object, ...]]]:
     return {table: asked(path, f"SELECT {', '.join(columns[table])} FROM {table} ORDER BY 1, 2") for table in KEPT}
 
 
+NAMES = {
+    *(("sound", "ok"), ("may_be_full", "not_judged"), ("telling", "kind"), ("told", "notified_priority")),
+    *(("tellings", "message_count"), ("falls", "recent_ends"), ("comings", "raise_count")),
+}
+
+
 def _renamed(row: tuple[object, ...]) -> tuple[object, ...]:
     """A row of version 2 with the names of version 4."""
-    return tuple(value.replace('"sound":', '"ok":') if isinstance(value, str) else value for value in row)
+    return tuple(_text(value) if isinstance(value, str) else value for value in row)
+
+
+def _text(value: str) -> str:
+    for old, new in NAMES:
+        value = value.replace(f'"{old}":', f'"{new}":')
+    return value
 
 
 async def test_nothing_is_lost(path: Path) -> None:

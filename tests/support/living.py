@@ -51,7 +51,7 @@ class Told:
     @property
     def asks(self) -> bool:
         """Whether it asks for attention."""
-        return self.message.telling in ASKS
+        return self.message.kind in ASKS
 
     @property
     def useful(self) -> bool:
@@ -225,7 +225,7 @@ class Living:
         for message in self.tray.new:
             because = self._threads.setdefault(message.thread, self._because(message))
             self.told.append(Told(message, because))
-            if message.telling in (NotificationKind.RAISED, NotificationKind.WORSE):
+            if message.kind in (NotificationKind.RAISED, NotificationKind.WORSE):
                 reads_at = awake(message.at + HOUR * self.year.chance.uniform(0.5, 5))
                 self.knows.append((reads_at, message.key, message.concern))
             if because is not None and because.told_at is None:

@@ -41,7 +41,7 @@ def told(findings: Iterable[Finding], seen: Observation | None) -> list[Told]:
     alert: Alert | None = None
     for found in findings:
         alert, moves = state_machine.step(alert or Alert(found.key, found.concern), found.priority, found.at, Delays())
-        out.extend(Told(move, found, seen) for move in moves if move.telling is not None)
+        out.extend(Told(move, found, seen) for move in moves if move.notification is not None)
     return out
 
 

@@ -103,7 +103,7 @@ class ReadStoreDouble:
     ) -> Alert:
         """Add an alert that was raised some time ago, with its line in the event log."""
         at = self.now - ago
-        made = Alert(key, concern, state, priority, episode=1, tellings=1, raised_at=at, changed_at=at)
+        made = Alert(key, concern, state, priority, episode=1, message_count=1, raised_at=at, changed_at=at)
         if state is State.RECTIFIED:
             made = replace(made, ended_at=self.now - ago / 2)
         if state is State.ACKNOWLEDGED:

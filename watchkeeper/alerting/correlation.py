@@ -72,8 +72,8 @@ class Correlation:
             alert = self._reconsidered(alert, alert.held_by, now)
         wanted = self._lifted(alert, found.priority)
         after, moves = state_machine.step(alert, wanted, now, delays)
-        telling = next((m.telling for m in reversed(moves) if m.telling), None)
-        if telling is not None and (holder := self._holder(after, telling, now)):
+        notification = next((m.notification for m in reversed(moves) if m.notification), None)
+        if notification is not None and (holder := self._holder(after, notification, now)):
             after, moves = state_machine.step(state_machine.hold(alert, *holder), wanted, now, delays)
         self._count(after, moves, now)
         self._book.put(after)
@@ -82,7 +82,7 @@ class Correlation:
     def _count(self, after: Alert, moves: Iterable[Transition], now: datetime) -> None:
         """Count what makes a flood: raises that are reported, or that this flood suppresses."""
         for move in moves:
-            if move.telling in (NotificationKind.RAISED, NotificationKind.WORSE) or (
+            if move.notification in (NotificationKind.RAISED, NotificationKind.WORSE) or (
                 after.held_by == FLOOD and move.event in (Event.RAISE, Event.WORSEN)
             ):
                 self.flood.count(now)
@@ -128,24 +128,24 @@ class Correlation:
         return max([wanted, *(a.priority for a in self._book.held_by(alert.key) if a.priority is not None)])
 
     def _holder(
-        self, alert: Alert, telling: NotificationKind, now: datetime
+        self, alert: Alert, notification: NotificationKind, now: datetime
     ) -> tuple[SeriesKey, datetime | None] | None:
         """The alert that suppresses this one, and until when it is waited for; None if there is none."""
-        if telling is not NotificationKind.ENDED and alert.concern in CONSEQUENCES:
+        if notification is not NotificationKind.ENDED and alert.concern in CONSEQUENCES:
             if cause := self._cause(alert, now):
                 return cause, None
             if (
                 alert.concern is Concern.NOT_ANSWERING
-                and telling is NotificationKind.RAISED
+                and notification is NotificationKind.RAISED
                 and self._one_of_several(alert, now)
             ):
                 return GROUP, now + timedelta(seconds=Group.GATHER_S)
-        begins = telling in (NotificationKind.RAISED, NotificationKind.WORSE) and self.flood.begins(now)
+        begins = notification in (NotificationKind.RAISED, NotificationKind.WORSE) and self.flood.begins(now)
         return (FLOOD, None) if self._flood_alert.standing or begins else None
 
     def _reconsidered(self, alert: Alert, by: SeriesKey, now: datetime) -> Alert:
         """Update the suppression of an alert: whether it continues, and by which alert."""
-        if not alert.standing and alert.owed is None:
+        if not alert.standing and alert.pending_notification is None:
             return state_machine.release(alert)
         if by == FLOOD:
             return alert if self._flood_alert.standing else state_machine.release(alert)
@@ -250,6 +250,6 @@ def is_down(seen: Observation) -> bool:
         case Condition():
             return not seen.ok and (seen.grave or seen.key.quantity in STOPPED)
         case Level():
-            return seen.used >= seen.capacity and seen.part_of is None and not seen.may_be_full
+            return seen.used >= seen.capacity and seen.part_of is None and not seen.not_judged
         case _:
             return False

@@ -116,7 +116,7 @@ class SeriesEvaluator:
     @property
     def over(self) -> bool:
         """Return whether the series is permanently gone, with nothing left to report or acknowledge."""
-        return self.gone and all(a.state is State.NORMAL and a.owed is None for a in self.alerts)
+        return self.gone and all(a.state is State.NORMAL and a.pending_notification is None for a in self.alerts)
 
     def missed(self, as_of: datetime) -> bool:
         """Return whether its samples have been missing for the rule's time, whether or not that is reported."""
@@ -159,7 +159,7 @@ class SeriesEvaluator:
         level = latest if isinstance(latest, Level) else None
         if level is not None and level.part_of is not None:
             return ()
-        judged = self._looked and not (level is not None and level.may_be_full)
+        judged = self._looked and not (level is not None and level.not_judged)
         found = (self._judge_kind(latest, self.first_at, now),) if judged else ()
         if not math.isfinite(self.interval_s):
             return found

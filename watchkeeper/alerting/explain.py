@@ -162,11 +162,12 @@ def _running(alert: Alert, delays: Delays, now: datetime) -> Iterator[str]:
     if (over := state_machine.pending_until(alert, delays)) is not None:
         yield f"{wording.priority_words(alert.pending)} from {_at(over)} on, when the {_delay(alert)} is over"
     if alert.chattering:
-        yield f"it chatters, and has come {alert.comings} times"
+        yield f"it chatters, and has come {alert.raise_count} times"
     if alert.escalated:
         yield "an alarm because nobody acknowledged the warning"
-    if delays.escalate_s is not None and alert.unknown_since is not None and alert.priority is Priority.WARNING:
-        yield f"an alarm from {_at(alert.unknown_since + timedelta(seconds=delays.escalate_s))} on, if not acknowledged"
+    since = alert.unacknowledged_since
+    if delays.escalate_s is not None and since is not None and alert.priority is Priority.WARNING:
+        yield f"an alarm from {_at(since + timedelta(seconds=delays.escalate_s))} on, if not acknowledged"
     if alert.shelved(now):
         once = " or its next end" if alert.shelved_once else ""
         yield f"nothing is told: shelved until {_at(alert.shelved_until)}{once}"

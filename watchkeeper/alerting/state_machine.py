@@ -89,14 +89,14 @@ def _come_back(alert: Alert, now: datetime) -> Alert:
     """While it chatters: count that it was away and is back, without a move in the table."""
     if not (alert.chattering and _falling(alert)):
         return alert
-    return replace(alert, comings=alert.comings + 1, falls=(now,))
+    return replace(alert, raise_count=alert.raise_count + 1, recent_ends=(now,))
 
 
 def _steady(alert: Alert, now: datetime, delays: Delays) -> Alert:
     """The priority is unchanged: end the chattering if it has been calm for long enough."""
     alert = _come_back(alert, now)
-    if alert.chattering and (not alert.falls or delays.chattering.calm(alert.falls[-1], now)):
-        return replace(alert, comings=0, falls=())
+    if alert.chattering and (not alert.recent_ends or delays.chattering.calm(alert.recent_ends[-1], now)):
+        return replace(alert, raise_count=0, recent_ends=())
     return alert
 
 
@@ -121,9 +121,9 @@ def _end_shelving(alert: Alert, now: datetime, delays: Delays) -> Stage:
 def _escalate(alert: Alert, now: datetime, delays: Delays) -> Stage:
     """MSC.302(87) 6.2.2: an unacknowledged warning becomes an alarm. One that was not sent does not."""
     waiting = alert.state is State.ACTIVE and alert.priority is Priority.WARNING and not alert.kept_back(now)
-    if not waiting or delays.escalate_s is None or alert.unknown_since is None:
+    if not waiting or delays.escalate_s is None or alert.unacknowledged_since is None:
         return alert, None
-    if (now - alert.unknown_since).total_seconds() < delays.escalate_s:
+    if (now - alert.unacknowledged_since).total_seconds() < delays.escalate_s:
         return alert, None
     move = _move(alert, Event.ESCALATE, Priority.ALARM, now, delays)
     return move.after, move
@@ -131,9 +131,9 @@ def _escalate(alert: Alert, now: datetime, delays: Delays) -> Stage:
 
 def _tell_late(alert: Alert, now: datetime, delays: Delays) -> Stage:
     """Send what was kept back, once it no longer is, if the operator does not know it by then."""
-    if alert.owed is None or alert.kept_back(now):
+    if alert.pending_notification is None or alert.kept_back(now):
         return alert, None
-    move = _move(alert, Event.TELL, alert.priority, now, delays)
+    move = _move(alert, Event.NOTIFY, alert.priority, now, delays)
     return move.after, move
 
 
@@ -141,7 +141,7 @@ def _lapse(alert: Alert, now: datetime, delays: Delays) -> Stage:
     """Nothing stays rectified permanently; what the operator was never notified of needs no acknowledgement."""
     if alert.state is not State.RECTIFIED or alert.ended_at is None:
         return alert, None
-    if alert.tellings and now - alert.ended_at < LAPSE_AFTER:
+    if alert.message_count and now - alert.ended_at < LAPSE_AFTER:
         return alert, None
     move = _move(alert, Event.LAPSE, None, now, delays)
     return move.after, move
@@ -150,14 +150,14 @@ def _lapse(alert: Alert, now: datetime, delays: Delays) -> Stage:
 def _move(alert: Alert, event: Event, priority: Priority | None, now: datetime, delays: Delays) -> Transition:
     state, _ = TABLE[alert.state, event]
     after = replace(alert, state=state, priority=priority, changed_at=now, **_marks(alert, event, now, delays))
-    telling = None if alert.kept_back(now) or event is Event.UNSHELVE else after.owed
-    if telling is not None:
-        after = replace(after, tellings=after.tellings + 1, told=priority)
+    notification = None if alert.kept_back(now) or event is Event.UNSHELVE else after.pending_notification
+    if notification is not None:
+        after = replace(after, message_count=after.message_count + 1, notified_priority=priority)
     if state is not State.ACTIVE:
-        after = replace(after, unknown_since=None)
-    elif telling is not None:
-        after = replace(after, unknown_since=now)
-    return Transition(alert, after, event, telling, now)
+        after = replace(after, unacknowledged_since=None)
+    elif notification is not None:
+        after = replace(after, unacknowledged_since=now)
+    return Transition(alert, after, event, notification, now)
 
 
 def _marks(alert: Alert, event: Event, now: datetime, delays: Delays) -> dict[str, Any]:
@@ -165,18 +165,25 @@ def _marks(alert: Alert, event: Event, now: datetime, delays: Delays) -> dict[st
     chattering = delays.chattering
     match event:
         case Event.RAISE:
-            begun = {"episode": alert.episode + 1, "tellings": 0, "raised_at": now} if alert.told is None else {}
-            comings = chattering.comings(alert.falls, now)
-            return {"acknowledged_at": None, "ended_at": None, "escalated": False, "comings": comings, **begun}
+            begun = (
+                {"episode": alert.episode + 1, "message_count": 0, "raised_at": now}
+                if alert.notified_priority is None
+                else {}
+            )
+            raise_count = chattering.raise_count(alert.recent_ends, now)
+            return {"acknowledged_at": None, "ended_at": None, "escalated": False, "raise_count": raise_count, **begun}
         case Event.WORSEN:
-            return {"escalated": False, "comings": max(alert.comings, chattering.comings(alert.falls, now))}
+            return {
+                "escalated": False,
+                "raise_count": max(alert.raise_count, chattering.raise_count(alert.recent_ends, now)),
+            }
         case Event.EASE | Event.CLEAR:
-            falls = () if alert.chattering else chattering.fallen(alert.falls, now)
+            recent_ends = () if alert.chattering else chattering.remembered(alert.recent_ends, now)
             ended = _ended(alert, now) if event is Event.CLEAR else {}
-            return {"escalated": False, "falls": falls, **ended}
+            return {"escalated": False, "recent_ends": recent_ends, **ended}
         case Event.ACKNOWLEDGE:
             # Whoever acknowledges it knows its current state, even if notifications were kept back.
-            return {"acknowledged_at": now, "told": alert.priority}
+            return {"acknowledged_at": now, "notified_priority": alert.priority}
         case Event.ESCALATE:
             return {"escalated": True}
         case Event.UNSHELVE:
@@ -227,7 +234,7 @@ def dropped(alert: Alert, now: datetime) -> tuple[Alert, tuple[Transition, ...]]
 
     If the operator was notified that it is active, its end is reported; that needs no acknowledgement.
     """
-    plain = replace(release(alert), comings=0, falls=(), shelved_until=None, shelved_once=False)
+    plain = replace(release(alert), raise_count=0, recent_ends=(), shelved_until=None, shelved_once=False)
     ended, moves = step(plain, None, now, Delays())
     if ended.state is not State.RECTIFIED:
         return ended, moves
@@ -237,8 +244,8 @@ def dropped(alert: Alert, now: datetime) -> tuple[Alert, tuple[Transition, ...]]
 
 def mark_summarized(alert: Alert, now: datetime) -> Transition:
     """Mark as known what the operator has read in a message about several alerts, and end its suppression."""
-    known = replace(release(alert), told=alert.priority)
-    return Transition(alert, known, Event.TELL, None, now)
+    known = replace(release(alert), notified_priority=alert.priority)
+    return Transition(alert, known, Event.NOTIFY, None, now)
 
 
 def shifted(alert: Alert, by: timedelta) -> Alert:
@@ -254,6 +261,6 @@ def shifted(alert: Alert, by: timedelta) -> Alert:
         alert,
         pending_since=moved(alert.pending_since),
         held_until=moved(alert.held_until),
-        unknown_since=moved(alert.unknown_since),
-        falls=tuple(at + by for at in alert.falls),
+        unacknowledged_since=moved(alert.unacknowledged_since),
+        recent_ends=tuple(at + by for at in alert.recent_ends),
     )

@@ -25,9 +25,7 @@ GOOD_FOR = timedelta(days=30)
 LONGEST = 4_096
 """Characters; a longer token is rejected unread."""
 
-_TELLINGS = frozenset(
-    {NotificationKind.RAISED, NotificationKind.WORSE, NotificationKind.EASED, NotificationKind.REMINDED}
-)
+_KINDS = frozenset({NotificationKind.RAISED, NotificationKind.WORSE, NotificationKind.EASED, NotificationKind.REMINDED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +42,7 @@ class AckToken:
     def fits(self, alert: Alert, host: str) -> bool:
         """Is the alert unchanged since this notification? Whether it is acknowledged already is not checked."""
         named = (self.key, self.concern) == (alert.key, alert.concern)
-        as_told = (self.thread, self.number) == (thread_of(alert, host), alert.tellings)
+        as_told = (self.thread, self.number) == (thread_of(alert, host), alert.message_count)
         return named and as_told and alert.priority == self.priority
 
 
@@ -57,7 +55,7 @@ class AckLinks:
 
     def given(self, message: Message) -> Message:
         """Return the message with its link, if it reports something that can be acknowledged."""
-        if message.link or message.trial or message.telling not in _TELLINGS or message.state is not State.ACTIVE:
+        if message.link or message.trial or message.kind not in _KINDS or message.state is not State.ACTIVE:
             return message
         if message.priority is None:
             return message
@@ -99,7 +97,7 @@ def invitation(link: str) -> str:
 
 def _pass(message: Message, priority: Priority) -> AckToken:
     # A reminder is numbered after everything that was sent; it repeats the notification before it.
-    number = message.number - 1 if message.telling is NotificationKind.REMINDED else message.number
+    number = message.number - 1 if message.kind is NotificationKind.REMINDED else message.number
     return AckToken(message.key, message.concern, message.thread, number, priority, message.at + GOOD_FOR)
 
 

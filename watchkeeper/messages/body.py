@@ -63,7 +63,7 @@ class MessageContext:
 
 def headline(case: MessageContext) -> str:
     """The fact, in about 60 characters and never more than LONGEST_HEADLINE."""
-    match case.move.telling:
+    match case.move.notification:
         case NotificationKind.ENDED:
             text = f"ended: {_ending(case)}"
         case NotificationKind.WORSE | NotificationKind.EASED as telling:
@@ -148,15 +148,15 @@ def _paragraphs(case: MessageContext) -> Iterator[str]:
     yield _reason(case)
     yield _resting(case)
     yield from _facts(case)
-    if case.move.telling is not NotificationKind.ENDED:
+    if case.move.notification is not NotificationKind.ENDED:
         found = case.found
         yield f"What to look at: {wording.what_to_look_at(found.concern, found.key, case.seen)}"
     yield f"Times are {wording.zone_name(case.now, case.zone)}."
 
 
 def _opening(case: MessageContext) -> str:
-    before, after, host = case.move.before.told, case.move.after.priority, wording.clean(case.host, 60)
-    match case.move.telling:
+    before, after, host = case.move.before.notified_priority, case.move.after.priority, wording.clean(case.host, 60)
+    match case.move.notification:
         case NotificationKind.ENDED:
             return f"Ended on {host}: {_ending(case, WHOLE_NAME)}."
         case NotificationKind.WORSE | NotificationKind.EASED as telling:
@@ -192,17 +192,17 @@ def _level(case: MessageContext) -> str:
 def _since(case: MessageContext) -> str:
     found, after, now, zone = case.found, case.move.after, case.now, case.zone
     raised_at = after.raised_at or now
-    if case.move.telling is NotificationKind.ENDED:
+    if case.move.notification is NotificationKind.ENDED:
         times = [wording.instant(at, zone, now) for at in (raised_at, after.ended_at or now)]
-        stood = wording.priority_words(case.move.before.told)
+        stood = wording.priority_words(case.move.before.notified_priority)
         return f"It lasted {_lasted(case)}: raised {times[0]}, ended {times[1]}. It stood at {stood}."
     parts = []
     if found.since is not None:
         word = _SINCE[found.concern] or f"{wording.condition_words(found.key)[1].capitalize()} since"
         parts.append(f"{word} {wording.instant(found.since, zone, now)}.")
-    if case.move.event is Event.TELL:
+    if case.move.event is Event.NOTIFY:
         parts.append(f"It began {wording.instant(raised_at, zone, now)} and was kept back until now.")
-    elif case.move.telling is not NotificationKind.RAISED:
+    elif case.move.notification is not NotificationKind.RAISED:
         parts.append(f"First told {wording.instant(raised_at, zone, now)}.")
     if isinstance(case.seen, Deadline) and case.seen.last_at is not None:
         parts.append(f"Last done {wording.instant(case.seen.last_at, zone, now)}.")
@@ -211,10 +211,10 @@ def _since(case: MessageContext) -> str:
 
 def _comings(case: MessageContext) -> str:
     """Say that an alert comes and goes, and how often."""
-    times = case.move.after.comings
+    times = case.move.after.raise_count
     if not times:
         return ""
-    if case.move.telling is NotificationKind.ENDED:
+    if case.move.notification is NotificationKind.ENDED:
         return f"In that time it came and went {times} times; it counts as over because it stayed away."
     return (
         f"It comes and goes: {times} times lately. It is not told each time: the end is told once it has stayed away "
@@ -224,7 +224,7 @@ def _comings(case: MessageContext) -> str:
 
 def _resting(case: MessageContext) -> str:
     """Which subjects depend on this one, so that the operator need not wonder about them."""
-    if not case.resting or case.move.telling is not NotificationKind.RAISED:
+    if not case.resting or case.move.notification is not NotificationKind.RAISED:
         return ""
     names = ", ".join(wording.clean(name, SHORT_NAME) for name in case.resting[:_MOST_FACTS])
     more = len(case.resting) - _MOST_FACTS

@@ -46,22 +46,22 @@ def compose(
     found: the finding that changed the alert; seen: the series' newest observation; zone: the operator's; resting: the
     subjects that depend on this one, whose messages are suppressed while it is down.
     """
-    if move.telling is None:
-        raise ValueError(f"{move.event.value} of {move.after.key} has nothing to tell")
+    if move.notification is None:
+        raise ValueError(f"{move.event.value} of {move.after.key} has nothing to report")
     after, case = move.after, letter.MessageContext(move, found, seen, host, zone, resting)
     raised_at = after.raised_at or move.at
     thread = thread_of(after, host)
     return Message(
-        id=message_id(thread, after.tellings),
+        id=message_id(thread, after.message_count),
         thread=thread,
-        number=after.tellings,
+        number=after.message_count,
         host=host,
-        telling=move.telling,
+        kind=move.notification,
         key=after.key,
         concern=after.concern,
         state=after.state,
         priority=after.priority,
-        before=move.before.told,
+        before=move.before.notified_priority,
         at=move.at,
         since=found.since or raised_at,
         earliest_at=found.earliest_at,
@@ -76,7 +76,7 @@ def of_no_alert(
     thread: str,
     *,
     host: str,
-    telling: NotificationKind,
+    kind: NotificationKind,
     key: SeriesKey,
     concern: Concern,
     state: State,
@@ -93,7 +93,7 @@ def of_no_alert(
         thread=thread,
         number=1,
         host=host,
-        telling=telling,
+        kind=kind,
         key=key,
         concern=concern,
         state=state,
@@ -116,7 +116,7 @@ def noted(host: str, now: datetime, zone: tzinfo, headline: str, *paragraphs: st
     return of_no_alert(
         thread,
         host=host,
-        telling=NotificationKind.NOTED,
+        kind=NotificationKind.NOTED,
         key=SeriesKey("watchkeeper", "watch"),
         concern=Concern.NOT_REPORTING,
         state=State.NORMAL,
@@ -134,7 +134,7 @@ def test_message(host: str, now: datetime, zone: tzinfo) -> Message:
     return of_no_alert(
         thread,
         host=host,
-        telling=NotificationKind.RAISED,
+        kind=NotificationKind.RAISED,
         key=SeriesKey("watchkeeper", "trial of the notifiers"),
         concern=Concern.FAULTY,
         state=State.ACTIVE,

@@ -44,7 +44,7 @@ def digest(
     return of_no_alert(
         thread,
         host=host,
-        telling=NotificationKind.DIGEST,
+        kind=NotificationKind.DIGEST,
         key=SeriesKey("watchkeeper", "digest"),
         concern=Concern.OVERDUE,
         state=State.NORMAL,

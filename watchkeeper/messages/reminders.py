@@ -46,7 +46,12 @@ class Reminder:
 
 def newest_due(alert: Alert, plan: Reminders, after: datetime, now: datetime) -> Reminder | None:
     """The newest reminder of an alert that is due after `after` and not after `now`; None if there is none."""
-    if alert.state is not State.ACTIVE or alert.priority is None or alert.told is None or alert.kept_back(now):
+    if (
+        alert.state is not State.ACTIVE
+        or alert.priority is None
+        or alert.notified_priority is None
+        or alert.kept_back(now)
+    ):
         return None
     if alert.pending_since is not None and (alert.pending or 0) < alert.priority:
         return None  # it is about to ease or end: a reminder would mention that and contradict itself
@@ -80,8 +85,8 @@ def remind(
     )
     return replace(
         told,
-        id=f"{message_id(told.thread, alert.tellings)}-again-{reminder.number}",
-        number=alert.tellings + 1,
+        id=f"{message_id(told.thread, alert.message_count)}-again-{reminder.number}",
+        number=alert.message_count + 1,
         headline=wording.clean(f"still: {told.headline}", LONGEST_HEADLINE),
         body=f"{wrapped(opening)}\n\n{told.body}",
     )

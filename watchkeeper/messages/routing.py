@@ -30,7 +30,7 @@ class Route:
 
     def wants(self, message: Message) -> bool:
         """Is the message for this receiver? A digest is not: it goes to the receivers that it is due for."""
-        match message.telling:
+        match message.kind:
             case NotificationKind.DIGEST:
                 return False
             case NotificationKind.REMINDED | NotificationKind.NOTED:

@@ -1,9 +1,9 @@
 """The vocabulary of an alert: states, events and the state table.
 
 An alert is a state of one concern about one series, not a notification (RFC 8632). What the operator knows is kept
-separate from the current state: `told` is the priority in the last notification. While an alert is kept back (shelved,
-or suppressed because of another one) it changes state as usual and sends nothing. When that ends, one notification
-reports the difference between `told` and the current state; there is none if they are the same.
+separate from the current state: `notified_priority` is the priority in the last notification. While an alert is kept
+back (shelved, or suppressed because of another one) it changes state as usual and sends nothing. When that ends, one
+notification reports the difference between `notified_priority` and the current state, if there is one.
 
 What may live here: the vocabulary and the table. Not here: the steps through it (alerting/state_machine.py), when a
 finding has a priority (alerting/rules.py), which alert suppresses another (alerting/correlation.py), the text of
@@ -92,7 +92,7 @@ class Event(StrEnum):
     LAPSE = "lapse"  # time passed: a rectified alert is dropped
     SHELVE = "shelve"  # the operator shelves it, for a time or until it next ends
     UNSHELVE = "unshelve"  # the operator undoes that, or its time is up
-    TELL = "tell"  # a notification that was kept back is sent
+    NOTIFY = "notify"  # a notification that was kept back is sent
 
 
 class NotificationKind(StrEnum):
@@ -122,8 +122,8 @@ TABLE: dict[tuple[State, Event], tuple[State, NotificationKind | None]] = {
     (State.RECTIFIED, Event.RAISE): (State.ACTIVE, NotificationKind.RAISED),
     (State.RECTIFIED, Event.LAPSE): (State.NORMAL, None),
     # Shelving is independent of the state: it keeps notifications back and changes nothing else. What is sent later
-    # depends on what the operator knew before: see `owed`.
-    **{(state, event): (state, None) for event in (Event.SHELVE, Event.UNSHELVE, Event.TELL) for state in State},
+    # depends on what the operator knew before: see `pending_notification`.
+    **{(state, event): (state, None) for event in (Event.SHELVE, Event.UNSHELVE, Event.NOTIFY) for state in State},
 }
 """(state, event) -> (next state, notification). A missing pair does not occur. manual/alert-states.md shows it."""
 
@@ -160,15 +160,16 @@ class Alert:
     priority: the current priority; None unless its state is in STANDING.
     episode: counts the raises that the operator was notified of, or would have been: 1 for the first; part of its
         messages' ids. A raise before the operator was notified of the previous end continues the same episode.
-    tellings: how many messages this episode has had so far.
-    told: the priority in the last notification; None: the operator believes that all is well.
+    message_count: how many messages this episode has had so far.
+    notified_priority: the priority in the last notification; None: the operator believes that all is well.
     pending: a priority (None: none) that findings ask for and whose delay has been running since `pending_since`.
     shelved_until: shelved by the operator until then; nothing is sent meanwhile. shelved_once: or until it next ends.
     held_by: the series of the alert that suppresses notifications of this one: its cause, or a summary of several.
     held_until: it is suppressed no longer than this; None: as long as that alert is active.
-    unknown_since: since when it has been waiting for an acknowledgement; None if it is not.
+    unacknowledged_since: since when it has been waiting for an acknowledgement; None if it is not.
     escalated: it is an alarm because nobody acknowledged the warning, not because of what was found.
-    falls: when it recently ended or eased. comings: how often it has been raised while chattering; 0: not chattering.
+    recent_ends: when it recently ended or eased.
+    raise_count: how often it has been raised while chattering; 0: not chattering.
     """
 
     key: SeriesKey
@@ -176,7 +177,7 @@ class Alert:
     state: State = State.NORMAL
     priority: Priority | None = None
     episode: int = 0
-    tellings: int = 0
+    message_count: int = 0
     raised_at: datetime | None = None
     changed_at: datetime | None = None
     acknowledged_at: datetime | None = None
@@ -184,14 +185,14 @@ class Alert:
     pending: Priority | None = None
     pending_since: datetime | None = None
     shelved_until: datetime | None = None
-    told: Priority | None = None
+    notified_priority: Priority | None = None
     shelved_once: bool = False
     held_by: SeriesKey | None = None
     held_until: datetime | None = None
-    unknown_since: datetime | None = None
+    unacknowledged_since: datetime | None = None
     escalated: bool = False
-    falls: Instants = ()
-    comings: int = 0
+    recent_ends: Instants = ()
+    raise_count: int = 0
 
     @property
     def standing(self) -> bool:
@@ -203,7 +204,7 @@ class Alert:
         """True if it is normal and nothing about it is pending: a finding without a priority changes nothing."""
         return (
             self.state is State.NORMAL
-            and self.told is None
+            and self.notified_priority is None
             and self.pending_since is None
             and self.held_by is None
             and self.shelved_until is None
@@ -212,7 +213,7 @@ class Alert:
     @property
     def chattering(self) -> bool:
         """True while it is active and chattering."""
-        return self.comings > 0 and self.standing
+        return self.raise_count > 0 and self.standing
 
     def shelved(self, now: datetime) -> bool:
         """True while the operator has shelved this alert."""
@@ -223,25 +224,25 @@ class Alert:
         return self.held_by is not None or self.shelved(now)
 
     @property
-    def owed(self) -> NotificationKind | None:
+    def pending_notification(self) -> NotificationKind | None:
         """The notification still to be sent; None if the operator knows the current state."""
-        if self.told == self.priority:
+        if self.notified_priority == self.priority:
             return None
-        if self.told is None:
+        if self.notified_priority is None:
             return NotificationKind.RAISED
         if self.priority is None:
             return NotificationKind.ENDED
-        return NotificationKind.WORSE if self.priority > self.told else NotificationKind.EASED
+        return NotificationKind.WORSE if self.priority > self.notified_priority else NotificationKind.EASED
 
 
 @dataclass(frozen=True, slots=True)
 class Transition:
-    """One move through the table. telling: the notification that it causes; None for none."""
+    """One move through the table. notification: what it causes to be sent; None for nothing."""
 
     before: Alert
     after: Alert
     event: Event
-    telling: NotificationKind | None
+    notification: NotificationKind | None
     at: datetime
 
 

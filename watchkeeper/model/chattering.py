@@ -27,18 +27,18 @@ class Chattering:
     within_s: float = 6 * HOUR_S
     calm_s: float = 3 * HOUR_S
 
-    def recent(self, falls: Instants, now: datetime) -> Instants:
-        """The falls that still count. A fall in the future means that the clock was set back; it does not count."""
-        return tuple(at for at in falls if 0 <= (now - at).total_seconds() <= self.within_s)
+    def recent(self, recent_ends: Instants, now: datetime) -> Instants:
+        """The ends that still count. An end in the future means that the clock was set back; it does not count."""
+        return tuple(at for at in recent_ends if 0 <= (now - at).total_seconds() <= self.within_s)
 
-    def comings(self, falls: Instants, now: datetime) -> int:
-        """For a rise at `now` after these falls: 0 if that is ordinary, otherwise how often it has been raised."""
-        times = len(self.recent(falls, now)) + 1
+    def raise_count(self, recent_ends: Instants, now: datetime) -> int:
+        """For a rise at `now` after these ends: 0 if that is ordinary, otherwise how often it has been raised."""
+        times = len(self.recent(recent_ends, now)) + 1
         return times if self.raises is not None and times >= self.raises else 0
 
-    def fallen(self, falls: Instants, now: datetime) -> Instants:
-        """The falls to remember after one at `now`: no more than are needed to detect chattering."""
-        return (*self.recent(falls, now), now)[-max((self.raises or 1) - 1, 1) :]
+    def remembered(self, recent_ends: Instants, now: datetime) -> Instants:
+        """The ends to remember after one at `now`: no more than are needed to detect chattering."""
+        return (*self.recent(recent_ends, now), now)[-max((self.raises or 1) - 1, 1) :]
 
     def calm(self, last: datetime, now: datetime) -> bool:
         """Return whether it has been calm for long enough since `last`."""

@@ -29,7 +29,7 @@ class Message:
     thread: str
     number: int
     host: str
-    telling: NotificationKind
+    kind: NotificationKind
     key: SeriesKey
     concern: Concern
     state: State

@@ -50,7 +50,7 @@ class Level:
 
     part_of: the level that this is a part of (a data set of a pool). A part is recorded, so that a message can name
         what grew, and not evaluated: it is full when the whole is, and its disappearance is not a fault.
-    may_be_full: being full is not a fault (a volume group fully allocated to its volumes): recorded, not evaluated.
+    not_judged: being full is not a fault (a volume group fully allocated to its volumes): recorded, not evaluated.
     """
 
     key: SeriesKey
@@ -59,7 +59,7 @@ class Level:
     unit: Unit = Unit.BYTES
     facts: Facts = ()
     part_of: SeriesKey | None = None
-    may_be_full: bool = False
+    not_judged: bool = False
 
     kind = Kind.LEVEL
 

@@ -20,7 +20,7 @@ TRIAL_TYPE = "watchkeeper.trial"
 
 def event_type(message: Message) -> str:
     """`watchkeeper.alert.raised`, `.worse`, `.eased` or `.ended`; `watchkeeper.trial` for a test message."""
-    return TRIAL_TYPE if message.trial else f"watchkeeper.alert.{message.telling.value}"
+    return TRIAL_TYPE if message.trial else f"watchkeeper.alert.{message.kind.value}"
 
 
 def as_event(message: Message) -> dict[str, Any]:
@@ -57,7 +57,7 @@ def data(message: Message) -> dict[str, Any]:
         "thread": message.thread,
         "number": message.number,
         "host": message.host,
-        "telling": message.telling.value,
+        "telling": message.kind.value,
         "subject": message.key.subject,
         "quantity": message.key.quantity,
         "concern": message.concern.value,

@@ -19,15 +19,15 @@ _NAME = 'guest "hide-hub" \\ <nest> & \u00fc\u2026'
 
 def sample_messages() -> Iterator[tuple[str, Message]]:
     """Each message with the text that names it in an error: `a message with telling "ended" and concern "overdue"`."""
-    for telling in NotificationKind:
+    for kind in NotificationKind:
         for concern in Concern:
-            yield f'a message with telling "{telling.value}" and concern "{concern.value}"', _specimen(telling, concern)
+            yield f'a message with telling "{kind.value}" and concern "{concern.value}"', _specimen(kind, concern)
     yield "a test message", replace(_specimen(NotificationKind.RAISED, Concern.FAULTY), trial=True)
 
 
-def _specimen(telling: NotificationKind, concern: Concern) -> Message:
+def _specimen(kind: NotificationKind, concern: Concern) -> Message:
     # What is no longer an alert has no priority and no times.
-    over, first = telling is NotificationKind.ENDED, telling is NotificationKind.RAISED
+    over, first = kind is NotificationKind.ENDED, kind is NotificationKind.RAISED
     thread = thread_id("gannet", "specimen", concern.value)
     until = None if over else _AT + timedelta(days=3)
     return Message(
@@ -35,7 +35,7 @@ def _specimen(telling: NotificationKind, concern: Concern) -> Message:
         thread=thread,
         number=1,
         host="gannet",
-        telling=telling,
+        kind=kind,
         key=SeriesKey(_NAME, "answer"),
         concern=concern,
         state=State.RECTIFIED if over else State.ACTIVE,

@@ -69,7 +69,7 @@ def unsettled_series(alerts: Iterable[Alert]) -> set[SeriesKey]:
 
 def unsettled(alert: Alert) -> bool:
     """Return whether something about an alert must still be reported or acknowledged."""
-    return alert.state is not State.NORMAL or alert.owed is not None
+    return alert.state is not State.NORMAL or alert.pending_notification is not None
 
 
 def gap_before(last_alive: datetime | None, now: datetime) -> Gap | None:

@@ -114,7 +114,7 @@ class Notifications:
         dependents_of: the subjects that depend on a subject.
         """
         after, text = move.after, f"{move.after.key}: {move.event.value}"
-        if move.telling is not None:
+        if move.notification is not None:
             dependents = dependents_of(after.key.subject)
             message = compose(move, found, seen, self._host, self._zone, dependents)
             text = message.headline
@@ -163,6 +163,6 @@ def _log(move: Transition, text: str) -> None:
         alert=f"{after.key} {after.concern.value} {after.episode}",
         move=move.event.value,
         state=after.state.value,
-        told=move.telling.value if move.telling else "no",
+        told=move.notification.value if move.notification else "no",
     )
     log.log(level, "%s", text, extra=fields)

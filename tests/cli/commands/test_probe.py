@@ -90,7 +90,7 @@ def test_warnings_of_the_configuration_are_told(run: Run, one_probe: Path, tmp_p
     [
         (Level(KEY, 1, 2), False, "1 B of 2 B used (50 %), 1 B left"),
         (Level(KEY, 2, 2), True, "2 B of 2 B used (100 %), 0 B left"),
-        (Level(KEY, 2, 2, may_be_full=True), False, "2 B of 2 B used (100 %), 0 B left"),
+        (Level(KEY, 2, 2, not_judged=True), False, "2 B of 2 B used (100 %), 0 B left"),
         (Level(KEY, 1, 2, part_of=SeriesKey("pool skerry", "space")), False, "1 B of 2 B used (50 %), 1 B left"),
         (Answer(KEY, answered=False, reason="status 502, expected 200"), True, "status 502, expected 200"),
         (Condition(KEY, ok=False, reason="degraded"), True, "degraded"),

@@ -68,7 +68,7 @@ class Night:
 
 def caution(number: int = 1, telling: NotificationKind = NotificationKind.RAISED) -> Message:
     """The pool will be full in a month."""
-    message = replace(messages()[0], priority=Priority.CAUTION, before=None, telling=telling, number=number)
+    message = replace(messages()[0], priority=Priority.CAUTION, before=None, kind=telling, number=number)
     return replace(message, id=f"{message.thread}-{number}")
 
 
@@ -185,7 +185,7 @@ async def test_a_clock_that_was_set_back_holds_nothing_for_ever() -> None:
 def test_a_digest_goes_to_whom_it_is_for(name: str) -> None:
     """By name, and at once: the receiver chose its time."""
     night = Night()
-    digest = replace(caution(), telling=NotificationKind.DIGEST, priority=None)
+    digest = replace(caution(), kind=NotificationKind.DIGEST, priority=None)
     assert night.outbox.parcels_for(digest, MORNING) == ()
     assert [each.notifier for each in night.outbox.digest_parcels(digest, {name}, MORNING)] == ["post"] * (
         name == "post"

@@ -147,7 +147,9 @@ async def test_a_damaged_alert_is_raised_again(path: Path) -> None:
     raised = JournalLine(START, Entry.TRANSITION, "raised", SKERRY, Concern.FULL, details)
     async with await Store.open(path) as store:
         await store.commit(
-            Commit(seen=samples(3).seen, alerts=(replace(alert(4), told=Priority.WARNING),), journal=(raised,))
+            Commit(
+                seen=samples(3).seen, alerts=(replace(alert(4), notified_priority=Priority.WARNING),), journal=(raised,)
+            )
         )
     _flip(path, "alerts", '{"key"')
     async with await Store.open(path, mend_at=START) as store:
@@ -160,7 +162,7 @@ async def test_a_damaged_alert_is_raised_again(path: Path) -> None:
     )
     assert again.episode == 5
     _, moves = step(again, Priority.WARNING, START + DAY, Delays())
-    assert [each.telling for each in moves] == [NotificationKind.RAISED]
+    assert [each.notification for each in moves] == [NotificationKind.RAISED]
 
 
 async def test_an_alert_that_had_ended_stays_ended(path: Path) -> None:
@@ -172,7 +174,7 @@ async def test_an_alert_that_had_ended_stays_ended(path: Path) -> None:
     _flip(path, "alerts", '{"key"')
     async with await Store.open(path, mend_at=START) as store:
         (kept,) = await store.alerts()
-    assert (kept.standing, kept.owed, kept.episode) == (False, None, 4)
+    assert (kept.standing, kept.pending_notification, kept.episode) == (False, None, 4)
 
 
 @pytest.mark.parametrize(

@@ -43,7 +43,7 @@ class Station:
             key=self.alert.key,
             concern=self.alert.concern,
             thread=thread_of(self.alert, "gannet"),
-            number=self.alert.tellings,
+            number=self.alert.message_count,
             priority=self.alert.priority,
             at=NOW - timedelta(hours=1),
         )
@@ -81,7 +81,7 @@ async def station() -> AsyncIterator[Open]:
     async def make(**settings: object) -> Station:
         store = readstore.filling()
         found = next(a for a in store.raised if a.concern is Concern.FULL and a.priority is Priority.WARNING)
-        alert = replace(found, tellings=1, episode=1)
+        alert = replace(found, message_count=1, episode=1)
         store.raised = [alert if a == found else a for a in store.raised]
         acting = ActingDouble(store)
         page = PageSettings.model_validate({"prefix": "/watch", **settings})
@@ -141,7 +141,7 @@ async def test_one_that_was_used_acts_no_more_though_the_alert_is_back(station: 
 @pytest.mark.parametrize(
     "changes",
     [
-        {"tellings": 2, "priority": Priority.ALARM},
+        {"message_count": 2, "priority": Priority.ALARM},
         {"priority": Priority.ALARM},
         {"state": State.RECTIFIED, "priority": None},
         {"episode": 2},

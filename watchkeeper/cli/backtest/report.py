@@ -35,7 +35,7 @@ def report(walked: Sequence[Evaluation], source: Source) -> None:
     span = wording.duration((last - first).total_seconds())
     output.heading(f"{wording.clean(source.key.subject)}: {len(source.record):,} samples over {span}")
     output.blank()
-    moves = [(each, move) for each in walked for move in each.transitions if move.telling]
+    moves = [(each, move) for each in walked for move in each.transitions if move.notification]
     output.rows(
         ((wording.instant(move.at, source.zone, last), list(_lines(each, move, source))) for each, move in moves),
         most_left=DATED,
@@ -50,7 +50,7 @@ def report(walked: Sequence[Evaluation], source: Source) -> None:
 
 
 def _raised(moves: Sequence[tuple[Evaluation, Transition]]) -> str:
-    count = sum(move.telling is NotificationKind.RAISED for _, move in moves)
+    count = sum(move.notification is NotificationKind.RAISED for _, move in moves)
     return f"{count} {'alert' if count == 1 else 'alerts'} raised."
 
 
@@ -64,7 +64,7 @@ def _lines(each: Evaluation, move: Transition, source: Source) -> Iterator[str]:
 
 def _told(move: Transition) -> str:
     before, after = (wording.priority_words(alert.priority) for alert in (move.before, move.after))
-    match move.telling:
+    match move.notification:
         case NotificationKind.RAISED:
             return f"{after} raised"
         case NotificationKind.ENDED:

@@ -78,7 +78,7 @@ def _walk(findings: Iterable[Finding], seen: Observation | None, delays: Delays 
     alert: Alert | None = None
     for found in findings:
         alert, moves = state_machine.step(alert or Alert(found.key, found.concern), found.priority, found.at, delays)
-        yield from ((move, found, seen) for move in moves if move.telling is not None)
+        yield from ((move, found, seen) for move in moves if move.notification is not None)
 
 
 def _level() -> Level:

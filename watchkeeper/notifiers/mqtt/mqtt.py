@@ -225,7 +225,7 @@ class Mqtt:
         from watchkeeper.notifiers.mqtt.connection import Publication  # noqa: PLC0415  an extra
 
         content, topic = cloudevent.data_bytes(message), self._settings.topic
-        if message.telling in _STATES and not message.trial:
+        if message.kind in _STATES and not message.trial:
             where = f"{topic}/state/{level(message.key.subject)}/{level(message.key.quantity)}/{message.concern.value}"
             # An episode that could not be reported in time must not overwrite a newer one.
             if message.at >= self._newest.get(where, message.at):

@@ -204,14 +204,14 @@ class GuestsProbe(BaseProbe):
         The written bytes start at 0 with each start of the guest, and a block that is written twice counts twice.
         """
         promised = float(sum(self._promised_bytes.values()))
-        yield Level(SeriesKey("guests", "memory"), promised, self._total_bytes(), may_be_full=True)
+        yield Level(SeriesKey("guests", "memory"), promised, self._total_bytes(), not_judged=True)
         vcpus = sum(guest.vcpus or 0 for guest in guests.values())
-        yield Level(SeriesKey("guests", "vCPUs"), vcpus, os.cpu_count() or 1, Unit.COUNT, may_be_full=True)
+        yield Level(SeriesKey("guests", "vCPUs"), vcpus, os.cpu_count() or 1, Unit.COUNT, not_judged=True)
         for name, guest in guests.items():
             counted = [disk for disk in guest.disks if disk.written_bytes is not None and disk.size_bytes]
             if counted:
                 written, sizes = sum(d.written_bytes or 0 for d in counted), sum(d.size_bytes or 0 for d in counted)
-                yield Level(SeriesKey(f"guest {name}", "written"), written, sizes, may_be_full=True)
+                yield Level(SeriesKey(f"guest {name}", "written"), written, sizes, not_judged=True)
 
     def _total_bytes(self) -> int:
         with (self._proc / "meminfo").open("rb") as file:

@@ -6,7 +6,7 @@ damaged database up to date (store/recovery/salvage.py), so each of them accepts
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -94,34 +94,37 @@ def damaged_text(conn: sqlite3.Connection) -> Iterator[None]:
 
 # What is renamed ------------------------------------------------------------------------------------------------------
 
+_ALERT = {
+    "told": "notified_priority",
+    "tellings": "message_count",
+    "unknown_since": "unacknowledged_since",
+    "falls": "recent_ends",
+    "comings": "raise_count",
+}
+_MESSAGE = {"telling": "kind"}
+_OBSERVATION = {"sound": "ok", "may_be_full": "not_judged"}
 
-def _text(record: Any) -> str:  # noqa: ANN401  JSON
-    return json.dumps(record, separators=(",", ":"))
 
-
-def _with_concern(text: str) -> str:
-    """A record as JSON, with its concern renamed."""
+def _record(text: str, fields: Mapping[str, str]) -> str:
+    """A stored record with its fields and its concern renamed; the same text where nothing is."""
     record = json.loads(text)
-    if record.get("concern") not in CONCERNS:
-        return text
-    return _text(record | {"concern": CONCERNS[record["concern"]]})
+    after = {fields.get(name, name): value for name, value in record.items()}
+    if after.get("concern") in CONCERNS:
+        after["concern"] = CONCERNS[after["concern"]]
+    details = after.get("details")
+    if details and details.get("event") == "tell":
+        after["details"] = details | {"event": "notify"}
+    return text if after == record else json.dumps(after, separators=(",", ":"))
 
 
-def _concern(values: Values) -> Values:
-    """A finding or an alert."""
-    key, concern, body = values
-    return key, CONCERNS.get(concern, concern), _with_concern(body)
+def _last(**fields: str) -> Rewrite:
+    """For tables whose last column is the record."""
+    return lambda values: (*values[:-1], _record(values[-1], fields))
 
 
-def _line(values: Values) -> Values:
-    return *values[:-1], _with_concern(values[-1])
-
-
-def _latest(values: Values) -> Values:
-    record = json.loads(values[2])
-    if "sound" not in record:
-        return values
-    return *values[:2], _text({"ok" if name == "sound" else name: value for name, value in record.items()})
+def _with_concern(**fields: str) -> Rewrite:
+    """For findings and alerts, whose concern is in a column too."""
+    return lambda values: (values[0], CONCERNS.get(values[1], values[1]), _record(values[2], fields))
 
 
 def _unchanged(values: Values) -> Values:
@@ -135,14 +138,14 @@ def _renamed(form: Form[Any], rewrite: Rewrite = _unchanged) -> Renamed:
 
 TABLES = (
     _renamed(checked_rows.SERIES_FORM),
-    _renamed(checked_rows.LATEST_FORM, _latest),
-    _renamed(checked_rows.FINDING_FORM, _concern),
-    _renamed(checked_rows.ALERT_FORM, _concern),
+    _renamed(checked_rows.LATEST_FORM, _last(**_OBSERVATION)),
+    _renamed(checked_rows.FINDING_FORM, _with_concern()),
+    _renamed(checked_rows.ALERT_FORM, _with_concern(**_ALERT)),
     _renamed(checked_rows.LIFE_FORM),
-    _renamed(checked_rows.OUTBOX_FORM, _line),
+    _renamed(checked_rows.OUTBOX_FORM, _last(**_MESSAGE)),
     _renamed(checked_rows.NOTES_FORM),
     _renamed(checked_rows.CHECK_IN_FORM),
-    _renamed(checked_rows.JOURNAL_FORM, _line),
+    _renamed(checked_rows.JOURNAL_FORM, _last()),
 )
 """Every table with a checksum."""
 

@@ -151,7 +151,7 @@ async def test_a_volume_group(host: Host) -> None:
     """Its level may be full; its free space is judged only where the keeper asks for some."""
     seen = await host.observe()
     space = find(seen, "volume group vg0", "space", Level)
-    assert (space.used, space.capacity, space.may_be_full) == (4290772992 - 1052770304, 4290772992, True)
+    assert (space.used, space.capacity, space.not_judged) == (4290772992 - 1052770304, 4290772992, True)
     assert find(seen, "volume group vg0", "health", Condition).ok
     assert "volume group vg0: free space" not in keys(seen)
     short = find(await host.observe(group_free="1 GiB"), "volume group vg0", "free space", Condition)

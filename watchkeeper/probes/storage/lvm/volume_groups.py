@@ -91,7 +91,7 @@ class LvmProbe(BaseProbe):
         if group.size_bytes > 0:
             used = group.size_bytes - group.free_bytes
             # Most groups are fully allocated to their volumes on purpose: this is recorded, but it does not run out.
-            seen.append(Level(SeriesKey(subject, "space"), used, group.size_bytes, facts=facts, may_be_full=True))
+            seen.append(Level(SeriesKey(subject, "space"), used, group.size_bytes, facts=facts, not_judged=True))
         missing = f"{group.missing} of its disks are missing" if group.missing else ""
         seen.append(Condition(SeriesKey(subject, "health"), not missing, missing, grave=bool(missing)))
         least = self._settings.group_free

@@ -231,7 +231,7 @@ def replayed(told: list[tuple[JournalLine, Message | None]]) -> dict[AlertKey, P
             _follows(message, before)
             threads[message.thread] = threads.get(message.thread, 0) + 1
             assert message.number == threads[message.thread]
-        if message is not None or line.details["event"] in ("acknowledge", "tell"):
+        if message is not None or line.details["event"] in ("acknowledge", "notify"):
             known[about] = priority
     return known
 

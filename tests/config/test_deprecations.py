@@ -318,3 +318,43 @@ def test_no_row_names_a_key_that_is_in_use() -> None:
         for kind, model in settings.known_model().probe_types.items():
             if row[1] in (kind, ANY) and len(row) == 3:
                 assert row[2] not in describe_types.fields_of(model), ".".join(row)
+
+
+def where(row: Names) -> str:
+    """The table of a row, as the manual names it."""
+    if row[0] not in ("probe", "notifier"):
+        return f"`[{'.'.join(row[:-1])}]`" if row[1:] else "a table"
+    if len(row) == 2:
+        return f"`[[{row[0]}]]`"
+    return f"every `[[{row[0]}]]`" if row[1] == ANY else f"`{row[1]}`"
+
+
+def manual_table() -> list[str]:
+    """The rows of the manual's table of old names. A rule of one probe is in the row of the general rule."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for row, move in MOVES.items():
+        if len(row) > 3 and row[2] == "rules":
+            continue
+        new = move.to if isinstance(move, Renamed) else "(removed)"
+        table = isinstance(inside_or_none(row), dict)
+        old, new = (f"[{'.'.join((*row[:-1], each))}]" if table else each for each in (row[-1], new))
+        if row[:-1] in (("probe",), ("notifier",)):
+            old, new = f'kind = "{old}"', f'kind = "{new}"'
+        found.setdefault((old, new), []).append(where(row))
+    return [
+        f"| {', '.join(places) if len(places) <= 3 else 'several kinds'} | `{old}` | `{new}` |"
+        for (old, new), places in found.items()
+    ]
+
+
+def inside_or_none(row: Names) -> Any:
+    """What the first version has at a row's place outside the lists of tables."""
+    return None if row[0] in ("probe", "notifier") else inside(FIRST, (*old_names(row[:-1]), row[-1]))
+
+
+def test_the_manual_lists_every_old_name() -> None:
+    """The table in changes.md is the one that the code refuses by."""
+    text = (Path(settings.__file__).parent / "manual" / "changes.md").read_text(encoding="utf-8")
+    rows = [line.strip() for line in text.splitlines() if re.match(r"\s*\| .* \| `.*` \| `.*` \|$", line)]
+    expected = manual_table()
+    assert [each for each in rows if each in expected] == expected, "\n".join(expected)

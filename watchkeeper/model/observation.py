@@ -4,6 +4,7 @@ A probe only observes. What an observation means (is it urgent? who is notified?
 alert.py, once for each kind, so nothing here makes that decision.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -135,3 +136,21 @@ class Unseen:
 
 Observed = Observation | Unseen
 """What a probe returns."""
+
+UNSEEN = "cannot tell: "
+"""The prefix of a fact of a probe's own condition that names what the probe could not look at."""
+
+UNSEEN_LIMIT = 50
+"""So many are listed by name; the rest is counted."""
+
+
+def unseen_facts(unseen: Sequence[Unseen]) -> Facts:
+    """What a probe could not look at, as facts of its own condition: stored, and shown wherever facts are."""
+    facts: Facts = tuple((f"{UNSEEN}{each.what}", each.why) for each in unseen[:UNSEEN_LIMIT])
+    more = len(unseen) - UNSEEN_LIMIT
+    return (*facts, (f"{UNSEEN}more", f"{more} further things")) if more > 0 else facts
+
+
+def unseen_in(facts: Facts) -> tuple[Unseen, ...]:
+    """What the facts of a probe's own condition say that it could not look at."""
+    return tuple(Unseen(name.removeprefix(UNSEEN), why) for name, why in facts if name.startswith(UNSEEN))

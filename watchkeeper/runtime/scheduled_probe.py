@@ -9,7 +9,7 @@ from functools import cached_property
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.errors import ProbeError
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.model.observation import Condition, Facts, Observation, Observed, SeriesKey, Unseen
+from watchkeeper.model.observation import Condition, Observation, Observed, SeriesKey, Unseen, unseen_facts
 from watchkeeper.model.records import Seen
 from watchkeeper.probes.base import BaseProbe, Probe
 
@@ -17,12 +17,6 @@ log = logging.getLogger(__name__)
 
 OWN_REFRESH = timedelta(hours=1)
 """How often a probe's own unchanged condition is stored again: it is nothing new, so it costs one row an hour."""
-
-UNSEEN = "cannot tell: "
-"""The prefix of a fact of a probe's own condition that names what the probe could not look at."""
-
-UNSEEN_LIMIT = 50
-"""So many are listed by name; the rest is counted."""
 
 
 @dataclass(frozen=True)
@@ -80,10 +74,9 @@ async def look(probe: ScheduledProbe) -> tuple[Sequence[Observation], Condition]
 
 def _split(observed: Sequence[Observed], own: SeriesKey) -> tuple[Sequence[Observation], Condition]:
     """The observations, and the condition of a probe that ran: its facts list what it could not look at."""
-    unseen: Facts = tuple((f"{UNSEEN}{each.what}", each.why) for each in observed if isinstance(each, Unseen))
-    if len(unseen) > UNSEEN_LIMIT:
-        unseen = (*unseen[:UNSEEN_LIMIT], (f"{UNSEEN}more", f"{len(unseen) - UNSEEN_LIMIT} further things"))
-    return [each for each in observed if not isinstance(each, Unseen)], Condition(own, ok=True, facts=unseen)
+    unseen = [each for each in observed if isinstance(each, Unseen)]
+    seen = [each for each in observed if not isinstance(each, Unseen)]
+    return seen, Condition(own, ok=True, facts=unseen_facts(unseen))
 
 
 def nobody(seen: Seen) -> ScheduledProbe:

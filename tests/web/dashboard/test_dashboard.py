@@ -8,8 +8,8 @@ from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
 from watchkeeper.alerting.missing_data import GONE
 from watchkeeper.model.alert import Concern, Priority, State
 from watchkeeper.model.forecast import NoEnd
-from watchkeeper.model.observation import SeriesKey
-from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, build_dashboard
+from watchkeeper.model.observation import Condition, Level, Observation, SeriesKey, Unseen, unseen_facts
+from watchkeeper.web.dashboard.dashboard import Dashboard, NotObserved, OkSeries, build_dashboard, not_observed
 
 
 def board_of(store: ReadStoreDouble) -> Dashboard:
@@ -137,3 +137,20 @@ def test_what_is_gone_for_good_has_no_place() -> None:
     board = board_of(store)
     assert gone.key not in {q.key for q in board.quiet}
     assert board.watched == len(store.all_series) - 1
+
+
+def test_what_no_probe_could_look_at() -> None:
+    """A probe that failed, and the parts that the others could not see; what they saw is not in the list."""
+    facts = unseen_facts([Unseen("messages of the kernel", "no permission")])
+    seen: list[Observation] = [
+        Condition(SeriesKey("probe kernel-log", "runs"), ok=True, facts=(("other", "fact"), *facts)),
+        Condition(SeriesKey("probe zfs", "runs"), ok=False, reason="zpool is not installed"),
+        Condition(SeriesKey("probe smart", "sees all"), ok=False, reason="this needs root"),
+        Condition(SeriesKey("guest hide-hub", "state"), ok=False, reason="it is paused"),
+        Level(SeriesKey("probe box", "space"), 1, 2),
+    ]
+    assert list(not_observed(seen)) == [
+        NotObserved("kernel-log", "messages of the kernel", "no permission"),
+        NotObserved("zfs", "", "zpool is not installed"),
+        NotObserved("smart", "", "this needs root"),
+    ]

@@ -3,7 +3,7 @@
 Pure; the page and the API make their forms from the same `Dashboard`, so the order is the same.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import Enum
@@ -12,11 +12,14 @@ from watchkeeper.alerting.missing_data import is_gone
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
-from watchkeeper.model.observation import Kind, Observation, SeriesKey
+from watchkeeper.model.observation import Condition, Kind, Observation, SeriesKey, unseen_in
 from watchkeeper.model.records import Seen, Series
 
 YEAR_S = 365 * 86_400.0
 """The end of the time-left chart; what ends later is not expected to end as far as the page is concerned."""
+
+OWN = "probe "
+"""The beginning of the subjects of the probes' own series."""
 
 ENDING = frozenset({Concern.FULL, Concern.OVERDUE})
 """The concerns with an end ahead. A probe's next sample has one too, always a few minutes ahead: it is not shown."""
@@ -74,11 +77,20 @@ class QuietSeries:
 
 
 @dataclass(frozen=True, slots=True)
+class NotObserved:
+    """What a probe could not look at. probe: its name. what: the thing; empty if the whole probe could not run."""
+
+    probe: str
+    what: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Dashboard:
     """The whole content, each part in the order in which it is shown.
 
     needing: active and not shelved. known: acknowledged. aside: shelved. over: rectified and not acknowledged.
-    newest_at: the time of the newest sample; None if there is none.
+    newest_at: the time of the newest sample; None if there is none. unseen: what "OK" does not cover.
     """
 
     at: datetime
@@ -90,6 +102,7 @@ class Dashboard:
     quiet: tuple[QuietSeries, ...]
     watched: int
     newest_at: datetime | None
+    unseen: tuple[NotObserved, ...] = ()
 
 
 def build_dashboard(
@@ -117,7 +130,19 @@ def build_dashboard(
         tuple(_quiet(s, found, seen) for s in quiet),
         len(series),
         max((s.at for s in latest), default=None),
+        tuple(not_observed(seen[each.key] for each in series if each.key in seen)),
     )
+
+
+def not_observed(seen: Iterable[Observation]) -> Iterator[NotObserved]:
+    """What the probes could not look at, from their own conditions. None of it is OK, and none is known as faulty."""
+    for each in seen:
+        if not isinstance(each, Condition) or not each.key.subject.startswith(OWN):
+            continue
+        name = each.key.subject.removeprefix(OWN)
+        if not each.ok:
+            yield NotObserved(name, "", each.reason)
+        yield from (NotObserved(name, part.what, part.why) for part in unseen_in(each.facts))
 
 
 def _standing(

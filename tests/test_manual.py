@@ -37,6 +37,7 @@ COMPUTED = {
     ("storage.zfs.pools", "quantity"): ("own data", "held by snapshots"),
     ("programs.command", "self._settings.quantity"): (),
     ("programs.output", "self.quantity"): (),
+    ("host.pressure", "quantity"): ("pressure on disks", "pressure on processors"),
 }
 """Quantities that do not stand where the series is named: the expression there, and what it can be. A program's own
 quantities are for the last chapter."""

@@ -15,6 +15,7 @@ from watchkeeper.probes.host.filesystems import FilesystemsProbe, FilesystemsSet
 from watchkeeper.probes.host.host_restarts import HostRestartsProbe, HostRestartsSettings
 from watchkeeper.probes.host.kernel_log import KernelLogProbe, KernelLogSettings
 from watchkeeper.probes.host.memory import MemoryProbe, MemorySettings
+from watchkeeper.probes.host.pressure import PressureProbe, PressureSettings
 from watchkeeper.probes.host.self_check import SelfCheckProbe, SelfCheckSettings
 from watchkeeper.probes.host.systemd_units import UnitsProbe, UnitsSettings
 from watchkeeper.probes.host.temperatures import TemperaturesProbe, TemperaturesSettings
@@ -27,6 +28,7 @@ from watchkeeper.probes.services.ping import PingProbe, PingSettings
 from watchkeeper.probes.services.tcp import TcpProbe, TcpSettings
 from watchkeeper.probes.storage.btrfs.filesystems import BtrfsProbe, BtrfsSettings
 from watchkeeper.probes.storage.btrfs.snapshots import BtrfsSnapshotsProbe, BtrfsSnapshotsSettings
+from watchkeeper.probes.storage.disk_latency import DiskLatencyProbe, DiskLatencySettings
 from watchkeeper.probes.storage.lvm.snapshots import LvmSnapshotsProbe, LvmSnapshotsSettings
 from watchkeeper.probes.storage.lvm.volume_groups import LvmProbe, LvmSettings
 from watchkeeper.probes.storage.raid import RaidProbe, RaidSettings
@@ -55,6 +57,7 @@ BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "device": ProbeKind(DeviceSettings, DeviceProbe),
     "after-reboot": ProbeKind(AfterRebootSettings, AfterRebootProbe),
     "job": ProbeKind(JobSettings, JobProbe),
+    "pressure": ProbeKind(PressureSettings, PressureProbe),
     "kernel-log": ProbeKind(KernelLogSettings, KernelLogProbe),
     "restarts": ProbeKind(HostRestartsSettings, HostRestartsProbe),
     "command": ProbeKind(CommandSettings, CommandProbe),
@@ -65,6 +68,7 @@ BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "btrfs": ProbeKind(BtrfsSettings, BtrfsProbe),
     "btrfs-snapshots": ProbeKind(BtrfsSnapshotsSettings, BtrfsSnapshotsProbe),
     "raid": ProbeKind(RaidSettings, RaidProbe),
+    "disk-latency": ProbeKind(DiskLatencySettings, DiskLatencyProbe),
     "smart": ProbeKind(SmartSettings, SmartProbe),
 }
 """The kinds that watchkeeper brings."""
@@ -75,7 +79,7 @@ FROM_PACKAGES = plugin_kinds.find(plugins.GROUP, BUILT_IN)
 PROBES: Mapping[str, ProbeKind[Any]] = {**BUILT_IN, **FROM_PACKAGES.kinds}
 """`kind` in the configuration -> its settings and its probe."""
 
-FOUND_BY_DEFAULT = ("filesystems", "memory", "restarts", "kernel-log", "self-check")
+FOUND_BY_DEFAULT = ("filesystems", "memory", "pressure", "restarts", "kernel-log", "self-check")
 """The kinds that run without any configuration: their settings need nothing that the keeper alone knows."""
 
 

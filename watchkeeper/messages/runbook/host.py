@@ -113,6 +113,21 @@ ENTRIES = (
         avoid="Do not start everything at once if memory is short.",
     ),
     RunbookEntry(
+        title="Tasks wait for disks or processors",
+        concern=Concern.FAULTY,
+        kinds=("pressure",),
+        about=(("host", "pressure on disks"), ("host", "pressure on processors")),
+        means="For half an hour tasks have spent most of the time waiting. Everything on the host is slow.",
+        look="`top -b -n 1 | head -n 15` shows what works hardest; wa is the share of waiting for disks.",
+        commands=(
+            ("top -b -n 1 | head -n 15", "what works hardest now"),
+            ("cat /proc/pressure/io /proc/pressure/cpu", "how much of the time tasks wait"),
+            ("ps -eo pid,stat,wchan:32,comm | grep ' D'", "processes that wait for disks"),
+        ),
+        helps="Move backups, scrubs and imports apart in time. See whether a disk has become slow.",
+        avoid="Do not start more of what is slow.",
+    ),
+    RunbookEntry(
         title="The host restarted unexpectedly",
         concern=Concern.FAULTY,
         kinds=("restarts",),

@@ -78,6 +78,24 @@ ENTRIES = (
         avoid="Do not run the daemon as root for this.",
     ),
     RunbookEntry(
+        title="A disk has become slow",
+        concern=Concern.FAULTY,
+        kinds=("disk-latency",),
+        about=(("disk *", "latency"),),
+        means="One read or write takes several times as long as this disk usually needs, or as the other disks of the "
+        "same array need. A disk that is failing reads its sectors again and again; a disk that rewrites its zones, "
+        "or one with much more work than before, is slow as well.",
+        look="`sudo smartctl -a /dev/{name}` shows whether it reports sectors that it cannot read.",
+        commands=(
+            ("sudo smartctl -a /dev/{name}", "what the disk reports itself"),
+            _KERNEL,
+            ("cat /proc/diskstats", "how much each disk has to do; two looks some seconds apart"),
+        ),
+        helps=f"{_BACKUP} If it reports errors, replace it. If not, see what has more work than before.",
+        avoid="Do not start a scrub or a long test on a disk that may be failing before there is a backup.",
+        example="sda",
+    ),
+    RunbookEntry(
         title="Reads or writes of a guest's disk failed",
         concern=Concern.FAULTY,
         kinds=("guests",),

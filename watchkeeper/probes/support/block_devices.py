@@ -45,6 +45,42 @@ class BlockDevices:
         """Every block device that is no partition."""
         return _names(self._sysfs / "block")
 
+    def real_disks(self) -> list[str]:
+        """The disks that a driver serves: not loop devices, memory, mapped devices, arrays or ZFS volumes."""
+        return [each for each in self.all_disks() if (self._sysfs / "block" / each / "device").exists()]
+
+    def identity(self, disk: str) -> str:
+        """A disk's worldwide id or serial number, as its driver shows it; its name where there is none."""
+        for name in ("wwid", "device/wwid", "device/serial", "serial"):
+            try:
+                text = (self._sysfs / "block" / disk / name).read_text("utf-8", "replace").strip()
+            except OSError:
+                continue
+            if text and text.isprintable():
+                return text[:200]
+        return disk
+
+    def rotates(self, disk: str) -> bool:
+        """Whether a disk reports that it rotates."""
+        try:
+            return (self._sysfs / "block" / disk / "queue/rotational").read_text("ascii").strip() == "1"
+        except (OSError, ValueError):
+            return False
+
+    def mates(self, disks: Iterable[str]) -> dict[str, list[str]]:
+        """For each disk, the others that are in the same md array or the same btrfs."""
+        wanted = set(disks)
+        groups = [[*self._below(_names(each / "slaves"))] for each in sorted((self._sysfs / "block").glob("md*"))]
+        groups += [[*self._below(_names(each))] for each in sorted((self._sysfs / "fs/btrfs").glob("*-*/devices"))]
+        found: dict[str, set[str]] = {}
+        for group in groups:
+            for each in wanted & set(group):
+                found.setdefault(each, set()).update(wanted & set(group) - {each})
+        return {name: sorted(others) for name, others in found.items() if others}
+
+    def _below(self, names: Iterable[str]) -> frozenset[str]:
+        return frozenset(disk for name in names for disk in self.disks_below(name))
+
     def mounted_on(self, disk: str, mounts: Iterable[Mount]) -> Iterator[str]:
         """The mount points of the file systems that are on a disk."""
         for mount in mounts:

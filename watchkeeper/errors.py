@@ -3,7 +3,12 @@
     WatchkeeperError
     |-- ConfigError           the configuration cannot be used; holds every problem found
     |-- StartError            the daemon cannot start: port, folder or lock is in use or access is denied
+    |   `-- AccessDenied      this user must not do it: it would need another user's rights
+    |-- InputError            a file that a command was asked to read has the wrong format
+    |   `-- InputMissing      it does not exist or cannot be read
+    |-- OutputError           a file that a command was asked to write cannot be written
     |-- StoreError            the database cannot do what was asked
+    |   |-- StoreMissing      there is no database, or no backup, at that path
     |   |-- StoreFull         no space left on its file system (SQLITE_FULL)
     |   |-- StoreDamaged      not a database, or one whose pages are broken
     |   `-- StoreTooNew       written by a later version than this one
@@ -60,8 +65,28 @@ class StartError(WatchkeeperError):
     """The daemon cannot start now; the text says what prevents it and what to do."""
 
 
+class AccessDenied(StartError):
+    """The user who runs this must not do it, or cannot take the rights for it; the text says which user can."""
+
+
+class InputError(WatchkeeperError):
+    """A file that a command was asked to read has the wrong format; the text says where and what to write instead."""
+
+
+class InputMissing(InputError):
+    """A file that a command was asked to read does not exist, or cannot be read."""
+
+
+class OutputError(WatchkeeperError):
+    """A file that a command was asked to write cannot be written; the text says why and what to do."""
+
+
 class StoreError(WatchkeeperError):
     """The database cannot do what was asked."""
+
+
+class StoreMissing(StoreError):
+    """There is no database, or no backup, at that path."""
 
 
 class StoreFull(StoreError):

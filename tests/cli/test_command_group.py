@@ -31,12 +31,12 @@ def failing(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:
 @pytest.mark.parametrize(
     ("error", "code", "told"),
     [
-        (ConfigError("x.toml", [Problem("a", "b")]), 2, "watchkeeper: x.toml cannot be used:\n  a: b\n"),
-        (StartError("port 8417 is taken"), 3, "watchkeeper: port 8417 is taken\n"),
-        (StoreDamaged("x.db is no database"), 3, "watchkeeper: x.db is no database\n"),
-        (ProbeError("no"), 3, "watchkeeper: no\n"),
-        (WatchkeeperError("no"), 3, "watchkeeper: no\n"),
-        (click.ClickException("not so"), 1, "Error: not so\n"),
+        (ConfigError("x.toml", [Problem("a", "b")]), 78, "watchkeeper: x.toml cannot be used:\n  a: b\n"),
+        (StartError("port 8417 is taken"), 69, "watchkeeper: port 8417 is taken\n"),
+        (StoreDamaged("x.db is no database"), 65, "watchkeeper: x.db is no database\n"),
+        (ProbeError("no"), 69, "watchkeeper: no\n"),
+        (WatchkeeperError("no"), 69, "watchkeeper: no\n"),
+        (click.ClickException("not so"), 64, "Error: not so\n"),
         (KeyboardInterrupt(), 130, ""),
         (click.Abort(), 130, ""),
     ],
@@ -52,9 +52,12 @@ def test_an_error_is_one_plain_text_and_a_code(
 
 
 def test_what_was_not_foreseen_keeps_its_traceback(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A defect of ours is not dressed up as a message."""
+    """A defect of ours is not dressed up as a message, and does not end with 1, which would say "needs you"."""
     failing(monkeypatch, ZeroDivisionError())
-    assert isinstance(CliRunner().invoke(main, ["status"]).exception, ZeroDivisionError)
+    result = CliRunner().invoke(main, ["status"])
+    assert (result.exit_code, result.stdout) == (70, "")
+    assert result.stderr.startswith("Traceback ")
+    assert result.stderr.endswith("ZeroDivisionError\n")
 
 
 def test_a_caller_in_python_gets_the_error_itself(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -74,17 +77,17 @@ def test_a_caller_in_python_gets_the_error_itself(monkeypatch: pytest.MonkeyPatc
         (["--config"], "Option '--config' requires an argument"),
     ],
 )
-def test_wrong_use_is_exit_code_2(args: list[str], told: str) -> None:
+def test_wrong_usage_is_exit_code_64(args: list[str], told: str) -> None:
     """What cannot be meant starts nothing."""
     result = CliRunner().invoke(main, args)
-    assert (result.exit_code, result.stdout) == (2, "")
+    assert (result.exit_code, result.stdout) == (64, "")
     assert told in result.stderr
 
 
 def test_without_a_command_the_help_is_shown() -> None:
     """`watchkeeper` alone says what there is, and that something is missing."""
     result = CliRunner().invoke(main, [])
-    assert result.exit_code == 2
+    assert result.exit_code == 64
     for name, later in COMMANDS.items():
         assert name in result.stderr
         assert " ".join(later.help.split()) in " ".join(result.stderr.split())

@@ -270,7 +270,7 @@ def test_a_daemon_that_cannot_start_is_never_ready(ear: Ear, tmp_path: Path) -> 
     config.write_text(CONFIG.format(folder=tmp_path / "config.toml"))
     environment = os.environ | ear.environment
     done = subprocess.run(command(config), env=environment, capture_output=True, check=False, timeout=60)
-    assert done.returncode == 3
+    assert done.returncode == 69
     assert ear.all() == []
 
 

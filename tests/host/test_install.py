@@ -231,7 +231,7 @@ def test_an_upgrade_is_refused_until_renamed_keys_are_edited(operator: Operator)
     machine = operator.station.machine
     before = (operator.unit_property("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
     status, said = operator.attempt(quick(_block(UPGRADE)), timeout_s=INSTALL_S)
-    assert status == 3, said
+    assert status == 78, said
     assert f"version {VERSION} does not accept {CONFIG} (see above). Nothing was changed" in said
     after = (operator.unit_property("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
     assert after == before
@@ -333,7 +333,7 @@ def test_a_reload_accepts_a_change_and_refuses_a_broken_one(operator: Operator) 
 
     machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG.replace("port = 22", 'port = "ssh"'))
     status, said = operator.attempt(change)
-    assert (status, "probe[3].port" in said) == (2, True), said
+    assert (status, "probe[3].port" in said) == (78, True), said
     assert "was not taken" not in operator.unit_property("StatusText")  # the daemon was not asked to
     operator.run(["sudo systemctl reload watchkeeper"])
     station.wait_until("the refusal", lambda: "1 error and was not taken" in operator.unit_property("StatusText"), 120)
@@ -381,7 +381,7 @@ def test_a_version_that_cannot_use_the_configuration_changes_nothing(operator: O
     machine = operator.station.machine
     before = (operator.unit_property("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
     status, said = operator.attempt(later, timeout_s=INSTALL_S)
-    assert status == 3, said
+    assert status == 78, said
     assert re.search(r"probe\[2\].*http", said), said
     assert f"version {LATER} does not accept {CONFIG} (see above). Nothing was changed" in said
     after = (operator.unit_property("MainPID"), _placed(machine), _backups(machine), machine.run(f"cat {CONFIG}"))
@@ -397,7 +397,7 @@ def test_a_version_that_does_not_start_is_rolled_back(operator: Operator, later:
     machine.write(CONFIG, CONFIGURATION)
     kept, placed, copies = _kept(machine, DATABASE, until_s), _placed(machine), _backups(machine)
     status, said = operator.attempt(later, timeout_s=INSTALL_S)
-    assert status == 3, said
+    assert status == 69, said
     assert (
         f"version {LATER} did not start (see above); rolled back to the previous version, which is now active" in said
     )
@@ -448,7 +448,7 @@ def test_a_roll_back_follows_no_link(operator: Operator, later: list[str]) -> No
         ["git checkout --quiet watchkeeper/daemon/daemon.py", "cat /tmp/astray >>watchkeeper/daemon/daemon.py"]
     )
     status, said = operator.attempt(later, timeout_s=INSTALL_S)
-    assert status == 3, said
+    assert status == 69, said
     # The previous daemon has started again and may have removed some of the links.
     assert re.search(re.escape(DATABASE) + r"(-wal|-shm|-journal|\.lock) is a link", said), said
     assert machine.run(f"stat -c '%a %u:%g %i' {VICTIM}; cat {VICTIM}") == before

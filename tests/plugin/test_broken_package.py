@@ -59,7 +59,7 @@ def test_a_table_of_such_a_kind_is_an_error_with_the_reason(config: Path, enviro
     with config.open("a") as file:
         file.write('[[probe]]\nkind = "tide"\n[[notifier]]\nkind = "bell"\n[[notifier]]\nkind = "horn"\n')
     done = check(config, environment)
-    assert done.returncode == 2
+    assert done.returncode == 78
     assert f'probe[1].kind (the 1st [[probe]], of kind "tide"): {PROBE}' in done.stderr
     assert f'notifier[1].kind (the 1st [[notifier]], of kind "bell"): {NOTIFIER}' in done.stderr
     assert '"horn" is not a known kind; the kinds are webhook' in done.stderr

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from watchkeeper import __version__
+from watchkeeper.cli import exit_codes
 from watchkeeper.cli.command_group import Commands, LazyCommand
 
 COMMANDS = {
@@ -33,12 +34,7 @@ COMMANDS = {
 }
 """Every command in the order of the help, with the module that holds it and its line there."""
 
-EPILOG = """\b
-Exit codes of every command:
-  0  fine
-  1  something needs you
-  2  wrong use, or a configuration that cannot be used; nothing was started
-  3  cannot run here: a place, a port or the database is in the way"""
+EPILOG = f"\b\nExit codes of every command; those from 64 on are from sysexits(3):\n{exit_codes.listed()}"
 
 
 @click.command(cls=Commands, commands_later=COMMANDS, epilog=EPILOG)

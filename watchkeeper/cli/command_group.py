@@ -3,11 +3,12 @@
 Not here: any command, and anything that is slow to import.
 """
 
+import io
 import os
 import sys
+import traceback
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from enum import IntEnum
 from importlib import import_module
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
@@ -15,20 +16,11 @@ from typing import Any, NoReturn, TypeVar
 import click
 from click.core import ParameterSource
 
+from watchkeeper.cli.exit_codes import Exit, code_of
 from watchkeeper.cli.renamed import RENAMED, RenamedError
-from watchkeeper.errors import ConfigError, WatchkeeperError
+from watchkeeper.errors import WatchkeeperError
 
 F = TypeVar("F", bound=Callable[..., Any])
-
-
-class Exit(IntEnum):
-    """What a command's exit code means; documented in the help."""
-
-    FINE = 0
-    NEEDS_YOU = 1
-    WRONG_USE = 2
-    CANNOT_RUN = 3
-    INTERRUPTED = 130  # 128 + SIGINT, as in shells
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,13 +65,27 @@ class Commands(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl([(name, later.help) for name, later in self.commands_later.items()])
 
+    def make_context(
+        self,
+        info_name: str | None,
+        args: list[str],
+        parent: click.Context | None = None,
+        **extra: Any,  # noqa: ANN401  click's signature
+    ) -> click.Context:
+        """Parse the options, which prints the help. A reader that closes the pipe is not a failure here either."""
+        try:
+            return super().make_context(info_name, args, parent, **extra)
+        except BrokenPipeError:
+            _leave_quietly()
+            raise click.exceptions.Exit(Exit.OK) from None
+
     def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401  click's signature
         """Run the command. A reader that closes the pipe (`| head`) is not a failure."""
         try:
             return super().invoke(ctx)
         except BrokenPipeError:
             _leave_quietly()
-            return Exit.FINE
+            return Exit.OK
 
     def main(
         self,
@@ -92,20 +98,26 @@ class Commands(click.Group):
         """Run a command and end the process with its exit code."""
         if not standalone_mode:
             return super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
-        code: int = Exit.FINE
+        _show_any_text()
+        sys.exit(self._ended(args, prog_name, complete_var, extra))
+
+    def _ended(
+        self, args: Sequence[str] | None, prog_name: str | None, complete_var: str | None, extra: dict[str, Any]
+    ) -> int:
+        """Run a command. Returns its exit code; what went wrong is printed on stderr."""
         try:
             returned = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
-            code = returned if isinstance(returned, int) else Exit.FINE
         except click.ClickException as error:
             error.show()
-            code = error.exit_code
+            return Exit.USAGE
         except (click.Abort, KeyboardInterrupt):
-            code = Exit.INTERRUPTED
-        except ConfigError as error:
-            code = _failed(error, Exit.WRONG_USE)
+            return Exit.INTERRUPTED
         except WatchkeeperError as error:
-            code = _failed(error, Exit.CANNOT_RUN)
-        sys.exit(code)
+            print_error(str(error))
+            return code_of(error)
+        except Exception as error:  # noqa: BLE001  a defect of ours must not end with 1, which says "needs you"
+            return _unforeseen(error)
+        return returned if isinstance(returned, int) else Exit.OK
 
 
 def _typed(ctx: click.Context) -> list[str]:
@@ -115,9 +127,34 @@ def _typed(ctx: click.Context) -> list[str]:
     return ["--config", str(ctx.params["config"])]
 
 
-def _failed(error: WatchkeeperError, code: Exit) -> Exit:
-    click.echo(f"watchkeeper: {error}", err=True)
-    return code
+def _show_any_text() -> None:
+    """Print names that are not valid UTF-8 with escapes, as stderr does, instead of failing."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")
+
+
+def print_error(text: str) -> None:
+    """Print an error on stderr, on as many lines as it has."""
+    click.echo(f"watchkeeper: {text}", err=True)
+
+
+def _unforeseen(error: Exception) -> Exit:
+    """Report what was not raised on purpose: stdout that cannot be written to, else a defect with its traceback."""
+    if isinstance(error, OSError) and (why := _stdout_error()):
+        print_error(f"standard output cannot be written: {why}")
+        return Exit.IO_ERROR
+    traceback.print_exception(error)
+    return Exit.SOFTWARE
+
+
+def _stdout_error() -> str:
+    """Why stdout cannot be written to; empty if it can. What a failed write has left in the buffer is tried again."""
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        _leave_quietly()
+        return error.strerror or str(error)
+    return ""
 
 
 def _leave_quietly() -> None:

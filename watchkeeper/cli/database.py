@@ -5,7 +5,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 from watchkeeper.config.paths import SYSTEM_STATE
-from watchkeeper.errors import StoreError
+from watchkeeper.errors import StoreError, StoreMissing
 from watchkeeper.settings import Settings
 from watchkeeper.store import Store
 
@@ -22,7 +22,7 @@ def there(settings: Settings) -> Path:
     path = place(settings)
     try:
         if not path.exists():
-            raise StoreError(f"there is no database at {path} yet; {_remedy(settings)}")
+            raise StoreMissing(f"there is no database at {path} yet; {_remedy(settings)}")
     except PermissionError:
         raise StoreError(
             f"{path} may not be looked at by this user; run this as the user that runs watchkeeper"

@@ -6,7 +6,7 @@ import secrets
 import stat
 from pathlib import Path
 
-from watchkeeper.errors import StartError
+from watchkeeper.errors import AccessDenied, StartError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.os_errors import remedy
 from watchkeeper.ownership.folder_owner import owner_of
@@ -28,7 +28,7 @@ def own_key(path: Path) -> bytes:
     Never by root in another user's folder: a link there could have any file of root used as the key.
     """
     if (owner := owner_of(path.parent)) is not None:
-        raise StartError(f"the key in {path} belongs to {owner}, and this is root: run this as that user")
+        raise AccessDenied(f"the key in {path} belongs to {owner}, and this is root: run this as that user")
     try:
         try:
             key = _read(path)

@@ -12,7 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TypeVar
 
-from watchkeeper.errors import StartError
+from watchkeeper.errors import AccessDenied
 from watchkeeper.ownership.folder_owner import Owner
 
 T = TypeVar("T")
@@ -30,7 +30,7 @@ _ASK = 0xFFFF_FFFF
 def with_rights_of(owner: Owner | None, work: Callable[[], T]) -> T:
     """Do the work with a user's file rights; None: with the rights that this thread has.
 
-    Raises StartError where they cannot be taken, and whatever the work raises.
+    Raises AccessDenied where they cannot be taken, and whatever the work raises.
     """
     if owner is None:
         return work()
@@ -40,14 +40,14 @@ def with_rights_of(owner: Owner | None, work: Callable[[], T]) -> T:
 
 
 def take_rights_of(owner: Owner) -> None:
-    """Give this thread a user's file rights permanently. Raises StartError where that fails: do nothing in it then."""
+    """Give this thread a user's file rights permanently. Raises AccessDenied if that fails: do nothing in it then."""
     try:
         os.setgroups([])  # of the whole process: root's groups would open files that the user may not open
         if owner.closed is not None:
             _make_way(owner, owner.closed)
         _become(owner)
     except OSError as error:
-        raise StartError(
+        raise AccessDenied(
             f"the rights of {owner}, to whom {owner.folder} belongs, cannot be taken ({error.strerror}): "
             "run this as that user"
         ) from error

@@ -12,7 +12,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from watchkeeper.errors import StartError
+from watchkeeper.errors import AccessDenied, StartError
 
 LINKS_LIMIT = 40
 """The kernel follows this many links on one path (path_resolution(7))."""
@@ -114,7 +114,7 @@ class _Walk:
             return None
         for uid, step in self.changeable.items():
             if uid != last.st_uid:
-                raise StartError(
+                raise AccessDenied(
                     f"{self.here} belongs to {user(last.st_uid)}, and {user(uid)} can change {step} on the way there: "
                     f"give {step} to root or to {user(last.st_uid)}, or name another folder"
                 )
@@ -122,17 +122,17 @@ class _Walk:
 
     def _check_root_alone(self, last: os.stat_result, *, shared: bool) -> None:
         for uid, step in self.changeable.items():
-            raise StartError(
+            raise AccessDenied(
                 f"{self.path} leads over {step}, which {user(uid)} can change, to {self.here}, which belongs to root: "
                 f"give {step} to root or {self.here} to {user(uid)}, or name another folder"
             )
         if self.open_to is not None:
-            raise StartError(
+            raise AccessDenied(
                 f"{self.open_to} belongs to root, and others may write to it: take that right away "
                 f"(chmod go-w {self.open_to}), give it to the user that runs watchkeeper, or name another folder"
             )
         if _everybodys(last) and (self.missing or not shared):
-            raise StartError(f"everybody may write to {self.here}: make a folder of your own in it and name that")
+            raise AccessDenied(f"everybody may write to {self.here}: make a folder of your own in it and name that")
 
     def _closed(self, last: os.stat_result) -> Path | None:
         for folder, status in self.seen:

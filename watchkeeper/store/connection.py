@@ -13,7 +13,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from watchkeeper.clock import Clock
-from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
+from watchkeeper.errors import StoreDamaged, StoreError, StoreFull, StoreMissing
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.os_errors import remedy
 from watchkeeper.store import checked_rows, schema
@@ -110,9 +110,9 @@ def _check_readable(conn: sqlite3.Connection, path: Path) -> None:
     schema.check_tables(conn, path)
 
 
-def none_yet(path: Path) -> StoreError:
+def none_yet(path: Path) -> StoreMissing:
     """The error where there is no database to read."""
-    return StoreError(f"there is no database at {path} yet: the daemon makes it (watchkeeper run)")
+    return StoreMissing(f"there is no database at {path} yet: the daemon makes it (watchkeeper run)")
 
 
 @contextmanager

@@ -115,7 +115,7 @@ def test_rules_that_cannot_be_used_are_told(run: Run, tmp_path: Path, rules: str
     other = tmp_path / "other.toml"
     other.write_text(rules)
     result = run("backtest", str(written(tmp_path / "skerry.csv", 2)), "--rules", str(other))
-    assert result.exit_code == 2
+    assert result.exit_code == 78
     assert said in result.stderr
 
 
@@ -138,7 +138,7 @@ def test_a_picture_that_cannot_be_written_is_told(run: Run, tmp_path: Path) -> N
     """A folder that is not there; exit code 2."""
     record = written(tmp_path / "skerry.csv", 1)
     result = run("backtest", str(record), "--picture", str(tmp_path / "no" / "skerry.svg"))
-    assert result.exit_code == 2
+    assert result.exit_code == 73
     assert "the picture cannot be written: No such file or directory" in result.stderr
 
 
@@ -164,7 +164,7 @@ def test_a_bad_record_is_told_by_line_and_column(run: Run, tmp_path: Path, text:
     path = tmp_path / "skerry.csv"
     path.write_text(text)
     result = run("backtest", "--json", str(path))
-    assert (result.exit_code, result.stdout) == (2, "")
+    assert (result.exit_code, result.stdout) == (65, "")
     assert BAD[text] in result.stderr
 
 
@@ -187,9 +187,9 @@ def test_columns_may_stand_in_any_order_and_lines_may_be_empty(run: Run, tmp_pat
 @pytest.mark.parametrize(
     "args", [[], ["skerry.csv", "--subject", "pool skerry"], ["x.csv", "--every", "soon"], ["x.csv", "--every", "0s"]]
 )
-def test_wrong_use_ends_with_2(run: Run, args: list[str]) -> None:
+def test_wrong_use_ends_with_64(run: Run, args: list[str]) -> None:
     """Neither or both of the sources, and a step that is none."""
-    assert run("backtest", *args).exit_code == 2
+    assert run("backtest", *args).exit_code == 64
 
 
 def test_a_step_of_no_length_is_refused() -> None:
@@ -238,7 +238,7 @@ def test_a_subject_that_is_not_there_is_told_with_what_is(run: Run, config: Path
     """The names that come near, as they are to be written."""
     stored(config.with_name("watchkeeper.db"))
     result = run("backtest", "--subject", "pool skery")
-    assert result.exit_code == 2
+    assert result.exit_code == 64
     assert 'the database holds no level "pool skery: space"; it holds --subject "pool skerry" --quantity "space"' in (
         result.stderr
     )
@@ -247,7 +247,7 @@ def test_a_subject_that_is_not_there_is_told_with_what_is(run: Run, config: Path
 def test_no_database_is_told(run: Run) -> None:
     """Exit code 3: it cannot run here."""
     result = run("backtest", "--subject", "pool skerry")
-    assert result.exit_code == 3
+    assert result.exit_code == 66
     assert "there is no database" in result.stderr
 
 

@@ -8,7 +8,7 @@ import pytest
 from tests.cli.conftest import Run
 from tests.store.damage import make
 from tests.store.material import asked, transition
-from watchkeeper.cli.command_group import Exit
+from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.store import Store
 
 
@@ -32,12 +32,12 @@ def test_a_copy_and_back(run: Run, database: Path, tmp_path: Path) -> None:
     """What is copied, written on and put back is as it was copied; each command says what it did."""
     copy = tmp_path / "copy.db"
     result = run("backup", str(copy))
-    assert result.exit_code == Exit.FINE
+    assert result.exit_code == Exit.OK
     assert result.stdout.startswith(f"copied {database} to {copy}: ")
     before = asked(database, "SELECT count(*) FROM journal")
     _add(database)
     result = run("restore", str(copy))
-    assert result.exit_code == Exit.FINE
+    assert result.exit_code == Exit.OK
     first, second = result.stdout.splitlines()
     assert first == f"restored {database} from {copy}"
     assert second.startswith(f"the database that was there is kept as {database}.replaced-")
@@ -49,10 +49,10 @@ def test_a_file_that_is_there_is_not_replaced(run: Run, database: Path, tmp_path
     copy = tmp_path / "copy.db"
     copy.write_text("x")
     result = run("backup", str(copy))
-    assert result.exit_code == Exit.CANNOT_RUN
+    assert result.exit_code == Exit.CANNOT_CREATE
     assert f"{copy} is there already" in result.stderr
     assert copy.read_text() == "x"
-    assert run("backup", "--force", str(copy)).exit_code == Exit.FINE
+    assert run("backup", "--force", str(copy)).exit_code == Exit.OK
     assert database.exists()
 
 
@@ -76,11 +76,11 @@ def test_root_works_on_the_services_database(
 def test_without_a_database(run: Run, tmp_path: Path) -> None:
     """Where there is none yet, the command says where it looked; restoring makes one."""
     result = run("backup", str(tmp_path / "copy.db"))
-    assert result.exit_code == Exit.CANNOT_RUN
+    assert result.exit_code == Exit.NO_INPUT
     assert "there is no database at" in result.stderr
     make(tmp_path / "other.db")
     result = run("restore", str(tmp_path / "other.db"))
-    assert result.exit_code == Exit.FINE
+    assert result.exit_code == Exit.OK
     assert result.stdout == f"restored {tmp_path / 'watchkeeper.db'} from {tmp_path / 'other.db'}\n"
 
 
@@ -90,7 +90,7 @@ def test_a_file_of_no_use(run: Run, database: Path, tmp_path: Path) -> None:
     letter.write_text("about the hides " * 100)
     before = database.read_bytes()
     result = run("restore", str(letter))
-    assert result.exit_code == Exit.CANNOT_RUN
+    assert result.exit_code == Exit.DATA
     assert f"{letter} is damaged" in result.stderr
     assert database.read_bytes() == before
 
@@ -99,5 +99,5 @@ def test_a_file_of_no_use(run: Run, database: Path, tmp_path: Path) -> None:
 def test_a_file_must_be_named(run: Run, command: str) -> None:
     """There is no default place: where a copy is safe only the keeper knows."""
     result = run(command)
-    assert result.exit_code == Exit.WRONG_USE
+    assert result.exit_code == Exit.USAGE
     assert "FILE" in result.stderr

@@ -125,7 +125,7 @@ def test_every_problem_is_told_at_once(run: Run, config: Path) -> None:
     """In words on stderr, or as an object on stdout; exit code 2 both ways."""
     config.write_text('[[probe]]\nkind = "htpp"\n[pgae]\n')
     told = run("check-config")
-    assert (told.exit_code, told.stdout) == (2, "")
+    assert (told.exit_code, told.stdout) == (78, "")
     assert told.stderr == (
         f"watchkeeper: {config} cannot be used:\n"
         '  probe[1].kind (the 1st [[probe]], of kind "htpp"): "htpp" is not a known kind; did you mean "http"? '
@@ -133,7 +133,7 @@ def test_every_problem_is_told_at_once(run: Run, config: Path) -> None:
         "  pgae: is not a known key; did you mean page?\n"
     )
     found = run("check-config", "--json")
-    assert found.exit_code == 2
+    assert found.exit_code == 78
     assert json.loads(found.stdout) == {
         "source": str(config),
         "usable": False,

@@ -75,7 +75,7 @@ def test_a_file_is_written_once(run: Run, asked: list[Host], tmp_path: Path) -> 
     check_document(known_model(), tomllib.loads(target.read_text()), Secrets.NEEDED)
     target.write_text("# mine\n")
     refused = run("discover", "--write", str(target))
-    assert refused.exit_code == 3
+    assert refused.exit_code == 73
     assert "is not written over" in refused.output
     assert target.read_text() == "# mine\n"
     assert len(asked) == 2
@@ -85,7 +85,7 @@ def test_a_file_is_written_once(run: Run, asked: list[Host], tmp_path: Path) -> 
 def test_a_link_is_not_written_through(run: Run, tmp_path: Path) -> None:
     """A link that leads nowhere is a file that is there."""
     (tmp_path / "link.toml").symlink_to(tmp_path / "nowhere.toml")
-    assert run("discover", "--write", str(tmp_path / "link.toml")).exit_code == 3
+    assert run("discover", "--write", str(tmp_path / "link.toml")).exit_code == 73
     assert not (tmp_path / "nowhere.toml").exists()
 
 
@@ -93,7 +93,7 @@ def test_a_link_is_not_written_through(run: Run, tmp_path: Path) -> None:
 def test_a_place_that_cannot_be_written(run: Run, tmp_path: Path) -> None:
     """The reason is told."""
     result = run("discover", "--write", str(tmp_path / "none" / "new.toml"))
-    assert result.exit_code == 3
+    assert result.exit_code == 73
     assert "No such file or directory" in result.output
 
 
@@ -106,7 +106,7 @@ def test_a_disk_that_is_full_leaves_no_half_file(run: Run, tmp_path: Path, monke
 
     monkeypatch.setattr("os.fsync", full)
     result = run("discover", "--write", str(tmp_path / "new.toml"))
-    assert result.exit_code == 3
+    assert result.exit_code == 73
     assert not (tmp_path / "new.toml").exists()
 
 
@@ -137,7 +137,7 @@ def test_what_is_gone(run: Run, config: Path) -> None:
 def test_a_configuration_that_cannot_be_used(run: Run, config: Path, asked: list[Host]) -> None:
     """It hinders a comparison, and not a proposal."""
     config.write_text("port = 1\n")
-    assert run("discover", "--diff").exit_code == 2
+    assert run("discover", "--diff").exit_code == 78
     assert not asked
     assert run("discover").exit_code == 0
 
@@ -145,6 +145,6 @@ def test_a_configuration_that_cannot_be_used(run: Run, config: Path, asked: list
 def test_writing_and_comparing_are_two_things(run: Run, asked: list[Host], tmp_path: Path) -> None:
     """One or the other."""
     result = run("discover", "--diff", "--write", str(tmp_path / "new.toml"))
-    assert result.exit_code == 2
+    assert result.exit_code == 64
     assert "Use one of them" in result.output
     assert not asked

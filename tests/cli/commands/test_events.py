@@ -86,10 +86,10 @@ def test_it_is_filtered(run: Run, args: list[str], found: list[int]) -> None:
         (["--sbject", "x"], "No such option '--sbject'"),
     ],
 )
-def test_wrong_use_is_exit_code_2(run: Run, args: list[str], told: str) -> None:
+def test_wrong_use_is_exit_code_64(run: Run, args: list[str], told: str) -> None:
     """What cannot be meant is told on stderr, before anything is read."""
     result = run("events", *args)
-    assert (result.exit_code, result.stdout) == (2, "")
+    assert (result.exit_code, result.stdout) == (64, "")
     assert told in result.stderr
 
 

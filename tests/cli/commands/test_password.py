@@ -39,7 +39,7 @@ def test_to_a_file(tmp_path: Path) -> None:
 def test_a_short_one_is_refused() -> None:
     """Too short is wrong use, told without the password."""
     result = CliRunner().invoke(main, ["password"], input="gull\n")
-    assert (result.exit_code, result.stdout) == (2, "")
+    assert (result.exit_code, result.stdout) == (64, "")
     assert "it has 4 signs; take 12 at least" in result.stderr
     assert "gull" not in result.stderr
 
@@ -47,7 +47,7 @@ def test_a_short_one_is_refused() -> None:
 def test_a_place_that_cannot_be_written(tmp_path: Path) -> None:
     """The file is named with the remedy."""
     result = CliRunner().invoke(main, ["password", "--output", str(tmp_path / "no" / "x")], input=f"{PASSWORD}\n")
-    assert result.exit_code == 3
+    assert result.exit_code == 73
     assert "cannot be written: No such file or directory; name a place" in result.stderr
 
 

@@ -122,12 +122,12 @@ def test_after_a_change(silent: Path) -> None:
 def test_wrong_use(silent: Path, argv: list[str], said: str) -> None:
     """Each names the word that is wrong and what may stand there."""
     result = CliRunner().invoke(main, ["--config", str(silent), *argv])
-    assert result.exit_code == 2
+    assert result.exit_code == 64
     assert said in told(result.stderr)
 
 
 def test_without_a_database(run: Run) -> None:
     """It says where it looked."""
     result = run("preflight", "tide")
-    assert result.exit_code == 3
+    assert result.exit_code == 66
     assert "there is no database at" in told(result.stderr)

@@ -54,7 +54,7 @@ def test_a_job_says_that_it_failed(run: Run, database: Path) -> None:
 def test_a_job_that_nobody_watches_is_refused(run: Run, database: Path, job: str, hint: str) -> None:
     """A misspelt name would else be a report that never counts."""
     result = run("ran", job)
-    assert result.exit_code == 2
+    assert result.exit_code == 64
     assert hint in result.output
     assert not spool_of(database).exists()
 
@@ -69,7 +69,7 @@ def test_without_a_database(run: Run, database: Path) -> None:
     """Nobody would ever take it in."""
     database.unlink()
     result = run("ran", "nightly-backup")
-    assert result.exit_code == 3
+    assert result.exit_code == 66
     assert f"there is no database at {database} yet" in result.output
 
 
@@ -96,7 +96,7 @@ def test_a_database_that_may_not_be_seen(run: Run, database: Path, monkeypatch: 
 
     monkeypatch.setattr(Path, "exists", hidden)
     result = run("ran", "nightly-backup")
-    assert result.exit_code == 3
+    assert result.exit_code == 77
     assert "run this as root or as the user that runs watchkeeper" in result.output
 
 
@@ -104,7 +104,7 @@ def test_a_folder_that_may_not_be_written(run: Run, database: Path) -> None:
     """The remedy is named there too."""
     spool_of(database).touch()
     result = run("ran", "nightly-backup")
-    assert result.exit_code == 3
+    assert result.exit_code == 69
     assert "the report cannot be written to" in result.output
 
 

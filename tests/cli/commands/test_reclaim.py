@@ -188,7 +188,7 @@ def test_json(run: Run) -> None:
 def test_wrong_use(run: Run, words: list[str], told: str) -> None:
     """Names that are not there, and durations that are none: 2, with what is near."""
     result = run("reclaim", *words)
-    assert result.exit_code == 2
+    assert result.exit_code == 64
     assert told in said(result.stderr).replace("│", "")
 
 
@@ -197,11 +197,11 @@ def test_a_gain_needs_a_database_and_a_store(run: Run, tmp_path: Path, grown: No
     """Without a record 3; with two pools 2, and they are named."""
     put_zfs(tmp_path / "tools", tmp_path, [Dataset("jetty", {}, {"a": frozenset({1})}, {"a": 0}), cameras()])
     result = run("reclaim", "--gain", "2d")
-    assert result.exit_code == 2
+    assert result.exit_code == 64
     assert 'name it with --store. Known: "pool jetty", "pool skerry".' in said(result.stderr)
     (tmp_path / "watchkeeper.db").unlink()
     result = run("reclaim", "--gain", "2d")
-    assert result.exit_code == 3
+    assert result.exit_code == 66
     assert "there is no database" in result.stderr
 
 
@@ -209,7 +209,7 @@ def test_nothing_can_be_looked_at(run: Run, zfs: Toolbox) -> None:
     """A pool that does not answer: 3, and the reason; a host without any snapshot: 0."""
     zfs.says("zfs", "", status=1, stderr="internal error\n")
     result = run("reclaim")
-    assert result.exit_code == 3
+    assert result.exit_code == 69
     assert "Could not be looked at - ZFS: zfs ended with status 1: internal error" in said(result.stdout)
     (zfs.folder / "zfs").unlink()
     result = run("reclaim")

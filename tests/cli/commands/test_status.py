@@ -129,7 +129,7 @@ def test_names_in_any_script_stay_aligned_and_harmless(run: Run, config: Path) -
 def test_without_a_database_the_remedy_is_told(run: Run, config: Path) -> None:
     """Exit code 3, and what to do, on stderr alone."""
     result = run("status")
-    assert (result.exit_code, result.stdout) == (3, "")
+    assert (result.exit_code, result.stdout) == (66, "")
     assert result.stderr == (
         f"watchkeeper: there is no database at {config.with_name('watchkeeper.db')} yet; "
         "start `watchkeeper run`, or name the configuration that it runs with by --config\n"
@@ -142,7 +142,7 @@ def test_the_services_database_is_pointed_at(run: Run, tmp_path: Path, monkeypat
     other.touch()
     monkeypatch.setattr("watchkeeper.cli.database.SYSTEM_STATE", other)
     result = run("events")
-    assert result.exit_code == 3
+    assert result.exit_code == 66
     assert f"the service keeps its own at {other}: read it with WATCHKEEPER_STORE__PATH={other}" in result.stderr
 
 
@@ -159,7 +159,7 @@ def test_a_database_that_may_not_be_looked_at_is_told_as_such(
 
     monkeypatch.setattr(Path, "exists", refuse)
     result = run("status")
-    assert result.exit_code == 3
+    assert result.exit_code == 77
     place = config.with_name("watchkeeper.db")
     assert result.stderr == (
         f"watchkeeper: {place} may not be looked at by this user; run this as the user that runs watchkeeper\n"

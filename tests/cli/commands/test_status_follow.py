@@ -139,7 +139,7 @@ def _read_until(controller: int, words: str) -> str:
 def test_without_a_database_it_does_not_wait_for_one(config: Path) -> None:
     """Exit code 3 with the remedy, as without --follow."""
     result = subprocess.run(command(config), capture_output=True, text=True, check=False, timeout=60)
-    assert (result.returncode, result.stdout) == (3, "")
+    assert (result.returncode, result.stdout) == (66, "")
     assert "there is no database at" in result.stderr
 
 

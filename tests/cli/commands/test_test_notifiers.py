@@ -96,7 +96,7 @@ def test_a_slow_delivery_says_how_long_it_took() -> None:
 def test_without_a_notifier_there_is_nothing_to_test(run: Run) -> None:
     """Exit code 2, and what to add."""
     result = run("test-notifiers")
-    assert result.exit_code == 2
+    assert result.exit_code == 64
     assert "nobody is told: the configuration has no [[notifier]]; add one, then try again" in result.stderr
 
 
@@ -104,7 +104,7 @@ def test_a_name_that_is_not_known_sends_nothing(run: Run, config: Path, hook: Ho
     """The known names are told."""
     told(config, hook.url, mailbox.port)
     result = run("test-notifiers", "phone", "pone")
-    assert result.exit_code == 2
+    assert result.exit_code == 64
     assert "there is no notifier 'pone'; there is mail, phone" in result.stderr
     assert hook.events == []
 

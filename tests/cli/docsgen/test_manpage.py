@@ -11,8 +11,8 @@ import pytest
 
 from tests.support.needs import need
 from watchkeeper.cli import COMMANDS, main
-from watchkeeper.cli.command_group import Exit
 from watchkeeper.cli.docsgen import manpage, reference, roff
+from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.messages.runbook.catalog import REMEDIES
 
 
@@ -101,10 +101,10 @@ def test_it_is_run_as_a_module(tmp_path: Path) -> None:
 
 def test_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """One folder, which is made; else wrong use, or a place that cannot be written, in one line."""
-    assert manpage.from_command_line([str(tmp_path / "man")]) == Exit.FINE
+    assert manpage.from_command_line([str(tmp_path / "man")]) == Exit.OK
     assert (tmp_path / "man/man1/watchkeeper.1").stat().st_mode & 0o777 == 0o644
-    assert manpage.from_command_line([]) == Exit.WRONG_USE
-    assert manpage.from_command_line(["--help"]) == Exit.WRONG_USE
+    assert manpage.from_command_line([]) == Exit.USAGE
+    assert manpage.from_command_line(["--help"]) == Exit.USAGE
     (tmp_path / "file").write_text("")
-    assert manpage.from_command_line([str(tmp_path / "file")]) == Exit.CANNOT_RUN
+    assert manpage.from_command_line([str(tmp_path / "file")]) == Exit.CANNOT_CREATE
     assert "cannot be written" in capsys.readouterr().err

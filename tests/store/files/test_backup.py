@@ -18,7 +18,7 @@ from tests.store import damage, older
 from tests.store.material import SKERRY, START, asked, samples, transition
 from tests.store.test_full import ROOT, _private_mounts
 from tests.support.needs import need
-from watchkeeper.errors import StartError, StoreDamaged, StoreError, StoreTooNew
+from watchkeeper.errors import OutputError, StartError, StoreDamaged, StoreError, StoreMissing, StoreTooNew
 from watchkeeper.store import Store, schema
 from watchkeeper.store.files import backup as copies
 from watchkeeper.store.files import file_lock
@@ -66,12 +66,12 @@ async def test_nothing_is_overwritten_unasked(store: Store, path: Path, tmp_path
     await store.commit(samples(1))
     target = tmp_path / "copy.db"
     target.write_text("the keeper's letter")
-    with pytest.raises(StoreError, match="is there already: name another file, or replace it with --force"):
+    with pytest.raises(OutputError, match="is there already: name another file, or replace it with --force"):
         copies.back_up(path, target, replace=False)
     assert target.read_text() == "the keeper's letter"
-    with pytest.raises(StoreError, match="is the database itself"):
+    with pytest.raises(OutputError, match="is the database itself"):
         copies.back_up(path, path.parent / ".." / "state" / path.name, replace=True)
-    with pytest.raises(StoreError, match="is a folder"):
+    with pytest.raises(OutputError, match="is a folder"):
         copies.back_up(path, tmp_path, replace=True)
     copies.back_up(path, target, replace=True)
     copies.check(target)
@@ -79,11 +79,11 @@ async def test_nothing_is_overwritten_unasked(store: Store, path: Path, tmp_path
 
 def test_a_place_that_is_not_there(tmp_path: Path) -> None:
     """Neither a missing database nor a missing folder makes anything."""
-    with pytest.raises(StoreError, match="there is no database at"):
+    with pytest.raises(StoreMissing, match="there is no database at"):
         copies.back_up(tmp_path / "none.db", tmp_path / "copy.db", replace=False)
     assert _names(tmp_path) == set()
     damage.make(tmp_path / "watchkeeper.db")
-    with pytest.raises(StartError, match="No such file or directory"):
+    with pytest.raises(OutputError, match="No such file or directory"):
         copies.back_up(tmp_path / "watchkeeper.db", tmp_path / "jetty" / "copy.db", replace=False)
 
 

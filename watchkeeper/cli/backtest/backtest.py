@@ -74,7 +74,8 @@ def backtest(
     watchkeeper backtest --subject "pool skerry" --every 10m
     watchkeeper backtest --json --every 1h skerry.csv
 
-    Exit codes: 0 fine, 2 wrong use, a record or a configuration that cannot be used, 3 there is no database to read.
+    Exit codes: 0 done, 65 FILE has the wrong format, 66 there is no such file or no database, 73 the picture cannot be
+    written.
     """  # noqa: D301  click reads \b as: keep the lines
     source = find(Request(config, file, subject, quantity, other))
     steps = _shown(_walk(source, every), source, every)

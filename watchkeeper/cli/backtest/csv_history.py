@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-import click
+from watchkeeper.errors import InputError, InputMissing
 
 COLUMNS = ("time", "used", "capacity")
 
@@ -27,21 +27,15 @@ class Record:
         return len(self.at_s)
 
 
-class BadRecord(click.ClickException):
-    """The file is not a valid record; the text says where and what to write instead. Ends the command with code 2."""
-
-    exit_code = 2
-
-
 def read_csv(path: Path) -> Record:
-    """Read a record. Raises BadRecord."""
+    """Read a record. Raises InputError; InputMissing where the file cannot be read."""
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             return _read(file, path.name)
     except OSError as error:
-        raise BadRecord(f"{path}: cannot be read: {error.strerror}; name a CSV file with {_header()}") from None
+        raise InputMissing(f"{path}: cannot be read: {error.strerror}; name a CSV file with {_header()}") from None
     except UnicodeDecodeError as error:
-        raise BadRecord(f"{path}: is not UTF-8 text ({error.reason}); name a CSV file with {_header()}") from None
+        raise InputError(f"{path}: is not UTF-8 text ({error.reason}); name a CSV file with {_header()}") from None
 
 
 def _header() -> str:
@@ -54,9 +48,9 @@ def _read(file: Iterable[str], name: str) -> Record:
         places = _places(next(lines, []), name)
         table = list(_rows(lines, places, name))
     except csv.Error as error:
-        raise BadRecord(f"{name}, line {lines.line_num}: is not CSV: {error}") from None
+        raise InputError(f"{name}, line {lines.line_num}: is not CSV: {error}") from None
     if not table:
-        raise BadRecord(f"{name}: holds no sample below its header; name a record with at least one")
+        raise InputError(f"{name}: holds no sample below its header; name a record with at least one")
     at_s, used, capacity = zip(*table, strict=True)
     return Record(at_s, used, capacity)
 
@@ -66,7 +60,7 @@ def _places(header: Sequence[str], name: str) -> tuple[int, ...]:
     missing = [each for each in COLUMNS if each not in found]
     if missing:
         first = ", ".join(header)[:80]
-        raise BadRecord(f'{name}, line 1: no column {" and no ".join(missing)} in "{first}"; begin with {_header()}')
+        raise InputError(f'{name}, line 1: no column {" and no ".join(missing)} in "{first}"; begin with {_header()}')
     return tuple(found.index(each) for each in COLUMNS)
 
 
@@ -77,11 +71,11 @@ def _rows(lines: "Iterator[list[str]]", places: Sequence[int], name: str) -> Ite
             continue
         where = f"{name}, line {number}"
         if len(line) <= max(places):
-            raise BadRecord(f"{where}: holds {len(line)} values; write {', '.join(COLUMNS)} on every line")
+            raise InputError(f"{where}: holds {len(line)} values; write {', '.join(COLUMNS)} on every line")
         time, used, capacity = (line[place].strip() for place in places)
         at_s = _time(time, where)
         if at_s < before:
-            raise BadRecord(f'{where}, column time: "{time}" is earlier than the line before; sort the lines by time')
+            raise InputError(f'{where}, column time: "{time}" is earlier than the line before; sort the lines by time')
         before = at_s
         yield at_s, _number(used, "used", where, least=0), _capacity(capacity, where)
 
@@ -91,9 +85,9 @@ def _time(text: str, where: str) -> float:
         at = datetime.fromisoformat(text)
     except ValueError:
         remedy = "write it as 2026-11-27T14:05:00Z (RFC 3339)"
-        raise BadRecord(f'{where}, column time: "{text[:40]}" is not an instant; {remedy}') from None
+        raise InputError(f'{where}, column time: "{text[:40]}" is not an instant; {remedy}') from None
     if at.tzinfo is None:
-        raise BadRecord(f'{where}, column time: "{text[:40]}" has no zone; add Z for UTC, or an offset such as +01:00')
+        raise InputError(f'{where}, column time: "{text[:40]}" has no zone; add Z for UTC, or an offset such as +01:00')
     return at.timestamp()
 
 
@@ -103,12 +97,12 @@ def _number(text: str, column: str, where: str, least: float) -> float:
     except ValueError:
         value = math.nan
     if not (math.isfinite(value) and value >= least):
-        raise BadRecord(f'{where}, column {column}: "{text[:40]}" is not a plain number of at least {least:.0f}')
+        raise InputError(f'{where}, column {column}: "{text[:40]}" is not a plain number of at least {least:.0f}')
     return value
 
 
 def _capacity(text: str, where: str) -> float:
     value = _number(text, "capacity", where, least=0)
     if value == 0:
-        raise BadRecord(f"{where}, column capacity: a capacity of 0 holds nothing; leave out samples that had none")
+        raise InputError(f"{where}, column capacity: a capacity of 0 holds nothing; leave out samples that had none")
     return value

@@ -13,9 +13,10 @@ import click
 from watchkeeper.alerting.backtest import Evaluation
 from watchkeeper.alerting.rules import instant
 from watchkeeper.cli import output
-from watchkeeper.cli.backtest.csv_history import BadRecord, Record
+from watchkeeper.cli.backtest.csv_history import Record
 from watchkeeper.cli.backtest.plot import draw_svg, draw_text
 from watchkeeper.cli.backtest.source import Source
+from watchkeeper.errors import OutputError
 from watchkeeper.messages import wording
 from watchkeeper.messages.growth import describe
 from watchkeeper.model.alert import NotificationKind, Transition
@@ -95,9 +96,9 @@ def _hindsight(at_s: float, record: Record) -> str:
 
 
 def draw(path: Path, walked: Sequence[Evaluation], source: Source) -> None:
-    """Write the picture. Raises BadRecord if it cannot be written."""
+    """Write the picture. Raises OutputError if it cannot be written."""
     drawing = draw_svg(source.record, walked, f"Rehearsal of {wording.clean(source.key.subject)}", source.zone)
     try:
         write_whole(path, drawing.encode(), PICTURE_MODE)
     except OSError as error:
-        raise BadRecord(f"{path}: the picture cannot be written: {error.strerror}; name a place that can") from None
+        raise OutputError(f"{path}: the picture cannot be written: {error.strerror}; name a place that can") from None

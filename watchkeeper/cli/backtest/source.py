@@ -43,7 +43,7 @@ class Request:
 
 
 def find(asked: Request) -> Source:
-    """Read what was requested. Raises BadRecord, ConfigError, StoreError and click.UsageError."""
+    """Read what was requested. Raises InputError, ConfigError, StoreError and click.UsageError."""
     if asked.file is not None and asked.subject is None:
         known = _settings(asked.config)
         record, key, zone = read_csv(asked.file), SeriesKey(asked.file.stem, "space"), known.host.zone if known else UTC

@@ -5,8 +5,11 @@ import difflib
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from watchkeeper.cli.backtest.csv_history import BadRecord, Record
+import click
+
+from watchkeeper.cli.backtest.csv_history import Record
 from watchkeeper.cli.database import opened
+from watchkeeper.errors import InputError
 from watchkeeper.model.observation import Kind, SeriesKey, Unit
 from watchkeeper.model.ports import ReadStore
 from watchkeeper.model.records import Series
@@ -23,7 +26,7 @@ class StoredHistory:
 
 
 def from_database(known: Settings, key: SeriesKey) -> StoredHistory:
-    """Read a level's samples. Raises BadRecord if there is no such level, StoreError if there is no database."""
+    """Read a level's samples. Raises UsageError if there is no such level, InputError if it has no samples."""
     return asyncio.run(_open_and_read(known, key))
 
 
@@ -33,15 +36,15 @@ async def _open_and_read(known: Settings, key: SeriesKey) -> StoredHistory:
 
 
 async def read(store: ReadStore, key: SeriesKey) -> StoredHistory:
-    """Read a level's samples from a store. Raises BadRecord if it has no such level."""
+    """Read a level's samples from a store. Raises UsageError if it has no such level."""
     levels = {each.key: each for each in await store.series() if each.kind is Kind.LEVEL}
     found = levels.get(key)
     if found is None:
-        raise BadRecord(_not_there(key, levels))
+        raise click.UsageError(_not_there(key, levels))
     samples = await store.samples(key, datetime.fromtimestamp(0, UTC), found.last_at)
     whole = [(s.at_s, s.value, s.bound) for s in samples if s.value is not None and s.bound is not None]
     if not whole:
-        raise BadRecord(f'"{key}" has no samples in the database; wait for its probe, or name a CSV file')
+        raise InputError(f'"{key}" has no samples in the database; wait for its probe, or name a CSV file')
     at_s, used, capacity = zip(*whole, strict=True)
     return StoredHistory(Record(at_s, used, capacity), found.unit or Unit.BYTES, found.probe)
 

@@ -26,8 +26,7 @@ def backup(config: Path | None, file: Path, *, force: bool) -> None:
     watchkeeper backup /mnt/jetty/gannet.db
     watchkeeper backup --force /mnt/jetty/gannet.db
 
-    Exit codes: 0 the copy is there, 2 wrong use or a configuration that cannot be used, 3 there is no database, or the
-    copy cannot be made.
+    Exit codes: 0 the copy is complete, 66 there is no database, 73 the copy cannot be written.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     source = there(known)

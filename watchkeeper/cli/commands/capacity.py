@@ -12,8 +12,9 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli import capacity_text, output
 from watchkeeper.cli.amounts import Amount, Count, Pace, Size
-from watchkeeper.cli.command_group import Exit, configured, ended
+from watchkeeper.cli.command_group import configured, ended
 from watchkeeper.cli.database import opened
+from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.inventory.capacity import room as answer
@@ -68,8 +69,7 @@ def capacity(
     watchkeeper capacity --enlarge hide-hub --disk +16GiB --memory +1GiB
     watchkeeper capacity --host-disk 1TiB --store "pool skerry"
 
-    Exit codes: 0 it fits, 1 it does not or that cannot be known yet, 2 wrong use or a configuration that cannot be
-    used, 3 there is no database to read.
+    Exit codes: 0 it fits, 1 it does not or that cannot be known yet, 66 there is no database.
     """  # noqa: D301  click reads \b as: keep the lines
     _as_it_is_meant([disk, memory, cpus], enlarge)
     question = Question(
@@ -93,7 +93,7 @@ def capacity(
         output.as_json({"host": known.host.label} | capacity_form(found))
     else:
         capacity_text.show(found, known.host.label, known.host.zone)
-    ended(Exit.FINE if found.fit is Fit.YES else Exit.NEEDS_YOU)
+    ended(Exit.OK if found.fit is Fit.YES else Exit.NEEDS_YOU)
 
 
 def _as_it_is_meant(amounts: list[Amount | None], enlarge: str | None) -> None:

@@ -9,9 +9,10 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
-from watchkeeper.cli.command_group import Exit, configured, ended
+from watchkeeper.cli.command_group import configured, ended
 from watchkeeper.cli.config_schema import document
 from watchkeeper.cli.database import place
+from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.config.errors import describe_types
 from watchkeeper.config.errors.locations import is_secret
 from watchkeeper.config.errors.problems import without_secrets
@@ -46,7 +47,7 @@ def check_config(config: Path | None, *, as_json: bool, schema: bool) -> None:
     watchkeeper --config hide-hub.toml check-config --json
     watchkeeper check-config --schema > watchkeeper.schema.json
 
-    Exit codes: 0 it can be used, 2 it cannot; every problem is told at once.
+    Exit codes: 0 it can be used, 78 it cannot.
     """  # noqa: D301  click reads \b as: keep the lines
     if schema:
         click.echo(json.dumps(document(settings.known_model()), ensure_ascii=False, allow_nan=False, indent=2))
@@ -57,7 +58,7 @@ def check_config(config: Path | None, *, as_json: bool, schema: bool) -> None:
         if not as_json:
             raise
         output.as_json(_problems(error))
-        ended(Exit.WRONG_USE)
+        ended(Exit.CONFIG)
     if as_json:
         output.as_json(_form(loaded))
         return

@@ -41,7 +41,7 @@ def demo(port: int, day_s: float) -> None:
     watchkeeper demo
     watchkeeper demo --port 0 --day 30
 
-    Exit codes: 0 stopped with Ctrl-C, 3 the port is taken.
+    Exit codes: 0 ended with Ctrl-C, 69 the port is in use.
     """  # noqa: D301  click reads \b as: keep the lines
     click.echo("Setting the stage: a month of an invented station's past ...", err=True)
     with tempfile.TemporaryDirectory(prefix="watchkeeper-demo-") as place:

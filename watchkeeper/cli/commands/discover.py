@@ -10,7 +10,8 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
-from watchkeeper.cli.command_group import Exit, configured, ended
+from watchkeeper.cli.command_group import configured, ended
+from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config.loading import Loaded
 from watchkeeper.config.secrets import Secrets
@@ -19,7 +20,7 @@ from watchkeeper.discovery.document import Survey, render, table_lines
 from watchkeeper.discovery.finders.listeners import hear
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.registry import discover as look
-from watchkeeper.errors import ConfigError, StartError
+from watchkeeper.errors import ConfigError, OutputError
 from watchkeeper.messages.wording import clean
 from watchkeeper.ownership.file_rights import with_rights_of
 from watchkeeper.ownership.folder_owner import owner_of
@@ -49,8 +50,8 @@ def discover(config: Path | None, target: Path | None, *, diff: bool, no_request
     watchkeeper discover --write gannet.toml      writes it to a file that is not there yet
     watchkeeper discover --diff                   what has appeared since, and what is gone
 
-    Exit codes: 0 done (with --diff: nothing differs), 1 with --diff: something differs, 2 wrong use, or with --diff a
-    configuration that cannot be used, 3 the file is there already or cannot be written.
+    Exit codes: 0 done (with --diff: no difference), 1 with --diff: there are differences, 73 the file exists or cannot
+    be written, 78 with --diff: the configuration cannot be used.
     """  # noqa: D301  click reads \b as: keep the lines
     if diff and target:
         raise click.UsageError("--diff prints what differs; --write writes a whole proposal. Use one of them.")
@@ -102,7 +103,7 @@ def _differs(difference: Difference, found: Survey, loaded: Loaded[settings.Sett
             click.echo("\n".join(["", *table_lines(each)]))
         output.blank()
     _listed("Could not be looked at", [str(each) for each in found.found.unseen])
-    return Exit.NEEDS_YOU if difference.appeared or difference.gone else Exit.FINE
+    return Exit.NEEDS_YOU if difference.appeared or difference.gone else Exit.OK
 
 
 def _listed(heading: str, lines: Sequence[str]) -> None:
@@ -113,7 +114,7 @@ def _listed(heading: str, lines: Sequence[str]) -> None:
 
 
 def _write(target: Path, text: str) -> None:
-    """Create a new file; a file that could not be written completely is removed. Raises StartError."""
+    """Create a new file; a file that could not be written completely is removed. Raises OutputError."""
     with_rights_of(owner_of(target.parent, shared=True), lambda: _make(target, text))
 
 
@@ -121,11 +122,11 @@ def _make(target: Path, text: str) -> None:
     try:
         handle = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, FILE_MODE)
     except FileExistsError:
-        raise StartError(
+        raise OutputError(
             f"{target} is there already and is not written over; name another file, or see what differs with --diff"
         ) from None
     except (OSError, ValueError) as error:
-        raise StartError(f"{target} cannot be made: {getattr(error, 'strerror', None) or error}") from error
+        raise OutputError(f"{target} cannot be made: {getattr(error, 'strerror', None) or error}") from error
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             file.write(text)
@@ -134,4 +135,4 @@ def _make(target: Path, text: str) -> None:
     except OSError as error:
         with contextlib.suppress(OSError):
             target.unlink()
-        raise StartError(f"{target} cannot be written: {error.strerror}") from error
+        raise OutputError(f"{target} cannot be written: {error.strerror}") from error

@@ -90,7 +90,7 @@ def events(
     watchkeeper events --subject skerry --follow
     watchkeeper events --json --entry delivery
 
-    Exit codes: 0 fine, 2 wrong use or a configuration that cannot be used, 3 there is no database to read.
+    Exit codes: 0 done, 66 there is no database.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     zone = known.host.zone

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from watchkeeper.errors import StartError
+from watchkeeper.errors import OutputError
 from watchkeeper.ownership.whole_file import write_whole
 from watchkeeper.web.auth import passwords
 
@@ -27,7 +27,7 @@ def password(output: Path | None) -> None:
     watchkeeper password --output page-password
     watchkeeper password | ssh gannet sudo install -m 600 /dev/stdin /etc/watchkeeper/page-password
 
-    Exit codes: 0 made, 2 the password is too short or too long, 3 the file cannot be written.
+    Exit codes: 0 done, 64 the password is too short or too long, 73 the file cannot be written.
     """  # noqa: D301  click reads \b as: keep the lines
     try:
         made = passwords.make(_asked())
@@ -51,6 +51,6 @@ def _write(path: Path, text: str) -> None:
     try:
         write_whole(path, text.encode())
     except OSError as error:
-        raise StartError(
+        raise OutputError(
             f"{path} cannot be written: {error.strerror}; name a place where this user may write"
         ) from None

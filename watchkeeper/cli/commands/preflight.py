@@ -15,8 +15,9 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli import output
 from watchkeeper.cli.backtest.backtest import Every
-from watchkeeper.cli.command_group import Exit, configured, ended
+from watchkeeper.cli.command_group import configured, ended
 from watchkeeper.cli.database import opened
+from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.inventory.after_change import after_change as look_back
@@ -100,7 +101,7 @@ def preflight(
     watchkeeper preflight --after hide-hub
     watchkeeper preflight "pool skerry" --leave-out backup
 
-    Exit codes: 0 go, 1 no-go, 2 wrong use or nothing is called so, 3 there is no database to read.
+    Exit codes: 0 go, 1 no-go, 64 nothing has this name, 66 there is no database.
     """  # noqa: D301  click reads \b as: keep the lines
     if since is not None and not afterwards:
         raise click.UsageError("--since is the instant of a change that was made; give it with --after.")
@@ -114,7 +115,7 @@ def preflight(
         output.as_json({"host": known.host.label} | preflight_form(answer))
     else:
         show(answer, known)
-    ended(Exit.FINE if answer.go else Exit.NEEDS_YOU)
+    ended(Exit.OK if answer.go else Exit.NEEDS_YOU)
 
 
 async def _ask(

@@ -14,7 +14,8 @@ from watchkeeper.alerting.alert_book import AlertBook
 from watchkeeper.alerting.evaluator import SeriesEvaluator
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.cli import output
-from watchkeeper.cli.command_group import Exit, configured, ended
+from watchkeeper.cli.command_group import configured, ended
+from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.daemon import daemon
 from watchkeeper.messages.wording import thing, time_left_phrase
@@ -49,7 +50,7 @@ def probe(config: Path | None, *, as_json: bool) -> None:
     watchkeeper probe
     watchkeeper --config hide-hub.toml probe --json
 
-    Exit codes: 0 all is sound, 1 something is not or a probe could not look, 2 the configuration cannot be used.
+    Exit codes: 0 everything is OK, 1 something is not, or a probe failed.
     """  # noqa: D301  click reads \b as: keep the lines
     loaded = settings.read(config)
     for warning in loaded.warnings:
@@ -65,7 +66,7 @@ def probe(config: Path | None, *, as_json: bool) -> None:
         output.as_json(_form(sights, known.host.label, now))
     else:
         show(sights)
-    ended(Exit.NEEDS_YOU if any(each.needs_you for each in sights) else Exit.FINE)
+    ended(Exit.NEEDS_YOU if any(each.needs_you for each in sights) else Exit.OK)
 
 
 def run_probe(probe: str, seen: Observation, rules: Rules, now: datetime, zone: tzinfo) -> ProbeRun:

@@ -7,11 +7,12 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
-from watchkeeper.cli.command_group import Exit, configured, ended
+from watchkeeper.cli.command_group import configured, ended
+from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config import paths
 from watchkeeper.config.secrets import Secrets
-from watchkeeper.errors import StartError
+from watchkeeper.errors import AccessDenied, StoreMissing
 from watchkeeper.messages.wording import clean
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.probes.services.job import JobSettings
@@ -27,21 +28,26 @@ from watchkeeper.store.files import job_spool
 def ran(config: Path | None, job: str, *, failed: bool, message: str) -> None:
     """Say that the job NAME has run, or with --failed that it did not succeed.
 
-    NAME is the name of a [[probe]] of kind "job" in the configuration. Run it as the user that runs watchkeeper, or
-    as root, at the end of the job. It works while the daemon is stopped: the report is read when it starts.
+        NAME is the name of a [[probe]] of kind "job" in the configuration. Run it as the user that runs watchkeeper, or
+        as root, at the end of the job. It works while the daemon is stopped: the report is read when it starts.
 
-    \b
-    nightly-backup && watchkeeper ran nightly-backup
-    watchkeeper ran nightly-backup --failed --message "the disk is full"
+        \b
+        nightly-backup && watchkeeper ran nightly-backup
+        watchkeeper ran nightly-backup --failed --message "the disk is full"
 
-    Exit codes: 0 the report is left for the daemon, 2 there is no such job in the configuration, or it cannot be
-    used, 3 the report cannot be written (no database, no permission, no space).
+    <<<<<<< HEAD
+        Exit codes: 0 the report is left for the daemon, 2 there is no such job in the configuration, or it cannot be
+        used, 3 the report cannot be written (no database, no permission, no space).
+    =======
+        Exit codes: 0 the report is left for the daemon, 64 there is no such job in the configuration, 66 there is no
+        database, 77 no permission.
+    >>>>>>> 7ada9f8 (Use the exit codes of sysexits(3))
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     jobs = [each.name for each in known.probes if isinstance(each, JobSettings)]
     if job not in jobs:
         output.warn(_unknown(job, jobs))
-        ended(Exit.WRONG_USE)
+        ended(Exit.USAGE)
     folder = job_spool.spool_of(_database(known))
     job_spool.leave(folder, JobReport(job, Clock().now(), failed, clean(message, job_spool.MESSAGE_LIMIT)))
     click.echo(
@@ -58,17 +64,17 @@ def _unknown(job: str, jobs: list[str]) -> str:
 def _database(known: Settings) -> Path:
     """The database that the daemon writes to: the configured one, else this user's own, else the service's.
 
-    Raises StartError if there is none, or if this user may not see it.
+    Raises StoreMissing if there is none, AccessDenied if this user may not see it.
     """
     own, service = known.store.path, paths.SYSTEM_STATE
     tried = [own] if "path" in known.store.model_fields_set else [own, service]
     try:
         found = next((path for path in tried if path.exists()), None)
     except OSError as error:
-        raise StartError(
+        raise AccessDenied(
             f"{error.filename} may not be looked at by this user; run this as root or as the user that runs watchkeeper"
         ) from None
     if found is None:
         where = " nor at ".join(str(path) for path in dict.fromkeys(tried))
-        raise StartError(f"there is no database at {where} yet; start `watchkeeper run`, or name its configuration")
+        raise StoreMissing(f"there is no database at {where} yet; start `watchkeeper run`, or name its configuration")
     return found

@@ -10,8 +10,9 @@ import click
 from watchkeeper import settings
 from watchkeeper.cli import output
 from watchkeeper.cli.backtest.backtest import Every
-from watchkeeper.cli.command_group import Exit, configured, ended
+from watchkeeper.cli.command_group import configured, ended
 from watchkeeper.cli.database import opened
+from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.errors import StoreError
@@ -68,8 +69,8 @@ def reclaim(
     watchkeeper reclaim --of skerry/nest-cams
     watchkeeper reclaim --gain 14d --store "pool skerry"
 
-    Exit codes: 0 answered, 1 so much time cannot be gained, or not for sure, 2 wrong use, or nothing is called so,
-    3 there is no database to read the growth from, or no store could be looked at.
+    Exit codes: 0 answered, 1 so much time cannot be gained, or not for sure, 64 nothing has this name, 66 with --gain:
+    there is no database, 69 no store could be read.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     if thin_out and gain is None:
@@ -100,8 +101,8 @@ async def _ask(ask: Ask, known: settings.Settings) -> FreesAnswer:
 
 def _code(answer: FreesAnswer) -> Exit:
     if answer.gain is not None:
-        return Exit.FINE if answer.gain.enough else Exit.NEEDS_YOU
-    return Exit.CANNOT_RUN if answer.unseen and not answer.seen else Exit.FINE
+        return Exit.OK if answer.gain.enough else Exit.NEEDS_YOU
+    return Exit.UNAVAILABLE if answer.unseen and not answer.seen else Exit.OK
 
 
 def show(answer: FreesAnswer) -> None:

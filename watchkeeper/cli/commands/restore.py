@@ -26,8 +26,7 @@ def restore(config: Path | None, file: Path) -> None:
     watchkeeper restore /mnt/jetty/gannet.db
     systemctl start watchkeeper
 
-    Exit codes: 0 restored, 2 wrong use or a configuration that cannot be used, 3 FILE is of no use, the daemon runs, or
-    the place cannot be written; the database is as it was then.
+    Exit codes: 0 restored, 65 FILE is damaged or not a backup, 66 there is no such file, 69 the daemon runs.
     """  # noqa: D301  click reads \b as: keep the lines
     path = place(settings.read(config, secrets=Secrets.LEFT_ALONE).settings)
     aside = put_back(file, path, Clock().now())

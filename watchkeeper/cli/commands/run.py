@@ -36,8 +36,8 @@ def run(config: Path | None, *, verbose: bool) -> None:
     watchkeeper run
     watchkeeper --config hide-hub.toml run
 
-    Exit codes: 0 stopped as asked, 2 the configuration cannot be used, 3 it cannot run here (the port or the database
-    is taken, a place may not be written to).
+    Exit codes: 0 stopped as asked, 69 it cannot run here (the port or the database is in use), 78 the configuration
+    cannot be used.
     """  # noqa: D301  click reads \b as: keep the lines
     loaded = settings.read(config)
     for warning in loaded.warnings:

@@ -12,8 +12,9 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
-from watchkeeper.cli.command_group import Exit, configured, ended
+from watchkeeper.cli.command_group import configured, ended
 from watchkeeper.cli.database import opened
+from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.messages.wording import duration, instant, thing, what_to_look_at
@@ -72,8 +73,8 @@ def status(config: Path | None, *, follow: bool, as_json: bool) -> None:
     watchkeeper status --follow
     watchkeeper status --json | python3 -m json.tool
 
-    Exit codes: 0 nothing needs you or Ctrl-C ended --follow, 1 something needs you or no samples come any more, 2 the
-    configuration cannot be used, 3 there is no database to read.
+    Exit codes: 0 nothing needs you or Ctrl-C ended --follow, 1 something needs you or no samples arrive, 66 there is no
+    database.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     if follow:
@@ -82,7 +83,7 @@ def status(config: Path | None, *, follow: bool, as_json: bool) -> None:
         return
     look = asyncio.run(_once(known))
     _print(look, known, as_json=as_json)
-    ended(Exit.NEEDS_YOU if look.needs_you else Exit.FINE)
+    ended(Exit.NEEDS_YOU if look.needs_you else Exit.OK)
 
 
 async def _once(known: settings.Settings) -> View:

@@ -9,8 +9,9 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
-from watchkeeper.cli.command_group import Exit, configured, ended
+from watchkeeper.cli.command_group import configured, ended
 from watchkeeper.cli.database import opened
+from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config.types import NotifierSettings
 from watchkeeper.errors import DeliveryError, DeliveryRefused, StoreError
@@ -62,7 +63,7 @@ def test_notifiers(config: Path | None, names: tuple[str, ...], *, as_json: bool
     watchkeeper test-notifiers
     watchkeeper test-notifiers mail
 
-    Exit codes: 0 all were delivered, 1 one was not, 2 there is no such notifier, or the configuration cannot be used.
+    Exit codes: 0 all were delivered, 1 at least one was not, 64 there is no such notifier.
     """  # noqa: D301  click reads \b as: keep the lines
     loaded = settings.read(config)
     for warning in loaded.warnings:
@@ -79,7 +80,7 @@ def test_notifiers(config: Path | None, names: tuple[str, ...], *, as_json: bool
     else:
         output.rows((each.name, [each.words]) for each in results)
         _show(aside, known)
-    ended(Exit.NEEDS_YOU if any(each.trouble for each in results) else Exit.FINE)
+    ended(Exit.NEEDS_YOU if any(each.trouble for each in results) else Exit.OK)
 
 
 def choose(known: Sequence[NotifierSettings], names: Sequence[str]) -> list[NotifierSettings]:

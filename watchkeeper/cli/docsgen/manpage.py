@@ -12,10 +12,10 @@ from pathlib import Path
 import click
 
 from watchkeeper import __version__
-from watchkeeper.cli import COMMANDS, EPILOG, main
-from watchkeeper.cli.command_group import Exit
+from watchkeeper.cli import COMMANDS, main
 from watchkeeper.cli.docsgen import alerts as reference_alerts
 from watchkeeper.cli.docsgen import reference, roff
+from watchkeeper.cli.exit_codes import MEANING, Exit
 
 SOURCE = f"watchkeeper {__version__}"
 
@@ -64,12 +64,9 @@ def _commands() -> Iterator[str]:
         yield roff.paragraph(f"`{reference.usage(name, command, context)}`")
         yield from _help(reference.paragraphs(command.help or ""))
         yield from _options(command, context)
-    yield from (roff.heading("exit status"), roff.paragraph("Each command says above what its exit codes mean."))
-    for line in EPILOG.splitlines():
-        number, _, words = line.strip().partition("  ")
-        if number.isdigit():
-            yield from roff.item(number, words)
-    yield from roff.item(str(int(Exit.INTERRUPTED)), "it was interrupted with Ctrl-C")
+    yield from (roff.heading("exit status"), roff.paragraph("The codes from 64 on are those of sysexits(3)."))
+    for code, words in MEANING.items():
+        yield from roff.item(str(int(code)), words)
     yield from _listed("environment", ENVIRONMENT)
     yield from _listed("files", FILES)
     yield from _cautions()
@@ -163,13 +160,13 @@ def from_command_line(words: list[str]) -> int:
     """Run `python -m watchkeeper.cli.docsgen.manpage MANDIR`; returns its exit code."""
     if len(words) != 1 or words[0].startswith("-"):
         print("use: python -m watchkeeper.cli.docsgen.manpage MANDIR, such as /usr/local/share/man", file=sys.stderr)
-        return Exit.WRONG_USE
+        return Exit.USAGE
     try:
         write(Path(words[0]))
     except OSError as error:
         print(f"the man pages cannot be written to {words[0]}: {error.strerror}", file=sys.stderr)
-        return Exit.CANNOT_RUN
-    return Exit.FINE
+        return Exit.CANNOT_CREATE
+    return Exit.OK
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ from watchkeeper.cli import COMMANDS, main
 from watchkeeper.cli.docsgen import alerts as reference_alerts
 from watchkeeper.cli.docsgen import api as reference_api
 from watchkeeper.cli.docsgen import messages as reference_messages
+from watchkeeper.cli.exit_codes import MEANING
 from watchkeeper.config.errors import describe_types
 from watchkeeper.config.types import ProbeSettings, SecretSource
 from watchkeeper.notifiers import registry as notifiers
@@ -150,7 +151,13 @@ def commands() -> str:
     """Every command with its usage, help and options, as Markdown."""
     parts = [_options(main, click.Context(main))]
     parts += ["\n".join(_command(name, later.command())) for name, later in COMMANDS.items()]
-    return "\n\n".join(part.strip() for part in parts)
+    return "\n\n".join(part.strip() for part in [*parts, _exit_codes()])
+
+
+def _exit_codes() -> str:
+    rows = [f"| {code} | {words} |" for code, words in MEANING.items()]
+    head = ["## Exit codes", "", "Those from 64 on are from sysexits(3).", "", "| code | meaning |", "|---|---|"]
+    return "\n".join([*head, *rows])
 
 
 def _command(name: str, command: click.Command) -> Iterator[str]:

@@ -5,6 +5,7 @@ leaves an incomplete copy under the final name. Root works with the rights of ea
 from one to the other through an open handle. Not here: what the commands print (cli/).
 """
 
+import errno
 import os
 import shutil
 import sqlite3
@@ -16,7 +17,8 @@ from datetime import datetime
 from pathlib import Path
 from urllib.parse import quote
 
-from watchkeeper.errors import StoreDamaged, StoreError
+from watchkeeper.errors import OutputError, StoreDamaged, StoreError, StoreMissing, WatchkeeperError
+from watchkeeper.os_errors import remedy
 from watchkeeper.ownership.file_rights import with_rights_of
 from watchkeeper.ownership.folder_owner import Owner, owner_of, real_file
 from watchkeeper.store import connection as database
@@ -30,6 +32,9 @@ REPLACED = ".replaced-"
 MESSAGES = 3
 """How many of the faults that SQLite finds in a file are reported."""
 
+Refusal = Callable[[Path, OSError], WatchkeeperError]
+"""Makes the error where a file cannot be written."""
+
 PART_BYTES = 2**20
 """Bytes read and written at once where a copy goes from one user to another."""
 
@@ -37,14 +42,13 @@ PART_BYTES = 2**20
 def back_up(source: Path, target: Path, *, replace: bool) -> int:
     """Copy the database as it is at this moment to a file. Returns the copy's bytes.
 
-    replace: overwrite an existing file. Raises StoreError where there is one and replace is not set, where there is no
-    database, or where the target cannot be written; StoreFull; StoreDamaged where the database is damaged; StartError
-    where another user could redirect root.
+    replace: overwrite an existing file. Raises OutputError if there is one and replace is not set, or if the target
+    cannot be written; StoreMissing; StoreFull; StoreDamaged; AccessDenied if another user could redirect root.
     """
     source = real_file(source)
     owner, receiver = owner_of(source.parent), owner_of(target.parent, shared=True)
     if _same(source, target):
-        raise StoreError(f"{target} is the database itself: name another file")
+        raise OutputError(f"{target} is the database itself: name another file")
     if owner is None and receiver is None:
         return _back_up_beside(source, target, replace=replace)
     with_rights_of(receiver, lambda: _refuse_target(target, replace=replace))
@@ -58,7 +62,7 @@ def back_up(source: Path, target: Path, *, replace: bool) -> int:
 def _back_up_beside(source: Path, target: Path, *, replace: bool) -> int:
     """Both folders belong to this user: the copy is made where it is to stay."""
     _refuse_target(target, replace=replace)
-    with _passing(target) as copy:
+    with _passing(target, _cannot_create) as copy:
         _copy(source, copy)
         file_lock.put_in_place(copy, target)
     return target.stat().st_size
@@ -66,9 +70,9 @@ def _back_up_beside(source: Path, target: Path, *, replace: bool) -> int:
 
 def _refuse_target(target: Path, *, replace: bool) -> None:
     if target.is_dir():
-        raise StoreError(f"{target} is a folder: name another file")
+        raise OutputError(f"{target} is a folder: name another file")
     if os.path.lexists(target) and not replace:
-        raise StoreError(f"{target} is there already: name another file, or replace it with --force")
+        raise OutputError(f"{target} is there already: name another file, or replace it with --force")
 
 
 def _copy(source: Path, copy: Path) -> None:
@@ -95,7 +99,7 @@ def _copied(source: Path, owner: Owner | None) -> int:
 
 def _receive(handle: int, target: Path) -> int:
     """Write what another user's handle holds to a file of this user's. It was checked with that user's rights."""
-    with _passing(target) as copy, _told_of(target):
+    with _passing(target, _cannot_create) as copy, _told_of(target, _cannot_create):
         size = _pour(handle, copy)
         file_lock.put_in_place(copy, target)
     return size
@@ -109,13 +113,23 @@ def _pour(handle: int, copy: Path) -> int:
         return file.tell()
 
 
+def _cannot_create(target: Path, error: OSError) -> WatchkeeperError:
+    """The error where a copy cannot be made."""
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return file_lock.refusal(target, error)
+    return OutputError(
+        f"{target} cannot be created ({error.strerror}): "
+        + remedy(error, "name a file in a folder that exists and that this user may write to")
+    )
+
+
 @contextmanager
-def _told_of(path: Path) -> Iterator[None]:
+def _told_of(path: Path, refusal: Refusal = file_lock.refusal) -> Iterator[None]:
     """Turn errors of the system into errors that name the file."""
     try:
         yield
     except OSError as error:
-        raise file_lock.refusal(path, error) from error
+        raise refusal(path, error) from error
 
 
 def restore(backup: Path, path: Path, at: datetime) -> Path | None:
@@ -203,8 +217,8 @@ def _opened(backup: Path) -> int:
     return handle
 
 
-def _no_backup(backup: Path) -> StoreError:
-    return StoreError(f"there is no file {backup}: name a backup made by `watchkeeper backup`")
+def _no_backup(backup: Path) -> StoreMissing:
+    return StoreMissing(f"there is no file {backup}: name a backup made by `watchkeeper backup`")
 
 
 def check(path: Path, called: Path | None = None) -> None:
@@ -236,12 +250,15 @@ def _same(one: Path, other: Path) -> bool:
 
 
 @contextmanager
-def _passing(target: Path) -> Iterator[Path]:
-    """An empty file beside the target, readable only by its owner, that is removed afterwards in every case."""
+def _passing(target: Path, refusal: Refusal = file_lock.refusal) -> Iterator[Path]:
+    """An empty file beside the target, readable only by its owner, that is removed afterwards in every case.
+
+    refusal: the error where it cannot be made.
+    """
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent)
     except OSError as error:
-        raise file_lock.refusal(target, error) from error
+        raise refusal(target, error) from error
     os.close(handle)
     try:
         yield Path(name)

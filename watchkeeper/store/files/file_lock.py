@@ -11,7 +11,7 @@ import stat
 from contextlib import suppress
 from pathlib import Path
 
-from watchkeeper.errors import StartError, StoreError, StoreFull
+from watchkeeper.errors import AccessDenied, StartError, StoreError, StoreFull
 from watchkeeper.os_errors import remedy
 from watchkeeper.ownership.folder_owner import Owner, owner_of, real_file, user
 
@@ -40,7 +40,7 @@ def make_database_file(path: Path) -> None:
 def refuse_root(path: Path) -> None:
     """Raise StartError where root would write, for a long time, in a folder that belongs to another user."""
     if (owner := owner_of(real_file(path).parent)) is not None:
-        raise StartError(
+        raise AccessDenied(
             f"{owner.folder} belongs to {owner}, and this is root: run this as that user "
             f"(for the service: systemctl start watchkeeper), or give the folder to root"
         )

@@ -47,5 +47,5 @@ async def test_the_keeper_acts(tmp_path: Path) -> None:
                 assert "memory ran." in await answer.text()
             async with session.get(f"{daemon.address}api/v1/events") as answer:
                 lines = (await answer.json())["items"]
-        assert "Snapshot removed." in [line["text"] for line in lines if line["entry"] == "note"]
+        assert "Snapshot removed." in [line["text"] for line in lines if line["kind"] == "note"]
         assert daemon.stop() == 0

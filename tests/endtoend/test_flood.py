@@ -100,7 +100,7 @@ class Host:
     def newest(self) -> dict[str, str]:
         """When each series of the quick probes was last seen, as the page tells it: one of a file, one of a program."""
         items = json.loads(self.get("/api/v1/quantities")[1])["items"]
-        return {each["subject"]: each["last_at"] for each in items if each["subject"] in {"memory", "lamp"}}
+        return {each["subject"]: each["last_reading_at"] for each in items if each["subject"] in {"memory", "lamp"}}
 
     def turn_service(self) -> None:
         """Stop the service, or start it again."""

@@ -214,7 +214,7 @@ def _a_clean_up_that_ends_it(station: Station, filler: Filler) -> None:
 
 def _every_transition_was_told_once(station: Station) -> None:
     """Event log, webhook and mailbox contain the same transitions, and each mail is in its episode's thread."""
-    told = [line for line in station.get("/api/v1/events?limit=200")["items"] if line["entry"] == "transition"]
+    told = [line for line in station.get("/api/v1/events?limit=200")["items"] if line["kind"] == "transition"]
     station.until("the last mail", lambda: len(station.mailbox.mails) >= len(told))
     time.sleep(1.5)  # one more run of every probe: a second copy of anything would arrive now
     assert len(station.hook.events) == len(station.mailbox.mails) == len(told)

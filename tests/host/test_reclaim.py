@@ -133,7 +133,7 @@ def test_what_zfs_cannot_destroy_is_reported(pool: Station) -> None:
     """A hold and a clone: both are reported, and deleting them fails as reported."""
     pool.machine.run("zfs hold keep gauge/hide-hub@hourly-8; zfs clone gauge/ringing-db@before gauge/trial")
     answer = reclaim(pool, "gauge/*@*", user="keeper")
-    why = {each["name"]: each["reasons"] for each in answer["cannot_be_deleted"]}
+    why = {each["name"]: each["reason"] for each in answer["cannot_be_deleted"]}
     assert why == {
         "gauge/hide-hub@hourly-8": "it has a hold (1): see zfs holds and zfs release",
         "gauge/ringing-db@before": "a clone depends on it: gauge/trial",

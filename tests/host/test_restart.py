@@ -76,5 +76,5 @@ def started_by_hand(station: Station) -> set[str]:
 
 def missing(station: Station) -> set[str]:
     """What has not come back, by the newest observation."""
-    facts = station.latest(SUBJECT)[SUBJECT, QUANTITY]["facts"]
+    facts = station.latest(SUBJECT)[SUBJECT, QUANTITY]["details"]
     return {fact["value"] for fact in facts if fact["name"] == "not back"}

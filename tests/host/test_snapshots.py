@@ -64,7 +64,7 @@ def test_a_snapshot_becomes_overdue_in_time(station: Station, taken_at: dict[str
 
 def _due_at(station: Station, subject: str) -> float:
     found = station.findings().get((subject, "newest"))
-    return instant(found["ends_at"]) if found and found["ends_at"] else 0.0
+    return instant(found["expected_at"]) if found and found["expected_at"] else 0.0
 
 
 @pytest.fixture(scope="module")

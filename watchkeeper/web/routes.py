@@ -1,4 +1,4 @@
-"""The table of routes: the only place that says what is served where, with which parameters, and what it answers.
+"""The table of routes: the only place that says what is served where, with which parameters, and with what answer.
 
 The router, the description at /api and the manual's chapter are all generated from it.
 """
@@ -33,7 +33,7 @@ class Route:
     """One resource that can be read.
 
     path: with its parameters in braces. summary: one sentence. media: the type of a successful answer.
-    kept: the answer is cached until the store changes. form: the schema name of its answer, if that is JSON.
+    kept: the answer is cached until the store changes. form: the name of the answer's schema, if that is JSON.
     looks: it reads the host, which may be refused for a moment.
     """
 
@@ -72,22 +72,42 @@ async def description(request: web.Request) -> web.Response:
 
 
 ROUTES = (
-    Route("/", pages.status, "The board: what needs the keeper, and by when.", media=HTML, kept=True),
+    Route(
+        "/",
+        pages.status,
+        "The status page: what needs you and by when, the time left, and what is OK.",
+        media=HTML,
+        kept=True,
+    ),
     Route(
         "/subjects/{subject}",
         subject.subject,
-        "A subject: its history, what was found, its alerts and journal.",
+        "A subject: its history, forecast, alerts and events.",
         (subject.SUBJECT, subject.SPAN, subject.SINCE, subject.UNTIL),
         HTML,
         kept=True,
     ),
-    Route("/events", pages.events, "What happened, newest first.", (api.BEFORE,), HTML, kept=True),
-    Route("/capacity", capacity.page, "Is there room: a guest, more of one, more of the host.", ROOM, HTML, looks=True),
-    Route("/preflight", preflight.page, "Is a change safe now; what became of it.", preflight.READY, HTML, looks=True),
+    Route("/events", pages.events, "The event log, newest first.", (api.BEFORE,), HTML, kept=True),
+    Route(
+        "/capacity",
+        capacity.page,
+        "Is there enough capacity for a new guest, a larger one, or with a larger host?",
+        ROOM,
+        HTML,
+        looks=True,
+    ),
+    Route(
+        "/preflight",
+        preflight.page,
+        "Is a change safe now? After it: what was its result?",
+        preflight.READY,
+        HTML,
+        looks=True,
+    ),
     Route(
         "/reclaim",
         reclaim.page,
-        "What sets of snapshots hold, and would free together.",
+        "How much space sets of snapshots hold, and would free if they were deleted.",
         (reclaim.STORE,),
         HTML,
         looks=True,
@@ -95,62 +115,71 @@ ROUTES = (
     Route(
         "/operator",
         form_handlers.operator,
-        "The keeper's own page: signing in, notes, probes, test messages.",
+        "Sign in, write a note, run a probe, send a test message.",
         media=HTML,
     ),
-    Route("/api", index, "What the API has: this description.", form="Index"),
-    Route("/api/openapi.json", description, "The API's description in OpenAPI 3.1.", form="Description"),
+    Route("/api", index, "The index: every path of the API with its parameters.", form="Index"),
+    Route("/api/openapi.json", description, "The description of the API in OpenAPI 3.1.", form="Description"),
     Route(
         "/api/v1/status",
         api.status,
-        "The board: what stands, what has its place on the staff, what is well.",
+        "The content of the status page: alerts, time left, and what is OK.",
         kept=True,
-        form="Board",
+        form="Status",
     ),
     Route(
         "/api/v1/quantities",
         api.quantities,
-        "Every series: a quantity of a subject over time.",
+        "Every quantity that is recorded, such as the space of a pool.",
         kept=True,
-        form="SeriesList",
+        form="QuantityList",
     ),
     Route(
         "/api/v1/quantities/{id}",
         api.quantity,
-        "One series with its newest observation, its findings and its alerts.",
-        (api.SERIES_ID,),
-        form="OneSeries",
+        "One quantity with its newest reading, findings, alerts and events.",
+        (api.QUANTITY_ID,),
+        form="QuantityDetails",
     ),
     Route(
         "/api/v1/quantities/{id}/history",
         api.history,
-        "A series' samples, oldest first.",
-        (api.SERIES_ID, api.SINCE, api.UNTIL, api.POINTS),
-        form="SampleList",
+        "The history of a quantity, oldest first; downsampled if it has more points than requested.",
+        (api.QUANTITY_ID, api.SINCE, api.UNTIL, api.POINTS),
+        form="History",
     ),
     Route(
         "/api/v1/quantities/{id}/history.csv",
         api.history_csv,
-        "A series' samples as a table (RFC 4180), oldest first, none left out.",
-        (api.SERIES_ID, api.SINCE, api.UNTIL),
+        "The complete history of a quantity as CSV (RFC 4180), oldest first.",
+        (api.QUANTITY_ID, api.SINCE, api.UNTIL),
         CSV,
     ),
-    Route("/api/v1/raised", api.raised, "Every alert that was ever raised, with its state now.", form="AlertList"),
-    Route("/api/v1/findings", api.findings, "What the rules found last for every concern.", form="FindingList"),
+    Route("/api/v1/raised", api.raised, "Every alert that was ever raised, with its current state.", form="AlertList"),
+    Route(
+        "/api/v1/findings",
+        api.findings,
+        "The newest result of every rule, whether it raised an alert or not.",
+        form="FindingList",
+    ),
     Route(
         "/api/v1/events",
         api.events,
-        "What happened, newest first; the Link field leads to older lines.",
+        "The event log, newest first; the Link header has the next page.",
         (api.BEFORE, api.LIMIT),
-        form="Journal",
+        form="EventList",
     ),
     Route(
-        "/api/v1/outbox", api.outbox, "Messages that wait for delivery, or were set aside.", (api.LIMIT,), form="Outbox"
+        "/api/v1/outbox",
+        api.outbox,
+        "Messages that wait for delivery, or could not be delivered.",
+        (api.LIMIT,),
+        form="DeliveryList",
     ),
     Route(
         "/api/v1/capacity",
         capacity.capacity,
-        "Is there room for a guest, for more of one, or with more in the host: now, in 30, 90 and 365 days.",
+        "Is there enough capacity for a new or larger guest, or with a larger host: now, and in 30, 90 and 365 days.",
         ROOM,
         form="Capacity",
         looks=True,
@@ -158,7 +187,7 @@ ROUTES = (
     Route(
         "/api/v1/preflight",
         preflight.preflight,
-        "Is it safe to change something now, point by point; with after, what became of the change.",
+        "Is it safe to change something now, check by check; with after=yes: what was the result of the change.",
         preflight.READY,
         form="Preflight",
         looks=True,
@@ -166,7 +195,7 @@ ROUTES = (
     Route(
         "/api/v1/reclaim",
         reclaim.reclaim,
-        "What sets of snapshots hold, and would free together if they were deleted. Nothing is deleted.",
+        "How much space sets of snapshots hold, and would free if they were deleted. Nothing is deleted.",
         (reclaim.STORE,),
         form="Reclaim",
         looks=True,
@@ -174,16 +203,16 @@ ROUTES = (
     Route(
         "/api/v1/changes",
         event_stream.changes,
-        "Tells of each change as an event, for pages that stay open.",
+        "Server-sent events: one for each change, for pages that stay open.",
         (),
         EVENTS,
     ),
-    Route("/events.atom", feeds.events, "The newest lines of the journal, as an Atom feed.", media=atom.MEDIA),
-    Route("/calendar.ics", feeds.dates, "Every forecast and deadline on its day, as iCalendar.", media=calendar.MEDIA),
+    Route("/events.atom", feeds.events, "The newest events as an Atom feed.", media=atom.MEDIA),
+    Route("/calendar.ics", feeds.dates, "Every forecast and due date as an iCalendar file.", media=calendar.MEDIA),
     Route(
         "/api/v1/health",
         api.health,
-        "Whether the watch itself is kept; 503 where it is not.",
+        "Whether monitoring itself works; 503 if it does not.",
         (),
         api.HEALTH_JSON,
         form="Health",
@@ -204,12 +233,12 @@ class FormRoute:
 FORM_ROUTES = (
     FormRoute("/operator/sign-in", form_handlers.enter, "Sign in.", ("password",)),
     FormRoute("/operator/sign-out", form_handlers.leave, "Sign out."),
-    FormRoute("/operator/note", form_handlers.note, "Write a note into the journal.", ("text", "series")),
+    FormRoute("/operator/note", form_handlers.note, "Write a note into the event log.", ("text", "series")),
     FormRoute("/operator/run", form_handlers.run_now, "Run a probe now.", ("probe",)),
     FormRoute("/operator/test-message", form_handlers.test_message, "Send a test message.", ("notifier",)),
     FormRoute("/subjects/{id}/acknowledge", form_handlers.acknowledge, "Acknowledge an alert.", ("concern", "back")),
-    FormRoute("/subjects/{id}/shelve", form_handlers.shelve, "Set an alert aside.", ("concern", "for", "back")),
-    FormRoute("/subjects/{id}/unshelve", form_handlers.unshelve, "Let an alert count again.", ("concern", "back")),
+    FormRoute("/subjects/{id}/shelve", form_handlers.shelve, "Shelve an alert for a time.", ("concern", "for", "back")),
+    FormRoute("/subjects/{id}/unshelve", form_handlers.unshelve, "End the shelving of an alert.", ("concern", "back")),
 )
 """What the operator can do, besides what anyone can read."""
 
@@ -220,14 +249,14 @@ def describe(prefix: str) -> dict[str, object]:
         "name": "watchkeeper",
         "version": __version__,
         "errors": PROBLEM_JSON,
-        "description": f"{prefix}/api/openapi.json",
+        "openapi": f"{prefix}/api/openapi.json",
         "routes": [
             {
                 "method": "GET",
                 "path": prefix + route.path,
                 "summary": route.summary,
-                "media": route.media,
-                "answers": [200, *route.errors],
+                "media_type": route.media,
+                "statuses": [200, *route.errors],
                 "parameters": [_parameter(p) for p in route.parameters],
             }
             for route in ROUTES
@@ -240,7 +269,7 @@ def _parameter(parameter: Parameter[Any]) -> Mapping[str, object]:
     return {
         "name": parameter.name,
         "in": parameter.where,
-        "what": parameter.what,
+        "description": parameter.what,
         "allowed": parameter.allowed,
         "schema": dict(parameter.schema),
     }

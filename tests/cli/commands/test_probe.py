@@ -53,19 +53,19 @@ def test_what_is_not_sound_stands_first_and_is_exit_code_1(run: Run, one_probe: 
     assert result.exit_code == 1
     assert result.stdout.splitlines()[:2] == ["Needs you", "  hide-hub  service hide-hub: connection refused"]
     found = json.loads(run("probe", "--json").stdout)
-    assert found["sound"] is False
-    assert found["observations"][0] | {"took_s": None, "phases": []} == {
+    assert found["ok"] is False
+    assert found["observations"][0] | {"response_time_s": None, "phases": []} == {
         "probe": "hide-hub",
         "subject": "service hide-hub",
         "quantity": found["observations"][0]["quantity"],
         "kind": "answer",
         "needs_you": True,
-        "words": "connection refused",
+        "text": "connection refused",
         "answered": False,
         "reason": "connection refused",
-        "took_s": None,
+        "response_time_s": None,
         "phases": [],
-        "facts": found["observations"][0]["facts"],
+        "details": found["observations"][0]["details"],
     }
 
 

@@ -98,7 +98,7 @@ def test_json_is_one_object_a_line(config: Path, database: Path) -> None:
         first = json.loads(process.stdout.readline())
         commit(database, paused=True)
         second = json.loads(process.stdout.readline())
-        assert [(each["needs_you"], len(each["needing"])) for each in (first, second)] == [(False, 0), (True, 1)]
+        assert [(each["needs_you"], len(each["active"])) for each in (first, second)] == [(False, 0), (True, 1)]
         process.send_signal(signal.SIGINT)
         assert process.communicate(timeout=20) == ("", "")
         assert process.returncode == 0

@@ -67,8 +67,8 @@ async def test_index_describes_every_route(page: Open) -> None:
     assert [(p["name"], p["in"]) for p in samples["parameters"]] == [
         ("id", "path"), ("since", "query"), ("until", "query"), ("points", "query"),
     ]  # fmt: skip
-    assert samples["answers"] == [200, 400, 404]
-    assert all(p["what"] and p["allowed"] and p["schema"]["type"] for p in samples["parameters"])
+    assert samples["statuses"] == [200, 400, 404]
+    assert all(p["description"] and p["allowed"] and p["schema"]["type"] for p in samples["parameters"])
 
 
 async def test_board(page: Open) -> None:
@@ -76,13 +76,13 @@ async def test_board(page: Open) -> None:
     found = await get(await page(readstore.filling()), "/api/v1/status")
     assert found["host"] == "gannet"
     assert found["at"] == "2026-11-25T07:24:11.000Z"
-    assert [a["subject"] for a in found["needing"]] == ["snapshots of nest-cams", "pool skerry", "file system /srv"]
-    assert [a["priority"] for a in found["needing"]] == ["warning", "warning", "caution"]
-    assert len(found["known"]) == len(found["over"]) == 1
-    pool = next(p for p in found["places"] if p["subject"] == "pool skerry" and p["concern"] == "full")
-    assert pool["left_s"] == round(timedelta(days=3.1).total_seconds())
-    assert pool["earliest_at"] < pool["ends_at"] < pool["latest_at"]
-    assert {"why", "series", "subject", "quantity"} == set(found["quiet"][0])
+    assert [a["subject"] for a in found["active"]] == ["snapshots of nest-cams", "pool skerry", "file system /srv"]
+    assert [a["priority"] for a in found["active"]] == ["warning", "warning", "caution"]
+    assert len(found["acknowledged"]) == len(found["rectified"]) == 1
+    pool = next(p for p in found["time_left"] if p["subject"] == "pool skerry" and p["concern"] == "full")
+    assert pool["time_left_s"] == round(timedelta(days=3.1).total_seconds())
+    assert pool["earliest_at"] < pool["expected_at"] < pool["latest_at"]
+    assert {"reason", "quantity_id", "subject", "quantity"} == set(found["ok"][0])
 
 
 async def test_series(page: Open) -> None:
@@ -92,7 +92,7 @@ async def test_series(page: Open) -> None:
     pool = next(s for s in items if (s["subject"], s["quantity"]) == ("pool skerry", "space"))
     one = await get(client, f"/api/v1/quantities/{pool['id']}")
     assert one["latest"]["used"] == 1.86 * 1024 * GIB
-    assert one["latest"]["facts"] == [{"name": "device", "value": "dm-3"}]
+    assert one["latest"]["details"] == [{"name": "device", "value": "dm-3"}]
     assert {f["concern"] for f in one["findings"]} == {"full", "not_reporting"}
     assert [a["state"] for a in one["alerts"]] == ["active"]
     assert one["findings"][0]["forecast"]["growth_per_day"] > 0
@@ -100,9 +100,9 @@ async def test_series(page: Open) -> None:
 
 OBSERVED = {
     "level": {"used", "capacity", "unit"},
-    "deadline": {"due_at", "last_at", "period_s"},
-    "answer": {"answered", "reason", "took_s", "phases"},
-    "condition": {"ok", "reason", "grave"},
+    "deadline": {"due_at", "last_done_at", "period_s"},
+    "answer": {"answered", "reason", "response_time_s", "phases"},
+    "condition": {"ok", "reason", "failed"},
 }
 
 
@@ -111,7 +111,7 @@ OBSERVED = {
     [
         ("level", {"at", "used", "capacity"}),
         ("deadline", {"at", "due_at"}),
-        ("answer", {"at", "answered", "took_s"}),
+        ("answer", {"at", "answered", "response_time_s"}),
         ("condition", {"at", "ok"}),
     ],
 )
@@ -124,14 +124,14 @@ async def test_samples_by_kind(page: Open, kind: str, names: set[str]) -> None:
     found = await get(client, f"/api/v1/quantities/{one['id']}/history")
     assert found["kind"] == kind
     assert set(found["items"][0]) == names
-    assert found["stored"] == len(found["items"]) == 48
+    assert found["stored_count"] == len(found["items"]) == 48
 
 
 async def test_samples_window_and_points(page: Open) -> None:
     """Since and until choose, as instants or as how long ago; points thins and says how many there were."""
     client = await page(readstore.calm())
     whole = await get(client, "/api/v1/quantities/1/history?since=10d&points=20")
-    assert whole["stored"] == 480
+    assert whole["stored_count"] == 480
     assert 8 < len(whole["items"]) <= 20
     named = await get(
         client, "/api/v1/quantities/1/history?since=2026-11-24T00:00:00%2B01:00&until=2026-11-24T12:00:00Z"
@@ -214,7 +214,7 @@ async def test_journal_link_carries_the_prefix(page: Open) -> None:
 async def test_outbox_shows_trouble_and_no_body(page: Open) -> None:
     """An open parcel is listed with its tries; the message's text is the receiver's."""
     (item,) = (await get(await page(readstore.filling()), "/api/v1/outbox"))["items"]
-    assert (item["notifier"], item["tries"], item["trouble"]) == ("mail", 2, "connection refused")
+    assert (item["notifier"], item["attempts"], item["last_error"]) == ("mail", 2, "connection refused")
     assert set(item["message"]) == {"id", "thread", "headline"}
 
 
@@ -224,7 +224,7 @@ async def test_alerts_and_findings(page: Open) -> None:
     ids = {s["id"]: s["subject"] for s in (await get(client, "/api/v1/quantities"))["items"]}
     for path in ("/api/v1/raised", "/api/v1/findings"):
         for item in (await get(client, path))["items"]:
-            assert ids[item["series"]] == item["subject"]
+            assert ids[item["quantity_id"]] == item["subject"]
 
 
 async def test_shelved_until(page: Open) -> None:

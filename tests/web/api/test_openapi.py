@@ -77,7 +77,7 @@ async def test_it_is_served_with_the_prefix_as_its_server(page: Open) -> None:
     assert found["servers"] == [{"url": "/watch"}]
     assert found["paths"] == DOCUMENT["paths"]
     index = await (await client.get("/watch/api")).json()
-    assert index["description"] == "/watch/api/openapi.json"
+    assert index["openapi"] == "/watch/api/openapi.json"
 
 
 async def described(client: Client, path: str, url: URL, headers: dict[str, str] | None = None) -> int:
@@ -202,7 +202,7 @@ def clients() -> Any:
     [
         (Kind.LEVEL, ["at", "used", "capacity"]),
         (Kind.DEADLINE, ["at", "due_at"]),
-        (Kind.ANSWER, ["at", "answered", "took_s"]),
+        (Kind.ANSWER, ["at", "answered", "response_time_s"]),
         (Kind.CONDITION, ["at", "ok"]),
     ],
 )
@@ -213,7 +213,7 @@ async def test_csv(page: Open, kind: Kind, head: list[str]) -> None:
     series = next(s for s in store.all_series if s.kind is kind and s.key in store.history)
     answer = await client.get(f"/api/v1/quantities/{series.id}/history.csv?since=2d")
     assert answer.headers["Content-Type"] == "text/csv; charset=utf-8; header=present"
-    assert answer.headers["Content-Disposition"] == f'attachment; filename="series-{series.id}.csv"'
+    assert answer.headers["Content-Disposition"] == f'attachment; filename="quantity-{series.id}.csv"'
     text = await answer.text()
     assert text.endswith("\r\n")
     assert "\n" not in text.replace("\r\n", "")

@@ -19,7 +19,7 @@ from watchkeeper.messages.wording import instant
 from watchkeeper.model.records import Entry, JournalLine
 from watchkeeper.model.units import parse_duration
 from watchkeeper.store import Store
-from watchkeeper.web.api.json_forms import Ids, journal_form
+from watchkeeper.web.api.json_forms import Ids, event_form
 
 PAGE = 500
 """Lines that are read at once."""
@@ -148,7 +148,7 @@ async def _coming(store: Store, wanted: Wanted, after_id: int) -> AsyncIterator[
 
 def _line(line: JournalLine, ids: Ids, zone: tzinfo, *, as_json: bool) -> None:
     if as_json:
-        output.as_json(journal_form(line, ids))
+        output.as_json(event_form(line, ids))
         return
     entry = "" if line.entry is Entry.TRANSITION else f"{line.entry.value}: "
     output.rows([(instant(line.at, zone, Clock().now()), [f"{entry}{line.text}"])], most_left=DATED)

@@ -116,10 +116,10 @@ def _form(sights: Sequence[ProbeRun], host: str, now: datetime) -> Json:
             "quantity": each.seen.key.quantity,
             "kind": each.seen.kind.value,
             "needs_you": each.needs_you,
-            "words": each.words,
+            "text": each.words,
         }
         | observation_form(each.seen)
         for each in sights
     ]
-    sound = not any(each.needs_you for each in sights)
-    return {"host": host, "at": stamp(now), "sound": sound, "observations": observations}
+    ok = not any(each.needs_you for each in sights)
+    return {"host": host, "at": stamp(now), "ok": ok, "observations": observations}

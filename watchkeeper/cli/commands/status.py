@@ -21,7 +21,7 @@ from watchkeeper.messages.wording import duration, instant, thing, what_to_look_
 from watchkeeper.model.observation import Level
 from watchkeeper.model.records import Series
 from watchkeeper.store import Store
-from watchkeeper.web.api.json_forms import Json, board_form
+from watchkeeper.web.api.json_forms import Json, status_form
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard, Place, build_dashboard
 
@@ -56,14 +56,14 @@ class View:
 @click.command()
 @configured
 @click.option("--follow", "-f", is_flag=True, help="Go on and show it anew when it changes, until Ctrl-C.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: the API's board, and `needs_you`.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `Status` of the API, and `needs_you`.")
 def status(config: Path | None, *, follow: bool, as_json: bool) -> None:
     """Show how things stand: what needs you first, then everything that ends, ordered by the time that is left.
 
     It reads the database, so it works beside a running daemon, and after one has stopped.
 
-    The object of --json is the API's board (needing, known, aside, over, places, quiet and their times) with host and
-    needs_you.
+    The object of --json is `Status` of the API (active, acknowledged, shelved, rectified, time_left, ok, learning and
+    their times) with needs_you, and without what only the daemon knows.
 
     With --follow a terminal always shows the newest board. Into a pipe, and with --json (one object a line), a new one
     is printed when something comes, moves or goes; that time passes and samples come is not enough.
@@ -160,7 +160,7 @@ def stands_still(found: Dashboard, series: Iterable[Series]) -> timedelta | None
 
 
 def _form(found: Dashboard, series: Iterable[Series], host: str, *, needs_you: bool) -> Json:
-    return {"host": host, "needs_you": needs_you} | board_form(found, {each.key: each.id for each in series})
+    return {"host": host, "needs_you": needs_you} | status_form(found, {each.key: each.id for each in series})
 
 
 def show(found: Dashboard, host: str, zone: tzinfo, still: timedelta | None) -> None:

@@ -20,7 +20,7 @@ from watchkeeper.messages.wording import duration, instant
 from watchkeeper.model.message import Message
 from watchkeeper.model.records import Delivery, DeliveryState
 from watchkeeper.notifiers.registry import make_notifier
-from watchkeeper.web.api.json_forms import parcel_form
+from watchkeeper.web.api.json_forms import delivery_form
 
 MOST_LOOKED_AT, MOST_SHOWN = 1_000, 10
 """Of what was set aside: enough to see what is wrong."""
@@ -75,7 +75,7 @@ def test_notifiers(config: Path | None, names: tuple[str, ...], *, as_json: bool
     aside = asyncio.run(_set_aside(known, {each.label for each in chosen}))
     if as_json:
         delivered = all(not each.trouble for each in results)
-        shown = {"notifiers": [_form(r) for r in results], "set_aside": [parcel_form(each) for each in aside]}
+        shown = {"notifiers": [_form(r) for r in results], "set_aside": [delivery_form(each) for each in aside]}
         output.as_json({"delivered": delivered, **shown})
     else:
         output.rows((each.name, [each.words]) for each in results)

@@ -17,7 +17,7 @@ def markdown() -> str:
 
 def _markdown(described: Node) -> Iterator[str]:
     yield from (described["info"]["description"], "")
-    yield from ("The same stands at `/api/openapi.json` in OpenAPI 3.1. Every path is read with GET.", "")
+    yield from ("`/api/openapi.json` has the same in OpenAPI 3.1. Every path is read with GET.", "")
     operations = {path: item["get"] for path, item in described["paths"].items()}
     everywhere = set.intersection(*(set(operation["responses"]) for operation in operations.values())) - {"200"}
     yield from (
@@ -27,9 +27,9 @@ def _markdown(described: Node) -> Iterator[str]:
     )
     for path, operation in operations.items():
         yield from _operation(path, operation, set(operation["responses"]) - everywhere)
-    yield from ("## What the answers hold", "")
+    yield from ("## Content of the answers", "")
     yield from (
-        "Every member is always there; one without a value is null. A name in italics is a form of its own.",
+        "Every member is always present; one without a value is null. A name in italics has its own list below.",
         "",
     )
     for name, schema in described["components"]["schemas"].items():
@@ -49,7 +49,7 @@ def _operation(path: str, operation: Node, own: Container[str]) -> Iterator[str]
 
 
 def _answers(operation: Node, shown: Container[str]) -> Iterator[str]:
-    yield from ("| answer | what it means | what it holds |", "|---|---|---|")
+    yield from ("| status | meaning | content |", "|---|---|---|")
     for status, answer in operation["responses"].items():
         if status in shown:
             yield f"| {status} | {answer['description']} | {_holds(answer)} |"
@@ -86,7 +86,7 @@ def _words(schema: Node) -> str:
         case {"properties": members}:
             return f"object of {', '.join(f'`{member}`' for member in members)}"
         case {"type": "string", "format": "date-time"}:
-            return "instant"
+            return "time"
         case {"type": kind}:
             return _TYPES[kind]
         case _:
@@ -107,7 +107,7 @@ def _others() -> Iterator[str]:
     """Pages and feeds, and what the operator's forms send."""
     yield from ("| address | | type |", "|---|---|---|")
     yield from (f"| `{route.path}` | {route.summary} | `{route.media}` |" for route in ROUTES if not route.of_api)
-    yield from ("", "The page's own forms send these; they need a session, its word and the same origin:", "")
+    yield from ("", "The page's own forms send these. They need a session, its token and the same origin:", "")
     yield from ("| form | | fields |", "|---|---|---|")
     yield from (
         f"| `{act.path}` | {act.summary} | {', '.join(f'`{field}`' for field in act.fields)} |" for act in FORM_ROUTES

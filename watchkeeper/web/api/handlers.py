@@ -3,7 +3,7 @@
 import csv
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from urllib.parse import urlencode
 
@@ -11,10 +11,11 @@ from aiohttp import web
 
 from watchkeeper import __version__
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.records import Sample
+from watchkeeper.model.records import Delivery, DeliveryState, Sample
 from watchkeeper.web.api import json_forms
 from watchkeeper.web.charts.downsample import downsample
 from watchkeeper.web.context import Context, of
+from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.health import HealthReport
 from watchkeeper.web.http.parameters import moment, part, whole
 from watchkeeper.web.http.problem_details import Refusal
@@ -27,18 +28,24 @@ LARGEST_ID = 2**63 - 1
 
 
 def read_id(text: str) -> int:
-    """A series' id. Raises ValueError."""
+    """A quantity's id. Raises ValueError."""
     if not (text.isascii() and text.isdecimal() and len(text) < 19):
         raise ValueError(text)
     return int(text)
 
 
-SERIES_ID = part("id", "the id of a series, as /api/v1/quantities gives it", read_id, {"type": "integer", "minimum": 1})
-SINCE = moment("since", "Samples from here on; left out: a day before until.")
-UNTIL = moment("until", "Samples up to here; left out: now.")
-POINTS = whole("points", "At most this many samples; peaks are kept.", 4, 10_000, 1_000)
-BEFORE = whole("before", "Lines with a smaller id than this; left out: the newest.", 1, LARGEST_ID)
-LIMIT = whole("limit", "At most this many.", 1, 500, 100)
+QUANTITY_ID = part("id", "The id of a quantity, from /api/v1/quantities", read_id, {"type": "integer", "minimum": 1})
+SINCE = moment("since", "Readings from this time on; default: one day before until.")
+UNTIL = moment("until", "Readings up to this time; default: now.")
+POINTS = whole("points", "The maximum number of points; peaks are kept.", 4, 10_000, 1_000)
+BEFORE = whole("before", "Events with a smaller id than this; default: the newest events.", 1, LARGEST_ID)
+LIMIT = whole("limit", "The maximum number of items.", 1, 500, 100)
+STATUS_EVENTS = 5
+"""How many of the newest events belong to the status."""
+QUANTITY_EVENTS = 20
+"""How many of its newest events belong to a quantity."""
+SEARCHED_DELIVERIES = 200
+"""Deliveries searched for those set aside; if more are waiting, the health of deliveries reports it."""
 
 
 def reply(body: object, *, status: int = 200, media: str = "application/json") -> web.Response:
@@ -54,29 +61,43 @@ async def ids(context: Context) -> Mapping[SeriesKey, int]:
 
 
 async def status(request: web.Request) -> web.Response:
-    """The board."""
+    """The content of the status page."""
     context = of(request)
     found = await context.board(context.clock.now())
-    return reply({"host": context.host} | json_forms.board_form(found, await ids(context)))
+    problems, known = context.vitals.read().troubles, await ids(context)
+    recent = await context.store.journal(limit=STATUS_EVENTS)
+    return reply(
+        {
+            "host": context.host,
+            "summary": dashboard_text.verdict(found, troubled=bool(problems)),
+            "monitoring_problems": list(problems),
+        }
+        | json_forms.status_form(found, known)
+        | {"recent_events": [json_forms.event_form(line, known) for line in recent]}
+    )
 
 
 async def quantities(request: web.Request) -> web.Response:
-    """Every series."""
-    return reply({"items": [json_forms.series_form(s) for s in await of(request).store.series()]})
+    """Every monitored quantity."""
+    return reply({"items": [json_forms.quantity_form(s) for s in await of(request).store.series()]})
 
 
 async def quantity(request: web.Request) -> web.Response:
-    """One series with its newest observation, findings and alerts."""
+    """One quantity with its newest reading, findings, alerts and events."""
     context = of(request)
-    found = await context.one(SERIES_ID.given(request))
+    found = await context.one(QUANTITY_ID.given(request))
     store, known, now = context.store, {found.key: found.id}, context.clock.now()
     latest = next((s for s in await store.latest() if s.observation.key == found.key), None)
     return reply(
-        json_forms.series_form(found)
+        json_forms.quantity_form(found)
         | {
-            "latest": json_forms.seen_form(latest) if latest else None,
+            "latest": json_forms.reading_form(latest) if latest else None,
             "findings": [json_forms.finding_form(f, known) for f in await store.findings() if f.key == found.key],
             "alerts": [json_forms.alert_form(a, known, now) for a in await store.alerts() if a.key == found.key],
+            "dependents": list(dict.fromkeys(context.resting(found.key.subject))),
+            "recent_events": [
+                json_forms.event_form(line, known) for line in await store.journal(key=found.key, limit=QUANTITY_EVENTS)
+            ],
         }
     )
 
@@ -102,37 +123,37 @@ def _resolved(value: datetime | timedelta | None, now: datetime) -> datetime | N
 
 
 async def history(request: web.Request) -> web.Response:
-    """A series' samples, thinned to what was asked for."""
+    """A quantity's history, downsampled to the requested number of points."""
     context = of(request)
-    found = await context.one(SERIES_ID.given(request))
+    found = await context.one(QUANTITY_ID.given(request))
     since, until = window(request, context.clock.now())
     stored = await context.store.samples(found.key, since, until)
     items = downsample(stored, POINTS.given(request))
     return reply(
         {
-            "series": found.id,
+            "quantity_id": found.id,
             "kind": found.kind.value,
             "unit": found.unit.value if found.unit else None,
             "since": json_forms.stamp(since),
             "until": json_forms.stamp(until),
-            "stored": len(stored),
-            "items": [json_forms.sample_form(s, found.kind) for s in items],
+            "stored_count": len(stored),
+            "items": [json_forms.point_form(s, found.kind) for s in items],
         }
     )
 
 
 async def history_csv(request: web.Request) -> web.Response:
-    """A series' samples as RFC 4180 says: a header, a line for each, quoted where needed, ended by CRLF."""
+    """A quantity's history as RFC 4180 says: a header, a line for each reading, quoted if needed, ended by CRLF."""
     context = of(request)
-    found = await context.one(SERIES_ID.given(request))
+    found = await context.one(QUANTITY_ID.given(request))
     since, until = window(request, context.clock.now())
-    forms = [json_forms.sample_form(s, found.kind) for s in await context.store.samples(found.key, since, until)]
+    forms = [json_forms.point_form(s, found.kind) for s in await context.store.samples(found.key, since, until)]
     text = io.StringIO()
     table = csv.writer(text, lineterminator="\r\n")
-    table.writerow(json_forms.sample_form(Sample(0.0, None, None), found.kind))
+    table.writerow(json_forms.point_form(Sample(0.0, None, None), found.kind))
     table.writerows([_cell(value) for value in form.values()] for form in forms)
     answer = web.Response(body=text.getvalue().encode(), headers={"Content-Type": CSV_TYPE})
-    answer.headers["Content-Disposition"] = f'attachment; filename="series-{found.id}.csv"'
+    answer.headers["Content-Disposition"] = f'attachment; filename="quantity-{found.id}.csv"'
     return answer
 
 
@@ -156,26 +177,38 @@ async def findings(request: web.Request) -> web.Response:
 
 
 async def events(request: web.Request) -> web.Response:
-    """The journal, newest first, a page at a time; the Link field (RFC 8288) leads to older lines."""
-    context, limit = of(request), LIMIT.given(request)
+    """The event log, newest first, a page at a time; the Link field (RFC 8288) leads to older events."""
+    context, limit, before = of(request), LIMIT.given(request), BEFORE.of(request)
     # One more than requested shows whether there is a next page.
-    lines = await context.store.journal(before_id=BEFORE.of(request), limit=limit + 1)
+    lines = await context.store.journal(before_id=before, limit=limit + 1)
     known, shown = await ids(context), lines[:limit]
-    answer = reply({"items": [json_forms.journal_form(line, known) for line in shown]})
+    undelivered = await set_aside(context) if before is None else ()
+    answer = reply(
+        {
+            "items": [json_forms.event_form(line, known) for line in shown],
+            "undelivered": [json_forms.delivery_form(each) for each in undelivered],
+        }
+    )
     if len(lines) > limit:
         older = urlencode({"before": shown[-1].id, "limit": limit})
         answer.headers["Link"] = f'<{context.prefix}/api/v1/events?{older}>; rel="next"'
     return answer
 
 
+async def set_aside(context: Context) -> Sequence[Delivery]:
+    """Deliveries that will not be tried again."""
+    parcels = await context.store.parcels(limit=SEARCHED_DELIVERIES)
+    return [each for each in parcels if each.state is DeliveryState.SET_ASIDE]
+
+
 async def outbox(request: web.Request) -> web.Response:
     """Messages that are not delivered yet, or were set aside."""
     parcels = await of(request).store.parcels(only_open=True, limit=LIMIT.given(request))
-    return reply({"items": [json_forms.parcel_form(p) for p in parcels]})
+    return reply({"items": [json_forms.delivery_form(p) for p in parcels]})
 
 
 async def health(request: web.Request) -> web.Response:
-    """The daemon's own state, after draft-inadarei-api-health-check-06. pass and warn are 200, fail is 503."""
+    """The state of monitoring itself, after draft-inadarei-api-health-check-06. pass and warn are 200, fail is 503."""
     signs = of(request).vitals.read()
     checks: dict[str, list[json_forms.Json]] = {}
     for check in signs.checks:
@@ -184,7 +217,7 @@ async def health(request: web.Request) -> web.Response:
         "status": signs.fitness.value,
         "version": "1",
         "releaseId": __version__,
-        "description": "whether the watch itself is kept",
+        "description": "whether monitoring itself works",
         "notes": [f"started {json_forms.stamp(signs.started_at)}"],
         "checks": checks,
     }

@@ -11,11 +11,22 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 from watchkeeper.model.records import Delivery, JournalLine, Sample, Seen, Series
-from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard, Place, QuietSeries
+from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard, OkSeries, Place, QuietSeries
 from watchkeeper.web.dashboard.health import Check
 
 Json = dict[str, object]
 Ids = Mapping[SeriesKey, int]
+
+OK_REASONS = {
+    OkSeries.NO_END: "nothing within a year",
+    OkSeries.ANSWERS: "answering",
+    OkSeries.SOUND: "ok",
+    OkSeries.UNKNOWN: "learning",
+}
+"""Why a quantity needs nobody. Fixed words: the page may word it differently."""
+
+LEARNING = frozenset({OkSeries.UNKNOWN})
+"""Of these, no more can be said yet."""
 
 
 def stamp(at: datetime | None) -> str | None:
@@ -29,12 +40,12 @@ def finite(value: float | None) -> float | None:
 
 
 def key_form(key: SeriesKey, ids: Ids) -> Json:
-    """Which series a record is about. series: its id; null if the store has no such series."""
-    return {"series": ids.get(key), "subject": key.subject, "quantity": key.quantity}
+    """Which quantity a record is about. quantity_id: null if the store has no such series."""
+    return {"quantity_id": ids.get(key), "subject": key.subject, "quantity": key.quantity}
 
 
-def series_form(series: Series) -> Json:
-    """A series."""
+def quantity_form(series: Series) -> Json:
+    """A quantity of a subject, as the store knows it."""
     return {
         "id": series.id,
         "subject": series.key.subject,
@@ -43,37 +54,43 @@ def series_form(series: Series) -> Json:
         "unit": series.unit.value if series.unit else None,
         "probe": series.probe,
         "interval_s": series.interval_s,
-        "first_at": stamp(series.first_at),
-        "last_at": stamp(series.last_at),
+        "first_reading_at": stamp(series.first_at),
+        "last_reading_at": stamp(series.last_at),
     }
 
 
 def observation_form(seen: Observation) -> Json:
-    """What was observed, by kind, with its facts."""
-    facts: Json = {"facts": [{"name": name, "value": value} for name, value in seen.facts]}
+    """What was observed, by kind, with its details."""
+    details: Json = {"details": [{"name": name, "value": value} for name, value in seen.facts]}
     match seen:
         case Level():
-            return {"used": finite(seen.used), "capacity": finite(seen.capacity), "unit": seen.unit.value} | facts
+            return {"used": finite(seen.used), "capacity": finite(seen.capacity), "unit": seen.unit.value} | details
         case Deadline():
-            times: Json = {"due_at": stamp(seen.due_at), "last_at": stamp(seen.last_at), "period_s": seen.period_s}
-            return times | facts
+            return {
+                "due_at": stamp(seen.due_at),
+                "last_done_at": stamp(seen.last_at),
+                "period_s": seen.period_s,
+            } | details
         case Answer():
-            phases = [{"name": name, "took_s": finite(took_s)} for name, took_s in seen.phases]
-            told: Json = {"answered": seen.answered, "reason": seen.reason, "took_s": finite(seen.took_s)}
-            return told | {"phases": phases} | facts
+            return {
+                "answered": seen.answered,
+                "reason": seen.reason,
+                "response_time_s": finite(seen.took_s),
+                "phases": [{"name": name, "duration_s": finite(took_s)} for name, took_s in seen.phases],
+            } | details
         case Condition():
-            return {"ok": seen.ok, "reason": seen.reason, "grave": seen.grave} | facts
+            return {"ok": seen.ok, "reason": seen.reason, "failed": seen.grave} | details
         case _:
             assert_never(seen)
 
 
-def seen_form(seen: Seen) -> Json:
+def reading_form(seen: Seen) -> Json:
     """An observation with its time."""
     return {"at": stamp(seen.at)} | observation_form(seen.observation)
 
 
-def sample_form(sample: Sample, kind: Kind) -> Json:
-    """One sample; the names of its values depend on the series' kind."""
+def point_form(sample: Sample, kind: Kind) -> Json:
+    """One point of a history; the names of its values depend on the kind of the quantity."""
     value = finite(sample.value)
     form: Json = {"at": stamp(datetime.fromtimestamp(sample.at_s, UTC))}
     match kind:
@@ -82,7 +99,7 @@ def sample_form(sample: Sample, kind: Kind) -> Json:
         case Kind.DEADLINE:
             return form | {"due_at": stamp(instant(value))}
         case Kind.ANSWER:
-            return form | {"answered": value is not None, "took_s": value}
+            return form | {"answered": value is not None, "response_time_s": value}
         case Kind.CONDITION:
             return form | {"ok": value == 1}
         case _:
@@ -95,7 +112,7 @@ def alert_form(alert: Alert, ids: Ids, now: datetime) -> Json:
         "concern": alert.concern.value,
         "state": alert.state.value,
         "priority": alert.priority.word if alert.priority else None,
-        "episode": alert.episode,
+        "occurrence": alert.episode,
         "raised_at": stamp(alert.raised_at),
         "changed_at": stamp(alert.changed_at),
         "acknowledged_at": stamp(alert.acknowledged_at),
@@ -110,7 +127,7 @@ def finding_form(finding: Finding, ids: Ids) -> Json:
         "concern": finding.concern.value,
         "at": stamp(finding.at),
         "priority": finding.priority.word if finding.priority else None,
-        "ends_at": stamp(finding.ends_at),
+        "expected_at": stamp(finding.ends_at),
         "earliest_at": stamp(finding.earliest_at),
         "latest_at": stamp(finding.latest_at),
         "since": stamp(finding.since),
@@ -124,30 +141,30 @@ def forecast_form(found: Forecast) -> Json:
     return {
         "used": finite(found.used),
         "capacity": finite(found.capacity),
-        "no_end": found.no_end.value if found.no_end else None,
+        "no_date_reason": found.no_end.value if found.no_end else None,
         "growth_per_day": finite(found.growth_per_day),
-        "since": stamp(instant(finite(found.since_s))),
+        "trend_since": stamp(instant(finite(found.since_s))),
         "cycle_s": finite(found.cycle_s),
     }
 
 
-def journal_form(line: JournalLine, ids: Ids) -> Json:
+def event_form(line: JournalLine, ids: Ids) -> Json:
     """An entry of the event log."""
-    about: Json = {"series": None, "subject": None, "quantity": None}
+    about: Json = {"quantity_id": None, "subject": None, "quantity": None}
     if line.key:
         about = key_form(line.key, ids)
     return about | {
         "id": line.id,
         "at": stamp(line.at),
-        "entry": line.entry.value,
+        "kind": line.entry.value,
         "text": line.text,
         "concern": line.concern.value if line.concern else None,
         "details": dict(line.details),
     }
 
 
-def parcel_form(parcel: Delivery) -> Json:
-    """A delivery of the outbox: which message is for whom and what the state of the delivery is.
+def delivery_form(parcel: Delivery) -> Json:
+    """A delivery: which message is for which notifier, and how far it got.
 
     The notifier's address and secrets are not part of a delivery.
     """
@@ -155,49 +172,50 @@ def parcel_form(parcel: Delivery) -> Json:
         "id": parcel.id,
         "notifier": parcel.notifier,
         "state": parcel.state.value,
-        "tries": parcel.tries,
-        "trouble": parcel.trouble,
-        "made_at": stamp(parcel.made_at),
-        "due_at": stamp(parcel.due_at),
-        "done_at": stamp(parcel.done_at),
+        "attempts": parcel.tries,
+        "last_error": parcel.trouble,
+        "created_at": stamp(parcel.made_at),
+        "next_attempt_at": stamp(parcel.due_at),
+        "finished_at": stamp(parcel.done_at),
         "message": {"id": parcel.message.id, "thread": parcel.message.thread, "headline": parcel.message.headline},
     }
 
 
-def board_form(board: Dashboard, ids: Ids) -> Json:
-    """The content of the status page, in the page's order."""
+def status_form(found: Dashboard, ids: Ids) -> Json:
+    """The status: active alerts, times left, and what is OK, in the page's order."""
     return {
-        "at": stamp(board.at),
-        "watched": board.watched,
-        "newest_at": stamp(board.newest_at),
-        "needing": [_standing(s, ids, board) for s in board.needing],
-        "known": [_standing(s, ids, board) for s in board.known],
-        "aside": [_standing(s, ids, board) for s in board.aside],
-        "over": [_standing(s, ids, board) for s in board.over],
-        "places": [_place(p, ids) for p in board.places],
-        "quiet": [_quiet(q, ids) for q in board.quiet],
+        "at": stamp(found.at),
+        "monitored_quantities": found.watched,
+        "newest_reading_at": stamp(found.newest_at),
+        "active": [_active(s, ids, found) for s in found.needing],
+        "acknowledged": [_active(s, ids, found) for s in found.known],
+        "shelved": [_active(s, ids, found) for s in found.aside],
+        "rectified": [_active(s, ids, found) for s in found.over],
+        "time_left": [_time_left(p, ids) for p in found.places],
+        "ok": [_ok(q, ids) for q in found.quiet if q.why not in LEARNING],
+        "learning": [_ok(q, ids) for q in found.quiet if q.why in LEARNING],
     }
 
 
-def _standing(standing: ActiveAlert, ids: Ids, board: Dashboard) -> Json:
-    finding = finding_form(standing.finding, ids) if standing.finding else None
-    holds = [_standing(each, ids, board) for each in standing.holds]
-    return alert_form(standing.alert, ids, board.at) | {"finding": finding, "holds": holds}
+def _active(active: ActiveAlert, ids: Ids, found: Dashboard) -> Json:
+    finding = finding_form(active.finding, ids) if active.finding else None
+    consequences = [_active(each, ids, found) for each in active.holds]
+    return alert_form(active.alert, ids, found.at) | {"finding": finding, "consequences": consequences}
 
 
-def _place(place: Place, ids: Ids) -> Json:
+def _time_left(place: Place, ids: Ids) -> Json:
     return key_form(place.finding.key, ids) | {
         "concern": place.finding.concern.value,
         "priority": place.priority.word if place.priority else None,
-        "left_s": round(place.left_s),
-        "ends_at": stamp(place.finding.ends_at),
+        "time_left_s": round(place.left_s),
+        "expected_at": stamp(place.finding.ends_at),
         "earliest_at": stamp(place.finding.earliest_at) if place.forecast else None,
         "latest_at": stamp(place.finding.latest_at) if place.forecast else None,
     }
 
 
-def _quiet(quiet: QuietSeries, ids: Ids) -> Json:
-    return key_form(quiet.key, ids) | {"why": quiet.why.value}
+def _ok(quiet: QuietSeries, ids: Ids) -> Json:
+    return key_form(quiet.key, ids) | {"reason": OK_REASONS[quiet.why]}
 
 
 def check_form(check: Check) -> Json:

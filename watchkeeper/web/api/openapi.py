@@ -13,16 +13,16 @@ from watchkeeper.web.planning.schemas import PLANS
 Node = dict[str, object]
 
 ANYWHERE = {
-    400: "What was asked for is not understood; the problem names the parameter.",
-    403: "The page is read with the keeper's password, and nobody has signed in.",
-    421: "The page is not served under this name.",
-    500: "Something went wrong in watchkeeper; its log says what.",
+    400: "A parameter is unknown or has an invalid value; the problem names it.",
+    403: "Reading needs the password, and the request has no session.",
+    421: "The page is not served under this host name.",
+    500: "An error in watchkeeper; its log has the details.",
 }
 """Answers that any route can give, besides its own."""
 
 OTHERS = {
-    404: "There is no such thing.",
-    503: "The watch is not kept, there are too many listeners, or the host cannot be looked at now.",
+    404: "It does not exist.",
+    503: "Monitoring does not work, too many clients listen, or the host cannot be read now.",
 }
 
 
@@ -67,10 +67,10 @@ def openapi(routes: Iterable[Described], prefix: str) -> Node:
         "info": {
             "title": "watchkeeper",
             "version": __version__,
-            "summary": "What needs the keeper of a home server, and when.",
+            "summary": "What needs the operator of a home server, and by when.",
             "description": (
-                "Everything on the page, for programs. Instants are RFC 3339 in UTC, sizes are bytes, shares lie "
-                "between 0 and 1. Errors are problem details (RFC 9457). Every answer has an ETag and can be asked for "
+                "Everything on the page, for programs. Times are RFC 3339 in UTC, sizes are in bytes, shares are "
+                "between 0 and 1. Errors are problem details (RFC 9457). Every answer has an ETag and can be requested "
                 "with If-None-Match (RFC 9110)."
             ),
         },
@@ -96,16 +96,16 @@ def parameter(known: Parameter[Any]) -> Node:
         "name": known.name,
         "in": known.where,
         "required": known.where == "path" or known.required,
-        "description": f"{known.what} Write {known.allowed}." if known.where == "query" else f"It is {known.what}.",
+        "description": f"{known.what} Write {known.allowed}." if known.where == "query" else f"{known.what}.",
         "schema": {"type": "array", "items": dict(known.schema)} if known.several else dict(known.schema),
     }
 
 
 def _responses(route: Described) -> Mapping[str, Node]:
-    good: Node = {"description": "What was asked for.", "content": {route.media: _content(route.form)}}
+    good: Node = {"description": "The requested content.", "content": {route.media: _content(route.form)}}
     if any(p.name == "before" for p in route.parameters):
         good["headers"] = {"Link": {"description": "The next page, rel=next (RFC 8288).", "schema": {"type": "string"}}}
-    answers: dict[str, Node] = {"200": good, "304": {"description": "It is as it was known (If-None-Match)."}}
+    answers: dict[str, Node] = {"200": good, "304": {"description": "Not changed since the request's If-None-Match."}}
     told = {**ANYWHERE, **{status: OTHERS[status] for status in route.errors if status in OTHERS}}
     for status, words in sorted(told.items()):
         media: Node = {PROBLEM_JSON: {"schema": ref("Problem")}}

@@ -7,7 +7,7 @@ from watchkeeper.model.alert import Concern, Priority, State
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Kind, Unit
 from watchkeeper.model.records import DeliveryState, Entry
-from watchkeeper.web.dashboard.dashboard import OkSeries
+from watchkeeper.web.api.json_forms import OK_REASONS
 from watchkeeper.web.dashboard.health import HealthReport
 
 Schema = dict[str, object]
@@ -56,12 +56,12 @@ def items(name: str) -> Schema:
     return known(items=many(ref(name)))
 
 
-ABOUT: dict[str, Schema] = {"series": maybe(WHOLE), "subject": TEXT, "quantity": TEXT}
+ABOUT: dict[str, Schema] = {"quantity_id": maybe(WHOLE), "subject": TEXT, "quantity": TEXT}
 PRIORITY = maybe(word(*(p.word for p in Priority)))
 CONCERN = word(*(c.value for c in Concern))
-FACTS = many(known(name=TEXT, value=TEXT))
+DETAILS = many(known(name=TEXT, value=TEXT))
 
-SERIES: dict[str, Schema] = {
+QUANTITY: dict[str, Schema] = {
     "id": WHOLE,
     "subject": TEXT,
     "quantity": TEXT,
@@ -69,58 +69,58 @@ SERIES: dict[str, Schema] = {
     "unit": maybe(word(*(u.value for u in Unit))),
     "probe": TEXT,
     "interval_s": maybe(NUMBER),
-    "first_at": INSTANT,
-    "last_at": INSTANT,
+    "first_reading_at": INSTANT,
+    "last_reading_at": INSTANT,
 }
 ALERT: dict[str, Schema] = {
     **ABOUT,
     "concern": CONCERN,
     "state": word(*(s.value for s in State)),
     "priority": PRIORITY,
-    "episode": WHOLE,
+    "occurrence": WHOLE,
     "raised_at": maybe(INSTANT),
     "changed_at": maybe(INSTANT),
     "acknowledged_at": maybe(INSTANT),
     "ended_at": maybe(INSTANT),
     "shelved_until": maybe(INSTANT),
 }
-JOURNAL: dict[str, Schema] = {
+EVENT: dict[str, Schema] = {
     "id": WHOLE,
     "at": INSTANT,
-    "entry": word(*(e.value for e in Entry)),
+    "kind": word(*(e.value for e in Entry)),
     "text": TEXT,
     "concern": maybe(CONCERN),
     "details": {"type": "object", "additionalProperties": TEXT},
 }
 OBSERVATIONS: tuple[dict[str, Schema], ...] = (
     {"used": maybe(NUMBER), "capacity": maybe(NUMBER), "unit": word(*(u.value for u in Unit))},
-    {"due_at": maybe(INSTANT), "last_at": maybe(INSTANT), "period_s": maybe(NUMBER)},
+    {"due_at": maybe(INSTANT), "last_done_at": maybe(INSTANT), "period_s": maybe(NUMBER)},
     {
         "answered": YES_OR_NO,
         "reason": TEXT,
-        "took_s": maybe(NUMBER),
-        "phases": many(known(name=TEXT, took_s=maybe(NUMBER))),
+        "response_time_s": maybe(NUMBER),
+        "phases": many(known(name=TEXT, duration_s=maybe(NUMBER))),
     },
-    {"ok": YES_OR_NO, "reason": TEXT, "grave": YES_OR_NO},
+    {"ok": YES_OR_NO, "reason": TEXT, "failed": YES_OR_NO},
 )
-SAMPLES: tuple[dict[str, Schema], ...] = (
+POINTS: tuple[dict[str, Schema], ...] = (
     {"used": maybe(NUMBER), "capacity": maybe(NUMBER)},
     {"due_at": maybe(INSTANT)},
-    {"answered": YES_OR_NO, "took_s": maybe(NUMBER)},
+    {"answered": YES_OR_NO, "response_time_s": maybe(NUMBER)},
     {"ok": YES_OR_NO},
 )
 
 SCHEMAS: dict[str, Schema] = {
-    "Series": known(**SERIES),
-    "Observation": either(*(known(at=INSTANT, **each, facts=FACTS) for each in OBSERVATIONS)),
-    "Sample": either(*(known(at=INSTANT, **each) for each in SAMPLES)),
+    "Quantity": known(**QUANTITY),
+    "Reading": either(*(known(at=INSTANT, **each, details=DETAILS) for each in OBSERVATIONS)),
+    "HistoryPoint": either(*(known(at=INSTANT, **each) for each in POINTS)),
     "Alert": known(**ALERT),
     "Forecast": known(
         used=maybe(NUMBER),
         capacity=maybe(NUMBER),
-        no_end=maybe(word(*(n.value for n in NoEnd))),
+        no_date_reason=maybe(word(*(n.value for n in NoEnd))),
         growth_per_day=maybe(NUMBER),
-        since=maybe(INSTANT),
+        trend_since=maybe(INSTANT),
         cycle_s=maybe(NUMBER),
     ),
     "Finding": known(
@@ -128,65 +128,74 @@ SCHEMAS: dict[str, Schema] = {
         concern=CONCERN,
         at=INSTANT,
         priority=PRIORITY,
-        ends_at=maybe(INSTANT),
+        expected_at=maybe(INSTANT),
         earliest_at=maybe(INSTANT),
         latest_at=maybe(INSTANT),
         since=maybe(INSTANT),
         reason=TEXT,
         forecast=maybe(ref("Forecast")),
     ),
-    "JournalLine": known(series=maybe(WHOLE), subject=maybe(TEXT), quantity=maybe(TEXT), **JOURNAL),
-    "Parcel": known(
+    "Event": known(quantity_id=maybe(WHOLE), subject=maybe(TEXT), quantity=maybe(TEXT), **EVENT),
+    "Delivery": known(
         id=WHOLE,
         notifier=TEXT,
         state=word(*(p.value for p in DeliveryState)),
-        tries=WHOLE,
-        trouble=TEXT,
-        made_at=INSTANT,
-        due_at=INSTANT,
-        done_at=maybe(INSTANT),
+        attempts=WHOLE,
+        last_error=TEXT,
+        created_at=INSTANT,
+        next_attempt_at=INSTANT,
+        finished_at=maybe(INSTANT),
         message=known(id=TEXT, thread=TEXT, headline=TEXT),
     ),
-    "Standing": known(**ALERT, finding=maybe(ref("Finding")), holds=many(ref("Standing"))),
-    "Place": known(
+    "ActiveAlert": known(**ALERT, finding=maybe(ref("Finding")), consequences=many(ref("ActiveAlert"))),
+    "TimeLeft": known(
         **ABOUT,
         concern=CONCERN,
         priority=PRIORITY,
-        left_s=WHOLE,
-        ends_at=INSTANT,
+        time_left_s=WHOLE,
+        expected_at=INSTANT,
         earliest_at=maybe(INSTANT),
         latest_at=maybe(INSTANT),
     ),
-    "Quiet": known(**ABOUT, why=word(*(w.value for w in OkSeries))),
-    "Board": known(
+    "OkQuantity": known(**ABOUT, reason=word(*dict.fromkeys(OK_REASONS.values()))),
+    "Status": known(
         host=TEXT,
+        summary=TEXT,
+        monitoring_problems=many(TEXT),
         at=INSTANT,
-        watched=WHOLE,
-        newest_at=maybe(INSTANT),
-        needing=many(ref("Standing")),
-        known=many(ref("Standing")),
-        aside=many(ref("Standing")),
-        over=many(ref("Standing")),
-        places=many(ref("Place")),
-        quiet=many(ref("Quiet")),
+        monitored_quantities=WHOLE,
+        newest_reading_at=maybe(INSTANT),
+        active=many(ref("ActiveAlert")),
+        acknowledged=many(ref("ActiveAlert")),
+        shelved=many(ref("ActiveAlert")),
+        rectified=many(ref("ActiveAlert")),
+        time_left=many(ref("TimeLeft")),
+        ok=many(ref("OkQuantity")),
+        learning=many(ref("OkQuantity")),
+        recent_events=many(ref("Event")),
     ),
-    "OneSeries": known(
-        **SERIES, latest=maybe(ref("Observation")), findings=many(ref("Finding")), alerts=many(ref("Alert"))
+    "QuantityDetails": known(
+        **QUANTITY,
+        latest=maybe(ref("Reading")),
+        findings=many(ref("Finding")),
+        alerts=many(ref("Alert")),
+        dependents=many(TEXT),
+        recent_events=many(ref("Event")),
     ),
-    "SampleList": known(
-        series=WHOLE,
-        kind=SERIES["kind"],
-        unit=SERIES["unit"],
+    "History": known(
+        quantity_id=WHOLE,
+        kind=QUANTITY["kind"],
+        unit=QUANTITY["unit"],
         since=INSTANT,
         until=INSTANT,
-        stored=WHOLE,
-        items=many(ref("Sample")),
+        stored_count=WHOLE,
+        items=many(ref("HistoryPoint")),
     ),
-    "SeriesList": items("Series"),
+    "QuantityList": items("Quantity"),
     "AlertList": items("Alert"),
     "FindingList": items("Finding"),
-    "Journal": items("JournalLine"),
-    "Outbox": items("Parcel"),
+    "EventList": known(items=many(ref("Event")), undelivered=many(ref("Delivery"))),
+    "DeliveryList": items("Delivery"),
     "Health": {
         "type": "object",
         "properties": {
@@ -218,6 +227,15 @@ SCHEMAS: dict[str, Schema] = {
         "properties": {"type": TEXT, "title": TEXT, "status": WHOLE, "detail": TEXT, "instance": TEXT},
         "required": ["type", "title", "status", "detail", "instance"],
     },
-    "Index": known(name=TEXT, version=TEXT, errors=TEXT, description=TEXT, routes=many({"type": "object"})),
+    "Index": known(name=TEXT, version=TEXT, errors=TEXT, openapi=TEXT, routes=many(ref("Route"))),
+    "Route": known(
+        method=TEXT,
+        path=TEXT,
+        summary=TEXT,
+        media_type=TEXT,
+        statuses=many(WHOLE),
+        parameters=many(ref("RouteParameter")),
+    ),
+    "RouteParameter": known(name=TEXT, **{"in": TEXT}, description=TEXT, allowed=TEXT, schema={"type": "object"}),
     "Description": {"type": "object", "required": ["openapi", "info", "paths"]},
 }

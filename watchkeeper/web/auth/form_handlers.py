@@ -11,7 +11,7 @@ from aiohttp import web
 
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.records import Series
-from watchkeeper.web.api.handlers import SERIES_ID
+from watchkeeper.web.api.handlers import QUANTITY_ID
 from watchkeeper.web.auth.session_auth import (
     COOKIE,
     SESSION_AUTH,
@@ -120,7 +120,7 @@ async def _done(request: web.Request, fields: dict[str, str], series: Series | N
 async def acknowledge(request: web.Request) -> web.Response:
     """Acknowledge an alert."""
     acting, _, fields = await authorized_form(request)
-    series = await of(request).one(SERIES_ID.given(request))
+    series = await of(request).one(QUANTITY_ID.given(request))
     done = await acting.acknowledge(series.key, _concern(fields))
     said = "Acknowledged." if done else "There was nothing to acknowledge any more."
     return await _done(request, fields, series, said)
@@ -130,7 +130,7 @@ async def shelve(request: web.Request) -> web.Response:
     """Shelve an alert for a time."""
     acting, _, fields = await authorized_form(request)
     context = of(request)
-    series = await context.one(SERIES_ID.given(request))
+    series = await context.one(QUANTITY_ID.given(request))
     if fields.get("for") not in SHELVINGS:
         raise Refusal(400, f"How long is none of {', '.join(SHELVINGS)}.")
     words, span = SHELVINGS[fields["for"]]
@@ -142,7 +142,7 @@ async def shelve(request: web.Request) -> web.Response:
 async def unshelve(request: web.Request) -> web.Response:
     """End a shelving."""
     acting, _, fields = await authorized_form(request)
-    series = await of(request).one(SERIES_ID.given(request))
+    series = await of(request).one(QUANTITY_ID.given(request))
     done = await acting.unshelve(series.key, _concern(fields))
     return await _done(request, fields, series, "It counts again." if done else "It was not set aside any more.")
 
@@ -154,7 +154,7 @@ async def note(request: web.Request) -> web.Response:
     if not 0 < len(text) <= LONGEST_NOTE:
         raise Refusal(400, f"A note has between 1 and {LONGEST_NOTE} signs; this one has {len(text)}.")
     named = fields.get("series", "")
-    series = await of(request).one(SERIES_ID.read(named)) if named.isascii() and named.isdecimal() else None
+    series = await of(request).one(QUANTITY_ID.read(named)) if named.isascii() and named.isdecimal() else None
     await acting.note(text, series.key if series else None)
     return await _done(request, fields, series, "Noted in the journal.")
 

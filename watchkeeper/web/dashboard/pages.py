@@ -13,8 +13,8 @@ from markupsafe import Markup
 from watchkeeper.messages.wording import clean, duration, thing, what_to_look_at
 from watchkeeper.model.alert import Priority, State
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.records import DeliveryState, JournalLine
-from watchkeeper.web.api.handlers import BEFORE
+from watchkeeper.model.records import JournalLine
+from watchkeeper.web.api.handlers import BEFORE, STATUS_EVENTS, set_aside
 from watchkeeper.web.auth.session_auth import viewer
 from watchkeeper.web.charts import time_left_chart
 from watchkeeper.web.context import Context, of
@@ -34,10 +34,6 @@ OPEN_ADVICE = 3
 If there are more, only the first, the likeliest cause, shows its advice; it is folded for the others, and no advice is
 repeated.
 """
-LATELY = 5
-"""How many of the newest event log entries are on the status page."""
-UNTAKEN = 200
-"""Deliveries searched for those set aside; if more are waiting, the health of deliveries reports it."""
 JOURNAL_PAGE = 100
 ROWS, ROWS_LINE = 12, 4
 """Heights in grid units (a quarter rem): of a name beside the chart, and of each further line.
@@ -190,7 +186,7 @@ async def status(request: web.Request) -> web.Response:
     now = context.clock.now()
     found = await context.board(now)
     troubles = context.vitals.read().troubles
-    lately = await context.store.journal(limit=LATELY)
+    lately = await context.store.journal(limit=STATUS_EVENTS)
     shown, rest = choose(found.places)
     marks = [mark(p) for p in shown]
     layout = time_left_chart.arrange(marks)
@@ -253,7 +249,6 @@ async def events(request: web.Request) -> web.Response:
     before = BEFORE.of(request)
     lines = await context.store.journal(before_id=before, limit=JOURNAL_PAGE + 1)
     shown = lines[:JOURNAL_PAGE]
-    parcels = await context.store.parcels(limit=UNTAKEN) if before is None else ()
     older = urlencode({"before": shown[-1].id}) if len(lines) > JOURNAL_PAGE else ""
     return render(
         "events.html",
@@ -264,7 +259,7 @@ async def events(request: web.Request) -> web.Response:
         known=known,
         older=older,
         first=before is None,
-        untaken=[each for each in parcels if each.state is DeliveryState.SET_ASIDE],
+        untaken=await set_aside(context) if before is None else (),
     )
 
 

@@ -27,6 +27,7 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, Unit
 from watchkeeper.model.records import Sample, Seen, Series
 from watchkeeper.model.units import DAY_S
+from watchkeeper.web.api.handlers import QUANTITY_EVENTS
 from watchkeeper.web.api.json_forms import stamp
 from watchkeeper.web.auth.form_handlers import SHELVINGS
 from watchkeeper.web.auth.session_auth import viewer
@@ -51,7 +52,6 @@ SHORTEST_S = 1.0
 """The shortest window: samples have a resolution of milliseconds, so less than a second shows nothing."""
 TABLE_ROWS = 24
 """Rows of the table that says the same as the picture: about two screens of a phone."""
-JOURNAL_LINES = 20
 PLAIN_SAMPLES = 3_000
 """How many samples are read one by one, two days of one-minute samples; more are aggregated by the store."""
 UNKNOWN_TO_KEEPER = frozenset({State.ACTIVE, State.RECTIFIED})
@@ -113,7 +113,7 @@ async def subject(request: web.Request) -> web.Response:
         seconds=dashboard_text.seconds,
         alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
         caution=CAUTION,
-        lines=await context.store.journal(key=series.key, limit=JOURNAL_LINES),
+        lines=await context.store.journal(key=series.key, limit=QUANTITY_EVENTS),
     )
 
 

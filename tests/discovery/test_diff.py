@@ -122,7 +122,7 @@ def test_files_are_covered_by_their_folder_or_a_glob() -> None:
 def test_kinds_without_names() -> None:
     """A thin pool on a host where LVM is not watched is news; that the clock is not watched is a choice."""
     found = Found((Proposal("lvm"), Proposal("clock")))
-    assert compare(found, configured()).appeared == ("lvm: nothing of this kind is watched yet",)
+    assert compare(found, configured()).appeared == ("lvm: nothing of this kind is monitored yet",)
     assert not compare(found, configured({"kind": "lvm"})).appeared
 
 

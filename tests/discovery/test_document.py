@@ -71,9 +71,9 @@ def test_what_could_not_be_looked_at_stands_at_the_end() -> None:
     )  # fmt: skip
     text = document(found=found)
     assert text.count("Start the helper") == 1
-    assert "# - disks: this needs root. The same as above gives it." in text
+    assert "# - disks: this needs root. See the remedy above." in text
     assert "# - units: no bus.\n" in text
-    assert text.endswith("# Looked for and not found here: ZFS, btrfs.\n")
+    assert text.endswith("# Searched for and not found: ZFS, btrfs.\n")
     usable(text)
 
 

@@ -56,7 +56,7 @@ def _missing(proposal: Proposal, configured: Sequence[ProbeSettings]) -> Sequenc
 
 def _lines(proposal: Proposal, missing: Sequence[Thing]) -> list[str]:
     if not missing:
-        return [f"{proposal.kind}: nothing of this kind is watched yet"]
+        return [f"{proposal.kind}: nothing of this kind is monitored yet"]
     called = "" if proposal.label == proposal.kind else f" ({printable(proposal.label)})"
     return [f"{thing.sort} {printable(thing.name)}{_like(thing) or called}" for thing in missing]
 

@@ -19,7 +19,7 @@ from watchkeeper.settings import known_model
 NAME_LIMIT = 100
 """The maximum length of a name in a probe's settings."""
 
-_SAME = "The same as above gives it."
+_SAME = "See the remedy above."
 
 RULE = "# " + "-" * 78
 
@@ -56,32 +56,31 @@ def render(survey: Survey) -> str:
 def _head(survey: Survey) -> Iterator[str]:
     yield from toml.comment(
         f"A configuration for {printable(survey.host)}, proposed by `watchkeeper discover` on {survey.at:%Y-%m-%d} "
-        "from what "
-        "it saw on that day. A limit is what was seen, with something to spare; the reason stands above it."
+        "from what it saw on that day. A limit is what was seen plus a margin; the comment above it gives the reason."
     )
-    yield from toml.comment("Lines that begin with # and a key are offers: take the # away, and they count.")
-    yield from toml.comment("Before you use it: watchkeeper --config THIS-FILE check-config")
+    yield from toml.comment("A line that begins with # and a key is optional: remove the # to use it.")
+    yield from toml.comment("Check it before you use it: watchkeeper --config THIS-FILE check-config")
     yield from ("", "[host]", *toml.setting("name", _fit_name(survey.host)))
     yield ""
     yield from toml.comment(
-        "Who is told? Until there is a [[notifier]], nobody: only the page and `watchkeeper status` show it."
+        "Who is notified? Without a [[notifier]], nobody: alerts are only on the page and in `watchkeeper status`."
     )
-    yield from toml.comment("Other kinds, and what each can: config.example.toml.")
+    yield from toml.comment("All kinds of notifier and their keys: config.example.toml.")
     yield from toml.offered(
         ["[[notifier]]", 'kind = "mail"', 'server = "localhost"', 'security = "none"', 'from = "watch@example.org"',
-         'to = ["keeper@example.org"]']
+         'to = ["operator@example.org"]']
     )  # fmt: skip
 
 
 def _tail(found: Found) -> Iterator[str]:
     if found.unseen:
-        yield from toml.comment("What could not be looked at:")
+        yield from toml.comment("What could not be examined:")
     told: set[str] = set()
     for each in found.unseen:
         yield from toml.comment(f"- {replace(each, remedy=_SAME) if each.remedy in told else each}")
         told |= {each.remedy} - {""}
     if found.absent:
-        yield from toml.comment(f"Looked for and not found here: {', '.join(found.absent)}.")
+        yield from toml.comment(f"Searched for and not found: {', '.join(found.absent)}.")
 
 
 def _unique(proposal: Proposal, taken: set[str]) -> Proposal:

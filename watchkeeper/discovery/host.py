@@ -13,11 +13,11 @@ from watchkeeper.probes.support.sanitize import clip
 from watchkeeper.probes.support.tools import SOCKET
 
 TIMEOUT_S = 15.0
-"""For reading one kind of thing. A person is waiting; what takes longer is reported as not seen."""
+"""For reading one kind of thing. A person is waiting; what takes longer is reported as not examined."""
 
 HELPER = (
-    "Start the helper that runs a fixed list of read-only commands as root: see the README, and "
-    "deploy/systemd/watchkeeper-helper.socket. Or run this survey once as root: sudo watchkeeper discover"
+    "Start the helper, which runs a fixed list of read-only commands as root "
+    "(deploy/systemd/watchkeeper-helper.socket), or run this once as root: sudo watchkeeper discover"
 )
 """The remedy for everything that only root may see."""
 
@@ -61,5 +61,5 @@ def unseen(what: str, error: Exception, remedy: str = "") -> Found:
     if not remedy and isinstance(error, PrivilegeMissing):
         remedy = HELPER
     if not remedy and isinstance(error, ToolMissing):
-        remedy = "Install it, and run the survey again."
+        remedy = "Install it, then run `watchkeeper discover` again."
     return Found(unseen=(Unseen(what, clip(why, 300), remedy),))

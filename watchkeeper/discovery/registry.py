@@ -48,13 +48,13 @@ async def discover(host: Host) -> list[Section]:
     """Run all finders concurrently."""
     found = await asyncio.gather(*(each.find(host) for each in FINDERS))
     sections = [Section(each.heading, one) for each, one in zip(FINDERS, found, strict=True)]
-    return [*sections, Section("After a restart of the host", returned(found))]
+    return [*sections, Section("After a reboot of the host", returned(found))]
 
 
 def returned(found: Sequence[Found]) -> Found:
     """The probe for restarts: it records what is there itself, except that the guests' sockets must be named."""
     sockets = [key for each in found for one in each.proposals for key in one.keys if key.name == "sockets"]
-    why = "Longer than this host's guests and services take to start."
+    why = "The time that this host's guests and services take to start."
     keys = (*sockets[:1], Key("boot_grace", "15m", why, offered=True))
-    about = ("Which guests, units and services that were there before have not come back?",)
+    about = ("Guests, units and services that were there before a reboot and have not come back.",)
     return Found((Proposal("after-reboot", keys, about),))

@@ -76,7 +76,7 @@ def test_a_file_is_written_once(run: Run, asked: list[Host], tmp_path: Path) -> 
     target.write_text("# mine\n")
     refused = run("discover", "--write", str(target))
     assert refused.exit_code == 73
-    assert "is not written over" in refused.output
+    assert "is not overwritten" in refused.output
     assert target.read_text() == "# mine\n"
     assert len(asked) == 2
 
@@ -131,7 +131,7 @@ def test_what_is_gone(run: Run, config: Path) -> None:
     config.write_text(config.read_text().replace(', "holm"', ""))
     result = run("discover", "--diff")
     assert result.exit_code == 0
-    assert f"Nothing has appeared or gone since {config}." in " ".join(result.stdout.split())
+    assert f"Nothing differs from {config}." in " ".join(result.stdout.split())
 
 
 def test_a_configuration_that_cannot_be_used(run: Run, config: Path, asked: list[Host]) -> None:

@@ -60,7 +60,7 @@ async def test_file_systems_that_do_not_answer(host: Host, figures: dict[str, Fi
     figures |= {"/": ProbeTimeout("it hangs"), "/srv": None, "/skerry": Figures(0, 0, 0, 0)}
     (proposal,) = (await basics.find_filesystems(host)).proposals
     assert proposal.about[1:4] == (
-        "- / (ext4): it could not be looked at now (it hangs)", "- /skerry (xfs)",
+        "- / (ext4): it could not be examined (it hangs)", "- /skerry (xfs)",
         "- /skerry/two [words] (xfs): 50 % of 100 B used",
     )  # fmt: skip
 
@@ -86,7 +86,7 @@ async def test_memory_with_and_without_swap(host: Host) -> None:
     ("state", "said"),
     [
         (ClockState(0.012, 0.001, 0.0), "It may be wrong by 12 ms now"),
-        (ClockState(None, 0.0, 0.0), "Nothing keeps it in time now"),
+        (ClockState(None, 0.0, 0.0), "It is not synchronised now"),
     ],
 )
 async def test_the_clock(host: Host, monkeypatch: pytest.MonkeyPatch, state: ClockState, said: str) -> None:
@@ -143,5 +143,5 @@ async def test_no_backups(host: Host, monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(files, "list_files", refused)
     found = await files.find(replace(host))
-    assert "leave to read that folder" in found.unseen[0].remedy
+    assert "read that folder" in found.unseen[0].remedy
     assert not found.absent

@@ -133,7 +133,7 @@ async def test_guests_in_the_usual_place(host: Host) -> None:
     assert value_of(proposal, "expected") == ("hide-hub", "tide-log")
     assert value_of(proposal, "sockets") == (f"{folder}/run/guests/*.qmp",)
     assert value_of(proposal, "memory_limit") == 1.0
-    assert any("its disks rest on pool skerry" in line for line in proposal.about)
+    assert any("its disks are on pool skerry" in line for line in proposal.about)
     assert value_of(proposal, "depends_on") == ("pool skerry",)
     assert {Thing("guest", "hide-hub"), Thing("guest", "tide-log")} == found.there
     usable(document(proposal))
@@ -254,4 +254,4 @@ async def test_a_real_machine(host: Host) -> None:
     (proposal,) = found.proposals
     assert value_of(proposal, "sockets") == (str(socket),)
     assert "tide-log" in proposal.about[1]
-    assert "promised 64 MiB" in proposal.about[1]
+    assert "64 MiB of memory" in proposal.about[1]

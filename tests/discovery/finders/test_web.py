@@ -66,12 +66,12 @@ async def test_a_service_that_answers(host: Host) -> None:
         f"tide-log on {port}", f"http://127.0.0.1:{port}/",
     )  # fmt: skip
     assert value_of(proposal, "status") == (200,)
-    assert proposal.about == (f'A service that speaks HTTP on port {port}, of tide-log, with the title "Tide & log".',)
+    assert proposal.about == (f'An HTTP service on port {port}, of tide-log, with the title "Tide & log".',)
     usable(document(proposal))
 
 
 @pytest.mark.parametrize(
-    ("status", "why"), [(401, "asks for a login"), (302, "leads on"), (404, "As it answered just now")]
+    ("status", "why"), [(401, "asks for a login"), (302, "redirects to another address"), (404, "The status just now")]
 )
 async def test_other_answers_count_as_seen(host: Host, status: int, why: str) -> None:
     """A login or a redirect is how this service answers when it is well."""
@@ -164,7 +164,7 @@ async def test_a_port_that_a_guest_listens_on(host: Host) -> None:
     async with serving(answering()) as port:
         proposal = await the(host, port, pid=42)
     assert value_of(proposal, "name") == f"hide-hub on {port}"
-    assert "which rests on the guest hide-hub" in proposal.about[0]
+    assert "which depends on the guest hide-hub" in proposal.about[0]
     assert value_of(proposal, "depends_on") == ("guest hide-hub",)
     usable(document(proposal))
 

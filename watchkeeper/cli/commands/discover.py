@@ -94,15 +94,15 @@ def _look(loaded: Loaded[settings.Settings] | None, *, ask_web: bool) -> Survey:
 def _differs(difference: Difference, found: Survey, loaded: Loaded[settings.Settings] | None) -> Exit:
     source = loaded.path if loaded and loaded.path else "the defaults (there is no configuration)"
     if not difference.appeared and not difference.gone:
-        click.echo(f"Nothing has appeared or gone since {source}.")
-    _listed("Has appeared, and is not watched by name", difference.appeared)
-    _listed("Is gone, and still named", difference.gone)
+        click.echo(f"Nothing differs from {source}.")
+    _listed("New, and not monitored by name", difference.appeared)
+    _listed("Gone, but still in the configuration", difference.gone)
     if difference.proposals:
-        output.heading("Proposed for what has appeared")
+        output.heading("Proposed tables")
         for each in difference.proposals:
             click.echo("\n".join(["", *table_lines(each)]))
         output.blank()
-    _listed("Could not be looked at", [str(each) for each in found.found.unseen])
+    _listed("Could not be examined", [str(each) for each in found.found.unseen])
     return Exit.NEEDS_YOU if difference.appeared or difference.gone else Exit.OK
 
 
@@ -123,7 +123,7 @@ def _make(target: Path, text: str) -> None:
         handle = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, FILE_MODE)
     except FileExistsError:
         raise OutputError(
-            f"{target} is there already and is not written over; name another file, or see what differs with --diff"
+            f"{target} exists and is not overwritten; name another file, or run: watchkeeper discover --diff"
         ) from None
     except (OSError, ValueError) as error:
         raise OutputError(f"{target} cannot be made: {getattr(error, 'strerror', None) or error}") from error

@@ -28,13 +28,13 @@ async def find_filesystems(host: Host) -> Found:
     chosen = filesystems.choose(found, FilesystemsSettings(), set())
     zfs = sorted(each.point for each in chosen if each.type == "zfs")
     rest = [each for each in chosen if each.type != "zfs"]
-    about = ["File systems: space and inodes, whether each answers and takes writes."]
+    about = ["File systems: space, inodes, and whether each answers and can be written."]
     about += [await _about(each, host) for each in rest]
-    why = "ZFS fills by the pool, and its own probe tells that: here it would be told once for each dataset."
+    why = "ZFS is monitored by its own probe, by pool. Here each dataset would be reported separately."
     keys = [Key("exclude", tuple(literal(point) for point in zfs), why)] if zfs else []
     served = sorted(each.point for each in found if each.type in mounts.SERVED)
     if served:
-        why = "Another machine keeps these. Watch them too where nobody else does:"
+        why = "These are on another machine. Monitor them here only if nothing else does:"
         keys.append(Key("also", tuple(literal(point) for point in served), why, offered=True))
     there = frozenset(things("file system", (each.point for each in found)))
     return Found((Proposal("filesystems", tuple(keys), tuple(about)),), there=there, looked=frozenset({"file system"}))
@@ -46,17 +46,17 @@ async def _about(mount: Mount, host: Host) -> str:
         work = partial(filesystem_look.figures, mount.point, mount.id)
         found = await host.bench.workers.call(f"file system {printable(mount.point)}", work, host.timeout_s)
     except (ProbeError, OSError) as error:
-        return f"{said}: it could not be looked at now ({printable(str(error))[:200]})"
+        return f"{said}: it could not be examined ({printable(str(error))[:200]})"
     if found is None or not found.used_bytes + found.available_bytes:
         return said
     capacity = found.used_bytes + found.available_bytes
-    also = "; its own probe below tells of chunks, which `df` does not show" if mount.type == "btrfs" else ""
+    also = "; its own probe below reports chunks, which `df` does not show" if mount.type == "btrfs" else ""
     return f"{said}: {share(found.used_bytes / capacity)} of {format_size(capacity)} used{also}"
 
 
 async def find_memory(host: Host) -> Found:
     """Memory and swap, and watchkeeper itself."""
-    about = ["Memory, swap, memory pressure, and programs that the kernel has killed for want of memory."]
+    about = ["Memory, swap, memory pressure, and programs that the kernel killed because memory was short."]
     try:
         table = read_table((host.root / "proc/meminfo").read_text("ascii", "replace"))
     except OSError as error:
@@ -76,9 +76,11 @@ async def find_clock(_host: Host) -> Found:
     except ProbeError as error:
         return unseen("the clock", error)
     if state.largest_error_s is None:
-        now = "Nothing keeps it in time now, so this will be told: start a service for that, such as systemd-timesyncd."
+        now = (
+            "It is not synchronised now, so you will be notified. Start a service for that, such as systemd-timesyncd."
+        )
     else:
         now = f"It may be wrong by {state.largest_error_s * 1000:.0f} ms now; the limit is the default."
-    why = "Without updates a clock's largest error grows by 1.8 s an hour: 4 s are about two hours without one."
+    why = "Without synchronisation the possible error grows by 1.8 s an hour; 4 s is about two hours."
     keys = (Key("error_limit", "4s", why, offered=True),)
-    return Found((Proposal("clock", keys, ("The host's clock: is it kept in time?", now)),))
+    return Found((Proposal("clock", keys, ("The host's clock: is it synchronised?", now)),))

@@ -30,7 +30,7 @@ async def find(host: Host) -> Found:
     if not mounted:
         return Found(absent=("btrfs",), looked=frozenset({"snapshots of btrfs"}))
     about = tuple([await _about(each, host) for each in mounted])
-    why = "Where scrubs are never run, run them every month: what has gone bad is found while a copy of it is good."
+    why = "Run a scrub every month if none is scheduled: it finds damaged data while there is still a good copy."
     keys = (Key("scrub_limit", "40d", why, offered=True),)
     return Found((Proposal("btrfs", keys, about),)) + await _snapshots(host)
 
@@ -42,9 +42,9 @@ async def _about(mount: Mount, host: Host) -> str:
         work = partial(btrfs_sysfs.read, folder, mount.point)
         found = await host.bench.workers.call(said, work, host.timeout_s)
     except (ProbeError, OSError, ValueError) as error:
-        return f"{said}: it could not be looked at now ({printable(str(error))[:200]})."
+        return f"{said}: it could not be examined ({printable(str(error))[:200]})."
     kinds = [f"{format_size(one.used_bytes)} of {kind}" for kind, one in found.spaces.items()]
-    return f"{said}: {', '.join(kinds)}; {format_size(sum(found.unallocated))} are given to neither."
+    return f"{said}: {', '.join(kinds)}; {format_size(sum(found.unallocated))} unallocated."
 
 
 def _folder(mount: Mount, sysfs: Path) -> Path:

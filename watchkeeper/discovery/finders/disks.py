@@ -26,14 +26,14 @@ async def find_arrays(host: Host) -> Found:
     if not arrays:
         return Found(absent=("software RAID",), looked=looked)
     there = things("array", (each.name for each in arrays))
-    why = "These must be there: one that is not assembled after a restart is told."
+    why = "These must be there: one that is not assembled after a reboot is reported."
     keys = (Key("arrays", tuple(each.name for each in arrays), why),)
     proposal = Proposal("raid", keys, tuple(_array(each) for each in arrays), things=there)
     return Found((proposal,), there=frozenset(there), looked=looked)
 
 
 def _array(array: Array) -> str:
-    lacks = f", {array.degraded} of them missing" if array.degraded else ""
+    lacks = f", {array.degraded} missing" if array.degraded else ""
     return f"Array {printable(array.name)}: {clip(array.level) or 'no level'}, {array.disks} disks{lacks}."
 
 
@@ -47,19 +47,19 @@ async def find_disks(host: Host) -> Found:
         ]
     except ProbeError as error:
         if not any(path for glob in REAL for path in (host.root / "sys/block").glob(glob)):
-            return Found(absent=("disks that tell of their health (SMART)",))
-        about = ("Disks are here, and their health (SMART) could not be asked for. This probe does once it may.",)
+            return Found(absent=("disks that report their health (SMART)",))
+        about = ("The health of the disks (SMART) could not be queried. With the privilege, this probe monitors it.",)
         return unseen("disks' own health (SMART)", error) + Found((Proposal("smart", about=about, offered=True),))
     told = [each for each in said if each]
     if not told:
-        return Found(absent=("disks that tell of their health (SMART)",))
+        return Found(absent=("disks that report their health (SMART)",))
     return Found((Proposal("smart", about=tuple(told)),))
 
 
 def _disk(name: str, status: int | None, text: str) -> str:
     """What one disk reports; empty if it reports nothing, as virtual disks do."""
     if status == SLEEPS:
-        return f"Disk {printable(name)} sleeps, and was not woken."
+        return f"Disk {printable(name)} is asleep and was not woken."
     try:
         disk = read_disk(text, status or 0)
     except (ValueError, RecursionError):
@@ -68,6 +68,6 @@ def _disk(name: str, status: int | None, text: str) -> str:
 
 
 def _words(name: str, disk: Disk) -> str:
-    verdict = {True: "it says that it is well", False: "it says that it is failing", None: "it gives no verdict"}
+    verdict = {True: "it reports that it is OK", False: "it reports that it is failing", None: "it reports no verdict"}
     worn = "" if disk.wear_share is None else f"; {disk.wear_share:.0%} of its endurance used"
     return f"Disk {printable(name)} ({clip(disk.model) or 'no model'}): {verdict[disk.passed]}{worn}."

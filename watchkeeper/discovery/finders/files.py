@@ -39,7 +39,7 @@ async def find(host: Host) -> Found:
             work = partial(list_files, patterns, HALF_WRITTEN)
             listed = await host.bench.workers.call(f"files in {folder}", work, host.timeout_s)
         except (ProbeError, OSError) as error:
-            found += unseen(f"backups in {folder}", error, "Give the daemon's user leave to read that folder.")
+            found += unseen(f"backups in {folder}", error, "Let the daemon's user read that folder.")
             continue
         of: dict[str, list[Snapshot]] = defaultdict(list)
         for each in listed:
@@ -70,13 +70,13 @@ def _proposal(folder: str, found: SnapshotSet, rhythm: Cadence, now: datetime) -
         Key(
             "max_age",
             format_duration(rhythm.limit_s),
-            f"{rhythm.gaps} times between two were looked at, nine in ten {format_duration(rhythm.counted_s)} or less; "
-            f"that with {spare} to spare.",
+            f"{rhythm.gaps} intervals were examined, 90 % at most {format_duration(rhythm.counted_s)}; "
+            f"the margin is {spare}.",
         ),
     ]
     least = found.least_bytes
     if least * SMALLEST_SHARE >= 1:
-        why = f"The smallest of them has {format_size(least)}; half of it is hardly a whole one."
+        why = f"The smallest of them has {format_size(least)}; a file of half that size is probably incomplete."
         keys.append(Key("min_size", format_size(least * SMALLEST_SHARE), why, offered=True))
     about = f"Files in {printable(folder)}: {found.count}, written {rhythm.word} so far; the newest is {age} old."
     return Proposal("snapshots", tuple(keys), (about,), things=(Thing("files", folder, found.example),))

@@ -84,7 +84,7 @@ async def _ask(host: Host, processes: Sequence[Process]) -> tuple[list[Asked], F
         try:
             asked = await Monitors(host.bench, (pattern,), PATIENCE_S, host.helper).ask_all()
         except (ProbeError, OSError) as error:
-            remedy = f"Give the daemon's user leave to read that folder, or name the pattern in {MONITORS}. {HELPER}"
+            remedy = f"Let the daemon's user read that folder, or add the pattern to {MONITORS}. {HELPER}"
             blind += unseen(f"guests' monitors at {printable(pattern)}", error, remedy)
         else:
             found |= {_real(each.path): each for each in asked}
@@ -102,7 +102,7 @@ def _mute(processes: Sequence[Process]) -> Found:
         unseen=tuple(
             Unseen(
                 f"guest {printable(each.name) or f'of process {each.pid}'}",
-                "it offers no QMP monitor, so nobody can ask whether it runs or has been paused on an I/O error",
+                "it has no QMP monitor, so its state cannot be queried",
                 "Start it with -qmp unix:/run/guests/NAME.qmp,server=on,wait=off",
             )
             for each in processes
@@ -111,7 +111,7 @@ def _mute(processes: Sequence[Process]) -> Found:
 
 
 def _forbidden(guests: Sequence[Seen]) -> Found:
-    remedy = f"Give the daemon's user leave to connect to the socket, or name it in {MONITORS}. {HELPER}"
+    remedy = f"Let the daemon's user connect to the socket, or add it to {MONITORS}. {HELPER}"
     return Found(
         unseen=tuple(
             Unseen(f"guest {printable(each.name)}", clip(each.asked.trouble, 300), remedy)
@@ -125,11 +125,13 @@ def _proposals(guests: Sequence[Seen], host: Host) -> tuple[Proposal, ...]:
     sockets = patterns([each.asked.path for each in guests])
     running = sorted({each.name for each in guests if each.runs and writable(each.name)})
     found = dependencies.mounted(host.root)
-    about = ["Guests under QEMU: does each run, and how much memory are they promised together?"]
+    about = ["Guests under QEMU: does each run, and how much memory is allocated to all of them?"]
     about += [f"- {_about(each, found)}" for each in guests]
-    keys = [Key("sockets", sockets, "A guest that gets its monitor in the same place is watched by itself.")]
+    keys = [Key("sockets", sockets, "New guests whose monitor is in the same folder are monitored too.")]
     if running:
-        keys.append(Key("expected", tuple(running), "These run now, so they must be there. Take out what may be off."))
+        keys.append(
+            Key("expected", tuple(running), "These run now, so they must be there. Remove those that may be off.")
+        )
     keys += [*_rests(guests, found), *_memory(guests, host)]
     return (Proposal("guests", tuple(keys), tuple(about), things=things("guest", running)),)
 
@@ -140,9 +142,7 @@ def _rests(guests: Sequence[Seen], found: Sequence[Mount]) -> list[Key]:
     (first, *others) = grounds
     if len(first) != 1 or any(each != first for each in others) or not first[0].startswith(TOLD):
         return []
-    return [
-        Key("depends_on", (first[0],), "The disks of all of them lie in there: while it is down, that is what is told.")
-    ]
+    return [Key("depends_on", (first[0],), "It holds all their disks. While it is down, only that is reported.")]
 
 
 def patterns(paths: Sequence[str]) -> tuple[str, ...]:
@@ -163,9 +163,9 @@ def _about(seen: Seen, found: Sequence[Mount]) -> str:
     guest = seen.asked.guest
     said = f"{clip(seen.name)}: {guest.state if guest else clip(seen.asked.trouble, 200)}"
     if guest and guest.promised_bytes is not None:
-        said += f", promised {format_size(guest.promised_bytes)}"
+        said += f", {format_size(guest.promised_bytes)} of memory"
     grounds = dependencies.rest_on(seen.process.disks, found) if seen.process else []
-    return f"{said}; its disks rest on {' and '.join(grounds)}" if grounds else said
+    return f"{said}; its disks are on {' and '.join(grounds)}" if grounds else said
 
 
 def _memory(guests: Sequence[Seen], host: Host) -> list[Key]:
@@ -176,8 +176,8 @@ def _memory(guests: Sequence[Seen], host: Host) -> list[Key]:
         total = 0
     if not promised or not total:
         return []
-    now = f"The guests are promised {format_size(promised)}, {share(promised / total)} of this host's memory"
+    now = f"The guests have {format_size(promised)} allocated, {share(promised / total)} of this host's memory"
     if promised <= total:
-        return [Key("memory_limit", 1.0, f"{now}; the default is all of it.", offered=True)]
-    why = f"{now}: more than there is. The limit is a tenth above that, so that the next guest is told."
+        return [Key("memory_limit", 1.0, f"{now}; by default all of it may be.", offered=True)]
+    why = f"{now}, more than it has. The limit is 10 % above that, so another guest is reported."
     return [Key("memory_limit", round(promised / total + SPARE, 2), why)]

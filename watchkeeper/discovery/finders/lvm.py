@@ -58,8 +58,8 @@ def _says_nothing(error: ProbeError) -> bool:
 
 
 def _blind(error: ProbeError, mapped: Sequence[str]) -> Found:
-    named = f" The kernel has mapped {len(mapped)} volumes of it." if mapped else ""
-    about = (f"LVM is here, and could not be looked at.{named} This probe watches all of it once it may.",)
+    named = f" {len(mapped)} of its volumes are active." if mapped else ""
+    about = (f"LVM is in use but could not be examined.{named} With the privilege, this probe monitors all of it.",)
     return unseen("LVM (thin pools, volume groups, snapshots of volumes)", error) + Found(
         (Proposal("lvm", about=about, offered=True),)
     )
@@ -72,7 +72,7 @@ def _proposal(groups: Sequence[Group], volumes: Sequence[Volume]) -> Proposal:
     keys: tuple[Key, ...] = ()
     if promises:
         most = max(promises.values())
-        why = f"Thin volumes promise up to {share(most)} of their pool now; this is a quarter more, at least all of it."
+        why = f"Thin volumes are now allocated up to {share(most)} of their pool; this is 25 % more, at least 100 %."
         keys = (Key("overcommit_limit", max(round(most * (1 + PROMISE_SPARE), 1), 1.0), why, offered=True),)
     return Proposal("lvm", keys, tuple(about))
 
@@ -93,5 +93,5 @@ def _pool(pool: Volume, promised: float) -> str:
         if part is not None
     ]
     used = ", ".join(parts) or "not active"
-    grows = "" if pool.monitored else "; nothing enlarges it by itself"
-    return f"Thin pool {printable(pool.full_name)}: {used}; its volumes promise {share(promised)} of it{grows}."
+    grows = "" if pool.monitored else "; it is not extended automatically"
+    return f"Thin pool {printable(pool.full_name)}: {used}; {share(promised)} of it allocated{grows}."

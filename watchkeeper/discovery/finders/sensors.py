@@ -32,7 +32,7 @@ async def find_sensors(host: Host) -> Found:
     about += [f"- {printable(each.name)}: {_now(each)}, limit {_limit(each):.0f} °C" for each in limited[:NAMED]]
     about += [f"- {printable(each.name)}: {_now(each)}, and no limit of its own" for each in bare[:NAMED]]
     limits = {literal(each.name): _offer(each.now_c) for each in bare[:NAMED] if each.now_c is not None}
-    why = f"Not more than a guess: about {SPARE_C:.0f} °C above now. See what is normal when the machine is at work."
+    why = f"A guess: about {SPARE_C:.0f} °C above now. Check what is normal under load."
     keys = (Key("limits", limits, why, offered=True),) if limits else ()
     return Found((Proposal("temperatures", keys, tuple(about), offered=not limited),))
 
@@ -59,7 +59,7 @@ async def find_devices(host: Host) -> Found:
     looked = frozenset({"device"})
     there = frozenset({*(Thing("device", name) for name in names), *(Thing("device", each.id) for each in usb)})
     if not names:
-        return Found(absent=("serial adapters with a lasting name (/dev/serial/by-id)",), there=there, looked=looked)
+        return Found(absent=("serial adapters with a persistent name (/dev/serial/by-id)",), there=there, looked=looked)
     return Found(tuple(_device(name, usb) for name in names), there=there, looked=looked)
 
 
@@ -71,6 +71,6 @@ def _serial(host: Host) -> list[str]:
 def _device(name: str, usb: list[UsbDevice]) -> Proposal:
     product = next((each for each in usb if each.serial and each.serial in name), None)
     known = f" It is USB product {product.id}, {printable(product.product)}." if product else ""
-    about = (f"A device that is plugged in now; call it by what it is for.{known}",)
+    about = (f"A device that is plugged in now. Give it a name that says what it is for.{known}",)
     keys = (Key("name", clip(name.removeprefix("usb-"), 60)), Key("serial", name))
     return Proposal("device", keys, about, things=(Thing("device", name),))

@@ -53,28 +53,27 @@ def _regular(kind: str, found: SnapshotSet, rhythm: Cadence, now: datetime) -> P
 def _why(rhythm: Cadence) -> str:
     counted, spare = format_duration(rhythm.counted_s), format_duration(rhythm.spare_s)
     if rhythm.counted_s <= rhythm.usual_s:
-        return f"{rhythm.gaps} times between two were looked at, each {counted} or less; with {spare} to spare."
+        return f"{rhythm.gaps} intervals were examined, each at most {counted}; the margin is {spare}."
     usual = format_duration(rhythm.usual_s)
     return (
-        f"{rhythm.gaps} times between two were looked at: {usual} in the middle, and nine in ten {counted} or less; "
-        f"that with {spare} to spare."
+        f"{rhythm.gaps} intervals were examined: {usual} in the median, 90 % at most {counted}; the margin is {spare}."
     )
 
 
 def _why_oldest(kept_s: float) -> str:
     return (
-        f"The oldest is {duration(kept_s)} old. With this limit it is told when old ones are no longer let go: "
-        "they hold what was deleted since."
+        f"The oldest is {duration(kept_s)} old. With this limit you are notified if old ones are not deleted: "
+        "they hold data that was deleted since."
     )
 
 
 def _about(found: SnapshotSet, rhythm: Cadence, now: datetime) -> Iterator[str]:
     age_s = max((now - found.behind_at).total_seconds(), 0.0)
-    yield f"Snapshots called {_or(found.called)}: {found.count} of {_and(found.origins)}, taken {rhythm.word} so far."
+    yield f"Snapshots {_or(found.called)}: {found.count} of {_and(found.origins)}, taken {rhythm.word} so far."
     if age_s > rhythm.limit_s:
         yield (
-            f"The newest of one of them is {duration(age_s)} old, so this will be told at once: see why no other came, "
-            "or take out of the list what is no longer taken."
+            f"The newest of one of them is {duration(age_s)} old, so you will be notified at once. Find out why none "
+            "followed, or remove from the list what is no longer taken."
         )
     else:
         yield f"The newest is {duration(age_s)} old."
@@ -82,23 +81,23 @@ def _about(found: SnapshotSet, rhythm: Cadence, now: datetime) -> Iterator[str]:
 
 def _by_hand(kind: str, sets: Sequence[SnapshotSet], now: datetime) -> Proposal:
     """Snapshots from before an upgrade, or too few to show a cadence: what matters is that they are deleted."""
-    about = ["Snapshots that show no rhythm, because they were taken by hand or there are too few to tell:"]
+    about = ["Snapshots without a regular interval: they were taken by hand, or there are too few of them:"]
     about += [f"- {_one(each, now)}" for each in sets[:20]]
     if len(sets) > len(about[1:]):
-        about.append(f"- and {len(sets) - 20} sets of names more.")
+        about.append(f"- and {len(sets) - 20} more sets.")
     keys = (
         Key("name", f"{kind.removesuffix('-snapshots')} by hand"),
         Key(ORIGINS_KEY[kind], _named(sorted({name for each in sets for name in each.origins}))),
         Key("name_pattern", tuple(glob for each in sets for glob in each.called)),
-        Key("max_age", NO_NEXT, "No new one is due: they are taken when you take one."),
-        Key("oldest_limit", BY_HAND_OLDEST, "One that is older holds space, and rolling back to it is hardly wanted."),
+        Key("max_age", NO_NEXT, "No new one is due: they are taken by hand."),
+        Key("oldest_limit", BY_HAND_OLDEST, "An older one takes space, and a rollback to it is unlikely."),
     )
     return Proposal(kind, keys, tuple(about), offered=True)
 
 
 def _one(found: SnapshotSet, now: datetime) -> str:
     age = duration(max((now - found.oldest_at).total_seconds(), 0.0))
-    held = f", which alone hold {format_size(found.size_bytes)}" if found.size_bytes else ""
+    held = f", which hold {format_size(found.size_bytes)} alone" if found.size_bytes else ""
     one = found.count == 1
     held = held.replace("hold", "holds") if one else held
     return (

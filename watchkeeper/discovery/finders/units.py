@@ -54,7 +54,7 @@ def _rows(adapter: TypeAdapter[list[T]], text: str) -> list[T]:
     try:
         return adapter.validate_json(text.encode("utf-8", "surrogateescape") or b"[]")
     except ValidationError:
-        raise ProbeError("systemctl did not print a list as JSON; systemd 246 or later does") from None
+        raise ProbeError("systemctl did not print a list as JSON; systemd 246 or later is needed") from None
 
 
 def files_of(unit: str) -> set[str]:
@@ -67,7 +67,7 @@ def files_of(unit: str) -> set[str]:
 
 
 def _units(services: Sequence[str], timers: Sequence[Timer], now: datetime) -> Proposal:
-    about = ["Units of systemd: any that fails is told."]
+    about = ["Units of systemd: any failure is reported."]
     about += [f"- {printable(each.unit)}: {_last(each, now)}" for each in timers]
     active = (*services, *(each.unit for each in timers))
     why = "These are enabled and run now, and are not part of the system itself. Keep those that must always be active."

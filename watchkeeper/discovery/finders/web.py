@@ -132,18 +132,18 @@ async def _request(host: Host, exchanger: HttpClient, url: URL) -> Reply | None:
 
 
 def _web(service: Service, reply: Reply) -> Proposal:
-    about = [f"A service that speaks HTTP on port {service.port}{_whose(service)}{_title(reply)}."]
+    about = [f"An HTTP service on port {service.port}{_whose(service)}{_title(reply)}."]
     keys = [Key("name", service.name), Key("url", service.url), *_rests(service)]
     # A server error is no indication of how it answers when it is OK.
     failing = reply.status >= 500
     if failing:
-        about.append(f"It answered with status {reply.status} just now, which is no answer: see what is wrong with it.")
+        about.append(f"It answered with status {reply.status} just now, an error: see what is wrong with it.")
     else:
         keys.append(Key("status", (reply.status,), _why(reply.status)))
     if service.url.startswith("https:"):
         why = (
-            "Asked by its address, a certificate made out to a name is never valid. Its end is watched all the same. "
-            "Better: the name in the url, and this taken out."
+            "Its certificate is not valid for an address. When it expires is monitored nevertheless. "
+            "Better: write the name in the url and remove this key."
         )
         keys.append(Key("verify", value=False, why=why))
     return Proposal("http", tuple(keys), tuple(about), offered=failing, things=(Thing("port", str(service.port)),))
@@ -151,26 +151,26 @@ def _web(service: Service, reply: Reply) -> Proposal:
 
 def _why(status: int) -> str:
     if status in (401, 403):
-        return "As it answered: it asks for a login, and that is an answer."
+        return "The status just now: it asks for a login, so it works."
     if 300 <= status < 400:
-        return "As it answered: it leads on to another address, and that is an answer."
-    return "As it answered just now."
+        return "The status just now: it redirects to another address, so it works."
+    return "The status just now."
 
 
 def _tcp(service: Service) -> Proposal:
-    about = f"Something listens on port {service.port}{_whose(service)}. This tells when it takes no connections."
+    about = f"Something listens on port {service.port}{_whose(service)}. You are notified if it accepts no connections."
     keys = (Key("name", service.name), Key("host", service.address), Key("port", service.port), *_rests(service))
     return Proposal("tcp", keys, (about,), offered=True, things=(Thing("port", str(service.port)),))
 
 
 def _rests(service: Service) -> list[Key]:
-    why = "The guest's own process holds the port: while the guest is down, that is what is told."
+    why = "The guest's own process uses the port. While the guest is down, only that is reported."
     return [Key("depends_on", (f"guest {printable(service.guest)}",), why)] if service.guest else []
 
 
 def _whose(service: Service) -> str:
     if service.guest:
-        return f", which rests on the guest {printable(service.guest)}"
+        return f", which depends on the guest {printable(service.guest)}"
     return f", of {printable(service.owner)}" if service.owner else ""
 
 

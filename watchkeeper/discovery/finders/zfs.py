@@ -75,14 +75,19 @@ def _pools(pools: Sequence[Pool], datasets: Sequence[Dataset], statuses: Sequenc
     scans = {each.pool: each for each in statuses}
     about = [_about(each, roots.get(each.name), scans.get(each.name), host) for each in pools]
     keys = [
-        Key("pools", tuple(each.name for each in pools), "These must be there: one that is not imported is told."),
-        Key("scrub_limit", "40d", "Debian scrubs every month, at most 35 days apart; 5 days to spare.", offered=True),
+        Key("pools", tuple(each.name for each in pools), "These must be there: one that is not imported is reported."),
+        Key(
+            "scrub_limit",
+            "40d",
+            "Debian scrubs every month, at most 35 days apart, plus a margin of 5 days.",
+            offered=True,
+        ),
     ]
     promised = {name: sum(d.volsize or 0 for d in datasets if d.pool == name) for name in roots}
     most = max((promised[name] / (root.used + root.available or 1) for name, root in roots.items()), default=0.0)
     if most > 0:
         limit = max(round(most * (1 + PROMISE_SPARE), 1), 1.0)
-        why = f"Volumes promise {share(most)} of what a pool can hold now; this is a quarter more, at least all of it."
+        why = f"Volumes are now allocated {share(most)} of a pool's capacity; this is 25 % more, at least 100 %."
         keys.append(Key("overcommit_limit", limit, why, offered=True))
     there = things("pool", (each.name for each in pools))
     proposal = Proposal("zfs", tuple(keys), tuple(about), things=there)
@@ -97,4 +102,4 @@ def _about(pool: Pool, root: Dataset | None, status: Status | None, host: Host) 
     if status is not None and status.scan is Scan.SCRUBBED and status.scan_at is not None:
         age_s = (host.bench.clock.now() - status.scan_at).total_seconds()
         return f"{said}; scrubbed {duration(max(age_s, 0))} ago."
-    return f"{said}; no scrub that was finished is known." if status is not None else f"{said}."
+    return f"{said}; no finished scrub is known." if status is not None else f"{said}."

@@ -26,22 +26,17 @@ from watchkeeper.store.files import job_spool
 @click.option("--failed", is_flag=True, help="The job did not succeed.")
 @click.option("--message", default="", metavar="TEXT", help="The job's own message, in one line.")
 def ran(config: Path | None, job: str, *, failed: bool, message: str) -> None:
-    """Say that the job NAME has run, or with --failed that it did not succeed.
+    """Report that the job NAME has run, or with --failed that it failed.
 
-        NAME is the name of a [[probe]] of kind "job" in the configuration. Run it as the user that runs watchkeeper, or
-        as root, at the end of the job. It works while the daemon is stopped: the report is read when it starts.
+    NAME is the name of a [[probe]] of kind "job" in the configuration. Run this at the end of the job, as the user that
+    runs watchkeeper, or as root. It also works while the daemon is stopped: the report is read when it starts.
 
-        \b
-        nightly-backup && watchkeeper ran nightly-backup
-        watchkeeper ran nightly-backup --failed --message "the disk is full"
+    \b
+    nightly-backup && watchkeeper ran nightly-backup
+    watchkeeper ran nightly-backup --failed --message "the disk is full"
 
-    <<<<<<< HEAD
-        Exit codes: 0 the report is left for the daemon, 2 there is no such job in the configuration, or it cannot be
-        used, 3 the report cannot be written (no database, no permission, no space).
-    =======
-        Exit codes: 0 the report is left for the daemon, 64 there is no such job in the configuration, 66 there is no
-        database, 77 no permission.
-    >>>>>>> 7ada9f8 (Use the exit codes of sysexits(3))
+    Exit codes: 0 the report is written for the daemon, 64 there is no such job in the configuration, 66 there is no
+    database, 69 the report cannot be written, 77 no permission.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     jobs = [each.name for each in known.probes if isinstance(each, JobSettings)]

@@ -33,7 +33,7 @@ CONCERN_OF = {
 COMPUTED = {
     ("storage.btrfs.filesystems", "quantity"): ("data", "metadata", "space"),
     ("storage.lvm.volume_groups", "quantity"): ("data", "metadata"),
-    ("storage.raid", "quantity"): ("health",),
+    ("storage.raid", "quantity"): ("health", "check", "parity"),
     ("storage.zfs.pools", "quantity"): ("own data", "held by snapshots"),
     ("programs.command", "self._settings.quantity"): (),
     ("programs.output", "self.quantity"): (),

@@ -1,12 +1,13 @@
 """Arrays of disks, from tables as the kernel lays them out: admin-guide/md.rst."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from tests.probes.toolbox import find
+from tests.probes.toolbox import FixedClock, find, utc
 from watchkeeper.errors import ProbeError
-from watchkeeper.model.observation import Condition
+from watchkeeper.model.observation import Condition, Deadline
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.storage.raid import Array, RaidProbe, RaidSettings, read_arrays
 
@@ -29,6 +30,51 @@ def array(sysfs: Path, name: str = "md0", **changed: str | None) -> None:
         path.unlink(missing_ok=True)
         if value is not None:
             path.write_text(f"{value}\n")
+
+
+async def look(bench: ProbeContext, sysfs: Path, **settings: object) -> dict[str, Condition | Deadline]:
+    """What a new probe says of the array's checks, by quantity."""
+    probe = RaidProbe(RaidSettings.model_validate(settings), bench, sysfs)
+    seen = [each for each in await probe.observe() if isinstance(each, Condition | Deadline)]
+    return {each.key.quantity: each for each in seen}
+
+
+async def test_the_check_of_an_array(bench: ProbeContext, tmp_path: Path) -> None:
+    """It is due 40 days after the array was first seen, then 40 days after each one that ran."""
+    clock = FixedClock(utc("2026-11-01 00:00:00"))
+    bench = replace(bench, clock=clock)
+    array(tmp_path, level="raid5")
+    due = (await look(bench, tmp_path))["check"]
+    assert isinstance(due, Deadline)
+    assert (due.due_at, due.last_at) == (utc("2026-12-11 00:00:00"), None)
+    clock.at = utc("2026-11-20 00:00:00")
+    array(tmp_path, level="raid5", sync_action="check")
+    await look(bench, tmp_path)
+    clock.at = utc("2026-11-21 00:00:00")
+    array(tmp_path, level="raid5")
+    due = (await look(bench, tmp_path))["check"]
+    assert isinstance(due, Deadline)
+    assert (due.due_at, due.last_at) == (utc("2026-12-30 00:00:00"), utc("2026-11-20 00:00:00"))
+    assert "check" not in await look(bench, tmp_path, check_limit="never")
+
+
+@pytest.mark.parametrize(("level", "faulty"), [("raid5", True), ("raid6", True), ("raid1", False), ("raid10", False)])
+async def test_what_a_check_found(bench: ProbeContext, tmp_path: Path, level: str, faulty: bool) -> None:  # noqa: FBT001
+    """Parity that does not match is a fault; on a mirror it can mean nothing: md(4), SCRUBBING AND MISMATCHES."""
+    array(tmp_path, level=level, mismatch_cnt="128")
+    parity = (await look(bench, tmp_path))["parity"]
+    assert isinstance(parity, Condition)
+    assert parity.ok is not faulty
+    array(tmp_path, level=level, mismatch_cnt="128", sync_action="check")
+    parity = (await look(bench, tmp_path))["parity"]
+    assert isinstance(parity, Condition)
+    assert parity.ok
+
+
+async def test_an_array_without_redundancy_has_no_check(bench: ProbeContext, tmp_path: Path) -> None:
+    """Nothing can be compared on a raid0."""
+    array(tmp_path, level="raid0")
+    assert set(await look(bench, tmp_path)) == {"health"}
 
 
 async def health(bench: ProbeContext, sysfs: Path, name: str = "md0", **settings: object) -> Condition:
@@ -97,7 +143,7 @@ def test_an_array_that_is_stopped_while_it_is_read(tmp_path: Path) -> None:
     """Its tables go away: it is passed over, and the others stay."""
     array(tmp_path, "md0", array_state=None)
     array(tmp_path, "md_home", raid_disks="4 (3)", sync_completed="1 / 0")
-    assert read_arrays(tmp_path) == [Array("md_home", "raid1", "clean", 4, 0)]
+    assert read_arrays(tmp_path) == [Array("md_home", "raid1", "clean", 4, 0, uuid="md_home")]
 
 
 async def test_arrays_that_must_be_there(bench: ProbeContext, tmp_path: Path) -> None:

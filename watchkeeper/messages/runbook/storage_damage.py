@@ -78,6 +78,59 @@ ENTRIES = (
         avoid="Do not run the daemon as root for this.",
     ),
     RunbookEntry(
+        title="New data has no copy on another device",
+        concern=Concern.FAULTY,
+        kinds=("btrfs",),
+        about=(("btrfs *", "redundancy"),),
+        means="While a device was missing, this btrfs was mounted with the option degraded and wrote data without a "
+        "copy. Replacing the device does not change that by itself: the loss of one disk would lose this data.",
+        look="`sudo btrfs filesystem usage {name}` shows which profiles are in use.",
+        commands=(
+            ("sudo btrfs filesystem usage {name}", "data and metadata by profile, and missing devices"),
+            ("sudo btrfs balance status {name}", "whether a balance is running"),
+        ),
+        helps="Replace the missing device first. Then `sudo btrfs balance start -dconvert=raid1,soft "
+        "-mconvert=raid1,soft {name}` with the profiles that it had.",
+        avoid="Do not convert while a device is missing or failing.",
+        example="/srv",
+        stand_in=".",
+    ),
+    RunbookEntry(
+        title="A check of an array found differences",
+        concern=Concern.FAULTY,
+        kinds=("raid",),
+        about=(("array *", "parity"),),
+        means="The last check read sectors whose parity does not match the data: a write was interrupted, or a disk, a "
+        "cable or the memory changed data silently. md does not know which is right.",
+        look="`cat /sys/block/{name}/md/mismatch_cnt` shows how many sectors; see the disks' own reports next.",
+        commands=(
+            ("cat /sys/block/{name}/md/mismatch_cnt", "sectors that did not match"),
+            ("sudo smartctl -a /dev/sda", "what each disk reports"),
+            _KERNEL,
+        ),
+        helps=f"{_BACKUP} Compare important files with a backup. Then let md rewrite the parity with "
+        "`echo repair | sudo tee /sys/block/{name}/md/sync_action`, and check again.",
+        avoid="Do not run a repair before you know that the disks and the memory are in order.",
+        example="md0",
+    ),
+    RunbookEntry(
+        title="An array has not been checked",
+        concern=Concern.OVERDUE,
+        kinds=("raid",),
+        about=(("array *", "check"),),
+        means="No check of all sectors has been seen for longer than the limit. A sector that became unreadable is "
+        "found only when it is read; while another disk is missing that is too late.",
+        look="`systemctl list-timers 'mdcheck*'` and /etc/cron.d/mdadm show whether checks are planned.",
+        commands=(
+            ("systemctl list-timers --all", "whether a check is planned"),
+            ("cat /proc/mdstat", "whether one is running"),
+        ),
+        helps="Start one: `echo check | sudo tee /sys/block/{name}/md/sync_action`. On Debian the package mdadm plans "
+        "one each month.",
+        avoid="Do not start it during a backup: both take longer.",
+        example="md0",
+    ),
+    RunbookEntry(
         title="A disk has become slow",
         concern=Concern.FAULTY,
         kinds=("disk-latency",),

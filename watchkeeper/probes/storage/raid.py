@@ -4,20 +4,22 @@ Read from the kernel's files under /sys/block/mdN/md, one value per file (admin-
 which has the same in a form for people. Any user may read them; no disk is accessed.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Literal
 
 from pydantic import Field
 
-from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.config.types import Duration, Limit, ProbeSettings
 from watchkeeper.errors import ProbeError
-from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
-from watchkeeper.model.units import format_duration
+from watchkeeper.model.observation import Condition, Deadline, Facts, Observation, SeriesKey
+from watchkeeper.model.units import DAY_S, format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.support.sanitize import clip, printable
+from watchkeeper.probes.support.state import ProbeState, StateModel
 
 SYSFS = Path("/sys/block")
 
@@ -34,6 +36,16 @@ WORK = {
 """sync_action, in words. A check is the scrub of an array, not a fault."""
 
 
+CHECKING = frozenset({"check", "repair"})
+"""sync_action while every sector is read and compared."""
+
+PARITY = frozenset({"raid4", "raid5", "raid6"})
+REDUNDANT = PARITY | {"raid1", "raid10"}
+
+WRITTEN_EVERY_S = 1800.0
+"""How precisely the end of a check is stored."""
+
+
 class RaidSettings(ProbeSettings):
     """Software RAID (md): arrays that are degraded, rebuilding or stopped."""
 
@@ -42,6 +54,7 @@ class RaidSettings(ProbeSettings):
     arrays: tuple[str, ...] = Field(
         (), description="arrays that must be there, such as md0; others that are found are monitored too"
     )
+    check_limit: Limit = Field(40 * DAY_S, description='maximum time from one check to the next, or "never"')
     exclude: tuple[str, ...] = Field((), description="arrays that are not monitored, such as md127")
 
 
@@ -62,6 +75,7 @@ class Array:
     left_s: float | None = None
     faulty: tuple[str, ...] = ()
     mismatches: int = 0
+    uuid: str = ""
 
 
 def read_arrays(sysfs: Path) -> list[Array]:
@@ -88,6 +102,7 @@ def _array(folder: Path) -> Array:
         left_s,
         tuple(sorted(_faulty(folder))),
         _number(folder, "mismatch_cnt"),
+        _text(folder, "uuid") or folder.parent.name,
     )
 
 
@@ -122,6 +137,13 @@ def _faulty(folder: Path) -> list[str]:
     ]
 
 
+class Checks(StateModel):
+    """Seconds since 1970 of each array's last check, and of when it was first seen; by its UUID or else its name."""
+
+    last_s: Mapping[str, float] = Field(default_factory=dict)
+    first_seen_s: Mapping[str, float] = Field(default_factory=dict)
+
+
 class RaidProbe(BaseProbe):
     """Monitors every array."""
 
@@ -130,6 +152,8 @@ class RaidProbe(BaseProbe):
         self._bench = bench
         self._sysfs = sysfs
         self._seen: set[str] = set()
+        self._state = ProbeState(bench.notes, settings.label, Checks())
+        self._written_s = 0.0
 
     async def observe(self) -> Sequence[Observation]:
         """Read the kernel's files. Raises ProbeError if there is no array, and none is expected."""
@@ -141,11 +165,51 @@ class RaidProbe(BaseProbe):
         self._seen |= there
         if not watched and not missing:
             raise ProbeError("there is no software RAID here; assemble the array, or drop this probe")
+        checks = await self._remember(watched)
         gone = "there is no such array; it was not assembled, or it was stopped"
         return [
             *(seen for each in watched for seen in _observations(each)),
+            *(seen for each in watched for seen in self._checked(each, checks)),
             *(Condition(_key(name, "health"), ok=False, reason=gone) for name in sorted(missing)),
         ]
+
+    async def _remember(self, arrays: Sequence[Array]) -> Checks:
+        """Store when each array was checked last: the kernel says only that a check runs, and not when one ended."""
+        known, now_s = await self._state.read(), self._bench.clock.now().timestamp()
+        last_s, first_seen_s = dict(known.last_s), dict(known.first_seen_s)
+        for each in arrays:
+            first_seen_s.setdefault(each.uuid, now_s)
+            if each.action in CHECKING:
+                last_s[each.uuid] = now_s
+        there = {each.uuid for each in arrays}
+        page = Checks(
+            last_s={uuid: each for uuid, each in last_s.items() if uuid in there},
+            first_seen_s={uuid: each for uuid, each in first_seen_s.items() if uuid in there},
+        )
+        written = known.last_s.keys() == page.last_s.keys() and known.first_seen_s == page.first_seen_s
+        if written and now_s - self._written_s < WRITTEN_EVERY_S:
+            self._state.hold(page)
+        else:
+            self._written_s = now_s
+            await self._state.write(page)
+        return page
+
+    def _checked(self, array: Array, checks: Checks) -> list[Observation]:
+        """When the next check is due (if none is known, from when the array was first seen), and what it found."""
+        if array.level not in REDUNDANT:
+            return []
+        found: list[Observation] = []
+        if (period_s := self._settings.check_limit) is not None:
+            last_s = checks.last_s.get(array.uuid)
+            from_s = checks.first_seen_s[array.uuid] if last_s is None else last_s
+            last_at = None if last_s is None else datetime.fromtimestamp(last_s, UTC)
+            due_at = datetime.fromtimestamp(from_s + period_s, UTC)
+            facts: Facts = (("last check", "none seen yet"),) if last_s is None else ()
+            found.append(Deadline(_key(array.name, "check"), due_at, last_at, period_s, facts))
+        # On a mirror, memory that changes while it is written makes mismatches that mean nothing: md(4).
+        bad = array.mismatches if array.level in PARITY and array.action == "idle" else 0
+        reason = f"the last check found {bad} sectors whose parity does not match" if bad else ""
+        return [*found, Condition(_key(array.name, "parity"), not reason, reason)]
 
 
 def _key(name: str, quantity: str) -> SeriesKey:

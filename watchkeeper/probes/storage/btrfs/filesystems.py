@@ -212,7 +212,10 @@ def _devices(found: _Found, btrfs: Btrfs) -> list[Observation]:
         if any(count for _, count in each.errors)
     ]
     facts: Facts = (("devices", str(len(btrfs.devices))),)
+    bare = " and ".join(f"{format_size(size)} of {kind}" for kind, size in btrfs.bare)
+    why = f"{bare} is in chunks without a copy on another device, as a degraded mount writes them" if bare else ""
     return [
+        Condition(SeriesKey(found.subject, "redundancy"), not why, why),
         Condition(SeriesKey(found.subject, "health"), not gone, gone, facts=facts),
         Condition(SeriesKey(found.subject, "errors"), not counting, "; ".join(counting)),
     ]

@@ -39,6 +39,7 @@ class BtrfsDevice:
 class Btrfs:
     """One file system. spaces: by kind (data, metadata, or mixed if a small file system has only one).
 
+    bare: by kind, the bytes in chunks that survive no lost device, beside chunks of the same kind that do.
     unallocated: bytes of each device that are in no chunk. exact: False if the devices could not be queried, and the
     total is assumed to be spread evenly.
     """
@@ -51,6 +52,7 @@ class Btrfs:
     reserve_bytes: int
     node_bytes: int
     devices: tuple[BtrfsDevice, ...]
+    bare: tuple[tuple[str, int], ...] = ()
 
 
 def tables_of(sysfs: Path, source: str) -> Path | None:
@@ -77,6 +79,7 @@ def read(folder: Path, mount_point: str) -> Btrfs:
         reserve_bytes=_number(allocation / "global_rsv_size"),
         node_bytes=_number(folder / "nodesize"),
         devices=devices,
+        bare=tuple((kind, size) for kind in kinds if (size := _bare(allocation / kind))),
     )
 
 
@@ -97,6 +100,16 @@ def _profile(folder: Path) -> Profile:
     """The profile with the most bytes in chunks: while a balance converts them, there are two."""
     sizes = {name: _number(folder / name / "total_bytes") for name in PROFILES if (folder / name).is_dir()}
     return PROFILES[max(sizes, key=lambda name: sizes[name])] if sizes else Profile()
+
+
+def _bare(folder: Path) -> int:
+    """Bytes in chunks without a copy on another device, where chunks of this kind with one exist as well."""
+    sizes = {name: _number(folder / name / "total_bytes") for name in PROFILES if (folder / name).is_dir()}
+    survive = {
+        name for name, profile in PROFILES.items() if profile.parity or (profile.copies > 1 and profile.least > 1)
+    }
+    safe = sum(size for name, size in sizes.items() if name in survive)
+    return sum(size for name, size in sizes.items() if name not in survive) if safe else 0
 
 
 def _devices(folder: Path) -> Iterator[BtrfsDevice]:

@@ -69,7 +69,7 @@ async def test_a_clock_that_is_set_by_an_hour_makes_no_alert(hours: int) -> None
     station.house.clock.set(hours * HOUR)
     await station.live(3 * HOUR)
     assert station.alerts == station.noted == []
-    assert station.gaps == [f"the clock was set by {hours * 3600:+d} s"]
+    assert station.gaps == [f"the clock was changed by {hours * 3600:+d} s"]
 
 
 @pytest.mark.parametrize("hours", [-1, 1])
@@ -118,8 +118,8 @@ async def test_a_suspend_of_three_days_is_told_once_and_is_no_silence() -> None:
     await station.house.pipeline.review()
     await station.live(HOUR)
     assert station.alerts == []
-    assert station.noted == ["watchkeeper was away for 3 days, until Wed 4 Mar 07:00"]
-    assert station.gaps == ["the watch goes on after 3 days away, since 2026-03-01 07:00 UTC"]
+    assert station.noted == ["monitoring was interrupted for 3 days, until Wed 4 Mar 07:00"]
+    assert station.gaps == ["monitoring resumed after 3 days without monitoring, since 2026-03-01 07:00 UTC"]
     (message,) = station.house.messages
     assert "from Sun 1 Mar 07:00 to Wed 4 Mar 07:00. The host was suspended." in message.body.replace("\n", " ")
 
@@ -170,8 +170,8 @@ async def test_a_power_cut_of_three_days_is_told_once_and_is_no_silence() -> Non
     await station.live(5 * MINUTE)
     await station.house.restart(station.probes, away=3 * DAY)
     await station.live(10 * MINUTE)
-    assert station.noted == ["watchkeeper was away for 3 days, until Wed 4 Mar 06:15"]
-    assert station.gaps == ["the watch goes on after 3 days away, since 2026-03-01 06:15 UTC"]
+    assert station.noted == ["monitoring was interrupted for 3 days, until Wed 4 Mar 06:15"]
+    assert station.gaps == ["monitoring resumed after 3 days without monitoring, since 2026-03-01 06:15 UTC"]
     assert len(station.alerts) == 1
     station.up = True
     await station.live(2 * MINUTE)
@@ -196,7 +196,7 @@ async def test_a_start_with_a_clock_that_is_behind_is_no_gap() -> None:
     station.house.clock.set(2 * DAY)
     await station.live(10 * MINUTE)
     assert station.alerts == station.noted == []
-    assert station.gaps == ["the clock was set by +172800 s"]
+    assert station.gaps == ["the clock was changed by +172800 s"]
 
 
 async def test_a_leap_seconds_repeated_stamp_changes_nothing() -> None:

@@ -312,11 +312,11 @@ def test_answers_that_are_lost_at_once_are_told_as_one(told_after_s: float) -> N
     street.down(HUB, DB, CAMS)
     street.live(20)
     assert street.told == [(GROUP.subject, NotificationKind.RAISED)]
-    assert street.reasons == ["service hide-hub, service ringing-db, service nest-cams"]
+    assert street.reasons == ["hide-hub, ringing-db, nest-cams"]
     street.up(HUB, DB, CAMS)
     street.live(10)
     assert street.told[1:] == [(GROUP.subject, NotificationKind.ENDED)]
-    assert street.reasons[-1] == "answers again: service hide-hub, service ringing-db, service nest-cams"
+    assert street.reasons[-1] == "answering again: hide-hub, ringing-db, nest-cams"
     assert street.alert(CAMS).state is State.NORMAL
 
 
@@ -419,10 +419,12 @@ def test_the_tenth_alert_in_ten_minutes_begins_a_flood_which_is_told_as_one() ->
     street, keys = flood()
     assert [telling for subject, telling in street.told if subject.startswith("unit")] == [NotificationKind.RAISED] * 9
     assert [told for told in street.told if told[0] == FLOOD.subject] == [(FLOOD.subject, NotificationKind.RAISED)]
-    assert street.reasons[0].startswith("10 alerts within 10 min; kept together until it is calm: unit u9 (alarm)")
+    assert street.reasons[0].startswith("10 in 10 min; most urgent: unit u9 (alarm)")
     street.live(15)
     assert street.told[10:] == [(FLOOD.subject, NotificationKind.ENDED)]
-    assert street.reasons[-1].startswith("calm again after 14 alerts; still there: unit u9 (alarm), unit u10 (alarm)")
+    assert street.reasons[-1].startswith(
+        "at a normal rate again after 14 alerts; still active: unit u9 (alarm), unit u10 (alarm)"
+    )
     assert all(street.alert(key).held_by is None and street.alert(key).notified_priority for key in keys)
 
 
@@ -442,7 +444,7 @@ def test_what_came_and_went_within_a_flood_is_told_by_its_count_alone() -> None:
     street.live(15)
     told = [told for told in street.told[10:] if told[0] != FLOOD.subject]
     assert {telling for _, telling in told} <= {NotificationKind.ENDED}
-    assert street.reasons[-1] == "calm again after 14 alerts; none is left"
+    assert street.reasons[-1] == "at a normal rate again after 14 alerts; none is active"
 
 
 def test_a_flood_goes_on_while_five_come_in_ten_minutes() -> None:

@@ -25,14 +25,14 @@ CALM = Alert(SKERRY, Concern.FULL)
 
 
 def lines(judgement: Solo, now: datetime) -> dict[Concern, str]:
-    """Judge, and explain each finding."""
+    """Evaluate, and explain each finding."""
     outcome = judgement.judge(now)
     rules = judgement.rules
     return {f.concern: explain(f, judgement.latest, rules, judgement.alert(f.concern)) for f in outcome.findings}
 
 
 def of(seen: Observation, limits: Rules, now: datetime = NOW) -> Solo:
-    """A judgement that has just been shown something."""
+    """An evaluator that has just received an observation."""
     judgement = Solo(seen.key, seen.kind, 60.0, limits)
     judgement.take(seen, now)
     return judgement
@@ -63,24 +63,24 @@ def filling(days: float, *, lasted_days: float = 30.0, latest: bool = True, grow
     )
 
 
-def test_a_silence_below_every_limit() -> None:
+def test_no_answer_below_every_limit() -> None:
     """What was seen, the limits, and the instant at which the next one is reached."""
     judged = of(Answer(HUB, answered=False, reason="connection refused"), Rules())
     assert lines(judged, NOW + 45 * SECOND)[Concern.NOT_ANSWERING] == (
         "service hide-hub: answer, not answering: no answer since 2026-11-24 09:12:00 UTC: connection refused; "
         "limits: warning after 3 min, alarm after 1 h; "
-        "asks for nothing, the next limit is reached 2026-11-24 09:15:00 UTC; alert normal"
+        "calls for no alert, the next limit is reached 2026-11-24 09:15:00 UTC; alert normal"
     )
 
 
-def test_a_silence_past_its_limits() -> None:
+def test_no_answer_past_its_limits() -> None:
     """Past the last limit nothing more is announced."""
     rule = NotAnsweringRule(caution_s=10.0, warning_s=None, alarm_s=60.0)
     judged = of(Answer(HUB, answered=False, reason="no route"), Rules(not_answering=rule))
     first = lines(judged, NOW + 20 * SECOND)[Concern.NOT_ANSWERING]
-    assert "limits: caution after 10 s, alarm after 60 s; asks for a caution, the next limit is" in first
+    assert "limits: caution after 10 s, alarm after 60 s; calls for a caution, the next limit is" in first
     last = lines(judged, NOW + HOUR)[Concern.NOT_ANSWERING]
-    assert last.endswith("asks for an alarm; alert active at an alarm")
+    assert last.endswith("calls for an alarm; alert active (alarm)")
 
 
 def test_an_answer_that_comes() -> None:
@@ -88,45 +88,45 @@ def test_an_answer_that_comes() -> None:
     rule = NotAnsweringRule(caution_s=None, warning_s=None, alarm_s=None)
     judged = of(Answer(HUB, answered=True, took_s=0.1), Rules(not_answering=rule))
     assert lines(judged, NOW)[Concern.NOT_ANSWERING].endswith(
-        "it answers; limits: none are set; asks for nothing; alert normal"
+        "answering; limits: none are set; calls for no alert; alert normal"
     )
     stale = lines(judged, NOW)[Concern.NOT_REPORTING]
-    assert "not reporting: the newest sample counts until 2026-11-24 09:15:00 UTC" in stale
+    assert "not reporting: a reading is expected by 2026-11-24 09:15:00 UTC" in stale
     assert "limits: a warning after 3 of the probe's intervals" in stale
 
 
 def test_delays_that_run() -> None:
-    """An on-delay, an off-delay, and the calm of an alert that comes and goes, each with its end."""
+    """An on-delay, an off-delay, and the off-delay of a chattering alert, each with its end."""
     rule = FaultyRule(delays=Delays(on_delay_s=60.0, off_delay_s=120.0))
     judged = of(Condition(GUEST, ok=False, reason="paused", grave=True), Rules(faulty=rule))
     rising = lines(judged, NOW)[Concern.FAULTY]
-    assert "gravely unsound since 2026-11-24 09:12:00 UTC: paused" in rising
-    assert "limits: unsound is a warning, gravely so an alarm; asks for an alarm" in rising
-    assert rising.endswith("alert normal; an alarm from 2026-11-24 09:13:00 UTC on, when the on-delay is over")
+    assert "stopped since 2026-11-24 09:12:00 UTC: paused" in rising
+    assert "limits: faulty is a warning, stopped is an alarm; calls for an alarm" in rising
+    assert rising.endswith("alert normal; an alarm from 2026-11-24 09:13:00 UTC on, after the on-delay")
     lines(judged, NOW + MINUTE)
     judged.take(Condition(GUEST, ok=True), NOW + HOUR)
     falling = lines(judged, NOW + HOUR)[Concern.FAULTY]
-    assert ": sound; limits" in falling
-    assert falling.endswith("no alert from 2026-11-24 10:14:00 UTC on, when the off-delay is over")
+    assert ": OK; limits" in falling
+    assert falling.endswith("no alert from 2026-11-24 10:14:00 UTC on, after the off-delay")
     judged.book.put(replace(judged.alert(Concern.FAULTY), raise_count=3))
     chattering = lines(judged, NOW + HOUR + SECOND)[Concern.FAULTY]
-    assert "when the calm of a chattering alert is over; it chatters, and has come 3 times" in chattering
+    assert "after the off-delay of a chattering alert; chattering: raised 3 times" in chattering
 
 
 def test_a_plain_condition() -> None:
-    """What is not grave is said without that word; a rule may be switched off."""
+    """A fault that is not grave is called faulty; a rule may be switched off."""
     judged = of(Condition(GUEST, ok=False, reason="paused"), Rules(faulty=FaultyRule(priority=None)))
     line = lines(judged, NOW)[Concern.FAULTY]
-    assert "faulty: unsound since" in line
-    assert "limits: unsound is no alert, gravely so an alarm; asks for nothing; alert normal" in line
+    assert "faulty: faulty since" in line
+    assert "limits: faulty is no alert, stopped is an alarm; calls for no alert; alert normal" in line
 
 
 @pytest.mark.parametrize(
     ("forecast", "words"),
     [
         (None, "100 GiB left; limits"),
-        (Forecast(NOW.timestamp(), 1000, 1000, likely_s=0.0, earliest_s=0.0, full=True), "it is full"),
-        (Forecast(NOW.timestamp(), 9, 10, no_end=NoEnd.STILL), "no end: not filling; limits"),
+        (Forecast(NOW.timestamp(), 1000, 1000, likely_s=0.0, earliest_s=0.0, full=True), "left; full; limits"),
+        (Forecast(NOW.timestamp(), 9, 10, no_end=NoEnd.STILL), "left; not filling; limits"),
         (Forecast(NOW.timestamp(), 9, 10), "100 GiB left; limits"),
         (filling(60), "full in 60 days (90 %: 56 days to 61 days), growing 1 GiB a day for 30 days; limits"),
         (filling(60, latest=False, growth=None), "(90 %: 56 days to no upper end) for 30 days; limits"),
@@ -140,28 +140,29 @@ def test_what_is_seen_of_a_level(forecast: Forecast | None, words: str) -> None:
     assert words in line
 
 
-def test_why_a_level_asks_for_no_more() -> None:
-    """No end, an end beyond the limits, a growth that is young, a deadband: each has its words."""
-    assert "asks for nothing, for no end is in sight" in level(Forecast(NOW.timestamp(), 9, 10, no_end=NoEnd.STILL))
-    assert "asks for nothing, for the end is beyond every limit" in level(filling(60))
+def test_why_a_level_calls_for_no_more() -> None:
+    """No forecast, an end beyond the limits, a young growth, a deadband: each has its words."""
+    still = level(Forecast(NOW.timestamp(), 9, 10, no_end=NoEnd.STILL))
+    assert "calls for no alert, because there is no time to full" in still
+    assert "calls for no alert, because the time to full is beyond every limit" in level(filling(60))
     assert "limits: caution within 30 days, warning within 7 days, alarm within 1 day" in level(filling(60))
     young = level(filling(5, lasted_days=1), Priority.CAUTION)
-    assert "asks for a caution, not a warning: the growth has not lasted long enough (about 5 days)" in young
+    assert "calls for a caution, not a warning: the growth has not lasted long enough (needs about 5 days)" in young
     kept = level(filling(8), Priority.WARNING)
-    assert "asks for a warning, which stands and is kept: the deadband is not passed" in kept
-    assert "asks for a warning; alert" in level(filling(5), Priority.WARNING)
+    assert "calls for a warning, kept: still within the deadband" in kept
+    assert "calls for a warning; alert" in level(filling(5), Priority.WARNING)
     assert "limits: warning within 7 days, alarm within" in level(filling(60), caution_s=None)
 
 
 def test_the_explanation_agrees_with_the_rule() -> None:
-    """What is said of a young growth is what the rule itself decides."""
+    """The text about a young growth agrees with what the rule decides."""
     found = rules.judge_full(SKERRY, filling(5, lasted_days=1.8), NOW, FullRule(), None)
     assert found.priority is Priority.CAUTION
     assert "has not lasted long enough" in explain(found, LEVEL, Rules(), CALM)
 
 
 def test_deadlines() -> None:
-    """One that recurs is late by shares of its period; a single end is told ahead; one may never have happened."""
+    """A recurring one is late by shares of its period, a single end is reported ahead, one may never have happened."""
     seen = Deadline(BACKUP, NOW + HOUR, NOW - HOUR, 7_200.0)
     line = lines(of(seen, Rules(overdue=OverdueRule(late_warning=0.5, late_alarm=2.0))), NOW)[Concern.OVERDUE]
     assert "overdue: due 2026-11-24 10:12:00 UTC, last 2026-11-24 08:12:00 UTC" in line
@@ -169,22 +170,22 @@ def test_deadlines() -> None:
     ahead = lines(of(Deadline(BACKUP, NOW + 30 * DAY), Rules()), NOW)[Concern.OVERDUE]
     assert "limits: caution within 21 days, warning within 7 days, alarm within" in ahead
     never = lines(of(Deadline(BACKUP, None, period_s=60.0), Rules()), NOW)[Concern.OVERDUE]
-    assert "has never happened, watched since 2026-11-24 09:12:00 UTC" in never
+    assert "never happened, monitored since 2026-11-24 09:12:00 UTC" in never
 
 
-def test_what_keeps_an_alert_back() -> None:
-    """Shelved or held: until when, and by which cause."""
+def test_why_an_alert_sends_no_messages() -> None:
+    """Shelved or suppressed: until when, and by which alert."""
     shelved = replace(CALM, shelved_until=NOW + HOUR)
-    assert level(None, alert=shelved).endswith("nothing is told: shelved until 2026-11-24 10:12:00 UTC")
+    assert level(None, alert=shelved).endswith("no messages: shelved until 2026-11-24 10:12:00 UTC")
     assert level(None, alert=replace(shelved, shelved_once=True)).endswith("10:12:00 UTC or its next end")
     assert "shelved" not in level(None, alert=replace(CALM, shelved_until=NOW))
     held = replace(CALM, held_by=GUEST)
-    assert level(None, alert=held).endswith("nothing is told: held by the alert about guest tide-log: state")
+    assert level(None, alert=held).endswith("no messages: follows from the alert about guest tide-log: state")
     until = level(None, alert=replace(held, held_until=NOW + MINUTE))
     assert until.endswith("guest tide-log: state until 2026-11-24 09:13:00 UTC")
 
 
-def test_what_waits_for_the_keeper() -> None:
+def test_what_waits_for_the_operator() -> None:
     """A warning that becomes an alarm, one that has, and an alert that waits to be acknowledged."""
     rule = FullRule(delays=Delays(escalate_s=3_600.0))
     found = Finding(SKERRY, Concern.FULL, NOW, Priority.WARNING)
@@ -192,22 +193,24 @@ def test_what_waits_for_the_keeper() -> None:
     line = explain(found, LEVEL, Rules(full=rule), warned)
     assert line.endswith("an alarm from 2026-11-24 10:12:00 UTC on, if not acknowledged")
     alarmed = replace(warned, priority=Priority.ALARM, escalated=True)
-    assert explain(found, LEVEL, Rules(full=rule), alarmed).endswith("an alarm because nobody acknowledged the warning")
-    assert level(None, alert=replace(CALM, state=State.RECTIFIED)).endswith("it waits to be acknowledged")
+    assert explain(found, LEVEL, Rules(full=rule), alarmed).endswith(
+        "escalated to an alarm because nobody acknowledged the warning"
+    )
+    assert level(None, alert=replace(CALM, state=State.RECTIFIED)).endswith("waiting to be acknowledged")
 
 
-def test_an_alert_that_stands_for_several_has_no_limits() -> None:
-    """Of a group or a flood there is no sample: its reason is all that is seen."""
+def test_an_alert_for_several_others_has_no_limits() -> None:
+    """There is no sample of a group or a flood: only its reason is shown."""
     found = Finding(HUB, Concern.NOT_ANSWERING, NOW, Priority.WARNING, since=NOW, reason="hide-hub and ringing-db")
     line = explain(found, None, Rules(), Alert(HUB, Concern.NOT_ANSWERING))
-    assert line == "service hide-hub: answer, not answering: hide-hub and ringing-db; asks for a warning; alert normal"
+    assert line == "service hide-hub: answer, not answering: hide-hub and ringing-db; calls for a warning; alert normal"
     assert explain(replace(found, reason=""), None, Rules(), Alert(HUB, Concern.NOT_ANSWERING)).startswith(
-        "service hide-hub: answer, not answering: asks for"
+        "service hide-hub: answer, not answering: calls for"
     )
 
 
 def test_findings_without_instants() -> None:
-    """A finding that says no instant is explained all the same."""
+    """A finding without an instant is explained too."""
     found = Finding(HUB, Concern.NOT_ANSWERING, NOW, None)
     down = explain(found, Answer(HUB, answered=False, reason="refused"), Rules(), Alert(HUB, Concern.NOT_ANSWERING))
     assert "no answer just now: refused" in down

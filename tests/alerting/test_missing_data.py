@@ -1,4 +1,4 @@
-"""How long a series has been missed, and when it is gone for good."""
+"""How long a series has been missing, and when it is removed."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -61,8 +61,10 @@ def test_time_without_power_is_taken_off_the_alerts_age() -> None:
 
 
 def test_the_finding_says_that_it_is_gone() -> None:
-    """What is stored tells a restart that the series was let go."""
+    """After a restart the stored finding shows that the series was removed, also one that 0.1.0 stored."""
     assert is_gone(Finding(KEY, Concern.NOT_REPORTING, START, None, reason=GONE))
     assert not is_gone(Finding(KEY, Concern.FAULTY, START, None, reason=GONE))
-    assert not is_gone(Finding(KEY, Concern.NOT_REPORTING, START, Priority.WARNING, reason="no sample has come"))
-    assert GONE == "gone for good: no longer seen for 7 days"
+    assert not is_gone(Finding(KEY, Concern.NOT_REPORTING, START, Priority.WARNING, reason="no reading"))
+    assert GONE == "no longer monitored: not seen for 7 days"
+    assert is_gone(Finding(KEY, Concern.NOT_REPORTING, START, None, reason="gone for good: no longer seen for 7 days"))
+    assert is_gone(Finding(KEY, Concern.NOT_REPORTING, START, None, reason="no longer watched"))

@@ -77,7 +77,7 @@ def test_what_was_never_told_ends_in_silence() -> None:
 
 
 def test_what_is_no_longer_watched_has_no_place_on_the_board() -> None:
-    """Its finding says so, as that of a series that is gone for good."""
+    """Its finding says so, like that of a series that was removed."""
     assert is_gone(Finding(HUB, Concern.NOT_REPORTING, NOW, None, reason=UNWATCHED))
 
 

@@ -157,10 +157,10 @@ async def test_run_now(station: Station, monkeypatch: pytest.MonkeyPatch) -> Non
     assert await station.hand.run_now("pool") == "pool ran."
     assert station.pool.runs == before + 1
     station.pool.error = ProbeError("no such pool")
-    assert await station.hand.run_now("pool") == "pool ran, and could not look: no such pool"
+    assert await station.hand.run_now("pool") == "pool ran, but failed: no such pool"
     station.pool.error, station.pool.pause_s = None, 0.2
     monkeypatch.setattr(actions, "PATIENCE_S", 0.01)
-    assert await station.hand.run_now("pool") == "pool has been started; it is still looking."
+    assert await station.hand.run_now("pool") == "pool has been started; it is still running."
     monkeypatch.undo()
     assert await station.hand.run_now("pool") == "pool ran."
     assert station.pool.runs == before + 4
@@ -171,12 +171,12 @@ async def test_run_now(station: Station, monkeypatch: pytest.MonkeyPatch) -> Non
 async def test_trial(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
     """A test message goes out at once; why it did not is told, and nobody waits for ever."""
     assert station.hand.notifiers == ("mail",)
-    assert await station.hand.trial("mail") == "The test message went out through mail."
-    assert station.letterbox.got[-1].headline.startswith("test:")
+    assert await station.hand.trial("mail") == "The test message was sent by mail."
+    assert station.letterbox.got[-1].headline.startswith("test message")
     station.letterbox.error = DeliveryRefused("no such address")
-    assert "did not get through mail: no such address" in await station.hand.trial("mail")
+    assert "was not delivered by mail: no such address" in await station.hand.trial("mail")
     station.letterbox.error, station.letterbox.pause_s = None, 1.0
     monkeypatch.setattr(actions, "PATIENCE_S", 0.01)
-    assert "was given up" in await station.hand.trial("mail")
+    assert "was cancelled" in await station.hand.trial("mail")
     with pytest.raises(KeyError):
         await station.hand.trial("pigeon")

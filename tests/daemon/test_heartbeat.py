@@ -64,13 +64,13 @@ async def test_nothing_is_sent_unless_all_is_well(fitness: HealthReport, caplog:
         await told.tell()
         await told.tell()
         assert kept.requests == []
-        assert logged(caplog) == ["nobody is told that the watch is kept: pools: no answer"]
+        assert logged(caplog) == ["no heartbeat is sent: pools: no answer"]
         vitals.fitness = HealthReport.PASS
         with caplog.at_level(logging.INFO):
             await told.tell()
             await told.tell()
     assert len(kept.requests) == 2
-    assert logged(caplog)[1:] == ["it is told again that the watch is kept"]
+    assert logged(caplog)[1:] == ["heartbeats are sent again"]
 
 
 async def test_an_address_that_does_not_take_it(caplog: pytest.LogCaptureFixture) -> None:
@@ -80,8 +80,8 @@ async def test_an_address_that_does_not_take_it(caplog: pytest.LogCaptureFixture
         await alive(away.url).tell()
         assert len(kept.requests) == 1
     assert logged(caplog) == [
-        "the address under heartbeat.url answered 404 and not 2xx",
-        "the address under heartbeat.url answered 302 and not 2xx",
+        "heartbeat: the receiver answered 404, expected 2xx",
+        "heartbeat: the receiver answered 302, expected 2xx",
     ]
 
 
@@ -103,7 +103,7 @@ async def test_an_address_that_is_slow_or_endless(caplog: pytest.LogCaptureFixtu
     async with receiver(asleep) as slow, receiver(endless) as long:
         await alive(slow.url, timeout="1s").tell()
         await alive(long.url, timeout="2s").tell()
-    assert logged(caplog) == ["the address under heartbeat.url did not answer in time"]
+    assert logged(caplog) == ["heartbeat: the receiver did not answer in time"]
     assert time.monotonic() - began_s < 8
 
 
@@ -111,9 +111,7 @@ async def test_an_address_that_is_not_there(caplog: pytest.LogCaptureFixture) ->
     """The reason is logged, and the address, which may be a secret, is not."""
     port = free_port()
     await alive(f"http://127.0.0.1:{port}/s3cret").tell()
-    assert logged(caplog) == [
-        "the address under heartbeat.url cannot be told that the watch is kept: no connection: Connection refused"
-    ]
+    assert logged(caplog) == ["heartbeat: no connection: Connection refused"]
     assert "s3cret" not in caplog.text
 
 

@@ -115,8 +115,8 @@ def due(subject: str, days: float, concern: Concern = Concern.OVERDUE) -> Findin
 
 def test_assignments_come_in_one_datagram(ear: Ear) -> None:
     """sd_notify(3): a list of assignments, separated by line breaks."""
-    Service(ear.environment).tell("READY=1", "STATUS=no end in sight")
-    assert ear.all() == ["READY=1\nSTATUS=no end in sight"]
+    Service(ear.environment).tell("READY=1", "STATUS=nothing full, overdue or due")
+    assert ear.all() == ["READY=1\nSTATUS=nothing full, overdue or due"]
 
 
 def test_a_socket_of_the_abstract_namespace_is_reached() -> None:
@@ -199,20 +199,20 @@ async def test_rules_that_stand_still_starve_the_watchdog(ear: Ear) -> None:
     told = reports(ear, Vitals(probes=HealthReport.PASS, rules=HealthReport.FAIL))
     await told.tell()
     await told.tell()
-    assert ear.all() == ["STATUS=the watch is not kept as it should be: rules: works"]
+    assert ear.all() == ["STATUS=monitoring is impaired: rules: works"]
 
 
 async def test_without_a_watchdog_only_the_status_is_told(ear: Ear) -> None:
     """WatchdogSec= may be left out of the unit."""
     await reports(ear, Vitals(rules=HealthReport.PASS), watchdog_s=None).tell()
-    assert ear.all() == ["STATUS=no end in sight"]
+    assert ear.all() == ["STATUS=nothing full, overdue or due"]
 
 
 async def test_a_store_that_cannot_be_read_is_the_status(ear: Ear) -> None:
     """The watchdog comes first, and waits for no disk; a line break in the reason makes no second assignment."""
     broken = StoreError("it cannot be read:\nREADY=1")
     await reports(ear, Vitals(rules=HealthReport.PASS), Findings(broken)).tell()
-    assert ear.all() == ["WATCHDOG=1", "STATUS=what is nearest cannot be read: it cannot be read: READY=1"]
+    assert ear.all() == ["WATCHDOG=1", "STATUS=the findings cannot be read: it cannot be read: READY=1"]
 
 
 async def test_the_status_is_one_line_whatever_a_thing_is_called(ear: Ear) -> None:
@@ -227,12 +227,12 @@ def test_the_status_names_what_is_nearest() -> None:
     """Of what lies ahead the first, and how much is past already."""
     ahead = [due("guest tide-log", 9), due("certificate of hide-hub", 3), due("scrub of skerry", 30)]
     nearest = status_line(ahead, NOW, UTC)
-    assert nearest == "nearest: certificate of hide-hub due in 3 days"
+    assert nearest == "next: certificate of hide-hub due in 3 days"
     past = [due("snapshot of ringing-db", -1), due("/skerry", -0.01, Concern.FULL)]
     assert status_line([*ahead, *past], NOW, UTC) == f"2 full or overdue; {nearest}"
     assert status_line(past[:1], NOW, UTC) == "1 full or overdue"
     silent = Finding(SeriesKey("hide-hub", "answer"), Concern.NOT_ANSWERING, NOW, None)
-    assert status_line([silent], NOW, UTC) == "no end in sight"
+    assert status_line([silent], NOW, UTC) == "nothing full, overdue or due"
 
 
 CONFIG = """
@@ -275,7 +275,7 @@ def test_a_daemon_that_cannot_start_is_never_ready(ear: Ear, tmp_path: Path) -> 
 
 
 def test_a_reload_is_told_from_its_begin_to_its_end(ear: Ear, tmp_path: Path) -> None:
-    """RELOADING=1 with the monotonic time of its begin, then READY=1; what was not taken stays in the status."""
+    """RELOADING=1 with the monotonic time of its begin, then READY=1; what was rejected stays in the status."""
     config = tmp_path / "config.toml"
     config.write_text(CONFIG.format(folder=tmp_path))
     environment = os.environ | ear.environment | {"WATCHDOG_USEC": "1000000"}
@@ -290,5 +290,5 @@ def test_a_reload_is_told_from_its_begin_to_its_end(ear: Ear, tmp_path: Path) ->
         words = dict(line.split("=", 1) for line in reloading.splitlines())
         assert before_us <= int(words["MONOTONIC_USEC"]) <= time.monotonic() * 1e6
         # It comes before or after the reload's end, and the status of the start may come late.
-        assert ear.first("STATUS=the new configuration has 1 error and was not taken", heard)
+        assert ear.first("STATUS=the new configuration has 1 error and was rejected", heard)
         assert daemon.stop() == 0

@@ -93,7 +93,7 @@ async def test_a_start_waits_for_the_clock_and_says_so() -> None:
 
     assert await found.settles(asyncio.Event(), say, 60.0, 0.0)
     assert len(said) == 3
-    assert said[0].startswith("waiting up to 60 s for the clock to be set: it says 2026-11-25 03:00 UTC")
+    assert said[0].startswith("waiting up to 60 s for the clock to be set: it shows 2026-11-25 03:00 UTC")
     clock.wall -= timedelta(hours=3)
     assert not await found.settles(asyncio.Event(), lambda _: clock.run(21.0), 60.0, 0.0)
     stop = asyncio.Event()

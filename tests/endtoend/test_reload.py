@@ -174,10 +174,10 @@ def test_a_probe_that_leaves_ends_its_alert_with_the_reason(station: Station, *,
             station.reload(daemon)
             station.until(lambda: len(station.told()) > 1)
     assert station.told() == [("raised", "service hide-hub"), ("ended", "service hide-hub")]
-    assert "no longer watched" in json.dumps(station.hook.events[1])
+    assert "no longer monitored" in json.dumps(station.hook.events[1])
     states = [json.loads(body)["state"] for (body,) in station.rows("SELECT body FROM alerts")]
     assert set(states) <= {"normal"}
-    assert any("no longer watched" in line for line in station.journal("configuration"))
+    assert any("no longer monitored" in line for line in station.journal("configuration"))
 
 
 @pytest.mark.parametrize("restart", [False, True])

@@ -182,7 +182,7 @@ def test_discovery_proposes_what_the_service_accepts(operator: Operator) -> None
     assert "can be used." in operator.run([f"sudo watchkeeper --config {proposal} check-config"])
     operator.run(put)
     operator.run(_block(CHANGE))
-    operator.station.wait_until("the proposal", lambda: "the configuration was read anew" in _journal(operator), 120)
+    operator.station.wait_until("the proposal", lambda: "the configuration was reloaded" in _journal(operator), 120)
     operator.station.note(f"discovery: {len(_get(operator, '/api/v1/quantities'))} series after its proposal was taken")
 
 
@@ -334,9 +334,9 @@ def test_a_reload_accepts_a_change_and_refuses_a_broken_one(operator: Operator) 
     machine.write(CONFIG, CONFIGURATION + HIDE_HUB + TIDE_LOG.replace("port = 22", 'port = "ssh"'))
     status, said = operator.attempt(change)
     assert (status, "probe[3].port" in said) == (78, True), said
-    assert "was not taken" not in operator.unit_property("StatusText")  # the daemon was not asked to
+    assert "was rejected" not in operator.unit_property("StatusText")  # the daemon was not asked to
     operator.run(["sudo systemctl reload watchkeeper"])
-    station.wait_until("the refusal", lambda: "1 error and was not taken" in operator.unit_property("StatusText"), 120)
+    station.wait_until("the refusal", lambda: "1 error and was rejected" in operator.unit_property("StatusText"), 120)
     samples = len(_rows(machine, SAMPLES))
     station.wait_until("more samples", lambda: len(_rows(machine, SAMPLES)) > samples, 60)
     assert "probe[3].port" in machine.run("journalctl -u watchkeeper -n 20 --no-pager -q")

@@ -67,8 +67,8 @@ def test_start_alert_and_stop_are_a_line_each(tmp_path: Path) -> None:
     lines = stderr.read_text().splitlines()
     assert all(LINE.fullmatch(line) for line in lines)
     told = [line.split(": ", 1)[1] for line in lines]
-    assert told[0] == "the watch began, with an empty database"
-    assert told[-1] == "the watch ended"
+    assert told[0] == "monitoring started, with an empty database"
+    assert told[-1] == "monitoring stopped"
     (raised,) = told[1:-1]
     assert "jetty" in raised
     assert lines[1].split()[2] == "notice:"
@@ -78,12 +78,14 @@ def test_verbose_tells_why(tmp_path: Path) -> None:
     """With --verbose each rule's decision is there with its reason, on one line, whatever the probe said."""
     with running(tmp_path, "--verbose") as stderr:
         until(stderr, "jetty: log, full: 3 of 10 used (30 %)")
-        until(stderr, "jetty: lamps, faulty: unsound since")
+        until(stderr, "jetty: lamps, faulty: faulty since")
     lines = stderr.read_text().splitlines()
     assert all(LINE.fullmatch(line) for line in lines)
     (why,) = (line for line in lines if "jetty: lamps, faulty:" in line)
     assert (
-        "dark <0>forged \\x1b[2J; limits: unsound is a warning, gravely so an alarm; asks for a warning; alert active"
+        "dark <0>forged \\x1b[2J; limits: faulty is a warning, stopped is an alarm; calls for a warning; alert active"
         in why
     )
-    assert any("jetty: log, full: 3 of 10 used (30 %), 7 left; no end: too few samples" in line for line in lines)
+    assert any(
+        "jetty: log, full: 3 of 10 used (30 %), 7 left; still learning: too few readings" in line for line in lines
+    )

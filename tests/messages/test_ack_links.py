@@ -1,4 +1,4 @@
-"""Passes: signed, bound to one telling of one alert, and worth nothing to who changes them."""
+"""Tokens: signed, bound to one notification of one alert, and invalid if changed."""
 
 from dataclasses import replace
 from datetime import timedelta
@@ -19,26 +19,26 @@ PASSES = AckLinks(b"k" * 32, "https://watch.example.org/watch/")
 
 
 def told(number: int = 0) -> tuple[Alert, Message]:
-    """The alert and its message, with a link, after so many message_count."""
+    """The alert and its message, with a link, after so many notifications."""
     each = episode()[number]
     return each.move.after, PASSES.given(each.message())
 
 
 def sealed(message: Message) -> str:
-    """The pass in a message's link."""
+    """The token in a message's link."""
     return message.link.partition("?pass=")[2]
 
 
 def test_a_message_has_a_link_and_says_what_it_is_for() -> None:
-    """It stands in the body too, for receivers that show nothing else."""
+    """It is in the body too, for receivers that show nothing else."""
     _, message = told()
     assert message.link.startswith("https://watch.example.org/watch/acknowledge?pass=")
-    assert message.body.endswith(f"\n\nTo say that you know of it: {message.link}\n")
+    assert message.body.endswith(f"\n\nAcknowledge it here: {message.link}\n")
     assert PASSES.given(message) == message
 
 
 def test_what_cannot_be_acknowledged_has_none() -> None:
-    """An end, a trial, what is no alert, what is acknowledged already."""
+    """An end, a test message, a message without an alert, an acknowledged alert."""
     alert, message = episode()[0].move.after, episode()[0].message()
     assert not PASSES.given(episode()[3].message()).link
     assert not PASSES.given(trial_message(HOST, NOW, ZONE)).link
@@ -48,8 +48,8 @@ def test_what_cannot_be_acknowledged_has_none() -> None:
     assert alert.state is State.ACTIVE
 
 
-def test_a_pass_fits_its_telling_alone() -> None:
-    """Once the alert was told anew, the older link fits no more."""
+def test_a_token_is_valid_for_its_notification_alone() -> None:
+    """After another notification of the alert the older link is no longer valid."""
     (alert, message), (later, newer) = told(), told(1)
     first, second = PASSES.read(sealed(message), NOW), PASSES.read(sealed(newer), NOW)
     assert first is not None

@@ -23,27 +23,27 @@ def headlines(findings: list[Finding], seen: Observation | None) -> list[str]:
 
 
 def test_headlines_of_a_filling_pool() -> None:
-    """Each of the four message_count begins with the fact and fits a phone."""
+    """Each of the four notifications begins with the subject and the fact, and fits a phone."""
     found = [each.message().headline for each in episode()]
     assert found == [
         "pool skerry full in about 3 days (Fri 27 Nov)",
-        "worse: pool skerry full in about 22 h (Fri 27 Nov 09:48)",
-        "eased: pool skerry full in about 12 days (Tue 8 Dec)",
-        "ended: pool skerry no longer filling",
+        "pool skerry full in about 22 h (Fri 27 Nov 09:48), now an alarm",
+        "pool skerry full in about 12 days (Tue 8 Dec), now only a caution",
+        "pool skerry no longer filling (alert ended)",
     ]
-    assert max(map(len, found)) <= 60
+    assert max(map(len, found)) <= 65
 
 
-def test_headlines_of_a_silent_service() -> None:
-    """Silence is told with its reason, and its end with how long it lasted."""
+def test_headlines_of_a_service_that_does_not_answer() -> None:
+    """A missing or wrong answer is reported with its reason, and its end with how long it lasted."""
     assert [each.message().headline for each in silence()] == [
-        "service hide-hub silent for 4 min: status 502, expected 200",
-        "ended: service hide-hub answers again, after 18 min",
+        "service hide-hub answering wrongly for 4 min: status 502, expected 200",
+        "service hide-hub answering again after 18 min (alert ended)",
     ]
 
 
 def test_headline_of_a_full_pool() -> None:
-    """A pool that is full is told as full, without a date."""
+    """A pool that is full is reported as full, without a date."""
     now_s = NOW.timestamp()
     full = found_full(Forecast(now_s, 5, 5, likely_s=now_s), NOW)
     overrun = found_full(Forecast(now_s, 4, 5, likely_s=now_s - 9), NOW)
@@ -54,99 +54,101 @@ def test_headline_of_a_full_pool() -> None:
 @pytest.mark.parametrize(
     ("no_end", "headline"),
     [
-        (NoEnd.STILL, "ended: pool skerry no longer filling"),
-        (NoEnd.SHRINKING, "ended: pool skerry no longer filling: shrinking"),
-        (NoEnd.FAR, "ended: pool skerry now years from full"),
-        (NoEnd.UNCERTAIN, "ended: pool skerry has no clear end now"),
-        (NoEnd.TOO_FEW, "ended: pool skerry has no forecast now"),
+        (NoEnd.STILL, "pool skerry no longer filling (alert ended)"),
+        (NoEnd.SHRINKING, "pool skerry now shrinking (alert ended)"),
+        (NoEnd.FAR, "pool skerry now years from full (alert ended)"),
+        (NoEnd.UNCERTAIN, "pool skerry has no clear trend now (alert ended)"),
+        (NoEnd.CLEARED, "pool skerry now expected to drop before it is full (alert ended)"),
+        (NoEnd.TOO_FEW, "pool skerry has no forecast now (alert ended)"),
     ],
 )
 def test_why_filling_ended(no_end: NoEnd, headline: str) -> None:
-    """The end of a filling says why there is no end in sight any more."""
+    """The end of an alert about a level says why there is no time to full any more."""
     at = after(hours=2)
     over = found_full(Forecast(at.timestamp(), 1, 5, no_end=no_end), at)
     assert headlines([filling(NOW, 3), over], level())[-1] == headline
 
 
-def test_full_later_than_told() -> None:
+def test_full_later_than_notified() -> None:
     """A forecast that moved beyond the last threshold ends the alert and says when it is full now."""
     assert headlines([filling(NOW, 3), filling(after(hours=2), 61)], level())[-1] == (
-        "ended: pool skerry now full in about 60 days"
+        "pool skerry now full in about 60 days (alert ended)"
     )
 
 
-def test_no_longer_watched() -> None:
-    """An alert of what is watched no more ends with that reason, whatever it was about."""
-    gone = Finding(SKERRY, Concern.FULL, after(hours=1), None, reason="no longer watched")
+def test_no_longer_monitored() -> None:
+    """An alert about what is no longer monitored ends with that reason, whatever it was about."""
+    gone = Finding(SKERRY, Concern.FULL, after(hours=1), None, reason="no longer monitored")
     move = told([filling(NOW, 3), gone], None)[-1]
-    assert move.message().headline == "ended: pool skerry no longer watched"
-    silent = Finding(SKERRY, Concern.FULL, after(hours=1), None)
-    assert told([filling(NOW, 3), silent], None)[-1].message().headline == "ended: pool skerry no longer filling"
+    assert move.message().headline == "pool skerry no longer monitored (alert ended)"
+    plain = Finding(SKERRY, Concern.FULL, after(hours=1), None)
+    ended = told([filling(NOW, 3), plain], None)[-1].message()
+    assert ended.headline == "pool skerry no longer filling (alert ended)"
 
 
 @pytest.mark.parametrize(
     ("quantity", "days", "period_s", "raised", "ended"),
     [
         ("certificate", 6.2, None, "expires in 6 days (Mon 30 Nov)", "renewed"),
-        ("newest", -1 / 12, DAY_S, "overdue for 2 h (due Tue 24 Nov 08:12)", "done again"),
-        ("scrub", -3, DAY_S, "scrub overdue for 3 days (due Sat 21 Nov)", "done again"),
+        ("newest", -1 / 12, DAY_S, "overdue by 2 h (due Tue 24 Nov 08:12)", "done again"),
+        ("scrub", -3, DAY_S, "scrub overdue by 3 days (due Sat 21 Nov)", "done again"),
     ],
 )
 def test_headlines_of_deadlines(quantity: str, days: float, period_s: float | None, raised: str, ended: str) -> None:
-    """A deadline is told with its date, and its end in words that fit what was due."""
+    """A deadline is reported with its date, and its end in words that fit what was due."""
     key = SeriesKey("skerry", quantity)
     late = Deadline(key, NOW + timedelta(days=days), NOW - timedelta(days=9), period_s)
     done = replace(late, due_at=after(days=90))
     found = [judge_overdue(each, NOW, NOW + timedelta(hours=h), OverdueRule()) for h, each in enumerate((late, done))]
     first, last = headlines(found, late)
     assert first.endswith(raised)
-    assert last.endswith(f"{ended}, after 1 h")
+    assert last.endswith(f"{ended} after 1 h (alert ended)")
 
 
 def test_headlines_of_conditions() -> None:
-    """What is unsound is told with its reason; a probe that fails in words of its own."""
+    """A fault is reported with its reason; a probe that fails has its own words."""
     key, probe = SeriesKey("pool skerry", "health"), SeriesKey("probe skerry", "runs")
     bad = Condition(key, ok=False, reason="one disk of the mirror has failed")
     dead = Condition(probe, ok=False, reason="no answer in 10 s")
     wrong = judge_faulty(bad, NOW, NOW, FaultyRule())
     assert headlines([wrong, Finding(key, Concern.FAULTY, after(hours=2), None)], bad) == [
-        "pool skerry unsound since 10:12: one disk of the mirror has failed",
-        "ended: pool skerry sound again, after 2 h",
+        "pool skerry faulty since 10:12: one disk of the mirror has failed",
+        "pool skerry OK again after 2 h (alert ended)",
     ]
     failed = judge_faulty(dead, NOW, NOW, FaultyRule())
     assert headlines([failed, Finding(probe, Concern.FAULTY, after(hours=2), None)], dead) == [
-        "probe skerry has not run since 10:12: no answer in 10 s",
-        "ended: probe skerry runs again, after 2 h",
+        "probe skerry failing since 10:12: no answer in 10 s",
+        "probe skerry running again after 2 h (alert ended)",
     ]
 
 
-def test_headlines_of_a_stale_series() -> None:
-    """A series without samples is told by the last one, and again when samples come, whatever its quantity."""
+def test_headlines_of_a_series_that_does_not_report() -> None:
+    """A series without samples is reported with the time of its last one, and when it reports again."""
     key = SeriesKey("service hide-hub", "certificate")
     stale = Finding(
         key, Concern.NOT_REPORTING, NOW, Priority.WARNING, since=after(minutes=-4), reason="no sample has come"
     )
     assert headlines([stale, Finding(key, Concern.NOT_REPORTING, after(hours=2), None)], None) == [
-        "no sample of service hide-hub: certificate for 4 min",
-        "ended: service hide-hub: certificate brings samples again, after 2 h",
+        "service hide-hub: certificate not reporting for 4 min",
+        "service hide-hub: certificate reporting again after 2 h (alert ended)",
     ]
 
 
 def test_body_of_a_warning() -> None:
-    """The body says what, how sure, how full, how fast, what was seen and what to look at, in 72 columns."""
+    """The body says what, how sure, how full, how fast, the details and what to do first, in 72 columns."""
     assert episode()[0].message().body == (
         "Warning on gannet: pool skerry full in about 3 days (Fri 27 Nov).\n"
         "\n"
-        "This is an estimate: between Thu 26 Nov and Sun 29 Nov, 9 times in 10.\n"
+        "This is an estimate; 90 % range: Thu 26 Nov to Sun 29 Nov.\n"
         "\n"
         "Now 1.9 TiB of 2 TiB used (95 %), 102 GiB left. Growing 11 GiB a day\n"
         "since Tue 17 Nov.\n"
         "\n"
-        "Seen with it:\n"
+        "Details:\n"
         "  largest guest disk: nest-cams 812 GiB\n"
         "\n"
-        "What to look at: Snapshots still hold what was deleted: list them by\n"
-        "size and remove those that no upgrade needs any more. Then see which\n"
+        "What to do first: `watchkeeper reclaim` shows what deleting snapshots\n"
+        "would free; snapshots still hold what was deleted. Then check which\n"
         "guest's disk has grown.\n"
         "\n"
         "Times are CET, now UTC+01:00.\n"
@@ -154,37 +156,38 @@ def test_body_of_a_warning() -> None:
 
 
 def test_body_of_a_change() -> None:
-    """A change of priority names both, and when it was first told."""
+    """A change of priority names both, and when the alert was raised."""
     body = episode()[1].message().body
-    assert "Worse on gannet, now an alarm (it was a warning): pool skerry full in" in body
-    assert "First told Tue 24 Nov 10:12." in body
+    assert body.startswith("Now an alarm on gannet (was a warning): pool skerry full in")
+    assert "Raised Tue 24 Nov 10:12." in body
+    assert episode()[2].message().body.startswith("Now only a caution on gannet (was an alarm): pool skerry full in")
 
 
 def test_interval_without_an_upper_end() -> None:
-    """A forecast that has no latest time says so, with what its earliest time is worth."""
+    """A forecast without a latest time says so, with the probability of its earliest time."""
     body = " ".join(episode()[2].message().body.split())
-    assert "not before Thu 3 Dec, 19 times in 20. It has no latest time" in body
+    assert "after Thu 3 Dec with 95 % probability. No latest date can be given" in body
 
 
 def test_narrow_interval() -> None:
-    """An interval whose ends read the same is told as one day."""
+    """An interval whose ends read the same is written as one day."""
     body = told([filling(NOW, 3.2, 3.19, 3.21)], level())[0].message().body
-    assert "This is an estimate: on Fri 27 Nov, 9 times in 10." in body
+    assert "This is an estimate; 90 % range: Fri 27 Nov." in body
 
 
 def test_body_of_an_end() -> None:
     """An end says how long it lasted, from when to when, and has no advice."""
     body = " ".join(silence()[1].message().body.split())
     assert body == (
-        "Ended on gannet: service hide-hub answers again, after 18 min. "
-        "It lasted 18 min: raised Tue 24 Nov 10:12, ended Tue 24 Nov 10:30. It stood at a warning. "
+        "Alert ended on gannet: service hide-hub answering again after 18 min. "
+        "Raised Tue 24 Nov 10:12, ended Tue 24 Nov 10:30 (18 min). It was a warning. "
         "Times are CET, now UTC+01:00."
     )
 
 
 def test_body_says_since_when() -> None:
-    """The body of a silence and of a missed deadline says since when, and when it last went well."""
-    assert "No right answer since Tue 24 Nov 10:08." in silence()[0].message().body
+    """The body about a missing answer and a missed deadline says since when, and when it was last done."""
+    assert "No valid answer since Tue 24 Nov 10:08." in silence()[0].message().body
     late = Deadline(SeriesKey("snapshots of skerry", "newest"), after(hours=-2), after(hours=-26), DAY_S)
     body = told([judge_overdue(late, NOW, NOW, OverdueRule())], late)[0].message().body
     assert "It was due Tue 24 Nov 08:12. Last done Mon 23 Nov 08:12." in body
@@ -197,8 +200,8 @@ def test_growth_in_words() -> None:
     nightly = replace(found, forecast=replace(found.forecast, cycle_s=DAY_S))
     unknown = replace(found, forecast=replace(found.forecast, growth_per_day=None))
     said = [" ".join(told([each], level())[0].message().body.split()) for each in (nightly, unknown)]
-    assert "102 GiB left. Growing 11 GiB a day since Tue 17 Nov; up and down every day. Seen" in said[0]
-    assert "102 GiB left. Seen" in said[1]
+    assert "102 GiB left. Growing 11 GiB a day since Tue 17 Nov; rises and falls every day. Details:" in said[0]
+    assert "102 GiB left. Details:" in said[1]
 
 
 def test_a_long_name_is_whole_in_the_body() -> None:
@@ -217,7 +220,7 @@ def test_commands_stay_in_one_piece() -> None:
 
 
 def test_long_reason_is_whole_in_the_body() -> None:
-    """A reason that is too long for the headline stands whole in the body."""
+    """A reason that is too long for the headline is complete in the body."""
     key, reason = SeriesKey("pool skerry", "health"), "disk 3 counts errors; " * 8 + "disk 4 is gone"
     bad = Condition(key, ok=False, reason=reason)
     message = told([judge_faulty(bad, NOW, NOW, FaultyRule())], bad)[0].message()
@@ -264,5 +267,5 @@ def test_a_condition_without_a_date() -> None:
     """A finding with nothing but a priority still makes a message."""
     bare = Finding(SeriesKey("tide-log", "sync"), Concern.FAULTY, NOW, Priority.CAUTION)
     message = told([bare], None)[0].message()
-    assert message.headline == "tide-log: sync unsound"
-    assert message.body.startswith("Caution on gannet: tide-log: sync unsound.\n\nWhat to look at: ")
+    assert message.headline == "tide-log: sync faulty"
+    assert message.body.startswith("Caution on gannet: tide-log: sync faulty.\n\nWhat to do first: ")

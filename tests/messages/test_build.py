@@ -16,7 +16,7 @@ from watchkeeper.model.message import Message, message_id
 
 
 def test_one_episode_is_one_thread() -> None:
-    """All message_count of an episode share the thread and are numbered from 1; each has an id of its own."""
+    """All notifications of an episode share the thread and are numbered from 1; each has an id of its own."""
     found = messages()
     assert [each.kind for each in found] == [
         NotificationKind.RAISED,
@@ -60,7 +60,7 @@ def test_other_parts_other_threads(host: str, one: str, two: str, three: str) ->
 
 
 def test_fields_of_a_message() -> None:
-    """A message holds the alert's state after the move, what it stood at, and the finding's times."""
+    """A message holds the alert's state after the transition, its earlier priority, and the finding's times."""
     raised, worse, _, ended = messages()
     found = episode()[0].found
     assert (raised.before, raised.priority, raised.state) == (None, Priority.WARNING, State.ACTIVE)
@@ -77,11 +77,11 @@ def test_fields_of_a_message() -> None:
     assert not raised.trial
 
 
-def test_nothing_to_tell() -> None:
-    """A transition that tells nothing makes no message, and says so."""
+def test_nothing_to_notify() -> None:
+    """A transition without a notification makes no message, and says so."""
     known = acknowledge(episode()[0].move.after, after(minutes=5))
     assert known is not None
-    with pytest.raises(ValueError, match="acknowledge of pool skerry: space has nothing to report"):
+    with pytest.raises(ValueError, match="acknowledge of pool skerry: space sends no notification"):
         compose(known, episode()[0].found, level(), HOST, ZONE)
 
 
@@ -93,21 +93,21 @@ def test_alert_without_its_raise() -> None:
     )
     message = compose(ended, filling(NOW, None), level(), HOST, ZONE)
     assert message.since == NOW
-    assert "It lasted 0 s" in message.body
+    assert "(0 s)" in message.body
 
 
 def test_trial() -> None:
-    """The test message says that it is one, and that nothing has happened; each has a thread of its own."""
+    """The test message says that it is one, and not an alert; each has its own thread."""
     trial = messaging.test_message(HOST, NOW, ZONE)
     assert trial.trial
-    assert trial.headline == "test: messages from gannet arrive"
-    assert "Nothing has happened." in trial.body
+    assert trial.headline == "test message from gannet"
+    assert "It is not an alert." in trial.body
     assert "Tue 24 Nov 10:12 (CET, now UTC+01:00)" in trial.body
     assert trial.earlier_ids == ()
     assert trial.thread != messaging.test_message(HOST, after(seconds=1), ZONE).thread
 
 
 def test_every_field_is_documented() -> None:
-    """Each field whose name does not say it all stands in the docstring."""
+    """Each field whose name does not explain itself is in the docstring."""
     plain = {"kind", "key", "concern", "state", "at"}
     assert all(f.name in plain or f"{f.name}" in (Message.__doc__ or "") for f in fields(Message))

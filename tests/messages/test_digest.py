@@ -1,4 +1,4 @@
-"""The digest: what stands, what is nearest to full, what is overdue."""
+"""The digest: active alerts, what is next to fill, what is overdue."""
 
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -28,36 +28,36 @@ def made(findings: list[Finding], alerts: list[Alert], due_at: datetime = NOW) -
     return digest(findings, alerts, due_at, NOW, HOST, ZONE)
 
 
-def test_a_calm_house() -> None:
-    """Nothing stands, and what is nearest all the same."""
+def test_without_active_alerts() -> None:
+    """No alert is active; what is next to fill is listed anyway."""
     message = made([level("pool skerry", 40), level("pool reef", None), due("tide-log", DAY)], [])
-    assert message.headline == "digest: nothing stands; nearest: pool skerry full in about 40 days"
+    assert message.headline == "digest: no active alerts; next to fill: pool skerry full in about 40 days"
     assert message.body == (
         "Digest of gannet, Tue 24 Nov 10:12.\n\n"
-        "What stands:\n  nothing\n\n"
-        "Nearest to full:\n  pool skerry full in about 40 days (Sun 3 Jan)\n\n"
-        "Overdue, or due next:\n  snapshots of tide-log: age of the newest due in 24 h (Wed 25 Nov 10:12)\n\n"
-        "3 series are watched. Times are CET, now UTC+01:00.\n"
+        "Active alerts:\n  none\n\n"
+        "Next to fill:\n  pool skerry full in about 40 days (Sun 3 Jan)\n\n"
+        "Overdue or due next:\n  snapshots of tide-log: age of the newest due in 24 h (Wed 25 Nov 10:12)\n\n"
+        "3 measurements monitored. Times are CET, now UTC+01:00.\n"
     ).replace("due in 24 h", "due in 1 day")
     assert (message.kind, message.priority, message.number) == (NotificationKind.DIGEST, None, 1)
 
 
-def test_a_house_with_nothing() -> None:
-    """An empty house says so."""
+def test_without_any_measurement() -> None:
+    """Each part says that there is nothing."""
     message = made([], [])
-    assert message.headline == "digest: nothing stands"
-    assert message.body.count("  nothing") == 3
+    assert message.headline == "digest: no active alerts"
+    assert message.body.count("  none") == 3
 
 
-def test_what_stands_comes_with_its_priority_the_most_urgent_first() -> None:
-    """What is acknowledged says so; what is over is left out."""
+def test_active_alerts_come_with_their_priority_the_most_urgent_first() -> None:
+    """An acknowledged alert says so; an ended one is left out."""
     stands = episode()[0].move.after
     other = replace(stands, key=SeriesKey("pool reef", "space"), priority=Priority.ALARM, state=State.ACKNOWLEDGED)
     over = replace(stands, key=SeriesKey("pool ebb", "space"), priority=None, state=State.RECTIFIED)
     message = made([filling(NOW, 3.2), level("pool reef", 0.5), level("pool ebb", 90)], [stands, other, over])
-    assert message.headline.startswith("digest: 2 alerts stand; nearest: pool reef full in about 12 h")
+    assert message.headline.startswith("digest: 2 active alerts; next to fill: pool reef full in about 12 h")
     assert (
-        "What stands:\n"
+        "Active alerts:\n"
         "  alarm, acknowledged: pool reef full in about 12 h (Tue 24 Nov 22:12)\n"
         "  warning: pool skerry full in about 3 days (Fri 27 Nov)\n\n"
     ) in message.body
@@ -71,10 +71,10 @@ def test_much_is_cut_and_counted() -> None:
     assert [line.split()[1] for line in part.splitlines()[1:]] == [str(n) for n in range(MOST)]
     stands = [replace(episode()[0].move.after, key=SeriesKey(f"pool {n}", "space")) for n in range(9)]
     crowded = made([level(f"pool {n}", 10 + n) for n in range(9)], stands)
-    assert "  and 4 more, see the page" in crowded.body
+    assert "  and 4 more on the page" in crowded.body
 
 
 def test_each_has_an_id_of_its_own() -> None:
-    """The same for the same time, so that one that is made twice counts once."""
+    """The same for the same time, so that a digest that is made twice counts once."""
     assert made([], []).id == made([level("pool skerry", 3)], []).id
     assert made([], []).id != made([], [], NOW + DAY).id

@@ -21,57 +21,57 @@ def said(found: Forecast) -> str:
     return describe(found, Unit.BYTES, UTC)
 
 
-def test_growth_is_told_with_its_pace_and_its_beginning() -> None:
-    """How much a day, since when, and whether it quickens or slows."""
+def test_growth_has_its_rate_and_its_start() -> None:
+    """How much a day, since when, and whether it accelerates or slows down."""
     assert said(PLAIN) == "growing 11 GiB a day since Sun 18 Jan"
-    assert said(replace(PLAIN, bend=1e6)) == "growing 11 GiB a day, faster and faster, since Sun 18 Jan"
-    assert said(replace(PLAIN, bend=-1e6)) == "growing 11 GiB a day, slower and slower, since Sun 18 Jan"
+    assert said(replace(PLAIN, bend=1e6)) == "growing 11 GiB a day, accelerating, since Sun 18 Jan"
+    assert said(replace(PLAIN, bend=-1e6)) == "growing 11 GiB a day, slowing down, since Sun 18 Jan"
     assert said(replace(PLAIN, growth_per_day=-2 * GIB)) == "shrinking 2 GiB a day since Sun 18 Jan"
 
 
-def test_a_pace_that_will_not_last_a_day_is_told_for_less() -> None:
-    """What fills within hours grows so much an hour, what fills within minutes so much a minute."""
+def test_a_rate_that_will_not_last_a_day_is_given_for_less() -> None:
+    """For a level that fills within hours the rate is per hour, within minutes per minute."""
     fast = replace(PLAIN, growth_per_day=1440 * GIB)
     assert said(replace(fast, likely_s=NOW_S + 2 * DAY_S)).startswith("growing 1.41 TiB a day since")
     assert said(replace(fast, likely_s=NOW_S + DAY_S / 2)).startswith("growing 60 GiB an hour since")
     assert said(replace(fast, likely_s=NOW_S + 600)).startswith("growing 1 GiB a minute since")
 
 
-def test_what_is_next_to_nothing_is_not_told() -> None:
-    """No trend, a trend of a ten-thousandth, and a step of less are silence."""
+def test_a_tiny_change_is_not_mentioned() -> None:
+    """No trend, a trend of a ten-thousandth, and a smaller step give no text."""
     assert said(replace(PLAIN, growth_per_day=None)) == ""
     assert said(replace(PLAIN, growth_per_day=GIB / 100)) == ""
     assert said(replace(PLAIN, growth_per_day=0.0, steps=(Step(NOW_S - DAY_S, NOW_S, 1e6),))) == ""
 
 
-def test_cycles_are_told_with_their_hour() -> None:
-    """A daily prune by its hour, a weekly one by its day, others by their length, a gentle swing without a prune."""
+def test_cycles_have_their_hour() -> None:
+    """A daily drop with its hour, a weekly one with its day, others with their length; a swing without a drop."""
     still = replace(PLAIN, growth_per_day=None)
     six = START_S + 19.25 * DAY_S
-    assert said(replace(still, cycle_s=DAY_S, pruned_s=six)) == "pruned every day about 06:00"
-    assert said(replace(still, cycle_s=7 * DAY_S, pruned_s=six)) == "pruned every Tue about 06:00"
-    assert said(replace(still, cycle_s=2 * DAY_S, pruned_s=six)) == "pruned every 2 days"
-    assert said(replace(still, cycle_s=7 * DAY_S)) == "up and down every week"
+    assert said(replace(still, cycle_s=DAY_S, pruned_s=six)) == "drops every day about 06:00"
+    assert said(replace(still, cycle_s=7 * DAY_S, pruned_s=six)) == "drops every Tue about 06:00"
+    assert said(replace(still, cycle_s=2 * DAY_S, pruned_s=six)) == "drops every 2 days"
+    assert said(replace(still, cycle_s=7 * DAY_S)) == "rises and falls every week"
 
 
-def test_a_recent_step_is_told_as_not_counted() -> None:
+def test_a_recent_step_is_reported_as_not_counted() -> None:
     """The largest step of the last two weeks; older ones are forgotten."""
     at = NOW_S - 2.5 * DAY_S
     steps = (Step(NOW_S - 18 * DAY_S, at, 300 * GIB), Step(at, at + 7200, 80 * GIB), Step(at, at, 5 * GIB))
-    assert said(replace(PLAIN, steps=steps)).endswith("; not counted: 80 GiB added at once on Sun 18 Jan")
+    assert said(replace(PLAIN, steps=steps)).endswith("; not counted: one rise of 80 GiB on Sun 18 Jan")
     gone = (Step(at, at, -80 * GIB),)
-    assert "80 GiB cleared at once" in said(replace(PLAIN, steps=gone))
+    assert "one drop of 80 GiB on" in said(replace(PLAIN, steps=gone))
     assert said(replace(PLAIN, steps=(Step(1e12, 1e12, 80 * GIB),))) == said(PLAIN)
 
 
-def test_a_level_that_is_pruned_each_morning_says_so() -> None:
-    """From samples to words: the ramp of `nest-cams` is pruned at six."""
+def test_a_level_that_drops_each_morning_says_so() -> None:
+    """From samples to words: the ramp of `nest-cams` drops at six."""
     t = every(10, 20)
     found = seen(t, (300 + 10 * t + 100 * ((t - 0.25) % 1)) * GIB, 1000 * GIB)
-    assert said(found) == "growing 10 GiB a day since Thu 1 Jan; pruned every day about 06:00"
+    assert said(found) == "growing 10 GiB a day since Thu 1 Jan; drops every day about 06:00"
 
 
-def test_counts_are_told_as_counts() -> None:
-    """Inodes are counted, not weighed."""
+def test_counts_are_written_as_counts() -> None:
+    """Inodes are a number, not a size."""
     t = np.arange(0, 10, 1 / 24)
     assert describe(seen(t, 1e5 + 5e3 * t, 1e6), Unit.COUNT, UTC) == "growing 5,000 a day since Thu 1 Jan"

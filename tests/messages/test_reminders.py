@@ -1,4 +1,4 @@
-"""When an alert that nobody has acknowledged is told again, and what is said then."""
+"""When a reminder of an unacknowledged alert is due, and what it says."""
 
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -22,7 +22,7 @@ def raised() -> Told:
 
 
 def alert(**changes: object) -> Alert:
-    """It, as it stands."""
+    """Its alert, with these changes."""
     return replace(raised().move.after, **changes)  # type: ignore[arg-type]
 
 
@@ -70,14 +70,14 @@ def test_each_is_due_in_one_look_whatever_the_looks(looks_s: list[float]) -> Non
         {"held_by": SeriesKey("guest hide-hub", "state")},
     ],
 )
-def test_what_is_not_told_again(changes: dict[str, object]) -> None:
-    """What is acknowledged, over, set aside, kept back, or of a priority that has no reminders."""
+def test_what_gets_no_reminder(changes: dict[str, object]) -> None:
+    """Acknowledged, ended, shelved, suppressed, or of a priority that has no reminders."""
     assert newest_due(alert(**changes), PLAN, NOW, NOW + 2 * DAY) is None
     assert newest_due(alert(), PLAN, NOW, NOW + 2 * DAY) is not None
 
 
 def test_what_it_says() -> None:
-    """That it still stands, since when nobody has said anything, and all that the message says of it."""
+    """That it is not acknowledged, when it was last reported, and everything that the message says about it."""
     told, now = raised(), NOW + 3 * HOUR
     message = remind(told.move.after, told.found, told.seen, Reminder(2, now, NOW), now, HOST, ZONE)
     first = told.message()
@@ -88,11 +88,11 @@ def test_what_it_says() -> None:
         Priority.WARNING,
     )
     assert message.earlier_ids == (first.id,)
-    assert message.headline == "still: pool skerry full in about 3 days (Fri 27 Nov)"
-    assert message.body.startswith("This was told 3 h ago, and nobody has acknowledged it.")
+    assert message.headline == "pool skerry full in about 3 days (Fri 27 Nov), not acknowledged"
+    assert message.body.startswith("Reminder: this alert was last reported 3 h ago and is not acknowledged.")
     assert "Warning on gannet: pool skerry full in about 3 days" in message.body
-    assert "First told Tue 24 Nov 10:12." in " ".join(message.body.split())
-    assert "What to look at:" in message.body
+    assert "Raised Tue 24 Nov 10:12." in " ".join(message.body.split())
+    assert "What to do first:" in message.body
 
 
 def test_none_is_due_before_the_first() -> None:

@@ -1,6 +1,7 @@
 """The words that mail, page and terminal share."""
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
 
@@ -10,11 +11,12 @@ from hypothesis import strategies as st
 
 from tests.support.messages import found_full
 from watchkeeper.alerting.rules import OverdueRule, judge_overdue
+from watchkeeper.forecast.forecast import FAR_D
 from watchkeeper.messages import wording
 from watchkeeper.model.alert import Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
-from watchkeeper.model.observation import Deadline, Level, SeriesKey, Unit
+from watchkeeper.model.observation import Answer, Deadline, Level, SeriesKey, Unit
 
 NOW = datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
 ZONE = ZoneInfo("CET")
@@ -99,8 +101,8 @@ def test_about_is_near(seconds: float) -> None:
     assert seconds_in(wording.about(seconds)) == pytest.approx(seconds, rel=0.34)
 
 
-def test_instants_are_in_the_keepers_zone() -> None:
-    """An instant is told in the keeper's zone, on both sides of a change of clocks (EU: 25 Oct 2026, 01:00 UTC)."""
+def test_instants_are_in_the_operators_zone() -> None:
+    """An instant is given in the operator's zone, on both sides of a change of clocks (EU: 25 Oct 2026, 01:00 UTC)."""
     before, after = datetime(2026, 10, 25, 0, 30, tzinfo=UTC), datetime(2026, 10, 25, 1, 30, tzinfo=UTC)
     assert wording.instant(before, ZONE, NOW) == "Sun 25 Oct 02:30"
     assert wording.instant(after, ZONE, NOW) == "Sun 25 Oct 02:30"
@@ -109,7 +111,7 @@ def test_instants_are_in_the_keepers_zone() -> None:
 
 
 def test_instants_far_away_have_their_year() -> None:
-    """A day that could be taken for another year's is told with its year; a time of day only where it is near."""
+    """A day that could be taken for another year's has its year; a time of day is given only for a near one."""
     assert wording.day(NOW + timedelta(days=200), ZONE, NOW) == "Sat 12 Jun"
     assert wording.day(NOW + timedelta(days=400), ZONE, NOW) == "Wed 29 Dec 2027"
     assert wording.moment(NOW + timedelta(hours=30), ZONE, NOW) == "Wed 25 Nov 16:12"
@@ -126,7 +128,7 @@ def test_instants_far_away_have_their_year() -> None:
     ],
 )
 def test_zone_without_a_name(zone: timezone | ZoneInfo, name: str) -> None:
-    """A zone that has no name of its own is told by its offset."""
+    """A zone without a name is given by its offset."""
     assert wording.zone_name(NOW, zone) == name
 
 
@@ -149,7 +151,7 @@ def test_share(part: float, words: str) -> None:
 
 
 def test_amounts() -> None:
-    """A level's value is told in its own unit."""
+    """A level's value is given in its own unit."""
     assert wording.amount(2**40, Unit.BYTES) == "1 TiB"
     assert wording.amount(1_234_567.0, Unit.COUNT) == "1,234,567"
     assert wording.amount(0.5, Unit.SHARE) == "50 %"
@@ -212,9 +214,15 @@ def test_a_concern_is_named_in_words() -> None:
 
 
 @pytest.mark.parametrize("why", NoEnd)
-def test_every_reason_for_no_end_has_words(why: NoEnd) -> None:
-    """Whatever reason the forecast gives for having no end, it is told."""
-    assert wording.no_end_phrase(why).endswith(f": {why.value}")
+def test_every_reason_for_no_forecast_has_words(why: NoEnd) -> None:
+    """Whatever reason the forecast gives for having no end, it has its own words."""
+    assert len({wording.no_end_phrase(each) for each in NoEnd}) == len(NoEnd)
+    assert wording.no_end_phrase(why).strip()
+
+
+def test_far_is_as_far_as_the_forecast_looks() -> None:
+    """The words for a far end name the time beyond which the forecast gives none."""
+    assert wording.no_end_phrase(NoEnd.FAR) == f"not expected to fill within {FAR_D / 365:.0f} years"
 
 
 def full(days: float | None, used: float = 50.0, no_end: NoEnd | None = None) -> Finding:
@@ -229,11 +237,11 @@ def full(days: float | None, used: float = 50.0, no_end: NoEnd | None = None) ->
         (full(3), "full in about 3 days"),
         (full(-0.01), "full at any moment"),
         (full(0, used=100), "full"),
-        (full(None, no_end=NoEnd.STILL), "no end in sight: not filling"),
-        (full(None, no_end=NoEnd.TOO_FEW), "no forecast yet: too few samples"),
-        (full(1e7), "no end in sight: years away"),
-        (Finding(SKERRY, Concern.FULL, NOW, None, reason="no longer watched"), "no end in sight: no longer watched"),
-        (Finding(SKERRY, Concern.FULL, NOW, None), "no end in sight: unknown"),
+        (full(None, no_end=NoEnd.STILL), "not filling"),
+        (full(None, no_end=NoEnd.TOO_FEW), "still learning: too few readings for a forecast"),
+        (full(1e7), "not expected to fill within 10 years"),
+        (Finding(SKERRY, Concern.FULL, NOW, None, reason="no longer monitored"), "no longer monitored"),
+        (Finding(SKERRY, Concern.FULL, NOW, None), "no forecast"),
     ],
 )
 def test_time_left_of_a_level(found: Finding, words: str) -> None:
@@ -251,8 +259,8 @@ def due(quantity: str, days: float | None, period_s: float | None = DAY) -> Find
     ("found", "words"),
     [
         (due("newest", 0.25), "due in 6 h"),
-        (due("newest", -1 / 12), "overdue for 2 h"),
-        (due("newest", None), "has never happened, due now"),
+        (due("newest", -1 / 12), "overdue by 2 h"),
+        (due("newest", None), "never happened, due now"),
         (due("certificate", 9, None), "expires in 9 days"),
         (due("certificate", -1 / 24, None), "expired 1 h ago"),
         (Finding(SKERRY, Concern.OVERDUE, NOW, None), "no date known"),
@@ -266,25 +274,34 @@ def test_time_left_of_a_deadline(found: Finding, words: str) -> None:
 @pytest.mark.parametrize(
     ("concern", "quantity", "since", "priority", "words"),
     [
-        (Concern.NOT_ANSWERING, "answer", timedelta(minutes=4), Priority.WARNING, "silent for 4 min"),
-        (Concern.NOT_ANSWERING, "answer", timedelta(0), Priority.WARNING, "silent"),
-        (Concern.NOT_ANSWERING, "answer", None, None, "answers"),
-        (Concern.FAULTY, "health", timedelta(minutes=7), Priority.WARNING, "unsound since 10:05"),
-        (Concern.FAULTY, "health", timedelta(days=1), Priority.WARNING, "unsound since Mon 23 Nov 10:12"),
-        (Concern.FAULTY, "health", None, Priority.WARNING, "unsound"),
-        (Concern.FAULTY, "health", None, None, "sound"),
-        (Concern.FAULTY, "runs", timedelta(minutes=7), Priority.WARNING, "has not run since 10:05"),
-        (Concern.FAULTY, "runs", None, None, "runs"),
+        (Concern.NOT_ANSWERING, "answer", timedelta(minutes=4), Priority.WARNING, "not answering for 4 min"),
+        (Concern.NOT_ANSWERING, "answer", timedelta(0), Priority.WARNING, "not answering"),
+        (Concern.NOT_ANSWERING, "answer", None, None, "answering"),
+        (Concern.FAULTY, "health", timedelta(minutes=7), Priority.WARNING, "faulty since 10:05"),
+        (Concern.FAULTY, "health", timedelta(days=1), Priority.WARNING, "faulty since Mon 23 Nov 10:12"),
+        (Concern.FAULTY, "health", None, Priority.WARNING, "faulty"),
+        (Concern.FAULTY, "health", None, None, "OK"),
+        (Concern.FAULTY, "runs", timedelta(minutes=7), Priority.WARNING, "failing since 10:05"),
+        (Concern.FAULTY, "runs", None, None, "running"),
         (Concern.FAULTY, "writable", timedelta(minutes=7), Priority.ALARM, "not writable since 10:05"),
-        (Concern.NOT_REPORTING, "space", timedelta(minutes=4), Priority.WARNING, "no sample for 4 min"),
-        (Concern.NOT_REPORTING, "space", None, None, "samples come"),
+        (Concern.NOT_REPORTING, "space", timedelta(minutes=4), Priority.WARNING, "not reporting for 4 min"),
+        (Concern.NOT_REPORTING, "space", None, None, "reporting"),
     ],
 )
 def test_time_lost(
     concern: Concern, quantity: str, since: timedelta | None, priority: Priority | None, words: str
 ) -> None:
-    """An answer, a condition and a probe tell since when there has been none."""
+    """For an answer, a condition and a probe: since when it has been so."""
     found = Finding(
         SeriesKey("hide-hub", quantity), concern, NOW, priority, since=None if since is None else NOW - since
     )
     assert wording.time_left_phrase(found, NOW, ZONE) == words
+
+
+def test_a_wrong_answer_is_not_called_a_missing_one() -> None:
+    """A service that answered, but not as expected, is said to answer wrongly, if its answer is known."""
+    key = SeriesKey("service hide-hub", "answer")
+    found = Finding(key, Concern.NOT_ANSWERING, NOW, Priority.WARNING, since=NOW - timedelta(minutes=4))
+    wrong = Answer(key, answered=False, reason="status 502", took_s=0.1)
+    assert wording.time_left_phrase(found, NOW, ZONE, wrong) == "answering wrongly for 4 min"
+    assert wording.time_left_phrase(found, NOW, ZONE, replace(wrong, took_s=None)) == "not answering for 4 min"

@@ -28,7 +28,7 @@ def about_hub(caplog: pytest.LogCaptureFixture) -> list[str]:
 
 
 async def test_each_new_decision_is_explained_once(verbose: pytest.LogCaptureFixture) -> None:
-    """Well, lost, raised, back, ended: a line each, whatever the number of looks between."""
+    """OK, lost, raised, back, ended: a line each, whatever the number of runs between."""
     house = House()
     for seen in (UP, DOWN, UP):
         probe = watched(seen, rules=RULES)
@@ -36,27 +36,27 @@ async def test_each_new_decision_is_explained_once(verbose: pytest.LogCaptureFix
             await house.run(probe)
     lines = about_hub(verbose)
     assert [line.split("; ")[0] for line in lines] == [
-        "it answers",
+        "answering",
         "no answer since 2026-03-01 06:07:00 UTC: refused",
         "no answer since 2026-03-01 06:07:00 UTC: refused",
-        "it answers",
+        "answering",
     ]
-    assert "asks for nothing, the next limit is reached 2026-03-01 06:09:00 UTC; alert normal" in lines[1]
-    assert lines[2].endswith("asks for a warning; alert active at a warning")
-    assert lines[3].endswith("alert rectified; it waits to be acknowledged")
+    assert "calls for no alert, the next limit is reached 2026-03-01 06:09:00 UTC; alert normal" in lines[1]
+    assert lines[2].endswith("calls for a warning; alert active (warning)")
+    assert lines[3].endswith("alert rectified; waiting to be acknowledged")
     assert verbose.records[0].__dict__["watchkeeper"]["event"] == "reason"
 
 
 async def test_what_stays_is_explained_once_an_hour(verbose: pytest.LogCaptureFixture) -> None:
-    """A decision that does not change costs a line an hour, not one a look."""
+    """A decision that does not change is one line an hour, not one for each run."""
     house = House()
     for _ in range(4 * 60):
         await house.run(watched(UP, rules=RULES))
     assert len(about_hub(verbose)) == 4
 
 
-async def test_another_reason_for_the_same_is_told_now_and_then(verbose: pytest.LogCaptureFixture) -> None:
-    """A reason that flickers does not fill the log; a clock that was set back holds nothing up."""
+async def test_another_reason_for_the_same_is_logged_at_intervals(verbose: pytest.LogCaptureFixture) -> None:
+    """A reason that changes often does not fill the log; a clock that was set back delays nothing."""
     house = House()
     for number in range(20):
         await house.run(watched([Answer(HUB, answered=False, reason=f"r{number}")], rules=Rules()))
@@ -67,30 +67,30 @@ async def test_another_reason_for_the_same_is_told_now_and_then(verbose: pytest.
     assert about_hub(verbose)
 
 
-async def test_what_is_held_and_what_holds_it_are_explained(verbose: pytest.LogCaptureFixture) -> None:
-    """Two services that are lost at once are held by one alert: both sides say so."""
+async def test_suppressed_alerts_and_their_cause_are_explained(verbose: pytest.LogCaptureFixture) -> None:
+    """Two services that stop answering at once follow from one alert: both explanations say so."""
     house = House()
     both = [Answer(key, answered=False, reason="no route") for key in (HUB, RINGING)]
     for _ in range(6):
         await house.run(watched(both, rules=RULES))
-    assert any("held by the alert about group of services: answer" in line for line in about_hub(verbose))
+    assert any("follows from the alert about group of services: answer" in line for line in about_hub(verbose))
     assert any(each.getMessage().startswith("group of services: answer, not answering: ") for each in verbose.records)
 
 
-async def test_what_is_gone_is_let_go_and_forgotten(verbose: pytest.LogCaptureFixture) -> None:
-    """A series that stays away for weeks is explained as gone, leaves nothing behind, and is explained anew later."""
+async def test_what_is_not_seen_for_long_is_removed(verbose: pytest.LogCaptureFixture) -> None:
+    """A series that is not seen for weeks is explained as removed, and leaves nothing behind."""
     house, pool = House(), SeriesKey("pool skerry", "space")
     await house.run(watched([Level(pool, 1.0, 10.0)], every_s=3600.0))
     for _ in range(15 * 24):
         house.clock.run(HOUR - 2 * MINUTE)
         house.pipeline.state.clocks = None  # an hour without a look is no gap here
         await house.run(watched(list[Level](), every_s=3600.0), after=2 * MINUTE)
-    assert any("gone for good" in each.getMessage() for each in verbose.records)
+    assert any("no longer monitored" in each.getMessage() for each in verbose.records)
     assert pool not in house.registry
 
 
-async def test_nobody_asks(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
-    """Where it is not asked for, no line is even made."""
+async def test_without_verbose(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
+    """Without --verbose no line is made."""
     caplog.set_level(logging.INFO)
     monkeypatch.setattr(explain, "decision", None)
     monkeypatch.setattr(explain, "explain", None)

@@ -182,5 +182,5 @@ async def test_what_cannot_be_written_is_told_in_the_next_round(
     with monkeypatch.context() as patched:
         patched.setattr(store, "commit", full)
         assert await house.told(1.2) == []
-    assert "reminders and digests wait: the database has no room" in caplog.text
+    assert "reminders and digests cannot be written yet: the database has no room" in caplog.text
     assert len(await house.told(0.1)) == 2

@@ -178,7 +178,10 @@ async def test_a_clock_that_was_set_is_not_trusted_at_once() -> None:
 
 @pytest.mark.parametrize(
     ("error", "words"),
-    [(StoreFull("no room"), "keeping waits for room: no room"), (StoreError("odd"), "could not be kept this time")],
+    [
+        (StoreFull("no room"), "retention waits for free space: no room"),
+        (StoreError("odd"), "retention failed this time"),
+    ],
 )
 async def test_trouble_with_the_database_ends_nothing(
     caplog: pytest.LogCaptureFixture, error: StoreError, words: str
@@ -196,8 +199,10 @@ async def test_the_bound_is_held_by_what_is_oldest() -> None:
     start = NOW - 3 * DAY
     assert store.horizons[1] == RetentionLimits()
     assert first == [(start + n * 6 * HOUR).replace(minute=0, second=0) for n in (1, 2)]
-    bound = "the database has reached its bound of 16 MiB"
-    assert journal.lines == [f"{bound}: samples from before 2026-11-25 02:00 UTC became hours, though kept for 14d"]
+    bound = "the database has reached its size limit of 16 MiB"
+    assert journal.lines == [
+        f"{bound}: samples before 2026-11-25 02:00 UTC were rolled up into hours, sooner than the configured 14d"
+    ]
 
 
 async def test_then_hours_become_days(caplog: pytest.LogCaptureFixture) -> None:
@@ -210,8 +215,8 @@ async def test_then_hours_become_days(caplog: pytest.LogCaptureFixture) -> None:
         samples=(now - DAY).replace(minute=0, second=0), hours=(now - 60 * DAY).replace(hour=0, minute=0, second=0)
     )
     (told,) = journal.lines
-    assert "and hours from before 2026-09-28 became days, though kept for 400d" in told
-    assert told.endswith("MiB: set [store] max_size higher, or watch less often")
+    assert "and hours before 2026-09-28 were rolled up into days, sooner than the configured 400d" in told
+    assert told.endswith("MiB: raise max_size under [store], or run probes less often")
     assert caplog.text == ""
 
 
@@ -221,7 +226,7 @@ async def test_where_only_hours_are_left() -> None:
     store.samples_from = None
     await _twice(store, _settings(max_size="16 MiB"), journal)
     (told,) = journal.lines
-    assert told.startswith("the database has reached its bound of 16 MiB: hours from before 2026-09-")
+    assert told.startswith("the database has reached its size limit of 16 MiB: hours before 2026-09-")
 
 
 async def test_free_pages_may_be_room_enough() -> None:
@@ -265,7 +270,7 @@ async def test_on_a_real_database(tmp_path: Path) -> None:
         assert len(raw) == 5_700  # of a day, but for the quarter of an hour that no sample came
         thinned = await store.samples_thinned(SKERRY, start, clock.now(), 100)
         assert sum(each.samples for each in thinned) == 13 * 5_760
-    assert journal.lines[0].startswith("the database has reached its bound of 1 MiB: samples from before 2026-11-")
+    assert journal.lines[0].startswith("the database has reached its size limit of 1 MiB: samples before 2026-11-")
 
 
 async def _turns(kept: Retention, clock: HandClock, days: float) -> None:
@@ -326,7 +331,7 @@ async def test_a_leap_that_cannot_be_written_down_ends_no_start(caplog: pytest.L
     store, clock = Asked(), HandClock()
     kept = Retention(store, _settings(), clock, Journal().note, Full())
     await kept.begin(NOW - 100 * DAY)
-    assert "could not be written down" in caplog.text
+    assert "could not be recorded" in caplog.text
     kept = Retention(store, _settings(samples="3d"), clock, Journal().note, before=kept)
     await _turns(kept, clock, 0.05)
     newest = max(each.samples for each in store.horizons if each.samples)

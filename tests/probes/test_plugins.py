@@ -99,13 +99,13 @@ KEY = SeriesKey("jetty", "water")
 @pytest.mark.parametrize(
     ("seen", "why"),
     [
-        (None, "is no Level"),
-        ({"kind": "level"}, "is no Level"),
+        (None, "is not a Level"),
+        ({"kind": "level"}, "is not a Level"),
         (Level(KEY, math.nan, 1), "used is not a finite number"),
-        (Level(KEY, -1, 1), "used of 0 or more"),
-        (Level(KEY, 1, 0), "capacity of more than 0"),
-        (Condition(SeriesKey("probe memory", "runs"), ok=True), "does not begin with"),
-        (Condition(SeriesKey("", "x"), ok=True), "is not empty"),
+        (Level(KEY, -1, 1), "used >= 0"),
+        (Level(KEY, 1, 0), "capacity > 0"),
+        (Condition(SeriesKey("probe memory", "runs"), ok=True), "must not begin with"),
+        (Condition(SeriesKey("", "x"), ok=True), "must not be empty"),
         (Deadline(KEY, datetime(2026, 1, 1)), "no time zone"),  # noqa: DTZ001  on purpose
         (Level(KEY, 1, 1), ""),
         (Deadline(KEY, None), ""),
@@ -130,7 +130,7 @@ async def test_a_probe_that_breaks_the_contract() -> None:
         async def close(self) -> None:
             """Nothing."""
 
-    with pytest.raises(ProbeError, match="it observed 'wet', which cannot be used"):
+    with pytest.raises(ProbeError, match="it returned an observation that cannot be used"):
         await Checked(Odd(["wet"])).observe()
     with pytest.raises(ProbeError, match="more than once"):
         await Checked(Odd([Level(KEY, 1, 1), Level(KEY, 2, 2)])).observe()
@@ -143,6 +143,6 @@ async def test_a_probe_that_cannot_be_made(bench: ProbeContext) -> None:
         raise LookupError("no gauge")
 
     probe = checked(ProbeKind(ProbeSettings, make)).make(ProbeSettings(kind="tide"), bench)
-    with pytest.raises(ProbeError, match="it cannot be made: LookupError: no gauge"):
+    with pytest.raises(ProbeError, match="it cannot be created: LookupError: no gauge"):
         await probe.observe()
     await probe.close()

@@ -60,4 +60,4 @@ def test_what_cannot_change_in_place_is_all_told_at_once(tmp_path: Path) -> None
     with pytest.raises(ConfigError) as refused:
         check_in_place(after, before, tmp_path / "config.toml")
     assert [each.place for each in refused.value.problems] == ["host.name", "host.time_zone", "page.port"]
-    assert all("restart it, or set back what was there" in each.what for each in refused.value.problems)
+    assert all("restart it, or restore the old value" in each.what for each in refused.value.problems)

@@ -136,7 +136,7 @@ async def test_a_new_runtime_takes_over_the_state(rig: Rig) -> None:
     assert after.keeping.memory is before.keeping.memory
     assert after.planner.queue is before.planner.queue
     assert after.planner is not before.planner
-    assert await rig.journal() == ["the configuration was read anew; probes and notifiers are as before"]
+    assert await rig.journal() == ["the configuration was reloaded; probes and notifiers are unchanged"]
 
 
 async def test_probes_that_stay_go_on_and_others_begin_and_end(rig: Rig) -> None:
@@ -157,7 +157,7 @@ async def test_probes_that_stay_go_on_and_others_begin_and_end(rig: Rig) -> None
     assert closed.is_set()
     assert rig.runner.all_probes["memory"].probe is memory
     assert list(rig.lasting.state.registry.runs) == ["memory", "backup"]
-    assert await rig.journal() == ["the configuration was read anew; new: probe backup; gone: probe self-check"]
+    assert await rig.journal() == ["the configuration was reloaded; new: probe backup; removed: probe self-check"]
 
 
 async def test_what_is_under_way_ends_by_the_old_configuration(rig: Rig) -> None:
@@ -199,13 +199,13 @@ async def test_errors_change_nothing_and_are_shown_until_the_next_reload(
     await rig.active.reload(broken)
     assert rig.runtime is before
     assert rig.shown.refused == (
-        "the new configuration has 2 errors and was not taken; the one before holds: run watchkeeper check-config"
+        "the new configuration has 2 errors and was rejected; the previous one is active: run watchkeeper check-config"
     )
     assert [r.levelno for r in caplog.records if "is no probe" in r.getMessage()] == [logging.ERROR]
     await rig.reload(MEMORY + ITSELF)
     assert rig.shown.refused == ""
     assert rig.runtime is not before
-    said = "the new configuration has 2 errors and was not taken; the one before holds"
+    said = "the new configuration has 2 errors and was rejected; the previous one is active"
     assert (await rig.journal())[0] == said
 
 
@@ -218,8 +218,8 @@ async def test_what_raises_anything_else_is_refused_too(rig: Rig, caplog: pytest
     before = rig.runtime
     await rig.active.reload(raises)
     assert rig.runtime is before
-    assert "1 error and was not taken" in rig.shown.refused
-    assert any(r.exc_info for r in caplog.records if r.getMessage() == "a part of the configuration cannot be made")
+    assert "1 error and was rejected" in rig.shown.refused
+    assert any(r.exc_info for r in caplog.records if r.getMessage() == "a part of the configuration cannot be created")
 
 
 async def test_warnings_are_logged(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:
@@ -311,4 +311,4 @@ async def test_which_probes_end_and_begin(rig: Rig) -> None:
     gone, new = changed_probes(before, after)
     assert [each.label for each in gone] == ["slower", "other"]
     assert [(each.label, each.interval_s) for each in new] == [("slower", 2.0), ("other", 1.0)]
-    assert difference(before, after) == "the configuration was read anew; changed: probe other, slower"
+    assert difference(before, after) == "the configuration was reloaded; changed: probe other, slower"

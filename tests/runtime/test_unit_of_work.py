@@ -126,7 +126,7 @@ def test_a_clock_that_was_set_is_a_note() -> None:
     """And no message: monitoring continued."""
     unit = gap(set_by_s=-61.0)
     assert [(line.entry, line.text, line.at) for line in unit.journal] == [
-        (Entry.NOTE, "the clock was set by -61 s", START + HOUR)
+        (Entry.NOTE, "the clock was changed by -61 s", START + HOUR)
     ]
     assert unit.parcels == []
 

@@ -22,7 +22,7 @@ Gist = tuple[object, ...]
 
 def explain(found: Finding, seen: Observation | None, limits: Rules, alert: Alert) -> str:
     """The whole line. seen: the newest observation of the series; None for an alert that represents several others."""
-    asks = f"asks for {wording.priority_words(found.priority)}" if found.priority else "asks for nothing"
+    asks = f"calls for {wording.priority_words(found.priority)}"
     parts = [_facts(found, seen)]
     if seen is not None:
         parts.append(_limits(found, seen, limits))
@@ -48,7 +48,7 @@ def _facts(found: Finding, seen: Observation | None) -> str:
     if seen is None:
         return wording.clean(found.reason)
     if found.concern is Concern.NOT_REPORTING:
-        return f"the newest sample counts until {_at(found.ends_at)}"
+        return f"a reading is expected by {_at(found.ends_at)}"
     match seen:
         case Level():
             return "; ".join(filter(None, (wording.fill(seen), _forecast(found, seen))))
@@ -57,13 +57,14 @@ def _facts(found: Finding, seen: Observation | None) -> str:
             return (
                 f"due {_at(found.ends_at)}{last}"
                 if seen.due_at
-                else f"has never happened, watched since {_at(found.ends_at)}"
+                else f"never happened, monitored since {_at(found.ends_at)}"
             )
         case Answer():
-            return "it answers" if seen.answered else f"no answer {_since(found)}: {wording.clean(seen.reason)}"
+            word = "wrong answer" if wording.answered_wrongly(seen) else "no answer"
+            return "answering" if seen.answered else f"{word} {_since(found)}: {wording.clean(seen.reason)}"
         case Condition():
-            grave = "gravely " if seen.grave else ""
-            return "sound" if seen.ok else f"{grave}unsound {_since(found)}: {wording.clean(seen.reason)}"
+            word = "stopped" if seen.grave else "faulty"
+            return "OK" if seen.ok else f"{word} {_since(found)}: {wording.clean(seen.reason)}"
         case _:
             assert_never(seen)
 
@@ -73,9 +74,9 @@ def _forecast(found: Finding, seen: Level) -> str:
     if forecast is None:
         return ""
     if forecast.full:
-        return "it is full"
+        return "full"
     if forecast.likely_s is None or forecast.earliest_s is None:
-        return f"no end: {forecast.no_end.value}" if forecast.no_end else ""
+        return wording.no_end_phrase(forecast.no_end) if forecast.no_end else ""
     early, likely = (
         wording.duration(max(each - found.at.timestamp(), 0.0)) for each in (forecast.earliest_s, forecast.likely_s)
     )
@@ -99,7 +100,7 @@ def _limits(found: Finding, seen: Observation, limits: Rules) -> str:
             return _listed("after", *_of_silence(limits.not_answering))
         case Concern.FAULTY:
             plain, grave = limits.faulty.priority, limits.faulty.failed_priority
-            return f"limits: unsound is {wording.priority_words(plain)}, gravely so {wording.priority_words(grave)}"
+            return f"limits: faulty is {wording.priority_words(plain)}, stopped is {wording.priority_words(grave)}"
         case Concern.NOT_REPORTING:
             priority = wording.priority_words(limits.not_reporting.priority)
             return f"limits: {priority} after {limits.not_reporting.intervals:g} of the probe's intervals"
@@ -141,46 +142,46 @@ def _because(found: Finding, limits: Rules) -> str:
 def _because_full(found: Finding, forecast: Forecast, rule: FullRule) -> str:
     """Compared with what the time left alone would require: the deadband, and how long the growth has lasted."""
     if forecast.likely_s is None:
-        return ", for no end is in sight"
+        return ", because there is no time to full"
     left_s = forecast.likely_s - found.at.timestamp()
     plain = rules.within(left_s, rule.caution_s, rule.warning_s, rule.alarm_s)
     if (found.priority or 0) > (plain or 0):
-        return ", which stands and is kept: the deadband is not passed"
+        return ", kept: still within the deadband"
     if (found.priority or 0) < (plain or 0):
         needed = wording.duration(rule.min_history * left_s)
-        return f", not {wording.priority_words(plain)}: the growth has not lasted long enough (about {needed})"
-    return "" if plain else ", for the end is beyond every limit"
+        return f", not {wording.priority_words(plain)}: the growth has not lasted long enough (needs about {needed})"
+    return "" if plain else ", because the time to full is beyond every limit"
 
 
 def _alert(alert: Alert, limits: Rules, now: datetime) -> str:
     """The state of the alert, and what is pending."""
-    stands = f" at {wording.priority_words(alert.priority)}" if alert.priority is not None else ""
-    return "; ".join((f"alert {alert.state.value}{stands}", *_running(alert, limits.delays(alert.concern), now)))
+    priority = f" ({alert.priority.word})" if alert.priority is not None else ""
+    return "; ".join((f"alert {alert.state.value}{priority}", *_running(alert, limits.delays(alert.concern), now)))
 
 
 def _running(alert: Alert, delays: Delays, now: datetime) -> Iterator[str]:
     if (over := state_machine.pending_until(alert, delays)) is not None:
-        yield f"{wording.priority_words(alert.pending)} from {_at(over)} on, when the {_delay(alert)} is over"
+        yield f"{wording.priority_words(alert.pending)} from {_at(over)} on, after the {_delay(alert)}"
     if alert.chattering:
-        yield f"it chatters, and has come {alert.raise_count} times"
+        yield f"chattering: raised {alert.raise_count} times"
     if alert.escalated:
-        yield "an alarm because nobody acknowledged the warning"
+        yield "escalated to an alarm because nobody acknowledged the warning"
     since = alert.unacknowledged_since
     if delays.escalate_s is not None and since is not None and alert.priority is Priority.WARNING:
         yield f"an alarm from {_at(since + timedelta(seconds=delays.escalate_s))} on, if not acknowledged"
     if alert.shelved(now):
         once = " or its next end" if alert.shelved_once else ""
-        yield f"nothing is told: shelved until {_at(alert.shelved_until)}{once}"
+        yield f"no messages: shelved until {_at(alert.shelved_until)}{once}"
     if alert.held_by is not None:
         until = f" until {_at(alert.held_until)}" if alert.held_until else ""
-        yield f"nothing is told: held by the alert about {wording.clean(str(alert.held_by))}{until}"
+        yield f"no messages: follows from the alert about {wording.clean(str(alert.held_by))}{until}"
     if alert.state is State.RECTIFIED:
-        yield "it waits to be acknowledged"
+        yield "waiting to be acknowledged"
 
 
 def _delay(alert: Alert) -> str:
     rising = (alert.pending or 0) > (alert.priority or 0)
-    return "on-delay" if rising else "calm of a chattering alert" if alert.chattering else "off-delay"
+    return "on-delay" if rising else "off-delay of a chattering alert" if alert.chattering else "off-delay"
 
 
 def _since(found: Finding) -> str:

@@ -74,9 +74,9 @@ class Group:
         self._names.update(dict.fromkeys(m.key.subject for m in standing))
         alert, moves = state_machine.step(alert, wanted, now, Delays(off_delay_s=self.CALM_S))
         since = min((m.raised_at for m in standing if m.raised_at), default=None)
-        reason = named(m.key.subject for m in standing)
+        reason = named(_short(m.key.subject for m in standing))
         if not alert.standing:
-            reason = f"answers again: {named(self._names)}" if self._names else "answers again"
+            reason = f"answering again: {named(_short(self._names))}" if self._names else "answering again"
         return Finding(GROUP, Concern.NOT_ANSWERING, now, wanted, since=since, reason=reason), alert, moves
 
 
@@ -128,8 +128,10 @@ class Flood:
     def _reason(self, alert: Alert, standing: Sequence[Alert], lately: int) -> str:
         names = named(f"{m.key.subject} ({m.priority.word})" for m in _urgent_first(standing) if m.priority)
         if alert.standing:
-            return f"{lately} alerts within {duration(self._limits.flood_s)}; kept together until it is calm: {names}"
-        return f"calm again after {self.came} alerts; " + (f"still there: {names}" if names else "none is left")
+            return f"{lately} in {duration(self._limits.flood_s)}; most urgent: {names}"
+        return f"at a normal rate again after {self.came} alerts; " + (
+            f"still active: {names}" if names else "none is active"
+        )
 
     def _lately(self, now: datetime) -> int:
         while self.raises and (now - self.raises[0]).total_seconds() > self._limits.flood_s:
@@ -142,6 +144,12 @@ def named(names: Iterable[str]) -> str:
     every = list(names)
     more = len(every) - _MOST_NAMES
     return ", ".join(every[:_MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
+
+
+def _short(subjects: Iterable[str]) -> list[str]:
+    """Subjects in a list about services: without that word, if all of them are services."""
+    every, word = list(subjects), "service "
+    return [each.removeprefix(word) for each in every] if all(each.startswith(word) for each in every) else every
 
 
 def _most_urgent(alerts: Iterable[Alert]) -> Priority | None:

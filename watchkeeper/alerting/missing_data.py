@@ -7,7 +7,7 @@ evaluated until it is seen again. Pure. Not here: when a series counts as not re
 
 from datetime import datetime, timedelta
 
-from watchkeeper.alerting.orphans import UNWATCHED
+from watchkeeper.alerting.orphans import UNWATCHED_REASONS
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.finding import Finding
 
@@ -18,8 +18,11 @@ an ended alert waits to be acknowledged (LAPSE_AFTER)."""
 HERE_AT_LEAST = timedelta(hours=1)
 """Minimum absence observed since the daemon started: for the time before a restart only the alert's age is known."""
 
-GONE = f"gone for good: no longer seen for {GONE_AFTER.days} days"
+GONE = f"no longer monitored: not seen for {GONE_AFTER.days} days"
 """The reason of the findings with which a series is removed; in the store it marks a series not to be restored."""
+
+
+_GONE_REASONS = frozenset({GONE, "gone for good: no longer seen for 7 days"})  # the second one: stored by 0.1.0
 
 
 def is_gone(finding: Finding) -> bool:
@@ -27,7 +30,7 @@ def is_gone(finding: Finding) -> bool:
 
     The `not_reporting` finding shows it: every new sample makes a new one.
     """
-    return finding.concern is Concern.NOT_REPORTING and finding.reason in (GONE, UNWATCHED)
+    return finding.concern is Concern.NOT_REPORTING and finding.reason in _GONE_REASONS | UNWATCHED_REASONS
 
 
 class Absence:

@@ -8,8 +8,10 @@ probe delivers (runtime/removal.py).
 from collections.abc import Iterable
 from datetime import datetime
 
-UNWATCHED = "no longer watched"
+UNWATCHED = "no longer monitored"
 """The reason of the findings with which such a series is removed."""
+
+UNWATCHED_REASONS = frozenset({UNWATCHED, "no longer watched"})  # the second one: stored by 0.1.0
 
 CLAIM_S = 120.0
 """A probe that has not run by then, because it hangs, is not waited for: a run is given up after seconds."""

@@ -195,7 +195,7 @@ def judge_overdue(seen: Deadline, first_seen_at: datetime, now: datetime, rule: 
         priority,
         ends_at=due_at,
         since=due_at if left_s < 0 else None,
-        reason="" if seen.due_at else "has never happened",
+        reason="" if seen.due_at else "never happened",
     )
 
 
@@ -229,5 +229,5 @@ def judge_not_reporting(
         rule.priority if missing else None,
         ends_at=ends_at,
         since=last_at if missing else None,
-        reason="no sample has come" if missing else "",
+        reason="no reading" if missing else "",
     )

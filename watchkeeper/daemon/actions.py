@@ -86,11 +86,11 @@ class DaemonActions:
         try:
             await asyncio.wait_for(asyncio.shield(self._schedule.now(label)), PATIENCE_S)
         except TimeoutError:
-            return f"{label} has been started; it is still looking."
+            return f"{label} has been started; it is still running."
         entry = self._runner.pipeline.state.registry.get(probe.own_key)
         own = entry.evaluator.latest if entry is not None else None
         if isinstance(own, Condition) and not own.ok:
-            return f"{label} ran, and could not look: {own.reason}"
+            return f"{label} ran, but failed: {own.reason}"
         return f"{label} ran."
 
     async def trial(self, notifier: str) -> str:
@@ -100,7 +100,7 @@ class DaemonActions:
         try:
             await asyncio.wait_for(to.deliver(message), PATIENCE_S)
         except DeliveryError as error:
-            return f"The test message did not get through {notifier}: {error}"
+            return f"The test message was not delivered by {notifier}: {error}"
         except TimeoutError:
-            return f"The test message has not got through {notifier} within {PATIENCE_S:.0f} s; it was given up."
-        return f"The test message went out through {notifier}."
+            return f"The test message was not delivered by {notifier} within {PATIENCE_S:.0f} s; it was cancelled."
+        return f"The test message was sent by {notifier}."

@@ -171,7 +171,7 @@ class _Daemon:
             self._service.tell(f"STATUS={status[: sd_notify.LONGEST_STATUS]}")
 
         if not await doubt.settles(stop, say, startup_clock.WAIT_S, startup_clock.LOOK_S):
-            log.error("the clock: %s", doubt.why, extra=about(Event.START))
+            log.error("the clock of this host: %s", doubt.why, extra=about(Event.START))
             self._state.recording = False
             self._runner.add_own(doubt.watched())
 
@@ -227,7 +227,7 @@ class _Daemon:
         await self._schedule.stop(GRACE_S)
         tasks[0].cancel()
         await asyncio.wait({tasks[0]})
-        await self._runner.pipeline.note(Entry.STOP, "the watch ended")
+        await self._runner.pipeline.note(Entry.STOP, "monitoring stopped")
 
     async def _restore(self) -> None:
         """Continue from what the store holds, and record that in the event log."""
@@ -236,8 +236,8 @@ class _Daemon:
         await self._active.runtime.keeping.begin(last_alive)
         await self._runner.start(self._store, self._clock.now() - REMEMBER, last_alive)
         if not self._state.breaks:  # else the event log has it, with the length of the gap
-            how = "began, with an empty database" if last_alive is None else "goes on"
-            await self._runner.pipeline.note(Entry.START, f"the watch {how}")
+            how = "started, with an empty database" if last_alive is None else "started"
+            await self._runner.pipeline.note(Entry.START, f"monitoring {how}")
 
     async def _review(self) -> None:
         """Evaluate everything at fixed intervals; after a gap or a clock change, reschedule the runs."""
@@ -267,7 +267,7 @@ def _browser_key(settings: Settings) -> bytes | None:
     try:
         return own_key(settings.store.path.with_name(KEY_NAME))
     except StartError as error:
-        log.warning("%s; until then a restart forgets which browsers signed in", error, extra=about(Event.PAGE))
+        log.warning("%s; until then browsers must sign in again after a restart", error, extra=about(Event.PAGE))
         return None
 
 

@@ -50,12 +50,12 @@ class Health:
     def _rules(self, now: datetime) -> Check:
         reviewed_at = self._state.reviewed_at or self._started_at
         late = now - reviewed_at > REVIEW_LATE
-        output = "the rules have not been applied lately" if late else ""
+        output = "the rules have not been applied for over two minutes" if late else ""
         return Check("rules", "reviews", HealthReport.FAIL if late else HealthReport.PASS, output, at=reviewed_at)
 
     def _records(self, now: datetime) -> Check:
         held, trouble = self._state.held_back, self._state.database_trouble
-        output = f"what is to be told is held in memory: {trouble or 'it is about to be written'}" if held else ""
+        output = f"messages are held in memory: {trouble or 'they are about to be written'}" if held else ""
         return Check(
             "store", "writes", HealthReport.FAIL if held else HealthReport.PASS, output, held, "records held back", now
         )
@@ -64,5 +64,5 @@ class Health:
         """Fail where no notifier delivers, warn where only some do not."""
         failing, of = self._outbox.failing(DELIVERY_LATE_S) if self._outbox is not None else ({}, 0)
         fitness = HealthReport.PASS if not failing else HealthReport.WARN if len(failing) < of else HealthReport.FAIL
-        output = "; ".join(f"nothing gets through {name}: {why}" for name, why in failing.items())
+        output = "; ".join(f"nothing is delivered by {name}: {why}" for name, why in failing.items())
         return Check("deliveries", "messages", fitness, output, len(failing), "notifiers in trouble", now)

@@ -50,20 +50,20 @@ class Heartbeat:
         """Send one heartbeat, if everything works."""
         signs = self._vitals.read()
         if signs.fitness is not HealthReport.PASS:
-            self._note(f"nobody is told that the watch is kept: {'; '.join(signs.troubles)}")
+            self._note(f"no heartbeat is sent: {'; '.join(signs.troubles)}")
             return
         try:
             async with asyncio.timeout(self._settings.timeout):
                 status = await self._post()
         except TimeoutError:
-            self._note("the address under heartbeat.url did not answer in time")
+            self._note("heartbeat: the receiver did not answer in time")
         except DeliveryError as error:
             self._note(str(error))
         except (aiohttp.ClientError, OSError) as error:
-            self._note(f"the address under heartbeat.url cannot be told that the watch is kept: {trouble_of(error)}")
+            self._note(f"heartbeat: {trouble_of(error)}")
         else:
             well = 200 <= status < 300
-            self._note("" if well else f"the address under heartbeat.url answered {status} and not 2xx")
+            self._note("" if well else f"heartbeat: the receiver answered {status}, expected 2xx")
 
     async def _post(self) -> int:
         url = await asyncio.to_thread(self._url)
@@ -92,5 +92,5 @@ class Heartbeat:
         if said and said != self._said:
             log.warning("%s", said, extra=about(Event.ALIVE))
         elif self._said and not said:
-            log.info("it is told again that the watch is kept", extra=about(Event.ALIVE))
+            log.info("heartbeats are sent again", extra=about(Event.ALIVE))
         self._said = said

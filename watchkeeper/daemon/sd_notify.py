@@ -63,7 +63,7 @@ class Service:
                 sender.sendto("\n".join(assignments).encode(), address)
         except OSError as error:
             if not self._failing:
-                text = "systemd cannot be told how the watch is, at NOTIFY_SOCKET=%r: %s"
+                text = "cannot report to systemd at NOTIFY_SOCKET=%s: %s"
                 log.warning(text, self._address, error, extra=about(Event.SERVICE))
             self._failing = True
         else:
@@ -106,12 +106,12 @@ class Reports:
         if moves and self._service.watchdog_s is not None:
             self._service.tell("WATCHDOG=1")
         if signs.fitness is HealthReport.FAIL:
-            self._say(f"the watch is not kept as it should be: {'; '.join(signs.troubles)}")
+            self._say(f"monitoring is impaired: {'; '.join(signs.troubles)}")
             return
         try:
             found = await self._findings()
         except StoreError as error:
-            self._say(f"what is nearest cannot be read: {error}")
+            self._say(f"the findings cannot be read: {error}")
         else:
             wrong = [c.output for c in signs.checks if c.component == "configuration" and c.output]
             self._say("; ".join([*wrong, status_line(found, self._clock.now(), self._zone)]))
@@ -136,6 +136,6 @@ def status_line(findings: Iterable[Finding], now: datetime, zone: tzinfo) -> str
     said = f"{past} full or overdue" if past else ""
     if ahead:
         _, _, first = ahead[0]
-        near = f"nearest: {wording.thing(first.key)} {wording.time_left_phrase(first, now, zone)}"
+        near = f"next: {wording.thing(first.key)} {wording.time_left_phrase(first, now, zone)}"
         return f"{said}; {near}" if said else near
-    return said or "no end in sight"
+    return said or "nothing full, overdue or due"

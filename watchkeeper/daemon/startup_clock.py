@@ -70,9 +70,9 @@ class ClockDoubt(BaseProbe):
             return ""
         behind = duration(self.behind_s)
         return (
-            f"it says {self._clock.now():%Y-%m-%d %H:%M} UTC, {behind} before the newest sample: set it. Times that are"
-            " told are as wrong as it is, and no sample is recorded until it is set, or has stood for an hour. If it is"
-            " right, it ran ahead before, and this ends when it is past that sample"
+            f"it shows {self._clock.now():%Y-%m-%d %H:%M} UTC, {behind} before the newest sample: set the clock. Times"
+            " in messages are wrong until then, and no sample is recorded until the clock is set or has run for an"
+            " hour. If it is right, it was ahead earlier, and this ends when it passes the time of that sample"
         )
 
     async def observe(self) -> Sequence[Observation]:

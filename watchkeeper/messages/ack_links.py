@@ -92,7 +92,7 @@ class AckLinks:
 
 def invitation(link: str) -> str:
     """The sentence that introduces a link."""
-    return f"To say that you know of it: {link}"
+    return f"Acknowledge it here: {link}"
 
 
 def _pass(message: Message, priority: Priority) -> AckToken:

@@ -1,7 +1,7 @@
 """The headline and the body of a message, built from a transition, its finding and the newest observation.
 
 The headline begins with the fact and fits a phone's notification. The body answers in this order: what, how long is
-left and how sure, since when, how it grows, what was seen, what to look at. Plain text in paragraphs of 72 columns.
+left and how sure, since when, how it grows, what was seen, what to do first. Plain text in paragraphs of 72 columns.
 What may live here: sentences of a message. Not here: phrases that the page shares (wording.py), ids (build.py).
 """
 
@@ -26,6 +26,9 @@ LONGEST_HEADLINE = 100
 SHORT_NAME, WHOLE_NAME = 44, 200
 """Maximum length of a subject's name in a headline, and in a body, where a whole path fits."""
 
+SHORT_REASON, WHOLE_REASON = 80, 600
+"""Maximum length of a reason in a headline, and in a body."""
+
 _MOST_FACTS = 8
 """A body is read on a phone; further facts of a probe are on the page."""
 
@@ -35,17 +38,19 @@ _NO_BREAK = "\u00a0"
 _EASE = {
     NoEnd.TOO_FEW: "has no forecast now",
     NoEnd.STILL: "no longer filling",
-    NoEnd.UNCERTAIN: "has no clear end now",
+    NoEnd.SHRINKING: "now shrinking",
+    NoEnd.UNCERTAIN: "has no clear trend now",
     NoEnd.FAR: "now years from full",
+    NoEnd.CLEARED: "now expected to drop before it is full",
 }
-"""How a level stopped being a concern; for any other reason: no longer filling, and the reason."""
+"""How a level stopped being a concern."""
 
 
 @dataclass(frozen=True, slots=True)
 class MessageContext:
     """What a message is made from.
 
-    seen: the newest observation of the series; zone: the operator's; resting: the subjects that depend on this one.
+    seen: the newest observation of the series; zone: the operator's; dependents: the subjects that depend on this one.
     """
 
     move: Transition
@@ -53,7 +58,7 @@ class MessageContext:
     seen: Observation | None
     host: str
     zone: tzinfo
-    resting: tuple[str, ...] = ()
+    dependents: tuple[str, ...] = ()
 
     @property
     def now(self) -> datetime:
@@ -62,30 +67,45 @@ class MessageContext:
 
 
 def headline(case: MessageContext) -> str:
-    """The fact, in about 60 characters and never more than LONGEST_HEADLINE."""
-    match case.move.notification:
-        case NotificationKind.ENDED:
-            text = f"ended: {_ending(case)}"
-        case NotificationKind.WORSE | NotificationKind.EASED as telling:
-            text = f"{telling.value}: {_fact(case)}"
-        case _ if case.move.after.chattering:
-            text = f"comes and goes: {_fact(case)}"
-        case _:
-            text = _fact(case)
+    """The subject, the fact, and what changed: in about 60 characters and never more than LONGEST_HEADLINE."""
+    ended = case.move.notification is NotificationKind.ENDED
+    text = _ending(case, note=" (alert ended)") if ended else _fact(case, note=_change(case))
     return wording.clean(text, LONGEST_HEADLINE)
 
 
-def _fact(case: MessageContext, name_limit: int = SHORT_NAME) -> str:
+def _change(case: MessageContext) -> str:
+    """What is new about a fact that was notified before; empty for a first notification."""
+    intermittent = ", intermittent" if case.move.after.chattering else ""
+    match case.move.notification:
+        case NotificationKind.WORSE:
+            return f", now {wording.priority_words(case.move.after.priority)}"
+        case NotificationKind.EASED:
+            return f", now only {wording.priority_words(case.move.after.priority)}"
+        case NotificationKind.REMINDED:
+            return f"{intermittent}, not acknowledged"
+        case _:
+            return intermittent
+
+
+def _fact(case: MessageContext, note: str = "", *, whole: bool = False) -> str:
+    """The subject and what is found. whole: with its whole name and reason, for a body."""
     found = case.found
-    what, phrase = wording.thing(found.key, name_limit), wording.time_left_phrase(found, case.now, case.zone)
+    what = wording.thing(found.key, WHOLE_NAME if whole else SHORT_NAME)
+    fact = f"{what} {wording.time_left_phrase(found, case.now, case.zone, case.seen)}"
     match found.concern:
         case Concern.FULL | Concern.OVERDUE:
-            return f"{what} {phrase}{_when(case)}"
+            return f"{fact}{_when(case)}{note}"
         case Concern.NOT_REPORTING:
-            return f"{phrase.replace('no sample', f'no sample of {what}')}"
+            return f"{fact}{note}"
         case _:
-            reason = wording.clean(found.reason, 80)
-            return f"{what} {phrase}: {reason}" if reason else f"{what} {phrase}"
+            return _because(f"{fact}{note}", found.reason, whole=whole)
+
+
+def _because(text: str, reason: str, *, whole: bool) -> str:
+    """A text with the reason, or as much of it as fits into a headline."""
+    room = WHOLE_REASON if whole else min(SHORT_REASON, LONGEST_HEADLINE - len(text) - 2)
+    said = wording.clean(reason, max(room, 20))
+    return f"{text}: {said}" if said else text
 
 
 def _when(case: MessageContext) -> str:
@@ -96,32 +116,32 @@ def _when(case: MessageContext) -> str:
     return f" ({'due ' if at <= case.now else ''}{wording.moment(at, case.zone, case.now)})"
 
 
-def _ending(case: MessageContext, name_limit: int = SHORT_NAME) -> str:
-    found, what = case.found, wording.thing(case.found.key, name_limit)
+def _ending(case: MessageContext, note: str = "", *, whole: bool = False) -> str:
+    found, what = case.found, wording.thing(case.found.key, WHOLE_NAME if whole else SHORT_NAME)
     if found.forecast is not None:
-        return f"{what} {_ease_of(case, found.forecast)}"
+        return f"{what} {_ease_of(case, found.forecast)}{note}"
     if found.reason and case.seen is None:
-        return f"{what} {wording.clean(found.reason, 80)}"
+        return f"{what} {wording.clean(found.reason, WHOLE_REASON if whole else SHORT_REASON)}{note}"
     match found.concern:
         case Concern.FULL:
-            return f"{what} no longer filling"
+            return f"{what} no longer filling{note}"
         case Concern.OVERDUE:
             ending = "renewed" if found.key.quantity == "certificate" else "done again"
         case Concern.NOT_ANSWERING:
-            ending = "answers again"
+            ending = "answering again"
         case Concern.FAULTY:
             ending = wording.condition_words(found.key)[2]
         case Concern.NOT_REPORTING:
-            ending = "brings samples again"
+            ending = "reporting again"
         case _:
             assert_never(found.concern)
-    return f"{what} {ending}, after {_lasted(case)}"
+    return f"{what} {ending} after {_lasted(case)}{note}"
 
 
 def _ease_of(case: MessageContext, forecast: Forecast) -> str:
     if forecast.no_end is None:
         return f"now {wording.time_left_phrase(case.found, case.now, case.zone)}"
-    return _EASE.get(forecast.no_end, f"no longer filling: {forecast.no_end.value}")
+    return _EASE[forecast.no_end]
 
 
 def _lasted(case: MessageContext) -> str:
@@ -145,12 +165,11 @@ def _paragraphs(case: MessageContext) -> Iterator[str]:
     yield _level(case)
     yield _since(case)
     yield _comings(case)
-    yield _reason(case)
-    yield _resting(case)
+    yield _dependents(case)
     yield from _facts(case)
     if case.move.notification is not NotificationKind.ENDED:
         found = case.found
-        yield f"What to look at: {wording.what_to_look_at(found.concern, found.key, case.seen)}"
+        yield f"What to do first: {wording.what_to_look_at(found.concern, found.key, case.seen)}"
     yield f"Times are {wording.zone_name(case.now, case.zone)}."
 
 
@@ -158,13 +177,14 @@ def _opening(case: MessageContext) -> str:
     before, after, host = case.move.before.notified_priority, case.move.after.priority, wording.clean(case.host, 60)
     match case.move.notification:
         case NotificationKind.ENDED:
-            return f"Ended on {host}: {_ending(case, WHOLE_NAME)}."
+            return f"Alert ended on {host}: {_ending(case, whole=True)}."
         case NotificationKind.WORSE | NotificationKind.EASED as telling:
-            change = f"now {wording.priority_words(after)} (it was {wording.priority_words(before)})"
-            return f"{telling.value.capitalize()} on {host}, {change}: {_fact(case, WHOLE_NAME)}."
+            now = "Now" if telling is NotificationKind.WORSE else "Now only"
+            change = f"{now} {wording.priority_words(after)} on {host} (was {wording.priority_words(before)})"
+            return f"{change}: {_fact(case, whole=True)}."
         case _:
             word = after.word.capitalize() if after else "Alert"
-            return f"{word} on {host}: {_fact(case, WHOLE_NAME)}."
+            return f"{word} on {host}: {_fact(case, whole=True)}."
 
 
 def _how_sure(case: MessageContext) -> str:
@@ -173,13 +193,13 @@ def _how_sure(case: MessageContext) -> str:
         return ""
     if found.latest_at is None:
         return (
-            f"This is an estimate: not before {wording.moment(found.earliest_at, zone, now)}, 19 times in 20. "
-            "It has no latest time, because the growth is too uneven for one."
+            f"This is an estimate: after {wording.moment(found.earliest_at, zone, now)} with 95 % probability. "
+            "No latest date can be given, because the growth is too irregular."
         )
     first, last = (wording.moment(at, zone, now) for at in (found.earliest_at, found.latest_at))
     if first == last:
-        return f"This is an estimate: on {first}, 9 times in 10."
-    return f"This is an estimate: between {first} and {last}, 9 times in 10."
+        return f"This is an estimate; 90 % range: {first}."
+    return f"This is an estimate; 90 % range: {first} to {last}."
 
 
 def _level(case: MessageContext) -> str:
@@ -194,64 +214,60 @@ def _since(case: MessageContext) -> str:
     raised_at = after.raised_at or now
     if case.move.notification is NotificationKind.ENDED:
         times = [wording.instant(at, zone, now) for at in (raised_at, after.ended_at or now)]
-        stood = wording.priority_words(case.move.before.notified_priority)
-        return f"It lasted {_lasted(case)}: raised {times[0]}, ended {times[1]}. It stood at {stood}."
+        priority = wording.priority_words(case.move.before.notified_priority)
+        return f"Raised {times[0]}, ended {times[1]} ({_lasted(case)}). It was {priority}."
     parts = []
     if found.since is not None:
         word = _SINCE[found.concern] or f"{wording.condition_words(found.key)[1].capitalize()} since"
         parts.append(f"{word} {wording.instant(found.since, zone, now)}.")
     if case.move.event is Event.NOTIFY:
-        parts.append(f"It began {wording.instant(raised_at, zone, now)} and was kept back until now.")
+        parts.append(f"Raised {wording.instant(raised_at, zone, now)}; the message was held back until now.")
     elif case.move.notification is not NotificationKind.RAISED:
-        parts.append(f"First told {wording.instant(raised_at, zone, now)}.")
+        parts.append(f"Raised {wording.instant(raised_at, zone, now)}.")
     if isinstance(case.seen, Deadline) and case.seen.last_at is not None:
         parts.append(f"Last done {wording.instant(case.seen.last_at, zone, now)}.")
     return " ".join(parts)
 
 
 def _comings(case: MessageContext) -> str:
-    """Say that an alert comes and goes, and how often."""
+    """Say that an alert is intermittent, and how often it was raised."""
     times = case.move.after.raise_count
     if not times:
         return ""
     if case.move.notification is NotificationKind.ENDED:
-        return f"In that time it came and went {times} times; it counts as over because it stayed away."
+        return (
+            f"It was intermittent: raised {times} times. It has not come back for some hours, so the alert has ended."
+        )
     return (
-        f"It comes and goes: {times} times lately. It is not told each time: the end is told once it has stayed away "
-        "for some hours."
+        f"This is intermittent: raised {times} times recently. Further changes send no message; the next one comes "
+        "when it has stayed away for some hours."
     )
 
 
-def _resting(case: MessageContext) -> str:
+def _dependents(case: MessageContext) -> str:
     """Which subjects depend on this one, so that the operator need not wonder about them."""
-    if not case.resting or case.move.notification is not NotificationKind.RAISED:
+    if not case.dependents or case.move.notification is not NotificationKind.RAISED:
         return ""
-    names = ", ".join(wording.clean(name, SHORT_NAME) for name in case.resting[:_MOST_FACTS])
-    more = len(case.resting) - _MOST_FACTS
-    return f"On it rest {names}{f' and {more} more' if more > 0 else ''}: nothing is told of them while it is down."
+    names = ", ".join(wording.clean(name, SHORT_NAME) for name in case.dependents[:_MOST_FACTS])
+    more = len(case.dependents) - _MOST_FACTS
+    rest = f" and {more} more" if more > 0 else ""
+    return f"These depend on it: {names}{rest}. No separate messages about them while it lasts."
 
 
 _SINCE = {
     Concern.FULL: "Since",
     Concern.OVERDUE: "It was due",
-    Concern.NOT_ANSWERING: "No right answer since",
+    Concern.NOT_ANSWERING: "No valid answer since",
     Concern.FAULTY: "",  # in the condition's own words
-    Concern.NOT_REPORTING: "The last sample came",
+    Concern.NOT_REPORTING: "Last reading",
 }
-
-
-def _reason(case: MessageContext) -> str:
-    """The whole reason, if the headline had to shorten it."""
-    reason = wording.clean(case.found.reason, 600)
-    short = len(reason) <= 80 or case.found.concern not in {Concern.NOT_ANSWERING, Concern.FAULTY}
-    return "" if short else f"The whole reason: {reason}"
 
 
 def _facts(case: MessageContext) -> Iterator[str]:
     facts = case.seen.facts if case.seen is not None else ()
     lines = [f"  {wording.clean(name, 24)}: {wording.clean(value, COLUMNS)}" for name, value in facts[:_MOST_FACTS]]
     if lines:
-        yield "\n".join(["Seen with it:", *lines])
+        yield "\n".join(["Details:", *lines])
 
 
 def wrapped(paragraph: str) -> str:

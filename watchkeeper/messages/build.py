@@ -39,16 +39,16 @@ def compose(
     seen: Observation | None,
     host: str,
     zone: tzinfo,
-    resting: tuple[str, ...] = (),
+    dependents: tuple[str, ...] = (),
 ) -> Message:
     """Build the message about a transition. Raises ValueError if there is nothing to notify.
 
-    found: the finding that changed the alert; seen: the series' newest observation; zone: the operator's; resting: the
+    found: the finding that changed the alert; seen: the newest observation; zone: the operator's; dependents: the
     subjects that depend on this one, whose messages are suppressed while it is down.
     """
     if move.notification is None:
-        raise ValueError(f"{move.event.value} of {move.after.key} has nothing to report")
-    after, case = move.after, letter.MessageContext(move, found, seen, host, zone, resting)
+        raise ValueError(f"{move.event.value} of {move.after.key} sends no notification")
+    after, case = move.after, letter.MessageContext(move, found, seen, host, zone, dependents)
     raised_at = after.raised_at or move.at
     thread = thread_of(after, host)
     return Message(
@@ -141,11 +141,11 @@ def test_message(host: str, now: datetime, zone: tzinfo) -> Message:
         priority=Priority.CAUTION,
         at=now,
         since=now,
-        headline=f"test: messages from {name} arrive",
+        headline=f"test message from {name}",
         body=(
-            f"This is a test from watchkeeper on {name}. Nothing has happened.\n\n"
-            f"It was sent {wording.instant(now, zone, now)} ({wording.zone_name(now, zone)}). "
-            "Alerts will come the\nsame way.\n"
+            f"This is a test message from watchkeeper on {name}. It is not an alert.\n\n"
+            f"Sent {wording.instant(now, zone, now)} ({wording.zone_name(now, zone)}). "
+            "Alerts arrive the\nsame way.\n"
         ),
         trial=True,
     )

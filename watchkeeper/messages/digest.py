@@ -32,13 +32,13 @@ def digest(
     )
     full = _nearest(findings, Concern.FULL, now)
     due = _nearest(findings, Concern.OVERDUE, now)
-    watched = _count(len({each.key for each in findings}), "series is", "series are")
+    watched = _count(len({each.key for each in findings}), "measurement", "measurements")
     paragraphs = [
         f"Digest of {wording.clean(host, 60)}, {wording.instant(now, zone, now)}.",
-        _part("What stands", [_standing(each, standing[each.key, each.concern], now, zone) for each in stands]),
-        _part("Nearest to full", [_line(each, now, zone) for each in full]),
-        _part("Overdue, or due next", [_line(each, now, zone) for each in due]),
-        f"{watched} watched. Times are {wording.zone_name(now, zone)}.",
+        _part("Active alerts", [_standing(each, standing[each.key, each.concern], now, zone) for each in stands]),
+        _part("Next to fill", [_line(each, now, zone) for each in full]),
+        _part("Overdue or due next", [_line(each, now, zone) for each in due]),
+        f"{watched} monitored. Times are {wording.zone_name(now, zone)}.",
     ]
     thread = thread_id(host, "digest", due_at.isoformat())
     return of_no_alert(
@@ -56,10 +56,10 @@ def digest(
 
 
 def _headline(standing: int, full: Sequence[Finding], now: datetime, zone: tzinfo) -> str:
-    said = f"{_count(standing, 'alert stands', 'alerts stand')}" if standing else "nothing stands"
+    said = _count(standing, "active alert", "active alerts") if standing else "no active alerts"
     near = ""
     if full:
-        near = f"; nearest: {wording.thing(full[0].key)} {wording.time_left_phrase(full[0], now, zone)}"
+        near = f"; next to fill: {wording.thing(full[0].key)} {wording.time_left_phrase(full[0], now, zone)}"
     return wording.clean(f"digest: {said}{near}", LONGEST_HEADLINE)
 
 
@@ -84,8 +84,8 @@ def _line(found: Finding, now: datetime, zone: tzinfo) -> str:
 
 
 def _part(title: str, lines: Sequence[str]) -> str:
-    shown = [f"  {wording.clean(each, 2 * COLUMNS)}" for each in lines[:MOST]] or ["  nothing"]
-    more = [f"  and {len(lines) - MOST} more, see the page"] if len(lines) > MOST else []
+    shown = [f"  {wording.clean(each, 2 * COLUMNS)}" for each in lines[:MOST]] or ["  none"]
+    more = [f"  and {len(lines) - MOST} more on the page"] if len(lines) > MOST else []
     return "\n".join([f"{title}:", *shown, *more])
 
 

@@ -19,7 +19,7 @@ LEAST_SHARE = 1e-4
 def describe(found: Forecast, unit: Unit, zone: tzinfo) -> str:
     """What the level does, in one clause without a full stop; empty if there is nothing to say.
 
-    "growing 11 GiB a day since Tue 24 Nov; pruned every day about 06:00".
+    "growing 11 GiB a day since Tue 24 Nov; drops every day about 06:00".
     """
     parts = (_growth(found, unit, zone), _cycle(found, zone), _step(found, unit, zone))
     return "; ".join(part for part in parts if part)
@@ -31,7 +31,7 @@ def _growth(found: Forecast, unit: Unit, zone: tzinfo) -> str:
         return ""
     now = datetime.fromtimestamp(found.at_s, UTC)
     verb = "growing" if rate > 0 else "shrinking"
-    pace = "" if not found.bend else ", faster and faster," if found.bend * rate > 0 else ", slower and slower,"
+    pace = "" if not found.bend else ", accelerating," if found.bend * rate > 0 else ", slowing down,"
     span_s, word = _span(found)
     much = wording.amount(abs(rate) * span_s / DAY_S, unit)
     return f"{verb} {much} {word}{pace} since {wording.moment(since, zone, now)}"
@@ -50,11 +50,11 @@ def _cycle(found: Forecast, zone: tzinfo) -> str:
         return ""
     pruned = _instant(found.pruned_s)
     if pruned is None:
-        return f"up and down every {_every(found.cycle_s)}"
+        return f"rises and falls every {_every(found.cycle_s)}"
     clock = wording.clock_time(pruned, zone)
     if found.cycle_s == WEEK_S:
-        return f"pruned every {pruned.astimezone(zone):%a} about {clock}"
-    return f"pruned every {_every(found.cycle_s)}" + (f" about {clock}" if found.cycle_s == DAY_S else "")
+        return f"drops every {pruned.astimezone(zone):%a} about {clock}"
+    return f"drops every {_every(found.cycle_s)}" + (f" about {clock}" if found.cycle_s == DAY_S else "")
 
 
 def _every(period_s: float) -> str:
@@ -69,9 +69,9 @@ def _step(found: Forecast, unit: Unit, zone: tzinfo) -> str:
     at = _instant(step.begin_s)
     if at is None or abs(step.size) < LEAST_SHARE * found.capacity:
         return ""
-    verb = "added" if step.size > 0 else "cleared"
+    change = "rise" if step.size > 0 else "drop"
     when = wording.moment(at, zone, datetime.fromtimestamp(found.at_s, UTC))
-    return f"not counted: {wording.amount(abs(step.size), unit)} {verb} at once on {when}"
+    return f"not counted: one {change} of {wording.amount(abs(step.size), unit)} on {when}"
 
 
 def _instant(at_s: float | None) -> datetime | None:

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta, tzinfo
 from itertools import takewhile
 
 from watchkeeper.messages import wording
-from watchkeeper.messages.body import LONGEST_HEADLINE, wrapped
+from watchkeeper.messages.body import wrapped
 from watchkeeper.messages.build import compose
 from watchkeeper.model.alert import Alert, Event, NotificationKind, Priority, State, Transition
 from watchkeeper.model.finding import Finding
@@ -80,13 +80,12 @@ def remind(
     changed_at = alert.changed_at or now
     lasted = wording.duration((now - changed_at).total_seconds())
     opening = (
-        f"This was told {lasted} ago, and nobody has acknowledged it. It is told again less and less often until "
-        "somebody does, or it ends."
+        f"Reminder: this alert was last reported {lasted} ago and is not acknowledged. Reminders become less frequent; "
+        "they stop when you acknowledge the alert or it ends."
     )
     return replace(
         told,
         id=f"{message_id(told.thread, alert.message_count)}-again-{reminder.number}",
         number=alert.message_count + 1,
-        headline=wording.clean(f"still: {told.headline}", LONGEST_HEADLINE),
         body=f"{wrapped(opening)}\n\n{told.body}",
     )

@@ -18,13 +18,13 @@ def rewrite_superseded(message: Message, newest: Message, now: datetime, zone: t
     """The message, sent late. newest: the newest of its thread, with the state since then. now: when it is sent."""
     told_at, changed_at = wording.instant(message.at, zone, now), wording.instant(newest.at, zone, now)
     opening = (
-        f"Told late, on {wording.instant(now, zone, now)}: this was so on {told_at}, and could not be told then. "
-        f"Since {changed_at} it is otherwise, and a message of its own says so: {newest.headline}"
+        f"Sent late, on {wording.instant(now, zone, now)}: this is the state of {told_at}, which could not be sent "
+        f"then. It changed on {changed_at}; a separate message reports that: {newest.headline}"
     )
     return replace(
         message,
         id=f"{message.id}-late",
-        headline=wording.clean(f"was so on {told_at}: {message.headline}", LONGEST_HEADLINE),
+        headline=wording.clean(f"late, state of {told_at}: {message.headline}", LONGEST_HEADLINE),
         body=f"{wrapped(opening)}\n\n{_without_link(message)}",
         late=True,
         link="",

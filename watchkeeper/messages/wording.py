@@ -15,7 +15,7 @@ from watchkeeper.messages.runbook.first_step import what_to_look_at as what_to_l
 from watchkeeper.model.alert import Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
-from watchkeeper.model.observation import Level, SeriesKey, Unit
+from watchkeeper.model.observation import Answer, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.units import format_size
 
 SECOND, MINUTE, HOUR, DAY = 1, 60, 3_600, 86_400
@@ -68,34 +68,60 @@ _THIS_YEAR_S = 300 * DAY
 _IMPLIED = frozenset({"", "space", "in use", "answer", "health", "state"})
 """Quantities that are left out, because they are the natural one of their subject."""
 
+_NO_END = {
+    NoEnd.TOO_FEW: "still learning: too few readings for a forecast",
+    NoEnd.STILL: "not filling",
+    NoEnd.SHRINKING: "shrinking",
+    NoEnd.UNCERTAIN: "no forecast: its changes are too irregular",
+    NoEnd.FAR: "not expected to fill within 10 years",
+    NoEnd.CLEARED: "expected to drop before it is full",
+}
+
 _DEADLINE = {"certificate": ("expires in {}", "expired {} ago")}
 """Wording of a deadline's time left and time past, where "due" and "overdue" would not fit."""
 
 CONDITIONS = {
-    "runs": ("runs", "has not run", "runs again"),
-    "answers": ("answers", "has not answered", "answers again"),
-    "sees all": ("sees all", "does not see all", "sees all again"),
-    "there": ("there", "missing", "there again"),
+    "runs": ("running", "failing", "running again"),
+    "answers": ("answering", "not answering", "answering again"),
+    "sees all": ("sees everything", "cannot see everything", "sees everything again"),
+    "there": ("present", "missing", "present again"),
     "writable": ("writable", "not writable", "writable again"),
     "synchronised": ("synchronised", "not synchronised", "synchronised again"),
     "plugged in": ("plugged in", "not plugged in", "plugged in again"),
-    "steady": ("steady", "not steady", "steady again"),
-    "errors": ("counts no errors", "counts errors", "counts no more errors"),
+    "steady": ("stable", "not stable", "stable again"),
+    "errors": ("reports no errors", "reports errors", "reports no more errors"),
     "pressure": ("not under pressure", "under pressure", "no longer under pressure"),
     "promised": ("not overcommitted", "overcommitted", "no longer overcommitted"),
-    "result": ("well", "failing", "well again"),
-    "database": ("writes its database", "cannot write its database", "writes its database again"),
-    "rate": ("few", "in flood", "few again"),
+    "result": ("OK", "failed", "OK again"),
+    "database": ("can write its database", "cannot write its database", "can write its database again"),
+    "mounted": ("mounted", "not mounted", "mounted again"),
+    "recorded errors": ("has no recorded errors", "has recorded errors", "has no more recorded errors"),
+    "kernel messages": ("has no kernel errors", "has kernel errors", "has no more kernel errors"),
+    "latency": ("not slow", "slow", "no longer slow"),
+    "disk errors": ("has no disk errors", "has disk errors", "has no more disk errors"),
+    "disk images": ("has intact disk images", "has faulty disk images", "has intact disk images again"),
+    "pressure on disks": ("not waiting for disks", "waiting for disks", "no longer waiting for disks"),
+    "pressure on processors": (
+        "not waiting for processors",
+        "waiting for processors",
+        "no longer waiting for processors",
+    ),
+    "memory promised": ("not overcommitted", "overcommitted", "no longer overcommitted"),
+    "kernel kills": ("sufficient", "too short", "sufficient again"),
+    "mended data": ("has no damaged data", "has damaged data", "has no more damaged data"),
+    "free space": ("has enough free space", "has too little free space", "has enough free space again"),
+    "oldest": ("not kept too long", "kept too long", "no longer kept too long"),
+    "rate": ("at a normal rate", "unusually frequent", "at a normal rate again"),
 }
 """OK, faulty and OK again, for the quantities with their own words; the subject goes before it."""
 
-_SOUND = ("sound", "unsound", "sound again")
+_OK = ("OK", "faulty", "OK again")
 
 _STATES = {
     State.NORMAL: "normal",
     State.ACTIVE: "active",
     State.ACKNOWLEDGED: "acknowledged",
-    State.RECTIFIED: "rectified: it went away before anyone acknowledged it",
+    State.RECTIFIED: "rectified: it ended before anyone acknowledged it",
 }
 
 
@@ -242,21 +268,30 @@ def state_words(state: State) -> str:
     return _STATES[state]
 
 
-def time_left_phrase(finding: Finding, now: datetime, zone: tzinfo) -> str:
-    """The time that is left, or since when there has been none, in a few words without the subject."""
+def time_left_phrase(finding: Finding, now: datetime, zone: tzinfo, seen: Observation | None = None) -> str:
+    """The time that is left, or since when there has been none, in a few words without the subject.
+
+    seen: the newest observation, if it is known: it tells a wrong answer from none.
+    """
     match finding.concern:
         case Concern.FULL:
             return _until_full(finding, now)
         case Concern.OVERDUE:
             return _until_due(finding, now)
         case Concern.NOT_ANSWERING:
-            return _lasting("silent", finding.since, now) if finding.since else "answers"
+            word = "answering wrongly" if answered_wrongly(seen) else "not answering"
+            return _lasting(word, finding.since, now) if finding.since else "answering"
         case Concern.FAULTY:
-            return _unsound(finding, now, zone)
+            return _faulty(finding, now, zone)
         case Concern.NOT_REPORTING:
-            return _lasting("no sample", finding.since, now) if finding.since else "samples come"
+            return _lasting("not reporting", finding.since, now) if finding.since else "reporting"
         case _:
             assert_never(finding.concern)
+
+
+def answered_wrongly(seen: Observation | None) -> bool:
+    """Did it answer, but not as expected?"""
+    return isinstance(seen, Answer) and not seen.answered and seen.took_s is not None
 
 
 def _until_full(finding: Finding, now: datetime) -> str:
@@ -265,24 +300,20 @@ def _until_full(finding: Finding, now: datetime) -> str:
         return "full"
     if finding.ends_at is None:
         # A time beyond the calendar is also a forecast: it has no `no_end`.
-        return (
-            no_end_phrase(found.no_end or NoEnd.FAR)
-            if found
-            else f"no end in sight: {clean(finding.reason) or 'unknown'}"
-        )
+        return no_end_phrase(found.no_end or NoEnd.FAR) if found else clean(finding.reason) or "no forecast"
     left_s = (finding.ends_at - now).total_seconds()
     return f"full in {about(left_s)}" if left_s > 0 else "full at any moment"
 
 
 def no_end_phrase(why: NoEnd) -> str:
     """Why there is no time to full, in words."""
-    return f"no forecast yet: {why.value}" if why is NoEnd.TOO_FEW else f"no end in sight: {why.value}"
+    return _NO_END[why]
 
 
 def _until_due(finding: Finding, now: datetime) -> str:
     if finding.ends_at is None:
         return clean(finding.reason) or "no date known"
-    ahead, late = _DEADLINE.get(finding.key.quantity, ("due in {}", "overdue for {}"))
+    ahead, late = _DEADLINE.get(finding.key.quantity, ("due in {}", "overdue by {}"))
     left_s = (finding.ends_at - now).total_seconds()
     if -1 < left_s < 1:
         phrase = "due now"
@@ -298,13 +329,13 @@ def _lasting(word: str, since: datetime, now: datetime) -> str:
 
 def condition_words(key: SeriesKey) -> tuple[str, str, str]:
     """OK, faulty and OK again, in the words of a condition's quantity."""
-    return CONDITIONS.get(key.quantity, _SOUND)
+    return CONDITIONS.get(key.quantity, _OK)
 
 
-def _unsound(finding: Finding, now: datetime, zone: tzinfo) -> str:
-    sound, unsound, _ = condition_words(finding.key)
+def _faulty(finding: Finding, now: datetime, zone: tzinfo) -> str:
+    ok, faulty, _ = condition_words(finding.key)
     if finding.since is None:
-        return sound if finding.priority is None else unsound
+        return ok if finding.priority is None else faulty
     same_day = finding.since.astimezone(zone).date() == now.astimezone(zone).date()
     when = clock_time(finding.since, zone) if same_day else instant(finding.since, zone, now)
-    return f"{unsound} since {when}"
+    return f"{faulty} since {when}"

@@ -143,7 +143,7 @@ class Retention:
         try:
             await self._leapt(last_alive, now)
         except StoreError:
-            log.exception("the leap of the clock could not be written down", extra=about(Event.KEEPING))
+            log.exception("the jump of the clock could not be recorded", extra=about(Event.KEEPING))
 
     async def run(self) -> None:
         """Run retention once. Does nothing in the first run, and in one after the clock was set; never raises."""
@@ -162,9 +162,9 @@ class Retention:
             await self._hold_bound(now)
         except StoreFull as error:
             # Rolling up needs a little space before it frees some; it is tried again when there is some.
-            log.warning("keeping waits for room: %s", error, extra=about(Event.KEEPING))
+            log.warning("retention waits for free space: %s", error, extra=about(Event.KEEPING))
         except StoreError:
-            log.exception("the database could not be kept this time", extra=about(Event.KEEPING))
+            log.exception("retention failed this time", extra=about(Event.KEEPING))
 
     async def _look_for_damage(self, now: datetime) -> None:
         """Check the data that monitoring uses, and once a week everything; never raises."""
@@ -175,7 +175,7 @@ class Retention:
                 await self._store.check_indexes()
                 await self._notes.write(INDEX_OWNER, now.isoformat())
         except StoreError:
-            log.exception("the database could not be looked through this time", extra=about(Event.KEEPING))
+            log.exception("the check of the database failed this time", extra=about(Event.KEEPING))
 
     async def _whole_is_due(self, now: datetime) -> bool:
         """Return whether the full check is due. A note that is unreadable, or from the future, counts as none."""
@@ -197,8 +197,8 @@ class Retention:
         """Remember where the clock leapt from, and that it is not trusted yet."""
         ahead = duration((now - since).total_seconds())
         text = (
-            f"the clock is {ahead} ahead of the newest record: nothing is rolled up or deleted before"
-            f" the watch has gone on by it for {duration(TRUST_S)}. If it is wrong, set it"
+            f"the clock is {ahead} ahead of the newest record: no records are rolled up or deleted until"
+            f" monitoring has run for {duration(TRUST_S)} with this clock. If it is wrong, set it"
         )
         await self._remember(since, 0.0)
         await self._note(Entry.NOTE, text)
@@ -275,16 +275,19 @@ def _strides(start: datetime | None, end: datetime, stride: timedelta) -> Iterat
 
 
 def _words(horizons: RetentionLimits, settings: StoreSettings, size_bytes: int) -> str:
-    bound = f"the database has reached its bound of {format_size(settings.max_size)}"
+    bound = f"the database has reached its size limit of {format_size(settings.max_size)}"
     done = []
     if horizons.samples is not None:
         kept = format_duration(settings.samples)
-        done.append(f"samples from before {horizons.samples:%Y-%m-%d %H:%M} UTC became hours, though kept for {kept}")
+        cut = f"{horizons.samples:%Y-%m-%d %H:%M} UTC"
+        done.append(f"samples before {cut} were rolled up into hours, sooner than the configured {kept}")
     if horizons.hours is not None:
         kept = format_duration(settings.hours)
-        done.append(f"hours from before {horizons.hours:%Y-%m-%d} became days, though kept for {kept}")
+        done.append(
+            f"hours before {horizons.hours:%Y-%m-%d} were rolled up into days, sooner than the configured {kept}"
+        )
     if size_bytes > settings.max_size:
-        done.append(f"it still holds {format_size(size_bytes)}: set [store] max_size higher, or watch less often")
+        done.append(f"it is still {format_size(size_bytes)}: raise max_size under [store], or run probes less often")
     return f"{bound}: {' and '.join(done)}"
 
 

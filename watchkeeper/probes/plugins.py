@@ -44,8 +44,8 @@ class _Maker:
         try:
             return Checked(self.kind.make(settings, bench))
         except Exception as error:
-            log.exception("%s: the probe cannot be made", settings.label, extra=about(Event.PROBE_BROKE))
-            return Unmade(clip(f"it cannot be made: {type(error).__name__}: {error}"))
+            log.exception("%s: the probe cannot be created", settings.label, extra=about(Event.PROBE_BROKE))
+            return Unmade(clip(f"it cannot be created: {type(error).__name__}: {error}"))
 
 
 class Unmade(BaseProbe):
@@ -70,10 +70,10 @@ class Checked:
         observed = list(await self._probe.observe())
         for each in observed:
             if not isinstance(each, Unseen) and (why := why_not(each)):
-                raise ProbeError(f"it observed {clip(repr(each))}, which cannot be used: {why}")
+                raise ProbeError(f"it returned an observation that cannot be used: {why}: {clip(repr(each))}")
         keys = [each.key for each in observed if not isinstance(each, Unseen)]
         if len(set(keys)) < len(keys):
-            raise ProbeError("it observed the same quantity of a subject more than once")
+            raise ProbeError("it returned the same quantity of a subject more than once")
         return observed
 
     async def close(self) -> None:
@@ -84,15 +84,15 @@ class Checked:
 def why_not(seen: object) -> str:
     """Why something cannot be taken for an observation; empty where it can."""
     if not isinstance(seen, Level | Deadline | Answer | Condition):
-        return "it is no Level, Deadline, Answer or Condition"
+        return "it is not a Level, Deadline, Answer or Condition"
     if seen.key.subject.startswith(OWN_SUBJECT) or not seen.key.subject or not seen.key.quantity:
-        return f"a subject is not empty and does not begin with {OWN_SUBJECT!r}"
+        return f'subject and quantity must not be empty, and a subject must not begin with "{OWN_SUBJECT}"'
     for field in fields(seen):
         value = getattr(seen, field.name)
         if isinstance(value, float) and not math.isfinite(value):
             return f"{field.name} is not a finite number"
     if isinstance(seen, Level) and not (seen.used >= 0 and seen.capacity > 0):
-        return "a level has used of 0 or more, and a capacity of more than 0"
+        return "a level needs used >= 0 and capacity > 0"
     if isinstance(seen, Deadline) and any(at is not None and at.tzinfo is None for at in (seen.due_at, seen.last_at)):
         return "its times have no time zone"
     return ""

@@ -97,7 +97,7 @@ def _own(settings: BaseModel) -> dict[str, object]:
 
 def check_in_place(now: Settings, before: Settings, source: Path | None) -> None:
     """Raise ConfigError for changes that a reload cannot make while the daemon runs."""
-    remedy = "it cannot change while the daemon runs; restart it, or set back what was there"
+    remedy = "it cannot change while the daemon runs; restart it, or restore the old value"
     found = [
         Problem(place, f"{old} became {new}: {remedy}")
         for place, old, new in (
@@ -108,7 +108,7 @@ def check_in_place(now: Settings, before: Settings, source: Path | None) -> None
         if str(old) != str(new)
     ]
     found += [
-        Problem(f"page.{name}", f"it was changed: {remedy}")
+        Problem(f"page.{name}", f"changed: {remedy}")
         for name in type(now.page).model_fields
         if getattr(now.page, name) != getattr(before.page, name)
     ]

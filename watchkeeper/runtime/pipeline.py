@@ -39,7 +39,7 @@ log = logging.getLogger(__name__)
 LOGGED = {Entry.START: Event.START, Entry.STOP: Event.STOP, Entry.CONFIGURATION: Event.RELOAD}
 """The event log entries that are also logged. Not the operator's own notes: they are private."""
 
-STOPPED = "The host had no power or was off, or the daemon was stopped."
+STOPPED = "The host was off, or the daemon was stopped."
 
 
 class Pipeline:
@@ -292,8 +292,8 @@ class Pipeline:
         """The current time; a clock change, or a gap in monitoring, since the last reading is added to the unit."""
         now, gap = self.state.look_at_clocks()
         if gap is not None:
-            why = "The host was suspended." if gap.slept else "The daemon was stopped, or the machine held up."
-            text = "away for %.0f s; the clock was set by %+.0f s"
+            why = "The host was suspended." if gap.slept else "The process was stopped, or the machine stalled."
+            text = "no monitoring for %.0f s; the clock was changed by %+.0f s"
             log.warning(text, gap.away_s, gap.set_by_s, extra=about(Event.GAP))
             self._bridge(gap, unit, Entry.NOTE, why)
         return now

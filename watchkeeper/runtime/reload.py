@@ -164,8 +164,8 @@ class ActiveRuntime:
             return
         except Exception as error:
             # Creating a probe of a package may raise anything; that must not end monitoring.
-            log.exception("a part of the configuration cannot be made", extra=about(Event.RELOAD))
-            await self._refuse(f"a part of it cannot be made: {type(error).__name__}: {error}", 1)
+            log.exception("a part of the configuration cannot be created", extra=about(Event.RELOAD))
+            await self._refuse(f"a part of it cannot be created: {type(error).__name__}: {error}", 1)
             return
         for warning in loaded.warnings:
             log.warning("%s", warning, extra=about(Event.RELOAD))
@@ -181,9 +181,9 @@ class ActiveRuntime:
 
     async def _refuse(self, errors: str, count: int) -> None:
         log.error("%s", errors, extra=about(Event.RELOAD))
-        said = f"the new configuration has {count} error{'' if count == 1 else 's'} and was not taken"
-        self._lasting.refusals.refused = f"{said}; the one before holds: run watchkeeper check-config"
-        await self.runtime.pipeline.note(Entry.CONFIGURATION, f"{said}; the one before holds", errors=errors)
+        said = f"the new configuration has {count} error{'' if count == 1 else 's'} and was rejected"
+        self._lasting.refusals.refused = f"{said}; the previous one is active: run watchkeeper check-config"
+        await self.runtime.pipeline.note(Entry.CONFIGURATION, f"{said}; the previous one is active", errors=errors)
 
     async def _put_to_work(self, after: ActiveConfig) -> None:
         """Wait for runs of removed probes, which end by the old configuration; then activate all of the new one."""
@@ -231,8 +231,8 @@ def difference(before: ActiveConfig, after: ActiveConfig) -> str:
         for word, names in (
             ("new", new.keys() - old.keys()),
             ("changed", {name for name in new.keys() & old.keys() if new[name] != old[name]}),
-            ("gone", old.keys() - new.keys()),
+            ("removed", old.keys() - new.keys()),
         ):
             if names:
                 said.append(f"{word}: {what} {', '.join(sorted(names))}")
-    return f"the configuration was read anew; {'; '.join(said) or 'probes and notifiers are as before'}"
+    return f"the configuration was reloaded; {'; '.join(said) or 'probes and notifiers are unchanged'}"

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from watchkeeper.alerting.clock_gaps import Gap
 from watchkeeper.alerting.missing_data import is_gone
-from watchkeeper.alerting.orphans import UNWATCHED
+from watchkeeper.alerting.orphans import UNWATCHED_REASONS
 from watchkeeper.model.alert import Alert, Concern, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import SeriesKey
@@ -39,7 +39,7 @@ def restore_series(
     restored = []
     for seen, first_at in latest:
         key, owner = seen.observation.key, probes.get(seen.probe)
-        for_good = key in gone and (owner is None or gone[key] != UNWATCHED)
+        for_good = key in gone and (owner is None or gone[key] not in UNWATCHED_REASONS)
         if for_good and key not in unsettled:
             continue
         entry = registry.entry(owner or nobody(seen), seen.observation)

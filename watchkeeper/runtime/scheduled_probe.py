@@ -68,7 +68,7 @@ async def look(probe: ScheduledProbe) -> tuple[Sequence[Observation], Condition]
         reason = str(error)
     except Exception as error:
         log.exception("probe %s failed", probe.label, extra=about(Event.PROBE_BROKE, probe=probe.label))
-        reason = f"failed with {type(error).__name__}: {error}"
+        reason = f"it failed with {type(error).__name__}: {error}"
     return (), Condition(probe.own_key, ok=False, reason=reason)
 
 

@@ -131,21 +131,21 @@ class Notifications:
         """Add a gap in monitoring, or a clock change: a line of the event log, and a message if the gap was long."""
         now = gap.until
         if gap.set_by_s:
-            unit.journal.append(JournalLine(now, Entry.NOTE, f"the clock was set by {gap.set_by_s:+.0f} s"))
+            unit.journal.append(JournalLine(now, Entry.NOTE, f"the clock was changed by {gap.set_by_s:+.0f} s"))
         if not gap.away_s:
             return
-        away = f"{duration(gap.away_s)} away, since {gap.since:%Y-%m-%d %H:%M} UTC"
+        away = f"{duration(gap.away_s)} without monitoring, since {gap.since:%Y-%m-%d %H:%M} UTC"
         details = {"away since": gap.since.isoformat(), "away for": f"{gap.away_s:.0f} s"}
-        unit.journal.append(JournalLine(now, entry, f"the watch goes on after {away}", details=details))
+        unit.journal.append(JournalLine(now, entry, f"monitoring resumed after {away}", details=details))
         if gap.away_s >= TOLD_AWAY_S:
             since, until = (instant(at, self._zone, now) for at in (gap.since, gap.until))
             message = noted(
                 self._host,
                 now,
                 self._zone,
-                f"watchkeeper was away for {duration(gap.away_s)}, until {until}",
-                f"watchkeeper was away for {duration(gap.away_s)}: from {since} to {until}. {why}",
-                "What happened meanwhile is not known, and no silence is counted for it. The watch goes on.",
+                f"monitoring was interrupted for {duration(gap.away_s)}, until {until}",
+                f"monitoring was interrupted for {duration(gap.away_s)}: from {since} to {until}. {why}",
+                "What happened in that time is not known; it does not count as missing answers. Monitoring continues.",
             )
             unit.parcels.extend(self._outbox.parcels_for(message, now))
 

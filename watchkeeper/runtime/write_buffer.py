@@ -101,7 +101,7 @@ class WriteBuffer:
             log.warning("the database can be written again", extra=about(Event.DATABASE, key=DATABASE))
             lasted = duration((now - since).total_seconds())
             text = (
-                f"the database is written again; the samples of {lasted} are missing, since {since:%Y-%m-%d %H:%M} UTC"
+                f"the database can be written again; samples are missing for {lasted}, since {since:%Y-%m-%d %H:%M} UTC"
             )
             unit.journal.append(JournalLine(now, Entry.NOTE, text, details={"missing since": since.isoformat()}))
         return unit

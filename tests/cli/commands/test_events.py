@@ -29,7 +29,7 @@ def journal(config: Path) -> Path:
     """A database with a journal. Returns its path."""
     double = ReadStoreDouble()
     double.lines = [
-        line(400, "the watch began, with an empty database", Entry.START, None),
+        line(400, "monitoring started, with an empty database", Entry.START, None),
         line(9, "pool skerry full in about 6 days"),
         line(3, "guest tide-log unsound since 07:24", key=GUEST),
         line(2, "mail: delivered", Entry.DELIVERY, None),
@@ -46,7 +46,7 @@ def test_the_newest_stands_last(run: Run) -> None:
     result = run("events")
     assert result.exit_code == 0
     assert [" ".join(row.split()) for row in result.stdout.splitlines()] == [
-        "Tue 21 Oct 2025 07:24 start: the watch began, with an empty database",
+        "Tue 21 Oct 2025 07:24 start: monitoring started, with an empty database",
         "Mon 16 Nov 07:24 pool skerry full in about 6 days",
         "Sun 22 Nov 07:24 guest tide-log unsound since 07:24",
         "Mon 23 Nov 07:24 delivery: mail: delivered",

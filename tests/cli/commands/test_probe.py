@@ -41,7 +41,7 @@ def test_all_sound_is_exit_code_0(run: Run, one_probe: Path) -> None:
     lines = result.stdout.splitlines()
     assert lines[0] == "Sound"
     assert lines[1].startswith("  hide-hub  service hide-hub: answered in ")
-    assert lines[2] == "            probe hide-hub: runs"
+    assert lines[2] == "            probe hide-hub: running"
     assert not one_probe.with_name("watchkeeper.db").exists()
 
 
@@ -94,11 +94,11 @@ def test_warnings_of_the_configuration_are_told(run: Run, one_probe: Path, tmp_p
         (Level(KEY, 1, 2, part_of=SeriesKey("pool skerry", "space")), False, "1 B of 2 B used (50 %), 1 B left"),
         (Answer(KEY, answered=False, reason="status 502, expected 200"), True, "status 502, expected 200"),
         (Condition(KEY, ok=False, reason="degraded"), True, "degraded"),
-        (Condition(KEY, ok=False), True, "unsound since 07:24"),
-        (Condition(KEY, ok=True), False, "sound"),
+        (Condition(KEY, ok=False), True, "faulty since 07:24"),
+        (Condition(KEY, ok=True), False, "OK"),
         (Deadline(KEY, NOW + timedelta(hours=5), NOW, 86_400), False, "due in 5 h"),
-        (Deadline(KEY, NOW - timedelta(hours=5), NOW, 86_400), True, "overdue for 5 h"),
-        (Deadline(KEY, None, None, 86_400), True, "has never happened, due now"),
+        (Deadline(KEY, NOW - timedelta(hours=5), NOW, 86_400), True, "overdue by 5 h"),
+        (Deadline(KEY, None, None, 86_400), True, "never happened, due now"),
     ],
 )
 def test_one_observation_is_judged_by_itself(seen: Observation, needs_you: bool, words: str) -> None:  # noqa: FBT001

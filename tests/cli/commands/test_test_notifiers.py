@@ -50,7 +50,7 @@ def test_a_message_reaches_every_receiver(run: Run, config: Path, hook: Hook, ma
         "  mail      delivered in less than 1 s",
         "  phone     delivered in less than 1 s",
     ]
-    assert [mail["Subject"] for mail in mailbox.mails] == ["test: messages from gannet arrive"]
+    assert [mail["Subject"] for mail in mailbox.mails] == ["test message from gannet"]
     assert len(hook.events) == 1
 
 

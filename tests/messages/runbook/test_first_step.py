@@ -18,24 +18,24 @@ from watchkeeper.model.observation import Answer, SeriesKey
         (Concern.FULL, "file system /srv", "inodes", "`du -x --inodes --max-depth=1 /srv | sort -n`"),
         (Concern.FULL, "file system /srv/nest cams", "space", "'/srv/nest cams'"),
         (Concern.FULL, "file system /srv", "metadata", "Metadata"),
-        (Concern.FULL, "pool skerry", "space", "Snapshots"),
-        (Concern.FULL, "memory", "used", "the kernel ends a process"),
+        (Concern.FULL, "pool skerry", "space", "`watchkeeper reclaim`"),
+        (Concern.FULL, "memory", "used", "the kernel kills a process"),
         (Concern.FULL, "memory", "swap", "more memory than the host has"),
         (Concern.FULL, "drive 0", "endurance", "replacement"),
         (Concern.FULL, "tide-log", "rows", "grown"),
         (Concern.OVERDUE, "service hide-hub", "certificate", "renewal"),
-        (Concern.OVERDUE, "pool skerry", "scrub", "Start one by hand"),
+        (Concern.OVERDUE, "pool skerry", "scrub", "Start a scrub by hand"),
         (Concern.OVERDUE, "job tide-log", "check-in", "the job's own machine"),
         (Concern.OVERDUE, "snapshots of skerry", "newest", "list-timers"),
         (Concern.FAULTY, "snapshots of skerry", "oldest", "Remove it"),
         (Concern.FAULTY, "memory", "kernel kills", "`ps -eo rss,comm --sort=-rss | head`"),
-        (Concern.FAULTY, "pool skerry", "promised", "promised more than there is"),
+        (Concern.FAULTY, "pool skerry", "promised", "what is allocated to them"),
         (Concern.FAULTY, "file system /srv", "writable", "`journalctl -k -n 50`"),
         (Concern.FAULTY, "probe skerry", "runs", "`watchkeeper probe`"),
         (Concern.FAULTY, "unit tide-log.service", "state", "`systemctl status tide-log.service`"),
         (Concern.FAULTY, "guest nest-cams", "state", "I/O error"),
         (Concern.FAULTY, "pool skerry", "health", "disks"),
-        (Concern.FAULTY, "clock", "sync", "The reason"),
+        (Concern.FAULTY, "clock", "sync", "the reason"),
         (Concern.NOT_REPORTING, "pool skerry", "space", "hung mount"),
     ],
 )
@@ -44,13 +44,13 @@ def test_advice_is_concrete(concern: Concern, subject: str, quantity: str, names
     assert names in what_to_look_at(concern, SeriesKey(subject, quantity), None)
 
 
-def test_a_wrong_answer_is_not_silence() -> None:
-    """A service that answers wrongly is to be looked for in its log, one that is silent on its guest."""
+def test_a_wrong_answer_is_not_a_missing_answer() -> None:
+    """The first step for a wrong answer is the service's log, for a missing one its guest."""
     key = SeriesKey("service hide-hub", "answer")
     wrong = what_to_look_at(Concern.NOT_ANSWERING, key, Answer(key, answered=False, reason="status 502", took_s=0.1))
     silent = what_to_look_at(Concern.NOT_ANSWERING, key, Answer(key, answered=False, reason="refused"))
     assert wrong.startswith("It answers, but")
-    assert "its guest runs" in silent
+    assert "its guest is running" in silent
 
 
 @given(st.text(min_size=1))

@@ -101,8 +101,10 @@ async def test_an_alarm_never_waits_and_takes_its_thread_along() -> None:
     assert await night.passes(3) == [(f"{caution().id}-late", now), (alarm.id, now)]
     first = night.store.parcels[1].message
     assert first.late
-    assert first.headline.startswith("was so on Tue 24 Nov 23:00: pool skerry full in")
-    assert first.body.startswith("Told late, on Wed 25 Nov 00:00: this was so on Tue 24 Nov 23:00, and\ncould not")
+    assert first.headline.startswith("late, state of Tue 24 Nov 23:00: pool skerry full in")
+    assert first.body.startswith(
+        "Sent late, on Wed 25 Nov 00:00: this is the state of Tue 24 Nov 23:00,\nwhich could not be sent"
+    )
     assert alarm.headline in " ".join(first.body.split())
     assert messages()[0].body in first.body
 

@@ -119,7 +119,7 @@ def test_times_that_move() -> None:
     )
     still = Forecast(NOW_S, 1.0, 2.0, no_end=NoEnd.FAR)
     assert moved_words(full_in(7, 5), still, ROUGH) == (
-        "Time to full (if only the minimum is freed): no end in sight: years away instead of in about 7 days."
+        "Time to full (if only the minimum is freed): not expected to fill within 10 years instead of in about 7 days."
     )
     assert moved_words(full_in(7), full_in(7.001), EXACT) == "Time to full: in about 7 days, unchanged."
     assert moved_words(full_in(7), Forecast(NOW_S, 1.0, 2.0), EXACT) == (
@@ -170,8 +170,8 @@ def test_what_is_not_gained() -> None:
             "no snapshot that may be deleted."
         )
     ]
-    assert gain_lines(replace(short, need_bytes=None, hindrance="no end in sight: not filling")) == [
-        "Cannot tell how to gain 14d on pool skerry: no end in sight: not filling."
+    assert gain_lines(replace(short, need_bytes=None, hindrance="not filling")) == [
+        "Cannot tell how to gain 14d on pool skerry: not filling."
     ]
 
 

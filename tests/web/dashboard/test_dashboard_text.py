@@ -141,7 +141,7 @@ def test_alert_without_a_finding() -> None:
         (Answer(KEY, answered=True), "answered in unknown time"),
         (Answer(KEY, answered=False), "no answer"),
         (Answer(KEY, answered=False, reason="status 502"), "status 502"),
-        (Condition(KEY, ok=True), "sound"),
+        (Condition(KEY, ok=True), "OK"),
         (Condition(KEY, ok=False, reason="paused"), "paused"),
         (Condition(SeriesKey("file system /srv", "writable"), ok=False), "not writable"),
         (Deadline(KEY, None), "has never happened"),

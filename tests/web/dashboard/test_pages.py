@@ -63,11 +63,11 @@ async def read(client: Client, path: str = "/", status: int = 200) -> Reader:
             "filling",
             [
                 "Three things need you", "full in about 3 days", "Nine times in ten: 2 to 5 days.",
-                "overdue for 2 days 4 h", "Since Mon 23 Nov 04:24, 2 days 4 h ago.", "systemctl list-timers --all",
+                "overdue by 2 days 4 h", "Since Mon 23 Nov 04:24, 2 days 4 h ago.", "systemctl list-timers --all",
                 "Known to you", "Over, and not acknowledged", "was silent",
             ],
         ),
-        ("full", ["Eleven things need you at once", "Suspended: no space left", "silent for 20 min"]),
+        ("full", ["Eleven things need you at once", "Suspended: no space left", "not answering for 20 min"]),
         ("fresh", ["The watch has just begun", "No sample has come yet."]),
     ],
 )  # fmt: skip
@@ -116,7 +116,7 @@ async def test_many_alerts_are_told_in_short(page: Open) -> None:
     assert html.index('<p class="advice">') < html.index('<details class="advice">')
     advice = re.findall(r'class="advice"', html)
     assert len(advice) == 5
-    assert html.count("If they are silent too, look there first.") == 1
+    assert html.count("If they do not, start there.") == 1
 
 
 async def test_priority_is_word_and_shape(page: Open) -> None:
@@ -238,7 +238,7 @@ async def test_subject_says_what_was_found(page: Open) -> None:
     client = await page(readstore.filling())
     text = (await read(client, "/subjects/14")).text
     for expected in (
-        "Growing 8.33 GiB a day since Tue 10 Nov; pruned every day about 04:24",
+        "Growing 8.33 GiB a day since Tue 10 Nov; drops every day about 04:24",
         "full, earliest Thu 10 Dec",
         "full, latest no end",
     ):

@@ -196,7 +196,7 @@ def _away() -> Message:
         HOST,
         NOW,
         ZONE,
-        "watchkeeper was away for 5 h 20 min, until Tue 24 Nov 10:12",
-        "watchkeeper was away for 5 h 20 min: from Tue 24 Nov 04:52 to Tue 24 Nov 10:12. The host was suspended.",
-        "What happened meanwhile is not known, and no silence is counted for it. The watch goes on.",
+        "monitoring was interrupted for 5 h 20 min, until Tue 24 Nov 10:12",
+        "monitoring was interrupted for 5 h 20 min: from Tue 24 Nov 04:52 to Tue 24 Nov 10:12. The host was suspended.",
+        "What happened in that time is not known; it does not count as missing answers. Monitoring continues.",
     )

@@ -17,19 +17,19 @@ from watchkeeper.model.alert import Concern
 from watchkeeper.model.observation import SeriesKey
 
 CAUTION = (
-    "Look before you act; one change at a time; and before you repair or replace anything, see that a backup exists on "
-    "another machine."
+    "Look before you act. Make one change at a time. Before you repair or replace anything, check that a backup exists "
+    "on another machine."
 )
 """Applies to every entry."""
 
 CHAPTERS: Mapping[str, tuple[RunbookEntry, ...]] = {
     "What fills": storage_filling.ENTRIES,
-    "Storage at fault": storage_damage.ENTRIES + storage_faults.ENTRIES,
+    "Storage faults": storage_damage.ENTRIES + storage_faults.ENTRIES,
     "Snapshots, backups, certificates": snapshots.OVERDUE + snapshots.AT_FAULT,
     "Guests and services": services.ENTRIES + units.ENTRIES,
     "The host": host.ENTRIES,
-    "The watch itself, and many alerts at once": monitoring.ENTRIES,
-    "What no entry above is for": monitoring.OTHER,
+    "watchkeeper itself, and many alerts at once": monitoring.ENTRIES,
+    "All other alerts": monitoring.OTHER,
 }
 
 REMEDIES: tuple[RunbookEntry, ...] = tuple(entry for chapter in CHAPTERS.values() for entry in chapter)

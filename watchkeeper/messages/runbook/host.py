@@ -11,105 +11,104 @@ ENTRIES = (
         concern=Concern.FULL,
         kinds=("memory",),
         about=(("memory", "swap"), ("*", "swap")),
-        means="Programs have been moved to the disk because memory was short. When swap is full as well, the kernel "
-        "ends a process.",
-        look="`ps -eo rss,comm --sort=-rss | head` shows what holds the most memory. Swap that stays full means that "
-        "the guests together want more memory than the host has.",
+        means="The kernel has moved memory of programs to the disk because memory was short. When swap is full as "
+        "well, it kills a process.",
+        look="`ps -eo rss,comm --sort=-rss | head` shows what holds the most memory. If swap stays full, "
+        "guests and programs together need more memory than the host has.",
         commands=(
             _BIGGEST,
-            ("swapon --show", "where swap lies, and how much is used"),
-            ("grep -H VmSwap /proc/[0-9]*/status | sort -k2 -n | tail", "which processes lie in swap"),
+            ("swapon --show", "where swap is, and how much is used"),
+            ("grep -H VmSwap /proc/[0-9]*/status | sort -k2 -n | tail", "which processes are in swap"),
         ),
-        helps="Give the guests less memory, or the host more. Old pages that nobody asks for may stay in swap: a "
-        "level that stands still harms nobody.",
-        avoid="Do not switch swap off (`swapoff`) while memory is short: everything in it must fit into memory then.",
+        helps="Give the guests less memory, or add memory to the host. Unused pages may stay in swap: a level that "
+        "does not change does no harm.",
+        avoid="Do not turn swap off (`swapoff`) while memory is short: everything in it must then fit into memory.",
     ),
     RunbookEntry(
         title="Memory fills",
         concern=Concern.FULL,
         kinds=("memory",),
         about=(("memory", "in use"), ("memory", "*")),
-        means="What programs hold and cannot give back comes near to all there is. The cache of ZFS that would give "
-        "way is counted as free. Of memory no early caution is given unless one is set.",
-        look="`ps -eo rss,comm --sort=-rss | head` shows what holds the most memory. When it is used up, the kernel "
-        "ends a process, which may be a guest.",
+        means="Memory that programs hold and cannot release is close to all the memory there is. The part of the ZFS "
+        "cache that can be released counts as free. There is no early caution for memory unless you set one.",
+        look="`ps -eo rss,comm --sort=-rss | head` shows what holds the most memory. When it runs out, the kernel "
+        "kills a process, which may be a guest.",
         commands=(
             _BIGGEST,
             ("free -h", "what is used, what is cache, what swap holds"),
             ("cat /proc/pressure/memory", "how much of the time tasks wait for memory"),
         ),
-        helps="Restart the program that grows, and see whether it grows again. Give a guest less, or move one away. "
-        "A smaller limit for ZFS's cache (`zfs_arc_max`) helps where that is what is large.",
-        avoid="Do not give guests more than the host has in the hope that they do not use it. Dropping caches by "
-        "hand frees nothing that would not have been given back.",
+        helps="Restart the program that grows, and see whether it grows again. Give a guest less memory, or move one "
+        "to another host. If the ZFS cache is large, a smaller limit (`zfs_arc_max`) helps.",
+        avoid="Do not allocate more to guests than the host has and hope that they do not use it. Dropping caches by "
+        "hand frees only what the kernel would have released anyway.",
     ),
     RunbookEntry(
         title="Tasks wait for memory, or the kernel killed a program",
         concern=Concern.FAULTY,
         kinds=("memory",),
         about=(("memory", "pressure"), ("memory", "kernel kills"), ("*", "pressure"), ("*", "kernel kills")),
-        means="Memory is short now. Under pressure everything gets slow; a kill means that the kernel has ended a "
+        means="Memory is short now. Under pressure everything becomes slow; a kill means that the kernel has ended a "
         "process, which may have been a guest.",
-        look="`ps -eo rss,comm --sort=-rss | head` shows what holds the most memory. Compare what the guests were "
-        "promised with what the host has.",
+        look="`ps -eo rss,comm --sort=-rss | head` shows what holds the most memory. Compare what is "
+        "allocated to the guests with what the host has.",
         commands=(
             _BIGGEST,
             ("journalctl -k --grep='Killed process' -n 5", "what was killed, and how large it was"),
             ("cat /proc/pressure/memory", "how much of the time tasks wait now"),
         ),
-        helps="Bring back what was killed, once there is room. Then make room for good: less memory for a guest, one "
-        "guest fewer, or more memory in the host.",
-        avoid="Do not just start the killed guest again: the next one is killed for it.",
+        helps="Free some memory, then start what was killed. For a lasting solution give a guest less memory, run one "
+        "guest fewer, or add memory to the host.",
+        avoid="Do not start the killed guest again while memory is short: the kernel may kill another one.",
     ),
     RunbookEntry(
-        title="A unit failed, or is started again and again",
+        title="A unit failed or keeps restarting",
         concern=Concern.FAULTY,
         kinds=("units",),
         about=(("unit *", "state"),),
-        means="systemd has given it up, or it ends each time soon after it was started, or a unit that must be "
-        "active is not.",
+        means="systemd gave up on it, it ends soon after each start, or a unit that must be active is not.",
         look="`systemctl status {name}` shows why it failed, with the end of its log.",
         commands=(
             ("systemctl status {name}", "its state and the end of its log"),
-            ("journalctl -u {name} -n 50", "what it said"),
+            ("journalctl -u {name} -n 50", "its log"),
             ("systemctl cat {name}", "how it is started"),
         ),
-        helps="Mend what its log says, then `sudo systemctl restart {name}`. What failed once and is no longer "
-        "needed leaves the list with `sudo systemctl reset-failed {name}`.",
-        avoid="Do not use reset-failed to be rid of the alert before you have read why it failed.",
+        helps="Fix what its log reports, then run `sudo systemctl restart {name}`. If it is no longer needed, "
+        "`sudo systemctl reset-failed {name}` removes it from the list.",
+        avoid="Do not use reset-failed to end the alert before you have read why it failed.",
         example="tide-log.service",
     ),
     RunbookEntry(
-        title="Passing units failed",
+        title="Transient units failed",
         concern=Concern.FAULTY,
         kinds=("units",),
         about=(("transient units", "state"),),
-        means="Units that something made for one run, such as a job started with `systemd-run`, have failed. They "
-        "are told together, since their names do not last.",
-        look="`systemctl --failed` shows which they are, and `journalctl -u NAME -n 50` what one of them said.",
+        means="Units that were created for one run, such as a job started with `systemd-run`, have failed. They are "
+        "reported together, because their names change.",
+        look="`systemctl --failed` lists them; `journalctl -u NAME -n 50` shows the log of one.",
         commands=(
-            ("systemctl --failed", "which they are"),
-            ("journalctl -u NAME -n 50", "what one of them said"),
+            ("systemctl --failed", "the failed units"),
+            ("journalctl -u NAME -n 50", "the log of one of them"),
         ),
-        helps="See which program starts them, and mend what their log says. `sudo systemctl reset-failed NAME` takes "
-        "one from the list.",
-        avoid="Do not take them for nothing: it may be the nightly backup.",
+        helps="Find the program that starts them, and fix what their log reports. `sudo systemctl reset-failed NAME` "
+        "removes one from the list.",
+        avoid="Do not ignore them: one may be the nightly backup.",
     ),
     RunbookEntry(
-        title="Not everything is back after a restart of the host",
+        title="Not everything came back after a restart of the host",
         concern=Concern.FAULTY,
         kinds=("after-reboot",),
         about=(("host", "all back after its restart"),),
-        means="Guests, services or ports that were there before the restart have not come back within a quarter of "
-        "an hour. It is told once for each restart.",
+        means="Guests, services or ports that were there before the restart are still missing a quarter of an hour "
+        "after it. There is one alert for each restart.",
         look="The reason names what is missing. `systemctl --failed` shows what did not start.",
         commands=(
             ("systemctl --failed", "units that did not start"),
             ("journalctl -b -p warning -n 100", "what went wrong since the start"),
             ("uptime -s", "when the host started"),
         ),
-        helps="Start what is missing, and let it start by itself the next time (`sudo systemctl enable NAME`; for a "
-        "guest, its own way to start with the host).",
+        helps="Start what is missing, and configure it to start with the host (`sudo systemctl enable NAME`; for a "
+        "guest, the setting of its hypervisor).",
         avoid="Do not start everything at once if memory is short.",
     ),
     RunbookEntry(
@@ -118,13 +117,14 @@ ENTRIES = (
         kinds=("pressure",),
         about=(("host", "pressure on disks"), ("host", "pressure on processors")),
         means="For half an hour tasks have spent most of the time waiting. Everything on the host is slow.",
-        look="`top -b -n 1 | head -n 15` shows what works hardest; wa is the share of waiting for disks.",
+        look="`top -b -n 1 | head -n 15` shows what uses the most processor time; wa is the share of waiting for "
+        "disks.",
         commands=(
-            ("top -b -n 1 | head -n 15", "what works hardest now"),
+            ("top -b -n 1 | head -n 15", "what uses the most processor time now"),
             ("cat /proc/pressure/io /proc/pressure/cpu", "how much of the time tasks wait"),
             ("ps -eo pid,stat,wchan:32,comm | grep ' D'", "processes that wait for disks"),
         ),
-        helps="Move backups, scrubs and imports apart in time. See whether a disk has become slow.",
+        helps="Run backups, scrubs and imports at different times. Check whether a disk has become slow.",
         avoid="Do not start more of what is slow.",
     ),
     RunbookEntry(
@@ -140,57 +140,59 @@ ENTRIES = (
             ("journalctl -b -1 -n 50", "the last lines before it stopped; a power cut leaves none about it"),
             ("ls /sys/fs/pstore /var/lib/systemd/pstore", "what the kernel left of a crash"),
         ),
-        helps="See whether other devices in the same room lost power as well. If not, look at the temperature, the "
+        helps="Check whether other devices in the same room lost power as well. If not, check the temperature, the "
         "memory (a memory test overnight) and the power supply.",
         avoid="Do not open a power supply. Work on a UPS and its batteries is at your own risk.",
     ),
     RunbookEntry(
-        title="The clock is not kept in time",
+        title="The clock is not synchronised",
         concern=Concern.FAULTY,
         kinds=("clock",),
         about=(("clock", "synchronised"),),
-        means="Nothing sets the host's clock right, or it is further off than the limit. Certificates, timers, logs "
-        "of several machines and one-time passwords rely on it.",
-        look="`timedatectl` shows whether a time service runs and reaches its servers.",
+        means="No time service corrects the host's clock, or it is off by more than the limit. Certificates, timers, "
+        "logs of several machines and one-time passwords depend on it.",
+        look="`timedatectl` shows whether a time service is running and reaches its servers.",
         commands=(
             ("timedatectl", "whether the clock is synchronised, and by which service"),
-            ("timedatectl timesync-status", "with systemd-timesyncd: which server, how far off"),
+            ("timedatectl timesync-status", "with systemd-timesyncd: which server, and the offset"),
         ),
-        helps="Start the time service (`sudo systemctl enable --now systemd-timesyncd`), and see that it may reach "
+        helps="Start the time service (`sudo systemctl enable --now systemd-timesyncd`), and check that it can reach "
         "its server (UDP port 123).",
-        avoid="Do not set the clock by hand by much while guests and databases run. After that watchkeeper lets "
-        "nothing be rolled up or deleted until the clock has run evenly for a quarter of an hour.",
+        avoid="Do not change the clock by a large amount by hand while guests and databases run. After such a change "
+        "watchkeeper rolls up and deletes no records until the clock has run evenly for a quarter of an hour.",
     ),
     RunbookEntry(
-        title="A sensor is too hot, or gone",
+        title="A sensor is too hot or missing",
         concern=Concern.FAULTY,
         kinds=("temperatures",),
         about=(("sensor *", "temperature"),),
-        means="It is above the limit that the hardware itself gives; above its critical one it may switch itself off.",
-        look="See whether fans turn and air gets through. `top -b -n 1 | head -n 15` shows what works hardest now.",
+        means="It is above the limit that the hardware itself reports. Above its critical limit the hardware may "
+        "switch itself off.",
+        look="Check that the fans turn and air can flow. `top -b -n 1 | head -n 15` shows what uses the most processor "
+        "time now.",
         commands=(
             ("grep -H . /sys/class/hwmon/hwmon*/temp*_input", "every sensor, in thousandths of a degree Celsius"),
-            ("top -b -n 1 | head -n 15", "what works hardest now"),
+            ("top -b -n 1 | head -n 15", "what uses the most processor time now"),
         ),
-        helps="Dust, a fan that stands still, a cupboard door that was shut, a hot day: look at these in that order. "
-        "Until then let the heaviest work wait.",
+        helps="Check for dust, a stopped fan, a closed cupboard door and a hot day, in this order. Postpone heavy work "
+        "until it is cooler.",
         avoid="Do not open a power supply. This is not a fire alarm: smoke and heat alarms need their own certified "
         "devices.",
     ),
     RunbookEntry(
-        title="A device is not plugged in, or comes and goes",
+        title="A device is not plugged in or keeps disconnecting",
         concern=Concern.FAULTY,
         kinds=("device",),
         about=(("device *", "plugged in"), ("device *", "steady")),
-        means="The device is not there under the name by which it is used, or it keeps going away. What works "
-        "through it, such as a radio for lamps, does not.",
-        look="See its cable, its power and its port. `journalctl -k --grep=usb -n 50` shows when it went and came.",
+        means="The device is missing under the name by which it is used, or it keeps disconnecting. What needs it, "
+        "such as the control of lamps by radio, does not work.",
+        look="Check its cable, its power and its port. `journalctl -k --grep=usb -n 50` shows when it disconnected.",
         commands=(
-            ("ls -l /dev/serial/by-id", "serial adapters by their lasting names"),
-            ("journalctl -k --grep=usb -n 50", "when it went, and came"),
+            ("ls -l /dev/serial/by-id", "serial adapters by their permanent names"),
+            ("journalctl -k --grep=usb -n 50", "when it disconnected and connected"),
         ),
-        helps="Plug it in again, into another port or a hub with its own power. If it is there under another name, "
-        "name that one where it is used: `/dev/ttyUSB0` changes, `/dev/serial/by-id/...` does not.",
-        avoid="Do not blame the program that uses it first: after such a loss many need to be started anew.",
+        helps="Plug it into another port or a hub with its own power supply. If it has another name now, use that "
+        "name in the configuration: `/dev/ttyUSB0` can change, `/dev/serial/by-id/...` does not.",
+        avoid="Do not suspect the program that uses it first: after a disconnection many programs must be restarted.",
     ),
 )

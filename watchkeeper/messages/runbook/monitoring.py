@@ -3,145 +3,145 @@
 from watchkeeper.messages.runbook.entry import RunbookEntry
 from watchkeeper.model.alert import Concern
 
-_ONCE = ("watchkeeper probe", "every probe now, with what each one says")
+_PROBE = ("watchkeeper probe", "runs every probe now and shows its result")
 _LOG = ("journalctl -u watchkeeper -n 50", "the daemon's own log")
 
 ENTRIES = (
     RunbookEntry(
-        title="A probe could not look",
+        title="A probe does not run",
         concern=Concern.FAULTY,
         about=(("*", "runs"),),
-        means="The probe ran, and could not see what it watches at all: a tool or a privilege is missing, a file "
-        "cannot be read, a secret is not there. Of what it watches nothing is known meanwhile.",
-        look="It could not look; the reason says why. `watchkeeper probe` runs every probe now and prints the same.",
-        commands=(_ONCE, ("watchkeeper check-config", "whether the configuration can be used"), _LOG),
+        means="The probe could not read anything of what it monitors: a tool or a privilege is missing, a file cannot "
+        "be read, a secret does not exist. Until it runs again, the state of what it monitors is unknown.",
+        look="The reason says what failed. `watchkeeper probe` runs every probe now and shows the same.",
+        commands=(_PROBE, ("watchkeeper check-config", "whether the configuration is valid"), _LOG),
         helps="The reason names the remedy: a package to install, the helper to set up, a path to correct.",
         avoid="Do not run the daemon as root to make it work: the helper is there for that.",
     ),
     RunbookEntry(
-        title="A probe does not see all",
+        title="A probe cannot see everything",
         concern=Concern.FAULTY,
         about=(("*", "sees all"),),
-        means="The probe works, but a part of what it should watch is not to be seen: mostly because the helper is "
-        "not installed, or one tool fails.",
-        look="The reason says what is missing. `watchkeeper probe` runs every probe now and prints the same.",
-        commands=(_ONCE, ("systemctl status watchkeeper-helper.socket", "whether root's side listens"), _LOG),
-        helps='Install the helper (README, "The helper for what only root may see"), or take out of the configuration '
-        "what needs it.",
-        avoid="Do not loosen the unit's protection before you have read which right is missing.",
+        means="The probe works, but cannot read a part of what it should monitor. The usual causes: the helper is not "
+        "installed, or one tool fails.",
+        look="The reason says what is missing. `watchkeeper probe` runs every probe now and shows the same.",
+        commands=(_PROBE, ("systemctl status watchkeeper-helper.socket", "whether the helper listens"), _LOG),
+        helps="Install the helper (manual: installation), or remove from the configuration what needs it.",
+        avoid="Do not weaken the unit's sandbox before you have read which permission is missing.",
     ),
     RunbookEntry(
-        title="No samples come any more",
+        title="Something is not reporting",
         concern=Concern.NOT_REPORTING,
         about=(("*", "*"),),
-        means="For three of its intervals a probe has brought nothing, or a thing that it watches is missing from "
-        "what it brings. A value on the page is old then, and says so. What stays away for 7 days is let go.",
-        look="Its probe brings nothing: a hung mount, a host that does not answer or a missing right. `watchkeeper "
-        "probe` runs every probe now and prints what each one says.",
-        commands=(_ONCE, ("watchkeeper status", "since when, and what else is stale"), _LOG),
-        helps="If the thing was removed on purpose, do nothing: its alert ends as gone for good. Else bring it back, "
-        "or mend what hangs.",
-        avoid="Do not take silence of the watch for soundness: what is stale is not known to be well.",
+        means="For three of its intervals a probe has delivered nothing, or one thing that it monitors is missing from "
+        "its results. The page marks such a value as old. After 7 days it is removed and no longer monitored.",
+        look="Its probe delivers no readings of it. `watchkeeper probe` runs every probe now and shows the result of "
+        "each. Check for a hung mount, a host that does not answer or a missing permission.",
+        commands=(_PROBE, ("watchkeeper status", "since when, and what else is not reporting"), _LOG),
+        helps="If it was removed on purpose, do nothing: after 7 days its alert ends. Otherwise bring it back, or fix "
+        "what hangs.",
+        avoid="Do not assume that it is OK: the state of what does not report is unknown.",
     ),
     RunbookEntry(
         title="watchkeeper cannot write its database",
         concern=Concern.FAULTY,
         about=(("watchkeeper", "database"),),
-        means="Its own disk is full, or failing. What is found is told all the same, and kept in memory; samples of "
-        "this time are lost.",
-        look="What is to be told is held in memory and told; samples of this time are lost. `df -h` shows which file "
-        "system is full; make room on it, and the watch writes on by itself.",
+        means="Its own disk is full or failing. Alerts are still raised and sent, and held in memory; samples of this "
+        "time are lost.",
+        look="`df -h` shows which file system is full. Free some space on it; watchkeeper then writes again without a "
+        "restart. Until then messages are still sent, but samples are lost.",
         commands=(
-            ("df -h /var/lib/watchkeeper", "whether there is room where the service keeps it"),
+            ("df -h /var/lib/watchkeeper", "how much space is free where the database is"),
             ("journalctl -k -n 50", "whether the disk is failing"),
         ),
-        helps="Make room. It goes on by itself, and the journal says which time is missing.",
-        avoid="Do not restart the daemon meanwhile: what was told but is not written down would be told anew.",
+        helps="Free some space. No restart is needed; the event log then shows for which time samples are missing.",
+        avoid="Do not restart the daemon before that: notifications that were sent but not recorded would be sent "
+        "again.",
     ),
     RunbookEntry(
         title="The database was damaged and set aside",
         concern=Concern.FAULTY,
         kinds=("self-check",),
         about=(("watchkeeper", "database file"),),
-        means="At its start the daemon found its database damaged, set it aside, and began a new one with all that "
-        "could still be read.",
-        look="Look at its disk first, for a database seldom breaks by itself. The reason names the damaged file: "
-        "move it away once you need nothing from it.",
+        means="At its start the daemon found its database damaged. It moved the damaged file aside and made a new "
+        "database from everything that could still be read.",
+        look="Check the disk first: a failing disk is the usual cause. The reason names the damaged file; move it away "
+        "when you need nothing from it any more.",
         commands=(
             ("sudo smartctl -a /dev/sda", "whether the disk is failing"),
-            ("journalctl -k -n 100", "what the kernel met"),
-            ("watchkeeper events --entry note --since 1d", "how much was saved"),
+            ("journalctl -k -n 100", "errors that the kernel reports"),
+            ("watchkeeper events --entry note --since 1d", "how much was recovered"),
         ),
-        helps="If a backup holds more than what was left, restore it. Then move the damaged file away: the alarm ends.",
-        avoid="Do not delete the damaged file before you know that you need nothing from it.",
+        helps="If a backup holds more than was recovered, restore it. Then move the damaged file away: the alarm ends.",
+        avoid="Do not delete the damaged file before you are sure that you need nothing from it.",
     ),
     RunbookEntry(
         title="Damaged rows were moved out of the database",
         concern=Concern.FAULTY,
         kinds=("self-check",),
         about=(("watchkeeper", "stored rows"),),
-        means="Single rows of the database no longer match their checksums, or an index or a definition was not as "
-        "watchkeeper makes it. They were moved to the table `quarantine`, and the watch goes on with the rest.",
-        look="The reason names what was lost. If a message is among it, look at the page: that message may never "
-        "have been sent. Then look at the disk and the memory, which change bytes when they fail.",
+        means="Some rows of the database no longer match their checksums, or an index or a definition is not as "
+        "watchkeeper makes it. Damaged rows were moved to the table `quarantine`; monitoring continues with the rest.",
+        look="The reason names what was lost. If that includes a message, check the page: the message may never have "
+        "been sent. Then test the disk and the memory: both can change bytes when they fail.",
         commands=(
             ("watchkeeper events --entry note --since 7d", "each row that was moved, and why"),
-            ("watchkeeper status", "what is active now, whatever was sent"),
+            ("watchkeeper status", "what is active now, whether or not it was sent"),
             ("sudo smartctl -a /dev/sda", "whether the disk is failing"),
-            ("journalctl -k -n 100", "whether the kernel met errors of disk or memory"),
+            ("journalctl -k -n 100", "errors of disk or memory that the kernel reports"),
         ),
-        helps="Acknowledge it once you have looked. It ends by itself seven days after the newest damaged row. If more "
-        "rows follow, replace the disk or test the memory, and restore a backup.",
+        helps="Acknowledge it after you have looked. The alert ends seven days after the newest damaged row. If more "
+        "rows are damaged, replace the disk or the memory, and restore a backup.",
         avoid="Do not edit the database by hand: a row that is changed without its checksum counts as damaged.",
     ),
     RunbookEntry(
-        title="watchkeeper's database or open files come to their limit",
+        title="watchkeeper's database or open files approach their limit",
         concern=Concern.FULL,
         kinds=("self-check",),
         about=(("watchkeeper", "database size"), ("watchkeeper", "open files")),
-        means="The database will reach the size that `max_size` under [store] allows; then old samples become hours "
-        "sooner than set, and nothing else is lost. Open files that grow are a fault of watchkeeper.",
-        look="The database keeps itself below its bound: the oldest samples become hours sooner than set. Raise "
-        "`max_size` under [store], or keep less.",
+        means="The database will reach the size that `max_size` under [store] allows. Then old samples are rolled up "
+        "into hours sooner than configured; nothing else is lost. A growing number of open files is a fault of "
+        "watchkeeper.",
+        look="The database stays below its limit: the oldest samples are rolled up into hours sooner than configured. "
+        "Raise `max_size` under [store], or keep less.",
         commands=(
             ("ls -lh /var/lib/watchkeeper", "how large the database is"),
-            ("watchkeeper check-config", "how long what is kept, and how large it may get"),
+            ("watchkeeper check-config", "how long records are kept, and the size limit"),
         ),
-        helps="Raise `max_size`, keep `samples` for a shorter time, or watch less often (`every`). For open files: "
-        "restart the daemon, and keep its log for a report.",
+        helps="Raise `max_size`, keep `samples` for a shorter time, or run probes less often (`every`). For open "
+        "files: restart the daemon, and save its log for a bug report.",
         avoid="Do not delete the database to make it smaller.",
     ),
     RunbookEntry(
-        title="watchkeeper is held up",
+        title="watchkeeper is delayed",
         concern=Concern.FAULTY,
         kinds=("self-check",),
         about=(("watchkeeper", "event loop"),),
-        means="The daemon could not go on for longer than `loop_lag_limit`: the processor or the disk was busy with "
-        "something else, or the host was suspended.",
-        look="`cat /proc/pressure/cpu /proc/pressure/io` shows how much of the time tasks wait. Look at what else "
-        "worked at that time, such as a backup.",
+        means="The daemon could not continue for longer than `loop_lag_limit`. Usual causes: the processor or the disk "
+        "was busy with something else, or the host was suspended.",
+        look="`cat /proc/pressure/cpu /proc/pressure/io` shows how much of the time tasks wait. Check what else "
+        "ran at that time, such as a backup.",
         commands=(
             ("cat /proc/pressure/cpu /proc/pressure/io", "how much of the time tasks wait for processor and disk"),
-            ("top -b -n 1 | head -n 15", "what works hardest now"),
+            ("top -b -n 1 | head -n 15", "what uses the most processor time now"),
         ),
-        helps="Mostly it passes with what caused it, such as a backup. If it comes each night, let the job run with "
-        "`nice` and `ionice`.",
-        avoid="Do not raise the limit before you know what held it up: other services wait as long.",
+        helps="If it happens at the same time each night, run the job of that time with `nice` and `ionice`.",
+        avoid="Do not raise the limit before you know the cause: other services are delayed as well.",
     ),
     RunbookEntry(
-        title="A flood of alerts",
+        title="Many alerts at once",
         concern=Concern.FAULTY,
         about=(("alerts", "rate"),),
-        means="Ten alerts came within ten minutes. From then on there is one summary, until fewer than five come in "
-        "ten minutes; its end names what is still there.",
-        look="Many things at once often have one cause: look first at what they share, such as a pool, a guest or "
-        "the network. The page shows all of them.",
+        means="Ten alerts were raised within ten minutes. Instead of separate messages there is one summary, until "
+        "fewer than five are raised in ten minutes. The message at its end lists what is still active.",
+        look="Many alerts at once often have one cause: check first what they share, such as a pool, a guest or the "
+        "network. This message replaces separate ones; the page shows all alerts.",
         commands=(
-            ("watchkeeper status", "everything that stands, the most urgent first"),
-            ("watchkeeper events --since 1h", "in which order it came: the first one is often the cause"),
+            ("watchkeeper status", "all active alerts, the most urgent first"),
+            ("watchkeeper events --since 1h", "the order of events: the first one is often the cause"),
         ),
-        helps="Look at the first alert of the flood, and at storage, memory and network in this order.",
-        avoid="Do not acknowledge all of it unread: what is still there at the end needs you.",
+        helps="Check the first alert, then storage, memory and network, in this order.",
+        avoid="Do not acknowledge all of them unread: what is still active at the end needs your attention.",
     ),
 )
 
@@ -151,49 +151,49 @@ OTHER = (
         concern=Concern.FULL,
         kinds=("command",),
         about=(("*", "*"),),
-        means="A level that a program of yours or another package watches will reach its capacity at the time that "
-        "is told.",
-        look="See what has grown in it lately, and what of that can be removed. Enlarge it while there is still room.",
+        means="A level that your own program or another package monitors is expected to reach its capacity at the time "
+        "shown.",
+        look="Check what has grown in it recently, and what of that can be removed. Enlarge it while there is still "
+        "free space.",
         commands=(("watchkeeper status", "how fast it fills, and since when"),),
         helps="Find what grows. Its history on the page shows when that began.",
-        avoid="Do not take the date for certain: it is an estimate, and its interval is part of it.",
+        avoid="Do not treat the date as certain: it is an estimate, and its range is part of it.",
     ),
     RunbookEntry(
         title="Something else is overdue",
         concern=Concern.OVERDUE,
         kinds=("command",),
         about=(("*", "*"),),
-        means="A time by which something must happen has passed, or comes near, as a program of yours or another "
-        "package says.",
-        look="`systemctl list-timers --all` shows whether its timer still runs; the log of the job's unit says why "
-        "it failed. Take one by hand before the next change.",
-        commands=(("systemctl list-timers --all", "whether a timer for it runs, and when it last did"),),
-        helps="Do by hand what is overdue, then mend what should have done it.",
-        avoid="Do not lengthen the limit to be rid of the alert.",
+        means="A time by which something must happen has passed or is near, as your own program or another package "
+        "reports.",
+        look="`systemctl list-timers --all` shows whether its timer is active; the log of the job's unit shows how "
+        "the last run ended.",
+        commands=(("systemctl list-timers --all", "whether a timer for it is active, and when it last ran"),),
+        helps="Do by hand what is overdue, then fix what should have done it.",
+        avoid="Do not increase the limit just to end the alert.",
     ),
     RunbookEntry(
         title="Something else does not answer",
         concern=Concern.NOT_ANSWERING,
         kinds=("command",),
         about=(("*", "*"),),
-        means="A program of yours or another package says that what it asked gave no right answer.",
-        look="See whether its guest runs and whether others on the same guest or network answer. If they are silent "
-        "too, look there first.",
-        commands=(_ONCE,),
+        means="Your own program or another package reports that it got no valid answer.",
+        look="Check whether its guest is running and whether others on the same guest or network answer. If they do "
+        "not, start there.",
+        commands=(_PROBE,),
         helps="Run the program by hand as the daemon's user, and read what it prints.",
-        avoid="Do not restart what is silent before you have read its log.",
+        avoid="Do not restart what does not answer before you have read its log.",
     ),
     RunbookEntry(
-        title="Something else is not sound",
+        title="Something else is faulty",
         concern=Concern.FAULTY,
         kinds=("command",),
         about=(("*", "*"),),
-        means="A condition that a program of yours or another package watches is not sound. Its reason is the "
-        "program's own.",
-        look="The reason is what the thing says about itself. See its own log from the time at which it began.",
-        commands=(_ONCE,),
+        means="Your own program or another package reports a fault. The reason is in that program's words.",
+        look="Read the reason, then the log of what is faulty, from the time at which it began.",
+        commands=(_PROBE,),
         helps="Run the program by hand as the daemon's user, and read what it prints.",
-        avoid="Do not change the program so that it says `sound` before you know why it did not.",
+        avoid="Do not change the program so that it reports OK before you know why it did not.",
     ),
 )
-"""For alerts that no other entry is for: one for each concern, so that there is always something to look at."""
+"""For alerts that no other entry is for: one for each concern, so that there is always a first step."""

@@ -3,80 +3,84 @@
 from watchkeeper.messages.runbook.entry import RunbookEntry
 from watchkeeper.model.alert import Concern
 
-WRONG_ANSWER = "It answers, but not as it should. See the service's own log on its guest for what it says at that time."
+WRONG_ANSWER = "It answers, but not as expected. Read the service's own log on its guest for that time."
 """The first thing to look at if a service that counts as not answering does answer, but wrongly."""
 
 ENTRIES = (
     RunbookEntry(
-        title="Several services fell silent at once",
+        title="Several services stopped answering at once",
         concern=Concern.NOT_ANSWERING,
         about=(("group of services", "answer"), ("group *", "*")),
-        means="Two or more answers were lost within about a minute. They are one message, because they mostly have "
-        "one cause.",
-        look="They were lost at about the same time: look first at what they share, such as their guest, the pool "
-        "beneath it or the network.",
+        means="Two or more services stopped answering within about a minute. They are reported in one message, because "
+        "they often have one cause.",
+        look="They stopped answering at about the same time: check first what they share, such as their guest, its "
+        "pool or the network.",
         commands=(
-            ("watchkeeper status", "what else stands: a pool, a guest, memory"),
+            ("watchkeeper status", "what else is active: a pool, a guest, memory"),
             ("watchkeeper events --since 1h", "what happened just before"),
             ("ip -brief link", "whether the network's links are up"),
         ),
-        helps="Mend what they share. If that is known beforehand, say it with `depends_on`: then the cause is told, "
-        "and the rest is held beneath it.",
-        avoid="Do not restart them one after the other before you have looked at what is beneath them.",
+        helps="Fix what they share. If you know such a dependency in advance, configure it with `depends_on`: then "
+        "only the cause sends a message.",
+        avoid="Do not restart them one after the other before you have checked what they depend on.",
     ),
     RunbookEntry(
-        title="A service is silent, or answers wrongly",
+        title="A service does not answer, or answers wrongly",
         concern=Concern.NOT_ANSWERING,
         kinds=("http", "tcp", "dns", "ping"),
         about=(("service *", "answer"), ("host *", "answer"), ("*", "answer")),
-        means="It gave no right answer for three minutes (a warning) or an hour (an alarm). The reason says what "
-        "came instead: refused, no answer in time, a wrong status, a certificate that does not fit.",
-        look="See whether its guest runs and whether others on the same guest or network answer. If they are silent "
-        "too, look there first.",
+        means="It gave no valid answer for three minutes (a warning) or an hour (an alarm). The reason says what "
+        "happened instead: refused, no answer in time, a wrong status, an invalid certificate.",
+        look="Check whether its guest is running and whether others on the same guest or network answer. If they do "
+        "not, start there.",
         commands=(
-            ("watchkeeper probe", "every probe now, with its reason"),
-            ("curl -sv -o /dev/null --max-time 10 https://hide-hub.example.org/", "the same by hand, step by step"),
+            ("watchkeeper probe", "runs every probe now and shows the reason"),
+            (
+                "curl -sv -o /dev/null --max-time 10 https://hide-hub.example.org/",
+                "the same request by hand, step by step",
+            ),
             ("ss -ltnp", "on its guest: which ports have a listener"),
         ),
-        helps="Refused: the service is not running; see its unit and its log. No answer in time: its guest or the "
-        "network is in trouble. A wrong status: its own log says why. No reply to echo: the host is off, its cable "
-        "is out, or it does not answer such requests.",
-        avoid="Do not lengthen the limits before you know why. A service that needs a minute to start may well have "
-        "an `on_delay`.",
+        helps="Refused: nothing listens on the port; check the service's unit and log. No answer in time: check its "
+        "guest and the network. A wrong status: read its own log. No reply to echo requests: the host is off, its "
+        "cable is out, or it does not reply to them.",
+        avoid="Do not increase the limits before you know the cause. For a service that needs a minute to start, set "
+        "`on_delay`.",
     ),
     RunbookEntry(
-        title="A guest is paused, stopped or gone",
+        title="A guest is paused, stopped or missing",
         concern=Concern.FAULTY,
         kinds=("guests",),
         about=(("guest *", "state"), ("guest *", "*")),
-        means="The guest does not run as it should. Paused on an I/O error means that one of its disks found no "
-        "space: the storage beneath it is full.",
-        look="See the guest's state and the end of its log on the host. A guest that stands still on an I/O error "
-        "often means that the storage beneath it is full.",
+        means="The guest is not running normally. Paused on an I/O error means that a write to one of its disks "
+        "failed, often because the storage below it is full.",
+        look="Check the guest's state and the end of its log on the host. If it is paused on an I/O error, check first "
+        "whether the storage below it is full.",
         commands=(
-            ("watchkeeper status", "whether the pool beneath it is full"),
-            ("watchkeeper probe", "its state now, and which disk found no space"),
-            ("journalctl -k -n 50", "whether the kernel killed it for want of memory"),
+            ("watchkeeper status", "whether the pool below it is full"),
+            ("watchkeeper probe", "its state now, and which disk has no space"),
+            ("journalctl -k -n 50", "whether the kernel killed it because memory was short"),
         ),
-        helps="Make room first, then let the guest go on (`cont` at its monitor, or its own tool's word for "
-        "resuming). One that is gone is started again, once you know why it ended.",
-        avoid="Do not reset a guest that is paused on an I/O error: it goes on where it was as soon as there is "
-        "room, and a reset loses what it had not written.",
+        helps="Free some space first, then resume the guest (`cont` at its monitor, or the command of its own tool). "
+        "Start a missing one again when you know why it ended.",
+        avoid="Do not reset a guest that is paused on an I/O error: once there is space it can continue where it "
+        "stopped, and a reset loses what it had not written.",
     ),
     RunbookEntry(
-        title="Guests are promised more memory than there is",
+        title="More memory is allocated to guests than the host has",
         concern=Concern.FAULTY,
         kinds=("guests",),
         about=(("guests", "memory promised"),),
-        means="The memory of all guests together is more than `memory_limit` times the host's. It is well until they "
-        "ask for it; then the kernel ends one of them.",
-        look="Together they were promised more than there is, which is well as long as they do not all ask for it. "
-        "`free -h` shows what the host has.",
+        means="The memory of all guests together is more than `memory_limit` times the host's. If they use it, the "
+        "kernel kills one of them.",
+        look="`free -h` shows what the host has. More is allocated than that; it works only as long as the guests do "
+        "not use all of it.",
         commands=(
             ("free -h", "what the host has, and what is available now"),
-            ("watchkeeper probe", "each guest, and what they are promised"),
+            ("watchkeeper probe", "the memory allocated to each guest"),
         ),
-        helps="Give the guests that use little less, or end one. If it is meant, raise `memory_limit` under the probe.",
+        helps="Give less to the guests that use little, or shut one down. If it is intended, raise `memory_limit` of "
+        "the probe.",
         avoid="Do not count swap as memory for guests.",
     ),
 )

@@ -1,12 +1,12 @@
-"""Entries about snapshots, backups and jobs that check in."""
+"""Entries about snapshots, backups and jobs that report."""
 
 from watchkeeper.messages.runbook.entry import RunbookEntry
 from watchkeeper.model.alert import Concern
 
 _SETS = ("snapshots", "zfs-snapshots", "lvm-snapshots", "btrfs-snapshots")
 _TIMERS = (
-    "`systemctl list-timers --all` shows whether its timer still runs; the log of the job's unit says why it failed. "
-    "Take one by hand before the next change."
+    "`systemctl list-timers --all` shows whether its timer is active; the log of the job's unit shows how the last run "
+    "ended. Make one by hand before the next change."
 )
 
 OVERDUE = (
@@ -15,99 +15,98 @@ OVERDUE = (
         concern=Concern.OVERDUE,
         kinds=_SETS,
         about=(("snapshots of *", "newest"), ("snapshots of *", "*")),
-        means="No new one has come within the time that you set. Nothing is broken yet: what you would roll back to "
-        "is older than you think.",
+        means="There is no new one within the time that you set. What you would roll back to is older than you expect.",
         look=_TIMERS,
         commands=(
-            ("systemctl list-timers --all", "whether the timer runs, and when it last did"),
+            ("systemctl list-timers --all", "whether the timer is active, and when it last ran"),
             ("systemctl --failed", "whether the job's unit failed"),
             ("journalctl -u JOB.service -n 50", "why"),
             ("zfs list -t snapshot -o name,creation -s creation | tail", "ZFS: the newest ones"),
         ),
-        helps="The usual causes: a timer that an upgrade switched off, a full target, a key that ran out, a name "
-        "that was changed so that the pattern no longer fits. Run the job by hand and read what it says.",
-        avoid="Do not begin an upgrade until a new one is there. A snapshot on the same pool is not a backup.",
+        helps="The usual causes: a timer that an upgrade disabled, a full target, an expired key, a changed name that "
+        "the pattern no longer matches. Run the job by hand and read its output.",
+        avoid="Do not start an upgrade until there is a new one. A snapshot on the same pool is not a backup.",
     ),
     RunbookEntry(
-        title="A job has not checked in",
+        title="A job has not reported",
         concern=Concern.OVERDUE,
         kinds=("job",),
         about=(("job *", "check-in"), ("*", "check-in")),
-        means="The job has not said in time that it ran to its end. It may not have started, hang, or have lost its "
-        "way to this host.",
-        look="See on the job's own machine whether its timer still runs, and how its log ends.",
+        means="The job did not report in time that it ran. It may not have started, it may hang, or its report does "
+        "not reach this host.",
+        look="Check on the job's own machine whether its timer is active, and how its log ends.",
         commands=(
-            ("systemctl list-timers --all", "on the job's machine: when it last ran, and runs next"),
+            ("systemctl list-timers --all", "on the job's machine: when it last ran and runs next"),
             ("journalctl -u JOB.service -n 50", "how its log ends"),
-            ("watchkeeper events --subject {name}", "on this host: when it checked in"),
+            ("watchkeeper events --subject {name}", "on this host: when it reported"),
         ),
-        helps="Run the job by hand, with the check-in behind it as the timer has it.",
-        avoid="Do not send the check-in by hand to be rid of the alert: then nobody watches the job.",
+        helps="Run the job by hand, followed by its report, as the timer does.",
+        avoid="Do not send the report by hand to end the alert: then nobody notices that the job does not run.",
         example="nightly-backup",
     ),
     RunbookEntry(
-        title="A certificate runs out",
+        title="A certificate expires",
         concern=Concern.OVERDUE,
         kinds=("http",),
         about=(("service *", "certificate"), ("*", "certificate")),
-        means="The service's certificate runs out at the time that is told. Browsers and programs refuse it from "
-        "then on.",
-        look="`systemctl list-timers --all` shows whether its renewal still runs. After renewing, reload the service "
-        "so that it serves the new certificate.",
+        means="The service's certificate expires at the time shown. Browsers and programs refuse it from then on.",
+        look="`systemctl list-timers --all` shows whether its renewal is active. After renewing, reload the service so "
+        "that it serves the new certificate.",
         commands=(
             ("systemctl list-timers --all", "whether a timer renews it, and when it last ran"),
             (
                 "openssl s_client -connect hide-hub.test:443 </dev/null 2>/dev/null | openssl x509 -noout -dates",
-                "what the service really serves",
+                "what the service serves now",
             ),
         ),
-        helps="Run the renewal by hand and read what it says: mostly the name no longer leads here, or a port is "
+        helps="Run the renewal by hand and read its output. Usual causes: the name no longer points here, or a port is "
         "closed. Reload the service afterwards: many keep the old certificate in memory.",
-        avoid="Do not switch `verify` off: then nobody tells you the next time.",
+        avoid="Do not turn `verify` off: then you get no message the next time.",
     ),
 )
 
 AT_FAULT = (
     RunbookEntry(
-        title="An old snapshot is still there",
+        title="A snapshot is too old",
         concern=Concern.FAULTY,
         kinds=_SETS,
         about=(("snapshots of *", "oldest"), ("*", "oldest")),
-        means="It is older than the `oldest_limit` that you set, and holds all that was deleted or overwritten since.",
-        look="It still holds all that was deleted since. Remove it if nothing will be rolled back to it.",
+        means="It is older than the `oldest_limit` that you set, and holds everything that was deleted or overwritten "
+        "since.",
+        look="It still holds everything that was deleted since. Remove it if you will not roll back to it.",
         commands=(("watchkeeper reclaim", "what deleting it would free"),),
-        helps="Remove it with the store's own tool, when you are sure that nothing will be rolled back to it.",
-        avoid="Do not keep a snapshot for want of a backup. Do not delete a set's newest one by mistake: read the "
-        "name twice.",
+        helps="Remove it with the storage's own tool, when you are sure that you will not roll back to it.",
+        avoid="Do not keep a snapshot in place of a backup. Read the name twice, so that you do not delete the newest "
+        "one.",
     ),
     RunbookEntry(
-        title="What snapshots are taken of is not there",
+        title="What the snapshots are of is missing",
         concern=Concern.FAULTY,
         kinds=("zfs-snapshots", "lvm-snapshots", "btrfs-snapshots"),
         about=(("snapshots of *", "there"), ("*", "there")),
-        means="The dataset, volume or file system that the probe names is gone or was renamed, and with "
-        "it its snapshots.",
-        look="It is gone or was renamed. `watchkeeper discover --diff` shows what has appeared and what the "
-        "configuration names that is gone.",
+        means="The dataset, volume or file system that the probe names was removed or renamed, and "
+        "its snapshots with it.",
+        look="It was removed or renamed. `watchkeeper discover --diff` shows what is new on the host and what is "
+        "missing.",
         commands=(
             (
                 "watchkeeper discover --diff",
-                "what has appeared on the host, and what the configuration names that is gone",
+                "what is new on the host, and what the configuration names but is missing",
             ),
-            ("watchkeeper probe", "what the probe says now"),
+            ("watchkeeper probe", "what the probe reports now"),
         ),
-        helps="Correct the name in its [[probe]], or bring back what was named so.",
-        avoid="Do not take the probe away before you know why nothing is there.",
+        helps="Correct the name in its [[probe]], or restore what had that name.",
+        avoid="Do not remove the probe before you know why it is missing.",
     ),
     RunbookEntry(
-        title="A job says that it failed",
+        title="A job reported that it failed",
         concern=Concern.FAULTY,
         kinds=("job",),
         about=(("job *", "result"),),
-        means="The job ran, and checked in with `--failed`. What it said stands in the reason.",
-        look="What it said is the reason. See on the job's own machine how its log ends, and run it again by hand.",
+        means="The job ran and reported `--failed`. The reason is the job's own message.",
+        look="Check on the job's own machine how its log ends. Fix the cause and run the job again by hand.",
         commands=(("journalctl -u JOB.service -n 50", "on the job's machine: how its log ends"),),
-        helps="Mend what it says, and run it again by hand: its next good check-in ends the alert.",
-        avoid="Do not wait for the next night if the failed job is the backup.",
+        helps="Fix what it reports, and run it again by hand: its next successful report ends the alert.",
+        avoid="Do not wait until the next night if the failed job is the backup.",
     ),
 )

@@ -49,12 +49,12 @@ class ProbeState(Generic[P]):
             return
         text = page.model_dump_json()
         if len(text) > NOTES_LIMIT:
-            self._warn("the notes of probe %s are too long to be kept: %d characters", len(text))
+            self._warn("the state of probe %s is too long to be stored: %d characters", len(text))
             return
         try:
             await self._notes.write(self._owner, text)
         except StoreError as error:
-            self._warn("the notes of probe %s are not kept: %s", error)
+            self._warn("the state of probe %s is not stored: %s", error)
             return
         self._kept = page
 
@@ -62,12 +62,12 @@ class ProbeState(Generic[P]):
         try:
             text = await self._notes.read(self._owner)
         except StoreError as error:
-            self._warn("the notes of probe %s cannot be read: %s", error)
+            self._warn("the state of probe %s cannot be read: %s", error)
             return self._empty
         try:
             return type(self._empty).model_validate_json(text) if text else self._empty
         except ValidationError:
-            self._warn("the notes of probe %s are not what it wrote; it begins anew")
+            self._warn("the state of probe %s is not what it stored; it starts without it")
             return self._empty
 
     def _warn(self, text: str, *more: object) -> None:

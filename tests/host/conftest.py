@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.host.machine import Machine, cache
+from tests.host.machine import IS_CONTAINER, Machine, cache
 from tests.host.operator_shell import NOTES, Operator
 from tests.host.station import Station, boot, install, lay_out
 
@@ -67,6 +67,8 @@ def notes(request: pytest.FixtureRequest) -> list[str]:
 @pytest.fixture(scope="session")
 def station(machine: Machine, notes: list[str]) -> Station:
     """The machine with watchkeeper installed and monitoring its stores."""
+    if IS_CONTAINER:
+        pytest.skip("a container has no disks of its own: run this in a virtual machine")
     found = Station(machine, notes)
     if not machine.works("systemctl is-active -q watchkeeper"):
         if not machine.works("test -d /srv/hides/logs"):

@@ -12,6 +12,9 @@ from typing import TextIO
 HERE = Path(__file__).parent
 RIG = HERE / "rig"
 
+IS_CONTAINER = os.environ.get("HOST_RIG_ACCEL") == "nspawn"
+"""The machine is a container with this host's kernel: for installing, upgrading and removing, which need no disks."""
+
 BOOT_S = 400.0
 """rig/up itself gives up after 300 s, and may try /dev/kvm for 25 s before."""
 DOWN_S = 200.0
@@ -55,7 +58,7 @@ class Machine:
 
     def has_saved(self, name: str) -> bool:
         """True if `--from` this name works."""
-        return (cache() / "saved" / name).is_dir()
+        return (cache() / ("saved-container" if IS_CONTAINER else "saved") / name).is_dir()
 
     def save(self, name: str) -> None:
         """Store its disks under a name, and boot it again from them."""

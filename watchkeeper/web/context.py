@@ -66,7 +66,7 @@ class Context:
         for each in await self.store.series():
             if each.id == series_id:
                 return each
-        raise not_found(f"There is no series {series_id}.")
+        raise not_found(f"There is no quantity with the id {series_id}.")
 
 
 CONTEXT = web.AppKey("context", Context)

@@ -69,6 +69,6 @@ def _page(new: str) -> Handler:
 def _path(renamed: Renamed) -> Handler:
     async def refuse(request: web.Request) -> web.StreamResponse:
         new = of(request).prefix + renamed.to.format(**request.match_info)
-        raise Refusal(410, f"This address was renamed in 0.2.0: use {renamed.method} {new}.", {"renamed_to": new})
+        raise Refusal(410, f"This address was renamed in 0.2.0; use {renamed.method} {new}.", {"renamed_to": new})
 
     return refuse

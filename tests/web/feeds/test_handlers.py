@@ -124,7 +124,7 @@ def test_forecasts_and_deadlines_stand_on_their_day() -> None:
     assert forecast["DTSTART"].dt == (NOW + timedelta(days=3.2)).astimezone(ZONE).date()
     assert forecast["DTSTART"].params["VALUE"] == "DATE"
     assert "pool skerry full in about 3 days." in forecast["DESCRIPTION"]
-    assert "Not before " in forecast["DESCRIPTION"]
+    assert "90 % range: " in forecast["DESCRIPTION"]
     assert deadline["SUMMARY"] == "snapshots of tide-log: age of the newest due, gannet"
     assert deadline["DTSTART"].dt == (NOW - timedelta(days=2)).astimezone(ZONE).date()
     assert "taken, but not whole" in deadline["DESCRIPTION"]
@@ -160,7 +160,7 @@ def test_what_has_no_day_is_left_out() -> None:
 def test_a_forecast_without_a_latest_end() -> None:
     """It says what is known."""
     (found,) = events(calendar.calendar([full(3, latest_at=None)], "gannet", ZONE, NOW))
-    assert "and not after" not in found["DESCRIPTION"]
+    assert " to no latest date." in found["DESCRIPTION"]
 
 
 @given(st.text(max_size=300))

@@ -97,15 +97,15 @@ BAD = [
     ({"subject": "hide-hob"}, "subject", "There is no hide-hob here; known: guest hide-hub"),
     ({"subject": ""}, "subject", "subject is missing: it names what you want to change."),
     ({"subject": "x" * 301}, "subject", "a name of 1 to 300 characters"),
-    ({"keep": "soon"}, "keep", "keep is 'soon': it is not allowed. Write a time such as 7d or 12h."),
-    ({"keep": "0s"}, "keep", "keep is '0s'"),
+    ({"keep": "soon"}, "keep", 'keep cannot be "soon"; write a time such as 7d or 12h.'),
+    ({"keep": "0s"}, "keep", 'keep cannot be "0s"'),
     ({"snapshot_within": "2"}, "snapshot_within", "such as 7d or 12h"),
     ({"since": "2h"}, "since", "The time of a change is for looking back"),
-    ({"after": "yes", "since": "tomorrow"}, "since", "an instant with its offset"),
+    ({"after": "yes", "since": "tomorrow"}, "since", "a time with its offset"),
     ({"after": "yes", "since": "2027-01-01T00:00:00Z"}, "since", "Since is in the future"),
     ({"after": "yes", "subject": "tide-log"}, "since", "The time of the change is not known; give it with since"),
-    ({"after": "perhaps"}, "after", "Write one of yes, no"),
-    ({"leave_out": "nonsense"}, "leave_out", "leave_out is 'nonsense'"),
+    ({"after": "perhaps"}, "after", "write one of yes, no"),
+    ({"leave_out": "nonsense"}, "leave_out", 'leave_out cannot be "nonsense"'),
 ]
 
 

@@ -109,8 +109,8 @@ def window(request: web.Request, now: datetime) -> tuple[datetime, datetime]:
     if since > until:
         raise Refusal(
             400,
-            f"since ({json_forms.stamp(since)}) is after until ({json_forms.stamp(until)}).",
-            {"parameter": "since", "allowed": "an instant before until"},
+            f"since ({json_forms.stamp(since)}) is after until ({json_forms.stamp(until)}); write an earlier time.",
+            {"parameter": "since", "allowed": "a time before until"},
         )
     return since, until
 

@@ -20,13 +20,16 @@ NAMESPACE = "http://www.w3.org/2005/Atom"
 _BEFORE_ALL = datetime(1970, 1, 1, tzinfo=UTC)
 """The time of the last change of an empty event log, because an Atom feed must state one."""
 
+_FIRST_NAME = "journal"
+"""The feed's name in 0.1.0, part of every id: with another one, readers would show each event again as new."""
+
 
 def feed(lines: Sequence[JournalLine], host: str, prefix: str) -> bytes:
-    """The feed of these entries, newest first. prefix: of links to this site."""
+    """The feed of these events, newest first. prefix: of links to this site."""
     name = clean(host, 60)
     root = ET.Element("feed", xmlns=NAMESPACE)
-    _text(root, "id", _urn(host, "journal"))
-    _text(root, "title", f"Journal of {name}")
+    _text(root, "id", _urn(host, _FIRST_NAME))
+    _text(root, "title", f"Events on {name}")
     _text(root, "updated", _stamp(max((line.at for line in lines), default=_BEFORE_ALL)))
     _text(ET.SubElement(root, "author"), "name", f"watchkeeper on {name}")
     ET.SubElement(root, "link", rel="self", type=MEDIA, href=f"{prefix}/events.atom")
@@ -40,7 +43,7 @@ def feed(lines: Sequence[JournalLine], host: str, prefix: str) -> bytes:
 
 def _entry(root: ET.Element, line: JournalLine, host: str, prefix: str) -> None:
     entry = ET.SubElement(root, "entry")
-    _text(entry, "id", _urn(host, "journal", str(line.id), line.at.isoformat()))
+    _text(entry, "id", _urn(host, _FIRST_NAME, str(line.id), line.at.isoformat()))
     _text(entry, "title", clean(line.text) or line.entry.value)
     _text(entry, "updated", _stamp(line.at))
     ET.SubElement(entry, "link", rel="alternate", type="text/html", href=f"{prefix}/events?before={line.id + 1}")

@@ -1,4 +1,4 @@
-"""Forecasts and deadlines as an iCalendar file (RFC 5545): each on its day in the operator's own calendar.
+"""Forecasts and due dates as an iCalendar file (RFC 5545), for the operator's own calendar.
 
 Each concern is one event with a UID that never changes: if the forecast moves, the event moves with it. Events take the
 whole day, in the operator's zone, and block no time (TRANSPARENT). Pure. Not here: routes (handlers.py).
@@ -62,11 +62,11 @@ def _summary(found: Finding, host: str) -> str:
 def _description(found: Finding, zone: tzinfo, now: datetime) -> str:
     said = [f"{thing(found.key)} {time_left_phrase(found, now, zone)}."]
     if found.earliest_at is not None:
-        last = f", and not after {moment(found.latest_at, zone, now)}" if found.latest_at is not None else ""
-        said.append(f"Not before {moment(found.earliest_at, zone, now)}{last}, as far as can be seen.")
+        last = f"{moment(found.latest_at, zone, now)}" if found.latest_at is not None else "no latest date"
+        said.append(f"90 % range: {moment(found.earliest_at, zone, now)} to {last}.")
     if found.reason:
         said.append(clean(found.reason))
-    return "\n".join([*said, f"Days are those of {zone_name(now, zone)}."])
+    return "\n".join([*said, f"Dates are in the time zone {zone_name(now, zone)}."])
 
 
 def escaped(text: str) -> str:

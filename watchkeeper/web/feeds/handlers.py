@@ -1,4 +1,4 @@
-"""The handlers of the feeds: the event log for feed readers, forecasts and deadlines for calendars."""
+"""The handlers of the feeds: the event log for feed readers, forecasts and due dates for calendars."""
 
 from aiohttp import web
 
@@ -6,18 +6,18 @@ from watchkeeper.web.context import of
 from watchkeeper.web.feeds import atom, calendar
 
 LINES = 100
-"""Event log entries in the feed: readers ask every hour or so, and keep what they have seen."""
+"""Events in the feed: readers ask every hour or so, and keep what they have seen."""
 
 
 async def events(request: web.Request) -> web.Response:
-    """The newest entries of the event log, as Atom."""
+    """The newest events, as Atom."""
     context = of(request)
     body = atom.feed(await context.store.journal(limit=LINES), context.host, context.prefix)
     return web.Response(body=body, content_type=atom.MEDIA, charset="utf-8")
 
 
 async def dates(request: web.Request) -> web.Response:
-    """Every forecast and deadline on its day, as iCalendar."""
+    """Every forecast and due date, as iCalendar."""
     context = of(request)
     body = calendar.calendar(await context.store.findings(), context.host, context.zone, context.clock.now())
     return web.Response(body=body, content_type=calendar.MEDIA, charset="utf-8")

@@ -103,7 +103,7 @@ def _reserve(request: web.Request, wake: asyncio.Event) -> None:
     if connection is None:
         return
     if not connection.begin_stream(trusted=SESSION in request):
-        raise Refusal(503, "There are too many listeners already.", {"retry_after_s": 60})
+        raise Refusal(503, "Too many clients listen for changes; try again in a minute.", {"retry_after_s": 60})
     connection.tell_when_lost(wake.set)
 
 

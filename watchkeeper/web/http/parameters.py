@@ -10,6 +10,7 @@ from typing import Generic, Literal, TypeVar
 
 from aiohttp import web
 
+from watchkeeper.messages.wording import clean
 from watchkeeper.model.units import parse_duration
 from watchkeeper.web.http.problem_details import Refusal
 
@@ -45,7 +46,7 @@ class Parameter(Generic[T]):
             try:
                 found.append(self.read(value))
             except ValueError:
-                raise self._bad(value, "it is not allowed") from None
+                raise self._bad(value) from None
         return found
 
     def of(self, request: web.Request) -> T | None:
@@ -54,11 +55,11 @@ class Parameter(Generic[T]):
         if not values:
             return self.default
         if len(values) > 1:
-            raise self._bad(", ".join(values), "it is given more than once")
+            raise self._refusal(f"{self.name} is given {len(values)} times; give it once.")
         try:
             return self.read(values[0])
         except ValueError:
-            raise self._bad(values[0], "it is not allowed") from None
+            raise self._bad(values[0]) from None
 
     def given(self, request: web.Request) -> T:
         """The value of a parameter that has a default or is in the path; there a bad value is a 404."""
@@ -68,17 +69,20 @@ class Parameter(Generic[T]):
             try:
                 value = self.read(request.match_info[self.name])
             except ValueError:
-                raise Refusal(404, f"There is no {self.name} {request.match_info[self.name]!r}.") from None
+                raise Refusal(404, f"There is no {self.name} {_quoted(request.match_info[self.name])}.") from None
         if value is None:
             raise TypeError(f"{self.name} has no default")
         return value
 
-    def _bad(self, value: str, why: str) -> Refusal:
-        return Refusal(
-            400,
-            f"{self.name} is {value!r}: {why}. Write {self.allowed}.",
-            {"parameter": self.name, "allowed": self.allowed},
-        )
+    def _bad(self, value: str) -> Refusal:
+        return self._refusal(f"{self.name} cannot be {_quoted(value)}; write {self.allowed}.")
+
+    def _refusal(self, said: str) -> Refusal:
+        return Refusal(400, said, {"parameter": self.name, "allowed": self.allowed})
+
+
+def _quoted(text: str) -> str:
+    return f'"{clean(text, 80)}"'
 
 
 def whole(name: str, what: str, low: int, high: int, default: int | None = None) -> Parameter[int]:
@@ -120,7 +124,7 @@ def moment(name: str, what: str) -> Parameter[datetime | timedelta]:
             raise ValueError(text)
         return -timedelta(seconds=ago_s)
 
-    allowed = "an instant with its offset (RFC 3339), such as 2026-11-25T07:00:00Z, or how long ago, such as 36h"
+    allowed = "a time with its offset (RFC 3339), such as 2026-11-25T07:00:00Z, or how long ago, such as 36h"
     return Parameter(name, "query", what, allowed, {"type": "string"}, read)
 
 
@@ -144,7 +148,6 @@ def refuse_unknown(request: web.Request, known: Iterable[str]) -> None:
     names = sorted(known)
     for name in request.query:
         if name not in names:
-            have = f"it has {', '.join(names)}" if names else "it has none"
-            raise Refusal(
-                400, f"{request.path} has no parameter {name!r}; {have}.", {"parameter": name, "allowed": names}
-            )
+            known_here = f"the parameters are {', '.join(names)}" if names else "it takes none"
+            said = f"{request.path} has no parameter {_quoted(name)}; {known_here}."
+            raise Refusal(400, said, {"parameter": name, "allowed": names})

@@ -42,5 +42,5 @@ def test_a_damaged_key_does_not_stop_the_start(
 def test_a_folder_that_cannot_be_had(tmp_path: Path) -> None:
     """A file where the folder should be."""
     (tmp_path / "state").write_text("")
-    with pytest.raises(StartError, match="cannot be had"):
+    with pytest.raises(StartError, match="cannot be used"):
         own_key(tmp_path / "state" / "key")

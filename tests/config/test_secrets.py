@@ -86,7 +86,7 @@ def test_a_secret_that_everybody_can_read_is_a_warning(tmp_path: Path, rope: Pat
     """It works, so it is no error; the remedy stands beside it."""
     rope.chmod(0o644)
     assert loaded(tmp_path, f'{BELL}rope = {{ file = "{rope}" }}').warnings == (
-        f"notifier[1].rope: everybody on this host can read {rope}; chmod 600 {rope}",
+        f"notifier[1].rope: every user of this host can read {rope}; run: chmod 600 {rope}",
     )
 
 
@@ -137,7 +137,7 @@ def test_a_secret_that_may_not_be_read_is_told_with_the_remedy(
     assert problems(tmp_path, f'{BELL}rope = {{ file = "{rope}" }}') == [
         (
             f"{PLACE}: the secret in {rope} cannot be read: Permission denied; "
-            "let the user that runs watchkeeper read it, and nobody else"
+            "let only the user that runs watchkeeper read it"
         )
     ]
 

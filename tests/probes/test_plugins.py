@@ -52,10 +52,10 @@ def distribution(path: Path, module: str, source: str, *points: str) -> None:
 @pytest.mark.parametrize(
     ("point", "source", "why"),
     [
-        ("tide = watch_of_x:NOT_A_KIND", WHOLE, "watch_of_x:NOT_A_KIND is no watchkeeper.plugin.ProbeKind"),
-        ("tide = watch_of_x:OTHER", WHOLE, "its settings are no model that inherits"),
+        ("tide = watch_of_x:NOT_A_KIND", WHOLE, "watch_of_x:NOT_A_KIND is not a watchkeeper.plugin.ProbeKind"),
+        ("tide = watch_of_x:OTHER", WHOLE, "its settings are not a model that inherits"),
         ("gauge = watch_of_x:KIND", WHOLE, 'its settings must have the field: kind: Literal["gauge"] = "gauge"'),
-        ("memory = watch_of_x:KIND", WHOLE, "there is a kind of probe of this name already"),
+        ("memory = watch_of_x:KIND", WHOLE, "this kind of probe exists already"),
         ("tide = watch_of_x:MISSING", WHOLE, "fails with AttributeError"),
         ("tide = watch_of_x:KIND", "raise RuntimeError('no\\ngauge')", "fails with RuntimeError: no gauge"),
         ("tide = watch_of_x:KIND", "raise SystemExit(3)", "fails with SystemExit: 3"),

@@ -34,8 +34,8 @@ class Removed:
 
 
 Moves = Mapping[Names, Renamed | Removed]
-"""By place: the tables around the key as they are named now, then its old name. Below a list of tables the kind stands
-for the table: ("probe", "http", "url"); a row ("probe", "http") renames the kind itself."""
+"""By place: the tables around the key as they are named now, then its old name. Below a list of tables the kind names
+the table: ("probe", "http", "url"); a row ("probe", "http") renames the kind itself."""
 
 
 def _renamed(since: str, rows: Mapping[str, str]) -> dict[Names, Renamed | Removed]:

@@ -1,4 +1,4 @@
-"""A key of this installation, kept in a file that nobody else may read, and made when it is first wanted."""
+"""A key of this installation, in a file that no other user may read; made when it is first needed."""
 
 import logging
 import os
@@ -38,7 +38,7 @@ def own_key(path: Path) -> bytes:
         return key if len(key) == KEY_BYTES else _replace(path, key)
     except OSError as error:
         raise StartError(
-            f"the key in {path} cannot be had: {error.strerror or error}; {remedy(error, 'see who owns the folder')}"
+            f"the key in {path} cannot be used: {error.strerror or error}; {remedy(error, 'see who owns the folder')}"
         ) from None
 
 
@@ -46,7 +46,7 @@ def _read(path: Path) -> bytes:
     handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
     with os.fdopen(handle, "rb") as file:
         if not stat.S_ISREG(os.fstat(handle).st_mode):
-            raise StartError(f"{path} is no file: take it away, and a new key is made")
+            raise StartError(f"{path} is not a regular file; remove it, and a new key is made")
         return file.read(KEY_BYTES + 1)
 
 

@@ -27,7 +27,7 @@ from watchkeeper.os_errors import remedy
 M = TypeVar("M", bound=BaseModel)
 
 LARGEST_DOCUMENT_BYTES = 1024 * 1024
-"""Thousands of probes fit; a wrong path such as /dev/zero must not be read for ever."""
+"""Thousands of probes fit. Reading must end, even if the path is wrong, such as /dev/zero."""
 
 NO_FILE = "the configuration"
 """What errors call a document that came from no file."""

@@ -74,7 +74,7 @@ def find(group: PluginGroup[K], taken: Collection[str], points: Iterable[EntryPo
     for point in entry_points(group=group.name) if points is None else points:
         try:
             if point.name in taken or point.name in kinds:
-                raise NotUsable(f"there is a kind of {group.thing} of this name already; rename its entry point")
+                raise NotUsable(f"this kind of {group.thing} exists already; rename the entry point")
             kinds[point.name] = _load(group, point)
         except NotUsable as error:
             package = clean(point.dist.name) if point.dist else "an unknown package"
@@ -90,7 +90,7 @@ def _load(group: PluginGroup[K], point: EntryPoint) -> K:
     except (Exception, SystemExit) as error:  # a module of another package may raise anything, or call sys.exit
         raise NotUsable(clean(f"{point.value} fails with {type(error).__name__}: {error}")) from error
     if not isinstance(loaded, group.kind):
-        raise NotUsable(f"{point.value} is no watchkeeper.plugin.{group.kind.__name__}")
+        raise NotUsable(f"{point.value} is not a watchkeeper.plugin.{group.kind.__name__}")
     _check_settings(group, loaded.settings, point.name)
     return group.checked(loaded)
 
@@ -98,7 +98,7 @@ def _load(group: PluginGroup[K], point: EntryPoint) -> K:
 def _check_settings(group: PluginGroup[K], model: object, kind: str) -> None:
     """Raise NotUsable if the configuration cannot have tables of this model."""
     if not (isinstance(model, type) and issubclass(model, group.settings)):
-        raise NotUsable(f"its settings are no model that inherits watchkeeper.plugin.{group.settings.__name__}")
+        raise NotUsable(f"its settings are not a model that inherits watchkeeper.plugin.{group.settings.__name__}")
     if get_args(model.model_fields["kind"].annotation) != (kind,):
         raise NotUsable(f'its settings must have the field: kind: Literal["{kind}"] = "{kind}"')
     try:

@@ -51,7 +51,7 @@ def check(settings: BaseModel, how: Secrets) -> tuple[list[tuple[Place, str]], l
             wrong.append((at, trouble))
         elif source.file is not None and _open_to_all(source):
             warnings.append(
-                f"{format_location(at)}: everybody on this host can read {source.file}; chmod 600 {source.file}"
+                f"{format_location(at)}: every user of this host can read {source.file}; run: chmod 600 {source.file}"
             )
     return wrong, warnings
 
@@ -85,7 +85,7 @@ def _remedy(source: SecretSource, error: OSError) -> str:
     if source.file is None:
         return f"see LoadCredential={source.credential}: in the unit"
     if isinstance(error, PermissionError):
-        return "let the user that runs watchkeeper read it, and nobody else"
+        return "let only the user that runs watchkeeper read it"
     return f"write the secret there and protect it: chmod 600 {source.file}"
 
 

@@ -84,7 +84,7 @@ class SecretSource(Strict):
 
 
 SHORTEST_TOKEN, LEAST_DIFFERENT = 22, 8
-"""Characters of a token. 22 random ones of base64 hold 128 bits, which nobody guesses; of that length, a random token
+"""Characters of a token. 22 random ones of base64 hold 128 bits, too many to guess; of that length, a random token
 of hexadecimal digits has 8 different ones in all but one of 7,000 cases; a repeated short word has fewer."""
 
 

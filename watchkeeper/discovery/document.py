@@ -10,7 +10,7 @@ from datetime import datetime
 from watchkeeper.config.loading import check_document, parse
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.discovery import toml
-from watchkeeper.discovery.proposal import Found, Key, Proposal
+from watchkeeper.discovery.proposal import Found, Key, Proposal, Value
 from watchkeeper.discovery.registry import Section
 from watchkeeper.errors import ConfigError
 from watchkeeper.probes.support.sanitize import printable
@@ -75,10 +75,10 @@ def _head(survey: Survey) -> Iterator[str]:
 def _tail(found: Found) -> Iterator[str]:
     if found.unseen:
         yield from toml.comment("What could not be examined:")
-    told: set[str] = set()
+    given: set[str] = set()
     for each in found.unseen:
-        yield from toml.comment(f"- {replace(each, remedy=_SAME) if each.remedy in told else each}")
-        told |= {each.remedy} - {""}
+        yield from toml.comment(f"- {replace(each, remedy=_SAME) if each.remedy in given else each}")
+        given |= {each.remedy} - {""}
     if found.absent:
         yield from toml.comment(f"Searched for and not found: {', '.join(found.absent)}.")
 
@@ -102,8 +102,8 @@ def table_lines(proposal: Proposal) -> list[str]:
     """One table, tested as it will be read. One that is invalid is written as a comment, with the reason."""
     reason = _refused(proposal)
     if reason:
-        note = f"This could not be proposed as it stands, for the configuration would refuse it: {reason}"
-        plain = [f"{key.name}: {printable(str(key.value))}" for key in proposal.keys]
+        note = f"This table would not be accepted, so it is only a comment: {reason}"
+        plain = [f"{key.name}: {_plain(key.value)}" for key in proposal.keys]
         return [
             line for text in (*proposal.about, note, f"kind: {proposal.kind}", *plain) for line in toml.comment(text)
         ]
@@ -113,6 +113,11 @@ def table_lines(proposal: Proposal) -> list[str]:
     for key in proposal.keys:
         lines += _key(key, offered=proposal.offered or key.offered)
     return lines
+
+
+def _plain(value: Value) -> str:
+    """A value as text, which need not be valid in a configuration."""
+    return ", ".join(printable(str(each)) for each in (value if isinstance(value, tuple) else (value,)))
 
 
 def _key(key: Key, *, offered: bool) -> list[str]:
@@ -137,7 +142,7 @@ def _why_not(proposal: Proposal) -> str:
         )
         check_document(known_model(), {**parse(text, "survey"), "store": {"path": "/dev/null"}}, Secrets.LEFT_ALONE)
     except toml.NotWritable as error:
-        return f"{error} holds bytes that are no UTF-8, and a configuration holds only that"
+        return f"{error} is not valid UTF-8, which a configuration needs"
     except ConfigError as error:
         # What the environment sets may also be wrong; that is not the table's fault.
         return "; ".join(f"{each.place}: {each.what}" for each in error.problems if each.place.startswith("probe"))

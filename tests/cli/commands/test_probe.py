@@ -82,7 +82,7 @@ def test_warnings_of_the_configuration_are_told(run: Run, one_probe: Path, tmp_p
     token.write_text("x")
     token.chmod(0o644)
     one_probe.write_text(one_probe.read_text() + f'headers = {{ Authorization = {{ file = "{token}" }} }}\n')
-    assert f"everybody on this host can read {token}" in run("probe").stderr
+    assert f"every user of this host can read {token}" in run("probe").stderr
 
 
 @pytest.mark.parametrize(

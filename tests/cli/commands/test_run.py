@@ -90,7 +90,7 @@ def test_warnings_are_told_and_it_runs_all_the_same(config: Path, tmp_path: Path
     process.terminate()
     _, err = process.communicate(timeout=30)
     assert process.returncode == 0
-    assert f"watchkeeper: notifier[1].url: everybody on this host can read {token}" in err
+    assert f"watchkeeper: notifier[1].url: every user of this host can read {token}" in err
 
 
 def told_at_start(config: Path, code: int = 69) -> str:

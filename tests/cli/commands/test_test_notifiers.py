@@ -118,7 +118,7 @@ def test_warnings_of_the_configuration_are_told(
     secret.chmod(0o644)
     told(config, hook.url, mailbox.port)
     config.write_text(config.read_text() + f'secret = {{ file = "{secret}" }}\n')
-    assert f"everybody on this host can read {secret}" in run("test-notifiers", "phone").stderr
+    assert f"every user of this host can read {secret}" in run("test-notifiers", "phone").stderr
 
 
 def test_what_was_set_aside_is_listed(run: Run, config: Path, hook: Hook, mailbox: Mailbox) -> None:

@@ -64,7 +64,7 @@ async def test_serial_devices_by_their_lasting_name(host: Host) -> None:
     assert "It is USB product 1a2b:3c4d, Hide radio." in text
     probes = [each for each in usable(text).probe if each.kind == "device"]
     assert [getattr(each, "serial", None) for each in probes] == [ADAPTER]
-    assert "bytes that are no UTF-8" in text.replace("\n# ", " ")  # the other one is told, and cannot be written
+    assert "is not valid UTF-8" in text.replace("\n# ", " ")  # the other one is told, and cannot be written
 
 
 async def test_no_serial_devices(host: Host, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -20,7 +20,7 @@ KIB = 1024
 
 
 async def find_filesystems(host: Host) -> Found:
-    """File systems that can fill. ZFS has a probe of its own, which reports the same for a pool, and better."""
+    """File systems that can fill. ZFS has its own probe, which reports each pool once."""
     try:
         found = mounts.parse(os.fsdecode((host.root / "proc/self/mountinfo").read_bytes()))
     except OSError as error:

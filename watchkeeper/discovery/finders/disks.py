@@ -50,10 +50,10 @@ async def find_disks(host: Host) -> Found:
             return Found(absent=("disks that report their health (SMART)",))
         about = ("The health of the disks (SMART) could not be queried. With the privilege, this probe monitors it.",)
         return unseen("disks' own health (SMART)", error) + Found((Proposal("smart", about=about, offered=True),))
-    told = [each for each in said if each]
-    if not told:
+    reports = tuple(each for each in said if each)
+    if not reports:
         return Found(absent=("disks that report their health (SMART)",))
-    return Found((Proposal("smart", about=tuple(told)),))
+    return Found((Proposal("smart", about=reports),))
 
 
 def _disk(name: str, status: int | None, text: str) -> str:

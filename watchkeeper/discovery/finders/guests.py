@@ -26,13 +26,13 @@ USUAL = (
 )  # fmt: skip
 """Where the programs that start guests put monitors, and where the manual suggests putting them."""
 
-SPARE = 0.1
+MARGIN = 0.1
 """If guests are allocated more memory than there is, the limit is set a tenth above what is allocated now."""
 
-TOLD = ("pool ", "btrfs ", "file system ")
+REPORTED = ("pool ", "btrfs ", "file system ")
 """What a guest may depend on and a probe reports under the same name."""
 
-PATIENCE_S = 3.0
+MONITOR_TIMEOUT_S = 3.0
 """For one monitor: it answers in a millisecond, or another program is connected to it."""
 
 
@@ -82,7 +82,7 @@ async def _ask(host: Host, processes: Sequence[Process]) -> tuple[list[Asked], F
     blind = Found()
     for pattern in dict.fromkeys(patterns):
         try:
-            asked = await Monitors(host.bench, (pattern,), PATIENCE_S, host.helper).ask_all()
+            asked = await Monitors(host.bench, (pattern,), MONITOR_TIMEOUT_S, host.helper).ask_all()
         except (ProbeError, OSError) as error:
             remedy = f"Let the daemon's user read that folder, or add the pattern to {MONITORS}. {HELPER}"
             blind += unseen(f"guests' monitors at {printable(pattern)}", error, remedy)
@@ -140,7 +140,7 @@ def _rests(guests: Sequence[Seen], found: Sequence[Mount]) -> list[Key]:
     """The dependency if all guests' disks are in one place: one probe covers all guests, so it has one `depends_on`."""
     grounds = [dependencies.rest_on(each.process.disks, found) if each.process else [] for each in guests]
     (first, *others) = grounds
-    if len(first) != 1 or any(each != first for each in others) or not first[0].startswith(TOLD):
+    if len(first) != 1 or any(each != first for each in others) or not first[0].startswith(REPORTED):
         return []
     return [Key("depends_on", (first[0],), "It holds all their disks. While it is down, only that is reported.")]
 
@@ -169,15 +169,15 @@ def _about(seen: Seen, found: Sequence[Mount]) -> str:
 
 
 def _memory(guests: Sequence[Seen], host: Host) -> list[Key]:
-    promised = sum(each.asked.guest.promised_bytes or 0 for each in guests if each.asked.guest)
+    allocated = sum(each.asked.guest.promised_bytes or 0 for each in guests if each.asked.guest)
     try:
         total = read_table((host.root / "proc/meminfo").read_text("ascii", "replace")).get("MemTotal", 0) * 1024
     except OSError:
         total = 0
-    if not promised or not total:
+    if not allocated or not total:
         return []
-    now = f"The guests have {format_size(promised)} allocated, {share(promised / total)} of this host's memory"
-    if promised <= total:
+    now = f"The guests have {format_size(allocated)} allocated, {share(allocated / total)} of this host's memory"
+    if allocated <= total:
         return [Key("memory_limit", 1.0, f"{now}; by default all of it may be.", offered=True)]
     why = f"{now}, more than it has. The limit is 10 % above that, so another guest is reported."
-    return [Key("memory_limit", round(promised / total + SPARE, 2), why)]
+    return [Key("memory_limit", round(allocated / total + MARGIN, 2), why)]

@@ -16,7 +16,7 @@ from watchkeeper.probes.storage.lvm.tables import Group, Volume, read_groups, re
 from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.tools import ask_root, result_of
 
-PROMISE_SPARE = 0.25
+ALLOCATION_MARGIN = 0.25
 """As for ZFS: the limit is exceeded by the next guest, not by the existing ones."""
 
 
@@ -67,17 +67,17 @@ def _blind(error: ProbeError, mapped: Sequence[str]) -> Found:
 
 def _proposal(groups: Sequence[Group], volumes: Sequence[Volume]) -> Proposal:
     pools = [each for each in volumes if each.kind == "t" and each.size_bytes > 0]
-    promises = {pool.full_name: _promised(pool, volumes) / pool.size_bytes for pool in pools}
-    about = [_group(each) for each in groups] + [_pool(each, promises[each.full_name]) for each in pools]
+    allocations = {pool.full_name: _allocated(pool, volumes) / pool.size_bytes for pool in pools}
+    about = [_group(each) for each in groups] + [_pool(each, allocations[each.full_name]) for each in pools]
     keys: tuple[Key, ...] = ()
-    if promises:
-        most = max(promises.values())
+    if allocations:
+        most = max(allocations.values())
         why = f"Thin volumes are now allocated up to {share(most)} of their pool; this is 25 % more, at least 100 %."
-        keys = (Key("overcommit_limit", max(round(most * (1 + PROMISE_SPARE), 1), 1.0), why, offered=True),)
+        keys = (Key("overcommit_limit", max(round(most * (1 + ALLOCATION_MARGIN), 1), 1.0), why, offered=True),)
     return Proposal("lvm", keys, tuple(about))
 
 
-def _promised(pool: Volume, volumes: Sequence[Volume]) -> int:
+def _allocated(pool: Volume, volumes: Sequence[Volume]) -> int:
     return sum(each.size_bytes for each in volumes if (each.group, each.pool) == (pool.group, pool.name))
 
 
@@ -86,7 +86,7 @@ def _group(group: Group) -> str:
     return f"Volume group {printable(group.name)}: {free} free."
 
 
-def _pool(pool: Volume, promised: float) -> str:
+def _pool(pool: Volume, allocated: float) -> str:
     parts = [
         f"{share(part)} of its {word} used"
         for word, part in (("data", pool.data_share), ("metadata", pool.metadata_share))
@@ -94,4 +94,4 @@ def _pool(pool: Volume, promised: float) -> str:
     ]
     used = ", ".join(parts) or "not active"
     grows = "" if pool.monitored else "; it is not extended automatically"
-    return f"Thin pool {printable(pool.full_name)}: {used}; {share(promised)} of it allocated{grows}."
+    return f"Thin pool {printable(pool.full_name)}: {used}; {share(allocated)} of it allocated{grows}."

@@ -18,7 +18,7 @@ ROUND_C = 5.0
 
 
 async def find_sensors(host: Host) -> Found:
-    """Temperatures: sensors with limits of their own are monitored, for the others a limit is offered."""
+    """Temperatures: sensors that report a limit are monitored; for the others a limit is offered."""
     try:
         work = partial(read_sensors, host.root / "sys/class/hwmon", TemperaturesSettings().exclude)
         sensors = await host.bench.workers.call("temperature sensors", work, host.timeout_s)
@@ -30,7 +30,7 @@ async def find_sensors(host: Host) -> Found:
         return Found(absent=("temperature sensors",))
     about = ["Temperatures, against the sensors' own limits."]
     about += [f"- {printable(each.name)}: {_now(each)}, limit {_limit(each):.0f} °C" for each in limited[:NAMED]]
-    about += [f"- {printable(each.name)}: {_now(each)}, and no limit of its own" for each in bare[:NAMED]]
+    about += [f"- {printable(each.name)}: {_now(each)}, no limit" for each in bare[:NAMED]]
     limits = {literal(each.name): _offer(each.now_c) for each in bare[:NAMED] if each.now_c is not None}
     why = f"A guess: about {SPARE_C:.0f} °C above now. Check what is normal under load."
     keys = (Key("limits", limits, why, offered=True),) if limits else ()

@@ -19,7 +19,7 @@ from watchkeeper.probes.support.tools import run_tool
 
 KSTAT = "proc/spl/kstat/zfs"
 
-PROMISE_SPARE = 0.25
+ALLOCATION_MARGIN = 0.25
 """A limit on allocation is offered this far above the present value: only the next guest exceeds it."""
 
 
@@ -83,10 +83,10 @@ def _pools(pools: Sequence[Pool], datasets: Sequence[Dataset], statuses: Sequenc
             offered=True,
         ),
     ]
-    promised = {name: sum(d.volsize or 0 for d in datasets if d.pool == name) for name in roots}
-    most = max((promised[name] / (root.used + root.available or 1) for name, root in roots.items()), default=0.0)
+    allocated = {name: sum(d.volsize or 0 for d in datasets if d.pool == name) for name in roots}
+    most = max((allocated[name] / (root.used + root.available or 1) for name, root in roots.items()), default=0.0)
     if most > 0:
-        limit = max(round(most * (1 + PROMISE_SPARE), 1), 1.0)
+        limit = max(round(most * (1 + ALLOCATION_MARGIN), 1), 1.0)
         why = f"Volumes are now allocated {share(most)} of a pool's capacity; this is 25 % more, at least 100 %."
         keys.append(Key("overcommit_limit", limit, why, offered=True))
     there = things("pool", (each.name for each in pools))

@@ -69,10 +69,26 @@ def test_what_is_not_sound_stands_first_and_is_exit_code_1(run: Run, one_probe: 
     }
 
 
+def test_what_could_not_be_looked_at(run: Run, one_probe: Path, service: Service) -> None:
+    """Only what no probe could see; a service that does not answer was looked at."""
+    assert one_probe.exists()
+    service.close()
+    result = run("probe", "--unseen")
+    assert (result.exit_code, result.stdout) == (0, "Every probe could look at everything that it is for.\n")
+    one_probe.write_text(one_probe.read_text() + '[[probe]]\nkind = "raid"\n')
+    result = run("probe", "--unseen")
+    assert result.exit_code == 1
+    assert result.stdout.startswith("  raid      everything: there is no software RAID here")
+    (found,) = json.loads(run("probe", "--unseen", "--json").stdout)
+    assert (found["probe"], found["what"]) == ("raid", "")
+
+
 def test_this_host_is_looked_at_without_any_configuration(run: Run) -> None:
     """The host's own probes run by themselves and bring something."""
     found = json.loads(run("probe", "--json").stdout)
-    assert {"filesystems", "memory", "self-check"} == {each["probe"] for each in found["observations"]}
+    assert {"filesystems", "memory", "pressure", "restarts", "kernel-log", "self-check"} == {
+        each["probe"] for each in found["observations"]
+    }
     assert (found["host"], found["at"]) == ("gannet", "2026-11-25T07:24:11.000Z")
 
 

@@ -1,17 +1,18 @@
 """The page's own sentences."""
 
+from dataclasses import replace
 from datetime import UTC, timedelta
 
 import pytest
 
 from tests.support import readstore
-from tests.support.readstore import DAY, GIB, HOUR, ReadStoreDouble
+from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
 from tests.web.dashboard.test_dashboard import board_of
 from watchkeeper.model.alert import Alert, Concern, Priority
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey
 from watchkeeper.web.dashboard import dashboard_text
-from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard
+from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard, NotObserved, build_dashboard
 
 KEY = SeriesKey("pool skerry", "space")
 DAY_S = 86_400.0
@@ -151,3 +152,12 @@ def test_alert_without_a_finding() -> None:
 def test_summary(seen: Level | Answer | Condition | Deadline | None, words: str) -> None:
     """Each kind of observation in a few words."""
     assert dashboard_text.summary(seen) == words
+
+
+def test_what_ok_does_not_cover() -> None:
+    """Three things by name, the rest by count; a probe that could not run by its own name."""
+    board = build_dashboard((), (), (), (), NOW)
+    assert dashboard_text.unseen(board) == ""
+    parts = [NotObserved("zfs", "", "no zpool"), *(NotObserved("guests", f"guest {n}", "no monitor") for n in "abc")]
+    told = dashboard_text.unseen(replace(board, unseen=tuple(parts)))
+    assert told == "Except for what could not be looked at: probe zfs, guest a, guest b and 1 more."

@@ -22,6 +22,7 @@ from watchkeeper.messages.wording import thing, time_left_phrase
 from watchkeeper.model.alert import CONCERN
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
 from watchkeeper.web.api.json_forms import Json, observation_form, stamp
+from watchkeeper.web.dashboard.dashboard import NotObserved, not_observed
 from watchkeeper.web.dashboard.dashboard_text import summary
 
 
@@ -38,7 +39,8 @@ class ProbeRun:
 @click.command()
 @configured
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `sound`, and each probe's observations.")
-def probe(config: Path | None, *, as_json: bool) -> None:
+@click.option("--unseen", is_flag=True, help="Print only what the probes could not look at, and why.")
+def probe(config: Path | None, *, as_json: bool, unseen: bool) -> None:
     """Run every probe now and print what it sees. Nothing is stored, nobody is told.
 
     One look knows no history: it tells what is full, silent, unsound or overdue now, and forecasts nothing.
@@ -49,8 +51,9 @@ def probe(config: Path | None, *, as_json: bool) -> None:
     \b
     watchkeeper probe
     watchkeeper --config hide-hub.toml probe --json
+    watchkeeper probe --unseen
 
-    Exit codes: 0 everything is OK, 1 something is not, or a probe failed.
+    Exit codes: 0 everything is OK, 1 something is not, or a probe failed; with --unseen, 1 if anything is unseen.
     """  # noqa: D301  click reads \b as: keep the lines
     loaded = settings.read(config)
     for warning in loaded.warnings:
@@ -62,6 +65,9 @@ def probe(config: Path | None, *, as_json: bool) -> None:
         for watched, observed, own in looks
         for each in (*observed, own)
     ]
+    if unseen:
+        show_unseen(tuple(not_observed(each.seen for each in sights)), as_json=as_json)
+        return
     if as_json:
         output.as_json(_form(sights, known.host.label, now))
     else:
@@ -98,6 +104,17 @@ def show(sights: Sequence[ProbeRun]) -> None:
         output.blank()
     output.heading("Sound")
     output.rows(_rows(each for each in sights if not each.needs_you))
+
+
+def show_unseen(found: Sequence[NotObserved], *, as_json: bool) -> None:
+    """Print what could not be looked at, by probe; the exit code is 1 if there is anything."""
+    if as_json:
+        output.as_json([{"probe": each.probe, "what": each.what, "reason": each.why} for each in found])
+    elif found:
+        output.rows((each.probe, [f"{each.what or 'everything'}: {each.why}"]) for each in found)
+    else:
+        output.paragraph("Every probe could look at everything that it is for.")
+    ended(Exit.NEEDS_YOU if found else Exit.OK)
 
 
 def _rows(sights: Iterable[ProbeRun]) -> Iterator[output.Row]:

@@ -187,7 +187,8 @@ def _first_words(found: Dashboard, zone: tzinfo, still: timedelta | None) -> str
         lasted = duration(still.total_seconds())
         words.append(f"No sample has come for {lasted}: is `watchkeeper run` running? What follows is as old.")
     words.append(dashboard_text.by_when(found, zone) if found.newest_at else "No sample has come yet.")
-    return " ".join(words).strip()
+    words.append(dashboard_text.unseen(found))
+    return " ".join(filter(None, words))
 
 
 def _section(title: str, found: Iterator[output.Row]) -> None:

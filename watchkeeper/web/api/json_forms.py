@@ -194,6 +194,7 @@ def status_form(found: Dashboard, ids: Ids) -> Json:
         "time_left": [_time_left(p, ids) for p in found.places],
         "ok": [_ok(q, ids) for q in found.quiet if q.why not in LEARNING],
         "learning": [_ok(q, ids) for q in found.quiet if q.why in LEARNING],
+        "not_observed": [{"probe": each.probe, "what": each.what, "reason": each.why} for each in found.unseen],
     }
 
 

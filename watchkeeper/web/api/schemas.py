@@ -157,6 +157,7 @@ SCHEMAS: dict[str, Schema] = {
         earliest_at=maybe(INSTANT),
         latest_at=maybe(INSTANT),
     ),
+    "NotObserved": known(probe=TEXT, what=TEXT, reason=TEXT),
     "OkQuantity": known(**ABOUT, reason=word(*dict.fromkeys(OK_REASONS.values()))),
     "Status": known(
         host=TEXT,
@@ -172,6 +173,7 @@ SCHEMAS: dict[str, Schema] = {
         time_left=many(ref("TimeLeft")),
         ok=many(ref("OkQuantity")),
         learning=many(ref("OkQuantity")),
+        not_observed=many(ref("NotObserved")),
         recent_events=many(ref("Event")),
     ),
     "QuantityDetails": known(

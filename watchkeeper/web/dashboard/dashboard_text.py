@@ -39,6 +39,9 @@ WAS = {
 """What an alert that is over was about."""
 
 
+NAMED_UNSEEN = 3
+"""So many things that could not be looked at are named in one sentence; the list below has all."""
+
 TELLS_SINCE = frozenset({Concern.NOT_ANSWERING, Concern.FAULTY, Concern.NOT_REPORTING})
 """Concerns whose own phrase already says since when."""
 
@@ -73,6 +76,15 @@ def by_when(board: Dashboard, zone: tzinfo) -> str:
         which = "Next to run out" if len(board.needing) > 1 else "Time is up"
         return f"{which}: {thing(first.alert.key)}, in {words}, {moment(at, zone, board.at)}."
     return "" if board.needing else _next(board, zone)
+
+
+def unseen(board: Dashboard) -> str:
+    """What "OK" does not cover, as a sentence; empty if every probe could look at everything."""
+    if not board.unseen:
+        return ""
+    named = ", ".join(dict.fromkeys(each.what or f"probe {each.probe}" for each in board.unseen[:NAMED_UNSEEN]))
+    more = len(board.unseen) - NAMED_UNSEEN
+    return f"Except for what could not be looked at: {named}{f' and {more} more' if more > 0 else ''}."
 
 
 def _next(board: Dashboard, zone: tzinfo) -> str:

@@ -200,6 +200,8 @@ async def status(request: web.Request) -> web.Response:
         viewer=viewer(request),
         verdict=dashboard_text.verdict(found, troubled=bool(troubles)),
         by_when=dashboard_text.by_when(found, context.zone),
+        unseen_line=dashboard_text.unseen(found),
+        unseen=found.unseen,
         urgent=found.needing[0].alert.priority if found.needing else None,
         needing=needing(found, context),
         short=len(found.needing) > OPEN_ADVICE,

@@ -58,7 +58,7 @@ def test_a_damaged_database_is_told_as_an_alarm(tmp_path: Path) -> None:
     """
     path = tmp_path / "watchkeeper.db"
     damage.make(path)
-    for table in ("samples", "journal"):
+    for table in ("samples", "events"):
         damage.overwrite(path, damage.pages(path, table)[-1], Random(1))
     hook = Hook(0)
     config = tmp_path / "config.toml"
@@ -72,7 +72,7 @@ def test_a_damaged_database_is_told_as_an_alarm(tmp_path: Path) -> None:
         _wait_for(hook, "ended", "database file")
         assert daemon.stop() == 0
     hook.close()
-    assert asked(path, "SELECT count(*) FROM journal WHERE body LIKE '%the database was damaged%'") == [(1,)]
+    assert asked(path, "SELECT count(*) FROM events WHERE body LIKE '%the database was damaged%'") == [(1,)]
     assert asked(path, "SELECT count(*) > 10000 FROM samples") == [(1,)]
 
 
@@ -99,7 +99,7 @@ def test_one_flipped_bit_in_a_waiting_message(tmp_path: Path) -> None:
     path = tmp_path / "watchkeeper.db"
     _waiting(path)
     assert harm.flip(path, "outbox", b"pool skerry is full in 2 days", 3, 7)
-    assert harm.flip(path, "journal", b"line 2", 0, 7)
+    assert harm.flip(path, "events", b"line 2", 0, 7)
     assert asked(path, "PRAGMA integrity_check") == [("ok",)]
     hook = Hook(0)
     config = tmp_path / "config.toml"
@@ -122,7 +122,7 @@ def test_one_flipped_bit_in_a_waiting_message(tmp_path: Path) -> None:
     assert "pool skerry has little room" in got
     assert not any("full in 2 days" in each for each in got)
     moved = asked(path, "SELECT source FROM quarantine ORDER BY source")
-    assert moved == [("journal",), ("outbox",)]
+    assert moved == [("events",), ("outbox",)]
     assert asked(path, "SELECT count(*) FROM outbox WHERE state = 'waiting' AND notifier = '\"webhook\"'") == [(0,)]
 
 
@@ -133,7 +133,7 @@ def test_one_flipped_bit_in_a_waiting_message(tmp_path: Path) -> None:
         ("alerts", "body", "CAST(x'ff' AS TEXT)"),
         ("latest", "observation", "CAST(x'ff' AS TEXT)"),
         ("series", "key", "CAST(x'ff' AS TEXT)"),
-        ("life", "alive_at_us", "9223372036854775807"),
+        ("store_state", "last_commit_at_us", "9223372036854775807"),
         ("outbox", "state", "'waitinh'"),
     ],
 )

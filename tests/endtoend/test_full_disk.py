@@ -137,7 +137,7 @@ def _all_of_it_is_in_the_database(station: Station) -> None:
     """Transitions in their order, the gap after them, each message once and marked as delivered."""
     lines = station.ask(
         "SELECT json_extract(body, '$.key.subject'), json_extract(body, '$.details.event'),"
-        " json_extract(body, '$.text') FROM journal WHERE entry IN ('transition', 'note') ORDER BY id"
+        " json_extract(body, '$.text') FROM events WHERE entry IN ('transition', 'note') ORDER BY id"
     )
     assert [(subject, event) for subject, event, _ in lines] == [
         (DATABASE, "raise"),

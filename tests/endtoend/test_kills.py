@@ -104,7 +104,7 @@ def committed(database: Path) -> dict[str, set[Any]]:
     """What is in the database now and must stay: samples, event log, and messages by their text."""
     return {
         "samples": set(ask(database, "SELECT series, at_ms FROM samples")),
-        "journal": set(ask(database, "SELECT id, body FROM journal")),
+        "journal": set(ask(database, "SELECT id, body FROM events")),
         "outbox": set(ask(database, "SELECT id, notifier, message FROM outbox")),
     }
 
@@ -162,7 +162,7 @@ def test_nothing_is_lost_by_kills_at_random_moments(tmp_path: Path, capsys: pyte
     _told_is_what_was_stored(database, {number for number, _ in events}, {number for number, _ in mails})
     _raises_and_ends_alternate(database)
     with capsys.disabled():
-        (transitions,) = ask(database, "SELECT count(*) FROM journal WHERE entry = 'transition'")
+        (transitions,) = ask(database, "SELECT count(*) FROM events WHERE entry = 'transition'")
         sys.stdout.write(f"\n{KILLS} kills, {transitions[0]} transitions; webhook {webhook}; mail {mail}\n")
     assert transitions[0] > 2 * KILLS
 
@@ -184,7 +184,7 @@ def _told_is_what_was_stored(database: Path, events: set[str], mails: set[str]) 
     assert {state for _, state in rows} == {"delivered"}
     assert len(rows) == len(events) == len(mails)
     assert all(any(number in name for name in mails) for number in events)
-    (told,) = ask(database, "SELECT count(*) FROM journal WHERE json_extract(body, '$.details.event') <> 'lapse'")
+    (told,) = ask(database, "SELECT count(*) FROM events WHERE json_extract(body, '$.details.event') <> 'lapse'")
     assert told == (len(rows),)
 
 
@@ -192,7 +192,7 @@ def _raises_and_ends_alternate(database: Path) -> None:
     """In the event log and in the messages: no second raise without an end, in whichever daemon run it happened."""
     lines = ask(
         database,
-        "SELECT key, json_extract(body, '$.details.event') FROM journal WHERE entry = 'transition' ORDER BY id",
+        "SELECT key, json_extract(body, '$.details.event') FROM events WHERE entry = 'transition' ORDER BY id",
     )
     messages = ask(
         database,

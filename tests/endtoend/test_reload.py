@@ -88,7 +88,7 @@ class Station:
 
     def journal(self, entry: str) -> list[str]:
         """The event log's lines of one kind, oldest first."""
-        return [body for (body,) in self.rows(f"SELECT body FROM journal WHERE entry = '{entry}' ORDER BY id")]
+        return [body for (body,) in self.rows(f"SELECT body FROM events WHERE entry = '{entry}' ORDER BY id")]
 
     def reload(self, daemon: Daemon) -> str:
         """Send the signal and wait for its line in the event log."""

@@ -39,7 +39,7 @@ def test_a_message_outlives_a_kill_and_is_told_once(tmp_path: Path) -> None:
     database, waiting = tmp_path / "watchkeeper.db", "SELECT count(*) FROM outbox WHERE state = 'waiting'"
     with Daemon.start(config) as first:
         # Deferred at least once: the receiver is not there.
-        _until(lambda: _asked(database, f"{waiting} AND tries > 0") == 1, "the message that waits")
+        _until(lambda: _asked(database, f"{waiting} AND attempts > 0") == 1, "the message that waits")
         first.kill()
     assert _asked(database, waiting) == 1
     with closing(Hook(port)) as hook, Daemon.start(config) as second:

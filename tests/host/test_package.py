@@ -52,7 +52,7 @@ def test_a_newer_package_keeps_what_the_operator_has_changed(operator: Operator)
 
 def _born(operator: Operator) -> str:
     """The first event in the database."""
-    return operator.machine.run(f"sqlite3 -readonly {DATABASE} 'SELECT min(id), at_us FROM journal'")
+    return operator.machine.run(f"sqlite3 -readonly {DATABASE} 'SELECT min(id), at_us FROM events'")
 
 
 def test_removal_leaves_configuration_and_database(operator: Operator) -> None:

@@ -17,24 +17,24 @@ TEXTS = {
     "latest": ("observation",),
     "findings": ("key", "concern", "body"),
     "alerts": ("key", "concern", "body"),
-    "journal": ("entry", "key", "body"),
-    "outbox": ("notifier", "thread", "state", "trouble", "message"),
-    "notes": ("owner", "body"),
-    "check_ins": ("job", "said"),
+    "events": ("entry", "key", "body"),
+    "outbox": ("notifier", "thread", "state", "error", "message"),
+    "probe_states": ("owner", "state"),
+    "job_reports": ("job", "message"),
 }
 INSTANTS = {
     "series": ("first_at_us",),
     "latest": ("at_us",),
-    "life": ("alive_at_us",),
-    "journal": ("at_us",),
+    "store_state": ("last_commit_at_us",),
+    "events": ("at_us",),
     "outbox": ("due_at_us", "made_at_us"),
-    "check_ins": ("at_us",),
+    "job_reports": ("at_us",),
 }
 ENUMS = {
     "series": ("kind",),
     "findings": ("concern",),
     "alerts": ("concern",),
-    "journal": ("entry",),
+    "events": ("entry",),
     "outbox": ("state",),
 }
 NUMBERS = {"samples": ("at_ms", "value", "bound"), "hours": ("samples", "least", "total", "last_ms", "last")}

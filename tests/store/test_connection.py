@@ -88,11 +88,11 @@ async def test_a_delivery_survives_a_power_cut(store: Store, monkeypatch: pytest
 def test_a_transaction_that_fails_leaves_nothing(conn: sqlite3.Connection) -> None:
     """An exception inside rolls back, and the connection can be used for the next one."""
     with pytest.raises(sqlite3.IntegrityError), database.transaction(conn, durable=False):
-        conn.executemany("INSERT INTO life (id, alive_at_us) VALUES (?, 5)", [(1,), (2,)])
+        conn.executemany("INSERT INTO store_state (id, last_commit_at_us) VALUES (?, 5)", [(1,), (2,)])
     assert not conn.in_transaction
     with database.transaction(conn, durable=True):
-        conn.execute("INSERT INTO life (id, alive_at_us) VALUES (1, 6)")
-    assert conn.execute("SELECT alive_at_us FROM life").fetchall() == [(6,)]
+        conn.execute("INSERT INTO store_state (id, last_commit_at_us) VALUES (1, 6)")
+    assert conn.execute("SELECT last_commit_at_us FROM store_state").fetchall() == [(6,)]
     conn.close()
 
 

@@ -12,7 +12,7 @@ from watchkeeper.store import connection as database
 from watchkeeper.store.files import backup as copies
 
 DUMP = Path(__file__).with_name("first_form.sql")
-KEPT = ("series", "samples", "latest", "findings", "alerts", "journal", "outbox", "life")
+KEPT = ("series", "samples", "latest", "findings", "alerts", "outbox")
 HIDE_HUB = SeriesKey("service hide-hub", "answer")
 
 

@@ -101,13 +101,13 @@ def _check(path: Path, committed: set[int]) -> int:
     assert asked(path, "PRAGMA integrity_check") == [("ok",)]
     assert asked(path, "PRAGMA foreign_key_check") == []
     assert asked(path, "SELECT count(*) FROM samples WHERE series NOT IN (SELECT id FROM series)") == [(0,)]
-    told = _numbers(path, "SELECT substr(json_extract(body, '$.text'), 9) FROM journal")
+    told = _numbers(path, "SELECT substr(json_extract(body, '$.text'), 9) FROM events")
     assert told == _numbers(path, "SELECT substr(json_extract(message, '$.thread'), 8) FROM outbox")
     (seen,) = asked(path, _ALL_SEEN)
     assert seen == (len(told), float(sum(told)))
     assert committed <= told
     # Four write at a time, so the last one written is not the highest: the last line of the event log has it.
-    last = _numbers(path, "SELECT substr(json_extract(body, '$.text'), 9) FROM journal ORDER BY id DESC LIMIT 1")
+    last = _numbers(path, "SELECT substr(json_extract(body, '$.text'), 9) FROM events ORDER BY id DESC LIMIT 1")
     assert _numbers(path, "SELECT json_extract(body, '$.episode') FROM alerts") == last
     assert _numbers(path, "SELECT json_extract(observation, '$.used') FROM latest") == last
     return max(told)

@@ -88,7 +88,7 @@ async def test_a_delivery_and_its_line_are_written_together(store: Store, path: 
     assert await store.last_alive() == START + HOUR
     with pytest.raises(StoreError, match="no parcel 99 in the outbox"):
         await store.parcel_done(replace(sent, id=99), line("never"))
-    assert asked(path, "SELECT count(*) FROM journal WHERE body LIKE '%never%'") == [(0,)]
+    assert asked(path, "SELECT count(*) FROM events WHERE body LIKE '%never%'") == [(0,)]
 
 
 async def test_open_parcels_are_listed_newest_first(store: Store) -> None:

@@ -136,7 +136,7 @@ def test_a_copy_belongs_to_root(where: Ground, backup: Path) -> None:
     _back_up(where, backup)
     copy = where.top / "copy.db"
     assert (copy.stat().st_uid, copy.stat().st_mode & 0o777) == (0, file_lock.FILE_MODE)
-    assert asked(copy, "SELECT count(*) FROM journal") == [(1,)]
+    assert asked(copy, "SELECT count(*) FROM events") == [(1,)]
     assert names(where.state) == ["watchkeeper.db"]
     assert not list(where.top.glob("*.part"))
     with pytest.raises(StoreError, match="is there already"):
@@ -154,7 +154,7 @@ def test_a_copy_to_a_folder_of_a_third_user(where: Ground) -> None:
         copies.back_up(where.database, theirs / "copy.db", replace=False)
     copies.back_up(where.database, theirs / "copy.db", replace=True)
     assert (theirs / "copy.db").lstat().st_uid == STRANGER
-    assert asked(theirs / "copy.db", "SELECT count(*) FROM journal") == [(1,)]
+    assert asked(theirs / "copy.db", "SELECT count(*) FROM events") == [(1,)]
     with pytest.raises(StartError, match="leads over"):
         copies.back_up(where.database, theirs / "way" / "copy.db", replace=False)
     assert where.untouched
@@ -176,7 +176,7 @@ def test_what_is_restored_belongs_to_the_daemon(where: Ground, backup: Path) -> 
     aside = copies.restore(backup, where.database, START)
     assert aside == where.database.with_name(REPLACED)
     assert names(where.state) == ["watchkeeper.db", "watchkeeper.db.lock", REPLACED]
-    assert asked(backup, "SELECT count(*) FROM journal") == [(1,)]
+    assert asked(backup, "SELECT count(*) FROM events") == [(1,)]
 
 
 def test_the_database_is_neither_its_copy_nor_its_backup(where: Ground) -> None:

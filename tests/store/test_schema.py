@@ -51,7 +51,7 @@ def test_every_table_of_ours_is_strict(tmp_path: Path) -> None:
     strict = {name for _, name, _, _, _, strict in conn.execute("PRAGMA table_list") if strict}
     assert strict == schema.TABLES
     with pytest.raises(sqlite3.IntegrityError):
-        conn.execute("INSERT INTO life VALUES (1, 'yesterday', 0, 0)")
+        conn.execute("INSERT INTO store_state VALUES (1, 'yesterday', 0, 0)")
     conn.close()
 
 
@@ -118,8 +118,8 @@ async def test_a_missing_table_is_damage(path: Path, *, read_only: bool) -> None
     """A database of ours that lacks a table is reported as damaged when it is opened, not at three in the morning."""
     async with await Store.open(path):
         pass
-    _change(path, "DROP TABLE latest", "DROP TABLE life")
-    with pytest.raises(StoreDamaged, match="lacks its tables latest, life"):
+    _change(path, "DROP TABLE latest", "DROP TABLE store_state")
+    with pytest.raises(StoreDamaged, match="lacks its tables latest, store_state"):
         await Store.open(path, read_only=read_only)
 
 

@@ -1,6 +1,7 @@
 """The database that version 0.1.0 wrote: form 2, before rows had checksums. Its upgrade keeps everything."""
 
 import sqlite3
+from collections.abc import Iterable
 from contextlib import closing
 from pathlib import Path
 from random import Random
@@ -14,16 +15,18 @@ from watchkeeper.store import Store, checked_rows, schema
 from watchkeeper.store import connection as database
 from watchkeeper.store.recovery import definitions, repair
 
-KEPT = ("series", "samples", "hours", "latest", "findings", "alerts", "journal", "outbox", "notes", "check_ins", "life")
+KEPT = ("series", "samples", "hours", "latest", "findings", "alerts", "outbox")
+TABLES = {"journal": "events", "notes": "probe_states", "check_ins": "job_reports", "life": "store_state"}
+"""What has another name since version 4."""
 
 
-def _content(path: Path) -> dict[str, list[tuple[object, ...]]]:
-    """Every row, by the columns that form 2 had."""
+def _content(path: Path, tables: Iterable[str]) -> list[list[tuple[object, ...]]]:
+    """Every row, by the columns that version 2 had."""
     columns = {
         table: [str(name) for (name,) in asked(path, f"SELECT name FROM pragma_table_info('{table}')") if name != "crc"]
-        for table in KEPT
+        for table in tables
     }
-    return {table: asked(path, f"SELECT {', '.join(columns[table])} FROM {table} ORDER BY 1, 2") for table in KEPT}
+    return [asked(path, f"SELECT {', '.join(names)} FROM {table} ORDER BY 1, 2") for table, names in columns.items()]
 
 
 NAMES = {
@@ -46,7 +49,7 @@ def _text(value: str) -> str:
 async def test_nothing_is_lost(path: Path) -> None:
     """It is upgraded in place: every value is unchanged, every row has its checksum and can be read."""
     older.make(path)
-    before = _content(path)
+    before = _content(path, (*KEPT, *TABLES))
     async with await Store.open(path, mend_at=START) as store:
         assert {each.key for each in await store.series()} > {SKERRY, HIDE_HUB}
         assert len(await store.latest()) == 4
@@ -61,7 +64,7 @@ async def test_nothing_is_lost(path: Path) -> None:
         assert len(await store.samples(SKERRY, START - DAY, START + DAY)) > older.SAMPLES
         await store.inspect(whole=True)
         assert await store.quarantined(START - DAY, START + 9999 * DAY) == []
-    assert _content(path) == {table: [_renamed(row) for row in rows] for table, rows in before.items()}
+    assert _content(path, (*KEPT, *TABLES.values())) == [[_renamed(row) for row in rows] for rows in before]
     for form in checked_rows.FORMS:
         assert asked(path, f"SELECT count(*) FROM {form.table} WHERE crc IS NULL") == [(0,)]
     assert repair.damaged_files(path) == []
@@ -80,7 +83,7 @@ async def test_a_row_that_cannot_be_read_is_moved(path: Path) -> None:
         assert found.id == 3
         assert HIDE_HUB in {each.key for each in await store.series()}  # from its newest observation
         moved = {each.source for each in await store.quarantined(START - DAY, START + 9999 * DAY)}
-        assert moved == {"outbox", "series", "notes"}
+        assert moved == {"outbox", "series", "probe_states"}
         await store.commit(samples(1))
 
 

@@ -271,9 +271,9 @@ async def test_numbers_from_an_address_are_harmless(store: Store, number: int) -
 @pytest.mark.parametrize(
     "sql",
     [
-        "UPDATE journal SET body = ''",
-        "DELETE FROM journal",
-        "INSERT OR REPLACE INTO journal (id, at_us, entry, body) VALUES (1, 0, '', '')",
+        "UPDATE events SET body = ''",
+        "DELETE FROM events",
+        "INSERT OR REPLACE INTO events (id, at_us, entry, body) VALUES (1, 0, '', '')",
     ],
 )
 async def test_a_line_of_the_journal_cannot_be_changed(store: Store, path: Path, sql: str) -> None:
@@ -372,7 +372,7 @@ async def test_every_time_is_the_callers(path: Path) -> None:
         await store.parcel_done(replace(sent, done_at=START + HOUR), line("sent", START + HOUR))
     times = [
         *asked(path, "SELECT first_at_us FROM series UNION ALL SELECT at_us FROM latest"),
-        *asked(path, "SELECT at_us FROM journal UNION ALL SELECT alive_at_us FROM life"),
+        *asked(path, "SELECT at_us FROM events UNION ALL SELECT last_commit_at_us FROM store_state"),
         *asked(path, "SELECT due_at_us FROM outbox UNION ALL SELECT made_at_us FROM outbox"),
     ]
     known = {START, START + MINUTE, START + HOUR}
@@ -439,7 +439,7 @@ async def test_closing_writes_what_waits(path: Path) -> None:
     await store.close()
     await asyncio.gather(*waiting)
     assert sorted(each.name for each in path.parent.iterdir()) == ["watchkeeper.db", "watchkeeper.db.lock"]
-    assert asked(path, "SELECT count(*) FROM journal") == [(50,)]
+    assert asked(path, "SELECT count(*) FROM events") == [(50,)]
 
 
 async def test_commands_read_while_the_daemon_writes(store: Store, path: Path) -> None:

@@ -206,7 +206,7 @@ class Soak:
         gc.collect()
         path = self.store.path
         with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as opened:
-            tables = ("samples", "hours", "days", "journal", "outbox", "findings", "alerts")
+            tables = ("samples", "hours", "days", "events", "outbox", "findings", "alerts")
             rows = {each: int(opened.execute(f"SELECT count(*) FROM {each}").fetchone()[0]) for each in tables}
         extent = await self.store.extent()
         itself = psutil.Process()

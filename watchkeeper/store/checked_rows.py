@@ -6,7 +6,7 @@ Redundancy Codes for Internet Applications", 2002: Hamming distance 4 up to 91,6
 others. It protects against damage, not against somebody who edits the file.
 
 It covers every column that decides what the row says. Not covered: derived values (outbox.head), and numbers that only
-order rows (journal.id, outbox.id): a change of one breaks the order of its tree, which SQLite's own checks find.
+order rows (events.id, outbox.id): a change of one breaks the order of its tree, which SQLite's own checks find.
 
 SQLite keeps text as it is, damaged or not, so text is read with `text_of`, which keeps bytes that are not UTF-8. Not
 here: what happens to a damaged row (store/recovery/quarantine.py). Samples have no checksum: it would take an eighth of
@@ -41,14 +41,14 @@ UNFIT = (StoreError, ValueError, TypeError, KeyError, AttributeError, Arithmetic
 SERIES = ("id", "key", "kind", "unit", "probe", "interval_s", "first_at_us")
 LATEST = ("series", "at_us", "observation")
 BODIES = ("key", "concern", "body")
-LIFE = ("alive_at_us", "journal_from_us")
-JOURNAL = ("at_us", "entry", "key", "body")
+STORE_STATE = ("last_commit_at_us", "events_from_us")
+EVENTS = ("at_us", "entry", "key", "body")
 OUTBOX = (
-    *("notifier", "thread", "state", "due_at_us", "made_at_us", "done_at_us", "tries", "trouble"),
+    *("notifier", "thread", "state", "due_at_us", "made_at_us", "done_at_us", "attempts", "error"),
     "message",
 )
-NOTES = ("owner", "body")
-CHECK_INS = ("job", "failed", "at_us", "said")
+PROBE_STATES = ("owner", "state")
+JOB_REPORTS = ("job", "failed", "at_us", "message")
 
 
 class RowDamaged(StoreDamaged):
@@ -71,11 +71,11 @@ class SeriesRow(NamedTuple):
     first_at_us: int
 
 
-class Life(NamedTuple):
-    """alive_at_us: the newest commit. journal_from_us: lines of the event log from before may be deleted."""
+class StoreState(NamedTuple):
+    """last_commit_at_us: the newest commit. events_from_us: lines of the event log from before may be deleted."""
 
-    alive_at_us: int
-    journal_from_us: int
+    last_commit_at_us: int
+    events_from_us: int
 
 
 def checksum(*values: object) -> int:
@@ -229,43 +229,43 @@ def _parcel(values: Values) -> Delivery:
     )
 
 
-def _note(values: Values) -> str:
+def _probe_state(values: Values) -> str:
     _text(values[0])
     return _text(values[1])
 
 
-def _check_in(values: Values) -> JobReport:
+def _job_report(values: Values) -> JobReport:
     job, failed, at_us, said = values
     return JobReport(_text(job), from_us(at_us), bool(failed), _text(said))
 
 
-def _life(values: Values) -> Life:
+def _store_state(values: Values) -> StoreState:
     from_us(values[0])
     from_us(values[1])
-    return Life(*values)
+    return StoreState(*values)
 
 
 SERIES_FORM = Form("series", ("id",), SERIES, _series, "a series")
 LATEST_FORM = Form("latest", ("series",), LATEST, _latest, "the newest sample of a series")
 FINDING_FORM = Form("findings", ("id",), BODIES, _finding, "a finding")
 ALERT_FORM = Form("alerts", ("id",), BODIES, _alert, "an alert")
-LIFE_FORM = Form("life", ("id",), LIFE, _life, "the time of the newest commit")
-JOURNAL_FORM = Form("journal", ("id",), JOURNAL, _line, "a line of the journal")
+STORE_STATE_FORM = Form("store_state", ("id",), STORE_STATE, _store_state, "the time of the newest commit")
+EVENT_FORM = Form("events", ("id",), EVENTS, _line, "a line of the event log")
 OUTBOX_FORM = Form("outbox", ("id",), OUTBOX, _parcel, "a message")
-NOTES_FORM = Form("notes", ("owner",), NOTES, _note, "the notes of a probe")
-CHECK_IN_FORM = Form("check_ins", ("job", "failed"), CHECK_INS, _check_in, "a check-in")
+PROBE_STATE_FORM = Form("probe_states", ("owner",), PROBE_STATES, _probe_state, "the state of a probe")
+JOB_REPORT_FORM = Form("job_reports", ("job", "failed"), JOB_REPORTS, _job_report, "a report")
 
 FORMS: tuple[Form[Any], ...] = (
-    *(SERIES_FORM, LATEST_FORM, FINDING_FORM, ALERT_FORM, LIFE_FORM),
-    *(OUTBOX_FORM, NOTES_FORM, CHECK_IN_FORM, JOURNAL_FORM),
+    *(SERIES_FORM, LATEST_FORM, FINDING_FORM, ALERT_FORM, STORE_STATE_FORM),
+    *(OUTBOX_FORM, PROBE_STATE_FORM, JOB_REPORT_FORM, EVENT_FORM),
 )
 """Every table with a checksum; series first, because the others are repaired from them."""
 
 
-def life_of(conn: sqlite3.Connection) -> Life | None:
+def store_state(conn: sqlite3.Connection) -> StoreState | None:
     """When the newest commit was; None where that is unknown. Raises RowDamaged."""
-    row = conn.execute(LIFE_FORM.selected).fetchone()
-    return None if row is None else LIFE_FORM.read(row)
+    row = conn.execute(STORE_STATE_FORM.selected).fetchone()
+    return None if row is None else STORE_STATE_FORM.read(row)
 
 
 @contextmanager

@@ -7,7 +7,7 @@ from watchkeeper.store import checked_rows
 from watchkeeper.store.codec import LINE, key_column
 from watchkeeper.store.timestamps import to_us
 
-_INSERT = "INSERT INTO journal (at_us, entry, key, body, crc) VALUES (?, ?, ?, ?, ?)"
+_INSERT = "INSERT INTO events (at_us, entry, key, body, crc) VALUES (?, ?, ?, ?, ?)"
 
 
 def append(conn: sqlite3.Connection, line: JournalLine) -> None:

@@ -25,12 +25,12 @@ DAMAGED_AT_ONCE = 1_000
 """The most damaged rows skipped at once; when those are moved away, the next ones are found."""
 
 _INSERT = (
-    "INSERT INTO outbox (id, notifier, thread, state, head, due_at_us, made_at_us, done_at_us, tries, trouble, message,"
-    " crc) VALUES (?, ?, ?, ?, 0, ?, ?, ?, ?, ?, ?, ?)"
+    "INSERT INTO outbox (id, notifier, thread, state, head, due_at_us, made_at_us, done_at_us, attempts, error,"
+    " message, crc) VALUES (?, ?, ?, ?, 0, ?, ?, ?, ?, ?, ?, ?)"
 )
 _UPDATE = (
     "UPDATE outbox SET notifier = ?, thread = ?, state = ?, head = 0, due_at_us = ?, made_at_us = ?, done_at_us = ?,"
-    " tries = ?, trouble = ?, message = ?, crc = ? WHERE id = ?"
+    " attempts = ?, error = ?, message = ?, crc = ? WHERE id = ?"
 )
 _OF_THREAD = "notifier = ? AND thread = ? AND state = 'waiting'"
 _LATER = f"{OUTBOX_FORM.selected} WHERE {_OF_THREAD} AND due_at_us > ?"

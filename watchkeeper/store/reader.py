@@ -127,21 +127,21 @@ class Reader:
 
     def level_samples(self, key: SeriesKey, since: datetime) -> LevelSamples:
         """One level's history since an instant, as arrays to refill a history with."""
-        life = next((life for _, life in self._good(checked_rows.LIFE_FORM)), None)
-        until_ms = LATEST_MS if life is None else life.alive_at_us // 1000 + AHEAD_MS
+        state = next((state for _, state in self._good(checked_rows.STORE_STATE_FORM)), None)
+        until_ms = LATEST_MS if state is None else state.last_commit_at_us // 1000 + AHEAD_MS
         with database.translated(self._path):
             return series_history.level_samples(self._conn, key, to_ms(since), until_ms)
 
     def note(self, owner: str) -> str:
         """What an owner wrote last; empty where it never did."""
-        found = self._good(checked_rows.NOTES_FORM, "WHERE owner = ?", (text_column(owner),))
+        found = self._good(checked_rows.PROBE_STATE_FORM, "WHERE owner = ?", (text_column(owner),))
         return next((text for _, text in found), "")
 
     def last_check_ins(self, job: str) -> LastJobReports:
         """A job's newest reports."""
         found = {
             each.failed: each
-            for _, each in self._good(checked_rows.CHECK_IN_FORM, "WHERE job = ?", (text_column(job),))
+            for _, each in self._good(checked_rows.JOB_REPORT_FORM, "WHERE job = ?", (text_column(job),))
         }
         return LastJobReports(found.get(False), found.get(True))
 
@@ -197,7 +197,7 @@ class Reader:
         # Lines that cannot be read are not counted: a page that came back shorter would be taken for the last one.
         while (wanted := most - len(found)) > 0:
             some = self._lines(given, last, wanted, oldest_first=after_id is not None)
-            found += [replace(line, id=row[0]) for row, line in self._judged(checked_rows.JOURNAL_FORM, some)]
+            found += [replace(line, id=row[0]) for row, line in self._judged(checked_rows.EVENT_FORM, some)]
             if len(some) < wanted:
                 break
             last = some[-1][0]
@@ -212,7 +212,7 @@ class Reader:
         where = " AND ".join(["TRUE", *(condition for condition, _ in every)])
         order = "ASC" if oldest_first else "DESC"
         return self._rows(
-            f"{checked_rows.JOURNAL_FORM.selected} WHERE {where} ORDER BY id {order} LIMIT ?",
+            f"{checked_rows.EVENT_FORM.selected} WHERE {where} ORDER BY id {order} LIMIT ?",
             (*(value for _, value in every), wanted),
         )
 
@@ -230,7 +230,7 @@ class Reader:
 
     def last_alive(self) -> datetime | None:
         """The instant of the newest commit; None where there is none yet, or it cannot be read."""
-        return next((from_us(life.alive_at_us) for _, life in self._good(checked_rows.LIFE_FORM)), None)
+        return next((from_us(state.last_commit_at_us) for _, state in self._good(checked_rows.STORE_STATE_FORM)), None)
 
     def _rows(self, sql: str, values: Sequence[Any] | Mapping[str, Any] = ()) -> list[Any]:
         with database.translated(self._path):

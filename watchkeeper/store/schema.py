@@ -26,7 +26,7 @@ MIGRATIONS = Migrations("watchkeeper")
 TABLES = frozenset(
     {
         *("series", "samples", "hours", "days", "latest", "findings", "alerts"),
-        *("life", "journal", "outbox", "notes", "check_ins", "quarantine"),
+        *("store_state", "events", "outbox", "probe_states", "job_reports", "quarantine"),
     }
 )
 """The tables of the newest version; a watchkeeper database that lacks one is damaged."""
@@ -65,9 +65,10 @@ def _checksums(db: Database) -> None:
 @MIGRATIONS(name="0004 plain names")
 def _plain_names(db: Database) -> None:
     """Give what is stored the names of today. A row that cannot be read stays as it is."""
-    _run(db.conn, statements.JOURNAL_TRIGGERS_OFF)
+    _run(db.conn, statements.EVENT_LOG_OPEN)
     names.rename(db.conn)
-    _run(db.conn, statements.JOURNAL_TRIGGERS)
+    _run(db.conn, statements.PLAIN_NAMES)
+    _run(db.conn, statements.QUARANTINE_SOURCES)
     db.conn.execute("PRAGMA user_version = 4")
 
 

@@ -240,12 +240,6 @@ DROP TRIGGER journal_keeps_text;
 DROP TRIGGER journal_keeps_ids;
 """
 
-JOURNAL_TRIGGERS_OFF = """
-DROP TRIGGER journal_keeps_lines;
-DROP TRIGGER journal_keeps_text;
-DROP TRIGGER journal_keeps_ids;
-"""
-
 # A line that cannot be read may be deleted from the event log when its copy is in quarantine. No id is used twice, so
 # that permits nothing else.
 JOURNAL_TRIGGERS = """
@@ -258,4 +252,46 @@ BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is changed'); END
 CREATE TRIGGER journal_keeps_ids BEFORE INSERT ON journal
 WHEN EXISTS (SELECT 1 FROM journal WHERE id = NEW.id)
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is replaced'); END;
+"""
+
+# Version 4: the triggers go before the rows of the event log are rewritten.
+EVENT_LOG_OPEN = """
+DROP TRIGGER journal_keeps_lines;
+DROP TRIGGER journal_keeps_text;
+DROP TRIGGER journal_keeps_ids;
+"""
+
+# store_state: one row. last_commit_at_us: the newest commit. events_from_us: lines of the event log from before may be
+# deleted, because the time for which the configuration keeps them is over.
+PLAIN_NAMES = """
+ALTER TABLE life RENAME TO store_state;
+ALTER TABLE store_state RENAME COLUMN alive_at_us TO last_commit_at_us;
+ALTER TABLE store_state RENAME COLUMN journal_from_us TO events_from_us;
+ALTER TABLE notes RENAME TO probe_states;
+ALTER TABLE probe_states RENAME COLUMN body TO state;
+ALTER TABLE check_ins RENAME TO job_reports;
+ALTER TABLE job_reports RENAME COLUMN said TO message;
+ALTER TABLE outbox RENAME COLUMN tries TO attempts;
+ALTER TABLE outbox RENAME COLUMN trouble TO error;
+DROP INDEX journal_at;
+DROP INDEX journal_entry;
+DROP INDEX journal_key;
+ALTER TABLE journal RENAME TO events;
+CREATE INDEX events_at ON events (at_us);
+CREATE INDEX events_entry ON events (entry);
+CREATE INDEX events_key ON events (key) WHERE key IS NOT NULL;
+CREATE TRIGGER events_keep_lines BEFORE DELETE ON events
+WHEN OLD.at_us >= coalesce((SELECT events_from_us FROM store_state), 0)
+AND NOT EXISTS (SELECT 1 FROM quarantine WHERE source = 'events' AND row = CAST(OLD.id AS TEXT))
+BEGIN SELECT RAISE(ABORT, 'the event log is append-only: no line is deleted'); END;
+CREATE TRIGGER events_keep_text BEFORE UPDATE ON events
+BEGIN SELECT RAISE(ABORT, 'the event log is append-only: no line is changed'); END;
+CREATE TRIGGER events_keep_ids BEFORE INSERT ON events
+WHEN EXISTS (SELECT 1 FROM events WHERE id = NEW.id)
+BEGIN SELECT RAISE(ABORT, 'the event log is append-only: no line is replaced'); END;
+"""
+
+QUARANTINE_SOURCES = """
+UPDATE quarantine SET source = CASE source WHEN 'journal' THEN 'events' WHEN 'life' THEN 'store_state'
+WHEN 'notes' THEN 'probe_states' WHEN 'check_ins' THEN 'job_reports' ELSE source END;
 """

@@ -17,7 +17,7 @@ from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Lev
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.model.records import Commit, Delivery, JournalLine, Quarantined, Seen
 from watchkeeper.store import checked_rows, event_lines, outbox_rows
-from watchkeeper.store.checked_rows import Damage, Life, RowDamaged, SeriesRow
+from watchkeeper.store.checked_rows import Damage, RowDamaged, SeriesRow, StoreState
 from watchkeeper.store.codec import ALERT, FINDING, OBSERVATION, key_column, text_column
 from watchkeeper.store.history.rollup import Chore, Step
 from watchkeeper.store.recovery import inspection, quarantine, replacement
@@ -47,12 +47,12 @@ _ALERT = (
     " ON CONFLICT (key, concern) DO UPDATE SET body = excluded.body, crc = excluded.crc"
 )
 _NOTE = (
-    "INSERT INTO notes (owner, body, crc) VALUES (?, ?, ?)"
-    " ON CONFLICT (owner) DO UPDATE SET body = excluded.body, crc = excluded.crc"
+    "INSERT INTO probe_states (owner, state, crc) VALUES (?, ?, ?)"
+    " ON CONFLICT (owner) DO UPDATE SET state = excluded.state, crc = excluded.crc"
 )
 _CHECK_IN = (
-    "INSERT INTO check_ins (job, failed, at_us, said, crc) VALUES (?, ?, ?, ?, ?)"
-    " ON CONFLICT (job, failed) DO UPDATE SET at_us = excluded.at_us, said = excluded.said, crc = excluded.crc"
+    "INSERT INTO job_reports (job, failed, at_us, message, crc) VALUES (?, ?, ?, ?, ?)"
+    " ON CONFLICT (job, failed) DO UPDATE SET at_us = excluded.at_us, message = excluded.message, crc = excluded.crc"
 )
 
 Described = tuple[Kind, Unit | None, str, float]
@@ -69,12 +69,12 @@ class Writer:
         self._samples: list[tuple[int, int, float | None, float | None]] = []
         self._latest: list[tuple[int, int, str, int]] = []
         self._alive_at: datetime | None = None
-        self._journal_from_us: int | None = None
+        self._events_from_us: int | None = None
 
     def forget(self) -> None:
         """Drop cached numbers after a rollback: numbers assigned in that transaction are not in the database."""
         self._known.clear()
-        self._journal_from_us = None
+        self._events_from_us = None
         self._done()
 
     def flush(self) -> None:
@@ -85,16 +85,16 @@ class Writer:
         self._conn.executemany(_SAMPLE, self._samples)
         self._conn.executemany(_LATEST, self._latest)
         if self._alive_at is not None:
-            replacement.write_life(self._conn, Life(to_us(self._alive_at), self._journal_from()))
+            replacement.write_store_state(self._conn, StoreState(to_us(self._alive_at), self._events_from()))
         self._done()
 
-    def _journal_from(self) -> int:
+    def _events_from(self) -> int:
         """Since when the event log is kept. 0 where that cannot be read: the next deletion of lines sets it again."""
-        if self._journal_from_us is None:
+        if self._events_from_us is None:
             with suppress(RowDamaged):
-                life = checked_rows.life_of(self._conn)
-                self._journal_from_us = 0 if life is None else life.journal_from_us
-        return self._journal_from_us or 0
+                state = checked_rows.store_state(self._conn)
+                self._events_from_us = 0 if state is None else state.events_from_us
+        return self._events_from_us or 0
 
     def _done(self) -> None:
         self._samples, self._latest, self._alive_at = [], [], None
@@ -124,7 +124,7 @@ class Writer:
         """Take one step of retention, on at most `limit` rows."""
         self.flush()  # the step sees what came before it in the same transaction
         step = chore(self._conn, limit, after)
-        self._journal_from_us = None
+        self._events_from_us = None
         if step.gone:
             self._known.clear()
         return step
@@ -134,7 +134,7 @@ class Writer:
         self.flush()
         moved = quarantine.set_aside(self._conn, damages, at)
         self._known.clear()
-        self._journal_from_us = None
+        self._events_from_us = None
         return moved
 
     def sweep(self, scopes: tuple[Scope, ...], at: datetime, *, rebuild: bool) -> Sequence[Quarantined]:

@@ -34,14 +34,14 @@ def test_a_copy_and_back(run: Run, database: Path, tmp_path: Path) -> None:
     result = run("backup", str(copy))
     assert result.exit_code == Exit.OK
     assert result.stdout.startswith(f"copied {database} to {copy}: ")
-    before = asked(database, "SELECT count(*) FROM journal")
+    before = asked(database, "SELECT count(*) FROM events")
     _add(database)
     result = run("restore", str(copy))
     assert result.exit_code == Exit.OK
     first, second = result.stdout.splitlines()
     assert first == f"restored {database} from {copy}"
     assert second.startswith(f"the database that was there is kept as {database}.replaced-")
-    assert asked(database, "SELECT count(*) FROM journal") == before
+    assert asked(database, "SELECT count(*) FROM events") == before
 
 
 def test_a_file_that_is_there_is_not_replaced(run: Run, database: Path, tmp_path: Path) -> None:

@@ -43,7 +43,7 @@ async def test_a_copy_while_the_daemon_writes(store: Store, path: Path, tmp_path
         number += 1
     assert await copying == target.stat().st_size
     assert asked(target, "PRAGMA integrity_check") == [("ok",)]
-    lines, parcels = asked(target, "SELECT count(*) FROM journal"), asked(target, "SELECT count(*) FROM outbox")
+    lines, parcels = asked(target, "SELECT count(*) FROM events"), asked(target, "SELECT count(*) FROM outbox")
     assert lines == parcels >= [(19,)]
     assert target.stat().st_mode & 0o777 == file_lock.FILE_MODE
     assert _names(tmp_path) == {"copy.db", "state"}
@@ -189,8 +189,8 @@ def test_a_backup_takes_the_place(backup: Path, path: Path) -> None:
     """What was in the backup is there again, what was there is kept beside it, and the daemon starts with it."""
     aside = copies.restore(backup, path, START)
     assert aside == path.with_name(REPLACED)
-    assert asked(path, "SELECT count(*) FROM journal") == [(damage.TRANSITIONS,)]
-    assert asked(aside, "SELECT count(*) FROM journal") == [(damage.TRANSITIONS + 1,)]
+    assert asked(path, "SELECT count(*) FROM events") == [(damage.TRANSITIONS,)]
+    assert asked(aside, "SELECT count(*) FROM events") == [(damage.TRANSITIONS + 1,)]
     assert path.stat().st_mode & 0o777 == file_lock.FILE_MODE
 
     async def start() -> int:
@@ -271,7 +271,7 @@ def _index(backup: Path) -> None:
     """An entry that the index lacks: every page is sound, and only the whole check finds it."""
     with closing(sqlite3.connect(backup, isolation_level=None)) as conn:
         conn.execute("PRAGMA writable_schema = ON")
-        conn.execute("UPDATE sqlite_schema SET sql = replace(sql, '(entry)', '(key)') WHERE name = 'journal_entry'")
+        conn.execute("UPDATE sqlite_schema SET sql = replace(sql, '(entry)', '(key)') WHERE name = 'events_entry'")
 
 
 def _lacks(backup: Path) -> None:
@@ -325,8 +325,8 @@ def test_a_backup_of_an_older_form(backup: Path, path: Path) -> None:
         ("CREATE TRIGGER away AFTER INSERT ON outbox BEGIN DELETE FROM outbox; END", "its trigger away is none of"),
         ("CREATE VIEW birds AS SELECT * FROM alerts", "its view birds is none of"),
         ("CREATE TABLE birds (ring TEXT)", "its table birds is none of"),
-        ("DROP INDEX journal_key", "its index journal_key is missing"),
-        ("ALTER TABLE life ADD COLUMN ring TEXT", "its table life is not as watchkeeper makes it"),
+        ("DROP INDEX outbox_open", "its index outbox_open is missing"),
+        ("ALTER TABLE series ADD COLUMN ring TEXT", "its table series is not as watchkeeper makes it"),
     ],
 )
 def test_a_backup_with_definitions_of_somebody_else(

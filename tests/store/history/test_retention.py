@@ -48,11 +48,11 @@ async def test_no_line_goes_before_its_time(store: Store, path: Path) -> None:
     await store.commit(Commit(journal=(line("old"), line("young", LATER))))
     await store.keep(RetentionLimits(journal=START - DAY))
     with closing(sqlite3.connect(path)) as conn, pytest.raises(sqlite3.IntegrityError, match="append-only"):
-        conn.execute("DELETE FROM journal WHERE id = 1")
+        conn.execute("DELETE FROM events WHERE id = 1")
     await store.keep(RetentionLimits(journal=START + DAY))
     await store.keep(RetentionLimits(journal=START - DAY))  # setting the clock back does not undo that
     with closing(sqlite3.connect(path)) as conn, pytest.raises(sqlite3.IntegrityError, match="append-only"):
-        conn.execute("DELETE FROM journal WHERE id = 2")
+        conn.execute("DELETE FROM events WHERE id = 2")
     assert len(await store.journal()) == 1
 
 

@@ -89,25 +89,25 @@ async def test_a_journal_line_leaves_only_for_the_quarantine(path: Path) -> None
     """The event log stays append-only: the trigger permits deleting what was moved, and nothing else."""
     async with await Store.open(path) as store:
         await store.commit(Commit(journal=tuple(line(f"line {n}") for n in range(5))))
-    _flip(path, "journal", "line 2")
+    _flip(path, "events", "line 2")
     async with await Store.open(path, mend_at=START) as store:
         assert [each.text for each in await store.journal()] == ["line 4", "line 3", "line 1", "line 0"]
         assert [each.text for each in await store.journal(limit=3)] == ["line 4", "line 3", "line 1"]
         (moved,) = await _moved(store)
-        assert (moved.source, moved.row) == ("journal", "3")
-    assert asked(path, "SELECT count(*) FROM journal WHERE id = 3") == [(0,)]
+        assert (moved.source, moved.row) == ("events", "3")
+    assert asked(path, "SELECT count(*) FROM events WHERE id = 3") == [(0,)]
     with pytest.raises(sqlite3.IntegrityError, match="append-only"):
-        _run(path, "DELETE FROM journal WHERE id = 2")
+        _run(path, "DELETE FROM events WHERE id = 2")
 
 
 async def test_a_command_leaves_it_out_and_changes_nothing(path: Path, caplog: pytest.LogCaptureFixture) -> None:
     """A reader beside the daemon returns the rest, and reports what it omitted."""
     async with await Store.open(path) as store:
         await store.commit(Commit(journal=(line("first"), line("second"))))
-    _flip(path, "journal", "first")
+    _flip(path, "events", "first")
     async with await Store.open(path, read_only=True) as store:
         assert [each.text for each in await store.journal()] == ["second"]
-    assert asked(path, "SELECT count(*) FROM journal") == [(2,)]
+    assert asked(path, "SELECT count(*) FROM events") == [(2,)]
     assert "1 stored rows cannot be read and are left out" in caplog.text
 
 
@@ -230,7 +230,7 @@ async def test_the_last_life_is_known_from_the_samples(path: Path) -> None:
     """The time since when the daemon was away is still reported."""
     async with await Store.open(path) as store:
         await store.commit(samples(20))
-    _run(path, "UPDATE life SET alive_at_us = 9223372036854775807")
+    _run(path, "UPDATE store_state SET last_commit_at_us = 9223372036854775807")
     async with await Store.open(path, mend_at=START + DAY) as store:
         assert await store.last_alive() == START + 19 * MINUTE
 
@@ -313,9 +313,9 @@ async def test_the_quarantine_is_bounded(store: Store, path: Path, monkeypatch: 
     monkeypatch.setattr(quarantine, "_BOUND", quarantine._BOUND.replace(str(quarantine.KEPT), "10"))
     await store.commit(Commit(journal=tuple(line(f"line {n}") for n in range(50))))
     with closing(sqlite3.connect(path, isolation_level=None)) as conn:
-        (sql,) = conn.execute("SELECT sql FROM sqlite_schema WHERE name = 'journal_keeps_text'").fetchone()
-        conn.execute("DROP TRIGGER journal_keeps_text")
-        conn.execute("UPDATE journal SET crc = 0")
+        (sql,) = conn.execute("SELECT sql FROM sqlite_schema WHERE name = 'events_keep_text'").fetchone()
+        conn.execute("DROP TRIGGER events_keep_text")
+        conn.execute("UPDATE events SET crc = 0")
         conn.execute(sql)
     assert await store.journal(limit=10) == []
     assert len(await _moved(store)) == 10
@@ -364,13 +364,13 @@ async def test_a_wrong_index_is_found_and_built_again(path: Path) -> None:
     """A flipped bit in an index page hides rows from queries; the weekly check finds and reports it."""
     async with await Store.open(path) as store:
         await store.commit(Commit(journal=tuple(line(f"line {n}") for n in range(50))))
-    assert harm.flip(path, "journal_key", b'["pool skerry","space"]', 3, 1)
+    assert harm.flip(path, "events_key", b'["pool skerry","space"]', 3, 1)
     assert asked(path, "PRAGMA quick_check") == [("ok",)]
     async with await Store.open(path, mend_at=START) as store:
         await store.check_indexes()
         assert len(await store.journal(key=SKERRY, limit=99)) == 50
         (moved,) = await _moved(store)
-        assert (moved.source, moved.row) == ("sqlite_schema", "journal_key")
+        assert (moved.source, moved.row) == ("sqlite_schema", "events_key")
         await store.check_indexes()
         assert len(await _moved(store)) == 1
     assert asked(path, "PRAGMA integrity_check") == [("ok",)]
@@ -418,13 +418,13 @@ async def test_a_hostile_trigger_does_not_run(path: Path) -> None:
     """An added trigger empties the outbox: it is removed before the first write, and reported."""
     async with await Store.open(path) as store:
         await store.commit(transition(1))
-    _run(path, "CREATE TRIGGER away AFTER INSERT ON journal BEGIN DELETE FROM outbox; END", "DROP INDEX journal_key")
+    _run(path, "CREATE TRIGGER away AFTER INSERT ON events BEGIN DELETE FROM outbox; END", "DROP INDEX events_key")
     async with await Store.open(path, mend_at=START) as store:
         await store.commit(transition(2))
         assert len(await store.parcels()) == 2
         about = {each.about for each in await _moved(store)}
-    assert about == {"the trigger away: it was removed", "the index journal_key: it was made again"}
-    assert asked(path, "SELECT name FROM sqlite_schema WHERE name IN ('away', 'journal_key')") == [("journal_key",)]
+    assert about == {"the trigger away: it was removed", "the index events_key: it was made again"}
+    assert asked(path, "SELECT name FROM sqlite_schema WHERE name IN ('away', 'events_key')") == [("events_key",)]
 
 
 def test_a_trigger_of_ours_with_other_words(path: Path) -> None:
@@ -432,13 +432,13 @@ def test_a_trigger_of_ours_with_other_words(path: Path) -> None:
     asyncio.run(_with_transition(path))
     _run(
         path,
-        "DROP TRIGGER journal_keeps_text",
-        "CREATE TRIGGER journal_keeps_text AFTER INSERT ON outbox BEGIN DELETE FROM outbox; END",
+        "DROP TRIGGER events_keep_text",
+        "CREATE TRIGGER events_keep_text AFTER INSERT ON outbox BEGIN DELETE FROM outbox; END",
     )
     asyncio.run(_with_transition(path))
     assert asked(path, "SELECT count(*) FROM outbox") == [(2,)]
     with pytest.raises(sqlite3.IntegrityError, match="append-only"):
-        _run(path, "UPDATE journal SET entry = 'x'")
+        _run(path, "UPDATE events SET entry = 'x'")
 
 
 async def _with_transition(path: Path) -> None:
@@ -461,7 +461,7 @@ def test_a_table_that_is_not_ours(path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("table", "many"), [("journal", 400), ("outbox", 400), ("samples", 4000), ("findings", 1), ("alerts", 1)]
+    ("table", "many"), [("events", 400), ("outbox", 400), ("samples", 4000), ("findings", 1), ("alerts", 1)]
 )
 @pytest.mark.parametrize("bit", [5, 6])
 def test_a_row_number_that_jumps_hides_no_other_row(tmp_path: Path, table: str, many: int, bit: int) -> None:
@@ -472,13 +472,13 @@ def test_a_row_number_that_jumps_hides_no_other_row(tmp_path: Path, table: str, 
     assert isinstance(before, int)
     assert before >= many
     _jump(path, table, bit)
-    if table in ("journal", "outbox", "samples"):
+    if table in ("events", "outbox", "samples"):
         assert asked(path, "PRAGMA integrity_check") != [("ok",)]
     _run(path, "CREATE TABLE birds (ring TEXT)")  # so that it counts as damaged, whatever SQLite makes of the key
     repair.repair(path, START)
     kept = asked(path, f"SELECT count(*) FROM {table}")[0][0]
     assert isinstance(kept, int)
-    assert kept - (1 if table == "journal" else 0) >= before - 1  # the event log has a line about it
+    assert kept - (1 if table == "events" else 0) >= before - 1  # the event log has a line about it
 
 
 async def _with_many(path: Path) -> None:

@@ -49,12 +49,13 @@ def _mended(path: Path) -> tuple[JournalLine, dict[str, int]]:
                 "latest": len(await store.latest()),
                 "findings": len(await store.findings()),
                 "alerts": len(await store.alerts()),
-                "journal": len(await store.journal(limit=9999)),
+                "events": len(await store.journal(limit=9999)),
                 "parcels": len(await store.parcels(only_open=False, limit=9999)),
-                "notes": len(await store.notes.read("returned")),
+                "probe_states": len(await store.notes.read("returned")),
             }
             for table in ("samples", "hours", "days"):
                 counts[table] = int(str(asked(path, f"SELECT count(*) FROM {table}")[0][0]))
+            await store.check_indexes()  # what the check at the start does not find
             assert asked(path, "PRAGMA integrity_check") == [("ok",)]
             assert asked(path, "PRAGMA foreign_key_check") == []
             await store.commit(transition(99))
@@ -99,11 +100,11 @@ def _definitions(path: Path, chance: Random) -> None:
         (_of_table("latest"), {"latest", "series"}),
         (_of_table("findings"), {"findings"}),
         (_of_table("alerts"), {"alerts"}),
-        (_of_table("journal"), {"journal"}),
+        (_of_table("events"), {"events"}),
         (_of_table("outbox"), {"parcels"}),
-        (_of_table("notes"), {"notes"}),
-        (_of_table("check_ins"), set()),
-        (_of_table("life"), set()),
+        (_of_table("probe_states"), {"probe_states"}),
+        (_of_table("job_reports"), set()),
+        (_of_table("store_state"), set()),
         (_of_table("sqlite_sequence"), set()),
         (_of_table("outbox_next"), set()),
     ],
@@ -120,7 +121,7 @@ def test_what_is_in_other_pages_is_kept(
     assert line.details["damage"]
     assert broken.with_name(ASIDE).stat().st_size == before
     assert repair.damaged_files(broken) == [broken.with_name(ASIDE)]
-    full = {**full, "journal": full["journal"] + 1}  # the line that reports it
+    full = {**full, "events": full["events"] + 1}  # the line that reports it
     assert {name for name in counts if counts[name] < full[name]} - {"series"} == lost - {"series"}
     assert not {name for name in counts if counts[name] > full[name]}
 
@@ -226,7 +227,7 @@ def test_a_missing_table_is_made_again(broken: Path, full: dict[str, int]) -> No
         conn.execute("DROP TABLE days")
     line, counts = _mended(broken)
     assert "lacks its tables days" in line.details["damage"]
-    assert counts == {**full, "days": 0, "journal": full["journal"] + 1}
+    assert counts == {**full, "days": 0, "events": full["events"] + 1}
 
 
 def test_an_empty_file_is_a_new_database(path: Path) -> None:
@@ -280,7 +281,7 @@ def test_a_power_cut_at_any_step_loses_nothing(
             assert left == 0
     _, counts = _mended(broken)
     assert full["samples"] - 2 * (damage.PAGE // 22) < counts["samples"] < full["samples"]
-    assert counts["journal"] == full["journal"] + 1
+    assert counts["events"] == full["events"] + 1
     (aside,) = repair.damaged_files(broken)
     assert aside.stat().st_size > 0
     names = {each.name for each in broken.parent.iterdir()}
@@ -308,20 +309,20 @@ def test_names_with_signs_of_a_pattern(tmp_path: Path, whole: Path) -> None:
 def test_rows_that_make_no_sense_are_not_taken_over(broken: Path) -> None:
     """Overwritten text and numbers may be readable without an error; they are validated like any input."""
     with closing(sqlite3.connect(broken, isolation_level=None)) as conn:
-        conn.execute("DROP TRIGGER journal_keeps_text")
-        conn.execute("UPDATE journal SET body = 'x' WHERE id = 3")
+        conn.execute("DROP TRIGGER events_keep_text")
+        conn.execute("UPDATE events SET body = 'x' WHERE id = 3")
         conn.execute("UPDATE outbox SET message = '{}' WHERE id = 4")
         conn.execute("UPDATE series SET kind = 'x' WHERE id = 2")
-        conn.execute("UPDATE notes SET body = 'x'")
+        conn.execute("UPDATE probe_states SET state = 'x'")
         conn.execute("UPDATE samples SET value = 9e999 WHERE series = 1 AND at_ms = (SELECT max(at_ms) FROM samples)")
         conn.execute("INSERT INTO samples VALUES (7, 1, 1.0, 2.0)")
-        conn.execute("UPDATE life SET alive_at_us = 9223372036854775807")
-        conn.execute("DROP TABLE check_ins")  # so that it counts as damaged
+        conn.execute("UPDATE store_state SET last_commit_at_us = 9223372036854775807")
+        conn.execute("DROP TABLE job_reports")  # so that it counts as damaged
     line, counts = _mended(broken)
     assert "3 series" in line.text
-    assert counts["journal"] == damage.TRANSITIONS
+    assert counts["events"] == damage.TRANSITIONS
     assert counts["parcels"] == damage.TRANSITIONS - 1
-    assert counts["notes"] == 0
+    assert counts["probe_states"] == 0
     assert asked(broken, "SELECT count(*) FROM samples WHERE series = 7 OR value > 1e300") == [(0,)]
 
 

@@ -18,8 +18,8 @@ from watchkeeper.store.timestamps import to_us
 # Lines are deleted from the oldest id on, up to the first that must still be kept: a line that was written with the
 # clock far behind is not deleted at once.
 _LINES = (
-    "DELETE FROM journal WHERE id IN (SELECT id FROM journal"
-    " WHERE id < coalesce((SELECT min(id) FROM journal WHERE at_us >= ?1), (SELECT max(id) FROM journal))"
+    "DELETE FROM events WHERE id IN (SELECT id FROM events"
+    " WHERE id < coalesce((SELECT min(id) FROM events WHERE at_us >= ?1), (SELECT max(id) FROM events))"
     " AND at_us < ?1 ORDER BY id LIMIT ?2)"
 )
 _PARCELS = "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox WHERE state = 'delivered' AND done_at_us < ? LIMIT ?)"
@@ -32,9 +32,9 @@ def drop_lines(before: datetime) -> Chore:
     def step(conn: sqlite3.Connection, limit: int, _after: int) -> Step:
         # The trigger that keeps the event log append-only permits the deletion of lines older than this.
         with suppress(RowDamaged):
-            life = checked_rows.life_of(conn)
-            if life is not None and life.journal_from_us < before_us:
-                replacement.write_life(conn, life._replace(journal_from_us=before_us))
+            state = checked_rows.store_state(conn)
+            if state is not None and state.events_from_us < before_us:
+                replacement.write_store_state(conn, state._replace(events_from_us=before_us))
         return _whole(conn.execute(_LINES, (before_us, limit)).rowcount, limit)
 
     return step

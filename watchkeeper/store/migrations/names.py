@@ -131,21 +131,36 @@ def _unchanged(values: Values) -> Values:
     return values
 
 
-def _renamed(form: Form[Any], rewrite: Rewrite = _unchanged) -> Renamed:
-    old = Form(form.table, form.place, form.columns, lambda values: form.decode(rewrite(values)), form.subject)
-    return Renamed(old, form, rewrite)
+def _table(
+    form: Form[Any],
+    rewrite: Rewrite = _unchanged,
+    *,
+    table: str = "",
+    columns: Mapping[str, str] | None = None,
+) -> Renamed:
+    """One table. table, columns: its name up to version 3, and the old names of its columns by the new ones."""
+    before = tuple((columns or {}).get(name, name) for name in form.columns)
+
+    def decode(values: Values) -> Any:  # noqa: ANN401  the form's own record
+        return form.decode(rewrite(values))
+
+    return Renamed(Form(table or form.table, form.place, before, decode, form.subject), form, rewrite)
 
 
 TABLES = (
-    _renamed(checked_rows.SERIES_FORM),
-    _renamed(checked_rows.LATEST_FORM, _last(**_OBSERVATION)),
-    _renamed(checked_rows.FINDING_FORM, _with_concern()),
-    _renamed(checked_rows.ALERT_FORM, _with_concern(**_ALERT)),
-    _renamed(checked_rows.LIFE_FORM),
-    _renamed(checked_rows.OUTBOX_FORM, _last(**_MESSAGE)),
-    _renamed(checked_rows.NOTES_FORM),
-    _renamed(checked_rows.CHECK_IN_FORM),
-    _renamed(checked_rows.JOURNAL_FORM, _last()),
+    _table(checked_rows.SERIES_FORM),
+    _table(checked_rows.LATEST_FORM, _last(**_OBSERVATION)),
+    _table(checked_rows.FINDING_FORM, _with_concern()),
+    _table(checked_rows.ALERT_FORM, _with_concern(**_ALERT)),
+    _table(
+        checked_rows.STORE_STATE_FORM,
+        table="life",
+        columns={"last_commit_at_us": "alive_at_us", "events_from_us": "journal_from_us"},
+    ),
+    _table(checked_rows.OUTBOX_FORM, _last(**_MESSAGE), columns={"attempts": "tries", "error": "trouble"}),
+    _table(checked_rows.PROBE_STATE_FORM, table="notes", columns={"state": "body"}),
+    _table(checked_rows.JOB_REPORT_FORM, table="check_ins", columns={"message": "said"}),
+    _table(checked_rows.EVENT_FORM, _last(), table="journal"),
 )
 """Every table with a checksum."""
 

@@ -26,7 +26,7 @@ class Scope:
 
 
 FREQUENT = (
-    *(Scope(form) for form in checked_rows.FORMS if form not in (checked_rows.OUTBOX_FORM, checked_rows.JOURNAL_FORM)),
+    *(Scope(form) for form in checked_rows.FORMS if form not in (checked_rows.OUTBOX_FORM, checked_rows.EVENT_FORM)),
     Scope(checked_rows.OUTBOX_FORM, OPEN),
 )
 """What the daemon works with. It is small, whatever the retention: checked often."""

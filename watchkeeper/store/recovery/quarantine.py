@@ -126,7 +126,7 @@ def _move(conn: sqlite3.Connection, damage: Damage, row: Values, at: datetime) -
     found = record(conn, form.table, place, damage.why, about(form, values), content, at)
     with checked_rows.wrong_indexes_allowed(conn):
         gone = conn.execute(f"DELETE FROM {form.table} WHERE {_where(form)}", _bound(damage.place)).rowcount  # noqa: S608  fixed texts
-    if not gone and form not in (checked_rows.JOURNAL_FORM, checked_rows.OUTBOX_FORM):
+    if not gone and form not in (checked_rows.EVENT_FORM, checked_rows.OUTBOX_FORM):
         _rebuild(conn, form)
     return found
 
@@ -199,9 +199,9 @@ def about(form: Form[Any], values: Values) -> str:
             return f"{form.subject}{_subject(named)}: the next sample replaces it"
         case "series":
             return f"{form.subject}{_subject(named)}: its samples are kept"
-        case "notes":
+        case "probe_states":
             return f"{form.subject} ({_short(named['owner'])}): what it remembered is lost, and it starts afresh"
-        case "check_ins":
+        case "job_reports":
             return f"{form.subject} of {_short(named['job'])}: it counts as not reported"
         case _:
             return f"{form.subject}{_subject(named)}"

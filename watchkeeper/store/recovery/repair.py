@@ -31,7 +31,7 @@ _STAMP = "%Y%m%dT%H%M%SZ"
 
 _MAGIC = b"SQLite format 3\0"
 _HEADER_BYTES = 100
-_MARKS = (b"journal_keeps_lines", b"watchkeeper0001 first tables")
+_MARKS = (b"events_keep_lines", b"journal_keeps_lines", b"watchkeeper0001 first tables")
 """In the definition of our tables, and in the record of our migrations: somewhere in every watchkeeper database."""
 
 DIFFERENCES = 3
@@ -43,7 +43,7 @@ _TOLD = {
     "hours": "hours of older samples",
     "days": "days of older samples",
     "alerts": "alerts",
-    "journal": "journal lines",
+    "events": "events",
     "outbox": "messages",
 }
 """What the event log line counts, and the words for it."""

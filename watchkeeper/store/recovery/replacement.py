@@ -39,8 +39,8 @@ def replace_row(conn: sqlite3.Connection, form: Form[Any], values: Values, at: d
             _latest(conn, values[0])
         case "alerts":
             _alert(conn, values)
-        case "life":
-            _life(conn, at)
+        case "store_state":
+            _store_state(conn, at)
         case _:
             pass  # the next sample or job report replaces it, or no other row has the information
 
@@ -132,10 +132,10 @@ def _latest(conn: sqlite3.Connection, number: int) -> None:
 def _newest_ms(conn: sqlite3.Connection) -> int:
     """The newest commit: no sample is newer."""
     try:
-        life = checked_rows.life_of(conn)
+        state = checked_rows.store_state(conn)
     except RowDamaged:
-        life = None
-    return 2**47 if life is None else life.alive_at_us // 1000 + 1
+        state = None
+    return 2**47 if state is None else state.last_commit_at_us // 1000 + 1
 
 
 def observation_from(series: SeriesRow, value: float | None, bound: float | None) -> Observation | None:
@@ -198,11 +198,11 @@ def _about(values: Values) -> Iterator[tuple[SeriesKey, Concern]]:
 
 def _moves(conn: sqlite3.Connection, key: SeriesKey, concern: Concern) -> list[JournalLine]:
     """The newest transitions of an alert, newest first."""
-    sql = f"{checked_rows.JOURNAL_FORM.selected} WHERE key = ? AND entry = ? ORDER BY id DESC LIMIT ?"
+    sql = f"{checked_rows.EVENT_FORM.selected} WHERE key = ? AND entry = ? ORDER BY id DESC LIMIT ?"
     found = []
     for row in conn.execute(sql, (key_column(key), Entry.TRANSITION.value, LINES_LOOKED_AT)).fetchall():
         try:
-            found.append(checked_rows.JOURNAL_FORM.read(row))
+            found.append(checked_rows.EVENT_FORM.read(row))
         except RowDamaged:
             continue
     return [line for line in found if line.concern is concern]
@@ -230,7 +230,7 @@ def _as_told(key: SeriesKey, concern: Concern, lines: list[JournalLine]) -> Aler
 # The newest commit ----------------------------------------------------------------------------------------------------
 
 
-def _life(conn: sqlite3.Connection, at: datetime) -> None:
+def _store_state(conn: sqlite3.Connection, at: datetime) -> None:
     """Derive it from the newest observation, which was written with it."""
     good = []
     for row in conn.execute(checked_rows.LATEST_FORM.selected).fetchall():
@@ -241,13 +241,14 @@ def _life(conn: sqlite3.Connection, at: datetime) -> None:
         good.append(row[2])
     newest_us = max((each for each in good if each <= to_us(at)), default=None)
     if newest_us is not None:
-        write_life(conn, checked_rows.Life(newest_us, 0))
+        write_store_state(conn, checked_rows.StoreState(newest_us, 0))
 
 
-def write_life(conn: sqlite3.Connection, life: checked_rows.Life) -> None:
+def write_store_state(conn: sqlite3.Connection, state: checked_rows.StoreState) -> None:
     """Write the instant of the newest commit, and since when the event log is kept."""
     conn.execute(
-        "INSERT INTO life (id, alive_at_us, journal_from_us, crc) VALUES (1, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET"
-        " alive_at_us = excluded.alive_at_us, journal_from_us = excluded.journal_from_us, crc = excluded.crc",
-        (*life, checked_rows.checksum(*life)),
+        "INSERT INTO store_state (id, last_commit_at_us, events_from_us, crc) VALUES (1, ?, ?, ?)"
+        " ON CONFLICT (id) DO UPDATE SET last_commit_at_us = excluded.last_commit_at_us,"
+        " events_from_us = excluded.events_from_us, crc = excluded.crc",
+        (*state, checked_rows.checksum(*state)),
     )

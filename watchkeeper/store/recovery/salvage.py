@@ -15,7 +15,7 @@ from datetime import datetime
 from operator import itemgetter
 from typing import Any
 
-from watchkeeper.store import checked_rows, outbox_rows
+from watchkeeper.store import checked_rows, outbox_rows, statements
 from watchkeeper.store.checked_rows import UNFIT, Form, RowDamaged, SeriesRow
 from watchkeeper.store.codec import key_column
 from watchkeeper.store.history.rollup import LATEST_MS
@@ -54,15 +54,16 @@ def salvage(damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) 
     for form in (
         checked_rows.FINDING_FORM,
         checked_rows.ALERT_FORM,
-        checked_rows.JOURNAL_FORM,
+        checked_rows.EVENT_FORM,
         checked_rows.OUTBOX_FORM,
     ):
         counts[form.table] = source.copy(form)
-    counts["notes"] = source.copy(checked_rows.NOTES_FORM)
-    counts["check_ins"] = source.copy(checked_rows.CHECK_IN_FORM)
-    source.copy(checked_rows.LIFE_FORM)
+    counts["probe_states"] = source.copy(checked_rows.PROBE_STATE_FORM)
+    counts["job_reports"] = source.copy(checked_rows.JOB_REPORT_FORM)
+    source.copy(checked_rows.STORE_STATE_FORM)
     with suppress(*UNREADABLE):  # an older format has none
         _copy(new, "quarantine", iter(damaged.execute("SELECT * FROM quarantine ORDER BY id LIMIT 1000").fetchall()))
+        new.execute(statements.QUARANTINE_SOURCES)
     source.tell_refused()
     _set_right(damaged, new, at)
     return counts
@@ -94,18 +95,19 @@ class _Source:
 
     def _rows_of(self, form: Form[Any]) -> Iterator[Row]:
         """A table's rows as its form selects them, however they can be reached."""
-        selected = form.selected if self._has_checksum(form) else form.selected.replace(", crc FROM", ", NULL FROM")
+        selected = self._selected(form)
         if inspection.numbered(form):
             return _reach(self.damaged, selected, form.place[0], (), 1, key_at=0)
         return _few(self.damaged, selected)
 
-    def _has_checksum(self, form: Form[Any]) -> bool:
-        """Is the table in the newest format? Older formats have no checksums."""
-        try:
-            self.damaged.execute(f"SELECT crc FROM {form.table} LIMIT 0")  # noqa: S608  fixed texts
-        except UNREADABLE:
-            return False
-        return True
+    def _selected(self, form: Form[Any]) -> str:
+        """The query of a table, by the names of its version. Versions 1 and 2 have no checksums."""
+        old = names.BY_NAME[form.table].old.selected
+        for sql in (form.selected, old):
+            with suppress(*UNREADABLE):
+                self.damaged.execute(f"{sql} LIMIT 0")
+                return sql
+        return old.replace(", crc FROM", ", NULL FROM")
 
     def _insert(self, form: Form[Any], row: Row, after: int | None) -> None:
         named = dict(zip((*form.place, *form.columns), row, strict=True)) | _derived(form)
@@ -139,7 +141,8 @@ def _checked(form: Form[Any], row: Row) -> Row:
 
 def _derived(form: Form[Any]) -> dict[str, Any]:
     """Columns that the checksum does not cover and that are corrected afterwards."""
-    return {"head": 0} if form is checked_rows.OUTBOX_FORM else {"id": 1} if form is checked_rows.LIFE_FORM else {}
+    derived = {checked_rows.OUTBOX_FORM.table: {"head": 0}, checked_rows.STORE_STATE_FORM.table: {"id": 1}}
+    return derived.get(form.table, {})
 
 
 def _series_from_latest(source: _Source) -> None:
@@ -291,10 +294,11 @@ def _number(value: object) -> bool:
 
 def _set_right(damaged: sqlite3.Connection, new: sqlite3.Connection, at: datetime) -> None:
     """Restore what must be true of the rows together."""
-    if new.execute("SELECT 1 FROM life").fetchone() is None:
-        replacement.replace_row(new, checked_rows.LIFE_FORM, (), at)
+    if new.execute("SELECT 1 FROM store_state").fetchone() is None:
+        replacement.replace_row(new, checked_rows.STORE_STATE_FORM, (), at)
     outbox_rows.recrown(new)
     # No id of an event log line or a delivery is used twice, even if the newest of them was lost.
     for name, newest in _few(damaged, "SELECT name, seq FROM sqlite_sequence"):
         if isinstance(newest, int) and 0 < newest < LARGEST_ID:
-            new.execute("UPDATE sqlite_sequence SET seq = max(seq, ?) WHERE name = ?", (newest, name))
+            today = "events" if name == "journal" else name
+            new.execute("UPDATE sqlite_sequence SET seq = max(seq, ?) WHERE name = ?", (newest, today))

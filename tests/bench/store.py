@@ -129,7 +129,7 @@ _TABLES = """
 CREATE TABLE samples (series INTEGER NOT NULL, at_ms INTEGER NOT NULL, value REAL, bound REAL,
     PRIMARY KEY (series, at_ms)) STRICT, WITHOUT ROWID;
 CREATE TABLE latest (series INTEGER PRIMARY KEY, at_us INTEGER NOT NULL, observation TEXT NOT NULL) STRICT;
-CREATE TABLE store_state (id INTEGER PRIMARY KEY, last_commit_at_us INTEGER NOT NULL) STRICT;
+CREATE TABLE life (id INTEGER PRIMARY KEY, alive_at_us INTEGER NOT NULL) STRICT;
 """
 _STATEMENTS = (
     "INSERT OR REPLACE INTO samples VALUES (?, ?, ?, ?)",
@@ -137,8 +137,7 @@ _STATEMENTS = (
         "INSERT INTO latest VALUES (?, ?, ?)"
         " ON CONFLICT (series) DO UPDATE SET at_us = excluded.at_us, observation = excluded.observation"
     ),
-    "INSERT INTO store_state (id, last_commit_at_us, events_from_us) VALUES (1, ?, 0) ON CONFLICT (id) DO UPDATE SET"
-    " last_commit_at_us = excluded.last_commit_at_us",
+    "INSERT INTO life VALUES (1, ?) ON CONFLICT (id) DO UPDATE SET alive_at_us = excluded.alive_at_us",
 )
 Rows = tuple[list[tuple[Any, ...]], ...]
 """For each of the statements, the rows of one turn."""

@@ -218,11 +218,13 @@ WAITING = "SELECT id, thread FROM outbox WHERE notifier LIKE '%log-book%' AND st
 KEPT = {
     "samples": f"{SAMPLES} WHERE m.at_ms < {{until_s}} * 1000 ORDER BY 1, 2",
     "alerts": "SELECT id, key, json_extract(body, '$.raised_at') FROM alerts WHERE {until_s} > 0 ORDER BY id",
-    "events": "SELECT id, at_us, key FROM journal WHERE at_us < {until_s} * 1000000 ORDER BY id",
+    "events": "SELECT id, at_us, key FROM {events} WHERE at_us < {until_s} * 1000000 ORDER BY id",
     "messages": "SELECT id, notifier, thread FROM outbox WHERE made_at_us < {until_s} * 1000000 ORDER BY id",
-    "job reports": "SELECT job, failed, at_us FROM check_ins WHERE {until_s} > 0",
+    "job reports": "SELECT job, failed, at_us FROM {job_reports} WHERE {until_s} > 0",
 }
 """What a database holds from before an instant. The two versions have these in the same columns."""
+FIRST_TABLES = {"events": "journal", "job_reports": "check_ins"}
+"""The names of tables up to version 3 of the database."""
 
 
 @host
@@ -632,7 +634,9 @@ def _rows(machine: Machine, query: str, path: str = DATABASE) -> list[str]:
 
 
 def _kept(machine: Machine, path: str, until_s: int) -> dict[str, list[str]]:
-    return {what: _rows(machine, query.format(until_s=until_s), path) for what, query in KEPT.items()}
+    (version,) = _rows(machine, "PRAGMA user_version", path)
+    tables = {name: first if int(version) < 4 else name for name, first in FIRST_TABLES.items()}
+    return {what: _rows(machine, query.format(until_s=until_s, **tables), path) for what, query in KEPT.items()}
 
 
 def _lost(before: dict[str, list[str]], after: dict[str, list[str]]) -> list[str]:

@@ -144,7 +144,7 @@ def _table(table: Table) -> Iterator[str]:
         cells = (f"`{key}`", takes, given if given in ("", NO_DEFAULT) else f"`{given}`", said)
         yield "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
     if issubclass(table.model, ProbeSettings):
-        yield from ("| `[probe.rules...]` | tables | | rules of its own, on top of the general ones |",)
+        yield from ("| `[probe.rules...]` | tables | | rules for this probe alone |",)
 
 
 def commands() -> str:

@@ -51,9 +51,9 @@ class HostRestartsSettings(ProbeSettings):
     usual_rules = RulesSettings(faulty=FaultySettings(priority="caution", failed_priority="warning"))
 
     kind: Literal["restarts"] = "restarts"
-    every: Duration = Field(60.0, description="time from one sample to the next")
-    timeout: Duration = Field(20.0, description="time after which reading the system's journal is given up")
-    remembered: Duration = Field(86_400.0, description="how long an unexpected restart counts as a fault")
+    every: Duration = Field(60.0, description="time between runs")
+    timeout: Duration = Field(20.0, description="time after which reading the system's journal is abandoned")
+    remembered: Duration = Field(86_400.0, description="how long an unexpected restart is reported as a fault")
     orderly: bool = Field(False, description="report restarts after an orderly shutdown too, as a caution for an hour")
 
 

@@ -46,9 +46,9 @@ class KernelLogSettings(ProbeSettings):
     """Faults that the kernel writes into its log: I/O errors, resets of disks, damaged file systems, hung tasks."""
 
     kind: Literal["kernel-log"] = "kernel-log"
-    every: Duration = Field(120.0, description="time from one sample to the next")
-    timeout: Duration = Field(20.0, description="time after which reading the system's journal is given up")
-    remembered: Duration = Field(86_400.0, description="how long a fault counts after the last message about it")
+    every: Duration = Field(120.0, description="time between runs")
+    timeout: Duration = Field(20.0, description="time after which reading the system's journal is abandoned")
+    remembered: Duration = Field(86_400.0, description="how long a fault is reported after the last message about it")
 
 
 def _text(value: object) -> str:

@@ -28,13 +28,16 @@ class PressureSettings(ProbeSettings):
     """How long tasks wait for disks and processors, as a share of the time within `window`."""
 
     kind: Literal["pressure"] = "pressure"
-    every: Duration = Field(60.0, description="time from one sample to the next")
-    window: Duration = Field(1800.0, description="time over which the share is taken")
+    every: Duration = Field(60.0, description="time between runs")
+    window: Duration = Field(1800.0, description="time over which the share is calculated")
     io_limit: float = Field(
-        0.8, gt=0, le=1, description="share of time (0 to 1) in which every task waited for disks; more is a fault"
+        0.8, gt=0, le=1, description="share of time (0 to 1) during which every task waits for disks; more is faulty"
     )
     cpu_limit: float = Field(
-        0.9, gt=0, le=1, description="share of time (0 to 1) in which some task waited for a processor; more is a fault"
+        0.9,
+        gt=0,
+        le=1,
+        description="share of time (0 to 1) during which some task waits for a processor; more is faulty",
     )
 
 

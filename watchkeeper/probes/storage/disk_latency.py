@@ -50,8 +50,8 @@ class DiskLatencySettings(ProbeSettings):
     """How long disks take for one read or write: slow against their own history and their array."""
 
     kind: Literal["disk-latency"] = "disk-latency"
-    every: Duration = Field(600.0, description="time from one sample to the next, over which the mean is taken")
-    timeout: Duration = Field(10.0, description="time after which a look is given up")
+    every: Duration = Field(600.0, description="time between runs, over which the mean is calculated")
+    timeout: Duration = Field(10.0, description="time after which a run is abandoned")
     exclude: tuple[str, ...] = Field((), description="disks that are not monitored, such as sdb")
 
 

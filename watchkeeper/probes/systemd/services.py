@@ -34,17 +34,17 @@ SERVICES_LIMIT = 500
 
 
 class ServicesSettings(ProbeSettings):
-    """Services of systemd between two looks: restarted again and again, or starting without end."""
+    """Services of systemd that restart repeatedly, or never finish starting."""
 
     kind: Literal["services"] = "services"
-    every: Duration = Field(300.0, description="time from one sample to the next")
-    timeout: Duration = Field(20.0, description="time after which systemd counts as not answering")
+    every: Duration = Field(300.0, description="time between runs")
+    timeout: Duration = Field(20.0, description="time after which systemd is reported as not answering")
     restarts_limit: int = Field(
-        3, ge=1, le=1000, description="restarts within `window` with which a service counts as faulty"
+        3, ge=1, le=1000, description="number of restarts within `window` from which a service is faulty"
     )
-    window: Duration = Field(3600.0, description="time in which restarts are counted")
+    window: Duration = Field(3600.0, description="time over which restarts are counted")
     longest_start: Duration = Field(
-        21_600.0, description="time after which a one-shot that never ended before counts as hanging"
+        21_600.0, description="time after which a one-shot service that has never completed is reported as hanging"
     )
     exclude: tuple[str, ...] = Field((), description="services that are not monitored; globs")
 

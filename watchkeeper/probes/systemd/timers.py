@@ -34,11 +34,11 @@ FORGOTTEN_AFTER = timedelta(days=7)
 
 
 class TimersSettings(ProbeSettings):
-    """Timers of systemd: whether each of them still runs. The distribution's own are left out."""
+    """Timers of systemd: whether each one still runs. Timers of the distribution are not monitored."""
 
     kind: Literal["timers"] = "timers"
-    every: Duration = Field(300.0, description="time from one sample to the next")
-    timeout: Duration = Field(10.0, description="time after which systemd counts as not answering")
+    every: Duration = Field(300.0, description="time between runs")
+    timeout: Duration = Field(10.0, description="time after which systemd is reported as not answering")
     exclude: tuple[str, ...] = Field((), description="timers that need not run; globs")
 
 

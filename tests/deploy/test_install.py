@@ -59,7 +59,7 @@ def test_old_keys_are_refused_before_anything_changes(tmp_path: Path) -> None:
         cwd=ROOT, env=environment, capture_output=True, text=True, check=False, timeout=120,
     )  # fmt: skip
     said = (tmp_path / "said").read_text() if (tmp_path / "said").exists() else done.stderr
-    assert done.returncode == 3, said
+    assert done.returncode == 78, said
     assert re.findall(r"in line (\d+) write (\S+) instead of (\S+)", " ".join(said.split())) == [
         ("2", "max_size", "most"),
         ("4", "heartbeat", "alive"),

@@ -5,7 +5,7 @@ RIG_CACHE=${HOST_RIG_CACHE:-${XDG_CACHE_HOME:-$HOME/.cache}/watchkeeper/rig}
 RIG_KEY=$RIG_CACHE/ssh/id_ed25519
 RIG_PORT=${HOST_RIG_PORT:-2322}
 if [ "${HOST_RIG_ACCEL:-}" = nspawn ]; then
-    RIG_KIND=container RIG_RUN=$RIG_CACHE/run-container RIG_SAVED=$RIG_CACHE/saved-container
+    RIG_KIND=container RIG_RUN=${HOST_RIG_RUN:-$RIG_CACHE/run-container} RIG_SAVED=$RIG_CACHE/saved-container
 else
     RIG_KIND=machine RIG_RUN=$RIG_CACHE/run RIG_SAVED=$RIG_CACHE/saved
 fi

@@ -61,7 +61,7 @@ async def test_full_and_mended(set_stage: Set) -> None:
     stage, heard = await set_stage(3.45)
     await stage.advance(12 * HOUR_S)
     assert {"pool skerry", "guest hide-hub", "service tide-log", "snapshots of ringing-db"} <= await standing(stage)
-    assert "things need you at once" in await page(stage)
+    assert "things need you now" in await page(stage)
     assert any("pool skerry" in message.headline for message in heard)
     await stage.advance(16 * HOUR_S)
     assert await standing(stage) <= {"snapshots of ringing-db"}

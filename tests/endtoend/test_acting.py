@@ -41,7 +41,7 @@ async def test_the_keeper_acts(tmp_path: Path) -> None:
             assert found
             data = {"word": found[1], "text": "Snapshot removed."}
             async with session.post(f"{daemon.address}keeper/note", data=data) as answer:
-                assert "Noted in the journal." in await answer.text()
+                assert "Noted in the event log." in await answer.text()
             data = {"word": found[1], "probe": "memory"}
             async with session.post(f"{daemon.address}keeper/run", data=data) as answer:
                 assert "memory ran." in await answer.text()

@@ -21,10 +21,10 @@ RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22a", "wcag22aa", "bes
 PATHS = (
     "",
     "events",
-    "subjects/1?span=month",
+    "subjects/1?span=6w",
     "subjects/7",
     "subjects/13",
-    "subjects/14?span=day",
+    "subjects/14?span=2d",
     "operator",
     "capacity?disk=32GiB&memory=2GiB",
     "preflight?subject=hide-hub",

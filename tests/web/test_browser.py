@@ -14,7 +14,7 @@ from watchkeeper.web.settings import PageSettings
 
 Scheme = Literal["light", "dark"]
 STATES = ("calm", "filling", "full", "fresh", "crowd")
-PATHS = ("", "events", "subjects/1", "subjects/13?span=month", "subjects/7", "subjects/17?span=day", "nothing")
+PATHS = ("", "events", "subjects/1", "subjects/13?span=6w", "subjects/7", "subjects/17?span=2d", "nothing")
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.timeout(300)]
 

@@ -139,7 +139,7 @@ async def test_what_is_being_typed_is_left_alone(show: Show) -> None:
 async def test_chart_is_read_off(show: Show) -> None:
     """The pointer over a chart tells the instant, in the host's time, and the value; leaving it tells nothing."""
     screen = await show(zone="America/New_York")
-    await screen.go("subjects/13?span=month")
+    await screen.go("subjects/13?span=6w")
     chart = screen.page.locator("svg.chart.wide")
     await chart.scroll_into_view_if_needed()
     box = await chart.bounding_box()
@@ -156,7 +156,7 @@ async def test_chart_is_read_off(show: Show) -> None:
 async def test_stretch_is_chosen_with_a_drag(show: Show) -> None:
     """Dragging over a chart draws that stretch alone; the spans lead back."""
     screen = await show()
-    await screen.go("subjects/13?span=month")
+    await screen.go("subjects/13?span=6w")
     chart = screen.page.locator("svg.chart.wide")
     await chart.scroll_into_view_if_needed()
     box = await chart.bounding_box()
@@ -171,7 +171,7 @@ async def test_stretch_is_chosen_with_a_drag(show: Show) -> None:
     assert "until=2026-" in screen.page.url
     await screen.has("From ")
     await screen.page.click("nav[aria-label='How much of the past'] a:has-text('month')")
-    assert screen.page.url.endswith("?span=month")
+    assert screen.page.url.endswith("?span=6w")
 
 
 async def test_lost_connection_is_told(show: Show) -> None:
@@ -193,7 +193,7 @@ async def test_everything_the_keeper_does(show: Show, *, script: bool) -> None:
     await screen.go("operator")
     await page.fill("#password", "not the password")
     await page.click("button:has-text('Sign in')")
-    await screen.has("That is not the password.")
+    await screen.has("Wrong password.")
     screen.complaints.clear()  # the browser notes the 403
     await page.fill("#password", PASSWORD)
     await page.click("button:has-text('Sign in')")
@@ -205,13 +205,13 @@ async def test_everything_the_keeper_does(show: Show, *, script: bool) -> None:
     await screen.has("Acknowledged.")
     await page.click(".others a:has-text('pool skerry')")
     await page.select_option("select[name=for]", "3d")
-    await page.click("button:has-text('Set aside')")
-    await screen.has("Set aside for 3 days.")
-    await page.click("button:has-text('Let it count again')")
-    await screen.has("It counts again.")
+    await page.click("button:has-text('Shelve')")
+    await screen.has("Shelved for 3 days.")
+    await page.click("button:has-text('Unshelve')")
+    await screen.has("No longer shelved.")
     await page.fill("#text", "Ordered a disk.")
     await page.click("button:has-text('Write it down')")
-    await screen.has("Noted in the journal.")
+    await screen.has("Noted in the event log.")
     await page.click("nav a:has-text('Keeper')")
     await page.select_option("#probe", "hide-hub")
     await page.click("button:has-text('Run it')")

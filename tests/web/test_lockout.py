@@ -125,5 +125,5 @@ async def test_cookie_of_a_known_browser(page: TestServer) -> None:
         _browser() as other,
         other.get(page.make_url("/operator"), headers={"Cookie": cookie.partition(";")[0]}) as answer,
     ):
-        assert "A note for the journal" not in await answer.text()
+        assert "Add a note to the event log" not in await answer.text()
         assert "Set-Cookie" not in answer.headers

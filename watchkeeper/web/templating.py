@@ -73,8 +73,12 @@ class Times:
 
 
 def render(name: str, context: Context, now: datetime, *, status: int = 200, **values: object) -> web.Response:
-    """A page rendered from a template."""
-    html = ENVIRONMENT.get_template(name).render(
-        host=clean(context.host, 60), prefix=context.prefix, times=Times(now, context.zone), **values
-    )
+    """A page rendered from a template. A value as_json is the path of its JSON form below /api/v1/."""
+    shared = {
+        "host": clean(context.host, 60),
+        "prefix": context.prefix,
+        "times": Times(now, context.zone),
+        "as_json": "",
+    }
+    html = ENVIRONMENT.get_template(name).render(shared | values)
     return web.Response(status=status, body=html.encode("utf-8", "replace"), content_type="text/html", charset="utf-8")

@@ -40,7 +40,7 @@ def test_a_short_one_is_refused() -> None:
     """Too short is wrong use, told without the password."""
     result = CliRunner().invoke(main, ["password"], input="gull\n")
     assert (result.exit_code, result.stdout) == (64, "")
-    assert "it has 4 signs; take 12 at least" in result.stderr
+    assert "it has 4 characters; use 12 to" in result.stderr
     assert "gull" not in result.stderr
 
 

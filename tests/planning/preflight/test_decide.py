@@ -213,7 +213,7 @@ def test_what_is_not_seen_any_more() -> None:
     (point,) = silent_points({"pool sker\x1bry": NOW - HOUR}, NOW)
     assert (point.verdict, point.matter) == (UNKNOWN, Matter.STORAGE_BELOW)
     assert "\x1b" not in point.about
-    assert point.reason.startswith("cannot tell: not measured for 1 h")
+    assert point.reason.startswith("cannot tell: no reading for 1 h")
 
 
 def test_services_answer_now() -> None:

@@ -105,8 +105,8 @@ async def test_following_the_link_does_nothing(station: Open) -> None:
     assert (await found.client.head(found.path)).status == 200
     assert found.acting.done == []
     assert "pool skerry full in about 3 days" in page
-    assert "It is told as a warning." in page
-    assert "I know of it" in page
+    assert "Its priority is warning." in page
+    assert "<button>Acknowledge</button>" in page
 
 
 async def test_the_form_acknowledges_once(station: Open) -> None:
@@ -133,7 +133,7 @@ async def test_one_that_was_used_acts_no_more_though_the_alert_is_back(station: 
     await found.send(page)
     found.store.raised = before
     status, text = await found.get(path)
-    assert (status, "Things have changed since" in text) == (409, True)
+    assert (status, "The alert has changed since" in text) == (409, True)
     assert (await found.send(page))[0] == 409
     assert len(found.acting.done) == 1
 
@@ -154,7 +154,7 @@ async def test_an_alert_that_moved_on_is_not_acknowledged(station: Open, changes
     _, page = await found.get()
     found.now_is(**changes)
     status, text = await found.get(path)
-    assert (status, "Things have changed since this message was sent" in text) == (409, True)
+    assert (status, "The alert has changed since this message was sent" in text) == (409, True)
     assert (await found.send(page))[0] == 409
     assert found.acting.done == []
 
@@ -192,7 +192,7 @@ async def test_a_link_that_is_none_of_ours(station: Open, text: str) -> None:
     """Whoever makes one up is told that it is good no more, and nothing else."""
     found = await station()
     status, page = await found.get(f"/watch/acknowledge?pass={text}")
-    assert (status, "This link is good no more" in page, "skerry" in page) == (410, True, False)
+    assert (status, "This link is not valid" in page, "skerry" in page) == (410, True, False)
     answer = await found.client.post("/watch/acknowledge", data={"pass": text})
     assert answer.status == 410
     assert found.acting.done == []

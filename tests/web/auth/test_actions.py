@@ -81,14 +81,14 @@ async def test_reading_needs_nobody_and_shows_no_form(station: Station_) -> None
     text = await found.text()
     assert "Three things need you" in text
     assert "<form" not in text
-    assert "Whoever signs in" in await found.text("/operator")
+    assert "After signing in" in await found.text("/operator")
 
 
 async def test_sign_in_and_out(station: Station_) -> None:
     """The right password opens the desk, a wrong one does not, and signing out closes it again."""
     found = await station()
     assert await found.sign_in("the hides are cold") == 403
-    assert "A note for the journal" not in await found.text("/operator")
+    assert "Add a note to the event log" not in await found.text("/operator")
     assert await found.sign_in() == 303
     assert "You are signed in." in await found.text("/operator")
     assert "You are signed in." not in await found.text("/operator")
@@ -124,7 +124,7 @@ async def test_acknowledge(station: Station_) -> None:
     alert = next(a for a in found.acting.store.raised if a.key == series.key)
     assert alert.state is State.ACKNOWLEDGED
     await found.send(f"/subjects/{series.id}/acknowledge", concern="full")
-    assert "nothing to acknowledge any more" in await found.text(f"/subjects/{series.id}")
+    assert "no active alert to acknowledge" in await found.text(f"/subjects/{series.id}")
 
 
 async def test_shelve_and_back(station: Station_) -> None:
@@ -135,13 +135,13 @@ async def test_shelve_and_back(station: Station_) -> None:
     page = f"/subjects/{series.id}"
     assert await found.send(f"{page}/shelve", concern="full", **{"for": "1d"}) == (303, page)
     text = await found.text(page)
-    assert "Set aside for a day." in text
-    assert "Set aside until" in text
-    assert "Set aside for now" in await found.text()
+    assert "Shelved for a day." in text
+    assert "Shelved until" in text
+    assert "Shelved" in await found.text()
     assert await found.send(f"{page}/unshelve", concern="full") == (303, page)
-    assert "It counts again." in await found.text(page)
+    assert "No longer shelved." in await found.text(page)
     await found.send(f"{page}/unshelve", concern="full")
-    assert "It was not set aside any more." in await found.text(page)
+    assert "It was not shelved." in await found.text(page)
     await found.send(f"{page}/shelve", concern="full", **{"for": "once"})
     assert found.acting.done[-1] == ("shelve", "pool skerry: space", "full", "once")
     await found.send(f"{page}/shelve", concern="not_answering", **{"for": "1h"})
@@ -200,7 +200,7 @@ async def test_no_act_without_a_session_or_its_word(station: Station_, act: obje
         answer = await found.client.post(path, data={**fields, "word": word}, allow_redirects=False)
         assert answer.status == 403
     assert found.acting.done == []
-    assert "A note for the journal" in await found.text("/operator")
+    assert "Add a note to the event log" in await found.text("/operator")
 
 
 @pytest.mark.parametrize(
@@ -274,7 +274,7 @@ async def test_guessing_is_bounded(station: Station_) -> None:
     answer = await found.client.post("/operator/sign-in", data={"password": PASSWORD}, allow_redirects=False)
     assert answer.status == 429
     assert int(answer.headers["Retry-After"]) in {1, 2}
-    assert "Too many tries" in await answer.text()
+    assert "Too many wrong passwords" in await answer.text()
 
 
 async def test_many_at_once_gain_nothing(station: Station_) -> None:

@@ -46,7 +46,7 @@ def test_nothing_is_shown() -> None:
 @pytest.mark.parametrize("password", ["", "eleven sign", "x" * (passwords.LONGEST + 1)])
 def test_short_and_long_are_refused(password: str) -> None:
     """Too short or too long is told by its length, without the password."""
-    with pytest.raises(ValueError, match=f"it has {len(password)} signs; take 12") as told:
+    with pytest.raises(ValueError, match=f"it has {len(password)} characters; use 12") as told:
         make(password)
     assert not password or password not in str(told.value)
 

@@ -94,7 +94,7 @@ def _level(values: list[float], capacity: float, ends: tuple[float, float, float
 
 def test_nothing_is_said() -> None:
     """Without a sample the picture says so."""
-    assert "No sample in this time." in "".join(drawn(_level([], 100.0)).itertext())
+    assert "No readings in this period." in "".join(drawn(_level([], 100.0)).itertext())
 
 
 def test_one_sample_is_a_dot() -> None:

@@ -89,18 +89,19 @@ def test_too_few_samples_is_not_well() -> None:
     for no_end in (NoEnd.TOO_FEW, NoEnd.UNCERTAIN, NoEnd.STILL, NoEnd.FAR):
         store.level(f"file system /{no_end.value}", "space", GIB, 2 * GIB, no_end=no_end)
     assert [q.why for q in board_of(store).quiet] == [
-        OkSeries.UNKNOWN,
-        OkSeries.UNKNOWN,
+        OkSeries.LEARNING,
+        OkSeries.UNCERTAIN,
         OkSeries.NO_END,
         OkSeries.NO_END,
     ]
+    assert [q.why.known for q in board_of(store).quiet] == [False, False, True, True]
 
 
 def test_series_without_a_finding_is_not_known() -> None:
     """A series that was seen but not judged yet is not counted as well."""
     store = readstore.calm()
     store.found.clear()
-    assert {q.why for q in board_of(store).quiet} == {OkSeries.UNKNOWN}
+    assert {q.why for q in board_of(store).quiet} == {OkSeries.LEARNING}
 
 
 def test_end_beyond_a_year_is_no_end() -> None:

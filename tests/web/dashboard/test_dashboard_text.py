@@ -21,10 +21,10 @@ DAY_S = 86_400.0
 @pytest.mark.parametrize(
     ("store", "verdict", "by_when"),
     [
-        (readstore.fresh(), "The watch has just begun", "No sample has come yet."),
-        (readstore.calm(), "Nothing needs you", "The nearest end: pool skerry, in about 6 months, Sat 15 May."),
-        (readstore.filling(), "Three things need you", "Next to run out: pool skerry, in about 3 days, Sat 28 Nov."),
-        (readstore.full(), "Eleven things need you at once", "Next to run out: file system /srv, in about 9 h"),
+        (readstore.fresh(), "Monitoring has just started", "No readings yet."),
+        (readstore.calm(), "Nothing needs you", "Next to fill up: pool skerry, in about 6 months (Sat 15 May)."),
+        (readstore.filling(), "Three things need you", "Next: pool skerry, full in about 3 days (Sat 28 Nov)."),
+        (readstore.full(), "Eleven things need you now", "Next: file system /srv, full in about 9 h"),
     ],
 )
 def test_verdict(store: ReadStoreDouble, verdict: str, by_when: str) -> None:
@@ -45,7 +45,7 @@ def test_one_thing() -> None:
     """One thing is told in the singular, with its own time."""
     board = board_of(_one())
     assert dashboard_text.verdict(board) == "One thing needs you"
-    assert dashboard_text.by_when(board, UTC) == "Time is up: pool skerry, in about 3 days, Sat 28 Nov."
+    assert dashboard_text.by_when(board, UTC) == "Next: pool skerry, full in about 3 days (Sat 28 Nov)."
 
 
 def test_appointment_is_exact() -> None:
@@ -55,7 +55,7 @@ def test_appointment_is_exact() -> None:
     store.alert(made.key, Concern.OVERDUE, Priority.CAUTION, HOUR)
     assert (
         dashboard_text.by_when(board_of(store), UTC)
-        == "Time is up: service hide-hub: certificate, in 16 days, Fri 11 Dec."
+        == "Next: service hide-hub: certificate, due in 16 days (Fri 11 Dec)."
     )
 
 
@@ -68,7 +68,7 @@ def test_no_end_in_sight() -> None:
     """Where no level fills, the second sentence says so; with nothing to say it stays empty."""
     store = ReadStoreDouble()
     store.answer("service hide-hub", 0.1)
-    assert dashboard_text.by_when(board_of(store), UTC) == "No level has an end in sight within a year."
+    assert dashboard_text.by_when(board_of(store), UTC) == "Nothing is expected to fill up within a year."
     store.all_series.clear()
     assert dashboard_text.by_when(board_of(store), UTC) == ""
 
@@ -77,7 +77,7 @@ def test_not_known_yet_is_said() -> None:
     """Just after the start no level has a forecast, which is not the same as none having an end."""
     store = ReadStoreDouble()
     store.level("pool skerry", "space", GIB, 2 * GIB, no_end=NoEnd.TOO_FEW)
-    assert dashboard_text.by_when(board_of(store), UTC) == "One thing is not known yet; that takes more samples."
+    assert dashboard_text.by_when(board_of(store), UTC) == "No forecast yet for pool skerry."
 
 
 def test_known_things_are_not_news() -> None:
@@ -134,19 +134,19 @@ def test_alert_without_a_finding() -> None:
 @pytest.mark.parametrize(
     ("seen", "words"),
     [
-        (None, "nothing seen yet"),
+        (None, "no reading yet"),
         (Level(KEY, GIB, 2 * GIB), "1 GiB of 2 GiB used (50 %), 1 GiB left"),
         (Level(KEY, float("inf"), 2 * GIB), "no figures"),
         (Answer(KEY, answered=True, took_s=0.038), "answered in 38 ms"),
         (Answer(KEY, answered=True, took_s=1.24), "answered in 1.2 s"),
         (Answer(KEY, answered=True), "answered in unknown time"),
-        (Answer(KEY, answered=False), "no answer"),
+        (Answer(KEY, answered=False), "not answering"),
         (Answer(KEY, answered=False, reason="status 502"), "status 502"),
         (Condition(KEY, ok=True), "OK"),
         (Condition(KEY, ok=False, reason="paused"), "paused"),
         (Condition(SeriesKey("file system /srv", "writable"), ok=False), "not writable"),
         (Deadline(KEY, None), "has never happened"),
-        (Deadline(KEY, readstore.NOW, readstore.NOW - timedelta(days=1)), "kept so far"),
+        (Deadline(KEY, readstore.NOW, readstore.NOW - timedelta(days=1)), "on time"),
     ],
 )
 def test_summary(seen: Level | Answer | Condition | Deadline | None, words: str) -> None:

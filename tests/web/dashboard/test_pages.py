@@ -58,17 +58,17 @@ async def read(client: Client, path: str = "/", status: int = 200) -> Reader:
 @pytest.mark.parametrize(
     ("state", "words"),
     [
-        ("calm", ["Nothing needs you", "16 well", "1 not known yet", "answers again after 4 min"]),
+        ("calm", ["Nothing needs you", "16 OK", "1 still learning", "answers again after 4 min"]),
         (
             "filling",
             [
-                "Three things need you", "full in about 3 days", "Nine times in ten: 2 to 5 days.",
-                "overdue by 2 days 4 h", "Since Mon 23 Nov 04:24, 2 days 4 h ago.", "systemctl list-timers --all",
-                "Known to you", "Over, and not acknowledged", "was silent",
+                "Three things need you", "full in about 3 days", "90 % range: 2 to 5 days.",
+                "overdue by 2 days 4 h", "Alert since Mon 23 Nov 04:24 (2 days 4 h).", "systemctl list-timers --all",
+                "Acknowledged", "Ended, not acknowledged", "did not answer",
             ],
         ),
-        ("full", ["Eleven things need you at once", "Suspended: no space left", "not answering for 20 min"]),
-        ("fresh", ["The watch has just begun", "No sample has come yet."]),
+        ("full", ["Eleven things need you now", "Suspended: no space left", "not answering for 20 min"]),
+        ("fresh", ["Monitoring has just started", "No readings yet."]),
     ],
 )  # fmt: skip
 async def test_board_says(page: Open, state: str, words: list[str]) -> None:
@@ -143,7 +143,7 @@ async def test_one_heading_and_landmarks(page: Open) -> None:
 async def test_no_style_or_script(page: Open) -> None:
     """The content policy refuses style attributes and scripts within the page; the one script is a file of ours."""
     client = await page(readstore.filling())
-    for path in ("/", "/events", "/subjects/13", "/subjects/17?span=day"):
+    for path in ("/", "/events", "/subjects/13", "/subjects/17?span=2d"):
         for tag, attributes in (await read(client, path)).tags:
             assert tag not in {"style", "iframe"}
             assert tag != "script" or attributes == {"src": "/static/page.js", "defer": None}
@@ -211,11 +211,11 @@ async def test_trouble_of_the_watch_comes_first(page: Open) -> None:
     )
     reader = await read(client)
     assert "the rules have not been applied" in reader.text
-    assert "The watch itself needs you" in reader.text
+    assert "Monitoring itself needs you" in reader.text
     assert "Nothing needs you" not in reader.text
 
 
-@pytest.mark.parametrize("span", ["day", "week", "month", "year"])
+@pytest.mark.parametrize("span", ["6h", "2d", "10d", "6w", "26w", "all"])
 async def test_every_subject_at_every_span(page: Open, span: str) -> None:
     """Each series of every kind has its page, its two pictures and its table."""
     store = readstore.full()
@@ -229,7 +229,7 @@ async def test_every_subject_at_every_span(page: Open, span: str) -> None:
 
 async def test_subject_by_name(page: Open) -> None:
     """A subject is found by its own name as well, slashes and all."""
-    reader = await read(await page(readstore.filling()), "/subjects/file%20system%20%2Fsrv?span=month")
+    reader = await read(await page(readstore.filling()), "/subjects/file%20system%20%2Fsrv?span=6w")
     assert "file system /srv" in reader.text
 
 
@@ -240,7 +240,7 @@ async def test_subject_says_what_was_found(page: Open) -> None:
     for expected in (
         "Growing 8.33 GiB a day since Tue 10 Nov; drops every day about 04:24",
         "full, earliest Thu 10 Dec",
-        "full, latest no end",
+        "full, latest no upper limit",
     ):
         assert expected in text
 
@@ -262,7 +262,7 @@ async def test_answer_shows_its_phases(page: Open) -> None:
     """Where an answer spent its time is a table."""
     store = readstore.calm()
     service = next(s for s in store.all_series if s.key == SeriesKey("service hide-hub", "answer"))
-    text = (await read(await page(store), f"/subjects/{service.id}?span=day")).text
+    text = (await read(await page(store), f"/subjects/{service.id}?span=2d")).text
     assert "name lookup 1 ms" in text
     assert "first byte 21 ms" in text
 
@@ -274,25 +274,50 @@ async def test_subject_that_has_just_come(page: Open) -> None:
     store.found.clear()
     store.seen.clear()
     text = (await read(await page(store), "/subjects/1")).text
-    for expected in ("Not known yet", "No sample in this time.", "None so far.", "Nothing has happened yet."):
+    for expected in ("Still learning", "No readings in this period.", "No alerts so far.", "No events yet."):
         assert expected in text
 
 
-async def test_span_follows_the_history(page: Open) -> None:
-    """A series of today is drawn over a day unasked, an older one over a week."""
+@pytest.mark.parametrize(
+    ("age", "offered", "usual"),
+    [
+        (HOUR, [], "all"),
+        (3 * DAY, ["6h", "2d", "all"], "all"),
+        (60 * DAY, ["6h", "2d", "10d", "6w", "all"], "10d"),
+        (900 * DAY, ["6h", "2d", "10d", "6w", "26w", "all"], "10d"),
+    ],
+)
+async def test_spans_follow_the_history(page: Open, age: timedelta, offered: list[str], usual: str) -> None:
+    """Only spans that the history fills are offered, besides all of it; by default 10 days are drawn at most."""
     store = readstore.calm()
-    store.all_series[0] = replace(store.all_series[0], first_at=NOW - HOUR)
-    client = await page(store)
-    for path, span in (("/subjects/1", "day"), ("/subjects/2", "week")):
-        current = [a["href"] for tag, a in (await read(client, path)).tags if tag == "a" and a.get("aria-current")]
-        assert f"{path}?span={span}" in current
+    store.all_series[0] = replace(store.all_series[0], first_at=NOW - age)
+    reader = await read(await page(store), "/subjects/1")
+    begin = next((i for i, (_, a) in enumerate(reader.tags) if a.get("aria-label") == "Period"), len(reader.tags))
+    links = [a for tag, a in reader.tags[begin:] if tag == "a" and a["href"].startswith("/subjects/1?span=")]
+    assert [a["href"].partition("=")[2] for a in links] == offered
+    assert [a["href"].partition("=")[2] for a in links if "aria-current" in a] == ([usual] if offered else [])
+
+
+@pytest.mark.parametrize(("old", "new"), [("day", "2d"), ("week", "10d"), ("month", "6w"), ("year", "all")])
+async def test_a_span_of_version_0_1_0_is_understood(page: Open, old: str, new: str) -> None:
+    """A bookmark shows the nearest span of today."""
+    client = await page(readstore.calm())
+    assert (await read(client, f"/subjects/1?span={old}")).text == (await read(client, f"/subjects/1?span={new}")).text
+
+
+async def test_no_reading_is_dated_before_the_first(page: Open) -> None:
+    """A long span over a short history begins with the history: aggregates have no times of before."""
+    store = readstore.calm()
+    young = store.all_series[0] = replace(store.all_series[0], first_at=NOW - 2 * HOUR)
+    text = (await read(await page(store), f"/subjects/{young.id}?span=26w")).text
+    assert "Tue 24 Nov" not in text
 
 
 async def test_condition_in_its_own_words(page: Open) -> None:
     """The picture and the table of a condition use the words of its quantity."""
     store = ReadStoreDouble()
     store.condition("file system /srv", "writable", "read-only since an error", HOUR)
-    text = (await read(await page(store), "/subjects/1?span=day")).text
+    text = (await read(await page(store), "/subjects/1?span=2d")).text
     assert text.count("not writable") > 2
 
 
@@ -320,7 +345,7 @@ async def test_missing_page(page: Open, path: str) -> None:
 async def test_bad_span(page: Open) -> None:
     """A bad value in a page's address says what is allowed."""
     reader = await read(await page(readstore.calm()), "/subjects/1?span=decade", 400)
-    assert "Write one of day, week, month, year." in reader.text
+    assert "Write one of 6h, 2d, 10d, 6w, 26w, all." in reader.text
 
 
 async def test_what_was_never_taken_stands_before_the_journal(page: Open) -> None:
@@ -333,10 +358,10 @@ async def test_what_was_never_taken_stands_before_the_journal(page: Open) -> Non
     store.open_parcels += [waiting, refused]
     client = await page(store)
     text = (await read(client, "/events")).text
-    assert "Messages that were never taken" in text
-    assert re.search(r"to\s+phone\s*, tried 2 times. status 410 <gone>", text)
+    assert "Undelivered messages" in text
+    assert re.search(r"to\s+phone\s*, 2 tries. status 410 <gone>", text)
     assert "connection refused" not in text
-    assert "Messages that were never taken" not in (await read(client, "/events?before=1")).text
+    assert "Undelivered messages" not in (await read(client, "/events?before=1")).text
 
 
 async def test_journal_by_day_and_page(page: Open) -> None:
@@ -353,9 +378,9 @@ async def test_journal_by_day_and_page(page: Open) -> None:
     older = next(link for link in first.links() if "before" in link)
     second = await read(client, older)
     assert "line 0" in second.text
-    assert "Newest lines" in second.text
-    assert "There are no older lines." in (await read(client, "/events?before=1")).text
-    assert "Nothing has happened yet." in (await read(await page(readstore.fresh()), "/events")).text
+    assert "Newest events" in second.text
+    assert "There are no older events." in (await read(client, "/events?before=1")).text
+    assert "No events yet." in (await read(await page(readstore.fresh()), "/events")).text
 
 
 def test_commands_in_advice() -> None:
@@ -383,11 +408,11 @@ async def test_a_chosen_stretch_of_the_past(page: Open) -> None:
     assert 'From <time datetime="2026-11-20T00:00:00Z">' in text
     assert 'class="fan"' not in text
     assert 'data-since="1795132800" data-until="1795219200"' in text
-    assert 'class="fan"' in await (await client.get("/subjects/13?span=week")).text()
+    assert 'class="fan"' in await (await client.get("/subjects/13?span=10d")).text()
     ago = await (await client.get("/subjects/13?since=36h")).text()
     assert 'datetime="2026-11-23T19:24:11Z"' in ago
-    until = await (await client.get("/subjects/13?span=day&until=24h")).text()
-    assert 'datetime="2026-11-23T07:24:11Z"' in until
+    until = await (await client.get("/subjects/13?span=2d&until=24h")).text()
+    assert 'datetime="2026-11-22T07:24:11Z"' in until
     for wrong in ("since=2026-11-21T00:00:00Z&until=2026-11-20T00:00:00Z", "since=2027-01-01T00:00:00Z"):
         answer = await client.get(f"/subjects/13?{wrong}")
         assert answer.status == 400

@@ -54,9 +54,9 @@ async def test_what_rests_on_it_stands_on_the_page() -> None:
         pool = next(s for s in store.all_series if s.key == POOL)
         guest = next(s for s in store.all_series if s.key.subject == "guest hide-hub")
         text = await (await client.get(f"/subjects/{pool.id}")).text()
-        around = text[text.index("What rests on it") :]
+        around = text[text.index("What depends on it") :]
         assert around.count(f'href="/subjects/{guest.id}"') == 1
         assert "heron" not in text
-        assert "What rests on it" not in await (await client.get(f"/subjects/{guest.id}")).text()
+        assert "What depends on it" not in await (await client.get(f"/subjects/{guest.id}")).text()
     finally:
         await client.close()

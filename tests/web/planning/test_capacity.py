@@ -220,7 +220,7 @@ def test_a_larger_host_is_drawn_beside_the_present_one() -> None:
     """With a disk added, the line of the present capacity stands too."""
     drawn = draw(store_answer(512 * GIB, Question(host_disk_bytes=TIB)), WIDE)
     assert 'class="before"' in drawn
-    assert "full as it is" in drawn
+    assert "full today" in drawn
     assert 'class="before"' not in draw(store_answer(512 * GIB, Question(disk_bytes=GIB)), WIDE)
 
 

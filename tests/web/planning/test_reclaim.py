@@ -47,7 +47,7 @@ async def test_page_and_api_answer_as_the_command_does(page: Open) -> None:
         assert "4 snapshots, 1 of them cannot be deleted" in text
     assert '<rect class="most" width="100.0" height="8"/><rect class="least" width="66.7" height="8"/>' in text
     assert 'method="post"' not in text
-    assert "Those of every store" in text
+    assert "All stores" in text
 
 
 async def test_a_store_that_is_not_there(page: Open) -> None:

@@ -274,7 +274,7 @@ def beneath_points(standing: Iterable[Alert], looked_at: Sequence[str], now: dat
 def silent_points(last_seen: Mapping[str, datetime], now: datetime) -> Iterator[Point]:
     """What has not been seen for too long: whether anything is wrong there is not known."""
     for subject, seen_at in last_seen.items():
-        why = f"cannot tell: not measured for {duration((now - seen_at).total_seconds())}"
+        why = f"cannot tell: no reading for {duration((now - seen_at).total_seconds())}"
         yield Point(Matter.STORAGE_BELOW, Verdict.UNKNOWN, clean(subject), why, passes=True)
 
 
@@ -313,4 +313,4 @@ def watch_point(newest_at: datetime | None, limit_s: float, now: datetime) -> Po
     if age_s > limit_s:
         why = f"it has recorded nothing for {duration(age_s)}; check whether it runs"
         return Point(Matter.MONITORING, Verdict.NO_GO, about, why, passes=True)
-    return Point(Matter.MONITORING, Verdict.GO, about, f"its newest measurement is {duration(age_s)} old")
+    return Point(Matter.MONITORING, Verdict.GO, about, f"its newest reading is {duration(age_s)} old")

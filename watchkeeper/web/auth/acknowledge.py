@@ -22,14 +22,14 @@ from watchkeeper.web.templating import render
 PATH = "/acknowledge"
 
 _GONE = (
-    "This link is good no more: it was changed on its way, it is older than 30 days, or watchkeeper was set up anew. "
-    "The newest message about the alert has another one."
+    "This link is not valid: it was changed on the way, it is older than 30 days, or watchkeeper was installed again. "
+    "The newest message about the alert has a new link."
 )
 _MOVED = (
-    "Things have changed since this message was sent, so nothing was acknowledged. The newest message about it has a "
-    "link of its own; the board shows how it stands now."
+    "The alert has changed since this message was sent, so nothing was acknowledged. The newest message about it has a "
+    "new link; the status page shows its present state."
 )
-_KNOWN = "This alert is acknowledged. Nothing more is needed."
+_KNOWN = "This alert is acknowledged. You need to do nothing more."
 
 
 @dataclass(slots=True)
@@ -65,7 +65,7 @@ async def act(request: web.Request) -> web.Response:
     if found is None or alert is None or not _open(found, alert, context) or text in links.used:
         return await _page(request, text)
     if not await links.acting.acknowledge(found.key, found.concern):
-        raise Refusal(409, "There was nothing to acknowledge any more.")
+        raise Refusal(409, "There is no active alert to acknowledge.")
     links.used.add(text)
     return _shown(context, now, f"{thing(found.key)}: acknowledged.", status=200)
 

@@ -37,7 +37,7 @@ SHELVINGS: dict[str, tuple[str, timedelta | None]] = {
     "1d": ("for a day", timedelta(days=1)),
     "3d": ("for 3 days", timedelta(days=3)),
     "7d": ("for a week", timedelta(days=7)),
-    "once": ("until it is over", None),
+    "once": ("until it ends", None),
 }
 """How long an alert can be shelved. Nothing is shelved permanently; the alert's own limit is 30 days."""
 
@@ -107,7 +107,7 @@ def _concern(fields: dict[str, str]) -> Concern:
     try:
         return Concern(fields.get("concern", ""))
     except ValueError:
-        raise Refusal(400, f"The concern is none of {', '.join(Concern)}.") from None
+        raise Refusal(400, f"concern must be one of {', '.join(Concern)}.") from None
 
 
 async def _done(request: web.Request, fields: dict[str, str], series: Series | None, said: str) -> web.Response:
@@ -122,7 +122,7 @@ async def acknowledge(request: web.Request) -> web.Response:
     acting, _, fields = await authorized_form(request)
     series = await of(request).one(QUANTITY_ID.given(request))
     done = await acting.acknowledge(series.key, _concern(fields))
-    said = "Acknowledged." if done else "There was nothing to acknowledge any more."
+    said = "Acknowledged." if done else "There is no active alert to acknowledge."
     return await _done(request, fields, series, said)
 
 
@@ -132,11 +132,11 @@ async def shelve(request: web.Request) -> web.Response:
     context = of(request)
     series = await context.one(QUANTITY_ID.given(request))
     if fields.get("for") not in SHELVINGS:
-        raise Refusal(400, f"How long is none of {', '.join(SHELVINGS)}.")
+        raise Refusal(400, f"for must be one of {', '.join(SHELVINGS)}.")
     words, span = SHELVINGS[fields["for"]]
     until = context.clock.now() + span if span else None
     done = await acting.shelve(series.key, _concern(fields), until)
-    return await _done(request, fields, series, f"Set aside {words}." if done else "There is no such alert.")
+    return await _done(request, fields, series, f"Shelved {words}." if done else "There is no such alert.")
 
 
 async def unshelve(request: web.Request) -> web.Response:
@@ -144,7 +144,7 @@ async def unshelve(request: web.Request) -> web.Response:
     acting, _, fields = await authorized_form(request)
     series = await of(request).one(QUANTITY_ID.given(request))
     done = await acting.unshelve(series.key, _concern(fields))
-    return await _done(request, fields, series, "It counts again." if done else "It was not set aside any more.")
+    return await _done(request, fields, series, "No longer shelved." if done else "It was not shelved.")
 
 
 async def note(request: web.Request) -> web.Response:
@@ -152,11 +152,11 @@ async def note(request: web.Request) -> web.Response:
     acting, _, fields = await authorized_form(request)
     text = " ".join(fields.get("text", "").split())
     if not 0 < len(text) <= LONGEST_NOTE:
-        raise Refusal(400, f"A note has between 1 and {LONGEST_NOTE} signs; this one has {len(text)}.")
+        raise Refusal(400, f"A note has between 1 and {LONGEST_NOTE} characters; this one has {len(text)}.")
     named = fields.get("series", "")
     series = await of(request).one(QUANTITY_ID.read(named)) if named.isascii() and named.isdecimal() else None
     await acting.note(text, series.key if series else None)
-    return await _done(request, fields, series, "Noted in the journal.")
+    return await _done(request, fields, series, "Noted in the event log.")
 
 
 async def run_now(request: web.Request) -> web.Response:

@@ -72,7 +72,7 @@ def _digest(password: str, made: Hashed) -> bytes:
 def make(password: str) -> Hashed:
     """The hash of a new password. Raises ValueError, without the password, if it is too short or too long."""
     if not SHORTEST <= len(password) <= LONGEST:
-        raise ValueError(f"it has {len(password)} signs; take {SHORTEST} at least and {LONGEST} at most")
+        raise ValueError(f"it has {len(password)} characters; use {SHORTEST} to {LONGEST}")
     bare = Hashed(LN, BLOCK, PARALLEL, secrets.token_bytes(SALT_BYTES), bytes(HASH_BYTES))
     return Hashed(bare.ln, bare.block, bare.parallel, bare.salt, _digest(password, bare))
 

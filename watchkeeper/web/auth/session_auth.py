@@ -84,7 +84,7 @@ def require_session(prefix: str) -> Middleware:
         if session_of(request) is None and request.path not in open_paths and not request.path.startswith(open_below):
             if "text/html" in request.headers.get("Accept", "") and request.method in {"GET", "HEAD"}:
                 return web.Response(status=303, headers={"Location": f"{prefix}/operator"})
-            raise Refusal(403, f"This page is read with the keeper's password; sign in at {prefix}/operator first.")
+            raise Refusal(403, f"Reading this page needs the password: sign in at {prefix}/operator first.")
         return await handler(request)
 
     return middleware
@@ -94,7 +94,7 @@ def require_session(prefix: str) -> Middleware:
 async def own_forms(request: web.Request, handler: Handler) -> web.StreamResponse:
     """Reject what a page of another site sends here through the visitor's browser."""
     if request.method not in {"GET", "HEAD", "OPTIONS"} and not from_here(request):
-        raise Refusal(403, "This did not come from a page of this host, so it is not obeyed.")
+        raise Refusal(403, "The request came from another site, so it was refused.")
     return await handler(request)
 
 
@@ -122,7 +122,7 @@ async def form(request: web.Request) -> dict[str, str]:
     if request.content_type != FORM:
         raise Refusal(415, f"{request.path} takes a form ({FORM}).")
     if (request.content_length or 0) > FORM_BYTES:
-        raise Refusal(413, "The form is larger than what is taken here.")
+        raise Refusal(413, "The form is too large.")
     fields = await request.post()
     return {name: value for name, value in fields.items() if isinstance(value, str)}
 
@@ -132,9 +132,9 @@ async def authorized_form(request: web.Request) -> tuple[Actions, Session, dict[
     desk, session = request.app[SESSION_AUTH], session_of(request)
     fields = await form(request)
     if desk.acting is None or session is None:
-        raise Refusal(403, "Only the keeper may do this: sign in first.")
+        raise Refusal(403, "This needs the password: sign in first.")
     if not hmac.compare_digest(fields.get("word", "").encode(), session.csrf.encode()):
-        raise Refusal(403, "The form was not made for this session; load its page again and send it anew.")
+        raise Refusal(403, "The form belongs to another session: reload its page and send it again.")
     return desk.acting, session, fields
 
 
@@ -178,11 +178,11 @@ async def sign_in(request: web.Request, visitor: Visitor, password: str) -> Sign
     """Begin a session. Raises Refusal: 403 for a wrong password, 429 if the visitor must wait."""
     desk = request.app[SESSION_AUTH]
     if desk.password is None:
-        raise Refusal(403, "No password is set, so nobody can sign in; see page.password.")
+        raise Refusal(403, "No password is set, so nobody can sign in; set page.password in the configuration.")
     try:
         async with desk.room.turn(visitor, lambda: request.transport is None):
             if not await asyncio.to_thread(_matches, desk, password[: passwords.LONGEST]):
-                raise Refusal(403, "That is not the password.")
+                raise Refusal(403, "Wrong password.")
             desk.room.budgets.right(visitor)
     except MustWait as wait:
         raise _too_many(wait) from None
@@ -193,10 +193,10 @@ async def sign_in(request: web.Request, visitor: Visitor, password: str) -> Sign
 
 def _too_many(wait: MustWait) -> Refusal:
     if wait.own:
-        said = f"Too many tries; wait {wait.seconds} s."
+        said = f"Too many wrong passwords; try again in {wait.seconds} s."
     else:
         said = (
-            f"Others are trying passwords, and browsers that have not signed in before take turns; try again in "
+            f"Others are trying passwords, and a browser that never signed in before has to take turns; try again in "
             f"{wait.seconds} s."
         )
     return Refusal(429, said, {"retry_after_s": wait.seconds})
@@ -214,7 +214,7 @@ def _matches(desk: SessionAuth, password: str) -> bool:
 def read_hash(source: SecretSource | None) -> str:
     """The hash of the password. Raises Refusal (503), with its location, if it cannot be read or is invalid."""
     if source is None:
-        raise Refusal(503, "No password is set; see page.password.")
+        raise Refusal(503, "No password is set; set page.password in the configuration.")
     try:
         text = source.read().get_secret_value()
         passwords.parse(text)

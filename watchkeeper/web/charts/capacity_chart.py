@@ -25,7 +25,7 @@ def draw(store: StoreAnswer, size: Size) -> str:
     """The picture of a store."""
     field = _Field(store, size)
     return picture(
-        f"{clean(store.key.subject)}: its level now and in 30, 90 and 365 days. The table after it says the same.",
+        f"{clean(store.key.subject)}: its level now and in 30, 90 and 365 days. The table below has the same values.",
         *field.axes(),
         *field.columns(store.growing, "grown", -1),
         *field.columns(store.written, "whole", 1),
@@ -103,6 +103,6 @@ class _Field:
         if store.capacity_before_bytes != store.capacity_bytes:
             before = self._y(store.capacity_before_bytes)
             yield element("path", d=f"M{left:g} {before:.1f}h{self._wide:g}", class_="before")
-            yield words("full as it is", left + 4, before - 5, class_="axis strong")
+            yield words("full today", left + 4, before - 5, class_="axis strong")
         today = self._y(store.used_bytes)
         yield element("path", d=f"M{left:g} {today:.1f}h{self._wide:g}", class_="today")

@@ -13,18 +13,27 @@ from watchkeeper.messages.wording import clean, condition_words
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Kind, Unit
 from watchkeeper.model.records import Sample, Series
-from watchkeeper.model.units import DAY_S
+from watchkeeper.model.units import DAY_S, HOUR_S
 from watchkeeper.web.charts.charts import Chart, Point
 from watchkeeper.web.charts.downsample import downsample
 from watchkeeper.web.charts.ticks import Tick, Ticks, count_ticks, duration_ticks, share_ticks, size_ticks
 
-SPANS_S = {"day": DAY_S, "week": 7 * DAY_S, "month": 30 * DAY_S, "year": 365 * DAY_S}
-"""How much of the past a subject's page can show."""
+SPANS = {
+    "6h": ("6 hours", 6 * HOUR_S),
+    "2d": ("2 days", 2 * DAY_S),
+    "10d": ("10 days", 10 * DAY_S),
+    "6w": ("6 weeks", 42 * DAY_S),
+    "26w": ("6 months", 182 * DAY_S),
+}
+"""How much of the past a subject's page can show, besides all of it: the words for it, and seconds."""
 
 POINTS = 360
 """Points of a curve: about one per two pixels of the wide picture; keeps a page small."""
 GAP_INTERVALS = 3.0
 """A pause of more intervals than this is a gap; the rule for `not_reporting` uses the same number."""
+
+TABLE = "Line chart; the table below has the same values."
+"""For screen readers, at the end of a chart's name."""
 
 UNIT_TICKS = {Unit.BYTES: size_ticks, Unit.COUNT: count_ticks, Unit.SHARE: share_ticks}
 
@@ -88,7 +97,7 @@ def _level(series: Series, samples: Sequence[Sample], found: Forecast | None, wi
     until_s = window.now_s + _ahead_s(found, window)
     ticks = UNIT_TICKS[series.unit or Unit.COUNT]
     return Chart(
-        f"{clean(str(series.key))}, used over time",
+        f"{clean(str(series.key))}, used over time. {TABLE}",
         window.since_s,
         until_s,
         window.now_s,
@@ -159,7 +168,7 @@ def _deadline(series: Series, samples: Sequence[Sample], window: Window) -> Char
     values = list(_values(curves))
     low, high = min(0.0, *values, 0.0), max(0.0, *values, 0.0) * 1.06 or 60.0
     return Chart(
-        f"{clean(str(series.key))}, time that was left",
+        f"{clean(str(series.key))}, time left. {TABLE}",
         window.since_s,
         window.now_s,
         window.now_s,
@@ -175,7 +184,7 @@ def _answer(series: Series, samples: Sequence[Sample], window: Window) -> Chart:
     curves = runs(samples, series.interval_s, lambda s: s.value)
     high = max(_values(curves), default=1.0) * 1.1 or 1.0
     return Chart(
-        f"{clean(str(series.key))}, time taken to answer",
+        f"{clean(str(series.key))}, response time. {TABLE}",
         window.since_s,
         window.now_s,
         window.now_s,
@@ -206,7 +215,7 @@ def stretches(
 
 def _condition(series: Series, samples: Sequence[Sample], window: Window) -> Chart:
     return Chart(
-        f"{clean(str(series.key))}, sound or not over time",
+        f"{clean(str(series.key))}, OK or faulty over time. {TABLE}",
         window.since_s,
         window.now_s,
         window.now_s,

@@ -238,4 +238,4 @@ def _empty(chart: Chart, size: Size) -> list[str]:
         return []
     wide, high = size.inner
     place = (size.margin_left + wide / 2, size.margin_top + high / 2)
-    return [words("No sample in this time.", *place, text_anchor="middle", class_="axis strong")]
+    return [words("No readings in this period.", *place, text_anchor="middle", class_="axis strong")]

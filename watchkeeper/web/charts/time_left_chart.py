@@ -128,7 +128,7 @@ def draw(marks: Sequence[Mark], unnamed: Sequence[Mark], layout: Layout, now: da
         for m, lane, top in zip(marks, lanes, layout.tops, strict=True)
     ]
     return picture(
-        "Staff of time left, from now to a year, on a logarithmic scale. The list beside it says the same in words.",
+        "Timeline of the time left, from now to one year, logarithmic. The list beside it has the same values.",
         _staff(height, now, zone),
         *(_dot(m, height) for m in unnamed),
         *leaders,

@@ -26,12 +26,19 @@ ENDING = frozenset({Concern.FULL, Concern.OVERDUE})
 
 
 class OkSeries(Enum):
-    """Why a series has no place on the time-left chart."""
+    """Why a series has no place on the time-left chart, in the words of the page."""
 
-    NO_END = "no end in sight within a year"
+    NO_END = "not expected to fill within a year"
+    NOT_DUE = "due in over a year"
     ANSWERS = "answering"
-    SOUND = "sound"
-    UNKNOWN = "not known yet"
+    SOUND = "healthy"
+    LEARNING = "still learning"
+    UNCERTAIN = "too uncertain to forecast"
+
+    @property
+    def known(self) -> bool:
+        """True if the series was evaluated and is OK; False if nothing can be said about it yet."""
+        return self not in {OkSeries.LEARNING, OkSeries.UNCERTAIN}
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +232,7 @@ WELL = {
     Kind.ANSWER: OkSeries.ANSWERS,
     Kind.CONDITION: OkSeries.SOUND,
     Kind.LEVEL: OkSeries.NO_END,
-    Kind.DEADLINE: OkSeries.NO_END,
+    Kind.DEADLINE: OkSeries.NOT_DUE,
 }
 
 
@@ -233,7 +240,11 @@ def _quiet(
     series: Series, found: Mapping[tuple[SeriesKey, Concern], Finding], seen: Mapping[SeriesKey, Observation]
 ) -> QuietSeries:
     finding = found.get((series.key, CONCERN[series.kind]))
-    forecast = finding.forecast if finding else None
-    unknown = finding is None or (forecast is not None and forecast.no_end in {NoEnd.TOO_FEW, NoEnd.UNCERTAIN})
-    why = OkSeries.UNKNOWN if unknown else WELL[series.kind]
-    return QuietSeries(series.id, series.key, why, finding, seen.get(series.key))
+    return QuietSeries(series.id, series.key, _why(series.kind, finding), finding, seen.get(series.key))
+
+
+def _why(kind: Kind, finding: Finding | None) -> OkSeries:
+    no_end = finding.forecast.no_end if finding and finding.forecast else None
+    if finding is None or no_end is NoEnd.TOO_FEW:
+        return OkSeries.LEARNING
+    return OkSeries.UNCERTAIN if no_end is NoEnd.UNCERTAIN else WELL[kind]

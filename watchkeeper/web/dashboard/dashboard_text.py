@@ -1,4 +1,4 @@
-"""Sentences of the page alone: its verdict, its headings. Shared wording comes from messages/wording.py.
+"""Sentences of the page alone: its headline, its headings. Shared wording comes from messages/wording.py.
 
 Pure.
 """
@@ -30,17 +30,21 @@ _NUMBERS = (
 
 
 WAS = {
-    Concern.FULL: "was filling",
+    Concern.FULL: "was filling up",
     Concern.OVERDUE: "was overdue",
-    Concern.NOT_ANSWERING: "was silent",
-    Concern.FAULTY: "was unsound",
-    Concern.NOT_REPORTING: "brought no sample",
+    Concern.NOT_ANSWERING: "did not answer",
+    Concern.FAULTY: "was faulty",
+    Concern.NOT_REPORTING: "did not report",
 }
 """What an alert that is over was about."""
 
 
 NAMED_UNSEEN = 3
 """So many things that could not be looked at are named in one sentence; the list below has all."""
+
+FEW = 3
+"""How many names a sentence lists at most."""
+
 
 TELLS_SINCE = frozenset({Concern.NOT_ANSWERING, Concern.FAULTY, Concern.NOT_REPORTING})
 """Concerns whose own phrase already says since when."""
@@ -54,27 +58,27 @@ def counted(count: int, one: str, many: str) -> str:
 def verdict(board: Dashboard, *, troubled: bool = False) -> str:
     """Whether anything needs the operator: the page's first sentence. troubled: monitoring itself has a problem."""
     if troubled and not board.needing:
-        return "The watch itself needs you"
+        return "Monitoring itself needs you"
     if board.newest_at is None and not board.needing:
-        return "The watch has just begun"
+        return "Monitoring has just started"
     if not board.needing:
         return "Nothing new needs you" if board.known or board.aside else "Nothing needs you"
     told = counted(len(board.needing), "thing needs you", "things need you")
-    return f"{told} at once" if board.needing[0].alert.priority is Priority.ALARM else told
+    return f"{told} now" if board.needing[0].alert.priority is Priority.ALARM else told
 
 
 def by_when(board: Dashboard, zone: tzinfo) -> str:
     """The second sentence: by when, or what comes next."""
     if board.newest_at is None and not board.needing:
-        return "No sample has come yet. The first ones come within a minute or so; this page then shows what they say."
+        return "No readings yet. The first ones arrive within about a minute."
     ahead = [(s.finding.ends_at, s) for s in board.needing if s.finding and s.alert.concern in ENDING]
     soonest = min(((at, s) for at, s in ahead if at is not None and at > board.at), key=lambda p: p[0], default=None)
     if soonest is not None:
         at, first = soonest
         left_s = (at - board.at).total_seconds()
         words = about(left_s) if first.alert.concern is Concern.FULL else duration(left_s)
-        which = "Next to run out" if len(board.needing) > 1 else "Time is up"
-        return f"{which}: {thing(first.alert.key)}, in {words}, {moment(at, zone, board.at)}."
+        what = "full" if first.alert.concern is Concern.FULL else "due"
+        return f"Next: {thing(first.alert.key)}, {what} in {words} ({moment(at, zone, board.at)})."
     return "" if board.needing else _next(board, zone)
 
 
@@ -93,11 +97,19 @@ def _next(board: Dashboard, zone: tzinfo) -> str:
     if estimated:
         first = estimated[0]
         at = board.at + timedelta(seconds=first.left_s)
-        return f"The nearest end: {thing(first.finding.key)}, in {about(first.left_s)}, {moment(at, zone, board.at)}."
-    unknown = sum(q.why is OkSeries.UNKNOWN for q in board.quiet)
+        return f"Next to fill up: {thing(first.finding.key)}, in {about(first.left_s)} ({moment(at, zone, board.at)})."
+    unknown = [thing(q.key) for q in board.quiet if not q.why.known]
     if unknown:
-        return f"{counted(unknown, 'thing is', 'things are')} not known yet; that takes more samples."
-    return "No level has an end in sight within a year." if board.quiet or board.places else ""
+        return f"No forecast yet for {_some(unknown)}."
+    return "Nothing is expected to fill up within a year." if board.quiet or board.places else ""
+
+
+def _some(names: Sequence[str]) -> str:
+    """The first names of a list: `pool skerry, pool jetty and 3 more`."""
+    named = list(dict.fromkeys(names))
+    if len(named) <= FEW:
+        return " and ".join([", ".join(named[:-1]), named[-1]] if len(named) > 1 else named)
+    return f"{', '.join(named[: FEW - 1])} and {len(named) - FEW + 1} more"
 
 
 def left(place: Place) -> str:
@@ -157,27 +169,27 @@ def why(finding: Finding | None, seen: Observation | None, zone: tzinfo) -> str:
 def since(alert: Alert, board: Dashboard, zone: tzinfo) -> str:
     """Since when an alert is active, or when it ended."""
     if not alert.standing and alert.ended_at:
-        return f"ended {instant(alert.ended_at, zone, board.at)}, by itself"
+        return f"ended {instant(alert.ended_at, zone, board.at)}"
     if alert.raised_at is None:
         return ""
     lasted_s = (board.at - alert.raised_at).total_seconds()
-    return f"since {instant(alert.raised_at, zone, board.at)}, {duration(lasted_s)} ago"
+    return f"alert since {instant(alert.raised_at, zone, board.at)} ({duration(lasted_s)})"
 
 
 def summary(seen: Observation | None) -> str:
     """The newest observation in a few words."""
     match seen:
         case None:
-            return "nothing seen yet"
+            return "no reading yet"
         case Level():
             return fill(seen) if math.isfinite(seen.used) and seen.capacity > 0 else "no figures"
         case Answer():
-            return f"answered in {seconds(seen.took_s)}" if seen.answered else seen.reason or "no answer"
+            return f"answered in {seconds(seen.took_s)}" if seen.answered else seen.reason or "not answering"
         case Condition():
             sound, unsound, _ = condition_words(seen.key)
             return sound if seen.ok else seen.reason or unsound
         case Deadline():
-            return "kept so far" if seen.last_at else "has never happened"
+            return "on time" if seen.last_at else "has never happened"
         case _:
             assert_never(seen)
 
@@ -190,5 +202,5 @@ def seconds(took_s: float | None) -> str:
 
 
 def well_line(groups: Sequence[tuple[OkSeries, int]]) -> str:
-    """What is OK, counted: `14 answering, 9 sound`."""
-    return ", ".join(f"{count} {'with ' if why is OkSeries.NO_END else ''}{why.value}" for why, count in groups)
+    """What is OK, counted: `14 answering, 9 healthy`."""
+    return ", ".join(f"{count} {why.value}" for why, count in groups)

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from watchkeeper.messages.wording import clean, duration, thing, what_to_look_at
 from watchkeeper.model.alert import Priority, State
-from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.observation import Level, SeriesKey
 from watchkeeper.model.records import JournalLine
 from watchkeeper.web.api.handlers import BEFORE, STATUS_EVENTS, set_aside
 from watchkeeper.web.auth.session_auth import viewer
@@ -40,6 +40,8 @@ ROWS, ROWS_LINE = 12, 4
 
 The stylesheet has the classes h12, h16 and h20 for the sums.
 """
+HIGH_SHARE = 0.8
+"""A level without a forecast is shown in the open from this share on, not in a folded list. Our own choice."""
 LONG_NAME = 25
 """A name of more characters than this has a second line on a narrow phone."""
 
@@ -60,6 +62,7 @@ class Told:
     open: bool = False
     folded: bool = False
     holds: tuple["Told", ...] = ()
+    level: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +102,7 @@ def told(standing: ActiveAlert, board: Dashboard, context: Context) -> Told:
         alert.concern.value,
         alert.state in {State.ACTIVE, State.RECTIFIED},
         holds=tuple(told(each, board, context) for each in standing.holds),
+        level=dashboard_text.summary(standing.observation) if isinstance(standing.observation, Level) else "",
     )
 
 
@@ -191,7 +195,7 @@ async def status(request: web.Request) -> web.Response:
     marks = [mark(p) for p in shown]
     layout = time_left_chart.arrange(marks)
     picture = time_left_chart.draw(marks, [mark(p) for p in rest], layout, now, context.zone)
-    well = [q for q in found.quiet if q.why is not OkSeries.UNKNOWN]
+    well = [q for q in found.quiet if q.why.known]
     counts = Counter(q.why for q in well)
     return render(
         "status.html",
@@ -212,10 +216,12 @@ async def status(request: web.Request) -> web.Response:
         well=group(well),
         well_count=len(well),
         well_line=dashboard_text.well_line([(why, counts[why]) for why in OkSeries if counts[why]]),
-        unknown=group([q for q in found.quiet if q.why is OkSeries.UNKNOWN]),
+        unknown=group([q for q in found.quiet if not q.why.known and not _high(q)]),
+        unclear=group([q for q in found.quiet if not q.why.known and _high(q)]),
         lately=lately,
         watched=found.watched,
         fresh=_fresh(found),
+        as_json="status",
         troubles=troubles,
     )
 
@@ -223,18 +229,24 @@ async def status(request: web.Request) -> web.Response:
 def _others(found: Dashboard, context: Context) -> list[tuple[str, list[Told]]]:
     """The alerts that need nobody just now, under their headings."""
     parts = (
-        ("Known to you", found.known),
-        ("Set aside for now", found.aside),
-        ("Over, and not acknowledged", found.over),
+        ("Acknowledged", found.known),
+        ("Shelved", found.aside),
+        ("Ended, not acknowledged", found.over),
     )
     return [(heading, [told(s, found, context) for s in part]) for heading, part in parts if part]
+
+
+def _high(quiet: QuietSeries) -> bool:
+    """Is it a level that is nearly full?"""
+    seen = quiet.observation
+    return isinstance(seen, Level) and seen.used >= HIGH_SHARE * seen.capacity
 
 
 def _fresh(board: Dashboard) -> str:
     """How old the newest sample is: a page that no longer updates must show it."""
     if board.newest_at is None:
-        return "no sample yet"
-    return f"newest sample {duration((board.at - board.newest_at).total_seconds())} old"
+        return "no reading yet"
+    return f"newest reading {duration((board.at - board.newest_at).total_seconds())} old"
 
 
 def by_day(lines: Sequence[JournalLine], context: Context) -> list[tuple[datetime, list[JournalLine]]]:
@@ -261,6 +273,7 @@ async def events(request: web.Request) -> web.Response:
         known=known,
         older=older,
         first=before is None,
+        as_json="events" if before is None else f"events?{urlencode({'before': before})}",
         untaken=await set_aside(context) if before is None else (),
     )
 

@@ -14,6 +14,7 @@ from watchkeeper.messages.runbook.entry import RunbookEntry
 from watchkeeper.messages.wording import (
     amount,
     clean,
+    concern_words,
     condition_words,
     duration,
     instant,
@@ -26,7 +27,6 @@ from watchkeeper.model.alert import CONCERN, Alert, Concern, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, Unit
 from watchkeeper.model.records import Sample, Seen, Series
-from watchkeeper.model.units import DAY_S
 from watchkeeper.web.api.handlers import QUANTITY_EVENTS
 from watchkeeper.web.api.json_forms import stamp
 from watchkeeper.web.auth.form_handlers import SHELVINGS
@@ -43,11 +43,16 @@ from watchkeeper.web.planning.capacity import links
 from watchkeeper.web.templating import render
 
 SUBJECT = part("subject", "the id of a series, or a subject's own name", str, {"type": "string"})
+ALL, USUAL = "all", "10d"
 SPAN = choice(
-    "span", "How much of the past is drawn; left out: a day or a week, by the history.", tuple(chart_builder.SPANS_S)
+    "span", "How much of the past is drawn; default: 10 days, or all if it is less.", (*chart_builder.SPANS, ALL)
 )
+OLD_SPANS = {"day": "2d", "week": USUAL, "month": "6w", "year": ALL}
+"""The spans of 0.1.0: a bookmark shows the nearest one."""
 SINCE = moment("since", "The past is drawn from here on, instead of a span.")
-UNTIL = moment("until", "The past is drawn up to here; left out: now.")
+UNTIL = moment("until", "The past is drawn up to here; default: now.")
+YOUNGEST_S = 60.0
+"""A younger history is drawn as if it were a minute long."""
 SHORTEST_S = 1.0
 """The shortest window: samples have a resolution of milliseconds, so less than a second shows nothing."""
 TABLE_ROWS = 24
@@ -82,8 +87,8 @@ async def subject(request: web.Request) -> web.Response:
     now = context.clock.now()
     every = await context.store.series()
     series = find(every, SUBJECT.given(request))
-    span = SPAN.of(request) or usual_span(series, now)
-    window, chosen = chosen_window(request, chart_builder.SPANS_S[span], now)
+    span = OLD_SPANS.get(request.query.get("span", "")) or SPAN.of(request) or usual_span(series, now)
+    window, chosen = chosen_window(request, span_s(span, series, now), now)
     samples = await past(context, series, window)
     newest = await context.store.latest()
     latest = next((s for s in newest if s.observation.key == series.key), None)
@@ -100,6 +105,7 @@ async def subject(request: web.Request) -> web.Response:
         series=series,
         siblings=[s for s in every if s.key.subject == series.key.subject],
         **_drawn(window, span, chosen=chosen),
+        spans=offered_spans(series, now),
         priority=max((a.priority for a in alerts if a.priority), default=None),
         **_said(main, latest, now, context.zone),
         pictures=_pictures(chart, context.zone),
@@ -113,6 +119,7 @@ async def subject(request: web.Request) -> web.Response:
         seconds=dashboard_text.seconds,
         alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
         caution=CAUTION,
+        as_json=f"quantities/{series.id}",
         lines=await context.store.journal(key=series.key, limit=QUANTITY_EVENTS),
     )
 
@@ -133,8 +140,8 @@ def _drawn(window: chart_builder.Window, span: str, *, chosen: bool) -> dict[str
         "span": "" if chosen else span,
         "whole": span,
         "since": stamp(since),
+        "until": stamp(until),
         "ends": (since, until) if chosen else (),
-        "spans": tuple(chart_builder.SPANS_S),
     }
 
 
@@ -142,7 +149,7 @@ def _said(main: Finding | None, latest: Seen | None, now: datetime, zone: tzinfo
     """What was found, as text, and what the newest observation says besides its value."""
     seen = latest.observation if latest else None
     return {
-        "fact": time_left_phrase(main, now, zone) if main else "not known yet",
+        "fact": time_left_phrase(main, now, zone) if main else "still learning",
         "interval": dashboard_text.interval_of(main) if main else "",
         "reason": dashboard_text.why(main, seen, zone),
         "phases": seen.phases if isinstance(seen, Answer) else (),
@@ -158,7 +165,9 @@ def chosen_window(request: web.Request, span_s: float, now: datetime) -> tuple[c
     end_s = min((until or now).timestamp(), now.timestamp())
     begin_s = since.timestamp() if since else end_s - span_s
     if end_s - begin_s < SHORTEST_S:
-        raise Refusal(400, "since is not before until, or both lie ahead: nothing lies between them.")
+        raise Refusal(
+            400, "There is no past between since and until: since must be before until, and not in the future."
+        )
     return chart_builder.Window(max(begin_s, 0.0), end_s), True
 
 
@@ -172,14 +181,31 @@ async def past(context: Context, series: Series, window: chart_builder.Window) -
     The store aggregates those of a long window before they are read: a year has half a million.
     """
     since, until = (datetime.fromtimestamp(s, UTC) for s in (window.since_s, window.now_s))
-    if window.span_s / series.interval_s <= PLAIN_SAMPLES:
+    # Aggregates are dated by the window that is asked for: none may begin before the first sample.
+    since = min(max(since, series.first_at), until)
+    if (until - since).total_seconds() / series.interval_s <= PLAIN_SAMPLES:
         return await context.store.samples(series.key, since, until)
     return unfold(await context.store.samples_thinned(series.key, since, until, chart_builder.POINTS))
 
 
+def span_s(span: str, series: Series, now: datetime) -> float:
+    """The length of a span, in seconds."""
+    return _age_s(series, now) if span == ALL else chart_builder.SPANS[span][1]
+
+
+def offered_spans(series: Series, now: datetime) -> list[tuple[str, str]]:
+    """The spans that a history fills, each with its words; the last one is all of it."""
+    age_s = _age_s(series, now)
+    return [*((span, said) for span, (said, long_s) in chart_builder.SPANS.items() if long_s < age_s), (ALL, ALL)]
+
+
 def usual_span(series: Series, now: datetime) -> str:
-    """The default span: a day for a series that is not older, else a week."""
-    return "day" if (now - series.first_at).total_seconds() <= DAY_S else "week"
+    """The default span."""
+    return USUAL if span_s(USUAL, series, now) < _age_s(series, now) else ALL
+
+
+def _age_s(series: Series, now: datetime) -> float:
+    return max((now - series.first_at).total_seconds(), YOUNGEST_S)
 
 
 def find(every: Sequence[Series], wanted: str) -> Series:
@@ -195,7 +221,7 @@ def row(alert: Alert, finding: Finding | None, latest: Seen | None, now: datetim
     standing = alert.state is not State.NORMAL and alert.standing
     return AlertRow(
         alert,
-        alert.concern.value,
+        concern_words(alert.concern),
         state_words(alert.state),
         time_left_phrase(finding, now, context.zone) if finding else "",
         what_to_look_at(alert.concern, alert.key, latest.observation if latest else None) if standing else "",
@@ -209,26 +235,26 @@ def legend(series: Series, finding: Finding | None) -> str:
     """What the picture's lines mean."""
     match series.kind:
         case Kind.LEVEL:
-            drawn = "The line is what was used."
+            drawn = "The line shows what is used."
             if finding is None or finding.forecast is None or finding.forecast.line is None:
                 return drawn
             if finding.forecast.likely_s is None:
-                return f"{drawn} The dashed line is the trend that was fitted."
-            return f"{drawn} The dashed line is the trend; the fan opens to the earliest and the latest time to full."
+                return f"{drawn} Dashed: the fitted trend."
+            return f"{drawn} Dashed: the trend. Shaded: the 90 % range of the time to full."
         case Kind.DEADLINE:
-            return "The line is the time that was left: it falls, and jumps up each time that it happens again."
+            return "The line shows the time left until it is due. It jumps up each time that it happens again."
         case Kind.ANSWER:
-            return "The line is the time that an answer took. Shaded: no answer."
+            return "The line shows the response time. Shaded: not answering."
         case Kind.CONDITION:
-            return "The line stands high while it is sound, and low while it is not, which is shaded too."
+            return "High: OK. Low and shaded: faulty."
         case _:
             assert_never(series.kind)
 
 
 HEADS = {
     Kind.LEVEL: ("used", "of", "share"),
-    Kind.DEADLINE: ("left",),
-    Kind.ANSWER: ("took",),
+    Kind.DEADLINE: ("time left",),
+    Kind.ANSWER: ("response time",),
     Kind.CONDITION: ("state",),
 }
 
@@ -250,11 +276,11 @@ def cells(series: Series, sample: Sample) -> tuple[str, ...]:
             return (amount(value, unit), amount(sample.bound, unit), share(value / sample.bound))
         case Kind.DEADLINE:
             if value is None:
-                return ("never happened",)
+                return ("has never happened",)
             left_s = value - sample.at_s
             return (duration(left_s) if left_s >= 0 else f"overdue for {duration(-left_s)}",)
         case Kind.ANSWER:
-            return ("no answer" if value is None else dashboard_text.seconds(value),)
+            return ("not answering" if value is None else dashboard_text.seconds(value),)
         case Kind.CONDITION:
             sound, unsound, _ = condition_words(series.key)
             return (sound if value == 1 else unsound,)
@@ -269,19 +295,19 @@ def details(
     pairs: list[tuple[str, str]] = []
     if latest is not None:
         age_s = (now - latest.at).total_seconds()
-        pairs.append(("newest sample", f"{instant(latest.at, zone, now)}, {duration(age_s)} ago"))
+        pairs.append(("newest reading", f"{instant(latest.at, zone, now)}, {duration(age_s)} ago"))
         pairs.extend(_seen(latest.observation, now, zone))
     if finding is not None and finding.concern is Concern.FULL:
         pairs.extend(_found(finding, now, zone))
-    pairs.append(("sampled", f"every {duration(series.interval_s)} by {clean(series.probe)}"))
-    pairs.append(("watched since", instant(series.first_at, zone, now)))
+    pairs.append(("measured", f"every {duration(series.interval_s)} by probe {clean(series.probe)}"))
+    pairs.append(("monitored since", instant(series.first_at, zone, now)))
     return pairs
 
 
 def _seen(seen: Observation, now: datetime, zone: tzinfo) -> list[tuple[str, str]]:
     match seen:
         case Level():
-            return [("fill", dashboard_text.summary(seen))]
+            return [("level", dashboard_text.summary(seen))]
         case Answer() | Condition():
             return [("state", dashboard_text.summary(seen))]
         case Deadline():
@@ -297,4 +323,4 @@ def _found(finding: Finding, now: datetime, zone: tzinfo) -> list[tuple[str, str
     if finding.ends_at is None:
         return []
     ends = (("earliest", finding.earliest_at), ("likely", finding.ends_at), ("latest", finding.latest_at))
-    return [(f"full, {name}", words.moment(at, zone, now) if at else "no end in sight") for name, at in ends]
+    return [(f"full, {name}", words.moment(at, zone, now) if at else "no upper limit") for name, at in ends]

@@ -77,7 +77,9 @@ def check_host(hosts: tuple[str, ...]) -> Middleware:
         if len(named) != 1:
             raise Refusal(400, f"A request has one Host field (RFC 9112, 3.2); this one has {len(named)}.")
         if not allowed_host(named[0], hosts):
-            raise Refusal(421, f"This page is not served as {named[0]!r}. Names for it are added under page.hosts.", {})
+            raise Refusal(
+                421, f"This page is not served as {named[0]!r}. To allow that name, list it in page.hosts.", {}
+            )
         return await handler(request)
 
     return middleware
@@ -111,7 +113,7 @@ def tell_errors(page: ErrorPage, prefix: str) -> Middleware:
             if _gone(request, error):
                 return web.Response(status=408)  # nobody receives this
             log.exception("no answer to %s %s", request.method, request.path, extra=about(Event.PAGE))
-            return answer(request, Refusal(500, "Something went wrong in watchkeeper; its log says what."))
+            return answer(request, Refusal(500, "Internal error in watchkeeper; its log has the details."))
 
     return middleware
 
@@ -133,11 +135,11 @@ def _gone(request: web.Request, error: Exception) -> bool:
 def _detail(request: web.Request, error: web.HTTPException) -> str:
     match error:
         case web.HTTPNotFound():
-            return f"There is nothing at {request.path}."
+            return f"There is no page at {request.path}."
         case web.HTTPMethodNotAllowed():
             return f"{request.path} does not take {error.method}; it takes {', '.join(sorted(error.allowed_methods))}."
         case web.HTTPRequestEntityTooLarge():
-            return "The request's body is larger than what is taken here."
+            return "The body of the request is too large."
         case _:
             return f"{title(error.status)}."
 

@@ -4,6 +4,7 @@ import shlex
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from urllib.parse import urlencode
 
 from aiohttp import web
 
@@ -53,7 +54,7 @@ async def page(request: web.Request) -> web.Response:
     """What is held, store by store."""
     context = of(request)
     planned = await _asked(request)
-    answer, series = planned.answer, await context.store.series()
+    answer, series, narrowed = planned.answer, await context.store.series(), STORE.of(request)
     known = {each.key.subject for each in stores(series)}
     # A monitored store without snapshots exists: asking for it is no mistake.
     unknown = [each for each in answer.missing if each.asked not in known]
@@ -67,7 +68,8 @@ async def page(request: web.Request) -> web.Response:
         missing=missing,
         stores=list(_stores(answer, series)),
         unseen=answer.unseen,
-        narrowed=STORE.of(request),
+        narrowed=narrowed,
+        as_json="" if answer.missing else f"reclaim?{urlencode({'store': narrowed})}" if narrowed else "reclaim",
         age=age(planned.looked_at, context),
         nothing=words.NONE,
         deleted=words.NOTHING_DELETED,

@@ -1,11 +1,14 @@
-/* What a script adds to the page: it stays up to date, charts can be read off at the pointer, and a stretch of a chart
-   can be chosen with a drag. Everything else works without it. Nothing is loaded from elsewhere. */
+/* What a script adds to the page: it updates itself, charts show the value at the pointer, and a drag over a chart chooses
+   a period. Everything else works without it. Nothing is loaded from elsewhere. */
 "use strict";
 (() => {
   const feed = document.body.dataset.changes;
   const lost = document.getElementById("lost");
   const live = document.getElementById("live");
   const SVG = "http://www.w3.org/2000/svg";
+
+  /* The page writes times of 24 hours, whatever the browser's language does. */
+  const hours = (at) => at.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
 
   /* --- Up to date: when the store has changed, the page asks for itself and takes over what is new. --- */
 
@@ -45,7 +48,7 @@
       if (!answer.ok) return;
       text = await answer.text();
     } catch {
-      return; // the stream's own trouble is told below
+      return; // a lost connection is reported below
     }
     if (busy()) {
       waiting = true;
@@ -96,10 +99,10 @@
     };
     stream.onerror = () => {
       if (losing) return;
-      const since = new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+      const since = hours(new Date());
       losing = setTimeout(() => {
         if (!lost) return;
-        lost.textContent = `No connection since ${since}. What stands here may no longer be so.`;
+        lost.textContent = `Not up to date: no connection since ${since}.`;
         lost.hidden = false;
       }, 8000);
       // A stream that the server has refused is not tried again by the browser.
@@ -125,12 +128,12 @@
   const own = () => {
     for (const each of document.querySelectorAll("time[datetime]")) {
       const at = new Date(each.dateTime);
-      const local = at.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
-      if (!each.textContent.includes(local)) each.title = `${local} where you are`;
+      const local = hours(at);
+      if (!each.textContent.includes(local)) each.title = `${local} in your time zone`;
     }
   };
 
-  /* --- Charts: read off at the pointer, choose a stretch with a drag. --- */
+  /* --- Charts: values at the pointer; a drag chooses a period. --- */
 
   let dragging = false;
   const figure = (n) => (n >= 100 ? n.toFixed(0) : n.toPrecision(3).replace(/\.?0+$/, ""));
@@ -181,7 +184,7 @@
     const dot = make("circle", { class: "reading", r: 4 });
     const words = document.createElement("output");
     words.className = "reading";
-    words.setAttribute("aria-hidden", "true"); // the table says the same, and is not spoken at each move
+    words.setAttribute("aria-hidden", "true"); // the table has the same values; they are not read out at each move
     chart.parentNode.querySelectorAll(`output.${chart.classList[1]}`).forEach((e) => e.remove());
     words.classList.add(chart.classList[1]);
     chart.after(words);

@@ -210,7 +210,7 @@ def _times(store: StoreAnswer) -> Iterator[tuple[str, tuple[str, ...]]]:
 
 def _memory(found: MemoryAnswer) -> Part:
     return Part(
-        "memory", found.fit, "", _against(found.reasons, "memory"), (("allocated", tuple(wording.memory(found))),)
+        "memory", found.fit, "", _against(found.reasons, "memory"), (("details", tuple(wording.memory(found))),)
     )
 
 

@@ -19,13 +19,15 @@ Ids = Mapping[SeriesKey, int]
 
 OK_REASONS = {
     OkSeries.NO_END: "nothing within a year",
+    OkSeries.NOT_DUE: "nothing within a year",
     OkSeries.ANSWERS: "answering",
     OkSeries.SOUND: "ok",
-    OkSeries.UNKNOWN: "learning",
+    OkSeries.LEARNING: "learning",
+    OkSeries.UNCERTAIN: "uncertain",
 }
 """Why a quantity needs nobody. Fixed words: the page may word it differently."""
 
-LEARNING = frozenset({OkSeries.UNKNOWN})
+LEARNING = frozenset(why for why in OkSeries if not why.known)
 """Of these, no more can be said yet."""
 
 

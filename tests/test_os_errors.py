@@ -3,6 +3,7 @@
 import errno
 import os
 import resource
+import socket
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -14,7 +15,7 @@ import pytest
 from watchkeeper.clock import Clock
 from watchkeeper.errors import ProbeError, StoreError
 from watchkeeper.model.probe_state import JobReport
-from watchkeeper.os_errors import exhausted, explained, remedy
+from watchkeeper.os_errors import connection_failure, exhausted, explained, remedy
 from watchkeeper.probes.host.memory import MemoryProbe
 from watchkeeper.probes.services.http import errors as http_reasons
 from watchkeeper.probes.support import resolve as names
@@ -52,6 +53,24 @@ def no_descriptors() -> Iterator[None]:
 def test_the_remedy_fits_the_error(number: int, words: str) -> None:
     """The caller's advice is for an error that is about the thing itself."""
     assert words in remedy(OSError(number, os.strerror(number)), "let this user read it")
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (ConnectionRefusedError(errno.ECONNREFUSED, "Connect call failed ('192.0.2.1', 25)"), "connection refused"),
+        (OSError("Multiple exceptions: [Errno 111] Connect call failed, [Errno 111] x"), "connection refused"),
+        (OSError("Multiple exceptions: [Errno 111] x, [Errno 113] y"), "connection refused, no route to the host"),
+        (OSError(errno.ENOTCONN, "x"), os.strerror(errno.ENOTCONN)),
+        (TimeoutError(), "the host does not answer"),
+        (socket.gaierror(socket.EAI_NONAME, "x"), "its name is not known"),
+        (socket.gaierror(socket.EAI_AGAIN, "x"), "its name cannot be looked up"),
+        (ConnectionError(), "ConnectionError"),
+    ],
+)
+def test_why_a_connection_failed(error: OSError, words: str) -> None:
+    """In a few words, each once, and without the address that the error's own text may contain."""
+    assert connection_failure(error) == words
 
 
 def test_what_is_explained() -> None:

@@ -1,15 +1,45 @@
 """What to do about an error of the operating system, where the remedy depends on the error and not on the caller.
 
 "Permission denied" is fixed at the file that is named; "too many open files" is not, although the same call raises it.
-Not here: the text for network errors (probes/support/resolve.py).
+Also here: why a connection failed, in a few words.
 """
 
 import errno
 import os
+import re
 import resource
+import socket
 
 EXHAUSTED = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM})
 """These errors say nothing about the thing to be opened: it was not examined."""
+
+
+NETWORK = {
+    errno.ECONNREFUSED: "connection refused",
+    errno.ECONNRESET: "connection reset",
+    errno.EPIPE: "connection reset",
+    errno.EHOSTUNREACH: "no route to the host",
+    errno.ENETUNREACH: "no route to the network",
+    errno.ETIMEDOUT: "the host does not answer",
+}
+"""The usual errors of connections, in words."""
+
+UNKNOWN_NAME = frozenset({socket.EAI_NONAME, socket.EAI_NODATA})
+"""The name server answered: the name does not exist, or it has no address."""
+
+_NUMBER = re.compile(r"\[Errno (\d+)\]")
+"""asyncio puts several errors into the text of one: `Multiple exceptions: [Errno 111] ..., [Errno 111] ...`."""
+
+
+def connection_failure(error: OSError) -> str:
+    """Why a connection failed, in a few words and without an address: `connection refused`."""
+    if isinstance(error, socket.gaierror):
+        return "its name is not known" if error.errno in UNKNOWN_NAME else "its name cannot be looked up"
+    if isinstance(error, TimeoutError):
+        return NETWORK[errno.ETIMEDOUT]
+    numbers = [error.errno] if error.errno else [int(found) for found in _NUMBER.findall(str(error))]
+    words = dict.fromkeys(NETWORK.get(each) or os.strerror(each) for each in numbers)
+    return ", ".join(words) or type(error).__name__
 
 
 def exhausted(error: BaseException) -> bool:

@@ -66,7 +66,7 @@ async def test_messages_that_do_not_get_through() -> None:
     one = Health(house.clock, house.pipeline.state, Deliveries(mail="mail: no connection to the server")).read()
     assert (one.fitness, one.troubles) == (
         HealthReport.WARN,
-        ("nothing is delivered by mail: mail: no connection to the server",),
+        ("mail delivers nothing: no connection to the server",),
     )
     state, both = house.pipeline.state, Deliveries(mail="down", phone="down")
     assert Health(house.clock, state, both).read().fitness is HealthReport.FAIL

@@ -111,7 +111,7 @@ async def test_an_address_that_is_not_there(caplog: pytest.LogCaptureFixture) ->
     """The reason is logged, and the address, which may be a secret, is not."""
     port = free_port()
     await alive(f"http://127.0.0.1:{port}/s3cret").tell()
-    assert logged(caplog) == ["heartbeat: no connection: Connection refused"]
+    assert logged(caplog) == ["heartbeat: cannot connect to the receiver (connection refused)"]
     assert "s3cret" not in caplog.text
 
 

@@ -100,7 +100,7 @@ class DaemonActions:
         try:
             await asyncio.wait_for(to.deliver(message), PATIENCE_S)
         except DeliveryError as error:
-            return f"The test message was not delivered by {notifier}: {error}"
+            return f"The test message was not delivered by {notifier}: {str(error).removeprefix(f'{notifier}: ')}"
         except TimeoutError:
             return f"The test message was not delivered by {notifier} within {PATIENCE_S:.0f} s; it was cancelled."
         return f"The test message was sent by {notifier}."

@@ -64,5 +64,5 @@ class Health:
         """Fail where no notifier delivers, warn where only some do not."""
         failing, of = self._outbox.failing(DELIVERY_LATE_S) if self._outbox is not None else ({}, 0)
         fitness = HealthReport.PASS if not failing else HealthReport.WARN if len(failing) < of else HealthReport.FAIL
-        output = "; ".join(f"nothing is delivered by {name}: {why}" for name, why in failing.items())
+        output = "; ".join(f"{name} delivers nothing: {why.removeprefix(f'{name}: ')}" for name, why in failing.items())
         return Check("deliveries", "messages", fitness, output, len(failing), "notifiers in trouble", now)

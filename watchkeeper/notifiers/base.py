@@ -115,7 +115,7 @@ def read_secret(source: SecretSource | SecretStr, what: str) -> str:
         return source.read().get_secret_value()
     except OSError as error:
         raise DeliveryDeferred(
-            f"{what} cannot be read from {source.path}: {error.strerror or 'no such place'}"
+            f"{what} cannot be read from {source.path}: {error.strerror or 'no such file'}"
         ) from None
     except ValueError as error:
         raise DeliveryDeferred(f"{what} in {source.path} {error}") from None

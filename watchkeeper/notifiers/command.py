@@ -88,7 +88,7 @@ class Command:
                     status = await process.wait()
             except TimeoutError:
                 limit = format_duration(self._settings.timeout)
-                raise DeliveryDeferred(f"{self.name}: {self._program} has not ended within {limit}") from None
+                raise DeliveryDeferred(f"{self.name}: {self._program} did not end within {limit}") from None
             finally:
                 await _end(process)
             self._judge(status, complaint.text())
@@ -121,8 +121,8 @@ class Command:
     def _judge(self, status: int, said: str) -> None:
         if status == 0:
             return
-        how = f"was ended by signal {-status}" if status < 0 else f"ended with status {status}"
-        complaint = clean(said, 200) or "it says nothing on standard error"
+        how = f"was killed by signal {-status}" if status < 0 else f"ended with status {status}"
+        complaint = clean(said, 200) or "nothing on standard error"
         text = f"{self.name}: {self._program} {how}: {complaint}"
         raise DeliveryRefused(text) if status == DATA_WRONG else DeliveryDeferred(text)
 

@@ -43,7 +43,7 @@ class _Maker:
         try:
             notifier = self.kind.make(settings, clock)
         except Exception as error:  # noqa: BLE001  a package may raise anything; its messages wait in the outbox
-            return Checked(settings, Unmade(settings, f"the notifier cannot be made: {_failure(error)}"))
+            return Checked(settings, Unmade(settings, f"the notifier cannot be created: {_failure(error)}"))
         kind = CheckedBackground if isinstance(notifier, BackgroundNotifier) else Checked
         return kind(settings, notifier)
 
@@ -79,7 +79,7 @@ class Checked:
         except Exception as error:  # noqa: BLE001  a package may raise anything; the message waits in the outbox
             if bound.expired():
                 limit = format_duration(self._settings.timeout)
-                raise DeliveryDeferred(f"{self.name}: nothing was delivered within {limit}") from None
+                raise DeliveryDeferred(f"{self.name}: no delivery within {limit}") from None
             what = f"a delivery failed with {_failure(error)}"
             log.error("%s: %s", self.name, what, extra=about(Event.DELIVERY_BROKE, notifier=self.name))  # noqa: TRY400  its text may hold a secret
             raise DeliveryDeferred(f"{self.name}: {what}") from None

@@ -146,12 +146,14 @@ async def test_a_broker_that_comes_back(
         await until(lambda: notifier._link)
         await asyncio.to_thread(running.stop)
         await until(lambda: notifier._link is None)
-        with pytest.raises(DeliveryDeferred, match=r"^mqtt: no connection to the broker: Connection refused$"):
+        with pytest.raises(
+            DeliveryDeferred, match=rf"^mqtt: cannot connect to 127\.0\.0\.1:{running.port} \(connection refused\)$"
+        ):
             await notifier.deliver(messages()[0])
         await asyncio.to_thread(running.start)
         await until(lambda: notifier._link)
         await notifier.deliver(messages()[0])
-    assert "mqtt: the connection broke off" in caplog.text
+    assert "mqtt: the connection was lost" in caplog.text
 
 
 async def test_a_password(tmp_path: Path) -> None:
@@ -166,9 +168,9 @@ async def test_a_password(tmp_path: Path) -> None:
     login = {"user": "gannet", "password": {"file": str(secret)}}
     with broker(tmp_path, more) as found:
         secret.write_text("nest-egg\n")
-        with pytest.raises(DeliveryDeferred, match=r"^mqtt: the broker does not let us in: Not authorized$"):
+        with pytest.raises(DeliveryDeferred, match=r"^mqtt: the broker refused the connection: Not authorized$"):
             await panel(found.port, **login).deliver(messages()[0])
-        with pytest.raises(DeliveryDeferred, match="does not let us in"):
+        with pytest.raises(DeliveryDeferred, match="refused the connection"):
             await panel(found.port).deliver(messages()[0])
         secret.write_text("rookery\n")
         with pytest.raises(DeliveryDeferred, match=r"^mqtt: the broker did not take it: Not authorized$"):
@@ -210,7 +212,7 @@ async def test_what_is_no_broker(greeting: bytes) -> None:
     server = await asyncio.start_server(answer, "127.0.0.1", 0)
     port = server.sockets[0].getsockname()[1]
     began_s = time.monotonic()
-    with pytest.raises(DeliveryDeferred, match=r"^mqtt: (no answer in 1 s|the broker broke the connection off)"):
+    with pytest.raises(DeliveryDeferred, match=r"^mqtt: (no answer within 1 s|the broker closed the connection)"):
         await panel(port, timeout="1s").deliver(messages()[0])
     assert time.monotonic() - began_s < 4
     server.close()
@@ -225,9 +227,9 @@ async def test_a_broker_that_goes_while_it_is_asked(running: Broker) -> None:
     delivering = asyncio.create_task(notifier._publish(link, messages()[0]))
     await asyncio.sleep(0.1)
     await asyncio.to_thread(running.stop)
-    with pytest.raises(DeliveryDeferred, match="the broker broke the connection off"):
+    with pytest.raises(DeliveryDeferred, match="the broker closed the connection"):
         await delivering
-    with pytest.raises(DeliveryDeferred, match="the connection to the broker is gone"):
+    with pytest.raises(DeliveryDeferred, match="the connection to the broker was lost"):
         await notifier._publish(link, messages()[0])
     await link.close()
 
@@ -245,7 +247,7 @@ async def test_a_stop_while_the_broker_is_held_up(running: Broker, monkeypatch: 
 
 async def test_nobody_there() -> None:
     """A port on which nothing listens."""
-    with pytest.raises(DeliveryDeferred, match="Connection refused"):
+    with pytest.raises(DeliveryDeferred, match=r"cannot connect to 127\.0\.0\.1:\d+ \(connection refused\)"):
         await panel(free_port()).deliver(messages()[0])
 
 

@@ -72,7 +72,7 @@ async def test_each_notifier_gets_each_message_in_order() -> None:
     assert set(store.states()) == {DeliveryState.DELIVERED}
     first = store.journal[0]
     assert (first.entry, first.key, first.concern) == (Entry.DELIVERY, messages()[0].key, messages()[0].concern)
-    assert first.text == "told by mail: pool skerry full in about 3 days (Fri 27 Nov)"
+    assert first.text == "sent by mail: pool skerry full in about 3 days (Fri 27 Nov)"
     assert dict(first.details) == {"notifier": "mail", "message": messages()[0].id, "tries": "1"}
     assert (mail.closed, hook.closed) == (True, True)
 
@@ -118,8 +118,8 @@ async def test_deferred_is_tried_again_with_the_same_id() -> None:
     # first_s + half of the way to first_s * 2**n: 7.5, 12.5, 22.5 and 42.5 s
     assert parcel.done_at == NOW + timedelta(seconds=85)
     assert [line.text for line in store.journal] == [
-        "not told yet by post: pool skerry full in about 3 days (Fri 27 Nov)",
-        "told by post, 85 s after it happened: pool skerry full in about 3 days (Fri 27 Nov)",
+        "not sent yet by post: pool skerry full in about 3 days (Fri 27 Nov)",
+        "sent by post, 85 s after the event: pool skerry full in about 3 days (Fri 27 Nov)",
     ]
     assert store.journal[0].details["trouble"] == "post: the server did not answer in time"
 
@@ -165,8 +165,8 @@ async def test_refused_is_set_aside(caplog: pytest.LogCaptureFixture) -> None:
     assert store.states() == [DeliveryState.SET_ASIDE, DeliveryState.DELIVERED]
     assert store.parcels[1].trouble == "post: 550 no such box"
     assert store.parcels[1].done_at == NOW
-    assert store.journal[0].text.startswith("not told by post, set aside: pool skerry")
-    assert "set aside after 1 tries: post: 550 no such box" in caplog.text
+    assert store.journal[0].text.startswith("not sent by post, given up: pool skerry")
+    assert "post: 550 no such box; given up after 1 try" in caplog.text
 
 
 async def test_an_unforeseen_error_is_not_the_end(caplog: pytest.LogCaptureFixture) -> None:
@@ -295,8 +295,8 @@ async def test_full_store_does_not_send_twice(caplog: pytest.LogCaptureFixture) 
         await settled(store, 4)
     assert post.tried == post.got == [each.id for each in messages()]
     assert store.states() == [DeliveryState.DELIVERED] * 4
-    assert [line.text[:12] for line in store.journal] == ["told by post"] * 4
-    assert "a delivery cannot be written down yet: no room on its file system" in caplog.text
+    assert [line.text[:12] for line in store.journal] == ["sent by post"] * 4
+    assert "a delivery cannot be recorded yet: no room on its file system" in caplog.text
 
 
 async def test_full_store_and_failing_receiver() -> None:
@@ -475,7 +475,7 @@ async def test_what_a_notifier_holds_may_fail(
     async with running(outbox):
         await until(lambda: len(began) > 2)
         await settled(store, 1)
-    assert "post: what it holds failed with KeyError at test_outbox.py:" in caplog.text
+    assert "post: its background task failed with KeyError at test_outbox.py:" in caplog.text
     assert "s3cret" not in caplog.text
 
 

@@ -117,14 +117,14 @@ def test_no_way() -> None:
     """A network without a way to the host says so at once."""
     answer = look(host=BLACK_HOLE)
     assert not answer.answered
-    assert answer.reason == "no way to the network"
+    assert answer.reason == "no route to the network"
 
 
 def test_nothing_could_be_sent() -> None:
     """Where loopback is down, the kernel's own reason is told."""
     answer = look(loopback=False, timeout=0.3)
     assert not answer.answered
-    assert answer.reason in ("no way to the network", "no way to the host", "no reply within 0s, requests sent: 3")
+    assert answer.reason in ("no route to the network", "no route to the host", "no reply within 0s, requests sent: 3")
 
 
 async def test_an_error_that_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -168,7 +168,7 @@ def test_the_setting_cannot_be_read(monkeypatch: pytest.MonkeyPatch, tmp_path: P
 def test_an_unknown_name() -> None:
     """A name that cannot be looked up is told as that, and not as a silent host."""
     answer = look(host="hide..hub")
-    assert answer.reason == "name hide..hub is not one that can be looked up"
+    assert answer.reason == "name hide..hub is not valid"
     assert answer.facts == (("host", "hide..hub"),)
 
 

@@ -113,7 +113,7 @@ async def test_a_closed_port(bench: ProbeContext) -> None:
 async def test_a_name_that_cannot_be(bench: ProbeContext) -> None:
     """A name with an empty label never reaches a name server."""
     answer = await look(bench, 9, host="hide..hub")
-    assert answer.reason == "name hide..hub is not one that can be looked up"
+    assert answer.reason == "name hide..hub is not valid"
 
 
 async def test_the_next_address_is_tried(bench: ProbeContext, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -177,13 +177,13 @@ async def test_look_up_of_both_families(bench: ProbeContext) -> None:
     ("error", "reason"),
     [
         (socket.gaierror(socket.EAI_NONAME, "no"), "name hide-hub is not known"),
-        (socket.gaierror(socket.EAI_AGAIN, "later"), "name hide-hub could not be looked up: later"),
+        (socket.gaierror(socket.EAI_AGAIN, "later"), "name hide-hub cannot be looked up: later"),
         (
             ProbeTimeout("name lookup of hide-hub has not answered within 5s"),
             "name lookup of hide-hub has not answered",
         ),
         (TimeoutError(), "the host does not answer"),
-        (OSError(113, "x"), "no way to the host"),
+        (OSError(113, "x"), "no route to the host"),
         (OSError(5, "Input/output error"), "no connection: Input/output error"),
     ],
 )

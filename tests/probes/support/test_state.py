@@ -57,7 +57,7 @@ async def test_a_store_without_room(caplog: pytest.LogCaptureFixture) -> None:
     book = ProbeState(notes, "guests", Names())
     with caplog.at_level(logging.WARNING):
         await book.write(Names(names=("a",)))
-    assert "the notes of probe guests are not kept: no room" in caplog.text
+    assert "the state of probe guests is not stored: no room" in caplog.text
     assert await book.read() == Names(names=("a",))
     notes.full = False
     await book.write(Names(names=("a",)))
@@ -83,7 +83,7 @@ async def test_notes_that_make_no_sense(text: str, caplog: pytest.LogCaptureFixt
     await notes.write("guests", text)
     with caplog.at_level(logging.WARNING):
         assert await ProbeState(notes, "guests", Names()).read() == Names()
-    assert "begins anew" in caplog.text
+    assert "starts without it" in caplog.text
 
 
 async def test_notes_that_are_too_long(caplog: pytest.LogCaptureFixture) -> None:
@@ -93,4 +93,4 @@ async def test_notes_that_are_too_long(caplog: pytest.LogCaptureFixture) -> None
     with caplog.at_level(logging.WARNING):
         await book.write(Names(names=("x" * NOTES_LIMIT,)))
     assert notes.writes == 0
-    assert "too long to be kept" in caplog.text
+    assert "too long to be stored" in caplog.text

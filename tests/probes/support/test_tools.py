@@ -95,7 +95,7 @@ async def test_a_tool_that_hangs(bench: ProbeContext, toolbox: Toolbox) -> None:
     """It is ended in time, and asked again the next time: it did come back."""
     toolbox.put("zfs", "sleep 60")
     for _ in range(2):
-        with pytest.raises(ProbeTimeout, match="zfs has not ended within 1s"):
+        with pytest.raises(ProbeTimeout, match="zfs did not end within 1s"):
             await run_tool(bench, ("zfs", "list"), 1.0)
 
 

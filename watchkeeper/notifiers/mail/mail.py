@@ -27,6 +27,7 @@ from watchkeeper.model.message import Message
 from watchkeeper.notifiers.base import ReceiverSettings, read_secret, server_name, tls_trouble, trust
 from watchkeeper.notifiers.mail.mime import as_bytes, greeting
 from watchkeeper.notifiers.redact import redact
+from watchkeeper.os_errors import connection_failure
 
 CONNECT_S = 60.0
 """A server that does not greet in this time is down; RFC 5321 4.5.3.2 allows longer only for the later steps."""
@@ -47,7 +48,7 @@ def _address(text: str) -> str:
     except (HeaderParseError, ValueError, IndexError):
         spec = ""
     if spec != text or not text.isascii() or not text.isprintable() or text.count("@") != 1 or text.endswith("@"):
-        raise ValueError(f"{clean(text, 60)!r} is not a mail address; write one such as operator@example.org")
+        raise ValueError(f'"{clean(text, 60)}" is not a mail address; write one such as operator@example.org')
     return text
 
 
@@ -127,6 +128,10 @@ class Mail:
         """The least urgent priority that its receivers want to be notified of."""
         return self._settings.at_least
 
+    @property
+    def _server(self) -> str:
+        return f"{self._settings.server}:{self._settings.effective_port}"
+
     async def deliver(self, message: Message) -> None:
         """Send to every recipient that has not accepted it yet. Raises what Notifier.deliver documents.
 
@@ -140,7 +145,7 @@ class Mail:
             async with asyncio.timeout(self._settings.timeout * _STEPS):
                 await self._send(message, progress)
         except TimeoutError:  # includes the library's own timeouts
-            raise DeliveryDeferred(f"{self.name}: the server did not answer in time") from None
+            raise DeliveryDeferred(f"{self.name}: {self._server} did not answer in time") from None
         except ssl.SSLError as error:
             raise DeliveryDeferred(f"{self.name}: {tls_trouble(error)}") from None
         except (aiosmtplib.SMTPException, OSError) as error:
@@ -158,7 +163,7 @@ class Mail:
             client.close()
         progress.taken.update(each for each in left if each not in failed)
         progress.refused.update({each: said for each, (code, said) in failed.items() if _final(code)})
-        later = [f"{each} was put off: {said}" for each, (code, said) in failed.items() if not _final(code)]
+        later = [f"{each} was deferred: {said}" for each, (code, said) in failed.items() if not _final(code)]
         if later:
             raise DeliveryDeferred(f"{self.name}: {'; '.join(later)}")
 
@@ -211,24 +216,32 @@ class Mail:
         match error:
             case aiosmtplib.SMTPAuthenticationError():
                 return DeliveryDeferred(
-                    f"{name}: the server did not accept the login ({error.code}); see user and password"
+                    f"{name}: {self._server} did not accept the login ({error.code}); check user and password"
                 )
             case aiosmtplib.SMTPSenderRefused() | aiosmtplib.SMTPDataError():
-                said = f"{name}: the server answered {self._said(error.code, error.message)}"
+                said = f"{name}: {self._server} answered {self._said(error.code, error.message)}"
                 return DeliveryRefused(said) if _final(error.code) else DeliveryDeferred(said)
             case aiosmtplib.SMTPResponseException():
-                return DeliveryDeferred(f"{name}: the server answered {self._said(error.code, error.message)}")
+                return DeliveryDeferred(f"{name}: {self._server} answered {self._said(error.code, error.message)}")
             case _:
-                cause = error.__cause__ if isinstance(error.__cause__, ssl.SSLError) else None
-                why = tls_trouble(cause) if cause else self._clean(str(error)) or type(error).__name__
-                return DeliveryDeferred(f"{name}: no connection to the server: {why}")
+                verb = (
+                    "cannot connect to" if isinstance(error, aiosmtplib.SMTPConnectError) else "lost the connection to"
+                )
+                return DeliveryDeferred(f"{name}: {verb} {self._server} ({self._why(error)})")
+
+    def _why(self, error: Exception) -> str:
+        """Why there was no connection, without the address, which the library puts into its own text."""
+        cause = error.__cause__ or error
+        if isinstance(cause, ssl.SSLError):
+            return tls_trouble(cause)
+        return connection_failure(cause) if isinstance(cause, OSError) else self._clean(str(cause)) or "no reason given"
 
     def _finish(self, message: Message, progress: _Progress) -> None:
         self._progress.pop(message.id, None)
         if not progress.refused:
             return
         said = "; ".join(f"{each} was refused: {why}" for each, why in progress.refused.items())
-        taken = f"; taken for {', '.join(sorted(progress.taken))}" if progress.taken else ""
+        taken = f"; accepted for {', '.join(sorted(progress.taken))}" if progress.taken else ""
         raise DeliveryRefused(f"{self.name}: {said}{taken}")
 
     async def close(self) -> None:

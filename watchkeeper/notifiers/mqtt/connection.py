@@ -18,6 +18,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from watchkeeper.errors import DeliveryDeferred, DeliveryRefused
 from watchkeeper.messages.wording import clean
+from watchkeeper.os_errors import connection_failure
 
 KEEPALIVE_S = 30
 """A broker publishes the last will after 1.5 times this without a packet from the client (MQTT 5.0, 3.1.2.10)."""
@@ -85,13 +86,13 @@ class Link:
         except ssl.SSLError:
             raise
         except (OSError, ValueError) as error:
-            why = error.strerror if isinstance(error, OSError) else None
-            raise DeliveryDeferred(f"no connection to the broker: {why or error}") from None
+            why = connection_failure(error) if isinstance(error, OSError) else str(error)
+            raise DeliveryDeferred(f"cannot connect to {broker.server}:{broker.port} ({why})") from None
         self._client.loop_start()
         async with asyncio.timeout(timeout_s):
             await _either(self._joined, self._lost)
         if not self._joined.done():
-            raise DeliveryDeferred(f"the broker broke the connection off: {self._lost.result()}")
+            raise DeliveryDeferred(f"the broker closed the connection: {self._lost.result()}")
         self._joined.result()
 
     async def publish(self, what: Publication) -> None:
@@ -100,7 +101,7 @@ class Link:
             what.topic, what.payload, qos=1, retain=what.retain, properties=what.properties
         )
         if info.rc is not MQTTErrorCode.MQTT_ERR_SUCCESS:
-            raise DeliveryDeferred("the connection to the broker is gone")
+            raise DeliveryDeferred("the connection to the broker was lost")
         # The answer is passed by call_soon, so it cannot arrive before this step of the loop has ended.
         answer = self._waiting[info.mid] = self._loop.create_future()
         try:
@@ -108,10 +109,10 @@ class Link:
         finally:
             del self._waiting[info.mid]
         if not answer.done():
-            raise DeliveryDeferred(f"the broker broke the connection off: {self._lost.result()}")
+            raise DeliveryDeferred(f"the broker closed the connection: {self._lost.result()}")
         code = answer.result()
         if code.is_failure:
-            said = f"the broker did not take it: {code}"
+            said = f"the broker did not accept the message: {code}"
             raise DeliveryRefused(said) if code.value == _PAYLOAD_WRONG else DeliveryDeferred(said)
 
     async def lost(self) -> str:
@@ -156,7 +157,7 @@ class Link:
         if self._joined.done():
             return
         if code.is_failure:
-            self._joined.set_exception(DeliveryDeferred(f"the broker does not let us in: {code}"))
+            self._joined.set_exception(DeliveryDeferred(f"the broker refused the connection: {code}"))
         else:
             self._joined.set_result(None)
 

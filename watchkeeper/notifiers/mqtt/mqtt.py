@@ -68,7 +68,7 @@ def level(text: str) -> str:
 
 def _topic(text: str) -> str:
     if not text or set(text) & set("+#\0") or not text.isprintable() or text[0] in "$/" or text.endswith("/"):
-        raise ValueError(f"{clean(text, 60)!r} is not a topic to publish under; write one such as watchkeeper/gannet")
+        raise ValueError(f'"{clean(text, 60)}" is not a topic to publish under; write one such as watchkeeper/gannet')
     return text
 
 
@@ -147,7 +147,7 @@ class Mqtt:
                 else:
                     await self._publish_apart(message)
         except TimeoutError:
-            raise DeliveryDeferred(f"{self.name}: no answer in {self._settings.timeout:g} s") from None
+            raise DeliveryDeferred(f"{self.name}: no answer within {self._settings.timeout:g} s") from None
         except ssl.SSLError as error:
             raise DeliveryDeferred(f"{self.name}: {tls_trouble(error)}") from None
         except DeliveryError as error:
@@ -163,7 +163,7 @@ class Mqtt:
                 tries = await self._hold(tries)
             except (DeliveryError, OSError) as error:  # a TimeoutError is an OSError
                 why, told = clean(str(error), 300) or "no answer in time", about(Event.LINK, notifier=self.name)
-                log.warning("%s: no connection is held: %s", self.name, why, extra=told)
+                log.warning("%s: not connected: %s", self.name, why, extra=told)
             await asyncio.sleep(REJOIN_S[min(tries, len(REJOIN_S) - 1)])
             tries += 1
 
@@ -173,9 +173,9 @@ class Mqtt:
         try:
             await link.publish(self._watch("kept"))
             self._link, tries = link, 0
-            log.info("%s: a connection is held", self.name, extra=about(Event.LINK_HELD, notifier=self.name))
+            log.info("%s: connected", self.name, extra=about(Event.LINK_HELD, notifier=self.name))
             why = await link.lost()
-            log.warning("%s: the connection broke off: %s", self.name, why, extra=about(Event.LINK, notifier=self.name))
+            log.warning("%s: the connection was lost: %s", self.name, why, extra=about(Event.LINK, notifier=self.name))
         except asyncio.CancelledError:
             await self._say_ended(link)
             raise

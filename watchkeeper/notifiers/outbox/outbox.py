@@ -203,7 +203,7 @@ class Outbox:
                 await notifier.attend()
             except Exception as error:  # noqa: BLE001  as around a delivery
                 told = about(Event.LINK, notifier=name)
-                text = "%s: what it holds failed with %s at %s"
+                text = "%s: its background task failed with %s at %s"
                 log.error(text, name, type(error).__name__, error_location(error), extra=told)  # noqa: TRY400  its text may hold a secret
             await asyncio.sleep(MEND_S)
 
@@ -290,14 +290,14 @@ class Outbox:
         except DeliveryDeferred as error:
             return self._put_off(lane, tried, str(error), error.retry_after_s)
         except Exception as error:  # noqa: BLE001  a delivery that fails in an unforeseen way must not end them all
-            what = f"failed with {type(error).__name__} at {error_location(error)}"
-            log.error("%s: a delivery %s", parcel.notifier, what, extra=log_fields(Event.DELIVERY_BROKE, tried))  # noqa: TRY400  its text may hold a secret
+            what = f"{parcel.notifier}: a delivery failed with {type(error).__name__} at {error_location(error)}"
+            log.error("%s", what, extra=log_fields(Event.DELIVERY_BROKE, tried))  # noqa: TRY400  its text may hold a secret
             return self._put_off(lane, tried, what, None)
         now = self._clock.now()
         done = replace(tried, state=DeliveryState.DELIVERED, trouble="", done_at=now)
         late_s = (now - parcel.message.at).total_seconds()
-        late = f", {duration(late_s)} after it happened" if late_s >= 60 else ""
-        return done, line_about(done, now, f"told by {parcel.notifier}{late}: {parcel.message.headline}")
+        late = f", {duration(late_s)} after the event" if late_s >= 60 else ""
+        return done, line_about(done, now, f"sent by {parcel.notifier}{late}: {parcel.message.headline}")
 
     async def _as_it_was(self, parcel: Delivery) -> Delivery:
         """Rewrite in the past tense a message that is no longer true by the time it can leave.
@@ -316,9 +316,10 @@ class Outbox:
 
     def _set_aside(self, parcel: Delivery, trouble: str) -> tuple[Delivery, JournalLine]:
         now = self._clock.now()
-        log.error("set aside after %s tries: %s", parcel.tries, trouble, extra=log_fields(Event.SET_ASIDE, parcel))
+        tries = "1 try" if parcel.tries == 1 else f"{parcel.tries} tries"
+        log.error("%s; given up after %s", trouble, tries, extra=log_fields(Event.SET_ASIDE, parcel))
         aside = replace(parcel, state=DeliveryState.SET_ASIDE, trouble=trouble, done_at=now)
-        return aside, line_about(aside, now, f"not told by {parcel.notifier}, set aside: {parcel.message.headline}")
+        return aside, line_about(aside, now, f"not sent by {parcel.notifier}, given up: {parcel.message.headline}")
 
     def _put_off(
         self, lane: DeliveryQueue, parcel: Delivery, trouble: str, wish_s: float | None
@@ -333,8 +334,9 @@ class Outbox:
         later = replace(parcel, due_at=due_at, trouble=trouble)
         if parcel.tries > 1:  # the delivery itself keeps the latest trouble; the event log reports the first
             return later, None
-        log.warning("put off: %s", trouble, extra=log_fields(Event.PUT_OFF, parcel))
-        return later, line_about(later, now, f"not told yet by {parcel.notifier}: {parcel.message.headline}")
+        wait = duration((due_at - now).total_seconds())
+        log.warning("%s; retrying in %s", trouble, wait, extra=log_fields(Event.PUT_OFF, parcel))
+        return later, line_about(later, now, f"not sent yet by {parcel.notifier}: {parcel.message.headline}")
 
     async def _record(self, lane: DeliveryQueue, parcel: Delivery, line: JournalLine | None) -> None:
         """Record the result of a delivery; remember it if the store cannot record it now."""
@@ -348,7 +350,7 @@ class Outbox:
         try:
             await self._store.parcel_done(parcel, line or earlier)
         except StoreError as error:
-            text, told = "%s: a delivery cannot be written down yet: %s", log_fields(Event.OUTBOX, parcel)
+            text, told = "%s: a delivery cannot be recorded yet: %s", log_fields(Event.OUTBOX, parcel)
             log.error(text, parcel.notifier, error, extra=told)  # noqa: TRY400  text says it all
             self._remember(lane, parcel, line or earlier)
 

@@ -45,7 +45,7 @@ class _Sandbox(ImmutableSandboxedEnvironment):
     def call_binop(self, context: Any, operator: str, left: Any, right: Any) -> Any:  # noqa: ANN401  the library's
         """Allow only small numbers: text is not multiplied or formatted."""
         if not all(isinstance(each, int | float) and abs(each) < 10**6 for each in (left, right)) or operator == "**":
-            raise TemplateError(f'"{operator}" is for small numbers alone here')
+            raise TemplateError(f'"{operator}" is allowed only for small numbers')
         return super().call_binop(context, operator, left, right)
 
 
@@ -69,7 +69,7 @@ class Body:
     def __init__(self, text: str, *, is_json: bool) -> None:
         """is_json: its output must be JSON. Raises TemplateWrong."""
         if len(text) > LONGEST_TEMPLATE:
-            raise TemplateWrong(f"holds more than {LONGEST_TEMPLATE // 1024} KiB, which is no template")
+            raise TemplateWrong(f"is longer than {LONGEST_TEMPLATE // 1024} KiB")
         self._template = _compiled(text)
         for kind, message in sample_messages():
             made = self._rendered(cloudevent.data(message))
@@ -101,7 +101,7 @@ def _compiled(text: str) -> Template:
         unknown = meta.find_undeclared_variables(parsed) - set(KNOWN)
         for name in parsed.find_all(nodes.Name):
             if name.name in unknown:
-                raise TemplateWrong(f"line {name.lineno}: {name.name!r} is not known; {_known()}")
+                raise TemplateWrong(f"line {name.lineno}: unknown name {name.name}; {_known()}")
         return _ENVIRONMENT.from_string(text)
     except TemplateSyntaxError as error:
         raise TemplateWrong(f"line {error.lineno}: {error.message}") from None
@@ -114,7 +114,7 @@ def _bounded(parts: Iterator[str]) -> Iterator[str]:
     for part in parts:
         size += len(part.encode("utf-8", "replace"))
         if size > LONGEST_BYTES:
-            raise TemplateWrong(f"makes a body of more than {LONGEST_BYTES // 1024} KiB; write less")
+            raise TemplateWrong(f"produces a body of more than {LONGEST_BYTES // 1024} KiB; write less")
         yield part
 
 
@@ -123,7 +123,7 @@ def _check_json(made: str, kind: str) -> None:
         json.loads(made)
     except (ValueError, RecursionError) as error:
         raise TemplateWrong(
-            f"makes no JSON of {kind}: {error}; write {{{{ headline | tojson }}}}, without quotes around it"
+            f"does not produce JSON for {kind}: {error}; write {{{{ headline | tojson }}}}, without quotes around it"
         ) from None
 
 
@@ -134,4 +134,4 @@ def _line(error: Exception) -> str:
 
 
 def _known() -> str:
-    return f"known here are {', '.join(KNOWN)}"
+    return f"known names: {', '.join(KNOWN)}"

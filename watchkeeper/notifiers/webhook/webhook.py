@@ -10,7 +10,6 @@ secret.
 """
 
 import asyncio
-import os
 import re
 import ssl
 from datetime import UTC, datetime
@@ -33,6 +32,7 @@ from watchkeeper.notifiers import cloudevent
 from watchkeeper.notifiers.base import ReceiverSettings, read_secret, tls_trouble, trust
 from watchkeeper.notifiers.webhook import signing
 from watchkeeper.notifiers.webhook.template import Body, TemplateWrong
+from watchkeeper.os_errors import connection_failure
 
 _DEFERRED = frozenset({401, 403, 407, 408, 425, 429})
 """Client errors that pass, or that the operator can fix (RFC 9110 15.5, RFC 8470 5.2, RFC 6585 4)."""
@@ -53,7 +53,7 @@ _OURS = frozenset({"host", "connection", "content-type", "content-length", "tran
 
 def _whole_url(url: AnyHttpUrl) -> AnyHttpUrl:
     if url.username or url.password:
-        raise ValueError("holds a user or password; write an Authorization header that comes from a file instead")
+        raise ValueError("contains a user or password; use an Authorization header that comes from a file instead")
     return url
 
 
@@ -68,7 +68,7 @@ def _header_names(headers: dict[str, SecretSource | SecretStr]) -> dict[str, Sec
 
 def _media_type(text: str) -> str:
     if not _MEDIA_TYPE.fullmatch(text):
-        raise ValueError(f"{clean(text, 60)!r} is not a media type; write one such as application/json or text/plain")
+        raise ValueError(f'"{clean(text, 60)}" is not a media type; write one such as application/json or text/plain')
     return text
 
 
@@ -133,7 +133,7 @@ class Webhook:
                 url = await asyncio.to_thread(self._url)
                 await self._post(url, message)
         except TimeoutError:
-            raise DeliveryDeferred(f"{self.name}: no answer in {self._settings.timeout:g} s") from None
+            raise DeliveryDeferred(f"{self.name}: no answer within {self._settings.timeout:g} s") from None
         except (aiohttp.ClientError, OSError) as error:
             raise DeliveryDeferred(f"{self.name}: {trouble_of(error)}") from None
 
@@ -167,7 +167,9 @@ class Webhook:
         except ValueError:
             url = URL()
         if url.scheme not in {"http", "https"} or not url.host or url.user is not None:
-            raise DeliveryDeferred(f"{self.name}: what {self._settings.url.path} holds is not an http or https address")
+            raise DeliveryDeferred(
+                f"{self.name}: the content of {self._settings.url.path} is not an http or https address"
+            )
         return url
 
     def _headers(self, message: Message, body: bytes) -> dict[str, str]:
@@ -181,7 +183,7 @@ class Webhook:
     def _header(self, name: str, source: SecretSource | SecretStr) -> str:
         value = read_secret(source, f"{self.name}: header {name}").strip()
         if not value.isprintable():
-            raise DeliveryDeferred(f"{self.name}: header {name} holds a line break or a control character")
+            raise DeliveryDeferred(f"{self.name}: header {name} contains a line break or a control character")
         return value
 
     def _key(self) -> bytes | None:
@@ -199,7 +201,7 @@ class Webhook:
         if 400 <= status < 500 and status not in _DEFERRED:
             raise DeliveryRefused(said)
         if 300 <= status < 400:
-            said = f"{said}, and redirects are not followed; write the final address into the configuration"
+            said = f"{said}; redirects are not followed: set the final address in the configuration"
         raise DeliveryDeferred(said, retry_after_s=retry_after(wish, self._clock.now()))
 
     async def close(self) -> None:
@@ -236,9 +238,9 @@ def trouble_of(error: aiohttp.ClientError | OSError) -> str:
         case ssl.SSLError():
             return tls_trouble(cause)
         case _ if isinstance(error, aiohttp.ClientConnectorDNSError):
-            return "the name of its host is not known"
+            return "cannot connect to the receiver (its name cannot be looked up)"
         case OSError() if isinstance(error, aiohttp.ClientConnectorError):
             # Not its own text: asyncio puts the address into it.
-            return f"no connection: {os.strerror(cause.errno) if cause.errno else type(cause).__name__}"
+            return f"cannot connect to the receiver ({connection_failure(cause)})"
         case _:
-            return f"the connection broke off ({type(error).__name__})"
+            return f"the connection was lost ({type(error).__name__})"

@@ -11,21 +11,9 @@ from functools import partial
 from typing import NamedTuple
 
 from watchkeeper.errors import ProbeError
-from watchkeeper.os_errors import exhausted, explained
+from watchkeeper.os_errors import NETWORK, UNKNOWN_NAME, exhausted, explained
 from watchkeeper.probes.base import Workers
 from watchkeeper.probes.support.sanitize import clip
-
-UNKNOWN_NAME = frozenset({socket.EAI_NONAME, socket.EAI_NODATA})
-"""The name server answered: the name does not exist, or it has no address."""
-
-CLAUSES = {
-    errno.ECONNREFUSED: "connection refused",
-    errno.ECONNRESET: "connection reset",
-    errno.EPIPE: "connection reset",
-    errno.EHOSTUNREACH: "no way to the host",
-    errno.ENETUNREACH: "no way to the network",
-    errno.ETIMEDOUT: "the host does not answer",
-}
 
 MOST_ADDRESSES = 8
 """They are tried one after the other, each with its share of the time."""
@@ -81,9 +69,9 @@ def why(error: Exception, host: str) -> str:
     if isinstance(error, socket.gaierror):
         if error.errno in UNKNOWN_NAME:
             return f"name {clip(host)} is not known"
-        return f"name {clip(host)} could not be looked up: {error.strerror}"
+        return f"name {clip(host)} cannot be looked up: {error.strerror}"
     if isinstance(error, TimeoutError):
-        return CLAUSES[errno.ETIMEDOUT]
+        return NETWORK[errno.ETIMEDOUT]
     if isinstance(error, OSError):
-        return CLAUSES.get(error.errno or 0) or f"no connection: {clip(error.strerror or str(error))}"
-    return f"name {clip(host)} is not one that can be looked up"
+        return NETWORK.get(error.errno or 0) or f"no connection: {clip(error.strerror or str(error))}"
+    return f"name {clip(host)} is not valid"

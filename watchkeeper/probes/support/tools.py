@@ -76,7 +76,7 @@ def text_of(ran: Completed, tool: str, timeout_s: float, ends_well: Collection[i
         package = f" (in Debian: {PACKAGES[tool]})" if tool in PACKAGES else ""
         raise ToolMissing(f"{tool} is not installed; install it{package}, or take this probe out of the configuration")
     if ran.timed_out:
-        raise ProbeTimeout(f"{tool} has not ended within {format_duration(timeout_s)}")
+        raise ProbeTimeout(f"{tool} did not end within {format_duration(timeout_s)}")
     if ran.truncated:
         raise ProbeError(f"{tool} printed more than {running.OUTPUT_LIMIT_BYTES >> 20} MiB, which is not read")
     if ran.status not in ends_well:

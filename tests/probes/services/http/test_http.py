@@ -301,7 +301,7 @@ async def test_a_name_that_cannot_be_looked_up(bench: ProbeContext, monkeypatch:
 
     monkeypatch.setattr(socket, "getaddrinfo", fail)
     reason = (await answer(bench, "http://hide-hub.test/")).reason
-    assert reason == "name hide-hub.test could not be looked up: Temporary failure in name resolution"
+    assert reason == "name hide-hub.test cannot be looked up: Temporary failure in name resolution"
 
 
 async def test_a_name_lookup_that_hangs(bench: ProbeContext, monkeypatch: pytest.MonkeyPatch) -> None:

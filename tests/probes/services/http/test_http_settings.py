@@ -87,8 +87,8 @@ KEY = aiohttp.client_reqrep.ConnectionKey("hide-hub.test", 80, False, True, None
 @pytest.mark.parametrize(
     ("error", "reason"),
     [
-        (aiohttp.ClientConnectorError(KEY, OSError(113, "No route to host")), "no way to the host"),
-        (aiohttp.ClientConnectorError(KEY, OSError(101, "Network is unreachable")), "no way to the network"),
+        (aiohttp.ClientConnectorError(KEY, OSError(113, "No route to host")), "no route to the host"),
+        (aiohttp.ClientConnectorError(KEY, OSError(101, "Network is unreachable")), "no route to the network"),
         (aiohttp.ClientConnectorError(KEY, TimeoutError(110, "Connection timed out")), "the host does not answer"),
         (aiohttp.ClientConnectorError(KEY, OSError("Multiple\nexceptions")), "no connection: Multiple exceptions"),
         (aiohttp.ClientConnectorDNSError(KEY, ProbeTimeout("the lookup hangs")), "the lookup hangs"),

@@ -158,7 +158,7 @@ async def test_the_kernels_word_where_the_tools_hang(host: Host) -> None:
     seen = await host.observe(timeout="1s")
     assert find(seen, "pool tank", "health", Condition).grave
     sight = find(seen, "probe zfs", "sees all", Condition)
-    assert sight.reason == "zfs has not ended within 1s; zpool has not ended within 1s"
+    assert sight.reason == "zfs did not end within 1s; zpool did not end within 1s"
 
 
 async def test_one_tool_that_fails_takes_nothing_else_with_it(host: Host) -> None:

@@ -1,28 +1,18 @@
 """Why an HTTP exchange got no answer, in one clause that a tired person understands."""
 
-import errno
-import socket
+import re
 import ssl
 
 import aiohttp
 
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.units import format_duration
-from watchkeeper.os_errors import exhausted, explained
+from watchkeeper.os_errors import NETWORK, UNKNOWN_NAME, exhausted, explained
 from watchkeeper.probes.services.http.client import Progress
 from watchkeeper.probes.support.sanitize import clip
 
-UNKNOWN_NAME = frozenset({socket.EAI_NONAME, socket.EAI_NODATA})
-"""The name server answered: the name does not exist, or it has no address."""
-
-CLAUSES = {
-    errno.ECONNREFUSED: "connection refused",
-    errno.ECONNRESET: "connection reset",
-    errno.EPIPE: "connection reset",
-    errno.EHOSTUNREACH: "no way to the host",
-    errno.ENETUNREACH: "no way to the network",
-    errno.ETIMEDOUT: "the host does not answer",
-}
+_QUOTED = re.compile(r":? b['\"].*")
+"""The library ends its message with the bytes that it could not read."""
 
 
 def no_answer_within(timeout_s: float, progress: Progress) -> str:
@@ -48,9 +38,9 @@ def why(error: Exception, host: str) -> str:
     if isinstance(error, aiohttp.ServerDisconnectedError):
         return "it closed the connection without an answer"
     if isinstance(error, aiohttp.ClientPayloadError):
-        return "the answer broke off"
+        return "the connection closed in the middle of the answer"
     if isinstance(error, aiohttp.ClientResponseError):
-        return f"the answer is not HTTP that can be read: {clip(_one_line(error.message))}"
+        return f"the answer is not valid HTTP: {clip(_QUOTED.sub('', _one_line(error.message)))}"
     if isinstance(error, OSError):
         return _connection_trouble(error)
     return clip(f"{type(error).__name__}: {_one_line(str(error))}")
@@ -61,15 +51,15 @@ def _name_trouble(error: OSError, host: str) -> str:
         return str(error)
     if error.errno in UNKNOWN_NAME:
         return f"name {host} is not known"
-    return f"name {host} could not be looked up: {error.strerror}"
+    return f"name {host} cannot be looked up: {error.strerror}"
 
 
 def _connection_trouble(error: OSError) -> str:
     if exhausted(error):
         raise ProbeError(explained(error)) from error
     if isinstance(error, ssl.SSLError):
-        return f"no TLS: {clip(_one_line(error.reason or str(error)))}"
-    clause = CLAUSES.get(error.errno or 0)
+        return f"TLS failed: {clip(_one_line(error.reason or str(error)).replace('_', ' ').lower())}"
+    clause = NETWORK.get(error.errno or 0)
     return clause or f"no connection: {clip(_one_line(error.strerror or str(error)))}"
 
 

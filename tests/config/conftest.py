@@ -1,4 +1,4 @@
-"""What the tests of the configuration stand on: an environment without anything of the machine's in it."""
+"""Fixtures of the configuration's tests: an environment without anything from this machine."""
 
 import os
 from pathlib import Path

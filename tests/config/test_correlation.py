@@ -12,7 +12,7 @@ from watchkeeper.errors import ConfigError
 
 
 def test_without_a_word_the_limits_are_the_defaults() -> None:
-    """The defaults stand in one place."""
+    """The defaults are in one place."""
     assert CorrelationSettings().limits() == Limits()
 
 

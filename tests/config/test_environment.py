@@ -8,7 +8,7 @@ from watchkeeper.config.environment import Environment, document, variables
 
 
 def test_names_become_places() -> None:
-    """Two underscores stand between a table and its key; other variables, empty ones and the option's own are left."""
+    """Two underscores separate a table and its key. Other variables, empty ones and the option's own are ignored."""
     environ = {
         "WATCHKEEPER_PAGE__PORT": "1",
         "WATCHKEEPER_PAGE__PREFIX": "/watch",

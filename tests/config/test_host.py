@@ -1,4 +1,4 @@
-"""What the host is called and the zone that its times are told in."""
+"""The host's name and the time zone of its times."""
 
 import shutil
 import socket
@@ -14,7 +14,7 @@ LISBON = next((Path(folder) / "Europe/Lisbon" for folder in TZPATH if (Path(fold
 
 
 def test_a_zone_that_is_set_is_used() -> None:
-    """The keeper's word goes before the host's."""
+    """The configuration takes precedence over the host."""
     assert HostSettings(time_zone="Europe/Lisbon").zone == ZoneInfo("Europe/Lisbon")
 
 

@@ -1,4 +1,4 @@
-"""Where a configuration is read from, and what is said of a file that cannot be read."""
+"""Where a configuration is read from, and what is reported of a file that cannot be read."""
 
 import os
 import tomllib
@@ -23,7 +23,7 @@ def refusal(path: Path) -> str:
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "reported"),
     [
         ("host = \n", "line 1, column 8: this is not TOML: invalid value"),
         ("[host]\nname gannet", "line 2, column 6: this is not TOML: expected '=' after a key in a key/value pair"),
@@ -37,9 +37,9 @@ def refusal(path: Path) -> str:
         ("a = " + "[" * 100_000, "it is nested too deeply to be read"),
     ],
 )
-def test_what_is_no_toml_is_told_with_line_and_column(tmp_path: Path, text: str, told: str) -> None:
+def test_invalid_toml_is_reported_with_line_and_column(tmp_path: Path, text: str, reported: str) -> None:
     """The place of a TOML error is a line and a column."""
-    assert problems(tmp_path, text) == [told]
+    assert problems(tmp_path, text) == [reported]
 
 
 def test_a_file_that_is_named_and_not_there_is_an_error(tmp_path: Path) -> None:
@@ -52,7 +52,7 @@ def test_a_file_that_is_named_and_not_there_is_an_error(tmp_path: Path) -> None:
 
 
 def test_a_folder_and_a_path_with_a_nul_are_refused(tmp_path: Path) -> None:
-    """What cannot be opened is said, whatever it is."""
+    """What cannot be opened is reported, whatever it is."""
     assert "it cannot be read: Is a directory" in refusal(tmp_path)
     assert "the path holds a NUL character" in refusal(Path("a\0b"))
 
@@ -62,7 +62,7 @@ def test_a_file_without_an_end_is_not_read_for_ever() -> None:
     assert "it is longer than 1 MiB" in refusal(Path("/dev/zero"))
 
 
-def test_a_file_that_is_not_utf_8_is_told_with_its_line(tmp_path: Path) -> None:
+def test_a_file_that_is_not_utf_8_is_reported_with_its_line(tmp_path: Path) -> None:
     """The line of the first byte that is wrong is named."""
     path = tmp_path / "latin.toml"
     path.write_bytes(b"[host]\nname = 'caf\xe9'\n")
@@ -87,7 +87,7 @@ def test_without_a_file_all_is_default(tmp_path: Path, monkeypatch: pytest.Monke
 def test_the_first_default_place_that_has_a_file_is_read(
     tmp_path: Path, quiet_environment: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """$XDG_CONFIG_HOME goes before ~/.config, and that before the system's."""
+    """$XDG_CONFIG_HOME takes precedence over ~/.config, and that over the system's."""
     system, own, shared = tmp_path / "etc.toml", quiet_environment / ".config", tmp_path / "xdg"
     monkeypatch.setattr(paths, "SYSTEM_CONFIG", system)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(shared))
@@ -131,7 +131,7 @@ def test_the_environment_goes_before_the_document(tmp_path: Path, monkeypatch: p
 
 
 @pytest.mark.parametrize(
-    ("name", "value", "told"),
+    ("name", "value", "reported"),
     [
         ("WATCHKEEPER_PGAE__PORT", "1", "pgae: is not a known key; did you mean page?"),
         (
@@ -152,11 +152,11 @@ def test_the_environment_goes_before_the_document(tmp_path: Path, monkeypatch: p
     ],
 )
 def test_a_wrong_variable_is_an_error_that_names_it(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, value: str, told: str
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, value: str, reported: str
 ) -> None:
     """A misspelt variable would otherwise be lost silently."""
     monkeypatch.setenv(name, value)
-    assert problems(tmp_path, "") == [told]
+    assert problems(tmp_path, "") == [reported]
 
 
 def test_of_two_variables_where_one_holds_the_other_the_longer_counts(
@@ -212,7 +212,7 @@ VALUES = st.recursive(
 )
 
 
-def told(work: Callable[[], object]) -> Sequence[Problem]:
+def reported(work: Callable[[], object]) -> Sequence[Problem]:
     """The problems that some work ends with; none where it ends well. Any other error is let out."""
     try:
         work()
@@ -225,7 +225,7 @@ def told(work: Callable[[], object]) -> Sequence[Problem]:
 @given(document=st.dictionaries(KEYS | st.text(max_size=6), VALUES, max_size=5))
 def test_any_document_is_used_or_refused_with_places(document: dict[str, object]) -> None:
     """Whatever the document holds, what comes out is settings or a ConfigError with problems; never anything else."""
-    for each in told(lambda: loading.check_document(MODEL, document, Secrets.LOOKED_AT)):
+    for each in reported(lambda: loading.check_document(MODEL, document, Secrets.LOOKED_AT)):
         assert each.what
         assert "\n" not in str(each)
 
@@ -236,7 +236,7 @@ def test_any_text_is_read_or_refused(tmp_path: Path, text: str) -> None:
     """The same for what is in the file."""
     path = tmp_path / "any.toml"
     path.write_bytes(text.encode("utf-8", "replace"))
-    if not told(lambda: loading.read(path)):
+    if not reported(lambda: loading.read(path)):
         assert loading.read(path) == tomllib.loads(path.read_bytes().decode("utf-8-sig"))
 
 

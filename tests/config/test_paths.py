@@ -20,7 +20,7 @@ from watchkeeper.config import paths
     ],
 )
 def test_the_database_is_under_the_platforms_state_directory(environ: dict[str, str], place: str) -> None:
-    """Systemd's directory goes first, then the keeper's own; a relative path is ignored, as XDG asks."""
+    """Systemd's directory comes first, then the user's own. A relative path is ignored, as XDG requires."""
     assert paths.state_path(environ) == Path(place)
 
 
@@ -37,9 +37,7 @@ def test_without_a_home_the_password_database_is_asked(
     assert paths.state_path(environ) == Path("/home/gannet/.local/state/watchkeeper/watchkeeper.db")
 
 
-def test_where_nothing_names_a_home_the_keeper_is_told_what_to_write(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_without_a_home_folder_the_error_says_what_to_write(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A user without a name and without a home gets an error at store.path and no guess."""
 
     def unknown(_user: int) -> pwd.struct_passwd:
@@ -58,7 +56,7 @@ def test_where_nothing_names_a_home_the_keeper_is_told_what_to_write(
 
 
 def test_the_configuration_is_looked_for_in_three_places() -> None:
-    """The keeper's own goes before the system's; no place is named twice."""
+    """The user's own comes before the system's. No place is named twice."""
     found = paths.config_places({"XDG_CONFIG_HOME": "/c", "HOME": "/h"})
     wanted = ["/c/watchkeeper/config.toml", "/h/.config/watchkeeper/config.toml", "/etc/watchkeeper/config.toml"]
     assert [str(each) for each in found] == wanted
@@ -85,7 +83,7 @@ def test_how_long_things_are_kept_by_default() -> None:
         ('days = "70d"', "store", "hours (400d) must be kept for a shorter time than days (70d)"),
     ],
 )
-def test_what_cannot_be_kept_so_is_told(tmp_path: Path, table: str, place: str, words: str) -> None:
+def test_invalid_retention_is_reported(tmp_path: Path, table: str, place: str, words: str) -> None:
     """Each grain is kept longer than the finer one, and all of them as long as a forecast looks back."""
     (found,) = problems(tmp_path, f'[store]\npath = "/w.db"\n{table}\n')
     assert found.startswith(f"{place}: ")

@@ -36,7 +36,7 @@ def test_a_route(tmp_path: Path) -> None:
 
 
 def test_what_is_default(tmp_path: Path) -> None:
-    """No quiet hours, no digest; an alarm is told again after an hour, a warning after a day."""
+    """No quiet hours, no digest; an alarm is sent again after an hour, a warning after a day."""
     found = read(tmp_path, f'{HOOK}digest = "never"\n')
     assert (found.routes["webhook"].quiet, found.routes["webhook"].digest) == ((), None)
     assert found.reminders.plan() == Reminders({Priority.WARNING: 86_400.0, Priority.ALARM: 3_600.0}, 604_800.0)

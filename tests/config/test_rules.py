@@ -11,12 +11,12 @@ from watchkeeper.model.chattering import Chattering
 
 
 def test_without_a_word_the_rules_are_the_defaults() -> None:
-    """The defaults stand in one place."""
+    """The defaults are in one place."""
     assert RulesSettings().rules() == rules.Rules()
 
 
 def test_every_part_of_a_rule_can_be_set() -> None:
-    """A part of a rule that the configuration does not know would be out of the keeper's reach."""
+    """A part of a rule that the configuration does not know could not be changed."""
     for concern in fields(rules.Rules):
         rule = getattr(rules.Rules(), concern.name)
         parts = {part.name for part in fields(rule)}

@@ -59,9 +59,9 @@ def test_a_token_that_could_be_guessed_is_refused(tmp_path: Path, token: str, sa
     config.write_text(
         f'[[probe]]\nkind = "job"\nname = "nightly-backup"\nwithin = "26h"\ntoken = {{ file = "{path}" }}\n'
     )
-    with pytest.raises(ConfigError) as told:
+    with pytest.raises(ConfigError) as reported:
         read(config)
-    (problem,) = told.value.problems
+    (problem,) = reported.value.problems
     assert str(problem) == (
         f'probe[1].token (the 1st [[probe]], "nightly-backup"): the secret in {path} can be guessed ({said} of them '
         "different); a token has at least 22 characters, 8 of them different; write a token there that is made with: "
@@ -83,7 +83,7 @@ def test_a_secret_that_only_its_owner_reads_is_no_warning(tmp_path: Path, rope: 
 
 
 def test_a_secret_that_everybody_can_read_is_a_warning(tmp_path: Path, rope: Path) -> None:
-    """It works, so it is no error; the remedy stands beside it."""
+    """It works, so it is not an error. The warning has the remedy."""
     rope.chmod(0o644)
     assert loaded(tmp_path, f'{BELL}rope = {{ file = "{rope}" }}').warnings == (
         f"notifier[1].rope: every user of this host can read {rope}; run: chmod 600 {rope}",
@@ -115,7 +115,7 @@ def test_a_secret_that_is_gone_right_after_it_was_read_is_no_warning(
     assert loaded(tmp_path, f'{BELL}rope = {{ file = "{rope}" }}').warnings == ()
 
 
-def test_a_secret_that_is_not_there_is_told_with_the_remedy(tmp_path: Path) -> None:
+def test_a_missing_secret_is_reported_with_the_remedy(tmp_path: Path) -> None:
     """Nothing starts with a secret that cannot be read."""
     assert problems(tmp_path, f'{BELL}rope = {{ file = "{tmp_path}/none" }}') == [
         (
@@ -125,7 +125,7 @@ def test_a_secret_that_is_not_there_is_told_with_the_remedy(tmp_path: Path) -> N
     ]
 
 
-def test_a_secret_that_may_not_be_read_is_told_with_the_remedy(
+def test_an_unreadable_secret_is_reported_with_the_remedy(
     tmp_path: Path, rope: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The remedy is about who runs watchkeeper, not about opening the file to all."""
@@ -143,7 +143,7 @@ def test_a_secret_that_may_not_be_read_is_told_with_the_remedy(
 
 
 @pytest.mark.parametrize(
-    ("content", "told"),
+    ("content", "reported"),
     [
         (b"", "is empty"),
         (b"\n", "is empty"),
@@ -151,11 +151,13 @@ def test_a_secret_that_may_not_be_read_is_told_with_the_remedy(
         (b"x" * (LARGEST_SECRET_BYTES + 1), "holds more than 64 KiB, which is too long for a secret"),
     ],
 )
-def test_what_is_no_secret_is_told_without_its_content(tmp_path: Path, rope: Path, content: bytes, told: str) -> None:
+def test_an_invalid_secret_is_reported_without_its_content(
+    tmp_path: Path, rope: Path, content: bytes, reported: str
+) -> None:
     """A wrong file is found before a mail server refuses what is in it."""
     rope.write_bytes(content)
     assert problems(tmp_path, f'{BELL}rope = {{ file = "{rope}" }}') == [
-        f"{PLACE}: the secret in {rope} {told}; write the secret there, on one line"
+        f"{PLACE}: the secret in {rope} {reported}; write the secret there, on one line"
     ]
 
 

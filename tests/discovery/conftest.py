@@ -1,4 +1,4 @@
-"""What the tests of the survey stand on: a host in a folder of the test's own, and programs in the tools' places."""
+"""Fixtures of discovery's tests: a host in a folder of the test, and programs in place of the tools."""
 
 import os
 import re

@@ -20,13 +20,13 @@ def configured(*tables: dict[str, Any]) -> Sequence[ProbeSettings]:
 
 
 def seen(kind: str, sort: str, *names: str, offered: bool = False) -> Found:
-    """One proposal, about things that are there and were all looked at."""
+    """One proposal, about things that are there and were all examined."""
     there = things(sort, names)
     return Found((Proposal(kind, offered=offered, things=there),), there=frozenset(there), looked=frozenset({sort}))
 
 
 def test_a_pool_that_is_new() -> None:
-    """It is told until it is named, and then no more."""
+    """It is reported until it is named, and not after that."""
     found = seen("zfs", "pool", "skerry", "holm")
     assert compare(found, configured()).appeared == ("pool skerry", "pool holm")
     difference = compare(found, configured({"kind": "zfs", "pools": ["skerry"]}))
@@ -36,14 +36,14 @@ def test_a_pool_that_is_new() -> None:
 
 
 def test_what_is_left_out_is_no_news() -> None:
-    """The keeper has decided about it."""
+    """The operator has decided about it."""
     found = seen("guests", "guest", "trial-7")
     tables = {"kind": "guests", "sockets": ["/run/guests/*.qmp"], "exclude": ["trial-*"]}
     assert not compare(found, configured(tables)).appeared
 
 
 def test_a_pool_that_is_gone() -> None:
-    """It is told where all pools were looked at, and not where none could be."""
+    """It is reported if all pools were examined, and not if none could be."""
     probes = configured({"kind": "zfs", "pools": ["skerry", "holm"]})
     assert compare(seen("zfs", "pool", "skerry"), probes).gone == ("pool holm, which probe zfs names",)
     assert not compare(Found(), probes).gone
@@ -88,7 +88,7 @@ def test_a_port_may_be_watched_either_way() -> None:
     assert compare(found, configured()).appeared == ("port 8123",)
 
 
-def test_a_service_is_told_by_its_name_too() -> None:
+def test_a_service_is_compared_by_its_name_too() -> None:
     """A number alone says little."""
     hub = Proposal("http", (Key("name", "hide-hub on 8123"),), things=things("port", ["8123"]))
     assert compare(Found((hub,)), configured()).appeared == ("port 8123 (hide-hub on 8123)",)
@@ -127,5 +127,5 @@ def test_kinds_without_names() -> None:
 
 
 def test_what_is_only_offered_is_no_news() -> None:
-    """It would be told again each time to a keeper who does not want it."""
+    """It would be reported every time to an operator who does not want it."""
     assert not compare(seen("tcp", "port", "22", offered=True), configured()).appeared

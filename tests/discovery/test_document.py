@@ -1,4 +1,4 @@
-"""The whole document loads, whatever was found, and tells what could not be looked at."""
+"""The whole document loads, whatever was found, and says what could not be examined."""
 
 import tomllib
 
@@ -16,7 +16,7 @@ ANY = st.text(st.characters(), max_size=30)
 
 @given(name=ANY, of=st.lists(ANY, min_size=1, max_size=4), about=ANY, offered=st.booleans())
 def test_any_name_gives_a_document_that_loads(name: str, of: list[str], about: str, *, offered: bool) -> None:
-    """What cannot be written or would be refused becomes a comment; the rest of the document stands."""
+    """What cannot be written or would be refused becomes a comment. The rest of the document is valid."""
     odd = Proposal(
         "zfs-snapshots", (Key("name", name), Key("datasets", tuple(of), about), Key("max_age", "2h")), (about,), offered
     )
@@ -62,7 +62,7 @@ def test_what_the_environment_gets_wrong_is_not_the_proposals_fault(monkeypatch:
 
 
 def test_what_could_not_be_looked_at_stands_at_the_end() -> None:
-    """Each with its reason; a remedy that gives several is told once."""
+    """Each with its reason. A remedy for several is given once."""
     found = Found(
         unseen=(
             Unseen("LVM", "this needs root.", HELPER), Unseen("disks", "this needs root", HELPER),
@@ -84,7 +84,7 @@ def test_the_hosts_name_may_be_anything() -> None:
         usable(render(Survey(name, NOW, [])))
 
 
-def test_offers_are_told_from_prose() -> None:
+def test_offers_are_distinct_from_prose() -> None:
     """Prose has one space behind its #; what is offered has none, or the four of a list."""
     long = Proposal("zfs", (Key("pools", tuple(f"pool-{n}-{'x' * 20}" for n in range(9)), "Why.", offered=True),))
     text = document(long)

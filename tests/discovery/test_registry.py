@@ -20,7 +20,7 @@ async def test_this_machine_as_it_is(workers: ThreadWorkers) -> None:
 
 
 async def test_an_empty_host(unprivileged: Host) -> None:
-    """Hardly anything is found, and each sort that was looked for is told."""
+    """Almost nothing is found, and each kind that was searched for is listed."""
     sections = await discover(unprivileged)
     found = Survey("gannet", NOW, sections).found
     usable(render(Survey("gannet", NOW, sections)))
@@ -35,6 +35,6 @@ def test_the_guests_sockets_are_noted_for_a_restart() -> None:
     assert proposal.table()["sockets"] == ("/run/guests/*.qmp",)
 
 
-def test_headings_are_told_apart() -> None:
+def test_headings_are_distinct() -> None:
     """Each sort of thing has its own place in the document."""
     assert len({each.heading for each in FINDERS}) == len(FINDERS)

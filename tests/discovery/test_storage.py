@@ -1,4 +1,4 @@
-"""ZFS, LVM, btrfs, RAID and disks, from what the tools and the kernel really said on a machine that has them all."""
+"""ZFS, LVM, btrfs, RAID and disks, from real output of the tools and the kernel on a machine that has them all."""
 
 import json
 from datetime import timedelta
@@ -56,7 +56,7 @@ def tools(toolbox: Toolbox) -> Zfs:
 
 @pytest.mark.usefixtures("tools")
 async def test_a_real_pool(host: Host) -> None:
-    """It must be there from now on; its four snapshots show no rhythm, and are offered as taken by hand."""
+    """It must be there from now on; its four snapshots show no cadence, and are offered as taken by hand."""
     found = await zfs.find(host)
     (pool,) = [each for each in found.proposals if each.kind == "zfs"]
     assert value_of(pool, "pools") == ("tank",)
@@ -71,7 +71,7 @@ async def test_a_real_pool(host: Host) -> None:
 
 
 async def test_a_limit_on_promises_is_offered(tools: Zfs, host: Host) -> None:
-    """A quarter above what the real volumes promise now, and never less than all of the pool."""
+    """25 % above what is allocated to the real volumes now, and never less than the pool."""
     (pool,) = [each for each in (await zfs.find(host)).proposals if each.kind == "zfs"]
     promised = sum(each.volsize or 0 for each in zfs_tables.read_datasets(tools.datasets))
     assert promised > 0
@@ -80,7 +80,7 @@ async def test_a_limit_on_promises_is_offered(tools: Zfs, host: Host) -> None:
     assert limit >= 1.0
 
 
-async def test_a_set_with_a_rhythm_is_proposed(tools: Zfs, host: Host) -> None:
+async def test_a_set_with_a_cadence_is_proposed(tools: Zfs, host: Host) -> None:
     """Taken every hour so far: the next is due two hours after the last, and the reason says from what."""
     tools.snapshots = hourly("tank/home", 30)
     tools.write()
@@ -98,7 +98,7 @@ async def test_a_set_with_a_rhythm_is_proposed(tools: Zfs, host: Host) -> None:
 
 
 async def test_a_set_that_has_stopped_is_said_to_have(tools: Zfs, host: Host) -> None:
-    """The timer died weeks ago: the survey says so, and does not take the silence for the rhythm."""
+    """The timer died weeks ago: the survey says so, and does not take the silence for the cadence."""
     tools.snapshots = "".join(
         f"tank/home@nightly-{n}\t{(NOW - timedelta(days=36 + n)).timestamp():.0f}\t0\n" for n in range(10)
     )
@@ -136,7 +136,7 @@ async def test_no_zfs_is_nothing_to_tell(host: Host, toolbox: Toolbox) -> None:
 
 
 @pytest.mark.usefixtures("tools")
-async def test_zfs_tools_that_fail_are_each_told(host: Host, toolbox: Toolbox) -> None:
+async def test_each_failing_zfs_tool_is_reported(host: Host, toolbox: Toolbox) -> None:
     """What one of them says is seen without the others."""
     toolbox.put("zpool", f"case $1 in list) printf '{POOLS}';; *) echo broken >&2; exit 1;; esac")
     toolbox.put("zfs", "echo 'Permission denied the ZFS utilities' >&2; exit 1")
@@ -155,7 +155,7 @@ def put_lvm(toolbox: Toolbox) -> None:
 
 
 async def test_a_real_thin_pool(toolbox: Toolbox, host: Host) -> None:
-    """Its fill and its promises stand there; 8 GiB promised of 3 GiB, a quarter more is 3.3 times."""
+    """Its usage and allocation are in the comment; 8 GiB allocated of 3 GiB, and 25 % more, is 3.3 times."""
     put_lvm(toolbox)
     found = await lvm.find(host)
     (proposal,) = [each for each in found.proposals if each.kind == "lvm"]
@@ -166,7 +166,7 @@ async def test_a_real_thin_pool(toolbox: Toolbox, host: Host) -> None:
 
 
 async def test_a_thin_pool_that_is_not_active(toolbox: Toolbox, host: Host) -> None:
-    """It has no fill; that nothing enlarges it is said too."""
+    """It has no usage. The comment also says that it is not extended automatically."""
     put_lvm(toolbox)
     report = json.loads(sample("lvs-nosuffix.json").stdout)
     for row in report["report"][0]["lv"]:
@@ -179,7 +179,7 @@ async def test_a_thin_pool_that_is_not_active(toolbox: Toolbox, host: Host) -> N
 
 
 async def test_groups_without_a_thin_pool(toolbox: Toolbox, host: Host) -> None:
-    """There is no promise to limit; without any group there is nothing to watch."""
+    """There is no allocation to limit. Without any group there is nothing to monitor."""
     put_lvm(toolbox)
     toolbox.says("lvs", '{"report": [{"lv": []}]}')
     assert (await lvm.find(host)).proposals[0].keys == ()
@@ -202,7 +202,7 @@ async def test_lvm_that_may_not_be_seen(unprivileged: Host) -> None:
     usable(document(found=found))
 
 
-async def test_lvm_that_prints_nonsense_is_told(toolbox: Toolbox, host: Host) -> None:
+async def test_lvm_that_prints_nonsense_is_reported(toolbox: Toolbox, host: Host) -> None:
     """An LVM that cannot be understood is not one that is not there."""
     put_lvm(toolbox)
     toolbox.says("lvs", "nonsense")
@@ -220,7 +220,7 @@ def put_btrfs(host: Host, point: str = "/data") -> None:
 
 @pytest.fixture
 def btrfs_host(host: Host, toolbox: Toolbox, monkeypatch: pytest.MonkeyPatch) -> Host:
-    """A host with one btrfs, whose snapshots are told as on a real one."""
+    """A host with one btrfs, whose snapshots are listed as on a real one."""
     put_btrfs(host)
     monkeypatch.setattr(commands, "MOUNTS", host.root / "proc/self/mountinfo")
     toolbox.says("btrfs", sample("btrfs-subvol-list-s.txt").stdout)
@@ -228,7 +228,7 @@ def btrfs_host(host: Host, toolbox: Toolbox, monkeypatch: pytest.MonkeyPatch) ->
 
 
 async def test_a_real_btrfs(btrfs_host: Host) -> None:
-    """Its data and metadata stand there, and its snapshots are in a set."""
+    """The comment gives its data and metadata, and its snapshots are in a set."""
     found = await btrfs.find(btrfs_host)
     assert [each.kind for each in found.proposals] == ["btrfs", "btrfs-snapshots"]
     assert "of data" in found.proposals[0].about[0]
@@ -238,7 +238,7 @@ async def test_a_real_btrfs(btrfs_host: Host) -> None:
 
 
 async def test_a_btrfs_whose_tables_are_missing(btrfs_host: Host) -> None:
-    """It is proposed all the same, and says why it could not be looked at."""
+    """It is proposed nevertheless, with the reason why it could not be examined."""
     put(btrfs_host.root, "proc/self/mountinfo", "21 1 0:40 / /data rw - btrfs /dev/other rw\n")
     assert "could not be examined" in (await btrfs.find(btrfs_host)).proposals[0].about[0]
 
@@ -251,7 +251,7 @@ async def test_no_btrfs_and_no_list_of_mounts(host: Host) -> None:
 
 
 async def test_btrfs_snapshots_need_root(unprivileged: Host) -> None:
-    """Space is seen without it, and what needs root is told with the remedy."""
+    """Space is visible without it, and what needs root is reported with the remedy."""
     put_btrfs(unprivileged)
     found = await btrfs.find(unprivileged)
     assert [each.kind for each in found.proposals] == ["btrfs"]
@@ -285,7 +285,7 @@ SCAN = '{"devices": [{"name": "/dev/nvme0", "type": "nvme"}]}'
 
 
 async def test_disks_that_tell_of_their_health(host: Host, toolbox: Toolbox) -> None:
-    """The verdict and the endurance that is used stand there."""
+    """The comment gives the verdict and the used endurance."""
     toolbox.answers("smartctl", [("--scan", SCAN), ("--all", json.dumps(NVME))])
     found = await disks.find_disks(host)
     (proposal,) = found.proposals
@@ -346,7 +346,7 @@ async def test_more_origins_than_a_comment_names(tools: Zfs, host: Host) -> None
     assert "and 3 more" in each.about[0]
 
 
-async def test_many_names_without_a_rhythm(tools: Zfs, host: Host) -> None:
+async def test_many_names_without_a_cadence(tools: Zfs, host: Host) -> None:
     """Twenty are named; the rest are counted."""
     tools.snapshots = "".join(f"tank/home@{'x' * (n + 1)}\t1795582580\t{n}\n" for n in range(25))
     tools.write()
@@ -356,7 +356,7 @@ async def test_many_names_without_a_rhythm(tools: Zfs, host: Host) -> None:
 
 
 async def test_arrays_that_cannot_be_read(host: Host, monkeypatch: pytest.MonkeyPatch) -> None:
-    """It is told as not seen."""
+    """It is reported as not examined."""
 
     def broken(_sysfs: Path) -> None:
         raise OSError(5, "Input/output error")
@@ -365,7 +365,7 @@ async def test_arrays_that_cannot_be_read(host: Host, monkeypatch: pytest.Monkey
     assert [each.what for each in (await disks.find_arrays(host)).unseen] == ["software RAID"]
 
 
-async def test_uneven_times_are_told_as_such(tools: Zfs, host: Host) -> None:
+async def test_uneven_intervals_are_described(tools: Zfs, host: Host) -> None:
     """Every two hours as a rule and every three at night: the reason names both."""
     at_h = [0, 2, 4, 6, 9, 12, 14, 16, 18, 20, 22, 24, 27]
     tools.snapshots = "".join(f"tank/home@auto-{n}\t{(NOW - timedelta(hours=n)).timestamp():.0f}\t0\n" for n in at_h)

@@ -37,7 +37,7 @@ def test_a_comment_stays_a_comment(text: str) -> None:
 
 @given(text=ANY)
 def test_only_what_is_no_utf8_is_refused(text: str) -> None:
-    """A lone surrogate stands for a byte that TOML cannot hold; all else it can."""
+    """A lone surrogate represents a byte that TOML cannot hold. Everything else can be written."""
     if toml.writable(text):
         assert tomllib.loads(f"a = {toml.quoted(text)}") == {"a": text}
     else:

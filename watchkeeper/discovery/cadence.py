@@ -94,7 +94,7 @@ class Cadence:
 
 @dataclass(frozen=True, slots=True)
 class SnapshotSet:
-    """The snapshots of one shape. called: globs of their names. rhythm: None if they have no cadence.
+    """The snapshots of one shape. called: globs of their names. cadence: None if they have no cadence.
 
     behind_at: the newest snapshot of the origin that has waited longest for its next one.
     size_bytes, least_bytes: of all, and of the smallest.
@@ -109,7 +109,7 @@ class SnapshotSet:
     behind_at: datetime
     size_bytes: int
     least_bytes: int
-    rhythm: Cadence | None
+    cadence: Cadence | None
 
 
 def shape_of(name: str) -> Shape:
@@ -126,7 +126,9 @@ def sets_of(origins: Iterable[Origin]) -> list[SnapshotSet]:
             by_shape[shape_of(each.name), bool(_DIGIT.search(each.name))][origin.name].append(each)
     names = {key: [one.name for each in of.values() for one in each] for key, of in by_shape.items()}
     found = [_set(_called(key, names), alike) for key, of in by_shape.items() for alike in _alike(of)]
-    return sorted(found, key=lambda each: (each.rhythm is None, each.rhythm.usual_s if each.rhythm else 0, each.called))
+    return sorted(
+        found, key=lambda each: (each.cadence is None, each.cadence.usual_s if each.cadence else 0, each.called)
+    )
 
 
 def _called(key: tuple[Shape, bool], names: dict[tuple[Shape, bool], list[str]]) -> tuple[str, ...]:
@@ -150,13 +152,13 @@ def _alike(of: dict[str, list[Snapshot]]) -> list[dict[str, list[Snapshot]]]:
     """
     own = {name: cadence_of([_gaps_s(snapshots)]) for name, snapshots in of.items()}
     groups: dict[str, dict[str, list[Snapshot]]] = defaultdict(dict)
-    for name, rhythm in own.items():
-        if rhythm is not None:
-            groups[rhythm.tempo][name] = of[name]
+    for name, cadence in own.items():
+        if cadence is not None:
+            groups[cadence.tempo][name] = of[name]
     if not groups:
         return [of]
     most = max(groups.values(), key=len)
-    limit_s = max(rhythm.limit_s for name in most if (rhythm := own[name]))
+    limit_s = max(cadence.limit_s for name in most if (cadence := own[name]))
     newest_at = max(_newest(snapshots) for snapshots in most.values())
     loose = {name: snapshots for name, snapshots in of.items() if own[name] is None}
     behind = {name: each for name, each in loose.items() if (newest_at - _newest(each)).total_seconds() > limit_s}

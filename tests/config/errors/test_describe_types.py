@@ -16,7 +16,7 @@ from watchkeeper.model.alert import Priority
 
 
 @pytest.mark.parametrize(
-    ("annotation", "told"),
+    ("annotation", "reported"),
     [
         (bool, "true or false"),
         (int | None, "a whole number"),
@@ -42,9 +42,9 @@ from watchkeeper.model.alert import Priority
         (datetime, "text in quotes"),
     ],
 )
-def test_what_a_field_takes(annotation: Any, told: str) -> None:
+def test_what_a_field_takes(annotation: Any, reported: str) -> None:
     """Each type has words that somebody who writes TOML understands."""
-    assert describe_types.allowed(annotation) == told
+    assert describe_types.allowed(annotation) == reported
 
 
 @pytest.mark.parametrize(
@@ -76,7 +76,7 @@ def test_how_a_value_is_written(value: Any, annotation: Any, text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "told"),
+    ("value", "reported"),
     [
         (True, "a boolean"),
         ("x", "text"),
@@ -87,6 +87,6 @@ def test_how_a_value_is_written(value: Any, annotation: Any, text: str) -> None:
         (date(2026, 11, 25), "a date or a time"),
     ],
 )
-def test_what_a_value_is(value: Any, told: str) -> None:
+def test_what_a_value_is(value: Any, reported: str) -> None:
     """Each kind of TOML value has a name."""
-    assert describe_types.what_it_is(value) == told
+    assert describe_types.what_it_is(value) == reported

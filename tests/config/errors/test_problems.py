@@ -1,4 +1,4 @@
-"""Every sort of error is told with its place in the document, the value, and what is allowed."""
+"""Every kind of error is reported with its place in the document, the value, and what is allowed."""
 
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -17,30 +17,30 @@ HIDE = '[[probe]]\nkind = "hide"\nurl = "http://127.0.0.1/"\n'
 
 
 def bad_documents() -> list[tuple[str, list[str]]]:
-    """The documents of bad_documents.txt, each with what is told about it."""
+    """The documents of bad_documents.txt, each with its problems."""
     text = (Path(__file__).parent / "bad_documents.txt").read_text(encoding="utf-8")
-    parts = [each.partition("----- told\n") for each in text.split("----- document\n")[1:]]
-    return [(document, told.strip().splitlines()) for document, _, told in parts]
+    parts = [each.partition("----- problems\n") for each in text.split("----- document\n")[1:]]
+    return [(document, reported.strip().splitlines()) for document, _, reported in parts]
 
 
 BAD = bad_documents()
 
 
-@pytest.mark.parametrize(("text", "told"), BAD, ids=[text.replace("\n", " ")[:60] for text, _ in BAD])
-def test_an_error_names_its_place_and_what_is_allowed(tmp_path: Path, text: str, told: list[str]) -> None:
-    """Each error is told in full: where, which table, what is there, what may be there."""
-    assert problems(tmp_path, text) == told
+@pytest.mark.parametrize(("text", "reported"), BAD, ids=[text.replace("\n", " ")[:60] for text, _ in BAD])
+def test_an_error_names_its_place_and_what_is_allowed(tmp_path: Path, text: str, reported: list[str]) -> None:
+    """Each error is reported in full: place, table, value, and what is allowed."""
+    assert problems(tmp_path, text) == reported
 
 
 def test_a_duration_beyond_any_number_is_refused(tmp_path: Path) -> None:
     """A number that no float can hold is no crash, and is not repeated in full."""
-    told = problems(tmp_path, f'{HIDE}every = "{"9" * 400}w"')
-    assert told == [
+    reported = problems(tmp_path, f'{HIDE}every = "{"9" * 400}w"')
+    assert reported == [
         f'probe[1].every (the 1st [[probe]], of kind "hide"): "{"9" * 60}..." is longer than 100 years; write less'
     ]
 
 
-def test_every_error_is_told_at_once_in_the_order_of_the_document(tmp_path: Path) -> None:
+def test_every_error_is_reported_at_once_in_the_order_of_the_document(tmp_path: Path) -> None:
     """Errors of values, of unknown keys, of rules and of secrets come together, as the document has them."""
     text = """
 [[probe]]
@@ -101,10 +101,10 @@ LEAKS = [
 
 @pytest.mark.parametrize("text", LEAKS)
 def test_what_may_be_a_secret_is_never_repeated(tmp_path: Path, text: str) -> None:
-    """A secret in the wrong place, or with a wrong key beside it, is told without itself."""
-    told = problems(tmp_path, text)
-    assert told
-    assert SECRET not in "\n".join(told)
+    """A problem about a secret, or beside one, does not repeat it."""
+    reported = problems(tmp_path, text)
+    assert reported
+    assert SECRET not in "\n".join(reported)
 
 
 @pytest.mark.parametrize(
@@ -140,13 +140,13 @@ def test_a_value_is_shown_on_one_line_and_short(text: str) -> None:
         ("'http://a:b@c/?d=e' is not good; write x?", "'http://...@c/?...' is not good; write x?"),
     ],
 )
-def test_a_url_is_told_without_who_logs_in_and_without_its_query(text: str, safe: str) -> None:
+def test_a_url_is_shown_without_user_and_query(text: str, safe: str) -> None:
     """A sentence around a URL stays as it is."""
     assert without_secrets(text) == safe
 
 
 @pytest.mark.parametrize(
-    ("keys", "told"),
+    ("keys", "reported"),
     [
         (("probe", 0, "url"), 'the 1st [[probe]], "hide-hub"'),
         (("probe", 1), 'the 2nd [[probe]], of kind "nest"'),
@@ -157,10 +157,10 @@ def test_a_url_is_told_without_who_logs_in_and_without_its_query(text: str, safe
         (("notifier", 0), ""),
     ],
 )
-def test_one_of_several_tables_is_named(keys: tuple[str | int, ...], told: str) -> None:
+def test_one_of_several_tables_is_named(keys: tuple[str | int, ...], reported: str) -> None:
     """By its name, else its kind, else its number alone; what is no table of a list needs no name."""
     document = {"probe": [{"name": "hide-hub", "kind": "hide"}, {"kind": "nest"}, {"name": 5}, 7], "page": {}}
-    assert whose(document, keys) == told
+    assert whose(document, keys) == reported
 
 
 @pytest.mark.parametrize(("number", "word"), [(11, "11th"), (12, "12th"), (13, "13th"), (21, "21st"), (102, "102nd")])
@@ -178,8 +178,8 @@ def test_a_place_beyond_the_models_keeps_what_is_known_of_it() -> None:
     assert location(Loose, ("anything", "x", 3)) == ErrorLocation(("anything",), None, Loose, secret=False)
 
 
-def test_two_members_of_a_union_that_are_both_wrong_are_told_as_one() -> None:
-    """A value that could be a number or a word is told once, with both remedies."""
+def test_two_wrong_members_of_a_union_are_one_problem() -> None:
+    """A value that could be a number or a word is reported once, with both remedies."""
 
     class Either(Strict):
         way: Literal["north", "south"] | Annotated[int, Field(ge=0)] = 0

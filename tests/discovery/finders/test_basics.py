@@ -55,7 +55,7 @@ async def test_every_file_system_is_named_with_its_fill(host: Host) -> None:
 
 
 async def test_file_systems_that_do_not_answer(host: Host, figures: dict[str, Figures | Exception | None]) -> None:
-    """One that hangs, one that was unmounted just now and one without a size are told for what they are."""
+    """One that hangs, one that was unmounted just now and one without a size are described as such."""
     put(host.root, "proc/self/mountinfo", MOUNTS.replace("zfs", "xfs"))
     figures |= {"/": ProbeTimeout("it hangs"), "/srv": None, "/skerry": Figures(0, 0, 0, 0)}
     (proposal,) = (await basics.find_filesystems(host)).proposals
@@ -66,7 +66,7 @@ async def test_file_systems_that_do_not_answer(host: Host, figures: dict[str, Fi
 
 
 async def test_hosts_without_tables(host: Host) -> None:
-    """Without the kernel's tables it is told that nothing was seen."""
+    """Without the kernel's tables, the report says that nothing was examined."""
     (host.root / "proc/self/mountinfo").unlink()
     (host.root / "proc/meminfo").unlink()
     assert [each.what for each in (await basics.find_filesystems(host)).unseen] == ["file systems"]
@@ -74,7 +74,7 @@ async def test_hosts_without_tables(host: Host) -> None:
 
 
 async def test_memory_with_and_without_swap(host: Host) -> None:
-    """How much there is stands in the comment."""
+    """The comment says how much there is."""
     (memory, itself) = (await basics.find_memory(host)).proposals
     assert memory.about[1] == "This host has 8 GiB of memory and no swap."
     put(host.root, "proc/meminfo", "MemTotal: 8388608 kB\nSwapTotal: 1048576 kB\n")
@@ -90,7 +90,7 @@ async def test_memory_with_and_without_swap(host: Host) -> None:
     ],
 )
 async def test_the_clock(host: Host, monkeypatch: pytest.MonkeyPatch, state: ClockState, said: str) -> None:
-    """Whether anything keeps it in time stands in the comment."""
+    """The comment says whether it is synchronised."""
     monkeypatch.setattr(basics, "read_clock", lambda: state)
     (proposal,) = (await basics.find_clock(host)).proposals
     assert said in proposal.about[1]
@@ -98,7 +98,7 @@ async def test_the_clock(host: Host, monkeypatch: pytest.MonkeyPatch, state: Clo
 
 
 async def test_a_clock_that_does_not_tell(host: Host, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where the call is not allowed, that is told."""
+    """If the call is not allowed, this is reported."""
 
     def refused() -> ClockState:
         raise ProbeError("the kernel does not tell about its clock")
@@ -115,7 +115,7 @@ def backup(root: Path, path: str, days: float, size: int) -> None:
 
 
 async def test_backups_in_a_usual_folder(host: Host) -> None:
-    """A nightly set by its names, with half of the smallest size as what is hardly a whole one."""
+    """A nightly set by its names; a file of half the smallest size counts as incomplete."""
     for n in range(8):
         backup(host.root, f"srv/backup/ringing-db/ringing-db-{n}.sql", n + 0.2, 4096 + n)
         backup(host.root, f"srv/backup/ringing-db/empty-{n}.log", n + 0.2, 0)

@@ -110,7 +110,7 @@ def test_what_a_disk_rests_on(path: str, ground: str) -> None:
 
 
 def test_what_rests_on_nothing_known() -> None:
-    """Without a list of mounts, nothing is said; each ground is named once."""
+    """Without a list of mounts, nothing is reported. Each storage is named once."""
     assert dependencies.ground_of("/srv/a", []) == ""
     assert dependencies.rest_on(["/skerry/a", "/skerry/guests/b", "/dev/zvol/skerry/c"], MOUNTS) == ["pool skerry"]
     assert dependencies.mounted(Path("/nowhere")) == []
@@ -154,7 +154,7 @@ def moved(host: Host, root: Path) -> Host:
 
 
 async def test_guests_that_are_promised_more_than_there_is(host: Host) -> None:
-    """The limit is put a tenth above what they are promised now: 12 GiB of 8."""
+    """The limit is 10 % above what is allocated now: 12 GiB of 8."""
     async with short_folder() as folder:
         root = link(host, folder)
         async with monitor(folder / "run/guests/a.qmp", replies("nest-cams", memory_bytes=12 * GIB)):
@@ -164,7 +164,7 @@ async def test_guests_that_are_promised_more_than_there_is(host: Host) -> None:
 
 
 async def test_a_paused_guest_is_not_expected_to_run(host: Host) -> None:
-    """Its state stands in the comment; without its memory there is nothing to limit."""
+    """The comment gives its state. Without its memory there is nothing to limit."""
     said = {**replies("nest-cams", state="io-error"), "query-memory-size-summary": {"error": {}}}
     async with short_folder() as folder:
         root = link(host, folder)
@@ -186,7 +186,7 @@ async def test_a_guest_that_offers_no_monitor(host: Host) -> None:
 
 
 async def test_a_monitor_that_may_not_be_connected_to(unprivileged: Host, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The guest is proposed by the name that its process was given, and the missing privilege is told."""
+    """The guest is proposed by the name of its process, and the missing privilege is reported."""
 
     async def refused(*_: object) -> None:
         raise PermissionError(13, "Permission denied")
@@ -203,7 +203,7 @@ async def test_a_monitor_that_may_not_be_connected_to(unprivileged: Host, monkey
 
 
 async def test_a_folder_that_may_not_be_read(unprivileged: Host, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Guests in it cannot be seen at all: that is told, and none counts as gone."""
+    """Guests in it cannot be seen: this is reported, and none counts as gone."""
     folder = unprivileged.root / "run/guests"
     folder.mkdir(parents=True)
     real = os.scandir
@@ -227,7 +227,7 @@ async def test_no_guests(host: Host) -> None:
 
 
 async def test_processes_that_cannot_be_listed(host: Host, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Without /proc nothing can be said of guests."""
+    """Without /proc nothing is known about guests."""
 
     def broken(_proc: Path) -> list[qemu.Process]:
         raise OSError(5, "Input/output error")

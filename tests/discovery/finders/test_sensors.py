@@ -26,7 +26,7 @@ async def test_sensors_with_limits_are_watched(host: Host) -> None:
 
 
 async def test_sensors_without_any_limit_are_only_offered(host: Host) -> None:
-    """What is normal, the keeper must see first."""
+    """The operator must first see what is normal."""
     chip(host.root, 2, "acpitz", temp1_input=40_000)
     (proposal,) = (await sensors.find_sensors(host)).proposals
     assert proposal.offered
@@ -34,7 +34,7 @@ async def test_sensors_without_any_limit_are_only_offered(host: Host) -> None:
 
 
 async def test_a_sensor_that_gives_no_reading(host: Host) -> None:
-    """Its trouble stands in place of the figure; a limit it has all the same."""
+    """Its trouble replaces the figure. It has a limit nevertheless."""
     chip(host.root, 1, "nvme", temp1_input="nonsense", temp1_max=80_000)
     (proposal,) = (await sensors.find_sensors(host)).proposals
     assert "is no temperature" in proposal.about[1]

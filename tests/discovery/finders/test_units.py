@@ -41,7 +41,7 @@ def say(toolbox: Toolbox, timers: str = REAL_TIMERS) -> None:
     toolbox.answers("systemctl", [("list-units", RUNNING), ("list-unit-files", ENABLED), ("list-timers", timers)])
 
 
-async def test_only_what_is_the_keepers_own(host: Host, toolbox: Toolbox) -> None:
+async def test_only_the_operators_own_units(host: Host, toolbox: Toolbox) -> None:
     """The distribution's base is left out, and so is what runs but was not enabled; all of it is only offered."""
     say(toolbox)
     found = await units.find(host)
@@ -93,7 +93,7 @@ async def test_a_host_with_nothing_of_its_own(host: Host, toolbox: Toolbox) -> N
 
 @pytest.mark.parametrize(("text", "status"), [("nonsense", 0), ("", 1)])
 async def test_a_systemd_that_does_not_tell(host: Host, toolbox: Toolbox, text: str, status: int) -> None:
-    """It is told as not seen, and no unit counts as gone."""
+    """It is reported as not examined, and no unit counts as gone."""
     toolbox.says("systemctl", text, status=status, stderr="System has not been booted with systemd")
     found = await units.find(host)
     assert [each.what for each in found.unseen] == ["units of systemd"]
@@ -113,7 +113,7 @@ def test_a_time_beyond_the_calendar() -> None:
 
 
 def test_names() -> None:
-    """Which file enables a unit, which unit a process belongs to, and what is the keeper's own."""
+    """Which file enables a unit, which unit a process belongs to, and which units are the operator's own."""
     assert files_of("tide-log@jetty.service") == {"tide-log@jetty.service", "tide-log@.service", "tide-log.service"}
     assert files_of("ssh.service") == {"ssh.service"}
     assert unit_of("0::/system.slice/system-tide.slice/tide@a.service\n") == "tide@a.service"

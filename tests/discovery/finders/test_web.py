@@ -138,7 +138,7 @@ async def test_a_bad_request_in_the_clear_is_an_answer_where_tls_brings_none(hos
 
 
 async def test_ports_that_are_not_asked(host: Host) -> None:
-    """Where a request could print a page, where the keeper asked for none, and watchkeeper's own page."""
+    """Ports where a request could print a page, requests that are switched off, and watchkeeper's own page."""
     asked = []
 
     async def note(request: server.BaseRequest) -> server.StreamResponse:
@@ -158,7 +158,7 @@ async def test_ports_that_are_not_asked(host: Host) -> None:
 
 
 async def test_a_port_that_a_guest_listens_on(host: Host) -> None:
-    """The service rests on the guest whose process holds the port."""
+    """The service depends on the guest whose process uses the port."""
     put(host.root, "proc/42/cmdline", "kvm\0-name\0hide-hub\0")
     put(host.root, "proc/42/comm", "kvm\n")
     async with serving(answering()) as port:
@@ -169,8 +169,8 @@ async def test_a_port_that_a_guest_listens_on(host: Host) -> None:
     usable(document(proposal))
 
 
-async def test_listeners_that_cannot_be_told(host: Host) -> None:
-    """It is told, and no port counts as gone."""
+async def test_listeners_that_cannot_be_listed(host: Host) -> None:
+    """It is reported, and no port counts as gone."""
 
     def deaf() -> list[Listener]:
         raise PermissionError(13, "Permission denied")
@@ -196,7 +196,7 @@ def test_an_address_of_ipv6_stands_in_brackets() -> None:
     ],
 )
 def test_loopback_is_asked_where_it_can_be(addresses: list[str], best: str) -> None:
-    """RFC 5737's address stands for one of this host's own."""
+    """An address of RFC 5737 represents one of this host."""
     assert listeners.address_of([Listener(80, each) for each in addresses]) == best
 
 

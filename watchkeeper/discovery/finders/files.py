@@ -54,23 +54,23 @@ async def find(host: Host) -> Found:
 
 def _proposals(folder: str, taken: list[Snapshot], host: Host) -> list[Proposal]:
     return [
-        _proposal(folder, each, each.rhythm, host.bench.clock.now())
+        _proposal(folder, each, each.cadence, host.bench.clock.now())
         for each in sets_of([Origin(folder, taken)])
-        if each.rhythm is not None
+        if each.cadence is not None
     ]
 
 
-def _proposal(folder: str, found: SnapshotSet, rhythm: Cadence, now: datetime) -> Proposal:
+def _proposal(folder: str, found: SnapshotSet, cadence: Cadence, now: datetime) -> Proposal:
     files = tuple(f"{literal(folder)}/{glob}" for glob in found.called)
     age = duration(max((now - found.newest_at).total_seconds(), 0))
-    spare = format_duration(rhythm.spare_s)
+    spare = format_duration(cadence.spare_s)
     keys = [
-        Key("name", clip(f"{PurePosixPath(folder).name} {rhythm.word}", 60)),
+        Key("name", clip(f"{PurePosixPath(folder).name} {cadence.word}", 60)),
         Key("files", files),
         Key(
             "max_age",
-            format_duration(rhythm.limit_s),
-            f"{rhythm.gaps} intervals were examined, 90 % at most {format_duration(rhythm.counted_s)}; "
+            format_duration(cadence.limit_s),
+            f"{cadence.gaps} intervals were examined, 90 % at most {format_duration(cadence.counted_s)}; "
             f"the margin is {spare}.",
         ),
     ]
@@ -78,5 +78,5 @@ def _proposal(folder: str, found: SnapshotSet, rhythm: Cadence, now: datetime) -
     if least * SMALLEST_SHARE >= 1:
         why = f"The smallest of them has {format_size(least)}; a file of half that size is probably incomplete."
         keys.append(Key("min_size", format_size(least * SMALLEST_SHARE), why, offered=True))
-    about = f"Files in {printable(folder)}: {found.count}, written {rhythm.word} so far; the newest is {age} old."
+    about = f"Files in {printable(folder)}: {found.count}, written {cadence.word} so far; the newest is {age} old."
     return Proposal("snapshots", tuple(keys), (about,), things=(Thing("files", folder, found.example),))

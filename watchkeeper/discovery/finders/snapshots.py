@@ -30,33 +30,33 @@ NAMED = 6
 def propose(kind: str, origins: Sequence[Origin], now: datetime) -> list[Proposal]:
     """A probe for each set with a cadence, and an offered one for all others."""
     sets = sets_of(origins)
-    loose = [each for each in sets if each.rhythm is None]
+    loose = [each for each in sets if each.cadence is None]
     return [
-        *(_regular(kind, each, each.rhythm, now) for each in sets if each.rhythm is not None),
+        *(_regular(kind, each, each.cadence, now) for each in sets if each.cadence is not None),
         *([_by_hand(kind, loose, now)] if loose else []),
     ]
 
 
-def _regular(kind: str, found: SnapshotSet, rhythm: Cadence, now: datetime) -> Proposal:
+def _regular(kind: str, found: SnapshotSet, cadence: Cadence, now: datetime) -> Proposal:
     kept_s = max((now - found.oldest_at).total_seconds(), 0.0)
-    oldest_s = rounded_up_s(kept_s * OLDEST_TIMES + rhythm.limit_s)
+    oldest_s = rounded_up_s(kept_s * OLDEST_TIMES + cadence.limit_s)
     keys = (
-        Key("name", rhythm.word),
+        Key("name", cadence.word),
         Key(ORIGINS_KEY[kind], _named(found.origins)),
         Key("name_pattern", found.called),
-        Key("max_age", format_duration(rhythm.limit_s), _why(rhythm)),
+        Key("max_age", format_duration(cadence.limit_s), _why(cadence)),
         Key("oldest_limit", format_duration(oldest_s), _why_oldest(kept_s), offered=True),
     )
-    return Proposal(kind, keys, tuple(_about(found, rhythm, now)), things=_things(kind, found))
+    return Proposal(kind, keys, tuple(_about(found, cadence, now)), things=_things(kind, found))
 
 
-def _why(rhythm: Cadence) -> str:
-    counted, spare = format_duration(rhythm.counted_s), format_duration(rhythm.spare_s)
-    if rhythm.counted_s <= rhythm.usual_s:
-        return f"{rhythm.gaps} intervals were examined, each at most {counted}; the margin is {spare}."
-    usual = format_duration(rhythm.usual_s)
+def _why(cadence: Cadence) -> str:
+    counted, spare = format_duration(cadence.counted_s), format_duration(cadence.spare_s)
+    if cadence.counted_s <= cadence.usual_s:
+        return f"{cadence.gaps} intervals were examined, each at most {counted}; the margin is {spare}."
+    usual = format_duration(cadence.usual_s)
     return (
-        f"{rhythm.gaps} intervals were examined: {usual} in the median, 90 % at most {counted}; the margin is {spare}."
+        f"{cadence.gaps} intervals were examined: {usual} in the median, 90 % at most {counted}; the margin is {spare}."
     )
 
 
@@ -67,10 +67,10 @@ def _why_oldest(kept_s: float) -> str:
     )
 
 
-def _about(found: SnapshotSet, rhythm: Cadence, now: datetime) -> Iterator[str]:
+def _about(found: SnapshotSet, cadence: Cadence, now: datetime) -> Iterator[str]:
     age_s = max((now - found.behind_at).total_seconds(), 0.0)
-    yield f"Snapshots {_or(found.called)}: {found.count} of {_and(found.origins)}, taken {rhythm.word} so far."
-    if age_s > rhythm.limit_s:
+    yield f"Snapshots {_or(found.called)}: {found.count} of {_and(found.origins)}, taken {cadence.word} so far."
+    if age_s > cadence.limit_s:
         yield (
             f"The newest of one of them is {duration(age_s)} old, so you will be notified at once. Find out why none "
             "followed, or remove from the list what is no longer taken."

@@ -6,7 +6,7 @@ from typing import Any
 
 KNOWN = {
     "type", "enum", "properties", "required", "additionalProperties", "items", "anyOf", "$ref", "format", "minimum",
-    "maximum", "default",
+    "maximum", "default", "description",
 }  # fmt: skip
 TYPES: dict[str, tuple[type, ...]] = {
     "object": (dict,),

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+from collections.abc import Iterator
 from typing import Any
 from urllib.parse import quote
 
@@ -19,6 +20,7 @@ from tests.support.readstore import ReadStoreDouble
 from tests.support.schema import faults, resolved
 from tests.web.conftest import ASKED, Client, Open, app_of
 from watchkeeper.model.observation import Kind
+from watchkeeper.web.api.meanings import COMMON, OWN
 from watchkeeper.web.api.openapi import openapi
 from watchkeeper.web.dashboard.health import Check, HealthReport
 from watchkeeper.web.moved import PATHS as MOVED
@@ -68,6 +70,24 @@ def test_the_description_hangs_together() -> None:
         assert all(p["description"] for p in operation["parameters"])
         assert operation["summary"].endswith(".")
     assert len(names) == len(set(names))
+
+
+def members(schema: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Each member of an object and of the objects in it, with its schema."""
+    for name, each in schema.get("properties", {}).items():
+        yield name, each
+        yield from members(each)
+    for inner in (*schema.get("anyOf", ()), *([schema["items"]] if "items" in schema else [])):
+        yield from members(inner)
+
+
+def test_every_member_has_a_meaning_and_every_meaning_a_member() -> None:
+    """A reader of the description or of the manual learns what each member means; no text is left over."""
+    schemas: dict[str, dict[str, Any]] = DOCUMENT["components"]["schemas"]
+    found = [(form, name, each.get("description", "")) for form in schemas for name, each in members(schemas[form])]
+    assert {(form, name) for form, name, text in found if not text.endswith(".")} == set()
+    assert {name for _, name, _ in found} >= set(COMMON)
+    assert {(form, name) for form, name, _ in found} >= {(form, name) for form in OWN for name in OWN[form]}
 
 
 async def test_it_is_served_with_the_prefix_as_its_server(page: Open) -> None:

@@ -64,7 +64,7 @@ def _form(name: str, schema: Node) -> Iterator[str]:
     yield from (f"### {name}", "")
     for kind in schema.get("anyOf", [schema]):
         members: Node = kind.get("properties", {})
-        yield from (f"- `{member}`: {_words(each)}" for member, each in members.items())
+        yield from (f"- `{member}`: {_words(each)}. {each['description']}" for member, each in members.items())
         yield "" if members else "An object.\n"
 
 

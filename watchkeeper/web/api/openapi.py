@@ -5,6 +5,7 @@ from http import HTTPStatus
 from typing import Any, Protocol
 
 from watchkeeper import __version__
+from watchkeeper.web.api.meanings import described
 from watchkeeper.web.api.schemas import SCHEMAS, ref
 from watchkeeper.web.http.parameters import Parameter
 from watchkeeper.web.http.problem_details import PROBLEM_JSON
@@ -76,7 +77,7 @@ def openapi(routes: Iterable[Described], prefix: str) -> Node:
         },
         "servers": [{"url": prefix or "/"}],
         "paths": {route.path: {"get": _operation(route)} for route in routes},
-        "components": {"schemas": SCHEMAS | PLANS},
+        "components": {"schemas": described(SCHEMAS | PLANS)},
     }
 
 

@@ -20,6 +20,7 @@ from watchkeeper.probes.host.self_check import SelfCheckProbe, SelfCheckSettings
 from watchkeeper.probes.host.systemd_units import UnitsProbe, UnitsSettings
 from watchkeeper.probes.host.temperatures import TemperaturesProbe, TemperaturesSettings
 from watchkeeper.probes.programs.command import CommandProbe, CommandSettings
+from watchkeeper.probes.services.answer_speed import with_speed
 from watchkeeper.probes.services.dns import DnsProbe, DnsSettings
 from watchkeeper.probes.services.http.checks import HttpSettings
 from watchkeeper.probes.services.http.http import HttpProbe
@@ -42,12 +43,12 @@ from watchkeeper.probes.systemd.timers import TimersProbe, TimersSettings
 BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "filesystems": ProbeKind(FilesystemsSettings, FilesystemsProbe),
     "memory": ProbeKind(MemorySettings, MemoryProbe),
-    "http": ProbeKind(HttpSettings, HttpProbe),
+    "http": ProbeKind(HttpSettings, with_speed(HttpProbe)),
     "snapshots": ProbeKind(SnapshotsSettings, SnapshotsProbe),
     "self-check": ProbeKind(SelfCheckSettings, SelfCheckProbe),
-    "tcp": ProbeKind(TcpSettings, TcpProbe),
-    "dns": ProbeKind(DnsSettings, DnsProbe),
-    "ping": ProbeKind(PingSettings, PingProbe),
+    "tcp": ProbeKind(TcpSettings, with_speed(TcpProbe)),
+    "dns": ProbeKind(DnsSettings, with_speed(DnsProbe)),
+    "ping": ProbeKind(PingSettings, with_speed(PingProbe)),
     "guests": ProbeKind(GuestsSettings, GuestsProbe),
     "units": ProbeKind(UnitsSettings, UnitsProbe),
     "services": ProbeKind(ServicesSettings, ServicesProbe),

@@ -8,6 +8,22 @@ WRONG_ANSWER = "It answers, but not as expected. Read the service's own log on i
 
 ENTRIES = (
     RunbookEntry(
+        title="A service answers much slower than usual",
+        concern=Concern.FAULTY,
+        kinds=("http", "tcp", "dns", "ping"),
+        about=(("*", "speed"),),
+        means="It answers, and for half an hour each answer has taken several times as long as in the last fortnight. "
+        "Something that it needs is short: memory, a disk, a processor, or a service behind it.",
+        look="See whether its guest or the host waits for disks or memory: `cat /proc/pressure/*` on both.",
+        commands=(
+            ("cat /proc/pressure/memory /proc/pressure/io /proc/pressure/cpu", "what tasks wait for"),
+            ("top -b -n 1 | head -n 15", "what works hardest now"),
+        ),
+        helps="Compare the parts of the answer's time on its page: a slow name lookup, a slow connection and a slow "
+        "first byte have different causes. Restart the service if its memory has grown.",
+        avoid="Do not only raise the limit.",
+    ),
+    RunbookEntry(
         title="Several services stopped answering at once",
         concern=Concern.NOT_ANSWERING,
         about=(("group of services", "answer"), ("group *", "*")),

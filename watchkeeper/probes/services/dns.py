@@ -14,10 +14,11 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.config.types import Duration
 from watchkeeper.model.observation import Answer, Facts, Observation, SeriesKey
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.services import dns_message
+from watchkeeper.probes.services.answer_speed import SpeedSettings
 from watchkeeper.probes.services.dns_message import BadAnswer, Question, Reply
 from watchkeeper.probes.support import resolve as names
 from watchkeeper.probes.support.sanitize import clip
@@ -40,7 +41,7 @@ def _name(value: str) -> str:
     return value
 
 
-class DnsSettings(ProbeSettings):
+class DnsSettings(SpeedSettings):
     """A name server: whether it answers a query as expected, and how fast."""
 
     kind: Literal["dns"] = "dns"

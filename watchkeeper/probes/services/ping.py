@@ -15,11 +15,12 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.config.types import Duration
 from watchkeeper.errors import PrivilegeMissing, ProbeError
 from watchkeeper.model.observation import Answer, Facts, Observation, SeriesKey
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.services.answer_speed import SpeedSettings
 from watchkeeper.probes.support import resolve as names
 from watchkeeper.probes.support.resolve import Address
 from watchkeeper.probes.support.timer import Timer
@@ -43,7 +44,7 @@ BETWEEN_S = 0.2
 _HEADER = struct.Struct("!BBHHH")
 
 
-class PingSettings(ProbeSettings):
+class PingSettings(SpeedSettings):
     """A host: whether it answers an ICMP echo request, and how fast."""
 
     kind: Literal["ping"] = "ping"

@@ -11,10 +11,11 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.config.types import Duration
 from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Answer, Facts, Observation, SeriesKey
 from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.services.answer_speed import SpeedSettings
 from watchkeeper.probes.support import resolve as names
 from watchkeeper.probes.support import safe_regex
 from watchkeeper.probes.support.resolve import Address
@@ -33,7 +34,7 @@ def _pattern(value: str) -> str:
     return value
 
 
-class TcpSettings(ProbeSettings):
+class TcpSettings(SpeedSettings):
     """A service on a TCP port: whether it accepts connections, and its greeting."""
 
     kind: Literal["tcp"] = "tcp"

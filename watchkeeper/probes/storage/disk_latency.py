@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Literal, NamedTuple
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.errors import ProbeError
@@ -20,19 +20,11 @@ from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.support.block_devices import BlockDevices
 from watchkeeper.probes.support.sanitize import printable
 from watchkeeper.probes.support.state import ProbeState, StateModel
+from watchkeeper.probes.support.usual import HOURS_LEAST, Usual
 
 REQUESTS_LEAST, BUSY_MS = 200, 60_000
 """Fewer requests in a window have no mean worth judging, unless they took a minute together: a disk that sleeps takes
 ten seconds for its first one, and one that is dying answers few."""
-
-WINDOWS = 3
-"""So many windows in a row must be slow: a backup's first minutes are not."""
-
-HOURS_KEPT = 336
-"""A fortnight: two of each day of the week, with their backups and scrubs."""
-
-HOURS_LEAST = 72
-"""Fewer hours with requests do not show what is usual."""
 
 FACTOR = 3.0
 """Slow is so many times the usual limit."""
@@ -42,8 +34,6 @@ MATES_FACTOR = 5.0
 
 FLOOR_MS = {True: 50.0, False: 20.0}
 """Nothing faster is slow, for a disk that rotates or not: a few seeks, a few erased blocks. Common practice."""
-
-HOUR_S = 3600.0
 
 
 class DiskLatencySettings(ProbeSettings):
@@ -62,30 +52,10 @@ class Counters(NamedTuple):
     took_ms: int
 
 
-class DiskHistory(BaseModel):
-    """hours_ms: the slowest window of each hour with requests, in ms, oldest first. hour: that of the last one.
-
-    slow: how many windows in a row were slow.
-    """
-
-    model_config = ConfigDict(frozen=True)
-
-    hours_ms: tuple[float, ...] = ()
-    hour: int = 0
-    slow: int = 0
-
-    @property
-    def usual_ms(self) -> float | None:
-        """What it stayed below in 95 of 100 hours; None if too few are known."""
-        if len(self.hours_ms) < HOURS_LEAST:
-            return None
-        return sorted(self.hours_ms)[int(len(self.hours_ms) * 0.95)]
-
-
 class DiskHistories(StateModel):
     """By the disk's own id where it has one, for a name such as sda may belong to another disk after a boot."""
 
-    disks: Mapping[str, DiskHistory] = Field(default_factory=dict)
+    disks: Mapping[str, Usual] = Field(default_factory=dict)
 
 
 def read_counters(text: str) -> dict[str, Counters]:
@@ -112,15 +82,16 @@ class DiskLatencyProbe(BaseProbe):
     async def observe(self) -> Sequence[Observed]:
         """Take the mean of each disk since the last look. Raises ProbeError if the kernel's file cannot be read."""
         work = partial(self._look, dict(self._before))
+        at_s = self._bench.clock.now().timestamp()
         counters, means, mates = await self._bench.workers.call("disk latency", work, self._settings.timeout)
         self._before = counters
         known = (await self._state.read()).disks
-        hour = int(self._bench.clock.now().timestamp() // HOUR_S)
         ids = {name: self._blocks.identity(name) for name in counters}
-        histories = {name: known.get(each, DiskHistory()) for name, each in ids.items()}
+        histories = {name: known.get(each, Usual()) for name, each in ids.items()}
         for name, mean_ms in means.items():
             others = [means[each] for each in mates.get(name, ()) if each in means]
-            histories[name] = self._with(histories[name], name, mean_ms, others, hour)
+            limit_ms = self._limit_ms(histories[name], name, others)
+            histories[name] = histories[name].with_value(mean_ms, limit_ms, at_s)
         await self._state.write(DiskHistories(disks={ids[name]: each for name, each in histories.items()}))
         return [self._condition(name, each, means.get(name)) for name, each in histories.items()]
 
@@ -143,32 +114,21 @@ class DiskLatencyProbe(BaseProbe):
                 means[name] = took_ms / requests
         return counters, means, self._blocks.mates(disks)
 
-    def _with(self, history: DiskHistory, name: str, mean_ms: float, others: Sequence[float], hour: int) -> DiskHistory:
-        """The history with this window. A slow window is not learned: what is faulty must not become usual."""
-        if mean_ms > self._limit_ms(history, name, others):
-            return history.model_copy(update={"slow": history.slow + 1})
-        hours = history.hours_ms
-        if hour == history.hour and hours:
-            hours = (*hours[:-1], max(hours[-1], round(mean_ms, 2)))
-        else:
-            hours = (*hours, round(mean_ms, 2))[-HOURS_KEPT:]
-        return DiskHistory(hours_ms=hours, hour=hour)
-
-    def _limit_ms(self, history: DiskHistory, name: str, others: Sequence[float]) -> float:
+    def _limit_ms(self, history: Usual, name: str, others: Sequence[float]) -> float:
         """Above this a window is slow."""
-        usual_ms = history.usual_ms
+        usual_ms = history.usual
         own_ms = FACTOR * usual_ms if usual_ms is not None else float("inf")
         mates_ms = MATES_FACTOR * statistics.median(others) if others else float("inf")
         return max(min(own_ms, mates_ms), FLOOR_MS[self._blocks.rotates(name)])
 
-    def _condition(self, name: str, history: DiskHistory, mean_ms: float | None) -> Condition:
+    def _condition(self, name: str, history: Usual, mean_ms: float | None) -> Condition:
         facts: Facts = (("one read or write took", f"{mean_ms:.1f} ms"),) if mean_ms is not None else ()
-        usual_ms = history.usual_ms
+        usual_ms = history.usual
         if usual_ms is not None:
             facts += (("in 95 of 100 hours below", f"{usual_ms:.1f} ms"),)
         else:
-            facts += (("still learning", f"{len(history.hours_ms)} of {HOURS_LEAST} hours with requests"),)
-        slow = history.slow >= WINDOWS
+            facts += (("still learning", f"{len(history.hours)} of {HOURS_LEAST} hours with requests"),)
+        slow = history.lasting
         took = f"{mean_ms:.0f} ms" if mean_ms is not None else "much longer than usual"
-        reason = f"one read or write takes {took}, for {history.slow} samples in a row" if slow else ""
+        reason = f"one read or write takes {took}, for {history.above} samples in a row" if slow else ""
         return Condition(SeriesKey(f"disk {printable(name)}", "latency"), not slow, reason, facts=facts)

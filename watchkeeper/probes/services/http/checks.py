@@ -7,7 +7,8 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, FilePath, field_validator
 from yarl import URL
 
-from watchkeeper.config.types import Duration, ProbeSettings, SecretSource, Size
+from watchkeeper.config.types import Duration, SecretSource, Size
+from watchkeeper.probes.services.answer_speed import SpeedSettings
 from watchkeeper.probes.services.http.client import RedirectPolicy, Reply
 from watchkeeper.probes.support import safe_regex
 from watchkeeper.probes.support.json_pointer import Json, NoSuchValue, parse_pointer, resolve, same
@@ -67,7 +68,7 @@ def _header(value: str) -> str:
 Header = Annotated[str, AfterValidator(_header)]
 
 
-class HttpSettings(ProbeSettings):
+class HttpSettings(SpeedSettings):
     """An HTTP service: whether it answers as expected, how fast, and when its certificate expires."""
 
     kind: Literal["http"] = "http"

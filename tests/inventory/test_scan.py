@@ -23,6 +23,7 @@ from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.probe_state import MemoryStateStore
 from watchkeeper.planning.host_state import Disk, HostNow, StoreKind, Volume
 from watchkeeper.privileged import commands
+from watchkeeper.privileged import process as running
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.guests.guests import GuestsPage, KnownGuest
 from watchkeeper.probes.support.workers import ThreadWorkers
@@ -306,6 +307,7 @@ async def test_a_btrfs_that_cannot_be_seen(
     assert any(why.startswith(f"btrfs {point}: its space cannot be read: nothing under") for why in host.unseen)
     assert "snapshots of btrfs: btrfs ended with status 1: ERROR: not a btrfs filesystem" in host.unseen
     (toolbox.folder / "btrfs").unlink()
+    monkeypatch.setattr(running, "PATH", str(toolbox.folder))  # The real one may be installed on this machine.
     host = await look(known(), bench, root)
     assert "snapshots of btrfs: btrfs is not installed; install it (in Debian: btrfs-progs)" in host.unseen
 

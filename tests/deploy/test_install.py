@@ -1,12 +1,14 @@
-"""deploy/install against an installed configuration of the first version, in a mount namespace of its own.
+"""Upgrades with a configuration of the first version, in a private mount namespace: they are refused with the edits.
 
-The whole installation, under systemd in a virtual machine: tests/host/test_install.py.
+A whole installation, under systemd in a virtual machine: tests/host/test_install.py.
 """
 
 import re
 import subprocess
 import sys
 from pathlib import Path
+
+import pytest
 
 from tests.support.station import namespace
 
@@ -26,45 +28,80 @@ rests_on = ["pool skerry"]
 MACHINE = """
 mount -t tmpfs machine /run && mkdir -p /run/systemd/system
 mount -t tmpfs machine /opt
-cp -a /etc "$1/etc" 2>/dev/null || true  # without what only the real root may read
-mkdir -p "$1/etc/watchkeeper" && mount --bind "$1/etc" /etc
-cp "$1/config.toml" /etc/watchkeeper/config.toml
-# The release is built already, so that this needs neither a network nor minutes.
+mkdir "$1/etc"
+for name in passwd group nsswitch.conf alternatives; do
+    [ ! -e /etc/$name ] || cp -a /etc/$name "$1/etc"
+done
+cp /etc/ld.so.* "$1/etc" 2>/dev/null || true
+mount --bind "$1/etc" /etc
+mkdir /etc/watchkeeper && cp "$1/config.toml" /etc/watchkeeper/config.toml
 . deploy/files && places admin && home=$HOME_IN
-eval "$(sed -n '/^version=/,/^release=/p' deploy/install)"
-mkdir -p "$release/bin" && ln -s "$2" "$release/bin/watchkeeper" && touch "$release/.whole"
-list() { find /opt /etc /run /usr/local -printf '%p %l %T@\\n' | sort; }
+{built}
+list() {{ find /opt /etc /run /usr/local -printf '%p %l %T@\\n' | sort; }}
 list >"$1/before"
 status=0
-deploy/install >"$1/said" 2>&1 || status=$?
+{upgrade} >"$1/said" 2>&1 || status=$?
 list >"$1/after"
 exit "$status"
 """
 
-FORBIDDEN = ("systemctl", "systemd-sysusers", "systemd-tmpfiles", "journalctl")
+RELEASE = """eval "$(sed -n '/^version=/,/^release=/p' deploy/install)"
+mkdir -p "$release/bin" && ln -s "$2" "$release/bin/watchkeeper" && touch "$release/.whole"
+"""
+"""The release is built already, so that this needs neither a network nor minutes."""
+
+UNPACKED = 'mkdir -p "$home/.venv/bin" && ln -s "$2" "$home/.venv/bin/watchkeeper"'
+
+PROGRAMS = ("systemctl", "systemd-sysusers", "systemd-tmpfiles", "journalctl", "deb-systemd-helper")
 
 
-def test_old_keys_are_refused_before_anything_changes(tmp_path: Path) -> None:
-    """Each old key is printed with its line and the edit. No file is written, and no service is touched."""
-    (tmp_path / "config.toml").write_text(OLD)
-    programs = tmp_path / "bin"
-    programs.mkdir()
-    for name in FORBIDDEN:
-        (programs / name).write_text(f'#!/bin/sh\necho {name} >>"{tmp_path}/called"\n')
-        (programs / name).chmod(0o755)
-    environment = {"PATH": f"{programs}:/usr/sbin:/usr/bin:/sbin:/bin", "PYTHON": sys.executable}
-    watchkeeper = Path(sys.executable).with_name("watchkeeper")
+def upgrade(folder: Path, configuration: str, built: str, command: str) -> tuple[int, str]:
+    """Run an upgrade on a machine with this configuration: its exit status, and what it printed.
+
+    PROGRAMS only write their names into the file `called`.
+    """
+    (folder / "config.toml").write_text(configuration)
+    (folder / "bin").mkdir()
+    for name in PROGRAMS:
+        (folder / "bin" / name).write_text(f'#!/bin/sh\necho {name} >>"{folder}/called"\n')
+        (folder / "bin" / name).chmod(0o755)
     done = subprocess.run(
-        [*namespace(), "sh", "-euc", MACHINE, "sh", tmp_path, watchkeeper],
-        cwd=ROOT, env=environment, capture_output=True, text=True, check=False, timeout=120,
+        [*namespace(), "sh", "-euc", MACHINE.format(built=built, upgrade=command), "sh", folder,
+         Path(sys.executable).with_name("watchkeeper")],
+        cwd=ROOT, env={"PATH": f"{folder}/bin:/usr/sbin:/usr/bin:/sbin:/bin", "PYTHON": sys.executable},
+        capture_output=True, text=True, check=False, timeout=120,
     )  # fmt: skip
-    said = (tmp_path / "said").read_text() if (tmp_path / "said").exists() else done.stderr
-    assert done.returncode == 78, said
-    assert re.findall(r"in line (\d+) write (\S+) instead of (\S+)", " ".join(said.split())) == [
+    printed = folder / "said"
+    return done.returncode, printed.read_text() if printed.exists() else done.stderr
+
+
+@pytest.mark.parametrize(
+    ("built", "command", "status", "reason"),
+    [
+        (RELEASE, "deploy/install", 78, "(see above). Nothing was changed"),
+        (UNPACKED, "sh deploy/debian/postinst configure 0.1.0", 1, "(see above). The service was not restarted"),
+    ],
+    ids=["install", "package"],
+)
+def test_old_keys_are_refused_before_anything_changes(
+    tmp_path: Path, built: str, command: str, status: int, reason: str
+) -> None:
+    """Each old key is printed with its line and the edit. No file is written, and no service is touched."""
+    ended, printed = upgrade(tmp_path, OLD, built, command)
+    assert ended == status, printed
+    assert re.findall(r"in line (\d+) write (\S+) instead of (\S+)", " ".join(printed.split())) == [
         ("2", "max_size", "most"),
         ("4", "heartbeat", "alive"),
         ("9", "depends_on", "rests_on"),
     ]
-    assert "does not accept /etc/watchkeeper/config.toml (see above). Nothing was changed" in said
+    assert f"does not accept /etc/watchkeeper/config.toml {reason}" in printed
     assert (tmp_path / "after").read_text() == (tmp_path / "before").read_text()
     assert not (tmp_path / "called").exists()
+
+
+@pytest.mark.parametrize(("before", "configuration"), [("0.1.0", ""), ("", OLD)], ids=["upgrade", "first"])
+def test_a_package_restarts_the_service_otherwise(tmp_path: Path, before: str, configuration: str) -> None:
+    """If the configuration is accepted. A first installation does not ask: no service runs that could be lost."""
+    ended, printed = upgrade(tmp_path, configuration, UNPACKED, f"sh deploy/debian/postinst configure '{before}'")
+    assert (ended, printed) == (0, "")
+    assert (tmp_path / "called").read_text().splitlines()[-2:] == ["systemctl", "systemctl"]

@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -13,7 +14,7 @@ from tests.support.messages import found_full
 from watchkeeper.alerting.rules import OverdueRule, judge_overdue
 from watchkeeper.forecast.forecast import FAR_D
 from watchkeeper.messages import wording
-from watchkeeper.model.alert import Concern, Priority, State
+from watchkeeper.model.alert import Alert, Concern, Event, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import Answer, Deadline, Level, SeriesKey, Unit
@@ -204,6 +205,30 @@ def test_priorities_and_states_in_words() -> None:
     """Every priority and every state has its words."""
     assert [wording.priority_words(p) for p in (None, *Priority)] == ["no alert", "a caution", "a warning", "an alarm"]
     assert [wording.state_words(s).partition(":")[0] for s in State] == [s.value for s in State]
+
+
+HUB = SeriesKey("guest hide-hub", "state")
+
+
+@pytest.mark.parametrize(
+    ("event", "changes", "words"),
+    [
+        (Event.RAISE, {"priority": Priority.ALARM}, "guest hide-hub: faulty (alarm)"),
+        (
+            Event.WORSEN,
+            {"priority": Priority.ALARM, "held_by": SKERRY},
+            "guest hide-hub: faulty (alarm); follows from pool skerry, no separate message",
+        ),
+        (Event.EASE, {}, "guest hide-hub: alert ended"),
+        (Event.CLEAR, {"held_by": SKERRY}, "guest hide-hub: alert ended"),
+        (Event.ACKNOWLEDGE, {"priority": Priority.CAUTION}, "guest hide-hub: alert acknowledged"),
+        (Event.LAPSE, {}, "guest hide-hub: ended alert no longer listed"),
+    ],
+)
+def test_a_transition_without_a_message_is_a_line(event: Event, changes: dict[str, Any], words: str) -> None:
+    """The line names the thing and what happened to its alert, and why no message was sent."""
+    before = Alert(HUB, Concern.FAULTY)
+    assert wording.transition_words(Transition(before, replace(before, **changes), event, None, NOW)) == words
 
 
 def test_a_concern_is_named_in_words() -> None:

@@ -95,7 +95,10 @@ def test_a_transition_that_is_kept_back_is_a_line_alone() -> None:
     held = state_machine.hold(Alert(HUB, Concern.NOT_ANSWERING), POOL)
     unit = notified(raised(alert=held))
     assert unit.parcels == []
-    assert (unit.journal[0].text, unit.journal[0].details["held by"]) == (f"{HUB}: raise", str(POOL))
+    assert (unit.journal[0].text, unit.journal[0].details["held by"]) == (
+        "service hide-hub: not answering (warning); follows from pool skerry, no separate message",
+        str(POOL),
+    )
 
 
 @pytest.mark.parametrize(

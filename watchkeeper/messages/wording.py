@@ -12,7 +12,7 @@ from datetime import datetime, tzinfo
 from typing import assert_never
 
 from watchkeeper.messages.runbook.first_step import what_to_look_at as what_to_look_at  # noqa: PLC0414  all words are found in here
-from watchkeeper.model.alert import Concern, Priority, State
+from watchkeeper.model.alert import Concern, Event, Priority, State, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Answer, Level, Observation, SeriesKey, Unit
@@ -122,6 +122,15 @@ CONDITIONS = {
 """OK, faulty and OK again, for the quantities with their own words; the subject goes before it."""
 
 _OK = ("OK", "faulty", "OK again")
+
+_TRANSITIONS = {
+    Event.CLEAR: "alert ended",
+    Event.ACKNOWLEDGE: "alert acknowledged",
+    Event.LAPSE: "ended alert no longer listed",
+    Event.SHELVE: "alert shelved",
+    Event.UNSHELVE: "alert no longer shelved",
+}
+"""The events of an alert whose line does not need its concern and priority."""
 
 _STATES = {
     State.NORMAL: "normal",
@@ -267,6 +276,15 @@ def priority_words(priority: Priority | None) -> str:
 def concern_words(concern: Concern) -> str:
     """What an alert is about, in a word or two: `filling up`, `overdue`. FULL is raised long before a level is full."""
     return "filling up" if concern is Concern.FULL else concern.words
+
+
+def transition_words(move: Transition) -> str:
+    """The line of the event log for a transition that sends no message: `service tide-log: not answering (alarm)`."""
+    after = move.after
+    if move.event in _TRANSITIONS or after.priority is None:
+        return f"{thing(after.key)}: {_TRANSITIONS.get(move.event, 'alert ended')}"
+    held = f"; follows from {thing(after.held_by)}, no separate message" if after.held_by else ""
+    return f"{thing(after.key)}: {concern_words(after.concern)} ({after.priority.word}){held}"
 
 
 def state_words(state: State) -> str:

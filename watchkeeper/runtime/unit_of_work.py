@@ -13,7 +13,7 @@ from watchkeeper.alerting.alert_book import AlertKey
 from watchkeeper.alerting.clock_gaps import Gap
 from watchkeeper.logs.fields import NOTICE, Event, about
 from watchkeeper.messages.build import compose, noted
-from watchkeeper.messages.wording import duration, instant
+from watchkeeper.messages.wording import duration, instant, transition_words
 from watchkeeper.model.alert import Alert, Priority, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.message import Message
@@ -113,7 +113,7 @@ class Notifications:
 
         dependents_of: the subjects that depend on a subject.
         """
-        after, text = move.after, f"{move.after.key}: {move.event.value}"
+        after, text = move.after, transition_words(move)
         if move.notification is not None:
             dependents = dependents_of(after.key.subject)
             message = compose(move, found, seen, self._host, self._zone, dependents)

@@ -84,6 +84,14 @@ async def test_reading_needs_nobody_and_shows_no_form(station: Station_) -> None
     assert "After signing in" in await found.text("/operator")
 
 
+async def test_the_page_says_that_nobody_is_notified(station: Station_) -> None:
+    """Without a notifier the status page says so; with one it does not."""
+    found = await station()
+    assert "No messages are sent" not in await found.text("/?with")
+    found.acting.notifiers = ()
+    assert "No messages are sent" in await found.text("/?without")
+
+
 async def test_sign_in_and_out(station: Station_) -> None:
     """The right password opens the desk, a wrong one does not, and signing out closes it again."""
     found = await station()

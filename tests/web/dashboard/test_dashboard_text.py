@@ -160,4 +160,4 @@ def test_what_ok_does_not_cover() -> None:
     assert dashboard_text.unseen(board) == ""
     parts = [NotObserved("zfs", "", "no zpool"), *(NotObserved("guests", f"guest {n}", "no monitor") for n in "abc")]
     told = dashboard_text.unseen(replace(board, unseen=tuple(parts)))
-    assert told == "Except for what could not be looked at: probe zfs, guest a, guest b and 1 more."
+    assert told == "Could not be checked: probe zfs, guest a, guest b and 1 more."

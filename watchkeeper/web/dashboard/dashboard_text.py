@@ -40,7 +40,7 @@ WAS = {
 
 
 NAMED_UNSEEN = 3
-"""So many things that could not be looked at are named in one sentence; the list below has all."""
+"""So many things that could not be checked are named in one sentence; the list below has all."""
 
 FEW = 3
 """How many names a sentence lists at most."""
@@ -88,7 +88,7 @@ def unseen(board: Dashboard) -> str:
         return ""
     named = ", ".join(dict.fromkeys(each.what or f"probe {each.probe}" for each in board.unseen[:NAMED_UNSEEN]))
     more = len(board.unseen) - NAMED_UNSEEN
-    return f"Except for what could not be looked at: {named}{f' and {more} more' if more > 0 else ''}."
+    return f"Could not be checked: {named}{f' and {more} more' if more > 0 else ''}."
 
 
 def _next(board: Dashboard, zone: tzinfo) -> str:

@@ -15,7 +15,7 @@ from watchkeeper.model.alert import Priority, State
 from watchkeeper.model.observation import Level, SeriesKey
 from watchkeeper.model.records import JournalLine
 from watchkeeper.web.api.handlers import BEFORE, STATUS_EVENTS, set_aside
-from watchkeeper.web.auth.session_auth import viewer
+from watchkeeper.web.auth.session_auth import SESSION_AUTH, viewer
 from watchkeeper.web.charts import time_left_chart
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard import dashboard_text
@@ -223,6 +223,7 @@ async def status(request: web.Request) -> web.Response:
         fresh=_fresh(found),
         as_json="status",
         troubles=troubles,
+        mute=_mute(request),
     )
 
 
@@ -240,6 +241,12 @@ def _high(quiet: QuietSeries) -> bool:
     """Is it a level that is nearly full?"""
     seen = quiet.observation
     return isinstance(seen, Level) and seen.used >= HIGH_SHARE * seen.capacity
+
+
+def _mute(request: web.Request) -> bool:
+    """Is there nobody to send messages to?"""
+    acting = request.app[SESSION_AUTH].acting
+    return acting is not None and not acting.notifiers
 
 
 def _fresh(board: Dashboard) -> str:

@@ -257,6 +257,14 @@ def test_a_place_is_named_as_the_document_names_it(now: Place, before: Place) ->
     assert translate(tomllib.loads(TEXT), TEXT, INVENTED).place(now) == before
 
 
+def test_a_table_of_both_names_is_merged() -> None:
+    """Its keys would otherwise belong to the table above it."""
+    text = '[host]\nname = "gannet"\n[lantern]\ntime_zone = "Etc/UTC"\n'
+    assert translate(tomllib.loads(text), text, INVENTED).found == [
+        (("lantern",), "was renamed to host in 0.3.0, which is set too; move its keys there, and take out line 3")
+    ]
+
+
 def test_a_key_whose_line_is_not_known_is_reported_all_the_same() -> None:
     """A document that came from no text has no lines."""
     ((_, said),) = translate({"page": {"lamp": 1}}, "", INVENTED).found

@@ -188,7 +188,8 @@ class _Walk:
                 self.found.append((keys, f"was removed in {move.since}: {move.why}; take out {self._lines(keys)}"))
                 return None
             case Renamed() if move.to in table:
-                said = f"was renamed to {move.to} in {move.since}, which is set too; take out {self._lines(keys)}"
+                merge = "move its keys there, and take out" if isinstance(table[str(keys[-1])], dict) else "take out"
+                said = f"was renamed to {move.to} in {move.since}, which is set too; {merge} {self._lines(keys)}"
                 self.found.append((keys, said))
                 return None
             case _:

@@ -103,6 +103,8 @@ CONDITIONS = {
     "restarts": ("not restarted unexpectedly", "restarted unexpectedly", "running since its restart"),
     "read": ("read", "not read", "read again"),
     "listed": ("listed", "not listed", "listed again"),
+    "units": ("has no failed units", "has failed units", "has no more failed units"),
+    "leaving": ("leaving", "not leaving", "leaving again"),
     "latency": ("not slow", "slow", "no longer slow"),
     "disk errors": ("has no disk errors", "has disk errors", "has no more disk errors"),
     "disk images": ("has intact disk images", "has faulty disk images", "has intact disk images again"),

@@ -24,6 +24,8 @@ MONITORS = Path("/etc/watchkeeper/guest-monitors")
 """One path pattern per line, such as /run/guests/*.qmp. The file is root's, like this program: no caller names a
 socket."""
 
+LINGER = Path("/var/lib/systemd/linger")
+
 PATTERNS_LIMIT = 64 * 1024
 
 TIMEOUT_S = 20.0
@@ -44,6 +46,7 @@ EPOCH = '--config=report{time_format="%s"}'
 
 _REPORT = ("--reportformat", "json", "--units", "b", "--nosuffix")
 _OCTAL = re.compile(r"\\([0-7]{3})")
+_USER = re.compile(r"[a-z_][a-z0-9_-]{0,31}")
 _DEVICE = re.compile(r"/dev/[A-Za-z0-9_./:-]+")
 _BUS = re.compile(r"[A-Za-z0-9_+,./:-]+")
 _DETECTED = frozenset({"ata", "auto", "nvme", "sat", "scsi"})
@@ -142,6 +145,16 @@ def _is_socket(path: str) -> bool:
         return False
 
 
+def lingering() -> Targets:
+    """The users whose service managers run without a login: a file for each in systemd's folder, loginctl(1)."""
+    try:
+        names = sorted(path.name for path in LINGER.iterdir())
+    except FileNotFoundError:
+        return Targets()
+    users = [name for name in names if _USER.fullmatch(name)]
+    return Targets(tuple(Target(each, ("--user", f"--machine={each}@.host")) for each in users)[:TARGETS_LIMIT])
+
+
 _LVS = ("lvs", "--all", *_REPORT, EPOCH, "--options", LVS_FIELDS)
 
 COMMANDS: dict[str, Entry] = {
@@ -175,6 +188,11 @@ COMMANDS: dict[str, Entry] = {
     "clock": Entry(
         "how far the clock may be wrong, as the kernel keeps account of it",
         ((sys.executable, "-I", "-m", "watchkeeper.privileged.timex"),),
+    ),
+    "user-units": Entry(
+        "failed units of users whose service managers run without a login",
+        (("systemctl", "list-units", "--all", "--state=failed,auto-restart", "--full", "--no-pager", "--output=json"),),
+        lingering,
     ),
     "guests": Entry(
         "state of every guest whose monitor is named in root's own file",

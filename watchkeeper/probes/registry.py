@@ -25,6 +25,7 @@ from watchkeeper.probes.services.dns import DnsProbe, DnsSettings
 from watchkeeper.probes.services.http.checks import HttpSettings
 from watchkeeper.probes.services.http.http import HttpProbe
 from watchkeeper.probes.services.job import JobProbe, JobSettings
+from watchkeeper.probes.services.mail_queue import MailQueueProbe, MailQueueSettings
 from watchkeeper.probes.services.ping import PingProbe, PingSettings
 from watchkeeper.probes.services.tcp import TcpProbe, TcpSettings
 from watchkeeper.probes.storage.btrfs.filesystems import BtrfsProbe, BtrfsSettings
@@ -39,6 +40,7 @@ from watchkeeper.probes.storage.zfs.pools import ZfsProbe, ZfsSettings
 from watchkeeper.probes.storage.zfs.snapshots import ZfsSnapshotsProbe, ZfsSnapshotsSettings
 from watchkeeper.probes.systemd.services import ServicesProbe, ServicesSettings
 from watchkeeper.probes.systemd.timers import TimersProbe, TimersSettings
+from watchkeeper.probes.systemd.user_units import UserUnitsProbe, UserUnitsSettings
 
 BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "filesystems": ProbeKind(FilesystemsSettings, FilesystemsProbe),
@@ -52,6 +54,8 @@ BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "guests": ProbeKind(GuestsSettings, GuestsProbe),
     "units": ProbeKind(UnitsSettings, UnitsProbe),
     "services": ProbeKind(ServicesSettings, ServicesProbe),
+    "user-units": ProbeKind(UserUnitsSettings, UserUnitsProbe),
+    "mail-queue": ProbeKind(MailQueueSettings, MailQueueProbe),
     "timers": ProbeKind(TimersSettings, TimersProbe),
     "clock": ProbeKind(ClockSettings, ClockProbe),
     "temperatures": ProbeKind(TemperaturesSettings, TemperaturesProbe),

@@ -101,3 +101,49 @@ def test_nothing_happened(tmp_path: Path, kind: str) -> None:
     before, after = damaged(tmp_path, kind, "cp -r /usr/share/zoneinfo {}/rings && sync {}")
     assert all(sound for sound, *_ in before.values())
     assert {key: value[:3] for key, value in after.items()} == {key: value[:3] for key, value in before.items()}
+
+
+COMMAND = (
+    PREAMBLE
+    + """
+image, target, damage = sys.argv[1:]
+os.makedirs(target)
+subprocess.run(["mount", "-o", "loop", image, target], check=True)
+os.chmod(target, 0o755)
+with open(f"{target}.toml", "w") as file:
+    file.write(f'watch_host = false\\n[[probe]]\\nkind = "filesystems"\\nonly = ["{target}"]\\n')
+
+def command():
+    words = [sys.executable, "-m", "watchkeeper", "--config", f"{target}.toml", "probe"]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=120)
+    return [done.returncode, " ".join(done.stdout.split()), done.stderr]
+
+try:
+    before = command()
+    subprocess.run(damage, shell=True, check=True, timeout=60)
+    print(json.dumps([before, command()]))
+finally:
+    umount(target)
+"""
+)
+
+
+@pytest.mark.parametrize(
+    ("kind", "damage", "told"),
+    [
+        ("ext4", TRIGGER_EXT4, "it has recorded 1 error since its last check with e2fsck"),
+        ("xfs", "xfs_io -x -c shutdown {}", "reading it fails with an I/O error"),
+    ],
+)
+def test_what_the_command_says(tmp_path: Path, kind: str, damage: str, told: str) -> None:
+    """`watchkeeper probe` before and after the damage: exit status 0 and 1, and a reason that names what happened."""
+    need(os.geteuid() == 0, "a loop device needs root")
+    need(shutil.which(f"mkfs.{kind}"), f"mkfs.{kind} is not installed")
+    image, target = tmp_path / "image", tmp_path / "mnt"
+    with image.open("wb") as file:
+        file.truncate(400 << 20)
+    subprocess.run([f"mkfs.{kind}", str(image)], check=True, capture_output=True, timeout=120)
+    before, after = run_apart(COMMAND, str(image), str(target), damage.replace("{}", str(target)), timeout_s=300)
+    assert before[0] == 0, before
+    assert after[0] == 1, after
+    assert told in after[1]

@@ -41,7 +41,11 @@ async def list_units(bench: ProbeContext, options: Sequence[str], timeout_s: flo
     Raises ToolMissing, ProbeTimeout, StillHanging and ProbeError. Anything that is not a unit name is left out.
     """
     words = ("systemctl", "list-units", *options, "--full", "--no-pager", "--output=json")
-    text = await run_tool(bench, words, timeout_s)
+    return read_units(await run_tool(bench, words, timeout_s))
+
+
+def read_units(text: str) -> list[str]:
+    """The names of units in a list that systemctl printed as JSON. Raises ProbeError if it is none."""
     try:
         rows = _ROWS.validate_json(text.encode("utf-8", "surrogateescape"))
     except ValidationError:

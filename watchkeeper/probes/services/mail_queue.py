@@ -1,0 +1,94 @@
+"""The queue of the local mail server: whether mail leaves it. Cron jobs and many programs report only by local mail.
+
+`postqueue -j` of Postfix, one JSON object per line and message: postqueue(1). No privilege by default. Addresses of
+people are not read: the reason of the delay is enough.
+"""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
+from watchkeeper.model.units import format_duration
+from watchkeeper.probes.base import BaseProbe, ProbeContext
+from watchkeeper.probes.support.sanitize import clip
+from watchkeeper.probes.support.tools import run_tool
+
+KEY = SeriesKey("mail queue", "leaving")
+
+WAITING = frozenset({"active", "deferred", "incoming", "maildrop"})
+"""Queues whose mail should leave. The queue `hold` waits for a person."""
+
+
+class MailQueueSettings(ProbeSettings):
+    """The queue of the local mail server (Postfix): mail that waits for too long."""
+
+    kind: Literal["mail-queue"] = "mail-queue"
+    every: Duration = Field(600.0, description="time from one sample to the next")
+    timeout: Duration = Field(20.0, description="time after which the mail server counts as not answering")
+    age_limit: Duration = Field(14_400.0, description="age above which a waiting message is a fault")
+
+
+class _Recipient(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    delay_reason: str = ""
+
+
+class Queued(BaseModel):
+    """One message. arrival_time: seconds since 1970."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    queue_name: str = ""
+    arrival_time: float = Field(ge=0, allow_inf_nan=False)
+    recipients: tuple[_Recipient, ...] = ()
+
+
+def read_queue(text: str) -> list[Queued]:
+    """The messages that should leave. Lines of another form are left out: a later version may add some."""
+    found = []
+    for line in text.split("\n"):
+        try:
+            one = Queued.model_validate_json(line.encode("utf-8", "surrogateescape"))
+        except ValidationError:
+            continue
+        if one.queue_name in WAITING:
+            found.append(one)
+    return found
+
+
+class MailQueueProbe(BaseProbe):
+    """Monitors the queue."""
+
+    def __init__(self, settings: MailQueueSettings, bench: ProbeContext) -> None:
+        self._settings, self._bench = settings, bench
+
+    async def observe(self) -> Sequence[Observation]:
+        """List the queue. Raises ProbeError if the mail server does not."""
+        waiting = read_queue(await run_tool(self._bench, ("postqueue", "-j"), self._settings.timeout))
+        facts: Facts = (("waiting", str(len(waiting))),)
+        if not waiting:
+            return [Condition(KEY, ok=True, facts=facts)]
+        oldest = min(waiting, key=lambda each: each.arrival_time)
+        now_s = self._bench.clock.now().timestamp()
+        age_s = max(now_s - oldest.arrival_time, 0.0)
+        facts += (
+            ("oldest from", f"{datetime.fromtimestamp(min(oldest.arrival_time, now_s), UTC):%Y-%m-%d %H:%M} UTC"),
+        )
+        reasons = [each.delay_reason for each in oldest.recipients if each.delay_reason]
+        if reasons:
+            facts += (("why it waits", clip(reasons[0], 200)),)
+        limit_s = self._settings.age_limit
+        late = [each for each in waiting if now_s - each.arrival_time > limit_s]
+        messages = "1 message waits" if len(late) == 1 else f"{len(late)} messages wait"
+        reason = f"{messages} for longer than {format_duration(limit_s)}, the oldest for {_age(age_s)}" if late else ""
+        return [Condition(KEY, not late, reason, facts=facts)]
+
+
+def _age(seconds: float) -> str:
+    step_s = 86_400 if seconds >= 2 * 86_400 else 3600 if seconds >= 3600 else 60
+    return format_duration(max(seconds // step_s * step_s, 60))

@@ -132,14 +132,14 @@ def test_errors_change_nothing_and_are_seen(station: Station) -> None:
         good = station.config.read_text()
         station.config.write_text(good + '[[probe]]\nkind = "htpp"\n[[probe]]\nkind = "tcp"\nname = "x"\n')
         line = station.reload(daemon)
-        assert "was not taken" in line
+        assert "was rejected" in line
         assert "probe[2].kind" in line
         assert "probe[3]" in line
         assert "run watchkeeper check-config" in health(daemon)
         before = count(station, "service hide-hub")
         station.until(lambda: count(station, "service hide-hub") > before + 1)
         station.config.write_text(good)
-        assert "read anew" in station.reload(daemon)
+        assert "was reloaded" in station.reload(daemon)
         assert "run watchkeeper check-config" not in health(daemon)
         assert station.told() == [("raised", "service hide-hub")]
         assert daemon.stop() == 0
@@ -206,7 +206,7 @@ def test_a_new_probe_and_another_notifier_are_put_to_work(station: Station) -> N
         station.write(station.sound("tide-log"), station.silent(), POST.format(name="new", port=other.port))
         line = station.reload(daemon)
         assert "new: probe hide-hub" in line
-        assert "gone: notifier old" in line
+        assert "removed: notifier old" in line
         station.until(lambda: bool(other.events))
         assert daemon.stop() == 0
     other.close()

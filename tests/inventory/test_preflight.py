@@ -408,7 +408,7 @@ async def test_not_as_before(station: Station) -> None:
     found = against(await station.afterwards(since=30 * MINUTE))
     assert found["answers"].startswith("slower: 80 ms")
     assert found["memory"] == "less: 4 GiB free, before 8 GiB"
-    assert found["storage-below"] == "warning since the change: silent, 10 min ago"
+    assert found["storage-below"] == "warning since the change: not answering, 10 min ago"
 
 
 async def test_when_the_change_was_made(station: Station) -> None:

@@ -10,7 +10,9 @@ set -euo pipefail
 disk=/dev/disk/by-id/virtio-rigdata
 
 modprobe zfs
-zpool create -f -o ashift=12 -O compression=off -O atime=off -O mountpoint=/skerry skerry mirror ${disk}0 ${disk}1
+# zpool waits 30 s for udev to name the partitions that it makes; in a slow machine that is too short for the first try.
+pool() { zpool create -f -o ashift=12 -O compression=off -O atime=off -O mountpoint=/skerry skerry mirror ${disk}0 ${disk}1; }
+pool || { udevadm settle --timeout=180 && pool; }
 zfs create skerry/nest-cams
 zfs create skerry/ringing-db
 

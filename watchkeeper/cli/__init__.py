@@ -13,24 +13,22 @@ from watchkeeper.cli import exit_codes
 from watchkeeper.cli.command_group import Commands, LazyCommand
 
 COMMANDS = {
-    "run": LazyCommand("commands.run", "Watch over this host until stopped."),
-    "probe": LazyCommand("commands.probe", "Run every probe now and print what it sees."),
-    "status": LazyCommand("commands.status", "Show how things stand, ordered by the time that is left."),
-    "events": LazyCommand("commands.events", "Show what has happened."),
-    "backtest": LazyCommand("backtest.backtest", "Walk the rules through recorded history."),
-    "capacity": LazyCommand("commands.capacity", "Say whether a guest fits, now and in three months, and why."),
-    "preflight": LazyCommand("commands.preflight", "Say whether a change is safe now; afterwards, what became of it."),
-    "reclaim": LazyCommand("commands.reclaim", "Say what deleting snapshots would free; it deletes nothing."),
-    "backup": LazyCommand("commands.backup", "Copy the database to a file, while the daemon runs."),
-    "restore": LazyCommand("commands.restore", "Put a backup in the place of the database."),
-    "discover": LazyCommand("commands.discover", "Look at this host, and propose a configuration for what is there."),
-    "ran": LazyCommand("commands.ran", "Say that a job has run, or that it failed."),
-    "check-config": LazyCommand(
-        "commands.check_config", "Check the configuration, and print what will be watched and told."
-    ),
+    "run": LazyCommand("commands.run", "Monitor this host until stopped."),
+    "probe": LazyCommand("commands.probe", "Run every probe now and print the results."),
+    "status": LazyCommand("commands.status", "Show what needs you, ordered by the time left."),
+    "events": LazyCommand("commands.events", "Show the event log."),
+    "backtest": LazyCommand("backtest.backtest", "Run the rules over a recorded history."),
+    "capacity": LazyCommand("commands.capacity", "Check whether a new or larger guest fits on this host."),
+    "preflight": LazyCommand("commands.preflight", "Check whether a change is safe, or what it has changed."),
+    "reclaim": LazyCommand("commands.reclaim", "Show what deleting snapshots would free. Deletes nothing."),
+    "backup": LazyCommand("commands.backup", "Copy the database to a file."),
+    "restore": LazyCommand("commands.restore", "Replace the database with a backup."),
+    "discover": LazyCommand("commands.discover", "Examine this host and propose a configuration."),
+    "ran": LazyCommand("commands.ran", "Report that a job has run, or that it failed."),
+    "check-config": LazyCommand("commands.check_config", "Check the configuration and show what it means."),
     "test-notifiers": LazyCommand("commands.test_notifiers", "Send a test message through every notifier."),
-    "password": LazyCommand("commands.password", "Make the hash of the password with which one acts on the page."),
-    "demo": LazyCommand("commands.demo", "Show an invented station whose time runs fast."),
+    "password": LazyCommand("commands.password", "Create the hash of the password for the status page."),
+    "demo": LazyCommand("commands.demo", "Monitor a simulated server whose time runs fast."),
 }
 """Every command in the order of the help, with the module that holds it and its line there."""
 
@@ -43,19 +41,19 @@ EPILOG = f"\b\nExit codes of every command; those from 64 on are from sysexits(3
     type=click.Path(path_type=Path),
     metavar="FILE",
     envvar="WATCHKEEPER_CONFIG",
-    help="The configuration to read; may also stand after the command. Without it: "
-    "$XDG_CONFIG_HOME/watchkeeper/config.toml, ~/.config/watchkeeper/config.toml or /etc/watchkeeper/config.toml, "
-    "the first that exists; where none does, the defaults.",
+    help="The configuration file; the option may also follow the command. Default: the first that exists of "
+    "$XDG_CONFIG_HOME/watchkeeper/config.toml, ~/.config/watchkeeper/config.toml and /etc/watchkeeper/config.toml; "
+    "if none exists, watchkeeper runs with its defaults.",
 )
 @click.version_option(__version__, prog_name="watchkeeper", message="%(prog)s %(version)s")
 @click.pass_context
 def main(context: click.Context, config: Path | None) -> None:
-    """Watch over one home server: what will run out, what has gone stale, what is silent, what is at fault, and how
-    much time is left.
+    """Monitor one home server: what will run out, what is overdue, what does not answer, what is faulty, and how much
+    time is left.
 
     \b
-    watchkeeper run             watches what it finds here, without any configuration
-    watchkeeper status           shows how things stand
-    watchkeeper check-config    says what a configuration means before it is used
+    watchkeeper run             monitors this host; needs no configuration
+    watchkeeper status          shows what needs you, and the time left
+    watchkeeper check-config    shows what a configuration means
     """  # noqa: D301  click reads \b as: keep the lines
     context.obj = config

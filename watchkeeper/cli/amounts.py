@@ -28,7 +28,7 @@ class Size(click.ParamType[Amount]):
         except ValueError as error:
             self.fail(str(error), param, ctx)
         if size <= 0:
-            self.fail(f"{text!r} is no size at all; write a size such as 32GiB", param, ctx)
+            self.fail(f"{text!r} is not larger than 0; write a size such as 32GiB", param, ctx)
         return Amount(size, text.startswith("+"))
 
 

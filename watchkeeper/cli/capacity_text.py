@@ -23,7 +23,7 @@ def show(answer: RoomAnswer, host: str, zone: tzinfo) -> None:
     if answer.cpu.asked:
         _part("CPUs", [("shared", wording.cpus(answer.cpu)), *_reasons(answer.cpu.reasons, "CPUs")])
     if answer.unseen:
-        _part("Not seen", [("", [clean(each, 400) for each in answer.unseen])])
+        _part("Not checked", [("", [clean(each, 400) for each in answer.unseen])])
     said = wording.cautions(answer)
     if any(each.after for each in answer.stores):
         said = [*said, wording.LIKELY_WHY]
@@ -60,7 +60,7 @@ def _reasons(reasons: tuple[Reason, ...], subject: str) -> list[output.Row]:
 
 def _days(store: StoreAnswer) -> Iterator[output.Row]:
     for growing, written in zip(store.growing, store.written, strict=True):
-        lines = [f"as it grows: {wording.stands(growing)}", f"every disk written whole: {wording.stands(written)}"]
+        lines = [f"as it grows: {wording.stands(growing)}", f"every disk completely written: {wording.stands(written)}"]
         yield wording.day_name(growing.day), lines
 
 

@@ -33,14 +33,14 @@ def test_a_copy_and_back(run: Run, database: Path, tmp_path: Path) -> None:
     copy = tmp_path / "copy.db"
     result = run("backup", str(copy))
     assert result.exit_code == Exit.OK
-    assert result.stdout.startswith(f"copied {database} to {copy}: ")
+    assert result.stdout.startswith(f"copied {database} to {copy} (")
     before = asked(database, "SELECT count(*) FROM events")
     _add(database)
     result = run("restore", str(copy))
     assert result.exit_code == Exit.OK
     first, second = result.stdout.splitlines()
     assert first == f"restored {database} from {copy}"
-    assert second.startswith(f"the database that was there is kept as {database}.replaced-")
+    assert second.startswith(f"the previous database is now {database}.replaced-")
     assert asked(database, "SELECT count(*) FROM events") == before
 
 
@@ -63,14 +63,14 @@ def test_root_works_on_the_services_database(
     config.write_text('[host]\nname = "gannet"\n')
     monkeypatch.setattr("watchkeeper.cli.database.SYSTEM_STATE", database)
     copy = tmp_path / "copy.db"
-    assert run("backup", str(copy)).stdout.startswith(f"copied {database} to {copy}: ")
+    assert run("backup", str(copy)).stdout.startswith(f"copied {database} to {copy} (")
     assert "gannet, " in run("status").stdout
     assert run("restore", str(copy)).stdout.startswith(f"restored {database} from {copy}\n")
     own = tmp_path / ".local" / "state" / "watchkeeper" / "watchkeeper.db"
     assert not own.exists()
     own.parent.mkdir(parents=True)
     make(own)
-    assert run("backup", "--force", str(copy)).stdout.startswith(f"copied {own} to {copy}: ")
+    assert run("backup", "--force", str(copy)).stdout.startswith(f"copied {own} to {copy} (")
 
 
 def test_without_a_database(run: Run, tmp_path: Path) -> None:

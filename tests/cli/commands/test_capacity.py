@@ -50,7 +50,7 @@ def test_the_answer_comes_first(run: Run) -> None:
     said = " ".join(result.stdout.split())
     assert "Yes: a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has space now" in said
     assert "pool skerry: yes, 600 GiB of 1 TiB used" in lines
-    assert "every disk written whole: no, 29 GiB short" in said
+    assert "every disk completely written: no, 29 GiB short" in said
     assert "before full in about 105 days" in said
     assert "trend only: in about 105 days" in said
     assert "allocated 996 GiB of 1 TiB: 97 % (before: 94 %)" in said
@@ -131,12 +131,12 @@ def test_the_host_may_be_given_more(run: Run) -> None:
     [
         ((), "nothing is asked"),
         (("--disk", "32"), None),
-        (("--disk", "0GiB"), "no size at all"),
+        (("--disk", "0GiB"), "not larger than 0"),
         (("--disk", "many"), "'many' is not a size"),
         (("--cpus", "0"), "'0' is not a count"),
         (("--cpus", "two"), "'two' is not a count"),
-        (("--disk", "+16GiB"), "a guest that is enlarged is given more"),
-        (("--enlarge", "hide-hub", "--disk", "48GiB"), "write it with a plus"),
+        (("--disk", "+16GiB"), "without it, write sizes without a plus"),
+        (("--enlarge", "hide-hub", "--disk", "48GiB"), "write the size to add with a plus"),
         (("--disk", "32GiB", "--grows", "1GiB"), "'1GiB' is not a growth"),
         (("--disk", "32GiB", "--grows", "much/day"), "'much' is not a size"),
         (("--disk", "32GiB", "--store", "skery"), "there is"),

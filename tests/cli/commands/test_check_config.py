@@ -53,7 +53,7 @@ def test_what_will_be_watched_and_told(run: Run, document: Path, tmp_path: Path)
         "  database  /tmp/gannet/watchkeeper.db",
         "  page      127.0.0.1, port 8417",
         "",
-        "Watched",
+        "Monitored",
         "  filesystems  filesystems, every 1m, because of watch_host",
         "  memory       memory, every 30s, because of watch_host",
         "  pressure     pressure, every 1m, because of watch_host",
@@ -61,11 +61,11 @@ def test_what_will_be_watched_and_told(run: Run, document: Path, tmp_path: Path)
         "  kernel-log   kernel-log, every 2m, because of watch_host",
         "  self-check   self-check, every 1m, because of watch_host",
         "  hide-hub     http, every 1m30s",
-        "               rules of its own: not_answering",
+        "               own rules: not_answering",
         '               url = "http://127.0.0.1:8123/?..."',
         "               headers: set",
         "",
-        "Told",
+        "Notified",
         "  phone     webhook",
         f"            url: from {tmp_path}/token",
         "            secret: from /run/credentials/phone-secret",
@@ -80,8 +80,8 @@ def test_without_anything_the_defaults_are_told(run: Run, config: Path) -> None:
     """Nobody is told then, and that is said."""
     config.write_text("[page]\nport = 0")
     result = run("check-config")
-    assert "page      127.0.0.1, port (any that is free)" in result.stdout
-    assert "nobody    There is no [[notifier]]; the page and" in result.stdout
+    assert "page      127.0.0.1, any free port" in result.stdout
+    assert "nobody    There is no [[notifier]]; alerts are only on the page and in" in result.stdout
 
 
 def test_root_is_told_the_service_s_database(
@@ -100,7 +100,7 @@ def test_root_is_told_the_service_s_database(
 def test_no_file_at_all_is_said(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     """Whoever thinks that their file is read sees that it is not."""
     monkeypatch.setattr("watchkeeper.cli.command_group.click.Context.find_object", lambda _context, _type: None)
-    assert run("check-config").stdout.startswith("There is no configuration: all is default.")
+    assert run("check-config").stdout.startswith("There is no configuration file; the defaults are used.")
 
 
 def test_a_watch_over_nothing_is_warned_of(run: Run, config: Path) -> None:
@@ -108,7 +108,7 @@ def test_a_watch_over_nothing_is_warned_of(run: Run, config: Path) -> None:
     config.write_text("watch_host = false")
     result = run("check-config")
     assert result.exit_code == 0
-    assert result.stderr == "watchkeeper: nothing is watched: watch_host is false and there is no [[probe]]\n"
+    assert result.stderr == "watchkeeper: nothing is monitored: watch_host is false and there is no [[probe]]\n"
 
 
 @pytest.mark.usefixtures("document")

@@ -22,8 +22,8 @@ def test_demo(tmp_path: Path) -> None:
         assert process.stdout is not None
         told = [process.stdout.readline() for _ in range(3)]
         address = told[0].removeprefix("page: ").strip()
-        assert told[1].startswith("password, to act there: ")
-        assert told[2] == "A day passes in 6 s. Ctrl-C ends it.\n"
+        assert told[1].startswith("password: ")
+        assert told[2] == "A day takes 6 s. Press Ctrl-C to end.\n"
 
         def as_of() -> str:
             with urllib.request.urlopen(address, timeout=20) as answer:

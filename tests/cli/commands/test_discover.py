@@ -146,5 +146,5 @@ def test_writing_and_comparing_are_two_things(run: Run, asked: list[Host], tmp_p
     """One or the other."""
     result = run("discover", "--diff", "--write", str(tmp_path / "new.toml"))
     assert result.exit_code == 64
-    assert "Use one of them" in result.output
+    assert "cannot be used together" in result.output
     assert not asked

@@ -48,7 +48,7 @@ def test_a_place_that_cannot_be_written(tmp_path: Path) -> None:
     """The file is named with the remedy."""
     result = CliRunner().invoke(main, ["password", "--output", str(tmp_path / "no" / "x")], input=f"{PASSWORD}\n")
     assert result.exit_code == 73
-    assert "cannot be written: No such file or directory; name a place" in result.stderr
+    assert "cannot be written: No such file or directory; name a file in a folder" in result.stderr
 
 
 def test_at_a_terminal() -> None:
@@ -59,7 +59,7 @@ def test_at_a_terminal() -> None:
     ) as process:
         os.close(theirs)
         told = b""
-        for question in (b"Password: ", b"Once more: "):
+        for question in (b"Password: ", b"Password again: "):
             while not told.endswith(question):
                 told += os.read(ours, 1_000)
             os.write(ours, f"{PASSWORD}\n".encode())

@@ -1,4 +1,4 @@
-"""`preflight` says go or no-go before a change, and holds now against before afterwards."""
+"""`preflight` says go or no-go before a change, and compares now with before afterwards."""
 
 import asyncio
 import json
@@ -111,8 +111,8 @@ def test_after_a_change(silent: Path) -> None:
     [
         (["preflight"], "Missing argument 'SUBJECT'"),
         (["preflight", "tode"], "there is no tode here; known: service tide"),
-        (["preflight", "tide", "--since", "2026-11-25"], "give it with --after"),
-        (["preflight", "tide", "--after", "--since", "yesterday"], "'yesterday' is no instant; write one such as"),
+        (["preflight", "tide", "--since", "2026-11-25"], "use it with --after"),
+        (["preflight", "tide", "--after", "--since", "yesterday"], "'yesterday' is not a time; write one such as"),
         (["preflight", "tide", "--after", "--since", "2099-01-01"], "since is in the future"),
         (["preflight", "tide", "--after"], "give it with since"),
         (["preflight", "tide", "--keep", "soon"], "soon"),

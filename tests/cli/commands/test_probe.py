@@ -39,7 +39,7 @@ def test_all_sound_is_exit_code_0(run: Run, one_probe: Path) -> None:
     result = run("probe")
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
-    assert lines[0] == "Sound"
+    assert lines[0] == "OK"
     assert lines[1].startswith("  hide-hub  service hide-hub: answered in ")
     assert lines[2:4] == ["            service hide-hub: as fast as usual", "            probe hide-hub: running"]
     assert not one_probe.with_name("watchkeeper.db").exists()

@@ -94,7 +94,7 @@ def test_one_snapshot_and_one_that_is_held(run: Run) -> None:
     text = said(result.stdout)
     assert "It frees 0 B, exactly." in text
     assert "also used by the volume itself" in text
-    assert "Cannot be deleted as things stand - skerry/nest-cams@daily-00: it has a hold (1)" in text
+    assert "Cannot be deleted now - skerry/nest-cams@daily-00: it has a hold (1)" in text
 
 
 @pytest.mark.usefixtures("zfs")
@@ -120,7 +120,7 @@ def test_a_list_says_why_it_is_not_exact(run: Run, zfs: Toolbox) -> None:
 def test_with_nothing_kept(run: Run) -> None:
     """A choice of which all may be dropped: nothing is told as kept."""
     text = said(run("reclaim", "--gain", "1d", "*@daily-0[1-8]").stdout)
-    assert "Drop 0 B alone skerry/nest-cams@daily-01" in text
+    assert "Delete 0 B alone skerry/nest-cams@daily-01" in text
     assert "Not thought of" not in text
 
 
@@ -181,8 +181,8 @@ def test_json(run: Run) -> None:
         (["--of", "zzz"], "`watchkeeper reclaim` lists what there is"),
         (["--store", "pool sker"], 'Similar: "pool skerry"'),
         (["--gain", "soon"], "is not a duration"),
-        (["--thin-out"], "say with --gain how much time"),
-        (["--older-than", "0d"], "no time at all"),
+        (["--thin-out"], "--thin-out needs --gain"),
+        (["--older-than", "0d"], "not longer than 0"),
     ],
 )
 def test_wrong_use(run: Run, words: list[str], told: str) -> None:
@@ -210,7 +210,7 @@ def test_nothing_can_be_looked_at(run: Run, zfs: Toolbox) -> None:
     zfs.says("zfs", "", status=1, stderr="internal error\n")
     result = run("reclaim")
     assert result.exit_code == 69
-    assert "Could not be looked at - ZFS: zfs ended with status 1: internal error" in said(result.stdout)
+    assert "Could not be read - ZFS: zfs ended with status 1: internal error" in said(result.stdout)
     (zfs.folder / "zfs").unlink()
     result = run("reclaim")
     assert result.exit_code == 0

@@ -53,7 +53,7 @@ def test_nothing_that_needs_the_keeper_is_exit_code_0(run: Run, config: Path) ->
     result = run("status")
     assert result.exit_code == 0
     assert "Nothing" in result.stdout.splitlines()[1]
-    assert "Well: " in result.stdout
+    assert "OK: " in result.stdout
 
 
 def test_the_order_is_that_of_the_time_left(run: Run, config: Path) -> None:
@@ -86,13 +86,11 @@ def test_a_watch_that_stands_still_is_told_first(run: Run, config: Path) -> None
     result = run("status")
     assert result.exit_code == 1
     words = " ".join(result.stdout.split())
-    told = (
-        "Monitoring itself needs you. No sample has come for 3 h: is `watchkeeper run` running? What follows is as old."
-    )
-    assert words.startswith(f"gannet, Wed 25 Nov 07:24 {told}")
+    told = "No readings for 3 h: check that `watchkeeper run` is running. Everything below is as old."
+    assert words.startswith(f"gannet, Wed 25 Nov 07:24 Monitoring itself needs you. {told}")
 
 
-def test_what_is_acknowledged_set_aside_and_over_has_its_place(run: Run, config: Path) -> None:
+def test_what_is_acknowledged_shelved_and_rectified_has_its_place(run: Run, config: Path) -> None:
     """Each state of an alert has its own heading."""
     double = calm()
     for number, (state, shelved) in enumerate(
@@ -107,14 +105,14 @@ def test_what_is_acknowledged_set_aside_and_over_has_its_place(run: Run, config:
     result = run("status")
     assert result.exit_code == 0
     text = result.stdout
-    positions = [text.index(title) for title in ("Acknowledged", "Set aside", "Over, and not acknowledged")]
+    positions = [text.index(title) for title in ("Acknowledged", "Shelved", "Rectified, not acknowledged")]
     assert positions == sorted(positions)
-    assert "set aside until Wed 25 Nov 09:24" in text
+    assert "shelved until Wed 25 Nov 09:24" in text
     assert "ended Wed 25 Nov 07:24" in text
 
 
 def test_names_in_any_script_stay_aligned_and_harmless(run: Run, config: Path) -> None:
-    """Wide and combining signs do not shift the columns, and no name can steer the terminal."""
+    """Wide and combining characters do not shift the columns, and no name can steer the terminal."""
     double = ReadStoreDouble()
     for name in ("海鳥", "fa\u0301rol", "\x1b[31mred\x07", "a\u202eb"):
         key = SeriesKey(f"guest {name}", "state")

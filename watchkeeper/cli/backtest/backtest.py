@@ -19,7 +19,7 @@ from watchkeeper.cli.command_group import configured
 from watchkeeper.model.units import parse_duration
 
 LONG = 2_000
-"""Evaluations from which on a terminal is shown how far it is: about two seconds."""
+"""From this many evaluations on (about two seconds), a terminal gets a progress bar."""
 
 
 class Every(click.ParamType[float]):
@@ -34,25 +34,30 @@ class Every(click.ParamType[float]):
         except ValueError as error:
             self.fail(str(error), param, ctx)
         if seconds <= 0:
-            self.fail(f"{value!r} is no time at all; write a duration such as 1h", param, ctx)
+            self.fail(f"{value!r} is not longer than 0; write a duration such as 1h", param, ctx)
         return seconds
 
 
 @click.command()
 @configured
 @click.argument("file", required=False, type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--subject", help="Take the history of this subject from the database instead of a file.")
-@click.option("--quantity", default="space", show_default=True, help="Which quantity of the subject.")
+@click.option("--subject", help="Use the history of this subject in the database instead of a file.")
+@click.option("--quantity", default="space", show_default=True, help="The quantity of the subject.")
 @click.option("--every", type=Every(), default="1h", show_default=True, help="Time from one evaluation to the next.")
 @click.option(
     "--rules",
     "other",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="A second configuration file: what its [rules.full] sets goes before the present rules.",
+    help="A second configuration file; its [rules.full] overrides the rules in use.",
 )
-@click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.svg", help="Draw it as SVG.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line for each evaluation.")
+@click.option(
+    "--picture",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE.svg",
+    help="Also draw the result as SVG.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line, one for each evaluation.")
 def backtest(
     config: Path | None,
     *,
@@ -64,9 +69,11 @@ def backtest(
     picture: Path | None,
     as_json: bool,
 ) -> None:
-    """Walk the rules through a recorded history, never looking ahead, and tell which alerts they would have raised.
+    """Run the rules over a recorded history and show which alerts they would have raised. They never see later samples.
 
-    FILE is a CSV with the columns time (RFC 3339), used and capacity (plain numbers, such as bytes).
+    FILE is a CSV file with the columns time (RFC 3339), used and capacity (plain numbers, such as bytes).
+
+    The objects of --json: time, priority (null for none) and full (likely, earliest and latest; null for no end).
 
     \b
     watchkeeper backtest skerry.csv

@@ -50,7 +50,7 @@ def _read(file: Iterable[str], name: str) -> Record:
     except csv.Error as error:
         raise InputError(f"{name}, line {lines.line_num}: is not CSV: {error}") from None
     if not table:
-        raise InputError(f"{name}: holds no sample below its header; name a record with at least one")
+        raise InputError(f"{name}: has no samples below its header; at least one is needed")
     at_s, used, capacity = zip(*table, strict=True)
     return Record(at_s, used, capacity)
 

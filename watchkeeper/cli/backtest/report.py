@@ -34,7 +34,9 @@ def report(walked: Sequence[Evaluation], source: Source) -> None:
     """Print the alerts, a line with the outcome below each, and the sketch."""
     first, last = (datetime.fromtimestamp(s, UTC) for s in (source.record.at_s[0], source.record.at_s[-1]))
     span = wording.duration((last - first).total_seconds())
-    output.heading(f"{wording.clean(source.key.subject)}: {len(source.record):,} samples over {span}")
+    count = len(source.record)
+    samples = "1 sample" if count == 1 else f"{count:,} samples"
+    output.heading(f"{wording.clean(source.key.subject)}: {samples} over {span}")
     output.blank()
     moves = [(each, move) for each in walked for move in each.transitions if move.notification]
     output.rows(
@@ -47,7 +49,7 @@ def report(walked: Sequence[Evaluation], source: Source) -> None:
     click.echo(draw_text(source.record, walked, min(get_terminal_size().columns, WIDEST), source.zone))
     output.blank()
     zone = wording.zone_name(last, source.zone)
-    output.paragraph(f"{_raised(moves)} Below the picture: c caution, w warning, A alarm. Times are {zone}.")
+    output.paragraph(f"{_raised(moves)} Below the chart: c caution, w warning, A alarm. Times are {zone}.")
 
 
 def _raised(moves: Sequence[tuple[Evaluation, Transition]]) -> str:
@@ -91,14 +93,17 @@ def _hindsight(at_s: float, record: Record) -> str:
     samples = zip(record.at_s, record.used, record.capacity, strict=True)
     full_s = next((at for at, used, capacity in samples if at >= at_s and used >= capacity), None)
     if full_s is None:
-        return f"in hindsight: not full in the {wording.duration(record.at_s[-1] - at_s)} that were left"
-    return f"in hindsight: full {wording.duration(full_s - at_s)} later" if full_s > at_s else "in hindsight: full"
+        return f"later: not full in the remaining {wording.duration(record.at_s[-1] - at_s)} of the record"
+    return f"later: full after {wording.duration(full_s - at_s)}" if full_s > at_s else "later: full"
 
 
 def draw(path: Path, walked: Sequence[Evaluation], source: Source) -> None:
     """Write the picture. Raises OutputError if it cannot be written."""
-    drawing = draw_svg(source.record, walked, f"Rehearsal of {wording.clean(source.key.subject)}", source.zone)
+    drawing = draw_svg(source.record, walked, f"Backtest of {wording.clean(source.key.subject)}", source.zone)
     try:
         write_whole(path, drawing.encode(), PICTURE_MODE)
     except OSError as error:
-        raise OutputError(f"{path}: the picture cannot be written: {error.strerror}; name a place that can") from None
+        raise OutputError(
+            f"the picture {path} cannot be written: {error.strerror}; "
+            "name a file in a folder that exists and that you may write to"
+        ) from None

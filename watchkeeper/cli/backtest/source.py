@@ -50,7 +50,7 @@ def find(asked: Request) -> Source:
         return Source(record, key, Unit.BYTES, _rules(known, asked.other, probe=""), zone)
     if asked.subject is not None and asked.file is None:
         return _from_database(asked, SeriesKey(asked.subject, asked.quantity))
-    raise click.UsageError("name a CSV file, or a --subject whose history is in the database")
+    raise click.UsageError("name a CSV file, or give --subject for a history in the database")
 
 
 def _from_database(asked: Request, key: SeriesKey) -> Source:

@@ -44,7 +44,7 @@ async def read(store: ReadStore, key: SeriesKey) -> StoredHistory:
     samples = await store.samples(key, datetime.fromtimestamp(0, UTC), found.last_at)
     whole = [(s.at_s, s.value, s.bound) for s in samples if s.value is not None and s.bound is not None]
     if not whole:
-        raise InputError(f'"{key}" has no samples in the database; wait for its probe, or name a CSV file')
+        raise InputError(f'"{key}" has no samples in the database yet; try again after the next run of its probe')
     at_s, used, capacity = zip(*whole, strict=True)
     return StoredHistory(Record(at_s, used, capacity), found.unit or Unit.BYTES, found.probe)
 
@@ -53,4 +53,4 @@ def _not_there(key: SeriesKey, levels: dict[SeriesKey, Series]) -> str:
     names = {str(each): each for each in levels}
     near = difflib.get_close_matches(str(key), names, n=3, cutoff=0.3) or list(names)[:3]
     known = "; ".join(f'--subject "{names[n].subject}" --quantity "{names[n].quantity}"' for n in near)
-    return f'the database holds no level "{key}"; {f"it holds {known}" if known else "it holds none at all yet"}'
+    return f'the database has no level "{key}"; {f"known: {known}" if known else "it has no levels yet"}'

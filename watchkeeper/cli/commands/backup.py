@@ -14,13 +14,13 @@ from watchkeeper.store.files.backup import back_up
 
 @click.command()
 @configured
-@click.argument("file", type=click.Path(path_type=Path), metavar="FILE", help="The file to write.")
-@click.option("--force", is_flag=True, help="Replace FILE where it is there already.")
+@click.argument("file", type=click.Path(path_type=Path), metavar="FILE", help="The file to create.")
+@click.option("--force", is_flag=True, help="Replace FILE if it exists.")
 def backup(config: Path | None, file: Path, *, force: bool) -> None:
-    """Copy the database to FILE, as it is at this moment: history, alerts, journal, and what is still to be told.
+    """Copy the database to FILE as it is now: history, alerts, event log and messages that are not delivered yet.
 
-    The daemon may run and writes on meanwhile. The copy is checked and on the disk before it gets its name; where
-    something fails, FILE is as it was before. Keep backups on another machine: a copy on the same disk is lost with it.
+    The daemon may run and continue to write. The copy is checked and synced before it gets its name, so if anything
+    fails, FILE is as it was before. Keep backups on another machine: a copy on the same disk is lost with it.
 
     \b
     watchkeeper backup /mnt/jetty/gannet.db
@@ -31,4 +31,4 @@ def backup(config: Path | None, file: Path, *, force: bool) -> None:
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     source = there(known)
     size = back_up(source, file, replace=force)
-    click.echo(f"copied {source} to {file}: {format_size(size)}, checked")
+    click.echo(f"copied {source} to {file} ({format_size(size)}, checked)")

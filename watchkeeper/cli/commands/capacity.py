@@ -28,20 +28,20 @@ from watchkeeper.web.planning.capacity_json import capacity_form
 
 @click.command()
 @configured
-@click.option("--disk", type=Size(), help="Size of the guest's disk; with --enlarge by how much more, such as +16GiB.")
-@click.option("--memory", type=Size(), help="The guest's memory; with --enlarge by how much more.")
-@click.option("--cpus", type=Count(), help="The guest's CPUs; with --enlarge how many more.")
-@click.option("--written", type=Size(), help="What is written to the disk at once, such as an image.")
-@click.option("--grows", type=Pace(), help="What is written to it besides, such as 1GiB/day, until it is full.")
+@click.option("--disk", type=Size(), help="Size of the guest's disk; with --enlarge the size to add, such as +16GiB.")
+@click.option("--memory", type=Size(), help="The guest's memory; with --enlarge the memory to add.")
+@click.option("--cpus", type=Count(), help="The guest's CPUs; with --enlarge the number to add.")
+@click.option("--written", type=Size(), help="Data written to the disk at the start, such as an image.")
+@click.option("--grows", type=Pace(), help="Growth after that, such as 1GiB/day, until the disk is full.")
 @click.option(
-    "--reserved", is_flag=True, help="The disk takes its whole size at once (a ZFS volume that is not sparse)."
+    "--reserved", is_flag=True, help="The disk takes its full size at once (a ZFS volume that is not sparse)."
 )
-@click.option("--enlarge", metavar="NAME", help="A guest that is there and is to be larger.")
+@click.option("--enlarge", metavar="NAME", help="An existing guest to enlarge.")
 @click.option(
-    "--store", metavar="STORE", help='Where the disk is to lie, such as "pool skerry"; else all are looked at.'
+    "--store", metavar="STORE", help='The store for the disk, such as "pool skerry". Default: every store is checked.'
 )
-@click.option("--host-disk", type=Size(), help="Usable bytes that are added to the store.")
-@click.option("--host-memory", type=Size(), help="Memory that is added to the host.")
+@click.option("--host-disk", type=Size(), help="Usable space to add to the store.")
+@click.option("--host-memory", type=Size(), help="Memory to add to the host.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `fits`, and the figures behind it.")
 def capacity(
     config: Path | None,
@@ -58,18 +58,18 @@ def capacity(
     host_memory: Amount | None,
     as_json: bool,
 ) -> None:
-    """Say whether a guest fits on this host: now and in 30, 90 and 365 days, on which store, and why.
+    """Check whether a guest fits on this host: now and in 30, 90 and 365 days, on which store, and why.
 
-    Two futures are told: the present growth goes on (with --written and --grows of the new disk), and every virtual
-    disk is wholly written. It fits where it fits now and, in 19 of 20 futures, for 90 days as things grow at present,
-    and where memory and CPUs suffice. Nothing on the host is changed.
+    Two cases are shown: growth continues as recorded (with --written and --grows for the new disk), and every virtual
+    disk is written completely. A guest fits if there is space now, if the store does not become full within 90 days in
+    19 of 20 simulated futures, and if memory and CPUs suffice. Nothing on the host is changed.
 
     \b
     watchkeeper capacity --disk 32GiB --memory 2GiB --cpus 2 --grows 1GiB/day
     watchkeeper capacity --enlarge hide-hub --disk +16GiB --memory +1GiB
     watchkeeper capacity --host-disk 1TiB --store "pool skerry"
 
-    Exit codes: 0 it fits, 1 it does not or that cannot be known yet, 66 there is no database.
+    Exit codes: 0 it fits, 1 it does not, or that cannot be known yet, 66 there is no database.
     """  # noqa: D301  click reads \b as: keep the lines
     _as_it_is_meant([disk, memory, cpus], enlarge)
     question = Question(
@@ -101,8 +101,8 @@ def _as_it_is_meant(amounts: list[Amount | None], enlarge: str | None) -> None:
     for each in amounts:
         if each is not None and each.more != (enlarge is not None):
             raise click.UsageError(
-                "a guest that is enlarged is given more: write it with a plus, such as --enlarge hide-hub "
-                "--disk +16GiB; a new guest's sizes have none"
+                "with --enlarge, write the size to add with a plus, such as --enlarge hide-hub --disk +16GiB; "
+                "without it, write sizes without a plus"
             )
 
 

@@ -28,19 +28,21 @@ _TOLD_APART = frozenset({"kind", "name", "every", "timeout"})
 
 @click.command()
 @configured
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: what was read, problems, warnings.")
-@click.option("--schema", is_flag=True, help="Print the JSON Schema of a configuration, for editors; reads none.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON object: the configuration, problems and warnings."
+)
+@click.option("--schema", is_flag=True, help="Print the JSON Schema of the configuration, for editors; reads no file.")
 def check_config(config: Path | None, *, as_json: bool, schema: bool) -> None:
-    """Check the configuration, and print what will be watched and who will be told. Starts nothing.
+    """Check the configuration; show what is monitored and who is notified. Starts nothing.
 
-    Secrets are read once to make sure that they can be; they are never shown.
+    Secrets are read once to make sure that they can be read; they are never shown.
 
-    The object of --json: source (null without a file), usable, problems (each with place, of, what) and warnings;
-    where it can be used, also host, time_zone, store, page, probes (each with name, kind, every_s, timeout_s) and
-    notifiers (each with name, kind).
+    The object of --json: source (null without a file), usable, problems (each with place, of, what) and warnings; if it
+    can be used, also host, time_zone, store, page, probes (each with name, kind, every_s, timeout_s) and notifiers
+    (each with name, kind).
 
-    An editor that knows JSON Schema (draft 2020-12) completes keys and marks what is wrong with that of --schema. It
-    knows the keys, what each takes and its default; what must agree with each other is checked here alone.
+    --schema is for editors that know JSON Schema (draft 2020-12): they complete keys and mark errors. The schema has
+    every key with its values and its default. What must be consistent between keys is checked only by this command.
 
     \b
     watchkeeper check-config
@@ -96,25 +98,29 @@ def _form(loaded: Loaded[settings.Settings]) -> dict[str, object]:
 def show(loaded: Loaded[settings.Settings]) -> None:
     """Print what the configuration means."""
     known = loaded.settings
-    click.echo(f"{loaded.path} can be used." if loaded.path else "There is no configuration: all is default.")
+    click.echo(
+        f"{loaded.path} can be used." if loaded.path else "There is no configuration file; the defaults are used."
+    )
     output.blank()
     output.rows(
         [
             ("host", [f"{known.host.label}, times in {known.host.zone}"]),
             ("database", [str(place(known))]),
-            ("page", [f"{known.page.listen}, port {known.page.port or '(any that is free)'}"]),
+            ("page", [f"{known.page.listen}, {f'port {known.page.port}' if known.page.port else 'any free port'}"]),
         ]
     )
     output.blank()
-    output.heading("Watched")
+    output.heading("Monitored")
     output.rows((each.label, list(_probe(each, known))) for each in known.probes)
     output.blank()
-    output.heading("Told")
+    output.heading("Notified")
     output.rows((each.label, list(_notifier(each))) for each in known.notifiers)
     if not known.notifiers:
-        output.rows([("nobody", ["There is no [[notifier]]; the page and `watchkeeper status` show alerts."])])
+        output.rows(
+            [("nobody", ["There is no [[notifier]]; alerts are only on the page and in `watchkeeper status`."])]
+        )
     if not known.probes:
-        output.warn("nothing is watched: watch_host is false and there is no [[probe]]")
+        output.warn("nothing is monitored: watch_host is false and there is no [[probe]]")
 
 
 def _probe(each: ProbeSettings, known: settings.Settings) -> Iterator[str]:
@@ -137,7 +143,7 @@ def _set(each: ProbeSettings | NotifierSettings) -> Iterator[str]:
         if is_secret(key, value):
             yield f"{key}: {_source(value)}"
         elif name == "rules":
-            yield f"rules of its own: {', '.join(sorted(value.model_fields_set))}"
+            yield f"own rules: {', '.join(sorted(value.model_fields_set))}"
         else:
             yield f"{key} = {without_secrets(describe_types.written(value, describe_types.annotation_of(field)))}"
 

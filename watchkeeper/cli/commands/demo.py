@@ -19,7 +19,13 @@ TICK_S = 0.25
 
 
 @click.command()
-@click.option("--port", type=click.IntRange(0, 65_535), default=8_418, show_default=True, help="Serve the page there.")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65_535),
+    default=8_418,
+    show_default=True,
+    help="The port of the status page; 0 for any free one.",
+)
 @click.option(
     "--day",
     "day_s",
@@ -27,15 +33,15 @@ TICK_S = 0.25
     default=12.0,
     show_default=True,
     metavar="SECONDS",
-    help="So long a day of the station lasts.",
+    help="How long a simulated day takes.",
 )
 def demo(port: int, day_s: float) -> None:
-    """Show what watchkeeper does, with an invented server whose time runs fast.
+    """Show what watchkeeper does, with a simulated server whose time runs fast.
 
-    A bird observatory's server is well for a day; then its pool begins to fill, a snapshot stays away, the pool is
-    full and everything on it stops; the keeper mends it, and all is well again. That takes a minute; it begins anew
-    after eight days. Messages are printed here as they would be sent. Nothing of this host is looked at, and nothing is
-    kept.
+    The server of a bird observatory is OK for a day. Then its pool starts to fill, a snapshot is overdue, the pool
+    becomes full and its guests stop. The operator repairs it, and everything is OK again. That takes a minute; the
+    simulation starts again after eight days. Messages are printed instead of sent. This host is not monitored, and
+    nothing is stored.
 
     \b
     watchkeeper demo
@@ -43,13 +49,13 @@ def demo(port: int, day_s: float) -> None:
 
     Exit codes: 0 ended with Ctrl-C, 69 the port is in use.
     """  # noqa: D301  click reads \b as: keep the lines
-    click.echo("Setting the stage: a month of an invented station's past ...", err=True)
+    click.echo("Simulating a month of history ...", err=True)
     with tempfile.TemporaryDirectory(prefix="watchkeeper-demo-") as place:
         bill = DemoOptions(Path(place), port, secrets.token_urlsafe(12), _hear, _morning(Clock().now()))
         try:
             asyncio.run(_play(bill, day_s))
         except KeyboardInterrupt:
-            click.echo("The demo has ended; nothing of it is left.", err=True)
+            click.echo("The demo has ended. Its data was deleted.", err=True)
 
 
 def _morning(now: datetime) -> datetime:
@@ -60,10 +66,7 @@ def _morning(now: datetime) -> datetime:
 async def _play(bill: DemoOptions, day_s: float) -> None:
     async with AsyncExitStack() as stack:
         stage = await build(bill, stack)
-        click.echo(
-            f"page: {stage.address}\npassword, to act there: {bill.password}\n"
-            f"A day passes in {day_s:g} s. Ctrl-C ends it.\n"
-        )
+        click.echo(f"page: {stage.address}\npassword: {bill.password}\nA day takes {day_s:g} s. Press Ctrl-C to end.\n")
         await _run(stage, DAY_S / day_s)
 
 

@@ -34,27 +34,28 @@ FILE_MODE = 0o600
 @click.command()
 @configured
 @click.option("--write", "target", type=click.Path(path_type=Path), metavar="FILE",
-              help="Write to a new file. One that is there is never written over.")  # fmt: skip
+              help="Write it to a new file; an existing file is never overwritten.")  # fmt: skip
 @click.option(
-    "--diff", is_flag=True, help="Compare with the configuration in use: what has appeared, and what is gone."
+    "--diff", is_flag=True, help="Compare with the configuration in use: list what is new and what is missing."
 )
-@click.option("--no-requests", is_flag=True, help="Send no request to listening ports; name them only.")
+@click.option("--no-requests", is_flag=True, help="Only list listening ports; send them no requests.")
 def discover(config: Path | None, target: Path | None, *, diff: bool, no_requests: bool) -> None:
-    """Look at this host, and propose a commented configuration for what is there.
+    """Examine this host and propose a commented configuration.
 
-    It changes nothing and needs no privilege. What this user may not look at is told at the end, with what gives the
-    privilege. Each TCP port of this host with a listener is sent one `GET /`, but for ports where that could do harm.
+    It changes nothing and needs no special permission. What this user cannot see is listed at the end, with the
+    permission that is missing. Each listening TCP port of this host is sent one `GET /`, except ports where that could
+    do harm.
 
     \b
-    watchkeeper discover                          prints the proposal
-    watchkeeper discover --write gannet.toml      writes it to a file that is not there yet
-    watchkeeper discover --diff                   what has appeared since, and what is gone
+    watchkeeper discover                        print the proposal
+    watchkeeper discover --write gannet.toml    write it to a new file
+    watchkeeper discover --diff                 list what is new and what is missing
 
     Exit codes: 0 done (with --diff: no difference), 1 with --diff: there are differences, 73 the file exists or cannot
     be written, 78 with --diff: the configuration cannot be used.
     """  # noqa: D301  click reads \b as: keep the lines
     if diff and target:
-        raise click.UsageError("--diff prints what differs; --write writes a whole proposal. Use one of them.")
+        raise click.UsageError("--diff and --write cannot be used together")
     loaded = _in_use(config, needed=diff)
     found = _look(loaded, ask_web=not no_requests)
     if diff:
@@ -66,7 +67,7 @@ def discover(config: Path | None, target: Path | None, *, diff: bool, no_request
     else:
         _write(target, text)
         output.warn(
-            f"{clean(str(target), 400)} is written; see what it means: watchkeeper --config {target} check-config"
+            f"wrote {clean(str(target), 400)}; to see what it means, run: watchkeeper --config {target} check-config"
         )
 
 
@@ -92,7 +93,7 @@ def _look(loaded: Loaded[settings.Settings] | None, *, ask_web: bool) -> Survey:
 
 
 def _differs(difference: Difference, found: Survey, loaded: Loaded[settings.Settings] | None) -> Exit:
-    source = loaded.path if loaded and loaded.path else "the defaults (there is no configuration)"
+    source = loaded.path if loaded and loaded.path else "the defaults (there is no configuration file)"
     if not difference.appeared and not difference.gone:
         click.echo(f"Nothing differs from {source}.")
     _listed("New, and not monitored by name", difference.appeared)
@@ -126,7 +127,7 @@ def _make(target: Path, text: str) -> None:
             f"{target} exists and is not overwritten; name another file, or run: watchkeeper discover --diff"
         ) from None
     except (OSError, ValueError) as error:
-        raise OutputError(f"{target} cannot be made: {getattr(error, 'strerror', None) or error}") from error
+        raise OutputError(f"{target} cannot be created: {getattr(error, 'strerror', None) or error}") from error
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             file.write(text)

@@ -28,7 +28,7 @@ DATED = 21
 """Cells of an instant with its year."""
 
 FOLLOW_S = 1.0
-"""How often a followed journal is read: a person watches it, and a read costs a millisecond."""
+"""How often --follow reads the log: a person watches it, and a read costs a millisecond."""
 
 
 class When(click.ParamType[datetime | timedelta]):
@@ -44,7 +44,7 @@ class When(click.ParamType[datetime | timedelta]):
         try:
             return datetime.fromisoformat(text)
         except ValueError:
-            self.fail(f"{text!r} is neither a duration such as 2d nor an instant such as 2026-11-27 14:05", param, ctx)
+            self.fail(f"{text!r} is neither a duration such as 2d nor a time such as 2026-11-27 14:05", param, ctx)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,14 +63,22 @@ class Wanted:
 
 @click.command()
 @configured
-@click.option("--subject", default="", metavar="TEXT", help="Only what is about a subject that holds this text.")
-@click.option("--entry", type=click.Choice([each.value for each in Entry]), help="Only entries of this kind.")
-@click.option("--since", type=When(), help="Only what has happened since: 2d (ago), 2026-11-27, '2026-11-27 14:05'.")
 @click.option(
-    "--limit", type=click.IntRange(min=1), default=100, show_default=True, help="At most so many, the newest."
+    "--subject", default="", metavar="TEXT", help="Only entries whose subject or quantity contains this text."
 )
-@click.option("--follow", "-f", is_flag=True, help="Go on and print what happens, until Ctrl-C.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line, as the API has them.")
+@click.option("--entry", type=click.Choice([each.value for each in Entry]), help="Only entries of this kind.")
+@click.option(
+    "--since", type=When(), help="Only entries since then, such as 2d (ago), 2026-11-27 or '2026-11-27 14:05'."
+)
+@click.option(
+    "--limit",
+    type=click.IntRange(min=1),
+    default=100,
+    show_default=True,
+    help="The maximum number of entries; the newest are shown.",
+)
+@click.option("--follow", "-f", is_flag=True, help="Continue to print new entries, until Ctrl-C.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line, as in the API.")
 def events(
     config: Path | None,
     *,
@@ -81,9 +89,9 @@ def events(
     follow: bool,
     as_json: bool,
 ) -> None:
-    """Show what has happened, the newest last: alerts that moved, deliveries, starts and stops.
+    """Show the event log, the newest entry last: changes of alerts, deliveries, starts and stops.
 
-    The objects of --json are the API's: id, at, entry, text, series, subject, quantity, concern and details.
+    The objects of --json are those of the API: id, at, kind, text, quantity_id, subject, quantity, concern and details.
 
     \b
     watchkeeper events --since 2d

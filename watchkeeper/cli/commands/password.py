@@ -15,13 +15,13 @@ from watchkeeper.web.auth import passwords
     "--output",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="Write the hash there, for this user's eyes alone, instead of printing it. An older file is replaced.",
+    help="Write the hash to this file, readable only by you, instead of printing it. Replaces the file.",
 )
 def password(output: Path | None) -> None:
-    """Ask for a password and make the hash that the page compares it with.
+    """Create the hash of the password for the status page.
 
-    The password is asked for twice and not shown; from a pipe it is read as one line. It has 12 signs at least. Only
-    its hash is kept: name the file of it under [page] as password = { file = "..." }.
+    It asks for the password twice and does not show it; from a pipe it reads one line. The password has at least 12
+    characters. Only its hash is stored. Name the file with the hash under [page]: password = { file = "..." }.
 
     \b
     watchkeeper password --output page-password
@@ -32,17 +32,17 @@ def password(output: Path | None) -> None:
     try:
         made = passwords.make(_asked())
     except ValueError as error:
-        raise click.UsageError(f"that password is not taken: {error}") from None
+        raise click.UsageError(f"the password cannot be used: {error}") from None
     if output is None:
         click.echo(str(made))
         return
     _write(output, f"{made}\n")
-    click.echo(f'written; set it under [page]: password = {{ file = "{output.resolve()}" }}', err=True)
+    click.echo(f'wrote {output}; set under [page]: password = {{ file = "{output.resolve()}" }}', err=True)
 
 
 def _asked() -> str:
     if sys.stdin.isatty():
-        return str(click.prompt("Password", hide_input=True, confirmation_prompt="Once more", err=True))
+        return str(click.prompt("Password", hide_input=True, confirmation_prompt="Password again", err=True))
     return sys.stdin.readline().rstrip("\r\n")
 
 
@@ -52,5 +52,5 @@ def _write(path: Path, text: str) -> None:
         write_whole(path, text.encode())
     except OSError as error:
         raise OutputError(
-            f"{path} cannot be written: {error.strerror}; name a place where this user may write"
+            f"{path} cannot be written: {error.strerror}; name a file in a folder that exists and that you may write to"
         ) from None

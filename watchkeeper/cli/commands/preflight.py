@@ -34,7 +34,7 @@ from watchkeeper.store import Store
 from watchkeeper.web.planning.preflight_json import preflight_form
 
 AGAIN_S = 15.0
-"""How often a wait looks anew: services are asked and tools are run each time."""
+"""How often --wait checks again: services are asked and tools are run each time."""
 
 
 class Instant(click.ParamType[datetime]):
@@ -47,29 +47,31 @@ class Instant(click.ParamType[datetime]):
         try:
             found = datetime.fromisoformat(str(value))
         except ValueError:
-            self.fail(f"{value!r} is no instant; write one such as 2026-11-25T21:30:00", param, ctx)
+            self.fail(f"{value!r} is not a time; write one such as 2026-11-25T21:30:00", param, ctx)
         return found.astimezone(UTC)
 
 
 @click.command()
 @configured
 @click.argument("subject")
-@click.option("--keep", type=Every(), default="7d", show_default=True, help="How long the snapshot of it is kept.")
+@click.option("--keep", type=Every(), default="7d", show_default=True, help="How long its snapshot is kept.")
 @click.option(
     "--snapshot-within",
     type=Every(),
     metavar="AGE",
-    help="How old the newest snapshot may be; else as its probe says, and where none does a day.",
+    help="The maximum age of the newest snapshot. Default: the limit of its probe, otherwise 1d.",
 )
 @click.option(
     "--leave-out",
     multiple=True,
     type=click.Choice([each.value for each in Matter]),
-    help="A matter that is not to count; may be given more than once.",
+    help="A check to skip; may be given more than once.",
 )
-@click.option("--wait", type=Every(), metavar="TIME", help="Wait up to so long for what may still come right.")
-@click.option("--after", "afterwards", is_flag=True, help="The change was made: hold now against the hour before it.")
-@click.option("--since", type=Instant(), help="When it was made, for --after; else the newest snapshot or restart.")
+@click.option(
+    "--wait", type=Every(), metavar="TIME", help="Wait up to this long for failed checks that may still pass."
+)
+@click.option("--after", "afterwards", is_flag=True, help="The change was made: compare now with the hour before it.")
+@click.option("--since", type=Instant(), help="When it was made, for --after. Default: the newest snapshot or restart.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `go`, and every check.")
 def preflight(
     config: Path | None,
@@ -83,17 +85,17 @@ def preflight(
     since: datetime | None,
     as_json: bool,
 ) -> None:
-    """Say whether it is safe to change SUBJECT now, point by point with the reason: go, or no-go.
+    """Check whether it is safe to change SUBJECT now: go or no-go, with the reason of each check.
 
     SUBJECT is a guest, a service, a store such as "pool skerry", or this host by its name.
 
-    Go needs all of these: a snapshot of every disk that is new enough; a backup that lies elsewhere and is not overdue
-    (name its probe with backup_of); room for what a snapshot will hold, by how fast the guest really writes; no store
-    that may be full while it is kept; nothing active on it or beneath it; services that answer now; a watch that is
-    awake. What cannot be known is no go. Nothing on the host is changed.
+    Go needs all of these: a recent snapshot of every disk; a backup on another store that is not overdue (name its
+    probe with backup_of); space for what a snapshot will hold, at the guest's write rate; no store that may become full
+    while the snapshot is kept; no active alert on it or below it; services that answer; monitoring that is up to date.
+    What cannot be checked is no-go. Nothing on the host is changed.
 
-    With --after the hour before the change is held against now: do the same services answer, as fast, with as much
-    memory left, and has nothing come up since?
+    With --after, the state now is compared with the hour before the change: whether the same services answer, as fast,
+    with as much memory left, and whether there are new alerts.
 
     \b
     watchkeeper preflight hide-hub
@@ -104,7 +106,7 @@ def preflight(
     Exit codes: 0 go, 1 no-go, 64 nothing has this name, 66 there is no database.
     """  # noqa: D301  click reads \b as: keep the lines
     if since is not None and not afterwards:
-        raise click.UsageError("--since is the instant of a change that was made; give it with --after.")
+        raise click.UsageError("--since is the time of a past change; use it with --after")
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     question = Question(subject, keep or KEEP_S, snapshot_within, frozenset(map(Matter, leave_out)))
     try:
@@ -176,7 +178,7 @@ def show(answer: ReadyAnswer, known: settings.Settings) -> None:
         output.rows(_rows(fine))
         output.blank()
     if answer.unseen:
-        output.heading("Not seen")
+        output.heading("Not checked")
         output.paragraph("\n".join(f"- {clean(each, 400)}" for each in answer.unseen))
         output.blank()
     if answer.since is None:
@@ -187,6 +189,6 @@ def _rows(points: Iterable[Point]) -> Iterator[output.Row]:
     """A row for each topic, with a line for each thing."""
     by_matter: dict[Matter, list[str]] = {}
     for each in points:
-        mark = "" if each.verdict is not Verdict.UNKNOWN else "not known: "
+        mark = "" if each.verdict is not Verdict.UNKNOWN else "cannot tell: "
         by_matter.setdefault(each.matter, []).append(f"{clean(each.about, 90)}: {mark}{each.reason}")
     yield from ((matter.words, lines) for matter, lines in by_matter.items())

@@ -38,15 +38,15 @@ class ProbeRun:
 
 @click.command()
 @configured
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `sound`, and each probe's observations.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `ok`, and what each probe saw.")
 @click.option("--unseen", is_flag=True, help="Print only what the probes could not look at, and why.")
 def probe(config: Path | None, *, as_json: bool, unseen: bool) -> None:
-    """Run every probe now and print what it sees. Nothing is stored, nobody is told.
+    """Run every probe now and print the results. Nothing is stored and nobody is notified.
 
-    One look knows no history: it tells what is full, silent, unsound or overdue now, and forecasts nothing.
+    One reading has no history: it shows what is full, overdue, faulty or not answering now, without a forecast.
 
-    The object of --json: host, at, sound, and observations, each with probe, subject, quantity, kind, needs_you, words
-    and the kind's own values as in the API.
+    The object of --json: host, at, ok, and observations, each with probe, subject, quantity, kind, needs_you, text and
+    the values of its kind as in the API.
 
     \b
     watchkeeper probe
@@ -102,7 +102,7 @@ def show(sights: Sequence[ProbeRun]) -> None:
         output.heading("Needs you")
         output.rows(_rows(troubled))
         output.blank()
-    output.heading("Sound")
+    output.heading("OK")
     output.rows(_rows(each for each in sights if not each.needs_you))
 
 

@@ -32,11 +32,15 @@ WIDEST_LEFT = 22
 @click.command()
 @configured
 @click.argument("snapshot", nargs=-1)
-@click.option("--of", multiple=True, metavar="NAME", help="Those of this dataset, volume, mount point or set of files.")
+@click.option(
+    "--of", multiple=True, metavar="NAME", help="Only those of this dataset, volume, mount point or set of files."
+)
 @click.option("--older-than", type=Every(), metavar="AGE", help="Only those older than this, such as 30d.")
 @click.option("--store", metavar="SUBJECT", help='Only those of this store, such as "pool skerry".')
-@click.option("--gain", type=Every(), metavar="TIME", help="Which to drop for so much more time until --store is full.")
-@click.option("--thin-out", is_flag=True, help="For --gain: not the oldest first, but those with close neighbours.")
+@click.option(
+    "--gain", type=Every(), metavar="TIME", help="Show which to delete to gain this much time until --store is full."
+)
+@click.option("--thin-out", is_flag=True, help="With --gain: delete those with close neighbours first, not the oldest.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: stores, sets, gain and not_seen.")
 def reclaim(
     config: Path | None,
@@ -49,18 +53,18 @@ def reclaim(
     thin_out: bool,
     as_json: bool,
 ) -> None:
-    """Say what deleting these snapshots would free together. It deletes nothing, and changes nothing on the host.
+    """Show how much space deleting snapshots would free together. It deletes nothing and changes nothing on the host.
 
-    SNAPSHOT is a whole name as the store's own tool has it, or a glob in quotes. Without any, every set of snapshots is
-    listed with what it holds together, the largest first. All that is given must fit.
+    SNAPSHOT is a complete name as the store's own tool prints it, or a pattern in quotes. Without any, every set of
+    snapshots is listed with the space that it holds, the largest first. Snapshots must match all conditions given.
 
-    Of ZFS the figures are exact (a dry run of the pool itself); of LVM's thin pools, and of btrfs without quotas, what
-    can be known for certain is told as at least and at most, with the reason.
+    For ZFS the figures are exact (a dry run by ZFS itself). For LVM thin pools, and for btrfs without quotas, a lower
+    and an upper bound are shown, with the reason.
 
-    With --gain it says which to drop, the oldest first and no more than are needed, so that the store's likely time to
-    full moves by that much with the growth that was recorded. Never the newest of a set, the only one of its name, or
-    one that cannot be deleted. SNAPSHOT, --of and --older-than narrow what may be dropped. With --thin-out the oldest
-    stay longest, and those go first without which the gaps between the others grow least for their age.
+    With --gain it shows which snapshots to delete, the oldest first and no more than needed, so that the store's likely
+    time to full moves by that much at the recorded growth. It never lists the newest of a set, the only one of its
+    name, or one that cannot be deleted. SNAPSHOT, --of and --older-than limit the choice. With --thin-out the oldest
+    stay longest; those go first whose removal widens the gaps least, relative to their age.
 
     \b
     watchkeeper reclaim
@@ -69,12 +73,12 @@ def reclaim(
     watchkeeper reclaim --of skerry/nest-cams
     watchkeeper reclaim --gain 14d --store "pool skerry"
 
-    Exit codes: 0 answered, 1 so much time cannot be gained, or not for sure, 64 nothing has this name, 66 with --gain:
+    Exit codes: 0 answered, 1 the time cannot be gained, or not for certain, 64 nothing has this name, 66 with --gain:
     there is no database, 69 no store could be read.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     if thin_out and gain is None:
-        raise click.UsageError("--thin-out is about what to drop; say with --gain how much time is to be gained.")
+        raise click.UsageError("--thin-out needs --gain with the time to gain, such as --gain 14d")
     answer = asyncio.run(_ask(Ask(snapshot, of, older_than, store, gain, thin_out), known))
     if answer.missing:
         raise click.UsageError(" ".join(words.missing_words(each, answer) for each in answer.missing))
@@ -117,7 +121,7 @@ def show(answer: FreesAnswer) -> None:
         if not answer.stores:
             output.paragraph(words.NONE)
     if answer.unseen:
-        output.heading("Could not be looked at")
+        output.heading("Could not be read")
         output.paragraph("\n".join(f"- {clean(each, 400)}" for each in answer.unseen))
         output.blank()
     output.paragraph(words.NOTHING_DELETED)
@@ -138,7 +142,7 @@ def _show_store(found: StoreFreed, now: datetime) -> None:
     output.rows(((f"{words.size_words(each.alone)} alone", [_aged(each, now)]) for each in found.chosen), WIDEST_LEFT)
     for line in words.together_lines(found):
         output.paragraph(line)
-    _show_stuck("Cannot be deleted as things stand", ((each, each.stuck) for each in found.stuck))
+    _show_stuck("Cannot be deleted now", ((each, each.stuck) for each in found.stuck))
     output.blank()
 
 
@@ -147,12 +151,12 @@ def _show_gain(gain: Gain, now: datetime) -> None:
         output.paragraph(line)
     output.blank()
     if gain.drop:
-        output.heading("Drop")
+        output.heading("Delete")
         output.rows(((f"{words.size_words(each.alone)} alone", [_aged(each, now)]) for each in gain.drop), WIDEST_LEFT)
         output.paragraph("; ".join(words.left_words(each, now) for each in gain.left) + ".")
         output.paragraph(f"{words.LATER} {words.BASES}")
         output.blank()
-    _show_stuck("Not thought of", gain.kept)
+    _show_stuck("Not considered", gain.kept)
     if gain.kept:
         output.blank()
 

@@ -22,21 +22,22 @@ log = logging.getLogger(__name__)
 
 @click.command()
 @configured
-@click.option("--verbose", "-v", is_flag=True, help="Also log why each rule decides as it does.")
+@click.option("--verbose", "-v", is_flag=True, help="Also log the reason of each decision of the rules.")
 def run(config: Path | None, *, verbose: bool) -> None:
-    """Watch over this host until stopped (SIGTERM, or Ctrl-C).
+    """Monitor this host until stopped (SIGTERM or Ctrl-C).
 
-    Without a configuration it watches every local file system that can fill, memory, swap and itself. It prints the
-    page's address once all is running, and logs to systemd's journal where it runs under it, else to stderr.
+    Without a configuration it monitors every local file system that can become full, memory, swap and itself. When
+    everything has started it prints the address of the status page. It logs to systemd's journal if it runs under
+    systemd, otherwise to stderr.
 
-    At SIGHUP it reads its configuration anew and puts it to work; where that has errors it tells them and goes on as
-    before. [page], [host] and the database's path need a restart.
+    SIGHUP makes it read its configuration again. If the new one has errors, they are logged and the previous one stays
+    in use. [page], [host] and the path of the database change only at a restart.
 
     \b
     watchkeeper run
     watchkeeper --config hide-hub.toml run
 
-    Exit codes: 0 stopped as asked, 69 it cannot run here (the port or the database is in use), 78 the configuration
+    Exit codes: 0 stopped as requested, 69 it cannot run here (the port or the database is in use), 78 the configuration
     cannot be used.
     """  # noqa: D301  click reads \b as: keep the lines
     loaded = settings.read(config)
@@ -46,7 +47,7 @@ def run(config: Path | None, *, verbose: bool) -> None:
     def ready(address: str) -> None:
         known = loaded.settings
         probes, notifiers = _counted(len(known.probes), "probe"), _counted(len(known.notifiers), "notifier")
-        click.echo(f"watchkeeper is on watch over {known.host.label}: {probes}, {notifiers}\npage: {address}")
+        click.echo(f"monitoring {known.host.label}: {probes}, {notifiers}\npage: {address}")
 
     with logs.begun(verbose=verbose) as handler:
         asyncio.run(_serve(loaded.settings, ready, partial(settings.read, config), handler))

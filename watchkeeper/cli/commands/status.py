@@ -29,14 +29,14 @@ STILL_INTERVALS = 3
 """No sample at all for so many intervals of the busiest probe: the daemon does not run. As in NotReportingRule."""
 
 FOLLOW_S = 1.0
-"""How often a followed board asks whether anything was stored: a person watches it, and to ask costs a few µs."""
+"""How often --follow checks whether anything was stored: a person watches it, and a check costs a few µs."""
 
 AGED_S = 15.0
-"""A followed board is looked at after so long though nothing was stored: the times on it, and that no sample comes any
-more, change by themselves."""
+"""--follow reads the status again after this time even if nothing was stored: times left pass, and readings may have
+stopped."""
 
 RULE = "-" * 72
-"""Parts the boards that are printed one after the other into a pipe; fits 80 columns."""
+"""Separates statuses printed one after the other into a pipe; fits 80 columns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,26 +55,26 @@ class View:
 
 @click.command()
 @configured
-@click.option("--follow", "-f", is_flag=True, help="Go on and show it anew when it changes, until Ctrl-C.")
+@click.option("--follow", "-f", is_flag=True, help="Show it again when it changes, until Ctrl-C.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object: `Status` of the API, and `needs_you`.")
 def status(config: Path | None, *, follow: bool, as_json: bool) -> None:
-    """Show how things stand: what needs you first, then everything that ends, ordered by the time that is left.
+    """Show what needs you first, then everything that ends, ordered by the time left.
 
-    It reads the database, so it works beside a running daemon, and after one has stopped.
+    It reads the database, so it works whether the daemon runs or not.
 
     The object of --json is `Status` of the API (active, acknowledged, shelved, rectified, time_left, ok, learning and
     their times) with needs_you, and without what only the daemon knows.
 
-    With --follow a terminal always shows the newest board. Into a pipe, and with --json (one object a line), a new one
-    is printed when something comes, moves or goes; that time passes and samples come is not enough.
+    With --follow, a terminal always shows the newest status. In a pipe, and with --json (one object a line), it is
+    printed again when an alert, its state or a time left changes, not for new readings alone.
 
     \b
     watchkeeper status
     watchkeeper status --follow
     watchkeeper status --json | python3 -m json.tool
 
-    Exit codes: 0 nothing needs you or Ctrl-C ended --follow, 1 something needs you or no samples arrive, 66 there is no
-    database.
+    Exit codes: 0 nothing needs you, or Ctrl-C ended --follow; 1 something needs you, or no readings arrive; 66 there is
+    no database.
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     if follow:
@@ -170,23 +170,23 @@ def show(found: Dashboard, host: str, zone: tzinfo, still: timedelta | None) -> 
     for title, standing in (
         ("Needs you", found.needing),
         ("Acknowledged", found.known),
-        ("Set aside", found.aside),
-        ("Over, and not acknowledged", found.over),
+        ("Shelved", found.aside),
+        ("Rectified, not acknowledged", found.over),
     ):
         _section(title, (_standing_row(each, found, zone) for each in standing))
     _section("Time left", (_place_row(each) for each in found.places))
     if found.quiet:
         output.blank()
         groups = Counter(each.why for each in found.quiet)
-        output.paragraph(f"Well: {dashboard_text.well_line(list(groups.items()))}.")
+        output.paragraph(f"OK: {dashboard_text.well_line(list(groups.items()))}.")
 
 
 def _first_words(found: Dashboard, zone: tzinfo, still: timedelta | None) -> str:
     words = [f"{dashboard_text.verdict(found, troubled=still is not None)}."]
     if still is not None:
         lasted = duration(still.total_seconds())
-        words.append(f"No sample has come for {lasted}: is `watchkeeper run` running? What follows is as old.")
-    words.append(dashboard_text.by_when(found, zone) if found.newest_at else "No sample has come yet.")
+        words.append(f"No readings for {lasted}: check that `watchkeeper run` is running. Everything below is as old.")
+    words.append(dashboard_text.by_when(found, zone) if found.newest_at else "No readings yet.")
     words.append(dashboard_text.unseen(found))
     return " ".join(filter(None, words))
 
@@ -201,7 +201,7 @@ def _section(title: str, found: Iterator[output.Row]) -> None:
 
 def _standing_row(each: ActiveAlert, found: Dashboard, zone: tzinfo) -> output.Row:
     alert = each.alert
-    word = alert.priority.word if alert.priority else "over"
+    word = alert.priority.word if alert.priority else "rectified"
     return word, [line for line in _standing_lines(each, found, zone) if line]
 
 
@@ -214,11 +214,11 @@ def _standing_lines(each: ActiveAlert, found: Dashboard, zone: tzinfo) -> Iterat
     yield dashboard_text.why(each.finding, each.observation, zone)
     yield dashboard_text.since(alert, found, zone)
     if each.holds:
-        yield f"Held beneath it: {', '.join(thing(held.alert.key) for held in each.holds)}"
+        yield f"Follows from this (no separate messages): {', '.join(thing(held.alert.key) for held in each.holds)}"
     if alert.standing:
         yield f"What to look at: {what_to_look_at(alert.concern, alert.key, each.observation)}"
     if alert.shelved(found.at) and alert.shelved_until is not None:
-        yield f"set aside until {instant(alert.shelved_until, zone, found.at)}"
+        yield f"shelved until {instant(alert.shelved_until, zone, found.at)}"
 
 
 def _place_row(place: Place) -> output.Row:

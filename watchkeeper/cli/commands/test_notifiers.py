@@ -16,7 +16,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.config.types import NotifierSettings
 from watchkeeper.errors import DeliveryError, DeliveryRefused, StoreError
 from watchkeeper.messages.build import test_message
-from watchkeeper.messages.wording import duration, instant
+from watchkeeper.messages.wording import clean, duration, instant
 from watchkeeper.model.message import Message
 from watchkeeper.model.records import Delivery, DeliveryState
 from watchkeeper.notifiers.registry import make_notifier
@@ -46,18 +46,18 @@ class Result:
 
 @click.command()
 @configured
-@click.argument("names", nargs=-1, metavar="[NAME]...", help="Names of notifiers; without any, all of them.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object: each notifier's result.")
+@click.argument("names", nargs=-1, metavar="[NAME]...", help="Names of notifiers. Default: all.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with the result of each notifier.")
 def test_notifiers(config: Path | None, names: tuple[str, ...], *, as_json: bool) -> None:
-    """Send a test message through every notifier, or through those named, and show what became of it.
+    """Send a test message through every notifier, or only those named, and show the results.
 
-    The message says that it is a test. There is one try for each; the daemon would try again for days.
+    The message says that it is a test. Each notifier makes one attempt; the daemon would repeat it for days.
 
-    Then what was set aside is listed: messages that a receiver refused, or that were tried in vain for a week. They
-    are not sent any more; the page shows the same.
+    Undeliverable messages are listed below: a receiver refused them, or every attempt of a week failed. They are not
+    sent again. The page lists the same ones.
 
-    The object of --json: delivered (all were); notifiers, each with name, kind, delivered, refused, trouble and
-    took_s; and set_aside, the messages as the API has them.
+    The object of --json: delivered (true if all were), notifiers (each with name, kind, delivered, refused, error and
+    duration_s) and undeliverable (deliveries as in the API).
 
     \b
     watchkeeper test-notifiers
@@ -75,7 +75,7 @@ def test_notifiers(config: Path | None, names: tuple[str, ...], *, as_json: bool
     aside = asyncio.run(_set_aside(known, {each.label for each in chosen}))
     if as_json:
         delivered = all(not each.trouble for each in results)
-        shown = {"notifiers": [_form(r) for r in results], "set_aside": [delivery_form(each) for each in aside]}
+        shown = {"notifiers": [_form(r) for r in results], "undeliverable": [delivery_form(each) for each in aside]}
         output.as_json({"delivered": delivered, **shown})
     else:
         output.rows((each.name, [each.words]) for each in results)
@@ -86,11 +86,11 @@ def test_notifiers(config: Path | None, names: tuple[str, ...], *, as_json: bool
 def choose(known: Sequence[NotifierSettings], names: Sequence[str]) -> list[NotifierSettings]:
     """The named notifiers, or all. Raises UsageError if there is none to choose, or none of that name."""
     if not known:
-        raise click.UsageError("nobody is told: the configuration has no [[notifier]]; add one, then try again")
+        raise click.UsageError("the configuration has no [[notifier]]; add one, then try again")
     labels = {each.label: each for each in known}
     for name in names:
         if name not in labels:
-            raise click.UsageError(f"there is no notifier {name!r}; there is {', '.join(labels)}")
+            raise click.UsageError(f'there is no notifier "{clean(name)}"; known: {", ".join(labels)}')
     return [labels[name] for name in dict.fromkeys(names)] if names else list(known)
 
 
@@ -127,15 +127,13 @@ def _show(aside: Sequence[Delivery], known: settings.Settings) -> None:
         return
     now, zone = Clock().now(), known.host.zone
     output.blank()
-    output.heading("Set aside: these were never told")
+    output.heading("Undeliverable messages")
     output.rows(
         (instant(each.made_at, zone, now), [f"{each.notifier}: {each.message.headline}", each.trouble])
         for each in aside[:MOST_SHOWN]
     )
     if len(aside) > MOST_SHOWN:
-        output.paragraph(
-            f"There are {len(aside) - MOST_SHOWN} more; `watchkeeper events --entry delivery` has them all."
-        )
+        output.paragraph(f"{len(aside) - MOST_SHOWN} more are not listed; see `watchkeeper events --entry delivery`.")
 
 
 def _form(result: Result) -> dict[str, object]:
@@ -144,6 +142,6 @@ def _form(result: Result) -> dict[str, object]:
         "kind": result.kind,
         "delivered": not result.trouble,
         "refused": result.refused,
-        "trouble": result.trouble,
-        "took_s": round(result.took_s, 3),
+        "error": result.trouble,
+        "duration_s": round(result.took_s, 3),
     }

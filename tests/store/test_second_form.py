@@ -64,6 +64,8 @@ async def test_nothing_is_lost(path: Path) -> None:
         assert len(await store.samples(SKERRY, START - DAY, START + DAY)) > older.SAMPLES
         await store.inspect(whole=True)
         assert await store.quarantined(START - DAY, START + 9999 * DAY) == []
+    with closing(sqlite3.connect(path)) as conn, conn:
+        assert conn.execute("DELETE FROM probe_states WHERE owner = '\"after-reboot\"'").rowcount == 1  # a copy
     assert _content(path, (*KEPT, *TABLES.values())) == [[_renamed(row) for row in rows] for rows in before]
     for form in checked_rows.FORMS:
         assert asked(path, f"SELECT count(*) FROM {form.table} WHERE crc IS NULL") == [(0,)]

@@ -1,7 +1,9 @@
 """A database of version 0.1.0 is opened by today's code: nothing is lost, and every alert goes on where it was."""
 
 import asyncio
+import sqlite3
 from collections.abc import Mapping, Sequence
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -44,6 +46,8 @@ async def test_nothing_is_lost(path: Path, version: int) -> None:
         await store.inspect(whole=True)
         await store.check_indexes()
         assert await store.quarantined(END - DAY, END + 9999 * DAY) == []
+    with closing(sqlite3.connect(path)) as conn, conn:
+        assert conn.execute("DELETE FROM probe_states WHERE owner = '\"after-reboot\"'").rowcount == 1  # a copy
     after = first_version.rows(path, first_version.TABLES.values())
     assert after == [[first_version.in_todays_words(row) for row in rows] for rows in before]
     for form in checked_rows.FORMS:
@@ -69,6 +73,21 @@ async def test_all_of_it_can_be_read(path: Path) -> None:
         assert reports.good is not None
         assert (reports.good.message, reports.failed and reports.failed.message) == ("all copied", "no space left")
         assert "guest tide-log" in await store.notes.read("returned")
+        assert await store.notes.read("after-reboot") == await store.notes.read("returned")  # its kind's name today
+
+
+@pytest.mark.parametrize(
+    "harm", ['key = \'["service hide-hub","answes"]\'', "body = replace(body, 'raised_at', 'raised_as')"]
+)
+async def test_a_damaged_alert_is_made_again(path: Path, harm: str) -> None:
+    """A row that was damaged before the upgrade is replaced by what the event log knows of it."""
+    first_version.make(path, 3)
+    with closing(sqlite3.connect(path)) as conn, conn:
+        assert conn.execute(f"UPDATE alerts SET {harm} WHERE key LIKE '%hide-hub%answer%'").rowcount == 1
+    async with await Store.open(path, mend_at=END) as store:
+        found = (await alerts(store))[HUB]
+        assert (found.state, found.priority) == (State.ACTIVE, Priority.ALARM)
+        assert [each.source for each in await store.quarantined(END - DAY, END + 9999 * DAY)] == ["alerts"]
 
 
 class Life:

@@ -7,7 +7,7 @@ damaged database up to date (store/recovery/salvage.py), so each of them accepts
 import json
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,6 +19,9 @@ STEP = 1000
 
 CONCERNS = {"silent": "not_answering", "unsound": "faulty", "stale": "not_reporting"}
 """The values of `concern` that have another name since version 4."""
+
+KINDS = {"returned": "after-reboot"}
+"""Kinds of probes that have another name since version 4, and a state."""
 
 Rewrite = Callable[[Values], Values]
 
@@ -44,8 +47,21 @@ def rename(conn: sqlite3.Connection) -> None:
     with damaged_text(conn), checked_rows.wrong_indexes_allowed(conn):
         for each in TABLES:
             _rename(conn, each)
+        _copy_states(conn)
     conn.execute("REINDEX findings")
     conn.execute("REINDEX alerts")
+
+
+def _copy_states(conn: sqlite3.Connection) -> None:
+    """Give a probe without a name of its own what it knew under the old name of its kind."""
+    form = BY_NAME["probe_states"].old
+    for old, new in KINDS.items():
+        with suppress(RowDamaged):
+            for row in conn.execute(f"{form.selected} WHERE owner = ?", (json.dumps(old),)).fetchall():
+                form.verify(row)
+                values = (json.dumps(new), row[2])
+                sql = "INSERT OR IGNORE INTO notes (owner, body, crc) VALUES (?, ?, ?)"
+                conn.execute(sql, (*values, checked_rows.checksum(*values)))
 
 
 def _rename(conn: sqlite3.Connection, table: Renamed) -> None:

@@ -18,6 +18,7 @@ from watchkeeper.model.records import Entry, JournalLine
 from watchkeeper.store import checked_rows
 from watchkeeper.store.checked_rows import Form, RowDamaged, SeriesRow, Values
 from watchkeeper.store.codec import ALERT, OBSERVATION, key_column, text_column
+from watchkeeper.store.migrations import names
 from watchkeeper.store.timestamps import from_us, to_us
 
 LINES_LOOKED_AT = 100
@@ -186,11 +187,12 @@ def _alert(conn: sqlite3.Connection, values: Values) -> None:
 
 def _about(values: Values) -> Iterator[tuple[SeriesKey, Concern]]:
     """What the alert may have been about: what its columns say, and what its body says."""
-    key, concern, body = values
+    key, concern, _ = values
     with suppress(*checked_rows.UNFIT):
         yield checked_rows.key_from(key), Concern.named(concern)
     try:
-        found = ALERT.loads(body)
+        # A row that was damaged before the migration to version 4 has the names of version 3.
+        found = ALERT.loads(names.BY_NAME["alerts"].rewritten(values)[2])
     except checked_rows.UNFIT:
         return
     yield found.key, found.concern

@@ -74,11 +74,11 @@ async def test_the_keeper_can_act(set_stage: Set) -> None:
     stage, _ = await set_stage(2.9)
     await stage.advance(HOUR_S)
     async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as session:
-        await session.post(f"{stage.address}keeper/sign-in", data={"password": PASSWORD})
-        async with session.get(f"{stage.address}keeper") as answer:
+        await session.post(f"{stage.address}operator/sign-in", data={"password": PASSWORD})
+        async with session.get(f"{stage.address}operator") as answer:
             word = (await answer.text()).split('name="word" value="')[1].split('"')[0]
         for label in ("skerry", "services"):
-            async with session.post(f"{stage.address}keeper/run", data={"word": word, "probe": label}) as answer:
+            async with session.post(f"{stage.address}operator/run", data={"word": word, "probe": label}) as answer:
                 assert f"{label} ran." in await answer.text()
         alert = next(a for a in await stage.store.alerts() if a.state is State.ACTIVE)
         series = next(s for s in await stage.store.series() if s.key == alert.key)
@@ -94,7 +94,7 @@ async def test_the_planner_plans_the_station(set_stage: Set) -> None:
     stage, _ = await set_stage(0.3)
     await stage.advance(HOUR_S)
     room = await page(stage, "room?disk=32GiB&memory=2GiB&cpus=2&grows=1GiB/day")
-    assert "Yes: a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has room" in room
+    assert "Yes: a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has space" in room
     assert "No: a guest with 20 GiB of memory does not fit" in await page(stage, "room?memory=20GiB")
     assert "Go: guest hide-hub can be changed now." in await page(stage, "ready?subject=hide-hub")
     assert "No-go: 2 points speak against changing pool skerry now." in await page(stage, "ready?subject=pool+skerry")
@@ -111,7 +111,7 @@ async def test_the_planner_sees_the_trouble(set_stage: Set) -> None:
     ready = await page(stage, "ready?subject=guest+ringing-db")
     assert "No-go: " in ready
     assert "it is not running, so it cannot be checked" in ready
-    assert "no answer: no answer within 10 s" in ready
+    assert "not answering: no answer within 10 s" in ready
     assert "limit 1d" in ready
     assert "No: a guest with 1 GiB of disk does not fit." in await page(stage, "room?disk=1GiB")
 

@@ -34,16 +34,16 @@ async def test_the_keeper_acts(tmp_path: Path) -> None:
     )
     with Daemon.start(config) as daemon:
         async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as session:
-            async with session.post(f"{daemon.address}keeper/sign-in", data={"password": "not the password"}) as answer:
+            async with session.post(f"{daemon.address}operator/sign-in", data={"password": "not the password"}) as answer:
                 assert answer.status == 403
-            async with session.post(f"{daemon.address}keeper/sign-in", data={"password": PASSWORD}) as answer:
+            async with session.post(f"{daemon.address}operator/sign-in", data={"password": PASSWORD}) as answer:
                 found = re.search(r'name="word" value="([\w-]+)"', await answer.text())
             assert found
             data = {"word": found[1], "text": "Snapshot removed."}
-            async with session.post(f"{daemon.address}keeper/note", data=data) as answer:
+            async with session.post(f"{daemon.address}operator/note", data=data) as answer:
                 assert "Noted in the event log." in await answer.text()
             data = {"word": found[1], "probe": "memory"}
-            async with session.post(f"{daemon.address}keeper/run", data=data) as answer:
+            async with session.post(f"{daemon.address}operator/run", data=data) as answer:
                 assert "memory ran." in await answer.text()
             async with session.get(f"{daemon.address}api/v1/events") as answer:
                 lines = (await answer.json())["items"]

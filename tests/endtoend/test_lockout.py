@@ -47,7 +47,7 @@ async def _strangers(address: str) -> AsyncIterator[list[int]]:
         async with aiohttp.ClientSession(connector=connector, cookie_jar=aiohttp.DummyCookieJar()) as session:
             for i in range(100_000):
                 password = {"password": "wrong password"}
-                async with session.post(f"{address}keeper/sign-in", data=password) as answer:
+                async with session.post(f"{address}operator/sign-in", data=password) as answer:
                     seen.append(answer.status)
                 headers = {"Authorization": f"Bearer wrong-token-{i:020}", "X-Forwarded-For": f"192.0.2.{i % 256}"}
                 async with session.post(f"{address}jobs/nightly-backup/ran", headers=headers) as answer:
@@ -64,7 +64,7 @@ async def _strangers(address: str) -> AsyncIterator[list[int]]:
 
 async def _sign_in(session: aiohttp.ClientSession, address: str) -> int:
     data = {"password": PASSWORD}
-    async with session.post(f"{address}keeper/sign-in", data=data, allow_redirects=False) as answer:
+    async with session.post(f"{address}operator/sign-in", data=data, allow_redirects=False) as answer:
         await answer.read()
         return answer.status
 
@@ -92,7 +92,7 @@ async def test_strangers_lock_nobody_out(tmp_path: Path) -> None:
                         checked_in.append(await _check_in(job, daemon.address, token))
                         if time.monotonic() > until and len(signed_in) >= 10:
                             break
-                async with mine.get(f"{daemon.address}keeper") as answer:
+                async with mine.get(f"{daemon.address}operator") as answer:
                     assert re.search(r'name="word"', await answer.text())
                 assert daemon.stop() == 0
             assert set(signed_in) == {303}

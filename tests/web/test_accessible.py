@@ -57,7 +57,7 @@ async def look(
         page = await opened.new_page()
         for signed_in in (False, True):
             if signed_in:
-                await page.goto(f"{served.address}keeper")
+                await page.goto(f"{served.address}operator")
                 await page.fill("#password", PASSWORD)
                 await page.click("button")
             for path in paths:
@@ -152,7 +152,7 @@ async def test_targets_are_large_enough(chromium: Browser, tmp_path: Path) -> No
     context = await chromium.new_context(viewport={"width": 320, "height": 800})
     try:
         page = await context.new_page()
-        await page.goto(f"{served.address}keeper")
+        await page.goto(f"{served.address}operator")
         await page.fill("#password", PASSWORD)
         await page.click("button")
         for path in (

@@ -122,7 +122,7 @@ async def test_what_is_being_typed_is_left_alone(show: Show) -> None:
     screen = await show()
     await screen.go("operator")
     await screen.page.fill("#password", PASSWORD)
-    await screen.page.click("text=Sign in")
+    await screen.page.click("button:has-text('Sign in')")
     await screen.go("subjects/13")
     await screen.page.fill("#text", "half a se")
     screen.acting.store.note(screen.acting.store.now, "Another line.", key=screen.acting.store.all_series[12].key)
@@ -150,7 +150,7 @@ async def test_chart_is_read_off(show: Show) -> None:
     assert re.fullmatch(r"\w{3} \d+ \w{3} \d\d:\d\d  1\.\d+ TiB", told), told
     await screen.page.mouse.move(1, 1)
     assert await screen.page.locator("output.reading.wide").text_content() == ""
-    assert "where you are" in (await screen.page.locator(".asof time").get_attribute("title") or "")
+    assert "in your time zone" in (await screen.page.locator(".asof time").get_attribute("title") or "")
 
 
 async def test_stretch_is_chosen_with_a_drag(show: Show) -> None:
@@ -170,7 +170,7 @@ async def test_stretch_is_chosen_with_a_drag(show: Show) -> None:
     assert "since=2026-" in screen.page.url
     assert "until=2026-" in screen.page.url
     await screen.has("From ")
-    await screen.page.click("nav[aria-label='How much of the past'] a:has-text('month')")
+    await screen.page.click("nav[aria-label='Period'] a:has-text('6 weeks')")
     assert screen.page.url.endswith("?span=6w")
 
 
@@ -181,7 +181,7 @@ async def test_lost_connection_is_told(show: Show) -> None:
     await screen.listens()
     await screen.served.cleanup()
     await screen.page.locator("#lost:not([hidden])").wait_for(timeout=60_000)
-    assert "No connection since" in (await screen.page.locator("#lost").text_content() or "")
+    assert "no connection since" in (await screen.page.locator("#lost").text_content() or "")
     screen.complaints.clear()
 
 
@@ -198,7 +198,7 @@ async def test_everything_the_keeper_does(show: Show, *, script: bool) -> None:
     await page.fill("#password", PASSWORD)
     await page.click("button:has-text('Sign in')")
     await screen.has("You are signed in.")
-    await page.click("nav a:has-text('Board')")
+    await page.click("nav a:has-text('Status')")
     await page.click(
         "button[aria-label='Acknowledge: pool skerry, full'], button[aria-label^='Acknowledge: pool skerry']"
     )
@@ -210,16 +210,16 @@ async def test_everything_the_keeper_does(show: Show, *, script: bool) -> None:
     await page.click("button:has-text('Unshelve')")
     await screen.has("No longer shelved.")
     await page.fill("#text", "Ordered a disk.")
-    await page.click("button:has-text('Write it down')")
+    await page.click("button:has-text('Add note')")
     await screen.has("Noted in the event log.")
-    await page.click("nav a:has-text('Keeper')")
+    await page.click("nav a:has-text('Actions')")
     await page.select_option("#probe", "hide-hub")
-    await page.click("button:has-text('Run it')")
+    await page.click("button:has-text('Run')")
     await screen.has("hide-hub ran.")
-    await page.click("button:has-text('Send it')")
+    await page.click("button:has-text('Send')")
     await screen.has("A test message went to mail.")
     await page.click("button:has-text('Sign out')")
-    await page.click("nav a:has-text('Keeper')")
+    await page.click("nav a:has-text('Sign in')")
     await page.locator("#password").wait_for()
     assert [done[0] for done in screen.acting.done] == ["acknowledge", "shelve", "unshelve", "note", "run", "trial"]
     assert page.url.startswith(screen.served.address)

@@ -356,7 +356,7 @@ async def test_who_has_signed_in_gets_a_stream(tmp_path: Path) -> None:
     async with clients() as connect, aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as operator:
         for _ in range(2):
             assert await status(await connect(port, STREAM)) == 200
-        async with operator.post(f"{served.address}keeper/sign-in", data={"password": PASSWORD}) as answer:
+        async with operator.post(f"{served.address}operator/sign-in", data={"password": PASSWORD}) as answer:
             assert answer.ok
         held = []
         for _ in range(2):

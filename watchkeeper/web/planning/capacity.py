@@ -92,7 +92,7 @@ async def page(request: web.Request) -> web.Response:
         parts=list(_parts(answer, series)) if answer else [],
         cautions=_cautions(answer) if answer else [],
         age=age(planned.looked_at, context) if planned else "",
-        as_json=f"capacity?{filled(request).query_string}" if planned else "",
+        as_json=f"capacity?{filled(request).rel_url.raw_query_string}" if planned else "",
     )
 
 

@@ -98,7 +98,7 @@ async def page(request: web.Request) -> web.Response:
         caution=ready_wording.CAUTION,
         groups=list(_groups(answer)) if answer else [],
         age=age(planned.looked_at, context) if planned else "",
-        as_json=f"preflight?{filled(request).query_string}" if planned else "",
+        as_json=f"preflight?{filled(request).rel_url.raw_query_string}" if planned else "",
         back=stamp(context.clock.now().replace(microsecond=0)),
     )
 

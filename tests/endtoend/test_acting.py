@@ -34,9 +34,10 @@ async def test_the_keeper_acts(tmp_path: Path) -> None:
     )
     with Daemon.start(config) as daemon:
         async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as session:
-            async with session.post(f"{daemon.address}operator/sign-in", data={"password": "not the password"}) as answer:
+            sign_in, wrong = f"{daemon.address}operator/sign-in", {"password": "not the password"}
+            async with session.post(sign_in, data=wrong) as answer:
                 assert answer.status == 403
-            async with session.post(f"{daemon.address}operator/sign-in", data={"password": PASSWORD}) as answer:
+            async with session.post(sign_in, data={"password": PASSWORD}) as answer:
                 found = re.search(r'name="word" value="([\w-]+)"', await answer.text())
             assert found
             data = {"word": found[1], "text": "Snapshot removed."}

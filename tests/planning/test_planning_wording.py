@@ -147,7 +147,7 @@ def test_the_straight_line_and_the_futures_that_never_fill() -> None:
 )
 def test_a_day_says_how_it_stands(at: LevelNow, says: str) -> None:
     """The likely level, and what one future in twenty passes."""
-    assert wording.stands(at) == says
+    assert wording.fits_on_day(at) == says
 
 
 def test_days_have_names() -> None:

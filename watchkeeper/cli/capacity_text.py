@@ -60,8 +60,8 @@ def _reasons(reasons: tuple[Reason, ...], subject: str) -> list[output.Row]:
 
 def _days(store: StoreAnswer) -> Iterator[output.Row]:
     for growing, written in zip(store.growing, store.written, strict=True):
-        lines = [f"as it grows: {wording.stands(growing)}", f"every disk completely written: {wording.stands(written)}"]
-        yield wording.day_name(growing.day), lines
+        fits, full = wording.fits_on_day(growing), wording.fits_on_day(written)
+        yield wording.day_name(growing.day), [f"at present growth: {fits}", f"every disk full: {full}"]
 
 
 def _times(store: StoreAnswer) -> Iterator[output.Row]:

@@ -178,7 +178,7 @@ async def build(bill: DemoOptions, stack: AsyncExitStack) -> Simulation:
     runner = Runner(Pipeline(state, story.RESTS_ON), probes)
     await _live_through(store, bill.begun_at, clock.now())
     await runner.start(store, clock.now() - story.HISTORY)
-    await runner.pipeline.note(Entry.START, "the watch over gannet goes on; everything here is invented")
+    await runner.pipeline.note(Entry.START, "monitoring of gannet continues; everything here is invented")
     settings = PageSettings(port=bill.port, password=_password(bill))
     stage = Simulation(clock, store, runner, bill.begun_at)
     hand = DaemonActions(runner, stage, outbox, clock, named)

@@ -50,7 +50,7 @@ def test_the_answer_comes_first(run: Run) -> None:
     said = " ".join(result.stdout.split())
     assert "Yes: a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has space now" in said
     assert "pool skerry: yes, 600 GiB of 1 TiB used" in lines
-    assert "every disk completely written: no, 29 GiB short" in said
+    assert "every disk full: no, 29 GiB short" in said
     assert "before full in about 105 days" in said
     assert "trend only: in about 105 days" in said
     assert "allocated 996 GiB of 1 TiB: 97 % (before: 94 %)" in said

@@ -56,7 +56,7 @@ async def test_page_and_api_answer_as_the_command_does(page: Open) -> None:
         wording.verdict(answer), wording.full(pool.before), wording.full(pool.after), wording.growth(pool),
         wording.overcommit(pool), wording.largest(pool), *wording.memory(answer.memory), *wording.cpus(answer.cpu),
         *wording.cautions(answer), wording.LIKELY_WHY,
-        *(wording.stands(each) for each in (*pool.growing, *pool.written)),
+        *(wording.fits_on_day(each) for each in (*pool.growing, *pool.written)),
     ]  # fmt: skip
     assert pool.after
     sentences.append(f"trend only: {wording.straight(pool.after)}")

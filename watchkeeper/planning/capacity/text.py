@@ -176,7 +176,7 @@ def never(found: TimeToFull) -> str:
     )
 
 
-def stands(at: LevelNow) -> str:
+def fits_on_day(at: LevelNow) -> str:
     """Whether it fits on a day: `yes, 640 GiB`, `no, 12 GiB short`, `not known`."""
     if at.fit is Fit.UNKNOWN or at.level_bytes is None:
         return at.fit.value

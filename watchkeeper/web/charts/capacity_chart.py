@@ -67,9 +67,9 @@ class _Field:
             told = "now" if each.day == 0 else f"{each.day} days"
             yield words(told, self._middle(number), foot + 18, text_anchor="middle", class_="axis")
 
-    def columns(self, stands: Sequence[LevelNow], class_: str, side: int) -> Iterator[str]:
+    def columns(self, days: Sequence[LevelNow], class_: str, side: int) -> Iterator[str]:
         """One scenario: a column for each day. side: -1 left of the day's middle, 1 right of it."""
-        for number, each in enumerate(stands):
+        for number, each in enumerate(days):
             middle = self._middle(number) + side * (self._column + APART) / 2
             if each.level_bytes is None:
                 foot = self._size.margin_top + self._high

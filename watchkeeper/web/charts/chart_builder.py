@@ -231,9 +231,9 @@ def _condition(series: Series, samples: Sequence[Sample], window: Window) -> Cha
 
 def _sound_ticks(series: Series) -> Ticks:
     """Two ticks, labelled with the words of the condition."""
-    sound, unsound, _ = condition_words(series.key)
+    ok, faulty, _ = condition_words(series.key)
 
     def ticks(_low: float, _high: float, _count: int) -> list[Tick]:
-        return [(0.0, unsound), (1.0, sound)]
+        return [(0.0, faulty), (1.0, ok)]
 
     return ticks

@@ -24,7 +24,7 @@ PX = 16.0
 """Drawing units in one rem, so that the picture grows with the reader's font size."""
 LEAST_REM = 36.0
 """The least length of the axis: about two thirds of a phone's screen."""
-WIDTH, LABELS_X, STAFF_X, STAFF_W, LANE_X, LANE_STEP, LANES = 124.0, 56.0, 62.0, 9.0, 81.0, 11.0, 3
+WIDTH, LABELS_X, AXIS_X, AXIS_W, LANE_X, LANE_STEP, LANES = 124.0, 56.0, 62.0, 9.0, 81.0, 11.0, 3
 TOP, BOTTOM = 14.0, 22.0
 """Space above and below the axis for its first and last label."""
 FIRST_LINE = 13.0
@@ -129,25 +129,25 @@ def draw(marks: Sequence[Mark], unnamed: Sequence[Mark], layout: Layout, now: da
     ]
     return picture(
         "Timeline of the time left, from now to one year, logarithmic. The list beside it has the same values.",
-        _staff(height, now, zone),
+        _axis(height, now, zone),
         *(_dot(m, height) for m in unnamed),
         *leaders,
         *(_mark(m, lane, height) for m, lane in zip(marks, lanes, strict=True)),
         width=WIDTH,
         height=height,
-        class_="staff",
+        class_="timeline",
         size=(f"{WIDTH / PX}rem", f"{layout.height_rem}rem"),
     )
 
 
-def _staff(height: float, now: datetime, zone: tzinfo) -> str:
+def _axis(height: float, now: datetime, zone: tzinfo) -> str:
     parts = []
     for i, ((a, _), (b, _)) in enumerate(pairwise(MAJOR)):
         top, end = _y(a, height), _y(b, height)
         parts.append(
-            element("rect", x=STAFF_X, y=top, width=STAFF_W, height=end - top, class_="hollow" if i % 2 else "solid")
+            element("rect", x=AXIS_X, y=top, width=AXIS_W, height=end - top, class_="hollow" if i % 2 else "solid")
         )
-    ticks = " ".join(f"M{STAFF_X - 4:g} {_y(s, height):.1f}h4" for s in MINOR)
+    ticks = " ".join(f"M{AXIS_X - 4:g} {_y(s, height):.1f}h4" for s in MINOR)
     parts.append(element("path", d=ticks, class_="tick"))
     parts.extend(_graduation(seconds, word, height, now, zone) for seconds, word in MAJOR)
     return "".join(parts)
@@ -156,9 +156,9 @@ def _staff(height: float, now: datetime, zone: tzinfo) -> str:
 def _graduation(seconds: float, word: str, height: float, now: datetime, zone: tzinfo) -> str:
     y = _y(seconds, height)
     at = (now + timedelta(seconds=seconds)).astimezone(zone)
-    date = f"{at:%H:%M}" if seconds < DAY_S else f"{at:%a} {at.day} {at:%b}" if seconds < YEAR_S else f"{at:%b %Y}"
+    date = f"{at:%H:%M}" if seconds < DAY_S else f"{at.day} {at:%b}" if seconds < YEAR_S else f"{at:%b %Y}"
     return (
-        element("path", d=f"M{STAFF_X - 8:g} {y:.1f}h{STAFF_W + 8:g}", class_="tick major")
+        element("path", d=f"M{AXIS_X - 8:g} {y:.1f}h{AXIS_W + 8:g}", class_="tick major")
         + words(word, LABELS_X - 4, y + 1, class_="graduation", text_anchor="end")
         + words(date, LABELS_X - 4, y + 13, class_="date", text_anchor="end")
     )
@@ -210,4 +210,4 @@ def _leader(x: float, y: float, label_y: float) -> str:
 
 
 def _dot(mark: Mark, height: float) -> str:
-    return element("circle", cx=STAFF_X + STAFF_W + 5, cy=_y(mark.left_s, height), r=1.5, class_="more")
+    return element("circle", cx=AXIS_X + AXIS_W + 5, cy=_y(mark.left_s, height), r=1.5, class_="more")

@@ -125,8 +125,8 @@ def build_dashboard(
     ids = {s.key: s.id for s in series}
     seen = {s.observation.key: s.observation for s in latest}
     found = {(f.key, f.concern): f for f in findings}
-    stands = [_standing(a, ids, found, seen) for a in alerts if a.state is not State.NORMAL]
-    standing = sorted(stands, key=lambda s: _urgency(s, now))
+    active = [_standing(a, ids, found, seen) for a in alerts if a.state is not State.NORMAL]
+    standing = sorted(active, key=lambda s: _urgency(s, now))
     priorities = {(s.alert.key, s.alert.concern): s.alert.priority for s in standing}
     places = sorted(_places(findings, ids, priorities, now), key=lambda p: (p.left_s, p.finding.key))
     quiet = _not_busy(series, places, standing)

@@ -186,8 +186,8 @@ def summary(seen: Observation | None) -> str:
         case Answer():
             return f"answered in {seconds(seen.took_s)}" if seen.answered else seen.reason or "not answering"
         case Condition():
-            sound, unsound, _ = condition_words(seen.key)
-            return sound if seen.ok else seen.reason or unsound
+            ok, faulty, _ = condition_words(seen.key)
+            return ok if seen.ok else seen.reason or faulty
         case Deadline():
             return "on time" if seen.last_at else "has never happened"
         case _:

@@ -210,7 +210,7 @@ async def status(request: web.Request) -> web.Response:
         needing=needing(found, context),
         short=len(found.needing) > OPEN_ADVICE,
         others=_others(found, context),
-        staff=Markup(picture),  # noqa: S704  made by web/charts/svg.py, which escapes
+        timeline=Markup(picture),  # noqa: S704  made by web/charts/svg.py, which escapes
         names=[named(p, gap) for p, gap in zip(shown, layout.gaps, strict=True)],
         rest=[named(p, 0) for p in rest],
         well=group(well),

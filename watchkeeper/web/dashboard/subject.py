@@ -282,8 +282,8 @@ def cells(series: Series, sample: Sample) -> tuple[str, ...]:
         case Kind.ANSWER:
             return ("not answering" if value is None else dashboard_text.seconds(value),)
         case Kind.CONDITION:
-            sound, unsound, _ = condition_words(series.key)
-            return (sound if value == 1 else unsound,)
+            ok, faulty, _ = condition_words(series.key)
+            return (ok if value == 1 else faulty,)
         case _:
             assert_never(series.kind)
 

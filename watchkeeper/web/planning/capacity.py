@@ -196,7 +196,7 @@ def _store(store: StoreAnswer, series_id: int | None) -> Part:
         ),
         series_id,
         tuple(Markup(capacity_chart.draw(store, size)) for size in (capacity_chart.NARROW, capacity_chart.WIDE)),  # noqa: S704  web/charts/svg.py escapes
-        tuple((wording.day_name(a.day), wording.stands(a), wording.stands(b)) for a, b in days),
+        tuple((wording.day_name(a.day), wording.fits_on_day(a), wording.fits_on_day(b)) for a, b in days),
         tuple(_times(store)),
     )
 

@@ -167,5 +167,5 @@ def test_close_intervals_stand_side_by_side() -> None:
 def test_dates_are_those_of_the_zone() -> None:
     """Beside the graduations stand the clock and the calendar as the host has them."""
     texts = "".join(ET.fromstring(time_left_chart.draw([], [], time_left_chart.arrange([]), NOW, UTC)).itertext())
-    for expected in ("07:24", "08:24", "Thu 26 Nov", "Wed 2 Dec", "Fri 25 Dec", "Nov 2027"):
+    for expected in ("07:24", "08:24", "Thu 26 Nov", "Wed 2 Dec", "25 Dec", "Nov 2027"):
         assert expected in texts

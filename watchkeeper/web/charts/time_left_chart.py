@@ -156,7 +156,8 @@ def _axis(height: float, now: datetime, zone: tzinfo) -> str:
 def _graduation(seconds: float, word: str, height: float, now: datetime, zone: tzinfo) -> str:
     y = _y(seconds, height)
     at = (now + timedelta(seconds=seconds)).astimezone(zone)
-    date = f"{at:%H:%M}" if seconds < DAY_S else f"{at.day} {at:%b}" if seconds < YEAR_S else f"{at:%b %Y}"
+    date = f"{at:%b %Y}" if seconds >= YEAR_S else f"{at.day} {at:%b}"
+    date = f"{at:%H:%M}" if seconds < DAY_S else f"{at:%a} {date}" if seconds <= WEEK_S else date
     return (
         element("path", d=f"M{AXIS_X - 8:g} {y:.1f}h{AXIS_W + 8:g}", class_="tick major")
         + words(word, LABELS_X - 4, y + 1, class_="graduation", text_anchor="end")

@@ -15,8 +15,8 @@ RIG = HERE / "rig"
 IS_CONTAINER = os.environ.get("HOST_RIG_ACCEL") == "nspawn"
 """The machine is a container with this host's kernel: for installing, upgrading and removing, which need no disks."""
 
-BOOT_S = 400.0
-"""rig/up itself gives up after 300 s, and may try /dev/kvm for 25 s before."""
+BOOT_S = 1000.0
+"""rig/up itself gives up after 900 s at most, and may try /dev/kvm for 25 s before."""
 DOWN_S = 200.0
 """rig/down pulls the plug after 120 s."""
 TIMED_OUT = (124, 137)

@@ -20,7 +20,7 @@ SYSTEMD_NSPAWN_UNIFIED_HIERARCHY=1 exec nice -n "${HOST_RIG_NICE:-10}" systemd-n
     --register=no --keep-unit --private-network --machine=gannet --console=read-only'
 setsid --fork unshare --mount bash -c "$start" "$RIG_RUN" </dev/null >"$RIG_RUN/serial.log" 2>&1
 until [ "$(inside 'systemctl is-active multi-user.target' 2>/dev/null)" = active ]; do
-    [ $((SECONDS - began)) -lt 120 ] || { tail -20 "$RIG_RUN/serial.log" >&2; fail "it has not started after 120 s"; }
+    [ $((SECONDS - began)) -lt 300 ] || { tail -20 "$RIG_RUN/serial.log" >&2; fail "it has not started after 300 s"; }
     sleep 0.3
 done
 say "up after $((SECONDS - began)) s, as a container (process $(machine_pid))"

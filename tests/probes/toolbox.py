@@ -10,7 +10,7 @@ from typing import TypeVar
 import pytest
 
 from watchkeeper.clock import Clock
-from watchkeeper.model.observation import Condition, Deadline, Level, Observation
+from watchkeeper.model.observation import Condition, Deadline, Level, Observed, Unseen
 from watchkeeper.privileged import process as running
 from watchkeeper.privileged.process import Completed
 from watchkeeper.probes.support import tools
@@ -100,13 +100,14 @@ def utc(text: str) -> datetime:
     return datetime.fromisoformat(text).replace(tzinfo=UTC)
 
 
-def find(seen: Iterable[Observation], subject: str, quantity: str, kind: type[O]) -> O:
+def find(seen: Iterable[Observed], subject: str, quantity: str, kind: type[O]) -> O:
     """The one observation of a series."""
-    (found,) = [each for each in seen if (each.key.subject, each.key.quantity) == (subject, quantity)]
+    there = [each for each in seen if not isinstance(each, Unseen)]
+    (found,) = [each for each in there if (each.key.subject, each.key.quantity) == (subject, quantity)]
     assert isinstance(found, kind)
     return found
 
 
-def keys(seen: Iterable[Observation]) -> set[str]:
+def keys(seen: Iterable[Observed]) -> set[str]:
     """Every series that was observed, as text."""
-    return {str(each.key) for each in seen}
+    return {str(each.key) for each in seen if not isinstance(each, Unseen)}

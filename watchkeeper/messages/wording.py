@@ -105,6 +105,7 @@ CONDITIONS = {
     "listed": ("listed", "not listed", "listed again"),
     "units": ("has no failed units", "has failed units", "has no more failed units"),
     "leaving": ("leaving", "not leaving", "leaving again"),
+    "mounted datasets": ("has all datasets mounted", "has datasets not mounted", "has all datasets mounted again"),
     "latency": ("not slow", "slow", "no longer slow"),
     "disk errors": ("has no disk errors", "has disk errors", "has no more disk errors"),
     "disk images": ("has intact disk images", "has faulty disk images", "has intact disk images again"),

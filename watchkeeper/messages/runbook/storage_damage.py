@@ -30,6 +30,23 @@ ENTRIES = (
         stand_in=".",
     ),
     RunbookEntry(
+        title="Datasets of a pool are not mounted",
+        concern=Concern.FAULTY,
+        kinds=("zfs",),
+        about=(("pool *", "mounted datasets"),),
+        means="Datasets that ZFS mounts by itself are not mounted, or the key of an encrypted one is not loaded. "
+        "Programs see an empty folder, and write into the dataset above it.",
+        look="`zfs get -r mounted,keystatus {name}` shows which. `sudo zfs mount -a` mounts them, or says why not.",
+        commands=(
+            ("zfs get -r mounted,mountpoint,keystatus {name}", "which are mounted, and which keys are loaded"),
+            ("journalctl -b -u 'zfs-mount*'", "why they were not mounted at the start"),
+        ),
+        helps="Load the keys (`sudo zfs load-key -r {name}`), then `sudo zfs mount -a`. If a mount point is not empty, "
+        "stop what writes there and move its content away first.",
+        avoid="Do not overlay a folder that holds data (`zfs mount -O`): it would be hidden.",
+        example="skerry",
+    ),
+    RunbookEntry(
         title="A file system has recorded errors",
         concern=Concern.FAULTY,
         kinds=("filesystems",),

@@ -8,7 +8,7 @@ import pytest
 from tests.probes.storage.zfs.test_tables import DEGRADED, projected
 from tests.probes.toolbox import FixedClock, Toolbox, find, keys, sample, utc
 from watchkeeper.errors import ProbeError, ToolMissing
-from watchkeeper.model.observation import Condition, Deadline, Level, Observation, SeriesKey
+from watchkeeper.model.observation import Condition, Deadline, Level, Observation, SeriesKey, Unseen
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.storage.zfs.pools import PARTS_EVERY_S, ZfsProbe, ZfsSettings
 
@@ -54,7 +54,7 @@ class Host:
 
     async def observe(self, **settings: object) -> list[Observation]:
         """One look of a new probe."""
-        return list(await self.probe(**settings).observe())
+        return [each for each in await self.probe(**settings).observe() if not isinstance(each, Unseen)]
 
 
 @pytest.fixture

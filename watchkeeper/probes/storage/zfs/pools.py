@@ -18,12 +18,23 @@ from pydantic import Field
 
 from watchkeeper.config.types import Duration, Limit, ProbeSettings
 from watchkeeper.errors import ProbeError
-from watchkeeper.model.observation import Condition, Deadline, Facts, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.observation import (
+    Condition,
+    Deadline,
+    Facts,
+    Level,
+    Observation,
+    Observed,
+    SeriesKey,
+    Unit,
+    Unseen,
+)
 from watchkeeper.model.units import DAY_S, format_size
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.storage.overcommit import overcommitted
 from watchkeeper.probes.storage.zfs import tables as zfs_tables
 from watchkeeper.probes.storage.zfs.faults import errors, why
+from watchkeeper.probes.storage.zfs.mounted import LIST_MOUNTED, mounted_conditions, read_mounted
 from watchkeeper.probes.storage.zfs.tables import Dataset, Pool, Scan, Status
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState, StateModel
@@ -90,9 +101,10 @@ class ZfsProbe(BaseProbe):
         self._kstat = kstat
         self._notes = ProbeState(bench.notes, settings.label, Scrubs())
         self._missed: set[str] = set()
-        self._parts_due_s = float("-inf")
+        self._parts_due_s = self._mounted_due_s = float("-inf")
+        self._mounted: Sequence[Observed] = ()
 
-    async def observe(self) -> Sequence[Observation]:
+    async def observe(self) -> Sequence[Observed]:
         """Run every tool once. Raises the first error if no pool can be seen at all."""
         look = await self._look()
         if not look.names() and not self._settings.pools:
@@ -100,12 +112,13 @@ class ZfsProbe(BaseProbe):
                 look.troubles[0] if look.troubles else ProbeError("no pool is imported; import it, or drop this probe")
             )
         watched = sorted(name for name in look.names() if not self._left_out(name))
-        seen: list[Observation] = [sight(self._settings.label, look.troubles)]
+        seen: list[Observed] = [sight(self._settings.label, look.troubles)]
         for name in watched:
             seen += self._health(look, name)
         seen += self._absent(watched)
         seen += self._space(look)
         seen += await self._scrubs(look, watched)
+        seen += await self._mounted_datasets(watched)
         return seen
 
     async def _look(self) -> _Look:
@@ -205,6 +218,19 @@ class ZfsProbe(BaseProbe):
             for whole in [SeriesKey(_subject(root.name), "space")]
             for quantity, used in (("own data", each.own + each.reserved), ("held by snapshots", each.snapshots))
         ]
+
+    async def _mounted_datasets(self, watched: Sequence[str]) -> Sequence[Observed]:
+        """Whether datasets are mounted, asked every ten minutes; in between, what was seen then."""
+        now_s = self._bench.clock.monotonic_s()
+        if now_s < self._mounted_due_s:
+            return self._mounted
+        try:
+            found = read_mounted(await run_tool(self._bench, LIST_MOUNTED, self._settings.timeout))
+        except ProbeError as error:
+            return [Unseen(f"mounted datasets of {_subject(name)}", str(error)) for name in watched]
+        kept = [each for each in found if not self._left_out(each[0])]
+        self._mounted, self._mounted_due_s = mounted_conditions(kept, watched), now_s + PARTS_EVERY_S
+        return self._mounted
 
     async def _scrubs(self, look: _Look, watched: Sequence[str]) -> list[Observation]:
         period_s = self._settings.scrub_limit

@@ -195,7 +195,7 @@ class Living(RuleBasedStateMachine):
         """The journal's transitions, each with its message where it has one."""
         pairs = list[tuple[JournalLine, Message | None]]()
         for commit in self.house.store.commits:
-            messages = iter([p.message for p in commit.parcels if p.message.kind is not NotificationKind.NOTED])
+            messages = iter([p.message for p in commit.deliveries if p.message.kind is not NotificationKind.NOTED])
             for line in commit.journal:
                 if line.entry is Entry.TRANSITION:
                     silent = line.text == f"{line.key}: {line.details['event']}"

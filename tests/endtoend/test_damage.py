@@ -15,7 +15,7 @@ from random import Random
 import pytest
 
 from tests.store import damage, harm
-from tests.store.material import SKERRY, START, alert, asked, line, parcel, samples
+from tests.store.material import SKERRY, START, alert, asked, delivery, line, samples
 from tests.support.daemon import Daemon
 from tests.support.receivers import Hook
 from watchkeeper.model.records import Commit
@@ -78,14 +78,14 @@ def test_a_damaged_database_is_told_as_an_alarm(tmp_path: Path) -> None:
 
 def _waiting(path: Path) -> None:
     """A database with two messages that wait for the webhook, and some lines in its event log."""
-    first, second = (parcel(f"skerry-{n}", notifier="webhook", due_at=START) for n in (1, 2))
+    first, second = (delivery(f"skerry-{n}", notifier="webhook", due_at=START) for n in (1, 2))
     second = replace(second, message=replace(second.message, headline="pool skerry has little room", body="Look."))
 
     async def fill() -> None:
         async with await Store.open(path) as store:
             await store.commit(samples(5))
             lines = tuple(line(f"line {n}") for n in range(5))
-            await store.commit(Commit(alerts=(alert(),), journal=lines, parcels=(first, second)))
+            await store.commit(Commit(alerts=(alert(),), journal=lines, deliveries=(first, second)))
 
     asyncio.run(fill())
 

@@ -147,8 +147,8 @@ def _all_of_it_is_in_the_database(station: Station) -> None:
         (None, None),
     ]
     assert "the samples of" in lines[-1][2]
-    parcels = station.ask("SELECT state, json_extract(message, '$.id') FROM outbox WHERE notifier LIKE '%webhook%'")
-    assert [state for state, _ in parcels] == ["delivered"] * 4
-    assert sorted(number for _, number in parcels) == sorted(event["id"] for event in station.hook.events)
+    deliveries = station.ask("SELECT state, json_extract(message, '$.id') FROM outbox WHERE notifier LIKE '%webhook%'")
+    assert [state for state, _ in deliveries] == ["delivered"] * 4
+    assert sorted(number for _, number in deliveries) == sorted(event["id"] for event in station.hook.events)
     assert station.ask("SELECT count(*) FROM outbox") == [(8,)]
     assert station.ask("PRAGMA integrity_check") == [("ok",)]

@@ -189,13 +189,13 @@ async def test_a_delivery_that_fails_tells_no_secret(
                 await asyncio.sleep(0.01)
         await outbox.close(5)
         await running
-    parcel = store.parcels[1]
-    assert parcel.trouble
+    delivery = store.deliveries[1]
+    assert delivery.trouble
     logged = told(caplog)
     assert kind in logged
     for secret in SECRETS:
         assert secret not in logged
-        assert secret not in repr(store.journal) + parcel.trouble
+        assert secret not in repr(store.journal) + delivery.trouble
 
 
 class Well:

@@ -54,8 +54,8 @@ class Day:
     def happening(self, at_s: float, message: Message) -> Happening:
         async def happens() -> None:
             now = self.time.now()
-            parcels = self.outbox.parcels_for(replace(message, at=now), now)
-            await self.store.commit(Commit(parcels=parcels))
+            deliveries = self.outbox.deliveries_for(replace(message, at=now), now)
+            await self.store.commit(Commit(deliveries=deliveries))
             self.outbox.poke()
 
         return at_s, happens
@@ -72,17 +72,17 @@ class Day:
 
     async def judge(self, arrived: list[str]) -> None:
         """Check that everything has arrived, once, in its order; and that nothing else was late."""
-        parcels = await self.store.parcels(only_open=False, limit=1_000)
-        assert {each.state for each in parcels} == {DeliveryState.DELIVERED}
-        assert len(parcels) == 2 * len(day())
+        deliveries = await self.store.deliveries(only_open=False, limit=1_000)
+        assert {each.state for each in deliveries} == {DeliveryState.DELIVERED}
+        assert len(deliveries) == 2 * len(day())
         ids = [each.removesuffix("-late") for each in arrived]
         assert sorted(ids) == sorted(message.id for _, message in day())
         thread = [each.message().id for each in episode()]
         assert [each for each in ids if each in thread] == thread
-        late_s = [(each.done_at - each.made_at).total_seconds() for each in parcels if each.done_at]
-        good = [late for late, each in zip(late_s, parcels, strict=True) if each.notifier == "good"]
+        late_s = [(each.done_at - each.made_at).total_seconds() for each in deliveries if each.done_at]
+        good = [late for late, each in zip(late_s, deliveries, strict=True) if each.notifier == "good"]
         assert max(good) <= TICK_S
-        bad = [(p.made_at, p.done_at) for p in parcels if p.notifier != "good"]
+        bad = [(p.made_at, p.done_at) for p in deliveries if p.notifier != "good"]
         # What waited is sent within the longest back-off once the receiver works.
         latest = max(done for _, done in bad if done is not None)
         assert (latest - self.time.began_at).total_seconds() < DAY_S

@@ -63,11 +63,11 @@ class House:
 
     async def told(self, hours: float, every_min: float = 1) -> list[tuple[str, NotificationKind, datetime]]:
         """Make rounds for so many hours; what was put into the outbox meanwhile."""
-        before = {each.id for each in await self.store.parcels(limit=1_000)}
+        before = {each.id for each in await self.store.deliveries(limit=1_000)}
         for _ in range(int(hours * 60 / every_min)):
             self.clock.advance(every_min * 60)
             await self.rounds.make()
-        new = [each for each in await self.store.parcels(limit=1_000) if each.id not in before]
+        new = [each for each in await self.store.deliveries(limit=1_000) if each.id not in before]
         return [(each.notifier, each.message.kind, each.made_at) for each in sorted(new, key=lambda p: p.id)]
 
 
@@ -95,11 +95,11 @@ async def test_reminders_do_not_gather_in_the_night(store: Store) -> None:
     house.rounds.begin(house.clock.now())
     await house.raised(changed_at=house.clock.now())
     await house.told(10, every_min=5)
-    (held,) = await store.parcels()
+    (held,) = await store.deliveries()
     assert held.message.id.endswith("-again-1")
     assert held.due_at == datetime(2026, 11, 25, 6, 0, tzinfo=UTC)
     await house.told(6, every_min=5)
-    assert [each.message.id.rpartition("-")[2] for each in await store.parcels()] == ["4", "1"]
+    assert [each.message.id.rpartition("-")[2] for each in await store.deliveries()] == ["4", "1"]
 
 
 async def test_a_weekly_digest(store: Store) -> None:

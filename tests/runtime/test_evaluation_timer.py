@@ -31,7 +31,7 @@ async def test_a_delay_that_runs_out_is_told_at_that_moment() -> None:
     began = clock.now()
     await runner.run(probe.label)
     async with asyncio.timeout(10):
-        while len(store.parcels) < 2:  # noqa: ASYNC110  the store's deliveries are a plain list
+        while len(store.deliveries) < 2:  # noqa: ASYNC110  the store's deliveries are a plain list
             await asyncio.sleep(0.01)
     reviewing.cancel()
     waited = [(line.at - began).total_seconds() for line in store.journal if line.entry is Entry.TRANSITION]

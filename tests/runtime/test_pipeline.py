@@ -31,7 +31,7 @@ UP: Sequence[Observation] = (Answer(HUB, answered=True, took_s=0.01),)
 DOWN: Sequence[Observation] = (Answer(HUB, answered=False, reason="connection refused"),)
 
 
-async def test_alert_journal_and_parcel_are_in_the_commit_of_the_sample_that_caused_them(house: House) -> None:
+async def test_alert_journal_and_delivery_are_in_the_commit_of_the_sample_that_caused_them(house: House) -> None:
     """One transaction holds the sample, the finding, the alert, its event log line and its delivery."""
     probe = watched(DOWN)
     await house.run(probe)
@@ -42,7 +42,7 @@ async def test_alert_journal_and_parcel_are_in_the_commit_of_the_sample_that_cau
     assert [(line.entry, line.key, line.details["priority"]) for line in last.journal] == [
         (Entry.TRANSITION, HUB, "warning")
     ]
-    assert [parcel.message.headline for parcel in last.parcels] == [last.journal[0].text]
+    assert [delivery.message.headline for delivery in last.deliveries] == [last.journal[0].text]
     assert house.desk.pokes == 1
 
 
@@ -125,7 +125,7 @@ async def test_without_room_the_samples_are_lost_and_nothing_else(house: House) 
         (None, None),
     ]
     assert "samples are missing for 75 s" in house.store.journal[-1].text
-    assert [(p.message.key, p.message.number) for p in house.store.parcels] == [
+    assert [(p.message.key, p.message.number) for p in house.store.deliveries] == [
         (HUB, 1),
         (DATABASE, 1),
         (HUB, 2),
@@ -324,7 +324,7 @@ async def test_a_flood_is_summed_up_in_one_commit_with_all_that_it_told_of(house
     for _ in range(11):
         await house.run(probe)
     assert len(house.told) == 11
-    (end,) = [c for c in house.store.commits if any(p.message.headline.endswith("(alert ended)") for p in c.parcels)]
+    (end,) = [c for c in house.store.commits if any(p.message.headline.endswith("(alert ended)") for p in c.deliveries)]
     assert {a.key for a in end.alerts} >= set(units[9:])
     assert all(a.notified_priority is Priority.WARNING and a.held_by is None for a in end.alerts if a.key in units)
     assert [line.details["event"] for line in end.journal] == ["clear", "notify", "notify", "notify"]
@@ -357,7 +357,7 @@ async def test_a_fill_names_what_grew_most(house: House) -> None:
     probe = watched(*(at(minute) for minute in range(120)))
     for _ in range(120):
         await house.run(probe)
-    bodies = [parcel.message.body for commit in house.store.commits for parcel in commit.parcels]
+    bodies = [delivery.message.body for commit in house.store.commits for delivery in commit.deliveries]
     assert bodies
     assert "grew most" in bodies[-1]
     assert bodies[-1].index("nest-cams") < bodies[-1].index("log")

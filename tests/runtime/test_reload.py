@@ -230,12 +230,12 @@ async def test_warnings_are_logged(rig: Rig, caplog: pytest.LogCaptureFixture) -
 
 
 async def test_jobs_tokens_are_those_of_the_new_configuration(rig: Rig) -> None:
-    """In the table that the page reads."""
+    """The page asks for them at each report."""
     tokens = rig.active.tokens
     await rig.reload(MEMORY + JOB)
-    assert list(tokens) == ["backup"]
+    assert list(tokens()) == ["backup"]
     await rig.reload(MEMORY)
-    assert tokens == {}
+    assert tokens() == {}
 
 
 async def test_the_sign_of_life_is_planned_as_the_configuration_says(rig: Rig) -> None:

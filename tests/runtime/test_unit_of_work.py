@@ -55,7 +55,7 @@ def test_samples_and_findings_may_be_lost_and_nothing_else() -> None:
     alerts = UnitOfWork()
     alerts.collect([Alert(HUB, Concern.NOT_ANSWERING)])
     assert alerts.lasting
-    assert UnitOfWork(parcels=list(Desk().parcels_for(None, START))).lasting  # type: ignore[arg-type]
+    assert UnitOfWork(deliveries=list(Desk().deliveries_for(None, START))).lasting  # type: ignore[arg-type]
     assert not UnitOfWork(seen=[Seen(START, None, "hub", 1.0)]).lasting  # type: ignore[arg-type]
 
 
@@ -72,29 +72,29 @@ def notified(move: Transition) -> UnitOfWork:
 def test_a_transition_with_something_to_notify_is_a_line_and_a_message() -> None:
     """The line says what the message says, with the alert's state, episode and priority."""
     unit = notified(raised())
-    (parcel,), (line,) = unit.parcels, unit.journal
+    (delivery,), (line,) = unit.deliveries, unit.journal
     assert (line.text, line.entry, line.key, line.concern) == (
-        parcel.message.headline,
+        delivery.message.headline,
         Entry.TRANSITION,
         HUB,
         Concern.NOT_ANSWERING,
     )
     assert line.details == {"event": "raise", "state": "active", "episode": "1", "priority": "warning"}
-    assert "guest tide-log" in parcel.message.body
+    assert "guest tide-log" in delivery.message.body
 
 
 def test_what_depends_on_nothing_of_the_daemons_own() -> None:
     """If no dependents are known, the message mentions none."""
     unit = UnitOfWork()
     Notifications(Desk(), "gannet", UTC).transition(unit, raised(), found(Priority.WARNING))
-    assert "rest" not in unit.parcels[0].message.body
+    assert "rest" not in unit.deliveries[0].message.body
 
 
 def test_a_transition_that_is_kept_back_is_a_line_alone() -> None:
     """The line names the alert that suppresses it."""
     held = state_machine.hold(Alert(HUB, Concern.NOT_ANSWERING), POOL)
     unit = notified(raised(alert=held))
-    assert unit.parcels == []
+    assert unit.deliveries == []
     assert (unit.journal[0].text, unit.journal[0].details["held by"]) == (
         "service hide-hub: not answering (warning); follows from pool skerry, no separate message",
         str(POOL),
@@ -131,7 +131,7 @@ def test_a_clock_that_was_set_is_a_note() -> None:
     assert [(line.entry, line.text, line.at) for line in unit.journal] == [
         (Entry.NOTE, "the clock was changed by -61 s", START + HOUR)
     ]
-    assert unit.parcels == []
+    assert unit.deliveries == []
 
 
 @pytest.mark.parametrize(("away_s", "messages"), [(TOLD_AWAY_S - 1, 0), (TOLD_AWAY_S, 1)])
@@ -141,7 +141,7 @@ def test_time_away_is_a_line_and_a_message_where_it_was_long(away_s: float, mess
     (line,) = unit.journal
     assert line.entry is Entry.START
     assert line.details == {"away since": START.isoformat(), "away for": f"{away_s:.0f} s"}
-    assert len(unit.parcels) == messages
+    assert len(unit.deliveries) == messages
     assert timedelta(minutes=5).total_seconds() == TOLD_AWAY_S
 
 

@@ -30,9 +30,9 @@ class Rig:
         notifications = Notifications(self.desk, "gannet", UTC)
         self.buffer = WriteBuffer(self.store, self.desk, notifications, self.book)
 
-    def parcel(self, text: str) -> Delivery:
+    def delivery(self, text: str) -> Delivery:
         """A message for the one notifier."""
-        (made,) = self.desk.parcels_for(noted("gannet", START, UTC, text, text, ""), START)
+        (made,) = self.desk.deliveries_for(noted("gannet", START, UTC, text, text, ""), START)
         return made
 
 
@@ -42,7 +42,7 @@ async def test_the_outbox_is_woken_for_units_with_messages_and_for_no_others() -
     await rig.buffer.write(UnitOfWork(seen=[SEEN]), START)
     await rig.buffer.write(UnitOfWork(journal=[LINE]), START)
     assert rig.desk.pokes == 0
-    await rig.buffer.write(UnitOfWork(parcels=[rig.parcel("away")]), START)
+    await rig.buffer.write(UnitOfWork(deliveries=[rig.delivery("away")]), START)
     assert rig.desk.pokes == 1
 
 
@@ -80,20 +80,20 @@ async def test_what_is_kept_is_counted_and_goes_in_before_what_is_new() -> None:
     rig.store.fill()
     alert = Alert(HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1)
     rig.book.put(alert)
-    await rig.buffer.write(UnitOfWork(seen=[SEEN], journal=[LINE], parcels=[rig.parcel("first")]), START)
+    await rig.buffer.write(UnitOfWork(seen=[SEEN], journal=[LINE], deliveries=[rig.delivery("first")]), START)
     # The note, the alert, the line and the alert about the database, and a message for each.
     assert rig.buffer.held_back == 2 + 2 + 2
     rig.store.free()
     ended = Alert(HUB, Concern.NOT_ANSWERING, State.NORMAL, None, 1)
     rig.book.put(ended)
     later = JournalLine(START + MINUTE, Entry.NOTE, "and again")
-    await rig.buffer.write(UnitOfWork(journal=[later], parcels=[rig.parcel("second")]), START + MINUTE)
+    await rig.buffer.write(UnitOfWork(journal=[later], deliveries=[rig.delivery("second")]), START + MINUTE)
     first, back = rig.store.commits
     assert first.seen == ()
-    assert [line.text for line in first.journal] == [LINE.text, f"{first.parcels[1].message.headline}", later.text]
-    assert [p.message.headline for p in (first.parcels[0], first.parcels[2])] == ["first", "second"]
+    assert [line.text for line in first.journal] == [LINE.text, f"{first.deliveries[1].message.headline}", later.text]
+    assert [p.message.headline for p in (first.deliveries[0], first.deliveries[2])] == ["first", "second"]
     assert {a.key: a for a in first.alerts}[HUB] == ended
-    assert [p.message.key for p in back.parcels] == [DATABASE]
+    assert [p.message.key for p in back.deliveries] == [DATABASE]
     assert rig.buffer.held_back == 0
     assert rig.desk.pokes == 2
 
@@ -128,7 +128,7 @@ async def test_a_message_that_had_to_be_kept_is_not_overtaken() -> None:
     store = Gated()
     rig = Rig(store)
     both = [
-        asyncio.create_task(rig.buffer.write(UnitOfWork(parcels=[rig.parcel(text)]), START))
+        asyncio.create_task(rig.buffer.write(UnitOfWork(deliveries=[rig.delivery(text)]), START))
         for text in ("first", "second")
     ]
     await asyncio.sleep(0)
@@ -137,5 +137,5 @@ async def test_a_message_that_had_to_be_kept_is_not_overtaken() -> None:
     store.gate.set()
     async with asyncio.timeout(10):
         await asyncio.gather(*both)
-    told = [p.message.headline for p in store.parcels if p.message.key != DATABASE]
+    told = [p.message.headline for p in store.deliveries if p.message.key != DATABASE]
     assert told == ["first", "second"]

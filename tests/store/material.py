@@ -49,7 +49,7 @@ def message(thread: str = "skerry-1", number: int = 1, at: datetime = START) -> 
     )
 
 
-def parcel(thread: str = "skerry-1", number: int = 1, due_at: datetime = START, notifier: str = "mail") -> Delivery:
+def delivery(thread: str = "skerry-1", number: int = 1, due_at: datetime = START, notifier: str = "mail") -> Delivery:
     """One message for one notifier."""
     return Delivery(notifier, message(thread, number), made_at=START, due_at=due_at)
 
@@ -72,7 +72,7 @@ def transition(episode: int) -> Commit:
         findings=(Finding(SKERRY, Concern.FULL, at, Priority.WARNING),),
         alerts=(alert(episode),),
         journal=(line(f"episode {episode}", at),),
-        parcels=(parcel(f"skerry-{episode}", due_at=at),),
+        deliveries=(delivery(f"skerry-{episode}", due_at=at),),
     )
 
 

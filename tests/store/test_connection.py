@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.store.material import START, asked, line, parcel, samples, transition
+from tests.store.material import START, asked, delivery, line, samples, transition
 from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
 from watchkeeper.model.records import Commit
 from watchkeeper.store import Store, schema
@@ -48,7 +48,7 @@ async def test_an_observation_of_no_series_is_refused(store: Store, path: Path) 
         (samples(1), False),
         (Commit(), False),
         (Commit(journal=(line(),)), True),
-        (Commit(parcels=(parcel(),)), True),
+        (Commit(deliveries=(delivery(),)), True),
         (transition(1), True),
     ],
 )
@@ -75,13 +75,13 @@ async def test_a_delivery_survives_a_power_cut(store: Store, monkeypatch: pytest
     """A completed delivery is synced, so that the message is not sent again after a power cut."""
     levels: list[tuple[int]] = []
     await store.commit(transition(1))
-    (sent,) = await store.parcels()
+    (sent,) = await store.deliveries()
 
     def look(writing: Writer, *_: object) -> None:
         levels.append(writing._conn.execute("PRAGMA synchronous").fetchone())
 
-    monkeypatch.setattr(Writer, "parcel_done", look)
-    await store.parcel_done(sent)
+    monkeypatch.setattr(Writer, "delivery_done", look)
+    await store.delivery_done(sent)
     assert levels == [(2,)]
 
 

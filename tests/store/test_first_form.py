@@ -50,9 +50,9 @@ async def test_it_is_no_damage(path: Path) -> None:
             alert.notified_priority is alert.priority is Priority.WARNING
         )  # the priority in its one message: it is not sent again
         assert [each.text for each in await store.journal()]
-        (parcel,) = await store.parcels()
-        assert parcel.notifier == "webhook"
-        assert await store.next_parcel("webhook") == parcel
+        (delivery,) = await store.deliveries()
+        assert delivery.notifier == "webhook"
+        assert await store.next_delivery("webhook") == delivery
         assert _counts(path) == before
         await store.commit(samples(3))
         assert await store.samples(samples(1).seen[0].observation.key, START - HOUR, START + HOUR)

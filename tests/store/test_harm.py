@@ -14,7 +14,7 @@ from random import Random
 import pytest
 
 from tests.store.harm import Harm, harm
-from tests.store.material import DAY, HIDE_HUB, HOUR, MINUTE, SKERRY, START, alert, line, parcel, samples, transition
+from tests.store.material import DAY, HIDE_HUB, HOUR, MINUTE, SKERRY, START, alert, delivery, line, samples, transition
 from tests.support.outbox import ScriptedNotifier, SetClock
 from watchkeeper.model.observation import Answer, Condition, Deadline, SeriesKey
 from watchkeeper.model.probe_state import JobReport
@@ -48,11 +48,11 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
             for number in range(1, 7):
                 await store.commit(transition(number))
             await store.commit(Commit(journal=tuple(line(f"line {n}", START + n * MINUTE) for n in range(10))))
-            first = await store.next_parcel("mail")
+            first = await store.next_delivery("mail")
             assert first is not None
-            await store.parcel_done(replace(first, state=DeliveryState.DELIVERED, done_at=START))
+            await store.delivery_done(replace(first, state=DeliveryState.DELIVERED, done_at=START))
             await store.commit(
-                Commit(parcels=(parcel("hut-1", notifier="phone"), parcel("hut-1", 2, notifier="phone")))
+                Commit(deliveries=(delivery("hut-1", notifier="phone"), delivery("hut-1", 2, notifier="phone")))
             )
             await store.keep(RetentionLimits(samples=(START + HOUR).replace(minute=0)))
             await store.notes.write("returned", "guests: tide-log")
@@ -80,7 +80,7 @@ async def _pages(store: Store) -> None:
     """The queries of pages and commands."""
     assert await store.journal(limit=50)
     await store.journal(key=SKERRY, limit=5)
-    await store.parcels(only_open=False)
+    await store.deliveries(only_open=False)
     await store.samples(SKERRY, START - DAY, START + DAY)
     await store.samples_thinned(SKERRY, START - DAY, START + DAY, 100)
     await store.extent()
@@ -91,8 +91,8 @@ async def _drain(store: Store) -> list[str]:
     clock = SetClock(NOW)
     notifiers = [ScriptedNotifier(name=name) for name in ("mail", "phone")]
     outbox = Outbox(store, notifiers, clock)
-    late = tuple(parcel("later", due_at=NOW, notifier=each.name) for each in notifiers)
-    await store.commit(Commit(seen=samples(1).seen, journal=(line(LATER, NOW),), parcels=late))
+    late = tuple(delivery("later", due_at=NOW, notifier=each.name) for each in notifiers)
+    await store.commit(Commit(seen=samples(1).seen, journal=(line(LATER, NOW),), deliveries=late))
     running = asyncio.create_task(outbox.run())
     try:
         async with asyncio.timeout(20):

@@ -55,8 +55,8 @@ async def test_nothing_is_lost(path: Path) -> None:
         assert len(await store.latest()) == 4
         assert len(await store.alerts()) == len(await store.findings()) == 1
         assert len(await store.journal()) == older.LINES
-        assert len(await store.parcels(only_open=False)) == 3
-        found = await store.next_parcel("mail")
+        assert len(await store.deliveries(only_open=False)) == 3
+        found = await store.next_delivery("mail")
         assert found is not None
         assert found.state is DeliveryState.WAITING
         assert await store.notes.read("returned") == "guests: tide-log"
@@ -80,7 +80,7 @@ async def test_a_row_that_cannot_be_read_is_moved(path: Path) -> None:
         conn.execute("UPDATE series SET key = CAST(x'5bff' AS TEXT) WHERE id = 2")
         conn.execute("UPDATE notes SET owner = CAST(x'ff' AS TEXT)")
     async with await Store.open(path, mend_at=START) as store:
-        found = await store.next_parcel("mail")
+        found = await store.next_delivery("mail")
         assert found is not None
         assert found.id == 3
         assert HIDE_HUB in {each.key for each in await store.series()}  # from its newest observation
@@ -96,7 +96,7 @@ async def test_a_damaged_one_is_salvaged(path: Path) -> None:
     async with await Store.open(path, mend_at=START) as store:
         assert len(await store.series()) == 4
         assert len(await store.journal(entry=Entry.TRANSITION)) == older.LINES
-        assert len(await store.parcels(only_open=False)) == 3
+        assert len(await store.deliveries(only_open=False)) == 3
         assert await store.findings() == []
         assert await store.notes.read("returned") == "guests: tide-log"
         assert len(await store.samples(SKERRY, START - DAY, START + DAY)) > older.SAMPLES

@@ -21,10 +21,10 @@ from tests.store.material import (
     START,
     alert,
     asked,
+    delivery,
     level,
     line,
     message,
-    parcel,
     samples,
     transition,
 )
@@ -46,7 +46,7 @@ async def test_it_is_what_the_ports_ask_for(store: Store) -> None:
     ports: tuple[WriteStore, ReadStore, OutboxStore] = (store, store, store)
     await ports[0].commit(samples(1))
     assert len(await ports[1].latest()) == 1
-    assert await ports[2].next_parcel("mail") is None
+    assert await ports[2].next_delivery("mail") is None
 
 
 # Observations -----------------------------------------------------------------------------------------------------
@@ -265,7 +265,7 @@ async def test_numbers_from_an_address_are_harmless(store: Store, number: int) -
     assert len(await store.journal(before_id=number)) == (number > 0)
     assert len(await store.journal(after_id=number)) == (number < 0)
     assert len(await store.journal(limit=number)) == 1
-    assert len(await store.parcels(limit=number)) == 1
+    assert len(await store.deliveries(limit=number)) == 1
 
 
 @pytest.mark.parametrize(
@@ -293,15 +293,15 @@ async def test_a_turn_is_all_in_or_not_at_all(store: Store) -> None:
     with pytest.raises(StoreError, match=r"Level\.used is nan"):
         await store.commit(bad)
     odd = replace(message(), number=cast("int", 1.5))
-    worse = replace(transition(1), parcels=(replace(parcel(), message=odd),))
+    worse = replace(transition(1), deliveries=(replace(delivery(), message=odd),))
     with pytest.raises(StoreError, match="a Message cannot be stored"):
         await store.commit(worse)
     assert (await store.series(), await store.latest(), await store.findings()) == ([], [], [])
-    assert (await store.alerts(), await store.journal(), await store.parcels()) == ([], [], [])
+    assert (await store.alerts(), await store.journal(), await store.deliveries()) == ([], [], [])
     assert await store.last_alive() is None
     await store.commit(transition(1))
     assert [each.id for each in await store.series()] == [1]
-    assert len(await store.journal()) == len(await store.parcels()) == 1
+    assert len(await store.journal()) == len(await store.deliveries()) == 1
 
 
 async def test_one_that_cannot_be_written_takes_no_other_with_it(store: Store) -> None:
@@ -335,7 +335,7 @@ async def test_hostile_text_is_only_text(
 ) -> None:
     """Quotes, NUL, line breaks and broken names come back as they went in, in every column."""
     key = SeriesKey(subject, quantity)
-    sent = replace(parcel(), notifier=subject, trouble=quantity)
+    sent = replace(delivery(), notifier=subject, trouble=quantity)
     sent = replace(sent, message=replace(sent.message, thread=quantity, headline=subject))
     await store.commit(
         Commit(
@@ -343,7 +343,7 @@ async def test_hostile_text_is_only_text(
             findings=(told,),
             alerts=(replace(alert(), key=key),),
             journal=(replace(written, key=key),),
-            parcels=(sent,),
+            deliveries=(sent,),
         )
     )
     assert key in [each.key for each in await store.series()]
@@ -352,11 +352,11 @@ async def test_hostile_text_is_only_text(
     assert replace(alert(), key=key) in await store.alerts()
     (kept, *_) = await store.journal(key=key)
     assert replace(kept, id=0) == replace(written, key=key, id=0)
-    found = await store.next_parcel(subject)
+    found = await store.next_delivery(subject)
     assert found is not None
     assert replace(found, id=0) == sent
     assert subject in [each.probe for each in await store.latest()]
-    await store.parcel_done(replace(found, state=type(found.state).DELIVERED))
+    await store.delivery_done(replace(found, state=type(found.state).DELIVERED))
     await store.commit(Commit(alerts=(Alert(key, alert().concern),)))
 
 
@@ -368,8 +368,8 @@ async def test_every_time_is_the_callers(path: Path) -> None:
     """No value in the rows comes from a clock, neither Python's nor SQLite's own."""
     async with await Store.open(path) as store:
         await store.commit(transition(1))
-        (sent,) = await store.parcels()
-        await store.parcel_done(replace(sent, done_at=START + HOUR), line("sent", START + HOUR))
+        (sent,) = await store.deliveries()
+        await store.delivery_done(replace(sent, done_at=START + HOUR), line("sent", START + HOUR))
     times = [
         *asked(path, "SELECT first_at_us FROM series UNION ALL SELECT at_us FROM latest"),
         *asked(path, "SELECT at_us FROM events UNION ALL SELECT last_commit_at_us FROM store_state"),
@@ -448,7 +448,7 @@ async def test_commands_read_while_the_daemon_writes(store: Store, path: Path) -
         assert await reader.series() == []
         for n in range(1, 6):
             await store.commit(transition(n))
-            assert len(await reader.journal()) == len(await reader.parcels()) == n
+            assert len(await reader.journal()) == len(await reader.deliveries()) == n
         with pytest.raises(StoreError, match="for reading only"):
             await reader.commit(samples(1))
     await store.commit(transition(6))
@@ -552,8 +552,8 @@ async def test_what_nobody_renews_is_moved_and_reported(store: Store, path: Path
     _spoil(path, "UPDATE alerts SET body = 'x'")
     _spoil(path, "UPDATE outbox SET message = '{}'")
     assert await store.alerts() == []
-    assert await store.next_parcel("mail") is None
-    assert await store.parcels() == []
+    assert await store.next_delivery("mail") is None
+    assert await store.deliveries() == []
     await store.commit(samples(1))  # commits after the rows that the read had moved
     moved = await store.quarantined(START - DAY, datetime.now(UTC))
     assert {each.source for each in moved} == {"alerts", "outbox"}

@@ -82,8 +82,8 @@ class Shelf:
         return [line for commit in self.commits for line in commit.journal]
 
     @property
-    def parcels(self) -> list[Delivery]:
-        return [parcel for commit in self.commits for parcel in commit.parcels]
+    def deliveries(self) -> list[Delivery]:
+        return [delivery for commit in self.commits for delivery in commit.deliveries]
 
     @property
     def alerts(self) -> dict[tuple[SeriesKey, Concern], Alert]:
@@ -102,7 +102,7 @@ class Desk:
         self.held: list[Delivery] = []
         self.ever_held: list[Delivery] = []
 
-    def parcels_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
+    def deliveries_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
         return (Delivery("mail", message, at, at),)
 
     def poke(self) -> None:
@@ -112,9 +112,9 @@ class Desk:
     def holding(self) -> int:
         return len(self.held)
 
-    def hold(self, parcels: Sequence[Delivery]) -> None:
-        self.held += parcels
-        self.ever_held += [p for p in parcels if p not in self.ever_held]
+    def hold(self, deliveries: Sequence[Delivery]) -> None:
+        self.held += deliveries
+        self.ever_held += [p for p in deliveries if p not in self.ever_held]
 
     def take_back(self) -> tuple[Sequence[Delivery], Sequence[JournalLine]]:
         taken, self.held = self.held, []
@@ -192,7 +192,7 @@ class House:
 
     @property
     def messages(self) -> list[Message]:
-        return [parcel.message for parcel in self.store.parcels]
+        return [delivery.message for delivery in self.store.deliveries]
 
     @property
     def told(self) -> list[str]:

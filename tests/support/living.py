@@ -76,7 +76,7 @@ class Tray:
             self.first.setdefault(seen.observation.key, seen.at)
         self.alerts.update({(a.key, a.concern): a for a in commit.alerts})
         self.findings.update({(f.key, f.concern): f for f in commit.findings})
-        self.new += [parcel.message for parcel in commit.parcels]
+        self.new += [delivery.message for delivery in commit.deliveries]
 
 
 @dataclass

@@ -45,59 +45,59 @@ class MemoryOutboxStore:
     """Deliveries and event log in memory, in the order that the port requires.
 
     failing: while set, writing raises it; reading does too if `unreadable` is set. written: counts successful
-        parcel_done calls.
+        delivery_done calls.
     """
 
-    parcels: dict[int, Delivery] = field(default_factory=dict)
+    deliveries: dict[int, Delivery] = field(default_factory=dict)
     journal: list[JournalLine] = field(default_factory=list)
     failing: StoreError | None = None
     unreadable: bool = False
     written: int = 0
 
-    def add(self, parcels: Iterable[Delivery]) -> None:
+    def add(self, deliveries: Iterable[Delivery]) -> None:
         """Add new deliveries, as a commit would."""
-        for parcel in parcels:
-            id_ = len(self.parcels) + 1
-            for each in self.of_thread(parcel):
-                self.parcels[each.id] = replace(each, due_at=min(each.due_at, parcel.due_at))
-            self.parcels[id_] = replace(parcel, id=id_)
+        for delivery in deliveries:
+            id_ = len(self.deliveries) + 1
+            for each in self.of_thread(delivery):
+                self.deliveries[each.id] = replace(each, due_at=min(each.due_at, delivery.due_at))
+            self.deliveries[id_] = replace(delivery, id=id_)
 
-    async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Delivery | None:
+    async def next_delivery(self, notifier: str, passing: Collection[int] = ()) -> Delivery | None:
         await asyncio.sleep(0)
         if self.failing and self.unreadable:
             raise self.failing
         heads: dict[str, Delivery] = {}
-        for parcel in self.parcels.values():
-            if parcel.notifier == notifier and parcel.state is DeliveryState.WAITING and parcel.id not in passing:
-                head = heads.setdefault(parcel.message.thread, parcel)
-                heads[parcel.message.thread] = min(head, parcel, key=lambda p: p.message.number)
+        for delivery in self.deliveries.values():
+            if delivery.notifier == notifier and delivery.state is DeliveryState.WAITING and delivery.id not in passing:
+                head = heads.setdefault(delivery.message.thread, delivery)
+                heads[delivery.message.thread] = min(head, delivery, key=lambda p: p.message.number)
         found = min(heads.values(), key=lambda p: (p.due_at, p.id), default=None)
         if found is None:
             return None
         later = (each.message for each in self.of_thread(found) if each.message.number > found.message.number)
         return replace(found, behind=tuple(later))
 
-    def of_thread(self, parcel: Delivery) -> list[Delivery]:
+    def of_thread(self, delivery: Delivery) -> list[Delivery]:
         """The pending deliveries of the same thread to the same notifier."""
         return [
             each
-            for each in self.parcels.values()
+            for each in self.deliveries.values()
             if (each.notifier, each.message.thread, each.state)
-            == (parcel.notifier, parcel.message.thread, DeliveryState.WAITING)
+            == (delivery.notifier, delivery.message.thread, DeliveryState.WAITING)
         ]
 
-    async def parcel_done(self, parcel: Delivery, journal: JournalLine | None = None) -> None:
+    async def delivery_done(self, delivery: Delivery, journal: JournalLine | None = None) -> None:
         await asyncio.sleep(0)
         if self.failing:
             raise self.failing
-        self.parcels[parcel.id] = parcel
+        self.deliveries[delivery.id] = delivery
         self.written += 1
         if journal is not None:
             self.journal.append(journal)
 
     def states(self) -> list[DeliveryState]:
         """The state of each delivery, in order of arrival."""
-        return [parcel.state for parcel in self.parcels.values()]
+        return [delivery.state for delivery in self.deliveries.values()]
 
 
 @dataclass(slots=True)

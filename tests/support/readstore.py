@@ -35,7 +35,7 @@ class ReadStoreDouble:
     found: list[Finding] = field(default_factory=list)
     raised: list[Alert] = field(default_factory=list)
     lines: list[JournalLine] = field(default_factory=list)
-    open_parcels: list[Delivery] = field(default_factory=list)
+    open_deliveries: list[Delivery] = field(default_factory=list)
     history: dict[SeriesKey, list[Sample]] = field(default_factory=dict)
     version: int = 0
 
@@ -76,8 +76,8 @@ class ReadStoreDouble:
         newest_first = sorted(chosen, key=lambda line: -line.id)
         return [line for line in newest_first if before_id is None or line.id < before_id][:limit]
 
-    async def parcels(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
-        return [p for p in self.open_parcels if not only_open or p.state is not DeliveryState.DELIVERED][:limit]
+    async def deliveries(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
+        return [p for p in self.open_deliveries if not only_open or p.state is not DeliveryState.DELIVERED][:limit]
 
     def settled(self) -> "ReadStoreDouble":
         """Number the event log's lines in time order, as a store does."""
@@ -299,7 +299,7 @@ def filling() -> ReadStoreDouble:
     store.alert(soon.key, Concern.OVERDUE, Priority.CAUTION, timedelta(days=5), State.ACKNOWLEDGED)
     store.alert(space.key, Concern.FULL, Priority.WARNING, timedelta(hours=10, minutes=14))
     store.alert(SeriesKey("service tide-log", "answer"), Concern.NOT_ANSWERING, None, DAY, State.RECTIFIED)
-    store.open_parcels.append(parcel(store.now))
+    store.open_deliveries.append(delivery(store.now))
     return store.settled()
 
 
@@ -356,7 +356,7 @@ def crowd(count: int = 300) -> ReadStoreDouble:
     return store
 
 
-def parcel(at: datetime) -> Delivery:
+def delivery(at: datetime) -> Delivery:
     """A message whose mail has not been sent yet."""
     key = SeriesKey("pool skerry", "space")
     message = Message(

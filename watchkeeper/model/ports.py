@@ -13,14 +13,14 @@ from watchkeeper.model.records import Commit, Delivery, JournalLine, Sample, See
 class OutboxStore(Protocol):
     """Keeps deliveries until they are completed."""
 
-    async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Delivery | None:
+    async def next_delivery(self, notifier: str, passing: Collection[int] = ()) -> Delivery | None:
         """The waiting delivery of a notifier that is due first; within a thread, earlier messages always come first.
 
         passing: ids of deliveries that count as done: delivered, but the store has had no space to record it yet.
         """
         ...
 
-    async def parcel_done(self, parcel: Delivery, journal: JournalLine | None = None) -> None:
+    async def delivery_done(self, delivery: Delivery, journal: JournalLine | None = None) -> None:
         """Write a delivery's state, tries, due_at, trouble and done_at, with its event log line, in one transaction."""
         ...
 
@@ -59,7 +59,7 @@ class ReadStore(Protocol):
         """Event log lines, newest first; with after_id oldest first (for following)."""
         ...
 
-    async def parcels(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
+    async def deliveries(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
         """Deliveries of every notifier, newest first; only_open leaves out the completed ones."""
         ...
 

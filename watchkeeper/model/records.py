@@ -146,7 +146,7 @@ class Commit:
     findings: tuple[Finding, ...] = ()
     alerts: tuple[Alert, ...] = ()
     journal: tuple[JournalLine, ...] = ()
-    parcels: tuple[Delivery, ...] = ()
+    deliveries: tuple[Delivery, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

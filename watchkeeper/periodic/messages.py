@@ -57,11 +57,11 @@ class PeriodicStore(Protocol):
 class PeriodicOutbox(Protocol):
     """The interface that a round needs of the outbox."""
 
-    def parcels_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
+    def deliveries_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
         """One delivery for each notifier that accepts this message."""
         ...
 
-    def digest_parcels(self, message: Message, names: Collection[str], at: datetime) -> tuple[Delivery, ...]:
+    def digest_deliveries(self, message: Message, names: Collection[str], at: datetime) -> tuple[Delivery, ...]:
         """One delivery of a digest for each of these notifiers."""
         ...
 
@@ -110,14 +110,14 @@ class PeriodicMessages:
         if after - now > SET_BACK:
             after = now
         try:
-            parcels = [*await self._reminders(after, now), *await self._digests(after, now)]
-            if parcels:
-                await self._store.commit(Commit(parcels=tuple(parcels)))
+            deliveries = [*await self._reminders(after, now), *await self._digests(after, now)]
+            if deliveries:
+                await self._store.commit(Commit(deliveries=tuple(deliveries)))
         except StoreError as error:
             log.error("reminders and digests cannot be written yet: %s", error, extra=about(Event.ROUNDS))  # noqa: TRY400  its text says it all
             return
         self.memory.made_at = max(after, now)
-        if parcels:
+        if deliveries:
             self._post.poke()
 
     async def _reminders(self, after: datetime, now: datetime) -> list[Delivery]:
@@ -128,31 +128,31 @@ class PeriodicMessages:
             return []
         findings = {(each.key, each.concern): each for each in await self._store.findings()}
         seen = {each.observation.key: each.observation for each in await self._store.latest()}
-        parcels: list[Delivery] = []
+        deliveries: list[Delivery] = []
         for alert, each in due:
             finding = findings.get((alert.key, alert.concern))
             if finding is not None:
                 message = remind(alert, finding, seen.get(alert.key), each, now, self._host, self._zone)
-                parcels += (
-                    made for made in self._post.parcels_for(message, now) if not self._waits_already(made, each)
+                deliveries += (
+                    made for made in self._post.deliveries_for(message, now) if not self._waits_already(made, each)
                 )
-        return parcels
+        return deliveries
 
-    def _waits_already(self, parcel: Delivery, reminder: Reminder) -> bool:
+    def _waits_already(self, delivery: Delivery, reminder: Reminder) -> bool:
         """Return whether the previous reminder, or what it reminds of, is already held until the same morning."""
-        route = self._routes.get(parcel.notifier)
-        if route is None or parcel.due_at <= parcel.made_at:
+        route = self._routes.get(delivery.notifier)
+        if route is None or delivery.due_at <= delivery.made_at:
             return False
-        return route.leaves_at(parcel.message, reminder.before_at) == parcel.due_at
+        return route.leaves_at(delivery.message, reminder.before_at) == delivery.due_at
 
     async def _digests(self, after: datetime, now: datetime) -> list[Delivery]:
         last = {
             name: route.digest.last(now, route.zone) for name, route in self._routes.items() if route.digest is not None
         }
-        parcels: list[Delivery] = []
+        deliveries: list[Delivery] = []
         for due_at in sorted({at for at in last.values() if at > after}):
             found, alerts = await self._store.findings(), await self._store.alerts()
             message = digest(found, alerts, due_at, now, self._host, self._zone)
             names = {name for name, at in last.items() if at == due_at}
-            parcels += self._post.digest_parcels(message, names, now)
-        return parcels
+            deliveries += self._post.digest_deliveries(message, names, now)
+        return deliveries

@@ -7,7 +7,7 @@ systemd (daemon/daemon.py), and which parts of a configuration continue unchange
 
 import asyncio
 import logging
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Protocol
@@ -110,9 +110,11 @@ class ActiveRuntime:
     def __init__(self, runtime: Runtime, runner: Runner, lasting: Lasting) -> None:
         """runner: runs on this runtime's pipeline."""
         self.runtime = runtime
-        self.tokens: dict[str, SecretSource] = runtime.config.tokens
-        """The secrets of jobs; the page reads them here, so that a reload updates the same table."""
         self._runner, self._lasting = runner, lasting
+
+    def tokens(self) -> Mapping[str, SecretSource]:
+        """The secrets of jobs, by name, as configured."""
+        return self.runtime.config.tokens
 
     def plan(self) -> None:
         """Schedule the probes at their intervals, and the heartbeat."""
@@ -206,8 +208,6 @@ class ActiveRuntime:
         """Switch in one step, without a pause in which anything could run on both."""
         self.runtime = build_runtime(after, self._lasting, self.runtime)
         self._runner.switch(self.runtime.pipeline, after.probes)
-        self.tokens.clear()
-        self.tokens.update(after.tokens)
 
 
 def changed_probes(before: ActiveConfig, after: ActiveConfig) -> tuple[list[ScheduledProbe], list[ScheduledProbe]]:

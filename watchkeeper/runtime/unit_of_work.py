@@ -34,7 +34,7 @@ def nothing_depends(_: str) -> tuple[str, ...]:
 class OutboxPort(Protocol):
     """The interface that the pipeline needs of the outbox."""
 
-    def parcels_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
+    def deliveries_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
         """One delivery for each notifier that accepts this message."""
         ...
 
@@ -47,7 +47,7 @@ class OutboxPort(Protocol):
         """The number of deliveries held in memory."""
         ...
 
-    def hold(self, parcels: Sequence[Delivery]) -> None:
+    def hold(self, deliveries: Sequence[Delivery]) -> None:
         """Send deliveries from memory, because the store has no space for them."""
         ...
 
@@ -67,12 +67,12 @@ class UnitOfWork:
     findings: dict[AlertKey, Finding] = field(default_factory=dict)
     alerts: dict[AlertKey, Alert] = field(default_factory=dict)
     journal: list[JournalLine] = field(default_factory=list)
-    parcels: list[Delivery] = field(default_factory=list)
+    deliveries: list[Delivery] = field(default_factory=list)
 
     @property
     def lasting(self) -> bool:
         """Return whether it holds anything that must not be lost."""
-        return bool(self.alerts or self.journal or self.parcels)
+        return bool(self.alerts or self.journal or self.deliveries)
 
     def found(self, findings: Iterable[Finding]) -> None:
         """Add findings."""
@@ -90,7 +90,7 @@ class UnitOfWork:
             tuple(self.findings.values()),
             tuple(self.alerts.values()),
             tuple(self.journal),
-            tuple(self.parcels),
+            tuple(self.deliveries),
         )
 
 
@@ -118,7 +118,7 @@ class Notifications:
             dependents = dependents_of(after.key.subject)
             message = compose(move, found, seen, self._host, self._zone, dependents)
             text = message.headline
-            unit.parcels.extend(self._outbox.parcels_for(message, move.at))
+            unit.deliveries.extend(self._outbox.deliveries_for(message, move.at))
         details = {"event": move.event.value, "state": after.state.value, "episode": str(after.episode)}
         if after.priority is not None:
             details["priority"] = after.priority.word
@@ -147,7 +147,7 @@ class Notifications:
                 f"monitoring was interrupted for {duration(gap.away_s)}: from {since} to {until}. {why}",
                 "What happened in that time is not known; it does not count as missing answers. Monitoring continues.",
             )
-            unit.parcels.extend(self._outbox.parcels_for(message, now))
+            unit.deliveries.extend(self._outbox.deliveries_for(message, now))
 
 
 def _log(move: Transition, text: str) -> None:

@@ -65,9 +65,9 @@ class WriteBuffer:
         """The unit appended to what waits; only the newest state of each alert counts."""
         kept, self._kept = self._kept, UnitOfWork()
         unit.alerts = {key: self._book.get(*key) for key in {**kept.alerts, **unit.alerts}}
-        parcels, lines = self._outbox.take_back()
+        deliveries, lines = self._outbox.take_back()
         unit.journal[:0] = [*kept.journal, *lines]
-        unit.parcels[:0] = parcels
+        unit.deliveries[:0] = deliveries
         return unit
 
     async def _commit(self, unit: UnitOfWork, now: datetime) -> bool:
@@ -76,7 +76,7 @@ class WriteBuffer:
         except StoreError as error:
             self._keep(unit, str(error), now)
             return False
-        if unit.parcels:
+        if unit.deliveries:
             self._outbox.poke()
         return True
 
@@ -90,7 +90,7 @@ class WriteBuffer:
         unit.findings.clear()
         self._kept.alerts.update(unit.alerts)
         self._kept.journal[:0] = unit.journal
-        self._outbox.hold(unit.parcels)
+        self._outbox.hold(unit.deliveries)
 
     def _back(self, now: datetime) -> UnitOfWork:
         """End the alert about the database and record the gap, now that it can be written; empty if it always could."""

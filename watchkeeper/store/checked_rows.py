@@ -213,7 +213,7 @@ def _line(values: Values) -> JournalLine:
     return found
 
 
-def _parcel(values: Values) -> Delivery:
+def _delivery(values: Values) -> Delivery:
     notifier, thread, state, due_at_us, made_at_us, done_at_us, tries, trouble, message = values
     found = MESSAGE.loads(message)
     _agree(columns=_text(thread), body=found.thread)
@@ -251,7 +251,7 @@ FINDING_FORM = Form("findings", ("id",), BODIES, _finding, "a finding")
 ALERT_FORM = Form("alerts", ("id",), BODIES, _alert, "an alert")
 STORE_STATE_FORM = Form("store_state", ("id",), STORE_STATE, _store_state, "the time of the newest commit")
 EVENT_FORM = Form("events", ("id",), EVENTS, _line, "a line of the event log")
-OUTBOX_FORM = Form("outbox", ("id",), OUTBOX, _parcel, "a message")
+OUTBOX_FORM = Form("outbox", ("id",), OUTBOX, _delivery, "a message")
 PROBE_STATE_FORM = Form("probe_states", ("owner",), PROBE_STATES, _probe_state, "the state of a probe")
 JOB_REPORT_FORM = Form("job_reports", ("job", "failed"), JOB_REPORTS, _job_report, "a report")
 

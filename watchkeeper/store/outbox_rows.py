@@ -59,23 +59,23 @@ NEXT = (
 )
 
 
-def insert(conn: sqlite3.Connection, parcel: Delivery, number: int | None = None) -> None:
+def insert(conn: sqlite3.Connection, delivery: Delivery, number: int | None = None) -> None:
     """Append a new delivery to its thread. number: its id, if it had one before."""
-    values = _values(parcel)
+    values = _values(delivery)
     notifier, thread, due_at_us = values[0], values[1], values[_DUE]
-    if parcel.state is DeliveryState.WAITING:
+    if delivery.state is DeliveryState.WAITING:
         _bring_forward(conn, notifier, thread, due_at_us)
     conn.execute(_INSERT, (number, *values, checked_rows.checksum(*values)))
     update_head(conn, notifier, thread)
 
 
-def _values(parcel: Delivery) -> checked_rows.Values:
+def _values(delivery: Delivery) -> checked_rows.Values:
     """The columns that the checksum covers."""
     return (
-        *(text_column(parcel.notifier), text_column(parcel.message.thread), parcel.state.value),
-        *(to_us(parcel.due_at), to_us(parcel.made_at)),
-        None if parcel.done_at is None else to_us(parcel.done_at),
-        *(parcel.tries, text_column(parcel.trouble), MESSAGE.dumps(parcel.message)),
+        *(text_column(delivery.notifier), text_column(delivery.message.thread), delivery.state.value),
+        *(to_us(delivery.due_at), to_us(delivery.made_at)),
+        None if delivery.done_at is None else to_us(delivery.done_at),
+        *(delivery.tries, text_column(delivery.trouble), MESSAGE.dumps(delivery.message)),
     )
 
 
@@ -89,18 +89,20 @@ def _bring_forward(conn: sqlite3.Connection, notifier: str, thread: str, due_at_
             conn.execute(_FORWARD, (due_at_us, checked_rows.checksum(*values), row[0]))
 
 
-def update(conn: sqlite3.Connection, parcel: Delivery) -> None:
+def update(conn: sqlite3.Connection, delivery: Delivery) -> None:
     """Write a stored delivery's new state, and make the next of its thread the head. Raises StoreError without one.
 
     One that was moved to the quarantine in the meantime is put back: this is its content from before the damage.
     """
-    values = _values(parcel)
-    if conn.execute(_UPDATE, (*values, checked_rows.checksum(*values), parcel.id)).rowcount:
+    values = _values(delivery)
+    if conn.execute(_UPDATE, (*values, checked_rows.checksum(*values), delivery.id)).rowcount:
         update_head(conn, values[0], values[1])
-    elif conn.execute(_MOVED, (str(parcel.id),)).fetchone():
-        insert(conn, parcel, parcel.id)
+    elif conn.execute(_MOVED, (str(delivery.id),)).fetchone():
+        insert(conn, delivery, delivery.id)
     else:
-        raise StoreError(f"there is no parcel {parcel.id} in the outbox ({parcel.message.id} for {parcel.notifier})")
+        raise StoreError(
+            f"there is no delivery {delivery.id} in the outbox ({delivery.message.id} for {delivery.notifier})"
+        )
 
 
 def update_head(conn: sqlite3.Connection, notifier: str, thread: str) -> None:
@@ -151,10 +153,10 @@ def _waiting(row: Values) -> Delivery:
 
 
 def _behind(
-    conn: sqlite3.Connection, parcel: Delivery, damaged: Callable[[Values, RowDamaged], None]
+    conn: sqlite3.Connection, delivery: Delivery, damaged: Callable[[Values, RowDamaged], None]
 ) -> Iterator[Message]:
-    thread = text_column(parcel.message.thread)
-    for row in conn.execute(_BEHIND, (text_column(parcel.notifier), thread, parcel.id)).fetchall():
+    thread = text_column(delivery.message.thread)
+    for row in conn.execute(_BEHIND, (text_column(delivery.notifier), thread, delivery.id)).fetchall():
         try:
             yield read(row).message
         except RowDamaged as error:

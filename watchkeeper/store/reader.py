@@ -216,16 +216,16 @@ class Reader:
             (*(value for _, value in every), wanted),
         )
 
-    def next_parcel(self, notifier: str, passing: Collection[int]) -> Delivery | None:
+    def next_delivery(self, notifier: str, passing: Collection[int]) -> Delivery | None:
         """The waiting delivery of a notifier that is due first; those that cannot be read are skipped."""
         with database.translated(self._path):
-            return outbox_rows.next_for(self._conn, notifier, passing, self._damaged_parcel)
+            return outbox_rows.next_for(self._conn, notifier, passing, self._damaged_delivery)
 
-    def parcels(self, *, only_open: bool, limit: int) -> Sequence[Delivery]:
+    def deliveries(self, *, only_open: bool, limit: int) -> Sequence[Delivery]:
         """Deliveries of every notifier, newest first; those that cannot be read are left out."""
         with database.translated(self._path):
             return outbox_rows.listed(
-                self._conn, only_open=only_open, limit=_within(limit), damaged=self._damaged_parcel
+                self._conn, only_open=only_open, limit=_within(limit), damaged=self._damaged_delivery
             )
 
     def last_alive(self) -> datetime | None:
@@ -247,7 +247,7 @@ class Reader:
             except RowDamaged as error:
                 self._remember(form, row, error)
 
-    def _damaged_parcel(self, row: Values, error: RowDamaged) -> None:
+    def _damaged_delivery(self, row: Values, error: RowDamaged) -> None:
         self._remember(checked_rows.OUTBOX_FORM, row, error)
 
     def _remember(self, form: Form[Any], row: Values, error: RowDamaged) -> None:

@@ -170,15 +170,15 @@ class Store:
         of work that contains alerts, event log lines or deliveries is safe from a power cut when this returns. If the
         caller is cancelled while it waits, the unit of work is written anyway.
         """
-        durable = bool(commit.alerts or commit.journal or commit.parcels)
+        durable = bool(commit.alerts or commit.journal or commit.deliveries)
         await self._write(lambda writing: writing.commit(commit), durable=durable)
 
-    async def parcel_done(self, parcel: Delivery, journal: JournalLine | None = None) -> None:
+    async def delivery_done(self, delivery: Delivery, journal: JournalLine | None = None) -> None:
         """Write a delivery's new state, tries, due_at, trouble and done_at, and its event log line, in one transaction.
 
         Raises StoreError where the outbox has no such delivery, StoreFull; nothing is written then.
         """
-        await self._write(lambda writing: writing.parcel_done(parcel, journal), durable=True)
+        await self._write(lambda writing: writing.delivery_done(delivery, journal), durable=True)
 
     async def keep(self, horizons: RetentionLimits, *, spare_share: float = SPARE_SHARE) -> int:
         """Roll up and delete what is older than the horizons, in small steps between which commits run.
@@ -309,16 +309,16 @@ class Store:
             )
         )
 
-    async def next_parcel(self, notifier: str, passing: Collection[int] = ()) -> Delivery | None:
+    async def next_delivery(self, notifier: str, passing: Collection[int] = ()) -> Delivery | None:
         """The waiting delivery of a notifier that is due first, even if its due_at is in the future.
 
         Within one thread never a later one before an earlier. passing: ids of deliveries that count as done.
         """
-        return await self._read(lambda reading: reading.next_parcel(notifier, passing))
+        return await self._read(lambda reading: reading.next_delivery(notifier, passing))
 
-    async def parcels(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
+    async def deliveries(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
         """Deliveries of every notifier, newest first; only_open leaves out completed ones."""
-        return await self._read(lambda reading: reading.parcels(only_open=only_open, limit=limit))
+        return await self._read(lambda reading: reading.deliveries(only_open=only_open, limit=limit))
 
     async def quarantined(self, since: datetime, now: datetime) -> Sequence[Quarantined]:
         """Stored rows that could not be read and were moved away since an instant, newest first."""

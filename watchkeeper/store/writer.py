@@ -109,13 +109,13 @@ class Writer:
             self._write_alert(alert)
         for line in commit.journal:
             self.write_line(line)
-        for parcel in commit.parcels:
-            outbox_rows.insert(self._conn, parcel)
+        for delivery in commit.deliveries:
+            outbox_rows.insert(self._conn, delivery)
         self._alive_at = _newest(commit, seen_at) or self._alive_at
 
-    def parcel_done(self, parcel: Delivery, line: JournalLine | None) -> None:
+    def delivery_done(self, delivery: Delivery, line: JournalLine | None) -> None:
         """Write what became of a delivery, with its event log line."""
-        outbox_rows.update(self._conn, parcel)
+        outbox_rows.update(self._conn, delivery)
         if line is not None:
             self.write_line(line)
             self._alive_at = line.at
@@ -259,4 +259,6 @@ def _newest(commit: Commit, seen_at: datetime | None) -> datetime | None:
     """The instant at which a unit of work was made: the newest that it contains (an alert's own may be long past)."""
     told: Iterable[Finding | JournalLine] = chain(commit.findings, commit.journal)
     seen = () if seen_at is None else (seen_at,)
-    return max(chain(seen, (each.at for each in told), (parcel.made_at for parcel in commit.parcels)), default=None)
+    return max(
+        chain(seen, (each.at for each in told), (delivery.made_at for delivery in commit.deliveries)), default=None
+    )

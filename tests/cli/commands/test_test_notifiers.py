@@ -124,13 +124,13 @@ def test_warnings_of_the_configuration_are_told(
 def test_what_was_set_aside_is_listed(run: Run, config: Path, hook: Hook, mailbox: Mailbox) -> None:
     """What a receiver never took is shown with its reason; what is another's, or still waits, is not."""
     told(config, hook.url, mailbox.port)
-    waits = readstore.parcel(NOW)
+    waits = readstore.delivery(NOW)
     aside = [
         replace(waits, notifier="phone", state=DeliveryState.SET_ASIDE, trouble=f"phone: 404 Not Found ({n})")
         for n in range(12)
     ]
     more = [waits, replace(aside[0], notifier="gone")]
-    fill(config.parent / "watchkeeper.db", ReadStoreDouble(), [Commit(parcels=(*aside, *more))])
+    fill(config.parent / "watchkeeper.db", ReadStoreDouble(), [Commit(deliveries=(*aside, *more))])
     result = run("test-notifiers")
     assert result.exit_code == 0
     assert "Undeliverable messages" in result.stdout

@@ -12,7 +12,7 @@ from watchkeeper.notifiers.outbox.memory_queue import MemoryQueue
 from watchkeeper.notifiers.outbox.outbox import Outbox
 
 
-def parcel(message: Message, notifier: str = "post") -> Delivery:
+def delivery(message: Message, notifier: str = "post") -> Delivery:
     """A delivery that has not been stored."""
     return Delivery(notifier, message, NOW, NOW)
 
@@ -20,7 +20,7 @@ def parcel(message: Message, notifier: str = "post") -> Delivery:
 def test_one_of_a_thread_is_under_way_at_a_time_and_those_behind_it_wait() -> None:
     """While the first is deferred, the second of its thread waits; another thread's does not."""
     held, first, other = MemoryQueue(), messages(), silence()[0].message()
-    held.hold([parcel(first[0]), parcel(first[1]), parcel(other)])
+    held.hold([delivery(first[0]), delivery(first[1]), delivery(other)])
     taken = held.take_out(NOW, ())
     assert taken is not None
     assert taken.message is first[0]
@@ -36,7 +36,7 @@ def test_one_of_a_thread_is_under_way_at_a_time_and_those_behind_it_wait() -> No
 def test_what_is_under_way_stays_with_what_is_behind_it() -> None:
     """Everything else is returned to be written; the rest follows when the delivery in progress is returned."""
     held, first, other = MemoryQueue(), messages(), silence()[0].message()
-    held.hold([parcel(other), parcel(first[0]), parcel(first[1])])
+    held.hold([delivery(other), delivery(first[0]), delivery(first[1])])
     taken = held.take_out(NOW, {other.thread})
     assert taken is not None
     back, _ = held.take_back()
@@ -71,7 +71,7 @@ async def test_with_a_full_store_messages_are_delivered_from_memory() -> None:
     """Each once and in order, even after a receiver outage; then they are returned as delivered."""
     box, _, notifier, _ = outbox([DeliveryDeferred("away")])
     told = messages()
-    box.hold([parcel(each) for each in told])
+    box.hold([delivery(each) for each in told])
     assert box.holding == 4
     await deliver(box, notifier, 4)
     assert notifier.got == [each.id for each in told]
@@ -85,8 +85,8 @@ async def test_what_waits_in_the_store_goes_before_its_thread_in_memory() -> Non
     """A message from before the disk was full, which the receiver has not accepted yet, is not overtaken."""
     box, store, notifier, _ = outbox([DeliveryDeferred("away")])
     first, second, *_ = messages()
-    store.add([parcel(first)])
-    box.hold([parcel(second)])
+    store.add([delivery(first)])
+    box.hold([delivery(second)])
     await deliver(box, notifier, 2)
     assert notifier.got == [first.id, second.id]
 
@@ -95,7 +95,7 @@ async def test_with_a_store_that_cannot_be_read_either_memory_is_all_there_is() 
     """A broken disk is still reported."""
     box, store, notifier, _ = outbox()
     store.unreadable = True
-    box.hold([parcel(messages()[0])])
+    box.hold([delivery(messages()[0])])
     await deliver(box, notifier, 1)
     assert len(notifier.got) == 1
 
@@ -104,7 +104,7 @@ async def test_a_delivery_that_is_cut_off_is_not_lost() -> None:
     """The daemon ends while it delivers: the delivery in progress still waits."""
     box, _, notifier, _ = outbox()
     notifier.hold = asyncio.Event()
-    box.hold([parcel(messages()[0])])
+    box.hold([delivery(messages()[0])])
     running = asyncio.create_task(box.run())
     async with asyncio.timeout(30):
         while not notifier.tried:  # noqa: ASYNC110  as above

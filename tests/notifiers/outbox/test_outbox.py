@@ -65,7 +65,7 @@ async def test_each_notifier_gets_each_message_in_order() -> None:
     mail, hook = ScriptedNotifier(name="mail"), ScriptedNotifier(name="hook")
     outbox = outbox_on(store, [mail, hook], clock)
     for message in messages():
-        store.add(outbox.parcels_for(message, NOW))
+        store.add(outbox.deliveries_for(message, NOW))
     async with running(outbox):
         await settled(store, 8)
     assert mail.got == hook.got == [each.id for each in messages()]
@@ -83,7 +83,7 @@ async def test_poke_wakes() -> None:
     outbox = outbox_on(store, [post], clock)
     async with running(outbox):
         await asyncio.sleep(0.01)
-        store.add(outbox.parcels_for(messages()[0], NOW))
+        store.add(outbox.deliveries_for(messages()[0], NOW))
         outbox.poke()
         await settled(store, 1)
     assert post.got == [messages()[0].id]
@@ -94,29 +94,36 @@ def test_each_receiver_has_its_own_threshold() -> None:
     every = [ScriptedNotifier(name=p.word, at_least=p) for p in Priority]
     outbox = outbox_on(MemoryOutboxStore(), every, SetClock())
     raised, worse, eased, ended = messages()
-    told = [[parcel.notifier for parcel in outbox.parcels_for(each, NOW)] for each in (raised, worse, eased, ended)]
+    told = [
+        [delivery.notifier for delivery in outbox.deliveries_for(each, NOW)] for each in (raised, worse, eased, ended)
+    ]
     assert told == [
         ["caution", "warning"],
         ["caution", "warning", "alarm"],
         ["caution", "warning", "alarm"],
         ["caution"],
     ]
-    (parcel, *_) = outbox.parcels_for(raised, NOW)
-    assert (parcel.made_at, parcel.due_at, parcel.state, parcel.message) == (NOW, NOW, DeliveryState.WAITING, raised)
+    (delivery, *_) = outbox.deliveries_for(raised, NOW)
+    assert (delivery.made_at, delivery.due_at, delivery.state, delivery.message) == (
+        NOW,
+        NOW,
+        DeliveryState.WAITING,
+        raised,
+    )
 
 
 async def test_deferred_is_tried_again_with_the_same_id() -> None:
     """A failed delivery is tried again later, each time after longer, with the same id; the event log has it twice."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier([deferred() for _ in range(4)])
     outbox = outbox_on(store, [post], clock)
-    store.add(outbox.parcels_for(messages()[0], NOW))
+    store.add(outbox.deliveries_for(messages()[0], NOW))
     async with running(outbox):
         await settled(store, 5)
     assert post.tried == [messages()[0].id] * 5
-    parcel = store.parcels[1]
-    assert (parcel.state, parcel.tries, parcel.trouble) == (DeliveryState.DELIVERED, 5, "")
+    delivery = store.deliveries[1]
+    assert (delivery.state, delivery.tries, delivery.trouble) == (DeliveryState.DELIVERED, 5, "")
     # first_s + half of the way to first_s * 2**n: 7.5, 12.5, 22.5 and 42.5 s
-    assert parcel.done_at == NOW + timedelta(seconds=85)
+    assert delivery.done_at == NOW + timedelta(seconds=85)
     assert [line.text for line in store.journal] == [
         "not sent yet by post: pool skerry full in about 3 days (Fri 27 Nov)",
         "sent by post, 85 s after the event: pool skerry full in about 3 days (Fri 27 Nov)",
@@ -141,16 +148,16 @@ async def test_retry_after_through_the_outbox() -> None:
     """A Retry-After of ten minutes is waited for, and meanwhile the delivery states the cause."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier([deferred(600)])
     outbox = outbox_on(store, [post], clock)
-    store.add(outbox.parcels_for(messages()[0], NOW))
+    store.add(outbox.deliveries_for(messages()[0], NOW))
     async with running(outbox):
         await settled(store, 1)
-        waiting = store.parcels[1]
+        waiting = store.deliveries[1]
         clock.advance(700)
         outbox.poke()
         await settled(store, 2)
     assert (waiting.state, waiting.trouble) == (DeliveryState.WAITING, "post: the server did not answer in time")
     assert waiting.due_at == NOW + timedelta(seconds=602.5)
-    assert store.parcels[1].state is DeliveryState.DELIVERED
+    assert store.deliveries[1].state is DeliveryState.DELIVERED
 
 
 async def test_refused_is_set_aside(caplog: pytest.LogCaptureFixture) -> None:
@@ -159,12 +166,12 @@ async def test_refused_is_set_aside(caplog: pytest.LogCaptureFixture) -> None:
     post = ScriptedNotifier([DeliveryRefused("post: 550 no such box")])
     outbox = outbox_on(store, [post], clock)
     for message in messages()[:2]:
-        store.add(outbox.parcels_for(message, NOW))
+        store.add(outbox.deliveries_for(message, NOW))
     async with running(outbox):
         await settled(store, 2)
     assert store.states() == [DeliveryState.SET_ASIDE, DeliveryState.DELIVERED]
-    assert store.parcels[1].trouble == "post: 550 no such box"
-    assert store.parcels[1].done_at == NOW
+    assert store.deliveries[1].trouble == "post: 550 no such box"
+    assert store.deliveries[1].done_at == NOW
     assert store.journal[0].text.startswith("not sent by post, given up: pool skerry")
     assert "post: 550 no such box; given up after 1 try" in caplog.text
 
@@ -174,7 +181,7 @@ async def test_an_unforeseen_error_is_not_the_end(caplog: pytest.LogCaptureFixtu
     store, clock = MemoryOutboxStore(), SetClock()
     post = ScriptedNotifier([RuntimeError("password is hide-and-seek")])
     outbox = outbox_on(store, [post], clock)
-    store.add(outbox.parcels_for(messages()[0], NOW))
+    store.add(outbox.deliveries_for(messages()[0], NOW))
     async with running(outbox):
         await settled(store, 2)
     assert store.states() == [DeliveryState.DELIVERED]
@@ -187,9 +194,9 @@ async def test_given_up_in_the_end() -> None:
     store, clock = MemoryOutboxStore(), SetClock()
     post = ScriptedNotifier([deferred() for _ in range(100)])
     outbox = outbox_on(store, [post], clock, RetryPolicy(give_up_s=300, least_tries=4))
-    store.add(outbox.parcels_for(messages()[0], NOW))
+    store.add(outbox.deliveries_for(messages()[0], NOW))
     store.add(
-        replace(each, made_at=NOW - timedelta(days=30)) for each in outbox.parcels_for(silence()[0].message(), NOW)
+        replace(each, made_at=NOW - timedelta(days=30)) for each in outbox.deliveries_for(silence()[0].message(), NOW)
     )
     async with running(outbox):
         async with asyncio.timeout(30):
@@ -197,8 +204,8 @@ async def test_given_up_in_the_end() -> None:
                 outbox.poke()
                 await clock.rest(asyncio.Event(), 1)
     assert store.states() == [DeliveryState.SET_ASIDE, DeliveryState.SET_ASIDE]
-    assert store.parcels[2].tries == 4
-    young = store.parcels[1]
+    assert store.deliveries[2].tries == 4
+    young = store.deliveries[1]
     assert young.done_at is not None
     assert young.done_at - young.made_at > timedelta(seconds=300)
 
@@ -209,7 +216,7 @@ async def test_a_slow_receiver_holds_nobody_up() -> None:
     slow, quick = ScriptedNotifier(name="slow", hold=asyncio.Event()), ScriptedNotifier(name="quick")
     outbox = outbox_on(store, [slow, quick], clock)
     for message in messages():
-        store.add(outbox.parcels_for(message, NOW))
+        store.add(outbox.deliveries_for(message, NOW))
     async with running(outbox, grace_s=0.01):
         await settled(store, 4)
     assert len(quick.got) == 4
@@ -223,7 +230,7 @@ async def test_a_failing_thread_holds_no_other_up() -> None:
     post = ScriptedNotifier([deferred(100)])
     outbox = outbox_on(store, [post], clock)
     for message in (*pool, hub):
-        store.add(outbox.parcels_for(message, NOW))
+        store.add(outbox.deliveries_for(message, NOW))
     async with running(outbox):
         await settled(store, 2)
         clock.advance(200)
@@ -237,7 +244,7 @@ async def test_restart_goes_on() -> None:
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier(hold=asyncio.Event())
     outbox = outbox_on(store, [post], clock)
     for message in messages():
-        store.add(outbox.parcels_for(message, NOW))
+        store.add(outbox.deliveries_for(message, NOW))
     async with running(outbox, grace_s=0.01):
         await until(lambda: bool(post.tried))
     assert store.states() == [DeliveryState.WAITING] * 4
@@ -253,7 +260,7 @@ async def test_close_lets_a_delivery_end() -> None:
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier(hold=asyncio.Event())
     outbox = outbox_on(store, [post], clock)
     for message in messages():
-        store.add(outbox.parcels_for(message, NOW))
+        store.add(outbox.deliveries_for(message, NOW))
     task = asyncio.create_task(outbox.run())
     await until(lambda: bool(post.tried))
     closing = asyncio.create_task(outbox.close(5))
@@ -269,7 +276,7 @@ async def test_close_before_it_ran() -> None:
     """An outbox that is closed before it runs does nothing, and ends at once."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier()
     outbox = outbox_on(store, [post], clock)
-    store.add(outbox.parcels_for(messages()[0], NOW))
+    store.add(outbox.deliveries_for(messages()[0], NOW))
     await outbox.close(1)
     await outbox.run()
     assert post.tried == []
@@ -284,7 +291,7 @@ async def test_full_store_does_not_send_twice(caplog: pytest.LogCaptureFixture) 
     )
     outbox = outbox_on(store, [post], clock)
     for message in messages():
-        store.add(outbox.parcels_for(message, NOW))
+        store.add(outbox.deliveries_for(message, NOW))
     async with running(outbox):
         await until(lambda: len(post.got) == 4)
         for _ in range(50):
@@ -304,15 +311,15 @@ async def test_full_store_and_failing_receiver() -> None:
     store, clock = MemoryOutboxStore(failing=StoreFull("no room")), SetClock()
     post = ScriptedNotifier([deferred(3_600), deferred(3_600)])
     outbox = outbox_on(store, [post], clock)
-    store.add(outbox.parcels_for(messages()[0], NOW))
+    store.add(outbox.deliveries_for(messages()[0], NOW))
     async with running(outbox):
         await until(lambda: bool(post.got))
         store.failing = None
         outbox.poke()
         await settled(store, 1)
-    assert (store.parcels[1].state, store.parcels[1].tries) == (DeliveryState.DELIVERED, 3)
-    assert store.parcels[1].done_at is not None
-    assert store.parcels[1].done_at - NOW <= timedelta(seconds=2 * MEND_S)
+    assert (store.deliveries[1].state, store.deliveries[1].tries) == (DeliveryState.DELIVERED, 3)
+    assert store.deliveries[1].done_at is not None
+    assert store.deliveries[1].done_at - NOW <= timedelta(seconds=2 * MEND_S)
 
 
 async def test_unreadable_store_is_asked_again(caplog: pytest.LogCaptureFixture) -> None:
@@ -320,7 +327,7 @@ async def test_unreadable_store_is_asked_again(caplog: pytest.LogCaptureFixture)
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier()
     store.failing, store.unreadable = StoreDamaged("page 7 is broken"), True
     outbox = outbox_on(store, [post], clock)
-    store.add(outbox.parcels_for(messages()[0], NOW))
+    store.add(outbox.deliveries_for(messages()[0], NOW))
     async with running(outbox):
         await until(lambda: clock.wall > NOW)
         store.failing = None
@@ -334,7 +341,7 @@ async def test_an_outbox_that_cannot_be_read_counts_as_failing() -> None:
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier()
     store.failing, store.unreadable = StoreDamaged("page 7 is broken"), True
     outbox = outbox_on(store, [post], clock)
-    store.add(outbox.parcels_for(messages()[0], NOW))
+    store.add(outbox.deliveries_for(messages()[0], NOW))
     assert outbox.failing(600.0) == ({}, 1)
     async with running(outbox):
         await until(lambda: clock.wall > NOW + timedelta(seconds=700))
@@ -348,7 +355,7 @@ async def test_a_defect_of_the_store_is_not_hidden() -> None:
     """An exception of the store other than StoreError ends `run`, so that deliveries never stop unnoticed."""
 
     class Broken(MemoryOutboxStore):
-        async def next_parcel(self, notifier: str, passing: object = ()) -> None:
+        async def next_delivery(self, notifier: str, passing: object = ()) -> None:
             raise RuntimeError(f"{notifier} {passing}")
 
     outbox = outbox_on(Broken(), [ScriptedNotifier()], SetClock())
@@ -362,7 +369,7 @@ async def test_clock_that_is_set(hours: int) -> None:
     """A wall clock that is set by an hour between two tries neither delays a delivery nor causes a storm."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier([deferred() for _ in range(3)])
     outbox = outbox_on(store, [post], clock)
-    store.add(outbox.parcels_for(messages()[0], NOW))
+    store.add(outbox.deliveries_for(messages()[0], NOW))
     async with running(outbox):
         await settled(store, 1)
         clock.wall += timedelta(hours=hours)
@@ -375,7 +382,7 @@ async def test_suspend_between_tries() -> None:
     """After a suspend, during which the monotonic clock stood still, a delivery due meanwhile goes at once."""
     store, clock, post = MemoryOutboxStore(), SetClock(), ScriptedNotifier([deferred(7_200)])
     outbox = outbox_on(store, [post], clock)
-    store.add(outbox.parcels_for(messages()[0], NOW))
+    store.add(outbox.deliveries_for(messages()[0], NOW))
     async with running(outbox):
         await settled(store, 1)
         clock.wall += timedelta(days=3)
@@ -415,7 +422,7 @@ async def _storm(script: list[str], order: list[int]) -> None:
     threads = {each.thread: [m.id for m in every if m.thread == each.thread] for each in every}
     first = outbox_on(store, [post], clock)
     for message in sorted(every, key=lambda m: (m.number, order[every.index(m)])):
-        store.add(first.parcels_for(message, NOW))
+        store.add(first.deliveries_for(message, NOW))
     refused = 0
     for act in [*script, "ok"]:
         store.failing = StoreFull("no room") if act == "full" else None
@@ -446,7 +453,7 @@ async def _storm(script: list[str], order: list[int]) -> None:
     for ids in threads.values():
         firsts = list(dict.fromkeys(each for each in post.got if each in ids))
         assert firsts == [each for each in ids if each in firsts]
-    done = {p.message.id for p in store.parcels.values() if p.state is DeliveryState.DELIVERED}
+    done = {p.message.id for p in store.deliveries.values() if p.state is DeliveryState.DELIVERED}
     assert done <= set(post.got)
     assert len(post.got) == len(set(post.got))  # the store accepted every result in the end, so nothing arrived twice
 
@@ -471,7 +478,7 @@ async def test_what_a_notifier_holds_may_fail(
 
     store, clock, post = MemoryOutboxStore(), SetClock(), Holding()
     outbox = outbox_on(store, [post], clock)
-    store.add(outbox.parcels_for(messages()[0], NOW))
+    store.add(outbox.deliveries_for(messages()[0], NOW))
     async with running(outbox):
         await until(lambda: len(began) > 2)
         await settled(store, 1)
@@ -491,7 +498,7 @@ async def test_what_does_not_get_through_is_known() -> None:
     store, clock = MemoryOutboxStore(), SetClock()
     post = Asking([deferred() for _ in range(3)])
     outbox = outbox_on(store, [post, ScriptedNotifier(name="other")], clock)
-    store.add(outbox.parcels_for(messages()[0], NOW))
+    store.add(outbox.deliveries_for(messages()[0], NOW))
     async with running(outbox):
         await settled(store, 5)
     reason = "post: the server did not answer in time"
@@ -509,7 +516,7 @@ async def test_other_notifiers_take_over_while_it_runs() -> None:
         await asyncio.sleep(0)
         await outbox.change([stays], {}, UTC, 1.0)
         assert (stays.closed, goes.closed) == (False, True)
-        assert {parcel.notifier for parcel in outbox.parcels_for(one, clock.now())} == {"mail"}
+        assert {delivery.notifier for delivery in outbox.deliveries_for(one, clock.now())} == {"mail"}
         again = ScriptedNotifier(name="hook")
         await outbox.change([stays, again], {}, UTC, 1.0)
         outbox.hold([Delivery("hook", one, clock.now(), clock.now())])
@@ -527,15 +534,15 @@ async def test_what_a_notifier_that_has_left_holds_in_memory_is_not_lost() -> No
     outbox = outbox_on(MemoryOutboxStore(), [gone], clock)
     async with running(outbox):
         await asyncio.sleep(0)
-        parcel = Delivery("hook", messages()[0], clock.now(), clock.now())
-        outbox.hold([parcel])
+        delivery = Delivery("hook", messages()[0], clock.now(), clock.now())
+        outbox.hold([delivery])
         async with asyncio.timeout(30):
             while not gone.tried:  # noqa: ASYNC110  a receiver has no event for it
                 await asyncio.sleep(0.01)
         await outbox.change([], {}, UTC, 0.05)
         assert outbox.holding == 1
         taken, _ = outbox.take_back()
-        assert [each.message.id for each in taken] == [parcel.message.id]
+        assert [each.message.id for each in taken] == [delivery.message.id]
         assert outbox.holding == 0
 
 

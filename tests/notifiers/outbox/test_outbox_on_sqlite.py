@@ -23,18 +23,18 @@ async def life(folder: Path, post: ScriptedNotifier, until: int, *, commit: bool
     running = asyncio.create_task(outbox.run())
     if commit:
         for message in messages():
-            await store.commit(Commit(parcels=outbox.parcels_for(message, datetime.now(UTC))))
+            await store.commit(Commit(deliveries=outbox.deliveries_for(message, datetime.now(UTC))))
             outbox.poke()
     async with asyncio.timeout(20):
         while len(post.tried) < until or (post.hold is None and not post.script and len(post.got) < 4):  # noqa: ASYNC110  what is waited for is a plain value of a double
             await asyncio.sleep(0.01)
     await outbox.close(0.05 if post.hold else 5)
     await running
-    parcels = await store.parcels(only_open=False)
+    deliveries = await store.deliveries(only_open=False)
     # A message older than the day on which this runs, and followed by a newer one, is sent as a past state.
-    assert {each.message.id.removesuffix("-late") for each in parcels} == {each.id for each in messages()}
+    assert {each.message.id.removesuffix("-late") for each in deliveries} == {each.id for each in messages()}
     await store.close()
-    return [each.state for each in sorted(parcels, key=lambda p: p.id)]
+    return [each.state for each in sorted(deliveries, key=lambda p: p.id)]
 
 
 async def test_three_lives(tmp_path: Path) -> None:

@@ -52,18 +52,18 @@ class Night:
 
     @property
     def waiting(self) -> list[bool]:
-        return [each.state is DeliveryState.WAITING for each in self.store.parcels.values()]
+        return [each.state is DeliveryState.WAITING for each in self.store.deliveries.values()]
 
     def happens(self, message: Message) -> None:
         """A message is committed now."""
-        self.store.add(self.outbox.parcels_for(replace(message, at=self.clock.now()), self.clock.now()))
+        self.store.add(self.outbox.deliveries_for(replace(message, at=self.clock.now()), self.clock.now()))
         self.outbox.poke()
 
     async def passes(self, written: int) -> list[tuple[str, datetime | None]]:
         """Deliver until `written` results are recorded; returns what was sent in the end, and when."""
         async with running(self.outbox):
             await settled(self.store, written)
-        return [(each.message.id, each.done_at) for each in self.store.parcels.values()]
+        return [(each.message.id, each.done_at) for each in self.store.deliveries.values()]
 
 
 def caution(number: int = 1, telling: NotificationKind = NotificationKind.RAISED) -> Message:
@@ -76,7 +76,7 @@ async def test_a_caution_waits_for_the_morning() -> None:
     """It is sent at seven by the operator's own clock, once, and unchanged: nothing newer exists."""
     night = Night()
     night.happens(caution())
-    assert night.store.parcels[1].due_at == MORNING
+    assert night.store.deliveries[1].due_at == MORNING
     ((told, at),) = await night.passes(1)
     assert told == caution().id
     assert at is not None
@@ -87,7 +87,7 @@ async def test_the_night_of_the_long_hour() -> None:
     """On 25 October 2026 the clocks are set back: seven in the morning is an hour later."""
     night = Night(datetime(2026, 10, 24, 20, 30, tzinfo=UTC))
     night.happens(caution())
-    assert night.store.parcels[1].due_at == datetime(2026, 10, 25, 6, 0, tzinfo=UTC)
+    assert night.store.deliveries[1].due_at == datetime(2026, 10, 25, 6, 0, tzinfo=UTC)
 
 
 async def test_an_alarm_never_waits_and_takes_its_thread_along() -> None:
@@ -99,7 +99,7 @@ async def test_an_alarm_never_waits_and_takes_its_thread_along() -> None:
     alarm = replace(messages()[1], number=2, id=f"{caution().thread}-2")
     night.happens(alarm)
     assert await night.passes(3) == [(f"{caution().id}-late", now), (alarm.id, now)]
-    first = night.store.parcels[1].message
+    first = night.store.deliveries[1].message
     assert first.late
     assert first.headline.startswith("late, state of Tue 24 Nov 23:00: pool skerry full in")
     assert first.body.startswith(
@@ -151,10 +151,10 @@ async def test_each_try_of_a_late_message_is_the_same() -> None:
     night.post.script = [deferred()]
     async with running(night.outbox):
         await settled(night.store, 2)
-        first = night.store.parcels[1].message
+        first = night.store.deliveries[1].message
         night.happens(caution(3, NotificationKind.REMINDED))
         await settled(night.store, 5)
-    assert night.store.parcels[1].message == first
+    assert night.store.deliveries[1].message == first
     assert night.post.tried[:2] == [first.id, first.id]
 
 
@@ -175,12 +175,12 @@ async def test_a_clock_that_was_set_back_holds_nothing_for_ever() -> None:
     night = Night()
     night.happens(caution())
     lane = night.outbox._lanes[0]
-    parcel = await night.store.next_parcel("post")
-    assert parcel is not None
-    night.outbox._wait_s(lane, parcel)
+    delivery = await night.store.next_delivery("post")
+    assert delivery is not None
+    night.outbox._wait_s(lane, delivery)
     night.clock.wall -= timedelta(days=400)
     night.clock.passed_s += module.LONGEST_HELD_S
-    assert night.outbox._wait_s(lane, parcel) <= 0
+    assert night.outbox._wait_s(lane, delivery) <= 0
 
 
 @pytest.mark.parametrize("name", ["post", "other"])
@@ -188,8 +188,8 @@ def test_a_digest_goes_to_whom_it_is_for(name: str) -> None:
     """By name, and at once: the receiver chose its time."""
     night = Night()
     digest = replace(caution(), kind=NotificationKind.DIGEST, priority=None)
-    assert night.outbox.parcels_for(digest, MORNING) == ()
-    assert [each.notifier for each in night.outbox.digest_parcels(digest, {name}, MORNING)] == ["post"] * (
+    assert night.outbox.deliveries_for(digest, MORNING) == ()
+    assert [each.notifier for each in night.outbox.digest_deliveries(digest, {name}, MORNING)] == ["post"] * (
         name == "post"
     )
 
@@ -199,7 +199,7 @@ def test_messages_have_their_links_before_they_are_stored() -> None:
     passes = AckLinks(b"k" * 32, "https://watch.example.org")
     posts = [ScriptedNotifier(name="mail"), ScriptedNotifier(name="phone")]
     outbox = Outbox(MemoryOutboxStore(), posts, SetClock(), passes=passes)
-    first, second = outbox.parcels_for(messages()[0], MORNING)
+    first, second = outbox.deliveries_for(messages()[0], MORNING)
     assert first.message == second.message == passes.given(messages()[0])
     assert first.message.link
 
@@ -209,13 +209,13 @@ async def test_an_alarm_waits_for_no_caution_while_nothing_can_be_written() -> N
     alarm = replace(messages()[1], number=2, id=f"{caution().thread}-2")
     stored = Night()
     stored.happens(caution())
-    stored.outbox.hold(stored.outbox.parcels_for(alarm, EVENING))
+    stored.outbox.hold(stored.outbox.deliveries_for(alarm, EVENING))
     async with running(stored.outbox):
         await until(lambda: stored.post.got != [])
     assert stored.post.got[0] == alarm.id
     both = Night()
-    both.outbox.hold(both.outbox.parcels_for(caution(), EVENING))
-    both.outbox.hold(both.outbox.parcels_for(alarm, EVENING))
+    both.outbox.hold(both.outbox.deliveries_for(caution(), EVENING))
+    both.outbox.hold(both.outbox.deliveries_for(alarm, EVENING))
     async with running(both.outbox):
         await until(lambda: len(both.post.got) == 2)
     assert both.post.got == [caution().id, alarm.id]

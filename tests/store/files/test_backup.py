@@ -43,8 +43,8 @@ async def test_a_copy_while_the_daemon_writes(store: Store, path: Path, tmp_path
         number += 1
     assert await copying == target.stat().st_size
     assert asked(target, "PRAGMA integrity_check") == [("ok",)]
-    lines, parcels = asked(target, "SELECT count(*) FROM events"), asked(target, "SELECT count(*) FROM outbox")
-    assert lines == parcels >= [(19,)]
+    lines, deliveries = asked(target, "SELECT count(*) FROM events"), asked(target, "SELECT count(*) FROM outbox")
+    assert lines == deliveries >= [(19,)]
     assert target.stat().st_mode & 0o777 == file_lock.FILE_MODE
     assert _names(tmp_path) == {"copy.db", "state"}
     copies.check(target)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.store.material import DAY, HIDE_HUB, HOUR, SKERRY, START, alert, level, line, parcel, transition
+from tests.store.material import DAY, HIDE_HUB, HOUR, SKERRY, START, alert, delivery, level, line, transition
 from watchkeeper.model.alert import Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.records import Commit, DeliveryState
@@ -56,15 +56,15 @@ async def test_no_line_goes_before_its_time(store: Store, path: Path) -> None:
     assert len(await store.journal()) == 1
 
 
-async def test_delivered_parcels_go_and_others_stay(store: Store) -> None:
+async def test_delivered_deliveries_go_and_others_stay(store: Store) -> None:
     """Deliveries completed long ago are deleted; those waiting, set aside, or completed recently stay."""
-    await store.commit(Commit(parcels=tuple(parcel(str(n)) for n in range(4))))
-    found = sorted(await store.parcels(), key=lambda each: each.id)
+    await store.commit(Commit(deliveries=tuple(delivery(str(n)) for n in range(4))))
+    found = sorted(await store.deliveries(), key=lambda each: each.id)
     ends = [(DeliveryState.DELIVERED, START), (DeliveryState.DELIVERED, LATER), (DeliveryState.SET_ASIDE, START)]
     for each, (state, at) in zip(found, ends, strict=False):
-        await store.parcel_done(replace(each, state=state, done_at=at))
+        await store.delivery_done(replace(each, state=state, done_at=at))
     await store.keep(RetentionLimits(delivered=START + DAY))
-    left = await store.parcels(only_open=False)
+    left = await store.deliveries(only_open=False)
     assert sorted(each.message.thread for each in left) == ["1", "2", "3"]
 
 
@@ -111,12 +111,12 @@ async def test_many_gone_series_go_in_steps(store: Store) -> None:
     assert [each.key.subject for each in await store.series()] == ["pool 700"]
 
 
-async def test_a_parcel_that_is_done_when_it_comes(store: Store) -> None:
+async def test_a_delivery_that_is_done_when_it_comes(store: Store) -> None:
     """If delivered while the database was not writable, it brings nothing forward, and is deleted in its time."""
-    done = replace(parcel("a", 2, START), state=DeliveryState.DELIVERED, done_at=START)
-    await store.commit(Commit(parcels=(parcel("a", 1, LATER), done)))
-    found = await store.next_parcel("mail")
+    done = replace(delivery("a", 2, START), state=DeliveryState.DELIVERED, done_at=START)
+    await store.commit(Commit(deliveries=(delivery("a", 1, LATER), done)))
+    found = await store.next_delivery("mail")
     assert found is not None
     assert found.due_at == LATER
     await store.keep(RetentionLimits(delivered=START + DAY))
-    assert [each.message.number for each in await store.parcels(only_open=False)] == [1]
+    assert [each.message.number for each in await store.deliveries(only_open=False)] == [1]

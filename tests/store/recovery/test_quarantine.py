@@ -19,9 +19,9 @@ from tests.store.material import (
     START,
     alert,
     asked,
+    delivery,
     level,
     line,
-    parcel,
     samples,
     transition,
 )
@@ -239,7 +239,7 @@ async def test_a_message_that_no_notifier_asks_for_is_found(store: Store, path: 
     """Its notifier's name is damaged, and no index leads to it: scanning the outbox finds it."""
     await store.commit(transition(1))
     _run(path, "UPDATE outbox SET notifier = '\"mbil\"'")
-    assert await store.next_parcel("mail") is None
+    assert await store.next_delivery("mail") is None
     assert await _moved(store) == []
     await store.inspect(whole=False)
     assert [each.source for each in await _moved(store)] == ["outbox"]
@@ -249,9 +249,9 @@ async def test_a_head_that_was_lost(store: Store, path: Path) -> None:
     """Which message is first in its thread is derived: it is corrected without a report."""
     await store.commit(transition(1))
     _run(path, "UPDATE outbox SET head = 0")
-    assert await store.next_parcel("mail") is None
+    assert await store.next_delivery("mail") is None
     await store.inspect(whole=False)
-    assert await store.next_parcel("mail") is not None
+    assert await store.next_delivery("mail") is not None
     assert await _moved(store) == []
 
 
@@ -277,7 +277,7 @@ async def test_an_index_that_names_a_delivered_message(path: Path) -> None:
     assert asked(path, "PRAGMA integrity_check") != [("ok",)]
     async with await Store.open(path) as store:
         for _ in range(3):
-            found = await store.next_parcel("mail")
+            found = await store.next_delivery("mail")
             assert found is not None
             assert found.id == 2
         await store.commit(Commit())
@@ -287,22 +287,22 @@ async def test_an_index_that_names_a_delivered_message(path: Path) -> None:
 async def test_a_delivery_of_a_message_that_was_moved_meanwhile(store: Store, path: Path) -> None:
     """It was read while it was intact: its outcome is recorded, with the message as it was."""
     await store.commit(transition(1))
-    whole = await store.next_parcel("mail")
+    whole = await store.next_delivery("mail")
     assert whole is not None
     _run(path, "UPDATE outbox SET message = 'x'")
     await store.inspect(whole=False)
     assert len(await _moved(store)) == 1
-    await store.parcel_done(replace(whole, state=DeliveryState.DELIVERED, done_at=START))
-    (kept,) = await store.parcels(only_open=False)
+    await store.delivery_done(replace(whole, state=DeliveryState.DELIVERED, done_at=START))
+    (kept,) = await store.deliveries(only_open=False)
     assert (kept.id, kept.state, kept.message) == (whole.id, DeliveryState.DELIVERED, whole.message)
 
 
 async def test_bringing_forward_blesses_no_damage(store: Store, path: Path) -> None:
     """A damaged message that is brought forward in its thread keeps its wrong checksum."""
-    await store.commit(Commit(parcels=(parcel("a", 1, START + DAY),)))
+    await store.commit(Commit(deliveries=(delivery("a", 1, START + DAY),)))
     _run(path, "UPDATE outbox SET message = replace(message, 'guests', 'gueats')")
-    await store.commit(Commit(parcels=(parcel("a", 2, START),)))
-    found = await store.next_parcel("mail")
+    await store.commit(Commit(deliveries=(delivery("a", 2, START),)))
+    found = await store.next_delivery("mail")
     assert found is not None
     assert found.message.number == 2
     assert len(await _moved(store)) == 1
@@ -396,7 +396,7 @@ async def test_an_index_entry_of_no_row_does_not_stop_the_start(path: Path) -> N
     with pytest.raises(sqlite3.DatabaseError, match="malformed"):
         asked(path, "SELECT message FROM outbox INDEXED BY outbox_open WHERE state <> 'delivered' ORDER BY id")
     async with await Store.open(path, mend_at=START) as store:
-        assert len(await store.parcels()) == 4
+        assert len(await store.deliveries()) == 4
     assert asked(path, "PRAGMA integrity_check") == [("ok",)]
     assert repair.damaged_files(path) == []
 
@@ -408,7 +408,7 @@ async def test_what_can_be_read_in_no_way_is_begun_again(path: Path) -> None:
     repair.repair(path, START, "found by the caller")
     assert len(repair.damaged_files(path)) == 1
     async with await Store.open(path, mend_at=START) as store:
-        assert len(await store.parcels()) == 1
+        assert len(await store.deliveries()) == 1
 
 
 # Definitions ------------------------------------------------------------------------------------------------------
@@ -421,7 +421,7 @@ async def test_a_hostile_trigger_does_not_run(path: Path) -> None:
     _run(path, "CREATE TRIGGER away AFTER INSERT ON events BEGIN DELETE FROM outbox; END", "DROP INDEX events_key")
     async with await Store.open(path, mend_at=START) as store:
         await store.commit(transition(2))
-        assert len(await store.parcels()) == 2
+        assert len(await store.deliveries()) == 2
         about = {each.about for each in await _moved(store)}
     assert about == {"the trigger away: it was removed", "the index events_key: it was made again"}
     assert asked(path, "SELECT name FROM sqlite_schema WHERE name IN ('away', 'events_key')") == [("events_key",)]

@@ -50,7 +50,7 @@ def _mended(path: Path) -> tuple[JournalLine, dict[str, int]]:
                 "findings": len(await store.findings()),
                 "alerts": len(await store.alerts()),
                 "events": len(await store.journal(limit=9999)),
-                "parcels": len(await store.parcels(only_open=False, limit=9999)),
+                "deliveries": len(await store.deliveries(only_open=False, limit=9999)),
                 "probe_states": len(await store.notes.read("returned")),
             }
             for table in ("samples", "hours", "days"):
@@ -59,7 +59,7 @@ def _mended(path: Path) -> tuple[JournalLine, dict[str, int]]:
             assert asked(path, "PRAGMA integrity_check") == [("ok",)]
             assert asked(path, "PRAGMA foreign_key_check") == []
             await store.commit(transition(99))
-            assert await store.next_parcel("mail") is not None
+            assert await store.next_delivery("mail") is not None
             return line, counts
 
     return asyncio.run(look())
@@ -101,7 +101,7 @@ def _definitions(path: Path, chance: Random) -> None:
         (_of_table("findings"), {"findings"}),
         (_of_table("alerts"), {"alerts"}),
         (_of_table("events"), {"events"}),
-        (_of_table("outbox"), {"parcels"}),
+        (_of_table("outbox"), {"deliveries"}),
         (_of_table("probe_states"), {"probe_states"}),
         (_of_table("job_reports"), set()),
         (_of_table("store_state"), set()),
@@ -321,7 +321,7 @@ def test_rows_that_make_no_sense_are_not_taken_over(broken: Path) -> None:
     line, counts = _mended(broken)
     assert "3 series" in line.text
     assert counts["events"] == damage.TRANSITIONS
-    assert counts["parcels"] == damage.TRANSITIONS - 1
+    assert counts["deliveries"] == damage.TRANSITIONS - 1
     assert counts["probe_states"] == 0
     assert asked(broken, "SELECT count(*) FROM samples WHERE series = 7 OR value > 1e300") == [(0,)]
 

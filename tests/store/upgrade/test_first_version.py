@@ -118,7 +118,9 @@ class Life:
 
     async def sent(self, since_id: int = 41) -> list[Delivery]:
         """What was put into the outbox after version 0.1.0, oldest first."""
-        return [each for each in reversed(await self.store.parcels(only_open=False, limit=999)) if each.id > since_id]
+        return [
+            each for each in reversed(await self.store.deliveries(only_open=False, limit=999)) if each.id > since_id
+        ]
 
 
 def _probe(label: str, seen: Sequence[Observation] | Exception) -> ScheduledProbe:
@@ -234,6 +236,6 @@ async def test_what_waits_is_delivered(path: Path) -> None:
         await delivering
         assert set(life.mail.got) == set(waiting)
         assert life.book.tried == []
-        left = await store.parcels()
+        left = await store.deliveries()
         assert {(each.notifier, each.state) for each in left} == {("log-book", DeliveryState.SET_ASIDE)}
         assert [each.trouble for each in left] == ["log-book: 404 Not Found"] * 6

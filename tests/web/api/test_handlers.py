@@ -212,7 +212,7 @@ async def test_journal_link_carries_the_prefix(page: Open) -> None:
 
 
 async def test_outbox_shows_trouble_and_no_body(page: Open) -> None:
-    """An open parcel is listed with its tries; the message's text is the receiver's."""
+    """An open delivery is listed with its tries; the message's text is the receiver's."""
     (item,) = (await get(await page(readstore.filling()), "/api/v1/outbox"))["items"]
     assert (item["notifier"], item["attempts"], item["last_error"]) == ("mail", 2, "connection refused")
     assert set(item["message"]) == {"id", "thread", "headline"}

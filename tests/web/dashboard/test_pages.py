@@ -352,11 +352,11 @@ async def test_bad_span(page: Open) -> None:
 async def test_what_was_never_taken_stands_before_the_journal(page: Open) -> None:
     """A message that a receiver refused is listed with what it said; one that only waits is not."""
     store = readstore.fresh()
-    waiting = readstore.parcel(NOW)
+    waiting = readstore.delivery(NOW)
     refused = replace(
         waiting, state=DeliveryState.SET_ASIDE, notifier="phone", trouble="status 410 <gone>", done_at=NOW
     )
-    store.open_parcels += [waiting, refused]
+    store.open_deliveries += [waiting, refused]
     client = await page(store)
     text = (await read(client, "/events")).text
     assert "Undelivered messages" in text

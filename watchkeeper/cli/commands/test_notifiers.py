@@ -116,10 +116,10 @@ async def _set_aside(known: settings.Settings, names: set[str]) -> list[Delivery
     """What these notifiers could not deliver, the newest first; nothing if there is no database to read."""
     try:
         async with opened(known) as store:
-            parcels = await store.parcels(only_open=True, limit=MOST_LOOKED_AT)
+            deliveries = await store.deliveries(only_open=True, limit=MOST_LOOKED_AT)
     except StoreError:
         return []
-    return [each for each in parcels if each.state is DeliveryState.SET_ASIDE and each.notifier in names]
+    return [each for each in deliveries if each.state is DeliveryState.SET_ASIDE and each.notifier in names]
 
 
 def _show(aside: Sequence[Delivery], known: settings.Settings) -> None:

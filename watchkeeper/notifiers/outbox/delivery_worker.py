@@ -56,20 +56,20 @@ class DeliveryQueue:
         await self.notifier.close()
 
 
-def line_about(parcel: Delivery, at: datetime, text: str) -> JournalLine:
+def line_about(delivery: Delivery, at: datetime, text: str) -> JournalLine:
     """The event log entry about a delivery."""
-    message = parcel.message
-    details = {"notifier": parcel.notifier, "message": message.id, "tries": str(parcel.tries)}
-    if parcel.trouble:
-        details["trouble"] = parcel.trouble
+    message = delivery.message
+    details = {"notifier": delivery.notifier, "message": message.id, "tries": str(delivery.tries)}
+    if delivery.trouble:
+        details["trouble"] = delivery.trouble
     return JournalLine(at, Entry.DELIVERY, text, message.key, message.concern, details)
 
 
-def log_fields(event: Event, parcel: Delivery) -> dict[str, dict[str, str]]:
+def log_fields(event: Event, delivery: Delivery) -> dict[str, dict[str, str]]:
     """The fields of a log line about a delivery."""
-    message, tries = parcel.message, str(parcel.tries)
+    message, tries = delivery.message, str(delivery.tries)
     return about(
-        event, key=message.key, concern=message.concern, notifier=parcel.notifier, alert=message.id, tries=tries
+        event, key=message.key, concern=message.concern, notifier=delivery.notifier, alert=message.id, tries=tries
     )
 
 

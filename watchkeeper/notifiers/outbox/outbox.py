@@ -86,17 +86,17 @@ class Outbox:
         self._group: asyncio.TaskGroup | None = None
         self._closing = asyncio.Event()
 
-    def parcels_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
+    def deliveries_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
         """One delivery for each notifier whose receiver wants the message; to be committed with the transition."""
         if self._passes is not None:
             message = self._passes.given(message)
-        return self._parcels((lane for lane in self._lanes if lane.route.wants(message)), message, at)
+        return self._deliveries((lane for lane in self._lanes if lane.route.wants(message)), message, at)
 
-    def digest_parcels(self, message: Message, names: Collection[str], at: datetime) -> tuple[Delivery, ...]:
+    def digest_deliveries(self, message: Message, names: Collection[str], at: datetime) -> tuple[Delivery, ...]:
         """One delivery of a digest for each of these notifiers."""
-        return self._parcels((lane for lane in self._lanes if lane.notifier.name in names), message, at)
+        return self._deliveries((lane for lane in self._lanes if lane.notifier.name in names), message, at)
 
-    def _parcels(self, lanes: Iterable[DeliveryQueue], message: Message, at: datetime) -> tuple[Delivery, ...]:
+    def _deliveries(self, lanes: Iterable[DeliveryQueue], message: Message, at: datetime) -> tuple[Delivery, ...]:
         return tuple(
             Delivery(lane.notifier.name, message, made_at=at, due_at=lane.route.leaves_at(message, at))
             for lane in lanes
@@ -112,16 +112,16 @@ class Outbox:
         """How many deliveries are held in memory, because the store has no space for them."""
         return sum(len(lane.unstored) for lane in (*self._lanes, *self._left))
 
-    def hold(self, parcels: Sequence[Delivery]) -> None:
+    def hold(self, deliveries: Sequence[Delivery]) -> None:
         """Deliver from memory what the store has no space for."""
         for lane in self._lanes:
-            lane.unstored.hold(each for each in parcels if each.notifier == lane.notifier.name)
+            lane.unstored.hold(each for each in deliveries if each.notifier == lane.notifier.name)
         self.poke()
 
     def take_back(self) -> tuple[Sequence[Delivery], Sequence[JournalLine]]:
         """Return and forget what is held and not in progress, in its current state, with its event log entries."""
         taken = [lane.unstored.take_back() for lane in (*self._lanes, *self._left)]
-        return [p for parcels, _ in taken for p in parcels], [line for _, lines in taken for line in lines]
+        return [p for deliveries, _ in taken for p in deliveries], [line for _, lines in taken for line in lines]
 
     def failing(self, longer_than_s: float) -> tuple[dict[str, str], int]:
         """The notifiers that have delivered nothing for this long, with the reason; and how many notifiers there are.
@@ -214,7 +214,7 @@ class Outbox:
                 continue
             try:
                 await self._write_left(lane)
-                parcel = await self._store.next_parcel(lane.notifier.name, self._passing(lane))
+                delivery = await self._store.next_delivery(lane.notifier.name, self._passing(lane))
             except StoreError as error:
                 name, told = lane.notifier.name, about(Event.OUTBOX, notifier=lane.notifier.name)
                 log.error("%s: the outbox cannot be read: %s", name, error, extra=told)  # noqa: TRY400  text says it all
@@ -223,21 +223,21 @@ class Outbox:
                 await self._rest(lane.wake, MEND_S)
                 continue
             lane.unreadable = None
-            wait_s = IDLE_S if parcel is None else self._wait_s(lane, parcel)
-            if parcel is not None and wait_s <= 0:
-                await self._record(lane, *await self._try(lane, parcel))
+            wait_s = IDLE_S if delivery is None else self._wait_s(lane, delivery)
+            if delivery is not None and wait_s <= 0:
+                await self._record(lane, *await self._try(lane, delivery))
             elif not lane.over:
                 await self._rest(lane.wake, min(wait_s, MEND_S if lane.unwritten or lane.unstored.waiting else IDLE_S))
 
     async def _deliver_unstored(self, lane: DeliveryQueue) -> bool:
         """Deliver one message from memory, unless earlier ones of its thread wait in the store. False: none is due."""
-        parcel = lane.unstored.take_out(self._clock.now(), await self._threads_in_store(lane))
-        if parcel is None:
+        delivery = lane.unstored.take_out(self._clock.now(), await self._threads_in_store(lane))
+        if delivery is None:
             return False
         try:
-            lane.unstored.put_back(*await self._try(lane, parcel))
+            lane.unstored.put_back(*await self._try(lane, delivery))
         except asyncio.CancelledError:
-            lane.unstored.put_back(parcel, None)
+            lane.unstored.put_back(delivery, None)
             raise
         return True
 
@@ -249,123 +249,125 @@ class Outbox:
         passing, threads = list(self._passing(lane)), set[str]()
         soon = self._clock.now() + timedelta(seconds=self._patience.longest_s)
         try:
-            while (parcel := await self._store.next_parcel(lane.notifier.name, passing)) is not None:
-                if parcel.due_at <= soon:
-                    threads.add(parcel.message.thread)
-                passing.append(parcel.id)
+            while (delivery := await self._store.next_delivery(lane.notifier.name, passing)) is not None:
+                if delivery.due_at <= soon:
+                    threads.add(delivery.message.thread)
+                passing.append(delivery.id)
         except StoreError:
             return set()
         return threads
 
     def _passing(self, lane: DeliveryQueue) -> tuple[int, ...]:
         """Deliveries that the store still considers waiting, although they are done."""
-        return tuple(id_ for id_, (parcel, _) in lane.unwritten.items() if parcel.state is not DeliveryState.WAITING)
+        return tuple(
+            id_ for id_, (delivery, _) in lane.unwritten.items() if delivery.state is not DeliveryState.WAITING
+        )
 
-    def _wait_s(self, lane: DeliveryQueue, parcel: Delivery) -> float:
+    def _wait_s(self, lane: DeliveryQueue, delivery: Delivery) -> float:
         """Seconds until a delivery is due: by the wall clock, or by the monotonic clock if that is sooner.
 
         The wall clock may have been set back, and the monotonic clock stops while the host is suspended.
         """
-        if parcel.id in lane.unwritten:
-            parcel = lane.unwritten[parcel.id][0]
-        left_s = (parcel.due_at - self._clock.now()).total_seconds()
+        if delivery.id in lane.unwritten:
+            delivery = lane.unwritten[delivery.id][0]
+        left_s = (delivery.due_at - self._clock.now()).total_seconds()
         now_s = self._clock.monotonic_s()
         # A delivery held for quiet hours may wait longer than the longest Retry-After that is honoured, but has a
         # limit.
-        longest_s = self._patience.longest_wish_s if parcel.tries else LONGEST_HELD_S
-        due_s = lane.due_s.setdefault(parcel.id, now_s + min(left_s, longest_s))
+        longest_s = self._patience.longest_wish_s if delivery.tries else LONGEST_HELD_S
+        due_s = lane.due_s.setdefault(delivery.id, now_s + min(left_s, longest_s))
         return min(left_s, due_s - now_s)
 
-    async def _try(self, lane: DeliveryQueue, parcel: Delivery) -> tuple[Delivery, JournalLine | None]:
+    async def _try(self, lane: DeliveryQueue, delivery: Delivery) -> tuple[Delivery, JournalLine | None]:
         """Deliver once; return the delivery's new state, and its event log entry."""
-        behind = parcel.behind
-        parcel = replace(lane.unwritten.get(parcel.id, (parcel, None))[0], behind=behind)
-        lane.due_s.pop(parcel.id, None)
-        parcel = await self._as_it_was(parcel)
-        tried = replace(parcel, tries=parcel.tries + 1)
+        behind = delivery.behind
+        delivery = replace(lane.unwritten.get(delivery.id, (delivery, None))[0], behind=behind)
+        lane.due_s.pop(delivery.id, None)
+        delivery = await self._as_it_was(delivery)
+        tried = replace(delivery, tries=delivery.tries + 1)
         try:
-            await lane.notifier.deliver(parcel.message)
+            await lane.notifier.deliver(delivery.message)
         except DeliveryRefused as error:
             return self._set_aside(tried, str(error))
         except DeliveryDeferred as error:
             return self._put_off(lane, tried, str(error), error.retry_after_s)
         except Exception as error:  # noqa: BLE001  a delivery that fails in an unforeseen way must not end them all
-            what = f"{parcel.notifier}: a delivery failed with {type(error).__name__} at {error_location(error)}"
+            what = f"{delivery.notifier}: a delivery failed with {type(error).__name__} at {error_location(error)}"
             log.error("%s", what, extra=log_fields(Event.DELIVERY_BROKE, tried))  # noqa: TRY400  its text may hold a secret
             return self._put_off(lane, tried, what, None)
         now = self._clock.now()
         done = replace(tried, state=DeliveryState.DELIVERED, trouble="", done_at=now)
-        late_s = (now - parcel.message.at).total_seconds()
+        late_s = (now - delivery.message.at).total_seconds()
         late = f", {duration(late_s)} after the event" if late_s >= 60 else ""
-        return done, line_about(done, now, f"sent by {parcel.notifier}{late}: {parcel.message.headline}")
+        return done, line_about(done, now, f"sent by {delivery.notifier}{late}: {delivery.message.headline}")
 
-    async def _as_it_was(self, parcel: Delivery) -> Delivery:
+    async def _as_it_was(self, delivery: Delivery) -> Delivery:
         """Rewrite in the past tense a message that is no longer true by the time it can leave.
 
         The new text is written first, so that each later attempt sends the same message.
         """
-        message, now = parcel.message, self._clock.now()
-        if not parcel.behind or message.late or (now - message.at).total_seconds() < LATE_S:
-            return parcel
-        rewritten = replace(parcel, message=rewrite_superseded(message, parcel.behind[-1], now, self._zone))
+        message, now = delivery.message, self._clock.now()
+        if not delivery.behind or message.late or (now - message.at).total_seconds() < LATE_S:
+            return delivery
+        rewritten = replace(delivery, message=rewrite_superseded(message, delivery.behind[-1], now, self._zone))
         try:
-            await self._store.parcel_done(rewritten)
+            await self._store.delivery_done(rewritten)
         except StoreError:
-            return parcel
+            return delivery
         return rewritten
 
-    def _set_aside(self, parcel: Delivery, trouble: str) -> tuple[Delivery, JournalLine]:
+    def _set_aside(self, delivery: Delivery, trouble: str) -> tuple[Delivery, JournalLine]:
         now = self._clock.now()
-        tries = "1 try" if parcel.tries == 1 else f"{parcel.tries} tries"
-        log.error("%s; given up after %s", trouble, tries, extra=log_fields(Event.SET_ASIDE, parcel))
-        aside = replace(parcel, state=DeliveryState.SET_ASIDE, trouble=trouble, done_at=now)
-        return aside, line_about(aside, now, f"not sent by {parcel.notifier}, given up: {parcel.message.headline}")
+        tries = "1 try" if delivery.tries == 1 else f"{delivery.tries} tries"
+        log.error("%s; given up after %s", trouble, tries, extra=log_fields(Event.SET_ASIDE, delivery))
+        aside = replace(delivery, state=DeliveryState.SET_ASIDE, trouble=trouble, done_at=now)
+        return aside, line_about(aside, now, f"not sent by {delivery.notifier}, given up: {delivery.message.headline}")
 
     def _put_off(
-        self, lane: DeliveryQueue, parcel: Delivery, trouble: str, wish_s: float | None
+        self, lane: DeliveryQueue, delivery: Delivery, trouble: str, wish_s: float | None
     ) -> tuple[Delivery, JournalLine | None]:
         now, patience = self._clock.now(), self._patience
-        age_s = (now - parcel.made_at).total_seconds()
-        if age_s > patience.give_up_s and parcel.tries >= patience.least_tries:
-            return self._set_aside(parcel, trouble)
-        wait_s = patience.wait_s(parcel.tries, wish_s, self._drawn())
-        due_at = lane.route.leaves_at(parcel.message, now + timedelta(seconds=wait_s), parcel.behind)
-        lane.due_s[parcel.id] = self._clock.monotonic_s() + (due_at - now).total_seconds()
-        later = replace(parcel, due_at=due_at, trouble=trouble)
-        if parcel.tries > 1:  # the delivery itself keeps the latest trouble; the event log reports the first
+        age_s = (now - delivery.made_at).total_seconds()
+        if age_s > patience.give_up_s and delivery.tries >= patience.least_tries:
+            return self._set_aside(delivery, trouble)
+        wait_s = patience.wait_s(delivery.tries, wish_s, self._drawn())
+        due_at = lane.route.leaves_at(delivery.message, now + timedelta(seconds=wait_s), delivery.behind)
+        lane.due_s[delivery.id] = self._clock.monotonic_s() + (due_at - now).total_seconds()
+        later = replace(delivery, due_at=due_at, trouble=trouble)
+        if delivery.tries > 1:  # the delivery itself keeps the latest trouble; the event log reports the first
             return later, None
         wait = duration((due_at - now).total_seconds())
-        log.warning("%s; retrying in %s", trouble, wait, extra=log_fields(Event.PUT_OFF, parcel))
-        return later, line_about(later, now, f"not sent yet by {parcel.notifier}: {parcel.message.headline}")
+        log.warning("%s; retrying in %s", trouble, wait, extra=log_fields(Event.PUT_OFF, delivery))
+        return later, line_about(later, now, f"not sent yet by {delivery.notifier}: {delivery.message.headline}")
 
-    async def _record(self, lane: DeliveryQueue, parcel: Delivery, line: JournalLine | None) -> None:
+    async def _record(self, lane: DeliveryQueue, delivery: Delivery, line: JournalLine | None) -> None:
         """Record the result of a delivery; remember it if the store cannot record it now."""
-        if parcel.state is DeliveryState.DELIVERED:
+        if delivery.state is DeliveryState.DELIVERED:
             if lane.failing is not None:
-                log.info("%s: delivers again", parcel.notifier, extra=log_fields(Event.DELIVERS_AGAIN, parcel))
+                log.info("%s: delivers again", delivery.notifier, extra=log_fields(Event.DELIVERS_AGAIN, delivery))
             lane.failing = None
         else:
-            lane.failing = (lane.failing[0] if lane.failing else self._clock.monotonic_s(), parcel.trouble)
-        earlier = lane.unwritten.pop(parcel.id, (parcel, None))[1]
+            lane.failing = (lane.failing[0] if lane.failing else self._clock.monotonic_s(), delivery.trouble)
+        earlier = lane.unwritten.pop(delivery.id, (delivery, None))[1]
         try:
-            await self._store.parcel_done(parcel, line or earlier)
+            await self._store.delivery_done(delivery, line or earlier)
         except StoreError as error:
-            text, told = "%s: a delivery cannot be recorded yet: %s", log_fields(Event.OUTBOX, parcel)
-            log.error(text, parcel.notifier, error, extra=told)  # noqa: TRY400  text says it all
-            self._remember(lane, parcel, line or earlier)
+            text, told = "%s: a delivery cannot be recorded yet: %s", log_fields(Event.OUTBOX, delivery)
+            log.error(text, delivery.notifier, error, extra=told)  # noqa: TRY400  text says it all
+            self._remember(lane, delivery, line or earlier)
 
-    def _remember(self, lane: DeliveryQueue, parcel: Delivery, line: JournalLine | None) -> None:
+    def _remember(self, lane: DeliveryQueue, delivery: Delivery, line: JournalLine | None) -> None:
         """Keep a delivery's new state. One that waits is retried soon: the store would keep offering it first."""
-        if parcel.state is DeliveryState.WAITING:
-            soon = min(parcel.due_at, self._clock.now() + timedelta(seconds=MEND_S))
-            parcel = replace(parcel, due_at=soon)
-        lane.unwritten[parcel.id] = (parcel, line)
+        if delivery.state is DeliveryState.WAITING:
+            soon = min(delivery.due_at, self._clock.now() + timedelta(seconds=MEND_S))
+            delivery = replace(delivery, due_at=soon)
+        lane.unwritten[delivery.id] = (delivery, line)
 
     async def _write_left(self, lane: DeliveryQueue) -> None:
         """Record what could not be recorded before. Raises StoreError only if reading would fail as well."""
-        for id_, (parcel, line) in list(lane.unwritten.items()):
+        for id_, (delivery, line) in list(lane.unwritten.items()):
             try:
-                await self._store.parcel_done(parcel, line)
+                await self._store.delivery_done(delivery, line)
             except StoreError:
                 return
             del lane.unwritten[id_]

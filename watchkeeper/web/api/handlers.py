@@ -197,14 +197,14 @@ async def events(request: web.Request) -> web.Response:
 
 async def set_aside(context: Context) -> Sequence[Delivery]:
     """Deliveries that will not be tried again."""
-    parcels = await context.store.parcels(limit=SEARCHED_DELIVERIES)
-    return [each for each in parcels if each.state is DeliveryState.SET_ASIDE]
+    deliveries = await context.store.deliveries(limit=SEARCHED_DELIVERIES)
+    return [each for each in deliveries if each.state is DeliveryState.SET_ASIDE]
 
 
 async def outbox(request: web.Request) -> web.Response:
     """Messages that are not delivered yet, or were set aside."""
-    parcels = await of(request).store.parcels(only_open=True, limit=LIMIT.given(request))
-    return reply({"items": [json_forms.delivery_form(p) for p in parcels]})
+    deliveries = await of(request).store.deliveries(only_open=True, limit=LIMIT.given(request))
+    return reply({"items": [json_forms.delivery_form(p) for p in deliveries]})
 
 
 async def health(request: web.Request) -> web.Response:

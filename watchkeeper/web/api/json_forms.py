@@ -165,21 +165,25 @@ def event_form(line: JournalLine, ids: Ids) -> Json:
     }
 
 
-def delivery_form(parcel: Delivery) -> Json:
+def delivery_form(delivery: Delivery) -> Json:
     """A delivery: which message is for which notifier, and how far it got.
 
     The notifier's address and secrets are not part of a delivery.
     """
     return {
-        "id": parcel.id,
-        "notifier": parcel.notifier,
-        "state": parcel.state.value,
-        "attempts": parcel.tries,
-        "last_error": parcel.trouble,
-        "created_at": stamp(parcel.made_at),
-        "next_attempt_at": stamp(parcel.due_at),
-        "finished_at": stamp(parcel.done_at),
-        "message": {"id": parcel.message.id, "thread": parcel.message.thread, "headline": parcel.message.headline},
+        "id": delivery.id,
+        "notifier": delivery.notifier,
+        "state": delivery.state.value,
+        "attempts": delivery.tries,
+        "last_error": delivery.trouble,
+        "created_at": stamp(delivery.made_at),
+        "next_attempt_at": stamp(delivery.due_at),
+        "finished_at": stamp(delivery.done_at),
+        "message": {
+            "id": delivery.message.id,
+            "thread": delivery.message.thread,
+            "headline": delivery.message.headline,
+        },
     }
 
 

@@ -9,7 +9,7 @@ import errno
 import hashlib
 import hmac
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from watchkeeper.config.types import SecretSource
 from watchkeeper.logs.fields import Event, about
@@ -21,24 +21,25 @@ _PASSING = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EIO, errno
 
 
 class JobTokens:
-    """Checks the tokens of jobs. sources: by job name; a reload of the configuration may change them in place."""
+    """Checks the tokens of jobs. sources: returns where each token is, by job name, in the active configuration."""
 
-    def __init__(self, sources: Mapping[str, SecretSource]) -> None:
+    def __init__(self, sources: Callable[[], Mapping[str, SecretSource]]) -> None:
         self._sources = sources
         self._last: dict[str, tuple[SecretSource, bytes]] = {}
         self._troubles: dict[str, str] = {}
 
     def prime(self) -> None:
         """Read each token once, so that it is known if its file later cannot be read for a while."""
-        for name, source in list(self._sources.items()):
+        for name, source in self._sources().items():
             self._expected(name, source)
 
     async def match(self, name: str, given: str) -> bool:
         """Is this the token of this job? A job that does not exist takes as long as one that does."""
-        source = self._sources.get(name)
+        sources = self._sources()
+        source = sources.get(name)
         digest = _digest(given)
         if source is None:
-            decoy = next(iter(self._sources.values()), None)
+            decoy = next(iter(sources.values()), None)
             if decoy is not None:
                 await asyncio.to_thread(_read, decoy)
             hmac.compare_digest(digest, bytes(len(digest)))

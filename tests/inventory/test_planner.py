@@ -67,15 +67,15 @@ def made(bench: ProbeContext, watcher: Watcher) -> HostPlanner:
 async def test_it_answers_as_the_commands_do(made: HostPlanner, bench: ProbeContext, watcher: Watcher) -> None:
     """Each answer is the one that the command gives of the same host at the same moment."""
     store, settings, host = readstore.calm(), known(), watcher.show()
-    assert (await made.room(HUB)).answer == await room(settings, store, host, HUB)
+    assert (await made.capacity(HUB)).answer == await room(settings, store, host, HUB)
     asked = ReadyQuestion("hide-hub", 86_400.0)
-    told = await made.ready(Change("hide-hub", 86_400.0))
+    told = await made.preflight(Change("hide-hub", 86_400.0))
     assert told.answer == await ready(settings, store, host, asked, bench)
     since = readstore.NOW - timedelta(hours=3)
-    told = await made.ready(Change("hide-hub", 86_400.0, afterwards=True, since=since))
+    told = await made.preflight(Change("hide-hub", 86_400.0, afterwards=True, since=since))
     assert told.answer == await after_change(settings, store, host, asked, bench, since)
     assert told.looked_at == readstore.NOW
-    of_pool = await made.frees("pool skerry")
+    of_pool = await made.reclaim("pool skerry")
     assert of_pool.answer == await reclaim(
         Ask(store="pool skerry"), settings, bench, store, finders=watcher.eyes.finders
     )
@@ -84,23 +84,23 @@ async def test_it_answers_as_the_commands_do(made: HostPlanner, bench: ProbeCont
 
 async def test_one_look_serves_many(made: HostPlanner, clock: HandClock, watcher: Watcher) -> None:
     """Questions of the next half minute share a look; the same question shares its answer; then all is made anew."""
-    first = await made.room(HUB)
-    assert await made.room(HUB) is first
-    await made.room(replace(HUB, cpus=3))
-    await made.ready(Change("hide-hub"))
+    first = await made.capacity(HUB)
+    assert await made.capacity(HUB) is first
+    await made.capacity(replace(HUB, cpus=3))
+    await made.preflight(Change("hide-hub"))
     assert watcher.looks == 1
     clock.ran_s += KEPT_S
-    assert await made.room(HUB) is not first
+    assert await made.capacity(HUB) is not first
     assert watcher.looks == 2
 
 
 async def test_only_so_many_answers_are_kept(made: HostPlanner, watcher: Watcher) -> None:
     """Whoever tries many questions finds the newest ones kept, and takes no more memory than those."""
-    first = await made.room(Question(cpus=1))
+    first = await made.capacity(Question(cpus=1))
     for cpus in range(2, MOST_KEPT + 2):
-        newest = await made.room(Question(cpus=cpus))
-    assert await made.room(Question(cpus=MOST_KEPT + 1)) is newest
-    assert await made.room(Question(cpus=1)) is not first
+        newest = await made.capacity(Question(cpus=cpus))
+    assert await made.capacity(Question(cpus=MOST_KEPT + 1)) is newest
+    assert await made.capacity(Question(cpus=1)) is not first
     assert watcher.looks == 1
 
 
@@ -116,7 +116,7 @@ async def test_one_is_at_work_and_few_wait(bench: ProbeContext, watcher: Watcher
         return watcher.show()
 
     slow = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=look))
-    asked = [asyncio.create_task(slow.room(Question(cpus=each))) for each in range(1, MOST_WAITING + 3)]
+    asked = [asyncio.create_task(slow.capacity(Question(cpus=each))) for each in range(1, MOST_WAITING + 3)]
     await asyncio.sleep(0)
     await asyncio.sleep(0)
     gate.set()
@@ -124,7 +124,7 @@ async def test_one_is_at_work_and_few_wait(bench: ProbeContext, watcher: Watcher
     refused = [each for each in answers if isinstance(each, CannotPlan)]
     assert (len(refused), most) == (1, 1)
     assert "Too many questions" in str(refused[0])
-    assert (await slow.room(Question(cpus=MOST_WAITING + 2))).answer.cpu.vcpus == 7 + MOST_WAITING + 2
+    assert (await slow.capacity(Question(cpus=MOST_WAITING + 2))).answer.cpu.vcpus == 7 + MOST_WAITING + 2
 
 
 async def test_who_has_signed_in_goes_first(bench: ProbeContext, watcher: Watcher) -> None:
@@ -138,7 +138,7 @@ async def test_who_has_signed_in_goes_first(bench: ProbeContext, watcher: Watche
     slow = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=look))
 
     async def ask(cpus: int, *, signed_in: bool = False) -> None:
-        await slow.room(Question(cpus=cpus), signed_in=signed_in)
+        await slow.capacity(Question(cpus=cpus), signed_in=signed_in)
         order.append(cpus)
 
     strangers = [asyncio.create_task(ask(each)) for each in range(1, MOST_WAITING + 3)]
@@ -160,9 +160,9 @@ async def test_a_question_that_is_given_up_makes_way(bench: ProbeContext, watche
         return watcher.show()
 
     slow = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=look))
-    given_up = [asyncio.create_task(slow.room(Question(cpus=each), signed_in=True)) for each in (1, 2)]
+    given_up = [asyncio.create_task(slow.capacity(Question(cpus=each), signed_in=True)) for each in (1, 2)]
     await asyncio.sleep(0)
-    after = asyncio.create_task(slow.room(Question(cpus=3)))
+    after = asyncio.create_task(slow.capacity(Question(cpus=3)))
     await asyncio.sleep(0)
     for each in reversed(given_up):
         each.cancel()
@@ -174,9 +174,9 @@ async def test_a_question_that_is_given_up_makes_way(bench: ProbeContext, watche
 
 async def test_another_configuration_holds_at_once(made: HostPlanner, bench: ProbeContext, watcher: Watcher) -> None:
     """After a reload nothing is answered from before, not even by a question that was at work meanwhile."""
-    first = await made.room(HUB)
+    first = await made.capacity(HUB)
     after = HostPlanner(known(), readstore.calm(), bench, watcher.eyes, before=made)
-    assert await after.room(HUB) is not first
+    assert await after.capacity(HUB) is not first
     assert watcher.looks == 2
 
 
@@ -195,10 +195,10 @@ async def test_questions_of_both_configurations_wait_in_one_queue(bench: ProbeCo
         return watcher.show()
 
     old = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=slow))
-    under_way = asyncio.create_task(old.room(HUB))
+    under_way = asyncio.create_task(old.capacity(HUB))
     await asyncio.sleep(0)
     new = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=look), before=old)
-    asked = asyncio.create_task(new.room(HUB))
+    asked = asyncio.create_task(new.capacity(HUB))
     await asyncio.sleep(0)
     gate.set()
     await asyncio.gather(under_way, asked)
@@ -221,9 +221,9 @@ async def test_what_cannot_be_looked_at_is_told(
     """The reason is told, nothing of it is kept, and the next question is answered."""
     watcher.hindrance = [error]
     with pytest.raises(CannotPlan, match=said):
-        await made.room(HUB)
+        await made.capacity(HUB)
     watcher.hindrance = []
-    assert (await made.room(HUB)).answer.stores
+    assert (await made.capacity(HUB)).answer.stores
 
 
 async def test_a_look_has_an_end(bench: ProbeContext, watcher: Watcher, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -236,12 +236,12 @@ async def test_a_look_has_an_end(bench: ProbeContext, watcher: Watcher, monkeypa
 
     hangs = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=look))
     with pytest.raises(CannotPlan, match="took more than"):
-        await hangs.room(HUB)
+        await hangs.capacity(HUB)
 
 
 async def test_a_bad_question_is_told_anew_each_time(made: HostPlanner) -> None:
     """What cannot be asked says so, with the field that it is about."""
     for _ in range(2):
         with pytest.raises(BadQuestion) as refused:
-            await made.room(Question(disk_bytes=GIB, store="pool nowhere"))
+            await made.capacity(Question(disk_bytes=GIB, store="pool nowhere"))
         assert refused.value.field == "store"

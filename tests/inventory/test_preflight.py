@@ -22,7 +22,7 @@ from watchkeeper.model.probe_state import JobReport, LastJobReports
 from watchkeeper.model.records import Sample, Seen, Series
 from watchkeeper.planning.capacity.question import BadQuestion
 from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow, Volume
-from watchkeeper.planning.preflight.decide import Matter, ReadyAnswer, Verdict
+from watchkeeper.planning.preflight.decide import Matter, PreflightAnswer, Verdict
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 
@@ -105,12 +105,12 @@ class Station:
             used = per_day * GIB * ((each - began) / DAY)
             self.store.history[WRITTEN].append(Sample(each.timestamp(), used, 64.0 * GIB))
 
-    async def ask(self, subject: str = "hide-hub", **more: Any) -> ReadyAnswer:
+    async def ask(self, subject: str = "hide-hub", **more: Any) -> PreflightAnswer:
         """Go or no-go."""
         question = Question(subject, **more)
         return await ready(known(*self.probes), self.store, self.host, question, self.bench)
 
-    async def afterwards(self, subject: str = "hide-hub", since: timedelta | None = None) -> ReadyAnswer:
+    async def afterwards(self, subject: str = "hide-hub", since: timedelta | None = None) -> PreflightAnswer:
         """What became of the change."""
         at = None if since is None else NOW - since
         return await after_change(known(*self.probes), self.store, self.host, Question(subject), self.bench, at)
@@ -136,7 +136,7 @@ async def station(tmp_path: Path, workers: ThreadWorkers, monkeypatch: pytest.Mo
     await runner.cleanup()
 
 
-def against(answer: ReadyAnswer) -> dict[str, str]:
+def against(answer: PreflightAnswer) -> dict[str, str]:
     """Matter -> the last reason against it."""
     return {each.matter.value: each.reason for each in answer.hindrances}
 

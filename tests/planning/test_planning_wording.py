@@ -6,7 +6,7 @@ import pytest
 
 from tests.planning.houses import GIB, HOUSE, POOL, THIN, TIB, straight_growth
 from watchkeeper.planning.capacity import text as wording
-from watchkeeper.planning.capacity.answer import Fit, Lack, LevelNow, Limits, Peak, Reason, Recorded, RoomAnswer
+from watchkeeper.planning.capacity.answer import CapacityAnswer, Fit, Lack, LevelNow, Limits, Peak, Reason, Recorded
 from watchkeeper.planning.capacity.decide import answer
 from watchkeeper.planning.capacity.futures import TimeToFull
 from watchkeeper.planning.capacity.question import Question
@@ -16,7 +16,7 @@ PEAK = Peak(9 * GIB, 30.0)
 HUB = Question(disk_bytes=32 * GIB, memory_bytes=2 * GIB, cpus=2, store="skerry")
 
 
-def ask(question: Question, host: HostNow = HOUSE, gib_per_day: float | None = 4.0) -> RoomAnswer:
+def ask(question: Question, host: HostNow = HOUSE, gib_per_day: float | None = 4.0) -> CapacityAnswer:
     """Answer it; None: nothing is recorded."""
     growth = None if gib_per_day is None else straight_growth(gib_per_day * GIB)
     record = {key: Recorded(growth, 60.0 if growth else 2.0) for key in (POOL.key, THIN.key)}

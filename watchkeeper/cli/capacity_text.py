@@ -7,12 +7,12 @@ from watchkeeper.cli import output
 from watchkeeper.messages.wording import clean, instant
 from watchkeeper.model.units import format_size
 from watchkeeper.planning.capacity import text as wording
-from watchkeeper.planning.capacity.answer import Reason, RoomAnswer, StoreAnswer
+from watchkeeper.planning.capacity.answer import CapacityAnswer, Reason, StoreAnswer
 
 MOST_LEFT = 20
 
 
-def show(answer: RoomAnswer, host: str, zone: tzinfo) -> None:
+def show(answer: CapacityAnswer, host: str, zone: tzinfo) -> None:
     """Print the answer."""
     output.heading(f"{host}, {instant(answer.at, zone, answer.at)}")
     output.paragraph(wording.verdict(answer))

@@ -15,7 +15,7 @@ from watchkeeper.inventory.target import Target, find
 from watchkeeper.model.observation import Answer, Deadline, SeriesKey
 from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow, Volume
 from watchkeeper.planning.preflight import decide
-from watchkeeper.planning.preflight.decide import Answered, Copy, Matter, Point, ReadyAnswer
+from watchkeeper.planning.preflight.decide import Answered, Copy, Matter, Point, PreflightAnswer
 from watchkeeper.planning.reclaim.snapshots import Bounds, Candidate, Freed, SetLimit
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.settings import Settings
@@ -158,7 +158,7 @@ class DemoPlanner(HostPlanner):
         super().__init__(settings, store, bench, HostReader(look, (("the invented pool", finder),)))
         self._moment = moment
 
-    async def _points(self, change: Change, host: HostNow) -> ReadyAnswer:
+    async def _points(self, change: Change, host: HostNow) -> PreflightAnswer:
         answer = await super()._points(change, host)
         if change.afterwards:
             return answer

@@ -3,7 +3,7 @@
 scan.py reads the host, the store has the recorded growth, planning/ decides. Nothing here changes the host.
 
 Capacity: scan.py (the host now) -> capacity.py (history, limits; arithmetic in a thread) -> planning/capacity/decide.py
--> space.py (stores), machine.py (memory, CPUs) -> RoomAnswer (answer.py) -> text.py, web/planning/capacity_json.py.
+-> space.py (stores), machine.py (memory, CPUs) -> CapacityAnswer (answer.py) -> text.py, web/planning/capacity_json.py.
 growth_pattern.py decomposes a history, futures.py draws from it.
 
 Preflight: scan.py reads the host once, with the readers of the probes (guests.py, zfs.py, lvm.py, files.py;

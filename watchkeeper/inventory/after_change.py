@@ -16,7 +16,7 @@ from watchkeeper.planning.capacity.question import BadQuestion
 from watchkeeper.planning.host_state import HostNow
 from watchkeeper.planning.preflight import compare, decide
 from watchkeeper.planning.preflight.compare import MemoryLeft, Speeds
-from watchkeeper.planning.preflight.decide import ReadyAnswer
+from watchkeeper.planning.preflight.decide import PreflightAnswer
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.host import memory
 from watchkeeper.settings import Settings
@@ -28,7 +28,7 @@ RESTARTS = timedelta(days=7)
 
 async def after_change(
     settings: Settings, store: ReadStore, host: HostNow, question: Question, bench: ProbeContext, since: datetime | None
-) -> ReadyAnswer:
+) -> PreflightAnswer:
     """Report the result of a change. since: when it was made; None: detect it. Raises BadQuestion, StoreError.
 
     The hour before is compared with what came after. If no time is given, the change began at the newest snapshot or
@@ -52,7 +52,7 @@ async def after_change(
     points += compare.since_points(alerts, begun, now)
     points.append(asking.watch())
     kept = tuple(each for each in points if each.matter not in question.left_out)
-    return replace(ReadyAnswer(target.subject, now, kept, host.unseen), since=begun)
+    return replace(PreflightAnswer(target.subject, now, kept, host.unseen), since=begun)
 
 
 async def _changed(asking: Asking) -> tuple[datetime, datetime]:

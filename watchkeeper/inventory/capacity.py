@@ -10,7 +10,7 @@ from watchkeeper.config.types import ProbeSettings
 from watchkeeper.inventory import growth
 from watchkeeper.model.ports import ReadStore
 from watchkeeper.planning.capacity import decide
-from watchkeeper.planning.capacity.answer import Limits, RoomAnswer
+from watchkeeper.planning.capacity.answer import CapacityAnswer, Limits
 from watchkeeper.planning.capacity.question import Question, candidates, check
 from watchkeeper.planning.host_state import HostNow, StoreKind
 from watchkeeper.probes.guests.guests import GuestsSettings
@@ -19,7 +19,7 @@ from watchkeeper.probes.storage.zfs.pools import ZfsSettings
 from watchkeeper.settings import Settings
 
 
-async def room(settings: Settings, store: ReadStore, host: HostNow, question: Question) -> RoomAnswer:
+async def room(settings: Settings, store: ReadStore, host: HostNow, question: Question) -> CapacityAnswer:
     """Answer a question about a host. Raises BadQuestion if it cannot be asked, StoreError."""
     check(question, host)
     wanted = candidates(question, host) if question.of_disk else ()

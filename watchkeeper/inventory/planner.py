@@ -19,11 +19,11 @@ from watchkeeper.inventory.reclaim import measure
 from watchkeeper.inventory.reclaim.measure import FINDERS, Ask, Finder
 from watchkeeper.model.ports import ReadStore
 from watchkeeper.os_errors import explained
-from watchkeeper.planning.capacity.answer import RoomAnswer
+from watchkeeper.planning.capacity.answer import CapacityAnswer
 from watchkeeper.planning.capacity.question import Question
 from watchkeeper.planning.host_state import HostNow
-from watchkeeper.planning.preflight.decide import ReadyAnswer
-from watchkeeper.planning.reclaim.snapshots import FreesAnswer
+from watchkeeper.planning.preflight.decide import PreflightAnswer
+from watchkeeper.planning.reclaim.snapshots import ReclaimAnswer
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.settings import Settings
 from watchkeeper.web.planning.planner import CannotPlan, Change, Planned
@@ -93,25 +93,25 @@ class HostPlanner:
         self._kept: OrderedDict[Hashable, tuple[float, Planned[Any]]] = OrderedDict()
         self._seen: tuple[float, HostNow] | None = None
 
-    async def room(self, question: Question, *, signed_in: bool = False) -> Planned[RoomAnswer]:
+    async def capacity(self, question: Question, *, signed_in: bool = False) -> Planned[CapacityAnswer]:
         """Is there enough capacity? Raises BadQuestion, CannotPlan, StoreError."""
 
-        async def make() -> Planned[RoomAnswer]:
+        async def make() -> Planned[CapacityAnswer]:
             host = await self._look()
             return Planned(await of_room.room(self._settings, self._store, host, question), host.at)
 
         return await self._answered(("room", question), make, signed_in=signed_in)
 
-    async def ready(self, change: Change, *, signed_in: bool = False) -> Planned[ReadyAnswer]:
+    async def preflight(self, change: Change, *, signed_in: bool = False) -> Planned[PreflightAnswer]:
         """Is a change safe, or what was its result? Raises BadQuestion, CannotPlan, StoreError."""
 
-        async def make() -> Planned[ReadyAnswer]:
+        async def make() -> Planned[PreflightAnswer]:
             host = await self._look()
             return Planned(await self._points(change, host), host.at)
 
         return await self._answered(("ready", change), make, signed_in=signed_in)
 
-    async def _points(self, change: Change, host: HostNow) -> ReadyAnswer:
+    async def _points(self, change: Change, host: HostNow) -> PreflightAnswer:
         keep_s = preflight.KEEP_S if change.keep_s is None else change.keep_s
         question = preflight.Question(change.subject, keep_s, change.within_s, change.left_out)
         if change.afterwards:
@@ -120,10 +120,10 @@ class HostPlanner:
             )
         return await preflight.ready(self._settings, self._store, host, question, self._bench)
 
-    async def frees(self, store: str | None, *, signed_in: bool = False) -> Planned[FreesAnswer]:
+    async def reclaim(self, store: str | None, *, signed_in: bool = False) -> Planned[ReclaimAnswer]:
         """What sets of snapshots hold. Raises CannotPlan, StoreError."""
 
-        async def make() -> Planned[FreesAnswer]:
+        async def make() -> Planned[ReclaimAnswer]:
             ask = Ask(store=store)
             found = await measure.reclaim(ask, self._settings, self._bench, self._store, finders=self._eyes.finders)
             return Planned(found, found.at)

@@ -24,7 +24,15 @@ from watchkeeper.model.ports import ReadStore
 from watchkeeper.model.records import Sample, Series
 from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow
 from watchkeeper.planning.preflight import decide
-from watchkeeper.planning.preflight.decide import Answered, Copy, DiskSnapshots, Matter, Point, ReadyAnswer, Rewrites
+from watchkeeper.planning.preflight.decide import (
+    Answered,
+    Copy,
+    DiskSnapshots,
+    Matter,
+    Point,
+    PreflightAnswer,
+    Rewrites,
+)
 from watchkeeper.planning.reclaim.gain import with_freed
 from watchkeeper.privileged.commands import MOUNTS
 from watchkeeper.probes.base import ProbeContext
@@ -64,7 +72,7 @@ class Question:
 
 async def ready(
     settings: Settings, store: ReadStore, host: HostNow, question: Question, bench: ProbeContext
-) -> ReadyAnswer:
+) -> PreflightAnswer:
     """Go or no-go for a change. Raises BadQuestion if nothing has this name, StoreError."""
     series, now = await store.series(), bench.clock.now()
     target = find(question.subject, settings, host, series)
@@ -76,7 +84,7 @@ async def ready(
     points += [point for part in parts for point in part]
     points.append(asking.watch())
     kept = tuple(each for each in points if each.matter not in question.left_out)
-    return ReadyAnswer(target.subject, now, kept, host.unseen)
+    return PreflightAnswer(target.subject, now, kept, host.unseen)
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,10 +23,10 @@ from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.periodic.messages import PeriodicMessages
 from watchkeeper.periodic.retention import Retention
 from watchkeeper.periodic.scheduler import Scheduler
-from watchkeeper.planning.capacity.answer import RoomAnswer
+from watchkeeper.planning.capacity.answer import CapacityAnswer
 from watchkeeper.planning.capacity.question import Question
-from watchkeeper.planning.preflight.decide import ReadyAnswer
-from watchkeeper.planning.reclaim.snapshots import FreesAnswer
+from watchkeeper.planning.preflight.decide import PreflightAnswer
+from watchkeeper.planning.reclaim.snapshots import ReclaimAnswer
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.runtime.active_config import ActiveConfig, build, check_in_place
 from watchkeeper.runtime.pipeline import Pipeline
@@ -140,17 +140,17 @@ class ActiveRuntime:
 
     # The page's planner ---------------------------------------------------------------------------------------------
 
-    async def room(self, question: Question, *, signed_in: bool = False) -> Planned[RoomAnswer]:
+    async def capacity(self, question: Question, *, signed_in: bool = False) -> Planned[CapacityAnswer]:
         """Answer whether there is capacity."""
-        return await self.runtime.planner.room(question, signed_in=signed_in)
+        return await self.runtime.planner.capacity(question, signed_in=signed_in)
 
-    async def ready(self, change: Change, *, signed_in: bool = False) -> Planned[ReadyAnswer]:
+    async def preflight(self, change: Change, *, signed_in: bool = False) -> Planned[PreflightAnswer]:
         """Answer whether a change is safe, or how it went."""
-        return await self.runtime.planner.ready(change, signed_in=signed_in)
+        return await self.runtime.planner.preflight(change, signed_in=signed_in)
 
-    async def frees(self, store: str | None, *, signed_in: bool = False) -> Planned[FreesAnswer]:
+    async def reclaim(self, store: str | None, *, signed_in: bool = False) -> Planned[ReclaimAnswer]:
         """Answer how much space sets of snapshots hold."""
-        return await self.runtime.planner.frees(store, signed_in=signed_in)
+        return await self.runtime.planner.reclaim(store, signed_in=signed_in)
 
     # Reloading ------------------------------------------------------------------------------------------------------
 

@@ -54,7 +54,7 @@ class Context:
     prefix: str
     resting: Resting = no_dependents
 
-    async def board(self, now: datetime) -> Dashboard:
+    async def dashboard(self, now: datetime) -> Dashboard:
         """The status page's content as it is now."""
         store = self.store
         return build_dashboard(

@@ -23,7 +23,7 @@ from watchkeeper.web.http.middleware import Handler
 from watchkeeper.web.http.parameters import Parameter, refuse_unknown
 from watchkeeper.web.http.problem_details import PROBLEM_JSON
 from watchkeeper.web.planning import capacity, preflight, reclaim
-from watchkeeper.web.planning.parameters import ROOM
+from watchkeeper.web.planning.parameters import CAPACITY
 
 HTML, JSON, EVENTS, CSV = "text/html", "application/json", "text/event-stream", "text/csv"
 
@@ -92,7 +92,7 @@ ROUTES = (
         "/capacity",
         capacity.page,
         "Is there enough capacity for a new guest, a larger one, or with a larger host?",
-        ROOM,
+        CAPACITY,
         HTML,
         looks=True,
     ),
@@ -100,7 +100,7 @@ ROUTES = (
         "/preflight",
         preflight.page,
         "Is a change safe now? After it: what was its result?",
-        preflight.READY,
+        preflight.PREFLIGHT,
         HTML,
         looks=True,
     ),
@@ -180,7 +180,7 @@ ROUTES = (
         "/api/v1/capacity",
         capacity.capacity,
         "Is there enough capacity for a new or larger guest, or with a larger host: now, and in 30, 90 and 365 days.",
-        ROOM,
+        CAPACITY,
         form="Capacity",
         looks=True,
     ),
@@ -188,7 +188,7 @@ ROUTES = (
         "/api/v1/preflight",
         preflight.preflight,
         "Is it safe to change something now, check by check; with after=yes: what was the result of the change.",
-        preflight.READY,
+        preflight.PREFLIGHT,
         form="Preflight",
         looks=True,
     ),

@@ -15,7 +15,7 @@ from watchkeeper.inventory.reclaim.measure import Ask, reclaim
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Condition, Level, SeriesKey
 from watchkeeper.model.records import Commit, Seen
-from watchkeeper.planning.reclaim.snapshots import Bounds, FreesAnswer, Missing
+from watchkeeper.planning.reclaim.snapshots import Bounds, Missing, ReclaimAnswer
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.store import Store
 
@@ -60,7 +60,7 @@ class House:
         other = Seen(NOW, Condition(SeriesKey("pool skerry", "health"), ok=True), "zfs", 3600)
         await self.store.commit(Commit((*seen, other)))
 
-    async def ask(self, *, recorded: bool = True, **words: object) -> FreesAnswer:
+    async def ask(self, *, recorded: bool = True, **words: object) -> ReclaimAnswer:
         """Ask."""
         return await reclaim(
             Ask(**words),  # type: ignore[arg-type]  # the test's own words

@@ -12,7 +12,16 @@ from hypothesis import strategies as st
 
 from tests.planning.houses import GIB, HOUSE, NOW, POOL, SRV, THIN, TIB, straight_growth
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.planning.capacity.answer import Fit, Lack, Limits, Metadata, Peak, Recorded, RoomAnswer, StoreAnswer
+from watchkeeper.planning.capacity.answer import (
+    CapacityAnswer,
+    Fit,
+    Lack,
+    Limits,
+    Metadata,
+    Peak,
+    Recorded,
+    StoreAnswer,
+)
 from watchkeeper.planning.capacity.decide import answer
 from watchkeeper.planning.capacity.question import BadQuestion, Question
 from watchkeeper.planning.host_state import GuestNow, HostNow, StoreKind, StoreNow, Volume
@@ -23,7 +32,7 @@ HUB = Question(disk_bytes=32 * GIB, memory_bytes=2 * GIB, cpus=2)
 """The usual smallest size of a house hub: 2 vCPUs, 2 GiB, 32 GiB. Practice, without a source."""
 
 
-def ask(question: Question, host: HostNow = HOUSE, limits: Limits | None = None) -> RoomAnswer:
+def ask(question: Question, host: HostNow = HOUSE, limits: Limits | None = None) -> CapacityAnswer:
     """Answer it with the growth of above."""
     return answer(question, host, GROWTH, PEAK, limits or Limits())
 

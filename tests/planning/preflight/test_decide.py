@@ -18,7 +18,7 @@ from watchkeeper.planning.preflight.decide import (
     DiskSnapshots,
     Matter,
     Point,
-    ReadyAnswer,
+    PreflightAnswer,
     Rewrites,
     Verdict,
     answer_points,
@@ -245,7 +245,7 @@ def test_all_together() -> None:
     fine = Point(Matter.GUEST, GO, ABOUT, "it runs")
     passes = Point(Matter.ANSWERS, NO_GO, "service", "no answer", passes=True)
     stays = Point(Matter.BACKUP, UNKNOWN, ABOUT, "none")
-    answer = ReadyAnswer(ABOUT, NOW, (fine,))
+    answer = PreflightAnswer(ABOUT, NOW, (fine,))
     assert (answer.go, answer.worth_waiting, answer.hindrances) == (True, False, ())
     waiting = replace(answer, points=(fine, passes))
     assert (waiting.go, waiting.worth_waiting, waiting.hindrances) == (False, True, (passes,))

@@ -13,10 +13,10 @@ from watchkeeper.planning.reclaim.snapshots import (
     Bounds,
     Candidate,
     Freed,
-    FreesAnswer,
     Gain,
     Left,
     Missing,
+    ReclaimAnswer,
     SetHeld,
     StoreFreed,
 )
@@ -194,8 +194,8 @@ def test_what_is_left() -> None:
 
 def test_what_is_not_there() -> None:
     """What is near, what could not be looked at, and which store is meant."""
-    blind = FreesAnswer(NOW, unseen=("LVM: this needs root",))
-    assert missing_words(Missing("skerry@a", ("skerry@b", "skerry@c")), FreesAnswer(NOW)) == (
+    blind = ReclaimAnswer(NOW, unseen=("LVM: this needs root",))
+    assert missing_words(Missing("skerry@a", ("skerry@b", "skerry@c")), ReclaimAnswer(NOW)) == (
         'nothing here matches "skerry@a". Similar: "skerry@b", "skerry@c".'
     )
     assert missing_words(Missing("x\n", ()), blind) == (

@@ -79,7 +79,7 @@ async def test_nothing_is_asked_at_first() -> None:
     assert "This page has no planner" in await refused.text()
     await client.close()
     with pytest.raises(CannotPlan):
-        await Nowhere().frees(None)
+        await Nowhere().reclaim(None)
 
 
 BAD: list[tuple[dict[str, str], str, str]] = [
@@ -148,7 +148,7 @@ async def test_a_host_that_cannot_be_looked_at() -> None:
     """503 with the reason and when to come again, for people and for programs."""
 
     class Busy(Nowhere):
-        async def room(self, _question: Question, *, signed_in: bool = False) -> Any:  # noqa: ARG002
+        async def capacity(self, _question: Question, *, signed_in: bool = False) -> Any:  # noqa: ARG002
             raise CannotPlan("Too many questions about this host at once; try again in half a minute.")
 
     client: Client = TestClient(TestServer(app_of(readstore.calm(), planner=Busy())))

@@ -19,7 +19,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.inventory.capacity import room as answer
 from watchkeeper.inventory.scan import look
-from watchkeeper.planning.capacity.answer import Fit, RoomAnswer
+from watchkeeper.planning.capacity.answer import CapacityAnswer, Fit
 from watchkeeper.planning.capacity.question import BadQuestion, Question
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
@@ -110,7 +110,7 @@ def _value(amount: Amount | None) -> int:
     return amount.value if amount else 0
 
 
-async def _ask(known: settings.Settings, question: Question) -> RoomAnswer:
+async def _ask(known: settings.Settings, question: Question) -> CapacityAnswer:
     workers = ThreadWorkers()
     try:
         async with opened(known) as store:

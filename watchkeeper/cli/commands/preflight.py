@@ -27,7 +27,7 @@ from watchkeeper.inventory.scan import look
 from watchkeeper.messages.wording import clean, duration, instant
 from watchkeeper.planning.capacity.question import BadQuestion
 from watchkeeper.planning.preflight import text as ready_wording
-from watchkeeper.planning.preflight.decide import Matter, Point, ReadyAnswer, Verdict
+from watchkeeper.planning.preflight.decide import Matter, Point, PreflightAnswer, Verdict
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.store import Store
@@ -122,7 +122,7 @@ def preflight(
 
 async def _ask(
     known: settings.Settings, question: Question, wait_s: float, since: datetime | None, *, afterwards: bool
-) -> ReadyAnswer:
+) -> PreflightAnswer:
     """Compute the answer; repeat it while waiting is useful and time is left."""
     clock, workers = Clock(), ThreadWorkers()
     until_s = clock.monotonic_s() + wait_s
@@ -148,21 +148,21 @@ async def _once(
     since: datetime | None,
     *,
     afterwards: bool,
-) -> ReadyAnswer:
+) -> PreflightAnswer:
     host = await look(known, bench)
     if afterwards:
         return await look_back(known, store, host, question, bench, since)
     return await look_ahead(known, store, host, question, bench)
 
 
-def _say_waiting(answer: ReadyAnswer, left_s: float) -> None:
+def _say_waiting(answer: PreflightAnswer, left_s: float) -> None:
     """Print a line on the terminal that says what the command waits for."""
     if sys.stderr.isatty():
         names = ", ".join(dict.fromkeys(each.about for each in answer.hindrances))
         click.echo(f"watchkeeper: waiting for {clean(names, 120)}, for up to {duration(left_s)} more", err=True)
 
 
-def show(answer: ReadyAnswer, known: settings.Settings) -> None:
+def show(answer: PreflightAnswer, known: settings.Settings) -> None:
     """Print the answer: first in one line, then the checks, failed ones first."""
     output.heading(f"{known.host.label}, {instant(answer.at, known.host.zone, answer.at)}")
     output.paragraph(ready_wording.verdict(answer, known.host.zone))

@@ -20,7 +20,7 @@ from watchkeeper.inventory.reclaim.measure import Ask
 from watchkeeper.inventory.reclaim.measure import reclaim as answered
 from watchkeeper.messages.wording import clean, duration
 from watchkeeper.planning.reclaim import text as words
-from watchkeeper.planning.reclaim.snapshots import Candidate, FreesAnswer, Gain, StoreFreed
+from watchkeeper.planning.reclaim.snapshots import Candidate, Gain, ReclaimAnswer, StoreFreed
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.web.planning.reclaim_json import reclaim_form
@@ -89,7 +89,7 @@ def reclaim(
     ended(_code(answer))
 
 
-async def _ask(ask: Ask, known: settings.Settings) -> FreesAnswer:
+async def _ask(ask: Ask, known: settings.Settings) -> ReclaimAnswer:
     workers = ThreadWorkers()
     bench = ProbeContext(Clock(), workers)
     try:
@@ -103,13 +103,13 @@ async def _ask(ask: Ask, known: settings.Settings) -> FreesAnswer:
         workers.close()
 
 
-def _code(answer: FreesAnswer) -> Exit:
+def _code(answer: ReclaimAnswer) -> Exit:
     if answer.gain is not None:
         return Exit.OK if answer.gain.enough else Exit.NEEDS_YOU
     return Exit.UNAVAILABLE if answer.unseen and not answer.seen else Exit.OK
 
 
-def show(answer: FreesAnswer) -> None:
+def show(answer: ReclaimAnswer) -> None:
     """Print the answer."""
     if answer.gain is not None:
         _show_gain(answer.gain, answer.at)
@@ -127,7 +127,7 @@ def show(answer: FreesAnswer) -> None:
     output.paragraph(words.NOTHING_DELETED)
 
 
-def _show_sets(answer: FreesAnswer) -> None:
+def _show_sets(answer: ReclaimAnswer) -> None:
     for store in words.by_size(answer.stores):
         output.heading(words.held_words(store))
         held = [each for each in answer.sets if each.store == store.store]

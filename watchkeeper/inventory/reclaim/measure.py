@@ -27,9 +27,9 @@ from watchkeeper.planning.reclaim.order import left_of, thin_out
 from watchkeeper.planning.reclaim.snapshots import (
     Candidate,
     Freed,
-    FreesAnswer,
     Gain,
     Missing,
+    ReclaimAnswer,
     SetHeld,
     StoreFreed,
     by_age,
@@ -100,7 +100,7 @@ async def reclaim(
     mountinfo: Path = MOUNTS,
     sysfs: Path = Path("/sys"),
     finders: Sequence[tuple[str, Finder]] = FINDERS,
-) -> FreesAnswer:
+) -> ReclaimAnswer:
     """Answer a question. recorded: the database, for the growth; None if there is none, then there is no time to full.
 
     finders: what reads each kind of store.
@@ -137,8 +137,8 @@ class _Answer:
     at: datetime
     unseen: tuple[str, ...]
 
-    async def make(self) -> FreesAnswer:
-        answer = FreesAnswer(self.at, sum(len(each.candidates) for each in self.every), unseen=self.unseen)
+    async def make(self) -> ReclaimAnswer:
+        answer = ReclaimAnswer(self.at, sum(len(each.candidates) for each in self.every), unseen=self.unseen)
         missing = self._missing()
         if missing:
             return replace(answer, missing=missing)

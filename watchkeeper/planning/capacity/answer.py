@@ -185,7 +185,7 @@ class CpuAnswer:
 
 
 @dataclass(frozen=True, slots=True)
-class RoomAnswer:
+class CapacityAnswer:
     """The whole answer. stores: those that were considered, the best first; empty if the question asks for no disk."""
 
     at: datetime

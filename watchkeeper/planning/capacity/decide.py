@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.planning.capacity import machine, space
-from watchkeeper.planning.capacity.answer import Fit, Limits, Peak, Recorded, RoomAnswer, StoreAnswer
+from watchkeeper.planning.capacity.answer import CapacityAnswer, Fit, Limits, Peak, Recorded, StoreAnswer
 from watchkeeper.planning.capacity.question import Question, candidates, check
 from watchkeeper.planning.host_state import HostNow
 
@@ -19,7 +19,7 @@ _BEST = (Fit.YES, Fit.UNKNOWN, Fit.NO)
 
 def answer(
     question: Question, host: HostNow, recorded: Mapping[SeriesKey, Recorded], peak: Peak | None, limits: Limits
-) -> RoomAnswer:
+) -> CapacityAnswer:
     """Answer a question. Raises BadQuestion. recorded: by the store's key; a store that is missing has no history."""
     check(question, host)
     stores = candidates(question, host) if question.of_disk else ()
@@ -27,7 +27,7 @@ def answer(
     found.sort(key=_rank)
     memory, cpu = machine.memory(question, host, peak, limits), machine.cpu(question, host)
     fits = [part.fit for part in (memory, cpu) if part.asked] + [each.fit for each in found[:1]]
-    return RoomAnswer(host.at, question, Fit.of_all(fits), tuple(found), memory, cpu, host.unseen)
+    return CapacityAnswer(host.at, question, Fit.of_all(fits), tuple(found), memory, cpu, host.unseen)
 
 
 def _rank(store: StoreAnswer) -> tuple[int, float, float, str]:

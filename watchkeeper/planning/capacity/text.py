@@ -9,13 +9,13 @@ from watchkeeper.messages.wording import about, clean, duration, share
 from watchkeeper.model.units import DAY_S, format_size
 from watchkeeper.planning.capacity.answer import (
     DECIDES_D,
+    CapacityAnswer,
     CpuAnswer,
     Fit,
     Lack,
     LevelNow,
     MemoryAnswer,
     Reason,
-    RoomAnswer,
     StoreAnswer,
 )
 from watchkeeper.planning.capacity.futures import TimeToFull
@@ -34,7 +34,7 @@ LIKELY_WHY = (
 )
 
 
-def verdict(answer: RoomAnswer) -> str:
+def verdict(answer: CapacityAnswer) -> str:
     """The answer in one sentence or two."""
     asked = what_is_asked(answer.question)
     match answer.fit:
@@ -75,7 +75,7 @@ def _joined(parts: list[str]) -> str:
     return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
 
 
-def _where(answer: RoomAnswer) -> str:
+def _where(answer: CapacityAnswer) -> str:
     """What is in favour of it."""
     said = []
     if answer.stores:
@@ -87,7 +87,7 @@ def _where(answer: RoomAnswer) -> str:
     return "; ".join(said)
 
 
-def _against(answer: RoomAnswer) -> list[str]:
+def _against(answer: CapacityAnswer) -> list[str]:
     """What is against it, or not known: for the best store, memory and CPUs."""
     said = [reason(each, answer.stores[0].key.subject) for each in (answer.stores[0].reasons if answer.stores else ())]
     for part in (answer.memory, answer.cpu):
@@ -241,7 +241,7 @@ def _unknown(names: tuple[str, ...], what: str) -> list[str]:
     return [f"{what} not known for {', '.join(clean(each, 44) for each in names[:5])}"] if names else []
 
 
-def cautions(answer: RoomAnswer) -> list[str]:
+def cautions(answer: CapacityAnswer) -> list[str]:
     """What an operator must know beside the answer."""
     said = [ESTIMATE] if any(each.after for each in answer.stores) else []
     for store in answer.stores[:1]:

@@ -57,7 +57,7 @@ class Point:
 
 
 @dataclass(frozen=True, slots=True)
-class ReadyAnswer:
+class PreflightAnswer:
     """The answer. since: when comparing after a change, the time of the change. unseen: what could not be seen."""
 
     subject: str

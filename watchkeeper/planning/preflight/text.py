@@ -6,12 +6,12 @@ Not here: layout, and the points' own reasons (decide.py, compare.py).
 from datetime import tzinfo
 
 from watchkeeper.messages.wording import clean, instant
-from watchkeeper.planning.preflight.decide import ReadyAnswer
+from watchkeeper.planning.preflight.decide import PreflightAnswer
 
 CAUTION = "A forecast is an estimate. A snapshot on the same store is not a backup."
 
 
-def verdict(answer: ReadyAnswer, zone: tzinfo) -> str:
+def verdict(answer: PreflightAnswer, zone: tzinfo) -> str:
     """The answer in one line."""
     subject, count = clean(answer.subject, 60), len(answer.hindrances)
     points = "1 point" if count == 1 else f"{count} points"
@@ -23,11 +23,11 @@ def verdict(answer: ReadyAnswer, zone: tzinfo) -> str:
     return f"No-go: {points} against changing {subject} now."
 
 
-def against(answer: ReadyAnswer) -> str:
+def against(answer: PreflightAnswer) -> str:
     """The heading of the points that are no-go."""
     return "Against the change" if answer.since is None else "Not as before"
 
 
-def fine(answer: ReadyAnswer) -> str:
+def fine(answer: PreflightAnswer) -> str:
     """The heading of the points that are go."""
     return "OK" if answer.since is None else "As before"

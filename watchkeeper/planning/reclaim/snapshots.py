@@ -177,7 +177,7 @@ class Missing:
 
 
 @dataclass(frozen=True, slots=True)
-class FreesAnswer:
+class ReclaimAnswer:
     """The whole answer. Only the parts that were asked for are filled.
 
     seen: how many snapshots there are in all. missing: what was asked for and does not exist; then nothing else is

@@ -10,10 +10,10 @@ from watchkeeper.planning.reclaim.snapshots import (
     Bounds,
     Candidate,
     Freed,
-    FreesAnswer,
     Gain,
     Left,
     Missing,
+    ReclaimAnswer,
     SetHeld,
     StoreFreed,
 )
@@ -178,7 +178,7 @@ def why_words(held: Iterable[SetHeld]) -> str:
     return f"Not exact: {'; '.join(reasons)}." if reasons else ""
 
 
-def missing_words(missing: Missing, answer: FreesAnswer) -> str:
+def missing_words(missing: Missing, answer: ReclaimAnswer) -> str:
     """Say that nothing has this name, and which names are similar."""
     near = ", ".join(f'"{clean(each)}"' for each in missing.near)
     if not missing.asked:

@@ -63,7 +63,7 @@ async def ids(context: Context) -> Mapping[SeriesKey, int]:
 async def status(request: web.Request) -> web.Response:
     """The content of the status page."""
     context = of(request)
-    found = await context.board(context.clock.now())
+    found = await context.dashboard(context.clock.now())
     problems, known = context.vitals.read().troubles, await ids(context)
     recent = await context.store.journal(limit=STATUS_EVENTS)
     return reply(

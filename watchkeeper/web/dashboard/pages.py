@@ -188,7 +188,7 @@ async def status(request: web.Request) -> web.Response:
     """The status page."""
     context = of(request)
     now = context.clock.now()
-    found = await context.board(now)
+    found = await context.dashboard(now)
     troubles = context.vitals.read().troubles
     lately = await context.store.journal(limit=STATUS_EVENTS)
     shown, rest = choose(found.places)

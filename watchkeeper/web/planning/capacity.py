@@ -13,7 +13,7 @@ from watchkeeper.model.observation import Kind, Unit
 from watchkeeper.model.records import Series
 from watchkeeper.model.units import format_size
 from watchkeeper.planning.capacity import text as wording
-from watchkeeper.planning.capacity.answer import CpuAnswer, Fit, MemoryAnswer, Reason, RoomAnswer, StoreAnswer
+from watchkeeper.planning.capacity.answer import CapacityAnswer, CpuAnswer, Fit, MemoryAnswer, Reason, StoreAnswer
 from watchkeeper.planning.capacity.question import BadQuestion
 from watchkeeper.planning.host_state import StoreKind
 from watchkeeper.web.api.handlers import reply
@@ -22,7 +22,7 @@ from watchkeeper.web.charts import capacity_chart
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.http.problem_details import Refusal
 from watchkeeper.web.planning.capacity_json import capacity_form
-from watchkeeper.web.planning.parameters import ROOM, question_of
+from watchkeeper.web.planning.parameters import CAPACITY, question_of
 from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Planned, refused
 from watchkeeper.web.templating import render
 
@@ -70,9 +70,9 @@ class Part:
 async def page(request: web.Request) -> web.Response:
     """The capacity page: its form, and the answer if a question is asked."""
     context = of(request)
-    planned: Planned[RoomAnswer] | None = None
+    planned: Planned[CapacityAnswer] | None = None
     troubles: dict[str, str] = {}
-    if any(each.name in request.query for each in ROOM if each.name != "store"):
+    if any(each.name in request.query for each in CAPACITY if each.name != "store"):
         planned, troubles = await _asked(request)
     series = await context.store.series()
     answer = planned.answer if planned else None
@@ -82,7 +82,7 @@ async def page(request: web.Request) -> web.Response:
         context.clock.now(),
         status=400 if troubles else 200,
         viewer=viewer(request),
-        fields=form_of(request, [each.name for each in ROOM], HINTS, troubles),
+        fields=form_of(request, [each.name for each in CAPACITY], HINTS, troubles),
         trouble=troubles.get("", ""),
         wrong=bool(troubles),
         guests=_with(guests(series), request.query.get("enlarge", "").strip()),
@@ -99,7 +99,7 @@ async def page(request: web.Request) -> web.Response:
 async def capacity(request: web.Request) -> web.Response:
     """The page as JSON, as the command prints it."""
     try:
-        planned = await request.app[PLANNER].room(question_of(request), signed_in=session_of(request) is not None)
+        planned = await request.app[PLANNER].capacity(question_of(request), signed_in=session_of(request) is not None)
     except BadQuestion as error:
         raise Refusal(400, str(error), {"parameter": error.field} if error.field else None) from error
     except CannotPlan as error:
@@ -113,11 +113,11 @@ def age(looked_at: datetime, context: Context) -> str:
     return "just now" if seconds < 2 else f"{duration(seconds)} ago"
 
 
-async def _asked(request: web.Request) -> tuple[Planned[RoomAnswer] | None, dict[str, str]]:
+async def _asked(request: web.Request) -> tuple[Planned[CapacityAnswer] | None, dict[str, str]]:
     """The answer, or what is wrong with the question, by field; under an empty name what is wrong with the whole."""
     asked = filled(request)
     troubles = {}
-    for each in ROOM:
+    for each in CAPACITY:
         try:
             each.of(asked)
         except Refusal as refusal:
@@ -127,7 +127,7 @@ async def _asked(request: web.Request) -> tuple[Planned[RoomAnswer] | None, dict
     if troubles:
         return None, troubles
     try:
-        return await request.app[PLANNER].room(question_of(asked), signed_in=session_of(request) is not None), {}
+        return await request.app[PLANNER].capacity(question_of(asked), signed_in=session_of(request) is not None), {}
     except BadQuestion as error:
         return None, {error.field: wording.sentence(str(error))}
     except CannotPlan as error:
@@ -172,7 +172,7 @@ def _with(known: list[str], chosen: str) -> list[str]:
     return known if not chosen or chosen in known else [*known, chosen]
 
 
-def _parts(answer: RoomAnswer, series: Sequence[Series]) -> Iterator[Part]:
+def _parts(answer: CapacityAnswer, series: Sequence[Series]) -> Iterator[Part]:
     ids = {each.key: each.id for each in series}
     for store in answer.stores:
         yield _store(store, ids.get(store.key))
@@ -222,7 +222,7 @@ def _against(reasons: tuple[Reason, ...], subject: str) -> tuple[str, ...]:
     return tuple(wording.sentence(wording.reason(each, subject)) for each in reasons)
 
 
-def _cautions(answer: RoomAnswer) -> list[str]:
+def _cautions(answer: CapacityAnswer) -> list[str]:
     said = wording.cautions(answer)
     return [*said, wording.LIKELY_WHY] if any(each.after for each in answer.stores) else said
 

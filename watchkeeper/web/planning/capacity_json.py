@@ -1,13 +1,13 @@
 """The JSON form of a capacity answer, for the command and the API."""
 
 from watchkeeper.planning.capacity import text as wording
-from watchkeeper.planning.capacity.answer import CpuAnswer, LevelNow, MemoryAnswer, Reason, RoomAnswer, StoreAnswer
+from watchkeeper.planning.capacity.answer import CapacityAnswer, CpuAnswer, LevelNow, MemoryAnswer, Reason, StoreAnswer
 from watchkeeper.planning.capacity.futures import TimeToFull
 from watchkeeper.planning.capacity.question import Question
 from watchkeeper.web.api.json_forms import Json, stamp
 
 
-def capacity_form(answer: RoomAnswer) -> Json:
+def capacity_form(answer: CapacityAnswer) -> Json:
     """The whole answer; stores has the best first."""
     return {
         "at": stamp(answer.at),

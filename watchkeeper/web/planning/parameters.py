@@ -88,7 +88,7 @@ STORE = name_of("store", "Where to place the disk, by the subject of the store; 
 HOST_DISK = size("host_disk", "Usable bytes added to the store.")
 HOST_MEMORY = size("host_memory", "Memory added to the host.")
 
-ROOM = (ENLARGE, DISK, MEMORY, CPUS, GROWS, WRITTEN, RESERVED, STORE, HOST_DISK, HOST_MEMORY)
+CAPACITY = (ENLARGE, DISK, MEMORY, CPUS, GROWS, WRITTEN, RESERVED, STORE, HOST_DISK, HOST_MEMORY)
 """The parameters of a capacity question."""
 
 

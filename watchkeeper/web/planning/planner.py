@@ -10,10 +10,10 @@ from typing import Generic, NoReturn, Protocol, TypeVar
 from aiohttp import web
 
 from watchkeeper.errors import WatchkeeperError
-from watchkeeper.planning.capacity.answer import RoomAnswer
+from watchkeeper.planning.capacity.answer import CapacityAnswer
 from watchkeeper.planning.capacity.question import Question
-from watchkeeper.planning.preflight.decide import Matter, ReadyAnswer
-from watchkeeper.planning.reclaim.snapshots import FreesAnswer
+from watchkeeper.planning.preflight.decide import Matter, PreflightAnswer
+from watchkeeper.planning.reclaim.snapshots import ReclaimAnswer
 from watchkeeper.web.http.problem_details import Refusal
 
 T = TypeVar("T")
@@ -55,15 +55,15 @@ class Planner(Protocol):
     signed_in: asked by the operator, who does not wait behind others.
     """
 
-    async def room(self, question: Question, *, signed_in: bool = False) -> Planned[RoomAnswer]:
+    async def capacity(self, question: Question, *, signed_in: bool = False) -> Planned[CapacityAnswer]:
         """Is there enough capacity?"""
         ...
 
-    async def ready(self, change: Change, *, signed_in: bool = False) -> Planned[ReadyAnswer]:
+    async def preflight(self, change: Change, *, signed_in: bool = False) -> Planned[PreflightAnswer]:
         """Is a change safe, or what was its result?"""
         ...
 
-    async def frees(self, store: str | None, *, signed_in: bool = False) -> Planned[FreesAnswer]:
+    async def reclaim(self, store: str | None, *, signed_in: bool = False) -> Planned[ReclaimAnswer]:
         """What sets of snapshots hold, of one store (a subject or a glob) or of all."""
         ...
 
@@ -71,15 +71,15 @@ class Planner(Protocol):
 class Nowhere:
     """The planner to use if none was given: it refuses every question."""
 
-    async def room(self, _question: Question, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
+    async def capacity(self, _question: Question, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
         """Refuse."""
         self._refuse()
 
-    async def ready(self, _change: Change, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
+    async def preflight(self, _change: Change, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
         """Refuse."""
         self._refuse()
 
-    async def frees(self, _store: str | None, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
+    async def reclaim(self, _store: str | None, *, signed_in: bool = False) -> NoReturn:  # noqa: ARG002  the port's
         """Refuse."""
         self._refuse()
 

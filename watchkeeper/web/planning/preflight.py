@@ -11,7 +11,7 @@ from watchkeeper.model.records import Series
 from watchkeeper.planning.capacity import text as plan_wording
 from watchkeeper.planning.capacity.question import BadQuestion
 from watchkeeper.planning.preflight import text as ready_wording
-from watchkeeper.planning.preflight.decide import Matter, Point, ReadyAnswer, Verdict
+from watchkeeper.planning.preflight.decide import Matter, Point, PreflightAnswer, Verdict
 from watchkeeper.web.api.handlers import reply
 from watchkeeper.web.api.json_forms import stamp
 from watchkeeper.web.auth.session_auth import session_of, viewer
@@ -36,7 +36,7 @@ AFTER = choice(
     "after", "Whether the change was made already: compares now with the hour before the change.", ("yes", "no")
 )
 SINCE = moment("since", "When the change was made, for after; default: the newest snapshot or restart.")
-READY: tuple[Parameter[str] | Parameter[float] | Parameter[datetime | timedelta], ...] = (
+PREFLIGHT: tuple[Parameter[str] | Parameter[float] | Parameter[datetime | timedelta], ...] = (
     SUBJECT,
     KEEP,
     WITHIN,
@@ -76,9 +76,9 @@ class Group:
 async def page(request: web.Request) -> web.Response:
     """The form, and the points if a question is asked."""
     context = of(request)
-    planned: Planned[ReadyAnswer] | None = None
+    planned: Planned[PreflightAnswer] | None = None
     troubles: dict[str, str] = {}
-    if any(each.name in request.query for each in READY):
+    if any(each.name in request.query for each in PREFLIGHT):
         planned, troubles = await _asked(request)
     answer = planned.answer if planned else None
     series = await context.store.series()
@@ -88,7 +88,7 @@ async def page(request: web.Request) -> web.Response:
         context.clock.now(),
         status=400 if troubles else 200,
         viewer=viewer(request),
-        fields=form_of(request, [each.name for each in READY], HINTS, troubles),
+        fields=form_of(request, [each.name for each in PREFLIGHT], HINTS, troubles),
         wrong=bool(troubles),
         subjects=subjects(series, context, request.query.get("subject", "").strip()),
         matters=[(each.value, AT_LENGTH[each]) for each in Matter],
@@ -106,7 +106,7 @@ async def page(request: web.Request) -> web.Response:
 async def preflight(request: web.Request) -> web.Response:
     """The page as JSON, as the command prints it."""
     try:
-        planned = await request.app[PLANNER].ready(change_of(request), signed_in=session_of(request) is not None)
+        planned = await request.app[PLANNER].preflight(change_of(request), signed_in=session_of(request) is not None)
     except BadQuestion as error:
         raise Refusal(400, str(error), {"parameter": error.field or SUBJECT.name}) from error
     except CannotPlan as error:
@@ -133,11 +133,11 @@ def change_of(request: web.Request) -> Change:
     )
 
 
-async def _asked(request: web.Request) -> tuple[Planned[ReadyAnswer] | None, dict[str, str]]:
+async def _asked(request: web.Request) -> tuple[Planned[PreflightAnswer] | None, dict[str, str]]:
     """The answer, or what is wrong with the question, by field."""
     asked = filled(request)
     troubles: dict[str, str] = {}
-    for each in READY:
+    for each in PREFLIGHT:
         try:
             if each.several:
                 each.each_of(asked)
@@ -148,7 +148,7 @@ async def _asked(request: web.Request) -> tuple[Planned[ReadyAnswer] | None, dic
     if troubles:
         return None, troubles
     try:
-        return await request.app[PLANNER].ready(change_of(asked), signed_in=session_of(request) is not None), {}
+        return await request.app[PLANNER].preflight(change_of(asked), signed_in=session_of(request) is not None), {}
     except Refusal as refusal:
         return None, {str(refusal.more.get("parameter", SUBJECT.name)): refusal.detail}
     except BadQuestion as error:
@@ -164,7 +164,7 @@ def subjects(series: Sequence[Series], context: Context, chosen: str) -> list[st
     return list(known) if not chosen or chosen in known else [chosen, *known]
 
 
-def _groups(answer: ReadyAnswer) -> Iterator[Group]:
+def _groups(answer: PreflightAnswer) -> Iterator[Group]:
     fine = tuple(each for each in answer.points if each.verdict is Verdict.GO)
     for title, points in (
         (ready_wording.against(answer), answer.hindrances),

@@ -1,10 +1,10 @@
 """The JSON form of a preflight answer, for the command and the API."""
 
-from watchkeeper.planning.preflight.decide import ReadyAnswer
+from watchkeeper.planning.preflight.decide import PreflightAnswer
 from watchkeeper.web.api.json_forms import Json, stamp
 
 
-def preflight_form(answer: ReadyAnswer) -> Json:
+def preflight_form(answer: PreflightAnswer) -> Json:
     """`go`, and every check with its verdict and reason. changed_at: only after a change."""
     return {
         "subject": answer.subject,

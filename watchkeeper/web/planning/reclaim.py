@@ -12,7 +12,7 @@ from watchkeeper.messages.wording import clean
 from watchkeeper.model.records import Series
 from watchkeeper.planning.capacity.text import sentence
 from watchkeeper.planning.reclaim import text as words
-from watchkeeper.planning.reclaim.snapshots import FreesAnswer, SetHeld
+from watchkeeper.planning.reclaim.snapshots import ReclaimAnswer, SetHeld
 from watchkeeper.web.api.handlers import reply
 from watchkeeper.web.auth.session_auth import session_of, viewer
 from watchkeeper.web.context import of
@@ -86,14 +86,14 @@ async def reclaim(request: web.Request) -> web.Response:
     return reply({"host": of(request).host} | reclaim_form(planned.answer))
 
 
-async def _asked(request: web.Request) -> Planned[FreesAnswer]:
+async def _asked(request: web.Request) -> Planned[ReclaimAnswer]:
     try:
-        return await request.app[PLANNER].frees(STORE.of(request), signed_in=session_of(request) is not None)
+        return await request.app[PLANNER].reclaim(STORE.of(request), signed_in=session_of(request) is not None)
     except CannotPlan as error:
         raise refused(error) from error
 
 
-def _stores(answer: FreesAnswer, series: Sequence[Series]) -> Iterator[StoreRows]:
+def _stores(answer: ReclaimAnswer, series: Sequence[Series]) -> Iterator[StoreRows]:
     ids = {each.key: each.id for each in series}
     largest = max((_most(each) for each in answer.sets), default=0) or 1
     for store in words.by_size(answer.stores):

@@ -2,11 +2,11 @@
 
 from watchkeeper.alerting.rules import instant
 from watchkeeper.model.forecast import Forecast
-from watchkeeper.planning.reclaim.snapshots import Bounds, Candidate, Freed, FreesAnswer, Gain, SetHeld, StoreFreed
+from watchkeeper.planning.reclaim.snapshots import Bounds, Candidate, Freed, Gain, ReclaimAnswer, SetHeld, StoreFreed
 from watchkeeper.web.api.json_forms import Json, stamp
 
 
-def reclaim_form(answer: FreesAnswer) -> Json:
+def reclaim_form(answer: ReclaimAnswer) -> Json:
     """The answer as JSON (RFC 8259). Sizes in bytes, times as RFC 3339."""
     return {
         "at": stamp(answer.at),

@@ -23,7 +23,7 @@ from watchkeeper.web.context import CONTEXT, Context, PageStore, Resting, no_dep
 from watchkeeper.web.dashboard.health import HealthSource
 from watchkeeper.web.dashboard.pages import error_page
 from watchkeeper.web.http.event_stream import EVENT_STREAM, EventStream
-from watchkeeper.web.http.middleware import Handler, add_headers, check_host, tell_errors, validate
+from watchkeeper.web.http.middleware import Handler, add_headers, answer_errors, check_host, validate
 from watchkeeper.web.http.response_cache import ResponseCache
 from watchkeeper.web.planning.planner import PLANNER, Nowhere, Planner
 from watchkeeper.web.routes import FORM_ROUTES, ROUTES, guarded
@@ -64,7 +64,7 @@ def make_app(
     def page(request: web.Request, status: int, detail: str) -> web.Response:
         return error_page(request, context, status, detail)
 
-    guards = [tell_errors(page, settings.prefix), check_host(settings.names), load_session, own_forms]
+    guards = [answer_errors(page, settings.prefix), check_host(settings.names), load_session, own_forms]
     if settings.private:
         guards.append(require_session(settings.prefix))
     app = web.Application(middlewares=[*guards, validate], client_max_size=BODY_LIMIT)

@@ -107,8 +107,8 @@ def _responses(route: Described) -> Mapping[str, Node]:
     if any(p.name == "before" for p in route.parameters):
         good["headers"] = {"Link": {"description": "The next page, rel=next (RFC 8288).", "schema": {"type": "string"}}}
     answers: dict[str, Node] = {"200": good, "304": {"description": "Not changed since the request's If-None-Match."}}
-    told = {**ANYWHERE, **{status: OTHERS[status] for status in route.errors if status in OTHERS}}
-    for status, words in sorted(told.items()):
+    errors = {**ANYWHERE, **{status: OTHERS[status] for status in route.errors if status in OTHERS}}
+    for status, words in sorted(errors.items()):
         media: Node = {PROBLEM_JSON: {"schema": ref("Problem")}}
         if status == HTTPStatus.SERVICE_UNAVAILABLE and route.form == "Health":
             media = {route.media: _content(route.form)}

@@ -54,13 +54,13 @@ class JobTokens:
             self._last[name] = (source, found)
             self._troubles.pop(name, None)
             return found
-        self._tell(name, source, found)
+        self._log_trouble(name, source, found)
         last = self._last.get(name)
         if isinstance(found, OSError) and found.errno in _PASSING and last is not None and last[0] == source:
             return last[1]
         return None
 
-    def _tell(self, name: str, source: SecretSource, error: OSError | ValueError) -> None:
+    def _log_trouble(self, name: str, source: SecretSource, error: OSError | ValueError) -> None:
         """Log why a token cannot be read: once, until it can be read or the reason changes."""
         why = (error.strerror if isinstance(error, OSError) else None) or str(error)
         if self._troubles.get(name) == why:

@@ -55,13 +55,13 @@ class Visitors:
         peer = _address(request.remote or "")
         if peer is None:
             return UNKNOWN
-        told = request.headers.getall("X-Forwarded-For", [])
+        forwarded = request.headers.getall("X-Forwarded-For", [])
         if not self._ours(peer):
-            if told:
+            if forwarded:
                 self._warn(peer)
             return place_of(peer)
         nearest = peer
-        for each in reversed(",".join(told).split(",")[-MOST_HOPS:] if told else []):
+        for each in reversed(",".join(forwarded).split(",")[-MOST_HOPS:] if forwarded else []):
             found = _address(each.strip())
             if found is None:
                 return UNKNOWN

@@ -51,7 +51,7 @@ class EventStream:
         try:
             # A reader that has disconnected is not an error.
             with contextlib.suppress(ConnectionError):
-                await self._tell(request, answer, wake)
+                await self._report(request, answer, wake)
         finally:
             self._listeners.discard(wake)
             if not self._listeners and self._looking is not None:
@@ -59,28 +59,28 @@ class EventStream:
                 self._looking = None
         return answer
 
-    async def _tell(self, request: web.Request, answer: web.StreamResponse, wake: asyncio.Event) -> None:
+    async def _report(self, request: web.Request, answer: web.StreamResponse, wake: asyncio.Event) -> None:
         store = of(request).store
         known = request.headers.get("Last-Event-ID", "")
         missed = bool(known) and known != str(store.version)
         await answer.write(_change(store.version) if missed else f"retry: {RETRY_MS}\n\n".encode())
         while not self._closing and request.transport is not None:
-            told = b":\n\n"
+            line = b":\n\n"
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(COMMENT_S):
                     await wake.wait()
-                told = _change(store.version)
+                line = _change(store.version)
             wake.clear()
             if not self._closing:
-                await answer.write(told)
+                await answer.write(line)
 
     async def _look(self, request: web.Request) -> None:
         store = of(request).store
-        told = store.version
+        reported = store.version
         while True:
             await asyncio.sleep(LOOK_S)
-            if store.version != told:
-                told = store.version
+            if store.version != reported:
+                reported = store.version
                 self._wake()
                 await asyncio.sleep(REST_S - LOOK_S)
 

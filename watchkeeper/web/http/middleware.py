@@ -85,16 +85,16 @@ def check_host(hosts: tuple[str, ...]) -> Middleware:
     return middleware
 
 
-def tell_errors(page: ErrorPage, prefix: str) -> Middleware:
+def answer_errors(page: ErrorPage, prefix: str) -> Middleware:
     """Return errors as problem details; for people at a browser outside the API, as a page."""
     api = tuple({"/api", f"{prefix}/api"})
 
     def answer(request: web.Request, refusal: Refusal) -> web.Response:
         html = "text/html" in request.headers.get("Accept", "") and not request.path.startswith(api)
-        told = page(request, refusal.status, refusal.detail) if html else _problem(request, refusal)
+        response = page(request, refusal.status, refusal.detail) if html else _problem(request, refusal)
         if refusal.status in ENDING:
-            told.force_close()
-        return told
+            response.force_close()
+        return response
 
     @web.middleware
     async def middleware(request: web.Request, handler: Handler) -> web.StreamResponse:
@@ -105,10 +105,10 @@ def tell_errors(page: ErrorPage, prefix: str) -> Middleware:
         except web.HTTPException as error:
             if error.status < 400:
                 raise
-            told = answer(request, Refusal(error.status, _detail(request, error)))
+            response = answer(request, Refusal(error.status, _detail(request, error)))
             if "Allow" in error.headers:
-                told.headers["Allow"] = error.headers["Allow"]
-            return told
+                response.headers["Allow"] = error.headers["Allow"]
+            return response
         except Exception as error:  # the boundary of one request: the page stays up, the log has the trace
             if _gone(request, error):
                 return web.Response(status=408)  # nobody receives this
@@ -119,12 +119,12 @@ def tell_errors(page: ErrorPage, prefix: str) -> Middleware:
 
 
 def _problem(request: web.Request, refusal: Refusal) -> web.Response:
-    told = problem(refusal.status, refusal.detail, request.path, refusal.more)
+    response = problem(refusal.status, refusal.detail, request.path, refusal.more)
     if "retry_after_s" in refusal.more:
-        told.headers["Retry-After"] = str(refusal.more["retry_after_s"])
+        response.headers["Retry-After"] = str(refusal.more["retry_after_s"])
     if refusal.status == 401:  # only a job's token is asked for in this way (RFC 9110, 11.6.1; RFC 6750, 3)
-        told.headers["WWW-Authenticate"] = "Bearer"
-    return told
+        response.headers["WWW-Authenticate"] = "Bearer"
+    return response
 
 
 def _gone(request: web.Request, error: Exception) -> bool:

@@ -53,7 +53,7 @@ async def test_all_is_well_at_first(set_stage: Set) -> None:
     assert "as of <time" in text
     assert ">Wed 25 Nov 10:00</time>" in text
     assert (await standing(stage), heard) == (set(), [])
-    assert "everything here is invented" in await page(stage, "journal")
+    assert "everything here is invented" in await page(stage, "events")
 
 
 async def test_full_and_mended(set_stage: Set) -> None:
@@ -65,7 +65,7 @@ async def test_full_and_mended(set_stage: Set) -> None:
     assert any("pool skerry" in message.headline for message in heard)
     await stage.advance(16 * HOUR_S)
     assert await standing(stage) <= {"snapshots of ringing-db"}
-    assert "Old footage of nest-cams deleted" in await page(stage, "journal")
+    assert "Old footage of nest-cams deleted" in await page(stage, "events")
     assert not stage.runner.pipeline.state.breaks
 
 
@@ -93,13 +93,13 @@ async def test_the_planner_plans_the_station(set_stage: Set) -> None:
     """The page answers all three questions about the invented station, with the answers that are real."""
     stage, _ = await set_stage(0.3)
     await stage.advance(HOUR_S)
-    room = await page(stage, "room?disk=32GiB&memory=2GiB&cpus=2&grows=1GiB/day")
+    room = await page(stage, "capacity?disk=32GiB&memory=2GiB&cpus=2&grows=1GiB/day")
     assert "Yes: a guest with 32 GiB of disk, 2 GiB of memory and 2 CPUs fits. Pool skerry has space" in room
-    assert "No: a guest with 20 GiB of memory does not fit" in await page(stage, "room?memory=20GiB")
-    assert "Go: guest hide-hub can be changed now." in await page(stage, "ready?subject=hide-hub")
-    assert "No-go: 2 points speak against changing pool skerry now." in await page(stage, "ready?subject=pool+skerry")
-    assert "as before Wed 25 Nov 03:00" in await page(stage, "ready?subject=ringing-db&after=yes")
-    frees = await page(stage, "frees")
+    assert "No: a guest with 20 GiB of memory does not fit" in await page(stage, "capacity?memory=20GiB")
+    assert "Go: guest hide-hub can be changed now." in await page(stage, "preflight?subject=hide-hub")
+    assert "No-go: 2 points against changing pool skerry now." in await page(stage, "preflight?subject=pool+skerry")
+    assert "as before Wed 25 Nov 03:00" in await page(stage, "preflight?subject=ringing-db&after=yes")
+    frees = await page(stage, "reclaim")
     assert "pool skerry: 120 GiB in snapshots" in frees
     assert "skerry/nest-cams, daily-*: 7 snapshots" in frees
 
@@ -108,16 +108,16 @@ async def test_the_planner_sees_the_trouble(set_stage: Set) -> None:
     """When the pool is full and its guests stand still, nothing may be changed and nothing more fits."""
     stage, _ = await set_stage(3.45)
     await stage.advance(12 * HOUR_S)
-    ready = await page(stage, "ready?subject=guest+ringing-db")
+    ready = await page(stage, "preflight?subject=guest+ringing-db")
     assert "No-go: " in ready
     assert "it is not running, so it cannot be checked" in ready
     assert "not answering: no answer within 10 s" in ready
-    assert "limit 1d" in ready
-    assert "No: a guest with 1 GiB of disk does not fit." in await page(stage, "room?disk=1GiB")
+    assert "the limit is 1d" in ready
+    assert "No: a guest with 1 GiB of disk does not fit." in await page(stage, "capacity?disk=1GiB")
 
 
 async def test_a_backup_takes_its_time(set_stage: Set) -> None:
     """At a quarter past three the newest backup is still that of the night before."""
     stage, _ = await set_stage(0.8)
     await stage.advance(60.0)
-    assert "the newest is 22 h 53 min old" in await page(stage, "ready?subject=hide-hub")
+    assert "the newest is 22 h 53 min old" in await page(stage, "preflight?subject=hide-hub")

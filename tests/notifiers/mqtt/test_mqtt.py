@@ -24,9 +24,11 @@ from tests.support.outbox import MemoryOutboxStore, SetClock
 from tests.support.receivers import free_port
 from watchkeeper.errors import DeliveryDeferred
 from watchkeeper.messages.build import test_message as trial_message
+from watchkeeper.model.alert import Concern, State
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.notifiers import cloudevent
 from watchkeeper.notifiers.mqtt import mqtt
+from watchkeeper.notifiers.mqtt.connection import Publication
 from watchkeeper.notifiers.mqtt.mqtt import LONGEST_LEVEL, Mqtt, MqttSettings, level
 from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.notifiers.registry import make_notifier
@@ -267,6 +269,19 @@ def test_names_that_differ_have_topics_that_differ() -> None:
     assert level("x" * 300) != level("x" * 301)
     assert level("\udcff") == "%FF"
     assert level("") == "%00"
+
+
+async def test_what_the_first_version_left_is_deleted(running: Broker) -> None:
+    """Version 0.1.0 retained a failure under another name of its concern: it would stay there for ever."""
+    over = replace(messages()[0], concern=Concern.NOT_ANSWERING, state=State.NORMAL)
+    left = Publication("watchkeeper/state/pool skerry/space/silent", b"{}", retain=True)
+    notifier = panel(running.port)
+    link = await notifier._opened(will=False)
+    await link.publish(left)
+    await link.close()
+    assert list(await asyncio.to_thread(kept, running.port)) == [left.topic]
+    await notifier.deliver(over)
+    assert list(await asyncio.to_thread(kept, running.port)) == ["watchkeeper/state/pool skerry/space/not_answering"]
 
 
 async def test_a_name_that_is_hostile(running: Broker) -> None:

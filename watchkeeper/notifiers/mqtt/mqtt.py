@@ -226,10 +226,14 @@ class Mqtt:
 
         content, topic = cloudevent.data_bytes(message), self._settings.topic
         if message.kind in _STATES and not message.trial:
-            where = f"{topic}/state/{level(message.key.subject)}/{level(message.key.quantity)}/{message.concern.value}"
+            place = f"{topic}/state/{level(message.key.subject)}/{level(message.key.quantity)}"
+            where, first = f"{place}/{message.concern.value}", f"{place}/{message.concern.first_name}"
             # An episode that could not be reported in time must not overwrite a newer one.
             if message.at >= self._newest.get(where, message.at):
                 await link.publish(Publication(where, content, retain=True))
+                if first != where and where not in self._newest:
+                    # What version 0.1.0 left is deleted by an empty message (MQTT 5.0, 3.3.1.3).
+                    await link.publish(Publication(first, b"", retain=True))
                 self._newest[where] = message.at
         await link.publish(Publication(f"{topic}/messages", content))
 

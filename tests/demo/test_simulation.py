@@ -112,7 +112,7 @@ async def test_the_planner_sees_the_trouble(set_stage: Set) -> None:
     assert "No-go: " in ready
     assert "it is not running, so it cannot be checked" in ready
     assert "not answering: no answer within 10 s" in ready
-    assert "the limit is 1d" in ready
+    assert "the limit is 1 day" in ready
     assert "No: a guest with 1 GiB of disk does not fit." in await page(stage, "capacity?disk=1GiB")
 
 

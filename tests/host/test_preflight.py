@@ -370,7 +370,7 @@ def test_no_space_for_what_the_change_will_rewrite(berth: Berth, config: str, st
     answer = berth.ask(config)
     reason = answer.only("space", ABOUT[store])
     berth.station.note(f"ready, {store}: {reason}")
-    assert reason.startswith(f"a snapshot may hold {DISK_BYTES[store] // MIB} MiB after 7d, and only ")
+    assert reason.startswith(f"a snapshot may hold {DISK_BYTES[store] // MIB} MiB after 7 days, and only ")
     berth.leave(store, WELL_BYTES[store])
     berth.goes(config)
 
@@ -405,7 +405,7 @@ def test_a_store_that_is_full_while_the_snapshot_is_kept(berth: Berth, config: s
     reason = berth.ask(growing).only("time-to-full", ABOUT[store])
     berth.station.note(f"ready, {store}: {reason}")
     assert reason.startswith("it may be full in ")
-    assert reason.endswith("the snapshot is kept for 7d")
+    assert reason.endswith("the snapshot is kept for 7 days")
     berth.goes(config)
 
 

@@ -157,7 +157,7 @@ async def test_one_disk_without_a_new_snapshot(station: Station) -> None:
     pool = station.host.stores[0]
     old = (pool.snapshots[0], replace(pool.snapshots[1], made_at=NOW - 35 * DAY))
     station.host = host(stores=(replace(pool, snapshots=old),))
-    assert against(await station.ask()) == {"snapshot": "the newest, daily-1 is 35 days old; the limit is 1d"}
+    assert against(await station.ask()) == {"snapshot": "the newest, daily-1 is 35 days old; the limit is 1 day"}
     station.probes.append({"kind": "zfs-snapshots", "name": "daily", "datasets": ["skerry/*"], "max_age": "40d"})
     assert (await station.ask()).go
     assert "snapshot" in against(await station.ask(within_s=3_600.0 * 24))
@@ -264,7 +264,7 @@ async def test_no_room_for_the_snapshot(station: Station) -> None:
     pool = station.host.stores[0]
     station.host = host(stores=(replace(pool, used_bytes=990 * GIB),))
     reason = against(await station.ask())["space"]
-    assert reason == "a snapshot may hold 14 GiB after 7d, and only 10 GiB are free"
+    assert reason == "a snapshot may hold 14 GiB after 7 days, and only 10 GiB are free"
     del station.store.history[WRITTEN]
     assert "its write rate is not known yet" in against(await station.ask())["space"]
     guest = station.host.guests[0]

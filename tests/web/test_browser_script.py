@@ -170,8 +170,8 @@ async def test_stretch_is_chosen_with_a_drag(show: Show) -> None:
     assert "since=2026-" in screen.page.url
     assert "until=2026-" in screen.page.url
     await screen.has("From ")
-    await screen.page.click("nav[aria-label='Period'] a:has-text('6 weeks')")
-    assert screen.page.url.endswith("?span=6w")
+    await screen.page.click("nav[aria-label='Period'] a:has-text('10 days')")
+    assert screen.page.url.endswith("?span=10d")
 
 
 async def test_lost_connection_is_told(show: Show) -> None:

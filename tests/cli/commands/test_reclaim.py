@@ -130,7 +130,7 @@ def test_which_to_drop(run: Run) -> None:
     result = run("reclaim", "--gain", "2d", "--store", "pool skerry")
     assert result.exit_code == 0
     text = said(result.stdout)
-    assert "To gain 2d on pool skerry, 160 KiB must be freed. Deleting these" in text
+    assert "To gain 2 days on pool skerry, 160 KiB must be freed. Deleting these" in text
     assert "Time to full: likely in about 17 days instead of in about 15 days; at the earliest" in text
     assert "skerry/nest-cams@daily-00: it has a hold (1)" in text
     assert "skerry/nest-cams@daily-11: the newest of daily-*" in text
@@ -146,7 +146,7 @@ def test_what_cannot_be_gained(run: Run) -> None:
     result = run("reclaim", "--gain", "90d")
     assert result.exit_code == 1
     text = said(result.stdout)
-    assert "Deleting snapshots cannot gain 90d on pool skerry" in text
+    assert "Deleting snapshots cannot gain 90 days on pool skerry" in text
     assert "all 10 that may be deleted free 280 KiB, exactly" in text
 
 

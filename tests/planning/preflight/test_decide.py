@@ -61,7 +61,7 @@ def disk(age: timedelta | None = HOUR, **more: Any) -> DiskSnapshots:
     [
         (disk(), GO, "daily-1 is 1 h old"),
         (disk(DAY), GO, "daily-1 is 1 day old"),
-        (disk(2 * DAY), NO_GO, "the newest, daily-1 is 2 days old; the limit is 1d"),
+        (disk(2 * DAY), NO_GO, "the newest, daily-1 is 2 days old; the limit is 1 day"),
         (disk(None), NO_GO, "there is no snapshot of it"),
         (disk(None, listed=False), UNKNOWN, "the snapshots of its store cannot be listed"),
         (disk(where=""), UNKNOWN, "the store that it is on is not visible, nor are its snapshots"),
@@ -114,8 +114,8 @@ def test_one_good_backup_is_enough() -> None:
     ("free", "per_day", "most", "at_once", "verdict", "part"),
     [
         # 2 GiB a day for 7 days are 14 GiB; the disk of 32 GiB could hold more.
-        (20, 2.0, 32, 0, GO, "a snapshot holds at most 14 GiB after 7d; 20 GiB are free"),
-        (10, 2.0, 32, 0, NO_GO, "a snapshot may hold 14 GiB after 7d, and only 10 GiB are free"),
+        (20, 2.0, 32, 0, GO, "a snapshot holds at most 14 GiB after 7 days; 20 GiB are free"),
+        (10, 2.0, 32, 0, NO_GO, "a snapshot may hold 14 GiB after 7 days, and only 10 GiB are free"),
         # 10 GiB a day would be 70 GiB, but there are no more than 32 GiB to rewrite.
         (40, 10.0, 32, 0, GO, "holds at most 32 GiB"),
         (30, 10.0, 32, 0, NO_GO, "may hold 32 GiB"),

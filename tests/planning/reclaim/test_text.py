@@ -143,7 +143,7 @@ def test_what_is_gained() -> None:
         "instead of in about 9 days."
     )
     assert gain_lines(gain()) == [
-        "To gain 14d on pool skerry, 2 GiB must be freed. Deleting these 2 snapshots frees 3 GiB, exactly.",
+        "To gain 14 days on pool skerry, 2 GiB must be freed. Deleting these 2 snapshots frees 3 GiB, exactly.",
         moves,
     ]
     assert "Deleting this snapshot frees" in gain_lines(gain(drop=(snapshot(),)))[0]
@@ -154,24 +154,24 @@ def test_what_is_not_gained() -> None:
     """Not at all, not for sure, with nothing to drop, or with no growth known."""
     short = gain(drop=(), all_of_them=Freed(Bounds(GIB, GIB)))
     assert gain_lines(short)[0] == (
-        "Deleting snapshots cannot gain 14d on pool skerry: 2 GiB must be freed, and all 2 that may "
+        "Deleting snapshots cannot gain 14 days on pool skerry: 2 GiB must be freed, and all 2 that may "
         "be deleted free 1 GiB, exactly."
     )
     assert gain_lines(replace(short, all_of_them=ROUGH, droppable=1))[0] == (
-        "It is not certain that 14d can be gained on pool skerry: 2 GiB must be freed, and the only one that may be "
-        "deleted frees 1 GiB to 3 GiB (LVM does not tell)."
+        "It is not certain that 14 days can be gained on pool skerry: 2 GiB must be freed, and the only one that may "
+        "be deleted frees 1 GiB to 3 GiB (LVM does not tell)."
     )
     unknown = gain_lines(replace(short, all_of_them=Freed(UNKNOWN, ("no quotas",))))
-    assert unknown[0].startswith("It is not certain that 14d")
+    assert unknown[0].startswith("It is not certain that 14 days")
     assert "(if only the minimum is freed)" in unknown[1]
     assert gain_lines(replace(short, droppable=0)) == [
         (
-            "Deleting snapshots cannot gain 14d on pool skerry: 2 GiB must be freed, and there is "
+            "Deleting snapshots cannot gain 14 days on pool skerry: 2 GiB must be freed, and there is "
             "no snapshot that may be deleted."
         )
     ]
     assert gain_lines(replace(short, need_bytes=None, hindrance="not filling")) == [
-        "Cannot tell how to gain 14d on pool skerry: not filling."
+        "Cannot tell how to gain 14 days on pool skerry: not filling."
     ]
 
 

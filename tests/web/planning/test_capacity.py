@@ -278,14 +278,14 @@ async def test_planning_in_a_browser_without_script(
         await page.fill("#disk", "32GiB")
         await page.fill("#grows", "1GiB/day")
         await page.select_option("#store", "pool skerry")
-        await page.click("text=See whether it fits")
+        await page.click("button:has-text('Check')")
         assert (await page.inner_text("h1")).startswith("Yes: a guest with 32 GiB of disk fits.")
         pictures = [await each.is_visible() for each in await page.locator("svg.futures.chart").all()]
         assert pictures.count(True) == 1
         assert await page.locator("table.days tbody tr").count() == 4
         assert await page.input_value("#disk") == "32GiB"
         await page.fill("#disk", "32 quux")
-        await page.click("text=See whether it fits")
+        await page.click("button:has-text('Check')")
         assert await page.locator("#disk-wrong").is_visible()
         assert await page.input_value("#grows") == "1GiB/day"
         for path in PAGES:

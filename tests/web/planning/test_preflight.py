@@ -196,7 +196,7 @@ async def test_in_a_browser_without_script(chromium: Browser, width: int, scheme
         for matter in Matter:
             await page.check(f"#leave-{matter.value}")
         await page.fill("#keep", "30d")
-        await page.click("text=See whether it is safe")
+        await page.click("button:has-text('Check')")
         assert await page.inner_text("h1") == "Go: guest hide-hub can be changed now."
         assert await page.is_checked("#leave-backup")
         for path in PAGES:

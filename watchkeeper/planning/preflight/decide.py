@@ -14,7 +14,7 @@ from watchkeeper.messages.wording import clean, concern_words, duration, thing
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.units import DAY_S, format_duration, format_size
+from watchkeeper.model.units import DAY_S, format_size
 from watchkeeper.planning.host_state import GuestNow
 
 
@@ -123,7 +123,7 @@ def snapshot_point(found: DiskSnapshots, now: datetime) -> Point:
     age_s = max((now - found.newest_at).total_seconds(), 0.0)
     told = f"{clean(found.newest, 80)} is {duration(age_s)} old"
     if age_s > found.limit_s:
-        why = f"the newest, {told}; the limit is {format_duration(found.limit_s)}"
+        why = f"the newest, {told}; the limit is {duration(found.limit_s)}"
         return Point(Matter.SNAPSHOT, Verdict.NO_GO, about, why, passes=True)
     return Point(Matter.SNAPSHOT, Verdict.GO, about, told)
 
@@ -201,7 +201,7 @@ class Rewrites:
 def room_point(found: Rewrites, keep_s: float) -> Point:
     """Has the store enough space for what the snapshot will hold?"""
     about, held = thing(found.store), found.held_bytes(keep_s)
-    free, kept = format_size(found.free_bytes), format_duration(keep_s)
+    free, kept = format_size(found.free_bytes), duration(keep_s)
     if held is None:
         why = "its write rate is not known yet; that needs an hour of monitoring"
         return Point(Matter.SPACE, Verdict.UNKNOWN, about, why)
@@ -227,7 +227,7 @@ STEADY = frozenset({NoEnd.STILL, NoEnd.SHRINKING, NoEnd.FAR})
 
 def time_point(store: SeriesKey, found: Forecast | None, keep_s: float, held_bytes: float) -> Point:
     """Is the store full before the snapshot is deleted? found: its forecast, including what the snapshot holds."""
-    about, kept = thing(store), format_duration(keep_s)
+    about, kept = thing(store), duration(keep_s)
     if found is None or found.no_end is NoEnd.TOO_FEW:
         why = "its growth is not known yet; that needs some hours of monitoring"
         return Point(Matter.TIME_TO_FULL, Verdict.UNKNOWN, about, why)

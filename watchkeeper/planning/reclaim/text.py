@@ -5,7 +5,7 @@ from datetime import datetime
 
 from watchkeeper.messages.wording import about, clean, duration, no_end_phrase
 from watchkeeper.model.forecast import Forecast
-from watchkeeper.model.units import format_duration, format_size
+from watchkeeper.model.units import format_size
 from watchkeeper.planning.reclaim.snapshots import (
     Bounds,
     Candidate,
@@ -116,7 +116,7 @@ def _left(at_s: float | None, found: Forecast, now_s: float) -> str:
 
 def gain_lines(gain: Gain) -> list[str]:
     """Whether it can be gained, with how many, and what the times to full become."""
-    asked = format_duration(gain.asked_s)
+    asked = duration(gain.asked_s)
     subject = clean(gain.store.subject)
     if gain.need_bytes is None:
         return [f"Cannot tell how to gain {asked} on {subject}: {gain.hindrance}."]

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import groupby
+from typing import Any
 from urllib.parse import urlencode
 
 from aiohttp import web
@@ -195,8 +196,6 @@ async def status(request: web.Request) -> web.Response:
     marks = [mark(p) for p in shown]
     layout = time_left_chart.arrange(marks)
     picture = time_left_chart.draw(marks, [mark(p) for p in rest], layout, now, context.zone)
-    well = [q for q in found.quiet if q.why.known]
-    counts = Counter(q.why for q in well)
     return render(
         "status.html",
         context,
@@ -213,11 +212,7 @@ async def status(request: web.Request) -> web.Response:
         timeline=Markup(picture),  # noqa: S704  made by web/charts/svg.py, which escapes
         names=[named(p, gap) for p, gap in zip(shown, layout.gaps, strict=True)],
         rest=[named(p, 0) for p in rest],
-        well=group(well),
-        well_count=len(well),
-        well_line=dashboard_text.well_line([(why, counts[why]) for why in OkSeries if counts[why]]),
-        unknown=group([q for q in found.quiet if not q.why.known and not _high(q)]),
-        unclear=group([q for q in found.quiet if not q.why.known and _high(q)]),
+        **_quiet(found.quiet),
         lately=lately,
         watched=found.watched,
         fresh=_fresh(found),
@@ -225,6 +220,19 @@ async def status(request: web.Request) -> web.Response:
         troubles=troubles,
         mute=_mute(request),
     )
+
+
+def _quiet(found: Sequence[QuietSeries]) -> dict[str, Any]:
+    """What is OK, what is not known, and of that what is nearly full."""
+    well, unknown = ([q for q in found if q.why.known is known] for known in (True, False))
+    counts = Counter(q.why for q in well)
+    return {
+        "well": group(well),
+        "well_count": len(well),
+        "well_line": dashboard_text.well_line([(why, counts[why]) for why in OkSeries if counts[why]]),
+        "unknown": group([q for q in unknown if not _high(q)]),
+        "unclear": group([q for q in unknown if _high(q)]),
+    }
 
 
 def _others(found: Dashboard, context: Context) -> list[tuple[str, list[Told]]]:

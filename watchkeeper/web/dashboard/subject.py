@@ -23,7 +23,7 @@ from watchkeeper.messages.wording import (
     time_left_phrase,
     what_to_look_at,
 )
-from watchkeeper.model.alert import CONCERN, Alert, Concern, State
+from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, Unit
 from watchkeeper.model.records import Sample, Seen, Series
@@ -87,7 +87,7 @@ async def subject(request: web.Request) -> web.Response:
     now = context.clock.now()
     every = await context.store.series()
     series = find(every, SUBJECT.given(request))
-    span = OLD_SPANS.get(request.query.get("span", "")) or SPAN.of(request) or usual_span(series, now)
+    span = asked_span(request) or usual_span(series, now)
     window, chosen = chosen_window(request, span_s(span, series, now), now)
     samples = await past(context, series, window)
     newest = await context.store.latest()
@@ -106,7 +106,7 @@ async def subject(request: web.Request) -> web.Response:
         siblings=[s for s in every if s.key.subject == series.key.subject],
         **_drawn(window, span, chosen=chosen),
         spans=offered_spans(series, now),
-        priority=max((a.priority for a in alerts if a.priority), default=None),
+        priority=_highest(alerts),
         **_said(main, latest, now, context.zone),
         pictures=_pictures(chart, context.zone),
         legend=legend(series, main),
@@ -122,6 +122,10 @@ async def subject(request: web.Request) -> web.Response:
         as_json=f"quantities/{series.id}",
         lines=await context.store.journal(key=series.key, limit=QUANTITY_EVENTS),
     )
+
+
+def _highest(alerts: Sequence[Alert]) -> Priority | None:
+    return max((a.priority for a in alerts if a.priority), default=None)
 
 
 def _pictures(chart: Chart, zone: tzinfo) -> list[Markup]:
@@ -186,6 +190,11 @@ async def past(context: Context, series: Series, window: chart_builder.Window) -
     if (until - since).total_seconds() / series.interval_s <= PLAIN_SAMPLES:
         return await context.store.samples(series.key, since, until)
     return unfold(await context.store.samples_thinned(series.key, since, until, chart_builder.POINTS))
+
+
+def asked_span(request: web.Request) -> str | None:
+    """The span in the address, also in a word of 0.1.0. Raises Refusal (400)."""
+    return OLD_SPANS.get(request.query.get("span", "")) or SPAN.of(request)
 
 
 def span_s(span: str, series: Series, now: datetime) -> float:
@@ -320,7 +329,7 @@ def _seen(seen: Observation, now: datetime, zone: tzinfo) -> list[tuple[str, str
 
 def _found(finding: Finding, now: datetime, zone: tzinfo) -> list[tuple[str, str]]:
     """When the forecast says that it is full; how it grows is shown above the picture."""
-    if finding.ends_at is None:
+    if finding.ends_at is None or (finding.forecast is not None and finding.forecast.full):
         return []
     ends = (("earliest", finding.earliest_at), ("likely", finding.ends_at), ("latest", finding.latest_at))
     return [(f"full, {name}", words.moment(at, zone, now) if at else "no upper limit") for name, at in ends]

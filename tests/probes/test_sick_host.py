@@ -83,9 +83,9 @@ async def test_thin_pools(host: ProbeContext) -> None:
     assert data.used == data.capacity
     assert metadata.used == metadata.capacity
     assert find(seen, "thin pool vg0/thin0", "metadata", Level).used < data.capacity / 4
-    assert "no data space left" in find(seen, "thin pool vg0/thin0", "health", Condition).reason
+    assert "no data space is left" in find(seen, "thin pool vg0/thin0", "health", Condition).reason
     assert "metadata is full" in find(seen, "thin pool vg0/thin1", "health", Condition).reason
-    assert dict(metadata.facts)["promised"] == "9.77 GiB by 20 volumes, of 600 MiB"
+    assert dict(metadata.facts)["allocated"] == "9.77 GiB to 20 volumes, of 600 MiB"
 
 
 async def test_snapshots(host: ProbeContext) -> None:

@@ -175,7 +175,7 @@ async def test_a_password(tmp_path: Path) -> None:
         with pytest.raises(DeliveryDeferred, match="refused the connection"):
             await panel(found.port).deliver(messages()[0])
         secret.write_text("rookery\n")
-        with pytest.raises(DeliveryDeferred, match=r"^mqtt: the broker did not take it: Not authorized$"):
+        with pytest.raises(DeliveryDeferred, match=r"^mqtt: the broker did not accept the message: Not authorized$"):
             await panel(found.port, **login).deliver(messages()[0])
         await panel(found.port, topic="gannet", **login).deliver(messages()[0])
         assert len(await asyncio.to_thread(kept, found.port, "gannet", "rookery")) == 1

@@ -83,10 +83,10 @@ async def test_guests_that_run_and_one_that_does_not(bench: ProbeContext, folder
     assert not bad.ok
     assert bad.grave
     assert bad.reason == (
-        "it is paused on an I/O error: disk virtio0 (/skerry/nest-cams.raw) found no space left beneath it"
+        "it is paused on an I/O error: disk virtio0 (/skerry/nest-cams.raw) got 'no space' from the storage below it"
     )
     assert ("disk virtio0", "nospace: /skerry/nest-cams.raw") in bad.facts
-    assert ("memory promised", "64 MiB") in bad.facts
+    assert ("memory allocated", "64 MiB") in bad.facts
 
 
 async def test_the_balloon_is_told(bench: ProbeContext, folder: Path, root: Path) -> None:
@@ -94,7 +94,7 @@ async def test_the_balloon_is_told(bench: ProbeContext, folder: Path, root: Path
     told = {**replies(), "query-balloon": {"return": {"actual": 32 * MIB}}}
     async with monitor(folder / "a.qmp", told):
         seen = conditions(await probe_of(bench, folder, root).observe())
-    assert ("memory that its balloon leaves it", "32 MiB") in seen["guest hide-hub: state"].facts
+    assert ("memory left by its balloon", "32 MiB") in seen["guest hide-hub: state"].facts
 
 
 async def test_a_guest_that_ends_and_comes_back(bench: ProbeContext, folder: Path, root: Path) -> None:
@@ -104,10 +104,10 @@ async def test_a_guest_that_ends_and_comes_back(bench: ProbeContext, folder: Pat
     async with monitor(path, replies("tide-log")):
         assert states(await probe.observe()) == {"tide-log": ""}
     path.unlink(missing_ok=True)
-    assert states(await probe.observe()) == {"tide-log": f"it is gone, and its monitor socket {path} with it"}
+    assert states(await probe.observe()) == {"tide-log": f"it is missing, and so is its monitor socket {path}"}
     with sockets.socket(sockets.AF_UNIX) as left:
         left.bind(str(path))
-    assert states(await probe.observe()) == {"tide-log": "its process has ended: nothing listens at its monitor socket"}
+    assert states(await probe.observe()) == {"tide-log": "its process has ended: nothing listens on its monitor socket"}
     path.unlink()
     async with monitor(path, replies("tide-log")):
         assert states(await probe.observe()) == {"tide-log": ""}
@@ -119,7 +119,7 @@ async def test_a_guest_is_missed_after_a_restart_of_the_daemon(bench: ProbeConte
     async with monitor(folder / "101.qmp", replies("tide-log")):
         await probe_of(kept, folder, root).observe()
     (folder / "101.qmp").unlink(missing_ok=True)
-    assert "it is gone" in states(await probe_of(kept, folder, root).observe())["tide-log"]
+    assert "it is missing" in states(await probe_of(kept, folder, root).observe())["tide-log"]
     assert states(await probe_of(kept, folder, root, exclude=["tide-*"]).observe()) == {}
 
 
@@ -133,7 +133,7 @@ async def test_a_guest_that_a_restart_has_ended_is_waited_for(bench: ProbeContex
     seen = conditions(await probe_of(kept, folder, root, boot_grace="10m").observe())
     for name in ("hide-hub", "tide-log"):
         assert seen[f"guest {name}: state"].ok
-        assert seen[f"guest {name}: state"].facts == (("still starting", "judged in 9m"),)
+        assert seen[f"guest {name}: state"].facts == (("still starting", "checked in 9m"),)
     async with monitor(folder / "1.qmp", replies("hide-hub")):
         assert states(await probe_of(kept, folder, root, boot_grace="10m").observe()) == {
             "hide-hub": "",
@@ -142,7 +142,7 @@ async def test_a_guest_that_a_restart_has_ended_is_waited_for(bench: ProbeContex
     # One that had come and has gone again is missed at once.
     (folder / "1.qmp").unlink(missing_ok=True)
     told = states(await probe_of(kept, folder, root, boot_grace="10m").observe())
-    assert "it is gone" in told["hide-hub"]
+    assert "it is missing" in told["hide-hub"]
     assert told["tide-log"] == ""
     boot(root, "second", 600)
     assert "ended" in states(await probe_of(kept, folder, root, boot_grace="10m").observe())["tide-log"]
@@ -157,15 +157,15 @@ async def test_a_guest_that_was_off_before_the_restart_stays_missed(
     async with monitor(folder / "1.qmp", replies("hide-hub")), monitor(folder / "2.qmp", replies("tide-log")):
         await probe_of(kept, folder, root).observe()
         (folder / "1.qmp").unlink(missing_ok=True)
-        assert "it is gone" in states(await probe_of(kept, folder, root).observe())["hide-hub"]
+        assert "it is missing" in states(await probe_of(kept, folder, root).observe())["hide-hub"]
         clock.move(3600)
         await probe_of(kept, folder, root).observe()
     (folder / "2.qmp").unlink(missing_ok=True)
-    assert "it is gone" in states(await probe_of(kept, folder, root).observe())["tide-log"]
+    assert "it is missing" in states(await probe_of(kept, folder, root).observe())["tide-log"]
     clock.move(120)
     boot(root, "second", 60)
     told = states(await probe_of(kept, folder, root).observe())
-    assert "it is gone" in told["hide-hub"]
+    assert "it is missing" in told["hide-hub"]
     assert told["tide-log"] == ""
 
 
@@ -199,7 +199,7 @@ async def test_names(bench: ProbeContext, folder: Path, root: Path) -> None:
 async def test_what_is_expected_and_not_there(bench: ProbeContext, folder: Path, root: Path) -> None:
     """A guest that must be there is missed even where it was never seen."""
     seen = await probe_of(bench, folder, root, expected=["ringing-db"]).observe()
-    assert states(seen) == {"ringing-db": "it is not there: none of the monitor sockets is this guest's"}
+    assert states(seen) == {"ringing-db": "it is missing: none of the monitor sockets belongs to it"}
 
 
 @contextlib.contextmanager
@@ -223,7 +223,7 @@ async def test_without_the_privilege(bench: ProbeContext, folder: Path) -> None:
             seen = states(await probe_of(bench, folder, Path("/")).observe())
     assert seen["a"] == (
         f"this user may not connect to {folder}/a.qmp; this needs root, and no helper listens on {folder}/helper.sock; "
-        "start watchkeeper-helper.socket, see the README"
+        "start watchkeeper-helper.socket, see installation.md"
     )
     assert seen["tide-log"] == ""
 
@@ -233,7 +233,7 @@ async def test_a_folder_that_may_not_be_read(bench: ProbeContext, folder: Path, 
     (folder / "run").mkdir(mode=0o700)
     folder.chmod(0o755)  # noqa: ASYNC240  a test may look at a path
     with as_nobody():
-        with pytest.raises(PrivilegeMissing, match="may not be read by this user"):
+        with pytest.raises(PrivilegeMissing, match="this user may not read"):
             find_sockets([f"{folder}/run/*.qmp"])
         with pytest.raises(PrivilegeMissing):
             await probe_of(bench, folder / "run", root).observe()
@@ -247,9 +247,9 @@ async def test_other_trouble_with_a_socket(bench: ProbeContext, folder: Path, ro
         monitor(folder / "short.qmp", {"qmp_capabilities": {"return": {}}}),
     ):
         seen = states(await probe_of(bench, folder, root, timeout=0.3).observe())
-    assert seen["busy"].startswith("its monitor says nothing: another program holds it")
-    assert seen["mail"].startswith("what answers there does not speak the QEMU machine protocol")
-    assert seen["short"].startswith("its monitor cannot be asked: its monitor closed the connection")
+    assert seen["busy"].startswith("its monitor does not respond: another program uses it")
+    assert seen["mail"].startswith("the answer is not QEMU machine protocol")
+    assert seen["short"].startswith("cannot query its monitor: its monitor closed the connection")
 
 
 async def test_states_that_pass(bench: ProbeContext, folder: Path, root: Path) -> None:
@@ -280,12 +280,12 @@ def test_every_state_is_known() -> None:
     ("guest", "reason"),
     [
         (Guest("g", "io-error"), "it is paused on an I/O error"),
-        (Guest("g", "later-state"), "its state is 'later-state', which is not known here"),
+        (Guest("g", "later-state"), 'unknown state "later-state"'),
         (
             Guest("g", "running", (Drive("sda", "", "failed"), Drive("sdb", "", "nospace"))),
-            "it runs, but disk sda (and 1 more) met an error beneath it",
+            "it is running, but disk sda (and 1 more) got an error from the storage below it",
         ),
-        (Guest("g", "paused", (Drive("sda", "", "failed"),)), "it is paused: somebody or some program stopped it"),
+        (Guest("g", "paused", (Drive("sda", "", "failed"),)), "it is paused"),
     ],
 )
 def test_what_states_mean(guest: Guest, reason: str) -> None:
@@ -300,9 +300,9 @@ async def test_memory_promised(bench: ProbeContext, folder: Path, root: Path) ->
     async with monitor(folder / "a.qmp", big) as _, monitor(folder / "b.qmp", replies("x", memory_bytes=512 * MIB)):
         seen = conditions(await probe.observe())["guests: memory promised"]
         assert not seen.ok
-        assert seen.reason == "the guests are promised 1.25 GiB, 125% of the host's memory, limit 100%"
+        assert seen.reason == "1.25 GiB are allocated, 125% of the host's memory, limit 100%"
         assert seen.facts == (
-            ("promised to the guests", "1.25 GiB"), ("memory of the host", "1 GiB"),
+            ("allocated to the guests", "1.25 GiB"), ("memory of the host", "1 GiB"),
             ("hide-hub", "768 MiB"), ("x", "512 MiB"),
         )  # fmt: skip
         more = probe_of(bench, folder, root, memory_limit=1.5)
@@ -314,7 +314,7 @@ async def test_memory_promised(bench: ProbeContext, folder: Path, root: Path) ->
         (folder / name).unlink(missing_ok=True)
     seen = conditions(await probe.observe())["guests: memory promised"]
     assert seen.ok
-    assert seen.facts[0] == ("promised to the guests", "0 B")
+    assert seen.facts[0] == ("allocated to the guests", "0 B")
 
 
 async def test_a_real_guest_from_start_to_end(bench: ProbeContext, folder: Path, root: Path) -> None:
@@ -326,7 +326,7 @@ async def test_a_real_guest_from_start_to_end(bench: ProbeContext, folder: Path,
         assert ("hide-hub", "64 MiB") in seen["guests: memory promised"].facts
         process.terminate()
         await process.wait()
-    assert "it is gone" in states(await probe.observe())["hide-hub"]
+    assert "it is missing" in states(await probe.observe())["hide-hub"]
 
 
 def test_finding_sockets(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -412,8 +412,8 @@ async def test_through_roots_side(bench: ProbeContext, folder: Path) -> None:
     assert seen["hide-hub"].startswith("it is paused on an I/O error: disk virtio0")
     assert seen["nest-cams"] == ""
     assert seen["b"] == (
-        f"this user may not connect to {folder}/b.qmp; root's side does not know it either: "
-        "name it in /etc/watchkeeper/guest-monitors, or give its group leave to write it"
+        f"this user may not connect to {folder}/b.qmp; the helper does not know it either: "
+        "name it in /etc/watchkeeper/guest-monitors, or give its group write access"
     )
     assert seen["d"].startswith("asking its monitor as root ended with status 1: ")
 
@@ -466,4 +466,4 @@ async def test_notes_of_an_earlier_version_are_understood(bench: ProbeContext, f
     notes = MemoryStateStore()
     await notes.write("guests", '{"names": {"/run/guests/hide-hub.qmp": "hide-hub"}}')
     seen = await probe_of(replace(bench, notes=notes), folder, root).observe()
-    assert "it is gone" in states(seen)["hide-hub"]
+    assert "it is missing" in states(seen)["hide-hub"]

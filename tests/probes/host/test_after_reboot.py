@@ -84,7 +84,7 @@ async def test_nothing_is_known_yet(host: Host) -> None:
     seen = await host.run(1)
     assert str(seen.key) == "host: all back after its restart"
     assert seen.ok
-    assert seen.facts == (("known from before the last restart", "nothing yet"),)
+    assert seen.facts == (("known from before the last restart", "nothing"),)
 
 
 async def test_what_has_not_come_back(host: Host) -> None:
@@ -94,7 +94,7 @@ async def test_what_has_not_come_back(host: Host) -> None:
     probe = host.probe()
     early = the_condition(await probe.observe())
     assert early.ok
-    assert early.facts == (("still starting", "judged in 14m40s"), ("expected back", "3"))
+    assert early.facts == (("still starting", "checked in 14m40s"), ("expected back", "3"))
     late = await host.run(0.3, probe)
     assert not late.ok
     assert late.reason == "guest hide-hub, unit tide-log.service have not come back"
@@ -167,13 +167,13 @@ async def test_sorts_that_cannot_be_looked_at(host: Host) -> None:
     host.looked, host.troubles = frozenset({"guest", "port"}), (("units", "systemctl is not installed"),)
     seen = await host.run(1)
     assert seen.reason == "guest hide-hub, port 22 have not come back"
-    assert ("could not be looked at: units", "systemctl is not installed") in seen.facts
+    assert ("could not be read: units", "systemctl is not installed") in seen.facts
 
 
 async def test_nothing_can_be_looked_at(host: Host) -> None:
     """Where nothing at all can be seen, the probe says so instead of calling it sound."""
     host.looked, host.troubles = frozenset(), (("units", "systemctl is not installed"),)
-    with pytest.raises(ProbeError, match="nothing could be looked at: systemctl is not installed"):
+    with pytest.raises(ProbeError, match="nothing could be read: systemctl is not installed"):
         await host.run(0)
 
 

@@ -152,15 +152,15 @@ print(json.dumps(asyncio.run(main())))
     for step in (first, second, broken, gone):
         assert step["seen"][f"{good}: answers"] == [True, ""]
         assert f"{good}: space" in step["seen"]
-    assert first["seen"][hang] == [False, "it hangs: no answer within 2s"]
+    assert first["seen"][hang] == [False, "no answer within 2s; it hangs"]
     assert first["turns"] > 5
-    assert second["seen"][hang] == [False, "it still hangs: the last call to it has not come back"]
+    assert second["seen"][hang] == [False, "it still hangs: the last call has not returned"]
     assert first["took_s"] >= 2
     assert second["took_s"] < 1
     assert broken["seen"][hang][0] is False
-    assert broken["seen"][hang][1].startswith("it cannot be looked at: ")
+    assert broken["seen"][hang][1].startswith("it cannot be read: ")
     assert hang not in gone["seen"]
-    assert gone["seen"][hang.replace("answers", "mounted")] == [False, "it is no longer mounted"]
+    assert gone["seen"][hang.replace("answers", "mounted")] == [False, "it is not mounted any more"]
 
 
 async def test_a_process_ends_though_a_mount_hangs(tmp_path: Path) -> None:
@@ -205,10 +205,10 @@ print(json.dumps(asyncio.run(main())))
     )
     never, there, gone, back = run_apart(script, str(tmp_path))
     name = f"file system {tmp_path}/tide-log"
-    assert never == {f"{name}: answers": [False, "no file system is mounted there that can fill"]}
+    assert never == {f"{name}: answers": [False, "no file system that can fill is mounted there"]}
     assert there[f"{name}: answers"] == [True, ""]
     assert f"{name}: space" in there
-    assert gone == {f"{name}: mounted": [False, "it is no longer mounted"]}
+    assert gone == {f"{name}: mounted": [False, "it is not mounted any more"]}
     assert back == there
 
 
@@ -267,7 +267,7 @@ finally:
     before, after, grave = told
     name = f"file system {tmp_path}/ringing-db: writable"
     assert before[name] == [True, ""]
-    assert after[name] == [False, "the kernel has made it read-only, as it does after an error"]
+    assert after[name] == [False, "it was mounted writable and is read-only now; the kernel does this after an error"]
     assert grave == [True]
 
 
@@ -290,9 +290,9 @@ class Replying:
         (ProbeError("too many hang"), "too many hang"),
         (
             PermissionError(13, "Permission denied"),
-            "this user may not look at it; let it pass through the folders above, or name it under exclude",
+            "this user may not read it; give it access to the folders above, or list it under exclude",
         ),
-        (OSError(5, "Input/output error"), "it cannot be looked at: Input/output error"),
+        (OSError(5, "Input/output error"), "it cannot be read: Input/output error"),
     ],
 )
 async def test_what_cannot_be_looked_at_is_told(bench: ProbeContext, error: Exception, reason: str) -> None:

@@ -92,7 +92,7 @@ async def test_a_crash_of_seconds_is_noticed(house: Host) -> None:
     house.crash(off_s=20)
     seen = await house.look()
     assert (seen.ok, seen.grave) == (False, False)
-    assert seen.reason == "it restarted without a shutdown before"
+    assert seen.reason == "it restarted without a shutdown"
     house.pass_time(hours=25)
     assert (await house.look()).ok
 
@@ -105,7 +105,7 @@ async def test_a_crash_every_night_is_grave_by_the_second(house: Host) -> None:
         house.crash()
         seen = await house.look()
         assert seen.grave is (night > 1)
-    assert seen.reason == "it restarted without a shutdown before, 3 times within 7 days"
+    assert seen.reason == "it restarted without a shutdown, 3 times within 7 days"
     house.pass_time(days=8)
     house.crash()
     assert not (await house.look()).grave
@@ -117,7 +117,7 @@ async def test_a_daemon_that_was_stopped_long_before(house: Host) -> None:
     await house.shut_down(off_s=3 * 3600)
     seen = await house.look()
     assert seen.ok
-    assert seen.facts[1][1] == "not known whether it was shut down before"
+    assert seen.facts[1][1] == "unknown whether it was shut down before"
 
 
 async def test_a_daemon_that_ran_on_after_it_was_stopped(house: Host) -> None:

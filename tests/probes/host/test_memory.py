@@ -92,7 +92,7 @@ async def test_this_machine_as_free_shows_it(bench: ProbeContext) -> None:
     level = find(seen, "in use")
     assert isinstance(level, Level)
     assert level.capacity == memory["total"] == psutil.virtual_memory().total
-    if "of that, file-system cache that the kernel does not count" not in dict(level.facts):
+    if "part of that: ZFS cache that can be released" not in dict(level.facts):
         available = level.capacity - level.used
         assert available == pytest.approx(memory["available"], abs=0.01 * memory["total"])
         assert available == pytest.approx(psutil.virtual_memory().available, abs=0.01 * memory["total"])
@@ -135,7 +135,7 @@ async def test_the_cache_is_shown_separately(tmp_path: Path) -> None:
     assert (level.used, level.capacity) == ((3000 - 500) * 1024, 4000 * 1024)
     assert level.facts == (
         ("available", "1.46 MiB"),
-        ("of that, file-system cache that the kernel does not count", "500 KiB"),
+        ("part of that: ZFS cache that can be released", "500 KiB"),
     )
 
 
@@ -174,10 +174,10 @@ async def test_pressure_is_the_share_of_the_window(tmp_path: Path) -> None:
     )
     host.press(some=5_000_000 + 2_900_000 + 3_600_000, full=300_000)
     pressed = await condition(host, "pressure", 30.0)
-    assert (pressed.ok, pressed.reason) == (False, "tasks waited for memory 12% of the time, limit 10%")
+    assert (pressed.ok, pressed.reason) == (False, "some task waited for memory 12% of the time, limit 10%")
     host.press(some=5_000_000 + 2_900_000 + 3_600_000 + 2_400_000, full=300_000 + 2_400_000)
     stuck = await condition(host, "pressure", 30.0)
-    assert (stuck.ok, stuck.reason) == (False, "every task waited for memory 8% of the time, limit 5%")
+    assert (stuck.ok, stuck.reason) == (False, "all tasks waited for memory 8% of the time, limit 5%")
 
 
 async def test_pressure_needs_a_window(tmp_path: Path) -> None:
@@ -189,7 +189,7 @@ async def test_pressure_needs_a_window(tmp_path: Path) -> None:
     assert await host.see("pressure", 0.1) is None
     host.press(some=300_000)
     seen = await condition(host, "pressure", 0.9)
-    assert seen.reason == "tasks waited for memory 30% of the time, limit 20%"
+    assert seen.reason == "some task waited for memory 30% of the time, limit 20%"
 
 
 async def test_counters_that_went_back_begin_anew(tmp_path: Path) -> None:
@@ -200,7 +200,7 @@ async def test_counters_that_went_back_begin_anew(tmp_path: Path) -> None:
     host.press(some=1_000_000)
     assert await host.see("pressure") is None
     host.press(some=7_000_000)
-    assert (await condition(host, "pressure")).reason == "tasks waited for memory 20% of the time, limit 10%"
+    assert (await condition(host, "pressure")).reason == "some task waited for memory 20% of the time, limit 10%"
 
 
 async def test_a_kernel_without_pressure_files(tmp_path: Path) -> None:
@@ -218,8 +218,8 @@ async def test_kills_by_the_kernel(tmp_path: Path) -> None:
     assert (await condition(host, "kernel kills")).ok
     host.write("vmstat", "nr_free_pages 850999\noom_kill 5\n")
     one = await condition(host, "kernel kills")
-    assert (one.ok, one.reason) == (False, "the kernel killed 1 process for want of memory within 1h")
-    assert one.facts == (("kills since the machine started", "5"),)
+    assert (one.ok, one.reason) == (False, "the kernel killed 1 process in the last 1h because memory was short")
+    assert one.facts == (("kills since the start of the host", "5"),)
     host.write("vmstat", "oom_kill 7\n")
     assert (await condition(host, "kernel kills", 1800.0)).reason.startswith("the kernel killed 3 processes")
     later = await condition(host, "kernel kills", 1800.0)
@@ -235,14 +235,14 @@ async def test_kills_counted_anew_after_a_start(tmp_path: Path) -> None:
     host.write("vmstat", "oom_kill 0\n")
     assert (await condition(host, "kernel kills")).ok
     host.write("vmstat", "oom_kill 1\n")
-    assert (await condition(host, "kernel kills")).reason.endswith("within 10m")
+    assert (await condition(host, "kernel kills")).reason.endswith("in the last 10m because memory was short")
 
 
 async def test_no_meminfo_is_an_error_of_the_probe(tmp_path: Path) -> None:
     """Where /proc shows no memory (ProcSubset=pid), the probe says so and names the remedy."""
     host = Host(tmp_path)
     (host.proc / "meminfo").unlink()
-    with pytest.raises(ProbeError, match=r"holds no MemTotal; a service needs ProcSubset=all"):
+    with pytest.raises(ProbeError, match=r"does not contain MemTotal; a service needs ProcSubset=all"):
         await host.probe.observe()
     (host.proc / "meminfo").mkdir()
     with pytest.raises(ProbeError, match=r"meminfo cannot be read: Is a directory"):

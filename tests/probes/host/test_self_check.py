@@ -72,8 +72,8 @@ async def test_a_loop_that_was_held_up(bench: ProbeContext, monkeypatch: pytest.
     (loop, _) = await probe.observe()
     assert isinstance(loop, Condition)
     assert not loop.ok
-    assert loop.reason.startswith("it was held up for 0.3 s")
-    assert loop.facts == (("longest hold-up", "320 ms"),)
+    assert loop.reason.startswith("the event loop was blocked for 0.3 s")
+    assert loop.facts == (("longest delay", "320 ms"),)
     (loop, _) = await probe.observe()
     assert isinstance(loop, Condition)
     assert loop.ok
@@ -90,7 +90,7 @@ async def test_a_loop_that_is_held_up_right_now(bench: ProbeContext, monkeypatch
     (loop, _) = await probe.observe()
     await probe.close()
     assert isinstance(loop, Condition)
-    assert loop.facts == (("longest hold-up", "500 ms"),)
+    assert loop.facts == (("longest delay", "500 ms"),)
     assert not loop.ok
 
 
@@ -127,8 +127,8 @@ async def test_stored_rows_that_were_damaged(bench: ProbeContext, tmp_path: Path
     assert isinstance(rows, Condition)
     assert (rows.key, rows.ok, rows.grave) == (SeriesKey("watchkeeper", "stored rows"), False, True)
     assert "2 stored rows were damaged" in rows.reason
-    assert "a message for mail; a line of the journal. Look at the disk" in rows.reason
-    assert f"it ends by itself on {moved[0].found_at + timedelta(days=7):%Y-%m-%d}" in rows.reason
+    assert "a message for mail; a line of the journal. Check the disk" in rows.reason
+    assert f"it ends on {moved[0].found_at + timedelta(days=7):%Y-%m-%d}" in rows.reason
     assert asked[0][1] - asked[0][0] == timedelta(days=7)
     moved.clear()
     *_, rows = await probe.observe()
@@ -149,7 +149,7 @@ async def test_stored_rows_that_cannot_be_asked_for(bench: ProbeContext, tmp_pat
     assert isinstance(whole, Condition)
     assert whole.ok
     assert not rows.ok
-    assert rows.reason == "whether stored rows are damaged cannot be told: page 7 is broken"
+    assert rows.reason == "cannot tell whether stored rows are damaged: page 7 is broken"
     await probe.close()
 
 

@@ -67,7 +67,7 @@ async def test_the_sensors_own_limits(bench: ProbeContext, tmp_path: Path) -> No
     assert (seen[COMPOSITE].reason, seen[COMPOSITE].grave) == ("82 °C, limit 82 °C", False)
     (folder / "temp1_input").write_text("90000\n")
     seen = await look()
-    assert (seen[COMPOSITE].reason, seen[COMPOSITE].grave) == ("90 °C, and 85 °C is critical", True)
+    assert (seen[COMPOSITE].reason, seen[COMPOSITE].grave) == ("90 °C, critical limit 85 °C", True)
 
 
 async def test_hysteresis(bench: ProbeContext, tmp_path: Path) -> None:
@@ -119,9 +119,9 @@ async def test_sensors_of_one_name(bench: ProbeContext, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("files", "reason"),
     [
-        ({"temp1_fault": 1}, "the chip says that this sensor is broken or not connected"),
-        ({"temp1_input": "hot\x1b[31m"}, "the sensor says 'hot\\\\x1b[31m', which is no temperature"),
-        ({"temp1_input": "9" * 5000}, "the sensor says '999"),
+        ({"temp1_fault": 1}, "the chip reports that this sensor is broken or not connected"),
+        ({"temp1_input": "hot\x1b[31m"}, 'the sensor reports "hot\\x1b[31m", which is not a temperature'),
+        ({"temp1_input": "9" * 5000}, 'the sensor reports "999'),
     ],
 )
 async def test_a_sensor_that_gives_nothing(
@@ -137,8 +137,8 @@ async def test_a_sensor_that_gives_nothing(
 @pytest.mark.parametrize(
     ("number", "reason"),
     [
-        (11, "the sensor gives no reading just now"),
-        (61, "the sensor gives no reading just now"),
+        (11, "the sensor gives no reading now"),
+        (61, "the sensor gives no reading now"),
         (5, "the sensor cannot be read: Input/output error"),
     ],
 )
@@ -170,7 +170,7 @@ async def test_a_sensor_that_goes(bench: ProbeContext, tmp_path: Path) -> None:
     (folder / "temp1_max").unlink()
     (folder / "temp1_crit").unlink()
     seen = await look()
-    assert seen["sensor acpitz temp1: temperature"].reason == "the sensor is gone"
+    assert seen["sensor acpitz temp1: temperature"].reason == "the sensor is missing"
     assert seen[COMPOSITE].ok
 
 

@@ -45,8 +45,8 @@ async def test_a_number_with_a_capacity(bench: ProbeContext, tmp_path: Path) -> 
     ("printed", "limits", "reason"),
     [
         ("5", {"at_most": 10}, ""),
-        ("11", {"at_most": 10}, "depth is 11, at most 10 is expected"),
-        ("-1e0", {"at_least": 0, "at_most": 10}, "depth is -1, at least 0 is expected"),
+        ("11", {"at_most": 10}, "depth is 11, expected at most 10"),
+        ("-1e0", {"at_least": 0, "at_most": 10}, "depth is -1, expected at least 0"),
     ],
 )
 async def test_a_number_with_limits(
@@ -62,9 +62,9 @@ async def test_a_number_with_limits(
 @pytest.mark.parametrize(
     ("printed", "why"),
     [
-        ("high", "a single number is expected on standard output, not 'high'"),
+        ("high", 'a single number is expected on standard output, not "high"'),
         ("1 2", "a single number is expected"),
-        ("", "a single number is expected on standard output, not ''"),
+        ("", 'a single number is expected on standard output, not ""'),
         ("nan", "a finite number is expected"),
         ("1e999", "a finite number is expected"),
     ],
@@ -77,7 +77,7 @@ async def test_no_number(bench: ProbeContext, tmp_path: Path, printed: str, why:
 
 async def test_a_level_below_nothing(bench: ProbeContext, tmp_path: Path) -> None:
     """A level cannot be below 0."""
-    with pytest.raises(ProbeError, match="prints -3; a level is 0 or more"):
+    with pytest.raises(ProbeError, match="printed -3; a level must be 0 or more"):
         await observe(bench, program(tmp_path, "echo -3"), **NUMBER, capacity=1)
 
 
@@ -120,7 +120,7 @@ async def test_a_bare_environment(bench: ProbeContext, tmp_path: Path, monkeypat
     [
         ("echo one >&2; echo 'the gauge is stuck' >&2; exit 3", "ended with status 3: the gauge is stuck"),
         ("exit 7", "ended with status 7: it says nothing on standard error"),
-        ("kill -9 $$", "was ended by signal 9: it says nothing"),
+        ("kill -9 $$", "was killed by signal 9: it says nothing"),
         (r"printf '\033[31mred\377' >&2; exit 1", r"ended with status 1: \\x1b\[31mred"),
     ],
 )
@@ -134,7 +134,7 @@ async def test_a_program_that_takes_too_long(bench: ProbeContext, tmp_path: Path
     """When its time is up it is ended, with what it started."""
     pids = tmp_path / "pids"
     path = program(tmp_path, f"sleep 60 & echo $! > {pids}; echo $$ >> {pids}; wait")
-    with pytest.raises(ProbeTimeout, match="has not ended within"):
+    with pytest.raises(ProbeTimeout, match="did not end within"):
         await observe(bench, path, timeout=0.5)
     assert not any(_at_work(int(pid)) for pid in pids.read_text().split())
 
@@ -147,17 +147,17 @@ def _at_work(pid: int) -> bool:
 
 async def test_a_program_that_prints_without_end(bench: ProbeContext) -> None:
     """It is ended when it has printed more than it may."""
-    with pytest.raises(ProbeError, match="prints more than 64 KiB"):
+    with pytest.raises(ProbeError, match="printed more than 64 KiB"):
         await observe(bench, str(shutil.which("yes")))
 
 
 async def test_a_program_that_is_not_there(bench: ProbeContext, tmp_path: Path) -> None:
     """A missing program, one that may not be run, and one that is none: each is told as what it is."""
-    with pytest.raises(ToolMissing, match="is not there"):
+    with pytest.raises(ToolMissing, match="does not exist"):
         await observe(bench, str(tmp_path / "nothing"))
     plain = tmp_path / "plain"
     plain.write_text("text")
-    with pytest.raises(PrivilegeMissing, match="may not be run by this user"):
+    with pytest.raises(PrivilegeMissing, match="this user may not run"):
         await observe(bench, str(plain))
     plain.chmod(0o755)
     plain.write_bytes(b"\x7fELF and no more")

@@ -97,7 +97,7 @@ def test_too_many_and_twice() -> None:
     many = [{**one, "quantity": str(number)} for number in range(OBSERVATIONS_LIMIT + 1)]
     with pytest.raises(ProbeError, match="at most 200"):
         read(json.dumps(many).encode())
-    with pytest.raises(ProbeError, match="'s: 0' more than once"):
+    with pytest.raises(ProbeError, match='"s: 0" is in it more than once'):
         read(json.dumps(many[:1] * 2).encode())
 
 

@@ -60,7 +60,7 @@ async def test_values_are_compared_by_what_they_mean(bench: ProbeContext) -> Non
     [
         (0x8183, "A of hide-hub.test: it says that the name does not exist (NXDOMAIN)"),
         (0x8182, "A of hide-hub.test: it failed to find out (SERVFAIL)"),
-        (0x8180, "A of hide-hub.test: it knows the name, but no such record"),
+        (0x8180, "A of hide-hub.test: the name exists, but no such record"),
     ],
 )
 async def test_refusals(bench: ProbeContext, flags: int, reason: str) -> None:
@@ -98,7 +98,7 @@ async def test_nothing_but_rubbish(bench: ProbeContext) -> None:
     """Where only rubbish comes, however much, time runs out and the reason says what came."""
     seen = await ask(bench, lambda _asked, _: [b"rubbish"] * 100, timeout=0.3)
     assert not seen.answered
-    assert "something came, but it breaks off in the middle" in seen.reason
+    assert "an answer arrived, but it is incomplete" in seen.reason
 
 
 async def test_silence(bench: ProbeContext) -> None:
@@ -122,8 +122,8 @@ async def test_an_answer_that_is_too_long_for_udp(bench: ProbeContext) -> None:
 @pytest.mark.parametrize(
     ("over_tcp", "reason"),
     [
-        ([], "its answer broke off"),
-        ([b"rubbish"], "its answer cannot be read: it breaks off in the middle"),
+        ([], "the connection closed in the middle of its answer"),
+        ([b"rubbish"], "its answer is not valid: it is incomplete"),
     ],
 )
 async def test_trouble_over_tcp(bench: ProbeContext, over_tcp: list[bytes], reason: str) -> None:

@@ -64,7 +64,7 @@ def test_names_are_compared_without_case() -> None:
         (0x8182, "it failed to find out (SERVFAIL)"),
         (0x8183, "it says that the name does not exist (NXDOMAIN)"),
         (0x8185, "it refuses to answer (REFUSED)"),
-        (0x818B, "it answers with code 11"),
+        (0x818B, "the server answers with code 11"),
     ],
 )
 def test_refusals(flags: int, refusal: str) -> None:
@@ -87,13 +87,13 @@ OTHER = Question(0x1234, to_labels("nest-cams.test"), TYPES["A"])
 @pytest.mark.parametrize(
     ("packet", "why"),
     [
-        (b"", "breaks off"),
-        (HUB.packet(), "some other question"),
-        (b"\0\0" + answer(HUB.packet())[2:], "some other question"),
-        (answer(OTHER.packet()), "some other question"),
+        (b"", "is incomplete"),
+        (HUB.packet(), "another question"),
+        (b"\0\0" + answer(HUB.packet())[2:], "another question"),
+        (answer(OTHER.packet()), "another question"),
         (struct.pack("!6H", HUB.id, 0x8180, 0, 0, 0, 0), "does not repeat"),
-        (answer(HUB.packet(), b"", 1), "breaks off"),
-        (answer(HUB.packet(), record(1, b"\1\2\3\4")[:-1], 1), "breaks off"),
+        (answer(HUB.packet(), b"", 1), "is incomplete"),
+        (answer(HUB.packet(), record(1, b"\1\2\3\4")[:-1], 1), "is incomplete"),
         (answer(HUB.packet(), record(1, b"\1\2\3"), 1), "wrong length"),
         (answer(HUB.packet(), b"\xc0\xff" + b"\0" * 20, 1), "points forwards"),
         (answer(HUB.packet(), b"\xc0\x1f" + b"\0" * 20, 1), "points forwards"),

@@ -98,7 +98,7 @@ def test_a_host_that_answers(host: str) -> None:
 
 
 def test_a_host_that_does_not(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where the kernel is told to stay silent, no reply comes, and the reason says how many were asked for."""
+    """Where the kernel is told to stay silent, no reply comes, and the reason says how many were requested."""
     silence = Path("/proc/sys/net/ipv4/icmp_echo_ignore_all")
 
     def quiet(family: socket.AddressFamily) -> socket.socket:

@@ -71,9 +71,9 @@ async def test_a_greeting_as_expected(bench: ProbeContext) -> None:
 @pytest.mark.parametrize(
     ("said", "reason"),
     [
-        (b"421 not now\r\n", "it greets with '421 not now', which is not as expected"),
-        (b"", "it closed without a greeting"),
-        (b"\x1b[31m\xff\x00" + b"x" * 100_000, "it greets with '\\\\x1b[31m\N{REPLACEMENT CHARACTER}\\\\x00xxx"),
+        (b"421 not now\r\n", 'unexpected greeting "421 not now"'),
+        (b"", "it closed the connection without a greeting"),
+        (b"\x1b[31m\xff\x00" + b"x" * 100_000, 'unexpected greeting "\\x1b[31m\N{REPLACEMENT CHARACTER}\\x00xxx'),
     ],
 )
 async def test_another_greeting(bench: ProbeContext, said: bytes, reason: str) -> None:
@@ -99,7 +99,7 @@ async def test_a_pattern_that_takes_too_long(bench: ProbeContext) -> None:
     """A regular expression that would search for minutes is ended."""
     async with server(b"a" * 60 + b"!", then_close=False) as port:
         answer = await look(bench, port, greeting="^(a+)+$")
-    assert answer.reason == "its greeting takes too long to search; write a simpler regular expression"
+    assert answer.reason == "searching its greeting takes too long; write a simpler regular expression"
 
 
 async def test_a_closed_port(bench: ProbeContext) -> None:
@@ -127,7 +127,7 @@ async def test_the_next_address_is_tried(bench: ProbeContext, monkeypatch: pytes
         monkeypatch.setattr(names, "look_up", look_up)
         assert (await look(bench, port)).answered
         found.clear()
-        assert (await look(bench, port)).reason == "no connection: the name has no address"
+        assert (await look(bench, port)).reason == "no connection: its name has no address"
 
 
 async def test_a_host_that_swallows_all(bench: ProbeContext) -> None:
@@ -179,8 +179,8 @@ async def test_look_up_of_both_families(bench: ProbeContext) -> None:
         (socket.gaierror(socket.EAI_NONAME, "no"), "name hide-hub is not known"),
         (socket.gaierror(socket.EAI_AGAIN, "later"), "name hide-hub cannot be looked up: later"),
         (
-            ProbeTimeout("name lookup of hide-hub has not answered within 5s"),
-            "name lookup of hide-hub has not answered",
+            ProbeTimeout("name lookup of hide-hub did not answer within 5s"),
+            "name lookup of hide-hub did not answer",
         ),
         (TimeoutError(), "the host does not answer"),
         (OSError(113, "x"), "no route to the host"),

@@ -96,7 +96,7 @@ async def test_an_array_that_lost_a_disk(bench: ProbeContext, tmp_path: Path) ->
     """Degraded, with the disk that it has given up; it still serves."""
     array(tmp_path, degraded="1", **{"dev-sdb1__state": "faulty,write_mostly"})
     found = await health(bench, tmp_path)
-    assert (found.ok, found.grave, found.reason) == (False, False, "1 of 2 disks is missing, given up: sdb1")
+    assert (found.ok, found.grave, found.reason) == (False, False, "1 of 2 disks is missing, faulty: sdb1")
 
 
 async def test_an_array_that_is_rebuilt(bench: ProbeContext, tmp_path: Path) -> None:
@@ -115,7 +115,7 @@ async def test_a_check_is_no_fault(bench: ProbeContext, tmp_path: Path) -> None:
     array(tmp_path, sync_action="check", sync_completed="500000 / 1000000", mismatch_cnt="128")
     found = await health(bench, tmp_path)
     assert found.ok
-    assert dict(found.facts)["at work"] == "checking, 50% done"
+    assert dict(found.facts)["in progress"] == "checking, 50% done"
     assert dict(found.facts)["mismatches"] == "128 sectors at the last check"
 
 
@@ -124,7 +124,7 @@ async def test_an_array_that_has_stopped(bench: ProbeContext, tmp_path: Path, st
     """Grave: what is on it cannot be reached."""
     array(tmp_path, array_state=state)
     found = await health(bench, tmp_path)
-    assert (found.grave, found.reason) == (True, f"the array is {state} and serves nothing")
+    assert (found.grave, found.reason) == (True, f"the array is {state} and cannot be used")
 
 
 async def test_an_array_without_redundancy(bench: ProbeContext, tmp_path: Path) -> None:
@@ -136,7 +136,7 @@ async def test_an_array_without_redundancy(bench: ProbeContext, tmp_path: Path) 
 async def test_a_kind_of_work_that_is_not_known(bench: ProbeContext, tmp_path: Path) -> None:
     """A later kernel's word is shown as it is; an unknown level too."""
     array(tmp_path, sync_action="polish", level=None)
-    assert dict((await health(bench, tmp_path)).facts) == {"level": "not known", "disks": "2", "at work": "polish"}
+    assert dict((await health(bench, tmp_path)).facts) == {"level": "unknown", "disks": "2", "in progress": "polish"}
 
 
 def test_an_array_that_is_stopped_while_it_is_read(tmp_path: Path) -> None:

@@ -136,11 +136,11 @@ def test_where_wear_is_told(said: dict[str, Any], expected: float | None) -> Non
         (4, "", False),
         (32, "", False),
         (64, "", False),
-        (8, "failing: copy what is on it", True),
-        (8 | 16, "failing: copy what is on it", True),
-        (16, "foretells failure", False),
-        (128, "a self-test has failed", False),
-        (16 | 128, "at its threshold: copy what is on it; a self-test has failed", False),
+        (8, "failing: copy its data", True),
+        (8 | 16, "failing: copy its data", True),
+        (16, "predicts failure", False),
+        (128, "a self-test failed", False),
+        (16 | 128, "at its threshold: copy its data; a self-test failed", False),
     ],
 )
 async def test_each_bit_of_the_exit_status(host: Host, status: int, words: str, grave: bool) -> None:  # noqa: FBT001  parametrised
@@ -155,7 +155,7 @@ async def test_what_a_disk_counts_is_shown(host: Host) -> None:
     """Makers count differently, so it is shown and not judged; what is 0 is not shown."""
     host.disk("sda", SATA, 64)
     facts = dict(find(await host.observe(), SATA_SUBJECT, "health", Condition).facts)
-    assert facts == {"device": "/dev/sda", "pending sectors": "8", "error log": "has entries, perhaps old ones"}
+    assert facts == {"device": "/dev/sda", "pending sectors": "8", "error log": "has entries, possibly old"}
 
 
 async def test_a_disk_that_says_itself_that_it_fails(host: Host) -> None:
@@ -164,7 +164,7 @@ async def test_a_disk_that_says_itself_that_it_fails(host: Host) -> None:
     host.disk("nvme0", {**NVME, "smart_status": {"passed": False}, "nvme_smart_health_information_log": health}, 8)
     seen = find(await host.observe(), NVME_SUBJECT, "health", Condition)
     assert seen.grave
-    assert seen.reason.endswith("replace it; its spare space has fallen below the threshold; it has gone read-only")
+    assert seen.reason.endswith("replace it; its spare space has fallen below the threshold; it has become read-only")
 
 
 SLEEPING = {"smartctl": {"messages": [{"string": "Device is in STANDBY mode, exit(3)", "severity": "information"}]}}
@@ -193,7 +193,7 @@ async def test_one_disk_that_says_nothing_takes_no_other_with_it(host: Host) -> 
     seen = await host.observe()
     assert find(seen, NVME_SUBJECT, "health", Condition).ok
     assert (
-        "/dev/vda: Unable to detect device type; leave it out"
+        "/dev/vda: Unable to detect device type; list it under exclude"
         in find(seen, "probe smart", "sees all", Condition).reason
     )
     assert find(await host.observe(exclude=["/dev/vd*"]), "probe smart", "sees all", Condition).ok
@@ -202,10 +202,10 @@ async def test_one_disk_that_says_nothing_takes_no_other_with_it(host: Host) -> 
 async def test_no_disk_says_anything(host: Host) -> None:
     """Then the probe has seen nothing at all."""
     host.disk("vda", "no JSON")
-    with pytest.raises(ProbeError, match=r"/dev/vda what is not its JSON"):
+    with pytest.raises(ProbeError, match=r"did not print JSON about /dev/vda"):
         await host.observe()
     host.disk("vda", "{}", 1)
-    with pytest.raises(ProbeError, match="/dev/vda says nothing of itself; leave it out"):
+    with pytest.raises(ProbeError, match="/dev/vda reports nothing; list it under exclude"):
         await host.observe()
 
 
@@ -243,7 +243,7 @@ async def test_without_smartctl_or_root(host: Host, monkeypatch: pytest.MonkeyPa
 def test_a_report_that_is_deep(host: Host) -> None:
     """One that was made to exhaust the reader is no report."""
     probe = host.probe()
-    with pytest.raises(ProbeError, match="not its JSON"):
+    with pytest.raises(ProbeError, match="did not print JSON"):
         probe._disk(Result("/dev/sda", Completed(0, b"[" * 100_000)))
 
 

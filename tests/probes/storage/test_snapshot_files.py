@@ -138,7 +138,7 @@ async def test_files_that_are_too_small_do_not_count(bench: ProbeContext, make: 
     make("bad.img", 10.0, 0)
     seen = deadline(await probe(bench, NOW, tmp_path, min_size="1 MiB").observe())
     assert seen.last_at == NOW - timedelta(seconds=5000)
-    assert facts(seen)["too small to count"] == "1"
+    assert facts(seen)["ignored because too small"] == "1"
 
 
 async def test_none_at_all_has_never_happened(bench: ProbeContext, tmp_path: Path) -> None:
@@ -178,7 +178,7 @@ async def test_a_file_from_the_future_does_not_hide_that_none_comes(
     changed = changed_at(path)
     seen = deadline(await probe(bench, at, tmp_path).observe())
     assert seen.last_at == changed
-    assert facts(seen)["dated in the future"] == "1: check the clock of what writes them"
+    assert facts(seen)["dated in the future"] == "1; check the clock of the machine that writes them"
 
 
 async def test_a_future_file_without_any_true_time_counts_from_when_it_was_seen(
@@ -233,7 +233,7 @@ def test_a_folder_that_may_not_be_read_is_told(tmp_path: Path, monkeypatch: pyte
             raise PermissionError(13, "Permission denied", str(path))
 
         monkeypatch.setattr(os, "scandir", refuse)
-    with pytest.raises(PrivilegeMissing, match=f"{folder} may not be read by this user; give it leave"):
+    with pytest.raises(PrivilegeMissing, match=f"this user may not read {folder}; give it read access"):
         list_files([str(folder / "*.img")], [])
     folder.chmod(0o700)
 
@@ -243,7 +243,7 @@ def test_too_many_files_are_an_error(make: Make, tmp_path: Path, monkeypatch: py
     monkeypatch.setattr(snapshot_files, "FILES_LIMIT", 2)
     for n in range(3):
         make(f"{n}.img", 1.0)
-    with pytest.raises(ProbeError, match="matches more than 2 files; name them more narrowly"):
+    with pytest.raises(ProbeError, match="matches more than 2 files; use a narrower pattern"):
         list_files([str(tmp_path)], [])
 
 
@@ -273,7 +273,7 @@ async def test_a_folder_that_hangs_raises(bench: ProbeContext, tmp_path: Path, m
 
     monkeypatch.setattr(snapshot_files, "list_files", hang)
     watch = probe(bench, NOW, tmp_path, timeout=0.05)
-    with pytest.raises(ProbeError, match="snapshots of hide-hub has not answered"):
+    with pytest.raises(ProbeError, match="snapshots of hide-hub did not answer"):
         await watch.observe()
     gate.set()
     await asyncio.sleep(0.05)
@@ -292,7 +292,7 @@ def test_sizes_that_are_not_known() -> None:
     [
         (
             {"name": "x", "max_age": "1d", "files": ("srv/*.img",)},
-            "'srv/\\*.img' is not an absolute path; begin with /",
+            "'srv/\\*.img' is not an absolute path; begin it with /",
         ),
         ({"name": "x", "max_age": "1d", "files": ()}, "at least 1 item"),
         ({"name": "", "max_age": "1d", "files": ("/x",)}, "at least 1 character"),

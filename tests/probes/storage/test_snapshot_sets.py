@@ -73,7 +73,7 @@ def test_the_oldest_may_have_a_limit() -> None:
 
 
 def test_an_origin_without_snapshots_has_never_had_one() -> None:
-    """It is there, and none is called like the set's."""
+    """It is there, and none matches the set's."""
     seen = watch([origin("hide-hub", Snapshot("other", NOW))], name_pattern=["hourly-*"])
     assert find(seen, "snapshots of hide-hub (hourly)", "newest", Deadline).due_at is None
     assert find(seen, "snapshots of hide-hub (hourly)", "there", Condition).ok
@@ -83,7 +83,7 @@ def test_an_origin_that_is_named_and_not_there() -> None:
     """A slip in the configuration, or something destroyed: not the same as having no snapshot."""
     seen = watch([origin("tide-log")])
     assert keys(seen) == {"snapshots of hide-hub (hourly): there"}
-    assert "no such dataset" in find(seen, "snapshots of hide-hub (hourly)", "there", Condition).reason
+    assert "this dataset does not exist" in find(seen, "snapshots of hide-hub (hourly)", "there", Condition).reason
 
 
 def test_a_pattern_that_matches_nothing() -> None:
@@ -205,10 +205,10 @@ def test_a_snapshot_of_a_snapshot_counts_for_the_first_origin() -> None:
 async def test_lvm_without_root(
     now: ProbeContext, toolbox: Toolbox, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    """No helper, or one whose lvs may not look either: said as what it is, not as an empty report."""
+    """No helper, or one whose lvs has no permission either: said as what it is, not as an empty report."""
     refused = sample("guest-lvs-reportformat-json.txt")
     toolbox.says("lvs", refused.stdout, status=refused.status, stderr=refused.stderr)
-    with pytest.raises(PrivilegeMissing, match="lvs may not look"):
+    with pytest.raises(PrivilegeMissing, match="lvs has no permission"):
         await lvm(now).observe()
     monkeypatch.setattr(os, "geteuid", lambda: 1000)
     with pytest.raises(PrivilegeMissing, match="no helper listens"):

@@ -47,7 +47,7 @@ async def test_stop_iteration_does_not_break_the_workers(workers: ThreadWorkers)
 async def test_a_call_that_hangs_is_left_behind(workers: ThreadWorkers) -> None:
     """Too late is a ProbeTimeout that names the thing; the same thing is refused at once, another is not."""
     gate = threading.Event()
-    with pytest.raises(ProbeTimeout, match="file system /srv has not answered within 1s"):
+    with pytest.raises(ProbeTimeout, match="file system /srv did not answer within 1s"):
         await workers.call("file system /srv", gate.wait, 0.6)
     assert workers.hanging == ("file system /srv",)
     with pytest.raises(StillHanging, match="file system /srv still does not answer"):

@@ -161,7 +161,7 @@ class GuestsProbe(BaseProbe):
 
     def _standing(self, name: str, path: str, asked: Asked | None) -> GuestCondition:
         if asked is None:
-            return GuestCondition(f"it is gone, and its monitor socket {printable(path)} with it")
+            return GuestCondition(f"it is missing, and so is its monitor socket {printable(path)}")
         if asked.guest is None:
             return GuestCondition(asked.trouble)
         return self._patient(name, condition_of(asked.guest))
@@ -169,7 +169,9 @@ class GuestsProbe(BaseProbe):
     def _starting(self, name: str, since_s: float) -> Condition:
         """The condition of a guest that ran until the reboot, and may still be starting. since_s: the host's uptime."""
         left = format_duration(round(self._settings.boot_grace - since_s))
-        return Condition(SeriesKey(f"guest {name}", "state"), ok=True, facts=(("still starting", f"judged in {left}"),))
+        return Condition(
+            SeriesKey(f"guest {name}", "state"), ok=True, facts=(("still starting", f"checked in {left}"),)
+        )
 
     def _patient(self, name: str, standing: GuestCondition) -> GuestCondition:
         """Count a state that ends without intervention as OK for a while."""
@@ -189,12 +191,12 @@ class GuestsProbe(BaseProbe):
         self._promised_bytes = {path: size for path, size in self._promised_bytes.items() if path in there}
         promised, total = sum(self._promised_bytes.values()), self._total_bytes()
         facts: Facts = (
-            ("promised to the guests", format_size(promised)),
+            ("allocated to the guests", format_size(promised)),
             ("memory of the host", format_size(total)),
             *((clip(known.get(path, path)), format_size(size)) for path, size in self._promised_bytes.items()),
         )
         share, limit = promised / total, self._settings.memory_limit
-        reason = f"the guests are promised {format_size(promised)}, {share:.0%} of the host's memory, limit {limit:.0%}"
+        reason = f"{format_size(promised)} are allocated, {share:.0%} of the host's memory, limit {limit:.0%}"
         over = share > limit
         return Condition(SeriesKey("guests", "memory promised"), not over, reason if over else "", facts=facts)
 
@@ -248,14 +250,14 @@ def _guest(asked: Asked | None) -> Guest | None:
 
 
 def _missing(name: str) -> Condition:
-    return _state(name, GuestCondition("it is not there: none of the monitor sockets is this guest's"))
+    return _state(name, GuestCondition("it is missing: none of the monitor sockets belongs to it"))
 
 
 def _facts(guest: Guest) -> Facts:
     facts: Facts = (("state", clip(guest.state)),)
     facts += tuple((f"disk {clip(d.name)}", clip(f"{d.io_status}: {d.file}")) for d in guest.failing[:10])
     if guest.promised_bytes is not None:
-        facts += (("memory promised", format_size(guest.promised_bytes)),)
+        facts += (("memory allocated", format_size(guest.promised_bytes)),)
     if guest.granted_bytes is not None:
-        facts += (("memory that its balloon leaves it", format_size(guest.granted_bytes)),)
+        facts += (("memory left by its balloon", format_size(guest.granted_bytes)),)
     return facts

@@ -80,16 +80,16 @@ class Monitors:
         except PermissionError:
             return Asked(path, trouble=f"this user may not connect to {printable(path)}", forbidden=True)
         except ConnectionRefusedError:
-            return Asked(path, trouble="its process has ended: nothing listens at its monitor socket")
+            return Asked(path, trouble="its process has ended: nothing listens on its monitor socket")
         except ProbeError as error:
             return Asked(path, trouble=f"{error} ({printable(path)})")
         except OSError as error:
             why = clip(explained(error))
-            return Asked(path, trouble=f"its monitor cannot be asked: {why} ({printable(path)})")
+            return Asked(path, trouble=f"cannot query its monitor: {why} ({printable(path)})")
 
     async def _ask_root(self) -> tuple[dict[str, Asked], str]:
         """What the helper reports about the monitors that it knows and that are wanted here; and why not the others."""
-        why = f"root's side does not know it either: name it in {MONITORS}, or give its group leave to write it"
+        why = f"the helper does not know it either: list it in {MONITORS}, or give its group write access"
         try:
             results = await ask_root(self._bench, "guests", self._helper, ROOT_TIMEOUT_S)
             found = [self._by_root(result) for result in results]
@@ -100,9 +100,9 @@ class Monitors:
     def _by_root(self, result: Result) -> Asked:
         """One monitor's replies. Raises ProbeError if the privileged helper could not list any monitor."""
         if not result.target:
-            text_of(result.ran, "root's side", ROOT_TIMEOUT_S)
+            text_of(result.ran, "the helper", ROOT_TIMEOUT_S)
         try:
-            text_of(result.ran, "asking its monitor as root", ROOT_TIMEOUT_S)
+            text_of(result.ran, "querying its monitor as root", ROOT_TIMEOUT_S)
             return Asked(result.target, qmp.read_printed(result.ran.stdout))
         except ProbeError as error:
             return Asked(result.target, trouble=f"{error} ({printable(result.target)})")
@@ -118,7 +118,7 @@ def find_sockets(patterns: Sequence[str]) -> list[str]:
         _check_readable(pattern)
         found.update(path for path in glob.iglob(pattern) if _is_socket(path))  # noqa: PTH207  Path.glob takes no absolute pattern
         if len(found) > SOCKETS_LIMIT:
-            raise ProbeError(f"{pattern} matches more than {SOCKETS_LIMIT} sockets; name them more narrowly")
+            raise ProbeError(f"{pattern} matches more than {SOCKETS_LIMIT} sockets; use a narrower pattern")
     return sorted(found)
 
 
@@ -138,4 +138,4 @@ def _check_readable(pattern: str) -> None:
         os.scandir(folder).close()
     except OSError as error:
         if error.errno in (errno.EACCES, errno.EPERM):
-            raise PrivilegeMissing(f"{folder} may not be read by this user") from error
+            raise PrivilegeMissing(f"this user may not read {folder}") from error

@@ -185,9 +185,11 @@ async def ask(path: str, timeout_s: float) -> Guest:
             finally:
                 writer.transport.abort()
     except TimeoutError:
-        raise MonitorBusy("its monitor says nothing: another program holds it, or the guest's process hangs") from None
+        raise MonitorBusy(
+            "its monitor does not respond: another program uses it, or the guest's process hangs"
+        ) from None
     except (ValueError, RecursionError):
-        raise NotMonitor("what answers there does not speak the QEMU machine protocol") from None
+        raise NotMonitor("the answer is not QEMU machine protocol") from None
 
 
 def read_printed(text: bytes) -> Guest:
@@ -195,7 +197,7 @@ def read_printed(text: bytes) -> Guest:
     try:
         replies = json.loads(text)
     except (ValueError, RecursionError):
-        raise NotMonitor("what root's side says of it is no JSON; install the same version of both") from None
+        raise NotMonitor("the helper's answer is not JSON; install the same version of both") from None
     return understand(replies if isinstance(replies, dict) else {})
 
 
@@ -206,7 +208,7 @@ def understand(replies: Replies) -> Guest:
         status = _Status.model_validate(_returned(replies, "query-status"))
         drives = _DRIVES.validate_python(_returned(replies, "query-block"))
     except ValidationError:
-        raise NotMonitor("what its monitor says of the guest makes no sense") from None
+        raise NotMonitor("its monitor's answer is not valid") from None
     memory = _maybe(_MEMORY, replies.get("query-memory-size-summary"))
     balloon = _maybe(_BALLOON, replies.get("query-balloon"))
     vcpus = _maybe(_VCPUS, replies.get("query-cpus-fast"))
@@ -239,8 +241,8 @@ def _returned(replies: Replies, question: str) -> Any:  # noqa: ANN401  what JSO
     reply = replies.get(question)
     if not isinstance(reply, Mapping) or "return" not in reply:
         error = reply.get("error") if isinstance(reply, Mapping) else None
-        described = error.get("desc") if isinstance(error, Mapping) else "it gave no reply"
-        raise NotMonitor(f"its monitor refuses {question}: {clip(str(described))}")
+        described = error.get("desc") if isinstance(error, Mapping) else "no reply"
+        raise NotMonitor(f"its monitor refused {question}: {clip(str(described))}")
     return reply["return"]
 
 
@@ -301,7 +303,7 @@ def _file(told: str) -> str:
 async def _converse(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> Replies:
     """Read the greeting, and ask one question after the other. Events may come in between; they have no id."""
     if "QMP" not in await _message(reader):
-        raise NotMonitor("what answers there does not greet as a QMP monitor")
+        raise NotMonitor("the greeting is not that of a QMP monitor")
     replies = {}
     for number, question in enumerate(QUESTIONS):
         writer.write(json.dumps({"execute": question, "id": number}).encode() + b"\n")
@@ -314,7 +316,7 @@ async def _reply(reader: asyncio.StreamReader, number: int) -> dict[str, Any]:
         message = await _message(reader)
         if message.get("id") == number:
             return message
-    raise NotMonitor("its monitor sends events without end and no reply")
+    raise NotMonitor("its monitor sends only events and no reply")
 
 
 async def _message(reader: asyncio.StreamReader) -> dict[str, Any]:

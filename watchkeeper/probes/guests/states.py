@@ -23,19 +23,19 @@ class GuestCondition:
 
 STATES = {
     "running": GuestCondition(),
-    "paused": GuestCondition("it is paused: somebody or some program stopped it"),
-    "suspended": GuestCondition("it sleeps: the guest suspended itself to memory"),
+    "paused": GuestCondition("it is paused"),
+    "suspended": GuestCondition("it suspended itself to memory"),
     "prelaunch": GuestCondition("it has not been started yet"),
-    "shutdown": GuestCondition("it has shut down, and its process waits", grave=True),
+    "shutdown": GuestCondition("it has shut down, but its process still runs", grave=True),
     "internal-error": GuestCondition("it stopped on an internal error of the hypervisor", grave=True),
     "guest-panicked": GuestCondition("its kernel panicked", grave=True),
-    "watchdog": GuestCondition("its watchdog ran out: the guest hung", grave=True),
+    "watchdog": GuestCondition("its watchdog timed out: the guest hung", grave=True),
     "io-error": GuestCondition("it is paused on an I/O error", grave=True),
     "debug": GuestCondition("it is stopped by a debugger"),
-    "colo": GuestCondition("it is being kept in step with a copy of it", passing=True),
-    "inmigrate": GuestCondition("it waits for its state to come in", passing=True),
-    "finish-migrate": GuestCondition("its state is being handed over", passing=True),
-    "postmigrate": GuestCondition("it has been handed over to another process, and stopped here"),
+    "colo": GuestCondition("it is being replicated", passing=True),
+    "inmigrate": GuestCondition("it is waiting for its state (incoming migration)", passing=True),
+    "finish-migrate": GuestCondition("it is being migrated", passing=True),
+    "postmigrate": GuestCondition("it was migrated to another process and is stopped here"),
     "restore-vm": GuestCondition("its state is being loaded", passing=True),
     "save-vm": GuestCondition("its state is being saved", passing=True),
 }
@@ -45,12 +45,12 @@ def condition_of(guest: Guest) -> GuestCondition:
     """What the guest's state means, with the disks that cause it."""
     known = STATES.get(guest.state)
     if known is None:
-        return GuestCondition(f"its state is {clip(guest.state)!r}, which is not known here")
+        return GuestCondition(f'unknown state "{clip(guest.state)}"')
     if guest.state == "io-error":
         because = f": {_because(guest.failing)}" if guest.failing else ""
         return GuestCondition(f"{known.reason}{because}", grave=True)
     if guest.failing and not known.reason:
-        return GuestCondition(f"it runs, but {_because(guest.failing)}")
+        return GuestCondition(f"it is running, but {_because(guest.failing)}")
     return known
 
 
@@ -59,5 +59,9 @@ def _because(failing: tuple[Drive, ...]) -> str:
     first = failing[0]
     more = f" (and {len(failing) - 1} more)" if len(failing) > 1 else ""
     where = f" ({clip(first.file)})" if first.file else ""
-    met = "found no space left beneath it" if first.io_status == "nospace" else "met an error beneath it"
+    met = (
+        "got 'no space' from the storage below it"
+        if first.io_status == "nospace"
+        else "got an error from the storage below it"
+    )
     return f"disk {clip(first.name, 60)}{where}{more} {met}"

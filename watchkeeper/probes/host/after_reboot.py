@@ -101,7 +101,7 @@ class AfterRebootProbe(BaseProbe):
         settings, now = self._settings, self._clock.now()
         there = await self._sources.look(settings.sockets, units=settings.units, ports=settings.ports)
         if not there.looked:
-            raise ProbeError(f"nothing could be looked at: {'; '.join(why for _, why in there.troubles)}")
+            raise ProbeError(f"nothing could be read: {'; '.join(why for _, why in there.troubles)}")
         page = self._turn(await self._notebook.read(), there.boot, now)
         page = page.model_copy(update={"seen": self._note(page.seen, there, now)})
         await self._keep(page, there)
@@ -138,9 +138,9 @@ class AfterRebootProbe(BaseProbe):
         return dict(newest[:THINGS_LIMIT])
 
     def _condition(self, page: _Page, there: Presence) -> Condition:
-        facts: Facts = tuple((f"could not be looked at: {what}", why) for what, why in there.troubles)
+        facts: Facts = tuple((f"could not be read: {what}", why) for what, why in there.troubles)
         if page.restarted_at is None:
-            return Condition(KEY, ok=True, facts=(("known from before the last restart", "nothing yet"), *facts))
+            return Condition(KEY, ok=True, facts=(("known from before the last restart", "nothing"), *facts))
         absent = [thing for thing in page.expected if there.tells(thing) and thing not in there.things]
         absent = [thing for thing in absent if not self._left_out(thing)]
         facts = (("expected back", str(len(page.expected))), *facts)
@@ -148,7 +148,7 @@ class AfterRebootProbe(BaseProbe):
             return Condition(KEY, ok=True, facts=facts)
         if there.up_s < self._settings.boot_grace:
             left = format_duration(round(self._settings.boot_grace - there.up_s))
-            return Condition(KEY, ok=True, facts=(("still starting", f"judged in {left}"), *facts))
+            return Condition(KEY, ok=True, facts=(("still starting", f"checked in {left}"), *facts))
         facts += tuple(("not back", thing) for thing in absent[:50])
         return Condition(KEY, not absent, _why(absent), facts=facts)
 

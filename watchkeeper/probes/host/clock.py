@@ -93,33 +93,27 @@ class ClockProbe(BaseProbe):
         settings = self._settings
         try:
             (result,) = await ask_root(self._bench, "clock", settings.helper, settings.timeout)
-            return understood(_TOLD.validate_json(text_of(result.ran, "asking the kernel as root", settings.timeout)))
+            return understood(_TOLD.validate_json(text_of(result.ran, "reading the clock as root", settings.timeout)))
         except PrivilegeMissing as error:
             raise PrivilegeMissing(f"{why}; {error}") from error
         except (ValueError, KeyError):
             raise ProbeError(
-                "what root's side says of the clock makes no sense; install the same version of both"
+                "the helper's answer about the clock is not valid; install the same version of both"
             ) from None
 
     def _why_not(self, state: ClockState) -> str:
         limit_s = self._settings.error_limit
         if state.largest_error_s is None:
             started_s = float(self._uptime.read_text(encoding="ascii").split()[0])
-            return (
-                ""
-                if started_s < self._settings.boot_grace
-                else "nothing keeps it in time: no update for hours, or none"
-            )
+            return "" if started_s < self._settings.boot_grace else "no time service has updated it for hours, or ever"
         if state.largest_error_s > limit_s:
-            return (
-                f"it may be wrong by {state.largest_error_s:.1f} s, limit {format_duration(limit_s)}: updates stay away"
-            )
+            return f"it may be off by {state.largest_error_s:.1f} s, limit {format_duration(limit_s)}; no recent update"
         return ""
 
 
 def _facts(state: ClockState) -> Facts:
     if state.largest_error_s is None:
-        return (("largest error", "unknown: it was not set since the start, or not for many hours"),)
+        return (("largest error", "unknown: not set since the start, or not for many hours"),)
     return (
         ("largest error", f"{state.largest_error_s * 1000:.0f} ms"),
         ("estimated error", f"{state.estimated_error_s * 1000:.3g} ms"),

@@ -114,7 +114,7 @@ class DeviceProbe(BaseProbe):
         came = self._count(sight)
         facts: Facts = (("named by", settings.serial or f"{settings.usb} {settings.usb_serial or ''}".strip()),)
         facts += tuple((word, text) for word, text in (("product", sight.product), ("at", sight.where)) if text)
-        facts += (("came anew", f"{came}x within {format_duration(settings.returns_within)}"),) if came else ()
+        facts += (("reconnected", f"{came} times within {format_duration(settings.returns_within)}"),) if came else ()
         plugged, steady = self._why_gone(sight), self._why_flapping(came)
         subject = f"device {settings.name}"
         return [
@@ -136,13 +136,13 @@ class DeviceProbe(BaseProbe):
     def _why_gone(self, sight: DeviceSeen) -> str:
         if sight.present:
             return ""
-        return f"it is not there under its name; {sight.instead}" if sight.instead else "it is gone"
+        return f"not present under its name; {sight.instead}" if sight.instead else "not present"
 
     def _why_flapping(self, came: int) -> str:
         if came < self._settings.returns_limit:
             return ""
         within = format_duration(self._settings.returns_within)
-        return f"it went away and came back {came} times within {within}: see its cable, its power and its port"
+        return f"disconnected and reconnected {came} times within {within}"
 
 
 def _look(root: Path, settings: DeviceSettings) -> DeviceSeen:
@@ -174,7 +174,7 @@ def _check_sight(root: Path) -> None:
         return
     if any(mount.point == "/dev" and mount.type == "tmpfs" for mount in found):
         raise PrivilegeMissing(
-            "this process sees a /dev of its own, without serial adapters; set PrivateDevices=no in its unit, "
+            "this process has a private /dev without serial adapters; set PrivateDevices=no in its unit, "
             "or name the device by usb"
         )
 
@@ -186,7 +186,7 @@ def _other_name(root: Path, name: str) -> str:
     except OSError:
         return ""
     alike = [other for other in others if other != name and _product_of(other) == _product_of(name)]
-    return f"{clip(alike[0])} is there: name that one where the device is used" if alike else ""
+    return f"{clip(alike[0])} is present: use that name where the device is used" if alike else ""
 
 
 def _product_of(name: str) -> str:
@@ -203,13 +203,13 @@ def _look_for_usb(found: Sequence[UsbDevice], wanted: str, serial: str | None) -
         return DeviceSeen(present, f"port {device.path}", device.product)
     if same:
         other = same[0].serial or "none"
-        return DeviceSeen(
-            instead=f"one of its kind with the serial number {other} is plugged in at port {same[0].path}"
-        )
+        return DeviceSeen(instead=f"the same product with serial number {other} is plugged in at port {same[0].path}")
     vendor = wanted.partition(":")[0]
     kin = [device for device in found if device.id.startswith(f"{vendor}:")]
     if kin and kin[0].product:
-        return DeviceSeen(instead=f"of the same vendor there is {kin[0].id} ({kin[0].product}) at port {kin[0].path}")
+        return DeviceSeen(
+            instead=f"{kin[0].id} ({kin[0].product}) of the same vendor is plugged in at port {kin[0].path}"
+        )
     return DeviceSeen()
 
 

@@ -109,7 +109,7 @@ class FilesystemsProbe(BaseProbe):
         named = [p for p in (*self._settings.only, *self._settings.also) if is_literal(p)]
         never = [p for p in named if p not in there and p not in points]
         return [
-            *(_answers(point, "no file system is mounted there that can fill", ()) for point in never),
+            *(_answers(point, "no file system that can fill is mounted there", ()) for point in never),
             *(self._mounted_there(point, expected.get(point), seen.get(point), boot) for point in points),
         ]
 
@@ -139,9 +139,9 @@ class FilesystemsProbe(BaseProbe):
             found = await self._workers.call(thing, partial(look, mount), self._settings.timeout)
         except ProbeTimeout:
             limit = format_duration(self._settings.timeout)
-            return [_answers(mount.point, f"it hangs: no answer within {limit}", _facts(mount))]
+            return [_answers(mount.point, f"no answer within {limit}; it hangs", _facts(mount))]
         except StillHanging:
-            return [_answers(mount.point, "it still hangs: the last call to it has not come back", _facts(mount))]
+            return [_answers(mount.point, "it still hangs: the last call has not returned", _facts(mount))]
         except ProbeError as error:
             return [_answers(mount.point, str(error), _facts(mount))]
         except OSError as error:
@@ -182,7 +182,7 @@ def _why_absent(named: ExpectedMount | None, seen: SeenMount | None, boot: str) 
     if seen is not None and seen.boot != boot:
         return "it has not been mounted since the host restarted"
     if seen is not None:
-        return "it is no longer mounted"
+        return "it is not mounted any more"
     return f"it is not mounted, although {printable(named.named_by)} names it" if named else "it is not mounted"
 
 
@@ -227,7 +227,11 @@ def _unreadable(listing: int) -> str:
 def _unwritable(mount: Mount) -> str:
     if mount.shut_down:
         return "the kernel has shut it down after an error: nothing can be written"
-    return "the kernel has made it read-only, as it does after an error" if mount.fell_read_only else ""
+    return (
+        "it was mounted writable and is read-only now; the kernel does this after an error"
+        if mount.fell_read_only
+        else ""
+    )
 
 
 def _recorded(subject: str, recorded: RecordedErrors, facts: Facts) -> Condition:
@@ -254,5 +258,5 @@ def _facts(mount: Mount) -> Facts:
 
 def _trouble(error: OSError) -> str:
     if error.errno in (errno.EACCES, errno.EPERM):
-        return "this user may not look at it; let it pass through the folders above, or name it under exclude"
-    return f"it cannot be looked at: {error.strerror}"
+        return "this user may not read it; give it access to the folders above, or list it under exclude"
+    return f"it cannot be read: {error.strerror}"

@@ -137,7 +137,7 @@ class HostRestartsProbe:
         if unexpected and (now - unexpected[-1].at).total_seconds() < self._settings.remembered:
             facts += self._crash_record()
             often = f", {len(unexpected)} times within 7 days" if len(unexpected) > 1 else ""
-            reason = f"it restarted without a shutdown before{often}"
+            reason = f"it restarted without a shutdown{often}"
             return Condition(KEY, ok=False, reason=reason, grave=len(unexpected) > 1, facts=facts)
         hour = timedelta(hours=1)
         if self._settings.orderly and last is not None and last.orderly is not False and now - last.at < hour:
@@ -159,5 +159,5 @@ class HostRestartsProbe:
 
 def _how(restart: HostRestart) -> str:
     if restart.orderly is None:
-        return "not known whether it was shut down before"
+        return "unknown whether it was shut down before"
     return "after an orderly shutdown" if restart.orderly else "without a shutdown before"

@@ -149,7 +149,7 @@ class MemoryProbe(BaseProbe):
         except KeyError as missing:
             where = self._proc / "meminfo"
             raise ProbeError(
-                f"{where} holds no {missing.args[0]}; a service needs ProcSubset=all to see it"
+                f"{where} does not contain {missing.args[0]}; a service needs ProcSubset=all to read it"
             ) from missing
         levels: list[Observation] = []
         if memory.total_bytes:
@@ -181,11 +181,9 @@ class MemoryProbe(BaseProbe):
     def _stalling(self, shares: Mapping[str, float]) -> str:
         full, some = shares.get("memory, full", 0.0), shares["memory, some"]
         if full > self._settings.full_pressure_limit:
-            return (
-                f"every task waited for memory {full:.0%} of the time, limit {self._settings.full_pressure_limit:.0%}"
-            )
+            return f"all tasks waited for memory {full:.0%} of the time, limit {self._settings.full_pressure_limit:.0%}"
         if some > self._settings.pressure_limit:
-            return f"tasks waited for memory {some:.0%} of the time, limit {self._settings.pressure_limit:.0%}"
+            return f"some task waited for memory {some:.0%} of the time, limit {self._settings.pressure_limit:.0%}"
         return ""
 
     def _kernel_kills(self) -> list[Observation]:
@@ -200,13 +198,17 @@ class MemoryProbe(BaseProbe):
         self._killed = [(at_s, n) for at_s, n in self._killed if now_s - at_s < keep_s]
         recent = sum(n for _, n in self._killed)
         tasks = "1 process" if recent == 1 else f"{recent} processes"
-        reason = f"the kernel killed {tasks} for want of memory within {format_duration(keep_s)}" if recent else ""
-        facts = (("kills since the machine started", str(count)),)
+        reason = (
+            f"the kernel killed {tasks} in the last {format_duration(keep_s)} because memory was short"
+            if recent
+            else ""
+        )
+        facts = (("kills since the start of the host", str(count)),)
         return [Condition(SeriesKey(SUBJECT, "kernel kills"), not recent, reason, facts=facts)]
 
 
 def _facts(memory: Memory) -> Facts:
     facts: Facts = (("available", format_size(memory.available_bytes)),)
     if memory.cache_bytes:
-        facts += (("of that, file-system cache that the kernel does not count", format_size(memory.cache_bytes)),)
+        facts += (("part of that: ZFS cache that can be released", format_size(memory.cache_bytes)),)
     return facts

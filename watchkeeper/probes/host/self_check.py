@@ -81,8 +81,8 @@ class SelfCheckProbe:
 
     def _loop(self, worst_s: float) -> Condition:
         held_up = worst_s > self._settings.loop_lag_limit
-        reason = f"it was held up for {worst_s:.1f} s: the processor, the disk or a probe did not give way"
-        facts = (("longest hold-up", f"{worst_s * 1000:.0f} ms"),)
+        reason = f"the event loop was blocked for {worst_s:.1f} s"
+        facts = (("longest delay", f"{worst_s * 1000:.0f} ms"),)
         return Condition(SeriesKey(SUBJECT, "event loop"), not held_up, reason if held_up else "", facts=facts)
 
     def _files(self) -> Level:
@@ -116,7 +116,7 @@ class SelfCheckProbe:
                 return [stored_rows(await own.quarantined(now - TOLD_FOR, now))]
         except (StoreError, TimeoutError) as error:
             said = str(error) or f"no answer within {self._settings.timeout:.0f} s"
-            reason = f"whether stored rows are damaged cannot be told: {said}"
+            reason = f"cannot tell whether stored rows are damaged: {said}"
             return [Condition(STORED_ROWS, ok=False, reason=reason)]
 
 
@@ -139,7 +139,7 @@ def stored_rows(found: Sequence[Quarantined]) -> Condition:
     ends = f"{found[0].found_at + TOLD_FOR:%Y-%m-%d}"
     reason = (
         f"{len(found)} stored row{'s were' if len(found) > 1 else ' was'} damaged and moved to the table quarantine: "
-        f"{named}{more}. Look at the disk, then acknowledge this; it ends by itself on {ends}"
+        f"{named}{more}. Check the disk, then acknowledge this alert; it ends on {ends}"
     )
     return Condition(STORED_ROWS, ok=False, reason=reason, grave=True)
 
@@ -150,7 +150,7 @@ def _whole(damaged: Sequence[Path]) -> Condition:
     if not damaged:
         return Condition(key, ok=True)
     reason = (
-        f"it was damaged and set aside as {damaged[-1]}, and a new one begun with what could be read of it "
-        "(the journal counts it): look at its disk, then move that file away"
+        f"it was damaged and moved to {damaged[-1]}; a new one was made from what could be read "
+        "(the event log has the counts): check its disk, then move that file away"
     )
     return Condition(key, ok=False, reason=reason, grave=True)

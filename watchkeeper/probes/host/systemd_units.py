@@ -25,14 +25,14 @@ REMEMBERED_LIMIT = 200
 
 RESULTS = {
     "exit-code": "its process ended with status {status}",
-    "signal": "its process was ended by a signal",
+    "signal": "its process was killed by a signal",
     "core-dump": "its process crashed",
     "timeout": "it did not start or stop in time",
     "watchdog": "it stopped answering its watchdog",
-    "oom-kill": "the kernel killed it for want of memory",
-    "start-limit-hit": "it was started too often within too short a time",
+    "oom-kill": "the kernel killed it because memory was short",
+    "start-limit-hit": "it was started too often in a short time",
     "resources": "systemd could not get what it needs to start it",
-    "protocol": "it did not tell systemd that it had started",
+    "protocol": "it did not report to systemd that it had started",
 }
 """Result in systemd.service(5), $SERVICE_RESULT in systemd.exec(5)."""
 
@@ -102,9 +102,9 @@ def _named(unit: str, known: Mapping[str, str]) -> Condition:
     load, state = known.get("LoadState", ""), known.get("ActiveState", "")
     reason = why_failed(known)
     if not reason and load in ("not-found", "masked", "bad-setting", "error"):
-        reason = "it is not installed" if load == "not-found" else f"systemd cannot use it: {load}"
+        reason = "not installed" if load == "not-found" else f"systemd cannot use it: {load}"
     elif not reason and state not in STILL_GOOD and not _waits(known):
-        reason = f"it is not active: {clip(state)} ({clip(known.get('SubState', ''))})"
+        reason = f"not active: {clip(state)} ({clip(known.get('SubState', ''))})"
     return _condition(unit, known, reason, grave=bool(reason))
 
 
@@ -134,8 +134,8 @@ def why_failed(known: Mapping[str, str]) -> str:
         return ""
     why = RESULTS.get(result, clip(result) or "unknown").format(status=known.get("ExecMainStatus", "unknown"))
     if failed:
-        return f"it failed: {why}"
-    return f"it keeps being started anew, {known.get('NRestarts', 'some')} times so far: {why}"
+        return f"failed: {why}"
+    return f"keeps restarting, {known.get('NRestarts', 'some')} times so far: {why}"
 
 
 def _condition(unit: str, known: Mapping[str, str], reason: str, *, grave: bool = False) -> Condition:

@@ -83,7 +83,7 @@ class TemperaturesProbe(BaseProbe):
         if not sensors and not self._known:
             raise ToolMissing(
                 f"{self._folder} shows no temperature sensor; load its driver (sensors-detect finds it), "
-                "or take this probe out of the configuration"
+                "or remove this probe from the configuration"
             )
         gone = sorted(self._known - {sensor.name for sensor in judged})
         self._known |= {sensor.name for sensor in judged}
@@ -104,7 +104,7 @@ class TemperaturesProbe(BaseProbe):
         if sensor.now_c is None:
             return sensor.trouble
         if critical:
-            return f"{sensor.now_c:.0f} °C, and {sensor.critical_c:.0f} °C is critical"
+            return f"{sensor.now_c:.0f} °C, critical limit {sensor.critical_c:.0f} °C"
         bound_c = sensor.high_c
         if sensor.name in self._hot and sensor.back_c is not None:
             bound_c = sensor.back_c
@@ -119,7 +119,7 @@ def read_sensors(folder: Path, exclude: Sequence[str]) -> list[Sensor]:
     """Every temperature sensor below the folder, by name. Sensors with the same name get a number."""
     found = [sensor for chip in _listed(folder, "hwmon*") for sensor in _read_chip(chip, exclude)]
     if len(found) > SENSORS_LIMIT:
-        raise ProbeError(f"{folder} holds more than {SENSORS_LIMIT} temperature sensors; leave some out")
+        raise ProbeError(f"{folder} contains more than {SENSORS_LIMIT} temperature sensors; list some under exclude")
     counts: Counter[str] = Counter()
     named = []
     for sensor in found:
@@ -154,7 +154,7 @@ def _device(chip: Path) -> str:
 def _read(chip: Path, prefix: str, name: str) -> Sensor:
     now_c, trouble = _degrees(chip / f"{prefix}_input")
     if _text(chip / f"{prefix}_fault") == "1":
-        now_c, trouble = None, "the chip says that this sensor is broken or not connected"
+        now_c, trouble = None, "the chip reports that this sensor is broken or not connected"
     limits = {kind: _limit(chip / f"{prefix}_{kind}") for kind in ("max", "max_hyst", "crit")}
     back_c = limits["max_hyst"]
     if back_c is not None and (limits["max"] is None or back_c >= limits["max"]):
@@ -174,14 +174,14 @@ def _degrees(path: Path) -> tuple[float | None, str]:
         text = _read_file(path)
     except OSError as error:
         if error.errno in (errno.EAGAIN, errno.ENODATA):
-            return None, "the sensor gives no reading just now"
+            return None, "the sensor gives no reading now"
         return None, f"the sensor cannot be read: {explained(error)}"
     try:
         thousandths = int(text)
     except ValueError:
         thousandths = -LARGEST_READING
     if abs(thousandths) >= LARGEST_READING:
-        return None, f"the sensor says {clip(text)!r}, which is no temperature"
+        return None, f'the sensor reports "{clip(text)}", which is not a temperature'
     return thousandths / 1000, ""
 
 
@@ -206,7 +206,7 @@ def _key(name: str) -> SeriesKey:
 
 
 def _gone(name: str) -> Condition:
-    return Condition(_key(name), ok=False, reason="the sensor is gone")
+    return Condition(_key(name), ok=False, reason="the sensor is missing")
 
 
 def _facts(sensor: Sensor) -> Facts:

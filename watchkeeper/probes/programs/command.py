@@ -87,7 +87,7 @@ class CommandProbe(BaseProbe):
         try:
             ran = await self._workers.call(f"program of {settings.name}", work, settings.timeout + ABANDON_S)
         except PermissionError as error:
-            raise PrivilegeMissing(f"{program} may not be run by this user; check its mode and its owner") from error
+            raise PrivilegeMissing(f"this user may not run {program}; check its mode and owner") from error
         except OSError as error:
             if isinstance(error, ProbeError):
                 raise
@@ -98,7 +98,7 @@ class CommandProbe(BaseProbe):
         settings, key = self._settings, SeriesKey(self._settings.name, self._settings.quantity)
         if settings.capacity is not None:
             if number < 0:
-                raise ProbeError(f"{clip(settings.run[0])} prints {number:g}; a level is 0 or more")
+                raise ProbeError(f"{clip(settings.run[0])} printed {number:g}; a level must be 0 or more")
             return Level(key, number, settings.capacity, Unit(settings.unit))
         facts: Facts = ((settings.quantity, f"{number:g}"),)
         return Condition(key, not (reason := self._why_not(number)), reason, facts=facts)
@@ -106,25 +106,25 @@ class CommandProbe(BaseProbe):
     def _why_not(self, number: float) -> str:
         least, most, what = self._settings.at_least, self._settings.at_most, self._settings.quantity
         if least is not None and number < least:
-            return f"{what} is {number:g}, at least {least:g} is expected"
+            return f"{what} is {number:g}, expected at least {least:g}"
         if most is not None and number > most:
-            return f"{what} is {number:g}, at most {most:g} is expected"
+            return f"{what} is {number:g}, expected at most {most:g}"
         return ""
 
 
 def _output(ran: Completed, program: str, settings: CommandSettings) -> bytes:
     """What the program printed. Raises ProbeError if it failed."""
     if ran.missing:
-        raise ToolMissing(f"{program} is not there; install it, or correct its path")
+        raise ToolMissing(f"{program} does not exist; install it, or correct its path")
     if ran.timed_out:
-        raise ProbeTimeout(f"{program} has not ended within {format_duration(settings.timeout)}")
+        raise ProbeTimeout(f"{program} did not end within {format_duration(settings.timeout)}")
     if ran.truncated:
         raise ProbeError(
-            f"{program} prints more than {format_size(settings.max_output)}; print less, or set max_output"
+            f"{program} printed more than {format_size(settings.max_output)}; print less, or set max_output"
         )
     if ran.status != 0:
         status = ran.status or 0
-        how = f"was ended by signal {-status}" if status < 0 else f"ended with status {status}"
+        how = f"was killed by signal {-status}" if status < 0 else f"ended with status {status}"
         raise ProbeError(f"{program} {how}: {_complaint(ran.stderr)}")
     return ran.stdout
 
@@ -141,7 +141,7 @@ def _number(output: bytes) -> float:
     try:
         number = float(text)
     except ValueError:
-        raise ProbeError(f"a single number is expected on standard output, not {clip(text)!r}") from None
+        raise ProbeError(f'a single number is expected on standard output, not "{clip(text)}"') from None
     if not math.isfinite(number):
-        raise ProbeError(f"a finite number is expected on standard output, not {clip(text)!r}")
+        raise ProbeError(f'a finite number is expected on standard output, not "{clip(text)}"')
     return number

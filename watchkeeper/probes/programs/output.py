@@ -36,7 +36,7 @@ def _line(value: str) -> str:
 
 def _subject(value: str) -> str:
     if not value or value.startswith(OWN_SUBJECT):
-        raise ValueError(f"a subject is not empty and does not begin with {OWN_SUBJECT!r}")
+        raise ValueError(f'a subject must not be empty or begin with "{OWN_SUBJECT}"')
     return value
 
 
@@ -44,7 +44,7 @@ def _instant(value: datetime) -> datetime:
     try:
         return value.astimezone(UTC)
     except OverflowError:
-        raise ValueError("lies beyond what a calendar can hold") from None
+        raise ValueError("is beyond the calendar (year 9999)") from None
 
 
 Line = Annotated[str, Field(max_length=500), AfterValidator(_line)]
@@ -126,7 +126,7 @@ def read(output: bytes) -> Sequence[Observation]:
     keys = [each.key for each in observed]
     if len(set(keys)) < len(keys):
         twice = next(key for key in keys if keys.count(key) > 1)
-        raise ProbeError(f"its output cannot be used: it holds {clip(str(twice))!r} more than once")
+        raise ProbeError(f'its output cannot be used: "{clip(str(twice))}" is in it more than once')
     return observed
 
 

@@ -137,7 +137,7 @@ class DnsProbe(BaseProbe):
     def _why_not(self, reply: Reply) -> str:
         asked = f"{self._settings.record} of {clip(self._settings.question)}"
         if reply.refusal or not reply.records:
-            return f"{asked}: {reply.refusal or 'it knows the name, but no such record'}"
+            return f"{asked}: {reply.refusal or 'the name exists, but no such record'}"
         missing = self._expected - {_plain(value) for value in reply.records}
         if missing:
             return clip(f"{asked}: {', '.join(sorted(missing))} is not in the answer ({', '.join(reply.records)})")
@@ -160,7 +160,7 @@ async def _first_answer(inbox: _Inbox, question: Question, watch: Timer) -> Repl
         try:
             return dns_message.read(heard, question)
         except BadAnswer as error:
-            watch.stage = f"something came, but {error}"
+            watch.stage = f"an answer arrived, but {error}"
 
 
 def _plain(value: str) -> str:
@@ -173,7 +173,7 @@ def _plain(value: str) -> str:
 
 def _why(error: Exception, server: str) -> str:
     if isinstance(error, BadAnswer):
-        return f"its answer cannot be read: {error}"
+        return f"its answer is not valid: {error}"
     if isinstance(error, EOFError):
-        return "its answer broke off"
+        return "the connection closed in the middle of its answer"
     return names.why(error, server)

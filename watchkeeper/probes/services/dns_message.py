@@ -78,19 +78,19 @@ def read(packet: bytes, question: Question) -> Reply:
     try:
         return _read(packet, question)
     except (struct.error, IndexError):
-        raise BadAnswer("it breaks off in the middle") from None
+        raise BadAnswer("it is incomplete") from None
 
 
 def _read(packet: bytes, question: Question) -> Reply:
     number, flags, questions, answers, _, _ = _HEADER.unpack_from(packet)
     if number != question.id or not flags & RESPONSE:
-        raise BadAnswer("it answers some other question")
+        raise BadAnswer("it answers another question")
     truncated, refusal = bool(flags & TRUNCATED), flags & 0xF
     if questions != 1 and not refusal:
         raise BadAnswer("it does not repeat the question")
     at = _check_question(packet, question) if questions else _HEADER.size
     if refusal:
-        return Reply((), REFUSALS.get(refusal, f"it answers with code {refusal}"), truncated)
+        return Reply((), REFUSALS.get(refusal, f"the server answers with code {refusal}"), truncated)
     return Reply(() if truncated else _records(packet, at, min(answers, RECORDS_LIMIT), question.type), "", truncated)
 
 
@@ -102,7 +102,7 @@ def _check_question(packet: bytes, question: Question) -> int:
         question.type,
         CLASS_IN,
     ):
-        raise BadAnswer("it answers some other question")
+        raise BadAnswer("it answers another question")
     return at + _QUESTION_TAIL.size
 
 
@@ -113,7 +113,7 @@ def _records(packet: bytes, at: int, count: int, wanted: int) -> tuple[str, ...]
         kind, group, _, length = _RECORD_TAIL.unpack_from(packet, at)
         at += _RECORD_TAIL.size
         if at + length > len(packet):
-            raise BadAnswer("it breaks off in the middle")
+            raise BadAnswer("it is incomplete")
         if kind == wanted and group == CLASS_IN:
             found.append(_value(packet, at, length, kind))
         at += length
@@ -126,7 +126,7 @@ def _value(packet: bytes, at: int, length: int, kind: int) -> str:
     match kind:
         case 1 | 28:
             if length != (4 if kind == 1 else 16):
-                raise BadAnswer("it holds an address of the wrong length")
+                raise BadAnswer("it contains an address of the wrong length")
             return str(ipaddress.ip_address(data))
         case 15:
             return f"{struct.unpack_from('!H', data)[0]} {_text(packet, at + 2)}"

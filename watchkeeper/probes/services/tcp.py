@@ -96,7 +96,7 @@ class TcpProbe(BaseProbe):
 
     async def _connect(self, found: Sequence[Address]) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
         """Try one address after the other, so that a dead one uses only its share of the time."""
-        trouble: OSError = OSError("the name has no address")
+        trouble: OSError = OSError("its name has no address")
         for address in found:
             try:
                 async with asyncio.timeout(self._settings.timeout / (len(found) + 1)):
@@ -115,8 +115,8 @@ class TcpProbe(BaseProbe):
                     watch.passed("greeting")
                     return ""
             except safe_regex.TookTooLong:
-                return "its greeting takes too long to search; write a simpler regular expression"
+                return "searching its greeting takes too long; write a simpler regular expression"
             if not part:
                 break
         line = clip(said.decode("utf-8", "replace").strip())
-        return f"it greets with {line!r}, which is not as expected" if line else "it closed without a greeting"
+        return f'unexpected greeting "{line}"' if line else "it closed the connection without a greeting"

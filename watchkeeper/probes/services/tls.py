@@ -142,8 +142,8 @@ def why_refused(error: Exception, shown: Certificate | None, name: str, now: dat
         names = f" (it is for {', '.join(shown.names[:3])})" if shown and shown.names else ""
         return f"certificate does not match the name {name}{clip(names)}"
     if code in UNKNOWN_ISSUER:
-        return "certificate comes from an unknown authority; name that one's certificate as ca_file"
-    return f"certificate is not accepted: {clip(getattr(error, 'verify_message', str(error)))}"
+        return "certificate was issued by an unknown authority; set the authority's certificate as ca_file"
+    return f"certificate was not accepted: {clip(getattr(error, 'verify_message', str(error)))}"
 
 
 def _apart(earlier: datetime, later: datetime) -> str:

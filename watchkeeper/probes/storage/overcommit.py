@@ -7,4 +7,6 @@ def overcommitted(promised: int, capacity: int, limit: float) -> str:
     """Why too much is allocated; empty if it is not."""
     if promised <= limit * capacity:
         return ""
-    return f"volumes promise {format_size(promised)} of {format_size(capacity)}, limit {limit:g} times as much"
+    return (
+        f"{format_size(promised)} are allocated to volumes, {format_size(capacity)} exist, limit {limit:g} times that"
+    )

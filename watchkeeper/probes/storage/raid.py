@@ -164,9 +164,9 @@ class RaidProbe(BaseProbe):
         missing = ({*settings.arrays} | self._seen) - there
         self._seen |= there
         if not watched and not missing:
-            raise ProbeError("there is no software RAID here; assemble the array, or drop this probe")
+            raise ProbeError("there is no software RAID; assemble the array, or remove this probe")
         checks = await self._remember(watched)
-        gone = "there is no such array; it was not assembled, or it was stopped"
+        gone = "the array does not exist: not assembled, or stopped"
         return [
             *(seen for each in watched for seen in _observations(each)),
             *(seen for each in watched for seen in self._checked(each, checks)),
@@ -218,9 +218,9 @@ def _key(name: str, quantity: str) -> SeriesKey:
 
 def _observations(array: Array) -> list[Observation]:
     reason, grave = _trouble(array)
-    facts: Facts = (("level", clip(array.level) or "not known"), ("disks", str(array.disks)))
+    facts: Facts = (("level", clip(array.level) or "unknown"), ("disks", str(array.disks)))
     if array.action != "idle":
-        facts += (("at work", _working(array)),)
+        facts += (("in progress", _working(array)),)
     if array.mismatches:
         facts += (("mismatches", f"{array.mismatches} sectors at the last check"),)
     return [Condition(_key(array.name, "health"), not reason, reason, grave, facts)]
@@ -229,7 +229,7 @@ def _observations(array: Array) -> list[Observation]:
 def _trouble(array: Array) -> tuple[str, bool]:
     """What is wrong, and whether the array has stopped."""
     if array.state in STOPPED:
-        return f"the array is {array.state} and serves nothing", True
+        return f"the array is {array.state} and cannot be used", True
     parts = []
     if array.degraded:
         parts.append(
@@ -238,7 +238,7 @@ def _trouble(array: Array) -> tuple[str, bool]:
             else f"1 of {array.disks} disks is missing"
         )
     if array.faulty:
-        parts.append(f"given up: {', '.join(clip(name) for name in array.faulty)}")
+        parts.append(f"faulty: {', '.join(clip(name) for name in array.faulty)}")
     if array.action in {"recover", "resync"}:
         parts.append(_working(array))
     return ", ".join(parts), False

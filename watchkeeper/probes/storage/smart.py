@@ -59,7 +59,7 @@ class SmartProbe(BaseProbe):
         settings = self._settings
         results = await ask_root(self._bench, "disks", settings.helper, settings.timeout)
         if not results:
-            raise ProbeError("smartctl finds no disk here; drop this probe where there is none")
+            raise ProbeError("smartctl finds no disk; remove this probe if there is none")
         await self._recall()
         troubles: list[ProbeError] = []
         seen: list[Observation] = []
@@ -111,10 +111,10 @@ def _read(name: str, text: str, status: int) -> Disk:
     try:
         disk = read_disk(text, status)
     except (ValueError, RecursionError) as error:
-        raise ProbeError(f"smartctl printed about {clip(name)} what is not its JSON") from error
+        raise ProbeError(f"smartctl did not print JSON about {clip(name)}") from error
     if not disk.known:
         said = f": {clip(disk.messages[0])}" if disk.messages else ""
-        raise ProbeError(f"{clip(name)} says nothing of itself{said}; leave it out if it cannot")
+        raise ProbeError(f"{clip(name)} reports nothing{said}; list it under exclude if it cannot")
     return disk
 
 
@@ -134,23 +134,23 @@ def _verdict(disk: Disk) -> str:
     """What is wrong now. Old entries of the error log, and an attribute that was once low, are not faults."""
     parts = []
     if disk.passed is False or Status.FAILING & disk.status:
-        parts.append("the disk says that it is failing: copy what is on it, and replace it")
+        parts.append("the disk reports that it is failing: copy its data and replace it")
     elif Status.PREFAIL & disk.status:
-        parts.append("an attribute that foretells failure is at its threshold: copy what is on it")
+        parts.append("an attribute that predicts failure is at its threshold: copy its data")
     if Status.SELF_TEST_LOG & disk.status:
-        parts.append("a self-test has failed, and none has passed since")
+        parts.append("a self-test failed, and none has passed since")
     return "; ".join([*parts, *disk.warnings])
 
 
 def _facts(name: str, disk: Disk, *, asleep: bool) -> Facts:
     facts: Facts = (("device", clip(name)),)
     if asleep:
-        facts += (("asleep", "this is what it said when it was awake"),)
+        facts += (("asleep", "these values are from when it was awake"),)
     if disk.temperature_c is not None:
         facts += (("temperature", f"{disk.temperature_c:.0f} °C"),)
     if disk.power_on_h is not None:
         facts += (("powered on", f"{disk.power_on_h} h"),)
     facts += tuple((name, str(count)) for name, count in disk.counts)
     if Status.ERROR_LOG & disk.status:
-        facts += (("error log", "has entries, perhaps old ones"),)
+        facts += (("error log", "has entries, possibly old"),)
     return facts

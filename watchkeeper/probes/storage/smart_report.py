@@ -30,9 +30,9 @@ NVME_WARNINGS = {
     1: "its spare space has fallen below the threshold",
     2: "its temperature is outside its limits",
     4: "it is no longer reliable",
-    8: "it has gone read-only",
+    8: "it has become read-only",
     16: "its volatile memory is no longer backed up",
-    32: "its persistent memory has gone read-only",
+    32: "its persistent memory has become read-only",
 }
 """Bits of the critical warning: NVM Express base specification, SMART / Health Information."""
 

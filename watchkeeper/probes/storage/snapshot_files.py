@@ -87,7 +87,7 @@ def list_files(patterns: Sequence[str], ignore: Sequence[str]) -> list[Listed]:
         if stat.S_ISREG(status.st_mode):
             found[path] = Listed(path, status.st_mtime, status.st_ctime, status.st_size)
         if len(found) > FILES_LIMIT:
-            raise ProbeError(f"{', '.join(patterns)} matches more than {FILES_LIMIT} files; name them more narrowly")
+            raise ProbeError(f"{', '.join(patterns)} matches more than {FILES_LIMIT} files; use a narrower pattern")
     return list(found.values())
 
 
@@ -107,7 +107,7 @@ def _check_readable(pattern: str) -> None:
         if stat.S_ISDIR(fixed.stat().st_mode):
             os.scandir(fixed).close()
     except PermissionError as error:
-        raise PrivilegeMissing(f"{fixed} may not be read by this user; give it leave to read that folder") from error
+        raise PrivilegeMissing(f"this user may not read {fixed}; give it read access to that folder") from error
     except OSError:
         return  # It does not exist: then nothing matches, and that is reported.
 
@@ -155,9 +155,9 @@ class SnapshotsProbe(BaseProbe):
     def _facts(self, small: int, ahead: int) -> Facts:
         facts: Facts = (("files", ", ".join(self._settings.files)),)
         if small:
-            facts += (("too small to count", str(small)),)
+            facts += (("ignored because too small", str(small)),)
         if ahead:
-            facts += (("dated in the future", f"{ahead}: check the clock of what writes them"),)
+            facts += (("dated in the future", f"{ahead}; check the clock of the machine that writes them"),)
         return facts
 
 

@@ -104,7 +104,7 @@ class SetWatch:
     def _there(self, there: Iterable[str], missing: Sequence[str]) -> list[Observation]:
         """Whether each origin that is named without a wildcard exists."""
         named = [name for name in self._settings.origins if name in set(there)]
-        reason = f"there is no such {self._what}; correct the name under of, or see why it has gone"
+        reason = f"this {self._what} does not exist; correct the name, or check why it was removed"
         return [
             Condition(SeriesKey(f"snapshots of {printable(name)} ({self._settings.name})", "there"), not why, why)
             for names, why in ((named, ""), (missing, reason))

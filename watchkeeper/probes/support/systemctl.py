@@ -49,7 +49,7 @@ def read_units(text: str) -> list[str]:
     try:
         rows = _ROWS.validate_json(text.encode("utf-8", "surrogateescape"))
     except ValidationError:
-        raise ProbeError("systemctl did not print a list as JSON; systemd 246 or later does") from None
+        raise ProbeError("systemctl did not print JSON; systemd 246 or later is needed") from None
     return list(dict.fromkeys(row.unit for row in rows if UNIT.fullmatch(row.unit)))
 
 
@@ -63,7 +63,7 @@ async def show(bench: ProbeContext, units: Sequence[str], timeout_s: float) -> d
     words = ("systemctl", "show", "--no-pager", f"--property={','.join(PROPERTIES)}", "--", *units)
     blocks = (await run_tool(bench, words, timeout_s)).strip("\n").split("\n\n")
     if len(blocks) != len(units):
-        raise ProbeError(clip(f"systemctl told of {len(blocks)} units where {len(units)} were asked for"))
+        raise ProbeError(clip(f"systemctl reported {len(blocks)} units, {len(units)} were requested"))
     return {
         unit: dict(_property(line) for line in block.split("\n")) for unit, block in zip(units, blocks, strict=True)
     }

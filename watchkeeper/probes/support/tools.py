@@ -74,15 +74,15 @@ def text_of(ran: Completed, tool: str, timeout_s: float, ends_well: Collection[i
     """
     if ran.missing:
         package = f" (in Debian: {PACKAGES[tool]})" if tool in PACKAGES else ""
-        raise ToolMissing(f"{tool} is not installed; install it{package}, or take this probe out of the configuration")
+        raise ToolMissing(f"{tool} is not installed; install it{package}, or remove this probe from the configuration")
     if ran.timed_out:
         raise ProbeTimeout(f"{tool} did not end within {format_duration(timeout_s)}")
     if ran.truncated:
-        raise ProbeError(f"{tool} printed more than {running.OUTPUT_LIMIT_BYTES >> 20} MiB, which is not read")
+        raise ProbeError(f"{tool} printed more than {running.OUTPUT_LIMIT_BYTES >> 20} MiB, which is too much")
     if ran.status not in ends_well:
-        said = clip(_first_line(ran.stderr) or "and gave no reason")
+        said = clip(_first_line(ran.stderr) or "no reason given")
         if "ermission denied" in said or "not permitted" in said or "super-user" in said:
-            raise PrivilegeMissing(f"{tool} may not look: {said}")
+            raise PrivilegeMissing(f"{tool} has no permission: {said}")
         raise ProbeError(f"{tool} ended with status {ran.status}: {said}")
     return ran.stdout.decode("utf-8", "surrogateescape")
 
@@ -110,16 +110,16 @@ async def ask_root(bench: ProbeContext, name: str, helper: Path, timeout_s: floa
         async with asyncio.timeout(timeout_s):
             return protocol.parse_reply(await _talk(helper, name))
     except TimeoutError:
-        raise ProbeTimeout(f"the helper has not answered within {format_duration(timeout_s)}") from None
+        raise ProbeTimeout(f"the helper did not answer within {format_duration(timeout_s)}") from None
     except protocol.HelperError as error:
-        raise ProbeError(f"the helper gives no answer about {name}: {error}") from error
+        raise ProbeError(f"the helper cannot answer about {name}: {error}") from error
     except (FileNotFoundError, ConnectionRefusedError) as error:
         raise PrivilegeMissing(
-            f"this needs root, and no helper listens on {helper}; start watchkeeper-helper.socket, see the README"
+            f"this needs root, and no helper listens on {helper}; start watchkeeper-helper.socket, see installation.md"
         ) from error
     except PermissionError as error:
         raise PrivilegeMissing(
-            f"this needs root, and this user may not speak to {helper}; add it to the group that the socket belongs to"
+            f"this needs root, and this user may not use {helper}; add it to the group of that socket"
         ) from error
     except OSError as error:
         raise ProbeError(f"the helper cannot be reached at {helper}: {explained(error)}") from error
@@ -135,7 +135,7 @@ async def _talk(helper: Path, name: str) -> bytes:
             parts.append(part)
             size += len(part)
             if size > protocol.ANSWER_LIMIT_BYTES:
-                raise protocol.HelperError("it says more than is read")
+                raise protocol.HelperError("its answer is too long")
         return b"".join(parts)
     finally:
         writer.close()
@@ -145,7 +145,7 @@ def result_of(results: Sequence[Result], tool: str, timeout_s: float) -> str:
     """What a command from an entry without targets printed. Raises as `text_of` does."""
     found = [each.ran for each in results if each.target == tool]
     if len(found) != 1:
-        raise ProbeError(f"the helper ran {tool} {len(found)} times, not once; install the same version of both")
+        raise ProbeError(f"the helper ran {tool} {len(found)} times, expected once; install the same version of both")
     return text_of(found[0], tool, timeout_s)
 
 

@@ -80,7 +80,7 @@ class ThreadWorkers:
             if not call.returned.done():
                 self._abandon(call)
         if call.abandoned:
-            raise ProbeTimeout(f"{thing} has not answered within {format_duration(timeout_s)}")
+            raise ProbeTimeout(f"{thing} did not answer within {format_duration(timeout_s)}")
         value: T
         value, error = call.returned.result()
         if error is not None:
@@ -95,12 +95,12 @@ class ThreadWorkers:
 
     def _refuse(self, thing: str) -> None:
         if thing in self._hanging:
-            raise StillHanging(f"{thing} still does not answer; it is not asked again until it does")
+            raise StillHanging(f"{thing} still does not answer; no new attempt until it does")
         hanging = sum(self._hanging.values())
         if hanging >= self._hanging_limit:
             some = ", ".join(list(self._hanging)[:3])
             raise ProbeError(
-                f"{thing} is not asked: {hanging} calls hang already ({some}); mend or unmount those first"
+                f"{thing} was not read: {hanging} calls hang already ({some}); repair or unmount those first"
             )
 
     def _start(self, call: _Call) -> None:

@@ -294,7 +294,7 @@ async def test_an_unknown_name(bench: ProbeContext, monkeypatch: pytest.MonkeyPa
 
 
 async def test_a_name_that_cannot_be_looked_up(bench: ProbeContext, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The name server does not work: that is said, and not that there is no such name."""
+    """The name server does not work: that is said, and not that this name."""
 
     def fail(*_: object) -> None:
         raise socket.gaierror(socket.EAI_AGAIN, "Temporary failure in name resolution")

@@ -145,7 +145,7 @@ async def test_a_certificate_of_an_unknown_authority(bench: ProbeContext, author
     """Without its authority a certificate is not accepted; the reason names the setting that mends it."""
     async with serving(tell, tls=authority.context("localhost")) as url:
         answer, _ = await both(bench, url)
-    assert answer.reason == "certificate comes from an unknown authority; name that one's certificate as ca_file"
+    assert answer.reason == "certificate was issued by an unknown authority; set the authority's certificate as ca_file"
 
 
 async def test_nothing_is_sent_to_a_server_that_is_not_who_it_says(
@@ -187,7 +187,7 @@ async def test_a_service_that_went_silent_keeps_its_certificate(bench: ProbeCont
     assert isinstance(before[1], Deadline)
     assert isinstance(after[1], Deadline)
     assert after[1].due_at == before[1].due_at
-    assert dict(after[1].facts)["seen"] == "not this time: as it was last"
+    assert dict(after[1].facts)["seen"] == "not this time; this is the last one"
 
 
 async def test_a_server_without_tls(bench: ProbeContext) -> None:
@@ -322,7 +322,7 @@ def test_what_is_no_certificate() -> None:
         (10, None, "certificate expired"),
         (9, None, "certificate is not valid yet"),
         (62, None, "certificate does not match the name hide-hub.test"),
-        (23, None, "certificate is not accepted: certificate revoked"),
+        (23, None, "certificate was not accepted: certificate revoked"),
         (10, tls.Certificate(NOW, NOW - timedelta(hours=5)), "certificate expired 5h ago"),
         (10, tls.Certificate(NOW, NOW - timedelta(days=1)), "certificate expired 1 day ago"),
     ],

@@ -236,7 +236,7 @@ async def test_errors_that_devices_count(host: Host) -> None:
     """Since they were last reset; a kernel without that table says nothing."""
     host.put("devinfo/1/error_stats", "write_errs 0\nread_errs 3\nflush_errs 0\ncorruption_errs 7\ngeneration_errs 0\n")
     seen = await host.observe()
-    assert find(seen, host.subject, "errors", Condition).reason == "device 1 counts 3 read errors, 7 corruption errors"
+    assert find(seen, host.subject, "errors", Condition).reason == "device 1 has 3 read errors, 7 corruption errors"
     (host.sysfs / UUID / "devinfo/1/error_stats").unlink()
     assert find(await host.observe(), host.subject, "errors", Condition).ok
 
@@ -274,9 +274,9 @@ async def test_a_file_system_that_was_never_scrubbed(host: Host) -> None:
 async def test_what_a_scrub_could_not_mend(host: Host) -> None:
     """Data is lost: a condition of its own."""
     host.toolbox.says("btrfs", SCRUBBED.replace("errors: 0", "errors: 3"))
-    found = [each for each in await host.observe() if isinstance(each, Condition) and "could not mend" in each.reason]
+    found = [each for each in await host.observe() if isinstance(each, Condition) and "could not repair" in each.reason]
     assert [(str(each.key), each.reason) for each in found] == [
-        (f"{host.subject}: mended data", "the last scrub could not mend 3 errors")
+        (f"{host.subject}: mended data", "the last scrub could not repair 3 errors")
     ]
 
 
@@ -307,7 +307,7 @@ async def test_a_file_system_that_hangs(host: Host) -> None:
     probe = host.probe(timeout="1s", scrub_limit="never")
     host.monkeypatch.setattr(fcntl, "ioctl", lambda *_args: come_back.wait(60))
     hangs = find(await probe.observe(), host.subject, "answers", Condition)
-    assert hangs.reason == "it hangs: no answer within 1s"
+    assert hangs.reason == "no answer within 1s; it hangs"
     assert "still does not answer" in find(await probe.observe(), host.subject, "answers", Condition).reason
     come_back.set()
 

@@ -75,7 +75,7 @@ async def test_a_sound_thin_pool(host: Host) -> None:
     assert data.used / data.capacity == pytest.approx(0.0530, abs=5e-5)  # lvs says 5.30
     assert metadata.used / metadata.capacity == pytest.approx(0.1138, abs=5e-5)  # lvs says 11.38
     assert find(seen, "thin pool vg0/thin0", "health", Condition).ok
-    assert dict(data.facts) == {"promised": "8 GiB by 3 volumes, of 3 GiB", "when full": "writers wait"}
+    assert dict(data.facts) == {"allocated": "8 GiB to 3 volumes, of 3 GiB", "when full": "writes wait"}
 
 
 async def test_without_the_kernels_count(host: Host) -> None:
@@ -93,7 +93,7 @@ async def test_without_the_kernels_count(host: Host) -> None:
 
 
 FULL = "3 478/2048 49152/49152 - out_of_data_space discard_passdown queue_if_no_space - 512"
-"""What the kernel said of a pool that had run out of data, as it did for the whole minute in which writers waited."""
+"""What the kernel said of a pool that had run out of data, as it did for the whole minute in which writes waited."""
 
 
 async def test_metadata_is_full_exactly_when_writers_fail(host: Host) -> None:
@@ -112,14 +112,14 @@ async def test_a_pool_that_has_run_out_of_data(host: Host) -> None:
     assert data.used == data.capacity
     health = find(seen, "thin pool vg0/thin0", "health", Condition)
     assert (health.ok, health.grave) == (False, True)
-    assert "no data space left" in health.reason
+    assert "no data space is left" in health.reason
 
 
 @pytest.mark.parametrize(
     ("status", "words"),
     [
-        ("20 1024/1024 8538/9600 - ro discard_passdown queue_if_no_space - 256", "takes no writes"),
-        ("20 1024/1024 8538/9600 - ro discard_passdown queue_if_no_space needs_check 256", "takes no writes"),
+        ("20 1024/1024 8538/9600 - ro discard_passdown queue_if_no_space - 256", "is read-only"),
+        ("20 1024/1024 8538/9600 - ro discard_passdown queue_if_no_space needs_check 256", "is read-only"),
         ("3 478/2048 100/49152 - rw discard_passdown queue_if_no_space needs_check 512", "needs a check"),
         ("Fail", "has failed"),
         ("Error", "has failed"),
@@ -135,7 +135,7 @@ async def test_a_pool_that_is_at_fault(host: Host, status: str, words: str) -> N
 
 @pytest.mark.parametrize(
     ("said", "words"),
-    [("out_of_data", "no data space left"), ("failed", "has failed"), ("partial", "lvs says: partial")],
+    [("out_of_data", "no data space is left"), ("failed", "has failed"), ("partial", "lvs reports: partial")],
 )
 async def test_what_lvs_says_of_a_pools_health(host: Host, said: str, words: str) -> None:
     """Where the kernel's line says nothing of it."""
@@ -143,8 +143,8 @@ async def test_what_lvs_says_of_a_pools_health(host: Host, said: str, words: str
     seen = await host.observe()
     health = find(seen, "thin pool vg0/thin0", "health", Condition)
     assert words in health.reason
-    assert dict(health.facts)["when full"] == "writers fail at once"
-    assert dict(health.facts)["enlarged by itself"].startswith("no")
+    assert dict(health.facts)["when full"] == "writes fail at once"
+    assert dict(health.facts)["automatic extension"].startswith("off")
 
 
 async def test_a_volume_group(host: Host) -> None:
@@ -199,7 +199,7 @@ async def test_promises_are_judged_only_where_a_limit_is_set(host: Host) -> None
     """8 GiB by two volumes and a snapshot, of 3 GiB."""
     assert "thin pool vg0/thin0: promised" not in keys(await host.observe())
     over = find(await host.observe(overcommit_limit=2), "thin pool vg0/thin0", "promised", Condition)
-    assert over.reason == "volumes promise 8 GiB of 3 GiB, limit 2 times as much"
+    assert over.reason == "8 GiB are allocated to volumes, 3 GiB exist, limit 2 times that"
     assert find(await host.observe(overcommit_limit=3), "thin pool vg0/thin0", "promised", Condition).ok
 
 
@@ -246,7 +246,7 @@ def test_a_report_that_is_cut_short_anywhere(end: int) -> None:
 @pytest.mark.parametrize("size", ["", "many", "inf", "1,5"])
 def test_a_size_that_is_no_number(size: str) -> None:
     """Nothing is guessed."""
-    with pytest.raises(ProbeError, match="where a number belongs"):
+    with pytest.raises(ProbeError, match="expected a number"):
         read_volumes(json.dumps({"report": [{"lv": [{"lv_size": size}]}]}))
 
 

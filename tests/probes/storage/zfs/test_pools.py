@@ -72,7 +72,7 @@ async def test_a_sound_pool(host: Host) -> None:
         "held by snapshots": "36.3 MiB",
         "most of that": "tank/home (20.1 MiB)",
         "reserved, not written": "1.02 GiB",
-        "promised by volumes": "3 GiB of 3.62 GiB",
+        "allocated to volumes": "3 GiB of 3.62 GiB",
         "fragmentation": "12%",
     }
     assert find(seen, "pool tank", "health", Condition).ok
@@ -127,7 +127,7 @@ async def test_a_mirror_that_lost_a_disk(host: Host) -> None:
     assert (health.ok, health.grave) == (False, False)
     assert health.reason == "the pool is DEGRADED: leg1 is FAULTED (too many errors)"
     errors = find(seen, "pool skerry", "errors", Condition)
-    assert errors.reason == "leg1 counts 3 read, 254 write and 0 checksum errors"
+    assert errors.reason == "leg1 has 3 read, 254 write and 0 checksum errors"
 
 
 async def test_a_suspended_pool(host: Host) -> None:
@@ -147,7 +147,7 @@ async def test_data_that_is_lost(host: Host) -> None:
     host.pools("shoal\tSUSPENDED\t-\t-\t-\n")
     host.status(DEGRADED)
     errors = find(await host.observe(), "pool shoal", "errors", Condition)
-    assert errors.reason.startswith("324 data errors: what is damaged, `zpool status -v` names; odd file with  spaces")
+    assert errors.reason.startswith("324 data errors; `zpool status -v` lists what is damaged; odd file with  spaces")
 
 
 async def test_the_kernels_word_where_the_tools_hang(host: Host) -> None:
@@ -238,7 +238,7 @@ async def test_promises_are_judged_only_where_a_limit_is_set(host: Host) -> None
     assert "pool tank: promised" not in keys(await host.observe())
     assert find(await host.observe(overcommit_limit=1), "pool tank", "promised", Condition).ok
     over = find(await host.observe(overcommit_limit=0.5), "pool tank", "promised", Condition)
-    assert over.reason == "volumes promise 3 GiB of 3.62 GiB, limit 0.5 times as much"
+    assert over.reason == "3 GiB are allocated to volumes, 3.62 GiB exist, limit 0.5 times that"
 
 
 async def test_the_next_scrub_counts_from_the_last(host: Host) -> None:

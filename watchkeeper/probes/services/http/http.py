@@ -152,7 +152,7 @@ class HttpProbe:
             return []
         facts: Facts = (("for", clip(", ".join(known.names))), ("issued by", clip(known.issuer)))
         if not fresh:
-            facts += (("seen", "not this time: as it was last"),)
+            facts += (("seen", "not this time; this is the last one"),)
         key = SeriesKey(self._subject, "certificate")
         return [Deadline(key, due_at=known.not_after, last_at=known.not_before, facts=facts)]
 

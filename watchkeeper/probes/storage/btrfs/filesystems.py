@@ -93,7 +93,7 @@ class BtrfsProbe(BaseProbe):
         """Read each file system separately, so that one that hangs does not delay the others."""
         found = self._find()
         if not found:
-            raise ProbeError("no btrfs is mounted here; mount it, or take this probe out of the configuration")
+            raise ProbeError("no btrfs is mounted; mount it, or remove this probe from the configuration")
         scrubs, *looked = await asyncio.gather(self._scrubs(found), *(self._look(each) for each in found))
         return [*(seen for part in looked for seen in part), *scrubs]
 
@@ -113,11 +113,11 @@ class BtrfsProbe(BaseProbe):
         try:
             btrfs = await self._bench.workers.call(found.subject, work, self._settings.timeout)
         except ProbeTimeout:
-            return [_answers(found, f"it hangs: no answer within {format_duration(self._settings.timeout)}")]
+            return [_answers(found, f"no answer within {format_duration(self._settings.timeout)}; it hangs")]
         except (StillHanging, ProbeError) as error:
             return [_answers(found, str(error))]
         except (OSError, ValueError) as error:
-            return [_answers(found, f"its tables under {found.folder} cannot be read: {error}")]
+            return [_answers(found, f"its files under {found.folder} cannot be read: {error}")]
         return [_answers(found, ""), *_levels(found, btrfs), *_devices(found, btrfs)]
 
     async def _scrubs(self, found: Sequence[_Found]) -> list[Observation]:
@@ -164,8 +164,8 @@ def _scrub(found: _Found, status: ScrubStatus, known: Scrubs, period_s: float) -
     from_s = known.first_seen_s[found.uuid] if last_s is None else last_s
     due_at = datetime.fromtimestamp(from_s + period_s, UTC)
     last_at = None if last_s is None else datetime.fromtimestamp(last_s, UTC)
-    facts: Facts = (("last scrub", status.state or "none yet"),)
-    lost = f"the last scrub could not mend {status.uncorrectable} errors" if status.uncorrectable else ""
+    facts: Facts = (("last scrub", status.state or "never"),)
+    lost = f"the last scrub could not repair {status.uncorrectable} errors" if status.uncorrectable else ""
     return [
         Deadline(SeriesKey(found.subject, "scrub"), due_at, last_at, period_s, facts),
         Condition(SeriesKey(found.subject, "mended data"), not lost, lost),
@@ -207,7 +207,7 @@ def _devices(found: _Found, btrfs: Btrfs) -> list[Observation]:
     missing = [str(each.number) for each in btrfs.devices if each.missing]
     gone = f"device {', '.join(missing)} of {len(btrfs.devices)} is missing" if missing else ""
     counting = [
-        f"device {each.number} counts {_counted(each.errors)}"
+        f"device {each.number} has {_counted(each.errors)}"
         for each in btrfs.devices
         if any(count for _, count in each.errors)
     ]

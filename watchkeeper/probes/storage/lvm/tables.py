@@ -82,9 +82,9 @@ def _report(text: str, kind: str) -> list[dict[str, Any]]:
     try:
         rows = [row for part in json.loads(text)["report"] for row in part[kind]]
     except (ValueError, KeyError, TypeError) as error:
-        raise ProbeError(f"{kind}s printed what is not its JSON report: {error!r}") from error
+        raise ProbeError(f"{kind}s did not print a valid JSON report: {error}") from error
     if not all(isinstance(row, dict) for row in rows):
-        raise ProbeError(f"{kind}s printed what is not its JSON report")
+        raise ProbeError(f"{kind}s did not print a JSON report")
     return rows
 
 
@@ -93,7 +93,7 @@ def _whole(text: object, what: str) -> int:
     try:
         return int(float(str(text).rstrip("Bb")))
     except (ValueError, OverflowError):
-        raise ProbeError(f"LVM printed {str(text)[:40]!r} as {what}, where a number belongs") from None
+        raise ProbeError(f'LVM printed "{str(text)[:40]}" as {what}, expected a number') from None
 
 
 def _share(text: object) -> float | None:

@@ -30,9 +30,9 @@ from watchkeeper.probes.support.tools import RootsideSettings, ask_root, result_
 PARTS_EVERY_S = 600.0
 """Each thin volume's own size is recorded this often: growth is examined over hours."""
 
-_NO_DATA = "it has no data space left: writers wait for up to a minute and then fail; enlarge it"
-_READ_ONLY = "it takes no writes: its metadata is full or failed; see lvmthin(7) on repair"
-_FAILED = "it has failed and takes neither reads nor writes; see lvmthin(7) on repair"
+_NO_DATA = "no data space is left: writes wait for up to a minute and then fail; enlarge it"
+_READ_ONLY = "it is read-only: its metadata is full or failed; see lvmthin(7) on repair"
+_FAILED = "it has failed and cannot be read or written; see lvmthin(7) on repair"
 _STANDS = {"out_of_data_space": _NO_DATA, "ro": _READ_ONLY, "Fail": _FAILED, "Error": _FAILED}
 HARMLESS = frozenset({"", "reshaping", "writemostly"})
 """Values of lv_health_status (lvs(8)) that are by design, or work in progress."""
@@ -170,10 +170,10 @@ def _level(subject: str, quantity: str, used: float | None, capacity: int, facts
 
 def _pool_facts(pool: Volume, inside: Sequence[Volume], promised: int) -> Facts:
     kind = "1 volume" if len(inside) == 1 else f"{len(inside)} volumes"
-    facts: Facts = (("promised", f"{format_size(promised)} by {kind}, of {format_size(pool.size_bytes)}"),)
+    facts: Facts = (("allocated", f"{format_size(promised)} to {kind}, of {format_size(pool.size_bytes)}"),)
     if pool.when_full:
-        facts += (("when full", "writers wait" if pool.when_full == "queue" else "writers fail at once"),)
-    return facts if pool.monitored else (*facts, ("enlarged by itself", "no: dmeventd does not monitor it"))
+        facts += (("when full", "writes wait" if pool.when_full == "queue" else "writes fail at once"),)
+    return facts if pool.monitored else (*facts, ("automatic extension", "off: dmeventd does not monitor it"))
 
 
 def _pool_trouble(pool: Volume, status: ThinStatus | None) -> str:
@@ -186,7 +186,7 @@ def _pool_trouble(pool: Volume, status: ThinStatus | None) -> str:
 
 def _odd(volume: Volume) -> str:
     """What lvs reports about a volume's health; empty if it is not a fault."""
-    return "" if volume.health in HARMLESS else f"lvs says: {clip(volume.health)}"
+    return "" if volume.health in HARMLESS else f"lvs reports: {clip(volume.health)}"
 
 
 def _snapshot_spaces(volumes: Iterable[Volume]) -> list[Observation]:

@@ -29,10 +29,10 @@ def errors(status: Status) -> str:
     """What the pool has counted since `zpool clear`: lost data, and errors of its disks."""
     parts = []
     if status.damaged:
-        parts.append(f"{status.damaged} data errors: what is damaged, `zpool status -v` names")
+        parts.append(f"{status.damaged} data errors; `zpool status -v` lists what is damaged")
     counting = [each for each in status.devices if each.read or each.write or each.checksum]
     parts += [
-        f"{clip(each.name)} counts {each.read} read, {each.write} write and {each.checksum} checksum errors"
+        f"{clip(each.name)} has {each.read} read, {each.write} write and {each.checksum} checksum errors"
         for each in counting[:_MOST_NAMED]
     ]
     return "; ".join(parts)

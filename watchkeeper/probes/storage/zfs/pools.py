@@ -109,7 +109,9 @@ class ZfsProbe(BaseProbe):
         look = await self._look()
         if not look.names() and not self._settings.pools:
             raise (
-                look.troubles[0] if look.troubles else ProbeError("no pool is imported; import it, or drop this probe")
+                look.troubles[0]
+                if look.troubles
+                else ProbeError("no pool is imported; import it, or remove this probe")
             )
         watched = sorted(name for name in look.names() if not self._left_out(name))
         seen: list[Observed] = [sight(self._settings.label, look.troubles)]
@@ -177,8 +179,8 @@ class ZfsProbe(BaseProbe):
         gone = [name for name in sorted(self._missed - {*watched, *named}) if not self._left_out(name)]
         self._missed |= set(watched)
         return [
-            *(_not_there(name, "it is not imported; `zpool import` shows why", grave=True) for name in named),
-            *(_not_there(name, "it is no longer imported; if it comes and goes, leave it out") for name in gone),
+            *(_not_there(name, "not imported; `zpool import` shows why", grave=True) for name in named),
+            *(_not_there(name, "not imported any more; if that is normal, list it under exclude") for name in gone),
         ]
 
     def _space(self, look: _Look) -> list[Observation]:
@@ -278,7 +280,7 @@ def _space_facts(inside: Sequence[Dataset], pool: Pool | None, promised: int, ca
     if reserved := sum(each.reserved for each in inside):
         facts += (("reserved, not written", format_size(reserved)),)
     if promised:
-        facts += (("promised by volumes", f"{format_size(promised)} of {format_size(capacity)}"),)
+        facts += (("allocated to volumes", f"{format_size(promised)} of {format_size(capacity)}"),)
     if pool is not None and pool.fragmentation_share is not None:
         facts += (("fragmentation", f"{pool.fragmentation_share:.0%}"),)
     return facts

@@ -47,7 +47,7 @@ class ZfsSnapshotsProbe(BaseProbe):
         )
         if not names:
             # With a suspended pool, `zfs list` prints nothing and exits with 0: that says nothing about snapshots.
-            raise ProbeError("zfs list names no dataset at all; see whether the pool is imported, or suspended")
+            raise ProbeError("zfs list shows no dataset; check whether the pool is imported or suspended")
         of: dict[str, list[Snapshot]] = defaultdict(list)
         for each in zfs_tables.read_snapshots(listed):
             of[each.dataset].append(Snapshot(each.name, each.made_at, each.used))

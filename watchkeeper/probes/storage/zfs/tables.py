@@ -127,7 +127,7 @@ def _rows(text: str, fields: Sequence[str], tool: str) -> Iterator[list[str]]:
             continue
         row = line.split("\t")
         if len(row) != len(fields):
-            raise ProbeError(f"{tool} printed a line that is not in its own form: {clip(line)}")
+            raise ProbeError(f"{tool} printed an unexpected line: {clip(line)}")
         yield row
 
 
@@ -138,7 +138,7 @@ def _number(text: str) -> int | None:
 def _bytes(text: str) -> int:
     found = _number(text)
     if found is None:
-        raise ProbeError(f"zfs printed {clip(text)} where a number of bytes belongs")
+        raise ProbeError(f"zfs printed {clip(text)}, expected a number of bytes")
     return found
 
 

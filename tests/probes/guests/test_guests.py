@@ -413,9 +413,9 @@ async def test_through_roots_side(bench: ProbeContext, folder: Path) -> None:
     assert seen["nest-cams"] == ""
     assert seen["b"] == (
         f"this user may not connect to {folder}/b.qmp; the helper does not know it either: "
-        "name it in /etc/watchkeeper/guest-monitors, or give its group write access"
+        "list it in /etc/watchkeeper/guest-monitors, or give its group write access"
     )
-    assert seen["d"].startswith("asking its monitor as root ended with status 1: ")
+    assert seen["d"].startswith("querying its monitor as root ended with status 1: ")
 
 
 async def test_a_closed_folder_through_roots_side(bench: ProbeContext, folder: Path) -> None:

@@ -26,7 +26,7 @@ os.chmod(target, 0o755)
 os.makedirs(f"{target}/rings", exist_ok=True)
 
 def told(seen):
-    return {str(o.key): [o.ok, o.reason, o.grave, dict(o.facts)] for o in seen if hasattr(o, "sound")}
+    return {str(o.key): [o.ok, o.reason, o.grave, dict(o.facts)] for o in seen if hasattr(o, "ok")}
 
 async def main():
     workers = ThreadWorkers()

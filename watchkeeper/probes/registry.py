@@ -17,7 +17,6 @@ from watchkeeper.probes.host.kernel_log import KernelLogProbe, KernelLogSettings
 from watchkeeper.probes.host.memory import MemoryProbe, MemorySettings
 from watchkeeper.probes.host.pressure import PressureProbe, PressureSettings
 from watchkeeper.probes.host.self_check import SelfCheckProbe, SelfCheckSettings
-from watchkeeper.probes.host.systemd_units import UnitsProbe, UnitsSettings
 from watchkeeper.probes.host.temperatures import TemperaturesProbe, TemperaturesSettings
 from watchkeeper.probes.programs.command import CommandProbe, CommandSettings
 from watchkeeper.probes.services.answer_speed import with_speed
@@ -40,6 +39,7 @@ from watchkeeper.probes.storage.zfs.pools import ZfsProbe, ZfsSettings
 from watchkeeper.probes.storage.zfs.snapshots import ZfsSnapshotsProbe, ZfsSnapshotsSettings
 from watchkeeper.probes.systemd.services import ServicesProbe, ServicesSettings
 from watchkeeper.probes.systemd.timers import TimersProbe, TimersSettings
+from watchkeeper.probes.systemd.units import UnitsProbe, UnitsSettings
 from watchkeeper.probes.systemd.user_units import UserUnitsProbe, UserUnitsSettings
 
 BUILT_IN: Mapping[str, ProbeKind[Any]] = {

@@ -38,11 +38,12 @@ def img(*words: str) -> None:
 async def asked_until_failed(path: Path) -> Guest:
     """What the monitor says once a read has failed."""
     async with asyncio.timeout(90):
-        while True:
+        for _ in range(450):
             guest = await ask(str(path), 20)
             if any(any(disk.failed) for disk in guest.disks):
                 return guest
             await asyncio.sleep(0.2)
+    pytest.fail("no read has failed after 450 looks")
 
 
 async def test_an_error_below_a_guest_that_runs_on(folder: Path) -> None:

@@ -1,1 +1,1 @@
-"""Probes of the host itself: file systems, memory, clock, devices, units. Not here: storage beneath file systems."""
+"""Probes of the host itself: file systems, memory, clock, devices. Not here: storage below file systems, units."""

@@ -1,1 +1,1 @@
-"""The service manager: units, timers, and how services run between two looks."""
+"""The service manager: failed units, timers, and how services run between two looks."""

@@ -2,7 +2,7 @@
 
 A service that crashes and is restarted within seconds is active at every look: only the count of restarts, NRestarts in
 systemd.service(5), shows it. A one-shot that hangs stays in the state `activating` without end, for systemd sets no
-time limit for one by default (TimeoutStartSec=). Not here: which units have failed (host/systemd_units.py).
+time limit for one by default (TimeoutStartSec=). Not here: which units have failed (units.py).
 """
 
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,7 @@
 """Timers of systemd: whether each still starts its job. The deadline is two periods after the last run.
 
 A timer that was disabled, whose file was lost, or whose job hangs since the last run does not fail: it only does not
-run. Not here: whether the job did its work (services/job.py), and whether its unit failed (host/systemd_units.py).
+run. Not here: whether the job did its work (services/job.py), and whether its unit failed (units.py).
 """
 
 from collections.abc import Mapping, Sequence

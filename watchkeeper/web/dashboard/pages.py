@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, tzinfo
 from itertools import groupby
 from typing import Any
 from urllib.parse import urlencode
@@ -192,10 +192,6 @@ async def status(request: web.Request) -> web.Response:
     found = await context.dashboard(now)
     troubles = context.vitals.read().troubles
     lately = await context.store.journal(limit=STATUS_EVENTS)
-    shown, rest = choose(found.places)
-    marks = [mark(p) for p in shown]
-    layout = time_left_chart.arrange(marks)
-    picture = time_left_chart.draw(marks, [mark(p) for p in rest], layout, now, context.zone)
     return render(
         "status.html",
         context,
@@ -209,9 +205,7 @@ async def status(request: web.Request) -> web.Response:
         needing=needing(found, context),
         short=len(found.needing) > OPEN_ADVICE,
         others=_others(found, context),
-        timeline=Markup(picture),  # noqa: S704  made by web/charts/svg.py, which escapes
-        names=[named(p, gap) for p, gap in zip(shown, layout.gaps, strict=True)],
-        rest=[named(p, 0) for p in rest],
+        **_timeline(found.places, now, context.zone),
         **_quiet(found.quiet),
         lately=lately,
         watched=found.watched,
@@ -220,6 +214,19 @@ async def status(request: web.Request) -> web.Response:
         troubles=troubles,
         mute=_mute(request),
     )
+
+
+def _timeline(places: Sequence[Place], now: datetime, zone: tzinfo) -> dict[str, Any]:
+    """The chart of the time left, and the names of its rows and of what has no row."""
+    shown, rest = choose(places)
+    marks = [mark(p) for p in shown]
+    layout = time_left_chart.arrange(marks)
+    picture = time_left_chart.draw(marks, [mark(p) for p in rest], layout, now, zone)
+    return {
+        "timeline": Markup(picture),  # noqa: S704  made by web/charts/svg.py, which escapes
+        "names": [named(p, gap) for p, gap in zip(shown, layout.gaps, strict=True)],
+        "rest": [named(p, 0) for p in rest],
+    }
 
 
 def _quiet(found: Sequence[QuietSeries]) -> dict[str, Any]:

@@ -25,7 +25,7 @@ from watchkeeper.messages.wording import (
 )
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, Unit
+from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.records import Sample, Seen, Series
 from watchkeeper.web.api.handlers import QUANTITY_EVENTS
 from watchkeeper.web.api.json_forms import stamp
@@ -91,7 +91,7 @@ async def subject(request: web.Request) -> web.Response:
     window, chosen = chosen_window(request, span_s(span, series, now), now)
     samples = await past(context, series, window)
     newest = await context.store.latest()
-    latest = next((s for s in newest if s.observation.key == series.key), None)
+    latest = _latest(newest, series.key)
     findings = {f.concern: f for f in await context.store.findings() if f.key == series.key}
     alerts = [a for a in await context.store.alerts() if a.key == series.key]
     main = findings.get(CONCERN[series.kind])
@@ -122,6 +122,11 @@ async def subject(request: web.Request) -> web.Response:
         as_json=f"quantities/{series.id}",
         lines=await context.store.journal(key=series.key, limit=QUANTITY_EVENTS),
     )
+
+
+def _latest(newest: Sequence[Seen], key: SeriesKey) -> Seen | None:
+    """What was last seen of a series."""
+    return next((s for s in newest if s.observation.key == key), None)
 
 
 def _highest(alerts: Sequence[Alert]) -> Priority | None:

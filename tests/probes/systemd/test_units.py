@@ -11,9 +11,9 @@ from tests.probes.hands import conditions
 from watchkeeper.errors import ProbeError, ToolMissing
 from watchkeeper.model.observation import Condition
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.host import systemd_units
-from watchkeeper.probes.host.systemd_units import UnitsProbe, UnitsSettings, why_failed
 from watchkeeper.probes.support import systemctl, tools
+from watchkeeper.probes.systemd import units
+from watchkeeper.probes.systemd.units import UnitsProbe, UnitsSettings, why_failed
 
 SUB = {"failed": "failed", "active": "running", "inactive": "dead", "activating": "auto-restart"}
 
@@ -173,7 +173,7 @@ async def test_no_more_are_remembered_than_can_be_told(
     bench: ProbeContext, manager: Manager, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of very many units that failed once, those that failed longest ago are let go."""
-    monkeypatch.setattr(systemd_units, "REMEMBERED_LIMIT", 2)
+    monkeypatch.setattr(units, "REMEMBERED_LIMIT", 2)
     for name in "abc":
         manager.set(f"{name}.service", "failed")
         await look(bench)

@@ -202,7 +202,7 @@ class ActiveRuntime:
             self._plan_probe(each)
         if other_beat:
             self._plan_heartbeat()
-        await self._lasting.outbox.change(after.notifiers, settings.routes, settings.host.zone, GRACE_S)
+        await self._lasting.outbox.switch(after.notifiers, settings.routes, settings.host.zone, GRACE_S)
 
     def _switch(self, after: ActiveConfig) -> None:
         """Switch in one step, without a pause in which anything could run on both."""

@@ -514,11 +514,11 @@ async def test_other_notifiers_take_over_while_it_runs() -> None:
     outbox, one = outbox_on(store, [stays, goes], clock), messages()[0]
     async with running(outbox):
         await asyncio.sleep(0)
-        await outbox.change([stays], {}, UTC, 1.0)
+        await outbox.switch([stays], {}, UTC, 1.0)
         assert (stays.closed, goes.closed) == (False, True)
         assert {delivery.notifier for delivery in outbox.deliveries_for(one, clock.now())} == {"mail"}
         again = ScriptedNotifier(name="hook")
-        await outbox.change([stays, again], {}, UTC, 1.0)
+        await outbox.switch([stays, again], {}, UTC, 1.0)
         outbox.hold([Delivery("hook", one, clock.now(), clock.now())])
         async with asyncio.timeout(30):
             while not again.got:  # noqa: ASYNC110  a receiver has no event for it
@@ -539,7 +539,7 @@ async def test_what_a_notifier_that_has_left_holds_in_memory_is_not_lost() -> No
         async with asyncio.timeout(30):
             while not gone.tried:  # noqa: ASYNC110  a receiver has no event for it
                 await asyncio.sleep(0.01)
-        await outbox.change([], {}, UTC, 0.05)
+        await outbox.switch([], {}, UTC, 0.05)
         assert outbox.holding == 1
         taken, _ = outbox.take_back()
         assert [each.message.id for each in taken] == [delivery.message.id]
@@ -550,7 +550,7 @@ async def test_a_change_before_it_runs_begins_nothing() -> None:
     """Changes made before the first delivery simply apply to it."""
     first, second = ScriptedNotifier(name="mail"), ScriptedNotifier(name="mail")
     outbox = outbox_on(MemoryOutboxStore(), [first], SetClock())
-    await outbox.change([second], {}, UTC, 1.0)
+    await outbox.switch([second], {}, UTC, 1.0)
     assert first.closed
     async with running(outbox):
         await asyncio.sleep(0)

@@ -174,7 +174,7 @@ async def test_a_clock_that_was_set_back_holds_nothing_for_ever() -> None:
     """By the monotonic clock a message waits at most for the longest quiet hours and a day."""
     night = Night()
     night.happens(caution())
-    lane = night.outbox._lanes[0]
+    lane = night.outbox._active.queues[0]
     delivery = await night.store.next_delivery("post")
     assert delivery is not None
     night.outbox._wait_s(lane, delivery)

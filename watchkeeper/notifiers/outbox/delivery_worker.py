@@ -7,7 +7,6 @@ from datetime import datetime
 from pathlib import Path
 
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.messages.routing import Route
 from watchkeeper.model.records import Delivery, Entry, JournalLine
 from watchkeeper.notifiers.base import Notifier
 from watchkeeper.notifiers.outbox.memory_queue import MemoryQueue
@@ -26,7 +25,6 @@ class DeliveryQueue:
     """
 
     notifier: Notifier
-    route: Route
     wake: asyncio.Event = field(default_factory=asyncio.Event)
     unwritten: dict[int, tuple[Delivery, JournalLine | None]] = field(default_factory=dict)
     due_s: dict[int, float] = field(default_factory=dict)

@@ -26,6 +26,7 @@ from watchkeeper.model.message import Message
 from watchkeeper.model.ports import OutboxStore
 from watchkeeper.model.records import Delivery, DeliveryState, JournalLine
 from watchkeeper.notifiers.base import BackgroundNotifier, Notifier
+from watchkeeper.notifiers.outbox.active_queues import make_queues
 from watchkeeper.notifiers.outbox.delivery_worker import DeliveryQueue, error_location, line_about, log_fields
 from watchkeeper.notifiers.outbox.retry_policy import DEFAULT_POLICY, Rest, RetryPolicy, rest
 
@@ -76,13 +77,9 @@ class Outbox:
         how to wait, and the source of randomness.
         """
         self._store, self._clock, self._patience = store, clock, patience
-        self._rest, self._drawn, self._zone = rest, drawn, zone
+        self._rest, self._drawn = rest, drawn
         self._passes = passes
-        known = routes or {}
-        self._lanes = [
-            DeliveryQueue(each, known.get(each.name) or Route(each.at_least, zone=zone)) for each in notifiers
-        ]
-        self._left: list[DeliveryQueue] = []
+        self._active = make_queues(notifiers, routes or {}, zone)
         self._group: asyncio.TaskGroup | None = None
         self._closing = asyncio.Event()
 
@@ -90,37 +87,39 @@ class Outbox:
         """One delivery for each notifier whose receiver wants the message; to be committed with the transition."""
         if self._passes is not None:
             message = self._passes.given(message)
-        return self._deliveries((lane for lane in self._lanes if lane.route.wants(message)), message, at)
+        return self._deliveries(
+            (lane for lane in self._active.queues if self._active.route(lane).wants(message)), message, at
+        )
 
     def digest_deliveries(self, message: Message, names: Collection[str], at: datetime) -> tuple[Delivery, ...]:
         """One delivery of a digest for each of these notifiers."""
-        return self._deliveries((lane for lane in self._lanes if lane.notifier.name in names), message, at)
+        return self._deliveries((lane for lane in self._active.queues if lane.notifier.name in names), message, at)
 
     def _deliveries(self, lanes: Iterable[DeliveryQueue], message: Message, at: datetime) -> tuple[Delivery, ...]:
         return tuple(
-            Delivery(lane.notifier.name, message, made_at=at, due_at=lane.route.leaves_at(message, at))
+            Delivery(lane.notifier.name, message, made_at=at, due_at=self._active.route(lane).leaves_at(message, at))
             for lane in lanes
         )
 
     @property
     def notifiers(self) -> tuple[Notifier, ...]:
         """The notifiers that deliver messages now."""
-        return tuple(lane.notifier for lane in self._lanes)
+        return tuple(lane.notifier for lane in self._active.queues)
 
     @property
     def holding(self) -> int:
         """How many deliveries are held in memory, because the store has no space for them."""
-        return sum(len(lane.unstored) for lane in (*self._lanes, *self._left))
+        return sum(len(lane.unstored) for lane in self._active.all)
 
     def hold(self, deliveries: Sequence[Delivery]) -> None:
         """Deliver from memory what the store has no space for."""
-        for lane in self._lanes:
+        for lane in self._active.queues:
             lane.unstored.hold(each for each in deliveries if each.notifier == lane.notifier.name)
         self.poke()
 
     def take_back(self) -> tuple[Sequence[Delivery], Sequence[JournalLine]]:
         """Return and forget what is held and not in progress, in its current state, with its event log entries."""
-        taken = [lane.unstored.take_back() for lane in (*self._lanes, *self._left)]
+        taken = [lane.unstored.take_back() for lane in self._active.all]
         return [p for deliveries, _ in taken for p in deliveries], [line for _, lines in taken for line in lines]
 
     def failing(self, longer_than_s: float) -> tuple[dict[str, str], int]:
@@ -129,12 +128,12 @@ class Outbox:
         An outbox that cannot be read for this long counts as well: then nothing can be delivered.
         """
         since_s = self._clock.monotonic_s() - longer_than_s
-        found = {lane.notifier.name: why for lane in self._lanes if (why := lane.trouble(since_s))}
-        return found, len(self._lanes)
+        found = {lane.notifier.name: why for lane in self._active.queues if (why := lane.trouble(since_s))}
+        return found, len(self._active.queues)
 
     def poke(self) -> None:
         """Signal that new deliveries have been committed."""
-        for lane in self._lanes:
+        for lane in self._active.queues:
             lane.wake.set()
 
     async def run(self) -> None:
@@ -144,11 +143,11 @@ class Outbox:
         """
         async with asyncio.TaskGroup() as group:
             self._group = group
-            for lane in self._lanes:
+            for lane in self._active.queues:
                 self._begin(lane)
             await self._closing.wait()
 
-    async def change(
+    async def switch(
         self, notifiers: Sequence[Notifier], routes: Mapping[str, Route], zone: tzinfo, grace_s: float
     ) -> None:
         """Deliver by these notifiers from now on. One that was here before continues its work.
@@ -156,29 +155,13 @@ class Outbox:
         One that is not among them has `grace_s` seconds to end a delivery in progress, and is closed. What waits for
         its name stays in the store, and what the store has no space for stays in memory until it has.
         """
-        before = self._lanes
-        self._lanes = [self._succeeding(each, routes, zone) for each in notifiers]
-        gone = [lane for lane in before if lane not in self._lanes]
-        names = {lane.notifier.name for lane in self._lanes}
-        self._left = [lane for lane in (*self._left, *gone) if lane.notifier.name not in names]
-        self._zone = zone
-        await asyncio.gather(*(lane.end(grace_s) for lane in gone))
-        for lane in self._lanes:
-            if lane not in before:
+        before, self._active = self._active, make_queues(notifiers, routes, zone, self._active)
+        queues = self._active.queues
+        await asyncio.gather(*(lane.end(grace_s) for lane in before.queues if lane not in queues))
+        for lane in queues:
+            if lane not in before.queues:
                 self._begin(lane)
             lane.wake.set()
-
-    def _succeeding(self, notifier: Notifier, routes: Mapping[str, Route], zone: tzinfo) -> DeliveryQueue:
-        """The queue of a notifier: its own, or one that continues where the previous one of that name stopped."""
-        route = routes.get(notifier.name) or Route(notifier.at_least, zone=zone)
-        named = (lane for lane in (*self._lanes, *self._left) if lane.notifier.name == notifier.name)
-        earlier = next(named, None)
-        if earlier is None:
-            return DeliveryQueue(notifier, route)
-        if earlier.notifier is notifier:
-            earlier.route = route
-            return earlier
-        return DeliveryQueue(notifier, route, unwritten=earlier.unwritten, unstored=earlier.unstored)
 
     def _begin(self, lane: DeliveryQueue) -> None:
         if self._group is None or self._closing.is_set():
@@ -194,7 +177,7 @@ class Outbox:
         A delivery in progress has `grace_s` seconds to end; then it is cut off, and waits for the next start.
         """
         self._closing.set()
-        await asyncio.gather(*(lane.end(grace_s) for lane in self._lanes))
+        await asyncio.gather(*(lane.end(grace_s) for lane in self._active.queues))
 
     async def _attend(self, name: str, notifier: BackgroundNotifier) -> None:
         """Let a notifier do its work between deliveries; a failure in it ends no deliveries."""
@@ -309,7 +292,7 @@ class Outbox:
         message, now = delivery.message, self._clock.now()
         if not delivery.behind or message.late or (now - message.at).total_seconds() < LATE_S:
             return delivery
-        rewritten = replace(delivery, message=rewrite_superseded(message, delivery.behind[-1], now, self._zone))
+        rewritten = replace(delivery, message=rewrite_superseded(message, delivery.behind[-1], now, self._active.zone))
         try:
             await self._store.delivery_done(rewritten)
         except StoreError:
@@ -331,7 +314,7 @@ class Outbox:
         if age_s > patience.give_up_s and delivery.tries >= patience.least_tries:
             return self._set_aside(delivery, trouble)
         wait_s = patience.wait_s(delivery.tries, wish_s, self._drawn())
-        due_at = lane.route.leaves_at(delivery.message, now + timedelta(seconds=wait_s), delivery.behind)
+        due_at = self._active.route(lane).leaves_at(delivery.message, now + timedelta(seconds=wait_s), delivery.behind)
         lane.due_s[delivery.id] = self._clock.monotonic_s() + (due_at - now).total_seconds()
         later = replace(delivery, due_at=due_at, trouble=trouble)
         if delivery.tries > 1:  # the delivery itself keeps the latest trouble; the event log reports the first

@@ -101,7 +101,8 @@ async def capacity(request: web.Request) -> web.Response:
     try:
         planned = await request.app[PLANNER].capacity(question_of(request), signed_in=session_of(request) is not None)
     except BadQuestion as error:
-        raise Refusal(400, str(error), {"parameter": error.field} if error.field else None) from error
+        more = {"parameter": error.field} if error.field else None
+        raise Refusal(400, wording.sentence(str(error)), more) from error
     except CannotPlan as error:
         raise refused(error) from error
     return reply({"host": of(request).host} | capacity_form(planned.answer))

@@ -108,7 +108,7 @@ async def preflight(request: web.Request) -> web.Response:
     try:
         planned = await request.app[PLANNER].preflight(change_of(request), signed_in=session_of(request) is not None)
     except BadQuestion as error:
-        raise Refusal(400, str(error), {"parameter": error.field or SUBJECT.name}) from error
+        raise Refusal(400, plan_wording.sentence(str(error)), {"parameter": error.field or SUBJECT.name}) from error
     except CannotPlan as error:
         raise refused(error) from error
     return reply({"host": of(request).host} | preflight_form(planned.answer))

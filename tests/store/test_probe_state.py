@@ -30,7 +30,7 @@ async def test_notes_outlive_the_daemon(path: Path) -> None:
 async def test_notes_have_a_bound(store: Store) -> None:
     """A text over the limit is refused, and the previous one stays."""
     await store.notes.write("returned", "x" * NOTES_LIMIT)
-    with pytest.raises(StoreError, match=f"the notes of returned hold {NOTES_LIMIT + 1} characters"):
+    with pytest.raises(StoreError, match=f"the state of returned has {NOTES_LIMIT + 1} characters"):
         await store.notes.write("returned", "y" * (NOTES_LIMIT + 1))
     assert await store.notes.read("returned") == "x" * NOTES_LIMIT
 

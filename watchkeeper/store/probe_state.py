@@ -39,7 +39,7 @@ class StoredProbeState:
     async def write(self, owner: str, text: str) -> None:
         """Replace what the owner wrote. Raises StoreError where it is too long or cannot be written."""
         if len(text) > NOTES_LIMIT:
-            raise StoreError(f"the notes of {owner} hold {len(text)} characters: at most {NOTES_LIMIT} are kept")
+            raise StoreError(f"the state of {owner} has {len(text)} characters: at most {NOTES_LIMIT} are kept")
         await self._write(lambda writing: writing.write_note(owner, text), durable=True)
 
 

@@ -272,7 +272,7 @@ def test_names_that_differ_have_topics_that_differ() -> None:
 
 
 async def test_what_the_first_version_left_is_deleted(running: Broker) -> None:
-    """Version 0.1.0 retained a failure under another name of its concern: it would stay there for ever."""
+    """Version 0.1.0 retained a failure under another name of its concern. It would stay there."""
     over = replace(messages()[0], concern=Concern.NOT_ANSWERING, state=State.NORMAL)
     left = Publication("watchkeeper/state/pool skerry/space/silent", b"{}", retain=True)
     notifier = panel(running.port)

@@ -107,7 +107,7 @@ def test_files_that_root_has_written_elsewhere(where: Ground, name: str) -> None
     drawn = types(where, "backtest", "--picture", str(place / "skerry.svg"), str(where.top / "skerry.csv"))
     proposed = types(where, "discover", "--no-requests", "--write", str(place / "proposal.toml"))
     assert (hashed.returncode, drawn.returncode, proposed.returncode) == (0, 0, 73), (hashed, drawn, proposed)
-    assert "is there already" in proposed.stderr
+    assert "exists and is not overwritten" in proposed.stderr
     for each in ("hash", "skerry.svg"):
         assert (place / each).lstat().st_uid == owner
         assert not (place / each).is_symlink()

@@ -53,6 +53,13 @@ def test_a_configuration_of_the_environment_is_not_repeated(monkeypatch: pytest.
     assert CliRunner().invoke(main, ["board"]).stderr.endswith(": use watchkeeper status\n")
 
 
+@pytest.mark.parametrize("typed", [["--said", "12 GiB"], ["--said=12 GiB"]])
+def test_an_option_that_was_renamed_has_its_new_name(typed: list[str]) -> None:
+    """The new line runs as it is."""
+    line = CliRunner().invoke(main, ["checkin", "nightly", *typed]).stderr.partition(": use ")[2]
+    assert " ".join(shlex.split(line)).replace("=", " ") == "watchkeeper ran nightly --message 12 GiB"
+
+
 @pytest.mark.parametrize("old", RENAMED)
 def test_the_shell_of_a_cron_job_gets_one_line(old: str) -> None:
     """It runs `/bin/sh -c` without a terminal and with hardly any environment, and mails what is printed."""

@@ -3,11 +3,13 @@
 Not here: any command, and anything that is slow to import.
 """
 
+import errno
 import io
 import os
 import sys
 import traceback
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -108,13 +110,16 @@ class Commands(click.Group):
         try:
             returned = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
         except click.ClickException as error:
-            error.show()
+            _tell(error.show)
             return Exit.USAGE
         except (click.Abort, KeyboardInterrupt):
             return Exit.INTERRUPTED
         except WatchkeeperError as error:
             print_error(str(error))
             return code_of(error)
+        except UnicodeEncodeError as error:  # SQLite and JSON take no name with other bytes
+            print_error(f'"{error.object}" is not valid UTF-8; use another name')
+            return Exit.USAGE
         except Exception as error:  # noqa: BLE001  a defect of ours must not end with 1, which says "needs you"
             return _unforeseen(error)
         return returned if isinstance(returned, int) else Exit.OK
@@ -135,31 +140,33 @@ def _show_any_text() -> None:
 
 def print_error(text: str) -> None:
     """Print an error on stderr, on as many lines as it has."""
-    click.echo(f"watchkeeper: {text}", err=True)
+    _tell(lambda: click.echo(f"watchkeeper: {text}", err=True))
+
+
+def _tell(show: Callable[[], None]) -> None:
+    """Print on stderr. If that cannot be written to either, the exit code still says what happened."""
+    with suppress(OSError):
+        show()
 
 
 def _unforeseen(error: Exception) -> Exit:
     """Report what was not raised on purpose: stdout that cannot be written to, else a defect with its traceback."""
-    if isinstance(error, OSError) and (why := _stdout_error()):
-        print_error(f"standard output cannot be written: {why}")
+    if isinstance(error, OSError) and error.errno in _UNWRITABLE and error.filename is None:
+        _leave_quietly()
+        print_error(f"standard output cannot be written: {error.strerror}")
         return Exit.IO_ERROR
-    traceback.print_exception(error)
+    _tell(lambda: traceback.print_exception(error))
     return Exit.SOFTWARE
 
 
-def _stdout_error() -> str:
-    """Why stdout cannot be written to; empty if it can. What a failed write has left in the buffer is tried again."""
-    try:
-        sys.stdout.flush()
-    except OSError as error:
-        _leave_quietly()
-        return error.strerror or str(error)
-    return ""
+_UNWRITABLE = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF})
+"""Errors of write(2), which names no file. Every other file that a command writes has an error of ours."""
 
 
 def _leave_quietly() -> None:
     """Discard what is still in the buffer: otherwise Python reports the error again when it flushes at exit."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    if sys.stdout is not None:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def configured(command: F) -> F:

@@ -47,7 +47,7 @@ def gathered() -> Iterator[list[str]]:
 
 def is_screen() -> bool:
     """Whether stdout is a terminal whose content can be redrawn."""
-    return sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
+    return sys.stdout is not None and sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
 
 
 def on_screen(lines: Sequence[str]) -> None:
@@ -129,5 +129,5 @@ def _width() -> int:
         return min(int(columns), LONGEST_LINE)
     try:
         return max(20, min(os.get_terminal_size(sys.stdout.fileno()).columns, LONGEST_LINE))
-    except (OSError, ValueError):
+    except (OSError, ValueError, AttributeError):  # no terminal, or stdout is closed
         return 80

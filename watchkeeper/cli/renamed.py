@@ -6,18 +6,19 @@ same. Not here: keys of the configuration (config/deprecations.py).
 
 import os
 import shlex
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import click
 
 
 @dataclass(frozen=True, slots=True)
 class Renamed:
-    """The new name of a command, and the version that renamed it."""
+    """The new name of a command, the version that renamed it, and the options that it renamed."""
 
     to: str
     since: str
+    options: Mapping[str, str] = field(default_factory=dict)
 
 
 RENAMED = {
@@ -29,9 +30,15 @@ RENAMED = {
     "room": Renamed("capacity", "0.2.0"),
     "ready": Renamed("preflight", "0.2.0"),
     "frees": Renamed("reclaim", "0.2.0"),
-    "checkin": Renamed("ran", "0.2.0"),
+    "checkin": Renamed("ran", "0.2.0", {"--said": "--message"}),
 }
 """By the old name."""
+
+
+def _renamed_option(word: str, options: Mapping[str, str]) -> str:
+    """An option under its new name; `--option=value` too."""
+    name, equals, value = word.partition("=")
+    return options.get(name, name) + equals + value
 
 
 class RenamedError(click.UsageError):
@@ -42,7 +49,8 @@ class RenamedError(click.UsageError):
     def __init__(self, old: str, before: Sequence[str], after: Sequence[str]) -> None:
         """Make it. before and after: the words on both sides of the name."""
         found = RENAMED[old]
-        line = shlex.join(["watchkeeper", *before, found.to, *after])
+        new = [_renamed_option(word, found.options) for word in after]
+        line = shlex.join(["watchkeeper", *before, found.to, *new])
         super().__init__(f"watchkeeper {old} was renamed in {found.since}: use {line}")
 
     def show(self, file: object = None) -> None:  # noqa: ARG002  click's signature

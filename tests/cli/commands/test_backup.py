@@ -50,7 +50,7 @@ def test_a_file_that_is_there_is_not_replaced(run: Run, database: Path, tmp_path
     copy.write_text("x")
     result = run("backup", str(copy))
     assert result.exit_code == Exit.CANNOT_CREATE
-    assert f"{copy} is there already" in result.stderr
+    assert f"{copy} exists: name another file" in result.stderr
     assert copy.read_text() == "x"
     assert run("backup", "--force", str(copy)).exit_code == Exit.OK
     assert database.exists()

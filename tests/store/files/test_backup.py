@@ -66,7 +66,7 @@ async def test_nothing_is_overwritten_unasked(store: Store, path: Path, tmp_path
     await store.commit(samples(1))
     target = tmp_path / "copy.db"
     target.write_text("the keeper's letter")
-    with pytest.raises(OutputError, match="is there already: name another file, or replace it with --force"):
+    with pytest.raises(OutputError, match="exists: name another file, or replace it with --force"):
         copies.back_up(path, target, replace=False)
     assert target.read_text() == "the keeper's letter"
     with pytest.raises(OutputError, match="is the database itself"):

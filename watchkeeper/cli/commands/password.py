@@ -41,6 +41,8 @@ def password(output: Path | None) -> None:
 
 
 def _asked() -> str:
+    if sys.stdin is None:
+        raise click.UsageError("there is no password to read: standard input is closed")
     if sys.stdin.isatty():
         return str(click.prompt("Password", hide_input=True, confirmation_prompt="Password again", err=True))
     return sys.stdin.readline().rstrip("\r\n")

@@ -21,6 +21,7 @@ from watchkeeper.errors import OutputError, StoreDamaged, StoreError, StoreMissi
 from watchkeeper.os_errors import remedy
 from watchkeeper.ownership.file_rights import with_rights_of
 from watchkeeper.ownership.folder_owner import Owner, owner_of, real_file
+from watchkeeper.ownership.whole_file import replaceable
 from watchkeeper.store import connection as database
 from watchkeeper.store import schema
 from watchkeeper.store.files import file_lock
@@ -71,8 +72,10 @@ def _back_up_beside(source: Path, target: Path, *, replace: bool) -> int:
 def _refuse_target(target: Path, *, replace: bool) -> None:
     if target.is_dir():
         raise OutputError(f"{target} is a folder: name another file")
+    if not replaceable(target):
+        raise OutputError(f"{target} is not a regular file: name another file")
     if os.path.lexists(target) and not replace:
-        raise OutputError(f"{target} is there already: name another file, or replace it with --force")
+        raise OutputError(f"{target} exists: name another file, or replace it with --force")
 
 
 def _copy(source: Path, copy: Path) -> None:

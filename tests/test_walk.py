@@ -100,7 +100,7 @@ class Walk:
         log = self.folder.parent / "log"
         self.daemon = self._start([*words, "run"], subprocess.DEVNULL, log)
         self.wait(lambda: "page: " in log.read_text(), "the daemon's start")
-        shown = [line for line in log.read_text().splitlines() if line.startswith(("watchkeeper is", "page: "))]
+        shown = [line for line in log.read_text().splitlines() if line.startswith(("monitoring ", "page: "))]
         assert bare("\n".join(shown)) == bare(step.prints)
 
     def told(self, word: str) -> bool:

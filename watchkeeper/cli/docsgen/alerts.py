@@ -9,8 +9,8 @@ from watchkeeper.messages.runbook.entry import RunbookEntry
 from watchkeeper.model.alert import Concern
 
 OPENING = f"""\
-A message says first what the matter is, and at its end what to look at. Here is the rest: what it means, what shows
-more, what usually helps, and what makes it worse.
+A message begins with the fact and ends with what to do first. Here is the rest: what it means, what shows more, what
+usually helps, and what makes it worse.
 
 {fill(CAUTION, 120)}
 
@@ -18,21 +18,21 @@ Names in the commands are those of the example station: use your own. `watchkeep
 change nothing. A command that begins with `sudo` needs root."""
 
 NO_ALERTS = {
-    "An alert comes and goes": "It came the third time within six hours, and is told as that, once. Its end is told "
-    "when it has stayed away for three hours. Look at what it is about as at any other; what flaps has often a loose "
-    "contact, too little memory, or a limit that is set too near.",
-    "An alert is told again": "Nobody has acknowledged it: an alarm after an hour, a warning after a day, then each "
-    "time after twice the last wait. Acknowledge it on the page, by the link in the message, or mend it.",
-    "Told late": "It could not be told when it was so: the mail server was away, or quiet hours held it. Newer "
-    "messages of the thread say how it is now.",
-    "watchkeeper was away": "The host slept, had no power, or the daemon was stopped. What happened meanwhile is not "
-    "known. `journalctl -u watchkeeper -n 50` and `last -x | head` show why.",
-    "Gone for good": "What its probe has not brought for 7 days is let go; its alerts end as that. Nothing is to be "
-    "done.",
-    "No message comes at all": "Silence means that all is well only if messages can come. `watchkeeper "
-    "test-notifiers` sends one to everybody; a heartbeat ([heartbeat]) lets another system notice when it stops.",
+    "An alert is intermittent": "It was raised the third time within six hours; one message says so. Its end is sent "
+    "when it has stayed away for three hours. Usual causes of intermittent faults: a loose "
+    "contact, too little memory, or a limit that is too strict.",
+    "A reminder": "Nobody has acknowledged the alert: an alarm after an hour, a warning after a day, then each "
+    "time after twice the last wait. Acknowledge it on the page, by the link in the message, or fix it.",
+    "A late message": "It could not be sent at the time: the mail server did not answer, or quiet hours held it. Newer "
+    "messages of the thread have the current state.",
+    "Monitoring was interrupted": "The host slept or was off, or the daemon was stopped. What happened in that time is "
+    "not known. `journalctl -u watchkeeper -n 50` and `last -x | head` show why.",
+    "No longer monitored": "What its probe has not seen for 7 days is no longer monitored; its alerts end with this "
+    "reason. Nothing has to be done.",
+    "No messages at all": "No messages mean that all is well only if messages can arrive. `watchkeeper "
+    "test-notifiers` sends one to every receiver; with a heartbeat ([heartbeat]) another system notices when it stops.",
 }
-"""What is told besides, and what is not."""
+"""Messages that are not about an alert of their own, and missing messages."""
 
 _CONCERNS = {
     Concern.FULL: "forecast to be full",

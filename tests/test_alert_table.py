@@ -1,4 +1,4 @@
-"""The table of alerts in the manual is made from the code: `python -m tests.test_alert_table` writes it anew."""
+"""The table of alerts in the manual is made from the code: `python -m tests.test_alert_table` writes it again."""
 
 import re
 from pathlib import Path
@@ -25,7 +25,7 @@ def table() -> str:
 
 
 def written_into(text: str) -> str:
-    """The document with its table anew."""
+    """The document with its table made again."""
     return PLACE.sub(lambda found: f"{found[1]}\n{table()}\n{found[2]}", text)
 
 

@@ -92,7 +92,7 @@ class Living(RuleBasedStateMachine):
         self.bad.update(dict.fromkeys(keys, grave))
 
     @rule(keys=st.sets(st.sampled_from(EVERYTHING), max_size=12))
-    def mend(self, keys: set[SeriesKey]) -> None:
+    def repair(self, keys: set[SeriesKey]) -> None:
         for key in keys:
             self.bad.pop(key, None)
 

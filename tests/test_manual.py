@@ -203,7 +203,7 @@ def test_no_line_holds_a_name_that_it_should_not() -> None:
 
 @pytest.mark.parametrize("part", reference.PARTS, ids=lambda part: part.file)
 def test_the_manual_is_that_of_today(part: reference.Part) -> None:
-    """Write it anew with `python -m watchkeeper.cli.docsgen.reference`."""
+    """Write it again with `python -m watchkeeper.cli.docsgen.reference`."""
     assert (reference.MANUAL / part.file).read_text(encoding="utf-8") == reference.text(part)
 
 

@@ -111,7 +111,7 @@ async def test_a_delay_is_as_long_as_it_was_set_whatever_the_clock_does() -> Non
 
 
 async def test_a_suspend_of_three_days_is_told_once_and_is_no_silence() -> None:
-    """From when to when it was away, in one message; all services are looked at anew before anything is judged."""
+    """From when to when it was away, in one message; all services are looked at again before anything is judged."""
     station = Station()
     await station.live(HOUR)
     station.house.clock.suspend(3 * DAY)
@@ -140,7 +140,7 @@ async def test_what_went_silent_before_a_suspend_goes_on_by_the_time_that_was_wa
 
 
 async def test_what_breaks_while_the_host_sleeps_is_told_after_it() -> None:
-    """Nothing is lost either: the first looks after it find the pool unsound and the service silent."""
+    """Nothing is lost either: the first looks after it find the pool faulty and the service not answering."""
     station = Station()
     await station.live(10 * MINUTE)
     station.house.clock.suspend(3 * DAY)

@@ -15,7 +15,7 @@ WAITS = {"wait", "join", "communicate", "result"}
 
 
 def endless(text: str) -> Iterator[tuple[int, str]]:
-    """The lines that may wait for ever, and why."""
+    """The lines that may wait without a bound, and why."""
     tree = ast.parse(text)
     awaited = {id(part) for node in ast.walk(tree) if _awaits(node) for part in ast.walk(node)}
     for node in ast.walk(tree):

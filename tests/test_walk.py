@@ -143,7 +143,7 @@ def _clear(newcomer: Walk) -> None:
 
 def test_the_walk_leads_to_the_first_warning(walk: Walk) -> None:
     """Configuration, a look, a test message, the watch, a real warning, its end: as the tutorial has it."""
-    configure, look, trial, start, fill, warning, status, mend, ended, away = steps()
+    configure, look, trial, start, fill, warning, status, repair, ended, away = steps()
     for step in (configure, look, trial):
         walk.do(step)
     walk.start(start)
@@ -151,7 +151,7 @@ def test_the_walk_leads_to_the_first_warning(walk: Walk) -> None:
     walk.wait(lambda: walk.told('"subject":"bucket"'), "the warning")
     walk.do(warning)
     walk.do(Step(status.commands.replace(" status\n", " status || test $? = 1\n"), status.prints))
-    walk.do(mend)
+    walk.do(repair)
     walk.wait(lambda: walk.told('"telling":"ended"'), "the end")
     # A busy machine samples less often, and the drop may then count as a trend: the headline names that as well.
     walk.do(Step(ended.commands.rstrip("\n") + " | sed 's/: shrinking$//'\n", ended.prints))

@@ -53,7 +53,7 @@ def test_no_day_is_full_of_messages(month: Living) -> None:
     assert max(month.by_day().values()) <= MOST_A_DAY
 
 
-def test_what_was_raised_has_ended_once_it_is_mended(month: Living) -> None:
+def test_what_was_raised_has_ended_once_it_is_repaired(month: Living) -> None:
     """Only the alert about the timer that is still dead stands at the end."""
     standing = {a.key.subject for a in month.tray.alerts.values() if a.standing}
     assert standing == {"snapshots of ringing-db"}

@@ -31,14 +31,14 @@ def test_a_clock_that_was_set_runs_apart_from_the_others(by_s: float) -> None:
     assert gap == Gap(START, START + timedelta(seconds=15 + by_s), 0.0, by_s)
     assert gap is not None
     assert gap.length == timedelta(seconds=by_s)
-    assert gap.looks_anew
+    assert gap.must_look_again
 
 
 def test_a_few_seconds_more_or_less_need_no_new_look() -> None:
     """A time service that steps by ten seconds changes nothing about what was seen."""
     gap = between(BEFORE, after(25, 15))
     assert gap is not None
-    assert not gap.looks_anew
+    assert not gap.must_look_again
 
 
 def test_a_suspended_host_has_slept() -> None:

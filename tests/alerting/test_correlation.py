@@ -194,7 +194,7 @@ def test_a_consequence_that_is_seen_before_its_cause_waits_for_it() -> None:
 
 
 def test_a_doubt_that_comes_to_nothing_is_told_within_two_looks() -> None:
-    """What rests on a thing that is down, but whose own alert the keeper has switched off, is told all the same."""
+    """What depends on a thing that is down, but whose own alert is switched off, is reported all the same."""
     street = Street({"hide-hub": ("router",)})
     street.other_rules[ROUTER] = Rules(not_answering=NotAnsweringRule(caution_s=None, warning_s=None, alarm_s=None))
     street.up(HUB, ROUTER)
@@ -536,7 +536,7 @@ def test_a_gap_is_left_out_of_what_is_waited_for() -> None:
     street.book.bridge(gap)
     street.correlation.bridge(gap)
     for evaluator in street.watch.values():
-        evaluator.bridge(gap, street.now, anew=True)
+        evaluator.bridge(gap, street.now, look_again=True)
     street.live(2)
     assert street.alert(HUB).held_by == GUEST
     street.live(4)

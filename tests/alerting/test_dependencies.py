@@ -1,4 +1,4 @@
-"""What rests on what, as the keeper says it and as names say it."""
+"""What depends on what, as the operator says it and as names say it."""
 
 from watchkeeper.alerting.dependencies import Dependencies
 
@@ -19,12 +19,12 @@ def house() -> Dependencies:
     return ties
 
 
-def test_a_service_rests_on_all_that_is_beneath_it_the_farthest_first() -> None:
+def test_a_service_depends_on_all_below_it_the_farthest_first() -> None:
     """The pool beneath the guest that the keeper named."""
     assert house().dependencies_of("service tide-log") == ("pool skerry", "guest ringing-db")
 
 
-def test_a_service_rests_on_the_guest_of_its_name_without_a_word() -> None:
+def test_a_service_depends_on_the_guest_of_its_name_by_default() -> None:
     """And on what the keeper names besides; a unit of the host that is called like a guest does not."""
     assert house().dependencies_of("service hide-hub") == ("router", "pool skerry", "guest hide-hub")
     assert house().dependencies_of("unit hide-hub") == ()
@@ -36,7 +36,7 @@ def test_a_subject_is_named_by_itself_and_by_its_probe() -> None:
     assert house().names("what nobody has seen") == ("what nobody has seen", "what nobody has seen")
 
 
-def test_what_rests_on_a_subject_is_found_from_below() -> None:
+def test_what_depends_on_a_subject_is_found_from_below() -> None:
     """A pool can say whom it carries."""
     assert house().dependents_of("pool skerry") == (
         "guest hide-hub",
@@ -49,7 +49,7 @@ def test_what_rests_on_a_subject_is_found_from_below() -> None:
 
 
 def test_a_circle_has_an_end() -> None:
-    """Two that rest on each other are a mistake that hangs nothing."""
+    """Two that depend on each other are a mistake that hangs nothing."""
     ties = Dependencies({"one": ("service two",), "two": ("service one",)})
     ties.place("service one", "one")
     ties.place("service two", "two")

@@ -42,7 +42,7 @@ def test_silence_counts_from_the_first_answer_that_failed() -> None:
     assert judged.bad_since is None
 
 
-def test_an_unsound_condition_is_told_at_once() -> None:
+def test_a_faulty_condition_is_reported_at_once() -> None:
     """A failed disk needs no delay."""
     judged = watch(Kind.CONDITION)
     judged.take(Condition(KEY, ok=False, reason="one of two disks failed"), START)
@@ -134,7 +134,7 @@ def test_the_time_away_is_not_counted_as_missed_samples() -> None:
 def test_a_gap_before_the_first_observation_changes_nothing() -> None:
     """There is nothing to shift."""
     judged = watch(Kind.CONDITION)
-    judged.bridge(DAY, START, anew=True)
+    judged.bridge(DAY, START, look_again=True)
     assert judged.judge(START) == Outcome()
 
 
@@ -189,7 +189,7 @@ def missed(judged: Solo, hours: int) -> datetime:
     return START + hours * HOUR
 
 
-def test_what_is_missed_for_a_week_is_let_go_until_it_is_seen() -> None:
+def test_what_is_missed_for_a_week_is_removed_until_it_is_seen() -> None:
     """All that it was told for ends with one reason; it is over once that is known; a sample makes it as it was."""
     judged = watch(Kind.CONDITION, interval_s=HOUR.total_seconds())
     judged.take(Condition(KEY, ok=False, reason="paused"), START)

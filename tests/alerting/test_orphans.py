@@ -1,4 +1,4 @@
-"""What becomes of series whose probe has left the configuration: waited for, claimed, or let go."""
+"""What becomes of series whose probe has left the configuration: waited for, claimed, or removed."""
 
 from datetime import UTC, datetime, timedelta
 

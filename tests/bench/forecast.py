@@ -2,7 +2,7 @@
 
 Run it as `.venv/bin/python tests/bench/forecast.py`.
 
-- One forecast over a year of hourly history (8,760 points). "New hour": cycle, steps and noise are worked out anew, as
+- One forecast over a year of hourly history (8,760 points). "New hour": cycle, steps and noise are computed again, as
   once an hour. "Between": only samples have come, as every minute in the daemon.
 - theilslopes takes the same 8,760 points; it builds all 38 million pairs.
 - A sample is added to histories of a day, a month and a year: its cost does not grow.
@@ -54,11 +54,11 @@ def one_forecast() -> None:
     """A forecast with and without its hourly part, and theilslopes."""
     history, now_s = filled(YEAR), START_S + YEAR * HOUR_S
 
-    def anew() -> None:
+    def new_hour_forecast() -> None:
         history.kept_for = ()
         forecast(history, now_s)
 
-    new_hour, between = took_s(anew), took_s(lambda: forecast(history, now_s))
+    new_hour, between = took_s(new_hour_forecast), took_s(lambda: forecast(history, now_s))
     t = np.arange(YEAR) / 24
     slow = took_s(lambda: theilslopes(level(t), t), times=1)
     say(f"forecast over {YEAR} hours: {new_hour * 1e3:.2f} ms in a new hour, {between * 1e3:.2f} ms between")

@@ -32,7 +32,7 @@ async def server(*, busy: bool) -> None:
 
 
 async def listen(session: aiohttp.ClientSession, address: str, told: list[float]) -> None:
-    """One browser: it loads the page, hears of changes, and loads it anew after each."""
+    """One browser: it loads the page, hears of changes, and loads it again after each."""
     async with session.get(address) as page:
         await page.read()
     async with session.get(f"{address}api/v1/changes") as stream:

@@ -1,8 +1,8 @@
 """Prints how long the page takes with 300 subjects: `python -m tests.bench.page`.
 
 Figures are medians of one run on one machine. The ratio compares each answer with an aiohttp handler that returns the
-same bytes ready-made, over one keep-alive connection each, so it means the same on any machine. "made anew" is the time
-of the first answer after the store has changed; the year is one of one-minute samples in a real database.
+same bytes ready-made, over one keep-alive connection each, so it means the same on any machine. "made again" is the
+time of the first answer after the store has changed; the year is one of one-minute samples in a real database.
 """
 
 import asyncio
@@ -77,7 +77,7 @@ async def boards(session: aiohttp.ClientSession) -> None:
             store.version += 1
             fresh.append((await timed(session, served.address + path, 1))[0])
         kept = await rate(session, served.address + path)
-        print(f"{name:14} {median(fresh) * 1e3:6.1f} ms made anew {kept}")
+        print(f"{name:14} {median(fresh) * 1e3:6.1f} ms made again {kept}")
     await served.cleanup()
 
 
@@ -105,7 +105,7 @@ async def years(session: aiohttp.ClientSession, place: Path) -> None:
             address = f"{served.address}subjects/1?span={span}"
             # A signed answer would not be kept; another address each time is not kept either.
             fresh = [(await timed(session, f"{address}&n={i}", 1))[0] for i in range(FEW)]
-            print(f"subject, {span:5} {median(fresh) * 1e3:6.1f} ms made anew {await rate(session, address)}")
+            print(f"subject, {span:5} {median(fresh) * 1e3:6.1f} ms made again {await rate(session, address)}")
         await served.cleanup()
 
 

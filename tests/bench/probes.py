@@ -28,7 +28,7 @@ LOOKS = 200
 
 
 def serve(ports: "multiprocessing.queues.Queue[int]", certificate: bytes | None) -> None:
-    """A service that answers with a little JSON, for ever."""
+    """A service that answers with a little JSON, until it is ended."""
 
     async def answer(_: web.Request) -> web.Response:
         return web.json_response({"status": "ok"})

@@ -2,7 +2,7 @@
 
 Run as `python -m tests.bench.year [seed [first day [last day]]]`. Each message is matched with what of the script
 (tests/support/year.py) can have caused it: the same thing, the same concern, while it lasts and four hours beyond. What
-asks for attention (raised, worse, a reminder, a note) and is about a trouble that a keeper can mend is one to act on;
+asks for attention (raised, worse, a reminder, a note) and is about a trouble that somebody can repair is one to act on;
 ends and easings are good news of it; what is about something that only happens (a restart at an upgrade, an import, a
 power cut that is over) is to be known; what nothing of the script explains is false.
 """

@@ -57,7 +57,7 @@ def test_a_folder_and_a_path_with_a_nul_are_refused(tmp_path: Path) -> None:
     assert "the path holds a NUL character" in refusal(Path("a\0b"))
 
 
-def test_a_file_without_an_end_is_not_read_for_ever() -> None:
+def test_a_file_without_an_end_is_not_read_to_its_end() -> None:
     """A wrong path such as /dev/zero is refused at once."""
     assert "it is longer than 1 MiB" in refusal(Path("/dev/zero"))
 

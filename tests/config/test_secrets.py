@@ -161,7 +161,7 @@ def test_an_invalid_secret_is_reported_without_its_content(
     ]
 
 
-def test_a_device_without_an_end_is_not_read_for_ever(tmp_path: Path) -> None:
+def test_a_device_without_an_end_is_not_read_to_its_end(tmp_path: Path) -> None:
     """/dev/zero as a secret is refused at once."""
     assert "holds more than 64 KiB" in problems(tmp_path, f'{BELL}rope = {{ file = "/dev/zero" }}')[0]
 

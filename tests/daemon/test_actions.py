@@ -55,7 +55,7 @@ class Pool:
         return [Condition(KEY, ok=False, reason="suspended", grave=True)]
 
     async def close(self) -> None:
-        """Has nothing to let go."""
+        """Has nothing to close."""
 
 
 @dataclass
@@ -75,7 +75,7 @@ class Letterbox:
         self.got.append(message)
 
     async def close(self) -> None:
-        """Has nothing to let go."""
+        """Has nothing to close."""
 
 
 @dataclass
@@ -169,7 +169,7 @@ async def test_run_now(station: Station, monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 async def test_trial(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A test message goes out at once; why it did not is told, and nobody waits for ever."""
+    """A test message goes out at once; if not, the reason is reported, and the wait is bounded."""
     assert station.hand.notifiers == ("mail",)
     assert await station.hand.trial("mail") == "The test message was sent by mail."
     assert station.letterbox.got[-1].headline.startswith("test message")

@@ -116,7 +116,7 @@ async def test_an_address_that_is_not_there(caplog: pytest.LogCaptureFixture) ->
 
 
 async def test_an_address_from_a_file(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    """It is read anew each time, and a file that is not there is named."""
+    """It is read again each time, and a file that is not there is named."""
     place = tmp_path / "url"
     async with receiver(answering(200)) as kept:
         told = alive({"file": str(place)})

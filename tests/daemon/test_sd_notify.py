@@ -195,7 +195,7 @@ async def test_trouble_that_a_new_start_does_not_mend_keeps_the_watchdog_fed(
 
 
 async def test_rules_that_stand_still_starve_the_watchdog(ear: Ear) -> None:
-    """A daemon that judges nothing is no watch: systemd ends it and starts it anew. The status says why, once."""
+    """If nothing is evaluated, systemd ends the daemon and starts it again. The status says why, once."""
     told = reports(ear, Vitals(probes=HealthReport.PASS, rules=HealthReport.FAIL))
     await told.tell()
     await told.tell()

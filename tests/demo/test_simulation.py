@@ -56,8 +56,8 @@ async def test_all_is_well_at_first(set_stage: Set) -> None:
     assert "everything here is invented" in await page(stage, "events")
 
 
-async def test_full_and_mended(set_stage: Set) -> None:
-    """The pool runs full with all that rests on it, the keeper comes, and nothing stands any more but the snapshot."""
+async def test_full_and_repaired(set_stage: Set) -> None:
+    """The pool fills with all that depends on it, it is repaired, and only the snapshot's alert is still active."""
     stage, heard = await set_stage(3.45)
     await stage.advance(12 * HOUR_S)
     assert {"pool skerry", "guest hide-hub", "service tide-log", "snapshots of ringing-db"} <= await standing(stage)

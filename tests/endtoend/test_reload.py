@@ -181,7 +181,7 @@ def test_a_probe_that_leaves_ends_its_alert_with_the_reason(station: Station, *,
 
 
 @pytest.mark.parametrize("restart", [False, True])
-def test_an_alert_does_not_flap_because_its_probe_is_described_anew(station: Station, *, restart: bool) -> None:
+def test_an_alert_does_not_flap_because_its_probe_is_replaced(station: Station, *, restart: bool) -> None:
     """A different timeout makes another probe of the same series: one raise, no end."""
     station.write(station.silent(), station.post)
     with Daemon.start(station.config) as daemon:

@@ -87,7 +87,7 @@ def test_the_later_word_on_a_moment_holds() -> None:
 
 
 def test_a_clock_that_was_set_back_does_not_blind_it() -> None:
-    """A sample from the past lets go of recent samples from the future; its hour finds its place among the hours."""
+    """A sample from the past drops recent samples from the future; its hour finds its place among the hours."""
     early, ahead = START_S + np.arange(5) * HOUR_S, START_S + DAY_S + np.arange(3) * HOUR_S
     history = filled(np.concatenate((early, ahead, early + 5 * HOUR_S)), np.arange(13.0))
     assert history.recent()[0].tolist() == [*early, *(early + 5 * HOUR_S)]

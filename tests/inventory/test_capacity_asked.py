@@ -26,7 +26,7 @@ def configured(path: Path) -> Settings:
     return known_model()(watch_host=False, store=StoreSettings(path=path))
 
 
-async def test_an_answer_rests_on_the_database(tmp_path: Path) -> None:
+async def test_an_answer_depends_on_the_database(tmp_path: Path) -> None:
     """40 days at 4 GiB a day and a peak of 12 GiB of memory; 424 GiB last for 106 days."""
     async with await Store.open(tmp_path / "watchkeeper.db") as store:
         for hour in range(40 * 24, -1, -1):

@@ -83,7 +83,7 @@ async def test_it_answers_as_the_commands_do(made: HostPlanner, bench: ProbeCont
 
 
 async def test_one_look_serves_many(made: HostPlanner, clock: HandClock, watcher: Watcher) -> None:
-    """Questions of the next half minute share a look; the same question shares its answer; then all is made anew."""
+    """Questions of the next half minute share a look; the same question shares its answer; then all is made again."""
     first = await made.capacity(HUB)
     assert await made.capacity(HUB) is first
     await made.capacity(replace(HUB, cpus=3))
@@ -227,7 +227,7 @@ async def test_what_cannot_be_looked_at_is_told(
 
 
 async def test_a_look_has_an_end(bench: ProbeContext, watcher: Watcher, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A host that hangs does not keep a reader for ever."""
+    """A host that hangs keeps a reader for a bounded time."""
     monkeypatch.setattr(planner, "LONGEST_S", 0.02)
 
     async def look(*_: object) -> HostNow:
@@ -239,7 +239,7 @@ async def test_a_look_has_an_end(bench: ProbeContext, watcher: Watcher, monkeypa
         await hangs.capacity(HUB)
 
 
-async def test_a_bad_question_is_told_anew_each_time(made: HostPlanner) -> None:
+async def test_a_bad_question_is_refused_each_time(made: HostPlanner) -> None:
     """What cannot be asked says so, with the field that it is about."""
     for _ in range(2):
         with pytest.raises(BadQuestion) as refused:

@@ -96,12 +96,12 @@ class Station:
         ]
 
     def wrote(self, per_day: float, restarted: timedelta | None = None) -> None:
-        """The guest has written so many GiB a day for a week; its count began anew when it was restarted."""
+        """The guest has written so many GiB a day for a week; its count began again when it was restarted."""
         at = [NOW - m * 10 * MINUTE for m in range(1008, -1, -1)]
-        anew = None if restarted is None else NOW - restarted
+        again_at = None if restarted is None else NOW - restarted
         self.store.history[WRITTEN] = []
         for each in at:
-            began = anew if anew is not None and each >= anew else at[0]
+            began = again_at if again_at is not None and each >= again_at else at[0]
             used = per_day * GIB * ((each - began) / DAY)
             self.store.history[WRITTEN].append(Sample(each.timestamp(), used, 64.0 * GIB))
 
@@ -295,7 +295,7 @@ async def test_an_alert_beneath(station: Station) -> None:
     assert [each.about for each in answer.hindrances] == ["pool skerry"]
 
 
-async def test_what_it_rests_on_is_not_seen_any_more(station: Station) -> None:
+async def test_what_it_depends_on_is_not_seen_any_more(station: Station) -> None:
     """Memory is watched still and was last seen an hour ago, while others come: not known, which is no go."""
     station.probes.append({"kind": "memory", "name": "memory"})
     assert (await station.ask()).go
@@ -431,7 +431,7 @@ async def test_nothing_recorded_of_it(station: Station) -> None:
     assert set(found) == {"answers", "memory"}
 
 
-def test_the_pace_of_a_counter_that_begins_anew() -> None:
+def test_the_pace_of_a_counter_that_begins_again() -> None:
     """By hand: 10 bytes in an hour, a restart, 6 more in the next: 16 in two hours, 192 a day."""
     samples = [Sample(0.0, 5.0, None), Sample(3_600.0, 15.0, None), Sample(7_200.0, 6.0, None)]
     assert pace(samples) == pytest.approx(16 * 12)

@@ -44,7 +44,7 @@ async def echo_http(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) 
 
 
 async def gone_http(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-    """Refuses for ever, with all that it was told."""
+    """Refuses each time, with all that it was given."""
     said = " ".join((await reader.readuntil(b"\r\n\r\n")).decode("latin-1").split())
     writer.write(f"HTTP/1.1 410 {said}\r\nContent-Length: 0\r\n\r\n".encode())
     await writer.drain()

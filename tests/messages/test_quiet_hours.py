@@ -76,7 +76,7 @@ def test_nothing_leaves_while_the_clock_on_the_wall_shows_quiet_hours(
 
 
 def test_spans_that_leave_no_time() -> None:
-    """A week that is quiet throughout would hold a message for ever: it is known as such, and bounded all the same."""
+    """A week that is quiet throughout would hold each message: it is recognised, and bounded all the same."""
     whole = (parse_span("00:00-24:00"),)
     assert not leaves_time(whole)
     assert not leaves_time((parse_span("22:00-07:00"), parse_span("07:00-22:00")))

@@ -113,7 +113,7 @@ def test_worse_than_acknowledged_is_active_again() -> None:
 
 
 def test_a_rectified_alert_lapses_after_its_time_and_says_nothing() -> None:
-    """Nothing stays rectified for ever."""
+    """Nothing stays rectified without an end."""
     almost, moves = live([(0, WARNING), (1, None), (LAPSE_AFTER.total_seconds(), None)])
     assert (almost.state, len(moves)) == (State.RECTIFIED, 2)
     alert, moves = live([(0, WARNING), (1, None), (1 + LAPSE_AFTER.total_seconds(), None)])
@@ -150,7 +150,7 @@ def test_off_delay_keeps_an_alert_through_a_short_dip() -> None:
     assert alert.priority is WARNING
 
 
-def test_a_change_of_direction_starts_the_delay_anew() -> None:
+def test_a_change_of_direction_starts_the_delay_again() -> None:
     """A wish to rise does not shorten the delay of a later wish to fall."""
     delays = Delays(on_delay_s=60, off_delay_s=60)
     alert, moves = live([(0, WARNING), (60, WARNING), (61, ALARM), (100, None), (159, None)], delays)
@@ -159,7 +159,7 @@ def test_a_change_of_direction_starts_the_delay_anew() -> None:
 
 
 def test_a_clock_set_back_does_not_hold_an_alert_up() -> None:
-    """With the wall clock an hour back the delay starts anew, instead of lasting an hour longer."""
+    """With the wall clock an hour back the delay starts again, instead of lasting an hour longer."""
     alert, moves = live([(3600, WARNING), (0, WARNING), (60, WARNING)], Delays(on_delay_s=60))
     assert (alert.state, len(moves)) == (State.ACTIVE, 1)
 
@@ -247,7 +247,7 @@ def test_shelved_once_before_it_is_raised_lasts_through_the_next_episode() -> No
 
 
 @pytest.mark.parametrize("once", [False, True])
-def test_nothing_is_shelved_for_ever(once: bool) -> None:  # noqa: FBT001  a parameter of the test
+def test_nothing_is_shelved_without_an_end(once: bool) -> None:  # noqa: FBT001  a parameter of the test
     """Whatever the keeper asks for, and wherever the clock goes, the bound is the bound."""
     until = shelved(POOL, 24 * 365, once=once).shelved_until
     assert until == shelved(POOL, None, once=once).shelved_until == START + LONGEST_SHELVED
@@ -339,7 +339,7 @@ def test_an_alert_that_comes_and_goes_is_told_as_that_once() -> None:
 
 
 def test_two_raises_or_three_far_apart_are_ordinary() -> None:
-    """Chattering is a matter of time too, and after a calm the count starts anew."""
+    """Chattering is a matter of time too, and after a calm the count starts again."""
     far = go_on(POOL, [(0, WARNING), (10, None), (700, WARNING), (710, None), (1400, WARNING), (1410, None)], CHATTER)
     assert [m.after.raise_count for m in far] == [0] * 6
     flaps: list[tuple[float, Priority | None]] = [(t * 60.0, None if t % 2 else WARNING) for t in range(6)]
@@ -402,7 +402,7 @@ def test_a_clock_that_was_set_back_does_not_make_chattering() -> None:
     assert Chattering().recent((START + timedelta(seconds=1),), START) == ()
 
 
-def test_a_held_alert_is_told_when_it_is_let_go() -> None:
+def test_a_held_alert_is_sent_when_it_is_released() -> None:
     """What outlives its cause is told then, as raised; what does not, never."""
     moves = go_on(state_machine.hold(POOL, POOL.key), [(0, WARNING), (60, ALARM)])
     assert [m.notification for m in moves] == [None, None]

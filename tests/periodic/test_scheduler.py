@@ -91,7 +91,7 @@ async def test_a_stop_waits_for_what_is_under_way() -> None:
     assert slow.under_way == 0
 
 
-async def test_a_stop_does_not_wait_for_ever() -> None:
+async def test_a_stop_waits_for_a_bounded_time() -> None:
     """What hangs is cancelled when the grace is over."""
     schedule, stuck = Scheduler(Clock()), Count(lasts_s=3600)
     schedule.every("stuck", 3600, stuck.__call__)

@@ -56,7 +56,7 @@ class Dataset:
         return BLOCK_BYTES * self.blocks(labels)
 
     def in_stretch(self, first: int, last: int) -> int:
-        """What is born in one of the snapshots from first to last and let go before the next one, in bytes.
+        """What is born in one of the snapshots from first to last and removed before the next one, in bytes.
 
         As the kernel reckons a stretch: by where in time a block begins and ends, without a look at any set.
         """

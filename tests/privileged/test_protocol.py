@@ -118,7 +118,7 @@ def test_only_the_first_line_counts(monkeypatch: pytest.MonkeyPatch) -> None:
     assert parse_reply(ask(b"volumes\n--force\n")) == [Result("volumes", Completed(0, b"as asked"))]
 
 
-def test_a_caller_that_says_nothing_is_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_caller_that_says_nothing_is_disconnected(monkeypatch: pytest.MonkeyPatch) -> None:
     """Root does not wait for it."""
     monkeypatch.setattr(protocol, "PATIENCE_S", 0.05)
     ours, theirs = socket.socketpair()

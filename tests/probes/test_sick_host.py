@@ -56,7 +56,7 @@ async def look(host: ProbeContext, kind: str, **settings: object) -> list[Observ
     ],
 )
 def test_the_samples_are_of_the_commands_that_are_run(name: str, command: str) -> None:
-    """Whoever changes a command has to capture its output anew."""
+    """Whoever changes a command has to capture its output again."""
     assert sample(f"sick/{name}").command == command
 
 

@@ -42,7 +42,7 @@ def test_what_is_unchanged_is_the_same_object(tmp_path: Path) -> None:
     assert third.notifiers[0] is not second.notifiers[0]
 
 
-def test_another_bound_makes_the_probe_of_watchkeeper_itself_anew(tmp_path: Path) -> None:
+def test_another_bound_replaces_the_probe_of_watchkeeper_itself(tmp_path: Path) -> None:
     """It is the only probe that sees the bound."""
     text = MEMORY + '[[probe]]\nkind = "self-check"\n'
     workers, own = ThreadWorkers(), OwnDatabase(tmp_path / "watchkeeper.db", 2**30, list)

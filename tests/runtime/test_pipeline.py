@@ -234,7 +234,7 @@ async def test_what_was_normal_is_not_touched_by_a_restart(house: House) -> None
     assert house.store.commits == []
 
 
-async def test_a_series_that_changes_its_kind_starts_anew(house: House) -> None:
+async def test_a_series_that_changes_its_kind_starts_again(house: House) -> None:
     """A subject whose probe was replaced by one of another kind does not keep the old evaluation state."""
     await house.run(watched([Condition(HUB, ok=False, reason="down")]))
     await house.run(watched(UP))
@@ -410,7 +410,7 @@ async def test_all_that_was_told_of_what_is_gone_ends(house: House) -> None:
     assert house.registry.down == {}, "what is gone is the cause of nothing"
 
 
-async def test_what_comes_back_after_all_is_watched_anew(house: House) -> None:
+async def test_what_comes_back_after_all_is_monitored_again(house: House) -> None:
     """It is evaluated from its first sample on, and a later absence is another episode."""
     probe = guests(first=[Condition(GUEST, ok=True)])
     await hours(house, probe, 7 * 24 + 5)
@@ -438,7 +438,7 @@ async def test_what_is_gone_is_not_restored(house: House) -> None:
     assert len([headline for headline in house.told if "tide-log" in headline]) == 2
 
 
-async def test_a_restart_neither_ends_an_absence_nor_counts_anew(house: House) -> None:
+async def test_a_restart_neither_ends_an_absence_nor_counts_again(house: House) -> None:
     """Nobody has seen it since, so it is not reported as back; the week continues."""
     probe = guests(first=[Condition(GUEST, ok=True)])
     await hours(house, probe, 5 * 24)

@@ -123,7 +123,7 @@ def quick_runner(*probes: ScheduledProbe) -> tuple[Runner, Quick]:
     return Runner(Pipeline(state), probes), clock
 
 
-async def test_runs_are_planned_anew_once_after_each_gap() -> None:
+async def test_runs_are_planned_again_once_after_each_gap() -> None:
     """A sleep, and a clock that was set, once each; an ordinary interval not at all."""
     runner, clock = quick_runner(watched(UP, every_s=1.0))
     plan, counts = Plan(), list[int]()
@@ -136,7 +136,7 @@ async def test_runs_are_planned_anew_once_after_each_gap() -> None:
     assert runner.pipeline.state.breaks == 2
 
 
-async def test_a_gap_before_this_life_plans_nothing_anew(tmp_path: Path) -> None:
+async def test_a_gap_before_this_life_plans_nothing_again(tmp_path: Path) -> None:
     """The schedule has only just started."""
     runner, clock = quick_runner(watched(UP, every_s=1.0))
     clock.run(DAY)
@@ -148,7 +148,7 @@ async def test_a_gap_before_this_life_plans_nothing_anew(tmp_path: Path) -> None
     assert plan.realigned == 0
 
 
-async def test_a_real_schedule_is_planned_anew() -> None:
+async def test_a_real_schedule_is_planned_again() -> None:
     """Runs planned for hours from now by the old clock happen soon."""
     runner, clock = quick_runner(watched(UP, every_s=1.0))
     schedule = Scheduler(clock)
@@ -183,7 +183,7 @@ async def test_all_probes_look_at_the_same_time() -> None:
     """Each waits for the other: run one after the other they would never end. A failure is in its own condition."""
     first, second = Slow(UP), Slow(UP)
 
-    async def let_go() -> None:
+    async def release() -> None:
         await first.began.wait()
         await second.began.wait()
         first.gate.set()
@@ -192,7 +192,7 @@ async def test_all_probes_look_at_the_same_time() -> None:
     probes = [ScheduledProbe(name, 60.0, each, Rules()) for name, each in (("first", first), ("second", second))]
     probes.append(watched(ZeroDivisionError("division by zero"), label="third"))
     async with asyncio.timeout(10):
-        looks, _ = await asyncio.gather(look_at_all(probes), let_go())
+        looks, _ = await asyncio.gather(look_at_all(probes), release())
     assert [probe.label for probe, _, _ in looks] == ["first", "second", "third"]
     assert [(list(observed), own.ok) for _, observed, own in looks] == [
         (list(UP), True),

@@ -140,11 +140,11 @@ def test_a_gap_is_left_out_of_all_that_is_measured(registry: SeriesRegistry) -> 
     entry = see(registry, Answer(HUB, answered=False))
     registry.runs[PROBE.label].stored_at = START
     now = START + HOUR + MINUTE
-    registry.bridge(HOUR, now, anew=False)
+    registry.bridge(HOUR, now, look_again=False)
     assert registry.down == {HUB: START + HOUR}
     assert (entry.evaluator.last_at, entry.evaluator.bad_since) == (START + HOUR, START + HOUR)
     assert registry.runs[PROBE.label] == ProbeRuns(START + HOUR, None, START + HOUR)
-    registry.bridge(HOUR, now, anew=True)
+    registry.bridge(HOUR, now, look_again=True)
     assert registry.down == {HUB: now}
     assert registry.runs[PROBE.label].went_well_at == now
 

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from unittest import mock
 
 from tests.support.house import Desk, Hands
-from tests.support.year import BEGAN_AT, DAY, HOUR, MINUTE, NEVER, RESTS_ON, ZONE, Happening, Year, awake, day_of
+from tests.support.year import BEGAN_AT, DAY, DEPENDS_ON, HOUR, MINUTE, NEVER, ZONE, Happening, Year, awake, day_of
 from watchkeeper.alerting import clock_gaps
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.config.reminders import RemindersSettings
@@ -124,7 +124,7 @@ class Living:
                 each.ends_at = each.begins_at
 
     def _made(self) -> Pipeline:
-        return Pipeline(PipelineState(self.tray, Desk(), self.clock, "gannet", ZONE), RESTS_ON)
+        return Pipeline(PipelineState(self.tray, Desk(), self.clock, "gannet", ZONE), DEPENDS_ON)
 
     async def until(self, end: datetime) -> None:
         """Continue until then."""
@@ -236,7 +236,7 @@ class Living:
     def _learns(because: Happening, at: datetime) -> None:
         because.told_at = at
         if because.ends_at is NEVER:
-            because.ends_at = awake(at + because.mended_after)
+            because.ends_at = awake(at + because.repaired_after)
 
     def _because(self, message: Message) -> Happening | None:
         known = (*self.year.troubles, *self.year.harmless)

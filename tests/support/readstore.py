@@ -199,12 +199,12 @@ class ReadStoreDouble:
         self.history[key] = [replace(s, value=None) if s.at_s >= quiet_s else s for s in samples]
         return made
 
-    def condition(self, subject: str, quantity: str, reason: str = "", unsound: timedelta | None = None) -> Series:
-        """Add a condition; unsound: how long it has been faulty."""
-        key, since = SeriesKey(subject, quantity), self.now - unsound if unsound else None
+    def condition(self, subject: str, quantity: str, reason: str = "", faulty_for: timedelta | None = None) -> Series:
+        """Add a condition; faulty_for: how long it has been faulty."""
+        key, since = SeriesKey(subject, quantity), self.now - faulty_for if faulty_for else None
         made = self.add(
-            Condition(key, unsound is None, reason, grave=unsound is not None),
-            Finding(key, Concern.FAULTY, self.now, Priority.ALARM if unsound else None, since=since, reason=reason),
+            Condition(key, faulty_for is None, reason, grave=faulty_for is not None),
+            Finding(key, Concern.FAULTY, self.now, Priority.ALARM if faulty_for else None, since=since, reason=reason),
         )
         bad_s = (since or self.now + DAY).timestamp()
         self.history[key] = [replace(s, value=float(s.at_s < bad_s)) for s in self._samples(float, None)]

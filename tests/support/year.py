@@ -20,7 +20,7 @@ NEVER = datetime(9000, 1, 1, tzinfo=UTC)
 GIB = 2.0**30
 GUESTS = ("hide-hub", "ringing-db", "nest-cams", "tide-log")
 POOL, ROOT, TIDE = "pool skerry", "file system /", "file system /srv/tide"
-RESTS_ON = {"guests": (POOL,), "tide": (TIDE,)}
+DEPENDS_ON = {"guests": (POOL,), "tide": (TIDE,)}
 POOL_GIB, FOOTAGE_GIB, ROOT_GIB, TIDE_GIB = 2_048.0, 60.0, 64.0, 200.0
 SETTLING = 4 * HOUR
 """A message about a thing counts as caused by what ended so long ago: the longest off-delay is three hours."""
@@ -32,7 +32,7 @@ class Happening:
 
     about: (beginning of a subject, concern) of what may be reported because of it. told_within: the operator must be
         notified this soon after it began; None: nothing must be reported. acts: the operator can do something about it.
-        lasts: it ends without intervention after this; None: the operator repairs it, `mended_after` the notification.
+        lasts: it ends without intervention after this; None: it is repaired `repaired_after` the notification.
     """
 
     name: str
@@ -41,7 +41,7 @@ class Happening:
     told_within: timedelta | None = None
     acts: bool = True
     lasts: timedelta | None = None
-    mended_after: timedelta = DAY
+    repaired_after: timedelta = DAY
     ends_at: datetime = NEVER
     told_at: datetime | None = None
     heard: list[str] = field(default_factory=list)
@@ -91,7 +91,7 @@ class Year:
         self.reboots = [self._day(day, 19) for day in (31, 153, 244)]
         """An upgrade of the host: it is away for four minutes."""
         self.clock_sets = [(self._day(200, 15), -HOUR), (self._day(200, 15) + 40 * MINUTE, HOUR)]
-        """A time service gone wrong, and mended."""
+        """A time service gone wrong, and repaired."""
         self._named = {each.name: each for each in self.troubles}
 
     def _day(self, day: float, hour: float | None = None) -> datetime:
@@ -105,11 +105,11 @@ class Year:
         group = ("group of services", answer)
         at, made = self._day, Happening
         return [
-            made("a mirror disk fails", at(20), ((POOL, state),), 15 * MINUTE, mended_after=2.5 * DAY),
-            made("the pruning of footage stops", at(40, 2), ((POOL, space),), 6 * DAY, mended_after=1.2 * DAY),
-            made("guest nest-cams crashes", at(68), _of("nest-cams"), 10 * MINUTE, mended_after=3 * HOUR),
-            made("ringing-db hangs", at(72), (("service ringing-db", answer),), 5 * MINUTE, mended_after=HOUR),
-            made("a log runs away", at(76), ((ROOT, space),), 12 * HOUR, mended_after=2 * HOUR),
+            made("a mirror disk fails", at(20), ((POOL, state),), 15 * MINUTE, repaired_after=2.5 * DAY),
+            made("the pruning of footage stops", at(40, 2), ((POOL, space),), 6 * DAY, repaired_after=1.2 * DAY),
+            made("guest nest-cams crashes", at(68), _of("nest-cams"), 10 * MINUTE, repaired_after=3 * HOUR),
+            made("ringing-db hangs", at(72), (("service ringing-db", answer),), 5 * MINUTE, repaired_after=HOUR),
+            made("a log runs away", at(76), ((ROOT, space),), 12 * HOUR, repaired_after=2 * HOUR),
             made("tide-log chatters for an evening", at(80, 18), _of("tide-log"), 15 * MINUTE, lasts=5 * HOUR),
             made(
                 "the snapshot timer of ringing-db dies",
@@ -136,19 +136,19 @@ class Year:
             ),
             # Full after 64 days, with an import that nobody can foresee; reported a month ahead, and no later than 20
             # days.
-            made("more cameras in the nesting season", at(125), ((POOL, space),), 44 * DAY, mended_after=2 * DAY),
+            made("more cameras in the nesting season", at(125), ((POOL, space),), 44 * DAY, repaired_after=2 * DAY),
             made("the nightly backup fails", at(190, 0.2), (("backup", Concern.OVERDUE),), 31 * HOUR),
             made(
                 "tide-log's store is filled by a copy",
                 at(215),
                 (*_of("tide-log"), (TIDE, space)),
                 HOUR,
-                mended_after=5 * HOUR,
+                repaired_after=5 * HOUR,
             ),
             made("the certificate is not renewed", at(240), (("service hide-hub", Concern.OVERDUE),), 9 * DAY + HOUR),
-            made("a log runs away again", at(262), ((ROOT, space),), 12 * HOUR, mended_after=2 * HOUR),
-            made("hide-hub hangs", at(310), (("service hide-hub", answer),), 5 * MINUTE, mended_after=HOUR),
-            made("a second mirror disk fails", at(335), ((POOL, state),), 15 * MINUTE, mended_after=1.5 * DAY),
+            made("a log runs away again", at(262), ((ROOT, space),), 12 * HOUR, repaired_after=2 * HOUR),
+            made("hide-hub hangs", at(310), (("service hide-hub", answer),), 5 * MINUTE, repaired_after=HOUR),
+            made("a second mirror disk fails", at(335), ((POOL, state),), 15 * MINUTE, repaired_after=1.5 * DAY),
         ]
 
     def _restarts(self) -> Sequence[Happening]:

@@ -40,7 +40,7 @@ class Gap:
     slept: bool = False
 
     @property
-    def looks_anew(self) -> bool:
+    def must_look_again(self) -> bool:
         """Return whether probes must run again before anything is evaluated. A few seconds do not matter."""
         return self.away_s > 0 or abs(self.set_by_s) >= STALL_S
 

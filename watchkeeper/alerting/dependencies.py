@@ -20,7 +20,7 @@ class Dependencies:
 
         before: those of the previous configuration, which know which probe observes a subject.
         """
-        self._rests_on = dict(depends_on or {})
+        self._depends_on = dict(depends_on or {})
         self.probe_of: dict[str, str] = {} if before is None else before.probe_of
         self._beneath: dict[str, tuple[str, ...]] = {}
 
@@ -61,7 +61,7 @@ class Dependencies:
 
     def _next(self, name: str) -> Iterable[str]:
         """The direct dependencies of a subject, or of everything that a probe observes."""
-        yield from self._rests_on.get(self.probe_of.get(name, name), ())
+        yield from self._depends_on.get(self.probe_of.get(name, name), ())
         for kind in _IN_GUESTS:
             guest = f"guest {name.removeprefix(kind)}"
             if name.startswith(kind) and guest in self.probe_of:

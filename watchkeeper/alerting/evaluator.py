@@ -98,18 +98,18 @@ class SeriesEvaluator:
         if missing is not None and missing.standing and missing.raised_at is not None:
             self._absence = Absence(max(now - missing.raised_at, timedelta()))
 
-    def bridge(self, gap: timedelta, now: datetime, *, anew: bool) -> None:
+    def bridge(self, gap: timedelta, now: datetime, *, look_again: bool) -> None:
         """Account for a jump of the wall clock without monitoring: times measured since then exclude the gap.
 
-        anew: the state after it is unknown. Then, as after a restart, the series counts as seen now, and its last
+        look_again: the state after it is unknown. Then, as after a restart, the series counts as seen now, and its last
         observation is not evaluated before the probe has run again.
         """
         if self.first_at is None or self.last_at is None:
             return
         self.first_at = min(self.first_at + gap, now)
-        self.last_at = now if anew else min(self.last_at + gap, now)
+        self.last_at = now if look_again else min(self.last_at + gap, now)
         self.bad_since = None if self.bad_since is None else min(self.bad_since + gap, now)
-        self._looked = self._looked and not anew
+        self._looked = self._looked and not look_again
         if self._absence is not None:
             self._absence.bridge(gap)
 

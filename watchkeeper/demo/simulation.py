@@ -175,7 +175,7 @@ async def build(bill: DemoOptions, stack: AsyncExitStack) -> Simulation:
     probes = [
         ScheduledProbe(n, every_s, DemoProbe(see, clock, bill.begun_at), Rules()) for n, every_s, see in story.PROBES
     ]
-    runner = Runner(Pipeline(state, story.RESTS_ON), probes)
+    runner = Runner(Pipeline(state, story.DEPENDS_ON), probes)
     await _live_through(store, bill.begun_at, clock.now())
     await runner.start(store, clock.now() - story.HISTORY)
     await runner.pipeline.note(Entry.START, "monitoring of gannet continues; everything here is invented")

@@ -20,10 +20,10 @@ HISTORY = timedelta(days=28)
 
 ROUND = 8.0
 """Days from one start of the story to the next."""
-PRUNING_STOPS, TIMER_DIES, KEEPER_COMES, TIMER_MENDED = 1.0, 1.6, 4.3, 4.6
+PRUNING_STOPS, TIMER_DIES, KEEPER_COMES, TIMER_REPAIRED = 1.0, 1.6, 4.3, 4.6
 """Days into a round."""
 
-RESTS_ON = {"guests": ("pool skerry",)}
+DEPENDS_ON = {"guests": ("pool skerry",)}
 """By probe: the guests' disks are on the pool. Each service depends on the guest of the same name by default."""
 GUESTS = ("hide-hub", "ringing-db", "nest-cams", "tide-log")
 CAPACITY = 2_048 * GIB
@@ -33,7 +33,7 @@ RUNAWAY_PER_DAY = 340 * GIB
 
 NOTES = (
     (KEEPER_COMES, "Old footage of nest-cams deleted; the pruning had stopped after an upgrade."),
-    (TIMER_MENDED, "The snapshot timer of ringing-db is on again."),
+    (TIMER_REPAIRED, "The snapshot timer of ringing-db is on again."),
 )
 """What the operator writes into the event log, by days into a round."""
 
@@ -131,7 +131,7 @@ def snapshots(now: Moment) -> Sequence[Observation]:
     seen = []
     for each in GUESTS:
         last = now.at - timedelta(days=now.since_three)
-        if each == "ringing-db" and TIMER_DIES <= now.into < TIMER_MENDED:
+        if each == "ringing-db" and TIMER_DIES <= now.into < TIMER_REPAIRED:
             died = Moment(now.at - timedelta(days=now.into - TIMER_DIES), now.begun_at)
             last = died.at - timedelta(days=died.since_three)
         key = SeriesKey(f"snapshots of {each}", "age of the newest")

@@ -77,7 +77,7 @@ class Checked:
         return observed
 
     async def close(self) -> None:
-        """Let the probe let go."""
+        """Close the probe."""
         await self._probe.close()
 
 

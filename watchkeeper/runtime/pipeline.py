@@ -302,6 +302,6 @@ class Pipeline:
         """Continue after a gap, without counting it as missing answers."""
         self.state.count_break(gap.until)
         self.state.book.bridge(gap.length)
-        self._registry.bridge(gap.length, gap.until, anew=gap.looks_anew)
+        self._registry.bridge(gap.length, gap.until, look_again=gap.must_look_again)
         self.correlation.bridge(gap.length)
         self.state.notifications.gap(unit, gap, entry, why)

@@ -146,13 +146,13 @@ class SeriesRegistry(Mapping[SeriesKey, SeriesEntry]):
         seen = (entry.evaluator.latest for entry in own if entry is not None)
         return [f"{c.key.subject}: {c.reason}" for c in seen if isinstance(c, Condition) and not c.ok]
 
-    def bridge(self, gap: timedelta, now: datetime, *, anew: bool) -> None:
+    def bridge(self, gap: timedelta, now: datetime, *, look_again: bool) -> None:
         """Exclude a gap in monitoring, or a clock change, from all elapsed times.
 
-        anew: the state after it is unknown; probes must run before anything is evaluated.
+        look_again: the state after it is unknown; probes must run before anything is evaluated.
         """
         for entry in self._entries.values():
-            entry.evaluator.bridge(gap, now, anew=anew)
+            entry.evaluator.bridge(gap, now, look_again=look_again)
         for key, since in self.down.items():
             self.down[key] = min(since + gap, now)
         for runs in self.runs.values():

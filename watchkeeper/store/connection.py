@@ -159,7 +159,7 @@ def translate_error(error: sqlite3.Error, path: Path) -> StoreError:
         case sqlite3.SQLITE_CORRUPT | sqlite3.SQLITE_NOTADB:
             return StoreDamaged(
                 f"{path} is damaged ({error}): move it aside together with its -wal and -shm files, "
-                "and start anew or restore a backup"
+                "and start again or restore a backup"
             )
         case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
             return StoreError(f"{path} is held by another program ({error}): end what else has it open")

@@ -27,7 +27,7 @@ CREATE TABLE samples (
     PRIMARY KEY (series, at_ms)
 ) STRICT, WITHOUT ROWID;
 
--- Roll-ups: what the samples of an hour, and later of a day, come to once the samples themselves are let go. stretch
+-- Roll-ups: what the samples of an hour, and later of a day, come to once the samples themselves are deleted. stretch
 -- counts hours, or days, since 1970; last_ms is the newest sample's place in its stretch. A total instead of a mean: it
 -- is whole where the samples are (so 6 bytes and not 8), and totals add up exactly when more samples come. Measured as
 -- above: 48 bytes an hour in its row.
@@ -81,7 +81,7 @@ CREATE TABLE alerts (
     UNIQUE (key, concern)
 ) STRICT;
 
--- journal_from_us: journal lines from before may be let go; the time that the configuration keeps them is over.
+-- journal_from_us: journal lines from before may be deleted; the time that the configuration keeps them is over.
 CREATE TABLE life (
     id INTEGER PRIMARY KEY CHECK (id = 1),
     alive_at_us INTEGER NOT NULL,

@@ -92,7 +92,7 @@ def test_a_growth_that_is_stated_counts(run: Run) -> None:
 
 
 @pytest.mark.usefixtures("recorded")
-def test_the_object_holds_what_the_answer_rests_on(run: Run) -> None:
+def test_the_object_holds_what_the_answer_is_based_on(run: Run) -> None:
     """Figures in bytes and days, sentences beside them."""
     result = run("capacity", "--enlarge", "hide-hub", "--disk", "+480GiB", "--reserved", "--json")
     found = json.loads(result.stdout)

@@ -31,7 +31,7 @@ def journal(config: Path) -> Path:
     double.lines = [
         line(400, "monitoring started, with an empty database", Entry.START, None),
         line(9, "pool skerry full in about 6 days"),
-        line(3, "guest tide-log unsound since 07:24", key=GUEST),
+        line(3, "guest tide-log faulty since 07:24", key=GUEST),
         line(2, "mail: delivered", Entry.DELIVERY, None),
         line(0.5, "ended: pool skerry no longer filling"),
     ]
@@ -48,7 +48,7 @@ def test_the_newest_stands_last(run: Run) -> None:
     assert [" ".join(row.split()) for row in result.stdout.splitlines()] == [
         "Tue 21 Oct 2025 07:24 start: monitoring started, with an empty database",
         "Mon 16 Nov 07:24 pool skerry full in about 6 days",
-        "Sun 22 Nov 07:24 guest tide-log unsound since 07:24",
+        "Sun 22 Nov 07:24 guest tide-log faulty since 07:24",
         "Mon 23 Nov 07:24 delivery: mail: delivered",
         "Tue 24 Nov 19:24 ended: pool skerry no longer filling",
     ]

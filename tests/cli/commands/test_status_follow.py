@@ -1,4 +1,4 @@
-"""`status --follow` shows the board anew when it changes: drawn over on a terminal, one after the other into a pipe."""
+"""`status --follow` shows the status again when it changes: over the last one on a terminal, after it in a pipe."""
 
 import asyncio
 import fcntl

@@ -104,20 +104,22 @@ def test_only_qemu_is_read(tmp_path: Path) -> None:
         ("/var/lib/guests/a.img", "file system /"),
     ],
 )
-def test_what_a_disk_rests_on(path: str, ground: str) -> None:
+def test_what_a_disk_depends_on(path: str, ground: str) -> None:
     """By the path alone: a pool, a volume, a file system."""
     assert dependencies.ground_of(path, MOUNTS) == ground
 
 
-def test_what_rests_on_nothing_known() -> None:
+def test_what_depends_on_nothing_known() -> None:
     """Without a list of mounts, nothing is reported. Each storage is named once."""
     assert dependencies.ground_of("/srv/a", []) == ""
-    assert dependencies.rest_on(["/skerry/a", "/skerry/guests/b", "/dev/zvol/skerry/c"], MOUNTS) == ["pool skerry"]
+    assert dependencies.subjects_below(["/skerry/a", "/skerry/guests/b", "/dev/zvol/skerry/c"], MOUNTS) == [
+        "pool skerry"
+    ]
     assert dependencies.mounted(Path("/nowhere")) == []
 
 
 async def test_guests_in_the_usual_place(host: Host) -> None:
-    """Both are watched through one glob, must be there from now on, and rest on the pool that their disks live in."""
+    """Both are watched through one glob, must be there from now on, and depend on the pool that their disks are in."""
     put(host.root, "proc/self/mountinfo", "22 1 0:40 / / rw - zfs skerry/root rw\n")
     async with short_folder() as folder:
         root = link(host, folder)

@@ -121,7 +121,7 @@ async def test_an_alarm_is_not_held_by_a_caution_that_fails() -> None:
     assert night.post.got[-1] == alarm.id
 
 
-async def test_a_try_that_fails_in_the_evening_is_not_made_anew_at_night() -> None:
+async def test_a_try_that_fails_in_the_evening_is_not_made_again_at_night() -> None:
     """A caution that could not be sent before ten waits for the morning too."""
     night = Night(EVENING - timedelta(hours=1, minutes=20))
     night.post.script = [deferred(3_600)]
@@ -170,7 +170,7 @@ async def test_one_that_cannot_be_written_down_is_told_as_it_is() -> None:
     assert night.post.got[0] == caution().id
 
 
-async def test_a_clock_that_was_set_back_holds_nothing_for_ever() -> None:
+async def test_a_clock_that_was_set_back_holds_nothing_without_an_end() -> None:
     """By the monotonic clock a message waits at most for the longest quiet hours and a day."""
     night = Night()
     night.happens(caution())

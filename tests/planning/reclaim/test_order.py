@@ -54,7 +54,7 @@ def loss(stays: list[Candidate], each: Candidate) -> float:
 @given(st.lists(st.integers(1, 400), min_size=1, max_size=12, unique=True), st.data())
 @settings(max_examples=150, deadline=None)
 def test_each_is_the_cheapest_of_those_that_are_left(ages: list[int], data: st.DataObject) -> None:
-    """Against the plain way: measure all that are left anew before each one that goes."""
+    """Against the plain way: measure all that are left again before each one that goes."""
     stays = [snapshot(each) for each in sorted(ages, reverse=True)]
     free = data.draw(st.lists(st.sampled_from(stays), unique=True))
     order = thin_out(list(stays), free, NOW)

@@ -79,7 +79,7 @@ def test_what_frees_nothing_is_not_dropped() -> None:
     assert asked < 20
 
 
-def test_the_chooser_does_not_ask_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_chooser_stops_asking(monkeypatch: pytest.MonkeyPatch) -> None:
     """After so many sets it is content with what it has, which suffices."""
     monkeypatch.setattr(freeing, "MOST_ASKED", 10)
     order = [snapshot(f"hourly-{n}", 500 - n) for n in range(400)]

@@ -253,7 +253,7 @@ async def test_other_trouble_with_a_socket(bench: ProbeContext, folder: Path, ro
 
 
 async def test_states_that_pass(bench: ProbeContext, folder: Path, root: Path) -> None:
-    """A guest whose state is being saved is sound for a while, unsound when it takes too long, and sound after it."""
+    """A guest whose state is being saved is OK for a while, faulty when it takes too long, and OK after it."""
     clock = SetClock()
     probe = probe_of(replace(bench, clock=clock), folder, root, transient_limit="10m")
     told = replies("hide-hub", "save-vm")
@@ -294,7 +294,7 @@ def test_what_states_mean(guest: Guest, reason: str) -> None:
 
 
 async def test_memory_promised(bench: ProbeContext, folder: Path, root: Path) -> None:
-    """More than the host has is unsound; the limit can be set; a guest that cannot be asked counts as it did last."""
+    """More than the host has is faulty; the limit can be set; a guest that cannot be asked counts as it did last."""
     probe = probe_of(bench, folder, root)
     big = replies("hide-hub", memory_bytes=768 * MIB)
     async with monitor(folder / "a.qmp", big) as _, monitor(folder / "b.qmp", replies("x", memory_bytes=512 * MIB)):

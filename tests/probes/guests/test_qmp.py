@@ -43,7 +43,7 @@ async def test_events_come_between(path: Path) -> None:
 
 
 async def test_events_without_end(path: Path) -> None:
-    """A peer that sends events and never replies is not listened to for ever."""
+    """A peer that sends events and never replies is not listened to without a bound."""
     async with monitor(path, replies(), events=MESSAGES_LIMIT):
         with pytest.raises(NotMonitor, match="only events and no reply"):
             await ask(str(path), 20)
@@ -191,7 +191,7 @@ async def test_a_real_guest(path: Path) -> None:
     async with machine(path, "hide-hub", "-S"):
         guest = await ask(str(path), 20)
         assert guest == Guest("hide-hub", "prelaunch", (), 64 * MIB, None, vcpus=1)
-        # It serves one client at a time, and let go of us at once: the next look works as well.
+        # It serves one client at a time, and has closed our connection at once: the next look works as well.
         assert (await ask(str(path), 20)).name == "hide-hub"
         reader, writer = await asyncio.open_unix_connection(path)
         assert "QMP" in json.loads(await reader.readline())

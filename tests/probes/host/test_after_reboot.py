@@ -106,7 +106,7 @@ async def test_what_has_not_come_back(host: Host) -> None:
 
 
 async def test_a_restart_of_the_daemon_alone(host: Host) -> None:
-    """The boot id tells: a daemon that starts anew on the same boot expects what it expected, and forgets nothing."""
+    """The boot id tells: a daemon that starts again on the same boot expects what it expected, and forgets nothing."""
     await host.run(2)
     host.restart(with_what=[SSH])
     await host.run(1)
@@ -122,7 +122,7 @@ async def test_what_the_keeper_leaves_out(host: Host) -> None:
     assert seen.ok
 
 
-async def test_it_is_not_told_for_ever(host: Host) -> None:
+async def test_its_report_ends(host: Host) -> None:
     """After a week what is missing counts as wanted so."""
     await host.run(2)
     host.restart(with_what=[SSH])

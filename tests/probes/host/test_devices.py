@@ -19,7 +19,7 @@ RADIO = "usb-Station_Hide_Radio_0001-if00-port0"
 
 
 def plug_serial(root: Path, name: str = RADIO, node: str = "ttyUSB0") -> Path:
-    """Make the link that udev makes, as it makes it: relative, and anew."""
+    """Make the link that udev makes, as it makes it: relative, and new each time."""
     (root / "dev").mkdir(exist_ok=True)
     (root / "dev" / node).touch()
     link = root / "dev/serial/by-id" / name
@@ -109,7 +109,7 @@ async def test_back_under_another_name(bench: ProbeContext, tmp_path: Path, othe
 
 
 async def test_flapping_between_two_looks(bench: ProbeContext, tmp_path: Path) -> None:
-    """A device that is there at every look, and came anew each time, is not steady; an hour later it is."""
+    """A device that is there at every look, and came again each time, is not steady; an hour later it is."""
     plug_serial(tmp_path)
     look = Looking(bench, tmp_path, serial=RADIO, returns_limit=3, returns_within="1h")
     assert (await look())[1].ok

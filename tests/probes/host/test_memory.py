@@ -192,7 +192,7 @@ async def test_pressure_needs_a_window(tmp_path: Path) -> None:
     assert seen.reason == "some task waited for memory 30% of the time, limit 20%"
 
 
-async def test_counters_that_went_back_begin_anew(tmp_path: Path) -> None:
+async def test_counters_that_went_back_begin_again(tmp_path: Path) -> None:
     """A guest that was restored to an earlier state has smaller counters: no window, then a right one."""
     host = Host(tmp_path)
     host.press(some=9_000_000)
@@ -212,7 +212,7 @@ async def test_a_kernel_without_pressure_files(tmp_path: Path) -> None:
 
 
 async def test_kills_by_the_kernel(tmp_path: Path) -> None:
-    """A rise of oom_kill is unsound for an hour, with its number; what was there before the first look is not."""
+    """A rise of oom_kill is faulty for an hour, with its number; what was there before the first look is not."""
     host = Host(tmp_path)
     host.write("vmstat", "nr_free_pages 850999\noom_kill 4\n")
     assert (await condition(host, "kernel kills")).ok
@@ -227,7 +227,7 @@ async def test_kills_by_the_kernel(tmp_path: Path) -> None:
     assert (await condition(host, "kernel kills", 1800.0)).ok
 
 
-async def test_kills_counted_anew_after_a_start(tmp_path: Path) -> None:
+async def test_kills_counted_again_after_a_start(tmp_path: Path) -> None:
     """A count that went back is a new beginning, not a kill."""
     host = Host(tmp_path, kills_remembered="10m")
     host.write("vmstat", "oom_kill 4\n")

@@ -55,7 +55,7 @@ COMPOSITE = "sensor nvme nvme0 Composite: temperature"
 
 
 async def test_the_sensors_own_limits(bench: ProbeContext, tmp_path: Path) -> None:
-    """Below its limit sound, at it unsound, grave at what it calls critical; a sensor without limits is not judged."""
+    """Below its limit OK, at it faulty, grave at what it calls critical; a sensor without limits is not judged."""
     folder = nvme(tmp_path)
     look = Looking(bench, tmp_path)
     seen = await look()
@@ -99,7 +99,7 @@ async def test_limits_of_the_keepers_own(bench: ProbeContext, tmp_path: Path) ->
 
 
 async def test_names_outlast_the_numbers(bench: ProbeContext, tmp_path: Path) -> None:
-    """The kernel numbers chips anew at each start; the sensor's name stays what it was."""
+    """The kernel numbers chips again at each start; the sensor's name stays what it was."""
     nvme(tmp_path / "a", 1)
     nvme(tmp_path / "b", 7)
     for root in ("a", "b"):
@@ -127,7 +127,7 @@ async def test_sensors_of_one_name(bench: ProbeContext, tmp_path: Path) -> None:
 async def test_a_sensor_that_gives_nothing(
     bench: ProbeContext, tmp_path: Path, files: dict[str, Any], reason: str
 ) -> None:
-    """A broken sensor and one that says rubbish are unsound, in a line of bounded length."""
+    """A broken sensor and one that says rubbish are faulty, in a line of bounded length."""
     chip(tmp_path, 0, "it8686", **{"temp1_input": 1, "temp1_max": 80_000, **files})
     seen = (await Looking(bench, tmp_path)())["sensor it8686 temp1: temperature"]
     assert seen.reason.startswith(reason)

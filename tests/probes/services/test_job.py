@@ -58,7 +58,7 @@ async def test_a_successful_run(desk: ProbeContext, clock: SetClock) -> None:
 
 
 async def test_a_failed_run(desk: ProbeContext, clock: SetClock) -> None:
-    """A job that says that it failed is unsound, and its successful run of before still counts for the deadline."""
+    """A job that says that it failed is faulty, and its successful run of before still counts for the deadline."""
     await desk.job_reports.record(JobReport(JOB, clock.at))
     good_at = clock.at
     clock.move(3600)
@@ -84,7 +84,7 @@ async def test_a_job_that_only_ever_failed(desk: ProbeContext, clock: SetClock) 
 
 
 async def test_a_note_without_a_zone(desk: ProbeContext, clock: SetClock) -> None:
-    """A time without a zone in the notes is no time: it begins anew."""
+    """A time without a zone in the notes is no time: it begins again."""
     notes = MemoryStateStore()
     await notes.write(JOB, '{"expected_from": "2020-01-01T00:00:00"}')
     deadline = the_deadline(await probe_of(replace(desk, notes=notes)).observe())

@@ -19,7 +19,7 @@ SUB = {"failed": "failed", "active": "running", "inactive": "dead", "activating"
 
 
 class Manager:
-    """A `systemctl` in a folder of the test's own, and what it shall say. Written anew for each change."""
+    """A `systemctl` in a folder of the test's own, and what it prints. Written again for each change."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
@@ -172,7 +172,7 @@ async def test_transient_units(bench: ProbeContext, manager: Manager) -> None:
 async def test_no_more_are_remembered_than_can_be_told(
     bench: ProbeContext, manager: Manager, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Of very many units that failed once, those that failed longest ago are let go."""
+    """Of very many units that failed once, those that failed longest ago are dropped."""
     monkeypatch.setattr(units, "REMEMBERED_LIMIT", 2)
     for name in "abc":
         manager.set(f"{name}.service", "failed")

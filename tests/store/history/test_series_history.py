@@ -74,7 +74,7 @@ async def test_a_silence_within_an_hour_is_still_seen(store: Store) -> None:
     ]
 
 
-async def test_an_unsound_moment_is_still_seen(store: Store) -> None:
+async def test_a_faulty_moment_is_still_seen(store: Store) -> None:
     """A condition that was faulty for a minute is faulty in its hour and in its day too."""
     seen = [Seen(MIDNIGHT + n * MINUTE, Condition(HIDE_HUB, ok=n != 7), "hub", 60.0) for n in range(60)]
     await store.commit(Commit(seen=tuple(seen)))

@@ -38,7 +38,7 @@ def broken(whole: Path, path: Path) -> Path:
     return path
 
 
-def _mended(path: Path) -> tuple[JournalLine, dict[str, int]]:
+def _repaired(path: Path) -> tuple[JournalLine, dict[str, int]]:
     """Open as the daemon does: the newest line of the event log, and the current row count of each table."""
 
     async def look() -> tuple[JournalLine, dict[str, int]]:
@@ -70,7 +70,7 @@ def full(whole: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, int
     """The row count of each table in the undamaged one."""
     copy = tmp_path_factory.mktemp("full") / "watchkeeper.db"
     shutil.copyfile(whole, copy)
-    line, counts = _mended(copy)
+    line, counts = _repaired(copy)
     assert "damaged" not in line.text
     assert [each.name for each in copy.parent.iterdir() if "damaged" in each.name] == []
     return counts
@@ -115,7 +115,7 @@ def test_what_is_in_other_pages_is_kept(
     """An overwritten page costs its content; a page of table definitions or of an index costs nothing."""
     before = broken.stat().st_size
     harm(broken, Random(7))
-    line, counts = _mended(broken)
+    line, counts = _repaired(broken)
     assert line.text.startswith(f"the database was damaged: it was set aside as {ASIDE}, and a new one begun with ")
     assert line.details["file"] == str(broken.with_name(ASIDE))
     assert line.details["damage"]
@@ -129,7 +129,7 @@ def test_what_is_in_other_pages_is_kept(
 def test_a_page_of_samples_costs_no_more_than_itself(broken: Path, full: dict[str, int]) -> None:
     """Of 15,030 samples, one broken page loses about the 170 that it holds."""
     damage.overwrite(broken, damage.pages(broken, "samples")[20], Random(3))
-    _, counts = _mended(broken)
+    _, counts = _repaired(broken)
     assert 0 < full["samples"] - counts["samples"] < 2 * (damage.PAGE // 22)
 
 
@@ -140,7 +140,7 @@ def test_a_truncated_file_gives_what_is_left(broken: Path, full: dict[str, int],
     A stump without a page yields nothing, and the daemon starts anyway.
     """
     damage.truncate(broken, share)
-    line, counts = _mended(broken)
+    line, counts = _repaired(broken)
     assert "was damaged" in line.text
     assert counts["samples"] < full["samples"]
     if share >= 0.5:
@@ -155,7 +155,7 @@ def test_bytes_overwritten_anywhere(broken: Path, full: dict[str, int], seed: in
     for _ in range(chance.randrange(1, 8)):
         page = chance.randrange(1, broken.stat().st_size // damage.PAGE + 1)
         damage.overwrite(broken, page, chance, chance.randrange(4000), chance.randrange(1, 96))
-    _, counts = _mended(broken)
+    _, counts = _repaired(broken)
     assert all(counts[name] <= full[name] + 1 for name in counts)
     assert counts["samples"] > 0
 
@@ -173,7 +173,7 @@ def test_what_the_wal_holds_is_salvaged_too(path: Path) -> None:
         shutil.copyfile(f"{path}{tail}", f"{copy}{tail}")
     conn.close()
     damage.overwrite(copy, damage.pages(path, "hours")[0], Random(1))
-    _mended(copy)
+    _repaired(copy)
     assert asked(copy, "SELECT value FROM samples WHERE at_ms = 1") == [(5.0,)]
     aside = copy.with_name(ASIDE)
     assert aside.with_name(f"{ASIDE}-wal").stat().st_size > 0
@@ -184,7 +184,7 @@ def test_ids_are_not_used_twice(broken: Path) -> None:
     """Although the newest lines and deliveries are lost, later ones get higher numbers."""
     last = asked(broken, "SELECT max(id) FROM outbox")
     damage.overwrite(broken, damage.pages(broken, "outbox")[-1], Random(1))
-    _mended(broken)  # commits one more
+    _repaired(broken)  # commits one more
     assert asked(broken, "SELECT count(*) FROM outbox") < last
     assert asked(broken, "SELECT max(id) FROM outbox") == [(int(str(last[0][0])) + 1,)]
 
@@ -225,7 +225,7 @@ def test_a_missing_table_is_made_again(broken: Path, full: dict[str, int]) -> No
     """A database that lacks a table is rebuilt with all the others."""
     with closing(sqlite3.connect(broken)) as conn:
         conn.execute("DROP TABLE days")
-    line, counts = _mended(broken)
+    line, counts = _repaired(broken)
     assert "lacks its tables days" in line.details["damage"]
     assert counts == {**full, "days": 0, "events": full["events"] + 1}
 
@@ -279,7 +279,7 @@ def test_a_power_cut_at_any_step_loses_nothing(
             repair.repair(broken, START)
         except PowerCut:
             assert left == 0
-    _, counts = _mended(broken)
+    _, counts = _repaired(broken)
     assert full["samples"] - 2 * (damage.PAGE // 22) < counts["samples"] < full["samples"]
     assert counts["events"] == full["events"] + 1
     (aside,) = repair.damaged_files(broken)
@@ -301,7 +301,7 @@ def test_names_with_signs_of_a_pattern(tmp_path: Path, whole: Path) -> None:
     path.parent.mkdir()
     shutil.copyfile(whole, path)
     damage.overwrite(path, damage.pages(path, "samples")[20], Random(3))
-    _mended(path)
+    _repaired(path)
     (aside,) = repair.damaged_files(path)
     assert aside.name == "watch[1]*.db.damaged-20260301T063000Z"
 
@@ -318,7 +318,7 @@ def test_rows_that_make_no_sense_are_not_taken_over(broken: Path) -> None:
         conn.execute("INSERT INTO samples VALUES (7, 1, 1.0, 2.0)")
         conn.execute("UPDATE store_state SET last_commit_at_us = 9223372036854775807")
         conn.execute("DROP TABLE job_reports")  # so that it counts as damaged
-    line, counts = _mended(broken)
+    line, counts = _repaired(broken)
     assert "3 series" in line.text
     assert counts["events"] == damage.TRANSITIONS
     assert counts["deliveries"] == damage.TRANSITIONS - 1
@@ -338,7 +338,7 @@ def test_a_table_that_gives_a_row_twice(tmp_path: Path) -> None:
 def test_only_the_owner_may_read_it(broken: Path) -> None:
     """The new database is as private as any."""
     damage.overwrite(broken, damage.pages(broken, "samples")[20], Random(3))
-    _mended(broken)
+    _repaired(broken)
     assert broken.stat().st_mode & 0o777 == file_lock.FILE_MODE
 
 

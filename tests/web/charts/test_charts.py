@@ -205,7 +205,7 @@ def test_deadline_shows_lateness() -> None:
 
 
 def test_condition_keeps_its_state_until_the_next_sample() -> None:
-    """A condition is drawn in steps: it does not slide from sound to unsound."""
+    """A condition is drawn in steps: it does not slide from OK to faulty."""
     samples = [Sample(NOW_S - 120, 1.0, None), Sample(NOW_S - 60, 1.0, None), Sample(NOW_S, 0.0, None)]
     (run,) = classed(drawn(build_chart(series_of(Kind.CONDITION), samples, None, WEEK)), "run")
     points = [tuple(map(float, p.split())) for p in (run.get("d") or "M0 0")[1:].split("L")]

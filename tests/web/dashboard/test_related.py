@@ -1,4 +1,4 @@
-"""What stands around a subject on its page: what rests on it, and which of its parts grew most."""
+"""What is around a subject on its page: what depends on it, and which of its parts grew most."""
 
 from collections.abc import Sequence
 
@@ -41,8 +41,8 @@ async def test_the_biggest_growers_stand_on_the_page(page: Open) -> None:
     assert "What grew most" not in calm
 
 
-async def test_what_rests_on_it_stands_on_the_page() -> None:
-    """Each subject that rests on it is a link, once; one that has no series yet is none."""
+async def test_what_depends_on_it_is_on_the_page() -> None:
+    """Each subject that depends on it is a link, once; one that has no series yet is none."""
     store = readstore.filling()
 
     def resting(subject: str) -> Sequence[str]:

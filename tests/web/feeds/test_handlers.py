@@ -142,7 +142,7 @@ def test_a_day_is_the_keepers() -> None:
 
 
 def test_a_forecast_that_moves_is_the_same_event() -> None:
-    """RFC 5545 3.8.4.7: the UID is the event's for ever; another concern, subject or host has another."""
+    """RFC 5545 3.8.4.7: the UID of an event never changes; another concern, subject or host has another."""
     (first,), (later,) = (events(calendar.calendar([full(days)], "gannet", ZONE, NOW)) for days in (3, 30))
     assert first["UID"] == later["UID"]
     assert first["DTSTART"].dt != later["DTSTART"].dt

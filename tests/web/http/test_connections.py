@@ -117,7 +117,7 @@ async def test_drops_gain_no_time() -> None:
 
 
 async def test_an_idle_connection_is_closed_after_its_time() -> None:
-    """After an answer a connection may idle for longer than a head may take, and not for ever."""
+    """After an answer a connection may idle for longer than a head may take, but not without a bound."""
     async with serving(Limits(head_s=0.05, idle_s=0.6, look_s=0.02)) as (served, port), clients() as connect:
         peer = await connect(port, GET)
         assert await status(peer) == 200
@@ -166,7 +166,7 @@ async def test_a_slow_reader_gets_its_answer() -> None:
 
 
 def waiting(gate: asyncio.Event) -> web.Application:
-    """An application whose answer waits until it is let go."""
+    """An application whose answer waits until it is released."""
     app = web.Application()
 
     async def slow(_request: web.Request) -> web.Response:

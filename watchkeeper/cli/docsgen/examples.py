@@ -58,7 +58,7 @@ def examples() -> Iterator[tuple[str, str, Message]]:
     yield "Not answering", "A service gives no right answer.", _message(silent[0])
     yield "Overdue", "A time by which something must happen again has passed.", _overdue(_snapshot())
     yield "A single end", "A certificate runs out: this is told ahead.", _overdue(_certificate())
-    yield "Faulty", "A condition is not OK. What has stopped working is an alarm.", _unsound()
+    yield "Faulty", "A condition is not OK. What has stopped working is an alarm.", _faulty()
     yield "Not reporting", "Nothing is known of a thing any more.", _stale()
     yield "Several at once", "Answers that were lost within about a minute are one message.", _group()
     yield "A flood", "Ten alerts in ten minutes: one summary stands for all.", _flood()
@@ -134,7 +134,7 @@ def _overdue(seen: Deadline) -> Message:
     return _message(told)
 
 
-def _unsound() -> Message:
+def _faulty() -> Message:
     seen = Condition(HEALTH, ok=False, reason="the pool is SUSPENDED: sdc is UNAVAIL", grave=True)
     (told,) = _walk([judge_faulty(seen, NOW, NOW, FaultyRule())], seen)
     return build.compose(*told, HOST, ZONE, tuple(f"guest {name}" for name in GUESTS))

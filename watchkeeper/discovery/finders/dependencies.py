@@ -22,7 +22,7 @@ def mounted(root: Path) -> list[Mount]:
         return []
 
 
-def rest_on(paths: Iterable[str], found: Sequence[Mount]) -> list[str]:
+def subjects_below(paths: Iterable[str], found: Sequence[Mount]) -> list[str]:
     """What holds some files and devices, each once: `pool skerry`, `volume skerry/hide-hub`, `file system /srv`."""
     return list(dict.fromkeys(ground for path in paths if (ground := ground_of(path, found))))
 

@@ -138,7 +138,7 @@ def _proposals(guests: Sequence[Seen], host: Host) -> tuple[Proposal, ...]:
 
 def _rests(guests: Sequence[Seen], found: Sequence[Mount]) -> list[Key]:
     """The dependency if all guests' disks are in one place: one probe covers all guests, so it has one `depends_on`."""
-    grounds = [dependencies.rest_on(each.process.disks, found) if each.process else [] for each in guests]
+    grounds = [dependencies.subjects_below(each.process.disks, found) if each.process else [] for each in guests]
     (first, *others) = grounds
     if len(first) != 1 or any(each != first for each in others) or not first[0].startswith(REPORTED):
         return []
@@ -164,7 +164,7 @@ def _about(seen: Seen, found: Sequence[Mount]) -> str:
     said = f"{clip(seen.name)}: {guest.state if guest else clip(seen.asked.trouble, 200)}"
     if guest and guest.promised_bytes is not None:
         said += f", {format_size(guest.promised_bytes)} of memory"
-    grounds = dependencies.rest_on(seen.process.disks, found) if seen.process else []
+    grounds = dependencies.subjects_below(seen.process.disks, found) if seen.process else []
     return f"{said}; its disks are on {' and '.join(grounds)}" if grounds else said
 
 

@@ -59,7 +59,7 @@ def repair(path: Path, at: datetime, known: str = "") -> None:
     for made in sorted(path.parent.glob(f"{_plain(path.name)}{_SALVAGED}*Z")):
         _take(made, path)  # a power cut came between the last two steps
     if trouble := known or _trouble(path):
-        _take(_begin_anew(path, at, trouble), path)
+        _take(_start_again(path, at, trouble), path)
 
 
 def damaged_files(path: Path) -> list[Path]:
@@ -117,7 +117,7 @@ def _reading(path: Path) -> sqlite3.Connection:
 # Starting again -------------------------------------------------------------------------------------------------------
 
 
-def _begin_anew(path: Path, at: datetime, trouble: str) -> Path:
+def _start_again(path: Path, at: datetime, trouble: str) -> Path:
     """Make a database with what can be read of a damaged one, and give it the name that marks it as complete."""
     making = path.with_name(f"{path.name}.salvaging")
     _remove(making)

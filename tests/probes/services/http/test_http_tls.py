@@ -283,7 +283,7 @@ async def test_a_ca_file_that_went_away(bench: ProbeContext, authority: Authorit
 
 
 def test_contexts_are_shared_and_renewed(authority: Authority) -> None:
-    """Two probes with the same authority share a context; a file that was written anew makes a new one."""
+    """Two probes with the same authority share a context; a file that was written again makes a new one."""
     first = tls.context_for(authority.file)
     assert tls.context_for(authority.file) is first
     assert tls.context_for() is tls.context_for()

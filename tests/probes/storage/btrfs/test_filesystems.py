@@ -222,7 +222,7 @@ async def test_while_a_balance_converts_it(host: Host) -> None:
 
 
 async def test_a_device_that_is_missing(host: Host) -> None:
-    """Unsound; its own counts cannot be read, and it is not asked."""
+    """Faulty; its own counts cannot be read, and it is not asked."""
     host.put("devinfo/2/missing", "1\n")
     host.put("devinfo/2/error_stats", "invalid\n")
     host.put("devinfo/features", "no device\n")

@@ -84,7 +84,7 @@ def test_a_forecast_is_kept_until_the_next_sample() -> None:
 
 
 def test_three_missed_samples_are_an_alert_of_their_own() -> None:
-    """What stays away is told after three intervals, and its end when a sample comes again."""
+    """A missing series is reported after three intervals, and the end when a sample arrives again."""
     judged = watch(Kind.CONDITION)
     judged.take(Condition(KEY, ok=True), START)
     assert judged.judge(START + 3 * MINUTE - SECOND).transitions == ()

@@ -25,7 +25,7 @@ def plug_serial(root: Path, name: str = RADIO, node: str = "ttyUSB0") -> Path:
     link = root / "dev/serial/by-id" / name
     link.parent.mkdir(parents=True, exist_ok=True)
     link.unlink(missing_ok=True)
-    time.sleep(0.002)  # The link's time must differ, as it does where a device comes again.
+    time.sleep(0.002)  # The link's time must differ, as it does when a device is plugged in again.
     link.symlink_to(f"../../{node}")
     return link
 

@@ -49,12 +49,10 @@ mkdir -p /srv/mirror
 mount /dev/md0 /srv/mirror
 mdadm --detail --scan >>/etc/mdadm/mdadm.conf
 
-# systemd waits 90 s for a device by default, which an emulated machine does not always find in time.
-late=nofail,x-systemd.device-timeout=15min
 cat >>/etc/fstab <<TABLE
-/dev/jetty/guests /srv/guests ext4 defaults,$late 0 2
-LABEL=hides /srv/hides btrfs commit=2,$late 0 0
-/dev/md0 /srv/mirror ext4 defaults,$late 0 2
+/dev/jetty/guests /srv/guests ext4 defaults,nofail 0 2
+LABEL=hides /srv/hides btrfs commit=2,nofail 0 0
+/dev/md0 /srv/mirror ext4 defaults,nofail 0 2
 TABLE
 
 # A disk image, and beside it a folder for snapshots of it as files.

@@ -39,13 +39,13 @@ url = "http://127.0.0.1:{port}/"
 
 
 def _wait_for(hook: Hook, telling: str, quantity: str) -> str:
-    """The body of the first such message about a quantity of watchkeeper itself."""
+    """The text of the first such message about a quantity of watchkeeper itself, its lines joined."""
     end = time.monotonic() + 45
     while time.monotonic() < end:
         for each in hook.events:
             data = each["data"]
             if (data["telling"], data["quantity"]) == (telling, quantity):
-                return f"{data['priority']} {data['headline']} {data['body']}"
+                return " ".join(f"{data['priority']} {data['headline']} {data['body']}".split())
         time.sleep(0.1)
     pytest.fail(f"nothing was {telling}: {hook.events}")
 

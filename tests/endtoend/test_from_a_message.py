@@ -79,7 +79,7 @@ def test_an_alert_is_acknowledged_from_its_message(tmp_path: Path) -> None:
 
             event = until("the message", lambda: hook.events and hook.events[0])["data"]
             assert (event["telling"], event["subject"]) == ("raised", "service hide-hub")
-            assert f"To say that you know of it: {event['link']}" in event["body"]
+            assert f"Acknowledge it here: {event['link']}" in event["body"]
             pages = [asked(event["link"]) for _ in range(3)]
             assert states() == ["active"]
             sealed = re.search(r'name="pass" value="([^"]+)"', pages[-1])

@@ -152,7 +152,7 @@ def test_the_walk_leads_to_the_first_warning(walk: Walk) -> None:
     walk.do(warning)
     walk.do(Step(status.commands.replace(" status\n", " status || test $? = 1\n"), status.prints))
     walk.do(repair)
-    walk.wait(lambda: walk.told('"telling":"ended"'), "the end")
+    walk.wait(lambda: walk.told('"kind":"ended"'), "the end")
     # A busy machine samples less often, and the drop may then count as a trend: the headline names that as well.
     walk.do(Step(ended.commands.rstrip("\n") + " | sed 's/: shrinking$//'\n", ended.prints))
     walk.end()

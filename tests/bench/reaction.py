@@ -64,7 +64,7 @@ class Station:
 
     async def _arrives(self, body: bytes, at: float) -> None:
         data: dict[str, Any] = json.loads(body)["data"]
-        await self.arrived.put((data["subject"], data["telling"], at))
+        await self.arrived.put((data["subject"], data["kind"], at))
 
     async def one(self) -> float:
         """Let the next service that is asked fail; seconds until it was told, beyond the delay."""

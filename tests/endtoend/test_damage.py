@@ -44,7 +44,7 @@ def _wait_for(hook: Hook, telling: str, quantity: str) -> str:
     while time.monotonic() < end:
         for each in hook.events:
             data = each["data"]
-            if (data["telling"], data["quantity"]) == (telling, quantity):
+            if (data["kind"], data["quantity"]) == (telling, quantity):
                 return " ".join(f"{data['priority']} {data['headline']} {data['body']}".split())
         time.sleep(0.1)
     pytest.fail(f"nothing was {telling}: {hook.events}")

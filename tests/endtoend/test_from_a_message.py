@@ -78,7 +78,7 @@ def test_an_alert_is_acknowledged_from_its_message(tmp_path: Path) -> None:
                 return [each["state"] for each in found if each["concern"] == "not_answering"]
 
             event = until("the message", lambda: hook.events and hook.events[0])["data"]
-            assert (event["telling"], event["subject"]) == ("raised", "service hide-hub")
+            assert (event["kind"], event["subject"]) == ("raised", "service hide-hub")
             assert f"Acknowledge it here: {event['link']}" in event["body"]
             pages = [asked(event["link"]) for _ in range(3)]
             assert states() == ["active"]

@@ -65,7 +65,7 @@ class Station:
 
     def told(self) -> list[tuple[str, str]]:
         """What arrived by webhook: subject and kind of notification, in order of arrival."""
-        return [(e["data"]["subject"], e["data"]["telling"]) for e in self.hook.events]
+        return [(e["data"]["subject"], e["data"]["kind"]) for e in self.hook.events]
 
     def until(self, what: str, true: Callable[[], object], within_s: float = 90) -> None:
         end = time.monotonic() + within_s

@@ -113,7 +113,7 @@ class Station:
 
     def told(self) -> list[tuple[str, str]]:
         """The messages sent: kind of notification and subject."""
-        return [(each["data"]["telling"], each["data"]["subject"]) for each in self.hook.events]
+        return [(each["data"]["kind"], each["data"]["subject"]) for each in self.hook.events]
 
 
 @pytest.fixture

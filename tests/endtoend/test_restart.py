@@ -47,7 +47,7 @@ def test_a_message_outlives_a_kill_and_is_told_once(tmp_path: Path) -> None:
         before = _asked(database, "SELECT count(*) FROM samples")
         _until(lambda: _asked(database, "SELECT count(*) FROM samples") >= before + 3, "three more looks")
         _until(lambda: _asked(database, waiting) == 0, "that nothing waits")
-        assert [(e["data"]["telling"], e["data"]["concern"]) for e in hook.events] == [("raised", "not_answering")]
+        assert [(e["data"]["kind"], e["data"]["concern"]) for e in hook.events] == [("raised", "not_answering")]
         assert second.stop() == 0
 
 
@@ -96,7 +96,7 @@ def test_what_a_look_sees_while_a_stop_is_asked_for_is_not_told(tmp_path: Path) 
     assert hook.events == []
     with Daemon.start(config):
         _until(lambda: bool(hook.events), "the message")
-    assert [each["data"]["telling"] for each in hook.events] == ["raised"]
+    assert [each["data"]["kind"] for each in hook.events] == ["raised"]
     hook.close()
 
 

@@ -74,7 +74,7 @@ class Pair:
 
     def told(self) -> list[tuple[str, str, str]]:
         """Who reported what about whom."""
-        return [(e["data"]["host"], e["data"]["telling"], e["data"]["subject"]) for e in self.hook.events]
+        return [(e["data"]["host"], e["data"]["kind"], e["data"]["subject"]) for e in self.hook.events]
 
     def lives(self, name: str) -> int:
         """How many heartbeats a host has sent."""

@@ -60,14 +60,14 @@ def test_an_upgraded_daemon_goes_on(tmp_path: Path) -> None:
             with closing(Service(port)):
                 _until(lambda: bool(_of_hub(hook)), "the end")
             (ended,) = _of_hub(hook)
-            assert (ended["telling"], ended["thread"]) == ("ended", first_version.threads()[HUB])
+            assert (ended["kind"], ended["thread"]) == ("ended", first_version.threads()[HUB])
             assert daemon.stop() == 0
 
 
 def _of_hub(hook: Hook) -> list[dict[str, Any]]:
     """Messages about the service, but for the reminder that is due after the months since then."""
     told = [each["data"] for each in hook.events if each["data"]["subject"] == HUB.subject]
-    return [each for each in told if each["telling"] != "reminded"]
+    return [each for each in told if each["kind"] != "reminded"]
 
 
 def _newest(daemon: Daemon) -> str:

@@ -175,16 +175,16 @@ def _a_service_that_stops_and_comes_back(station: Station) -> None:
     station.until("the first answer", lambda: len(station.get("/api/v1/quantities")["items"]) >= 4)
     port = station.service.port
     station.service.close()
-    station.until("the silence", lambda: [e["telling"] for e in station.events("not_answering")] == ["raised"])
+    station.until("the silence", lambda: [e["kind"] for e in station.events("not_answering")] == ["raised"])
     station.service = Service(port)
-    station.until("its end", lambda: [e["telling"] for e in station.events("not_answering")] == ["raised", "ended"])
+    station.until("its end", lambda: [e["kind"] for e in station.events("not_answering")] == ["raised", "ended"])
     assert station.events("not_answering")[0]["subject"] == "service hide-hub"
 
 
 def _snapshots_that_go_stale_and_come_again(station: Station) -> None:
-    station.until("the overdue snapshot", lambda: [e["telling"] for e in station.events("overdue")] == ["raised"], 30)
+    station.until("the overdue snapshot", lambda: [e["kind"] for e in station.events("overdue")] == ["raised"], 30)
     (station.folder / "snapshots" / "second.img").write_bytes(b"disk")
-    station.until("its end", lambda: [e["telling"] for e in station.events("overdue")] == ["raised", "ended"])
+    station.until("its end", lambda: [e["kind"] for e in station.events("overdue")] == ["raised", "ended"])
 
 
 def _a_fill_that_is_foreseen(station: Station, filler: Filler) -> None:
@@ -193,8 +193,8 @@ def _a_fill_that_is_foreseen(station: Station, filler: Filler) -> None:
     filler.join(60)
     assert filler.full_at, "the file system never filled"
     warned, alarmed = station.events("full")[:2]
-    assert (warned["telling"], warned["priority"]) == ("raised", "warning")
-    assert (alarmed["telling"], alarmed["priority"]) == ("worse", "alarm")
+    assert (warned["kind"], warned["priority"]) == ("raised", "warning")
+    assert (alarmed["kind"], alarmed["priority"]) == ("worse", "alarm")
     for told in (warned, alarmed):
         at, likely = (datetime.fromisoformat(told[name]).timestamp() for name in ("at", "likely_at"))
         assert at < filler.full_at
@@ -205,8 +205,8 @@ def _a_fill_that_is_foreseen(station: Station, filler: Filler) -> None:
 
 def _a_clean_up_that_ends_it(station: Station, filler: Filler) -> None:
     filler.path.unlink()
-    station.until("the end of the fill", lambda: station.events("full")[-1]["telling"] == "ended", 60)
-    told = [e["telling"] for e in station.events("full")]
+    station.until("the end of the fill", lambda: station.events("full")[-1]["kind"] == "ended", 60)
+    told = [e["kind"] for e in station.events("full")]
     assert told[0] == "raised"
     assert told[-1] == "ended"
     assert "ended" not in told[:-1]

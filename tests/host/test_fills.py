@@ -79,10 +79,10 @@ def test_a_fill_is_reported_in_time_with_the_right_time_left(station: Station, f
     messages = [
         each
         for each in station.events(fill.subject, "full", fill.quantity)
-        if each["telling"] in {"raised", "worse"} and instant(each["at"]) >= filling and each["likely_at"]
+        if each["kind"] in {"raised", "worse"} and instant(each["at"]) >= filling and each["likely_at"]
     ]
     assert messages, f"nothing was reported of {fill.subject} before it was full"
-    assert messages[0]["telling"] == "raised"
+    assert messages[0]["kind"] == "raised"
     for each in messages:
         if instant(each["likely_at"]) > instant(each["at"]):
             _check(station, name, fill, each, full_at)

@@ -52,7 +52,7 @@ def test_what_does_not_come_back_after_a_restart_is_reported_once(station: Stati
     since = [
         each
         for each in station.events()[sent_before:]
-        if each["telling"] in {"raised", "worse"} and each["subject"].partition(" ")[0] in {"host", "guest", "unit"}
+        if each["kind"] in {"raised", "worse"} and each["subject"].partition(" ")[0] in {"host", "guest", "unit"}
     ]
     # What has a probe of its own is reported by that probe too. Nothing is reported while the host goes down, and
     # guests only after the time to start them. The unit is reported at once: systemd has no job to start it.

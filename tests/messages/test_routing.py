@@ -52,7 +52,7 @@ def test_what_an_alarm_waits_for_does_not_wait() -> None:
     assert route().leaves_at(about(CAUTION), NIGHT, [messages()[3]]) == MORNING
 
 
-@pytest.mark.parametrize("telling", [NotificationKind.REMINDED, NotificationKind.NOTED])
+@pytest.mark.parametrize("kind", [NotificationKind.REMINDED, NotificationKind.NOTED])
 def test_what_is_no_change_goes_by_its_priority(telling: NotificationKind) -> None:
     """A reminder changes no priority, and yet is for who wants to hear of that one."""
     assert [route(at_least=p).wants(about(WARNING, telling)) for p in Priority] == [True, True, False]

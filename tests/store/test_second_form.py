@@ -30,7 +30,7 @@ def _content(path: Path, tables: Iterable[str]) -> list[list[tuple[object, ...]]
 
 
 NAMES = {
-    *(("sound", "ok"), ("may_be_full", "not_judged"), ("telling", "kind"), ("told", "notified_priority")),
+    *(("sound", "ok"), ("may_be_full", "not_judged"), ("kind", "kind"), ("told", "notified_priority")),
     *(("tellings", "message_count"), ("falls", "recent_ends"), ("comings", "raise_count")),
 }
 

@@ -57,7 +57,7 @@ def data(message: Message) -> dict[str, Any]:
         "thread": message.thread,
         "number": message.number,
         "host": message.host,
-        "telling": message.kind.value,
+        "kind": message.kind.value,
         "subject": message.key.subject,
         "quantity": message.key.quantity,
         "concern": message.concern.value,

@@ -18,10 +18,10 @@ _NAME = 'guest "hide-hub" \\ <nest> & \u00fc\u2026'
 
 
 def sample_messages() -> Iterator[tuple[str, Message]]:
-    """Each message with the text that names it in an error: `a message with telling "ended" and concern "overdue"`."""
+    """Each message with the text that names it in an error: `a message of kind "ended" and concern "overdue"`."""
     for kind in NotificationKind:
         for concern in Concern:
-            yield f'a message with telling "{kind.value}" and concern "{concern.value}"', _specimen(kind, concern)
+            yield f'a message of kind "{kind.value}" and concern "{concern.value}"', _specimen(kind, concern)
     yield "a test message", replace(_specimen(NotificationKind.RAISED, Concern.FAULTY), trial=True)
 
 

@@ -78,7 +78,7 @@ def test_a_name_that_is_set_in_the_template_is_known() -> None:
 def test_quotes_that_are_not_escaped_are_told() -> None:
     """A template that builds JSON by hand fails on the first name with a quote in it: that is detected beforehand."""
     said = wrong('{"title": "{{ headline }}"}', is_json=True)
-    assert 'does not produce JSON for a message with telling "raised" and concern "full"' in said
+    assert 'does not produce JSON for a message of kind "raised" and concern "full"' in said
     assert "{{ headline | tojson }}, without quotes around it" in said
     Body('{"title": "{{ headline }}"}', is_json=False)
 

@@ -1,7 +1,7 @@
 """Judges forecasts, and the alerts made from them, on histories whose end is known; in this process, two at a time.
 
     python -m tests.families.judge [--set first] [--seeds 3] [--first-seed 0] [--family steady ...] [--jobs 2]
-
+        [--every 1]
 For each family, the mean over its seeds:
   caught    share of the filling cases in which a warning or alarm stood at the last moment that leaves time to act:
             48 h before the end, or half of the time since the onset where that is less
@@ -29,7 +29,7 @@ from watchkeeper.model.alert import Priority
 
 START_S = 1_767_225_600.0  # 2026-01-01T00:00Z
 KEYS = ("caught", "lead_d", "false_h", "raises", "log_err", "cover")
-SETS = ("first", "tuned", "heldout")
+SETS = ("first", "tuned", "heldout", "develop", "aside")
 
 
 def row(e: Evaluation) -> tuple[float, float, float, float, float]:
@@ -71,11 +71,11 @@ def judge(case: Case, seen: Floats) -> dict[str, float]:
     return result
 
 
-def one(item: tuple[str, str, int]) -> dict[str, float]:
-    """Make, walk and judge one case: (set, family, seed)."""
+def one(item: tuple[str, str, int, float]) -> dict[str, float]:
+    """Make, walk and judge one case: (set, family, seed, hours between evaluations)."""
     module = importlib.import_module(f"tests.families.{item[0]}")
     made = make(getattr(module, item[1]), item[2])
-    return judge(made, rows(made))
+    return judge(made, rows(made, item[3] * HOUR))
 
 
 def summary(families: Sequence[str], results: Sequence[dict[str, float]], seeds: int) -> dict[str, float]:
@@ -115,11 +115,12 @@ def main() -> None:
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--family", nargs="*")
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--every", type=float, default=1.0, help="hours from one evaluation to the next")
     args = parser.parse_args()
     for name in args.set:
         module = importlib.import_module(f"tests.families.{name}")
         families = [f.__name__ for f in module.FAMILIES if not args.family or f.__name__ in args.family]
-        work = [(name, f, args.first_seed + s) for f in families for s in range(args.seeds)]
+        work = [(name, f, args.first_seed + s, args.every) for f in families for s in range(args.seeds)]
         with ProcessPoolExecutor(args.jobs) as pool:
             results = list(pool.map(one, work))
         found = summary(families, results, args.seeds)

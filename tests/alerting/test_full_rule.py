@@ -44,7 +44,9 @@ def test_the_likely_end_decides(left_d: float, expected: Priority | None) -> Non
     ("left_d", "lasted_d", "expected"),
     [
         (6, 6, WARNING),
-        (6, 5, CAUTION),  # not for as long yet as what is left
+        (6, 3.1, CAUTION),  # not yet for 0.57 of what is left
+        (6, 3.4, WARNING),
+        (0.9, 0.45, CAUTION),  # what has lasted for hours may be a job: not for as long yet as what is left
         (6, 1.5, None),
         (0.5, 0.1, None),
         (0.5, 0.3, CAUTION),

@@ -72,7 +72,8 @@ def bursts(rng: Rng, n_days: int, work_d: float, rest_d: float, pace: float) -> 
             left = rng.exponential(work_d if busy else rest_d) * 24
         if busy and 8 <= i % 24 < 22 and rng.uniform() < 0.35:
             out[i] = rng.lognormal(0, 1.0)
-    return np.cumsum(out) * pace * (work_d + rest_d) / work_d / (14 * 0.35 * np.exp(0.5))
+    gained: Floats = np.cumsum(out) * pace * (work_d + rest_d) / work_d / (14 * 0.35 * np.exp(0.5))
+    return gained
 
 
 def bursts_and_rests(rng: Rng) -> Case:

@@ -38,7 +38,9 @@ def window(name: str, rng: Rng, shortest_d: float, longest_d: float, fewest: int
         if whole <= 0 or np.diff(stairs).max() > 0.25 * whole or gained[len(t) // 3] <= 0:
             continue  # a single addition of a quarter of all is no record of growth
         base = rng.uniform(0.15, 0.4)
-        return cut(name, t, base + (1 - base) * stairs / whole * (1 + 1e-9))
+        made = cut(name, t, base + (1 - base) * stairs / whole * (1 + 1e-9))
+        if made.time[-1] > length / 2:
+            return made
 
 
 def commits(rng: Rng) -> Case:
@@ -62,8 +64,8 @@ def entries_of_a_number_library(rng: Rng) -> Case:
 
 
 def own_commits(rng: Rng) -> Case:
-    """This repository's blobs by commit: days."""
-    return window("own", rng, 3, 5, 20, 600.0)
+    """Blobs of this repository by commit: days."""
+    return window("own", rng, 3, 5, 15, 600.0)
 
 
 FAMILIES: list[Family] = [commits, entries_of_a_tracer, entries_of_a_signer, entries_of_a_number_library, own_commits]

@@ -143,6 +143,9 @@ def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, s
     )
 
 
+PROVEN_D, LASTING_LESS = (0.5, 0.9), 0.57
+"""What has lasted for most of a day is rarely a job: from then on 0.57 of `min_history` is enough, and from half
+a day on a part of that."""
 GRACE_S = 2 * HOUR_S
 """The start of a growth may be estimated this much too late, and evaluations are only periodic."""
 GRACE_TIMES = 1.0
@@ -170,10 +173,13 @@ def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | Non
     """The priority that a growth may raise, given its duration: the wanted one, a caution, or none yet."""
     if found.likely_s is None or found.since_s is None:
         return wanted
-    lasted_s, enough_s = found.at_s - found.since_s, rule.min_history * (found.likely_s - found.at_s)
+    lasted_s = found.at_s - found.since_s
+    proven = min(max((lasted_s / DAY_S - PROVEN_D[0]) / (PROVEN_D[1] - PROVEN_D[0]), 0.0), 1.0)
+    whole_s = rule.min_history * (found.likely_s - found.at_s)
+    enough_s = whole_s * (1 - (1 - LASTING_LESS) * proven)
     if lasted_s + min(GRACE_S, GRACE_TIMES * lasted_s) >= enough_s:
         return wanted
-    return Priority.CAUTION if lasted_s >= enough_s / 3 and rule.caution_s is not None else None
+    return Priority.CAUTION if lasted_s >= whole_s / 3 and rule.caution_s is not None else None
 
 
 def judge_overdue(seen: Deadline, first_seen_at: datetime, now: datetime, rule: OverdueRule) -> Finding:

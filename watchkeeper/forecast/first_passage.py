@@ -15,6 +15,8 @@ from watchkeeper.model.line import Floats
 
 Z90 = 1.6448536269514722
 """The 95 % point of the standard normal distribution: both sides together exclude 10 %."""
+FAR_D = 3_650.0
+"""Ten years: nobody plans storage further ahead."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from watchkeeper.forecast import first_passage, trend_selection
+from watchkeeper.forecast import clearings, first_passage, pooled, trend_selection
 from watchkeeper.forecast import samples as present
 from watchkeeper.forecast.first_passage import Course, Phases
 from watchkeeper.forecast.history import LevelHistory
@@ -23,18 +23,15 @@ from watchkeeper.model.units import DAY_S, HOUR_S
 
 FEWEST = 8
 """Fewer samples than this are not a history."""
-FAR_D = 3_650.0
-"""Ten years: nobody plans storage further ahead."""
-DRIFT = 0.0018
+JOBS_VARY = 0.3
+"""The highest job while the level comes near varies by this share."""
+RECENT_D = 1.0
+"""A trend is not above what the level reached in this time."""
+DRIFT = 0.003
 """The share by which growth changes its rate without a visible reason."""
 BAND = 0.92 * first_passage.Z90
 """Each part of the variance is a conservative estimate, so their sum is a little wide: with the full width, the 90 %
 interval contained the true value in 97 % of the evaluations over the families in tests/families."""
-YOUNG_S = 8 * DAY_S
-"""A single clearing predicts more of them only if it came within this time: a nightly or weekly prune."""
-CLEARED_LATE, CLEARED_HIGH = 1.5, 0.2
-"""A rise is not expected to be cleared if it exceeds the duration of the longest one before it, or the height of the
-highest one, by this much."""
 
 
 def forecast(history: LevelHistory, now_s: float) -> Forecast:
@@ -54,9 +51,12 @@ def forecast(history: LevelHistory, now_s: float) -> Forecast:
         trend = (
             trend_selection.look(points, past, last.capacity, LEAST_SHARE * last.capacity) if len(points.t) else None
         )
-        if trend is None:
+        if trend is None and past is None:
             return replace(last, no_end=NoEnd.TOO_FEW)
-        found = _ends(_explained(last, trend, points, past), trend, points, past)
+        own = replace(last, no_end=NoEnd.TOO_FEW)
+        if trend is not None:
+            own = _ends(_explained(last, trend, points, past), trend, points, past)
+        found = pooled.pool(own, past, points, trend)
     return found if _sound(found) else replace(last, no_end=NoEnd.UNCERTAIN)
 
 
@@ -93,14 +93,13 @@ def _ends(found: Forecast, trend: Outlook, points: Points, past: Past | None) ->
     if trend.slope <= 0 or trend.slope <= certain:
         why = NoEnd.SHRINKING if trend.slope < -certain else NoEnd.STILL if trend.slope <= 0 else NoEnd.UNCERTAIN
         return replace(found, no_end=why)
-    if past and _will_be_cleared(past, found):
+    if past and clearings.expected(past, found):
         return replace(found, no_end=NoEnd.CLEARED)
     phases = _phases(past, found.at_s)
-    between_d = phases.period_d if len(phases.height) > 1 else 0.0
-    touch, touch_variance = points.noise.touch(trend.slope, points.gap_d, between_d)
+    trend, touch, touch_variance = _bounded(trend, points, past, phases)
     capacity = found.capacity - touch
     likely_d = first_passage.likely(Course(trend.level, trend.slope, trend.bend, 0.0, 0.0, 0.0), capacity, phases)
-    if likely_d > FAR_D:
+    if likely_d > first_passage.FAR_D:
         return replace(found, no_end=NoEnd.FAR)
     course = _course(trend, points, likely_d, touch_variance)
     early_d, late_d = first_passage.band(course, capacity, phases, BAND)
@@ -113,8 +112,35 @@ def _ends(found: Forecast, trend: Outlook, points: Points, past: Past | None) ->
         found,
         earliest_s=found.at_s + max(min(early_d, likely_d) - unknown_d / 2, 0.0) * DAY_S,
         likely_s=found.at_s + likely_d * DAY_S,
-        latest_s=late_s if late_d < 10 * FAR_D else None,
+        latest_s=late_s if late_d < 10 * first_passage.FAR_D else None,
     )
+
+
+def _bounded(trend: Outlook, points: Points, past: Past | None, phases: Phases) -> tuple[Outlook, float, float]:
+    """The trend, not above what its last day leads to; how far below capacity it is when noise or a job first touches
+    it, not farther than was seen; and the variance of that.
+    """
+    between_d = phases.period_d if len(phases.height) > 1 else 0.0
+    touch, variance = points.noise.touch(trend.slope, points.gap_d, between_d)
+    seen, recent = _highest_seen(trend, points, past)
+    if seen < touch:
+        touch, variance = seen, variance * (seen / touch) ** 2
+    if past is not None and past.job_height > touch:
+        touch, variance = past.job_height, (JOBS_VARY * past.job_height) ** 2
+    return replace(trend, level=min(trend.level, recent)), touch, variance
+
+
+def _highest_seen(trend: Outlook, points: Points, past: Past | None) -> tuple[float, float]:
+    """How far the level has been above the trend since that began; and the highest that its last day leads to."""
+    over = np.zeros(len(points.t))
+    if past is not None:
+        first = int(np.searchsorted(past.at_s, past.begin_s))
+        over[: points.older] = past.over[first : first + points.older]
+    own = points.t >= -trend.reach_d
+    t, y = points.t[own], points.y[own]
+    above = y + over[own] - (trend.level + trend.slope * t + trend.bend * t * t)
+    recent = t >= t[-1] - RECENT_D
+    return max(float(above.max()), 0.0), float((y - trend.slope * t)[recent].max())
 
 
 def _course(trend: Outlook, points: Points, likely_d: float, touch_variance: float) -> Course:
@@ -126,18 +152,6 @@ def _course(trend: Outlook, points: Points, likely_d: float, touch_variance: flo
     level_variance = points.noise.end_variance(trend.span_d) + touch_variance
     strays = points.noise.stray + trend.span_d * own
     return Course(trend.level, slope, 0.0, level_variance, strays, slope_variance)
-
-
-def _will_be_cleared(past: Past, found: Forecast) -> bool:
-    """Return whether rises like this one were cleared before, and this one is not yet higher or longer."""
-    if past.cycle is not None or not past.clearings:
-        return False
-    longest_s = max(each.end_s - each.begin_s for each in past.clearings)
-    if len(past.clearings) == 1 and longest_s > YOUNG_S:
-        return False
-    lasted_s = found.at_s - past.clearings[-1].end_s
-    top = max(each.peak + CLEARED_HIGH * each.height for each in past.clearings)
-    return found.used < top and lasted_s < CLEARED_LATE * longest_s
 
 
 def _phases(past: Past | None, now_s: float) -> Phases:

@@ -4,7 +4,8 @@ They stay valid until the next hour closes, so they are calculated once an hour 
 newest samples (forecast.py), and how each feature is found (cycle.py, level_shifts.py, noise.py).
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,20 @@ LEAST_STEP = 20
 LEAST_CLEARING = 100
 """In units of LEAST_SHARE: a five-hundredth, and a hundredth, of the capacity."""
 FEWEST_HOURS = 3
+JOB_H = 12
+"""What rises and falls back within this many hours is a job."""
+JOBS_D, JOBS_HIGH, JOBS_SHARE, JOBS_CLEAR = 28, 0.95, 0.005, 4.0
+"""There are jobs to speak of if in these days the height that they exceed in a twentieth of the hours is this share of
+the capacity, and this many times the usual excess."""
+ENDED, ROOM, BEYOND = 0.9, 0.1, 1.5
+"""A clearing ended a fill if the level had come this near to the capacity, and if it made this much room, and more room
+than this many times the swing of the cycle."""
+AFTER = 2
+"""Places after its beginning at which a clearing is complete."""
+REGULAR, FILL, DAY_PLACES = 3, 0.3, 24
+"""A cycle whose swing is this share of a fill, before three of them were cleared, is the fill itself."""
+NEARLY_FULL = 0.97
+"""A rise that came this near to the capacity was a fill that somebody ended, not a job that was done."""
 REMEMBERED = 12
 """The number of newest clearings that are kept."""
 MOST_STEPS = 2 * HOURS
@@ -47,6 +62,11 @@ class Past:
     """at_s, level: the hours and the days before them, without cycle and steps; weight: the days that each represents.
 
     jobs: every completed rise within hours, one-off or not: its size, and the days it took.
+    over: how far the highest sample of each hour and day is above its middle.
+    whole: the level with everything that it gained, without cycle, short jobs and single drops; top: the highest sample
+        above that. job_height: how far jobs that come and go reach above the level; 0 if there are none to speak of.
+    jumpy: it moves by steps.
+    begin_s: the end of the last fill that was ended by making room; minus infinity if there was none.
     end_s: when the last closed hour ended. anchor_s: the time from which its phases are counted.
     """
 
@@ -60,6 +80,12 @@ class Past:
     noise: Noise
     anchor_s: float
     end_s: float
+    over: Floats
+    whole: Floats
+    top: Floats
+    job_height: float
+    jumpy: bool
+    begin_s: float
 
     def next_step(self) -> float:
         """The expected size of another step up: the median of those that stayed; 0 if none did."""
@@ -93,30 +119,127 @@ def study(history: LevelHistory, capacity: float) -> Past | None:
 def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
     least, lattice = LEAST_SHARE * capacity, _lattice(hours, anchor_s)
     cleared = shifts.clearings(lattice.level, LEAST_CLEARING * least)
-    found, level = _cycle(lattice, least, shifts.regular(cleared))
-    flat = level - (found.ripple(lattice.hours) if found else 0.0)
+    found, level = _cycle_now(lattice, least, cleared, capacity)
+    flat = level - _rippled(found, lattice.hours)
     every = shifts.find_steps(flat, lattice.known, LEAST_STEP * least)
-    steps = _placed(shifts.one_off(every), lattice, anchor_s)
-    noise = _noise(flat, every, lattice, anchor_s)
-    plain = (
-        hours.middle
-        + _stepped(steps, hours.at)
-        - (found.ripple(hours.index.astype(np.float64) + 0.5) if found else 0.0)
-    )
+    base, height = (flat, 0.0) if found else _without_jobs(flat, lattice.step, capacity)
+    if height:
+        cleared = shifts.clearings(base, LEAST_CLEARING * least)
+    begin = min(_begin(cleared, found.swing if found else 0.0, capacity), len(flat) - 1)
+    own = lattice.between(begin, len(flat))
+    recent = shifts.find_steps(base[begin:], own.known, LEAST_STEP * least)
+    steps = _placed(tuple(each.moved(begin) for each in shifts.one_off(recent)), lattice, anchor_s)
+    drops = (shifts.drop_before(flat, begin),) if begin else shifts.single_drops(every)
+    whole, top = _whole(hours, days, found, _placed(drops, lattice, anchor_s), lattice.step)
     return Past(
         at_s=np.concatenate((days.at, hours.at)),
-        level=np.concatenate((days.middle + sum(step.size for step in steps), plain)),
+        level=np.concatenate(
+            (days.middle + sum(step.size for step in steps), _plain(hours, steps, found, height, lattice.step))
+        ),
         weight=np.concatenate((np.ones(len(days.at)), np.full(len(hours.at), lattice.step / 24))),
         cycle=found,
         steps=steps,
-        jobs=tuple((s.size, (s.end - s.begin) * lattice.step / 24) for s in every if s.size > 0),
+        jobs=(*_jobs(every, lattice, capacity), *([(float((flat - base).max()), JOB_H / 24)] if height else [])),
         clearings=tuple(
             Clearing(*lattice.span_s(c.begin, c.end, anchor_s), c.peak, c.height) for c in cleared[-REMEMBERED:]
         ),
-        noise=noise,
+        over=np.concatenate((days.high - days.middle, hours.high - hours.middle)),
+        noise=_noise(base[begin:], recent, own, anchor_s),
         anchor_s=anchor_s,
         end_s=anchor_s + (float(hours.index[-1]) + 1) * HOUR_S,
+        whole=whole,
+        top=top,
+        job_height=height,
+        jumpy=shifts.jumpy(recent),
+        begin_s=anchor_s + float(lattice.hours[begin] - 0.5) * HOUR_S if begin else -np.inf,
     )
+
+
+def _cycle_now(
+    lattice: "_Lattice", least: float, cleared: tuple[shifts.Rise, ...], capacity: float
+) -> tuple[Cycle | None, Floats]:
+    """The cycle, of the time since or before the last fill if that hides it; and the levels with the gaps filled in."""
+    found, level = _cycle(lattice, least, shifts.regular(cleared))
+    ended = _ended(cleared, capacity)
+    if not ended or len(ended) >= REGULAR:
+        return found, level
+    begin = min(ended[-1].end + AFTER, len(level) - 1)
+    room = ended[-1].peak - ended[-1].bottom
+    if found is not None and found.swing < FILL * room:
+        return found, level
+    low = np.flatnonzero(level[:begin] < ended[-1].peak - (1 - FILL) * room)
+    for part in (lattice.between(begin, len(level)), lattice.between(0, int(low[-1]) if len(low) else 0)):
+        found = _cycle(part, least, None)[0] if len(part.level) > DAY_PLACES else None
+        if found is not None:
+            break
+    return found, level
+
+
+def _rippled(found: Cycle | None, hours: Floats) -> Floats:
+    return found.ripple(hours) if found else np.zeros(len(hours))
+
+
+def _jobs(every: tuple[shifts.Shift, ...], lattice: "_Lattice", capacity: float) -> Iterator[tuple[float, float]]:
+    """Completed rises that did not nearly fill it: size, and days."""
+    for each in every:
+        if each.size > 0 and lattice.level[each.end] < NEARLY_FULL * capacity:
+            yield each.size, (each.end - each.begin) * lattice.step / 24
+
+
+def _plain(hours: Grain, steps: tuple[Step, ...], found: Cycle | None, height: float, step_h: int) -> Floats:
+    """The hours without steps, cycle and jobs."""
+    plain = hours.middle + _stepped(steps, hours.at) - _rippled(found, hours.index.astype(np.float64) + 0.5)
+    return _opened(plain, max(JOB_H // step_h, 1)) if height else plain
+
+
+def _without_jobs(flat: Floats, step_h: int, capacity: float) -> tuple[Floats, float]:
+    """The level without jobs that come and go, and how far they reach above it; as it was, and 0, if there are none."""
+    base = _opened(flat, max(JOB_H // step_h, 1))
+    above = (flat - base)[-JOBS_D * 24 // step_h :]
+    place = int(JOBS_HIGH * (len(above) - 1))
+    high = float(np.partition(above, place)[place])
+    if high <= max(JOBS_SHARE * capacity, JOBS_CLEAR * float(np.median(above))):
+        return flat, 0.0
+    return base, high
+
+
+def _ended(cleared: tuple[shifts.Rise, ...], capacity: float) -> list[shifts.Rise]:
+    """The clearings that ended a fill."""
+    return [each for each in cleared if each.peak >= ENDED * capacity and each.peak - each.bottom >= ROOM * capacity]
+
+
+def _begin(cleared: tuple[shifts.Rise, ...], swing: float, capacity: float) -> int:
+    """The place after the last clearing that ended a fill: the trend before it was another one. 0 if there is none."""
+    ended = [each.end for each in _ended(cleared, capacity) if each.peak - each.bottom > BEYOND * swing]
+    return ended[-1] + AFTER if ended else 0
+
+
+def _whole(
+    hours: Grain, days: Grain, found: Cycle | None, drops: tuple[Step, ...], step_h: int
+) -> tuple[Floats, Floats]:
+    """All that the level gained, without cycle, short jobs and single drops; and the highest sample above that."""
+    lowered = sum(step.size for step in drops)
+    moved = _stepped(drops, hours.at) - _rippled(found, hours.index.astype(np.float64) + 0.5)
+    opened = _opened(hours.middle + moved, max(JOB_H // step_h, 1))
+    older = days.middle + lowered
+    top = np.concatenate((days.high - days.middle, hours.high + moved - opened))
+    return np.concatenate((older, opened)), top
+
+
+def _opened(level: Floats, width: int) -> Floats:
+    """The level without what rises and falls back within `width` places (a morphological opening)."""
+    low = _slid(level, width, np.minimum)
+    return _slid(low[::-1], width, np.maximum)[::-1]
+
+
+def _slid(level: Floats, width: int, of: np.ufunc) -> Floats:
+    """The extreme of each place and the `width` places after it."""
+    out, have = level.copy(), 1
+    while have < width + 1:
+        by = min(have, width + 1 - have)
+        out[:-by] = of(out[:-by], out[by:])
+        have += by
+    return out
 
 
 def _placed(found: tuple[shifts.Shift, ...], lattice: "_Lattice", anchor_s: float) -> tuple[Step, ...]:
@@ -128,7 +251,8 @@ def _noise(flat: Floats, every: tuple[shifts.Shift, ...], lattice: "_Lattice", a
     if shifts.jumpy(every):
         at_d = np.array([each.begin for each in every]) * lattice.step / 24
         size = np.array([each.size for each in every])
-        return noises.jumping(noises.measure(flat, lattice.step / 24), at_d, size)
+        plain = noises.measure(flat, lattice.step / 24)
+        return noises.jumping(plain, noises.measure(flat, lattice.step / 24, noises.variance), at_d, size)
     moved = _stepped(_placed(every, lattice, anchor_s), anchor_s + lattice.hours * HOUR_S)
     return noises.measure(flat + moved, lattice.step / 24)
 
@@ -143,6 +267,18 @@ class _Lattice:
     level: Floats
     over: Floats
     known: NDArray[np.bool_]
+
+    def between(self, first: int, end: int) -> "_Lattice":
+        """The places from the first one to before the end."""
+        own = slice(first, end)
+        return replace(
+            self,
+            first=self.first + first,
+            hours=self.hours[own],
+            level=self.level[own],
+            over=self.over[own],
+            known=self.known[own],
+        )
 
     def span_s(self, begin: int, end: int, anchor_s: float) -> tuple[float, float]:
         """The times of two places."""

@@ -36,6 +36,10 @@ class Shift:
     end: int
     size: float
 
+    def moved(self, by: int) -> "Shift":
+        """The same shift, counted from another place."""
+        return Shift(self.begin + by, self.end + by, self.size)
+
 
 def find_steps(lattice: Floats, known: NDArray[np.bool_], floor: float) -> tuple[Shift, ...]:
     """Find the steps in evenly spaced levels (cycle removed).
@@ -72,6 +76,18 @@ def one_off(found: tuple[Shift, ...]) -> tuple[Shift, ...]:
         return ()
     drops = _drops(found)
     return tuple(s for s in found if len(drops) < 2 or s not in drops)
+
+
+def single_drops(found: tuple[Shift, ...]) -> tuple[Shift, ...]:
+    """The drop that takes back no rise, if there is only one."""
+    drops = _drops(found)
+    return tuple(drops) if len(drops) == 1 else ()
+
+
+def drop_before(lattice: Floats, place: int) -> Shift:
+    """The drop that was complete at this place."""
+    first, last = _edges(lattice, max(place - 4, 0), place)
+    return Shift(first, last, float(np.median(lattice[place : place + 3]) - lattice[first]))
 
 
 def jumpy(found: tuple[Shift, ...]) -> bool:
@@ -118,12 +134,15 @@ def _edges(lattice: Floats, begin: int, end: int) -> tuple[int, int]:
 
 @dataclass(frozen=True, slots=True)
 class Rise:
-    """A rise that ended in a drop: lattice places where it began and where it was cleared, its peak and its height."""
+    """A rise that ended in a drop: lattice places where it began and where it was cleared, its peak, its height,
+    and the level after it.
+    """
 
     begin: int
     end: int
     peak: float
     height: float
+    bottom: float
 
 
 def clearings(lattice: Floats, floor: float) -> tuple[Rise, ...]:
@@ -142,7 +161,7 @@ def clearings(lattice: Floats, floor: float) -> tuple[Rise, ...]:
         bottom = float(lattice[place + 1 : place + 5].min())
         height = peak - float(lattice[begin : place + 1].min())
         if peak - bottom > LOST * height and place > begin:
-            found.append(Rise(begin, place + 1, peak, height))
+            found.append(Rise(begin, place + 1, peak, height, bottom))
             begin = place + 2
     return tuple(found)
 

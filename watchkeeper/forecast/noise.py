@@ -8,6 +8,7 @@ while it is within the lag.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -102,8 +103,13 @@ def spread(changes: Floats) -> float:
     # 0.6230: variance of a standard normal distribution truncated at its 5 % and 95 % points, 1 - 2 z phi(z) / 0.9.
 
 
-def measure(lattice: Floats, step_d: float) -> Noise:
-    """Measure the noise of evenly spaced levels, step_d days apart."""
+def variance(changes: Floats) -> float:
+    """Variance of changes with all their outliers: where jumps are how the level moves."""
+    return float(changes.var())
+
+
+def measure(lattice: Floats, step_d: float, spread: Callable[[Floats], float] = spread) -> Noise:
+    """Measure the noise of evenly spaced levels, step_d days apart. spread: the variance of changes."""
     lags = [lag for lag in (2**k for k in range(LAGS)) if 8 * lag <= len(lattice)]
     if not lags:
         return Noise(0.0, 0.0, step_d, 0.0)
@@ -119,7 +125,7 @@ def measure(lattice: Floats, step_d: float) -> Noise:
     return Noise(white * step_d, reverting**0.5, memory_d, stray)
 
 
-def jumping(noise: Noise, at_d: Floats, size: Floats) -> Noise:
+def jumping(noise: Noise, whole: Noise, at_d: Floats, size: Floats) -> Noise:
     """The same noise if the level also moves by jumps: when each came, in days, and how large it was.
 
     The variance that a renewal process with rewards gains per day (Cox 1962, Renewal Theory): jumps of one size at even
@@ -129,7 +135,9 @@ def jumping(noise: Noise, at_d: Floats, size: Floats) -> Noise:
     mean_gap = max(float(gaps.mean()), 1e-6)
     uneven = float(gaps.var()) / mean_gap**2
     gained = (float(size.var()) + float(size.mean()) ** 2 * uneven) / mean_gap
-    return replace(noise, stray=max(noise.stray, gained))
+    if gained <= whole.stray:
+        return replace(noise, stray=max(noise.stray, gained))
+    return replace(whole, stray=max(noise.stray, whole.stray))
 
 
 def of_samples(t: Floats, y: Floats) -> tuple[float, float]:

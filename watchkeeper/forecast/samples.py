@@ -33,12 +33,13 @@ class Points:
     weight: Floats
     noise: Noise
     gap_d: float
+    older: int = 0
 
 
 def to_points(history: LevelHistory, past: Past | None, now_s: float) -> Points:
     """Everything up to now; samples in the future, left by a clock that was ahead, are ignored."""
     at, used, _ = history.recent()
-    begin_s = past.end_s - FRESH_S if past else -np.inf
+    begin_s = max(past.end_s - FRESH_S, past.begin_s) if past else -np.inf
     fresh = (at >= begin_s) & (at <= now_s)
     at, used = at[fresh], without_spikes(at[fresh], used[fresh])
     t, weight = (at - now_s) / DAY_S, _weights((at - now_s) / DAY_S)
@@ -48,13 +49,14 @@ def to_points(history: LevelHistory, past: Past | None, now_s: float) -> Points:
     y, sound = past.plain(at, used)
     t, y, weight = t[sound], y[sound], weight[sound]
     white, gap_d = noises.of_samples(t, y)
-    older = past.at_s < min(float(at[0]) if len(at) else now_s, now_s)
+    older = (past.at_s < min(float(at[0]) if len(at) else now_s, now_s)) & (past.at_s >= past.begin_s)
     return Points(
         np.concatenate(((past.at_s[older] - now_s) / DAY_S, t)),
         np.concatenate((past.level[older], y)),
         np.concatenate((past.weight[older], weight)),
         replace(past.noise, white=max(past.noise.white, white)),
         gap_d,
+        int(older.sum()),
     )
 
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from watchkeeper.forecast.forecast import FAR_D
+from watchkeeper.forecast.first_passage import FAR_D
 from watchkeeper.model.line import Floats
 from watchkeeper.planning.capacity.growth_pattern import Growth, Places
 

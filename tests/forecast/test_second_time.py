@@ -1,0 +1,170 @@
+"""A store that was full before fills again; steps, bursts, rests and jobs are part of the forecast."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.forecast.levels import START_S, day, every, history_of, noise, seen
+from watchkeeper.forecast.forecast import forecast
+from watchkeeper.forecast.history import LevelHistory
+from watchkeeper.model.forecast import NoEnd
+from watchkeeper.model.line import Floats
+from watchkeeper.model.units import DAY_S
+
+
+def again(t: Floats, rest_d: float, pace: float = 300.0) -> Floats:
+    """Quiet at 400 for ten days, a fill, room made within an hour, some days of rest, and the same fill."""
+    first, fill = 10.0, 600 / pace
+    second = first + fill + 0.1 + rest_d
+    used = 400 + pace * np.clip(t - first, 0, fill) - 600 * np.clip((t - first - fill) / 0.04, 0, 1)
+    return np.minimum(used + pace * np.clip(t - second, 0, None), 1000.0)
+
+
+@pytest.mark.parametrize("rest_d", [1, 5, 14])
+def test_the_second_fill_is_forecast_like_the_first(rest_d: float) -> None:
+    """Half-way through the second fill its end is known to a tenth of what is left."""
+    second = 10 + 2 + 0.1 + rest_d
+    t = every(10, second + 1.0)
+    found = seen(t, again(t, rest_d) + np.minimum(noise(len(t), 0.5), 0))
+    assert day(found.likely_s) == pytest.approx(second + 2, abs=0.1)
+    assert found.growth_per_day == pytest.approx(300, rel=0.1)
+
+
+def test_nothing_near_the_top_that_rises_is_expected_to_be_cleared() -> None:
+    """A leak that was cleared at 70 to 86 % four times, by hand: above 90 % it has a forecast all the same."""
+    t = every(20, 53.2)
+    cleared = np.array([0, 8.0, 19.2, 28.2, 40.8])
+    used = 300 + 50 * (t - cleared[np.searchsorted(cleared, t, side="right") - 1])
+    found = seen(t, used + noise(len(t), 0.5))
+    assert found.used > 900
+    assert day(found.likely_s) == pytest.approx(54.8, abs=0.3)
+    assert seen(t[t < 47], used[t < 47] + noise(int((t < 47).sum()), 0.5)).no_end is NoEnd.CLEARED
+
+
+@pytest.mark.parametrize("pace", [4.0, 10.0, 30.0])
+def test_one_clearing_at_the_end_does_not_promise_that_it_never_fills(pace: float) -> None:
+    """Thirty days of growth, and room made just now: it is forecast to fill again, within the range."""
+    t = every(20, 30.2)
+    used = 950 - pace * 30 + pace * t - np.where(t > 30, 300, 0) + noise(len(t), 0.5)
+    found = seen(t, used)
+    assert found.likely_s is not None
+    assert day(found.earliest_s) <= 30 + 350 / pace
+    assert found.latest_s is None or day(found.latest_s) >= 30 + 350 / pace
+
+
+@given(st.integers(0, 50), st.floats(6, 40))
+@settings(max_examples=12, deadline=None)
+def test_more_history_of_the_same_law_is_no_worse(seed: int, pace: float) -> None:
+    """Of a noisy line, four times as long a history has an error no larger than what the shorter one allowed for."""
+    full_d = 60.0
+    t = every(30, 0.8 * full_d)
+    used = 1000 + pace * (t - full_d) + np.random.default_rng(seed).normal(0, 2, len(t))
+    late = t >= 0.6 * full_d
+    short, long = seen(t[late], used[late]), seen(t, used)
+    assert short.latest_s is not None
+    assert short.earliest_s is not None
+    allowed_d = max(full_d - day(short.earliest_s), day(short.latest_s) - full_d)
+    assert abs(day(long.likely_s) - full_d) <= max(allowed_d, 0.2)
+
+
+def imports(t: Floats, every_d: float, size: float) -> Floats:
+    """Steps up within two hours, and nothing else."""
+    used = np.full(len(t), 100.0)
+    for at in np.arange(every_d / 2, t[-1] + 1, every_d):
+        used += size * np.clip((t - at) * 12, 0, 1)
+    return used
+
+
+def test_a_store_that_fills_by_monthly_steps_alone_has_a_forecast() -> None:
+    """130 a month from 100 on: the seventh step fills it. Three days before that step it is expected within a week."""
+    seventh = 15 + 6 * 30.0
+    t = every(60, seventh - 3)
+    found = seen(t, imports(t, 30, 130) + noise(len(t), 0.5))
+    assert found.no_end is None
+    assert day(found.earliest_s) <= seventh <= day(found.latest_s)
+    assert day(found.likely_s) == pytest.approx(seventh, abs=7)
+
+
+def test_jobs_of_hours_do_not_hide_the_growth_below_them() -> None:
+    """10 a day under jobs of up to 80 for some hours, at random: the end is known to a third of what is left."""
+    rng = np.random.default_rng(5)
+    t = every(10, 60)
+    used = 300 + 10 * t
+    for at in np.cumsum(rng.exponential(0.8, 80)):
+        used += rng.uniform(20, 80) * (np.clip((t - at) / 0.1, 0, 1) - np.clip((t - at - 0.25) / 0.01, 0, 1))
+    full = float(t[np.argmax(used >= 1000)]) if (used >= 1000).any() else 64.0
+    for until in (40, 45, 50, 55):
+        now = t <= until
+        found = seen(t[now], used[now] + noise(int(now.sum()), 0.5))
+        assert day(found.likely_s) == pytest.approx(full, abs=0.35 * (full - until))
+
+
+def test_growth_that_rests_is_not_said_to_have_stopped() -> None:
+    """Three days of growth, three of rest, again and again: in the third day of a rest there is still a forecast."""
+    t = every(30, 41.5)
+    used = 200 + 20 * (3 * (t // 6) + np.minimum(t % 6, 3))
+    assert t[-1] % 6 > 5
+    found = seen(t, used + noise(len(t), 0.2))
+    assert found.no_end is None
+    assert day(found.earliest_s) <= 80 <= day(found.latest_s)
+
+
+def test_growth_that_rests_much_longer_than_ever_may_have_stopped() -> None:
+    """The same, and then two weeks without growth: the range has no end."""
+    t = every(30, 54)
+    used = 200 + 20 * np.where(t < 40, 3 * (t // 6) + np.minimum(t % 6, 3), 21.0)
+    assert seen(t, used + noise(len(t), 0.2)).latest_s is None
+
+
+def test_the_pace_of_an_uneven_fill_has_lasted_since_it_began() -> None:
+    """A fill whose pace wanders counts from its beginning, not from the last change of pace."""
+    t = every(2, 10.3)
+    rng = np.random.default_rng(4)
+    pace = np.repeat(rng.uniform(0.6, 1.4, len(t) // 15 + 1), 15)[: len(t)] * (t >= 10)
+    used = 300 + np.cumsum(pace) / 720 * 1000
+    found = seen(t, used + noise(len(t), 0.3))
+    assert found.since_s is not None
+    assert found.at_s - found.since_s > 0.2 * DAY_S
+
+
+def test_a_record_of_the_future_alone_is_too_short() -> None:
+    """A clock that was ahead by days has left only hours that are still to come."""
+    t = every(10, 3)
+    assert forecast(history_of(t, 200 + 10 * t), START_S - DAY_S).no_end is NoEnd.TOO_FEW
+    assert forecast(LevelHistory(), START_S).no_end is NoEnd.TOO_FEW
+
+
+def test_growth_that_stopped_after_a_steady_time_has_stopped() -> None:
+    """Twenty days of steady growth, then five still ones: it is not filling, whatever it did before."""
+    t = every(20, 25)
+    found = seen(t, 300 + 20 * np.minimum(t, 20.0))
+    assert found.no_end is NoEnd.STILL
+
+
+def leak(t: Floats, cleared: Floats, left: Floats) -> Floats:
+    """50 a day; at each clearing it falls to what is left then."""
+    which = np.searchsorted(cleared, t, side="right") - 1
+    return np.asarray(left[which] + 50 * (t - cleared[which]))
+
+
+def test_clearings_that_leave_more_each_time_do_not_stop_it_from_filling() -> None:
+    """Five clearings at no fixed time that leave 40 more each time: expected to be cleared again, and yet to fill."""
+    t = every(20, 46)
+    cleared = np.array([0, 6.0, 13.5, 19.8, 27.6, 34.2, 41.5])
+    used = leak(t, cleared, 200 + 40 * np.arange(7.0))
+    found = seen(t, used + noise(len(t), 0.5))
+    assert found.no_end is None
+    assert day(found.likely_s) > 48
+
+
+def test_clearings_that_come_at_a_higher_level_each_time_are_not_relied_on() -> None:
+    """At 40, 50, 60 and 70 % so far: at 65 % there is a forecast, and at 45 % it is expected to be cleared."""
+    t = every(20, 31)
+    cleared = np.array([0, 4.0, 10.0, 18.0, 28.0])
+    used = leak(t, cleared, np.full(5, 200.0))
+    assert seen(t, used + noise(len(t), 0.5)).no_end is NoEnd.CLEARED
+    t = every(20, 36.9)
+    used = leak(t, cleared, np.full(5, 200.0))
+    found = seen(t, used + noise(len(t), 0.5))
+    assert day(found.likely_s) == pytest.approx(44, abs=0.5)

@@ -1,0 +1,42 @@
+"""Is a rise expected to be cleared before it fills? Only from evidence that such rises were cleared at such levels.
+
+A fill that ended because somebody made room is no clearing to rely on. Not here: how clearings are found
+(level_shifts.py).
+"""
+
+from watchkeeper.forecast.hourly_features import NEARLY_FULL, Clearing, Past
+from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.units import DAY_S
+
+HIGH = 0.9
+"""Nothing that has come this near to the capacity while it rises is expected to be cleared."""
+YOUNG_S = 8 * DAY_S
+"""A single clearing predicts more of them only if it came within this time: a nightly or weekly prune."""
+LATE, ABOVE = 1.4, 0.03
+"""A rise is not expected to be cleared if it exceeds the duration of the longest one before it, or the peak of the
+highest one by a share of the last one's height, by this much."""
+LATER = 4
+"""Clearings that come at a higher level each time, this many times, become less likely."""
+
+
+def expected(past: Past, found: Forecast) -> bool:
+    """Return whether rises like this one were cleared before, and this one is not yet higher or longer."""
+    if past.cycle is not None or not past.clearings or found.used >= HIGH * found.capacity:
+        return False
+    last = past.clearings[-1]
+    if last.peak >= NEARLY_FULL * found.capacity:
+        return False
+    known = [each for each in past.clearings if each.peak < NEARLY_FULL * found.capacity]
+    longest_s = max(each.end_s - each.begin_s for each in known)
+    if len(known) == 1 and longest_s > YOUNG_S:
+        return False
+    return found.used < _top(known) and found.at_s - last.end_s < LATE * longest_s
+
+
+def _top(known: list[Clearing]) -> float:
+    """The level below which a clearing is expected."""
+    peaks = [each.peak for each in known]
+    ordered = sorted(peaks)
+    if len(peaks) >= LATER and peaks[-LATER:] == sorted(peaks[-LATER:]):
+        return ordered[len(ordered) // 2]
+    return ordered[-1] + ABOVE * known[-1].height

@@ -1,0 +1,71 @@
+"""How long the level took to rise by as much before: the recorded first passages, as a law.
+
+A store that fills by single steps has no pace between them, but the record shows how long one waits for the next step
+and how large it is. From many moments of the past it is measured when the level was first higher by what is needed
+now. Moments that came as long after a rise as the present one count most, so regular steps are expected when they are
+due. Where the record ends first, the time is censored (product-limit estimate: Kaplan and Meier 1958, J. Am. Stat.
+Assoc. 53:457).
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from watchkeeper.forecast.law import GRID
+from watchkeeper.model.line import Floats
+
+Flags = NDArray[np.bool_]
+
+STARTS = 256
+"""Moments of the past that are tried."""
+ALIKE, BELOW, ANY = 0.2, 0.25, 0.03
+"""Moments count as alike if the times since the last rise differ by this share, and the distances to the highest level
+before by this share of what is needed; all others count a little."""
+RISE = 0.02
+"""A rise is a new highest level, by this share of what is needed."""
+MOST = 12
+"""Passages that follow each other are counted up to this many."""
+
+
+def passage_law(t: Floats, y: Floats, need: float) -> tuple[Floats, int]:
+    """P(risen by what is needed), on the grid of times; and how many times it did so, one after the other.
+
+    t: days from now, rising, up to 0; y: level.
+    """
+    at = np.linspace(t[0], 0.0, STARTS)
+    level = np.interp(at, t, y)
+    there = np.triu(level[None, :] >= level[:, None] + max(need, 1e-12), 1)
+    met = np.asarray(there.any(axis=1))
+    first = there.argmax(axis=1)
+    took = np.where(met, at[first] - at, -at)
+    weight = _weight(at, level, need)
+    return _survival(took, met, weight), _in_a_row(met, first)
+
+
+def _weight(at: Floats, level: Floats, need: float) -> Floats:
+    """How much each moment is like the present one: by the time since the last rise, and how far it is below that."""
+    high = np.maximum.accumulate(level)
+    rose = np.diff(high, prepend=-np.inf) > RISE * need
+    last = np.maximum.accumulate(np.where(rose, np.arange(STARTS), 0))
+    age = at - at[last] + 2 * (at[1] - at[0])
+    below = high - level
+    off = (np.log(age / age[-1]) / ALIKE) ** 2 + ((below - below[-1]) / (BELOW * max(need, 1e-12))) ** 2
+    weight: Floats = np.exp(-0.5 * np.minimum(off, 1000.0)) + ANY
+    weight[-1] = 0.0  # the present has no passage
+    return weight
+
+
+def _survival(took: Floats, met: Flags, weight: Floats) -> Floats:
+    """One minus the product-limit estimate, on the grid of times."""
+    order = np.argsort(took, kind="stable")
+    took, met, weight = took[order], met[order], weight[order]
+    at_risk = np.maximum(np.cumsum(weight[::-1])[::-1], 1e-12)
+    gone = 1 - np.cumprod(1 - np.where(met, weight / at_risk, 0.0))
+    place = np.searchsorted(took, GRID, side="right")
+    return np.where(place > 0, gone[np.maximum(place - 1, 0)], 0.0)
+
+
+def _in_a_row(met: Flags, first: NDArray[np.int64]) -> int:
+    place = count = 0
+    while met[place] and count < MOST:
+        place, count = int(first[place]), count + 1
+    return count

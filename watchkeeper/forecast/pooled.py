@@ -1,0 +1,208 @@
+"""One predictive law from the trend, from net growth and from recorded passages.
+
+A trend that is clear, long and without jumps speaks alone. Otherwise the other two laws share in the answer, so that
+what jumps, bursts and rests say is heard, and the range knows that paces change. Where the trend has no end, they speak
+only with evidence of net growth that is longer than the longest rest. Not here: the laws themselves.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from watchkeeper.forecast import law as laws
+from watchkeeper.forecast.first_passage import FAR_D, Z90
+from watchkeeper.forecast.hourly_features import Past
+from watchkeeper.forecast.net_growth import Windows, law, windows
+from watchkeeper.forecast.passage_times import passage_law
+from watchkeeper.forecast.samples import Points
+from watchkeeper.forecast.trend_selection import Outlook
+from watchkeeper.model.forecast import Forecast, NoEnd
+from watchkeeper.model.line import Floats
+from watchkeeper.model.units import DAY_S
+
+TREND, AMONG_STEPS, UNDER_JOBS = 0.8, 0.5, 0.2
+"""The trend's share of the mixture: usually, if the level moves by steps, and if jobs hide it."""
+CLEAR, LONG, LONG_D = 20.0, 0.5, 2.0
+"""A trend is clear at this many standard errors, and long from this share of the time left and this many days on."""
+YOUNG = 0.3
+"""Half of the range, as a logarithm, of a trend that has lasted for as long as is left: paces change."""
+DENSE_D = 0.1
+"""Samples that are farther apart hide too much of the noise for the trend to speak alone."""
+FRESH_D = 0.25
+"""This much is used as sampled."""
+JOB_D = 0.5
+"""A job is over within this."""
+NEAREST = 0.3
+"""Jobs and clearings take away at most all but this share of what is free."""
+RESTED, PAUSE_D = 1.5, 0.5
+"""Growth has stopped if it rests for this many times the longest rest before, and for half a day."""
+SEEN_RESTS, LEAST_D = 2.0, 2.0
+"""Net growth counts from this many rests and these days on."""
+REGULAR = 3
+"""Clearings are regular from three on."""
+YOUNG_SHARE, FASTER, LARGER = 0.25, 3.0, 1.25
+"""A growth is new if it has lasted for a quarter of the record at most, is three times as fast as the mean of that, and
+has gained a quarter more than the largest job."""
+GOES_ON, SEEN_SHARE = 0.3, 0.005
+"""After room was made, growth goes on if it gains this share of what its pace would; seen once that is this share of
+the capacity."""
+LONGER = 1.5
+"""The pace has lasted for longer than the trend's stretch only if by this much."""
+FEWEST = 2
+"""Passages before they count; with n of them their share is n / (n + 1)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """The level in one row, without cycle and single drops: t in days from now, up to 0. reach: its crest now."""
+
+    t: Floats
+    y: Floats
+    reach: float
+    jobs: bool
+
+
+def pool(found: Forecast, past: Past | None, points: Points, trend: Outlook | None) -> Forecast:
+    """The forecast of all laws together. found: the forecast of the trend alone."""
+    record = _record(found, past, points) if past else None
+    seen = windows(record.t, record.y, max(16 * points.gap_d, 0.04)) if record else None
+    if past is None or record is None or seen is None or _repaired(found, past, record, seen):
+        return found
+    if found.likely_s is not None:
+        return found if _alone(found, past, record, points, trend) else _shared(found, past, record, seen)
+    kept = _enduring(found, past, record, seen)
+    return found if kept is None else _untrended(found, past, record, kept)
+
+
+def _record(found: Forecast, past: Past, points: Points) -> Record | None:
+    """The hours and days, then what was sampled since."""
+    t, y = points.t[points.older :], points.y[points.older :]
+    t, y = t[t > -FRESH_D], y[t > -FRESH_D]
+    old = (past.at_s - found.at_s) / DAY_S
+    kept = old < (t[0] if len(t) else 0.0)
+    if not kept.any():
+        return None
+    t, y = np.concatenate((old[kept], t, [0.0])), np.concatenate((past.whole[kept], y))
+    level = float(np.median(y[-3:]))
+    y = np.append(y, level)
+    if past.job_height:
+        now = t > -JOB_D
+        base = min(float(y[now].min()), level)
+        y, level = np.where(now, np.minimum(y, base), y), max(level, base + past.job_height)
+    crest = float(past.cycle.crest.max()) if past.cycle else 0.0
+    free = found.capacity - found.used
+    return Record(t, y, min(level + crest, found.capacity - NEAREST * free), jobs=past.job_height > 0)
+
+
+def _alone(found: Forecast, past: Past, record: Record, points: Points, trend: Outlook | None) -> bool:
+    """Return whether the trend is clear, long and without jumps."""
+    if trend is None or found.likely_s is None or record.jobs or past.jumpy or points.gap_d > DENSE_D:
+        return False
+    left_d = (found.likely_s - found.at_s) / DAY_S
+    return trend.slope > CLEAR * math.sqrt(trend.slope_variance) and trend.reach_d > max(LONG * left_d, LONG_D)
+
+
+def _shared(found: Forecast, past: Past, record: Record, seen: Windows) -> Forecast:
+    """The trend and the other laws together."""
+    early, likely, late = (
+        math.inf if at is None else (at - found.at_s) / DAY_S
+        for at in (found.earliest_s, found.likely_s, found.latest_s)
+    )
+    need = max(found.capacity - record.reach, 0.0)
+    lasted_d = _lasted(found, seen)
+    found = replace(found, since_s=found.at_s - lasted_d * DAY_S)
+    wide = math.exp(YOUNG * min(math.sqrt(likely / max(lasted_d, 1e-6)), 1.0))
+    early, late = min(early, likely / wide), max(late, likely * wide)
+    trend, other = laws.of_range(early, likely, late), law(seen, need)
+    if past.jumpy and not _new(found, past, seen, lasted_d):
+        share = UNDER_JOBS if record.jobs else AMONG_STEPS
+        p = _with_passages(share * trend + (1 - share) * other, record, need)
+        return _stated(found, p)
+    # With most of the weight, the trend's own median is near the mixture's, and exact on a straight line.
+    p = TREND * trend + (1 - TREND) * other
+    early, late = min(early, laws.quantile(p, laws.EARLY)), max(late, laws.quantile(p, laws.LATE))
+    return _dated(found, early, likely, late)
+
+
+def _new(found: Forecast, past: Past, seen: Windows, lasted_d: float) -> bool:
+    """Return whether this growth is unlike the record: young, much faster than its mean, and more than any job."""
+    pace = found.growth_per_day or 0.0
+    largest = max((size for size, _ in past.jobs), default=0.0)
+    young = lasted_d < YOUNG_SHARE * seen.reach[-1]
+    return bool(young and pace > FASTER * seen.pace[-1] and pace * lasted_d > LARGER * largest)
+
+
+def _lasted(found: Forecast, seen: Windows) -> float:
+    """How many days the present pace has lasted: what was gained while it was at least half as fast, at this pace."""
+    reach_d = (found.at_s - (found.since_s or found.at_s)) / DAY_S
+    pace = max(found.growth_per_day or 0.0, 1e-300)
+    slower = np.append(np.flatnonzero((seen.pace < pace / 2) & (seen.reach > reach_d)), len(seen.reach))[0]
+    gained = (seen.pace * seen.reach)[:slower].max(initial=0.0)
+    lasted_d = float(gained) / pace
+    return lasted_d if lasted_d > LONGER * reach_d else reach_d
+
+
+def _enduring(found: Forecast, past: Past, record: Record, seen: Windows) -> Windows | None:
+    """The windows that show net growth longer than the longest rest; None if there are none, or it has stopped."""
+    longest, present = _rests(record.t, record.y)
+    if found.no_end is NoEnd.CLEARED and len(past.clearings) < REGULAR:
+        return None
+    if found.no_end is not NoEnd.CLEARED and found.no_end is not NoEnd.FAR and present > max(RESTED * longest, PAUSE_D):
+        return None
+    growing = seen.pace > Z90 * seen.error()
+    return seen.only(growing & (seen.reach >= max(SEEN_RESTS * max(longest, present), LEAST_D)))
+
+
+def _repaired(found: Forecast, past: Past, record: Record, seen: Windows) -> bool:
+    """Return whether room was made, and what filled it does not go on."""
+    begin_d = max((past.begin_s - found.at_s) / DAY_S, record.t[0])
+    expected = -begin_d * float(seen.pace[seen.reach > -begin_d].max(initial=0.0))
+    gained = record.y[-1] - float(np.interp(begin_d, record.t, record.y))
+    return past.begin_s > -math.inf and expected > SEEN_SHARE * found.capacity and gained < GOES_ON * expected
+
+
+def _rests(t: Floats, y: Floats) -> tuple[float, float]:
+    """The longest time between two new highest levels, and the time since the last one. Days."""
+    high = t[np.diff(np.maximum.accumulate(y), prepend=-np.inf) > 0]
+    return float(np.diff(high).max(initial=0.0)), -float(high[-1])
+
+
+def _untrended(found: Forecast, past: Past, record: Record, kept: Windows) -> Forecast:
+    """The forecast of a level whose trend has no end."""
+    reach = record.reach
+    if found.no_end is NoEnd.CLEARED:
+        since_s = found.at_s - max(_rests(record.t, record.y)[0], 1.0) * DAY_S
+        highest = (past.whole + past.top)[past.at_s >= since_s].max(initial=reach)
+        reach = min(float(highest), found.capacity - NEAREST * (found.capacity - reach))
+    need = max(found.capacity - reach, 0.0)
+    main = int(np.argmax(kept.weight))
+    stated = _stated(found, _with_passages(law(kept, need), record, need))
+    if stated.likely_s is None:
+        return found
+    if found.no_end is NoEnd.UNCERTAIN:
+        return stated
+    pace, since_s = float(kept.pace[main]), found.at_s - float(kept.reach[main]) * DAY_S
+    return replace(stated, growth_per_day=pace, since_s=since_s)
+
+
+def _with_passages(p: Floats, record: Record, need: float) -> Floats:
+    passed, count = passage_law(record.t, record.y, need)
+    share = count / (count + 1) if count >= FEWEST else 0.0
+    return share * passed + (1 - share) * p
+
+
+def _stated(found: Forecast, p: Floats) -> Forecast:
+    """The forecast with the points of a law."""
+    early, likely, late = (laws.quantile(p, share) for share in (laws.EARLY, laws.LIKELY, laws.LATE))
+    if likely > FAR_D:
+        why = found.no_end or NoEnd.UNCERTAIN
+        return replace(found, earliest_s=None, likely_s=None, latest_s=None, no_end=why)
+    return _dated(found, early, likely, late)
+
+
+def _dated(found: Forecast, early_d: float, likely_d: float, late_d: float) -> Forecast:
+    early, likely, late = (found.at_s + days * DAY_S for days in (early_d, likely_d, late_d))
+    return replace(
+        found, no_end=None, earliest_s=early, likely_s=likely, latest_s=late if math.isfinite(late) else None
+    )

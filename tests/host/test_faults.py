@@ -51,7 +51,7 @@ def test_a_unit_that_fails(station: Station) -> None:
     began = station.machine.now()
     station.machine.run("systemctl kill --signal=SEGV tide-log")
     message = _message(station, "unit tide-log.service", "raised", began)
-    assert "it failed: its process" in _text(message)
+    assert "failed: its process" in _text(message)
     back = station.machine.now()
     station.machine.run("systemctl reset-failed tide-log; systemctl start tide-log")
     _message(station, "unit tide-log.service", "ended", back)
@@ -68,7 +68,7 @@ def test_a_guest_is_paused_because_its_store_is_full(station: Station) -> None:
     station.note(f"guest nest-cams: {message['headline']}")
     assert message["priority"] == "alarm"
     assert "paused on an I/O error" in _text(message)
-    assert "found no space left beneath it" in _text(message)
+    assert "got 'no space' from the storage below it" in _text(message)
     state = machine.run("python3 /usr/local/lib/station/guest.py ask /run/guests/nest-cams.qmp query-status")
     assert "io-error" in state
     back = machine.now()
@@ -88,7 +88,7 @@ def test_a_disk_that_reports_its_failure(station: Station) -> None:
         assert "FAILED" in station.machine.run("smartctl --health /dev/nvme0 || true")
         message = _message(station, "disk QEMU NVMe Ctrl rigssd", "raised", began, "health")
         assert message["priority"] == "alarm"
-        assert "the disk says that it is failing" in _text(message)
+        assert "the disk reports that it is failing" in _text(message)
         assert "it is no longer reliable" in _text(message)
     finally:
         back = station.machine.now()

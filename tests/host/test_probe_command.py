@@ -16,7 +16,7 @@ def test_one_look_as_a_user_without_rights_says_what_it_may_not_see(station: Sta
     )
     observed = {(each["subject"], each["quantity"]): each for each in json.loads(said)["observations"]}
     for probe in ("probe lvm", "probe smart", "probe of volumes"):
-        assert "may not speak to /run/watchkeeper-helper.sock" in observed[probe, "runs"]["text"]
+        assert "may not use /run/watchkeeper-helper.sock" in observed[probe, "runs"]["text"]
     assert observed["pool skerry", "health"]["ok"]
     assert observed["array md0", "health"]["ok"]
     assert observed["btrfs /srv/hides", "metadata"]["capacity"] > 0

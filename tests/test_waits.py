@@ -20,8 +20,8 @@ def endless(text: str) -> Iterator[tuple[int, str]]:
     awaited = {id(part) for node in ast.walk(tree) if _awaits(node) for part in ast.walk(node)}
     for node in ast.walk(tree):
         match node:
-            case ast.While(test=ast.Constant(value=True)):
-                yield node.lineno, "while True: count, or look at a clock"
+            case ast.While(test=ast.Constant(value=value)) if value:
+                yield node.lineno, "a loop without a condition: count, or look at a clock"
             case ast.Call(func=ast.Name(id="iter"), args=[_, _]):
                 yield node.lineno, "iter() up to a value: count, or look at a clock"
             case ast.Call(func=ast.Attribute(value=ast.Name(id="subprocess"), attr="run"), keywords=words):
@@ -44,9 +44,10 @@ def test_every_wait_has_a_bound(path: Path) -> None:
     assert list(endless(path.read_text(encoding="utf-8"))) == []
 
 
-def test_the_search_can_find() -> None:
+@pytest.mark.parametrize("always", ["True", "1"])
+def test_the_search_can_find(always: str) -> None:
     """Each kind is found, and its bounded form is not."""
-    wrong = "while True:\n pass\niter(f, 1)\nsubprocess.run([])\np.wait()\nt.join()\nf.result()\np.communicate()\n"
+    wrong = f"while {always}:\n pass\niter(f, 1)\nsubprocess.run([])\np.wait()\nt.join()\nf.result()\np.communicate()\n"
     assert [line for line, _ in endless(wrong)] == [1, 3, 4, 5, 6, 7, 8]
     right = "for _ in range(9):\n pass\nsubprocess.run([], timeout=5)\np.wait(5)\nt.join(5)\np.communicate(timeout=5)\n"
     assert list(endless(right)) == []

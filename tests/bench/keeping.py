@@ -119,7 +119,7 @@ async def read(path: Path) -> None:
             LevelHistory().extend(level.at_s, level.used, level.capacity)
         print(f"  reading and filling them: {since(began, worked)}")
     began, worked = perf_counter(), process_time()
-    async with await Store.open(path, mend_at=now):
+    async with await Store.open(path, repair_at=now):
         print(f"  opening with the check for damage: {since(began, worked)}")
 
 

@@ -186,7 +186,7 @@ def test_the_watchdog_is_fed_at_half_its_time_or_sooner(ear: Ear, watchdog_s: fl
 
 
 @pytest.mark.parametrize(("other", "trouble"), list(itertools.product(HealthReport, ["probes", "store", "deliveries"])))
-async def test_trouble_that_a_new_start_does_not_mend_keeps_the_watchdog_fed(
+async def test_trouble_that_a_new_start_does_not_repair_keeps_the_watchdog_fed(
     ear: Ear, other: HealthReport, trouble: str
 ) -> None:
     """A probe that fails, a full disk and a receiver that is away are told by alerts; ending the daemon loses those."""

@@ -197,7 +197,7 @@ def _raises_and_ends_alternate(database: Path) -> None:
     messages = ask(
         database,
         "SELECT json_extract(message, '$.key.subject') || json_extract(message, '$.concern'),"
-        " json_extract(message, '$.telling') FROM outbox WHERE notifier LIKE '%webhook%' ORDER BY id",
+        " json_extract(message, '$.kind') FROM outbox WHERE notifier LIKE '%webhook%' ORDER BY id",
     )
     for sequence, begin, end in ((lines, "raise", "clear"), (messages, "raised", "ended")):
         for key in {key for key, _ in sequence}:

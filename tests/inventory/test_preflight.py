@@ -65,7 +65,7 @@ class Jobs:
         return LastJobReports(JobReport(job, NOW - self.good, failed=False) if self.good is not None else None, None)
 
     async def record(self, report: JobReport) -> None:
-        raise AssertionError("a check before a change does not report a job")
+        raise AssertionError(f"a check before a change reported {report}")
 
 
 class Station:

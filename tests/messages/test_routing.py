@@ -53,10 +53,10 @@ def test_what_an_alarm_waits_for_does_not_wait() -> None:
 
 
 @pytest.mark.parametrize("kind", [NotificationKind.REMINDED, NotificationKind.NOTED])
-def test_what_is_no_change_goes_by_its_priority(telling: NotificationKind) -> None:
+def test_what_is_no_change_goes_by_its_priority(kind: NotificationKind) -> None:
     """A reminder changes no priority, and yet is for who wants to hear of that one."""
-    assert [route(at_least=p).wants(about(WARNING, telling)) for p in Priority] == [True, True, False]
-    assert [route(at_least=p).wants(about(None, telling)) for p in Priority] == [True, False, False]
+    assert [route(at_least=p).wants(about(WARNING, kind)) for p in Priority] == [True, True, False]
+    assert [route(at_least=p).wants(about(None, kind)) for p in Priority] == [True, False, False]
 
 
 def test_changes_go_by_what_they_pass() -> None:

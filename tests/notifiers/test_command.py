@@ -47,7 +47,7 @@ async def test_the_message_comes_on_standard_input(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("status", [1, 2, 64, 66, 69, 70, 75, 78, 126, 127, 255])
-async def test_what_the_keeper_can_mend_is_tried_again(tmp_path: Path, status: int) -> None:
+async def test_what_the_operator_can_repair_is_tried_again(tmp_path: Path, status: int) -> None:
     """sysexits(3): 75 means try again; the others are faults that an operator can fix."""
     path = program(tmp_path, f"print('starting', file=sys.stderr); sys.exit({status})")
     with pytest.raises(DeliveryDeferred, match=f"lamp: .*lamp ended with status {status}: starting$"):

@@ -41,7 +41,7 @@ async def test_it_is_no_damage(path: Path) -> None:
     """It is upgraded in place: nothing is set aside, no row is lost, and all of it can be read."""
     _first(path)
     before = _counts(path)
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         assert {each.probe for each in await store.series()} == {"hide-hub", "memory"}
         assert HIDE_HUB in {each.observation.key for each in await store.latest()}
         (alert,) = await store.alerts()

@@ -107,7 +107,7 @@ async def _drain(store: Store) -> list[str]:
 
 async def _live(path: Path) -> set[str]:
     """One daemon run, reduced to the store and the outbox; returns the tables from which rows were moved."""
-    async with await Store.open(path, mend_at=NOW) as store:
+    async with await Store.open(path, repair_at=NOW) as store:
         await _start(store)
         await _pages(store)
         got = await _drain(store)

@@ -30,7 +30,7 @@ def _content(path: Path, tables: Iterable[str]) -> list[list[tuple[object, ...]]
 
 
 NAMES = {
-    *(("sound", "ok"), ("may_be_full", "not_judged"), ("kind", "kind"), ("told", "notified_priority")),
+    *(("sound", "ok"), ("may_be_full", "not_judged"), ("telling", "kind"), ("told", "notified_priority")),
     *(("tellings", "message_count"), ("falls", "recent_ends"), ("comings", "raise_count")),
 }
 
@@ -50,7 +50,7 @@ async def test_nothing_is_lost(path: Path) -> None:
     """It is upgraded in place: every value is unchanged, every row has its checksum and can be read."""
     older.make(path)
     before = _content(path, (*KEPT, *TABLES))
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         assert {each.key for each in await store.series()} > {SKERRY, HIDE_HUB}
         assert len(await store.latest()) == 4
         assert len(await store.alerts()) == len(await store.findings()) == 1
@@ -79,7 +79,7 @@ async def test_a_row_that_cannot_be_read_is_moved(path: Path) -> None:
         conn.execute("UPDATE outbox SET state = 'waitinh' WHERE id = 2")
         conn.execute("UPDATE series SET key = CAST(x'5bff' AS TEXT) WHERE id = 2")
         conn.execute("UPDATE notes SET owner = CAST(x'ff' AS TEXT)")
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         found = await store.next_delivery("mail")
         assert found is not None
         assert found.id == 3
@@ -93,7 +93,7 @@ async def test_a_damaged_one_is_salvaged(path: Path) -> None:
     """One of its pages is broken: it is set aside, and what can be read gets its checksums in the new one."""
     older.make(path)
     damage.overwrite(path, damage.pages(path, "findings")[0], Random(1))
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         assert len(await store.series()) == 4
         assert len(await store.journal(entry=Entry.TRANSITION)) == older.LINES
         assert len(await store.deliveries(only_open=False)) == 3

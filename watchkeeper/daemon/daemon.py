@@ -85,7 +85,7 @@ async def serve(settings: Settings, *, ready: Callable[[str], None], reread: Cal
     descriptors.raise_limit()
     clock, again = Clock(), _set_by(asyncio.Event(), signal.SIGHUP)
     async with contextlib.AsyncExitStack() as stack:
-        store = await Store.open(settings.store.path, mend_at=clock.now())
+        store = await Store.open(settings.store.path, repair_at=clock.now())
         stack.push_async_callback(store.close)
         await _Daemon(settings, clock, store).keep_watch(stack, ready, _Reloads(again, reread))
 

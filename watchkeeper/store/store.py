@@ -85,10 +85,10 @@ class Store:
         self.job_reports = StoredJobReports(self._write, self._read)
 
     @classmethod
-    async def open(cls, path: Path, *, read_only: bool = False, mend_at: datetime | None = None) -> "Store":
+    async def open(cls, path: Path, *, read_only: bool = False, repair_at: datetime | None = None) -> "Store":
         """Open the database, and create it where there is none.
 
-        mend_at: now; a damaged database is then set aside, and a new one started with what is left
+        repair_at: now; a damaged database is then set aside, and a new one started with what is left
         (store/recovery/repair.py). read_only: for commands; works while a daemon writes, and creates nothing. Raises
         StartError where the path cannot be used or another process has the database open for writing (it says which),
         StoreTooNew, StoreDamaged, StoreFull, and StoreError where there is nothing to read yet.
@@ -98,7 +98,7 @@ class Store:
             if read_only:
                 await store._in_thread(store._readers, store._take_rights)
             else:
-                await store._in_thread(store._writers, lambda: store._open_writing(mend_at))
+                await store._in_thread(store._writers, lambda: store._open_writing(repair_at))
             store._reading = await store._in_thread(store._readers, lambda: Reader(real_file(path)))
         except BaseException:
             await store.close()
@@ -115,23 +115,23 @@ class Store:
             take_rights_of(owner)
             file_lock.refuse_strangers(path, owner)
 
-    def _open_writing(self, mend_at: datetime | None) -> None:
+    def _open_writing(self, repair_at: datetime | None) -> None:
         file_lock.make_database_file(self.path)
         self._lock = file_lock.Lock(self.path)
-        if mend_at is not None:
-            repair.repair(self.path, mend_at)
+        if repair_at is not None:
+            repair.repair(self.path, repair_at)
         self._committer = CommitQueue(self.path)
-        if mend_at is not None:
-            self._make_readable(self._committer, mend_at)
+        if repair_at is not None:
+            self._make_readable(self._committer, repair_at)
 
-    def _make_readable(self, committer: CommitQueue, mend_at: datetime) -> None:
+    def _make_readable(self, committer: CommitQueue, repair_at: datetime) -> None:
         """Move damaged rows away. If that fails, an index may be the cause; if it still fails, start a new database."""
         trouble = committer.sweep(inspection.FREQUENT, rebuild=False)
         if isinstance(trouble, StoreDamaged):
             trouble = committer.sweep(inspection.WHOLE, rebuild=True)
         if isinstance(trouble, StoreDamaged):
             committer.close()
-            repair.repair(self.path, mend_at, str(trouble.__cause__ or trouble))
+            repair.repair(self.path, repair_at, str(trouble.__cause__ or trouble))
             self._committer = CommitQueue(self.path)
 
     async def close(self) -> None:

@@ -194,7 +194,7 @@ def test_a_backup_takes_the_place(backup: Path, path: Path) -> None:
     assert path.stat().st_mode & 0o777 == file_lock.FILE_MODE
 
     async def start() -> int:
-        async with await Store.open(path, mend_at=START) as store:
+        async with await Store.open(path, repair_at=START) as store:
             await store.commit(transition(88))
             return len(await store.samples(SKERRY, START, START.replace(year=2027)))
 

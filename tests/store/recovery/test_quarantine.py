@@ -59,7 +59,7 @@ async def test_a_row_is_kept_whole_in_quarantine(path: Path) -> None:
     async with await Store.open(path) as store:
         await store.commit(transition(1))
     _run(path, "UPDATE outbox SET message = CAST(x'7bff7d' AS TEXT)")
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         (moved,) = await _moved(store)
         (noted,) = await store.journal(entry=Entry.NOTE)
     assert (moved.source, moved.row) == ("outbox", "1")
@@ -78,7 +78,7 @@ async def test_a_lost_message_is_named(path: Path) -> None:
     async with await Store.open(path) as store:
         await store.commit(transition(1))
     _run(path, "UPDATE outbox SET message = replace(message, 'guests', 'gueats')")
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         (moved,) = await _moved(store)
     assert moved.about == (
         "a message for mail about pool skerry: space (pool skerry is full in 2 days): it may never have been sent"
@@ -90,7 +90,7 @@ async def test_a_journal_line_leaves_only_for_the_quarantine(path: Path) -> None
     async with await Store.open(path) as store:
         await store.commit(Commit(journal=tuple(line(f"line {n}") for n in range(5))))
     _flip(path, "events", "line 2")
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         assert [each.text for each in await store.journal()] == ["line 4", "line 3", "line 1", "line 0"]
         assert [each.text for each in await store.journal(limit=3)] == ["line 4", "line 3", "line 1"]
         (moved,) = await _moved(store)
@@ -118,7 +118,7 @@ async def test_an_index_that_names_the_old_value(path: Path) -> None:
         await store.commit(Commit(alerts=(replace(alert(), key=HIDE_HUB),)))
     _flip(path, "alerts", '["pool skerry","space"]')
     assert asked(path, "PRAGMA quick_check") == [("ok",)] != asked(path, "PRAGMA integrity_check")
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         assert {each.source for each in await _moved(store)} == {"alerts"}
     assert asked(path, "PRAGMA integrity_check") == [("ok",)]
 
@@ -135,7 +135,7 @@ async def test_a_row_with_the_key_of_another(path: Path) -> None:
         at = file.read(damage.PAGE).find(content) + content.index(b"y")
         file.seek((number - 1) * damage.PAGE + at)
         file.write(b"x")
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         assert [each.source for each in await _moved(store)] == ["alerts"]
         assert twin in {each.key for each in await store.alerts()}
     assert asked(path, "PRAGMA integrity_check") == [("ok",)]
@@ -152,7 +152,7 @@ async def test_a_damaged_alert_is_raised_again(path: Path) -> None:
             )
         )
     _flip(path, "alerts", '{"key"')
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         (again,) = await store.alerts()
     assert (again.key, again.concern, again.state, again.priority) == (
         SKERRY,
@@ -172,7 +172,7 @@ async def test_an_alert_that_had_ended_stays_ended(path: Path) -> None:
     async with await Store.open(path) as store:
         await store.commit(Commit(alerts=(replace(alert(4), state=State.NORMAL, priority=None),), journal=(ended,)))
     _flip(path, "alerts", '{"key"')
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         (kept,) = await store.alerts()
     assert (kept.standing, kept.pending_notification, kept.episode) == (False, None, 4)
 
@@ -195,7 +195,7 @@ async def test_the_newest_observation_is_made_from_its_sample(
     async with await Store.open(path) as store:
         await store.commit(Commit(seen=(Seen(START, seen, "pools", 60.0),)))
     _run(path, "UPDATE latest SET observation = '{'")
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         (found,) = await store.latest()
         assert len(await store.series()) == 1
     assert (found.observation.key, found.observation.kind, found.at) == (seen.key, seen.kind, START)
@@ -208,7 +208,7 @@ async def test_a_series_keeps_its_samples(path: Path) -> None:
     async with await Store.open(path) as store:
         await store.commit(samples(20))
     _flip(path, "series", '["pool skerry"')
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         (series,) = await store.series()
         assert (series.key, series.probe, series.first_at) == (SKERRY, "pools", START)
         await store.commit(Commit(seen=(level(9.0, START + DAY),)))
@@ -220,7 +220,7 @@ async def test_a_lost_series_does_not_give_its_samples_to_another(path: Path) ->
     async with await Store.open(path) as store:
         await store.commit(samples(20))
     _run(path, "UPDATE series SET key = 'x'", "UPDATE latest SET observation = 'x'")
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         await store.commit(Commit(seen=(level(1.0, START + DAY, HIDE_HUB),)))
         assert len(await store.samples(HIDE_HUB, START - DAY, START + 2 * DAY)) == 1
         assert [each.key for each in await store.series()] == [HIDE_HUB]
@@ -231,7 +231,7 @@ async def test_the_last_life_is_known_from_the_samples(path: Path) -> None:
     async with await Store.open(path) as store:
         await store.commit(samples(20))
     _run(path, "UPDATE store_state SET last_commit_at_us = 9223372036854775807")
-    async with await Store.open(path, mend_at=START + DAY) as store:
+    async with await Store.open(path, repair_at=START + DAY) as store:
         assert await store.last_alive() == START + 19 * MINUTE
 
 
@@ -366,7 +366,7 @@ async def test_a_wrong_index_is_found_and_built_again(path: Path) -> None:
         await store.commit(Commit(journal=tuple(line(f"line {n}") for n in range(50))))
     assert harm.flip(path, "events_key", b'["pool skerry","space"]', 3, 1)
     assert asked(path, "PRAGMA quick_check") == [("ok",)]
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         await store.check_indexes()
         assert len(await store.journal(key=SKERRY, limit=99)) == 50
         (moved,) = await _moved(store)
@@ -395,7 +395,7 @@ async def test_an_index_entry_of_no_row_does_not_stop_the_start(path: Path) -> N
     assert asked(path, "PRAGMA quick_check") == [("ok",)]
     with pytest.raises(sqlite3.DatabaseError, match="malformed"):
         asked(path, "SELECT message FROM outbox INDEXED BY outbox_open WHERE state <> 'delivered' ORDER BY id")
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         assert len(await store.deliveries()) == 4
     assert asked(path, "PRAGMA integrity_check") == [("ok",)]
     assert repair.damaged_files(path) == []
@@ -407,7 +407,7 @@ async def test_what_can_be_read_in_no_way_is_begun_again(path: Path) -> None:
         await store.commit(transition(1))
     repair.repair(path, START, "found by the caller")
     assert len(repair.damaged_files(path)) == 1
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         assert len(await store.deliveries()) == 1
 
 
@@ -419,7 +419,7 @@ async def test_a_hostile_trigger_does_not_run(path: Path) -> None:
     async with await Store.open(path) as store:
         await store.commit(transition(1))
     _run(path, "CREATE TRIGGER away AFTER INSERT ON events BEGIN DELETE FROM outbox; END", "DROP INDEX events_key")
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         await store.commit(transition(2))
         assert len(await store.deliveries()) == 2
         about = {each.about for each in await _moved(store)}
@@ -442,7 +442,7 @@ def test_a_trigger_of_ours_with_other_words(path: Path) -> None:
 
 
 async def _with_transition(path: Path) -> None:
-    async with await Store.open(path, mend_at=START) as store:
+    async with await Store.open(path, repair_at=START) as store:
         await store.commit(transition(1))
 
 

@@ -42,7 +42,7 @@ def _repaired(path: Path) -> tuple[JournalLine, dict[str, int]]:
     """Open as the daemon does: the newest line of the event log, and the current row count of each table."""
 
     async def look() -> tuple[JournalLine, dict[str, int]]:
-        async with await Store.open(path, mend_at=START) as store:
+        async with await Store.open(path, repair_at=START) as store:
             (line,) = await store.journal(limit=1)
             counts = {
                 "series": len(await store.series()),
@@ -195,7 +195,7 @@ def test_a_file_of_something_else_is_left_alone(path: Path, content: bytes) -> N
     path.parent.mkdir()
     path.write_bytes(content)
     with pytest.raises(StoreDamaged, match="move it"):
-        asyncio.run(Store.open(path, mend_at=START))
+        asyncio.run(Store.open(path, repair_at=START))
     assert path.read_bytes() == content
 
 
@@ -205,10 +205,10 @@ def test_another_programs_database_is_left_alone(path: Path) -> None:
     with closing(sqlite3.connect(path)) as conn:
         conn.executescript("CREATE TABLE birds (ring TEXT); INSERT INTO birds VALUES ('a')")
     with pytest.raises(StoreDamaged, match="is not a database of watchkeeper"):
-        asyncio.run(Store.open(path, mend_at=START))
+        asyncio.run(Store.open(path, repair_at=START))
     damage.overwrite(path, 2, Random(1))
     with pytest.raises(StoreDamaged):
-        asyncio.run(Store.open(path, mend_at=START))
+        asyncio.run(Store.open(path, repair_at=START))
     assert repair.damaged_files(path) == []
 
 
@@ -217,7 +217,7 @@ def test_a_later_version_is_left_alone(broken: Path) -> None:
     with closing(sqlite3.connect(broken)) as conn:
         conn.execute("PRAGMA user_version = 99")
     with pytest.raises(StoreTooNew):
-        asyncio.run(Store.open(broken, mend_at=START))
+        asyncio.run(Store.open(broken, repair_at=START))
     assert repair.damaged_files(broken) == []
 
 
@@ -236,7 +236,7 @@ def test_an_empty_file_is_a_new_database(path: Path) -> None:
     path.touch()
 
     async def opens() -> None:
-        async with await Store.open(path, mend_at=START):
+        async with await Store.open(path, repair_at=START):
             pass
 
     asyncio.run(opens())
@@ -347,5 +347,5 @@ async def test_last_life_is_kept(broken: Path) -> None:
     async with await Store.open(broken) as store:
         before = await store.last_alive()
     damage.overwrite(broken, damage.pages(broken, "samples")[20], Random(3))
-    async with await Store.open(broken, mend_at=START + 9 * DAY) as store:
+    async with await Store.open(broken, repair_at=START + 9 * DAY) as store:
         assert await store.last_alive() == before

@@ -32,7 +32,7 @@ TABLES = dict(zip(_KEPT, _KEPT, strict=True)) | {
 
 WORDS = (
     *(("silent", "not_answering"), ("unsound", "faulty"), ("stale", "not_reporting"), ("tell", "notify")),
-    *(("sound", "ok"), ("may_be_full", "not_judged"), ("kind", "kind"), ("told", "notified_priority")),
+    *(("sound", "ok"), ("may_be_full", "not_judged"), ("telling", "kind"), ("told", "notified_priority")),
     *(("tellings", "message_count"), ("unknown_since", "unacknowledged_since")),
     *(("falls", "recent_ends"), ("comings", "raise_count")),
 )

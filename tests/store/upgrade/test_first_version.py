@@ -42,7 +42,7 @@ async def test_nothing_is_lost(path: Path, version: int) -> None:
     before = first_version.rows(path, first_version.TABLES)
     path = path.with_name("another.db")
     first_version.make(path, version)
-    async with await Store.open(path, mend_at=END) as store:
+    async with await Store.open(path, repair_at=END) as store:
         await store.inspect(whole=True)
         await store.check_indexes()
         assert await store.quarantined(END - DAY, END + 9999 * DAY) == []
@@ -59,7 +59,7 @@ async def test_nothing_is_lost(path: Path, version: int) -> None:
 async def test_all_of_it_can_be_read(path: Path) -> None:
     """History, findings, events of every kind, job reports and what a probe noted."""
     first_version.make(path)
-    async with await Store.open(path, mend_at=END) as store:
+    async with await Store.open(path, repair_at=END) as store:
         samples = await store.samples(POOL, END - 30 * DAY, END)
         assert len(samples) > 160
         assert samples[-1].value == pytest.approx(0.8 * 2**40, rel=0.01)
@@ -84,7 +84,7 @@ async def test_a_damaged_alert_is_made_again(path: Path, harm: str) -> None:
     first_version.make(path, 3)
     with closing(sqlite3.connect(path)) as conn, conn:
         assert conn.execute(f"UPDATE alerts SET {harm} WHERE key LIKE '%hide-hub%answer%'").rowcount == 1
-    async with await Store.open(path, mend_at=END) as store:
+    async with await Store.open(path, repair_at=END) as store:
         found = (await alerts(store))[HUB]
         assert (found.state, found.priority) == (State.ACTIVE, Priority.ALARM)
         assert [each.source for each in await store.quarantined(END - DAY, END + 9999 * DAY)] == ["alerts"]
@@ -170,7 +170,7 @@ async def alerts(store: Store) -> dict[SeriesKey, Alert]:
 async def test_alerts_are_as_they_were(path: Path) -> None:
     """Raised, acknowledged, shelved, held by another one, rectified, chattering: each as version 0.1.0 left it."""
     first_version.make(path)
-    async with await Store.open(path, mend_at=END) as store:
+    async with await Store.open(path, repair_at=END) as store:
         found = await alerts(store)
         assert {each.concern for each in found.values() if each.standing} == set(Concern)
         assert (found[HUB].state, found[HUB].notified_priority, found[HUB].message_count) == (
@@ -189,7 +189,7 @@ async def test_alerts_are_as_they_were(path: Path) -> None:
 async def test_nothing_is_notified_again(path: Path) -> None:
     """While everything stays as it was, no message comes, and what was acknowledged stays acknowledged."""
     first_version.make(path)
-    async with await Store.open(path, mend_at=END) as store:
+    async with await Store.open(path, repair_at=END) as store:
         life = Life(store, looks(ok=False))
         await life.begin()
         await life.live(15 * MINUTE)  # petrel becomes an alarm after 20: that would be news
@@ -203,7 +203,7 @@ async def test_an_alert_ends_in_its_thread(path: Path) -> None:
     """When all is well again, each alert that was notified ends with one message, in the thread in which it began."""
     first_version.make(path)
     before = first_version.threads()
-    async with await Store.open(path, mend_at=END) as store:
+    async with await Store.open(path, repair_at=END) as store:
         counts = {key: alert.message_count for key, alert in (await alerts(store)).items()}
         life = Life(store, looks(ok=True))
         await life.begin()
@@ -225,7 +225,7 @@ async def test_what_waits_is_delivered(path: Path) -> None:
     waiting = [
         row[0] for row in asked(path, "SELECT json_extract(message, '$.id') FROM outbox WHERE state = 'waiting'")
     ]
-    async with await Store.open(path, mend_at=END) as store:
+    async with await Store.open(path, repair_at=END) as store:
         life = Life(store, {})
         life.clock.run(HOUR)
         delivering = asyncio.create_task(life.outbox.run())

@@ -142,7 +142,7 @@ async def test_a_certificate_for_another_name(bench: ProbeContext, authority: Au
 
 
 async def test_a_certificate_of_an_unknown_authority(bench: ProbeContext, authority: Authority) -> None:
-    """Without its authority a certificate is not accepted; the reason names the setting that mends it."""
+    """Without its authority a certificate is not accepted; the reason names the setting that repairs it."""
     async with serving(tell, tls=authority.context("localhost")) as url:
         answer, _ = await both(bench, url)
     assert answer.reason == "certificate was issued by an unknown authority; set the authority's certificate as ca_file"

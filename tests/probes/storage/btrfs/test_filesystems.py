@@ -271,7 +271,7 @@ async def test_a_file_system_that_was_never_scrubbed(host: Host) -> None:
     assert (scrub.last_at, scrub.due_at) == (None, utc("2026-12-11 06:00:00"))
 
 
-async def test_what_a_scrub_could_not_mend(host: Host) -> None:
+async def test_what_a_scrub_could_not_repair(host: Host) -> None:
     """Data is lost: a condition of its own."""
     host.toolbox.says("btrfs", SCRUBBED.replace("errors: 0", "errors: 3"))
     found = [each for each in await host.observe() if isinstance(each, Condition) and "could not repair" in each.reason]

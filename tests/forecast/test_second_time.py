@@ -168,3 +168,53 @@ def test_clearings_that_come_at_a_higher_level_each_time_are_not_relied_on() -> 
     used = leak(t, cleared, np.full(5, 200.0))
     found = seen(t, used + noise(len(t), 0.5))
     assert day(found.likely_s) == pytest.approx(44, abs=0.5)
+
+
+def test_clearings_that_leave_a_part_are_net_growth() -> None:
+    """Three clearings of half of what had come: expected to be cleared, but what stays fills it in weeks."""
+    t = every(20, 11.0)
+    cleared, level, base, used = [3.1, 6.9, 10.2], 200.0, 200.0, []
+    for now in t:
+        if cleared and now >= cleared[0]:
+            cleared.pop(0)
+            base = level = level - 0.5 * (level - base)
+        used.append(level)
+        level += 30 / 72
+    found = seen(t, np.array(used) + noise(len(t), 0.3))
+    assert 25 < day(found.likely_s) < 75
+
+
+def test_one_young_clearing_is_not_yet_net_growth() -> None:
+    """A rise of five days was cleared, and the next is as high: it is expected to be cleared, whatever stayed."""
+    t = every(20, 9.5)
+    used = 300 + 40 * t - np.where(t > 5, 200, 0)
+    assert seen(t, used + noise(len(t), 0.3)).no_end is NoEnd.CLEARED
+
+
+@pytest.mark.parametrize(("step_min", "after_d"), [(10, 0.3), (10, 5.0), (60, 0.4), (60, 5.0)])
+@pytest.mark.parametrize("swing", [30.0, 90.0])
+def test_a_nightly_cycle_is_known_after_a_fill(step_min: float, after_d: float, swing: float) -> None:
+    """A nightly ramp for four weeks, a fill of three days, and room made: the ramp is a cycle again, not growth."""
+    t = every(step_min, 29 + after_d)
+    calm = 400 + swing * ((t - 0.3) % 1)
+    used = np.where((t > 25) & (t < 29), np.minimum(calm + 190 * (t - 25), 1000.0), calm)
+    found = seen(t, used + np.minimum(noise(len(t), 0.5), 0))
+    assert found.cycle_s is not None
+    assert found.likely_s is None or day(found.likely_s) > 60
+
+
+@pytest.mark.parametrize("after_d", [0.5, 4.0])
+def test_a_nightly_cycle_is_known_after_two_fills(after_d: float) -> None:
+    """Two fills within eight days hide the cycle for weeks: it is the one from before them, or since."""
+    t = every(10, 21 + after_d)
+    calm = 400 + 30 * ((t - 0.3) % 1)
+    filling = np.where((t > 9) & (t < 12.3), t - 9, np.where((t > 17) & (t < 21), t - 17, 0))
+    used = np.minimum(calm + 190 * filling, 1000.0)
+    assert seen(t, used + np.minimum(noise(len(t), 0.5), 0)).cycle_s == DAY_S
+
+
+def test_a_store_that_filled_at_its_very_beginning_has_no_cycle_to_know() -> None:
+    """A fill in the first hours of the record, room made, and little since: no cycle is claimed."""
+    t = every(20, 1.4)
+    used = np.where(t < 0.6, 500 + 800 * t, 400 + 20 * t)
+    assert seen(t, np.minimum(used, 990.0) + noise(len(t), 0.5)).cycle_s is None

@@ -180,8 +180,6 @@ def _untrended(found: Forecast, past: Past, record: Record, kept: Windows) -> Fo
     stated = _stated(found, _with_passages(law(kept, need), record, need))
     if stated.likely_s is None:
         return found
-    if found.no_end is NoEnd.UNCERTAIN:
-        return stated
     pace, since_s = float(kept.pace[main]), found.at_s - float(kept.reach[main]) * DAY_S
     return replace(stated, growth_per_day=pace, since_s=since_s)
 

@@ -56,7 +56,7 @@ def cases(folder: Path, plain: int, secure: int) -> Iterator[tuple[str, ProbeSet
     """What is measured: a name and the settings of a probe."""
     (folder / "hide-hub.img").write_bytes(b"x")
     ca_file, body = folder / "ca.pem", {"/status": "ok"}
-    for kind in ("filesystems", "memory", "pressure", "restarts", "disk-latency", "self-check"):
+    for kind in ("filesystems", "memory", "pressure", "kernel-tables", "restarts", "disk-latency", "self-check"):
         yield kind, PROBES[kind].settings()
     files = {"files": (str(folder / "*.img"),), "max_age": "1d", "name": "hide-hub"}
     yield "snapshots", PROBES["snapshots"].settings(**files)

@@ -14,6 +14,7 @@ from watchkeeper.probes.host.devices import DeviceProbe, DeviceSettings
 from watchkeeper.probes.host.filesystems import FilesystemsProbe, FilesystemsSettings
 from watchkeeper.probes.host.host_restarts import HostRestartsProbe, HostRestartsSettings
 from watchkeeper.probes.host.kernel_log import KernelLogProbe, KernelLogSettings
+from watchkeeper.probes.host.kernel_tables import KernelTablesProbe, KernelTablesSettings
 from watchkeeper.probes.host.memory import MemoryProbe, MemorySettings
 from watchkeeper.probes.host.pressure import PressureProbe, PressureSettings
 from watchkeeper.probes.host.self_check import SelfCheckProbe, SelfCheckSettings
@@ -64,6 +65,7 @@ BUILT_IN: Mapping[str, ProbeKind[Any]] = {
     "job": ProbeKind(JobSettings, JobProbe),
     "pressure": ProbeKind(PressureSettings, PressureProbe),
     "kernel-log": ProbeKind(KernelLogSettings, KernelLogProbe),
+    "kernel-tables": ProbeKind(KernelTablesSettings, KernelTablesProbe),
     "restarts": ProbeKind(HostRestartsSettings, HostRestartsProbe),
     "command": ProbeKind(CommandSettings, CommandProbe),
     "zfs": ProbeKind(ZfsSettings, ZfsProbe),
@@ -84,7 +86,7 @@ FROM_PACKAGES = plugin_kinds.find(plugins.GROUP, BUILT_IN)
 PROBES: Mapping[str, ProbeKind[Any]] = {**BUILT_IN, **FROM_PACKAGES.kinds}
 """`kind` in the configuration -> its settings and its probe."""
 
-FOUND_BY_DEFAULT = ("filesystems", "memory", "pressure", "restarts", "kernel-log", "self-check")
+FOUND_BY_DEFAULT = ("filesystems", "memory", "pressure", "kernel-tables", "restarts", "kernel-log", "self-check")
 """The kinds that run without any configuration: their settings need nothing that the keeper alone knows."""
 
 

@@ -128,6 +128,47 @@ ENTRIES = (
         avoid="Do not start more of what is slow.",
     ),
     RunbookEntry(
+        title="The host's open files approach the kernel's limit",
+        concern=Concern.FULL,
+        kinds=("kernel-tables",),
+        about=(("host", "open files"),),
+        means="When the limit is reached, only programs of root can open another file or connection. Most services "
+        'then fail, with the error "too many open files in system".',
+        look="`sudo find /proc/[0-9]*/fd -type l | cut -d/ -f3 | sort | uniq -c | sort -n | tail` shows which "
+        "processes have the most files open: the count and the number of the process, the most last.",
+        commands=(
+            ("sysctl fs.file-nr", "how many are open, how many of these are free (always 0), and the limit"),
+            (
+                "sudo find /proc/[0-9]*/fd -type l | cut -d/ -f3 | sort | uniq -c | sort -n | tail",
+                "open files by process",
+            ),
+            ("ps -o pid,user,lstart,comm -p NUMBER", "what a process is, and since when it runs"),
+        ),
+        helps="Restart the program that holds more and more files, and report the fault to its authors. If many "
+        "programs need them, raise the limit: `sudo sysctl fs.file-max=N`, and `fs.file-max=N` in a file of "
+        "/etc/sysctl.d.",
+        avoid="Do not only raise the limit while one program leaks: it will reach the next limit too.",
+    ),
+    RunbookEntry(
+        title="The host's processes and threads approach the kernel's limit",
+        concern=Concern.FULL,
+        kinds=("kernel-tables",),
+        about=(("host", "processes and threads"),),
+        means="When the limit is reached, no program can start and none can add a thread: nobody can sign in, and root "
+        "cannot either.",
+        look="`ps -eo nlwp,pid,user,comm --sort=-nlwp | head` shows which processes have the most threads; if none has "
+        "many, `ps -eo comm= | sort | uniq -c | sort -n | tail` shows which program runs most often.",
+        commands=(
+            ("ps -eo nlwp,pid,user,comm --sort=-nlwp | head", "the processes with the most threads"),
+            ("ps -eo comm= | sort | uniq -c | sort -n | tail", "the programs with the most processes"),
+            ("ps -eo stat,ppid,comm | grep '^Z'", "processes that have ended and wait for their parent (PPID)"),
+            ("sysctl kernel.pid_max kernel.threads-max", "the limits; the lower one counts"),
+        ),
+        helps="Stop the program that starts them, or the parent of those that have ended. `TasksMax=` in its unit "
+        "limits a service.",
+        avoid="Do not close the session in which you are signed in: a new one may not be possible.",
+    ),
+    RunbookEntry(
         title="The host restarted unexpectedly",
         concern=Concern.FAULTY,
         kinds=("restarts",),

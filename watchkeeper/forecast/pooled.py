@@ -47,6 +47,8 @@ has gained a quarter more than the largest job."""
 GOES_ON, SEEN_SHARE = 0.3, 0.005
 """After room was made, growth goes on if it gains this share of what its pace would; seen once that is this share of
 the capacity."""
+NEARLY_ALL = 0.9
+"""What was gained came within the shortest window that holds this share of it."""
 LONGER = 1.5
 """The pace has lasted for longer than the trend's stretch only if by this much."""
 FEWEST = 2
@@ -138,8 +140,10 @@ def _lasted(found: Forecast, seen: Windows) -> float:
     reach_d = (found.at_s - (found.since_s or found.at_s)) / DAY_S
     pace = max(found.growth_per_day or 0.0, 1e-300)
     slower = np.append(np.flatnonzero((seen.pace < pace / 2) & (seen.reach > reach_d)), len(seen.reach))[0]
-    gained = (seen.pace * seen.reach)[:slower].max(initial=0.0)
-    lasted_d = float(gained) / pace
+    gained = (seen.pace * seen.reach)[:slower]
+    most = float(gained.max(initial=0.0))
+    within = seen.reach[:slower][gained >= NEARLY_ALL * most]
+    lasted_d = min(most / pace, float(within.min(initial=math.inf)))
     return lasted_d if lasted_d > LONGER * reach_d else reach_d
 
 

@@ -255,7 +255,7 @@ class Station:
         end = time.monotonic() + within_s
         while not true():
             if time.monotonic() > end:
-                events = [(e["at"], e["kind"], e["headline"]) for e in self.events()][-20:]
+                events = [(e["at"], e.get("kind"), e["headline"]) for e in self.events()][-20:]
                 log = self.machine.run(
                     "systemctl status --no-pager watchkeeper || true; journalctl -n 30 --no-pager -q"
                 )

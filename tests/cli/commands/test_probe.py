@@ -78,7 +78,9 @@ def test_what_could_not_be_looked_at(run: Run, one_probe: Path, service: Service
     one_probe.write_text(one_probe.read_text() + '[[probe]]\nkind = "raid"\n')
     result = run("probe", "--unseen")
     assert result.exit_code == 1
-    assert result.stdout.startswith("  raid      everything: there is no software RAID here")
+    assert result.stdout == (
+        "  raid      everything: there is no software RAID; assemble the array, or remove\n            this probe\n"
+    )
     (found,) = json.loads(run("probe", "--unseen", "--json").stdout)
     assert (found["probe"], found["what"]) == ("raid", "")
 

@@ -15,6 +15,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 from tests.support.house import DAY, HOUR, MINUTE, House
 from watchkeeper.alerting.group_alerts import FLOOD, GROUP
 from watchkeeper.alerting.rules import FaultyRule, NotAnsweringRule, Rules
+from watchkeeper.messages.wording import thing
 from watchkeeper.model.alert import LONGEST_SHELVED, Alert, Concern, Delays, NotificationKind, Priority
 from watchkeeper.model.chattering import Chattering
 from watchkeeper.model.message import Message
@@ -198,7 +199,8 @@ class Living(RuleBasedStateMachine):
             messages = iter([p.message for p in commit.deliveries if p.message.kind is not NotificationKind.NOTED])
             for line in commit.journal:
                 if line.entry is Entry.TRANSITION:
-                    silent = line.text == f"{line.key}: {line.details['event']}"
+                    assert line.key is not None
+                    silent = line.text.startswith(f"{thing(line.key)}: ")
                     pairs.append((line, None if silent else next(messages)))
             assert next(messages, None) is None
         return pairs

@@ -225,7 +225,7 @@ async def test_a_monitor_that_says_nothing_of_use(
     async with monitor(folder / "hub.qmp", replies(), first=b'{"hello": 1}\r\n'):
         host = await look(known(guests(folder)), bench, root)
     assert [(g.name, g.running) for g in host.guests] == [("hub", None)]
-    assert any(why.startswith("guest hub: what answers there does not greet") for why in host.unseen)
+    assert any(why.startswith("guest hub: the greeting is not that of a QMP monitor") for why in host.unseen)
 
 
 def test_a_volume_by_any_of_its_paths(tmp_path: Path) -> None:

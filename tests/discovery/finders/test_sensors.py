@@ -37,7 +37,7 @@ async def test_a_sensor_that_gives_no_reading(host: Host) -> None:
     """Its trouble replaces the figure. It has a limit nevertheless."""
     chip(host.root, 1, "nvme", temp1_input="nonsense", temp1_max=80_000)
     (proposal,) = (await sensors.find_sensors(host)).proposals
-    assert "is no temperature" in proposal.about[1]
+    assert "which is not a temperature" in proposal.about[1]
     usable(document(proposal))
 
 

@@ -17,7 +17,7 @@ import pytest
 
 from tests.store.material import START, asked, samples, transition
 from tests.support.folders import DAEMON, SECRET, STRANGER, TRAPS, Ground, Trap, folder, ground, link, names
-from watchkeeper.errors import StartError, StoreDamaged, StoreError, WatchkeeperError
+from watchkeeper.errors import OutputError, StartError, StoreDamaged, StoreError, WatchkeeperError
 from watchkeeper.model.probe_state import JobReport
 from watchkeeper.store import Store
 from watchkeeper.store.files import backup as copies
@@ -139,7 +139,7 @@ def test_a_copy_belongs_to_root(where: Ground, backup: Path) -> None:
     assert asked(copy, "SELECT count(*) FROM events") == [(1,)]
     assert names(where.state) == ["watchkeeper.db"]
     assert not list(where.top.glob("*.part"))
-    with pytest.raises(StoreError, match="is there already"):
+    with pytest.raises(OutputError, match="exists: name another file"):
         _back_up(where, backup)
 
 
@@ -150,7 +150,7 @@ def test_a_copy_to_a_folder_of_a_third_user(where: Ground) -> None:
     (theirs / "copy.db").symlink_to(where.victim)
     (theirs / "way").symlink_to(where.victim.parent)
     os.chown(theirs, STRANGER, STRANGER)
-    with pytest.raises(StoreError, match="is there already"):
+    with pytest.raises(OutputError, match="exists: name another file"):
         copies.back_up(where.database, theirs / "copy.db", replace=False)
     copies.back_up(where.database, theirs / "copy.db", replace=True)
     assert (theirs / "copy.db").lstat().st_uid == STRANGER
@@ -183,7 +183,7 @@ def test_the_database_is_neither_its_copy_nor_its_backup(where: Ground) -> None:
     """By whatever path it is named; a copy beside it belongs to the daemon."""
     other = where.top / "lib" / ".." / "state" / "watchkeeper.db"
     (where.top / "lib").mkdir(exist_ok=True)
-    with pytest.raises(StoreError, match="is the database itself"):
+    with pytest.raises(OutputError, match="is the database itself"):
         copies.back_up(where.database, other, replace=True)
     with pytest.raises(StoreError, match="is the database itself"):
         copies.restore(other, where.database, START)

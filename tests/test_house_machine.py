@@ -119,6 +119,7 @@ class Living(RuleBasedStateMachine):
     @rule(key=st.sampled_from(EVERYTHING))
     def unshelve(self, key: SeriesKey) -> None:
         self.do(self.house.pipeline.unshelve(key, self.concern(key)))
+        self.do(self.house.pipeline.review())  # sends what was kept back
 
     @rule(hours=st.sampled_from([1, 72, 24 * 31]))
     def sleep(self, hours: int) -> None:

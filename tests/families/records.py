@@ -13,6 +13,9 @@ from tests.families.shapes import DAY, HOUR, Case, Family, Floats, Rng, cut
 
 DATA = Path(__file__).parent / "data"
 
+DRAWS = 100_000
+"""So many stretches are tried at most."""
+
 
 def added(name: str) -> tuple[Floats, Floats]:
     """Seconds since its first record, and what was added then."""
@@ -25,7 +28,7 @@ def added(name: str) -> tuple[Floats, Floats]:
 def window(name: str, rng: Rng, shortest_d: float, longest_d: float, fewest: int, step: float = HOUR) -> Case:
     """A stretch of the record with at least `fewest` events, as the level of a store that it fills."""
     at, size = added(name)
-    while True:
+    for _ in range(DRAWS):
         length = rng.uniform(shortest_d, longest_d) * DAY
         begin = rng.uniform(at[0], max(at[-1] - length, at[0] + 1))
         own = (at >= begin) & (at < begin + length)
@@ -41,6 +44,7 @@ def window(name: str, rng: Rng, shortest_d: float, longest_d: float, fewest: int
         made = cut(name, t, base + (1 - base) * stairs / whole * (1 + 1e-9))
         if made.time[-1] > length / 2:
             return made
+    raise AssertionError(f"no stretch of {name} fits")
 
 
 def commits(rng: Rng) -> Case:

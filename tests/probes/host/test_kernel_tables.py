@@ -85,7 +85,7 @@ def waiting_threads() -> Iterator[None]:
     finally:
         done.set()
         for each in threads:
-            each.join()
+            each.join(30)
 
 
 async def used(host: Host, quantity: str) -> float:

@@ -137,6 +137,9 @@ class Unseen:
 Observed = Observation | Unseen
 """What a probe returns."""
 
+OWN_SUBJECT = "probe "
+"""Subjects with this prefix are watchkeeper's own: whether its probes run, and what they could not look at."""
+
 UNSEEN = "cannot tell: "
 """The prefix of a fact of a probe's own condition that names what the probe could not look at."""
 

@@ -14,14 +14,20 @@ from watchkeeper.config.plugin_kinds import PluginGroup
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.errors import ProbeError
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, Observed, Unseen
+from watchkeeper.model.observation import (
+    OWN_SUBJECT,
+    Answer,
+    Condition,
+    Deadline,
+    Level,
+    Observation,
+    Observed,
+    Unseen,
+)
 from watchkeeper.probes.base import BaseProbe, Probe, ProbeContext, ProbeKind
 from watchkeeper.probes.support.sanitize import clip
 
 log = logging.getLogger(__name__)
-
-OWN_SUBJECT = "probe "
-"""Subjects that begin so are watchkeeper's own: whether its probes run."""
 
 
 def checked(kind: ProbeKind[Any]) -> ProbeKind[Any]:

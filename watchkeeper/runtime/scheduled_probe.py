@@ -9,7 +9,7 @@ from functools import cached_property
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.errors import ProbeError
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.model.observation import Condition, Observation, Observed, SeriesKey, Unseen, unseen_facts
+from watchkeeper.model.observation import OWN_SUBJECT, Condition, Observation, Observed, SeriesKey, Unseen, unseen_facts
 from watchkeeper.model.records import Seen
 from watchkeeper.probes.base import BaseProbe, Probe
 
@@ -31,7 +31,7 @@ class ScheduledProbe:
     @cached_property
     def own_key(self) -> SeriesKey:
         """The series that reports whether the probe itself runs."""
-        return SeriesKey(f"probe {self.label}", "runs")
+        return SeriesKey(f"{OWN_SUBJECT}{self.label}", "runs")
 
 
 @dataclass(slots=True)

@@ -51,14 +51,20 @@ SHUT_EXT4 = (
 TRIGGER_EXT4 = 'echo rings > "/sys/fs/ext4/$(basename $(findmnt -n -o SOURCE {}))/trigger_fs_error"'
 
 
-def damaged(tmp_path: Path, kind: str, damage: str) -> tuple[dict[str, Any], dict[str, Any]]:
-    """The conditions of a new file system of this type before and after a shell command; {} in it: the mount point."""
+def new_image(folder: Path, kind: str) -> Path:
+    """A file with a new file system of this type, for a loop device."""
     need(os.geteuid() == 0, "a loop device needs root")
     need(shutil.which(f"mkfs.{kind}"), f"mkfs.{kind} is not installed")
-    image, target = tmp_path / "image", tmp_path / "mnt"
+    image = folder / "image"
     with image.open("wb") as file:
         file.truncate(400 << 20)
     subprocess.run([f"mkfs.{kind}", str(image)], check=True, capture_output=True, timeout=120)
+    return image
+
+
+def damaged(tmp_path: Path, kind: str, damage: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The conditions of a new file system of this type before and after a shell command; {} in it: the mount point."""
+    image, target = new_image(tmp_path, kind), tmp_path / "mnt"
     before, after = run_apart(SCRIPT, str(image), str(target), damage.replace("{}", str(target)), timeout_s=180)
     name = f"file system {target}: "
     return tuple({key.removeprefix(name): value for key, value in each.items()} for each in (before, after))  # type: ignore[return-value]
@@ -137,12 +143,7 @@ finally:
 )
 def test_what_the_command_says(tmp_path: Path, kind: str, damage: str, told: str) -> None:
     """`watchkeeper probe` before and after the damage: exit status 0 and 1, and a reason that names what happened."""
-    need(os.geteuid() == 0, "a loop device needs root")
-    need(shutil.which(f"mkfs.{kind}"), f"mkfs.{kind} is not installed")
-    image, target = tmp_path / "image", tmp_path / "mnt"
-    with image.open("wb") as file:
-        file.truncate(400 << 20)
-    subprocess.run([f"mkfs.{kind}", str(image)], check=True, capture_output=True, timeout=120)
+    image, target = new_image(tmp_path, kind), tmp_path / "mnt"
     before, after = run_apart(COMMAND, str(image), str(target), damage.replace("{}", str(target)), timeout_s=300)
     assert before[0] == 0, before
     assert after[0] == 1, after

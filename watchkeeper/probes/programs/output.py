@@ -20,14 +20,21 @@ from pydantic import (
 )
 
 from watchkeeper.errors import ProbeError
-from watchkeeper.model.observation import Answer, Condition, Deadline, Facts, Level, Observation, SeriesKey, Unit
+from watchkeeper.model.observation import (
+    OWN_SUBJECT,
+    Answer,
+    Condition,
+    Deadline,
+    Facts,
+    Level,
+    Observation,
+    SeriesKey,
+    Unit,
+)
 from watchkeeper.probes.support.sanitize import clip, printable
 
 OBSERVATIONS_LIMIT = 200
 """Each becomes its own series, kept for years."""
-
-OWN_SUBJECT = "probe "
-"""Subjects with this prefix are watchkeeper's own: whether its probes run."""
 
 
 def _line(value: str) -> str:

@@ -15,7 +15,7 @@ from pydantic import Field
 
 from watchkeeper.config.types import Duration, ProbeSettings, WholePath
 from watchkeeper.errors import PrivilegeMissing, ProbeError, ProbeTimeout, ToolMissing
-from watchkeeper.model.observation import Condition, SeriesKey
+from watchkeeper.model.observation import OWN_SUBJECT, Condition, SeriesKey
 from watchkeeper.model.units import format_duration
 from watchkeeper.os_errors import explained
 from watchkeeper.privileged import commands, protocol
@@ -153,7 +153,7 @@ def sight(label: str, troubles: Iterable[ProbeError]) -> Condition:
     """The condition of a probe that can observe some parts and not others: which parts it cannot observe, and why."""
     # Sorted, because tools fail in any order, and a reason that changes would look like a new problem.
     reason = "; ".join(sorted({str(error) for error in troubles}))
-    return Condition(SeriesKey(f"probe {label}", "sees all"), not reason, reason)
+    return Condition(SeriesKey(f"{OWN_SUBJECT}{label}", "sees all"), not reason, reason)
 
 
 def read_ctime(text: str) -> datetime | None:

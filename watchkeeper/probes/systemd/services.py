@@ -18,7 +18,7 @@ from watchkeeper.model.observation import Condition, Facts, Observed, SeriesKey,
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.support import systemctl
-from watchkeeper.probes.support.boot import boot_of
+from watchkeeper.probes.support.boot import boot_of, up_s
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState, StateModel
 
@@ -89,13 +89,13 @@ class ServicesProbe(BaseProbe):
         boot, state = boot_of(self._proc), await self._state.read()
         there = {each["Id"]: each for each in shown if self._concerns(each)}
         before = state.services if state.boot == boot else _without_counts(state.services)
-        up_us = _uptime_us(self._proc)
+        host_up_s = up_s(self._proc)
         # Every count begins at 0 with the boot, and only counts above 0 are kept.
         new = KnownService(count=0 if state.boot else None)
         known, seen = dict[str, KnownService](), list[Observed]()
         for unit, properties in list(there.items())[:SERVICES_LIMIT]:
             one = self._counted(before.get(unit, new), properties)
-            reason = self._reason(one, properties, up_us)
+            reason = self._reason(one, properties, host_up_s)
             known[unit] = one.model_copy(update={"faulty": one.faulty or bool(reason)})
             if known[unit].faulty:
                 seen.append(_condition(unit, reason, properties))
@@ -125,7 +125,7 @@ class ServicesProbe(BaseProbe):
         runs = (*before.runs_s, (ended - started) / 1e6)[-RUNS_KEPT:]
         return before.model_copy(update={"runs_s": runs, "ended": ended})
 
-    def _reason(self, known: KnownService, properties: Mapping[str, str], up_us: int) -> str:
+    def _reason(self, known: KnownService, properties: Mapping[str, str], host_up_s: float) -> str:
         often = sum(count for _, count in known.restarts)
         if often >= self._settings.restarts_limit:
             window = format_duration(self._settings.window)
@@ -133,7 +133,7 @@ class ServicesProbe(BaseProbe):
         if properties.get("ActiveState") != "activating" or properties.get("Type") != "oneshot":
             return ""
         began = _whole(properties, "InactiveExitTimestampMonotonic")
-        took_s = (up_us - began) / 1e6 if began else 0.0
+        took_s = host_up_s - began / 1e6 if began else 0.0
         usual_s = max(known.runs_s, default=0.0)
         limit_s = max(USUAL_FACTOR * usual_s, SHORTEST_S) if usual_s else self._settings.longest_start
         if took_s < limit_s:
@@ -176,10 +176,6 @@ def _whole(properties: Mapping[str, str], name: str) -> int:
     text = properties.get(name, "")
     number = int(text) if text.isdecimal() and text.isascii() and len(text) <= 20 else 0
     return number if number < 2**63 else 0
-
-
-def _uptime_us(proc: Path) -> int:
-    return int(float((proc / "uptime").read_text(encoding="ascii").split()[0]) * 1e6)
 
 
 def _rounded(seconds: float) -> str:

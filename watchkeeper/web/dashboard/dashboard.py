@@ -12,14 +12,11 @@ from watchkeeper.alerting.missing_data import is_gone
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
-from watchkeeper.model.observation import Condition, Kind, Observation, SeriesKey, unseen_in
+from watchkeeper.model.observation import OWN_SUBJECT, Condition, Kind, Observation, SeriesKey, unseen_in
 from watchkeeper.model.records import Seen, Series
 
 YEAR_S = 365 * 86_400.0
 """The end of the time-left chart; what ends later is not expected to end as far as the page is concerned."""
-
-OWN = "probe "
-"""The beginning of the subjects of the probes' own series."""
 
 ENDING = frozenset({Concern.FULL, Concern.OVERDUE})
 """The concerns with an end ahead. A probe's next sample has one too, always a few minutes ahead: it is not shown."""
@@ -144,9 +141,9 @@ def build_dashboard(
 def not_observed(seen: Iterable[Observation]) -> Iterator[NotObserved]:
     """What the probes could not look at, from their own conditions. None of it is OK, and none is known as faulty."""
     for each in seen:
-        if not isinstance(each, Condition) or not each.key.subject.startswith(OWN):
+        if not isinstance(each, Condition) or not each.key.subject.startswith(OWN_SUBJECT):
             continue
-        name = each.key.subject.removeprefix(OWN)
+        name = each.key.subject.removeprefix(OWN_SUBJECT)
         if not each.ok:
             yield NotObserved(name, "", each.reason)
         yield from (NotObserved(name, part.what, part.why) for part in unseen_in(each.facts))

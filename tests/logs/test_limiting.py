@@ -26,12 +26,12 @@ def test_a_failure_every_second_is_a_line_an_interval() -> None:
     """The first at once; then one an interval, with the newest text and how many; nothing once it is over."""
     limiter, told = Limiter(every_s=60.0), Told()
     for second in range(150):
-        told += texts(limiter.take(("probe-broke", "skerry"), numbered(second), float(second)))
+        told += texts(limiter.take(("probe-error", "skerry"), numbered(second), float(second)))
     assert told == [("n 0", ""), ("n 60", "(the newest of 60 more)"), ("n 120", "(the newest of 60 more)")]
     assert texts(limiter.over(179.0)) == []
     assert texts(limiter.over(180.0)) == [("n 149", "(the newest of 29 more)")]
     assert texts(limiter.over(240.0)) == []
-    assert texts(limiter.take(("probe-broke", "skerry"), numbered(900), 900.0)) == [("n 900", "")]
+    assert texts(limiter.take(("probe-error", "skerry"), numbered(900), 900.0)) == [("n 900", "")]
 
 
 def test_one_more_is_told_as_that() -> None:
@@ -61,7 +61,7 @@ def test_memory_has_an_end() -> None:
         told += texts(limiter.take((str(number),), numbered(number), 0.0))
     assert [text for text, more in told if not more] == [f"n {n}" for n in range(1, 1_000)]
     assert [(text, more) for text, more in told if more] == [("n 100", "(once more)")]
-    assert len(limiter._told) == 3
+    assert len(limiter._limited) == 3
 
 
 @given(st.lists(st.tuples(st.sampled_from("abc"), st.floats(0.0, 500.0)), max_size=60))

@@ -22,7 +22,11 @@ def record(
     """A record as a log call makes it."""
     made = logging.LogRecord("watchkeeper.test", level, __file__, 7, text, words, None, "look")
     made.created = datetime(2026, 11, 25, 9, 5, 3, tzinfo=UTC).timestamp()
-    fields = about(Event.PUT_OFF, key=key, notifier=notifier) if notifier else about(Event.PUT_OFF, key=key)
+    fields = (
+        about(Event.DELIVERY_DEFERRED, key=key, notifier=notifier)
+        if notifier
+        else about(Event.DELIVERY_DEFERRED, key=key)
+    )
     made.__dict__.update(fields)
     return made
 

@@ -58,7 +58,7 @@ def test_on_a_terminal_a_line_is_text(stderr: TextIO) -> None:
 def test_under_systemd_a_line_is_an_entry(stderr: TextIO, listener: Listener) -> None:
     """Under systemd: an entry with its fields, and nothing on standard error."""
     with setup.begun(verbose=True, environment=service(stderr), stderr=stderr, socket=listener.path):
-        log.warning("put off", extra=about(Event.PUT_OFF, notifier="mail"))
+        log.warning("put off", extra=about(Event.DELIVERY_DEFERRED, notifier="mail"))
         log.debug("asked for", extra=about(Event.REASON))
     first, second = listener.entries()
     assert (first["MESSAGE"], first["WATCHKEEPER_NOTIFIER"], first["PRIORITY"]) == ("put off", "mail", "4")
@@ -69,7 +69,7 @@ def test_under_systemd_a_line_is_an_entry(stderr: TextIO, listener: Listener) ->
 def test_where_the_journal_cannot_be_used_text_has_the_number(stderr: TextIO, tmp_path: Path) -> None:
     """Under systemd without its socket: text with the number in front by which systemd knows the priority."""
     with setup.begun(verbose=False, environment=service(stderr), stderr=stderr, socket=tmp_path / "none"):
-        log.error("set aside", extra=about(Event.SET_ASIDE))
+        log.error("set aside", extra=about(Event.UNDELIVERABLE))
     assert read(stderr) == ["<3>set aside"]
 
 
@@ -113,7 +113,7 @@ def test_the_same_is_told_once_an_interval(stderr: TextIO) -> None:
     clock = SetClock()
     with setup.begun(verbose=False, environment={}, stderr=stderr, clock=clock) as handler:
         for _ in range(10):
-            log.warning("put off", extra=about(Event.PUT_OFF, notifier="mail"))
+            log.warning("put off", extra=about(Event.DELIVERY_DEFERRED, notifier="mail"))
             log.info("moved", extra=about(Event.ALERT))
             clock.advance(1.0)
         clock.advance(EVERY_S)
@@ -130,7 +130,7 @@ def test_lines_are_in_order_of_time(stderr: TextIO) -> None:
         for _ in range(2):
             record = logging.LogRecord(log.name, logging.WARNING, __file__, 1, "put off", None, None)
             record.created -= 3_600
-            vars(record).update(about(Event.PUT_OFF, notifier="mail"))
+            vars(record).update(about(Event.DELIVERY_DEFERRED, notifier="mail"))
             log.handle(record)
         log.warning("so", extra=about(Event.PAGE))
     first, second, summary = (line[:19] for line in read(stderr))
@@ -141,7 +141,7 @@ def test_the_end_tells_what_was_held_back(stderr: TextIO) -> None:
     """Nothing is owed when the daemon stops."""
     with setup.begun(verbose=False, environment={}, stderr=stderr):
         for number in range(2):
-            log.warning("put off %s", number, extra=about(Event.PUT_OFF, notifier="mail"))
+            log.warning("put off %s", number, extra=about(Event.DELIVERY_DEFERRED, notifier="mail"))
     assert [line.split(": ", 1)[1] for line in read(stderr)] == ["put off 0", "put off 1 (once more)"]
 
 
@@ -179,7 +179,7 @@ async def test_what_is_due_is_told_in_time(stderr: TextIO) -> None:
     with setup.begun(verbose=False, environment={}, stderr=stderr, every_s=0.05) as handler:
         async with setup.with_periodic_flush(handler, pause_s=0.01):
             for _ in range(3):
-                log.warning("put off", extra=about(Event.PUT_OFF))
+                log.warning("put off", extra=about(Event.DELIVERY_DEFERRED))
             async with asyncio.timeout(30):
                 while len(read(stderr)) < 2:  # noqa: ASYNC110  a file says nothing of what is written to it
                     await asyncio.sleep(0.01)

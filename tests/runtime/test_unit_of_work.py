@@ -113,8 +113,8 @@ def test_how_loud_a_transition_is_in_the_log(priority: Priority, level: int, cap
     notified(ended)
     assert [record.levelno for record in caplog.records] == [level, logging.INFO]
     fields = [record.__dict__["watchkeeper"] for record in caplog.records]
-    assert [each["told"] for each in fields] == ["raised", "ended"]
-    assert [each["move"] for each in fields] == ["raise", "clear"]
+    assert [each["notified"] for each in fields] == ["raised", "ended"]
+    assert [each["transition"] for each in fields] == ["raise", "clear"]
     assert fields[0]["alert"] == f"{HUB} not_answering 1"
 
 

@@ -90,7 +90,7 @@ class Heartbeat:
     def _note(self, said: str) -> None:
         """Log changes only: an address that is down for a night is one line, and one when it is back."""
         if said and said != self._said:
-            log.warning("%s", said, extra=about(Event.ALIVE))
+            log.warning("%s", said, extra=about(Event.HEARTBEAT))
         elif self._said and not said:
-            log.info("heartbeats are sent again", extra=about(Event.ALIVE))
+            log.info("heartbeats are sent again", extra=about(Event.HEARTBEAT))
         self._said = said

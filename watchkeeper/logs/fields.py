@@ -1,8 +1,8 @@
-"""The words of a log call: which event it tells of, and what that is about.
+"""The fields of a log call: which event it reports, and what that is about.
 
-    log.warning("put off: %s", trouble, extra=about(Event.PUT_OFF, notifier="mail"))
+    log.warning("%s; retrying in %s", error, wait, extra=about(Event.DELIVERY_DEFERRED, notifier="mail"))
 
-A call tells of one event in one sentence. Its fields are what a person filters by; they repeat nothing that is secret.
+A call reports one event in one sentence. Its fields are what a person filters by; they contain nothing that is secret.
 """
 
 import logging
@@ -13,7 +13,7 @@ from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.observation import SeriesKey
 
 NOTICE: Final = 25
-"""Between a warning and mere information, as in syslog(3): what a healthy daemon has to say of what it watches."""
+"""Between a warning and information, as in syslog(3): what a healthy daemon reports about what it monitors."""
 
 ATTRIBUTE: Final = "watchkeeper"
 """Of a record: where its fields are."""
@@ -22,36 +22,36 @@ logging.addLevelName(NOTICE, "NOTICE")
 
 
 class Event(StrEnum):
-    """Every sort of event that is logged. A sort is stable: people filter by it."""
+    """Every kind of event that is logged. A kind keeps its name: people filter by it."""
 
     START = "start"
     STOP = "stop"
     RELOAD = "reload"
-    ALERT = "alert"  # an alert moved
+    ALERT = "alert"  # an alert changed
     REASON = "reason"  # why a rule decided as it did; with --verbose
-    GAP = "gap"  # the watch was away, or the clock was set
-    PROBE_BROKE = "probe-broke"  # a probe failed in a way that it does not know
-    PROBE_NOTES = "probe-notes"
+    GAP = "gap"  # nothing was monitored, or the clock was set
+    PROBE_ERROR = "probe-error"  # a probe failed in an unexpected way
+    PROBE_STATE = "probe-state"  # the state of a probe cannot be kept
     PROBE_KIND = "probe-kind"  # a package's kind of probe cannot be used
     NOTIFIER_KIND = "notifier-kind"  # a package's kind of notifier cannot be used
-    PUT_OFF = "put-off"
-    SET_ASIDE = "set-aside"
-    DELIVERS_AGAIN = "delivers-again"
-    DELIVERY_BROKE = "delivery-broke"  # a delivery failed in a way that its notifier does not know
-    LINK = "link"  # a notifier's lasting connection is not there
-    LINK_HELD = "link-held"
+    DELIVERY_DEFERRED = "delivery-deferred"
+    UNDELIVERABLE = "undeliverable"
+    DELIVERY_RESUMED = "delivery-resumed"
+    DELIVERY_ERROR = "delivery-error"  # a delivery failed in an unexpected way
+    DISCONNECTED = "disconnected"  # a notifier has no persistent connection
+    CONNECTED = "connected"
     OUTBOX = "outbox"
-    ROUNDS = "rounds"
+    PERIODIC_MESSAGES = "periodic-messages"
     DATABASE = "database"
-    KEEPING = "keeping"
+    RETENTION = "retention"
     JOB_REPORT = "job-report"
     PAGE = "page"
-    SERVICE = "service"  # what systemd is told
-    ALIVE = "alive"
+    SERVICE = "service"  # the messages to systemd
+    HEARTBEAT = "heartbeat"
 
 
-EACH_TOLD: Final = frozenset({Event.START, Event.STOP, Event.RELOAD, Event.ALERT, Event.GAP, Event.REASON})
-"""Told each time: how often they come is bounded where they are made, and each one is news."""
+NEVER_LIMITED: Final = frozenset({Event.START, Event.STOP, Event.RELOAD, Event.ALERT, Event.GAP, Event.REASON})
+"""Logged each time: how often they come is bounded where they are made."""
 
 
 def about(
@@ -80,7 +80,7 @@ def fields_of(record: logging.LogRecord) -> dict[str, str]:
 
 
 def kind_of(record: logging.LogRecord) -> tuple[str, ...]:
-    """Records of the same kind tell of the same sort of event about the same thing."""
+    """Records of the same kind report the same kind of event about the same thing."""
     fields = fields_of(record)
     if not fields:
         return (record.name, str(record.lineno))

@@ -20,7 +20,7 @@ Kind = tuple[str, ...]
 
 
 @dataclass(slots=True)
-class _Told:
+class _Limited:
     """A kind: when its interval began, how many records were held back since, and the newest of these."""
 
     at_s: float
@@ -42,41 +42,41 @@ class Limiter:
     def __init__(self, every_s: float = EVERY_S, most: int = MOST_KINDS) -> None:
         """every_s: the interval. most: how many kinds are remembered."""
         self._every_s, self._most = every_s, most
-        self._told: OrderedDict[Kind, _Told] = OrderedDict()
+        self._limited: OrderedDict[Kind, _Limited] = OrderedDict()
 
     def take(self, kind: Kind, record: logging.LogRecord, now_s: float) -> Iterator[Line]:
         """Take a record; yield what to write now: nothing, this record, or the summary of a kind forgotten for it."""
-        told = self._told.get(kind)
-        if told is None:
-            self._told[kind] = _Told(now_s)
+        limited = self._limited.get(kind)
+        if limited is None:
+            self._limited[kind] = _Limited(now_s)
             yield Line(record)
-            if len(self._told) > self._most:
-                _, oldest = self._told.popitem(last=False)
+            if len(self._limited) > self._most:
+                _, oldest = self._limited.popitem(last=False)
                 yield from self._summary(oldest)
             return
-        told.held, told.newest = told.held + 1, record
-        if now_s - told.at_s >= self._every_s:
-            yield from self._due(kind, told, now_s)
+        limited.held, limited.newest = limited.held + 1, record
+        if now_s - limited.at_s >= self._every_s:
+            yield from self._due(kind, limited, now_s)
 
     def over(self, now_s: float) -> Iterator[Line]:
         """Yield what to write because an interval is over; kinds without further records are forgotten."""
-        for kind, told in [each for each in self._told.items() if now_s - each[1].at_s >= self._every_s]:
-            if told.held:
-                yield from self._due(kind, told, now_s)
+        for kind, limited in [each for each in self._limited.items() if now_s - each[1].at_s >= self._every_s]:
+            if limited.held:
+                yield from self._due(kind, limited, now_s)
             else:
-                del self._told[kind]
+                del self._limited[kind]
 
     def rest(self) -> Iterator[Line]:
         """Yield everything that was held back, at the end."""
-        for told in self._told.values():
-            yield from self._summary(told)
-        self._told.clear()
+        for limited in self._limited.values():
+            yield from self._summary(limited)
+        self._limited.clear()
 
-    def _due(self, kind: Kind, told: _Told, now_s: float) -> Iterator[Line]:
-        yield from self._summary(told)
-        self._told[kind] = _Told(now_s)
-        self._told.move_to_end(kind)
+    def _due(self, kind: Kind, limited: _Limited, now_s: float) -> Iterator[Line]:
+        yield from self._summary(limited)
+        self._limited[kind] = _Limited(now_s)
+        self._limited.move_to_end(kind)
 
-    def _summary(self, told: _Told) -> Iterator[Line]:
-        if told.newest is not None:
-            yield Line(told.newest, f"(the newest of {told.held} more)" if told.held > 1 else "(once more)")
+    def _summary(self, limited: _Limited) -> Iterator[Line]:
+        if limited.newest is not None:
+            yield Line(limited.newest, f"(the newest of {limited.held} more)" if limited.held > 1 else "(once more)")

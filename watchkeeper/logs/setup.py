@@ -16,7 +16,7 @@ from typing import Final, TextIO
 
 from watchkeeper.clock import Clock
 from watchkeeper.logs import journal, lines
-from watchkeeper.logs.fields import EACH_TOLD, fields_of, kind_of
+from watchkeeper.logs.fields import NEVER_LIMITED, fields_of, kind_of
 from watchkeeper.logs.limiting import EVERY_S, Limiter, Line
 
 WAITING: Final = 1_000
@@ -103,7 +103,7 @@ class Handler(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         """Write a record, or count it. What --verbose adds is written every time."""
-        if record.levelno <= logging.DEBUG or fields_of(record).get("event") in EACH_TOLD:
+        if record.levelno <= logging.DEBUG or fields_of(record).get("event") in NEVER_LIMITED:
             self._say([Line(record)])
         else:
             self._say(self._limiter.take(kind_of(record), record, self._clock.monotonic_s()))

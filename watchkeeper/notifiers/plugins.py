@@ -81,7 +81,7 @@ class Checked:
                 limit = format_duration(self._settings.timeout)
                 raise DeliveryDeferred(f"{self.name}: no delivery within {limit}") from None
             what = f"a delivery failed with {_failure(error)}"
-            log.error("%s: %s", self.name, what, extra=about(Event.DELIVERY_BROKE, notifier=self.name))  # noqa: TRY400  its text may hold a secret
+            log.error("%s: %s", self.name, what, extra=about(Event.DELIVERY_ERROR, notifier=self.name))  # noqa: TRY400  its text may hold a secret
             raise DeliveryDeferred(f"{self.name}: {what}") from None
 
     async def close(self) -> None:
@@ -90,7 +90,7 @@ class Checked:
             async with asyncio.timeout(self._settings.timeout):
                 await self._notifier.close()
         except Exception as error:  # noqa: BLE001  the daemon goes on, or ends, all the same
-            told = about(Event.DELIVERY_BROKE, notifier=self.name)
+            told = about(Event.DELIVERY_ERROR, notifier=self.name)
             log.warning("%s: it could not be closed: %s", self.name, _failure(error), extra=told)
 
 

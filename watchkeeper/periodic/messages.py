@@ -114,7 +114,7 @@ class PeriodicMessages:
             if deliveries:
                 await self._store.commit(Commit(deliveries=tuple(deliveries)))
         except StoreError as error:
-            log.error("reminders and digests cannot be written yet: %s", error, extra=about(Event.ROUNDS))  # noqa: TRY400  its text says it all
+            log.error("reminders and digests cannot be written yet: %s", error, extra=about(Event.PERIODIC_MESSAGES))  # noqa: TRY400  its text says it all
             return
         self.memory.made_at = max(after, now)
         if deliveries:

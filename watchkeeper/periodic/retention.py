@@ -143,7 +143,7 @@ class Retention:
         try:
             await self._leapt(last_alive, now)
         except StoreError:
-            log.exception("the jump of the clock could not be recorded", extra=about(Event.KEEPING))
+            log.exception("the jump of the clock could not be recorded", extra=about(Event.RETENTION))
 
     async def run(self) -> None:
         """Run retention once. Does nothing in the first run, and in one after the clock was set; never raises."""
@@ -162,9 +162,9 @@ class Retention:
             await self._hold_bound(now)
         except StoreFull as error:
             # Rolling up needs a little space before it frees some; it is tried again when there is some.
-            log.warning("retention waits for free space: %s", error, extra=about(Event.KEEPING))
+            log.warning("retention waits for free space: %s", error, extra=about(Event.RETENTION))
         except StoreError:
-            log.exception("retention failed this time", extra=about(Event.KEEPING))
+            log.exception("retention failed this time", extra=about(Event.RETENTION))
 
     async def _look_for_damage(self, now: datetime) -> None:
         """Check the data that monitoring uses, and once a week everything; never raises."""
@@ -175,7 +175,7 @@ class Retention:
                 await self._store.check_indexes()
                 await self._notes.write(INDEX_OWNER, now.isoformat())
         except StoreError:
-            log.exception("the check of the database failed this time", extra=about(Event.KEEPING))
+            log.exception("the check of the database failed this time", extra=about(Event.RETENTION))
 
     async def _whole_is_due(self, now: datetime) -> bool:
         """Return whether the full check is due. A note that is unreadable, or from the future, counts as none."""
@@ -253,7 +253,7 @@ class Retention:
         noted_at = self.memory.noted_at
         if noted_at is None or now - noted_at >= NOTE_EVERY:
             self.memory.noted_at = now
-            log.info("%s", text, extra=about(Event.KEEPING))
+            log.info("%s", text, extra=about(Event.RETENTION))
             await self._note(Entry.NOTE, text)
 
 

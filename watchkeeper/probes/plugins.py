@@ -50,7 +50,7 @@ class _Maker:
         try:
             return Checked(self.kind.make(settings, bench))
         except Exception as error:
-            log.exception("%s: the probe cannot be created", settings.label, extra=about(Event.PROBE_BROKE))
+            log.exception("%s: the probe cannot be created", settings.label, extra=about(Event.PROBE_ERROR))
             return Unmade(clip(f"it cannot be created: {type(error).__name__}: {error}"))
 
 

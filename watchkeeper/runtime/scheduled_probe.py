@@ -67,7 +67,7 @@ async def look(probe: ScheduledProbe) -> tuple[Sequence[Observation], Condition]
     except ProbeError as error:
         reason = str(error)
     except Exception as error:
-        log.exception("probe %s failed", probe.label, extra=about(Event.PROBE_BROKE, probe=probe.label))
+        log.exception("probe %s failed", probe.label, extra=about(Event.PROBE_ERROR, probe=probe.label))
         reason = f"it failed with {type(error).__name__}: {error}"
     return (), Condition(probe.own_key, ok=False, reason=reason)
 

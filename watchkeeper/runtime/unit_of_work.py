@@ -161,8 +161,8 @@ def _log(move: Transition, text: str) -> None:
         concern=after.concern,
         priority=after.priority,
         alert=f"{after.key} {after.concern.value} {after.episode}",
-        move=move.event.value,
+        transition=move.event.value,
         state=after.state.value,
-        told=move.notification.value if move.notification else "no",
+        notified=move.notification.value if move.notification else "no",
     )
     log.log(level, "%s", text, extra=fields)

@@ -77,7 +77,7 @@ async def test_with_a_full_store_messages_are_delivered_from_memory() -> None:
     assert notifier.got == [each.id for each in told]
     back, lines = box.take_back()
     assert [p.state for p in back] == [DeliveryState.DELIVERED] * 4
-    assert [line.details["tries"] for line in lines] == ["1", "2", "1", "1", "1"]
+    assert [line.details["attempts"] for line in lines] == ["1", "2", "1", "1", "1"]
     assert box.holding == 0
 
 

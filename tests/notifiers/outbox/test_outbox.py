@@ -73,7 +73,7 @@ async def test_each_notifier_gets_each_message_in_order() -> None:
     first = store.journal[0]
     assert (first.entry, first.key, first.concern) == (Entry.DELIVERY, messages()[0].key, messages()[0].concern)
     assert first.text == "sent by mail: pool skerry full in about 3 days (Fri 27 Nov)"
-    assert dict(first.details) == {"notifier": "mail", "message": messages()[0].id, "tries": "1"}
+    assert dict(first.details) == {"notifier": "mail", "message": messages()[0].id, "attempts": "1"}
     assert (mail.closed, hook.closed) == (True, True)
 
 
@@ -128,7 +128,7 @@ async def test_deferred_is_tried_again_with_the_same_id() -> None:
         "not sent yet by post: pool skerry full in about 3 days (Fri 27 Nov)",
         "sent by post, 85 s after the event: pool skerry full in about 3 days (Fri 27 Nov)",
     ]
-    assert store.journal[0].details["trouble"] == "post: the server did not answer in time"
+    assert store.journal[0].details["error"] == "post: the server did not answer in time"
 
 
 @pytest.mark.parametrize(("wish_s", "waits_s"), [(600.0, 602.5), (0.0, 2.5), (1e9, 86_402.5)])

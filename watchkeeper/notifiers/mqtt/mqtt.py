@@ -162,7 +162,7 @@ class Mqtt:
             try:
                 tries = await self._hold(tries)
             except (DeliveryError, OSError) as error:  # a TimeoutError is an OSError
-                why, told = clean(str(error), 300) or "no answer in time", about(Event.LINK, notifier=self.name)
+                why, told = clean(str(error), 300) or "no answer in time", about(Event.DISCONNECTED, notifier=self.name)
                 log.warning("%s: not connected: %s", self.name, why, extra=told)
             await asyncio.sleep(REJOIN_S[min(tries, len(REJOIN_S) - 1)])
             tries += 1
@@ -173,9 +173,11 @@ class Mqtt:
         try:
             await link.publish(self._watch("kept"))
             self._link, tries = link, 0
-            log.info("%s: connected", self.name, extra=about(Event.LINK_HELD, notifier=self.name))
+            log.info("%s: connected", self.name, extra=about(Event.CONNECTED, notifier=self.name))
             why = await link.lost()
-            log.warning("%s: the connection was lost: %s", self.name, why, extra=about(Event.LINK, notifier=self.name))
+            log.warning(
+                "%s: the connection was lost: %s", self.name, why, extra=about(Event.DISCONNECTED, notifier=self.name)
+            )
         except asyncio.CancelledError:
             await self._say_ended(link)
             raise

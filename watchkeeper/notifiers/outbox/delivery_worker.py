@@ -57,17 +57,17 @@ class DeliveryQueue:
 def line_about(delivery: Delivery, at: datetime, text: str) -> JournalLine:
     """The event log entry about a delivery."""
     message = delivery.message
-    details = {"notifier": delivery.notifier, "message": message.id, "tries": str(delivery.tries)}
+    details = {"notifier": delivery.notifier, "message": message.id, "attempts": str(delivery.tries)}
     if delivery.trouble:
-        details["trouble"] = delivery.trouble
+        details["error"] = delivery.trouble
     return JournalLine(at, Entry.DELIVERY, text, message.key, message.concern, details)
 
 
 def log_fields(event: Event, delivery: Delivery) -> dict[str, dict[str, str]]:
     """The fields of a log line about a delivery."""
-    message, tries = delivery.message, str(delivery.tries)
+    message, attempts = delivery.message, str(delivery.tries)
     return about(
-        event, key=message.key, concern=message.concern, notifier=delivery.notifier, alert=message.id, tries=tries
+        event, key=message.key, concern=message.concern, notifier=delivery.notifier, alert=message.id, attempts=attempts
     )
 
 

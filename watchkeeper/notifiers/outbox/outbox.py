@@ -185,7 +185,7 @@ class Outbox:
             try:
                 await notifier.attend()
             except Exception as error:  # noqa: BLE001  as around a delivery
-                told = about(Event.LINK, notifier=name)
+                told = about(Event.DISCONNECTED, notifier=name)
                 text = "%s: its background task failed with %s at %s"
                 log.error(text, name, type(error).__name__, error_location(error), extra=told)  # noqa: TRY400  its text may hold a secret
             await asyncio.sleep(MEND_S)
@@ -276,7 +276,7 @@ class Outbox:
             return self._put_off(lane, tried, str(error), error.retry_after_s)
         except Exception as error:  # noqa: BLE001  a delivery that fails in an unforeseen way must not end them all
             what = f"{delivery.notifier}: a delivery failed with {type(error).__name__} at {error_location(error)}"
-            log.error("%s", what, extra=log_fields(Event.DELIVERY_BROKE, tried))  # noqa: TRY400  its text may hold a secret
+            log.error("%s", what, extra=log_fields(Event.DELIVERY_ERROR, tried))  # noqa: TRY400  its text may hold a secret
             return self._put_off(lane, tried, what, None)
         now = self._clock.now()
         done = replace(tried, state=DeliveryState.DELIVERED, trouble="", done_at=now)
@@ -302,7 +302,7 @@ class Outbox:
     def _set_aside(self, delivery: Delivery, trouble: str) -> tuple[Delivery, JournalLine]:
         now = self._clock.now()
         tries = "1 try" if delivery.tries == 1 else f"{delivery.tries} tries"
-        log.error("%s; given up after %s", trouble, tries, extra=log_fields(Event.SET_ASIDE, delivery))
+        log.error("%s; given up after %s", trouble, tries, extra=log_fields(Event.UNDELIVERABLE, delivery))
         aside = replace(delivery, state=DeliveryState.SET_ASIDE, trouble=trouble, done_at=now)
         return aside, line_about(aside, now, f"not sent by {delivery.notifier}, given up: {delivery.message.headline}")
 
@@ -320,14 +320,14 @@ class Outbox:
         if delivery.tries > 1:  # the delivery itself keeps the latest trouble; the event log reports the first
             return later, None
         wait = duration((due_at - now).total_seconds())
-        log.warning("%s; retrying in %s", trouble, wait, extra=log_fields(Event.PUT_OFF, delivery))
+        log.warning("%s; retrying in %s", trouble, wait, extra=log_fields(Event.DELIVERY_DEFERRED, delivery))
         return later, line_about(later, now, f"not sent yet by {delivery.notifier}: {delivery.message.headline}")
 
     async def _record(self, lane: DeliveryQueue, delivery: Delivery, line: JournalLine | None) -> None:
         """Record the result of a delivery; remember it if the store cannot record it now."""
         if delivery.state is DeliveryState.DELIVERED:
             if lane.failing is not None:
-                log.info("%s: delivers again", delivery.notifier, extra=log_fields(Event.DELIVERS_AGAIN, delivery))
+                log.info("%s: delivers again", delivery.notifier, extra=log_fields(Event.DELIVERY_RESUMED, delivery))
             lane.failing = None
         else:
             lane.failing = (lane.failing[0] if lane.failing else self._clock.monotonic_s(), delivery.trouble)

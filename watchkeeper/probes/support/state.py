@@ -71,4 +71,4 @@ class ProbeState(Generic[P]):
             return self._empty
 
     def _warn(self, text: str, *more: object) -> None:
-        log.warning(text, self._owner, *more, extra=about(Event.PROBE_NOTES, probe=self._owner))
+        log.warning(text, self._owner, *more, extra=about(Event.PROBE_STATE, probe=self._owner))

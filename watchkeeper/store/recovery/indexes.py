@@ -59,7 +59,9 @@ def check(path: Path) -> list[Wrong]:
         except sqlite3.OperationalError as error:
             if getattr(error, "sqlite_errorcode", 0) != sqlite3.SQLITE_INTERRUPT:
                 raise
-            log.warning("%s: the check of its indexes took too long and was given up", path, extra=about(Event.KEEPING))
+            log.warning(
+                "%s: the check of its indexes took too long and was given up", path, extra=about(Event.RETENTION)
+            )
             return []
 
 

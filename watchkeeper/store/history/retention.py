@@ -19,8 +19,13 @@ from watchkeeper.store.timestamps import to_us
 # clock far behind is not deleted at once.
 _LINES = (
     "DELETE FROM events WHERE id IN (SELECT id FROM events"
-    " WHERE id < coalesce((SELECT min(id) FROM events WHERE at_us >= ?1), (SELECT max(id) FROM events))"
-    " AND at_us < ?1 ORDER BY id LIMIT ?2)"
+    " WHERE id < coalesce((SELECT min(id) FROM events WHERE at_us >= :before), (SELECT max(id) FROM events))"
+    " AND at_us < :before ORDER BY id LIMIT :limit)"
+)
+_SERIES = (
+    "DELETE FROM series WHERE id = :series AND NOT EXISTS (SELECT 1 FROM samples WHERE series = :series)"
+    " AND NOT EXISTS (SELECT 1 FROM hours WHERE series = :series)"
+    " AND NOT EXISTS (SELECT 1 FROM days WHERE series = :series)"
 )
 _PARCELS = "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox WHERE state = 'delivered' AND done_at_us < ? LIMIT ?)"
 
@@ -35,7 +40,7 @@ def drop_lines(before: datetime) -> Chore:
             state = checked_rows.store_state(conn)
             if state is not None and state.events_from_us < before_us:
                 replacement.write_store_state(conn, state._replace(events_from_us=before_us))
-        return _whole(conn.execute(_LINES, (before_us, limit)).rowcount, limit)
+        return _whole(conn.execute(_LINES, {"before": before_us, "limit": limit}).rowcount, limit)
 
     return step
 
@@ -74,15 +79,7 @@ def _forget(conn: sqlite3.Connection, series: int, key: str) -> int:
         return 0
     rows = conn.execute("DELETE FROM findings WHERE key = ?", (key,)).rowcount
     rows += conn.execute("DELETE FROM latest WHERE series = ?", (series,)).rowcount
-    return (
-        rows
-        + conn.execute(
-            "DELETE FROM series WHERE id = ?1 AND NOT EXISTS (SELECT 1 FROM samples WHERE series = ?1)"
-            " AND NOT EXISTS (SELECT 1 FROM hours WHERE series = ?1)"
-            " AND NOT EXISTS (SELECT 1 FROM days WHERE series = ?1)",
-            (series,),
-        ).rowcount
-    )
+    return rows + conn.execute(_SERIES, {"series": series}).rowcount
 
 
 def _stands(conn: sqlite3.Connection, key: str) -> bool:

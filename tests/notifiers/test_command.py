@@ -153,3 +153,13 @@ async def test_it_is_in_the_table() -> None:
     made = make_notifier(settings, SetClock())
     assert (made.name, made.at_least) == ("command", Priority.ALARM)
     await made.close()
+
+
+async def test_what_left_its_session_is_ended_too(tmp_path: Path) -> None:
+    """A program that detaches another one from its session and its parent leaves nothing behind."""
+    left = tmp_path / "left"
+    path = tmp_path / "lamp"
+    path.write_text(f"#!/bin/sh\nenv -i setsid sleep 600 &\necho $! > {left}\n", encoding="ascii")
+    path.chmod(0o755)
+    await lamp(path).deliver(messages()[0])
+    assert not psutil.pid_exists(int(left.read_text(encoding="ascii")))

@@ -1,13 +1,18 @@
 """Programs run to their end, and no further."""
 
+import dataclasses
 import os
 import sys
+import tempfile
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from tests.support.processes import started
 from watchkeeper.clock import Clock
+from watchkeeper.privileged import descendants
 from watchkeeper.privileged import process as running
 from watchkeeper.privileged.process import Completed, run
 
@@ -116,3 +121,85 @@ def test_closed_outputs_are_not_asked_again() -> None:
     before = os.times()
     assert sh("exec >&- 2>&-; sleep 0.5; exit 4") == Completed(4)
     assert os.times().user - before.user < 0.4
+
+
+ESCAPES = {
+    "a session of its own": "setsid sleep 600 & echo $!; wait",
+    "a session of its own, left behind": "setsid sleep 600 & echo $!",
+    "an orphan without an environment": "(env -i setsid sh -c 'sleep 600 & echo $!; exec sleep 600') & sleep 0.2",
+    "the child of an orphan": "(setsid sh -c 'sleep 600 & echo $!; wait') & sleep 0.2",
+    "ignores every polite signal": "(trap '' TERM HUP INT; setsid sleep 600 & echo $!) & sleep 0.2",
+    "many": "for n in 1 2 3 4 5 6 7 8 9 10; do setsid sleep 600 & echo $!; done",
+}
+
+
+def has_ended(pid: int) -> bool:
+    """Whether nothing of a process is left, not even what its parent would have to collect."""
+    return not Path(f"/proc/{pid}").exists()
+
+
+@pytest.mark.parametrize("script", ESCAPES.values(), ids=ESCAPES)
+@pytest.mark.parametrize("ends", [True, False], ids=["ends", "is killed"])
+def test_nothing_that_a_program_started_is_left(script: str, *, ends: bool) -> None:
+    """Whatever left its session or outlived its parent is ended and collected when the run returns."""
+    ran = sh(script if ends else f"{script}; sleep 600", timeout_s=2.0 if ends else 0.6)
+    pids = [int(line) for line in ran.stdout.split()]
+    assert pids
+    assert [pid for pid in pids if not has_ended(pid)] == []
+
+
+def test_programs_that_run_at_the_same_time_end_only_their_own() -> None:
+    """A run that ends kills nothing of another one, not even what has left that one's tree, and no other child."""
+    with started(["sleep", "600"]) as other, tempfile.TemporaryDirectory() as folder:
+        script = f"(setsid sleep 601 & echo $!); echo > {folder}/ready; while [ ! -e {folder}/go ]; do sleep 0.02; done"
+        ran = list[Completed]()
+        long = threading.Thread(target=lambda: ran.append(sh(script, timeout_s=60.0)))
+        long.start()
+        until(lambda: Path(folder, "ready").exists())
+        assert has_ended(int(sh("setsid sleep 602 & echo $!").stdout))
+        (orphan,) = [pid for pid in descendants._below(os.getpid()) if cmdline(pid).split(b"\0")[1:2] == [b"601"]]
+        assert not has_ended(orphan)
+        Path(folder, "go").touch()
+        long.join(30)
+        assert int(ran[0].stdout) == orphan
+        assert has_ended(orphan)
+        assert other.poll() is None
+
+
+def test_a_reused_number_kills_nobody() -> None:
+    """A process that has taken the number of one that was found is not killed."""
+    with started(["sleep", "600"]) as other:
+        found = descendants._look(other.pid)
+        assert found is not None
+        earlier = dataclasses.replace(found, started=found.started - 1)
+        descendants._kill([earlier], Clock().monotonic_s() + 0.1)
+        assert other.poll() is None
+        descendants._kill([found], Clock().monotonic_s() + 5)
+        assert gone(other.pid)
+
+
+def test_what_could_not_be_ended_is_looked_for_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A process that waits in the kernel is left behind, and ended with the next program."""
+    with monkeypatch.context() as hanging:
+        hanging.setattr(descendants, "_kill", lambda *_: None)
+        hanging.setattr(descendants, "REAP_S", 0.1)
+        pid = int(sh("setsid sleep 600 & echo $!").stdout)
+    assert not has_ended(pid)
+    sh("true")
+    assert has_ended(pid)
+
+
+def until(true: Callable[[], bool]) -> None:
+    """Wait for something, at most 30 s."""
+    end_s = Clock().monotonic_s() + 30
+    while not true():
+        assert Clock().monotonic_s() < end_s
+        threading.Event().wait(0.02)
+
+
+def cmdline(pid: int) -> bytes:
+    """The words of a process; empty where it has ended."""
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_bytes()
+    except OSError:
+        return b""

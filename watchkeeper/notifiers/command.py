@@ -4,16 +4,14 @@ The program runs without a shell and reads the message as one JSON object on sta
 webhook's event. Its exit status decides: 0 delivered; 65 refused (EX_DATAERR of sysexits.h: "the input data was
 incorrect"); 75 deferred (EX_TEMPFAIL). Every other status, a signal, and a program that cannot be started are deferred
 too: the operator can fix a script, a missing permission or a modem that is not plugged in, and nothing is lost
-meanwhile. When the program has ended, or its time is up, everything that it left running in its session is killed.
+meanwhile. When the program has ended, or its time is up, everything that it started is killed.
 
 Not here: what the message contains (cloudevent.py).
 """
 
 import asyncio
 import os
-import signal
-from asyncio.subprocess import DEVNULL, Process
-from contextlib import suppress
+from subprocess import DEVNULL, Popen
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field
@@ -27,8 +25,8 @@ from watchkeeper.model.units import format_duration
 from watchkeeper.notifiers import cloudevent
 from watchkeeper.notifiers.base import ReceiverSettings
 from watchkeeper.os_errors import explained
-from watchkeeper.privileged.descriptors import give_back
-from watchkeeper.privileged.process import PATH, environment
+from watchkeeper.privileged.descendants import Family, start
+from watchkeeper.privileged.process import PATH, end, environment
 
 DATA_WRONG = 65
 """EX_DATAERR, sysexits.h (4.3BSD; FreeBSD's sysexits(3))."""
@@ -38,9 +36,6 @@ COMPLAINT_BYTES = 4_096
 
 _PIPEFULS = 16
 """Reads of 64 KiB: together the most that a pipe can be made to hold by default (pipe-max-size, 1 MiB)."""
-
-REAP_S = 1.0
-"""How long a killed program may take to exit. One that waits for a dead device in the kernel is left behind."""
 
 
 def _words(value: tuple[str, ...]) -> tuple[str, ...]:
@@ -82,41 +77,38 @@ class Command:
     async def deliver(self, message: Message) -> None:
         """Run the program once. Raises what Notifier.deliver documents."""
         with _Complaint() as complaint:
-            process = await self._started(cloudevent.data_bytes(message), complaint.inlet)
+            process, family = self._started(cloudevent.data_bytes(message), complaint.inlet)
             try:
                 async with asyncio.timeout(self._settings.timeout):
-                    status = await process.wait()
+                    await _exit_of(process)
             except TimeoutError:
                 limit = format_duration(self._settings.timeout)
                 raise DeliveryDeferred(f"{self.name}: {self._program} did not end within {limit}") from None
             finally:
-                await _end(process)
-            self._judge(status, complaint.text())
+                await _end(process, family)
+            self._judge(process.wait(), complaint.text())
 
     @property
     def _program(self) -> str:
         return clean(self._settings.run[0], 100)
 
-    async def _started(self, content: bytes, errors: int) -> Process:
+    def _started(self, content: bytes, errors: int) -> tuple[Popen[bytes], Family]:
         # The input is a file in memory: a program that does not read it blocks nothing and breaks no pipe.
         given = os.memfd_create("message")
         try:
             os.pwrite(given, content, 0)
-            process = await asyncio.create_subprocess_exec(
-                *self._settings.run,
+            return start(
+                self._settings.run,
                 stdin=given,
                 stdout=DEVNULL,
                 stderr=errors,
                 env=environment(f"/usr/local/sbin:/usr/local/bin:{PATH}"),
                 cwd="/",
-                start_new_session=True,
             )
-            give_back(process.pid)
         except OSError as error:
             raise DeliveryDeferred(f"{self.name}: {self._program} cannot be run: {explained(error)}") from None
         finally:
             os.close(given)
-        return process
 
     def _judge(self, status: int, said: str) -> None:
         if status == 0:
@@ -169,10 +161,23 @@ class _Complaint:
         return lines[-1] if lines else ""
 
 
-async def _end(process: Process) -> None:
-    """Kill the program and what it left running in its session."""
-    with suppress(ProcessLookupError, PermissionError):
-        os.killpg(process.pid, signal.SIGKILL)
-    with suppress(TimeoutError):
-        async with asyncio.timeout(REAP_S):
-            await process.wait()
+async def _exit_of(process: Popen[bytes]) -> None:
+    """Wait until a process has ended; its status is not collected yet."""
+    loop, exited = asyncio.get_running_loop(), asyncio.Event()
+    handle = os.pidfd_open(process.pid)
+    loop.add_reader(handle, exited.set)
+    try:
+        await exited.wait()
+    finally:
+        loop.remove_reader(handle)
+        os.close(handle)
+
+
+async def _end(process: Popen[bytes], family: Family) -> None:
+    """Kill the program and everything that it started, and collect its status."""
+    ending = asyncio.create_task(asyncio.to_thread(end, process, family))
+    try:
+        await asyncio.shield(ending)
+    except asyncio.CancelledError:
+        await ending
+        raise

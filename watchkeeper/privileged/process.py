@@ -12,7 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 
 from watchkeeper.clock import Clock
-from watchkeeper.privileged.descriptors import give_back
+from watchkeeper.privileged.descendants import REAP_S, Family, start
 
 PATH = "/usr/sbin:/usr/bin:/sbin:/bin"
 """Where programs are looked for. Not the caller's PATH: these folders belong to root on every distribution."""
@@ -22,10 +22,6 @@ OUTPUT_LIMIT_BYTES = 4 * 2**20
 
 ERROR_LIMIT_BYTES = 64 * 2**10
 """Of standard error: only its first lines are ever shown."""
-
-REAP_S = 1.0
-"""How long a killed program may take to end. One that waits in the kernel for a dead disk does not; it is left behind.
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,29 +49,29 @@ def environment(path: str) -> dict[str, str]:
 def run(
     argv: Sequence[str], timeout_s: float, *, path: str | None = None, limit_bytes: int = OUTPUT_LIMIT_BYTES
 ) -> Completed:
-    """Run a program and collect its output. Blocks; never longer than `timeout_s` and REAP_S together.
+    """Run a program and collect its output; at its end, end everything that it started.
+
+    Blocks, never longer than `timeout_s` and twice REAP_S together.
 
     path: where programs are looked for; default PATH. Raises OSError where the program exists but cannot be started (no
     memory, no permission).
     """
     try:
-        process = subprocess.Popen(  # noqa: S603  a list of arguments, and no shell
+        process, family = start(
             argv,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             env=environment(path or PATH),
             cwd="/",
-            start_new_session=True,
         )
     except (FileNotFoundError, NotADirectoryError):
         return Completed(None, missing=True)
-    give_back(process.pid)
     watch = _Watch(process, {"stdout": limit_bytes, "stderr": ERROR_LIMIT_BYTES})
     try:
         ended = watch.until(Clock().monotonic_s() + timeout_s)
     finally:
-        _end(process)
+        end(process, family)
     stdout, stderr = (bytes(watch.texts[name]) for name in ("stdout", "stderr"))
     if watch.truncated:
         return Completed(None, stdout, stderr, truncated=True)
@@ -139,10 +135,12 @@ class _Watch:
         return bool(part)
 
 
-def _end(process: "subprocess.Popen[bytes]") -> None:
-    """Kill the process and everything that it started, and close our ends of the pipes."""
+def end(process: "subprocess.Popen[bytes]", family: Family) -> None:
+    """Kill a process and everything that it started, close our ends of its pipes, and collect its status."""
+    # Its number is its own until it is waited for. This is for a program that could not be marked.
     with suppress(ProcessLookupError, PermissionError):
         os.killpg(process.pid, signal.SIGKILL)
+    family.end()
     for stream in (process.stdout, process.stderr):
         if stream is not None:
             stream.close()

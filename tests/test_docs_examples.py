@@ -125,11 +125,7 @@ def test_the_new_probe_of_the_guide_passes_its_tests(clone: Path) -> None:
     )
     _insert(
         clone / "watchkeeper/probes/registry.py",
-        ("BUILT_IN: Mapping[str, ProbeKind[Any]] = {\n", block(chapter, "`watchkeeper/probes/registry.py`")),
-        (
-            "from watchkeeper.probes.host.memory import MemoryProbe, MemorySettings\n",
-            "from watchkeeper.probes.host.open_files import OpenFilesProbe, OpenFilesSettings\n",
-        ),
+        ("_MODULES = {\n", block(chapter, "`watchkeeper/probes/registry.py`")),
     )
     _insert(
         clone / "watchkeeper/messages/runbook/host.py",

@@ -8,7 +8,9 @@ from pydantic import ValidationError
 
 from tests.support.document import MODEL, HideProbe, NestProbe
 from watchkeeper import settings
+from watchkeeper.config import loading
 from watchkeeper.config.rules import RulesSettings
+from watchkeeper.config.secrets import Secrets
 from watchkeeper.errors import ConfigError
 from watchkeeper.notifiers.registry import NOTIFIERS
 from watchkeeper.probes.registry import FOUND_BY_DEFAULT, PROBES
@@ -104,3 +106,40 @@ def test_load_tells_every_problem(tmp_path: Path) -> None:
     with pytest.raises(ConfigError) as caught:
         settings.load(path)
     assert [each.place for each in caught.value.problems] == ["probe[1].kind", "notifier[1].kind"]
+
+
+def test_a_document_needs_only_the_kinds_that_it_names() -> None:
+    """And those that run by default; their models are the same as in the model of every kind."""
+    document = {"probe": [{"kind": "http", "name": "hide-hub"}], "notifier": [{"kind": "command"}]}
+    model = settings.named_model(document)
+    assert model is not None
+    assert {*model.probe_types} == {*FOUND_BY_DEFAULT, "http"}
+    assert {*model.notifier_types} == {"command"}
+    assert model.probe_types["http"] is settings.known_model().probe_types["http"]
+
+
+@pytest.mark.parametrize(
+    "document",
+    [
+        {"probe": [{"kind": "htpp"}]},
+        {"probe": [{"kind": ["http"]}]},
+        {"probe": [{"name": "hide-hub"}]},
+        {"probe": ["http"]},
+        {"probe": {"kind": "http"}},
+        {"notifier": [{"kind": "bell"}]},
+    ],
+)
+def test_a_document_that_names_no_kind_needs_all(document: dict[str, object]) -> None:
+    """Its errors say which kinds there are."""
+    assert settings.named_model(document) is None
+
+
+def test_errors_are_those_of_the_model_of_every_kind(tmp_path: Path) -> None:
+    """Whatever a document names, the same problems are reported."""
+    path = tmp_path / "gannet.toml"
+    path.write_text('[[probe]]\nkind = "memory"\nevry = "1m"\n[pages]\n[[notifier]]\nkind = "command"')
+    with pytest.raises(ConfigError) as caught:
+        settings.load(path)
+    with pytest.raises(ConfigError) as every:
+        loading.load(settings.known_model(), path, secrets=Secrets.NEEDED)
+    assert caught.value.problems == every.value.problems

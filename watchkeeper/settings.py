@@ -4,9 +4,10 @@ The tables of probes and notifiers are unions by `kind`, built from the two regi
 known here without a change. Not here: how a document is read and how its errors are reported (config/loading.py).
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Self, TypeVar, Union, get_args
 
@@ -174,13 +175,45 @@ def known_model() -> type[Settings]:
     )
 
 
+def named_model(document: Mapping[str, Any]) -> type[Settings] | None:
+    """The model for the kinds that a document names, and those that run by default; no other kind is imported.
+
+    None if a table names no kind, or one that is not known.
+    """
+    named = _named(document.get("probe", []), probes.PROBES), _named(document.get("notifier", []), notifiers.NOTIFIERS)
+    if named[0] is None or named[1] is None:
+        return None
+    return _model_of(frozenset(named[0] | {*FOUND_BY_DEFAULT}), frozenset(named[1]))
+
+
+def _named(tables: object, known: Container[str]) -> set[str] | None:
+    """The kinds that tables name; None if there is one without a known kind."""
+    if not isinstance(tables, list):
+        return None
+    kinds = [each.get("kind") if isinstance(each, dict) else None for each in tables]
+    found = {kind for kind in kinds if isinstance(kind, str) and kind in known}
+    return found if all(isinstance(kind, str) and kind in found for kind in kinds) else None
+
+
+@lru_cache(maxsize=1)
+def _model_of(probe_kinds: frozenset[str], notifier_kinds: frozenset[str]) -> type[Settings]:
+    return settings_model(
+        (probes.PROBES[kind].settings for kind in sorted(probe_kinds)),
+        (notifiers.NOTIFIERS[kind].settings for kind in sorted(notifier_kinds)),
+    )
+
+
 def read(path: Path | None = None, *, secrets: Secrets = Secrets.NEEDED) -> loading.Loaded[Settings]:
     """Read the configuration at `path`, or else at the first default path that has one; without either, use defaults.
 
     secrets: whether to check that each can be read. Raises ConfigError with every problem found.
     """
+    document = loading.find(path)
+    if (model := named_model(document.tables)) is not None:
+        with suppress(ConfigError):  # the model of every kind finds the same problems, and knows what else is allowed
+            return document.check(model, secrets)
     try:
-        return loading.load(known_model(), path, secrets=secrets)
+        return document.check(known_model(), secrets)
     except ConfigError as error:
         raise ConfigError(error.source, [_with_reason(each) for each in error.problems]) from None
 

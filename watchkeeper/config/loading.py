@@ -53,16 +53,34 @@ class Loaded(Generic[M]):
     warnings: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A document as it was read. path: None if there was no file; it is then empty."""
+
+    tables: Mapping[str, Any]
+    path: Path | None = None
+    text: str = ""
+
+    def check(self, model: type[M], secrets: Secrets) -> Loaded[M]:
+        """Check it against a model. Raises ConfigError with every problem found."""
+        return check_document(model, self.tables, secrets, self.path, self.text)
+
+
+def find(path: Path | None) -> Document:
+    """Read the document at `path`, else at the first default place that has one. Raises ConfigError."""
+    found = path if path is not None else next((p for p in config_places() if _there(p)), None)
+    if found is None:
+        return Document({})
+    text = read_text(found)
+    return Document(parse(text, str(found)), found, text)
+
+
 def load(model: type[M], path: Path | None, *, secrets: Secrets) -> Loaded[M]:
-    """Read the document at `path`, else at the first default place that has one, else use the defaults.
+    """Find the document, and check it; without one, use the defaults.
 
     secrets: whether to check that each can be read. Raises ConfigError with every problem found.
     """
-    found = path if path is not None else next((p for p in config_places() if _there(p)), None)
-    if found is None:
-        return check_document(model, {}, secrets)
-    text = read_text(found)
-    return check_document(model, parse(text, str(found)), secrets, found, text)
+    return find(path).check(model, secrets)
 
 
 def check_document(

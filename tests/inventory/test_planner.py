@@ -175,7 +175,7 @@ async def test_a_question_that_is_given_up_makes_way(bench: ProbeContext, watche
 async def test_another_configuration_holds_at_once(made: HostPlanner, bench: ProbeContext, watcher: Watcher) -> None:
     """After a reload nothing is answered from before, not even by a question that was at work meanwhile."""
     first = await made.capacity(HUB)
-    after = HostPlanner(known(), readstore.calm(), bench, watcher.eyes, before=made)
+    after = HostPlanner(known(), readstore.calm(), bench, watcher.eyes, queue=made.queue)
     assert await after.capacity(HUB) is not first
     assert watcher.looks == 2
 
@@ -197,7 +197,7 @@ async def test_questions_of_both_configurations_wait_in_one_queue(bench: ProbeCo
     old = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=slow))
     under_way = asyncio.create_task(old.capacity(HUB))
     await asyncio.sleep(0)
-    new = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=look), before=old)
+    new = HostPlanner(known(), readstore.calm(), bench, replace(watcher.eyes, look=look), queue=old.queue)
     asked = asyncio.create_task(new.capacity(HUB))
     await asyncio.sleep(0)
     gate.set()

@@ -22,7 +22,8 @@ from watchkeeper.model.probe_state import JobReport, LastJobReports
 from watchkeeper.model.records import Sample, Seen, Series
 from watchkeeper.planning.capacity.question import BadQuestion
 from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow, Volume
-from watchkeeper.planning.preflight.decide import Matter, PreflightAnswer, Verdict
+from watchkeeper.planning.preflight.decide import PreflightAnswer, Verdict
+from watchkeeper.planning.preflight.matter import Matter
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 

@@ -15,7 +15,8 @@ from watchkeeper.inventory.target import Target, find
 from watchkeeper.model.observation import Answer, Deadline, SeriesKey
 from watchkeeper.planning.host_state import Disk, GuestNow, HostNow, Snapshot, StoreKind, StoreNow, Volume
 from watchkeeper.planning.preflight import decide
-from watchkeeper.planning.preflight.decide import Answered, Copy, Matter, Point, PreflightAnswer
+from watchkeeper.planning.preflight.decide import Answered, Copy, Point, PreflightAnswer
+from watchkeeper.planning.preflight.matter import Matter
 from watchkeeper.planning.reclaim.snapshots import Bounds, Candidate, Freed, SetLimit
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.settings import Settings

@@ -6,15 +6,15 @@ configuration gets a new planner. Nothing is decided here.
 """
 
 import asyncio
-import contextlib
-from collections import Counter, OrderedDict
-from collections.abc import AsyncIterator, Awaitable, Callable, Hashable, Sequence
-from dataclasses import dataclass, field
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable, Hashable, Sequence
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from watchkeeper.errors import ProbeError
 from watchkeeper.inventory import after_change, preflight, scan
 from watchkeeper.inventory import capacity as of_room
+from watchkeeper.inventory.question_queue import QuestionQueue
 from watchkeeper.inventory.reclaim import measure
 from watchkeeper.inventory.reclaim.measure import FINDERS, Ask, Finder
 from watchkeeper.model.ports import ReadStore
@@ -49,32 +49,6 @@ class HostReader:
     finders: Sequence[tuple[str, Finder]] = FINDERS
 
 
-@dataclass(slots=True)
-class _Queue:
-    """Whether a question is in progress, and how many wait: of signed-in visitors (True), and of others (False)."""
-
-    at_work: bool = False
-    turn_ended: asyncio.Event = field(default_factory=asyncio.Event)
-    waiting: Counter[bool] = field(default_factory=Counter)
-
-    @contextlib.asynccontextmanager
-    async def turn(self, *, first: bool) -> AsyncIterator[None]:
-        """Wait to be the one in progress. first: ahead of all others, but not of the one that is already running."""
-        self.waiting[first] += 1
-        began = False
-        try:
-            while self.at_work or (not first and self.waiting[True]):
-                await self.turn_ended.wait()
-            self.at_work = began = True
-            yield
-        finally:
-            self.waiting[first] -= 1
-            if began:
-                self.at_work = False
-            ended, self.turn_ended = self.turn_ended, asyncio.Event()
-            ended.set()
-
-
 class HostPlanner:
     """The Planner of web/planning/planner.py."""
 
@@ -84,12 +58,12 @@ class HostPlanner:
         store: ReadStore,
         bench: ProbeContext,
         eyes: HostReader | None = None,
-        before: "HostPlanner | None" = None,
+        queue: QuestionQueue | None = None,
     ) -> None:
-        """before: the planner of the previous configuration. Its questions and this one's wait in one queue."""
+        """queue: shared with the planner of the previous configuration, whose questions may still wait."""
         self._settings, self._bench, self._store = settings, bench, store
         self._eyes = eyes or HostReader()
-        self.queue: _Queue = _Queue() if before is None else before.queue
+        self.queue = queue or QuestionQueue()
         self._kept: OrderedDict[Hashable, tuple[float, Planned[Any]]] = OrderedDict()
         self._seen: tuple[float, HostNow] | None = None
 

@@ -28,11 +28,11 @@ from watchkeeper.planning.preflight.decide import (
     Answered,
     Copy,
     DiskSnapshots,
-    Matter,
     Point,
     PreflightAnswer,
     Rewrites,
 )
+from watchkeeper.planning.preflight.matter import Matter
 from watchkeeper.planning.reclaim.gain import with_freed
 from watchkeeper.privileged.commands import MOUNTS
 from watchkeeper.probes.base import ProbeContext

@@ -5,37 +5,41 @@ Lasting. Work in progress at a reload is finished by the old configuration. Not 
 systemd (daemon/daemon.py), and which parts of a configuration continue unchanged (active_config.py).
 """
 
+from __future__ import annotations
+
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from watchkeeper.clock import Clock
 from watchkeeper.config.loading import Loaded
 from watchkeeper.config.types import SecretSource
 from watchkeeper.errors import ConfigError
-from watchkeeper.inventory.planner import HostPlanner
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.records import Entry
 from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.periodic.messages import PeriodicMessages
 from watchkeeper.periodic.retention import Retention
 from watchkeeper.periodic.scheduler import Scheduler
-from watchkeeper.planning.capacity.answer import CapacityAnswer
-from watchkeeper.planning.capacity.question import Question
-from watchkeeper.planning.preflight.decide import PreflightAnswer
-from watchkeeper.planning.reclaim.snapshots import ReclaimAnswer
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.runtime.active_config import ActiveConfig, build, check_in_place
+from watchkeeper.runtime.late_planner import LatePlanner
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.runner import Runner
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 from watchkeeper.settings import Settings
 from watchkeeper.store.store import Store
-from watchkeeper.web.planning.planner import Change, Planned
+
+if TYPE_CHECKING:  # see late_planner.py
+    from watchkeeper.planning.capacity.answer import CapacityAnswer
+    from watchkeeper.planning.capacity.question import Question
+    from watchkeeper.planning.preflight.decide import PreflightAnswer
+    from watchkeeper.planning.reclaim.snapshots import ReclaimAnswer
+    from watchkeeper.web.planning.planner import Change, Planned
 
 log = logging.getLogger(__name__)
 
@@ -80,7 +84,7 @@ class Runtime:
     pipeline: Pipeline
     rounds: PeriodicMessages
     keeping: Retention
-    planner: HostPlanner
+    planner: LatePlanner
 
 
 class _Nothing:
@@ -100,7 +104,7 @@ def build_runtime(config: ActiveConfig, lasting: Lasting, before: Runtime | None
         pipeline,
         PeriodicMessages(store, lasting.outbox, clock, settings.reminders.plan(), settings.routes, named, last.rounds),
         Retention(store, settings.store, clock, pipeline.note, store.notes, last.keeping),
-        HostPlanner(settings, store, config.bench, before=last.planner),
+        LatePlanner(settings, store, config.bench, last.planner),
     )
 
 

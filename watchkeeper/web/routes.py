@@ -12,20 +12,18 @@ from aiohttp import web
 
 from watchkeeper import __version__
 from watchkeeper.web.api import handlers as api
-from watchkeeper.web.api.openapi import openapi
 from watchkeeper.web.auth import form_handlers
 from watchkeeper.web.context import of
 from watchkeeper.web.dashboard import pages, subject
-from watchkeeper.web.feeds import atom, calendar
-from watchkeeper.web.feeds import handlers as feeds
 from watchkeeper.web.http import event_stream
+from watchkeeper.web.http.late import late
 from watchkeeper.web.http.middleware import Handler
 from watchkeeper.web.http.parameters import Parameter, refuse_unknown
 from watchkeeper.web.http.problem_details import PROBLEM_JSON
-from watchkeeper.web.planning import capacity, preflight, reclaim
-from watchkeeper.web.planning.parameters import CAPACITY
+from watchkeeper.web.planning.parameters import CAPACITY, PREFLIGHT, RECLAIM_STORE
 
 HTML, JSON, EVENTS, CSV = "text/html", "application/json", "text/event-stream", "text/csv"
+ATOM, CALENDAR = "application/atom+xml", "text/calendar"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +66,8 @@ async def index(request: web.Request) -> web.Response:
 
 async def description(request: web.Request) -> web.Response:
     """The API's description."""
+    from watchkeeper.web.api.openapi import openapi  # noqa: PLC0415  hundreds of schemas, seldom asked for
+
     return api.reply(openapi((r for r in ROUTES if r.of_api), of(request).prefix))
 
 
@@ -90,7 +90,7 @@ ROUTES = (
     Route("/events", pages.events, "The event log, newest first.", (api.BEFORE,), HTML, kept=True),
     Route(
         "/capacity",
-        capacity.page,
+        late("planning.capacity", "page"),
         "Is there enough capacity for a new guest, a larger one, or with a larger host?",
         CAPACITY,
         HTML,
@@ -98,17 +98,17 @@ ROUTES = (
     ),
     Route(
         "/preflight",
-        preflight.page,
+        late("planning.preflight", "page"),
         "Is a change safe now? After it: what was its result?",
-        preflight.PREFLIGHT,
+        PREFLIGHT,
         HTML,
         looks=True,
     ),
     Route(
         "/reclaim",
-        reclaim.page,
+        late("planning.reclaim", "page"),
         "How much space sets of snapshots hold, and would free if they were deleted.",
-        (reclaim.STORE,),
+        (RECLAIM_STORE,),
         HTML,
         looks=True,
     ),
@@ -178,7 +178,7 @@ ROUTES = (
     ),
     Route(
         "/api/v1/capacity",
-        capacity.capacity,
+        late("planning.capacity", "capacity"),
         "Is there enough capacity for a new or larger guest, or with a larger host: now, and in 30, 90 and 365 days.",
         CAPACITY,
         form="Capacity",
@@ -186,17 +186,17 @@ ROUTES = (
     ),
     Route(
         "/api/v1/preflight",
-        preflight.preflight,
+        late("planning.preflight", "preflight"),
         "Is it safe to change something now, check by check; with after=yes: what was the result of the change.",
-        preflight.PREFLIGHT,
+        PREFLIGHT,
         form="Preflight",
         looks=True,
     ),
     Route(
         "/api/v1/reclaim",
-        reclaim.reclaim,
+        late("planning.reclaim", "reclaim"),
         "How much space sets of snapshots hold, and would free if they were deleted. Nothing is deleted.",
-        (reclaim.STORE,),
+        (RECLAIM_STORE,),
         form="Reclaim",
         looks=True,
     ),
@@ -207,8 +207,13 @@ ROUTES = (
         (),
         EVENTS,
     ),
-    Route("/events.atom", feeds.events, "The newest events as an Atom feed.", media=atom.MEDIA),
-    Route("/calendar.ics", feeds.dates, "Every forecast and due date as an iCalendar file.", media=calendar.MEDIA),
+    Route("/events.atom", late("feeds.handlers", "events"), "The newest events as an Atom feed.", media=ATOM),
+    Route(
+        "/calendar.ics",
+        late("feeds.handlers", "dates"),
+        "Every forecast and due date as an iCalendar file.",
+        media=CALENDAR,
+    ),
     Route(
         "/api/v1/health",
         api.health,

@@ -16,7 +16,6 @@ from watchkeeper.planning.preflight.decide import (
     Answered,
     Copy,
     DiskSnapshots,
-    Matter,
     Point,
     PreflightAnswer,
     Rewrites,
@@ -31,6 +30,7 @@ from watchkeeper.planning.preflight.decide import (
     time_point,
     watch_point,
 )
+from watchkeeper.planning.preflight.matter import Matter
 from watchkeeper.planning.reclaim.gain import Recorded, with_freed
 
 GO, NO_GO, UNKNOWN = Verdict

@@ -19,7 +19,8 @@ from watchkeeper.inventory.after_change import after_change
 from watchkeeper.inventory.preflight import Question
 from watchkeeper.inventory.preflight import ready as answered
 from watchkeeper.planning.preflight import text as ready_wording
-from watchkeeper.planning.preflight.decide import Matter, Verdict
+from watchkeeper.planning.preflight.decide import Verdict
+from watchkeeper.planning.preflight.matter import Matter
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.web.planning.planner import Nowhere

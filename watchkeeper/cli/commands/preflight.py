@@ -27,7 +27,8 @@ from watchkeeper.inventory.scan import look
 from watchkeeper.messages.wording import clean, duration, instant
 from watchkeeper.planning.capacity.question import BadQuestion
 from watchkeeper.planning.preflight import text as ready_wording
-from watchkeeper.planning.preflight.decide import Matter, Point, PreflightAnswer, Verdict
+from watchkeeper.planning.preflight.decide import Point, PreflightAnswer, Verdict
+from watchkeeper.planning.preflight.matter import Matter
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.support.workers import ThreadWorkers
 from watchkeeper.store import Store

@@ -17,7 +17,8 @@ from watchkeeper.model.alert import Alert
 from watchkeeper.model.line import Floats
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.units import format_size
-from watchkeeper.planning.preflight.decide import Matter, Point, Verdict
+from watchkeeper.planning.preflight.decide import Point, Verdict
+from watchkeeper.planning.preflight.matter import Matter
 
 LEAST = 8
 """Fewer samples on either side say nothing by rank: with 8 and 8 the normal approximation holds to about 1 %."""

@@ -16,6 +16,7 @@ from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.units import DAY_S, format_size
 from watchkeeper.planning.host_state import GuestNow
+from watchkeeper.planning.preflight.matter import Matter
 
 
 class Verdict(StrEnum):
@@ -24,25 +25,6 @@ class Verdict(StrEnum):
     GO = "go"
     NO_GO = "no-go"
     UNKNOWN = "not known"
-
-
-class Matter(StrEnum):
-    """What a point is about. The value is the word by which a point may be skipped, and its name in JSON."""
-
-    GUEST = "guest"
-    SNAPSHOT = "snapshot"
-    BACKUP = "backup"
-    SPACE = "space"
-    TIME_TO_FULL = "time-to-full"
-    STORAGE_BELOW = "storage-below"
-    ANSWERS = "answers"
-    MEMORY = "memory"
-    MONITORING = "monitoring"
-
-    @property
-    def words(self) -> str:
-        """The matter as people read it."""
-        return self.value.replace("-", " ")
 
 
 @dataclass(frozen=True, slots=True)

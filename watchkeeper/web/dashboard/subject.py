@@ -39,7 +39,7 @@ from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.related import dependents, growers
 from watchkeeper.web.http.parameters import choice, moment, part
 from watchkeeper.web.http.problem_details import Refusal, not_found
-from watchkeeper.web.planning.capacity import links
+from watchkeeper.web.planning.links import links
 from watchkeeper.web.templating import render
 
 SUBJECT = part("subject", "the id of a series, or a subject's own name", str, {"type": "string"})

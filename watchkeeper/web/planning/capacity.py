@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from urllib.parse import urlencode
 
 from aiohttp import web
 from markupsafe import Markup
@@ -14,7 +13,7 @@ from watchkeeper.model.records import Series
 from watchkeeper.model.units import format_size
 from watchkeeper.planning.capacity import text as wording
 from watchkeeper.planning.capacity.answer import CapacityAnswer, CpuAnswer, Fit, MemoryAnswer, Reason, StoreAnswer
-from watchkeeper.planning.capacity.question import BadQuestion
+from watchkeeper.planning.capacity.question import BadQuestion, Question
 from watchkeeper.planning.host_state import StoreKind
 from watchkeeper.web.api.handlers import reply
 from watchkeeper.web.auth.session_auth import session_of, viewer
@@ -22,7 +21,19 @@ from watchkeeper.web.charts import capacity_chart
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.http.problem_details import Refusal
 from watchkeeper.web.planning.capacity_json import capacity_form
-from watchkeeper.web.planning.parameters import CAPACITY, question_of
+from watchkeeper.web.planning.parameters import (
+    CAPACITY,
+    CPUS,
+    DISK,
+    ENLARGE,
+    GROWS,
+    HOST_DISK,
+    HOST_MEMORY,
+    MEMORY,
+    RESERVED,
+    STORE,
+    WRITTEN,
+)
 from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Planned, refused
 from watchkeeper.web.templating import render
 
@@ -228,13 +239,17 @@ def _cautions(answer: CapacityAnswer) -> list[str]:
     return [*said, wording.LIKELY_WHY] if any(each.after for each in answer.stores) else said
 
 
-def links(subject: str) -> list[tuple[str, str]]:
-    """The planning questions about a subject: the link and the text of each."""
-    store = subject.startswith(tuple(f"{each.value} " for each in StoreKind))
-    found = []
-    if store or subject.startswith(("guest ", "service ")):
-        found.append((f"preflight?{urlencode({'subject': subject})}", "Is it safe to change this now?"))
-    if store:
-        found.append((f"capacity?{urlencode({'store': subject})}", "Is there space on it for another guest?"))
-        found.append((f"reclaim?{urlencode({'store': subject})}", "What would deleting its snapshots free?"))
-    return found
+def question_of(request: web.Request) -> Question:
+    """The question of a request. Raises Refusal (400)."""
+    return Question(
+        disk_bytes=DISK.of(request) or 0,
+        memory_bytes=MEMORY.of(request) or 0,
+        cpus=CPUS.of(request) or 0,
+        written_bytes=WRITTEN.of(request) or 0,
+        grows_bytes_per_day=GROWS.of(request) or 0.0,
+        reserved=RESERVED.of(request) == "yes",
+        enlarges=ENLARGE.of(request),
+        store=STORE.of(request),
+        host_disk_bytes=HOST_DISK.of(request) or 0,
+        host_memory_bytes=HOST_MEMORY.of(request) or 0,
+    )

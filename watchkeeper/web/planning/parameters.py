@@ -3,11 +3,11 @@
 The page's forms and the API read the same objects, so one message explains what is wrong in both.
 """
 
-from aiohttp import web
+from datetime import datetime, timedelta
 
 from watchkeeper.model.units import parse_duration, parse_pace, parse_size
-from watchkeeper.planning.capacity.question import Question
-from watchkeeper.web.http.parameters import LONGEST_S, Parameter, choice
+from watchkeeper.planning.preflight.matter import Matter
+from watchkeeper.web.http.parameters import LONGEST_S, Parameter, choice, moment
 
 LARGEST = 2**60
 """Bytes, an exbibyte: a thousand times what a home server holds, and far from where numbers lose precision."""
@@ -91,18 +91,28 @@ HOST_MEMORY = size("host_memory", "Memory added to the host.")
 CAPACITY = (ENLARGE, DISK, MEMORY, CPUS, GROWS, WRITTEN, RESERVED, STORE, HOST_DISK, HOST_MEMORY)
 """The parameters of a capacity question."""
 
+SUBJECT = name_of(
+    "subject", "What you want to change: a guest, a service, a store such as pool skerry, or the host.", required=True
+)
+KEEP = span("keep", "How long the snapshot is kept; default: a week.")
+WITHIN = span(
+    "snapshot_within", "How old the newest snapshot may be; default: the limit of its probe, otherwise a day."
+)
+LEAVE_OUT = choice("leave_out", "A check to skip; may be given more than once.", tuple(Matter), several=True)
+AFTER = choice(
+    "after", "Whether the change was made already: compares now with the hour before the change.", ("yes", "no")
+)
+SINCE = moment("since", "When the change was made, for after; default: the newest snapshot or restart.")
+PREFLIGHT: tuple[Parameter[str] | Parameter[float] | Parameter[datetime | timedelta], ...] = (
+    SUBJECT,
+    KEEP,
+    WITHIN,
+    LEAVE_OUT,
+    AFTER,
+    SINCE,
+)
+"""The parameters of a preflight."""
 
-def question_of(request: web.Request) -> Question:
-    """The question of a request. Raises Refusal (400)."""
-    return Question(
-        disk_bytes=DISK.of(request) or 0,
-        memory_bytes=MEMORY.of(request) or 0,
-        cpus=CPUS.of(request) or 0,
-        written_bytes=WRITTEN.of(request) or 0,
-        grows_bytes_per_day=GROWS.of(request) or 0.0,
-        reserved=RESERVED.of(request) == "yes",
-        enlarges=ENLARGE.of(request),
-        store=STORE.of(request),
-        host_disk_bytes=HOST_DISK.of(request) or 0,
-        host_memory_bytes=HOST_MEMORY.of(request) or 0,
-    )
+RECLAIM_STORE = name_of(
+    "store", "Only snapshots of this store, by its subject, such as pool skerry; default: of every store."
+)

@@ -3,18 +3,23 @@
 Nothing in here changes the host. Not here: how an answer is shown (capacity.py, preflight.py, reclaim.py).
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Generic, NoReturn, Protocol, TypeVar
+from typing import TYPE_CHECKING, Generic, NoReturn, Protocol, TypeVar
 
 from aiohttp import web
 
 from watchkeeper.errors import WatchkeeperError
-from watchkeeper.planning.capacity.answer import CapacityAnswer
-from watchkeeper.planning.capacity.question import Question
-from watchkeeper.planning.preflight.decide import Matter, PreflightAnswer
-from watchkeeper.planning.reclaim.snapshots import ReclaimAnswer
+from watchkeeper.planning.preflight.matter import Matter
 from watchkeeper.web.http.problem_details import Refusal
+
+if TYPE_CHECKING:  # the planner is imported with the first question
+    from watchkeeper.planning.capacity.answer import CapacityAnswer
+    from watchkeeper.planning.capacity.question import Question
+    from watchkeeper.planning.preflight.decide import PreflightAnswer
+    from watchkeeper.planning.reclaim.snapshots import ReclaimAnswer
 
 T = TypeVar("T")
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 from itertools import chain
 
 from aiohttp import web
@@ -11,39 +11,19 @@ from watchkeeper.model.records import Series
 from watchkeeper.planning.capacity import text as plan_wording
 from watchkeeper.planning.capacity.question import BadQuestion
 from watchkeeper.planning.preflight import text as ready_wording
-from watchkeeper.planning.preflight.decide import Matter, Point, PreflightAnswer, Verdict
+from watchkeeper.planning.preflight.decide import Point, PreflightAnswer, Verdict
+from watchkeeper.planning.preflight.matter import Matter
 from watchkeeper.web.api.handlers import reply
 from watchkeeper.web.api.json_forms import stamp
 from watchkeeper.web.auth.session_auth import session_of, viewer
 from watchkeeper.web.context import Context, of
-from watchkeeper.web.http.parameters import Parameter, choice, moment
 from watchkeeper.web.http.problem_details import Refusal
 from watchkeeper.web.planning.capacity import age, filled, form_of, stores
-from watchkeeper.web.planning.parameters import name_of, span
+from watchkeeper.web.planning.parameters import AFTER, KEEP, LEAVE_OUT, PREFLIGHT, SINCE, SUBJECT, WITHIN
 from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Change, Planned, refused
 from watchkeeper.web.planning.preflight_json import preflight_form
 from watchkeeper.web.templating import render
 
-SUBJECT = name_of(
-    "subject", "What you want to change: a guest, a service, a store such as pool skerry, or the host.", required=True
-)
-KEEP = span("keep", "How long the snapshot is kept; default: a week.")
-WITHIN = span(
-    "snapshot_within", "How old the newest snapshot may be; default: the limit of its probe, otherwise a day."
-)
-LEAVE_OUT = choice("leave_out", "A check to skip; may be given more than once.", tuple(Matter), several=True)
-AFTER = choice(
-    "after", "Whether the change was made already: compares now with the hour before the change.", ("yes", "no")
-)
-SINCE = moment("since", "When the change was made, for after; default: the newest snapshot or restart.")
-PREFLIGHT: tuple[Parameter[str] | Parameter[float] | Parameter[datetime | timedelta], ...] = (
-    SUBJECT,
-    KEEP,
-    WITHIN,
-    LEAVE_OUT,
-    AFTER,
-    SINCE,
-)
 HINTS = {
     "keep": "such as 7d (default: a week)",
     "snapshot_within": "such as 6h (default: the limit of its probe, otherwise a day)",

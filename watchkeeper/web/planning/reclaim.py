@@ -18,12 +18,10 @@ from watchkeeper.web.auth.session_auth import session_of, viewer
 from watchkeeper.web.context import of
 from watchkeeper.web.http.problem_details import Refusal
 from watchkeeper.web.planning.capacity import age, stores
-from watchkeeper.web.planning.parameters import name_of
+from watchkeeper.web.planning.parameters import RECLAIM_STORE
 from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Planned, refused
 from watchkeeper.web.planning.reclaim_json import reclaim_form
 from watchkeeper.web.templating import render
-
-STORE = name_of("store", "Only snapshots of this store, by its subject, such as pool skerry; default: of every store.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +52,7 @@ async def page(request: web.Request) -> web.Response:
     """What is held, store by store."""
     context = of(request)
     planned = await _asked(request)
-    answer, series, narrowed = planned.answer, await context.store.series(), STORE.of(request)
+    answer, series, narrowed = planned.answer, await context.store.series(), RECLAIM_STORE.of(request)
     known = {each.key.subject for each in stores(series)}
     # A monitored store without snapshots exists: asking for it is no mistake.
     unknown = [each for each in answer.missing if each.asked not in known]
@@ -82,13 +80,13 @@ async def reclaim(request: web.Request) -> web.Response:
     planned = await _asked(request)
     if planned.answer.missing:
         said = " ".join(words.missing_words(each, planned.answer) for each in planned.answer.missing)
-        raise Refusal(400, said, {"parameter": STORE.name})
+        raise Refusal(400, said, {"parameter": RECLAIM_STORE.name})
     return reply({"host": of(request).host} | reclaim_form(planned.answer))
 
 
 async def _asked(request: web.Request) -> Planned[ReclaimAnswer]:
     try:
-        return await request.app[PLANNER].reclaim(STORE.of(request), signed_in=session_of(request) is not None)
+        return await request.app[PLANNER].reclaim(RECLAIM_STORE.of(request), signed_in=session_of(request) is not None)
     except CannotPlan as error:
         raise refused(error) from error
 

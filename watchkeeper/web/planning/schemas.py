@@ -5,7 +5,8 @@ A test compares them.
 
 from watchkeeper.planning.capacity.answer import Fit, Lack
 from watchkeeper.planning.host_state import StoreKind
-from watchkeeper.planning.preflight.decide import Matter, Verdict
+from watchkeeper.planning.preflight.decide import Verdict
+from watchkeeper.planning.preflight.matter import Matter
 from watchkeeper.web.api.schemas import INSTANT, NUMBER, TEXT, WHOLE, YES_OR_NO, Schema, known, many, maybe, ref, word
 
 FITS = word(*(each.value for each in Fit))

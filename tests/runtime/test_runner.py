@@ -11,12 +11,13 @@ import pytest
 from tests.support.house import DAY, HOUR, MINUTE, START, Desk, Hands, House, Script, Shelf, watched
 from watchkeeper.alerting.rules import NotAnsweringRule, Rules
 from watchkeeper.clock import Clock
+from watchkeeper.errors import ProbeError
 from watchkeeper.model.observation import Answer, Condition, Observation, SeriesKey
 from watchkeeper.periodic.scheduler import Scheduler
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.runner import REVIEW_S, Runner, look_at_all
-from watchkeeper.runtime.scheduled_probe import ScheduledProbe
+from watchkeeper.runtime.scheduled_probe import ProbeWork, ScheduledProbe
 from watchkeeper.store.store import Store
 
 HUB = SeriesKey("service hide-hub", "answer")
@@ -208,3 +209,25 @@ async def test_a_look_in_real_time_ends_with_a_review() -> None:
     async with asyncio.timeout(10):
         await runner.review_in_time(0.05)
     assert pipeline.state.reviewed_at is not None
+
+
+async def test_the_runs_of_a_probe_are_counted() -> None:
+    """With how long the last one took and when it ended; a failed one counts as both."""
+    house = House()
+
+    class Timed(Script):
+        async def observe(self) -> Sequence[Observation]:
+            house.clock.run(timedelta(seconds=2))
+            if self.fails:
+                raise ProbeError("no answer")
+            return UP
+
+        fails = False
+
+    probe = Timed()
+    runner = Runner(house.pipeline, [ScheduledProbe("hub", 60.0, probe, Rules())])
+    await runner.run("hub")
+    assert runner.runs["hub"] == ProbeWork(1, 0, 2.0, START + timedelta(seconds=2))
+    probe.fails = True
+    await runner.run("hub")
+    assert runner.runs["hub"] == ProbeWork(2, 1, 2.0, START + timedelta(seconds=4))

@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Collection
+from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -123,6 +124,17 @@ def _forward(known: Delivery, made: Delivery) -> Delivery:
     same = (known.notifier, known.message.thread) == (made.notifier, made.message.thread)
     waits = same and known.state is DeliveryState.WAITING
     return replace(known, due_at=min(known.due_at, made.due_at)) if waits else known
+
+
+async def test_waiting_deliveries_are_counted(store: Store, path: Path) -> None:
+    """By notifier, from the index alone: a row whose notifier cannot be read is left out."""
+    made = [delivery("a", 1), delivery("a", 2), delivery("b", 1, notifier="hook"), delivery("c", 1, notifier="lost")]
+    await store.commit(Commit(deliveries=tuple(made)))
+    (done, *_) = (p for p in await store.deliveries() if p.notifier == "mail")
+    await store.delivery_done(replace(done, state=DeliveryState.DELIVERED, done_at=START))
+    with closing(sqlite3.connect(path)) as conn, conn:
+        conn.execute("UPDATE outbox SET notifier = 'no JSON' WHERE notifier = '\"lost\"'")
+    assert await store.waiting_deliveries() == {"mail": 1, "hook": 1}
 
 
 async def test_what_must_not_wait_brings_forward_what_it_waits_for(store: Store) -> None:

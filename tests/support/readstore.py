@@ -4,7 +4,8 @@ Everything in it is invented; the figures of a state are consistent (a level's s
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
@@ -75,6 +76,9 @@ class ReadStoreDouble:
             return [line for line in chosen if line.id > after_id][:limit]
         newest_first = sorted(chosen, key=lambda line: -line.id)
         return [line for line in newest_first if before_id is None or line.id < before_id][:limit]
+
+    async def waiting_deliveries(self) -> Mapping[str, int]:
+        return Counter(p.notifier for p in self.open_deliveries if p.state is DeliveryState.WAITING)
 
     async def deliveries(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
         return [p for p in self.open_deliveries if not only_open or p.state is not DeliveryState.DELIVERED][:limit]

@@ -20,6 +20,7 @@ from watchkeeper.config.loading import Loaded
 from watchkeeper.daemon import heartbeat as alive
 from watchkeeper.daemon import sd_notify, startup_clock
 from watchkeeper.daemon.actions import DaemonActions
+from watchkeeper.daemon.activity import DaemonActivity
 from watchkeeper.daemon.health import Health
 from watchkeeper.daemon.heartbeat import Heartbeat
 from watchkeeper.daemon.startup_clock import ClockDoubt
@@ -47,7 +48,7 @@ from watchkeeper.store.store import Store
 from watchkeeper.web.app import make_app
 from watchkeeper.web.auth.budgets import Tries
 from watchkeeper.web.auth.job_reports import Jobs
-from watchkeeper.web.auth.tokens import JobTokens
+from watchkeeper.web.auth.tokens import Tokens
 from watchkeeper.web.server import Served
 from watchkeeper.web.server import serve as serve_page
 
@@ -126,7 +127,7 @@ class _Daemon:
         runtime = build_runtime(config, lasting)
         self._runner = Runner(runtime.pipeline, config.probes)
         self._active = ActiveRuntime(runtime, self._runner, lasting)
-        self._jobs = Jobs(JobTokens(self._active.tokens), job_reports, Tries(clock))
+        self._jobs = Jobs(Tokens(self._active.tokens), job_reports, Tries(clock))
         self._hand = DaemonActions(self._runner, self._schedule, self._outbox, clock, named)
         self._service = sd_notify.Service()
         self._ending = self._runner.stopping
@@ -193,6 +194,7 @@ class _Daemon:
             resting=self._runner.dependents_of,
             planner=self._active,
             browser_key=_browser_key(settings),
+            work=DaemonActivity(self._runner, self._outbox),
         )
         return await serve_page(app, settings.page)
 

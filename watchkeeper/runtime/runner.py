@@ -14,7 +14,7 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Condition, Observation
 from watchkeeper.model.records import LevelSamples, Seen, Series
 from watchkeeper.runtime.pipeline import Pipeline
-from watchkeeper.runtime.scheduled_probe import ScheduledProbe, look
+from watchkeeper.runtime.scheduled_probe import ProbeWork, ScheduledProbe, look
 
 REVIEW_S = 15.0
 """How often everything is evaluated again without a new sample: well below the shortest default delay (a minute)."""
@@ -62,6 +62,8 @@ class Runner:
         self.stopping = asyncio.Event()
         """Set when a stop was requested: observations made from then on are discarded."""
         self._breaks = 0
+        self.runs = dict[str, ProbeWork]()
+        """By label, what each probe has done since the start."""
 
     def _set(self, probes: Sequence[ScheduledProbe]) -> None:
         self.probes = tuple(probes)
@@ -104,8 +106,11 @@ class Runner:
 
         Observations made while a stop was requested are discarded: a host that shuts down stops all its services.
         """
-        probe = self.all_probes[label]
+        probe, clock = self.all_probes[label], self.pipeline.state.clock
+        began_s = clock.monotonic_s()
         observed, own = await look(probe)
+        done = self.runs.get(label, ProbeWork())
+        self.runs[label] = done.with_run(clock.monotonic_s() - began_s, clock.now(), failed=not own.ok)
         if not self.stopping.is_set():
             await self.pipeline.take(self.all_probes.get(label, probe), observed, own)
 

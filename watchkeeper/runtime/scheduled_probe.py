@@ -52,6 +52,20 @@ class ProbeRuns:
         return own != self.stored or self.stored_at is None or now - self.stored_at >= OWN_REFRESH
 
 
+@dataclass(frozen=True, slots=True)
+class ProbeWork:
+    """What a probe has done since the start: runs, failed ones, how long the last one took, and when it ended."""
+
+    runs: int = 0
+    failures: int = 0
+    took_s: float | None = None
+    ended_at: datetime | None = None
+
+    def with_run(self, took_s: float, ended_at: datetime, *, failed: bool) -> "ProbeWork":
+        """With one more run."""
+        return ProbeWork(self.runs + 1, self.failures + failed, took_s, ended_at)
+
+
 class Absent(BaseProbe):
     """The probe of a series that no probe of this configuration delivers."""
 

@@ -6,7 +6,9 @@ move it away (store/recovery/quarantine.py).
 Not here: the meaning of a row (alerting/), threads (store.py).
 """
 
+import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -227,6 +229,16 @@ class Reader:
             return outbox_rows.listed(
                 self._conn, only_open=only_open, limit=_within(limit), damaged=self._damaged_delivery
             )
+
+    def waiting_deliveries(self) -> Mapping[str, int]:
+        """How many deliveries wait, by notifier. Only an index is read, so damaged ones count too."""
+        counted = dict[str, int]()
+        for name, count in self._rows(
+            "SELECT notifier, count(*) FROM outbox WHERE state = 'waiting' GROUP BY notifier"
+        ):
+            with suppress(ValueError):  # of a damaged row
+                counted[json.loads(name)] = count
+        return counted
 
     def last_alive(self) -> datetime | None:
         """The instant of the newest commit; None where there is none yet, or it cannot be read."""

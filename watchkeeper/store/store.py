@@ -8,7 +8,7 @@ belongs here: passing work to these threads. Not here: SQL.
 import asyncio
 import logging
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Collection, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import datetime
@@ -319,6 +319,10 @@ class Store:
     async def deliveries(self, *, only_open: bool = True, limit: int = 100) -> Sequence[Delivery]:
         """Deliveries of every notifier, newest first; only_open leaves out completed ones."""
         return await self._read(lambda reading: reading.deliveries(only_open=only_open, limit=limit))
+
+    async def waiting_deliveries(self) -> Mapping[str, int]:
+        """How many deliveries wait, by notifier; without those of which none waits."""
+        return await self._read(lambda reader: reader.waiting_deliveries())
 
     async def quarantined(self, since: datetime, now: datetime) -> Sequence[Quarantined]:
         """Stored rows that could not be read and were moved away since an instant, newest first."""

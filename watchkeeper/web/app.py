@@ -12,6 +12,7 @@ from watchkeeper.web import moved
 from watchkeeper.web.auth import acknowledge, job_reports
 from watchkeeper.web.auth.acknowledge import Links
 from watchkeeper.web.auth.actions import Actions
+from watchkeeper.web.auth.api_tokens import API_TOKENS, ApiTokens
 from watchkeeper.web.auth.browsers import Browsers
 from watchkeeper.web.auth.budgets import SignInBudgets
 from watchkeeper.web.auth.job_reports import Jobs
@@ -22,6 +23,9 @@ from watchkeeper.web.auth.waiting_room import WaitingRoom
 from watchkeeper.web.context import CONTEXT, Context, PageStore, Resting, no_dependents
 from watchkeeper.web.dashboard.health import HealthSource
 from watchkeeper.web.dashboard.pages import error_page
+from watchkeeper.web.exposition import handlers as exposition
+from watchkeeper.web.exposition.activity import ActivitySource
+from watchkeeper.web.exposition.handlers import Exposed, Idle
 from watchkeeper.web.http.event_stream import EVENT_STREAM, EventStream
 from watchkeeper.web.http.middleware import Handler, add_headers, answer_errors, check_host, validate
 from watchkeeper.web.http.response_cache import ResponseCache
@@ -52,12 +56,14 @@ def make_app(
     resting: Resting = no_dependents,
     planner: Planner | None = None,
     browser_key: bytes | None = None,
+    work: ActivitySource | None = None,
 ) -> web.Application:
     """The application. host: the name of the monitored host, as the page shows it. zone: the time zone of times shown.
 
     acting: acts for the operator; without it the page is read-only. passes: reads the links in messages. jobs: those
     that may report over HTTP. resting: the subjects that depend on a subject. planner: answers planning questions.
-    browser_key: recognises browsers after a restart too; without it, only until the next restart.
+    browser_key: recognises browsers after a restart too; without it, only until the next restart. work: reports what
+    the daemon has done, for /metrics.
     """
     context = Context(store, clock, vitals, host, zone, settings.prefix, resting)
 
@@ -69,15 +75,17 @@ def make_app(
         guards.append(require_session(settings.prefix))
     app = web.Application(middlewares=[*guards, validate], client_max_size=BODY_LIMIT)
     app[CONTEXT] = context
+    visitors = Visitors(settings.proxy_networks)
     app[SESSION_AUTH] = SessionAuth(
         acting,
         settings.password,
         Sessions(clock),
         WaitingRoom(SignInBudgets(clock)),
         Browsers(browser_key or secrets.token_bytes(32)),
-        Visitors(settings.proxy_networks),
+        visitors,
         settings.hosts,
     )
+    app[API_TOKENS] = ApiTokens(settings, visitors, clock)
     app[PLANNER] = planner or Nowhere()
     live = app[EVENT_STREAM] = EventStream()
     app.on_shutdown.append(live.close)
@@ -91,6 +99,8 @@ def make_app(
             acknowledge.add(app, Links(passes, acting), prefix)
         if jobs is not None:
             job_reports.add(app, jobs, prefix)
+        if settings.metrics:
+            exposition.add(app, Exposed(work or Idle(), exposition.locked(settings)), prefix, kept)
     return app
 
 

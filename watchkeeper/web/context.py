@@ -1,6 +1,6 @@
 """What every handler works with: the store, the clock, the daemon's own state, and the page's names."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Protocol
@@ -26,6 +26,10 @@ class PageStore(ReadStore, Protocol):
 
     async def samples_thinned(self, key: SeriesKey, since: datetime, until: datetime, points: int) -> Sequence[Bucket]:
         """A series' samples in about this many equal time spans, oldest first; empty spans are left out."""
+        ...
+
+    async def waiting_deliveries(self) -> Mapping[str, int]:
+        """How many deliveries wait, by notifier; without those of which none waits."""
         ...
 
 

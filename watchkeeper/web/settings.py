@@ -3,10 +3,12 @@
 import re
 from enum import StrEnum
 from ipaddress import IPv4Network, IPv6Network, ip_address, ip_network
+from typing import Self
 
-from pydantic import AnyHttpUrl, Field, ValidationInfo, field_validator
+from pydantic import AnyHttpUrl, Field, ValidationInfo, field_validator, model_validator
 
-from watchkeeper.config.types import SecretSource, Strict
+from watchkeeper.config.types import SecretSource, Strict, TokenSource
+from watchkeeper.messages.wording import clean
 
 _HOST = re.compile(r"(?!-)[a-z0-9-]{1,63}(?<!-)(\.(?!-)[a-z0-9-]{1,63}(?<!-))*\.?")
 _PREFIX = re.compile(r"(/[A-Za-z0-9._~-]+)*")
@@ -17,6 +19,25 @@ class Reading(StrEnum):
 
     OPEN = "open"
     PASSWORD = "password"  # noqa: S105  a word of the configuration
+
+
+class Right(StrEnum):
+    """What a token allows."""
+
+    READ = "read"  # the pages and the API
+    METRICS = "metrics"  # the path /metrics
+
+
+class PageToken(Strict):
+    """A token with which a program reads without signing in (`Authorization: Bearer TOKEN`).
+
+    name: names the token in the log. rights: what it allows: `read` is the pages and the API, `metrics` is /metrics.
+    secret: where the token is read from. It has at least 22 characters; `openssl rand -base64 32` makes one.
+    """
+
+    name: str = Field(min_length=1, max_length=100)
+    rights: tuple[Right, ...] = Field(min_length=1)
+    secret: TokenSource
 
 
 class PageSettings(Strict):
@@ -34,6 +55,10 @@ class PageSettings(Strict):
     on a loopback address and `password` on any other.
     address: the page's address as readers of messages reach it. With it, messages about an alert have a link that
     acknowledges the alert.
+    token: tokens of programs that read.
+    metrics: serve /metrics in the format OpenMetrics 1.0, for programs that collect metrics. It needs a token with the
+    right `metrics` where other machines can reach the page (another address than loopback, or a reverse proxy in
+    `hosts`), and where reading needs the password.
     """
 
     listen: str = "127.0.0.1"
@@ -44,6 +69,8 @@ class PageSettings(Strict):
     password: SecretSource | None = Field(default=None, validate_default=True)
     reading: Reading | None = None
     address: AnyHttpUrl | None = None
+    token: tuple[PageToken, ...] = Field(default=(), max_length=20)
+    metrics: bool = False
 
     @field_validator("listen")
     @classmethod
@@ -86,6 +113,30 @@ class PageSettings(Strict):
         if host not in {"localhost", listen, *info.data.get("hosts", ())} and not _is_loopback(host):
             raise ValueError(f"names {host}, a name that the page does not answer to; add it to page.hosts")
         return address
+
+    @field_validator("token")
+    @classmethod
+    def _each_named(cls, tokens: tuple[PageToken, ...]) -> tuple[PageToken, ...]:
+        names = [each.name for each in tokens]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f'two tokens have the name "{clean(name, 60)}"; give each its own name')
+        return tokens
+
+    @model_validator(mode="after")
+    def _metrics_guarded(self) -> Self:
+        """Require a token for /metrics where others than the users of this host can ask for it."""
+        if self.metrics and self.metrics_need_token and not any(Right.METRICS in each.rights for each in self.token):
+            raise ValueError(
+                "metrics needs a token here, because other machines can reach the page or reading needs the password; "
+                'add a [[page.token]] with rights = ["metrics"]'
+            )
+        return self
+
+    @property
+    def metrics_need_token(self) -> bool:
+        """Can others than the users of this host reach the page, or does reading need the password?"""
+        return bool(not self.loopback or self.hosts or self.private)
 
     @property
     def loopback(self) -> bool:

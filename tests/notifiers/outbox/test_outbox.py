@@ -174,6 +174,7 @@ async def test_refused_is_set_aside(caplog: pytest.LogCaptureFixture) -> None:
     assert store.deliveries[1].done_at == NOW
     assert store.journal[0].text.startswith("not sent by post, given up: pool skerry")
     assert "post: 550 no such box; given up after 1 try" in caplog.text
+    assert outbox.attempts == {("post", DeliveryState.SET_ASIDE): 1, ("post", DeliveryState.DELIVERED): 1}
 
 
 async def test_an_unforeseen_error_is_not_the_end(caplog: pytest.LogCaptureFixture) -> None:

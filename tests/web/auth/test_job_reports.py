@@ -17,7 +17,7 @@ from watchkeeper.model.probe_state import JobReport, LastJobReports, MemoryJobRe
 from watchkeeper.web.app import make_app
 from watchkeeper.web.auth.budgets import FREE_TRIES, Tries
 from watchkeeper.web.auth.job_reports import Jobs
-from watchkeeper.web.auth.tokens import JobTokens
+from watchkeeper.web.auth.tokens import Tokens
 from watchkeeper.web.settings import PageSettings, Reading
 
 JOB, TOKEN = "nightly-backup", "a-token-of-the-job-0123456789"
@@ -42,7 +42,7 @@ def kept() -> MemoryJobReports:
 async def client(secret: Path, kept: MemoryJobReports) -> AsyncIterator[Client]:
     """A page behind a proxy's path that knows one job."""
     clock = FixedClock(NOW)
-    jobs = Jobs(JobTokens(lambda: {JOB: TokenSource(file=secret)}), kept, Tries(clock))
+    jobs = Jobs(Tokens(lambda: {JOB: TokenSource(file=secret)}), kept, Tries(clock))
     settings = PageSettings(prefix="/watch")
     app = make_app(ReadStoreDouble(), settings, clock, FixedVitals(), "gannet", ISLAND, jobs=jobs)
     async with TestClient(TestServer(app)) as client:
@@ -234,7 +234,7 @@ class FullStore(MemoryJobReports):
 async def test_a_store_that_cannot_keep_it(secret: Path) -> None:
     """The job is told, and may try again. A private page takes reports too, and names their new address."""
     clock = FixedClock(NOW)
-    jobs = Jobs(JobTokens(lambda: {JOB: TokenSource(file=secret)}), FullStore(), Tries(clock))
+    jobs = Jobs(Tokens(lambda: {JOB: TokenSource(file=secret)}), FullStore(), Tries(clock))
     settings = PageSettings(reading=Reading.PASSWORD, password=TokenSource(file=secret))
     app = make_app(ReadStoreDouble(), settings, clock, FixedVitals(), "gannet", ISLAND, jobs=jobs)
     async with TestClient(TestServer(app)) as client:

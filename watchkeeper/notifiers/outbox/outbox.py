@@ -11,6 +11,7 @@ notified (model/alert.py).
 import asyncio
 import logging
 import random
+from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, tzinfo
@@ -82,6 +83,8 @@ class Outbox:
         self._active = make_queues(notifiers, routes or {}, zone)
         self._group: asyncio.TaskGroup | None = None
         self._closing = asyncio.Event()
+        self.attempts = Counter[tuple[str, DeliveryState]]()
+        """Attempts since the start, by notifier and the state of the delivery after it."""
 
     def deliveries_for(self, message: Message, at: datetime) -> tuple[Delivery, ...]:
         """One delivery for each notifier whose receiver wants the message; to be committed with the transition."""
@@ -267,22 +270,26 @@ class Outbox:
         delivery = replace(lane.unwritten.get(delivery.id, (delivery, None))[0], behind=behind)
         lane.due_s.pop(delivery.id, None)
         delivery = await self._as_it_was(delivery)
-        tried = replace(delivery, tries=delivery.tries + 1)
+        tried, line = await self._attempt(lane, replace(delivery, tries=delivery.tries + 1))
+        self.attempts[tried.notifier, tried.state] += 1
+        return tried, line
+
+    async def _attempt(self, lane: DeliveryQueue, tried: Delivery) -> tuple[Delivery, JournalLine | None]:
         try:
-            await lane.notifier.deliver(delivery.message)
+            await lane.notifier.deliver(tried.message)
         except DeliveryRefused as error:
             return self._set_aside(tried, str(error))
         except DeliveryDeferred as error:
             return self._put_off(lane, tried, str(error), error.retry_after_s)
         except Exception as error:  # noqa: BLE001  a delivery that fails in an unforeseen way must not end them all
-            what = f"{delivery.notifier}: a delivery failed with {type(error).__name__} at {error_location(error)}"
+            what = f"{tried.notifier}: a delivery failed with {type(error).__name__} at {error_location(error)}"
             log.error("%s", what, extra=log_fields(Event.DELIVERY_ERROR, tried))  # noqa: TRY400  its text may hold a secret
             return self._put_off(lane, tried, what, None)
         now = self._clock.now()
         done = replace(tried, state=DeliveryState.DELIVERED, trouble="", done_at=now)
-        late_s = (now - delivery.message.at).total_seconds()
+        late_s = (now - tried.message.at).total_seconds()
         late = f", {duration(late_s)} after the event" if late_s >= 60 else ""
-        return done, line_about(done, now, f"sent by {delivery.notifier}{late}: {delivery.message.headline}")
+        return done, line_about(done, now, f"sent by {tried.notifier}{late}: {tried.message.headline}")
 
     async def _as_it_was(self, delivery: Delivery) -> Delivery:
         """Rewrite in the past tense a message that is no longer true by the time it can leave.

@@ -15,7 +15,7 @@ from watchkeeper.messages.wording import clean
 from watchkeeper.model.probe_state import JobReport, JobReports
 from watchkeeper.web.auth.budgets import Tries
 from watchkeeper.web.auth.session_auth import SESSION_AUTH, form
-from watchkeeper.web.auth.tokens import JobTokens
+from watchkeeper.web.auth.tokens import Tokens
 from watchkeeper.web.context import of
 from watchkeeper.web.http.problem_details import Refusal
 
@@ -42,7 +42,7 @@ _YES = frozenset({"1", "true", "yes"})
 class Jobs:
     """Who may report, and where reports are stored. wrong: tries with a wrong token, by job and place."""
 
-    tokens: JobTokens
+    tokens: Tokens
     job_reports: JobReports
     wrong: Tries
 

@@ -16,6 +16,7 @@ from aiohttp.typedefs import Middleware
 from watchkeeper.config.types import SecretSource
 from watchkeeper.web.auth import passwords
 from watchkeeper.web.auth.actions import Actions
+from watchkeeper.web.auth.api_tokens import API_TOKENS, bearer
 from watchkeeper.web.auth.browsers import KNOWN_S, NEW_S, Browsers
 from watchkeeper.web.auth.budgets import Visitor
 from watchkeeper.web.auth.sessions import LONGEST_S, SESSION, Session, Sessions
@@ -24,6 +25,7 @@ from watchkeeper.web.auth.waiting_room import MustWait, WaitingRoom
 from watchkeeper.web.context import of
 from watchkeeper.web.http.middleware import Handler
 from watchkeeper.web.http.problem_details import Refusal
+from watchkeeper.web.settings import Right
 
 COOKIE = "watchkeeper"
 BROWSER_COOKIE = "watchkeeper-browser"
@@ -74,14 +76,21 @@ async def load_session(request: web.Request, handler: Handler) -> web.StreamResp
 
 
 def require_session(prefix: str) -> Middleware:
-    """Allow reading only after sign-in, except for the sign-in page and the links in messages."""
-    open_paths = {f"{p}{path}" for p in {"", prefix} for path in ("/operator", "/operator/sign-in", "/acknowledge")}
+    """Allow reading only after sign-in or with a token, except for the sign-in page and the links in messages.
+
+    /metrics is not checked here: it asks for a token of its own right.
+    """
+    own = ("/operator", "/operator/sign-in", "/acknowledge", "/metrics")
+    open_paths = {f"{p}{path}" for p in {"", prefix} for path in own}
     # A job sends its own token; to its old address too, where it gets the new one.
     open_below = tuple(f"{p}/{below}/" for p in {"", prefix} for below in ("static", "jobs", "checkin"))
 
     @web.middleware
     async def middleware(request: web.Request, handler: Handler) -> web.StreamResponse:
         if session_of(request) is None and request.path not in open_paths and not request.path.startswith(open_below):
+            if bearer(request) and request.method in {"GET", "HEAD"}:
+                await request.app[API_TOKENS].admit(request, Right.READ)
+                return await handler(request)
             if "text/html" in request.headers.get("Accept", "") and request.method in {"GET", "HEAD"}:
                 return web.Response(status=303, headers={"Location": f"{prefix}/operator"})
             raise Refusal(403, f"Reading this page needs the password: sign in at {prefix}/operator first.")

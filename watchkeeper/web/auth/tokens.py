@@ -1,4 +1,4 @@
-"""The tokens of jobs that report over HTTP: read from their files at each request, and compared as digests.
+"""Tokens of jobs and of programs that read: read from their files at each request, and compared as digests.
 
 A token has too many possible values to be guessed (TokenSource refuses others), so it is compared first, and wrong
 tries never block the right one. Not here: what a wrong try costs (budgets.py), what a report means.
@@ -20,11 +20,24 @@ _PASSING = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EIO, errno
 """Errors of a file that exists but cannot be read now: too many open files, a network file system that hangs."""
 
 
-class JobTokens:
-    """Checks the tokens of jobs. sources: returns where each token is, by job name, in the active configuration."""
+def _job(name: str) -> str:
+    return f"job {name} cannot report over HTTP"
 
-    def __init__(self, sources: Callable[[], Mapping[str, SecretSource]]) -> None:
-        self._sources = sources
+
+class Tokens:
+    """Checks tokens by name, such as those of jobs."""
+
+    def __init__(
+        self,
+        sources: Callable[[], Mapping[str, SecretSource]],
+        loss: Callable[[str], str] = _job,
+        event: Event = Event.JOB_REPORT,
+    ) -> None:
+        """sources: returns where each token is, by name, in the active configuration.
+
+        loss: what does not work while the token of that name cannot be read. event: the sort of that log line.
+        """
+        self._sources, self._loss, self._event = sources, loss, event
         self._last: dict[str, tuple[SecretSource, bytes]] = {}
         self._troubles: dict[str, str] = {}
 
@@ -34,7 +47,7 @@ class JobTokens:
             self._expected(name, source)
 
     async def match(self, name: str, given: str) -> bool:
-        """Is this the token of this job? A job that does not exist takes as long as one that does."""
+        """Is this the token of this name? A name that does not exist takes as long as one that does."""
         sources = self._sources()
         source = sources.get(name)
         digest = _digest(given)
@@ -48,7 +61,7 @@ class JobTokens:
         return hmac.compare_digest(digest, expected or bytes(len(digest))) and expected is not None
 
     def _expected(self, name: str, source: SecretSource) -> bytes | None:
-        """The digest of a job's current token; None if there is no valid one."""
+        """The digest of the current token of a name; None if there is no valid one."""
         found = _read(source)
         if isinstance(found, bytes):
             self._last[name] = (source, found)
@@ -67,14 +80,8 @@ class JobTokens:
             return
         self._troubles[name] = why
         remedy = "let the user that runs watchkeeper read it" if isinstance(error, OSError) else source.remedy
-        log.error(
-            "job %s cannot report over HTTP: its token in %s: %s; %s",
-            name,
-            source.path,
-            why,
-            remedy,
-            extra=about(Event.JOB_REPORT),
-        )
+        text = "%s: its token in %s: %s; %s"
+        log.error(text, self._loss(name), source.path, why, remedy, extra=about(self._event))
 
 
 def _read(source: SecretSource) -> bytes | OSError | ValueError:

@@ -17,7 +17,7 @@ from watchkeeper.inventory import preflight as module
 from watchkeeper.inventory.after_change import after_change
 from watchkeeper.inventory.preflight import Question, pace, ready
 from watchkeeper.model.alert import Alert, Concern, Priority, State
-from watchkeeper.model.observation import Kind, Level, SeriesKey, Unit
+from watchkeeper.model.observation import Condition, Kind, Level, SeriesKey, Unit, Unseen, unseen_facts
 from watchkeeper.model.probe_state import JobReport, LastJobReports
 from watchkeeper.model.records import Sample, Seen, Series
 from watchkeeper.planning.capacity.question import BadQuestion
@@ -306,6 +306,20 @@ async def test_what_it_depends_on_is_not_seen_any_more(station: Station) -> None
     answer = await station.ask()
     assert [(each.about, each.verdict) for each in answer.hindrances] == [("memory", Verdict.UNKNOWN)]
     assert answer.worth_waiting
+
+
+async def test_what_no_probe_covers_of_it(station: Station) -> None:
+    """It does not prevent the change, and is listed. What is elsewhere is not."""
+    whats = ("guest hide-hub", "mounted datasets of pool skerry", "guest nest-cams", "temperatures")
+    facts = unseen_facts([Unseen(what, "no probe covers it") for what in whats])
+    own = Condition(SeriesKey("probe coverage", "runs"), ok=True, facts=facts)
+    station.store.seen = [Seen(NOW - MINUTE, own, "coverage", 3_600.0)]
+    answer = await station.ask()
+    assert answer.go
+    assert answer.unseen == (
+        "guest hide-hub: no probe covers it",
+        "mounted datasets of pool skerry: no probe covers it",
+    )
 
 
 async def test_a_part_that_is_recorded_seldom_is_not_missed(station: Station) -> None:

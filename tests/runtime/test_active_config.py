@@ -52,6 +52,18 @@ def test_another_bound_replaces_the_probe_of_watchkeeper_itself(tmp_path: Path) 
     assert second.probes[1].probe is not first.probes[1].probe
 
 
+def test_another_configuration_compares_the_host_again(tmp_path: Path) -> None:
+    """The probe that compares is created again if any probe changed, so that it runs at once."""
+    text = MEMORY + '[[probe]]\nkind = "coverage"\n'
+    bench = ProbeContext(Clock(), ThreadWorkers())
+    first = build(read(tmp_path, text), bench, Clock())
+    same = build(read(tmp_path, text), bench, Clock(), first)
+    assert [each.probe for each in same.probes] == [each.probe for each in first.probes]
+    other = build(read(tmp_path, text + '[[probe]]\nkind = "raid"\n'), bench, Clock(), same)
+    assert other.probes[0].probe is same.probes[0].probe
+    assert other.probes[1].probe is not same.probes[1].probe
+
+
 def test_what_cannot_change_in_place_is_all_told_at_once(tmp_path: Path) -> None:
     """Host, page and the database's path; nothing is reported if they are unchanged."""
     before = read(tmp_path, "")

@@ -24,6 +24,7 @@ from watchkeeper.daemon.activity import DaemonActivity
 from watchkeeper.daemon.health import Health
 from watchkeeper.daemon.heartbeat import Heartbeat
 from watchkeeper.daemon.startup_clock import ClockDoubt
+from watchkeeper.discovery.coverage import HostCoverage
 from watchkeeper.errors import StartError
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.messages.ack_links import AckLinks
@@ -68,7 +69,8 @@ KEY_NAME = "acknowledge.key"
 async def look_once(settings: Settings) -> list[tuple[ScheduledProbe, Sequence[Observation], Condition]]:
     """Run every configured probe once, concurrently, and return its observations and own condition. Stores nothing."""
     workers = ThreadWorkers()
-    probes = make_probes(settings, ProbeContext(Clock(), workers))
+    coverage = HostCoverage(lambda: settings.probes)
+    probes = make_probes(settings, ProbeContext(Clock(), workers, coverage=coverage))
     try:
         return await look_at_all(probes)
     finally:
@@ -108,7 +110,8 @@ class _Daemon:
         self._workers, self._schedule = ThreadWorkers(), Scheduler(clock)
         job_reports = SpooledJobReports(store.job_reports, spool_of(path), clock.now, earlier_spool_of(path))
         own = OwnDatabase(path, settings.store.max_size, partial(damaged_files, path), store.quarantined)
-        config = build(settings, ProbeContext(clock, self._workers, store.notes, job_reports, own), clock)
+        coverage = HostCoverage(lambda: self._active.runtime.config.settings.probes)
+        config = build(settings, ProbeContext(clock, self._workers, store.notes, job_reports, own, coverage), clock)
         self._passes = _passes(settings)
         self._outbox = Outbox(
             store, config.notifiers, clock, routes=settings.routes, zone=settings.host.zone, passes=self._passes

@@ -50,7 +50,7 @@ def _missing(proposal: Proposal, configured: Sequence[ProbeSettings]) -> Sequenc
         same = [each for each in configured if each.kind in ("http", "tcp")]
     if not proposal.things:
         return None if same or proposal.kind in ALWAYS else ()
-    missing = [thing for thing in proposal.things if not any(_covers(each, thing) for each in same)]
+    missing = [thing for thing in proposal.things if not any(covers(each, thing) for each in same)]
     return missing or None
 
 
@@ -65,7 +65,8 @@ def _like(thing: Thing) -> str:
     return f" (such as {printable(thing.example)})" if thing.example else ""
 
 
-def _covers(settings: ProbeSettings, thing: Thing) -> bool:
+def covers(settings: ProbeSettings, thing: Thing) -> bool:
+    """Whether a probe monitors a thing by name, or excludes it."""
     if thing.example:
         return _covers_set(settings, thing)
     if any(fnmatchcase(thing.name, glob) for glob in getattr(settings, "exclude", ())):

@@ -4,51 +4,59 @@ import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 
-from watchkeeper.discovery.finders import basics, btrfs, disks, files, guests, lvm, sensors, units, web, zfs
+from watchkeeper.discovery.finders import basics, btrfs, disks, files, guests, jobs, lvm, sensors, units, web, zfs
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Found, Key, Proposal
 
 
 @dataclass(frozen=True, slots=True)
 class Finder:
-    """One kind of thing: its heading in the document, and what finds it."""
+    """One kind of thing: its heading in the document, what finds it, and the kinds of probe that it proposes.
+
+    kinds: empty if everything that it finds is only offered, so that nothing has to be covered.
+    """
 
     heading: str
     find: Callable[[Host], Awaitable[Found]]
+    kinds: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """What one finder found."""
+    """What one finder found. kinds: as in Finder."""
 
     heading: str
     found: Found
+    kinds: tuple[str, ...] = ()
 
 
 FINDERS = (
-    Finder("File systems", basics.find_filesystems),
-    Finder("Memory, and watchkeeper itself", basics.find_memory),
-    Finder("ZFS", zfs.find),
-    Finder("LVM", lvm.find),
-    Finder("btrfs", btrfs.find),
-    Finder("Snapshots that are files", files.find),
-    Finder("Software RAID", disks.find_arrays),
-    Finder("Disks", disks.find_disks),
-    Finder("Guests", guests.find),
-    Finder("Units and timers of systemd", units.find),
+    Finder("File systems", basics.find_filesystems, ("filesystems",)),
+    Finder("Memory, and watchkeeper itself", basics.find_memory, ("memory", "self-check")),
+    Finder("ZFS", zfs.find, ("zfs", "zfs-snapshots")),
+    Finder("LVM", lvm.find, ("lvm", "lvm-snapshots")),
+    Finder("btrfs", btrfs.find, ("btrfs", "btrfs-snapshots")),
+    Finder("Snapshots that are files", files.find, ("snapshots",)),
+    Finder("Software RAID", disks.find_arrays, ("raid",)),
+    Finder("Disks", disks.find_disks, ("smart",)),
+    Finder("Latency of the disks", disks.find_latency, ("disk-latency",)),
+    Finder("Guests", guests.find, ("guests",)),
+    Finder("Units and timers of systemd", units.find, ("units", "services", "timers")),
+    Finder("Units of users", jobs.find_user_units, ("user-units",)),
+    Finder("Local mail", jobs.find_mail, ("mail-queue",)),
     Finder("Services", web.find),
-    Finder("Devices", sensors.find_devices),
-    Finder("The clock", basics.find_clock),
-    Finder("Temperatures", sensors.find_sensors),
+    Finder("Devices", sensors.find_devices, ("device",)),
+    Finder("The clock", basics.find_clock, ("clock",)),
+    Finder("Temperatures", sensors.find_sensors, ("temperatures",)),
 )
 """A new kind of thing is one more row."""
 
 
-async def discover(host: Host) -> list[Section]:
+async def discover(host: Host, finders: Sequence[Finder] = FINDERS) -> list[Section]:
     """Run all finders concurrently."""
-    found = await asyncio.gather(*(each.find(host) for each in FINDERS))
-    sections = [Section(each.heading, one) for each, one in zip(FINDERS, found, strict=True)]
-    return [*sections, Section("After a reboot of the host", returned(found))]
+    found = await asyncio.gather(*(each.find(host) for each in finders))
+    sections = [Section(each.heading, one, each.kinds) for each, one in zip(finders, found, strict=True)]
+    return [*sections, Section("After a reboot of the host", returned(found), ("after-reboot",))]
 
 
 def returned(found: Sequence[Found]) -> Found:

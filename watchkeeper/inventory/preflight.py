@@ -45,6 +45,7 @@ from watchkeeper.probes.storage.lvm.snapshots import LvmSnapshotsSettings
 from watchkeeper.probes.storage.snapshot_files import SnapshotsSettings
 from watchkeeper.probes.storage.zfs.snapshots import ZfsSnapshotsSettings
 from watchkeeper.settings import Settings
+from watchkeeper.web.dashboard.dashboard import not_observed
 
 KEEP_S = 7 * 86_400.0
 """How long the snapshot of a change is kept if nothing else is given: a week shows most of what an upgrade broke."""
@@ -84,7 +85,7 @@ async def ready(
     points += [point for part in parts for point in part]
     points.append(asking.watch())
     kept = tuple(each for each in points if each.matter not in question.left_out)
-    return PreflightAnswer(target.subject, now, kept, host.unseen)
+    return PreflightAnswer(target.subject, now, kept, (*host.unseen, *await asking.unseen()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,11 +287,23 @@ class Asking:
         finally:
             await made.close()
 
+    async def unseen(self) -> list[str]:
+        """What the probes could not look at, or do not cover, of the subject and of what it depends on."""
+        about = {self.target.subject, *self.target.grounds, *(f"guest {each.name}" for each in self.target.guests)}
+        latest = [each.observation for each in await self.store.latest()]
+        found = [each for each in not_observed(latest) if any(_concerns(each.what, subject) for subject in about)]
+        return list(dict.fromkeys(f"{each.what}: {each.why}" for each in found))
+
     def watch(self) -> Point:
         """Whether samples arrive."""
         newest_at = max((each.last_at for each in self.series), default=None)
         shortest_s = min((each.interval_s for each in self.series), default=60.0)
         return decide.watch_point(newest_at, STILL_INTERVALS * max(shortest_s, 1.0), self.now)
+
+
+def _concerns(what: str, subject: str) -> bool:
+    """Whether what was not observed is the subject itself, or a part of it (`mounted datasets of pool skerry`)."""
+    return what == subject or what.startswith(f"{subject}:") or what.endswith(f" of {subject}")
 
 
 def pace(samples: Sequence[Sample]) -> float | None:

@@ -42,11 +42,33 @@ class OwnDatabase:
 
 
 @dataclass(frozen=True, slots=True)
+class Uncovered:
+    """Something on this host that no probe covers. kinds: the kinds of probe that would. why: with the remedy."""
+
+    kinds: tuple[str, ...]
+    what: str
+    why: str
+
+
+class Coverage(Protocol):
+    """Compares what there is on this host with the configuration in use (discovery/coverage.py)."""
+
+    async def uncovered(
+        self, context: "ProbeContext", owner: str, look_every_s: float, timeout_s: float
+    ) -> Sequence[Uncovered]:
+        """List what no probe covers. The host is examined if that was not done for `look_every_s`; what was found is
+        kept in the context's notes of this owner. Raises ProbeTimeout, StillHanging and ProbeError.
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True)
 class ProbeContext:
     """What probes work with: the clock and the workers. Passed to every probe when it is created.
 
     notes: what probes keep across restarts. job_reports: the latest reports of every job. Without a store, both last
-    as long as this context. database: the daemon's own database, if there is one.
+    as long as this context. database: the daemon's own database, if there is one. coverage: None where nothing can
+    compare the host with a configuration.
     """
 
     clock: Clock
@@ -54,6 +76,7 @@ class ProbeContext:
     notes: StateStore = field(default_factory=MemoryStateStore)
     job_reports: JobReports = field(default_factory=MemoryJobReports)
     database: OwnDatabase | None = None
+    coverage: Coverage | None = None
 
 
 class Probe(Protocol):

@@ -40,7 +40,8 @@ _MODULES = {
     "memory": BuiltIn("host.memory", "Memory"),
     "http": BuiltIn("services.http.http", "Http", speed=True),
     "snapshots": BuiltIn("storage.snapshot_files", "Snapshots"),
-    "self-check": BuiltIn("host.self_check", "SelfCheck"),
+    "self-check": BuiltIn("own.self_check", "SelfCheck"),
+    "coverage": BuiltIn("own.coverage", "Coverage"),
     "tcp": BuiltIn("services.tcp", "Tcp", speed=True),
     "dns": BuiltIn("services.dns", "Dns", speed=True),
     "ping": BuiltIn("services.ping", "Ping", speed=True),
@@ -80,8 +81,10 @@ FROM_PACKAGES = plugin_kinds.find(plugins.GROUP, BUILT_IN)
 PROBES: Mapping[str, ProbeKind[Any]] = Kinds(_MODULES, FROM_PACKAGES.kinds)
 """`kind` in the configuration -> its settings and its probe."""
 
-FOUND_BY_DEFAULT = ("filesystems", "memory", "pressure", "kernel-tables", "restarts", "kernel-log", "self-check")
-"""The kinds that run without any configuration: their settings need nothing that the keeper alone knows."""
+FOUND_BY_DEFAULT = (
+    "filesystems", "memory", "pressure", "kernel-tables", "restarts", "kernel-log", "self-check", "coverage",
+)  # fmt: skip
+"""The kinds that run without any configuration: their settings need nothing that only the operator knows."""
 
 
 def make_probe(settings: ProbeSettings, bench: ProbeContext) -> Probe:

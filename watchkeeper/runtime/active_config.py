@@ -69,16 +69,19 @@ def make_probes(
 def build(settings: Settings, bench: ProbeContext, clock: Clock, before: ActiveConfig | None = None) -> ActiveConfig:
     """Create what is new in a configuration; nothing is started. Raises whatever a probe kind of a package raises.
 
-    If the context differs (the database's limit changed), watchkeeper's own probe is created again.
+    If the context differs (the database's limit changed), watchkeeper's own probe is created again. The one that
+    compares the host with the configuration is created again with every other configuration, so that it runs at once.
     """
     if before is None:
         return ActiveConfig(
             settings, bench, make_probes(settings, bench), tuple(make_notifier(s, clock) for s in settings.notifiers)
         )
+    again = set() if bench is before.bench else {"self-check"}
+    again |= set() if settings.probes == before.settings.probes else {"coverage"}
     going_on = {
         each.label: old
         for each, old in _pairs(settings.probes, before.settings.probes, before.probes)
-        if bench is before.bench or each.kind != "self-check"
+        if each.kind not in again
     }
     telling = {each.label: old for each, old in _pairs(settings.notifiers, before.settings.notifiers, before.notifiers)}
     notifiers = tuple(telling.get(each.label) or make_notifier(each, clock) for each in settings.notifiers)

@@ -88,9 +88,16 @@ def test_what_could_not_be_looked_at(run: Run, one_probe: Path, service: Service
 def test_this_host_is_looked_at_without_any_configuration(run: Run) -> None:
     """The host's own probes run by themselves and bring something."""
     found = json.loads(run("probe", "--json").stdout)
-    assert {"filesystems", "memory", "pressure", "kernel-tables", "restarts", "kernel-log", "self-check"} == {
-        each["probe"] for each in found["observations"]
-    }
+    assert {
+        "filesystems",
+        "memory",
+        "pressure",
+        "kernel-tables",
+        "restarts",
+        "kernel-log",
+        "self-check",
+        "coverage",
+    } == {each["probe"] for each in found["observations"]}
     assert (found["host"], found["at"]) == ("gannet", "2026-11-25T07:24:11.000Z")
 
 

@@ -45,7 +45,8 @@ async def test_only_the_operators_own_units(host: Host, toolbox: Toolbox) -> Non
     """The distribution's base is left out, and so is what runs but was not enabled; all of it is only offered."""
     say(toolbox)
     found = await units.find(host)
-    (proposal,) = found.proposals
+    proposal, services = found.proposals
+    assert (services.kind, services.offered) == ("services", False)
     assert value_of(proposal, "active") == ("postfix@-.service", "ssh.service", "tide-log.service")
     assert [key.offered for key in proposal.keys] == [True]
     assert Thing("unit", "dbus.service") in found.there
@@ -63,7 +64,7 @@ async def test_timers_say_when_they_last_ran(host: Host, toolbox: Toolbox) -> No
     ]
     say(toolbox, json.dumps(rows))
     found = await units.find(host)
-    assert [each.kind for each in found.proposals] == ["units", "job"]
+    assert [each.kind for each in found.proposals] == ["units", "services", "timers", "job"]
     assert value_of(found.proposals[0], "active") == (
         "postfix@-.service", "ssh.service", "tide-log.service", "nightly-backup.timer", "tide@jetty.timer",
     )  # fmt: skip
@@ -71,7 +72,7 @@ async def test_timers_say_when_they_last_ran(host: Host, toolbox: Toolbox) -> No
         "- nightly-backup.timer: last ran 4 h ago, the next run comes 1 day after the last",
         "- tide@jetty.timer: has not run yet",
     )
-    assert (value_of(found.proposals[1], "name"), value_of(found.proposals[1], "within")) == ("nightly-backup", "1d3h")
+    assert (value_of(found.proposals[3], "name"), value_of(found.proposals[3], "within")) == ("nightly-backup", "1d3h")
     usable(document(*found.proposals))
 
 
@@ -79,16 +80,16 @@ async def test_a_timer_whose_name_can_be_no_job(host: Host, toolbox: Toolbox) ->
     """The job gets a name that an address may hold."""
     say(toolbox, json.dumps([timer("tide@x:y.timer", timedelta(hours=-1), timedelta(hours=1))]))
     proposals = (await units.find(host)).proposals
-    assert value_of(proposals[1], "name") == "tide-x-y"
+    assert value_of(proposals[3], "name") == "tide-x-y"
     usable(document(*proposals))
 
 
 async def test_a_host_with_nothing_of_its_own(host: Host, toolbox: Toolbox) -> None:
     """Failing units are watched all the same."""
     toolbox.says("systemctl", "[]")
-    (proposal,) = (await units.find(host)).proposals
-    assert proposal.keys == ()
-    usable(document(proposal))
+    proposals = (await units.find(host)).proposals
+    assert [(each.kind, each.keys) for each in proposals] == [("units", ()), ("services", ())]
+    usable(document(*proposals))
 
 
 @pytest.mark.parametrize(("text", "status"), [("nonsense", 0), ("", 1)])

@@ -31,6 +31,7 @@ from watchkeeper.planning.preflight.decide import (
     watch_point,
 )
 from watchkeeper.planning.preflight.matter import Matter
+from watchkeeper.planning.preflight.text import verdict
 from watchkeeper.planning.reclaim.gain import Recorded, with_freed
 
 GO, NO_GO, UNKNOWN = Verdict
@@ -250,3 +251,21 @@ def test_all_together() -> None:
     waiting = replace(answer, points=(fine, passes))
     assert (waiting.go, waiting.worth_waiting, waiting.hindrances) == (False, True, (passes,))
     assert not replace(answer, points=(fine, passes, stays)).worth_waiting
+
+
+@pytest.mark.parametrize(
+    ("unseen", "words"),
+    [
+        ((), "can be changed now."),
+        (("pool skerry: no probe covers it",), "can be changed now, except for what cannot be seen: 1 thing."),
+        (
+            ("pool skerry: no probe", "LVM: this needs root"),
+            "can be changed now, except for what cannot be seen: 2 things.",
+        ),
+    ],
+)
+def test_a_go_says_what_it_does_not_cover(unseen: tuple[str, ...], words: str) -> None:
+    """The list is below the answer; a no-go does not need the count."""
+    fine, wrong = (Point(Matter.GUEST, each, ABOUT, "it runs") for each in (GO, NO_GO))
+    assert verdict(PreflightAnswer(ABOUT, NOW, (fine,), unseen), UTC) == f"Go: {ABOUT} {words}"
+    assert "except" not in verdict(PreflightAnswer(ABOUT, NOW, (wrong,), unseen), UTC)

@@ -160,4 +160,13 @@ def test_what_ok_does_not_cover() -> None:
     assert dashboard_text.unseen(board) == ""
     parts = [NotObserved("zfs", "", "no zpool"), *(NotObserved("guests", f"guest {n}", "no monitor") for n in "abc")]
     told = dashboard_text.unseen(replace(board, unseen=tuple(parts)))
-    assert told == "Could not be checked: probe zfs, guest a, guest b and 1 more."
+    assert told == "Not checked: probe zfs, guest a, guest b and 1 more; `watchkeeper probe --unseen` lists them."
+    assert dashboard_text.unseen(replace(board, unseen=tuple(parts[:1]))) == "Not checked: probe zfs."
+
+
+@pytest.mark.parametrize(("count", "words"), [(1, "1 thing is not checked"), (4, "4 things are not checked")])
+def test_the_headline_counts_what_ok_does_not_cover(count: int, words: str) -> None:
+    """It is short; the list is elsewhere."""
+    parts = tuple(NotObserved("coverage", f"guest {n}", "no probe covers it") for n in range(count))
+    calm = replace(build_dashboard((), (), (), (), NOW), newest_at=NOW)
+    assert dashboard_text.verdict(replace(calm, unseen=parts)) == f"Nothing needs you, but {words}"

@@ -8,11 +8,14 @@ from watchkeeper.errors import ProbeError
 from watchkeeper.probes.storage.raid import Array, read_arrays
 from watchkeeper.probes.storage.smart import ANY_STATUS
 from watchkeeper.probes.storage.smart_report import SLEEPS, Disk, read_disk
+from watchkeeper.probes.support.block_devices import BlockDevices
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.tools import ask_root, text_of
 
 REAL = ("sd*", "nvme*n*", "hd*")
 """Disks in /sys/block that may report their health; a virtual machine's vd* never do."""
+
+NAMED = 10
 
 
 async def find_arrays(host: Host) -> Found:
@@ -54,6 +57,16 @@ async def find_disks(host: Host) -> Found:
     if not reports:
         return Found(absent=("disks that report their health (SMART)",))
     return Found((Proposal("smart", about=reports),))
+
+
+async def find_latency(host: Host) -> Found:
+    """Disks that a driver serves: the kernel counts how long their requests take."""
+    disks = BlockDevices(host.root / "sys").real_disks()
+    if not disks:
+        return Found(absent=("disks",))
+    more = f" and {len(disks) - NAMED} more" if len(disks) > NAMED else ""
+    about = f"How long requests of the disks take, against what is usual: {', '.join(disks[:NAMED])}{more}."
+    return Found((Proposal("disk-latency", about=(printable(about),)),))
 
 
 def _disk(name: str, status: int | None, text: str) -> str:

@@ -46,7 +46,8 @@ async def find(host: Host) -> Found:
     ticking = [each for each in timers if own(each.unit) and systemctl.UNIT.fullmatch(each.unit)]
     now = bench.clock.now()
     there = frozenset(things("unit", [*running, *(each.unit for each in timers)]))
-    proposals = (_units(services, ticking, now), *(_job(each) for each in ticking if each.period_s))
+    proposals = (_units(services, ticking, now), SERVICES, *_timers(ticking))
+    proposals += tuple(_job(each) for each in ticking if each.period_s)
     return Found(proposals, there=there, looked=frozenset({"unit"}))
 
 
@@ -79,6 +80,15 @@ def _last(timer: Timer, now: datetime) -> str:
     at, period_s = timer.last_at, timer.period_s
     said = f"last ran {duration(max((now - at).total_seconds(), 0))} ago" if at else "has not run yet"
     return f"{said}, the next run comes {duration(period_s)} after the last" if period_s else said
+
+
+SERVICES = Proposal("services", about=("Services that systemd restarts repeatedly, or that never finish starting.",))
+
+
+def _timers(timers: Sequence[Timer]) -> list[Proposal]:
+    if not timers:
+        return []
+    return [Proposal("timers", about=("Timers that no longer run, also if they were disabled: after two periods.",))]
 
 
 def _job(timer: Timer) -> Proposal:

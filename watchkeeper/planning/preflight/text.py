@@ -19,8 +19,12 @@ def verdict(answer: PreflightAnswer, zone: tzinfo) -> str:
         since = instant(answer.since, zone, answer.at)
         return f"{subject} is as before {since}." if answer.go else f"{subject} is not as before {since}: {points}."
     if answer.go:
-        return f"Go: {subject} can be changed now."
+        return f"Go: {subject} can be changed now{_unseen(len(answer.unseen))}."
     return f"No-go: {points} against changing {subject} now."
+
+
+def _unseen(count: int) -> str:
+    return f", except for what cannot be seen: {'1 thing' if count == 1 else f'{count} things'}" if count else ""
 
 
 def against(answer: PreflightAnswer) -> str:

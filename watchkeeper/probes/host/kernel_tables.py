@@ -2,7 +2,7 @@
 
 The formats: proc(5), /proc/sys/fs/file-nr, /proc/loadavg, /proc/sys/kernel/pid_max and threads-max. Processes are not
 counted in /proc: a service with ProtectProc=invisible sees only its own. Not here: the files that the daemon itself has
-open, against its own limit (self_check.py).
+open, against its own limit (own/self_check.py).
 """
 
 from collections.abc import Sequence

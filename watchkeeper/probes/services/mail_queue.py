@@ -19,6 +19,8 @@ from watchkeeper.probes.support.tools import run_tool
 
 KEY = SeriesKey("mail queue", "leaving")
 
+QUEUE = ("postqueue", "-j")
+
 WAITING = frozenset({"active", "deferred", "incoming", "maildrop"})
 """Queues whose mail should leave. The queue `hold` waits for a person."""
 
@@ -69,7 +71,7 @@ class MailQueueProbe(BaseProbe):
 
     async def observe(self) -> Sequence[Observation]:
         """List the queue. Raises ProbeError if the mail server does not."""
-        waiting = read_queue(await run_tool(self._bench, ("postqueue", "-j"), self._settings.timeout))
+        waiting = read_queue(await run_tool(self._bench, QUEUE, self._settings.timeout))
         facts: Facts = (("waiting", str(len(waiting))),)
         if not waiting:
             return [Condition(KEY, ok=True, facts=facts)]

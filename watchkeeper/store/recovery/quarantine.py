@@ -27,7 +27,7 @@ from watchkeeper.store.timestamps import from_us, to_us
 log = logging.getLogger(__name__)
 
 STORED_ROWS = SeriesKey("watchkeeper", "stored rows")
-"""The series that reports moved rows (probes/host/self_check.py)."""
+"""The series that reports moved rows (probes/own/self_check.py)."""
 
 KEPT = 1_000
 """Rows in quarantine, the newest: enough to see what happened, and not a second database."""

@@ -39,6 +39,8 @@ WAS = {
 """What an alert that is over was about."""
 
 
+LIST_UNSEEN = "watchkeeper probe --unseen"
+
 NAMED_UNSEEN = 3
 """So many things that could not be checked are named in one sentence; the list below has all."""
 
@@ -62,9 +64,14 @@ def verdict(board: Dashboard, *, troubled: bool = False) -> str:
     if board.newest_at is None and not board.needing:
         return "Monitoring has just started"
     if not board.needing:
-        return "Nothing new needs you" if board.known or board.aside else "Nothing needs you"
+        said = "Nothing new needs you" if board.known or board.aside else "Nothing needs you"
+        return f"{said}, but {_unchecked(len(board.unseen))}" if board.unseen else said
     told = counted(len(board.needing), "thing needs you", "things need you")
     return f"{told} now" if board.needing[0].alert.priority is Priority.ALARM else told
+
+
+def _unchecked(count: int) -> str:
+    return "1 thing is not checked" if count == 1 else f"{count} things are not checked"
 
 
 def by_when(board: Dashboard, zone: tzinfo) -> str:
@@ -88,7 +95,7 @@ def unseen(board: Dashboard) -> str:
         return ""
     named = ", ".join(dict.fromkeys(each.what or f"probe {each.probe}" for each in board.unseen[:NAMED_UNSEEN]))
     more = len(board.unseen) - NAMED_UNSEEN
-    return f"Could not be checked: {named}{f' and {more} more' if more > 0 else ''}."
+    return f"Not checked: {named}{f' and {more} more; `{LIST_UNSEEN}` lists them' if more > 0 else ''}."
 
 
 def _next(board: Dashboard, zone: tzinfo) -> str:

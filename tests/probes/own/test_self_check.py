@@ -15,8 +15,8 @@ from watchkeeper.errors import StoreDamaged
 from watchkeeper.model.observation import Condition, Level, SeriesKey, Unit
 from watchkeeper.model.records import Quarantined
 from watchkeeper.probes.base import OwnDatabase, ProbeContext
-from watchkeeper.probes.host import self_check
-from watchkeeper.probes.host.self_check import SelfCheckProbe, SelfCheckSettings
+from watchkeeper.probes.own import self_check
+from watchkeeper.probes.own.self_check import SelfCheckProbe, SelfCheckSettings
 
 NOW = datetime(2026, 11, 27, 14, 5, tzinfo=UTC)
 

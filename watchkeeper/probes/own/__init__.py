@@ -1,0 +1,1 @@
+"""watchkeeper itself: its process and database, and what none of its probes covers."""

@@ -2,23 +2,25 @@
 
 from collections.abc import Sequence
 from datetime import timedelta
-from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.discovery.conftest import NOW, put
 from tests.discovery.test_diff import configured
 from tests.probes.toolbox import FixedClock, Toolbox
-from watchkeeper.clock import Clock
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.discovery import coverage
-from watchkeeper.discovery.coverage import HostCoverage, HostFound, missing, summary
+from watchkeeper.discovery.coverage import HostCoverage, HostFound, missing
+from watchkeeper.discovery.examine import summary
 from watchkeeper.discovery.host import Host
 from watchkeeper.discovery.proposal import Found, Key, Proposal, Thing, Unseen, things
 from watchkeeper.discovery.registry import FINDERS, Section, discover
+from watchkeeper.errors import ProbeError
 from watchkeeper.model.probe_state import MemoryStateStore
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.registry import BUILT_IN
+from watchkeeper.probes.support.tools import SOCKET, run_tool
 from watchkeeper.probes.support.workers import ThreadWorkers
 
 
@@ -131,13 +133,13 @@ def context(workers: ThreadWorkers) -> ProbeContext:
 
 async def test_this_machine_is_examined_once_a_day(context: ProbeContext, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each later call compares what was kept with the configuration of that moment, also after a restart."""
-    examined, real = list[Path](), coverage._examine
+    examined = list[str]()
 
-    def examine(clock: Clock, helper: Path) -> list[Section]:
-        examined.append(helper)
-        return real(clock, helper)
+    async def run(*words: Any) -> str:
+        examined.append(words[1][-1])
+        return await run_tool(*words)
 
-    monkeypatch.setattr(coverage, "_examine", examine)
+    monkeypatch.setattr(coverage, "run_tool", run)
     probes: list[ProbeSettings] = []
     port, clock = HostCoverage(lambda: probes), context.clock
     assert isinstance(clock, FixedClock)
@@ -150,10 +152,25 @@ async def test_this_machine_is_examined_once_a_day(context: ProbeContext, monkey
     clock.at = NOW + timedelta(hours=23)
     assert "memory" not in await listed(port)
     assert "the clock" in await listed(HostCoverage(lambda: probes))
-    assert len(examined) == 1
+    assert examined == [str(SOCKET)]
     clock.at = NOW + timedelta(hours=24)
     assert "the clock" in await listed(port)
     assert len(examined) == 2
+
+
+@pytest.mark.parametrize("printed", ["", "[]", '{"things": 3}'])
+async def test_an_examination_that_prints_nonsense(
+    context: ProbeContext, monkeypatch: pytest.MonkeyPatch, printed: str
+) -> None:
+    """It is an error of the probe, and nothing is kept."""
+
+    async def run(*_words: Any) -> str:
+        return printed
+
+    monkeypatch.setattr(coverage, "run_tool", run)
+    with pytest.raises(ProbeError, match="something unexpected"):
+        await HostCoverage(list).uncovered(context, "coverage", 86_400.0, 60.0)
+    assert await context.notes.read("coverage") == ""
 
 
 async def test_a_name_that_is_not_text_is_kept(context: ProbeContext) -> None:

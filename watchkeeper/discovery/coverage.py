@@ -1,30 +1,24 @@
 """What discovery finds on this host and no probe of the configuration covers.
 
-Discovery takes seconds of other programs' time, so it runs at most once a day, in a thread with an event loop of its
-own, and what it found is kept. The comparison with the configuration is pure and cheap, and is made at each call.
+Discovery takes seconds and much memory, so it runs at most once a day, in a process of its own (examine.py), and what
+it found is kept. The comparison with the configuration is pure and cheap, and is made at each call.
 Listening ports are not examined: which of them must answer is the operator's decision, and each would get a request.
 """
 
-import asyncio
+import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
-from functools import partial
 from pathlib import PurePosixPath
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict
+from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
 
-from watchkeeper.clock import Clock
 from watchkeeper.config.types import ProbeSettings, WholePath
 from watchkeeper.discovery.diff import covers
-from watchkeeper.discovery.host import Host
-from watchkeeper.discovery.proposal import Proposal, Thing
-from watchkeeper.discovery.registry import FINDERS, Section, discover
+from watchkeeper.discovery.proposal import Thing
+from watchkeeper.errors import ProbeError
 from watchkeeper.probes.base import ProbeContext, Uncovered
-from watchkeeper.probes.guests.guests import GuestsSettings
-from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState, StateModel
-from watchkeeper.probes.support.tools import SOCKET, RootsideSettings
-from watchkeeper.probes.support.workers import ThreadWorkers
+from watchkeeper.probes.support.tools import SOCKET, RootsideSettings, run_tool
 
 WORDS: Mapping[str, str] = {
     "after-reboot": "what does not come back after a reboot",
@@ -48,8 +42,6 @@ WORDS: Mapping[str, str] = {
 BY_NAME = frozenset({"btrfs-snapshots", "device", "lvm-snapshots", "snapshots", "zfs-snapshots"})
 """Kinds whose probes monitor only what they name. A probe of any other kind monitors all of its sort."""
 
-THINGS_LIMIT = 500
-
 
 class FoundThing(BaseModel):
     """Something that a probe of this kind would cover. sockets: where the guests' monitors are."""
@@ -66,7 +58,7 @@ class FoundThing(BaseModel):
     def words(self) -> str:
         """What it is called."""
         like = f" (such as {self.example})" if self.example else ""
-        return clip(f"{self.sort} {self.name}{like}" if self.name else WORDS.get(self.kind, self.kind), 200)
+        return f"{self.sort} {self.name}{like}" if self.name else WORDS.get(self.kind, self.kind)
 
 
 class HiddenThing(BaseModel):
@@ -101,8 +93,8 @@ class HostCoverage:
         state = self._kept.setdefault(owner, ProbeState(context.notes, owner, HostFound()))
         found, now = await state.read(), context.clock.now()
         if found.at is None or not 0 <= (now - found.at).total_seconds() < look_every_s:
-            work = partial(_examine, context.clock, _helper(self._probes()))
-            found = summary(await context.workers.call("this host", work, timeout_s)).model_copy(update={"at": now})
+            found = await _examined(context, _helper(self._probes()), timeout_s)
+            found = found.model_copy(update={"at": now})
             await state.write(found)
         return list(missing(found, self._probes()))
 
@@ -111,43 +103,14 @@ def _helper(probes: Sequence[ProbeSettings]) -> WholePath:
     return next((each.helper for each in probes if isinstance(each, RootsideSettings)), SOCKET)
 
 
-def _examine(clock: Clock, helper: WholePath) -> list[Section]:
-    """Run the finders in this thread."""
-    workers = ThreadWorkers()
-    host = Host(ProbeContext(clock, workers), list, helper=helper, ask_web=False)
+async def _examined(context: ProbeContext, helper: WholePath, timeout_s: float) -> HostFound:
+    """What another process found (examine.py). Raises ProbeTimeout, StillHanging and ProbeError."""
+    argv = (sys.executable, "-I", "-m", "watchkeeper.discovery.examine", str(helper))
+    text = await run_tool(context, argv, timeout_s)
     try:
-        return asyncio.run(discover(host, [each for each in FINDERS if each.kinds]))
-    finally:
-        workers.close()
-
-
-def summary(sections: Sequence[Section]) -> HostFound:
-    """What has to be covered of what was found: proposals that are in force, and what could not be examined."""
-    things = [thing for section in sections for each in section.found.proposals for thing in _things(each)]
-    hidden = [
-        HiddenThing(
-            kinds=section.kinds,
-            what=printable(each.what),
-            why=clip(f"{each.why.rstrip('.')}. {each.remedy}".rstrip(" ."), 400),
-        )
-        for section in sections
-        for each in section.found.unseen
-    ]
-    return HostFound(things=tuple(things[:THINGS_LIMIT]), hidden=tuple(hidden[:THINGS_LIMIT]))
-
-
-def _things(proposal: Proposal) -> Iterator[FoundThing]:
-    if proposal.offered:
-        return
-    value = next((key.value for key in proposal.keys if key.name == "sockets"), ())
-    sockets = (
-        tuple(printable(str(each)) for each in value) if proposal.kind == "guests" and isinstance(value, tuple) else ()
-    )
-    for each in proposal.things:
-        name, example = printable(each.name), printable(each.example)
-        yield FoundThing(kind=proposal.kind, sort=each.sort, name=name, example=example, sockets=sockets)
-    if not proposal.things:
-        yield FoundThing(kind=proposal.kind, sockets=sockets)
+        return HostFound.model_validate_json(text.encode("utf-8", "surrogateescape"))
+    except ValidationError as error:
+        raise ProbeError("the examination of this host printed something unexpected; restart the daemon") from error
 
 
 def missing(found: HostFound, probes: Sequence[ProbeSettings]) -> Iterator[Uncovered]:
@@ -164,8 +127,9 @@ def missing(found: HostFound, probes: Sequence[ProbeSettings]) -> Iterator[Uncov
 def _covers(settings: ProbeSettings, thing: FoundThing) -> bool:
     if thing.kind in BY_NAME or (thing.name and covers(settings, Thing(thing.sort, thing.name, thing.example))):
         return covers(settings, Thing(thing.sort, thing.name, thing.example))
-    if isinstance(settings, GuestsSettings) and thing.sockets:
-        return any(_alike(one, other) for one in settings.sockets for other in thing.sockets)
+    if thing.sockets:
+        patterns = getattr(settings, "sockets", ())
+        return any(_alike(one, other) for one in patterns for other in thing.sockets)
     return True
 
 

@@ -113,6 +113,25 @@ def test_a_cause_is_told_and_its_consequences_are_held_beneath_it() -> None:
     assert street.correlation.dependencies.dependents_of("pool skerry") == ("guest hide-hub", "service hide-hub")
 
 
+def test_what_was_sent_before_its_cause_belongs_to_it() -> None:
+    """The guest was reported, then the pool is seen to be suspended: its message can name the guest. What failed an
+    hour before the pool does not belong to it, and neither does what is suppressed by it.
+    """
+    street = station({"nest-cams": ("pool skerry",)})
+    street.up(CAMS)
+    street.down(CAMS)
+    street.live(60)
+    street.down(GUEST)
+    street.live(5)
+    street.down(POOL)
+    street.live(1)
+    street.down(HUB)
+    street.live(10)
+    pool = street.alert(POOL)
+    assert street.correlation.sent_before(pool, late_s=300.0) == ("guest hide-hub",)
+    assert street.correlation.sent_before(Alert(SeriesKey("pool jetty", "health"), Concern.FAULTY), 300.0) == ()
+
+
 def test_what_a_missing_mount_no_longer_reports_follows_from_it() -> None:
     """A file system that is not mounted has no figures: one message, and none about each quantity that is missing."""
     mounted, answers, space = (SeriesKey("file system /srv", name) for name in ("mounted", "answers", "space"))

@@ -61,8 +61,12 @@ async def test_full_and_repaired(set_stage: Set) -> None:
     stage, heard = await set_stage(3.45)
     await stage.advance(12 * HOUR_S)
     assert {"pool skerry", "guest hide-hub", "service tide-log", "snapshots of ringing-db"} <= await standing(stage)
-    assert "things need you now" in await page(stage)
-    assert any("pool skerry" in message.headline for message in heard)
+    text = await page(stage)
+    assert "Pool skerry is full" in text
+    assert "4 guests and 4 services stopped with it." in text
+    headlines = [message.headline for message in heard]
+    assert any("pool skerry" in headline for headline in headlines)
+    assert not any("guest" in headline or "service" in headline for headline in headlines)
     await stage.advance(18 * HOUR_S)  # for some hours the growth could go on
     assert await standing(stage) <= {"snapshots of ringing-db"}
     assert "Old footage of nest-cams deleted" in await page(stage, "events")

@@ -83,6 +83,18 @@ def test_a_cause_lists_what_depends_on_it() -> None:
     assert "depend" not in compose(end, found(pool, Concern.FAULTY, 5, None), None, HOST, UTC, ("guest x",)).body
 
 
+def test_a_cause_names_what_was_reported_before_it() -> None:
+    """What came earlier belongs to this event; only the others are said to send nothing."""
+    pool = SeriesKey("pool skerry", "health")
+    bad = found(pool, Concern.FAULTY, 0, Priority.ALARM, "suspended")
+    _, (move,) = state_machine.step(Alert(pool, Concern.FAULTY), Priority.ALARM, NOW, Delays())
+    both = ("guest hide-hub", "service hide-hub")
+    text = plain(compose(move, bad, None, HOST, UTC, both, ("guest hide-hub",)))
+    assert "Already reported, and part of this event: guest hide-hub." in text
+    assert "These depend on it: service hide-hub. No separate" in text
+    assert "depend on it" not in plain(compose(move, bad, None, HOST, UTC, both, both))
+
+
 def standing(name: str) -> Alert:
     """A service that has not answered since NOW."""
     key = SeriesKey(f"service {name}", "answer")

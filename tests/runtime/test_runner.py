@@ -12,6 +12,7 @@ from tests.support.house import DAY, HOUR, MINUTE, START, Desk, Hands, House, Sc
 from watchkeeper.alerting.rules import NotAnsweringRule, Rules
 from watchkeeper.clock import Clock
 from watchkeeper.errors import ProbeError
+from watchkeeper.model.alert import Concern
 from watchkeeper.model.observation import Answer, Condition, Observation, SeriesKey
 from watchkeeper.periodic.scheduler import Scheduler
 from watchkeeper.runtime.pipeline import Pipeline
@@ -231,3 +232,96 @@ async def test_the_runs_of_a_probe_are_counted() -> None:
     probe.fails = True
     await runner.run("hub")
     assert runner.runs["hub"] == ProbeWork(2, 1, 2.0, START + timedelta(seconds=4))
+
+
+POOL, GUEST = SeriesKey("pool skerry", "health"), SeriesKey("guest hide-hub", "state")
+SUSPENDED = (Condition(POOL, ok=False, reason="suspended: no space left", grave=True),)
+PAUSED = (Condition(GUEST, ok=False, reason="paused: I/O error", grave=True),)
+LOOKED = timedelta(seconds=6)
+"""More than CAUSE_FRESH_S."""
+
+
+def pool_and_guest(pool: Script, *guest: Sequence[Observation], circle: tuple[str, ...] = ()) -> tuple[House, Runner]:
+    """A pool that is looked at once a day, and a guest on it that is looked at every minute.
+
+    circle: what the pool depends on.
+    """
+    house = House({"guests": ("pool skerry",), "zfs": circle})
+    day_s = DAY.total_seconds()
+    probes = [ScheduledProbe("zfs", day_s, pool, Rules()), watched(*guest, label="guests")]
+    return house, Runner(house.pipeline, probes)
+
+
+async def test_a_cause_is_looked_at_as_soon_as_something_on_it_fails() -> None:
+    """The pool would be looked at tomorrow; so its guest is not reported, and the pool is."""
+    fine, running = (Condition(POOL, ok=True),), (Condition(GUEST, ok=True),)
+    house, runner = pool_and_guest(Script(fine, SUSPENDED), running, PAUSED)
+    for label in ("zfs", "guests"):
+        await runner.run(label)
+    house.clock.run(LOOKED)
+    async with asyncio.timeout(30):
+        await runner.run("guests")
+    assert house.told == ["pool skerry faulty since 06:00: suspended: no space left"]
+    alert = house.store.alerts[GUEST, Concern.FAULTY]
+    assert alert.held_by == POOL
+    count = len(house.store.seen)
+    house.clock.run(LOOKED)
+    await runner.run("guests")  # still paused: nothing new, so the pool is left alone
+    assert [seen.observation.key for seen in house.store.seen[count:]] == [GUEST]
+
+
+async def test_a_cause_that_was_just_looked_at_is_not_looked_at_again() -> None:
+    """Many things may fail in the same second."""
+    fine, running = (Condition(POOL, ok=True),), (Condition(GUEST, ok=True),)
+    house, runner = pool_and_guest(Script(fine, SUSPENDED), running, PAUSED)
+    await runner.run("guests")
+    await runner.run("zfs")
+    await runner.run("guests")
+    assert [each for each in house.told if "pool" in each] == []
+
+
+async def test_two_that_depend_on_each_other_do_not_wait_for_each_other() -> None:
+    """A mistake in the configuration: each is looked at once."""
+    fine, running = (Condition(POOL, ok=True),), (Condition(GUEST, ok=True),)
+    house, runner = pool_and_guest(Script(fine, SUSPENDED), running, PAUSED, circle=("guest hide-hub",))
+    for label in ("zfs", "guests"):
+        await runner.run(label)
+    house.clock.run(LOOKED)
+    async with asyncio.timeout(30):
+        await runner.run("guests")
+    assert {POOL, GUEST} <= house.registry.down.keys()
+
+
+async def test_a_cause_that_hangs_holds_nothing_up_for_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a while what failed is processed without its cause; one look serves all who ask."""
+    monkeypatch.setattr("watchkeeper.runtime.runner.CAUSE_WAIT_S", 0.05)
+    slow = Slow(SUSPENDED)
+    house, runner = pool_and_guest(slow, (Condition(GUEST, ok=True),), PAUSED)
+    house.pipeline.state.registry.expect(("zfs", "guests"), START)
+    runner.pipeline.correlation.dependencies.place("pool skerry", "zfs")
+    await runner.run("guests")
+    async with asyncio.timeout(30):
+        await runner.run("guests")
+    assert slow.began.is_set()
+    assert house.told == ["guest hide-hub faulty since 06:00: paused: I/O error"]
+    (asked,) = runner._asked.values()
+    slow.gate.set()
+    async with asyncio.timeout(30):
+        await asked
+    assert "Already reported, and part of this event: guest hide-hub." in house.messages[-1].body.replace("\n", " ")
+
+
+async def test_a_cause_that_a_reload_removed_is_not_missed() -> None:
+    """The schedule no longer knows it."""
+
+    async def unknown(label: str) -> None:
+        raise KeyError(label)
+
+    fine, running = (Condition(POOL, ok=True),), (Condition(GUEST, ok=True),)
+    house, runner = pool_and_guest(Script(fine), running, PAUSED)
+    for label in ("zfs", "guests"):
+        await runner.run(label)
+    house.clock.run(LOOKED)
+    runner.look_now = unknown
+    await runner.run("guests")
+    assert house.told == ["guest hide-hub faulty since 06:00: paused: I/O error"]

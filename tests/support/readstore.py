@@ -330,6 +330,13 @@ def full() -> ReadStoreDouble:
     return store.settled()
 
 
+def carried(subject: str) -> Sequence[str]:
+    """What depends on a subject: the guests are on the pool, and each service runs in the guest of its name."""
+    if subject == "pool skerry":
+        return [f"{kind} {name}" for kind in ("guest", "service") for name in GUESTS]
+    return [f"service {name}" for name in GUESTS if subject == f"guest {name}"]
+
+
 def fresh() -> ReadStoreDouble:
     """Just started: nothing is known."""
     return ReadStoreDouble()

@@ -17,7 +17,7 @@ from tests.support.readstore import ReadStoreDouble
 from watchkeeper.clock import Clock
 from watchkeeper.web.app import make_app
 from watchkeeper.web.auth.actions import Actions
-from watchkeeper.web.context import Resting, no_dependents
+from watchkeeper.web.context import Resting
 from watchkeeper.web.dashboard.health import Check, Measurements
 from watchkeeper.web.planning.planner import Planner
 from watchkeeper.web.settings import PageSettings
@@ -77,7 +77,7 @@ def app_of(
     settings: PageSettings | None = None,
     checks: tuple[Check, ...] = (),
     acting: Actions | None = None,
-    resting: Resting = no_dependents,
+    resting: Resting = readstore.carried,
     planner: Planner | None = None,
 ) -> web.Application:
     """The application over a store; where no planner is given, one that sees the house of the tests of planning."""

@@ -113,6 +113,25 @@ class Correlation:
             self._book.put(move.after)
         return moves
 
+    def sent_before(self, cause: Alert, late_s: float) -> tuple[str, ...]:
+        """The subjects of alerts that were sent before their cause was known, each once.
+
+        late_s: how much later than it happened the cause may have been seen.
+        """
+        down_since = self._down.get(cause.key)
+        if down_since is None:
+            return ()
+        above = set(self.dependencies.dependents_of(cause.key.subject))
+        since = down_since - timedelta(seconds=late_s + DOUBT_S)
+        sent = (a for a in self._book.standing() if a.held_by is None and a.notified_priority is not None)
+        return tuple(
+            dict.fromkeys(
+                a.key.subject
+                for a in sent
+                if a.key.subject in above and a.concern in CONSEQUENCES and (a.raised_at or since) >= since
+            )
+        )
+
     @property
     def _group_alert(self) -> Alert:
         return self._book.get(GROUP, OWN[GROUP])

@@ -23,12 +23,14 @@ class Dependencies:
         self._depends_on = dict(depends_on or {})
         self.probe_of: dict[str, str] = {} if before is None else before.probe_of
         self._beneath: dict[str, tuple[str, ...]] = {}
+        self._above: dict[str, list[tuple[int, str]]] | None = None
 
     def place(self, subject: str, probe: str) -> None:
         """Record that a subject is observed by this probe."""
         if self.probe_of.get(subject) != probe:
             self.probe_of[subject] = probe
             self._beneath.clear()
+            self._above = None
 
     def names(self, subject: str) -> tuple[str, ...]:
         """The names that others may use to depend on a subject: its own, and its probe's."""
@@ -42,8 +44,18 @@ class Dependencies:
 
     def dependents_of(self, subject: str) -> tuple[str, ...]:
         """The known subjects that depend on one, in the order in which they became known."""
-        names = set(self.names(subject))
-        return tuple(each for each in self.probe_of if each != subject and names & set(self.dependencies_of(each)))
+        if self._above is None:
+            self._above = self._index()
+        found = {each for name in self.names(subject) for each in self._above.get(name, ())}
+        return tuple(name for _, name in sorted(found) if name != subject)
+
+    def _index(self) -> dict[str, list[tuple[int, str]]]:
+        """For each name, which subjects depend on it, with their positions among the known ones."""
+        above: dict[str, list[tuple[int, str]]] = {}
+        for at, subject in enumerate(self.probe_of):
+            for name in self.dependencies_of(subject):
+                above.setdefault(name, []).append((at, subject))
+        return above
 
     def _walk(self, subject: str) -> tuple[str, ...]:
         """Each name once, after everything that it depends on itself; a cycle ends."""

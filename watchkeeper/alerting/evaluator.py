@@ -78,6 +78,7 @@ class SeriesEvaluator:
             case Level():
                 self.history.add(at.timestamp(), seen.used, seen.capacity)
                 self.forecast = None
+                self._note(good=seen.used < seen.capacity, at=at)
             case Answer():
                 self._note(good=seen.answered, at=at)
             case Condition():
@@ -179,7 +180,7 @@ class SeriesEvaluator:
                 # A forecast is valid until the next sample: a later evaluation uses the same forecast at a later time.
                 self.forecast = self.forecast or exhaustion.forecast(self.history, now.timestamp())
                 standing = self._book.priority_of(self.key, Concern.FULL)
-                return rules.judge_full(self.key, self.forecast, now, self.rules.full, standing)
+                return rules.judge_full(self.key, self.forecast, now, self.rules.full, standing, self.bad_since)
             case Deadline():
                 return rules.judge_overdue(seen, first_at, now, self.rules.overdue)
             case Answer():

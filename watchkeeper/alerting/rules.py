@@ -125,8 +125,15 @@ def instant(at_s: float | None) -> datetime | None:
     return datetime.fromtimestamp(at_s, UTC)
 
 
-def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, standing: Priority | None) -> Finding:
-    """Evaluate a level: how long until it is full."""
+def judge_full(
+    key: SeriesKey,
+    found: Forecast,
+    now: datetime,
+    rule: FullRule,
+    standing: Priority | None,
+    since: datetime | None = None,
+) -> Finding:
+    """Evaluate a level: how long until it is full. since: since when it is full; None if it is not."""
     priority = _wanted(found, now, rule, standing)
     if priority is not None and priority > (standing or 0):
         priority = max(filter(None, (standing, _earned(found, rule, priority))), default=None)
@@ -138,6 +145,7 @@ def judge_full(key: SeriesKey, found: Forecast, now: datetime, rule: FullRule, s
         ends_at=instant(found.likely_s),
         earliest_at=instant(found.earliest_s),
         latest_at=instant(found.latest_s),
+        since=since,
         reason=found.no_end.value if found.no_end else "",
         forecast=found,
     )

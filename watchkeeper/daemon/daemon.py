@@ -129,6 +129,7 @@ class _Daemon:
         )
         runtime = build_runtime(config, lasting)
         self._runner = Runner(runtime.pipeline, config.probes)
+        self._runner.look_now = self._schedule.now
         self._active = ActiveRuntime(runtime, self._runner, lasting)
         self._jobs = Jobs(Tokens(self._active.tokens), job_reports, Tries(clock))
         self._hand = DaemonActions(self._runner, self._schedule, self._outbox, clock, named)

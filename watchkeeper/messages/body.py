@@ -6,7 +6,7 @@ What may live here: sentences of a message. Not here: phrases that the page shar
 """
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import assert_never
@@ -50,7 +50,8 @@ _EASE = {
 class MessageContext:
     """What a message is made from.
 
-    seen: the newest observation of the series; zone: the operator's; dependents: the subjects that depend on this one.
+    seen: the newest observation of the series; zone: the operator's; dependents: the subjects that depend on this one;
+    sent_before: those of them that were reported before this cause was known.
     """
 
     move: Transition
@@ -59,6 +60,7 @@ class MessageContext:
     host: str
     zone: tzinfo
     dependents: tuple[str, ...] = ()
+    sent_before: tuple[str, ...] = ()
 
     @property
     def now(self) -> datetime:
@@ -165,6 +167,7 @@ def _paragraphs(case: MessageContext) -> Iterator[str]:
     yield _level(case)
     yield _since(case)
     yield _comings(case)
+    yield _sent_before(case)
     yield _dependents(case)
     yield from _facts(case)
     if case.move.notification is not NotificationKind.ENDED:
@@ -244,18 +247,32 @@ def _comings(case: MessageContext) -> str:
     )
 
 
+def _sent_before(case: MessageContext) -> str:
+    """Which messages that came earlier belong to this event: the operator need not look at each."""
+    if not case.sent_before:
+        return ""
+    return f"Already reported, and part of this event: {_names(case.sent_before)}."
+
+
 def _dependents(case: MessageContext) -> str:
     """Which subjects depend on this one, so that the operator need not wonder about them."""
-    if not case.dependents or case.move.notification is not NotificationKind.RAISED:
+    if case.move.notification is not NotificationKind.RAISED:
         return ""
-    names = ", ".join(wording.clean(name, SHORT_NAME) for name in case.dependents[:_MOST_FACTS])
-    more = len(case.dependents) - _MOST_FACTS
-    rest = f" and {more} more" if more > 0 else ""
-    return f"These depend on it: {names}{rest}. No separate messages about them while it lasts."
+    others = [name for name in case.dependents if name not in case.sent_before]
+    if not others:
+        return ""
+    return f"These depend on it: {_names(others)}. No separate messages about them while it lasts."
+
+
+def _names(subjects: Sequence[str]) -> str:
+    """The first names of a list, and how many more there are."""
+    names = ", ".join(wording.clean(name, SHORT_NAME) for name in subjects[:_MOST_FACTS])
+    more = len(subjects) - _MOST_FACTS
+    return f"{names} and {more} more" if more > 0 else names
 
 
 _SINCE = {
-    Concern.FULL: "Since",
+    Concern.FULL: "Full since",
     Concern.OVERDUE: "It was due",
     Concern.NOT_ANSWERING: "No valid answer since",
     Concern.FAULTY: "",  # in the condition's own words

@@ -40,15 +40,17 @@ def compose(
     host: str,
     zone: tzinfo,
     dependents: tuple[str, ...] = (),
+    sent_before: tuple[str, ...] = (),
 ) -> Message:
     """Build the message about a transition. Raises ValueError if there is nothing to notify.
 
     found: the finding that changed the alert; seen: the newest observation; zone: the operator's; dependents: the
-    subjects that depend on this one, whose messages are suppressed while it is down.
+    subjects that depend on this one, whose messages are suppressed while it is down; sent_before: those of them that
+    were reported before this cause was known.
     """
     if move.notification is None:
         raise ValueError(f"{move.event.value} of {move.after.key} sends no notification")
-    after, case = move.after, letter.MessageContext(move, found, seen, host, zone, dependents)
+    after, case = move.after, letter.MessageContext(move, found, seen, host, zone, dependents, sent_before)
     raised_at = after.raised_at or move.at
     thread = thread_of(after, host)
     return Message(

@@ -15,14 +15,14 @@ from functools import partial
 
 from watchkeeper.alerting import state_machine
 from watchkeeper.alerting.clock_gaps import Gap
-from watchkeeper.alerting.correlation import Correlation
+from watchkeeper.alerting.correlation import Correlation, is_down
 from watchkeeper.alerting.dependencies import Dependencies
 from watchkeeper.alerting.group_alerts import LIMITS, OWN, Limits, named
 from watchkeeper.alerting.orphans import UNWATCHED
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.alerting.top_growers import with_growers
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.model.alert import Alert, Concern, Transition
+from watchkeeper.model.alert import Alert, Concern, NotificationKind, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Condition, Observation, SeriesKey
 from watchkeeper.model.records import Entry, JournalLine, Seen
@@ -38,6 +38,9 @@ log = logging.getLogger(__name__)
 
 LOGGED = {Entry.START: Event.START, Entry.STOP: Event.STOP, Entry.CONFIGURATION: Event.RELOAD}
 """The event log entries that are also logged. Not the operator's own notes: they are private."""
+
+NEWS = frozenset({NotificationKind.RAISED, NotificationKind.WORSE})
+"""Messages that name what was sent before and belongs to the same event."""
 
 STOPPED = "The host was off, or the daemon was stopped."
 
@@ -66,6 +69,13 @@ class Pipeline:
     def dependents_of(self, subject: str) -> tuple[str, ...]:
         """The subjects that are not reported separately while this subject is down."""
         return self._dependencies.dependents_of(subject)
+
+    def causes_of(self, observed: Iterable[Observation]) -> list[str]:
+        """The labels of the probes of everything on which those things depend that were not down before."""
+        ties = self._dependencies
+        failed = (each.key for each in observed if is_down(each) and each.key not in self._registry.down)
+        names = dict.fromkeys(name for key in failed for name in ties.dependencies_of(key.subject))
+        return list(dict.fromkeys(ties.probe_of.get(name, name) for name in names))
 
     # Start of the daemon, and of a configuration --------------------------------------------------------------------
 
@@ -207,7 +217,9 @@ class Pipeline:
         seen = None
         if entry is not None and not entry.evaluator.gone:
             seen = with_growers(entry.evaluator.latest, found, (each.evaluator for each in self._registry.values()))
-        self.state.notifications.transition(unit, move, found, seen, self.dependents_of)
+        late_s = entry.evaluator.interval_s if entry is not None else 0.0
+        sent = self.correlation.sent_before(move.after, late_s) if move.notification in NEWS else ()
+        self.state.notifications.transition(unit, move, found, seen, self.dependents_of, sent)
 
     def _explain(self, reasons: DecisionLog, entry: SeriesEntry, findings: Iterable[Finding]) -> None:
         if entry.explained is None:

@@ -5,7 +5,8 @@ probes run (periodic/scheduler.py), and what happens with their observations (pi
 """
 
 import asyncio
-from collections.abc import AsyncIterator, Sequence
+import logging
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from datetime import datetime
 from typing import Protocol
 
@@ -15,6 +16,14 @@ from watchkeeper.model.observation import Condition, Observation
 from watchkeeper.model.records import LevelSamples, Seen, Series
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.scheduled_probe import ProbeWork, ScheduledProbe, look
+
+log = logging.getLogger(__name__)
+
+CAUSE_WAIT_S = 10.0
+"""How long what has failed waits for a look at what it depends on: as long as a probe may take by default. Then it is
+processed without that."""
+CAUSE_FRESH_S = 5.0
+"""A cause that was looked at within this time is not looked at again: many things may fail in the same second."""
 
 REVIEW_S = 15.0
 """How often everything is evaluated again without a new sample: well below the shortest default delay (a minute)."""
@@ -61,9 +70,14 @@ class Runner:
         self._set(probes)
         self.stopping = asyncio.Event()
         """Set when a stop was requested: observations made from then on are discarded."""
+        self.look_now: Callable[[str], Awaitable[None]] = self.run
+        """Runs a probe besides its schedule. Raises KeyError for an unknown label."""
         self._breaks = 0
         self.runs = dict[str, ProbeWork]()
         """By label, what each probe has done since the start."""
+        self._ran_s: dict[str, float] = {}
+        self._waiting: set[str] = set()
+        self._asked: dict[str, asyncio.Future[None]] = {}
 
     def _set(self, probes: Sequence[ScheduledProbe]) -> None:
         self.probes = tuple(probes)
@@ -112,7 +126,46 @@ class Runner:
         done = self.runs.get(label, ProbeWork())
         self.runs[label] = done.with_run(clock.monotonic_s() - began_s, clock.now(), failed=not own.ok)
         if not self.stopping.is_set():
+            await self._look_at_causes(label, observed)
+        if not self.stopping.is_set():
             await self.pipeline.take(self.all_probes.get(label, probe), observed, own)
+            self._ran_s[label] = self.pipeline.state.clock.monotonic_s()
+
+    async def _look_at_causes(self, label: str, observed: Sequence[Observation]) -> None:
+        """Look now at what newly failed things depend on, so that the cause is known before they are reported.
+
+        A pool is looked at more rarely than the services on it; without this, its consequences would be sent first.
+        """
+        asked = [self._ask(cause) for cause in self.pipeline.causes_of(observed) if self._worth_asking(cause, label)]
+        if not asked:
+            return
+        self._waiting.add(label)
+        try:
+            await asyncio.wait(asked, timeout=CAUSE_WAIT_S)
+        finally:
+            self._waiting.discard(label)
+
+    def _worth_asking(self, cause: str, label: str) -> bool:
+        """Not a probe that waits for its own causes: two that depend on each other would wait for each other."""
+        if cause == label or cause in self._waiting or cause not in self.all_probes:
+            return False
+        ran_s = self._ran_s.get(cause)
+        return ran_s is None or self.pipeline.state.clock.monotonic_s() - ran_s >= CAUSE_FRESH_S
+
+    def _ask(self, cause: str) -> asyncio.Future[None]:
+        """Ask for a run of a probe; one for all who ask at the same time."""
+        asked = self._asked.get(cause)
+        if asked is None:
+            asked = self._asked[cause] = asyncio.ensure_future(self._asked_run(cause))
+        return asked
+
+    async def _asked_run(self, cause: str) -> None:
+        try:
+            await self.look_now(cause)
+        except KeyError:  # a reload has just removed it
+            log.debug("%s is not looked at: it is no longer configured", cause)
+        finally:
+            del self._asked[cause]
 
     async def review(self) -> None:
         """Evaluate everything again."""

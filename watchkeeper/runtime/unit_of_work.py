@@ -108,15 +108,16 @@ class Notifications:
         found: Finding,
         seen: Observation | None = None,
         dependents_of: Callable[[str], tuple[str, ...]] = nothing_depends,
+        sent_before: tuple[str, ...] = (),
     ) -> None:
         """Add a transition: a line of the event log, and a message if there is something to report.
 
-        dependents_of: the subjects that depend on a subject.
+        dependents_of: the subjects that depend on a subject. sent_before: those of them that were already reported.
         """
         after, text = move.after, transition_words(move)
         if move.notification is not None:
             dependents = dependents_of(after.key.subject)
-            message = compose(move, found, seen, self._host, self._zone, dependents)
+            message = compose(move, found, seen, self._host, self._zone, dependents, sent_before)
             text = message.headline
             unit.deliveries.extend(self._outbox.deliveries_for(message, move.at))
         details = {"event": move.event.value, "state": after.state.value, "episode": str(after.episode)}

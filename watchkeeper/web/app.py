@@ -20,7 +20,8 @@ from watchkeeper.web.auth.session_auth import SESSION_AUTH, SessionAuth, load_se
 from watchkeeper.web.auth.sessions import Sessions
 from watchkeeper.web.auth.visitors import Visitors
 from watchkeeper.web.auth.waiting_room import WaitingRoom
-from watchkeeper.web.context import CONTEXT, Context, PageStore, Resting, no_dependents
+from watchkeeper.web.context import CONTEXT, Context, PageStore, Resting
+from watchkeeper.web.dashboard.dashboard import no_dependents
 from watchkeeper.web.dashboard.health import HealthSource
 from watchkeeper.web.dashboard.pages import error_page
 from watchkeeper.web.exposition import handlers as exposition

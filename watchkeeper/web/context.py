@@ -1,6 +1,6 @@
 """What every handler works with: the store, the clock, the daemon's own state, and the page's names."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Protocol
@@ -11,7 +11,8 @@ from watchkeeper.clock import Clock
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.ports import ReadStore
 from watchkeeper.model.records import Bucket, Series
-from watchkeeper.web.dashboard.dashboard import Dashboard, build_dashboard
+from watchkeeper.web.dashboard.cause_tree import DependentsOf
+from watchkeeper.web.dashboard.dashboard import Dashboard, build_dashboard, no_dependents
 from watchkeeper.web.dashboard.health import HealthSource
 from watchkeeper.web.http.problem_details import not_found
 
@@ -33,13 +34,7 @@ class PageStore(ReadStore, Protocol):
         ...
 
 
-Resting = Callable[[str], Sequence[str]]
-"""Returns the subjects that depend on a subject."""
-
-
-def no_dependents(_subject: str) -> Sequence[str]:
-    """The default if no dependencies are known."""
-    return ()
+Resting = DependentsOf
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +57,12 @@ class Context:
         """The status page's content as it is now."""
         store = self.store
         return build_dashboard(
-            await store.series(), await store.latest(), await store.findings(), await store.alerts(), now
+            await store.series(),
+            await store.latest(),
+            await store.findings(),
+            await store.alerts(),
+            now,
+            self.resting,
         )
 
     async def one(self, series_id: int) -> Series:

@@ -241,6 +241,12 @@ FORM_ROUTES = (
     FormRoute("/operator/note", form_handlers.note, "Write a note into the event log.", ("text", "series")),
     FormRoute("/operator/run", form_handlers.run_now, "Run a probe now.", ("probe",)),
     FormRoute("/operator/test-message", form_handlers.test_message, "Send a test message.", ("notifier",)),
+    FormRoute(
+        "/acknowledge-event",
+        form_handlers.acknowledge_event,
+        "Acknowledge an alert and all that belongs to its event.",
+        ("subject", "quantity", "concern", "back"),
+    ),
     FormRoute("/subjects/{id}/acknowledge", form_handlers.acknowledge, "Acknowledge an alert.", ("concern", "back")),
     FormRoute("/subjects/{id}/shelve", form_handlers.shelve, "Shelve an alert for a time.", ("concern", "for", "back")),
     FormRoute("/subjects/{id}/unshelve", form_handlers.unshelve, "End the shelving of an alert.", ("concern", "back")),

@@ -23,7 +23,8 @@ def test_a_pool_that_fills_stands_first(run: Run, config: Path) -> None:
     assert result.exit_code == 1
     lines = result.stdout.splitlines()
     assert lines[0] == "gannet, Wed 25 Nov 07:24"
-    assert lines[1].startswith("Three things need you. Next: pool skerry, full in about 3 days")
+    assert lines[1].startswith("Snapshots of nest-cams are overdue by 2 days 4 h. Two more things need you.")
+    assert "Next: pool skerry, full in about 3 days" in " ".join(lines[1:4])
     assert "Needs you" in lines
     assert "  warning   pool skerry: full in about 3 days (2 to 5 days)" in lines
     assert any(re.fullmatch(r" {12}[\d.]+ TiB of 2 TiB used \(\d+ %\), \d+ GiB left", line) for line in lines)

@@ -11,6 +11,7 @@ from aiohttp.test_utils import TestClient, TestServer
 
 from tests.support import readstore
 from tests.support.acting import PASSWORD, ActingDouble, password_file
+from tests.support.readstore import ReadStoreDouble
 from tests.web.conftest import Client, app_of
 from watchkeeper.model.alert import State
 from watchkeeper.web.routes import FORM_ROUTES
@@ -58,8 +59,8 @@ async def station(tmp_path: Path) -> AsyncIterator[Station_]:
     """Opens a client on a page in the filling state, with a password."""
     opened: list[Client] = []
 
-    async def make(**values: object) -> Station:
-        store = readstore.filling()
+    async def make(store: ReadStoreDouble | None = None, **values: object) -> Station:
+        store = store or readstore.filling()
         settings = PageSettings.model_validate({"password": password_file(tmp_path), **values})
         acting = ActingDouble(store)
         # Loopback has no name, only an address; the default jar takes no cookies from those.
@@ -79,7 +80,7 @@ async def test_reading_needs_nobody_and_shows_no_form(station: Station_) -> None
     """On loopback the board is open to read; what acts is shown to the keeper alone."""
     found = await station()
     text = await found.text()
-    assert "Three things need you" in text
+    assert "Pool skerry will be full in about 3 days" in text
     assert "<form" not in text
     assert "After signing in" in await found.text("/operator")
 
@@ -127,12 +128,28 @@ async def test_acknowledge(station: Station_) -> None:
     assert await found.send(f"/subjects/{series.id}/acknowledge", concern="full", back="") == (303, "/")
     text = await found.text()
     assert "Acknowledged." in text
-    assert "Two things need you" in text
+    assert "Snapshots of nest-cams are overdue by 2 days 4 h" in text
     assert found.acting.done == [("acknowledge", "pool skerry: space", "full")]
     alert = next(a for a in found.acting.store.raised if a.key == series.key)
     assert alert.state is State.ACKNOWLEDGED
     await found.send(f"/subjects/{series.id}/acknowledge", concern="full")
     assert "no active alert to acknowledge" in await found.text(f"/subjects/{series.id}")
+
+
+async def test_acknowledge_a_whole_event(station: Station_) -> None:
+    """One press for all that the page shows as one thing, from any alert of it; a second one finds nothing."""
+    found = await station(store=readstore.full())
+    await found.sign_in()
+    fields = {"subject": "service tide-log", "quantity": "answer", "concern": "not_answering", "back": ""}
+    assert await found.send("/acknowledge-event", **fields) == (303, "/")
+    assert "Acknowledged: pool skerry and 8 more that belong to it." in await found.text()
+    assert len(found.acting.done) == 10
+    states = {a.state for a in found.acting.store.raised if a.key.subject != "file system /srv"}
+    assert states == {State.ACKNOWLEDGED}
+    assert "File system /srv will be full" in await found.text()
+    for again in (fields, fields | {"subject": "service of nobody"}):
+        await found.send("/acknowledge-event", **again)
+        assert "There is no active alert to acknowledge." in await found.text()
 
 
 async def test_shelve_and_back(station: Station_) -> None:
@@ -376,7 +393,7 @@ async def test_private_page(station: Station_) -> None:
         assert "skerry" not in await answer.text()
     assert (await found.client.get("/static/page.css")).status == 200
     assert await found.sign_in() == 303
-    assert "Three things need you" in await found.text("/watch/")
+    assert "Pool skerry will be full in about 3 days" in await found.text("/watch/")
     assert (await found.client.get("/watch/api/v1/status")).status == 200
 
 

@@ -78,7 +78,8 @@ def test_well_is_what_needs_no_place() -> None:
     """Every series is somewhere: on the staff, in an alert, or counted as well or not known."""
     for store in (readstore.calm(), readstore.filling(), readstore.full(), readstore.crowd(60)):
         board = board_of(store)
-        shown = {p.finding.key for p in board.places} | {s.alert.key for s in board.needing + board.known}
+        told = [part for event in board.needing + board.known for part in event.whole]
+        shown = {p.finding.key for p in board.places} | {s.alert.key for s in told}
         assert shown | {q.key for q in board.quiet} == {s.key for s in store.all_series}
         assert shown.isdisjoint({q.key for q in board.quiet})
 
@@ -123,7 +124,7 @@ def test_what_a_cause_holds_stands_beneath_it_and_nowhere_else() -> None:
     store.raised[:] = [replace(a, held_by=pool) if a.key.subject in held else a for a in store.raised]
     needing = board_of(store).needing
     (cause,) = (s for s in needing if s.alert.key == pool)
-    assert {s.alert.key.subject for s in cause.holds} == held
+    assert {s.alert.key.subject for s in cause.consequences} == held
     assert len(needing) == before - 2
     store.raised[:] = [a for a in store.raised if a.key != pool]
     assert held <= {s.alert.key.subject for s in board_of(store).needing}

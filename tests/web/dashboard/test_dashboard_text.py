@@ -12,7 +12,8 @@ from watchkeeper.model.alert import Alert, Concern, Priority
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey
 from watchkeeper.web.dashboard import dashboard_text
-from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard, NotObserved, build_dashboard
+from watchkeeper.web.dashboard.active_alert import ActiveAlert
+from watchkeeper.web.dashboard.dashboard import Dashboard, NotObserved, build_dashboard
 
 KEY = SeriesKey("pool skerry", "space")
 DAY_S = 86_400.0
@@ -23,8 +24,16 @@ DAY_S = 86_400.0
     [
         (readstore.fresh(), "Monitoring has just started", "No readings yet."),
         (readstore.calm(), "Nothing needs you", "Next to fill up: pool skerry, in about 6 months (Sat 15 May)."),
-        (readstore.filling(), "Three things need you", "Next: pool skerry, full in about 3 days (Sat 28 Nov)."),
-        (readstore.full(), "Eleven things need you now", "Next: file system /srv, full in about 9 h"),
+        (
+            readstore.filling(),
+            "Snapshots of nest-cams are overdue by 2 days 4 h",
+            "Two more things need you. Next: pool skerry, full in about 3 days (Sat 28 Nov).",
+        ),
+        (
+            readstore.full(),
+            "Pool skerry is full",
+            "Nine more things need you. Next: file system /srv, full in about 9 h",
+        ),
     ],
 )
 def test_verdict(store: ReadStoreDouble, verdict: str, by_when: str) -> None:
@@ -42,21 +51,35 @@ def _one(concern: Concern = Concern.FULL, priority: Priority = Priority.WARNING)
 
 
 def test_one_thing() -> None:
-    """One thing is told in the singular, with its own time."""
+    """One thing is the headline itself; nothing else is said to need anyone."""
     board = board_of(_one())
-    assert dashboard_text.verdict(board) == "One thing needs you"
-    assert dashboard_text.by_when(board, UTC) == "Next: pool skerry, full in about 3 days (Sat 28 Nov)."
+    assert dashboard_text.verdict(board) == "Pool skerry will be full in about 3 days"
+    assert dashboard_text.by_when(board, UTC) == ""
 
 
 def test_appointment_is_exact() -> None:
     """A deadline is told without `about`."""
-    store = ReadStoreDouble()
+    store = _one()
     made = store.deadline("service hide-hub", "certificate", 16 * DAY, None)
     store.alert(made.key, Concern.OVERDUE, Priority.CAUTION, HOUR)
     assert (
         dashboard_text.by_when(board_of(store), UTC)
-        == "Next: service hide-hub: certificate, due in 16 days (Fri 11 Dec)."
+        == "One more thing needs you. Next: service hide-hub: certificate, due in 16 days (Fri 11 Dec)."
     )
+
+
+def test_more_things_without_a_time_are_named() -> None:
+    """Where no time is ahead, the other things are named instead."""
+    store = _one()
+    made = store.answer("service tide-log", None, "no answer", HOUR)
+    store.alert(made.key, Concern.NOT_ANSWERING, Priority.CAUTION, HOUR)
+    assert dashboard_text.by_when(board_of(store), UTC) == "One more thing needs you: service tide-log."
+
+
+def test_nobody_would_be_notified() -> None:
+    """Without a notifier "nothing needs you" is only half of the truth."""
+    board = board_of(readstore.calm())
+    assert dashboard_text.verdict(board, mute=True) == "Nothing needs you, but nobody would be notified"
 
 
 def test_nothing_ahead_is_silent() -> None:
@@ -127,7 +150,7 @@ def test_alert_without_a_finding() -> None:
     """An alert restored before its series was judged again is told by its concern."""
     board = board_of(readstore.fresh())
     alert = readstore.filling().raised[0]
-    assert dashboard_text.fact(ActiveAlert(alert, None, None, None), board, UTC) == "overdue"
+    assert dashboard_text.fact(ActiveAlert(alert, None, None, None, NOW), board, UTC) == "overdue"
     assert dashboard_text.since(Alert(KEY, Concern.FULL), board, UTC) == ""
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from watchkeeper import settings
+from watchkeeper.alerting.dependencies import Dependencies
 from watchkeeper.cli import output
 from watchkeeper.cli.command_group import configured, ended
 from watchkeeper.cli.database import opened
@@ -23,7 +24,9 @@ from watchkeeper.model.records import Series
 from watchkeeper.store import Store
 from watchkeeper.web.api.json_forms import Json, status_form
 from watchkeeper.web.dashboard import dashboard_text
-from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard, Place, build_dashboard
+from watchkeeper.web.dashboard.active_alert import ActiveAlert
+from watchkeeper.web.dashboard.dashboard import Dashboard, Place, build_dashboard
+from watchkeeper.web.dashboard.event_text import event_subjects, outcome
 
 STILL_INTERVALS = 3
 """No sample at all for so many intervals of the busiest probe: the daemon does not run. As in NotReportingRule."""
@@ -88,13 +91,16 @@ def status(config: Path | None, *, follow: bool, as_json: bool) -> None:
 
 async def _once(known: settings.Settings) -> View:
     async with opened(known) as store:
-        return await _look(store)
+        return await _look(store, known)
 
 
-async def _look(store: Store) -> View:
+async def _look(store: Store, known: settings.Settings) -> View:
     series = await store.series()
     latest, findings, alerts = await store.latest(), await store.findings(), await store.alerts()
-    found = build_dashboard(series, latest, findings, alerts, Clock().now())
+    dependencies = Dependencies({each.label: each.depends_on for each in known.probes})
+    for each in series:
+        dependencies.place(each.key.subject, each.probe)
+    found = build_dashboard(series, latest, findings, alerts, Clock().now(), dependencies.dependents_of)
     return View(found, tuple(series), stands_still(found, series))
 
 
@@ -104,7 +110,7 @@ async def _follow(known: settings.Settings, *, as_json: bool) -> None:
         click.clear()
     async with opened(known) as store:
         shown: Hashable = None
-        async for look in _looks(store):
+        async for look in _looks(store, known):
             if drawn:
                 with output.gathered() as lines:
                     _print(look, known)
@@ -116,14 +122,14 @@ async def _follow(known: settings.Settings, *, as_json: bool) -> None:
                 shown = said
 
 
-async def _looks(store: Store) -> AsyncIterator[View]:
+async def _looks(store: Store, known: settings.Settings) -> AsyncIterator[View]:
     """The status now, and again whenever something was stored or it has aged. Never ends."""
     clock, version, looked_s = Clock(), -1, 0.0
     while True:
         newest = await store.data_version()
         if newest != version or clock.monotonic_s() - looked_s >= AGED_S:
             version, looked_s = newest, clock.monotonic_s()
-            yield await _look(store)
+            yield await _look(store, known)
         await asyncio.sleep(FOLLOW_S)
 
 
@@ -213,8 +219,9 @@ def _standing_lines(each: ActiveAlert, found: Dashboard, zone: tzinfo) -> Iterat
         yield dashboard_text.summary(each.observation)
     yield dashboard_text.why(each.finding, each.observation, zone)
     yield dashboard_text.since(alert, found, zone)
-    if each.holds:
-        yield f"Follows from this (no separate messages): {', '.join(thing(held.alert.key) for held in each.holds)}"
+    yield from (f"{thing(also.alert.key)}: {dashboard_text.fact(also, found, zone)}" for also in each.also)
+    if each.consequences:
+        yield f"{outcome(each)} They are: {', '.join(event_subjects(each))}"
     if alert.standing:
         yield f"What to look at: {what_to_look_at(alert.concern, alert.key, each.observation)}"
     if alert.shelved(found.at) and alert.shelved_until is not None:

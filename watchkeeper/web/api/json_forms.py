@@ -11,7 +11,8 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 from watchkeeper.model.records import Delivery, JournalLine, Sample, Seen, Series
-from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard, OkSeries, Place, QuietSeries
+from watchkeeper.web.dashboard.active_alert import ActiveAlert
+from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, Place, QuietSeries
 from watchkeeper.web.dashboard.health import Check
 
 Json = dict[str, object]

@@ -9,7 +9,9 @@ from datetime import timedelta
 
 from aiohttp import web
 
+from watchkeeper.messages.wording import thing
 from watchkeeper.model.alert import Concern
+from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import Series
 from watchkeeper.web.api.handlers import QUANTITY_ID
 from watchkeeper.web.auth.session_auth import (
@@ -25,6 +27,8 @@ from watchkeeper.web.auth.session_auth import (
     visitor_of,
 )
 from watchkeeper.web.context import Context, of
+from watchkeeper.web.dashboard.active_alert import OPEN
+from watchkeeper.web.dashboard.event_text import event_subjects
 from watchkeeper.web.http.problem_details import Refusal
 from watchkeeper.web.templating import render
 
@@ -124,6 +128,20 @@ async def acknowledge(request: web.Request) -> web.Response:
     done = await acting.acknowledge(series.key, _concern(fields))
     said = "Acknowledged." if done else "There is no active alert to acknowledge."
     return await _done(request, fields, series, said)
+
+
+async def acknowledge_event(request: web.Request) -> web.Response:
+    """Acknowledge an event: the alert that is named, and everything that the page shows with it."""
+    acting, _, fields = await authorized_form(request)
+    context, named = of(request), SeriesKey(fields.get("subject", ""), fields.get("quantity", ""))
+    event = (await context.dashboard(context.clock.now())).event_of(named, _concern(fields))
+    parts = [each.alert for each in event.whole if each.alert.state in OPEN] if event else []
+    done = [await acting.acknowledge(each.key, each.concern) for each in parts]
+    if not any(done) or event is None:
+        return await _done(request, fields, None, "There is no active alert to acknowledge.")
+    more = len(event_subjects(event))
+    said = f"Acknowledged: {thing(event.alert.key)}{f' and {more} more that belong to it' if more else ''}."
+    return await _done(request, fields, None, said)
 
 
 async def shelve(request: web.Request) -> web.Response:

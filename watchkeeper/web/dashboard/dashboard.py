@@ -4,16 +4,19 @@ Pure; the page and the API make their forms from the same `Dashboard`, so the or
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 
+from watchkeeper.alerting.correlation import CAUSES
 from watchkeeper.alerting.missing_data import is_gone
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import OWN_SUBJECT, Condition, Kind, Observation, SeriesKey, unseen_in
 from watchkeeper.model.records import Seen, Series
+from watchkeeper.web.dashboard.active_alert import ActiveAlert
+from watchkeeper.web.dashboard.cause_tree import DependentsOf, group_by_cause
 
 YEAR_S = 365 * 86_400.0
 """The end of the time-left chart; what ends later is not expected to end as far as the page is concerned."""
@@ -36,20 +39,6 @@ class OkSeries(Enum):
     def known(self) -> bool:
         """True if the series was evaluated and is OK; False if nothing can be said about it yet."""
         return self not in {OkSeries.LEARNING, OkSeries.UNCERTAIN}
-
-
-@dataclass(frozen=True, slots=True)
-class ActiveAlert:
-    """An alert that is not in its normal state, with the newest finding and observation behind it.
-
-    holds: the alerts that are suppressed because of this one; they are shown below it and nowhere else.
-    """
-
-    alert: Alert
-    series_id: int | None
-    finding: Finding | None
-    observation: Observation | None
-    holds: tuple["ActiveAlert", ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +97,17 @@ class Dashboard:
     newest_at: datetime | None
     unseen: tuple[NotObserved, ...] = ()
 
+    def event_of(self, key: SeriesKey, concern: Concern) -> ActiveAlert | None:
+        """The event to which an alert belongs; None if there is none."""
+        events = (*self.needing, *self.known, *self.aside, *self.over)
+        named = (key, concern)
+        return next((e for e in events if any((a.alert.key, a.alert.concern) == named for a in e.whole)), None)
+
+
+def no_dependents(_subject: str) -> Sequence[str]:
+    """The default if no dependencies are known."""
+    return ()
+
 
 def build_dashboard(
     series: Sequence[Series],
@@ -115,26 +115,27 @@ def build_dashboard(
     findings: Sequence[Finding],
     alerts: Sequence[Alert],
     now: datetime,
+    dependents_of: DependentsOf = no_dependents,
 ) -> Dashboard:
-    """Sort what the store knows into the parts of the page. Series that are no longer monitored are left out."""
+    """Sort what the store knows into the parts of the page. Series that are no longer monitored are left out.
+
+    dependents_of: returns the subjects that depend on a subject.
+    """
     gone = {f.key for f in findings if is_gone(f)}
     series = [s for s in series if s.key not in gone]
-    ids = {s.key: s.id for s in series}
-    seen = {s.observation.key: s.observation for s in latest}
-    found = {(f.key, f.concern): f for f in findings}
-    active = [_standing(a, ids, found, seen) for a in alerts if a.state is not State.NORMAL]
-    standing = sorted(active, key=lambda s: _urgency(s, now))
+    known = _known(series, latest, findings)
+    active = [known.of(a, now) for a in alerts if a.state is not State.NORMAL]
+    standing = sorted(active, key=lambda s: _urgency(s, now, dependents_of))
     priorities = {(s.alert.key, s.alert.concern): s.alert.priority for s in standing}
-    places = sorted(_places(findings, ids, priorities, now), key=lambda p: (p.left_s, p.finding.key))
-    quiet = _not_busy(series, places, standing)
+    places = sorted(_places(findings, known.ids, priorities, now), key=lambda p: (p.left_s, p.finding.key))
     return Dashboard(
         now,
-        *_parts(_beneath(standing), now),
+        *_parts(standing, dependents_of, {s.key: s.interval_s for s in series}, now),
         tuple(places),
-        tuple(_quiet(s, found, seen) for s in quiet),
+        tuple(_quiet(s, known.found, known.seen) for s in _not_busy(series, places, standing)),
         len(series),
         max((s.at for s in latest), default=None),
-        tuple(not_observed(seen[each.key] for each in series if each.key in seen)),
+        tuple(not_observed(known.seen[each.key] for each in series if each.key in known.seen)),
     )
 
 
@@ -149,13 +150,26 @@ def not_observed(seen: Iterable[Observation]) -> Iterator[NotObserved]:
         yield from (NotObserved(name, part.what, part.why) for part in unseen_in(each.facts))
 
 
-def _standing(
-    alert: Alert,
-    ids: Mapping[SeriesKey, int],
-    found: Mapping[tuple[SeriesKey, Concern], Finding],
-    seen: Mapping[SeriesKey, Observation],
-) -> ActiveAlert:
-    return ActiveAlert(alert, ids.get(alert.key), found.get((alert.key, alert.concern)), seen.get(alert.key))
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What the store knows: the ids of series, their newest observations, and the findings."""
+
+    ids: Mapping[SeriesKey, int]
+    seen: Mapping[SeriesKey, Observation]
+    found: Mapping[tuple[SeriesKey, Concern], Finding]
+
+    def of(self, alert: Alert, now: datetime) -> ActiveAlert:
+        """An alert with what is known about it."""
+        finding = self.found.get((alert.key, alert.concern))
+        return ActiveAlert(alert, self.ids.get(alert.key), finding, self.seen.get(alert.key), now)
+
+
+def _known(series: Iterable[Series], latest: Iterable[Seen], findings: Iterable[Finding]) -> _Known:
+    return _Known(
+        {s.key: s.id for s in series},
+        {s.observation.key: s.observation for s in latest},
+        {(f.key, f.concern): f for f in findings},
+    )
 
 
 def _not_busy(series: Iterable[Series], places: Iterable[Place], standing: Iterable[ActiveAlert]) -> list[Series]:
@@ -167,41 +181,41 @@ def _not_busy(series: Iterable[Series], places: Iterable[Place], standing: Itera
 Shown = tuple[ActiveAlert, ...]
 
 
-def _parts(shown: Sequence[ActiveAlert], now: datetime) -> tuple[Shown, Shown, Shown, Shown]:
-    """Return those that need the operator, those acknowledged, those shelved, and those that are over."""
-    aside = [s for s in shown if s.alert.standing and s.alert.shelved(now)]
-    told = [s for s in shown if not (s.alert.standing and s.alert.shelved(now))]
-    of_state = {state: tuple(s for s in told if s.alert.state is state) for state in State}
-    return of_state[State.ACTIVE], of_state[State.ACKNOWLEDGED], tuple(aside), of_state[State.RECTIFIED]
+def _parts(
+    alerts: Sequence[ActiveAlert],
+    dependents_of: DependentsOf,
+    intervals: Mapping[SeriesKey, float],
+    now: datetime,
+) -> tuple[Shown, Shown, Shown, Shown]:
+    """Return the events that need the operator, those acknowledged, those shelved, and those that are over."""
+    standing, over = ([a for a in alerts if a.alert.standing is here] for here in (True, False))
+    events = group_by_cause(standing, dependents_of, intervals)
+    aside = [e for e in events if e.alert.shelved(now)]
+    shown = [e for e in events if not e.alert.shelved(now)]
+    return (
+        tuple(e for e in shown if e.needs),
+        tuple(e for e in shown if not e.needs),
+        tuple(aside),
+        tuple(group_by_cause(over, dependents_of, intervals)),
+    )
 
 
-def _beneath(standing: Sequence[ActiveAlert]) -> list[ActiveAlert]:
-    """The alerts with no active cause, each with those suppressed because of it.
-
-    An alert whose cause is no longer active (it has just ended) is shown on its own.
-    """
-    causes = {s.alert.key for s in standing if s.alert.standing and s.alert.held_by is None}
-    held: dict[SeriesKey, list[ActiveAlert]] = {}
-    free = []
-    for each in standing:
-        if each.alert.held_by in causes and each.alert.standing:
-            held.setdefault(each.alert.held_by, []).append(each)
-        else:
-            free.append(each)
-    return [replace(s, holds=tuple(held.pop(s.alert.key, ()))) if s.alert.standing else s for s in free]
-
-
-def _urgency(standing: ActiveAlert, now: datetime) -> tuple[int, float, SeriesKey]:
+def _urgency(
+    standing: ActiveAlert, now: datetime, dependents_of: DependentsOf
+) -> tuple[int, bool, float, SeriesKey, Concern]:
     """The sort key: most urgent first.
 
-    Among equals, what has already happened comes first, in the order in which it began (the first is the likelier
-    cause), then what is ahead, by its time left.
+    Of the same priority, what others depend on comes first: a pool that will stop every guest goes before a snapshot
+    that is late. A priority that only came from waiting for an acknowledgement does not count. Then what has already
+    happened comes in the order in which it began (the first is the likelier cause), then what is ahead.
     """
     alert, finding = standing.alert, standing.finding
+    priority = (finding.priority if finding and alert.escalated else None) or alert.priority or 0
     at = alert.raised_at or now
     if finding is not None and alert.concern in ENDING and finding.ends_at is not None and finding.ends_at > now:
         at = finding.ends_at
-    return -(alert.priority or 0), at.timestamp(), alert.key
+    stops = alert.concern in CAUSES and bool(dependents_of(alert.key.subject))
+    return -priority, not stops, at.timestamp(), alert.key, alert.concern
 
 
 def _places(

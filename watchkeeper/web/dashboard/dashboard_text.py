@@ -5,7 +5,7 @@ Pure.
 
 import math
 from collections.abc import Sequence
-from datetime import timedelta, tzinfo
+from datetime import UTC, timedelta, tzinfo
 from typing import assert_never
 
 from watchkeeper.messages.growth import describe
@@ -19,10 +19,12 @@ from watchkeeper.messages.wording import (
     thing,
     time_left_phrase,
 )
-from watchkeeper.model.alert import Alert, Concern, Priority
+from watchkeeper.model.alert import Alert, Concern
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
-from watchkeeper.web.dashboard.dashboard import ENDING, ActiveAlert, Dashboard, OkSeries, Place
+from watchkeeper.web.dashboard.active_alert import ActiveAlert
+from watchkeeper.web.dashboard.dashboard import ENDING, Dashboard, OkSeries, Place
+from watchkeeper.web.dashboard.event_text import statement
 
 _NUMBERS = (
     "No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve",
@@ -57,17 +59,21 @@ def counted(count: int, one: str, many: str) -> str:
     return f"{_NUMBERS[count] if count < len(_NUMBERS) else count} {one if count == 1 else many}"
 
 
-def verdict(board: Dashboard, *, troubled: bool = False) -> str:
-    """Whether anything needs the operator: the page's first sentence. troubled: monitoring itself has a problem."""
-    if troubled and not board.needing:
+def verdict(board: Dashboard, *, troubled: bool = False, mute: bool = False, zone: tzinfo = UTC) -> str:
+    """Whether anything needs the operator: the page's first sentence, without a full stop.
+
+    troubled: monitoring itself has a problem. mute: no message would reach anyone.
+    """
+    if board.needing:
+        return statement(board.needing[0], zone)
+    if troubled:
         return "Monitoring itself needs you"
-    if board.newest_at is None and not board.needing:
+    if board.newest_at is None:
         return "Monitoring has just started"
-    if not board.needing:
-        said = "Nothing new needs you" if board.known or board.aside else "Nothing needs you"
-        return f"{said}, but {_unchecked(len(board.unseen))}" if board.unseen else said
-    told = counted(len(board.needing), "thing needs you", "things need you")
-    return f"{told} now" if board.needing[0].alert.priority is Priority.ALARM else told
+    said = "Nothing new needs you" if board.known or board.aside else "Nothing needs you"
+    limits = ["nobody would be notified"] if mute else []
+    limits += [_unchecked(len(board.unseen))] if board.unseen else []
+    return f"{said}, but {' and '.join(limits)}" if limits else said
 
 
 def _unchecked(count: int) -> str:
@@ -75,18 +81,24 @@ def _unchecked(count: int) -> str:
 
 
 def by_when(board: Dashboard, zone: tzinfo) -> str:
-    """The second sentence: by when, or what comes next."""
+    """The second sentence: what else needs the operator and by when, or what comes next."""
     if board.newest_at is None and not board.needing:
         return "No readings yet. The first ones arrive within about a minute."
-    ahead = [(s.finding.ends_at, s) for s in board.needing if s.finding and s.alert.concern in ENDING]
+    if not board.needing:
+        return _next(board, zone)
+    more = board.needing[1:]
+    if not more:
+        return ""
+    told = counted(len(more), "more thing needs you", "more things need you")
+    ahead = [(s.finding.ends_at, s) for s in more if s.finding and s.alert.concern in ENDING]
     soonest = min(((at, s) for at, s in ahead if at is not None and at > board.at), key=lambda p: p[0], default=None)
-    if soonest is not None:
-        at, first = soonest
-        left_s = (at - board.at).total_seconds()
-        words = about(left_s) if first.alert.concern is Concern.FULL else duration(left_s)
-        what = "full" if first.alert.concern is Concern.FULL else "due"
-        return f"Next: {thing(first.alert.key)}, {what} in {words} ({moment(at, zone, board.at)})."
-    return "" if board.needing else _next(board, zone)
+    if soonest is None:
+        return f"{told}: {_some([thing(s.alert.key) for s in more])}."
+    at, first = soonest
+    left_s = (at - board.at).total_seconds()
+    words = about(left_s) if first.alert.concern is Concern.FULL else duration(left_s)
+    what = "full" if first.alert.concern is Concern.FULL else "due"
+    return f"{told}. Next: {thing(first.alert.key)}, {what} in {words} ({moment(at, zone, board.at)})."
 
 
 def unseen(board: Dashboard) -> str:

@@ -12,7 +12,7 @@ from aiohttp import web
 from markupsafe import Markup
 
 from watchkeeper.messages.wording import clean, duration, thing, what_to_look_at
-from watchkeeper.model.alert import Priority, State
+from watchkeeper.model.alert import Priority
 from watchkeeper.model.observation import Level, SeriesKey
 from watchkeeper.model.records import JournalLine
 from watchkeeper.web.api.handlers import BEFORE, STATUS_EVENTS, set_aside
@@ -20,7 +20,9 @@ from watchkeeper.web.auth.session_auth import SESSION_AUTH, viewer
 from watchkeeper.web.charts import time_left_chart
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard import dashboard_text
-from watchkeeper.web.dashboard.dashboard import ActiveAlert, Dashboard, OkSeries, Place, QuietSeries
+from watchkeeper.web.dashboard.active_alert import ActiveAlert
+from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, Place, QuietSeries
+from watchkeeper.web.dashboard.event_text import outcome, since_clause, statement
 from watchkeeper.web.http.problem_details import title
 from watchkeeper.web.templating import render
 
@@ -59,11 +61,15 @@ class Told:
     interval: str
     since: str
     advice: str
+    key: SeriesKey = SeriesKey("", "")
     concern: str = ""
     open: bool = False
     folded: bool = False
     holds: tuple["Told", ...] = ()
     level: str = ""
+    also: tuple[str, ...] = ()
+    outcome: str = ""
+    began: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +106,13 @@ def told(standing: ActiveAlert, board: Dashboard, context: Context) -> Told:
         dashboard_text.interval_of(finding) if finding else "",
         dashboard_text.since(alert, board, context.zone),
         what_to_look_at(alert.concern, alert.key, standing.observation) if alert.standing else "",
+        alert.key,
         alert.concern.value,
-        alert.state in {State.ACTIVE, State.RECTIFIED},
-        holds=tuple(told(each, board, context) for each in standing.holds),
+        standing.open,
+        holds=tuple(told(each, board, context) for each in standing.consequences),
+        also=tuple(statement(each, context.zone) for each in standing.also),
+        outcome=outcome(standing),
+        began=since_clause(standing, context.zone),
         level=dashboard_text.summary(standing.observation) if isinstance(standing.observation, Level) else "",
     )
 
@@ -197,11 +207,12 @@ async def status(request: web.Request) -> web.Response:
         context,
         now,
         viewer=viewer(request),
-        verdict=dashboard_text.verdict(found, troubled=bool(troubles)),
+        verdict=dashboard_text.verdict(found, troubled=bool(troubles), mute=_mute(request), zone=context.zone),
+        outcome=outcome(found.needing[0]) if found.needing else "",
         by_when=dashboard_text.by_when(found, context.zone),
         unseen_line=dashboard_text.unseen(found),
         unseen=found.unseen,
-        urgent=found.needing[0].alert.priority if found.needing else None,
+        urgent=max((s.alert.priority for s in found.needing if s.alert.priority), default=None),
         needing=needing(found, context),
         short=len(found.needing) > OPEN_ADVICE,
         others=_others(found, context),

@@ -1,0 +1,105 @@
+"""Events in words."""
+
+from datetime import UTC, timedelta
+
+import pytest
+
+from tests.support import readstore
+from tests.support.readstore import DAY, GIB, HOUR, ReadStoreDouble
+from tests.web.dashboard.test_cause_tree import board_of
+from watchkeeper.model.alert import Concern, Priority
+from watchkeeper.model.forecast import NoEnd
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.records import Series
+from watchkeeper.web.dashboard.active_alert import ActiveAlert
+from watchkeeper.web.dashboard.event_text import kinds_of, outcome, sentence_name, statement
+
+
+def first(store: ReadStoreDouble, made: Series, concern: Concern) -> ActiveAlert:
+    """The event of one alert about a series."""
+    store.alert(made.key, concern, Priority.WARNING, HOUR)
+    return board_of(store).needing[0]
+
+
+def test_a_full_pool_in_two_sentences() -> None:
+    """What has happened, and what stopped with it."""
+    event = board_of(readstore.full()).needing[0]
+    assert statement(event, UTC) == "Pool skerry is full"
+    assert outcome(event) == "4 guests and 4 services stopped with it."
+
+
+def test_levels() -> None:
+    """Full, in time, and no longer filling."""
+    store = ReadStoreDouble()
+    ahead = store.level("memory", "swap", GIB, 2 * GIB, full_in=(2 * DAY, 3 * DAY, 4 * DAY))
+    assert statement(first(store, ahead, Concern.FULL), UTC) == "The swap of memory will be full in about 3 days"
+    store = ReadStoreDouble()
+    past = timedelta(seconds=-5)
+    now = store.level("pool skerry", "space", GIB, 2 * GIB, full_in=(past, past, past))
+    assert statement(first(store, now, Concern.FULL), UTC) == "Pool skerry may be full at any moment"
+    store = ReadStoreDouble()
+    still = store.level("pool skerry", "space", GIB, 2 * GIB, no_end=NoEnd.STILL)
+    assert statement(first(store, still, Concern.FULL), UTC) == "Pool skerry is not filling"
+
+
+def test_dates() -> None:
+    """Snapshots are many; a certificate expires."""
+    store = ReadStoreDouble()
+    late = store.deadline("snapshots of tide-log", "age of the newest", -HOUR, DAY)
+    assert statement(first(store, late, Concern.OVERDUE), UTC) == "Snapshots of tide-log are overdue by 1 h"
+    store = ReadStoreDouble()
+    ends = store.deadline("service hide-hub", "certificate", 3 * DAY, None)
+    said = statement(first(store, ends, Concern.OVERDUE), UTC)
+    assert said == "The certificate of service hide-hub expires in 3 days"
+
+
+def test_answers_and_conditions() -> None:
+    """Since when, and what the thing itself says."""
+    store = ReadStoreDouble()
+    silent = store.answer("service tide-log", None, "no answer", HOUR)
+    assert statement(first(store, silent, Concern.NOT_ANSWERING), UTC) == "Service tide-log is not answering for 1 h"
+    store = ReadStoreDouble()
+    paused = store.condition("guest tide-log", "state", "paused: no space", HOUR)
+    assert statement(first(store, paused, Concern.FAULTY), UTC) == "Guest tide-log is faulty: paused: no space"
+    store = ReadStoreDouble()
+    units = store.condition("this machine", "units", "", HOUR)
+    assert statement(first(store, units, Concern.FAULTY), UTC) == "This machine has failed units"
+
+
+def test_an_alert_without_a_finding() -> None:
+    """After an upgrade an alert may be known before its series was evaluated."""
+    store = ReadStoreDouble()
+    store.alert(SeriesKey("pool skerry", "space"), Concern.FULL, Priority.ALARM, HOUR)
+    (event,) = board_of(store).needing
+    assert statement(event, UTC) == "Pool skerry: full"
+    assert outcome(event) == ""
+
+
+def test_what_follows_without_having_stopped() -> None:
+    """Figures that are missing have not stopped."""
+    store = ReadStoreDouble()
+    guest = store.condition("guest tide-log", "state", "paused", HOUR)
+    host = store.level("service tide-log", "space", 1.0, 2.0)
+    store.alert(guest.key, Concern.FAULTY, Priority.ALARM, HOUR)
+    store.alert(host.key, Concern.NOT_REPORTING, Priority.WARNING, HOUR)
+    (event,) = board_of(store).needing
+    assert outcome(event) == "1 service follows from it."
+
+
+@pytest.mark.parametrize(
+    ("subjects", "words"),
+    [
+        (["guest a"], "1 guest"),
+        (["guest a", "service a", "service b", "lamp"], "1 guest, 2 services and 1 thing"),
+        (["lamp", "door"], "2 things"),
+    ],
+)
+def test_kinds(subjects: list[str], words: str) -> None:
+    """What they are, counted."""
+    assert kinds_of(subjects) == words
+
+
+def test_names() -> None:
+    """A name that already says all stays as it is."""
+    assert sentence_name(SeriesKey("pool skerry", "space")) == "Pool skerry"
+    assert sentence_name(SeriesKey("file system /", "inodes")) == "The inodes of file system /"

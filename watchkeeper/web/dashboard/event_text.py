@@ -1,0 +1,113 @@
+"""One event in words: what has happened, and what stopped with it. Pure."""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from datetime import tzinfo
+
+from watchkeeper.messages.wording import clean, clock_time, condition_words, thing, time_left_phrase
+from watchkeeper.model.alert import Concern
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.web.dashboard.active_alert import ActiveAlert
+
+KINDS = {
+    "pool": "pools",
+    "file system": "file systems",
+    "guest": "guests",
+    "service": "services",
+    "host": "hosts",
+    "container": "containers",
+    "unit": "units",
+    "snapshots of": "sets of snapshots",
+    "backups of": "sets of backups",
+}
+"""What the first words of a subject say that it is, and the plural of that."""
+
+PLURAL = ("snapshots of", "backups of")
+"""Subjects that are many."""
+
+VERBS = frozenset({"cannot", "can", "has", "keeps", "reports", "sees"})
+"""First words of a condition that are verbs: no "is" goes before them."""
+
+EXPIRES = ("expires", "expired")
+
+
+def sentence_name(key: SeriesKey) -> str:
+    """A series as the subject of a sentence: `Pool skerry`, `The certificate of service hide-hub`."""
+    name, subject = thing(key), clean(key.subject, 44)
+    if name == subject or not name.startswith(f"{subject}: "):
+        return name[:1].upper() + name[1:]
+    return f"The {name.removeprefix(f'{subject}: ')} of {subject}"
+
+
+def statement(event: ActiveAlert, zone: tzinfo) -> str:
+    """What has happened, as a clause without a full stop: `Pool skerry will be full in about 3 days`."""
+    name, finding = sentence_name(event.alert.key), event.finding
+    many = event.alert.key.subject.startswith(PLURAL)
+    be, has = ("are", "have") if many else ("is", "has")
+    if finding is None:
+        return f"{name}: {event.alert.concern.words}"
+    match event.alert.concern:
+        case Concern.FULL:
+            return f"{name} {_full(event, zone)}"
+        case Concern.OVERDUE:
+            phrase = time_left_phrase(finding, event.at, zone)
+            if finding.reason:
+                return f"{name} {has} {phrase}"
+            return f"{name} {phrase}" if phrase.startswith(EXPIRES) else f"{name} {be} {phrase}"
+        case Concern.FAULTY:
+            return f"{name} {_faulty(event, be)}"
+        case _:
+            phrase = time_left_phrase(finding, event.at, zone, event.observation)
+            return f"{name} {be} {phrase}"
+
+
+def _full(event: ActiveAlert, zone: tzinfo) -> str:
+    phrase = time_left_phrase(event.finding, event.at, zone) if event.finding else ""
+    if phrase == "full":
+        return "is full"
+    if phrase.startswith("full in "):
+        return f"will be {phrase}"
+    return phrase if phrase.startswith("has ") else f"may be {phrase}" if phrase.startswith("full") else f"is {phrase}"
+
+
+def _faulty(event: ActiveAlert, be: str) -> str:
+    _, faulty, _ = condition_words(event.alert.key)
+    said = faulty if faulty.partition(" ")[0] in VERBS else f"{be} {faulty}"
+    reason = clean(event.finding.reason, 120) if event.finding else ""
+    return f"{said}: {reason}" if reason else said
+
+
+def outcome(event: ActiveAlert) -> str:
+    """What stopped with it: `4 guests and 4 services stopped with it.`; empty if nothing did."""
+    found = event_subjects(event)
+    if not found:
+        return ""
+    stopped = all(each.alert.concern is not Concern.NOT_REPORTING for each in _beneath(event))
+    said = "stopped with it" if stopped else ("follows" if len(found) == 1 else "follow") + " from it"
+    return f"{kinds_of(found)} {said}."
+
+
+def _beneath(event: ActiveAlert) -> Iterable[ActiveAlert]:
+    return (each for each in event.whole if each.alert.key.subject != event.alert.key.subject)
+
+
+def event_subjects(event: ActiveAlert) -> list[str]:
+    """The other subjects of an event, each once, in the order in which they are shown."""
+    return list(dict.fromkeys(each.alert.key.subject for each in _beneath(event)))
+
+
+def kinds_of(subjects: Sequence[str]) -> str:
+    """Subjects counted by what they are: `4 guests and 1 service`."""
+    counts = Counter(_kind(each) for each in subjects)
+    parts = [f"{n} {one if n == 1 else KINDS.get(one, 'things')}" for one, n in counts.items()]
+    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 1 else parts)
+
+
+def _kind(subject: str) -> str:
+    return next((kind for kind in KINDS if subject.startswith(f"{kind} ")), "thing")
+
+
+def since_clause(event: ActiveAlert, zone: tzinfo) -> str:
+    """When it began, in a few words for the row of a consequence: `21:21`; empty if that is not known."""
+    began = (event.finding.since if event.finding else None) or event.alert.raised_at
+    return clock_time(began, zone) if began else ""

@@ -29,6 +29,11 @@ def test_growth_has_its_rate_and_its_start() -> None:
     assert said(replace(PLAIN, growth_per_day=-2 * GIB)) == "shrinking 2 GiB a day since Sun 18 Jan"
 
 
+def test_a_drop_is_no_rate() -> None:
+    """A pool of 2 TiB does not shrink by 5.79 TiB a day: it was emptied at once."""
+    assert said(replace(PLAIN, growth_per_day=-5.79 * 1024 * GIB)) == ""
+
+
 def test_a_rate_that_will_not_last_a_day_is_given_for_less() -> None:
     """For a level that fills within hours the rate is per hour, within minutes per minute."""
     fast = replace(PLAIN, growth_per_day=1440 * GIB)

@@ -44,6 +44,20 @@ def test_a_no_says_every_reason() -> None:
     )
 
 
+def test_a_guest_that_changes_nothing() -> None:
+    """The store is full at the same time without it, so the guest is not the reason; a larger store may be."""
+    found = ask(HUB, gib_per_day=20.0)
+    (store,) = found.stores
+    assert [each.lack for each in store.reasons] == [Lack.SOON]
+    same = replace(found, stores=(replace(store, before=store.after),))
+    assert wording.verdict(same).endswith(f". {wording.SAME}")
+    earlier = replace(store, before=TimeToFull(300.0, 301.0, 302.0, 0.0, None))
+    assert wording.SAME not in wording.verdict(replace(found, stores=(earlier,)))
+    assert wording.SAME not in wording.verdict(ask(Question(memory_bytes=900 * GIB)))
+    larger = replace(same, question=replace(same.question, host_disk_bytes=GIB))
+    assert wording.SAME not in wording.verdict(larger)
+
+
 def test_what_is_not_known_says_what_is_missing() -> None:
     """How much record there is and how much it takes."""
     assert wording.verdict(ask(HUB, gib_per_day=None)) == (
@@ -141,6 +155,7 @@ def test_the_straight_line_and_the_futures_that_never_fill() -> None:
         (LevelNow(0, Fit.YES, 600.0 * GIB, 600.0 * GIB), "yes, 600 GiB"),
         (LevelNow(30, Fit.YES, 600.0 * GIB, 640.0 * GIB), "yes, 600 GiB, up to 640 GiB"),
         (LevelNow(30, Fit.NO, 2.0 * TIB, 2.0 * TIB, 12.0 * GIB), "no, 12 GiB short"),
+        (LevelNow(365, Fit.NO, 123.0 * TIB, 130.0 * TIB, 121.0 * TIB), "no, full long before"),
         (LevelNow(30, Fit.NO, 900.0 * GIB, 2.0 * TIB), "no, 900 GiB, up to 2 TiB"),
         (LevelNow(30, Fit.UNKNOWN, None, None), "not known"),
     ],

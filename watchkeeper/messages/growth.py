@@ -29,6 +29,8 @@ def _growth(found: Forecast, unit: Unit, zone: tzinfo) -> str:
     rate, since = found.growth_per_day, _instant(found.since_s)
     if rate is None or since is None or abs(rate) < LEAST_SHARE * found.capacity:
         return ""
+    if -rate >= found.used:
+        return ""  # a drop, not a rate: what would be empty within a day was emptied at once
     now = datetime.fromtimestamp(found.at_s, UTC)
     verb = "growing" if rate > 0 else "shrinking"
     pace = "" if not found.bend else ", accelerating," if found.bend * rate > 0 else ", slowing down,"

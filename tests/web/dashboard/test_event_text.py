@@ -1,16 +1,18 @@
 """Events in words."""
 
+from dataclasses import replace
 from datetime import UTC, timedelta
 
 import pytest
 
 from tests.support import readstore
-from tests.support.readstore import DAY, GIB, HOUR, ReadStoreDouble
+from tests.support.readstore import DAY, GIB, HOUR, NOW, ReadStoreDouble
 from tests.web.dashboard.test_cause_tree import board_of
 from watchkeeper.model.alert import Concern, Priority
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import Series
+from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.event_text import kinds_of, outcome, sentence_name, statement
 
@@ -42,6 +44,39 @@ def test_levels() -> None:
     assert statement(first(store, still, Concern.FULL), UTC) == "Pool skerry is not filling"
 
 
+@pytest.mark.parametrize(
+    ("no_end", "ago", "said"),
+    [
+        (NoEnd.SHRINKING, HOUR, "Pool skerry has room again since 06:24"),
+        (NoEnd.STILL, DAY, "Pool skerry is no longer filling since Tue 24 Nov 07:24"),
+    ],
+)
+def test_room_again_under_an_alarm(no_end: NoEnd, ago: timedelta, said: str) -> None:
+    """While the alert waits for the end to last, it says since when, and names no end in sight."""
+    store = ReadStoreDouble()
+    made = store.level("pool skerry", "space", GIB, 2 * GIB, no_end=no_end)
+    store.alert(made.key, Concern.FULL, Priority.ALARM, 2 * DAY)
+    store.raised[-1] = replace(store.raised[-1], pending_since=NOW - ago)
+    board = board_of(store)
+    assert statement(board.needing[0], UTC) == said
+    assert dashboard_text.fact(board.needing[0], board, UTC) == said.split(maxsplit=3)[-1]
+
+
+def test_full_since_it_was_full() -> None:
+    """Not since the first warning, which was days earlier."""
+    store = readstore.full()
+    key = SeriesKey("pool skerry", "space")
+    full_at = NOW - timedelta(minutes=24)
+    store.found[:] = [replace(f, since=full_at) if f.key == key and f.priority else f for f in store.found]
+    store.raised[:] = [replace(a, raised_at=NOW - 2 * DAY) if a.key == key else a for a in store.raised]
+    board = board_of(store)
+    pool = board.needing[0]
+    said = dashboard_text.since(pool.alert, board, UTC, pool.finding)
+    assert said == "full since Wed 25 Nov 07:00 (24 min); warned Mon 23 Nov 07:24 (2 days)"
+    at_once = replace(pool.alert, raised_at=full_at)
+    assert dashboard_text.since(at_once, board, UTC, pool.finding) == "full since Wed 25 Nov 07:00 (24 min)"
+
+
 def test_dates() -> None:
     """Snapshots are many; a certificate expires."""
     store = ReadStoreDouble()
@@ -71,7 +106,7 @@ def test_an_alert_without_a_finding() -> None:
     store = ReadStoreDouble()
     store.alert(SeriesKey("pool skerry", "space"), Concern.FULL, Priority.ALARM, HOUR)
     (event,) = board_of(store).needing
-    assert statement(event, UTC) == "Pool skerry: full"
+    assert statement(event, UTC) == "Pool skerry: filling up"
     assert outcome(event) == ""
 
 

@@ -218,7 +218,7 @@ def _standing_lines(each: ActiveAlert, found: Dashboard, zone: tzinfo) -> Iterat
     if isinstance(each.observation, Level):
         yield dashboard_text.summary(each.observation)
     yield dashboard_text.why(each.finding, each.observation, zone)
-    yield dashboard_text.since(alert, found, zone)
+    yield dashboard_text.since(alert, found, zone, each.finding)
     yield from (f"{thing(also.alert.key)}: {dashboard_text.fact(also, found, zone)}" for also in each.also)
     if each.consequences:
         yield f"{outcome(each)} They are: {', '.join(event_subjects(each))}"

@@ -26,6 +26,7 @@ from watchkeeper.planning.host_state import StoreKind
 FEW_D, MONTH_D, HALF_A_YEAR_D = 3, 30, 182
 HORIZON = "10 years"
 
+SAME = "The guest changes nothing here: the store is full at the same time without it."
 ESTIMATE = "A forecast is an estimate; its range is part of the answer."
 NO_BACKUP = "A snapshot on the same pool is not a backup."
 LIKELY_WHY = (
@@ -41,11 +42,21 @@ def verdict(answer: CapacityAnswer) -> str:
         case Fit.YES:
             return f"Yes: {asked} fits. {_capital(_where(answer))}."
         case Fit.NO:
-            return f"No: {asked} does not fit. {_capital('; '.join(_against(answer)))}."
+            same = f" {SAME}" if _changes_nothing(answer) else ""
+            return f"No: {asked} does not fit. {_capital('; '.join(_against(answer)))}.{same}"
         case Fit.UNKNOWN:
             return f"Cannot tell whether {asked} fits. {_capital('; '.join(_against(answer)))}."
         case _:
             assert_never(answer.fit)
+
+
+def _changes_nothing(answer: CapacityAnswer) -> bool:
+    """Is the best store full at the same time without what is asked, as far as the words can tell?"""
+    best = answer.stores[0] if answer.stores else None
+    if best is None or best.before is None or best.after is None or answer.question.host_disk_bytes:
+        return False
+    soon = [each.lack for each in best.reasons] == [Lack.SOON]
+    return soon and full(best.before) == full(best.after)
 
 
 def what_is_asked(question: Question) -> str:
@@ -177,9 +188,12 @@ def never(found: TimeToFull) -> str:
 
 
 def fits_on_day(at: LevelNow) -> str:
-    """Whether it fits on a day: `yes, 640 GiB`, `no, 12 GiB short`, `not known`."""
+    """Whether it fits on a day: `yes, 640 GiB`, `no, 12 GiB short`, `no, full long before`, `not known`."""
     if at.fit is Fit.UNKNOWN or at.level_bytes is None:
         return at.fit.value
+    if at.short_bytes > at.level_bytes / 2:
+        # More than the whole store would be missing: a line drawn that far is no figure.
+        return "no, full long before"
     return f"no, {format_size(at.short_bytes)} short" if at.short_bytes else f"{at.fit.value}, {_up_to(at)}"
 
 

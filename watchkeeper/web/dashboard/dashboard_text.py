@@ -5,12 +5,13 @@ Pure.
 
 import math
 from collections.abc import Sequence
-from datetime import UTC, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import assert_never
 
 from watchkeeper.messages.growth import describe
 from watchkeeper.messages.wording import (
     about,
+    concern_words,
     condition_words,
     duration,
     fill,
@@ -24,7 +25,7 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import ENDING, Dashboard, OkSeries, Place
-from watchkeeper.web.dashboard.event_text import statement
+from watchkeeper.web.dashboard.event_text import easing, statement
 
 _NUMBERS = (
     "No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve",
@@ -171,7 +172,9 @@ def fact(standing: ActiveAlert, board: Dashboard, zone: tzinfo) -> str:
     alert, finding = standing.alert, standing.finding
     if not alert.standing:
         return WAS[alert.concern]
-    return time_left_phrase(finding, board.at, zone) if finding else alert.concern.words
+    if finding is None:
+        return concern_words(alert.concern)
+    return easing(alert, finding, board.at, zone) or time_left_phrase(finding, board.at, zone)
 
 
 def why(finding: Finding | None, seen: Observation | None, zone: tzinfo) -> str:
@@ -185,14 +188,24 @@ def why(finding: Finding | None, seen: Observation | None, zone: tzinfo) -> str:
     return ""
 
 
-def since(alert: Alert, board: Dashboard, zone: tzinfo) -> str:
-    """Since when an alert is active, or when it ended."""
+def since(alert: Alert, board: Dashboard, zone: tzinfo, finding: Finding | None = None) -> str:
+    """Since when an alert is active, or when it ended; for a level, since when it is full, and when that was warned."""
     if not alert.standing and alert.ended_at:
         return f"ended {instant(alert.ended_at, zone, board.at)}"
     if alert.raised_at is None:
         return ""
-    lasted_s = (board.at - alert.raised_at).total_seconds()
-    return f"alert since {instant(alert.raised_at, zone, board.at)} ({duration(lasted_s)})"
+    raised = f"{instant(alert.raised_at, zone, board.at)} ({_ago(alert.raised_at, board)})"
+    if alert.concern is Concern.FULL and finding is not None and finding.since is not None:
+        if finding.since > alert.raised_at:
+            return (
+                f"full since {instant(finding.since, zone, board.at)} ({_ago(finding.since, board)}); warned {raised}"
+            )
+        return f"full since {instant(finding.since, zone, board.at)} ({_ago(finding.since, board)})"
+    return f"alert since {raised}"
+
+
+def _ago(at: datetime, board: Dashboard) -> str:
+    return duration((board.at - at).total_seconds())
 
 
 def summary(seen: Observation | None) -> str:

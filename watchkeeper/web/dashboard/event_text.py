@@ -2,10 +2,20 @@
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from datetime import tzinfo
+from datetime import datetime, tzinfo
 
-from watchkeeper.messages.wording import clean, clock_time, condition_words, thing, time_left_phrase
-from watchkeeper.model.alert import Concern
+from watchkeeper.messages.wording import (
+    clean,
+    clock_time,
+    concern_words,
+    condition_words,
+    instant,
+    thing,
+    time_left_phrase,
+)
+from watchkeeper.model.alert import Alert, Concern
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 
@@ -45,7 +55,7 @@ def statement(event: ActiveAlert, zone: tzinfo) -> str:
     many = event.alert.key.subject.startswith(PLURAL)
     be, has = ("are", "have") if many else ("is", "has")
     if finding is None:
-        return f"{name}: {event.alert.concern.words}"
+        return f"{name}: {concern_words(event.alert.concern)}"
     match event.alert.concern:
         case Concern.FULL:
             return f"{name} {_full(event, zone)}"
@@ -61,7 +71,28 @@ def statement(event: ActiveAlert, zone: tzinfo) -> str:
             return f"{name} {be} {phrase}"
 
 
+def easing(alert: Alert, finding: Finding, now: datetime, zone: tzinfo) -> str:
+    """A level that no longer fills, while its alert waits for that to last: `room again since 15:30`; else empty.
+
+    "No end in sight" beside an alarm would be read as good news or as a fault of the page.
+    """
+    if alert.concern is not Concern.FULL or finding.priority is not None or alert.pending_since is None:
+        return ""
+    forecast = finding.forecast
+    dropped = forecast is not None and forecast.no_end in {NoEnd.SHRINKING, NoEnd.CLEARED}
+    when = since_when(alert.pending_since, now, zone)
+    return f"{'room again' if dropped else 'no longer filling'} since {when}"
+
+
+def since_when(at: datetime, now: datetime, zone: tzinfo) -> str:
+    """An instant: its time if it is of the same day, else with the day."""
+    same_day = at.astimezone(zone).date() == now.astimezone(zone).date()
+    return clock_time(at, zone) if same_day else instant(at, zone, now)
+
+
 def _full(event: ActiveAlert, zone: tzinfo) -> str:
+    if event.finding is not None and (eased := easing(event.alert, event.finding, event.at, zone)):
+        return f"has {eased}" if eased.startswith("room") else f"is {eased}"
     phrase = time_left_phrase(event.finding, event.at, zone) if event.finding else ""
     if phrase == "full":
         return "is full"
@@ -110,4 +141,4 @@ def _kind(subject: str) -> str:
 def since_clause(event: ActiveAlert, zone: tzinfo) -> str:
     """When it began, in a few words for the row of a consequence: `21:21`; empty if that is not known."""
     began = (event.finding.since if event.finding else None) or event.alert.raised_at
-    return clock_time(began, zone) if began else ""
+    return since_when(began, event.at, zone) if began else ""

@@ -104,7 +104,7 @@ def told(standing: ActiveAlert, board: Dashboard, context: Context) -> Told:
         dashboard_text.fact(standing, board, context.zone),
         dashboard_text.why(finding, standing.observation, context.zone),
         dashboard_text.interval_of(finding) if finding else "",
-        dashboard_text.since(alert, board, context.zone),
+        dashboard_text.since(alert, board, context.zone, finding),
         what_to_look_at(alert.concern, alert.key, standing.observation) if alert.standing else "",
         alert.key,
         alert.concern.value,

@@ -36,6 +36,7 @@ from watchkeeper.web.charts.charts import NARROW, WIDE, Chart, draw
 from watchkeeper.web.charts.downsample import downsample, unfold
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard import dashboard_text
+from watchkeeper.web.dashboard.event_text import easing
 from watchkeeper.web.dashboard.related import dependents, growers
 from watchkeeper.web.http.parameters import choice, moment, part
 from watchkeeper.web.http.problem_details import Refusal, not_found
@@ -107,7 +108,7 @@ async def subject(request: web.Request) -> web.Response:
         **_drawn(window, span, chosen=chosen),
         spans=offered_spans(series, now),
         priority=_highest(alerts),
-        **_said(main, latest, now, context.zone),
+        **_said(main, latest, now, context.zone, alerts),
         pictures=_pictures(chart, context.zone),
         legend=legend(series, main),
         plans=links(series.key.subject),
@@ -154,11 +155,14 @@ def _drawn(window: chart_builder.Window, span: str, *, chosen: bool) -> dict[str
     }
 
 
-def _said(main: Finding | None, latest: Seen | None, now: datetime, zone: tzinfo) -> dict[str, Any]:
+def _said(
+    main: Finding | None, latest: Seen | None, now: datetime, zone: tzinfo, alerts: Sequence[Alert] = ()
+) -> dict[str, Any]:
     """What was found, as text, and what the newest observation says besides its value."""
     seen = latest.observation if latest else None
+    eased = next((said for a in alerts if main and a.standing and (said := easing(a, main, now, zone))), "")
     return {
-        "fact": time_left_phrase(main, now, zone) if main else "still learning",
+        "fact": eased or (time_left_phrase(main, now, zone) if main else "still learning"),
         "interval": dashboard_text.interval_of(main) if main else "",
         "reason": dashboard_text.why(main, seen, zone),
         "phases": seen.phases if isinstance(seen, Answer) else (),
@@ -237,7 +241,7 @@ def row(alert: Alert, finding: Finding | None, latest: Seen | None, now: datetim
         alert,
         concern_words(alert.concern),
         state_words(alert.state),
-        time_left_phrase(finding, now, context.zone) if finding else "",
+        (easing(alert, finding, now, context.zone) or time_left_phrase(finding, now, context.zone)) if finding else "",
         what_to_look_at(alert.concern, alert.key, latest.observation if latest else None) if standing else "",
         alert.state in UNKNOWN_TO_KEEPER,
         alert.shelved(now),
@@ -334,6 +338,8 @@ def _seen(seen: Observation, now: datetime, zone: tzinfo) -> list[tuple[str, str
 
 def _found(finding: Finding, now: datetime, zone: tzinfo) -> list[tuple[str, str]]:
     """When the forecast says that it is full; how it grows is shown above the picture."""
+    if finding.since is not None:
+        return [("full since", instant(finding.since, zone, now))]
     if finding.ends_at is None or (finding.forecast is not None and finding.forecast.full):
         return []
     ends = (("earliest", finding.earliest_at), ("likely", finding.ends_at), ("latest", finding.latest_at))

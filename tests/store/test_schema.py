@@ -11,7 +11,7 @@ from watchkeeper.errors import StoreDamaged, StoreError, StoreTooNew
 from watchkeeper.store import Store, schema
 from watchkeeper.store import connection as database
 
-NAMES = [each.name for each in schema.MIGRATIONS._migrations]
+NAMES = [name for name, _ in schema.MIGRATIONS]
 
 
 def _tables(conn: sqlite3.Connection) -> list[tuple[object, ...]]:
@@ -30,7 +30,7 @@ def test_every_older_form_becomes_the_newest(tmp_path: Path, name: str) -> None:
     """A database that stopped before any migration ends with the tables of a fresh one."""
     fresh = database.open_writing(tmp_path / "fresh.db")
     older = _empty(tmp_path / "older.db")
-    schema.MIGRATIONS.apply(Database(older, execute_plugins=False), stop_before=name)
+    schema.migrate(older, schema.MIGRATIONS[: NAMES.index(name)])
     older.close()
     migrated = database.open_writing(tmp_path / "older.db")
     assert _tables(migrated) == _tables(fresh)
@@ -59,21 +59,18 @@ def test_a_migration_that_fails_changes_nothing(tmp_path: Path) -> None:
     """A migration's changes and its record share a transaction: after a failure all is as before, and it is pending."""
     conn = database.open_writing(tmp_path / "watchkeeper.db")
     before = _tables(conn)
-    later = Migrations("watchkeeper")
-    for each in schema.MIGRATIONS._migrations:
-        later(name=each.name)(each.fn)
 
-    @later(name="9999 fails half-way")
-    def _fails(db: Database) -> None:
-        db.conn.execute("CREATE TABLE half (id INTEGER) STRICT")
-        db.conn.execute("PRAGMA user_version = 9999")
-        db.conn.execute("INSERT INTO no_such_table VALUES (1)")
+    def fails(conn: sqlite3.Connection) -> None:
+        conn.execute("CREATE TABLE half (id INTEGER) STRICT")
+        conn.execute("PRAGMA user_version = 9999")
+        conn.execute("INSERT INTO no_such_table VALUES (1)")
 
     with pytest.raises(sqlite3.OperationalError, match="no_such_table"):
-        schema.migrate(conn, later)
+        schema.migrate(conn, [*schema.MIGRATIONS, ("9999 fails half-way", fails)])
     assert _tables(conn) == before
     assert conn.execute("PRAGMA user_version").fetchone() == (schema.VERSION,)
-    assert [each.name for each in later.pending(Database(conn, execute_plugins=False))] == ["9999 fails half-way"]
+    recorded = [each["name"] for each in Database(conn, execute_plugins=False)["_sqlite_migrations"].rows]
+    assert recorded == NAMES
     conn.close()
 
 

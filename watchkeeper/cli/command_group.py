@@ -143,6 +143,11 @@ def print_error(text: str) -> None:
     _tell(lambda: click.echo(f"watchkeeper: {text}", err=True))
 
 
+def warn(text: str) -> None:
+    """A warning on stderr; it changes no exit code."""
+    click.echo(f"watchkeeper: {text}", err=True)
+
+
 def _tell(show: Callable[[], None]) -> None:
     """Print on stderr. If that cannot be written to either, the exit code still says what happened."""
     with suppress(OSError):

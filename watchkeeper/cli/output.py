@@ -92,11 +92,6 @@ def as_json(value: object) -> None:
     click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False))
 
 
-def warn(text: str) -> None:
-    """A warning on stderr; it changes no exit code."""
-    click.echo(f"watchkeeper: {text}", err=True)
-
-
 def _show(what: Text | Padding) -> None:
     """Render in memory, then print: rich itself would end the process if the reader closed the pipe."""
     bold = is_screen() and not os.environ.get("NO_COLOR")

@@ -1,19 +1,23 @@
 """The tables, their migrations, and the check that a file is a watchkeeper database.
 
 A migration is never edited once a version with it is out: a change of the tables is a new migration at the end, with
-its number as the new VERSION. Each runs in one transaction with the record of it, through sqlite-utils' Migrations.
+its number as the new VERSION. Each runs in one transaction with the record of it, through sqlite-utils' Migrations,
+which is imported only for a file that needs one.
 What belongs here: the structure of the tables. Not here: rows (writer.py, reader.py).
 """
 
 import json
 import sqlite3
+from collections.abc import Callable, Sequence
 from pathlib import Path
-
-from sqlite_utils import Database, Migrations
+from typing import TYPE_CHECKING
 
 from watchkeeper.errors import StoreDamaged, StoreTooNew
 from watchkeeper.store import statements
 from watchkeeper.store.migrations import checksums, names
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
 
 APPLICATION_ID = 0x574B5052
 """`WKPR`, in the header of every watchkeeper database, so that another program's file is not taken for one."""
@@ -21,7 +25,7 @@ APPLICATION_ID = 0x574B5052
 VERSION = 4
 """The number of the newest migration; kept in the file as user_version."""
 
-MIGRATIONS = Migrations("watchkeeper")
+Migration = Callable[[sqlite3.Connection], None]
 
 TABLES = frozenset(
     {
@@ -32,44 +36,40 @@ TABLES = frozenset(
 """The tables of the newest version; a watchkeeper database that lacks one is damaged."""
 
 
-@MIGRATIONS(name="0001 first tables")
-def _first_tables(db: Database) -> None:
-    _run(db.conn, statements.VERSION_1)
-    db.conn.execute("PRAGMA user_version = 1")
+def _first_tables(conn: sqlite3.Connection) -> None:
+    _run(conn, statements.VERSION_1)
+    conn.execute("PRAGMA user_version = 1")
 
 
-@MIGRATIONS(name="0002 what the first form lacked")
-def _what_the_first_form_lacked(db: Database) -> None:
+def _what_the_first_form_lacked(conn: sqlite3.Connection) -> None:
     """Add what version 1 lacked. A database that has everything only gets the number."""
-    _run(db.conn, statements.WHAT_CAME_WITH_ROLL_UPS)
-    columns = {name for (name,) in db.conn.execute("SELECT name FROM pragma_table_info('life')")}
+    _run(conn, statements.WHAT_CAME_WITH_ROLL_UPS)
+    columns = {name for (name,) in conn.execute("SELECT name FROM pragma_table_info('life')")}
     if "journal_from_us" not in columns:
-        _run(db.conn, statements.WHAT_ROLL_UPS_CHANGED)
-        _run(db.conn, statements.WHAT_WAS_TOLD)
-        names = db.conn.execute("SELECT id, probe FROM series").fetchall()
+        _run(conn, statements.WHAT_ROLL_UPS_CHANGED)
+        _run(conn, statements.WHAT_WAS_TOLD)
+        names = conn.execute("SELECT id, probe FROM series").fetchall()
         # Probe names were once stored as plain text; they are JSON texts now, because a name may contain any character.
         plain = [(json.dumps(name), number) for number, name in names if not name.startswith('"')]
-        db.conn.executemany("UPDATE series SET probe = ? WHERE id = ?", plain)
-    db.conn.execute("PRAGMA user_version = 2")
+        conn.executemany("UPDATE series SET probe = ? WHERE id = ?", plain)
+    conn.execute("PRAGMA user_version = 2")
 
 
-@MIGRATIONS(name="0003 checksums")
-def _checksums(db: Database) -> None:
+def _checksums(conn: sqlite3.Connection) -> None:
     """Add a checksum to every row that can be read. One that cannot gets none, and is then found as damaged."""
-    _run(db.conn, statements.CHECKSUMS)
-    checksums.seal(db.conn)
-    _run(db.conn, statements.JOURNAL_TRIGGERS)
-    db.conn.execute("PRAGMA user_version = 3")
+    _run(conn, statements.CHECKSUMS)
+    checksums.seal(conn)
+    _run(conn, statements.JOURNAL_TRIGGERS)
+    conn.execute("PRAGMA user_version = 3")
 
 
-@MIGRATIONS(name="0004 plain names")
-def _plain_names(db: Database) -> None:
+def _plain_names(conn: sqlite3.Connection) -> None:
     """Give what is stored the names of today. A row that cannot be read stays as it is."""
-    _run(db.conn, statements.EVENT_LOG_OPEN)
-    names.rename(db.conn)
-    _run(db.conn, statements.PLAIN_NAMES)
-    _run(db.conn, statements.QUARANTINE_SOURCES)
-    db.conn.execute("PRAGMA user_version = 4")
+    _run(conn, statements.EVENT_LOG_OPEN)
+    names.rename(conn)
+    _run(conn, statements.PLAIN_NAMES)
+    _run(conn, statements.QUARANTINE_SOURCES)
+    conn.execute("PRAGMA user_version = 4")
 
 
 def _run(conn: sqlite3.Connection, script: str) -> None:
@@ -82,15 +82,41 @@ def _run(conn: sqlite3.Connection, script: str) -> None:
             statement = ""
 
 
+MIGRATIONS: tuple[tuple[str, Migration], ...] = (
+    ("0001 first tables", _first_tables),
+    ("0002 what the first form lacked", _what_the_first_form_lacked),
+    ("0003 checksums", _checksums),
+    ("0004 plain names", _plain_names),
+)
+"""Every migration in order, with the name that its record has in the file."""
+
+
 def prepare_empty(conn: sqlite3.Connection) -> None:
     """Give an empty file what must exist before the first table, and the mark that it is ours."""
     conn.execute("PRAGMA auto_vacuum = INCREMENTAL")
     conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
 
 
-def migrate(conn: sqlite3.Connection, migrations: Migrations = MIGRATIONS) -> None:
+def migrate(conn: sqlite3.Connection, migrations: Sequence[tuple[str, Migration]] = MIGRATIONS) -> None:
     """Bring the tables to the newest version. `conn` is in autocommit mode, and nobody else writes."""
-    migrations.apply(Database(conn, execute_plugins=False))
+    if _pragma(conn, "user_version") == len(migrations):
+        return
+    from sqlite_utils import Database, Migrations  # noqa: PLC0415  seldom needed, and not small
+
+    recorded = Migrations("watchkeeper")
+    for name, migration in migrations:
+        recorded(name=name)(_on_its_connection(migration))
+    recorded.apply(Database(conn, execute_plugins=False))
+
+
+def _on_its_connection(migration: Migration) -> Callable[["Database"], None]:
+    return lambda database: migration(database.conn)
+
+
+def make_tables(conn: sqlite3.Connection, version: int) -> None:
+    """Make the tables of a version in an empty database that nobody keeps: no record says how they came."""
+    for _, migration in MIGRATIONS[:version]:
+        migration(conn)
 
 
 def is_empty(conn: sqlite3.Connection) -> bool:

@@ -11,8 +11,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from sqlite_utils import Database
-
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.store import schema
 
@@ -47,7 +45,7 @@ def make(path: Path, version: int = 2) -> None:
         conn.executescript(DUMP.read_text())
         conn.execute("PRAGMA user_version = 2")
         if version == 3:
-            schema.MIGRATIONS.apply(Database(conn, execute_plugins=False), stop_before="0004 plain names")
+            schema.migrate(conn, schema.MIGRATIONS[:version])
 
 
 def rows(path: Path, tables: Iterable[str]) -> list[list[tuple[Any, ...]]]:

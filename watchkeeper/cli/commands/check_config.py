@@ -9,7 +9,7 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
-from watchkeeper.cli.command_group import configured, ended
+from watchkeeper.cli.command_group import configured, ended, warn
 from watchkeeper.cli.config_schema import document
 from watchkeeper.cli.database import place
 from watchkeeper.cli.exit_codes import Exit
@@ -65,7 +65,7 @@ def check_config(config: Path | None, *, as_json: bool, schema: bool) -> None:
         output.as_json(_form(loaded))
         return
     for warning in (*loaded.warnings, *map(str, settings.unusable_plugins())):
-        output.warn(warning)
+        warn(warning)
     show(loaded)
 
 
@@ -120,7 +120,7 @@ def show(loaded: Loaded[settings.Settings]) -> None:
             [("nobody", ["There is no [[notifier]]; alerts are only on the page and in `watchkeeper status`."])]
         )
     if not known.probes:
-        output.warn("nothing is monitored: watch_host is false and there is no [[probe]]")
+        warn("nothing is monitored: watch_host is false and there is no [[probe]]")
 
 
 def _probe(each: ProbeSettings, known: settings.Settings) -> Iterator[str]:

@@ -10,7 +10,7 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
-from watchkeeper.cli.command_group import configured, ended
+from watchkeeper.cli.command_group import configured, ended, warn
 from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config.loading import Loaded
@@ -66,9 +66,7 @@ def discover(config: Path | None, target: Path | None, *, diff: bool, no_request
         click.echo(text, nl=False)
     else:
         _write(target, text)
-        output.warn(
-            f"wrote {clean(str(target), 400)}; to see what it means, run: watchkeeper --config {target} check-config"
-        )
+        warn(f"wrote {clean(str(target), 400)}; to see what it means, run: watchkeeper --config {target} check-config")
 
 
 def _in_use(config: Path | None, *, needed: bool) -> Loaded[settings.Settings] | None:

@@ -14,7 +14,7 @@ from watchkeeper.alerting.alert_book import AlertBook
 from watchkeeper.alerting.evaluator import SeriesEvaluator
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.cli import output
-from watchkeeper.cli.command_group import configured, ended
+from watchkeeper.cli.command_group import configured, ended, warn
 from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.daemon import daemon
@@ -57,7 +57,7 @@ def probe(config: Path | None, *, as_json: bool, unseen: bool) -> None:
     """  # noqa: D301  click reads \b as: keep the lines
     loaded = settings.read(config)
     for warning in loaded.warnings:
-        output.warn(warning)
+        warn(warning)
     known, now = loaded.settings, Clock().now()
     looks = asyncio.run(daemon.look_once(known))
     sights = [

@@ -6,8 +6,7 @@ from pathlib import Path
 import click
 
 from watchkeeper import settings
-from watchkeeper.cli import output
-from watchkeeper.cli.command_group import configured, ended
+from watchkeeper.cli.command_group import configured, ended, warn
 from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config import paths
@@ -41,7 +40,7 @@ def ran(config: Path | None, job: str, *, failed: bool, message: str) -> None:
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     jobs = [each.name for each in known.probes if isinstance(each, JobSettings)]
     if job not in jobs:
-        output.warn(_unknown(job, jobs))
+        warn(_unknown(job, jobs))
         ended(Exit.USAGE)
     folder = job_spool.spool_of(_database(known))
     job_spool.leave(folder, JobReport(job, Clock().now(), failed, clean(message, job_spool.MESSAGE_LIMIT)))

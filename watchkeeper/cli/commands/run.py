@@ -9,8 +9,7 @@ from pathlib import Path
 import click
 
 from watchkeeper import settings
-from watchkeeper.cli.command_group import configured
-from watchkeeper.cli.output import warn
+from watchkeeper.cli.command_group import configured, warn
 from watchkeeper.config.loading import Loaded
 from watchkeeper.daemon import daemon
 from watchkeeper.logs import setup as logs

@@ -9,7 +9,7 @@ import click
 
 from watchkeeper import settings
 from watchkeeper.cli import output
-from watchkeeper.cli.command_group import configured, ended
+from watchkeeper.cli.command_group import configured, ended, warn
 from watchkeeper.cli.database import opened
 from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
@@ -67,7 +67,7 @@ def test_notifiers(config: Path | None, names: tuple[str, ...], *, as_json: bool
     """  # noqa: D301  click reads \b as: keep the lines
     loaded = settings.read(config)
     for warning in loaded.warnings:
-        output.warn(warning)
+        warn(warning)
     known = loaded.settings
     chosen = choose(known.notifiers, names)
     message = test_message(known.host.label, Clock().now(), known.host.zone)

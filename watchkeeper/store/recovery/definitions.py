@@ -13,8 +13,6 @@ from contextlib import closing
 from dataclasses import dataclass
 from functools import lru_cache
 
-from sqlite_utils import Database
-
 from watchkeeper.store import schema
 
 Words = tuple[str, ...]
@@ -22,7 +20,7 @@ Definitions = Mapping[tuple[str, str], tuple[str, Words, str]]
 """By kind and name: the table, the definition's tokens, and the definition as SQLite has it."""
 
 NOT_COMPARED = re.compile("sqlite_|_sqlite_migrations$")
-"""SQLite's own tables, and the record of migrations, which sqlite-utils makes in its own way."""
+"""SQLite's own tables, and the record of migrations, which sqlite-utils makes in its own way, with an index."""
 
 _TOKEN = re.compile(
     r"--[^\n]*|/\*.*?\*/|\s+"  # comments and space
@@ -106,16 +104,14 @@ def _found(conn: sqlite3.Connection) -> Definitions:
     return {
         (kind, name): (table, words_of(sql), sql)
         for kind, name, table, sql in rows
-        if sql is not None and (kind != "table" or not NOT_COMPARED.match(name))
+        if sql is not None and (kind not in ("table", "index") or not NOT_COMPARED.match(table))
     }
 
 
 @lru_cache(maxsize=8)
 def _ours(version: int) -> Definitions:
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as conn:
-        names = [each.name for each in schema.MIGRATIONS._migrations]  # noqa: SLF001  no public list of them
-        beyond = names[version] if version < len(names) else None
-        schema.MIGRATIONS.apply(Database(conn, execute_plugins=False), stop_before=beyond)
+        schema.make_tables(conn, version)
         return _found(conn)
 
 

@@ -153,6 +153,7 @@ def settings(kind: str, folder: Path, port: int) -> dict[str, Any]:
             **password,
         },
         "mqtt": {"server": "127.0.0.1", "port": port, "security": "none", **password},
+        "syslog": {"server": "127.0.0.1", "port": port},
         "command": {"run": ["/bin/sh", "-c", "exit 75"]},
     }
     return {"kind": kind, "timeout": "2s", **known[kind]}
@@ -162,6 +163,7 @@ WAYS = [
     *(("webhook", talk) for talk in (echo_http, gone_http, lead_http, echo_raw, hang_up)),
     *(("mail", talk) for talk in (echo_smtp, turn_away_smtp, echo_raw, hang_up)),
     *(("mqtt", talk) for talk in (echo_mqtt, echo_raw, hang_up)),
+    *(("syslog", talk) for talk in (echo_raw, hang_up)),
     ("command", hang_up),
 ]
 

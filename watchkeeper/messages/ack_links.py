@@ -95,6 +95,11 @@ def invitation(link: str) -> str:
     return f"Acknowledge it here: {link}"
 
 
+def body_without_link(message: Message) -> str:
+    """A message's body without its link."""
+    return message.body.replace(f"\n{invitation(message.link)}\n", "") if message.link else message.body
+
+
 def _pass(message: Message, priority: Priority) -> AckToken:
     # A reminder is numbered after everything that was sent; it repeats the notification before it.
     number = message.number - 1 if message.kind is NotificationKind.REMINDED else message.number

@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import datetime, tzinfo
 
 from watchkeeper.messages import wording
-from watchkeeper.messages.ack_links import invitation
+from watchkeeper.messages.ack_links import body_without_link
 from watchkeeper.messages.body import LONGEST_HEADLINE, wrapped
 from watchkeeper.model.message import Message
 
@@ -21,16 +21,12 @@ def rewrite_superseded(message: Message, newest: Message, now: datetime, zone: t
         f"Sent late, on {wording.instant(now, zone, now)}: this is the state of {told_at}, which could not be sent "
         f"then. It changed on {changed_at}; a separate message reports that: {newest.headline}"
     )
+    # The newest message has the valid link.
     return replace(
         message,
         id=f"{message.id}-late",
         headline=wording.clean(f"late, state of {told_at}: {message.headline}", LONGEST_HEADLINE),
-        body=f"{wrapped(opening)}\n\n{_without_link(message)}",
+        body=f"{wrapped(opening)}\n\n{body_without_link(message)}",
         late=True,
         link="",
     )
-
-
-def _without_link(message: Message) -> str:
-    """Its body without the link: the newest message has the valid one."""
-    return message.body.replace(f"\n{invitation(message.link)}\n", "") if message.link else message.body

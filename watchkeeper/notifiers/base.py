@@ -39,6 +39,9 @@ def server_name(example: str) -> AfterValidator:
     """Check a host name or address that a notifier connects to. example: a valid one, shown in the error."""
 
     def checked(text: str) -> str:
+        host, colon, port = text.rpartition(":")
+        if colon and port.isdecimal() and (":" not in host or host.endswith("]")):
+            raise ValueError(f'"{clean(text, 60)}" has a port in it; write "{clean(host, 60)}" here, and port = {port}')
         if not text.isascii() or not text.isprintable() or not text or set(text) & set(" /@"):
             raise ValueError(f"{clean(text, 60)!r} is not a host name or address; write one such as {example}")
         return text

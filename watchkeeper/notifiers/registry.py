@@ -34,6 +34,7 @@ _MODULES = {
     "mail": BuiltIn("mail.mail", "Mail"),
     "command": BuiltIn("command", "Command"),
     "mqtt": BuiltIn("mqtt.mqtt", "Mqtt"),
+    "syslog": BuiltIn("syslog.syslog", "Syslog"),
 }
 
 BUILT_IN: Mapping[str, NotifierKind[Any]] = Kinds(_MODULES)

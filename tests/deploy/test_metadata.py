@@ -46,6 +46,12 @@ def test_the_wheel_has_the_types(wheel: Path) -> None:
     assert "watchkeeper/py.typed" in ZipFile(wheel).namelist()
 
 
+def test_the_wheel_has_the_list_of_its_components(wheel: Path) -> None:
+    """Where PEP 770 puts it."""
+    name = f"watchkeeper-{PROJECT['version']}.dist-info/sboms/components.cdx.json"
+    assert ZipFile(wheel).read(name) == (ROOT / "deploy/lock/components.cdx.json").read_bytes()
+
+
 def test_the_debian_package_names_the_same_maintainer() -> None:
     """The control file names those who wrote the wheel."""
     control = (ROOT / "deploy/debian/control").read_text(encoding="utf-8")

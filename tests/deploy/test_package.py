@@ -65,4 +65,8 @@ def test_what_it_carries_runs(package: Path, tmp_path: Path) -> None:
     assert subprocess.run(argv, capture_output=True, text=True, check=True, timeout=600).stdout.startswith(
         "watchkeeper "
     )
-    assert not list(env.glob("lib/python3*/site-packages/pip"))
+    (packages,) = env.glob("lib/python3*/site-packages")
+    installed = {path.name.partition("-")[0] for path in packages.glob("*.dist-info")}
+    assert "watchkeeper" in installed
+    assert not installed & {"pip", "setuptools", "hatchling", "editables"}
+    assert list(packages.glob("watchkeeper-*.dist-info/sboms/components.cdx.json"))

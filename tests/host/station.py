@@ -21,6 +21,7 @@ from tests.host.machine import HERE, RIG, Failed, Machine, cache
 
 ROOT = HERE.parent.parent
 LOCK = ROOT / "deploy" / "lock" / "run.txt"
+BUILD_LOCK = ROOT / "deploy" / "lock" / "build.txt"
 UNITS = ROOT / "deploy" / "systemd"
 
 PROGRAM = "/opt/watchkeeper/.venv/bin/watchkeeper"
@@ -47,6 +48,7 @@ def build(folder: Path) -> None:
         old.unlink()
     _pip("wheel", "--no-deps", "--no-build-isolation", "-w", str(folder), str(ROOT))
     download(folder, LOCK.read_bytes())
+    download(folder, BUILD_LOCK.read_bytes())
 
 
 def download(folder: Path, lock: bytes) -> None:
@@ -79,7 +81,7 @@ def boot(machine: Machine) -> None:
     rig/environment makes that outside the machine, which needs ten minutes and more if it is emulated. Saved too.
     """
     build(cache() / "packages")
-    name = f"packages.{_version(LOCK.read_bytes())}"
+    name = f"packages.{_version(LOCK.read_bytes(), BUILD_LOCK.read_bytes())}"
     if machine.has_saved(name):
         machine.up("--from", name)
         return
@@ -103,7 +105,12 @@ def environment() -> Path:
 def lay_out(machine: Machine) -> None:
     """Boot a machine whose stores are laid out. The result is saved too."""
     layout = HERE / "inside" / "layout.sh"
-    parts = LOCK.read_bytes(), layout.read_bytes(), os.environ.get("HOST_RIG_DISKS", "").encode()
+    parts = (
+        LOCK.read_bytes(),
+        BUILD_LOCK.read_bytes(),
+        layout.read_bytes(),
+        os.environ.get("HOST_RIG_DISKS", "").encode(),
+    )
     name = f"stores.{_version(*parts)}"
     if machine.has_saved(name):
         build(cache() / "packages")

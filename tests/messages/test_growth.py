@@ -7,7 +7,7 @@ import numpy as np
 
 from tests.forecast.levels import START_S, every, seen
 from watchkeeper.messages.growth import describe
-from watchkeeper.model.forecast import Forecast, Step
+from watchkeeper.model.forecast import Forecast, Step, UnusualGrowth
 from watchkeeper.model.observation import Unit
 from watchkeeper.model.units import DAY_S
 
@@ -80,3 +80,11 @@ def test_counts_are_written_as_counts() -> None:
     """Inodes are a number, not a size."""
     t = np.arange(0, 10, 1 / 24)
     assert describe(seen(t, 1e5 + 5e3 * t, 1e6), Unit.COUNT, UTC) == "growing 5,000 a day since Thu 1 Jan"
+
+
+def test_an_unusual_growth_replaces_the_trend_of_the_time_before() -> None:
+    """Since when, and how long at this rate; a date that still stands keeps its own growth beside it."""
+    young = replace(PLAIN, unusual=UnusualGrowth(NOW_S - 7200, 240 * GIB, NOW_S + 2 * DAY_S))
+    fast = "growing unusually fast since Tue 20 Jan 22:00; at this rate, 240 GiB a day, full in about 2 days"
+    assert said(young) == fast
+    assert said(replace(young, likely_s=NOW_S + 90 * DAY_S)) == f"{fast}; growing 11 GiB a day since Sun 18 Jan"

@@ -16,7 +16,7 @@ from watchkeeper.forecast.first_passage import FAR_D
 from watchkeeper.messages import wording
 from watchkeeper.model.alert import Alert, Concern, Event, Priority, State, Transition
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.forecast import Forecast, NoEnd
+from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
 from watchkeeper.model.observation import Answer, Deadline, Level, SeriesKey, Unit
 
 NOW = datetime(2026, 11, 24, 9, 12, tzinfo=UTC)
@@ -272,6 +272,28 @@ def full(days: float | None, used: float = 50.0, no_end: NoEnd | None = None) ->
 def test_time_left_of_a_level(found: Finding, words: str) -> None:
     """A level's time left is the time to full, or why there is none."""
     assert wording.time_left_phrase(found, NOW, ZONE) == words
+
+
+def test_a_growth_that_is_too_young_for_a_date() -> None:
+    """It is said since when, and at which rate if the unit is known; the date of the trend before it is not."""
+    young = UnusualGrowth(NOW.timestamp() - 2 * 3600, 24 * 14 * 2**30, NOW.timestamp() + 18 * 3600)
+    found = full(300)
+    assert found.forecast is not None
+    found = replace(found, priority=None, forecast=replace(found.forecast, unusual=young))
+    since = wording.clock_time(NOW - timedelta(hours=2), ZONE)
+    words = f"growing unusually fast since {since}; too early for a date"
+    assert wording.time_left_phrase(found, NOW, ZONE) == words
+    level = Level(SKERRY, 50, 100)
+    rate = f"{words}; at this rate, 14 GiB an hour, full in about 18 h"
+    assert wording.time_left_phrase(found, NOW, ZONE, level) == rate
+    assert wording.time_left_phrase(replace(found, priority=Priority.CAUTION), NOW, ZONE, level).startswith("full in")
+    older = replace(young, since_s=NOW.timestamp() - 26 * 3600, full_s=NOW.timestamp() + 1800)
+    said = wording.unusual_words(older, NOW, ZONE)
+    assert said == f"growing unusually fast since {wording.instant(NOW - timedelta(hours=26), ZONE, NOW)}"
+    assert found.forecast is not None
+    assert wording.at_this_rate(replace(found.forecast, unusual=None), Unit.BYTES) == ""
+    assert wording.pace(1440, 1800, Unit.COUNT) == "1 a minute"
+    assert wording.pace(1440, None, Unit.COUNT) == "1,440 a day"
 
 
 def due(quantity: str, days: float | None, period_s: float | None = DAY) -> Finding:

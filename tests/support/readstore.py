@@ -14,7 +14,7 @@ import numpy as np
 from watchkeeper.forecast.trend import least_squares
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.forecast import Forecast, NoEnd
+from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.records import Bucket, Delivery, DeliveryState, Entry, JournalLine, Sample, Seen, Series
@@ -119,6 +119,18 @@ class ReadStoreDouble:
     def note(self, at: datetime, text: str, entry: Entry = Entry.NOTE, key: SeriesKey | None = None) -> None:
         """Add a line to the event log."""
         self.lines.append(JournalLine(at, entry, text, key, id=len(self.lines) + 1))
+
+    def growing(self, subject: str, used: float, capacity: float, *, full_in: timedelta | None = None) -> Series:
+        """Add a level that has grown unusually fast for two hours. full_in: the date of the trend before it."""
+        ends = None if full_in is None else (0.8 * full_in, full_in, 1.2 * full_in)
+        made = self.level(subject, "space", used, capacity, full_in=ends)
+        now_s = self.now.timestamp()
+        young = UnusualGrowth(now_s - 7200, (capacity - used) / 2, now_s + 2 * 86_400)
+        self.found = [
+            replace(f, forecast=replace(f.forecast, unusual=young)) if f.forecast and f.key == made.key else f
+            for f in self.found
+        ]
+        return made
 
     def level(
         self,

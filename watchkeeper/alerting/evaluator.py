@@ -15,6 +15,7 @@ from watchkeeper.alerting.missing_data import GONE, Absence
 from watchkeeper.alerting.rules import Rules
 from watchkeeper.forecast import forecast as exhaustion
 from watchkeeper.forecast.history import LevelHistory
+from watchkeeper.forecast.unusual_growth import with_unusual_growth
 from watchkeeper.model.alert import CONCERN, Alert, Concern, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast
@@ -174,11 +175,14 @@ class SeriesEvaluator:
             return (*found, missing)
         return found  # a restored alert must not end only because no sample has been missed since the restart
 
+    def _forecast(self, now: datetime) -> Forecast:
+        return with_unusual_growth(exhaustion.forecast(self.history, now.timestamp()), self.history)
+
     def _judge_kind(self, seen: Observation, first_at: datetime, now: datetime) -> Finding:
         match seen:
             case Level():
                 # A forecast is valid until the next sample: a later evaluation uses the same forecast at a later time.
-                self.forecast = self.forecast or exhaustion.forecast(self.history, now.timestamp())
+                self.forecast = self.forecast or self._forecast(now)
                 standing = self._book.priority_of(self.key, Concern.FULL)
                 return rules.judge_full(self.key, self.forecast, now, self.rules.full, standing, self.bad_since)
             case Deadline():

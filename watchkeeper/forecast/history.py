@@ -93,6 +93,8 @@ class LevelHistory:
         self.closed = 0  # how often an hour was closed or changed; derived results are valid while it is the same
         self.kept: object | None = None  # whatever the forecast derived from the closed hours
         self.kept_for: tuple[float, ...] = ()
+        self.rise: object | None = None  # an unusual rise of the closed hours (unusual_growth.py)
+        self.rise_for: tuple[float, ...] = ()
 
     def __len__(self) -> int:
         return self._count

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, tzinfo
 from watchkeeper.messages import wording
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.observation import Unit
-from watchkeeper.model.units import DAY_S, HOUR_S, WEEK_S
+from watchkeeper.model.units import DAY_S, WEEK_S
 
 RECENT_STEP_S = 14 * DAY_S
 """How long a step is mentioned."""
@@ -21,12 +21,21 @@ def describe(found: Forecast, unit: Unit, zone: tzinfo) -> str:
 
     "growing 11 GiB a day since Tue 24 Nov; drops every day about 06:00".
     """
-    parts = (_growth(found, unit, zone), _cycle(found, zone), _step(found, unit, zone))
+    parts = (_unusual(found, unit, zone), _growth(found, unit, zone), _cycle(found, zone), _step(found, unit, zone))
     return "; ".join(part for part in parts if part)
+
+
+def _unusual(found: Forecast, unit: Unit, zone: tzinfo) -> str:
+    if found.unusual is None:
+        return ""
+    now = datetime.fromtimestamp(found.at_s, UTC)
+    return f"{wording.unusual_words(found.unusual, now, zone)}; {wording.at_this_rate(found, unit)}"
 
 
 def _growth(found: Forecast, unit: Unit, zone: tzinfo) -> str:
     rate, since = found.growth_per_day, _instant(found.since_s)
+    if found.unusual is not None and found.likely_s is None:
+        return ""  # the trend is that of the time before
     if rate is None or since is None or abs(rate) < LEAST_SHARE * found.capacity:
         return ""
     if -rate >= found.used:
@@ -34,17 +43,9 @@ def _growth(found: Forecast, unit: Unit, zone: tzinfo) -> str:
     now = datetime.fromtimestamp(found.at_s, UTC)
     verb = "growing" if rate > 0 else "shrinking"
     pace = "" if not found.bend else ", accelerating," if found.bend * rate > 0 else ", slowing down,"
-    span_s, word = _span(found)
-    much = wording.amount(abs(rate) * span_s / DAY_S, unit)
-    return f"{verb} {much} {word}{pace} since {wording.moment(since, zone, now)}"
-
-
-def _span(found: Forecast) -> tuple[float, str]:
-    """The time unit of a growth rate: a day, or an hour or a minute if the level will be full sooner than that."""
     left_s = None if found.likely_s is None else found.likely_s - found.at_s
-    if left_s is None or left_s >= DAY_S:
-        return DAY_S, "a day"
-    return (60.0, "a minute") if left_s < HOUR_S else (HOUR_S, "an hour")
+    much = wording.pace(abs(rate), left_s, unit)
+    return f"{verb} {much}{pace} since {wording.moment(since, zone, now)}"
 
 
 def _cycle(found: Forecast, zone: tzinfo) -> str:

@@ -8,13 +8,13 @@ Names and reasons come from outside and may be hostile, so everything that is qu
 
 import math
 import unicodedata
-from datetime import datetime, tzinfo
+from datetime import UTC, datetime, tzinfo
 from typing import assert_never
 
 from watchkeeper.messages.runbook.first_step import what_to_look_at as what_to_look_at  # noqa: PLC0414  all words are found in here
 from watchkeeper.model.alert import Concern, Event, Priority, State, Transition
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.forecast import NoEnd
+from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
 from watchkeeper.model.observation import Answer, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.units import format_size
 
@@ -298,11 +298,11 @@ def state_words(state: State) -> str:
 def time_left_phrase(finding: Finding, now: datetime, zone: tzinfo, seen: Observation | None = None) -> str:
     """The time that is left, or since when there has been none, in a few words without the subject.
 
-    seen: the newest observation, if it is known: it tells a wrong answer from none.
+    seen: the newest observation, if it is known: it tells a wrong answer from none, and the unit of a growth rate.
     """
     match finding.concern:
         case Concern.FULL:
-            return _until_full(finding, now)
+            return _until_full(finding, now, zone, seen)
         case Concern.OVERDUE:
             return _until_due(finding, now)
         case Concern.NOT_ANSWERING:
@@ -321,15 +321,42 @@ def answered_wrongly(seen: Observation | None) -> bool:
     return isinstance(seen, Answer) and not seen.answered and seen.took_s is not None
 
 
-def _until_full(finding: Finding, now: datetime) -> str:
+def _until_full(finding: Finding, now: datetime, zone: tzinfo, seen: Observation | None) -> str:
     found = finding.forecast
     if found is not None and found.used >= found.capacity:
         return "full"
+    if found is not None and found.unusual is not None and finding.priority is None:
+        said = unusual_words(found.unusual, now, zone)
+        rate = at_this_rate(found, seen.unit) if isinstance(seen, Level) else ""
+        return "; ".join(filter(None, (said, "too early for a date", rate)))
     if finding.ends_at is None:
         # A time beyond the calendar is also a forecast: it has no `no_end`.
         return no_end_phrase(found.no_end or NoEnd.FAR) if found else clean(finding.reason) or "no forecast"
     left_s = (finding.ends_at - now).total_seconds()
     return f"full in {about(left_s)}" if left_s > 0 else "full at any moment"
+
+
+def unusual_words(found: UnusualGrowth, now: datetime, zone: tzinfo) -> str:
+    """`growing unusually fast since 08:00`."""
+    since = datetime.fromtimestamp(found.since_s, UTC)
+    same_day = since.astimezone(zone).date() == now.astimezone(zone).date()
+    return f"growing unusually fast since {clock_time(since, zone) if same_day else instant(since, zone, now)}"
+
+
+def at_this_rate(found: Forecast, unit: Unit) -> str:
+    """`at this rate, 14 GiB an hour, full in about 2 days`; empty if no growth is unusual."""
+    if found.unusual is None:
+        return ""
+    left_s = found.unusual.full_s - found.at_s
+    return f"at this rate, {pace(found.unusual.per_day, left_s, unit)}, full in {about(left_s)}"
+
+
+def pace(per_day: float, left_s: float | None, unit: Unit) -> str:
+    """A growth rate: a day, or an hour or a minute if the level will be full sooner than that: `14 GiB an hour`."""
+    span_s, word = (DAY, "a day")
+    if left_s is not None and left_s < DAY:
+        span_s, word = (MINUTE, "a minute") if left_s < HOUR else (HOUR, "an hour")
+    return f"{amount(per_day * span_s / DAY, unit)} {word}"
 
 
 def no_end_phrase(why: NoEnd) -> str:

@@ -27,6 +27,19 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class UnusualGrowth:
+    """A growth that is faster than any recorded one and too young for a date.
+
+    since_s, full_s: seconds since 1970: when it began, and when it fills the rest at its present rate. per_day: that
+        rate, in the level's unit.
+    """
+
+    since_s: float
+    per_day: float
+    full_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Forecast:
     """When a level will be full, as calculated at `at_s`. Times are seconds since 1970 (UTC).
 
@@ -39,6 +52,7 @@ class Forecast:
     cycle_s: length of the cycle found in the usage (a nightly prune: 86 400); None for none.
     pruned_s: when the cycle last fell back to its lowest; None if it falls gradually, or there is no cycle.
     steps: completed changes within hours, which are not counted as growth.
+    unusual: an unusual growth that the forecast does not include yet.
     line: for drawing; value(at) = line.at(at_s). spread: half the width of its 90 % band at `at_s`.
     """
 
@@ -58,3 +72,4 @@ class Forecast:
     steps: tuple[Step, ...] = ()
     line: Line | None = None
     spread: float = 0.0
+    unusual: UnusualGrowth | None = None

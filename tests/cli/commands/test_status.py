@@ -12,6 +12,7 @@ from rich.cells import cell_len
 from tests.cli.conftest import Run, fill
 from tests.support.readstore import NOW, ReadStoreDouble, calm, filling, fresh, full
 from watchkeeper.model.alert import Alert, Concern, Priority, State
+from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Condition, SeriesKey
 from watchkeeper.web.api.schemas import SCHEMAS
 
@@ -55,6 +56,28 @@ def test_nothing_that_needs_the_keeper_is_exit_code_0(run: Run, config: Path) ->
     assert result.exit_code == 0
     assert "Nothing" in result.stdout.splitlines()[1]
     assert "OK: " in result.stdout
+
+
+def test_what_has_no_date_is_listed_not_counted_as_ok(run: Run, config: Path) -> None:
+    """A young growth and a nearly full level have lines of their own; what is still learning is not under OK."""
+    store = calm()
+    store.growing("pool jetty", 2**30, 2**32)
+    store.level("pool mole", "space", 95.0, 100.0, no_end=NoEnd.UNCERTAIN)
+    fill(config.with_name("watchkeeper.db"), store)
+    text = run("status").stdout
+    said = " ".join(text.split())
+    assert "No date yet\n" in text
+    assert (
+        "25 % pool jetty: growing unusually fast since 05:24; too early for a date; at this rate, 1.5 GiB a day, "
+        "full in about 2 days; 1 GiB of 4 GiB used (25 %), 3 GiB left"
+    ) in said
+    assert "95 % pool mole: too uncertain to forecast" in said
+    assert "learning" not in next(line for line in text.splitlines() if line.startswith("OK: "))
+    assert "No date yet: 1 still learning." in text
+    document = json.loads(run("status", "--json").stdout)
+    young = next(each for each in document["learning"] if each["subject"] == "pool jetty")
+    assert young["reason"] == "growing unusually fast"
+    assert young["unusual_growth"]["since"] == "2026-11-25T05:24:11.000Z"
 
 
 def test_the_order_is_that_of_the_time_left(run: Run, config: Path) -> None:

@@ -82,7 +82,7 @@ async def test_board(page: Open) -> None:
     pool = next(p for p in found["time_left"] if p["subject"] == "pool skerry" and p["concern"] == "full")
     assert pool["time_left_s"] == round(timedelta(days=3.1).total_seconds())
     assert pool["earliest_at"] < pool["expected_at"] < pool["latest_at"]
-    assert {"reason", "quantity_id", "subject", "quantity"} == set(found["ok"][0])
+    assert {"reason", "quantity_id", "subject", "quantity", "unusual_growth"} == set(found["ok"][0])
 
 
 async def test_series(page: Open) -> None:

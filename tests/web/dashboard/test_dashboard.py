@@ -98,6 +98,26 @@ def test_too_few_samples_is_not_well() -> None:
     assert [q.why.known for q in board_of(store).quiet] == [False, False, True, True]
 
 
+def test_a_growth_that_is_too_young_for_a_date_is_in_the_open() -> None:
+    """It has no place by the date of the trend before it, is never OK, and is not folded."""
+    store = ReadStoreDouble()
+    store.growing("pool skerry", GIB, 4 * GIB)
+    store.growing("pool jetty", GIB, 4 * GIB, full_in=100 * DAY)
+    found = board_of(store)
+    assert [(q.why, q.why.known, q.open) for q in found.quiet] == [(OkSeries.UNUSUAL, False, True)] * 2
+    assert found.places == ()
+    store.alert(SeriesKey("pool jetty", "space"), Concern.FULL, Priority.CAUTION, HOUR)
+    assert [p.finding.key.subject for p in board_of(store).places] == ["pool jetty"]
+
+
+def test_a_high_level_with_an_unknown_trend_is_in_the_open() -> None:
+    """From 80 % on, whatever the reason is; below it, and with a known trend, it may be folded."""
+    store = ReadStoreDouble()
+    for used, no_end in ((79, NoEnd.UNCERTAIN), (80, NoEnd.UNCERTAIN), (95, NoEnd.TOO_FEW), (95, NoEnd.STILL)):
+        store.level(f"pool {used} {no_end.value}", "space", used, 100, no_end=no_end)
+    assert [q.open for q in board_of(store).quiet] == [False, True, True, False]
+
+
 def test_series_without_a_finding_is_not_known() -> None:
     """A series that was seen but not judged yet is not counted as well."""
     store = readstore.calm()

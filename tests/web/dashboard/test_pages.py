@@ -13,6 +13,7 @@ from tests.web.conftest import Client, Open
 from watchkeeper.messages.runbook.catalog import find_entry
 from watchkeeper.model.alert import Concern, Priority, State
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey
 from watchkeeper.model.records import DeliveryState, Entry
 from watchkeeper.web.dashboard.dashboard import Place
@@ -404,6 +405,32 @@ async def test_what_is_well_is_told_apart(page: Open) -> None:
     assert "file system /: answers" in reader.text
     assert "file system /: writable" in reader.text
     assert "pool skerry: health" not in reader.text
+
+
+async def test_a_growth_without_a_date_is_not_folded(page: Open) -> None:
+    """The page says since when and how long at this rate, and so does its own page; not that it never fills."""
+    store = readstore.calm()
+    made = store.growing("pool jetty", GIB, 4 * GIB)
+    store.level("pool mole", "space", 95.0, 100.0, no_end=NoEnd.UNCERTAIN)
+    client = await page(store.settled())
+    reader = await read(client)
+    said = "since 06:24; too early for a date; at this rate, 1.5 GiB a day, full in about 2 days"
+    assert "Growing unusually fast, too early for a date: pool jetty." in reader.text
+    assert f"pool jetty {said}; 1 GiB of 4 GiB used (25 %), 3 GiB left" in reader.text
+    assert "Nearly full, too uncertain to forecast" in reader.text
+    own = await read(client, f"/subjects/{made.id}")
+    assert f"Growing unusually fast {said}." in own.text
+    assert "within a year" not in own.text
+
+
+async def test_a_growth_beside_an_older_date(page: Open) -> None:
+    """The date of the trend before it is not shown on its page."""
+    store = readstore.fresh()
+    made = store.growing("pool jetty", GIB, 4 * GIB, full_in=100 * readstore.DAY)
+    own = await read(await page(store.settled()), f"/subjects/{made.id}")
+    assert "too early for a date" in own.text
+    assert "90 % range" not in own.text.split("History")[0]
+    assert "full, likely" not in own.text
 
 
 async def test_a_chosen_stretch_of_the_past(page: Open) -> None:

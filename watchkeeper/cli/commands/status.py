@@ -18,14 +18,14 @@ from watchkeeper.cli.database import opened
 from watchkeeper.cli.exit_codes import Exit
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
-from watchkeeper.messages.wording import duration, instant, thing, what_to_look_at
+from watchkeeper.messages.wording import duration, instant, share, thing, what_to_look_at
 from watchkeeper.model.observation import Level
 from watchkeeper.model.records import Series
 from watchkeeper.store import Store
 from watchkeeper.web.api.json_forms import Json, status_form
 from watchkeeper.web.dashboard import dashboard_text
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
-from watchkeeper.web.dashboard.dashboard import Dashboard, Place, build_dashboard
+from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, Place, QuietSeries, build_dashboard
 from watchkeeper.web.dashboard.event_text import event_subjects, outcome
 
 STILL_INTERVALS = 3
@@ -181,10 +181,13 @@ def show(found: Dashboard, host: str, zone: tzinfo, still: timedelta | None) -> 
     ):
         _section(title, (_standing_row(each, found, zone) for each in standing))
     _section("Time left", (_place_row(each) for each in found.places))
+    _section("No date yet", (_open_row(each, found, zone) for each in found.quiet if each.open))
     if found.quiet:
         output.blank()
-        groups = Counter(each.why for each in found.quiet)
-        output.paragraph(f"OK: {dashboard_text.well_line(list(groups.items()))}.")
+        for title, known in (("OK", True), ("No date yet", False)):
+            groups = Counter(each.why for each in found.quiet if each.why.known is known and not each.open)
+            if groups:
+                output.paragraph(f"{title}: {dashboard_text.well_line(list(groups.items()))}.")
 
 
 def _first_words(found: Dashboard, zone: tzinfo, still: timedelta | None) -> str:
@@ -226,6 +229,16 @@ def _standing_lines(each: ActiveAlert, found: Dashboard, zone: tzinfo) -> Iterat
         yield f"What to look at: {what_to_look_at(alert.concern, alert.key, each.observation)}"
     if alert.shelved(found.at) and alert.shelved_until is not None:
         yield f"shelved until {instant(alert.shelved_until, zone, found.at)}"
+
+
+def _open_row(each: QuietSeries, found: Dashboard, zone: tzinfo) -> output.Row:
+    """A level that is nearly full or grows unusually fast, and has no date."""
+    seen = each.observation
+    used = share(seen.used / seen.capacity) if isinstance(seen, Level) else ""
+    said = dashboard_text.growth_words(each, found.at, zone) if each.why is OkSeries.UNUSUAL else ""
+    return used, [
+        f"{thing(each.key)}: {each.why.value} {said}".strip() if said else f"{thing(each.key)}: {each.why.value}"
+    ]
 
 
 def _place_row(place: Place) -> output.Row:

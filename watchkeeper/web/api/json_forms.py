@@ -8,7 +8,7 @@ from typing import assert_never
 from watchkeeper.alerting.rules import instant
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
-from watchkeeper.model.forecast import Forecast
+from watchkeeper.model.forecast import Forecast, UnusualGrowth
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
 from watchkeeper.model.records import Delivery, JournalLine, Sample, Seen, Series
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
@@ -25,6 +25,7 @@ OK_REASONS = {
     OkSeries.SOUND: "ok",
     OkSeries.LEARNING: "learning",
     OkSeries.UNCERTAIN: "uncertain",
+    OkSeries.UNUSUAL: "growing unusually fast",
 }
 """Why a quantity needs nobody. Fixed words: the page may word it differently."""
 
@@ -148,6 +149,16 @@ def forecast_form(found: Forecast) -> Json:
         "growth_per_day": finite(found.growth_per_day),
         "trend_since": stamp(instant(finite(found.since_s))),
         "cycle_s": finite(found.cycle_s),
+        "unusual_growth": None if found.unusual is None else unusual_form(found.unusual),
+    }
+
+
+def unusual_form(found: UnusualGrowth) -> Json:
+    """A growth that is faster than any recorded one, and too young for a date."""
+    return {
+        "since": stamp(instant(found.since_s)),
+        "per_day": finite(found.per_day),
+        "full_at_this_rate_at": stamp(instant(found.full_s)),
     }
 
 
@@ -223,7 +234,9 @@ def _time_left(place: Place, ids: Ids) -> Json:
 
 
 def _ok(quiet: QuietSeries, ids: Ids) -> Json:
-    return key_form(quiet.key, ids) | {"reason": OK_REASONS[quiet.why]}
+    found = quiet.finding.forecast if quiet.finding else None
+    growth = None if found is None or found.unusual is None else unusual_form(found.unusual)
+    return key_form(quiet.key, ids) | {"reason": OK_REASONS[quiet.why], "unusual_growth": growth}
 
 
 def check_form(check: Check) -> Json:

@@ -122,7 +122,9 @@ SCHEMAS: dict[str, Schema] = {
         growth_per_day=maybe(NUMBER),
         trend_since=maybe(INSTANT),
         cycle_s=maybe(NUMBER),
+        unusual_growth=maybe(ref("UnusualGrowth")),
     ),
+    "UnusualGrowth": known(since=INSTANT, per_day=NUMBER, full_at_this_rate_at=INSTANT),
     "Finding": known(
         **ABOUT,
         concern=CONCERN,
@@ -158,7 +160,9 @@ SCHEMAS: dict[str, Schema] = {
         latest_at=maybe(INSTANT),
     ),
     "NotObserved": known(probe=TEXT, what=TEXT, reason=TEXT),
-    "OkQuantity": known(**ABOUT, reason=word(*dict.fromkeys(OK_REASONS.values()))),
+    "OkQuantity": known(
+        **ABOUT, reason=word(*dict.fromkeys(OK_REASONS.values())), unusual_growth=maybe(ref("UnusualGrowth"))
+    ),
     "Status": known(
         host=TEXT,
         summary=TEXT,

@@ -13,13 +13,16 @@ from watchkeeper.alerting.missing_data import is_gone
 from watchkeeper.model.alert import CONCERN, Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import NoEnd
-from watchkeeper.model.observation import OWN_SUBJECT, Condition, Kind, Observation, SeriesKey, unseen_in
+from watchkeeper.model.observation import OWN_SUBJECT, Condition, Kind, Level, Observation, SeriesKey, unseen_in
 from watchkeeper.model.records import Seen, Series
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.cause_tree import DependentsOf, group_by_cause
 
 YEAR_S = 365 * 86_400.0
 """The end of the time-left chart; what ends later is not expected to end as far as the page is concerned."""
+
+HIGH_SHARE = 0.8
+"""A level without a forecast is shown in the open from this share on, not in a folded list. Our own choice."""
 
 ENDING = frozenset({Concern.FULL, Concern.OVERDUE})
 """The concerns with an end ahead. A probe's next sample has one too, always a few minutes ahead: it is not shown."""
@@ -34,11 +37,12 @@ class OkSeries(Enum):
     SOUND = "healthy"
     LEARNING = "still learning"
     UNCERTAIN = "too uncertain to forecast"
+    UNUSUAL = "growing unusually fast"
 
     @property
     def known(self) -> bool:
         """True if the series was evaluated and is OK; False if nothing can be said about it yet."""
-        return self not in {OkSeries.LEARNING, OkSeries.UNCERTAIN}
+        return self not in {OkSeries.LEARNING, OkSeries.UNCERTAIN, OkSeries.UNUSUAL}
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +71,13 @@ class QuietSeries:
     why: OkSeries
     finding: Finding | None
     observation: Observation | None
+
+    @property
+    def open(self) -> bool:
+        """True if it must not be folded: a level that grows unusually fast, or is nearly full with an unknown trend."""
+        seen = self.observation
+        high = isinstance(seen, Level) and seen.used >= HIGH_SHARE * seen.capacity
+        return self.why is OkSeries.UNUSUAL or (high and not self.why.known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,14 +236,19 @@ def _places(
     now: datetime,
 ) -> Iterable[Place]:
     for f in findings:
-        if f.concern not in ENDING or f.ends_at is None:
+        priority = priorities.get((f.key, f.concern))
+        if f.concern not in ENDING or f.ends_at is None or (priority is None and unusual(f)):
             continue
         left_s = (f.ends_at - now).total_seconds()
-        priority = priorities.get((f.key, f.concern))
         # What is over is already listed above; a year and more counts as no end.
         if left_s > YEAR_S or (left_s <= 0 and priority is not None):
             continue
         yield Place(ids.get(f.key), f, priority, left_s, *(_left(f, at, now) for at in (f.earliest_at, f.latest_at)))
+
+
+def unusual(finding: Finding) -> bool:
+    """Return whether a level grows unusually fast: the date of its trend, if any, is that of the time before."""
+    return finding.forecast is not None and finding.forecast.unusual is not None
 
 
 def _left(finding: Finding, at: datetime | None, now: datetime) -> float | None:
@@ -255,6 +271,8 @@ def _quiet(
 
 
 def _why(kind: Kind, finding: Finding | None) -> OkSeries:
+    if finding is not None and unusual(finding):
+        return OkSeries.UNUSUAL
     no_end = finding.forecast.no_end if finding and finding.forecast else None
     if finding is None or no_end is NoEnd.TOO_FEW:
         return OkSeries.LEARNING

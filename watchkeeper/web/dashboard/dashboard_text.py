@@ -24,7 +24,7 @@ from watchkeeper.model.alert import Alert, Concern
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
-from watchkeeper.web.dashboard.dashboard import ENDING, Dashboard, OkSeries, Place
+from watchkeeper.web.dashboard.dashboard import ENDING, Dashboard, OkSeries, Place, QuietSeries, unusual
 from watchkeeper.web.dashboard.event_text import easing, statement
 
 _NUMBERS = (
@@ -113,6 +113,9 @@ def unseen(board: Dashboard) -> str:
 
 def _next(board: Dashboard, zone: tzinfo) -> str:
     """What comes first on the time-left chart: an estimated end before a due date, which is normally met."""
+    fast = [thing(q.key) for q in board.quiet if q.why is OkSeries.UNUSUAL]
+    if fast:
+        return f"Growing unusually fast, too early for a date: {_some(fast)}."
     estimated = [p for p in board.places if p.forecast]
     if estimated:
         first = estimated[0]
@@ -161,10 +164,17 @@ def interval_of(finding: Finding) -> str:
     """A finding's 90 % interval, counted from the time of the finding; empty if it has none."""
     if finding.concern is not Concern.FULL or finding.earliest_at is None or finding.ends_at is None:
         return ""
+    if too_early(finding):
+        return ""
     if finding.ends_at <= finding.at:
         return ""
     latest_s = (finding.latest_at - finding.at).total_seconds() if finding.latest_at else None
     return between((finding.earliest_at - finding.at).total_seconds(), latest_s)
+
+
+def too_early(finding: Finding) -> bool:
+    """Return whether the fact is that a level grows unusually fast, too early for a date."""
+    return finding.priority is None and unusual(finding)
 
 
 def fact(standing: ActiveAlert, board: Dashboard, zone: tzinfo) -> str:
@@ -174,7 +184,7 @@ def fact(standing: ActiveAlert, board: Dashboard, zone: tzinfo) -> str:
         return WAS[alert.concern]
     if finding is None:
         return concern_words(alert.concern)
-    return easing(alert, finding, board.at, zone) or time_left_phrase(finding, board.at, zone)
+    return easing(alert, finding, board.at, zone) or time_left_phrase(finding, board.at, zone, standing.observation)
 
 
 def why(finding: Finding | None, seen: Observation | None, zone: tzinfo) -> str:
@@ -183,6 +193,8 @@ def why(finding: Finding | None, seen: Observation | None, zone: tzinfo) -> str:
         return ""
     if finding.concern in {Concern.NOT_ANSWERING, Concern.FAULTY}:
         return finding.reason
+    if too_early(finding):
+        return ""
     if finding.concern is Concern.FULL and finding.forecast and isinstance(seen, Level):
         return describe(finding.forecast, seen.unit, zone)
     return ""
@@ -224,6 +236,12 @@ def summary(seen: Observation | None) -> str:
             return "on time" if seen.last_at else "has never happened"
         case _:
             assert_never(seen)
+
+
+def growth_words(quiet: QuietSeries, now: datetime, zone: tzinfo) -> str:
+    """How a level without a date grows, and how full it is."""
+    said = time_left_phrase(quiet.finding, now, zone, quiet.observation) if quiet.finding else quiet.why.value
+    return f"{said.removeprefix(f'{OkSeries.UNUSUAL.value} ')}; {summary(quiet.observation)}"
 
 
 def seconds(took_s: float | None) -> str:

@@ -43,8 +43,6 @@ ROWS, ROWS_LINE = 12, 4
 
 The stylesheet has the classes h12, h16 and h20 for the sums.
 """
-HIGH_SHARE = 0.8
-"""A level without a forecast is shown in the open from this share on, not in a folded list. Our own choice."""
 LONG_NAME = 25
 """A name of more characters than this has a second line on a narrow phone."""
 
@@ -190,6 +188,18 @@ def group(quiet: Sequence[QuietSeries]) -> list[Group]:
     return groups
 
 
+def open_groups(quiet: Sequence[QuietSeries], now: datetime, zone: tzinfo) -> list[Group]:
+    """What is not folded, by the reason, under its heading."""
+    groups = [replace(each, title=f"Nearly full, {each.title}") for each in group([q for q in quiet if not growing(q)])]
+    fast = [(q.series_id, thing(q.key), dashboard_text.growth_words(q, now, zone)) for q in quiet if growing(q)]
+    return [*([Group(OkSeries.UNUSUAL.value.capitalize(), tuple(fast))] if fast else []), *groups]
+
+
+def growing(quiet: QuietSeries) -> bool:
+    """Does it grow unusually fast?"""
+    return quiet.why is OkSeries.UNUSUAL
+
+
 def whole_name(key: SeriesKey) -> str:
     """A series' subject with its quantity, even if a sentence would leave that out."""
     return f"{clean(key.subject, 44)}: {clean(key.quantity, 24)}"
@@ -217,7 +227,7 @@ async def status(request: web.Request) -> web.Response:
         short=len(found.needing) > OPEN_ADVICE,
         others=_others(found, context),
         **_timeline(found.places, now, context.zone),
-        **_quiet(found.quiet),
+        **_quiet(found.quiet, now, context.zone),
         lately=lately,
         watched=found.watched,
         fresh=_fresh(found),
@@ -240,7 +250,7 @@ def _timeline(places: Sequence[Place], now: datetime, zone: tzinfo) -> dict[str,
     }
 
 
-def _quiet(found: Sequence[QuietSeries]) -> dict[str, Any]:
+def _quiet(found: Sequence[QuietSeries], now: datetime, zone: tzinfo) -> dict[str, Any]:
     """What is OK, what is not known, and of that what is nearly full."""
     well, unknown = ([q for q in found if q.why.known is known] for known in (True, False))
     counts = Counter(q.why for q in well)
@@ -248,8 +258,8 @@ def _quiet(found: Sequence[QuietSeries]) -> dict[str, Any]:
         "well": group(well),
         "well_count": len(well),
         "well_line": dashboard_text.well_line([(why, counts[why]) for why in OkSeries if counts[why]]),
-        "unknown": group([q for q in unknown if not _high(q)]),
-        "unclear": group([q for q in unknown if _high(q)]),
+        "unknown": group([q for q in unknown if not q.open]),
+        "unclear": open_groups([q for q in unknown if q.open], now, zone),
     }
 
 
@@ -261,12 +271,6 @@ def _others(found: Dashboard, context: Context) -> list[tuple[str, list[Told]]]:
         ("Ended, not acknowledged", found.over),
     )
     return [(heading, [told(s, found, context) for s in part]) for heading, part in parts if part]
-
-
-def _high(quiet: QuietSeries) -> bool:
-    """Is it a level that is nearly full?"""
-    seen = quiet.observation
-    return isinstance(seen, Level) and seen.used >= HIGH_SHARE * seen.capacity
 
 
 def _mute(request: web.Request) -> bool:

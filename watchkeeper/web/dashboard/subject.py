@@ -162,7 +162,7 @@ def _said(
     seen = latest.observation if latest else None
     eased = next((said for a in alerts if main and a.standing and (said := easing(a, main, now, zone))), "")
     return {
-        "fact": eased or (time_left_phrase(main, now, zone) if main else "still learning"),
+        "fact": eased or (time_left_phrase(main, now, zone, seen) if main else "still learning"),
         "interval": dashboard_text.interval_of(main) if main else "",
         "reason": dashboard_text.why(main, seen, zone),
         "phases": seen.phases if isinstance(seen, Answer) else (),
@@ -237,12 +237,15 @@ def find(every: Sequence[Series], wanted: str) -> Series:
 def row(alert: Alert, finding: Finding | None, latest: Seen | None, now: datetime, context: Context) -> AlertRow:
     """One alert."""
     standing = alert.state is not State.NORMAL and alert.standing
+    seen = latest.observation if latest else None
     return AlertRow(
         alert,
         concern_words(alert.concern),
         state_words(alert.state),
-        (easing(alert, finding, now, context.zone) or time_left_phrase(finding, now, context.zone)) if finding else "",
-        what_to_look_at(alert.concern, alert.key, latest.observation if latest else None) if standing else "",
+        (easing(alert, finding, now, context.zone) or time_left_phrase(finding, now, context.zone, seen))
+        if finding
+        else "",
+        what_to_look_at(alert.concern, alert.key, seen) if standing else "",
         alert.state in UNKNOWN_TO_KEEPER,
         alert.shelved(now),
         find_entry(alert.concern, alert.key) if standing else None,
@@ -340,7 +343,8 @@ def _found(finding: Finding, now: datetime, zone: tzinfo) -> list[tuple[str, str
     """When the forecast says that it is full; how it grows is shown above the picture."""
     if finding.since is not None:
         return [("full since", instant(finding.since, zone, now))]
-    if finding.ends_at is None or (finding.forecast is not None and finding.forecast.full):
+    full = finding.forecast is not None and finding.forecast.full
+    if finding.ends_at is None or full or dashboard_text.too_early(finding):
         return []
     ends = (("earliest", finding.earliest_at), ("likely", finding.ends_at), ("latest", finding.latest_at))
     return [(f"full, {name}", words.moment(at, zone, now) if at else "no upper limit") for name, at in ends]

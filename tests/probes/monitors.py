@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -76,6 +77,8 @@ async def monitor(
             pass
         writer.close()
 
-    async with await asyncio.start_unix_server(serve, path):
+    # A killed guest leaves its socket behind. From Python 3.13 on, a closed server would remove it unless told not to.
+    kept: dict[str, Any] = {"cleanup_socket": False} if sys.version_info[:2] >= (3, 13) else {}
+    async with await asyncio.start_unix_server(serve, path, **kept):
         yield asked
         await asyncio.sleep(0)

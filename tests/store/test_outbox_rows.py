@@ -199,7 +199,11 @@ STEPS = st.builds(Put, NOTIFIERS, THREADS, DUE) | st.builds(
 @given(st.lists(STEPS, max_size=40), st.sets(st.integers(1, 12), max_size=4))
 def test_the_next_delivery_is_the_models(steps: list[Put | Done], passing: set[int]) -> None:
     """Whatever is added, delivered, deferred, set aside and retried: the index finds what a full scan finds."""
-    conn = sqlite3.connect(":memory:", isolation_level=None)
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as conn:
+        _compare(conn, steps, passing)
+
+
+def _compare(conn: sqlite3.Connection, steps: list[Put | Done], passing: set[int]) -> None:
     schema.migrate(conn)
     known: dict[int, Delivery] = {}
     for step in steps:
@@ -216,7 +220,6 @@ def test_the_next_delivery_is_the_models(steps: list[Put | Done], passing: set[i
             assert outbox_rows.next_for(conn, notifier, passing, _none_damaged) == _best(
                 known.values(), notifier, passing
             )
-    conn.close()
 
 
 def _none_damaged(row: checked_rows.Values, error: checked_rows.RowDamaged) -> None:

@@ -42,6 +42,32 @@ def test_silence_counts_from_the_first_answer_that_failed() -> None:
     assert judged.bad_since is None
 
 
+def test_the_end_knows_from_when_until_when_it_lasted() -> None:
+    """Also if the limit and the off-delay make the alert begin and end later; a new outage has its own times."""
+    for kind, bad, good in (
+        (Kind.ANSWER, Answer(KEY, answered=False), Answer(KEY, answered=True)),
+        (Kind.CONDITION, Condition(KEY, ok=False), Condition(KEY, ok=True)),
+    ):
+        judged = watch(kind)
+        concern = CONCERN[kind]
+
+        def found(concern: Concern = concern, judged: Solo = judged, at: datetime = START) -> tuple[object, ...]:
+            finding = judged.judge(at).finding(concern)
+            return finding.since, finding.began_at, finding.over_at
+
+        judged.take(good, START - MINUTE)
+        assert found(at=START - MINUTE) == (None, None, None)
+        judged.take(bad, START)
+        judged.take(bad, START + MINUTE)
+        assert found(at=START + MINUTE) == (START, None, None)
+        judged.take(good, START + 68 * SECOND)
+        assert found(at=START + HOUR) == (None, START, START + 68 * SECOND)
+        judged.take(bad, START + 2 * HOUR)
+        assert found(at=START + 2 * HOUR) == (START + 2 * HOUR, None, None)
+        judged.take(good, START + 3 * HOUR)
+        assert found(at=START + 3 * HOUR) == (None, START + 2 * HOUR, START + 3 * HOUR)
+
+
 def test_a_faulty_condition_is_reported_at_once() -> None:
     """A failed disk needs no delay."""
     judged = watch(Kind.CONDITION)

@@ -170,7 +170,7 @@ def test_deadlines() -> None:
     ahead = lines(of(Deadline(BACKUP, NOW + 30 * DAY), Rules()), NOW)[Concern.OVERDUE]
     assert "limits: caution within 21 days, warning within 7 days, alarm within" in ahead
     never = lines(of(Deadline(BACKUP, None, period_s=60.0), Rules()), NOW)[Concern.OVERDUE]
-    assert "never happened, monitored since 2026-11-24 09:12:00 UTC" in never
+    assert "none found, monitored since 2026-11-24 09:12:00 UTC" in never
 
 
 def test_why_an_alert_sends_no_messages() -> None:

@@ -79,7 +79,7 @@ def test_what_has_never_happened_is_due_when_it_was_first_looked_for() -> None:
     """A directory without a single snapshot is overdue from the first look on, and says why."""
     seen = Deadline(KEY, due_at=None, period_s=DAY.total_seconds())
     found = rules.judge_overdue(seen, NOW - HOUR, NOW, OverdueRule())
-    assert (found.priority, found.reason, found.ends_at) == (WARNING, "never happened", NOW - HOUR)
+    assert (found.priority, found.reason, found.ends_at) == (WARNING, "none found", NOW - HOUR)
 
 
 def test_silence_grows_from_nothing_to_an_alarm() -> None:

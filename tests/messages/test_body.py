@@ -42,6 +42,43 @@ def test_headlines_of_a_service_that_does_not_answer() -> None:
     ]
 
 
+def ending(began_s: float, over_s: float, raises: int = 0) -> tuple[str, str]:
+    """Headline and body of an end, 20 to 74 s after NOW; in the same seconds, when it really began and was over."""
+    _, ended = silence()
+    after_end = replace(
+        ended.move.after,
+        raised_at=after(seconds=20),
+        ended_at=after(seconds=74),
+        raise_count=raises,
+    )
+    found = replace(ended.found, began_at=after(seconds=began_s), over_at=after(seconds=over_s))
+    move = replace(ended.move, after=after_end, at=after(seconds=74))
+    message = compose(move, found, ended.seen, "gannet", ZONE)
+    return message.headline, " ".join(message.body.split())
+
+
+def test_an_end_says_how_long_it_really_lasted() -> None:
+    """An outage of 68 s, not the 54 s of its alert, which began after the limit of 20 s and ended 6 s late."""
+    headline, body = ending(0, 68)
+    assert headline == "service hide-hub answering again after 68 s (alert ended)"
+    assert "It lasted from Tue 24 Nov 10:12:00 to Tue 24 Nov 10:13:08 (68 s)." in body
+    assert "The alert was raised Tue 24 Nov 10:12 and ended Tue 24 Nov 10:13. It was a warning." in body
+
+
+def test_an_end_without_known_times_says_those_of_the_alert() -> None:
+    """After a restart, or where the last such time was before this alert."""
+    assert ending(-90, -60)[0] == "service hide-hub answering again after 54 s (alert ended)"
+    assert "Raised Tue 24 Nov 10:12, ended Tue 24 Nov 10:13 (54 s)." in ending(-90, -60)[1]
+    assert "(54 s)" in ending(20, 80)[1], "over after the end of the alert: another one"
+
+
+def test_an_intermittent_alert_lasted_from_its_first_time() -> None:
+    """The last outage alone would be too short."""
+    headline, body = ending(60, 68, raises=3)
+    assert headline == "service hide-hub answering again after 48 s (alert ended)"
+    assert "It lasted from Tue 24 Nov 10:12:20 to Tue 24 Nov 10:13:08 (48 s)." in body
+
+
 def test_headline_of_a_full_pool() -> None:
     """A pool that is full is reported as full, without a date."""
     now_s = NOW.timestamp()

@@ -307,7 +307,7 @@ def due(quantity: str, days: float | None, period_s: float | None = DAY) -> Find
     [
         (due("newest", 0.25), "due in 6 h"),
         (due("newest", -1 / 12), "overdue by 2 h"),
-        (due("newest", None), "never happened, due now"),
+        (due("newest", None), "none found, due now"),
         (due("certificate", 9, None), "expires in 9 days"),
         (due("certificate", -1 / 24, None), "expired 1 h ago"),
         (Finding(SKERRY, Concern.OVERDUE, NOW, None), "no date known"),

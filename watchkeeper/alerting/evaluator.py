@@ -6,6 +6,7 @@ does to an alert (alert_book.py, correlation.py).
 """
 
 import math
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import assert_never
 
@@ -33,6 +34,7 @@ class SeriesEvaluator:
         "_absence",
         "_book",
         "_looked",
+        "_was_bad",
         "bad_since",
         "concerns",
         "first_at",
@@ -64,6 +66,7 @@ class SeriesEvaluator:
         self.gone = False
         self._absence: Absence | None = None
         self._looked, self._book = False, book
+        self._was_bad: tuple[datetime, datetime] | None = None
 
     @property
     def alerts(self) -> tuple[Alert, ...]:
@@ -126,7 +129,15 @@ class SeriesEvaluator:
         return self.last_at is not None and (as_of - self.last_at).total_seconds() >= patience_s
 
     def _note(self, *, good: bool, at: datetime) -> None:
+        if good and self.bad_since is not None:
+            self._was_bad = (self.bad_since, at)
         self.bad_since = None if good else self.bad_since or at
+
+    def _with_period(self, found: Finding) -> Finding:
+        """With the times of the last period in which it was so, once that is over."""
+        if self.bad_since is not None or self._was_bad is None:
+            return found
+        return replace(found, began_at=self._was_bad[0], over_at=self._was_bad[1])
 
     def evaluate(self, now: datetime, probe_seen_at: datetime | None = None) -> tuple[Finding, ...]:
         """Evaluate the state at `now`: a finding for each concern.
@@ -188,8 +199,9 @@ class SeriesEvaluator:
             case Deadline():
                 return rules.judge_overdue(seen, first_at, now, self.rules.overdue)
             case Answer():
-                return rules.judge_not_answering(seen, self.bad_since, now, self.rules.not_answering)
+                answer = rules.judge_not_answering(seen, self.bad_since, now, self.rules.not_answering)
+                return self._with_period(answer)
             case Condition():
-                return rules.judge_faulty(seen, self.bad_since, now, self.rules.faulty)
+                return self._with_period(rules.judge_faulty(seen, self.bad_since, now, self.rules.faulty))
             case _:
                 assert_never(seen)

@@ -57,7 +57,7 @@ def _facts(found: Finding, seen: Observation | None) -> str:
             return (
                 f"due {_at(found.ends_at)}{last}"
                 if seen.due_at
-                else f"never happened, monitored since {_at(found.ends_at)}"
+                else f"none found, monitored since {_at(found.ends_at)}"
             )
         case Answer():
             word = "wrong answer" if wording.answered_wrongly(seen) else "no answer"

@@ -191,7 +191,7 @@ def _earned(found: Forecast, rule: FullRule, wanted: Priority) -> Priority | Non
 
 
 def judge_overdue(seen: Deadline, first_seen_at: datetime, now: datetime, rule: OverdueRule) -> Finding:
-    """Evaluate a deadline: missed, or near. One that has never happened counts as due when it was first checked."""
+    """Evaluate a deadline: missed, or near. One of which none is found counts as due when it was first checked."""
     due_at = seen.due_at or first_seen_at
     left_s = (due_at - now).total_seconds()
     if seen.period_s is not None:
@@ -209,7 +209,7 @@ def judge_overdue(seen: Deadline, first_seen_at: datetime, now: datetime, rule: 
         priority,
         ends_at=due_at,
         since=due_at if left_s < 0 else None,
-        reason="" if seen.due_at else "never happened",
+        reason="" if seen.due_at else "none found",
     )
 
 

@@ -147,8 +147,18 @@ def _ease_of(case: MessageContext, forecast: Forecast) -> str:
 
 
 def _lasted(case: MessageContext) -> str:
-    raised_at, ended_at = case.move.after.raised_at or case.now, case.move.after.ended_at or case.now
-    return wording.duration((ended_at - raised_at).total_seconds())
+    began_at, over_at = _period(case)
+    return wording.duration((over_at - began_at).total_seconds())
+
+
+def _period(case: MessageContext) -> tuple[datetime, datetime]:
+    """From when until when it was so. An alert is raised later than that begins, and ends later, by its delays."""
+    after, found = case.move.after, case.found
+    raised_at, ended_at = after.raised_at or case.now, after.ended_at or case.now
+    if found.began_at is None or found.over_at is None or not raised_at <= found.over_at <= ended_at:
+        return raised_at, ended_at
+    # An intermittent alert lasts from its first time to its last one.
+    return (min(found.began_at, raised_at) if not after.raise_count else raised_at), found.over_at
 
 
 def body(case: MessageContext) -> str:
@@ -218,7 +228,14 @@ def _since(case: MessageContext) -> str:
     if case.move.notification is NotificationKind.ENDED:
         times = [wording.instant(at, zone, now) for at in (raised_at, after.ended_at or now)]
         priority = wording.priority_words(case.move.before.notified_priority)
-        return f"Raised {times[0]}, ended {times[1]} ({_lasted(case)}). It was {priority}."
+        period = _period(case)
+        if period == (raised_at, after.ended_at or now):
+            return f"Raised {times[0]}, ended {times[1]} ({_lasted(case)}). It was {priority}."
+        began, over = (wording.exact_instant(at, zone, now) for at in period)
+        return (
+            f"It lasted from {began} to {over} ({_lasted(case)}). "
+            f"The alert was raised {times[0]} and ended {times[1]}. It was {priority}."
+        )
     parts = []
     if found.since is not None:
         word = _SINCE[found.concern] or f"{wording.condition_words(found.key)[1].capitalize()} since"

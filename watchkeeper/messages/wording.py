@@ -216,6 +216,11 @@ def instant(at: datetime, zone: tzinfo, now: datetime) -> str:
     return f"{day(at, zone, now)} {clock_time(at, zone)}"
 
 
+def exact_instant(at: datetime, zone: tzinfo, now: datetime) -> str:
+    """`Fri 27 Nov 14:05:33` in the operator's zone: for what may have lasted only seconds."""
+    return f"{instant(at, zone, now)}:{at.astimezone(zone):%S}"
+
+
 def moment(at: datetime, zone: tzinfo, now: datetime) -> str:
     """An instant as exactly as a forecast can know it: with the time of day within two days, else the day alone."""
     return instant(at, zone, now) if abs((at - now).total_seconds()) < _NEAR_S else day(at, zone, now)

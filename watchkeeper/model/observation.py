@@ -69,7 +69,7 @@ class Level:
 class Deadline:
     """A time by which something must happen (again).
 
-    due_at: when it must have happened again; None if it has never happened.
+    due_at: when it must have happened again; None if none is found, now or ever.
     last_at: when it last happened; None if it never did.
     period_s: seconds from one time to the next if it recurs (a snapshot, a scrub); None for a single end (a
         certificate). A recurring deadline is reported when it is missed, a single end is reported in advance.

@@ -123,7 +123,7 @@ def test_warnings_of_the_configuration_are_told(run: Run, one_probe: Path, tmp_p
         (Condition(KEY, ok=True), False, "OK"),
         (Deadline(KEY, NOW + timedelta(hours=5), NOW, 86_400), False, "due in 5 h"),
         (Deadline(KEY, NOW - timedelta(hours=5), NOW, 86_400), True, "overdue by 5 h"),
-        (Deadline(KEY, None, None, 86_400), True, "never happened, due now"),
+        (Deadline(KEY, None, None, 86_400), True, "none found, due now"),
     ],
 )
 def test_one_observation_is_judged_by_itself(seen: Observation, needs_you: bool, words: str) -> None:  # noqa: FBT001

@@ -168,7 +168,7 @@ def test_alert_without_a_finding() -> None:
         (Condition(KEY, ok=True), "OK"),
         (Condition(KEY, ok=False, reason="paused"), "paused"),
         (Condition(SeriesKey("file system /srv", "writable"), ok=False), "not writable"),
-        (Deadline(KEY, None), "has never happened"),
+        (Deadline(KEY, None), "none found"),
         (Deadline(KEY, readstore.NOW, readstore.NOW - timedelta(days=1)), "on time"),
     ],
 )

@@ -337,7 +337,7 @@ async def test_samples_that_cannot_be_told(page: Open) -> None:
     store.history[deadline.key] = [*store.history[deadline.key][-50:-5], *never]
     client = await page(store)
     assert "unknown" in (await read(client, "/subjects/1")).text
-    assert "never happened" in (await read(client, "/subjects/2")).text
+    assert "none found" in (await read(client, "/subjects/2")).text
 
 
 @pytest.mark.parametrize("path", ["/subjects/99", "/subjects/nobody", "/nothing"])

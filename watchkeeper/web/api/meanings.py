@@ -201,7 +201,7 @@ OWN: Mapping[str, Mapping[str, str]] = {
         "description": "What is checked.",
         "checks": "The single checks, by component and measurement.",
     },
-    "HistoryPoint": {"due_at": "By when it had to happen again; null: it had never happened."},
+    "HistoryPoint": {"due_at": "By when it had to happen again; null: none was found."},
     "History": {"since": "The start of the time that was asked for.", "items": "The points, oldest first."},
     "Index": {"version": "The version of watchkeeper."},
     "OkQuantity": {"reason": "Why it needs nobody."},

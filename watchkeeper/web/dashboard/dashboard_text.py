@@ -233,7 +233,7 @@ def summary(seen: Observation | None) -> str:
             ok, faulty, _ = condition_words(seen.key)
             return ok if seen.ok else seen.reason or faulty
         case Deadline():
-            return "on time" if seen.last_at else "has never happened"
+            return "on time" if seen.last_at else "none found"
         case _:
             assert_never(seen)
 

@@ -297,7 +297,7 @@ def cells(series: Series, sample: Sample) -> tuple[str, ...]:
             return (amount(value, unit), amount(sample.bound, unit), share(value / sample.bound))
         case Kind.DEADLINE:
             if value is None:
-                return ("has never happened",)
+                return ("none found",)
             left_s = value - sample.at_s
             return (duration(left_s) if left_s >= 0 else f"overdue for {duration(-left_s)}",)
         case Kind.ANSWER:

@@ -20,7 +20,7 @@ from watchkeeper.model.alert import LONGEST_SHELVED, Alert, Concern, Delays, Not
 from watchkeeper.model.chattering import Chattering
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Answer, Condition, Observation, SeriesKey
-from watchkeeper.model.records import Entry, JournalLine
+from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe
 
 T = TypeVar("T")
@@ -193,12 +193,12 @@ class Living(RuleBasedStateMachine):
         for alert in self.alerts:
             assert known.get((alert.key, alert.concern)) == alert.notified_priority, alert
 
-    def told(self) -> list[tuple[JournalLine, Message | None]]:
+    def told(self) -> list[tuple[EventLine, Message | None]]:
         """The journal's transitions, each with its message where it has one."""
-        pairs = list[tuple[JournalLine, Message | None]]()
+        pairs = list[tuple[EventLine, Message | None]]()
         for commit in self.house.store.commits:
             messages = iter([p.message for p in commit.deliveries if p.message.kind is not NotificationKind.NOTED])
-            for line in commit.journal:
+            for line in commit.events:
                 if line.entry is Entry.TRANSITION:
                     assert line.key is not None
                     silent = line.text.startswith(f"{thing(line.key)}: ")
@@ -218,7 +218,7 @@ class Living(RuleBasedStateMachine):
         super().teardown()
 
 
-def replayed(told: list[tuple[JournalLine, Message | None]]) -> dict[AlertKey, Priority | None]:
+def replayed(told: list[tuple[EventLine, Message | None]]) -> dict[AlertKey, Priority | None]:
     """What the keeper knows of each alert by what they were told and did themselves; checks each message on the way."""
     known = dict[AlertKey, Priority | None]()
     threads = dict[str, int]()

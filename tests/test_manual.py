@@ -243,5 +243,5 @@ def test_the_manual_shows_a_message_of_every_kind() -> None:
     shown = [message for *_, message in examples()]
     assert {message.kind for message in shown} == set(NotificationKind)
     assert {message.concern for message in shown} == set(Concern)
-    assert any(message.trial for message in shown)
+    assert any(message.test for message in shown)
     assert any(message.late for message in shown)

@@ -58,7 +58,7 @@ class Station:
     @property
     def gaps(self) -> list[str]:
         """What the journal says of gaps and clocks."""
-        return [line.text for line in self.house.store.journal if line.entry is not Entry.TRANSITION]
+        return [line.text for line in self.house.store.events if line.entry is not Entry.TRANSITION]
 
 
 @pytest.mark.parametrize("hours", [-1, 1])
@@ -249,7 +249,7 @@ async def test_a_daylight_saving_night_changes_words_alone(night: datetime, befo
     raised = [m for m in house.messages if m.kind is NotificationKind.RAISED]
     assert [m.at - m.since for m in raised if m.since] == [MINUTE, MINUTE]
     assert [before in raised[0].body, after in raised[1].body] == [True, True]
-    assert house.store.journal[0].entry is Entry.TRANSITION
+    assert house.store.events[0].entry is Entry.TRANSITION
 
 
 async def test_held_and_shelved_alerts_outlast_a_gap_as_they_should() -> None:

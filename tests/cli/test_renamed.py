@@ -77,3 +77,9 @@ def test_the_shell_of_a_cron_job_gets_one_line(old: str) -> None:
     assert (done.returncode, done.stdout) == (64, "")
     expected = f"watchkeeper {RENAMED[old].to} nightly-backup --failed"
     assert done.stderr == f"watchkeeper {old} was renamed in 0.2.0: use {expected}\n"
+
+
+def test_an_option_of_preflight_has_its_new_name() -> None:
+    """The new line skips the same check."""
+    line = CliRunner().invoke(main, ["ready", "tide-log", "--leave-out", "backup"]).stderr.partition(": use ")[2]
+    assert shlex.split(line) == ["watchkeeper", "preflight", "tide-log", "--skip", "backup"]

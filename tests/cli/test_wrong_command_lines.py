@@ -32,7 +32,7 @@ USAGE = [
     ("capacity", "--disk", "1GiB", "--store", BYTES), ("capacity", "--grows", "1GiB"),
     ("capacity", "--disk", "9" * 400 + "GiB"),
     ("preflight",), ("preflight", "tode"), ("preflight", BYTES), ("preflight", "hide-hub", "--keep", "soon"),
-    ("preflight", "hide-hub", "--leave-out", "luck"), ("preflight", "hide-hub", "--since", "2026-11-25"),
+    ("preflight", "hide-hub", "--skip", "luck"), ("preflight", "hide-hub", "--since", "2026-11-25"),
     ("preflight", "hide-hub", "--after", "--since", "yesterday"),
     ("preflight", "hide-hub", "--after", "--since", "2099-01-01"),
     ("reclaim", "nothing@here"), ("reclaim", BYTES), ("reclaim", "--thin-out"), ("reclaim", "--older-than", "0d"),

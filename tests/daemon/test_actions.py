@@ -118,7 +118,7 @@ async def test_acknowledge(station: Station) -> None:
     assert (await station.alert())[0] is State.ACTIVE
     assert await station.hand.acknowledge(KEY, Concern.FAULTY)
     assert (await station.alert())[0] is State.ACKNOWLEDGED
-    newest = (await station.store.journal(limit=1))[0]
+    newest = (await station.store.events(limit=1))[0]
     assert (newest.key, newest.details["event"]) == (KEY, "acknowledge")
     assert not await station.hand.acknowledge(KEY, Concern.FAULTY)
     assert not await station.hand.acknowledge(SeriesKey("pool skerry", "mood"), Concern.FAULTY)
@@ -143,7 +143,7 @@ async def test_note(station: Station) -> None:
     """The keeper's words are in the journal, about the series that they are about."""
     await station.hand.note("Disk ordered.", KEY)
     await station.hand.note("Hides closed.", None)
-    told = await station.store.journal(limit=2)
+    told = await station.store.events(limit=2)
     assert [(line.entry, line.text, line.key) for line in told] == [
         (Entry.NOTE, "Hides closed.", None),
         (Entry.NOTE, "Disk ordered.", KEY),
@@ -171,12 +171,12 @@ async def test_run_now(station: Station, monkeypatch: pytest.MonkeyPatch) -> Non
 async def test_trial(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
     """A test message goes out at once; if not, the reason is reported, and the wait is bounded."""
     assert station.hand.notifiers == ("mail",)
-    assert await station.hand.trial("mail") == "The test message was sent by mail."
+    assert await station.hand.send_test("mail") == "The test message was sent by mail."
     assert station.letterbox.got[-1].headline.startswith("test message")
     station.letterbox.error = DeliveryRefused("no such address")
-    assert "was not delivered by mail: no such address" in await station.hand.trial("mail")
+    assert "was not delivered by mail: no such address" in await station.hand.send_test("mail")
     station.letterbox.error, station.letterbox.pause_s = None, 1.0
     monkeypatch.setattr(actions, "PATIENCE_S", 0.01)
-    assert "was cancelled" in await station.hand.trial("mail")
+    assert "was cancelled" in await station.hand.send_test("mail")
     with pytest.raises(KeyError):
-        await station.hand.trial("pigeon")
+        await station.hand.send_test("pigeon")

@@ -170,13 +170,13 @@ async def test_an_examination_that_prints_nonsense(
     monkeypatch.setattr(coverage, "run_tool", run)
     with pytest.raises(ProbeError, match="something unexpected"):
         await HostCoverage(list).uncovered(context, "coverage", 86_400.0, 60.0)
-    assert await context.notes.read("coverage") == ""
+    assert await context.probe_states.read("coverage") == ""
 
 
 async def test_a_name_that_is_not_text_is_kept(context: ProbeContext) -> None:
     """A file name may be any bytes; the notes are text."""
     names = things("pool", (b"ta\xffnk".decode("utf-8", "surrogateescape"),))
     kept = summary([Section("ZFS", Found((Proposal("zfs", things=names),)))])
-    await context.notes.write("coverage", kept.model_dump_json())
-    assert HostFound.model_validate_json(await context.notes.read("coverage")) == kept
+    await context.probe_states.write("coverage", kept.model_dump_json())
+    assert HostFound.model_validate_json(await context.probe_states.read("coverage")) == kept
     assert words(kept, ()) == ["pool ta\\xffnk"]

@@ -85,7 +85,7 @@ def _waiting(path: Path) -> None:
         async with await Store.open(path) as store:
             await store.commit(samples(5))
             lines = tuple(line(f"line {n}") for n in range(5))
-            await store.commit(Commit(alerts=(alert(),), journal=lines, deliveries=(first, second)))
+            await store.commit(Commit(alerts=(alert(),), events=lines, deliveries=(first, second)))
 
     asyncio.run(fill())
 

@@ -123,11 +123,11 @@ async def test_go_and_no_go(tmp_path: Path) -> None:
             assert first.of("time-to-full") == ["not known"]
             assert first.of("snapshot") == ["go", "no-go"], first.points
             assert "both are lost together" in first.reasons("backup")
-            left_out = ("--leave-out", "time-to-full", "--leave-out", "backup")
+            skipped = ("--skip", "time-to-full", "--skip", "backup")
             (tmp_path / "hub-data-1.img").write_bytes(bytes(MIB))
-            second = await ask(config, *left_out)
+            second = await ask(config, *skipped)
             assert (second.code, second.go) == (0, True), second.points
             service.close()
-            third = await ask(config, *left_out)
+            third = await ask(config, *skipped)
             assert (third.code, third.of("answers")) == (1, ["no-go"])
             assert running.stop() == 0

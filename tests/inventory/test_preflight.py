@@ -162,7 +162,7 @@ async def test_one_disk_without_a_new_snapshot(station: Station) -> None:
     station.probes.append({"kind": "zfs-snapshots", "name": "daily", "datasets": ["skerry/*"], "max_age": "40d"})
     assert (await station.ask()).go
     assert "snapshot" in against(await station.ask(within_s=3_600.0 * 24))
-    assert (await station.ask(within_s=3_600.0, left_out=frozenset({Matter.SNAPSHOT}))).go
+    assert (await station.ask(within_s=3_600.0, skipped=frozenset({Matter.SNAPSHOT}))).go
     station.host = host(stores=(replace(pool, snapshots=pool.snapshots[:1]),))
     assert against(await station.ask())["snapshot"] == "there is no snapshot of it"
 

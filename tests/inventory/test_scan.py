@@ -25,7 +25,7 @@ from watchkeeper.planning.host_state import Disk, HostNow, StoreKind, Volume
 from watchkeeper.privileged import commands
 from watchkeeper.privileged import process as running
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.guests.guests import GuestsPage, KnownGuest
+from watchkeeper.probes.guests.guests import GuestsState, KnownGuest
 from watchkeeper.probes.support.workers import ThreadWorkers
 
 T = TypeVar("T")
@@ -203,13 +203,13 @@ async def test_disks_on_a_pool(bench: ProbeContext, root: Path, folder: Path, to
 async def test_guests_that_do_not_run(bench: ProbeContext, root: Path, folder: Path, toolbox: Toolbox) -> None:
     """They count as they were seen last; one that was never seen with its disks is told."""
     assert not list(toolbox.folder.iterdir())
-    page = GuestsPage(
+    page = GuestsState(
         names={"/a.qmp": "tide-log", "/b.qmp": "ringing-db"},
         known={"tide-log": KnownGuest(disks={"/dev/vg0/tide": 2**30}, memory_bytes=2**29, vcpus=1)},
     )
     notes = MemoryStateStore()
     await notes.write(GUESTS, page.model_dump_json())
-    host = await look(known(guests(folder)), replace(bench, notes=notes), root)
+    host = await look(known(guests(folder)), replace(bench, probe_states=notes), root)
     assert [(g.name, g.running, g.memory_bytes, g.vcpus) for g in host.guests] == [
         ("tide-log", False, 2**29, 1),
         ("ringing-db", False, None, None),
@@ -346,12 +346,12 @@ async def test_sockets_that_cannot_be_looked_for(
 ) -> None:
     """A pattern that matches far too many: the guests count as they were seen last."""
     assert not list(toolbox.folder.iterdir())
-    page = GuestsPage(known={"tide-log": KnownGuest(vcpus=1)})
+    page = GuestsState(known={"tide-log": KnownGuest(vcpus=1)})
     notes = MemoryStateStore()
     await notes.write(GUESTS, page.model_dump_json())
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("watchkeeper.probes.guests.monitors.SOCKETS_LIMIT", 0)
         async with monitor(folder / "hub.qmp", replies("hide-hub")):
-            host = await look(known(guests(folder)), replace(bench, notes=notes), root)
+            host = await look(known(guests(folder)), replace(bench, probe_states=notes), root)
     assert [(g.name, g.running, g.vcpus) for g in host.guests] == [("tide-log", None, 1)]
     assert any("matches more than 0 sockets" in why for why in host.unseen)

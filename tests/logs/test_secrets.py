@@ -187,7 +187,7 @@ async def test_a_delivery_that_fails_tells_no_secret(
         outbox = Outbox(store, [notifier], clock)
         running = asyncio.create_task(outbox.run())
         async with asyncio.timeout(20):
-            while not store.journal:  # noqa: ASYNC110  the store is a dictionary
+            while not store.events:  # noqa: ASYNC110  the store is a dictionary
                 await asyncio.sleep(0.01)
         await outbox.close(5)
         await running
@@ -197,7 +197,7 @@ async def test_a_delivery_that_fails_tells_no_secret(
     assert kind in logged
     for secret in SECRETS:
         assert secret not in logged
-        assert secret not in repr(store.journal) + delivery.trouble
+        assert secret not in repr(store.events) + delivery.trouble
 
 
 class Well:

@@ -74,7 +74,7 @@ def test_fields_of_a_message() -> None:
     assert (raised.host, raised.key, raised.concern, raised.at) == (HOST, SKERRY, Concern.FULL, NOW)
     assert ended.since == NOW
     assert silence()[0].message().since == after(minutes=-4)
-    assert not raised.trial
+    assert not raised.test
 
 
 def test_nothing_to_notify() -> None:
@@ -99,7 +99,7 @@ def test_alert_without_its_raise() -> None:
 def test_trial() -> None:
     """The test message says that it is one, and not an alert; each has its own thread."""
     trial = messaging.test_message(HOST, NOW, ZONE)
-    assert trial.trial
+    assert trial.test
     assert trial.headline == "test message from gannet"
     assert "It is not an alert." in trial.body
     assert "Tue 24 Nov 10:12 (CET, now UTC+01:00)" in trial.body

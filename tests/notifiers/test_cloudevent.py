@@ -42,7 +42,7 @@ def test_types() -> None:
         "eased",
         "ended",
     ]
-    assert cloudevent.event_type(messaging.test_message(HOST, NOW, ZONE)) == "watchkeeper.trial"
+    assert cloudevent.event_type(messaging.test_message(HOST, NOW, ZONE)) == "watchkeeper.test"
 
 
 def test_data_has_every_field() -> None:

@@ -46,12 +46,12 @@ class House:
         self.outbox = Outbox(
             store, [ScriptedNotifier(name=name) for name in ROUTES], self.clock, routes=ROUTES, zone=ZONE
         )
-        self.rounds = self.begin(NOW)
+        self.periodic_messages = self.begin(NOW)
 
-    def begin(self, last_alive: datetime | None) -> PeriodicMessages:
-        self.rounds = PeriodicMessages(self.store, self.outbox, self.clock, PLAN, ROUTES, (HOST, ZONE))
-        self.rounds.begin(last_alive)
-        return self.rounds
+    def begin(self, last_commit_at: datetime | None) -> PeriodicMessages:
+        self.periodic_messages = PeriodicMessages(self.store, self.outbox, self.clock, PLAN, ROUTES, (HOST, ZONE))
+        self.periodic_messages.begin(last_commit_at)
+        return self.periodic_messages
 
     async def raised(self, **changes: object) -> Told:
         """skerry, a warning, as the pipeline would commit it."""
@@ -66,7 +66,7 @@ class House:
         before = {each.id for each in await self.store.deliveries(limit=1_000)}
         for _ in range(int(hours * 60 / every_min)):
             self.clock.advance(every_min * 60)
-            await self.rounds.make()
+            await self.periodic_messages.make()
         new = [each for each in await self.store.deliveries(limit=1_000) if each.id not in before]
         return [(each.notifier, each.message.kind, each.made_at) for each in sorted(new, key=lambda p: p.id)]
 
@@ -91,8 +91,8 @@ async def test_reminders_do_not_gather_in_the_night(store: Store) -> None:
     night = Route(zone=ZONE, quiet=(parse_span("22:00-07:00"),), quiet_for=Priority.WARNING)
     house.outbox = Outbox(store, [ScriptedNotifier(name="mail")], house.clock, routes={"mail": night}, zone=ZONE)
     house.clock.wall = NOW + timedelta(hours=11)
-    house.rounds = PeriodicMessages(store, house.outbox, house.clock, PLAN, {"mail": night}, (HOST, ZONE))
-    house.rounds.begin(house.clock.now())
+    house.periodic_messages = PeriodicMessages(store, house.outbox, house.clock, PLAN, {"mail": night}, (HOST, ZONE))
+    house.periodic_messages.begin(house.clock.now())
     await house.raised(changed_at=house.clock.now())
     await house.told(10, every_min=5)
     (held,) = await store.deliveries()

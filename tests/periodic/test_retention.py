@@ -114,7 +114,7 @@ async def test_the_horizons_are_the_configurations() -> None:
             samples=now.replace(minute=0, second=0) - 2 * DAY,
             hours=day - 60 * DAY,
             days=day - 365 * DAY,
-            journal=now - 100 * DAY,
+            events=now - 100 * DAY,
             delivered=now - 10 * DAY,
             gone=now - 20 * DAY,
         )

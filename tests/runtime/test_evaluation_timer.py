@@ -34,7 +34,7 @@ async def test_a_delay_that_runs_out_is_told_at_that_moment() -> None:
         while len(store.deliveries) < 2:  # noqa: ASYNC110  the store's deliveries are a plain list
             await asyncio.sleep(0.01)
     reviewing.cancel()
-    waited = [(line.at - began).total_seconds() for line in store.journal if line.entry is Entry.TRANSITION]
+    waited = [(line.at - began).total_seconds() for line in store.events if line.entry is Entry.TRANSITION]
     assert 0.3 <= waited[0] < 0.6 <= waited[1] < 3
     assert pipeline.state.reviewed_at is None
 

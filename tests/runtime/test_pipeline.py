@@ -39,10 +39,10 @@ async def test_alert_journal_and_delivery_are_in_the_commit_of_the_sample_that_c
     last = house.store.commits[-1]
     assert [seen.observation.key for seen in last.seen] == [HUB]
     assert [(a.concern, a.state) for a in last.alerts] == [(Concern.NOT_ANSWERING, State.ACTIVE)]
-    assert [(line.entry, line.key, line.details["priority"]) for line in last.journal] == [
+    assert [(line.entry, line.key, line.details["priority"]) for line in last.events] == [
         (Entry.TRANSITION, HUB, "warning")
     ]
-    assert [delivery.message.headline for delivery in last.deliveries] == [last.journal[0].text]
+    assert [delivery.message.headline for delivery in last.deliveries] == [last.events[0].text]
     assert house.desk.pokes == 1
 
 
@@ -117,14 +117,14 @@ async def test_without_room_the_samples_are_lost_and_nothing_else(house: House) 
     assert "free some space" in house.pipeline.state.database_trouble
     house.store.free()
     await house.run(probe)
-    assert [(line.key, line.details.get("event")) for line in house.store.journal] == [
+    assert [(line.key, line.details.get("event")) for line in house.store.events] == [
         (HUB, "raise"),
         (DATABASE, "raise"),
         (HUB, "clear"),
         (DATABASE, "clear"),
         (None, None),
     ]
-    assert "samples are missing for 75 s" in house.store.journal[-1].text
+    assert "samples are missing for 75 s" in house.store.events[-1].text
     assert [(p.message.key, p.message.number) for p in house.store.deliveries] == [
         (HUB, 1),
         (DATABASE, 1),
@@ -155,7 +155,7 @@ async def test_the_alert_about_the_database_can_be_acknowledged_while_it_stands(
     assert not await house.pipeline.acknowledge(DATABASE, Concern.FAULTY)
     house.store.free()
     await house.run(watched(UP))
-    events = [line.details["event"] for line in house.store.journal if line.key == DATABASE]
+    events = [line.details["event"] for line in house.store.events if line.key == DATABASE]
     assert events == ["raise", "acknowledge", "clear"]
     assert house.store.alerts[DATABASE, Concern.FAULTY].state is State.NORMAL
 
@@ -188,7 +188,7 @@ async def test_a_review_writes_what_was_held_back(house: House) -> None:
     await house.pipeline.note(Entry.START, "monitoring started")
     house.store.free()
     await house.pipeline.review()
-    assert house.store.journal[0].text == "monitoring started"
+    assert house.store.events[0].text == "monitoring started"
     commits = len(house.store.commits)
     await house.pipeline.review()
     assert len(house.store.commits) == commits
@@ -252,7 +252,7 @@ async def test_a_lapse_is_in_the_journal_and_told_to_nobody(house: House) -> Non
     await house.run(probe)
     for _ in range(8 * 24):
         await house.run(probe, after=HOUR)
-    assert [line.details["event"] for line in house.store.journal if line.key == DISK] == ["raise", "clear", "lapse"]
+    assert [line.details["event"] for line in house.store.events if line.key == DISK] == ["raise", "clear", "lapse"]
     assert len([headline for headline in house.told if "probe" not in headline]) == 2
 
 
@@ -263,7 +263,7 @@ async def test_what_the_keeper_does_is_in_the_journal_and_told_to_nobody(house: 
     assert await house.pipeline.shelve(DISK, Concern.FAULTY, house.clock.at + HOUR)
     assert house.store.alerts[DISK, Concern.FAULTY].shelved(house.clock.at)
     assert await house.pipeline.unshelve(DISK, Concern.FAULTY)
-    assert [line.details["event"] for line in house.store.journal] == ["raise", "acknowledge", "shelve", "unshelve"]
+    assert [line.details["event"] for line in house.store.events] == ["raise", "acknowledge", "shelve", "unshelve"]
     assert house.store.alerts[DISK, Concern.FAULTY].state is State.ACKNOWLEDGED
     assert len(house.told) == 1
 
@@ -294,7 +294,7 @@ async def test_answers_lost_at_once_are_one_message_and_are_shown_beneath_one_al
     assert house.told == ["group of services not answering: hide-hub, ringing-db, nest-cams"]
     held = [house.store.alerts[key, Concern.NOT_ANSWERING] for key in SERVICES]
     assert [alert.held_by for alert in held] == [GROUP] * 3
-    raised = [line for line in house.store.journal if line.key in SERVICES]
+    raised = [line for line in house.store.events if line.key in SERVICES]
     assert {line.details["held by"] for line in raised} == {str(GROUP)}
     assert await house.pipeline.acknowledge(GROUP, Concern.NOT_ANSWERING)
     assert house.store.alerts[GROUP, Concern.NOT_ANSWERING].state is State.ACKNOWLEDGED
@@ -327,7 +327,7 @@ async def test_a_flood_is_summed_up_in_one_commit_with_all_that_it_told_of(house
     (end,) = [c for c in house.store.commits if any(p.message.headline.endswith("(alert ended)") for p in c.deliveries)]
     assert {a.key for a in end.alerts} >= set(units[9:])
     assert all(a.notified_priority is Priority.WARNING and a.held_by is None for a in end.alerts if a.key in units)
-    assert [line.details["event"] for line in end.journal] == ["clear", "notify", "notify", "notify"]
+    assert [line.details["event"] for line in end.events] == ["clear", "notify", "notify", "notify"]
 
 
 async def test_what_an_unknown_probe_had_brought_is_left_alone(house: House) -> None:
@@ -501,7 +501,7 @@ async def test_a_probe_with_another_name_takes_its_series_along(house: House, *,
         await house.run(renamed)
     assert len(house.told) == 1
     assert set(house.registry) == {HUB, renamed.own_key}
-    assert house.store.journal[-1].entry is Entry.CONFIGURATION
+    assert house.store.events[-1].entry is Entry.CONFIGURATION
 
 
 @pytest.mark.parametrize("restart", [False, True])
@@ -520,10 +520,10 @@ async def test_a_probe_that_has_left_ends_its_alerts_the_same_either_way(house: 
     assert {alert.state for alert in house.store.alerts.values()} == {State.NORMAL}
     assert not house.registry
     assert is_gone(house.store.findings[HUB, Concern.NOT_REPORTING])
-    lines = len(house.store.journal)
+    lines = len(house.store.events)
     await house.restart([])
     await house.pipeline.review()
-    assert len(house.store.journal) == lines
+    assert len(house.store.events) == lines
     await house.restart([watched(DOWN)])
     assert not house.registry[HUB].evaluator.gone
 
@@ -635,7 +635,7 @@ async def test_five_minutes_of_sleep_are_told(house: House, seconds: int, messag
     house.clock.suspend(timedelta(seconds=seconds))
     await house.pipeline.review()
     assert len(house.told) == messages
-    assert [line.entry for line in house.store.journal] == [Entry.NOTE]
+    assert [line.entry for line in house.store.events] == [Entry.NOTE]
 
 
 async def test_why_it_was_away_is_told(house: House) -> None:
@@ -687,7 +687,7 @@ async def test_starts_are_logged_and_the_operators_words_are_not(
     caplog.set_level("INFO")
     await house.pipeline.note(Entry.START, "monitoring started")
     await house.pipeline.note(Entry.NOTE, "bought a disk")
-    assert [line.text for line in house.store.journal] == ["monitoring started", "bought a disk"]
+    assert [line.text for line in house.store.events] == ["monitoring started", "bought a disk"]
     assert "monitoring started" in caplog.messages
     assert "bought a disk" not in caplog.messages
 

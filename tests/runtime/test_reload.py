@@ -79,7 +79,7 @@ class Rig:
 
     async def journal(self) -> list[str]:
         """The event log's lines about configurations, oldest first."""
-        lines = await self.lasting.store.journal()
+        lines = await self.lasting.store.events()
         return [line.text for line in reversed(lines) if line.entry is Entry.CONFIGURATION]
 
 
@@ -94,7 +94,8 @@ def read(folder: Path, text: str, head: str = "") -> Loaded[Settings]:
 
 def beat(of: Settings) -> ScheduledHeartbeat | None:
     """A heartbeat that nobody receives."""
-    return None if of.heartbeat.url is None else ScheduledHeartbeat(" alive", of.heartbeat.every, asyncio.Event().wait)  # type: ignore[arg-type]
+    nobody = asyncio.Event().wait
+    return None if of.heartbeat.url is None else ScheduledHeartbeat(" heartbeat", of.heartbeat.every, nobody)  # type: ignore[arg-type]
 
 
 @pytest.fixture
@@ -104,7 +105,7 @@ async def rig(tmp_path: Path) -> AsyncIterator[Rig]:
     async with await Store.open(tmp_path / "watch.db") as store:
         known = read(tmp_path, MEMORY + ITSELF).settings
         own = OwnDatabase(tmp_path / "watch.db", known.store.max_size, list)
-        config = build(known, ProbeContext(clock, workers, store.notes, database=own), clock)
+        config = build(known, ProbeContext(clock, workers, store.probe_states, database=own), clock)
         outbox = Outbox(store, config.notifiers, clock)
         state = PipelineState(store, outbox, clock, "gannet", known.host.zone)
         lasting = Lasting(store, clock, Scheduler(clock), outbox, state, shown, beat)
@@ -122,7 +123,7 @@ async def test_a_new_runtime_takes_over_the_state(rig: Rig) -> None:
     """Known series, stored data and times of periodic messages are kept; what derives from settings is new."""
     await rig.runner.run("memory")
     before, entries = rig.runtime, dict(rig.lasting.state.registry)
-    before.rounds.begin(None)
+    before.periodic_messages.begin(None)
     await rig.reload(MEMORY + ITSELF, "[grouping]\nflood = 3\nflood_ends = 2\n")
     after = rig.runtime
     assert after.pipeline is not before.pipeline
@@ -132,8 +133,8 @@ async def test_a_new_runtime_takes_over_the_state(rig: Rig) -> None:
     assert rig.runner.pipeline is after.pipeline
     assert after.pipeline.correlation.flood is not before.pipeline.correlation.flood
     assert after.pipeline.correlation.group is before.pipeline.correlation.group
-    assert after.rounds.memory is before.rounds.memory
-    assert after.keeping.memory is before.keeping.memory
+    assert after.periodic_messages.memory is before.periodic_messages.memory
+    assert after.retention.memory is before.retention.memory
     assert after.planner.queue is before.planner.queue
     assert after.planner is not before.planner
     assert await rig.journal() == ["the configuration was reloaded; probes and notifiers are unchanged"]
@@ -240,16 +241,16 @@ async def test_jobs_tokens_are_those_of_the_new_configuration(rig: Rig) -> None:
 
 async def test_the_sign_of_life_is_planned_as_the_configuration_says(rig: Rig) -> None:
     """Started, rescheduled at another interval, left alone if unchanged, and ended."""
-    assert " alive" not in rig.planned
+    assert " heartbeat" not in rig.planned
     await rig.reload(MEMORY, ALIVE.format(every="1h"))
-    assert " alive" in rig.planned
-    first = rig.lasting.schedule._runs[" alive"]
+    assert " heartbeat" in rig.planned
+    first = rig.lasting.schedule._runs[" heartbeat"]
     await rig.reload(MEMORY, ALIVE.format(every="1h"))
-    assert rig.lasting.schedule._runs[" alive"] is first
+    assert rig.lasting.schedule._runs[" heartbeat"] is first
     await rig.reload(MEMORY, ALIVE.format(every="2h"))
-    assert rig.lasting.schedule._runs[" alive"] is not first
+    assert rig.lasting.schedule._runs[" heartbeat"] is not first
     await rig.reload(MEMORY)
-    assert " alive" not in rig.planned
+    assert " heartbeat" not in rig.planned
 
 
 async def test_messages_go_where_the_new_configuration_says(rig: Rig) -> None:
@@ -293,8 +294,8 @@ async def test_keeping_and_rounds_run_by_the_configuration_that_holds(
     monkeypatch.setattr("watchkeeper.periodic.messages.PeriodicMessages.make", note)
     await rig.reload(MEMORY)
     await rig.active.keep()
-    await rig.active.make_rounds()
-    assert ran == [rig.runtime.keeping, rig.runtime.rounds]
+    await rig.active.send_periodic_messages()
+    assert ran == [rig.runtime.retention, rig.runtime.periodic_messages]
 
 
 def config_of(rig: Rig, *probes: tuple[str, float, Script]) -> ActiveConfig:

@@ -143,7 +143,7 @@ async def test_a_gap_before_this_life_plans_nothing_again(tmp_path: Path) -> Non
     runner, clock = quick_runner(watched(UP, every_s=1.0))
     clock.run(DAY)
     async with await Store.open(tmp_path / "watch.db") as store:
-        await runner.start(store, START, last_alive=START)
+        await runner.start(store, START, last_commit_at=START)
     assert runner.pipeline.state.breaks == 1
     plan = Plan()
     await runner.review_round(plan)

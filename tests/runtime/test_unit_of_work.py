@@ -12,11 +12,11 @@ from watchkeeper.logs.fields import NOTICE
 from watchkeeper.model.alert import Alert, Concern, Delays, Priority, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.records import Commit, Entry, JournalLine, Seen
-from watchkeeper.runtime.unit_of_work import TOLD_AWAY_S, Notifications, UnitOfWork
+from watchkeeper.model.records import Commit, Entry, EventLine, Seen
+from watchkeeper.runtime.unit_of_work import REPORTED_GAP_S, Notifications, UnitOfWork
 
 HUB, POOL = SeriesKey("service hide-hub", "answer"), SeriesKey("pool skerry", "health")
-LINE = JournalLine(START, Entry.NOTE, "swept the hide")
+LINE = EventLine(START, Entry.NOTE, "swept the hide")
 
 
 def found(priority: Priority | None) -> Finding:
@@ -32,7 +32,7 @@ def raised(priority: Priority = Priority.WARNING, alert: Alert | None = None) ->
 
 def test_a_later_alert_or_finding_replaces_an_earlier_one() -> None:
     """Only the newest of each is committed, with all samples, lines and messages."""
-    unit = UnitOfWork(journal=[LINE])
+    unit = UnitOfWork(events=[LINE])
     first, second = found(None), found(Priority.WARNING)
     unit.found([first, Finding(POOL, Concern.FAULTY, START, None)])
     unit.found([second])
@@ -41,7 +41,7 @@ def test_a_later_alert_or_finding_replaces_an_earlier_one() -> None:
     unit.collect([worse])
     commit = unit.commit()
     assert commit == Commit(
-        findings=(second, Finding(POOL, Concern.FAULTY, START, None)), alerts=(worse,), journal=(LINE,)
+        findings=(second, Finding(POOL, Concern.FAULTY, START, None)), alerts=(worse,), events=(LINE,)
     )
 
 
@@ -51,7 +51,7 @@ def test_samples_and_findings_may_be_lost_and_nothing_else() -> None:
     assert [unit.lasting for _ in "x"] == [False]
     unit.found([found(None)])
     assert [unit.lasting for _ in "x"] == [False]
-    assert UnitOfWork(journal=[LINE]).lasting
+    assert UnitOfWork(events=[LINE]).lasting
     alerts = UnitOfWork()
     alerts.collect([Alert(HUB, Concern.NOT_ANSWERING)])
     assert alerts.lasting
@@ -72,7 +72,7 @@ def notified(move: Transition) -> UnitOfWork:
 def test_a_transition_with_something_to_notify_is_a_line_and_a_message() -> None:
     """The line says what the message says, with the alert's state, episode and priority."""
     unit = notified(raised())
-    (delivery,), (line,) = unit.deliveries, unit.journal
+    (delivery,), (line,) = unit.deliveries, unit.events
     assert (line.text, line.entry, line.key, line.concern) == (
         delivery.message.headline,
         Entry.TRANSITION,
@@ -95,7 +95,7 @@ def test_a_transition_that_is_kept_back_is_a_line_alone() -> None:
     held = state_machine.hold(Alert(HUB, Concern.NOT_ANSWERING), POOL)
     unit = notified(raised(alert=held))
     assert unit.deliveries == []
-    assert (unit.journal[0].text, unit.journal[0].details["held by"]) == (
+    assert (unit.events[0].text, unit.events[0].details["held by"]) == (
         "service hide-hub: not answering (warning); follows from pool skerry, no separate message",
         str(POOL),
     )
@@ -128,23 +128,23 @@ def gap(away_s: float = 0.0, set_by_s: float = 0.0) -> UnitOfWork:
 def test_a_clock_that_was_set_is_a_note() -> None:
     """And no message: monitoring continued."""
     unit = gap(set_by_s=-61.0)
-    assert [(line.entry, line.text, line.at) for line in unit.journal] == [
+    assert [(line.entry, line.text, line.at) for line in unit.events] == [
         (Entry.NOTE, "the clock was changed by -61 s", START + HOUR)
     ]
     assert unit.deliveries == []
 
 
-@pytest.mark.parametrize(("away_s", "messages"), [(TOLD_AWAY_S - 1, 0), (TOLD_AWAY_S, 1)])
+@pytest.mark.parametrize(("away_s", "messages"), [(REPORTED_GAP_S - 1, 0), (REPORTED_GAP_S, 1)])
 def test_time_away_is_a_line_and_a_message_where_it_was_long(away_s: float, messages: int) -> None:
     """From five minutes on."""
     unit = gap(away_s=away_s)
-    (line,) = unit.journal
+    (line,) = unit.events
     assert line.entry is Entry.START
     assert line.details == {"away since": START.isoformat(), "away for": f"{away_s:.0f} s"}
     assert len(unit.deliveries) == messages
-    assert timedelta(minutes=5).total_seconds() == TOLD_AWAY_S
+    assert timedelta(minutes=5).total_seconds() == REPORTED_GAP_S
 
 
 def test_both_at_once_are_two_lines() -> None:
     """A host that slept, and whose clock was set when it woke."""
-    assert [line.entry for line in gap(away_s=10.0, set_by_s=10.0).journal] == [Entry.NOTE, Entry.START]
+    assert [line.entry for line in gap(away_s=10.0, set_by_s=10.0).events] == [Entry.NOTE, Entry.START]

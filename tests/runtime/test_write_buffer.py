@@ -13,13 +13,13 @@ from watchkeeper.errors import StoreFull
 from watchkeeper.messages.build import noted
 from watchkeeper.model.alert import Alert, Concern, Priority, State
 from watchkeeper.model.observation import Answer, Condition, SeriesKey
-from watchkeeper.model.records import Commit, Delivery, Entry, JournalLine, Seen
+from watchkeeper.model.records import Commit, Delivery, Entry, EventLine, Seen
 from watchkeeper.runtime.unit_of_work import Notifications, UnitOfWork
 from watchkeeper.runtime.write_buffer import WriteBuffer
 
 HUB = SeriesKey("service hide-hub", "answer")
 SEEN = Seen(START, Answer(HUB, answered=True), "hide-hub", 60.0)
-LINE = JournalLine(START, Entry.NOTE, "swept the hide")
+LINE = EventLine(START, Entry.NOTE, "swept the hide")
 
 
 class Rig:
@@ -40,7 +40,7 @@ async def test_the_outbox_is_woken_for_units_with_messages_and_for_no_others() -
     """If it is never woken, a message waits until the next one; if always, every sample costs a read of the store."""
     rig = Rig()
     await rig.buffer.write(UnitOfWork(seen=[SEEN]), START)
-    await rig.buffer.write(UnitOfWork(journal=[LINE]), START)
+    await rig.buffer.write(UnitOfWork(events=[LINE]), START)
     assert rig.desk.pokes == 0
     await rig.buffer.write(UnitOfWork(deliveries=[rig.delivery("away")]), START)
     assert rig.desk.pokes == 1
@@ -70,7 +70,7 @@ async def test_trouble_is_logged_once_and_its_end_too(caplog: pytest.LogCaptureF
     await rig.buffer.write(UnitOfWork(seen=[SEEN]), START + 3 * MINUTE)
     lines = [r for r in caplog.records if r.name == "watchkeeper.runtime.write_buffer"]
     assert [(r.levelno, r.getMessage()) for r in lines[1:]] == [(logging.WARNING, "the database can be written again")]
-    assert [line.details.get("missing since") for line in rig.store.journal][-1] == START.isoformat()
+    assert [line.details.get("missing since") for line in rig.store.events][-1] == START.isoformat()
     assert rig.buffer.trouble == ""
 
 
@@ -80,17 +80,17 @@ async def test_what_is_kept_is_counted_and_goes_in_before_what_is_new() -> None:
     rig.store.fill()
     alert = Alert(HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1)
     rig.book.put(alert)
-    await rig.buffer.write(UnitOfWork(seen=[SEEN], journal=[LINE], deliveries=[rig.delivery("first")]), START)
+    await rig.buffer.write(UnitOfWork(seen=[SEEN], events=[LINE], deliveries=[rig.delivery("first")]), START)
     # The note, the alert, the line and the alert about the database, and a message for each.
     assert rig.buffer.held_back == 2 + 2 + 2
     rig.store.free()
     ended = Alert(HUB, Concern.NOT_ANSWERING, State.NORMAL, None, 1)
     rig.book.put(ended)
-    later = JournalLine(START + MINUTE, Entry.NOTE, "and again")
-    await rig.buffer.write(UnitOfWork(journal=[later], deliveries=[rig.delivery("second")]), START + MINUTE)
+    later = EventLine(START + MINUTE, Entry.NOTE, "and again")
+    await rig.buffer.write(UnitOfWork(events=[later], deliveries=[rig.delivery("second")]), START + MINUTE)
     first, back = rig.store.commits
     assert first.seen == ()
-    assert [line.text for line in first.journal] == [LINE.text, f"{first.deliveries[1].message.headline}", later.text]
+    assert [line.text for line in first.events] == [LINE.text, f"{first.deliveries[1].message.headline}", later.text]
     assert [p.message.headline for p in (first.deliveries[0], first.deliveries[2])] == ["first", "second"]
     assert {a.key: a for a in first.alerts}[HUB] == ended
     assert [p.message.key for p in back.deliveries] == [DATABASE]

@@ -29,7 +29,7 @@ def make(path: Path) -> None:
             for number in range(1, TRANSITIONS + 1):
                 await store.commit(transition(number))
             await store.keep(RetentionLimits(samples=(START + 1000 * MINUTE).replace(minute=0), hours=START + 4 * HOUR))
-            await store.notes.write("returned", "guests" * 100)
+            await store.probe_states.write("returned", "guests" * 100)
             await store.job_reports.record(JobReport("nightly-backup", START))
 
     asyncio.run(fill())

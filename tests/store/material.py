@@ -8,7 +8,7 @@ from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, 
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.message import Message, message_id
 from watchkeeper.model.observation import Level, SeriesKey
-from watchkeeper.model.records import Commit, Delivery, Entry, JournalLine, Seen
+from watchkeeper.model.records import Commit, Delivery, Entry, EventLine, Seen
 
 START = datetime(2026, 3, 1, 6, 30, tzinfo=UTC)
 MINUTE, HOUR, DAY = timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
@@ -59,9 +59,9 @@ def alert(episode: int = 1) -> Alert:
     return Alert(SKERRY, Concern.FULL, State.ACTIVE, Priority.WARNING, episode=episode, raised_at=START)
 
 
-def line(text: str = "pool skerry: raise", at: datetime = START) -> JournalLine:
+def line(text: str = "pool skerry: raise", at: datetime = START) -> EventLine:
     """A line about a transition."""
-    return JournalLine(at, Entry.TRANSITION, text, SKERRY, Concern.FULL, {"event": "raise"})
+    return EventLine(at, Entry.TRANSITION, text, SKERRY, Concern.FULL, {"event": "raise"})
 
 
 def transition(episode: int) -> Commit:
@@ -71,7 +71,7 @@ def transition(episode: int) -> Commit:
         seen=(level(float(episode), at),),
         findings=(Finding(SKERRY, Concern.FULL, at, Priority.WARNING),),
         alerts=(alert(episode),),
-        journal=(line(f"episode {episode}", at),),
+        events=(line(f"episode {episode}", at),),
         deliveries=(delivery(f"skerry-{episode}", due_at=at),),
     )
 

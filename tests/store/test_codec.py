@@ -20,7 +20,7 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey
-from watchkeeper.model.records import Entry, JournalLine
+from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.store.codec import (
     ALERT,
     FINDING,
@@ -74,8 +74,8 @@ def test_a_message_comes_back_as_it_was(told: Message) -> None:
     assert MESSAGE.loads(MESSAGE.dumps(told)) == told
 
 
-@given(any_of(JournalLine))
-def test_a_journal_line_comes_back_as_it_was(written: JournalLine) -> None:
+@given(any_of(EventLine))
+def test_a_journal_line_comes_back_as_it_was(written: EventLine) -> None:
     """A journal line survives the text with its details."""
     assert LINE.loads(LINE.dumps(written)) == written
 
@@ -229,5 +229,5 @@ def test_priorities_and_entries_are_written_as_their_values() -> None:
     """Numbers and words, not Python's names, which may change."""
     assert '"priority":2' in ALERT.dumps(alert())
     assert ALERT.loads(ALERT.dumps(replace(alert(), priority=None))).priority is None
-    assert '"entry":"note"' in LINE.dumps(JournalLine(START, Entry.NOTE, "swept the hide"))
+    assert '"entry":"note"' in LINE.dumps(EventLine(START, Entry.NOTE, "swept the hide"))
     assert MESSAGE.loads(MESSAGE.dumps(message())).priority is Priority.WARNING

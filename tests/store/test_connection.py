@@ -47,7 +47,7 @@ async def test_an_observation_of_no_series_is_refused(store: Store, path: Path) 
     [
         (samples(1), False),
         (Commit(), False),
-        (Commit(journal=(line(),)), True),
+        (Commit(events=(line(),)), True),
         (Commit(deliveries=(delivery(),)), True),
         (transition(1), True),
     ],

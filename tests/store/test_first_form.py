@@ -49,7 +49,7 @@ async def test_it_is_no_damage(path: Path) -> None:
         assert (
             alert.notified_priority is alert.priority is Priority.WARNING
         )  # the priority in its one message: it is not sent again
-        assert [each.text for each in await store.journal()]
+        assert [each.text for each in await store.events()]
         (delivery,) = await store.deliveries()
         assert delivery.notifier == "webhook"
         assert await store.next_delivery("webhook") == delivery

@@ -49,17 +49,17 @@ async def main():
     fill()
     failed, said["words"] = await write_until_full(store, 11)
     said["turns"] = failed - 1
-    said["all"] = [len(await store.journal(limit=9999)), len(await store.deliveries(limit=9999))]
+    said["all"] = [len(await store.events(limit=9999)), len(await store.deliveries(limit=9999))]
     outcomes = await asyncio.gather(*(store.commit(transition(failed + n)) for n in range(3)), return_exceptions=True)
     said["together"] = [type(each).__name__ for each in outcomes]
-    said["again"] = [len(await store.journal(limit=9999)), len(await store.deliveries(limit=9999))]
+    said["again"] = [len(await store.events(limit=9999)), len(await store.deliveries(limit=9999))]
     try:
         await Store.open(folder / "other" / "watchkeeper.db")
     except StoreFull as error:
         said["opening"] = str(error)
     (folder / "ballast").unlink()
     await store.commit(transition(failed))
-    said["after"] = len(await store.journal(limit=9999))
+    said["after"] = len(await store.events(limit=9999))
     await store.close()
     said["integrity"] = sqlite3.connect(path).execute("PRAGMA integrity_check").fetchone()[0]
     print(json.dumps(said))
@@ -128,7 +128,7 @@ async def test_a_turn_that_is_too_large_takes_no_smaller_one_with_it(
         outcomes = await asyncio.gather(*(store.commit(each) for each in turns), return_exceptions=True)
         assert [type(each) for each in outcomes] == [type(None), StoreFull, type(None)]
         assert asked(path, "SELECT count(*) FROM samples") == [(2,)]
-        assert len(await store.journal()) == len(await store.deliveries()) == 2
+        assert len(await store.events()) == len(await store.deliveries()) == 2
     monkeypatch.undo()
     async with await Store.open(path) as store:
         await store.commit(samples(20_000))

@@ -47,7 +47,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
             await store.commit(Commit(seen=others, alerts=(replace(alert(), key=HIDE_HUB),)))
             for number in range(1, 7):
                 await store.commit(transition(number))
-            await store.commit(Commit(journal=tuple(line(f"line {n}", START + n * MINUTE) for n in range(10))))
+            await store.commit(Commit(events=tuple(line(f"line {n}", START + n * MINUTE) for n in range(10))))
             first = await store.next_delivery("mail")
             assert first is not None
             await store.delivery_done(replace(first, state=DeliveryState.DELIVERED, done_at=START))
@@ -55,8 +55,8 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 Commit(deliveries=(delivery("hut-1", notifier="phone"), delivery("hut-1", 2, notifier="phone")))
             )
             await store.keep(RetentionLimits(samples=(START + HOUR).replace(minute=0)))
-            await store.notes.write("returned", "guests: tide-log")
-            await store.notes.write(" keeping", "")
+            await store.probe_states.write("returned", "guests: tide-log")
+            await store.probe_states.write(" keeping", "")
             await store.job_reports.record(JobReport("nightly-backup", START, message="all copied"))
             await store.job_reports.record(JobReport("scrub", START, failed=True))
 
@@ -66,20 +66,20 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 async def _start(store: Store) -> None:
     """The queries of the daemon before its first run."""
-    await store.last_alive()
+    await store.last_commit_at()
     series = {each.key: each.first_at for each in await store.series()}
     assert {seen.observation.key for seen in await store.latest()} <= series.keys()
     await store.findings()
     await store.alerts()
     assert [level async for level in store.level_samples(START - 1_160 * DAY)]
-    await store.notes.read("returned")
+    await store.probe_states.read("returned")
     await store.job_reports.last("nightly-backup")
 
 
 async def _pages(store: Store) -> None:
     """The queries of pages and commands."""
-    assert await store.journal(limit=50)
-    await store.journal(key=SKERRY, limit=5)
+    assert await store.events(limit=50)
+    await store.events(key=SKERRY, limit=5)
     await store.deliveries(only_open=False)
     await store.samples(SKERRY, START - DAY, START + DAY)
     await store.samples_thinned(SKERRY, START - DAY, START + DAY, 100)
@@ -92,7 +92,7 @@ async def _drain(store: Store) -> list[str]:
     notifiers = [ScriptedNotifier(name=name) for name in ("mail", "phone")]
     outbox = Outbox(store, notifiers, clock)
     late = tuple(delivery("later", due_at=NOW, notifier=each.name) for each in notifiers)
-    await store.commit(Commit(seen=samples(1).seen, journal=(line(LATER, NOW),), deliveries=late))
+    await store.commit(Commit(seen=samples(1).seen, events=(line(LATER, NOW),), deliveries=late))
     running = asyncio.create_task(outbox.run())
     try:
         async with asyncio.timeout(20):
@@ -113,13 +113,13 @@ async def _live(path: Path) -> set[str]:
         got = await _drain(store)
         assert len(got) == len(set(got)), "told twice"
         await store.keep(
-            RetentionLimits(samples=NOW.replace(minute=0), hours=NOW - timedelta(hours=30), journal=START - DAY)
+            RetentionLimits(samples=NOW.replace(minute=0), hours=NOW - timedelta(hours=30), events=START - DAY)
         )
         await store.inspect(whole=True)
         await store.commit(samples(2))
         await _start(store)
         await _pages(store)
-        assert (await store.journal(limit=50))[0].text
+        assert (await store.events(limit=50))[0].text
         return {each.source for each in await store.quarantined(START - DAY, FAR)}
 
 

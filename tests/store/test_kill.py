@@ -126,7 +126,7 @@ async def test_no_turn_is_lost_or_halved_by_a_kill(path: Path) -> None:
             highest = _check(path, committed)
     assert len(committed) > KILLS
     async with await Store.open(path) as store:
-        assert len(await store.samples(SKERRY, START, START + 365 * DAY)) == len(await store.journal(limit=10**6))
+        assert len(await store.samples(SKERRY, START, START + 365 * DAY)) == len(await store.events(limit=10**6))
         (alert,) = await store.alerts()
         assert alert.episode >= 1
 

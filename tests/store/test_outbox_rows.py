@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from tests.store.material import DAY, HOUR, MINUTE, START, asked, delivery, line, message, transition
 from watchkeeper.errors import StoreError
-from watchkeeper.model.records import Commit, Delivery, DeliveryState, Entry, JournalLine
+from watchkeeper.model.records import Commit, Delivery, DeliveryState, Entry, EventLine
 from watchkeeper.store import Store, checked_rows, outbox_rows, schema
 from watchkeeper.store import connection as database
 
@@ -87,10 +87,10 @@ async def test_a_delivery_and_its_line_are_written_together(store: Store, path: 
     """The outcome of a delivery and its line in the event log are in one transaction."""
     await store.commit(transition(1))
     (sent,) = await store.deliveries()
-    told = JournalLine(START + HOUR, Entry.DELIVERY, "mail took it")
+    told = EventLine(START + HOUR, Entry.DELIVERY, "mail took it")
     await store.delivery_done(replace(sent, state=DeliveryState.DELIVERED, tries=1, done_at=START + HOUR), told)
-    assert (await store.journal(limit=1))[0].text == "mail took it"
-    assert await store.last_alive() == START + HOUR
+    assert (await store.events(limit=1))[0].text == "mail took it"
+    assert await store.last_commit_at() == START + HOUR
     with pytest.raises(StoreError, match="no delivery 99 in the outbox"):
         await store.delivery_done(replace(sent, id=99), line("never"))
     assert asked(path, "SELECT count(*) FROM events WHERE body LIKE '%never%'") == [(0,)]

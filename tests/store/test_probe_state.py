@@ -17,22 +17,22 @@ from watchkeeper.store.writer import Writer
 async def test_notes_outlive_the_daemon(path: Path) -> None:
     """Each owner has its own text; an unknown one has none."""
     async with await Store.open(path) as store:
-        notes: StateStore = store.notes
+        notes: StateStore = store.probe_states
         assert await notes.read("returned") == ""
         await notes.write("returned", "hide-hub")
         await notes.write("returned", "hide-hub, tide-log")
         await notes.write("http", "x")
     async with await Store.open(path) as store:
-        assert await store.notes.read("returned") == "hide-hub, tide-log"
-        assert await store.notes.read("http") == "x"
+        assert await store.probe_states.read("returned") == "hide-hub, tide-log"
+        assert await store.probe_states.read("http") == "x"
 
 
 async def test_notes_have_a_bound(store: Store) -> None:
     """A text over the limit is refused, and the previous one stays."""
-    await store.notes.write("returned", "x" * NOTES_LIMIT)
+    await store.probe_states.write("returned", "x" * NOTES_LIMIT)
     with pytest.raises(StoreError, match=f"the state of returned has {NOTES_LIMIT + 1} characters"):
-        await store.notes.write("returned", "y" * (NOTES_LIMIT + 1))
-    assert await store.notes.read("returned") == "x" * NOTES_LIMIT
+        await store.probe_states.write("returned", "y" * (NOTES_LIMIT + 1))
+    assert await store.probe_states.read("returned") == "x" * NOTES_LIMIT
 
 
 async def test_the_newest_report_of_each_sort(path: Path) -> None:
@@ -58,7 +58,7 @@ async def test_both_survive_a_power_cut(store: Store, monkeypatch: pytest.Monkey
 
     monkeypatch.setattr(Writer, "write_note", look)
     monkeypatch.setattr(Writer, "write_check_in", look)
-    await store.notes.write("returned", "x")
+    await store.probe_states.write("returned", "x")
     await store.job_reports.record(JobReport("nightly-backup", START))
     assert levels == [2, 2]
 
@@ -67,8 +67,8 @@ async def test_both_survive_a_power_cut(store: Store, monkeypatch: pytest.Monkey
 @settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 async def test_any_text_comes_back(store: Store, owner: str, text: str, *, failed: bool) -> None:
     """Names and texts come from probes and jobs unchanged: NUL, lone surrogates and all."""
-    await store.notes.write(owner, text)
-    assert await store.notes.read(owner) == text
+    await store.probe_states.write(owner, text)
+    assert await store.probe_states.read(owner) == text
     report = JobReport(owner, START, failed, text)
     await store.job_reports.record(report)
     found = await store.job_reports.last(owner)

@@ -67,7 +67,7 @@ def where(request: pytest.FixtureRequest, backup: Path, bounded: None) -> Iterat
 
 async def _read(path: Path) -> int:
     async with await Store.open(path, read_only=True) as store:
-        return len(await store.journal())
+        return len(await store.events())
 
 
 def _back_up(where: Ground, _backup: Path) -> None:

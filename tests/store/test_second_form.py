@@ -17,7 +17,7 @@ from watchkeeper.store.recovery import definitions, repair
 
 KEPT = ("series", "samples", "hours", "latest", "findings", "alerts", "outbox")
 TABLES = {"journal": "events", "notes": "probe_states", "check_ins": "job_reports", "life": "store_state"}
-"""What has another name since version 4."""
+"""Tables that have another name today."""
 
 
 def _content(path: Path, tables: Iterable[str]) -> list[list[tuple[object, ...]]]:
@@ -31,12 +31,12 @@ def _content(path: Path, tables: Iterable[str]) -> list[list[tuple[object, ...]]
 
 NAMES = {
     *(("sound", "ok"), ("may_be_full", "not_judged"), ("telling", "kind"), ("told", "notified_priority")),
-    *(("tellings", "message_count"), ("falls", "recent_ends"), ("comings", "raise_count")),
+    *(("tellings", "message_count"), ("falls", "recent_ends"), ("comings", "raise_count"), ("trial", "test")),
 }
 
 
 def _renamed(row: tuple[object, ...]) -> tuple[object, ...]:
-    """A row of version 2 with the names of version 4."""
+    """A row of version 2 with the names of today."""
     return tuple(_text(value) if isinstance(value, str) else value for value in row)
 
 
@@ -54,12 +54,12 @@ async def test_nothing_is_lost(path: Path) -> None:
         assert {each.key for each in await store.series()} > {SKERRY, HIDE_HUB}
         assert len(await store.latest()) == 4
         assert len(await store.alerts()) == len(await store.findings()) == 1
-        assert len(await store.journal()) == older.LINES
+        assert len(await store.events()) == older.LINES
         assert len(await store.deliveries(only_open=False)) == 3
         found = await store.next_delivery("mail")
         assert found is not None
         assert found.state is DeliveryState.WAITING
-        assert await store.notes.read("returned") == "guests: tide-log"
+        assert await store.probe_states.read("returned") == "guests: tide-log"
         assert (await store.job_reports.last("nightly-backup")).good is not None
         assert len(await store.samples(SKERRY, START - DAY, START + DAY)) > older.SAMPLES
         await store.inspect(whole=True)
@@ -95,10 +95,10 @@ async def test_a_damaged_one_is_salvaged(path: Path) -> None:
     damage.overwrite(path, damage.pages(path, "findings")[0], Random(1))
     async with await Store.open(path, repair_at=START) as store:
         assert len(await store.series()) == 4
-        assert len(await store.journal(entry=Entry.TRANSITION)) == older.LINES
+        assert len(await store.events(entry=Entry.TRANSITION)) == older.LINES
         assert len(await store.deliveries(only_open=False)) == 3
         assert await store.findings() == []
-        assert await store.notes.read("returned") == "guests: tide-log"
+        assert await store.probe_states.read("returned") == "guests: tide-log"
         assert len(await store.samples(SKERRY, START - DAY, START + DAY)) > older.SAMPLES
         await store.inspect(whole=True)
         assert await store.quarantined(START - DAY, START + 9999 * DAY) == []

@@ -34,7 +34,7 @@ from watchkeeper.model.alert import Alert, Concern, Priority, State
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.ports import OutboxStore, ReadStore, WriteStore
-from watchkeeper.model.records import Bucket, Commit, Entry, JournalLine, Sample, Seen
+from watchkeeper.model.records import Bucket, Commit, Entry, EventLine, Sample, Seen
 from watchkeeper.store import Store
 from watchkeeper.store.history.retention_limits import RetentionLimits
 
@@ -228,13 +228,13 @@ async def test_an_alert_is_kept_until_it_is_as_new(store: Store) -> None:
 
 async def test_the_journal_is_read_from_either_end(store: Store) -> None:
     """Newest first; with after_id oldest first; before_id pages back."""
-    await store.commit(Commit(journal=tuple(line(f"line {n}", START + n * MINUTE) for n in range(1, 8))))
-    newest = await store.journal(limit=3)
+    await store.commit(Commit(events=tuple(line(f"line {n}", START + n * MINUTE) for n in range(1, 8))))
+    newest = await store.events(limit=3)
     assert [(each.id, each.text) for each in newest] == [(7, "line 7"), (6, "line 6"), (5, "line 5")]
-    assert [each.id for each in await store.journal(before_id=5, limit=2)] == [4, 3]
-    assert [each.id for each in await store.journal(after_id=2, limit=3)] == [3, 4, 5]
-    assert [each.id for each in await store.journal(after_id=2, before_id=5)] == [3, 4]
-    assert await store.journal(after_id=7) == []
+    assert [each.id for each in await store.events(before_id=5, limit=2)] == [4, 3]
+    assert [each.id for each in await store.events(after_id=2, limit=3)] == [3, 4, 5]
+    assert [each.id for each in await store.events(after_id=2, before_id=5)] == [3, 4]
+    assert await store.events(after_id=7) == []
     assert newest[0] == replace(line("line 7", START + 7 * MINUTE), id=7)
 
 
@@ -243,13 +243,13 @@ async def test_the_journal_is_filtered(store: Store) -> None:
     lines = (
         line("one"),
         replace(line("two", START + HOUR), key=HIDE_HUB),
-        JournalLine(START + 2 * HOUR, Entry.START, "three"),
+        EventLine(START + 2 * HOUR, Entry.START, "three"),
         line("four", START + 3 * HOUR),
     )
-    await store.commit(Commit(journal=lines))
+    await store.commit(Commit(events=lines))
 
     async def texts(**given: Any) -> list[str]:
-        return [each.text for each in await store.journal(**given)]
+        return [each.text for each in await store.events(**given)]
 
     assert await texts(key=SKERRY) == ["four", "one"]
     assert await texts(entry=Entry.START) == ["three"]
@@ -262,9 +262,9 @@ async def test_the_journal_is_filtered(store: Store) -> None:
 async def test_numbers_from_an_address_are_harmless(store: Store, number: int) -> None:
     """An id or a limit of any size gets an answer, not an error: the page passes on what is in a URL."""
     await store.commit(transition(1))
-    assert len(await store.journal(before_id=number)) == (number > 0)
-    assert len(await store.journal(after_id=number)) == (number < 0)
-    assert len(await store.journal(limit=number)) == 1
+    assert len(await store.events(before_id=number)) == (number > 0)
+    assert len(await store.events(after_id=number)) == (number < 0)
+    assert len(await store.events(limit=number)) == 1
     assert len(await store.deliveries(limit=number)) == 1
 
 
@@ -283,7 +283,7 @@ async def test_a_line_of_the_journal_cannot_be_changed(store: Store, path: Path,
     with pytest.raises(sqlite3.IntegrityError, match="append-only"):
         conn.execute(sql)
     conn.close()
-    (kept,) = await store.journal()
+    (kept,) = await store.events()
     assert kept.text == "episode 1"
 
 
@@ -297,11 +297,11 @@ async def test_a_turn_is_all_in_or_not_at_all(store: Store) -> None:
     with pytest.raises(StoreError, match="a Message cannot be stored"):
         await store.commit(worse)
     assert (await store.series(), await store.latest(), await store.findings()) == ([], [], [])
-    assert (await store.alerts(), await store.journal(), await store.deliveries()) == ([], [], [])
-    assert await store.last_alive() is None
+    assert (await store.alerts(), await store.events(), await store.deliveries()) == ([], [], [])
+    assert await store.last_commit_at() is None
     await store.commit(transition(1))
     assert [each.id for each in await store.series()] == [1]
-    assert len(await store.journal()) == len(await store.deliveries()) == 1
+    assert len(await store.events()) == len(await store.deliveries()) == 1
 
 
 async def test_one_that_cannot_be_written_takes_no_other_with_it(store: Store) -> None:
@@ -325,13 +325,13 @@ async def test_a_caller_that_is_cancelled_does_not_take_the_turn_back(store: Sto
     with pytest.raises(asyncio.CancelledError):
         await waiting[0]
     await waiting[1]
-    assert [each.text for each in await store.journal()] == ["episode 2", "episode 1"]
+    assert [each.text for each in await store.events()] == ["episode 2", "episode 1"]
 
 
 @settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(subject=TEXT, quantity=TEXT, written=any_of(JournalLine), told=any_of(Finding))
+@given(subject=TEXT, quantity=TEXT, written=any_of(EventLine), told=any_of(Finding))
 async def test_hostile_text_is_only_text(
-    store: Store, subject: str, quantity: str, written: JournalLine, told: Finding
+    store: Store, subject: str, quantity: str, written: EventLine, told: Finding
 ) -> None:
     """Quotes, NUL, line breaks and broken names come back as they went in, in every column."""
     key = SeriesKey(subject, quantity)
@@ -342,7 +342,7 @@ async def test_hostile_text_is_only_text(
             seen=(replace(level(1.0, key=key), probe=subject),),
             findings=(told,),
             alerts=(replace(alert(), key=key),),
-            journal=(replace(written, key=key),),
+            events=(replace(written, key=key),),
             deliveries=(sent,),
         )
     )
@@ -350,7 +350,7 @@ async def test_hostile_text_is_only_text(
     assert [s.value for s in await store.samples(key, START, START)] == [1.0]
     assert told in await store.findings()
     assert replace(alert(), key=key) in await store.alerts()
-    (kept, *_) = await store.journal(key=key)
+    (kept, *_) = await store.events(key=key)
     assert replace(kept, id=0) == replace(written, key=key, id=0)
     found = await store.next_delivery(subject)
     assert found is not None
@@ -384,15 +384,15 @@ async def test_every_time_is_the_callers(path: Path) -> None:
 async def test_the_last_sign_of_life_is_that_of_the_newest_commit(path: Path) -> None:
     """The daemon can report at its start since when it was away; an old alert in a unit of work does not count."""
     async with await Store.open(path) as store:
-        assert await store.last_alive() is None
+        assert await store.last_commit_at() is None
         await store.commit(samples(5))
-        assert await store.last_alive() == START + 4 * MINUTE
+        assert await store.last_commit_at() == START + 4 * MINUTE
         await store.commit(Commit(findings=(Finding(SKERRY, Concern.FULL, START + HOUR, None),), alerts=(alert(),)))
         await store.commit(Commit())
     async with await Store.open(path) as store:
-        assert await store.last_alive() == START + HOUR
-        await store.commit(Commit(journal=(line(at=START - DAY),)))
-        assert await store.last_alive() == START - DAY
+        assert await store.last_commit_at() == START + HOUR
+        await store.commit(Commit(events=(line(at=START - DAY),)))
+        assert await store.last_commit_at() == START - DAY
 
 
 async def test_free_pages_are_handed_back(store: Store, path: Path) -> None:
@@ -412,7 +412,7 @@ async def test_commits_have_their_turn_between_the_steps(store: Store) -> None:
     await store.commit(samples(5000))
     keeping = asyncio.create_task(store.keep(RetentionLimits(samples=FAR_AHEAD)))
     await asyncio.sleep(0)
-    await store.commit(Commit(journal=(line("between"),)))
+    await store.commit(Commit(events=(line("between"),)))
     assert not keeping.done()
     assert await keeping == 5000
 
@@ -448,7 +448,7 @@ async def test_commands_read_while_the_daemon_writes(store: Store, path: Path) -
         assert await reader.series() == []
         for n in range(1, 6):
             await store.commit(transition(n))
-            assert len(await reader.journal()) == len(await reader.deliveries()) == n
+            assert len(await reader.events()) == len(await reader.deliveries()) == n
         with pytest.raises(StoreError, match="for reading only"):
             await reader.commit(samples(1))
     await store.commit(transition(6))
@@ -459,10 +459,10 @@ async def test_commands_read_when_no_daemon_runs(path: Path) -> None:
     async with await Store.open(path) as store:
         await store.commit(transition(1))
     async with await Store.open(path, read_only=True) as reader:
-        assert len(await reader.journal()) == 1
+        assert len(await reader.events()) == 1
         async with await Store.open(path) as store:
             await store.commit(transition(2))
-            assert len(await reader.journal()) == 2
+            assert len(await reader.events()) == 2
 
 
 async def test_reading_before_there_is_a_database_says_so(path: Path) -> None:
@@ -494,7 +494,7 @@ async def test_a_loop_that_is_gone_does_not_stop_the_writer(path: Path) -> None:
     await asyncio.to_thread(loop.run_until_complete, asyncio.sleep(0))
     loop.close()
     await store.commit(transition(2))
-    assert len(await store.journal()) == 2
+    assert len(await store.events()) == 2
     await store.close()
 
 
@@ -520,7 +520,7 @@ async def test_two_loops_share_a_transaction(path: Path) -> None:
     release.set()
     async with asyncio.timeout(30):
         await second
-    assert len(await store.journal()) == 2
+    assert len(await store.events()) == 2
     await store.close()
 
 

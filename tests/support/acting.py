@@ -66,10 +66,10 @@ class ActingDouble:
         self.done.append(("run", label))
         return f"{label} ran."
 
-    async def trial(self, notifier: str) -> str:
+    async def send_test(self, notifier: str) -> str:
         if notifier not in self.notifiers:
             raise KeyError(notifier)
-        self.done.append(("trial", notifier))
+        self.done.append(("test", notifier))
         return f"A test message went to {notifier}."
 
 

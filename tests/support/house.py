@@ -10,7 +10,7 @@ from watchkeeper.model.alert import Alert, Concern
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Observation, SeriesKey
-from watchkeeper.model.records import Commit, Delivery, JournalLine, Seen
+from watchkeeper.model.records import Commit, Delivery, EventLine, Seen
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe, look
@@ -78,8 +78,8 @@ class Shelf:
         return [seen for commit in self.commits for seen in commit.seen]
 
     @property
-    def journal(self) -> list[JournalLine]:
-        return [line for commit in self.commits for line in commit.journal]
+    def events(self) -> list[EventLine]:
+        return [line for commit in self.commits for line in commit.events]
 
     @property
     def deliveries(self) -> list[Delivery]:
@@ -116,7 +116,7 @@ class Desk:
         self.held += deliveries
         self.ever_held += [p for p in deliveries if p not in self.ever_held]
 
-    def take_back(self) -> tuple[Sequence[Delivery], Sequence[JournalLine]]:
+    def take_back(self) -> tuple[Sequence[Delivery], Sequence[EventLine]]:
         taken, self.held = self.held, []
         return taken, []
 
@@ -180,14 +180,14 @@ class House:
 
     async def restart(self, watched: Sequence[ScheduledProbe], away: timedelta = timedelta()) -> None:
         """End this daemon run and start another one on the same store, after a time without power."""
-        last_alive = max((line.at for line in self.store.journal), default=None)
-        last_alive = max(filter(None, (last_alive, *(s.at for s in self.store.seen))), default=None)
+        last_commit_at = max((line.at for line in self.store.events), default=None)
+        last_commit_at = max(filter(None, (last_commit_at, *(s.at for s in self.store.seen))), default=None)
         self.clock.run(away)
         self.pipeline, self.desk.held = self.made(), []
         first = {s.observation.key: s.at for s in reversed(self.store.seen)}
         latest = [(s, first[key]) for key, s in {s.observation.key: s for s in self.store.seen}.items()]
         await self.pipeline.restore(
-            watched, latest, self.store.findings.values(), list(self.store.alerts.values()), last_alive
+            watched, latest, self.store.findings.values(), list(self.store.alerts.values()), last_commit_at
         )
 
     @property

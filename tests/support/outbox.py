@@ -10,7 +10,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreError
 from watchkeeper.model.alert import Priority
 from watchkeeper.model.message import Message
-from watchkeeper.model.records import Delivery, DeliveryState, JournalLine
+from watchkeeper.model.records import Delivery, DeliveryState, EventLine
 from watchkeeper.notifiers.outbox.outbox import IDLE_S
 
 
@@ -49,7 +49,7 @@ class MemoryOutboxStore:
     """
 
     deliveries: dict[int, Delivery] = field(default_factory=dict)
-    journal: list[JournalLine] = field(default_factory=list)
+    events: list[EventLine] = field(default_factory=list)
     failing: StoreError | None = None
     unreadable: bool = False
     written: int = 0
@@ -86,14 +86,14 @@ class MemoryOutboxStore:
             == (delivery.notifier, delivery.message.thread, DeliveryState.WAITING)
         ]
 
-    async def delivery_done(self, delivery: Delivery, journal: JournalLine | None = None) -> None:
+    async def delivery_done(self, delivery: Delivery, line: EventLine | None = None) -> None:
         await asyncio.sleep(0)
         if self.failing:
             raise self.failing
         self.deliveries[delivery.id] = delivery
         self.written += 1
-        if journal is not None:
-            self.journal.append(journal)
+        if line is not None:
+            self.events.append(line)
 
     def states(self) -> list[DeliveryState]:
         """The state of each delivery, in order of arrival."""

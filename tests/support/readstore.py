@@ -17,7 +17,7 @@ from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, Observation, SeriesKey, Unit
-from watchkeeper.model.records import Bucket, Delivery, DeliveryState, Entry, JournalLine, Sample, Seen, Series
+from watchkeeper.model.records import Bucket, Delivery, DeliveryState, Entry, EventLine, Sample, Seen, Series
 
 NOW = datetime(2026, 11, 25, 7, 24, 11, tzinfo=UTC)
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
@@ -35,7 +35,7 @@ class ReadStoreDouble:
     seen: list[Seen] = field(default_factory=list)
     found: list[Finding] = field(default_factory=list)
     raised: list[Alert] = field(default_factory=list)
-    lines: list[JournalLine] = field(default_factory=list)
+    lines: list[EventLine] = field(default_factory=list)
     open_deliveries: list[Delivery] = field(default_factory=list)
     history: dict[SeriesKey, list[Sample]] = field(default_factory=dict)
     version: int = 0
@@ -63,14 +63,14 @@ class ReadStoreDouble:
     async def alerts(self) -> Sequence[Alert]:
         return list(self.raised)
 
-    async def journal(
+    async def events(
         self,
         *,
         key: SeriesKey | None = None,
         before_id: int | None = None,
         after_id: int | None = None,
         limit: int = 100,
-    ) -> Sequence[JournalLine]:
+    ) -> Sequence[EventLine]:
         chosen = [line for line in self.lines if key is None or line.key == key]
         if after_id is not None:
             return [line for line in chosen if line.id > after_id][:limit]
@@ -118,7 +118,7 @@ class ReadStoreDouble:
 
     def note(self, at: datetime, text: str, entry: Entry = Entry.NOTE, key: SeriesKey | None = None) -> None:
         """Add a line to the event log."""
-        self.lines.append(JournalLine(at, entry, text, key, id=len(self.lines) + 1))
+        self.lines.append(EventLine(at, entry, text, key, id=len(self.lines) + 1))
 
     def growing(self, subject: str, used: float, capacity: float, *, full_in: timedelta | None = None) -> Series:
         """Add a level that has grown unusually fast for two hours. full_in: the date of the trend before it."""

@@ -128,9 +128,9 @@ class Soak:
         notifier = Webhook(WebhookSettings(kind="webhook", url=url), clock)
         self.outbox = Outbox(store, [notifier], clock, rest=clock.rest, drawn=chance.random)
         self.pipeline = Pipeline(PipelineState(store, self.outbox, clock, "gannet", UTC))
-        self.keeping = Retention(store, settings, clock, self.pipeline.note)
+        self.retention = Retention(store, settings, clock, self.pipeline.note)
         routes = {notifier.name: Route(notifier.at_least)}
-        self.rounds = PeriodicMessages(store, self.outbox, clock, Reminders(), routes, ("gannet", UTC))
+        self.periodic_messages = PeriodicMessages(store, self.outbox, clock, Reminders(), routes, ("gannet", UTC))
         self.watched = [
             ScheduledProbe(f"{kind} {number}", every_s, Things(kind, number, clock, chance), Rules())
             for kind, every_s, share in KINDS
@@ -145,7 +145,7 @@ class Soak:
     async def on_watch(self) -> AsyncIterator[None]:
         """Serve the page and deliver until the block ends."""
         await self.pipeline.restore(self.watched, [], [], [])
-        self.rounds.begin(None)
+        self.periodic_messages.begin(None)
         named = ("gannet", UTC)
         health = Health(self.clock, self.pipeline.state, self.outbox)
         hand = DaemonActions(self.runner, Scheduler(self.clock), self.outbox, self.clock, named)
@@ -178,9 +178,9 @@ class Soak:
                 self._due[each.label] = passed_s + each.interval_s
                 await self.runner.run(each.label)
         await self.pipeline.review()
-        await self.rounds.make()
+        await self.periodic_messages.make()
         if passed_s % KEEPING_S == 0:
-            await self.keeping.run()
+            await self.retention.run()
         if passed_s % READ_S == 0:
             await self._reads_the_page()
             await self._acknowledges()

@@ -282,7 +282,7 @@ class Year:
             seen.append(_each_day(SeriesKey(f"snapshots of {guest}", "newest"), last_run(lived, time(2, 30)), 26))
         backup = self._named["the nightly backup fails"]
         lived = backup.begins_at if backup.on(now) else now
-        seen.append(_each_day(SeriesKey("backup", "check-in"), last_run(lived, time(1, 15)), 30))
+        seen.append(_each_day(SeriesKey("backup", "report"), last_run(lived, time(1, 15)), 30))
         seen.append(Deadline(SeriesKey("service hide-hub", "certificate"), self._certificate_ends_at(now)))
         return seen
 

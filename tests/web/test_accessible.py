@@ -160,7 +160,7 @@ async def test_targets_are_large_enough(chromium: Browser, tmp_path: Path) -> No
             "",
             "subjects/13",
             "capacity?disk=1GiB&written=2GiB",
-            "preflight?subject=x&leave_out=room",
+            "preflight?subject=x&skip=room",
         ):
             await page.goto(served.address + path)
             assert await page.evaluate("document.documentElement.scrollWidth") <= 320

@@ -221,5 +221,5 @@ async def test_everything_the_keeper_does(show: Show, *, script: bool) -> None:
     await page.click("button:has-text('Sign out')")
     await page.click("nav a:has-text('Sign in')")
     await page.locator("#password").wait_for()
-    assert [done[0] for done in screen.acting.done] == ["acknowledge", "shelve", "unshelve", "note", "run", "trial"]
+    assert [done[0] for done in screen.acting.done] == ["acknowledge", "shelve", "unshelve", "note", "run", "test"]
     assert page.url.startswith(screen.served.address)

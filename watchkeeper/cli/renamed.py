@@ -28,7 +28,7 @@ RENAMED = {
     "once": Renamed("probe", "0.2.0"),
     "rehearse": Renamed("backtest", "0.2.0"),
     "room": Renamed("capacity", "0.2.0"),
-    "ready": Renamed("preflight", "0.2.0"),
+    "ready": Renamed("preflight", "0.2.0", {"--leave-out": "--skip"}),
     "frees": Renamed("reclaim", "0.2.0"),
     "checkin": Renamed("ran", "0.2.0", {"--said": "--message"}),
 }

@@ -92,7 +92,7 @@ def check_document(
     wrong = [FoundProblem(*each) for each in (*today.found, *environment.outdated(os.environ))]
     wrong += [FoundProblem(today.place(one.keys), one.what) for one in found]
     if wrong or settings is None:
-        raise ConfigError(NO_FILE if path is None else str(path), _told(wrong, document))
+        raise ConfigError(NO_FILE if path is None else str(path), _problems(wrong, document))
     return Loaded(settings, path, tuple(warnings))
 
 
@@ -184,7 +184,7 @@ def _in_one_of(keys: Place, places: Collection[Place]) -> bool:
     return any(keys[:depth] in places for depth in range(len(keys) + 1))
 
 
-def _told(wrong: Sequence[FoundProblem], document: Mapping[str, Any]) -> list[Problem]:
+def _problems(wrong: Sequence[FoundProblem], document: Mapping[str, Any]) -> list[Problem]:
     variables = environment.variables(os.environ)
     order = _Order()
     ordered = sorted(wrong, key=lambda one: tuple(order.ranks(one.keys, document)))

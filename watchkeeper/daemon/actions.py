@@ -93,7 +93,7 @@ class DaemonActions:
             return f"{label} ran, but failed: {own.reason}"
         return f"{label} ran."
 
-    async def trial(self, notifier: str) -> str:
+    async def send_test(self, notifier: str) -> str:
         """Send a test message and return the outcome. Raises KeyError where there is no notifier of that name."""
         to = {each.name: each for each in self._outbox.notifiers}[notifier]
         message = test_message(self._host, self._clock.now(), self._zone)

@@ -17,12 +17,11 @@ from functools import partial
 from watchkeeper.clock import Clock
 from watchkeeper.config.key_file import own_key
 from watchkeeper.config.loading import Loaded
-from watchkeeper.daemon import heartbeat as alive
 from watchkeeper.daemon import sd_notify, startup_clock
 from watchkeeper.daemon.actions import DaemonActions
 from watchkeeper.daemon.activity import DaemonActivity
 from watchkeeper.daemon.health import Health
-from watchkeeper.daemon.heartbeat import Heartbeat
+from watchkeeper.daemon.heartbeat import LABEL, Heartbeat
 from watchkeeper.daemon.startup_clock import ClockDoubt
 from watchkeeper.discovery.coverage import HostCoverage
 from watchkeeper.errors import StartError
@@ -31,7 +30,7 @@ from watchkeeper.messages.ack_links import AckLinks
 from watchkeeper.model.observation import Condition, Observation
 from watchkeeper.model.records import Entry
 from watchkeeper.notifiers.outbox.outbox import Outbox
-from watchkeeper.periodic import messages as rounds
+from watchkeeper.periodic import messages
 from watchkeeper.periodic.retention import EVERY_S
 from watchkeeper.periodic.scheduler import Scheduler
 from watchkeeper.privileged import descriptors
@@ -58,7 +57,7 @@ log = logging.getLogger(__name__)
 REMEMBER = timedelta(days=1_160)
 """How far back histories are filled at the start: as far as a history goes, three years of days and eight weeks."""
 
-KEEPING_LABEL = " keeping"
+RETENTION_LABEL = " retention"
 """In the schedule; no probe's name begins with a space."""
 
 
@@ -111,7 +110,9 @@ class _Daemon:
         job_reports = SpooledJobReports(store.job_reports, spool_of(path), clock.now, earlier_spool_of(path))
         own = OwnDatabase(path, settings.store.max_size, partial(damaged_files, path), store.quarantined)
         coverage = HostCoverage(lambda: self._active.runtime.config.settings.probes)
-        config = build(settings, ProbeContext(clock, self._workers, store.notes, job_reports, own, coverage), clock)
+        config = build(
+            settings, ProbeContext(clock, self._workers, store.probe_states, job_reports, own, coverage), clock
+        )
         self._passes = _passes(settings)
         self._outbox = Outbox(
             store, config.notifiers, clock, routes=settings.routes, zone=settings.host.zone, passes=self._passes
@@ -209,8 +210,8 @@ class _Daemon:
     def _plan(self) -> None:
         """Schedule everything that runs at fixed intervals."""
         self._active.plan()
-        self._schedule.every(KEEPING_LABEL, EVERY_S, self._active.keep)
-        self._schedule.every(rounds.LABEL, rounds.EVERY_S, self._active.make_rounds)
+        self._schedule.every(RETENTION_LABEL, EVERY_S, self._active.keep)
+        self._schedule.every(messages.LABEL, messages.EVERY_S, self._active.send_periodic_messages)
         if self._service.listens:
             zone = self._active.runtime.config.settings.host.zone
             reports = sd_notify.Reports(self._service, self._clock, self._health, self._store.findings, zone)
@@ -237,12 +238,12 @@ class _Daemon:
 
     async def _restore(self) -> None:
         """Continue from what the store holds, and record that in the event log."""
-        last_alive = await self._store.last_alive()
-        self._active.runtime.rounds.begin(last_alive)
-        await self._active.runtime.keeping.begin(last_alive)
-        await self._runner.start(self._store, self._clock.now() - REMEMBER, last_alive)
+        last_commit_at = await self._store.last_commit_at()
+        self._active.runtime.periodic_messages.begin(last_commit_at)
+        await self._active.runtime.retention.begin(last_commit_at)
+        await self._runner.start(self._store, self._clock.now() - REMEMBER, last_commit_at)
         if not self._state.breaks:  # else the event log has it, with the length of the gap
-            how = "started, with an empty database" if last_alive is None else "started"
+            how = "started, with an empty database" if last_commit_at is None else "started"
             await self._runner.pipeline.note(Entry.START, f"monitoring {how}")
 
     async def _review(self) -> None:
@@ -256,7 +257,9 @@ def heartbeat(clock: Clock, health: Health, settings: Settings) -> ScheduledHear
     if settings.heartbeat.url is None:
         return None
     return ScheduledHeartbeat(
-        alive.LABEL, settings.heartbeat.every, Heartbeat(settings.heartbeat, clock, health, settings.host.label).tell
+        LABEL,
+        settings.heartbeat.every,
+        Heartbeat(settings.heartbeat, clock, health, settings.host.label).tell,
     )
 
 

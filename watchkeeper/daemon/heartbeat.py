@@ -27,7 +27,7 @@ from watchkeeper.web.dashboard.health import HealthReport, Measurements
 
 log = logging.getLogger(__name__)
 
-LABEL = " alive"
+LABEL = " heartbeat"
 """Among the scheduled tasks; no probe can have this name, because names are stripped."""
 
 
@@ -84,8 +84,14 @@ class Heartbeat:
 
     def _body(self) -> bytes:
         at = self._clock.now().astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-        told = {"host": self._host, "status": "pass", "at": at, "every_s": self._settings.every, "version": __version__}
-        return json.dumps(told, separators=(",", ":")).encode()
+        content = {
+            "host": self._host,
+            "status": "pass",
+            "at": at,
+            "every_s": self._settings.every,
+            "version": __version__,
+        }
+        return json.dumps(content, separators=(",", ":")).encode()
 
     def _note(self, said: str) -> None:
         """Log changes only: an address that is down for a night is one line, and one when it is back."""

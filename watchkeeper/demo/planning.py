@@ -164,10 +164,10 @@ class DemoPlanner(HostPlanner):
         if change.afterwards:
             return answer
         target = find(change.subject, self._settings, host, await self._store.series())
-        told = [*self._backups(target), *self._answers(target)]
-        replaced = {each.matter for each in told}
+        invented = [*self._backups(target), *self._answers(target)]
+        replaced = {each.matter for each in invented}
         kept = [each for each in answer.points if each.matter not in replaced]
-        added = [each for each in told if each.matter not in change.left_out]
+        added = [each for each in invented if each.matter not in change.skipped]
         order = list(Matter)
         return replace(answer, points=tuple(sorted([*kept, *added], key=lambda each: order.index(each.matter))))
 

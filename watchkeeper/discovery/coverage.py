@@ -90,7 +90,7 @@ class HostCoverage:
         self, context: ProbeContext, owner: str, look_every_s: float, timeout_s: float
     ) -> Sequence[Uncovered]:
         """List what no probe covers. Raises ProbeTimeout, StillHanging and ProbeError."""
-        state = self._kept.setdefault(owner, ProbeState(context.notes, owner, HostFound()))
+        state = self._kept.setdefault(owner, ProbeState(context.probe_states, owner, HostFound()))
         found, now = await state.read(), context.clock.now()
         if found.at is None or not 0 <= (now - found.at).total_seconds() < look_every_s:
             found = await _examined(context, _helper(self._probes()), timeout_s)

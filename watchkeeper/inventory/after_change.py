@@ -51,7 +51,7 @@ async def after_change(
     alerts = [each for each in await store.alerts() if each.key.subject in grounds]
     points += compare.since_points(alerts, begun, now)
     points.append(asking.watch())
-    kept = tuple(each for each in points if each.matter not in question.left_out)
+    kept = tuple(each for each in points if each.matter not in question.skipped)
     return replace(PreflightAnswer(target.subject, now, kept, host.unseen), since=begun)
 
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from watchkeeper.errors import ProbeError
 from watchkeeper.inventory.scan_context import Part, ScanContext
 from watchkeeper.planning.host_state import Disk, GuestNow
-from watchkeeper.probes.guests.guests import GuestsPage, GuestsSettings, KnownGuest, given_to, names_of
+from watchkeeper.probes.guests.guests import GuestsSettings, GuestsState, KnownGuest, given_to, names_of
 from watchkeeper.probes.guests.monitors import Monitors
 from watchkeeper.probes.support.sanitize import clip, printable
 from watchkeeper.probes.support.state import ProbeState
@@ -28,17 +28,17 @@ async def see(scene: ScanContext) -> Part:
 
 
 async def _see(scene: ScanContext, settings: GuestsSettings) -> Part:
-    page = await ProbeState(scene.bench.notes, settings.label, GuestsPage()).read()
+    page = await ProbeState(scene.bench.probe_states, settings.label, GuestsState()).read()
     try:
         asked = await Monitors(scene.bench, settings.sockets, settings.timeout, settings.helper).ask_all()
     except ProbeError as error:
         before = tuple(_guest(name, None, known) for name, known in page.known.items())
         return Part(guests=before, unseen=(f"guests: {error}",))
     names = names_of(asked, page.names)
-    told = {names[each.path]: each for each in asked}
+    answers = {names[each.path]: each for each in asked}
     guests, unseen = [], []
     for name in dict.fromkeys([*names.values(), *page.known]):
-        each = told.get(name)
+        each = answers.get(name)
         if each is not None and each.guest is not None:
             guests.append(_guest(name, each.guest.state == RUNS, given_to(each.guest)))
             continue

@@ -87,7 +87,7 @@ class HostPlanner:
 
     async def _points(self, change: Change, host: HostNow) -> PreflightAnswer:
         keep_s = preflight.KEEP_S if change.keep_s is None else change.keep_s
-        question = preflight.Question(change.subject, keep_s, change.within_s, change.left_out)
+        question = preflight.Question(change.subject, keep_s, change.within_s, change.skipped)
         if change.afterwards:
             return await after_change.after_change(
                 self._settings, self._store, host, question, self._bench, change.since

@@ -68,7 +68,7 @@ class Question:
     subject: str
     keep_s: float = KEEP_S
     within_s: float | None = None
-    left_out: frozenset[Matter] = frozenset()
+    skipped: frozenset[Matter] = frozenset()
 
 
 async def ready(
@@ -84,7 +84,7 @@ async def ready(
     points = [decide.guest_point(each) for each in target.guests]
     points += [point for part in parts for point in part]
     points.append(asking.watch())
-    kept = tuple(each for each in points if each.matter not in question.left_out)
+    kept = tuple(each for each in points if each.matter not in question.skipped)
     return PreflightAnswer(target.subject, now, kept, (*host.unseen, *await asking.unseen()))
 
 
@@ -308,13 +308,13 @@ def _concerns(what: str, subject: str) -> bool:
 
 def pace(samples: Sequence[Sample]) -> float | None:
     """Bytes a day from a counter that restarts at zero with each start of its guest; None if too little is known."""
-    told = [(each.at_s, each.value) for each in samples if each.value is not None]
-    if not told or told[-1][0] - told[0][0] < PACE_LEAST_S:
+    counted = [(each.at_s, each.value) for each in samples if each.value is not None]
+    if not counted or counted[-1][0] - counted[0][0] < PACE_LEAST_S:
         return None
     written = 0.0
-    for (_, before), (_, after) in pairwise(told):
+    for (_, before), (_, after) in pairwise(counted):
         written += after - before if after >= before else after
-    return written / (told[-1][0] - told[0][0]) * 86_400
+    return written / (counted[-1][0] - counted[0][0]) * 86_400
 
 
 def _backs_up(probe: ProbeSettings, guest: str) -> bool:

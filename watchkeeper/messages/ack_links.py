@@ -16,6 +16,7 @@ from datetime import UTC, datetime, timedelta
 
 from watchkeeper.messages.build import thread_of
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
+from watchkeeper.model.first_quantities import todays_key
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import SeriesKey
 
@@ -42,8 +43,8 @@ class AckToken:
     def fits(self, alert: Alert, host: str) -> bool:
         """Is the alert unchanged since this notification? Whether it is acknowledged already is not checked."""
         named = (self.key, self.concern) == (alert.key, alert.concern)
-        as_told = (self.thread, self.number) == (thread_of(alert, host), alert.message_count)
-        return named and as_told and alert.priority == self.priority
+        as_notified = (self.thread, self.number) == (thread_of(alert, host), alert.message_count)
+        return named and as_notified and alert.priority == self.priority
 
 
 class AckLinks:
@@ -55,7 +56,7 @@ class AckLinks:
 
     def given(self, message: Message) -> Message:
         """Return the message with its link, if it reports something that can be acknowledged."""
-        if message.link or message.trial or message.kind not in _KINDS or message.state is not State.ACTIVE:
+        if message.link or message.test or message.kind not in _KINDS or message.state is not State.ACTIVE:
             return message
         if message.priority is None:
             return message
@@ -82,7 +83,7 @@ class AckLinks:
         subject, quantity, concern, thread, number, priority, until_s = json.loads(raw)
         until = datetime.fromtimestamp(until_s, UTC)
         found = AckToken(
-            SeriesKey(subject, quantity), Concern.named(concern), thread, number, Priority(priority), until
+            todays_key(SeriesKey(subject, quantity)), Concern.named(concern), thread, number, Priority(priority), until
         )
         return found if now < until else None
 

@@ -12,6 +12,7 @@ from watchkeeper.messages import body as letter
 from watchkeeper.messages import wording
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State, Transition
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.first_quantities import first_quantity
 from watchkeeper.model.message import Message, message_id
 from watchkeeper.model.observation import Observation, SeriesKey
 
@@ -29,8 +30,8 @@ def thread_of(alert: Alert, host: str) -> str:
     """The thread of an alert's episode."""
     raised_at = alert.raised_at.isoformat() if alert.raised_at else ""
     key = alert.key
-    # The first name: an alert that began before an upgrade ends in its own thread.
-    return thread_id(host, key.subject, key.quantity, alert.concern.first_name, str(alert.episode), raised_at)
+    # The first names: an alert that began before an upgrade ends in its own thread.
+    return thread_id(host, key.subject, first_quantity(key), alert.concern.first_name, str(alert.episode), raised_at)
 
 
 def compose(
@@ -87,7 +88,7 @@ def of_no_alert(
     headline: str,
     body: str,
     since: datetime | None = None,
-    trial: bool = False,
+    test: bool = False,
 ) -> Message:
     """Build a message that no alert caused: the only one of its thread, with no end to follow."""
     return Message(
@@ -108,7 +109,7 @@ def of_no_alert(
         latest_at=None,
         headline=headline,
         body=body,
-        trial=trial,
+        test=test,
     )
 
 
@@ -131,13 +132,13 @@ def noted(host: str, now: datetime, zone: tzinfo, headline: str, *paragraphs: st
 
 def test_message(host: str, now: datetime, zone: tzinfo) -> Message:
     """Build a message that tests a notifier, and says so. Each has a thread of its own."""
-    thread = thread_id(host, "trial", now.isoformat())
+    thread = thread_id(host, "test", now.isoformat())
     name = wording.clean(host, 60)
     return of_no_alert(
         thread,
         host=host,
         kind=NotificationKind.RAISED,
-        key=SeriesKey("watchkeeper", "trial of the notifiers"),
+        key=SeriesKey("watchkeeper", "test of the notifiers"),
         concern=Concern.FAULTY,
         state=State.ACTIVE,
         priority=Priority.CAUTION,
@@ -149,5 +150,5 @@ def test_message(host: str, now: datetime, zone: tzinfo) -> Message:
             f"Sent {wording.instant(now, zone, now)} ({wording.zone_name(now, zone)}). "
             "Alerts arrive the\nsame way.\n"
         ),
-        trial=True,
+        test=True,
     )

@@ -76,7 +76,7 @@ def remind(
 ) -> Message:
     """Build the message that an alert is still active. It follows everything that was sent in the alert's thread."""
     move = Transition(alert, alert, Event.WORSEN, NotificationKind.REMINDED, now)
-    told = compose(move, found, seen, host, zone)
+    original = compose(move, found, seen, host, zone)
     changed_at = alert.changed_at or now
     lasted = wording.duration((now - changed_at).total_seconds())
     opening = (
@@ -84,8 +84,8 @@ def remind(
         "they stop when you acknowledge the alert or it ends."
     )
     return replace(
-        told,
-        id=f"{message_id(told.thread, alert.message_count)}-again-{reminder.number}",
+        original,
+        id=f"{message_id(original.thread, alert.message_count)}-again-{reminder.number}",
         number=alert.message_count + 1,
-        body=f"{wrapped(opening)}\n\n{told.body}",
+        body=f"{wrapped(opening)}\n\n{original.body}",
     )

@@ -65,7 +65,7 @@ _NEAR_S = 2 * DAY
 _THIS_YEAR_S = 300 * DAY
 """Beyond this a day without its year could be mistaken for one of another year."""
 
-_IMPLIED = frozenset({"", "space", "in use", "answer", "health", "state", "check-in", "age of the newest"})
+_IMPLIED = frozenset({"", "space", "in use", "answer", "health", "state", "report", "age of the newest"})
 """Quantities that are left out, because they are the natural one of their subject."""
 
 _NO_END = {
@@ -91,7 +91,7 @@ CONDITIONS = {
     "steady": ("stable", "not stable", "stable again"),
     "errors": ("reports no errors", "reports errors", "reports no more errors"),
     "pressure": ("not under pressure", "under pressure", "no longer under pressure"),
-    "promised": ("not overcommitted", "overcommitted", "no longer overcommitted"),
+    "allocation": ("not overcommitted", "overcommitted", "no longer overcommitted"),
     "result": ("OK", "failed", "OK again"),
     "database": ("can write its database", "cannot write its database", "can write its database again"),
     "mounted": ("mounted", "not mounted", "mounted again"),
@@ -115,9 +115,9 @@ CONDITIONS = {
         "waiting for processors",
         "no longer waiting for processors",
     ),
-    "memory promised": ("not overcommitted", "overcommitted", "no longer overcommitted"),
+    "memory allocation": ("not overcommitted", "overcommitted", "no longer overcommitted"),
     "kernel kills": ("sufficient", "too short", "sufficient again"),
-    "mended data": ("has no damaged data", "has damaged data", "has no more damaged data"),
+    "scrub errors": ("has no damaged data", "has damaged data", "has no more damaged data"),
     "free space": ("has enough free space", "has too little free space", "has enough free space again"),
     "oldest": ("not kept too long", "kept too long", "no longer kept too long"),
     "rate": ("at a normal rate", "unusually frequent", "at a normal rate again"),

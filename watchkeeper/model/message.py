@@ -20,7 +20,7 @@ class Message:
     priority: the current priority; None if the alert has ended. before: the priority in the previous notification.
     since: since when it has been so, or when the alert was raised if the finding does not say.
     earliest_at, likely_at, latest_at: when time is up, with its 90 % interval if that is a forecast.
-    trial: sent by the operator to test a notifier; nothing has happened.
+    test: sent by the operator to test a notifier; nothing has happened.
     late: it could not be sent in time and reports a past state; newer messages of the thread follow.
     link: a page on which the operator can acknowledge; empty if there is none.
     """
@@ -42,7 +42,7 @@ class Message:
     latest_at: datetime | None
     headline: str
     body: str
-    trial: bool = False
+    test: bool = False
     late: bool = False
     link: str = ""
 

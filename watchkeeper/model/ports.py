@@ -7,7 +7,7 @@ from typing import Protocol
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.records import Commit, Delivery, JournalLine, Sample, Seen, Series
+from watchkeeper.model.records import Commit, Delivery, EventLine, Sample, Seen, Series
 
 
 class OutboxStore(Protocol):
@@ -20,7 +20,7 @@ class OutboxStore(Protocol):
         """
         ...
 
-    async def delivery_done(self, delivery: Delivery, journal: JournalLine | None = None) -> None:
+    async def delivery_done(self, delivery: Delivery, journal: EventLine | None = None) -> None:
         """Write a delivery's state, tries, due_at, trouble and done_at, with its event log line, in one transaction."""
         ...
 
@@ -48,14 +48,14 @@ class ReadStore(Protocol):
         """Every alert that is not in its initial normal state."""
         ...
 
-    async def journal(
+    async def events(
         self,
         *,
         key: SeriesKey | None = None,
         before_id: int | None = None,
         after_id: int | None = None,
         limit: int = 100,
-    ) -> Sequence[JournalLine]:
+    ) -> Sequence[EventLine]:
         """Event log lines, newest first; with after_id oldest first (for following)."""
         ...
 

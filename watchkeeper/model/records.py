@@ -98,7 +98,7 @@ class Entry(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class JournalLine:
+class EventLine:
     """One line of the append-only event log. id is 0 until it is stored."""
 
     at: datetime
@@ -145,7 +145,7 @@ class Commit:
     seen: tuple[Seen, ...] = ()
     findings: tuple[Finding, ...] = ()
     alerts: tuple[Alert, ...] = ()
-    journal: tuple[JournalLine, ...] = ()
+    events: tuple[EventLine, ...] = ()
     deliveries: tuple[Delivery, ...] = ()
 
 

@@ -15,12 +15,12 @@ from watchkeeper.model.message import Message
 CONTENT_TYPE = "application/cloudevents+json"
 """Structured mode (CloudEvents 1.0, HTTP protocol binding): the event is the body."""
 
-TRIAL_TYPE = "watchkeeper.trial"
+TEST_TYPE = "watchkeeper.test"
 
 
 def event_type(message: Message) -> str:
-    """`watchkeeper.alert.raised`, `.worse`, `.eased` or `.ended`; `watchkeeper.trial` for a test message."""
-    return TRIAL_TYPE if message.trial else f"watchkeeper.alert.{message.kind.value}"
+    """`watchkeeper.alert.raised`, `.worse`, `.eased` or `.ended`; `watchkeeper.test` for a test message."""
+    return TEST_TYPE if message.test else f"watchkeeper.alert.{message.kind.value}"
 
 
 def as_event(message: Message) -> dict[str, Any]:
@@ -71,7 +71,7 @@ def data(message: Message) -> dict[str, Any]:
         "latest_at": _stamp(message.latest_at),
         "headline": message.headline,
         "body": message.body,
-        "trial": message.trial,
+        "test": message.test,
         "late": message.late,
         "link": message.link,
     }

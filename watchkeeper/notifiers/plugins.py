@@ -52,7 +52,7 @@ class Checked:
     """A notifier with the name and the priority of its settings, and a bound for each delivery.
 
     An error that the contract does not know defers the message. Its text may hold a secret: only its type and place
-    are told.
+    are logged.
     """
 
     def __init__(self, settings: ReceiverSettings, notifier: Notifier) -> None:
@@ -90,8 +90,8 @@ class Checked:
             async with asyncio.timeout(self._settings.timeout):
                 await self._notifier.close()
         except Exception as error:  # noqa: BLE001  the daemon goes on, or ends, all the same
-            told = about(Event.DELIVERY_ERROR, notifier=self.name)
-            log.warning("%s: it could not be closed: %s", self.name, _failure(error), extra=told)
+            fields = about(Event.DELIVERY_ERROR, notifier=self.name)
+            log.warning("%s: it could not be closed: %s", self.name, _failure(error), extra=fields)
 
 
 class CheckedBackground(Checked):

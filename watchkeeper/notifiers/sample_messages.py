@@ -22,7 +22,7 @@ def sample_messages() -> Iterator[tuple[str, Message]]:
     for kind in NotificationKind:
         for concern in Concern:
             yield f'a message of kind "{kind.value}" and concern "{concern.value}"', _specimen(kind, concern)
-    yield "a test message", replace(_specimen(NotificationKind.RAISED, Concern.FAULTY), trial=True)
+    yield "a test message", replace(_specimen(NotificationKind.RAISED, Concern.FAULTY), test=True)
 
 
 def _specimen(kind: NotificationKind, concern: Concern) -> Message:

@@ -25,7 +25,7 @@ REWORDED = timedelta(minutes=5)
 
 
 @dataclass(frozen=True, slots=True)
-class _Told:
+class _Explained:
     """The last explanation of one concern."""
 
     decision: Gist
@@ -33,7 +33,7 @@ class _Told:
     at: datetime
 
 
-Explained = dict[Concern, _Told]
+Explained = dict[Concern, _Explained]
 """The last explanations of one series."""
 
 
@@ -48,7 +48,7 @@ class DecisionLog:
     @staticmethod
     def note(found: Finding, seen: Observation | None, limits: Rules, alert: Alert, explained: Explained) -> None:
         """Explain a finding and its effect on the alert, if that is due. explained: the series' explanations so far."""
-        now = _Told(explaining.decision(found, alert), explaining.reason(found), found.at)
+        now = _Explained(explaining.decision(found, alert), explaining.reason(found), found.at)
         before = explained.get(found.concern)
         if before is not None and not _due(before, now):
             return
@@ -57,7 +57,7 @@ class DecisionLog:
         log.debug("%s", explaining.explain(found, seen, limits, alert), extra=fields)
 
 
-def _due(before: _Told, now: _Told) -> bool:
+def _due(before: _Explained, now: _Explained) -> bool:
     if before.decision != now.decision or now.at < before.at:
         return True
     pause = UNCHANGED if before.reason == now.reason else REWORDED

@@ -27,7 +27,7 @@ log = logging.getLogger(__name__)
 EVERY_S = 60.0
 """The interval between rounds: a reminder or a digest is late by no more."""
 
-LABEL = " rounds"
+LABEL = " messages"
 """The label among the scheduled tasks; no probe can have it, because names are stripped."""
 
 SET_BACK = timedelta(days=1)
@@ -99,9 +99,9 @@ class PeriodicMessages:
         self._host, self._zone = named
         self.memory: _Memory = _Memory() if before is None else before.memory
 
-    def begin(self, last_alive: datetime | None) -> None:
+    def begin(self, last_commit_at: datetime | None) -> None:
         """Treat what has become due since the daemon last ran as due now; None: nothing has."""
-        self.memory.made_at = last_alive or self._clock.now()
+        self.memory.made_at = last_commit_at or self._clock.now()
 
     async def make(self) -> None:
         """Run one round. What cannot be written is created again in the next one."""

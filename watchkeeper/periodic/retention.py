@@ -83,7 +83,7 @@ class KeptStore(Protocol):
         ...
 
 
-class Notes(Protocol):
+class States(Protocol):
     """Keeps a text across restarts."""
 
     async def read(self, owner: str) -> str:
@@ -124,24 +124,24 @@ class Retention:
         settings: StoreSettings,
         clock: Clock,
         note: Note,
-        notes: Notes | None = None,
+        states: States | None = None,
         before: "Retention | None" = None,
     ) -> None:
-        """notes: where a leap of the clock is remembered; None: only until the daemon stops.
+        """states: where a leap of the clock is remembered; None: only until the daemon stops.
 
         before: the previous configuration's retention.
         """
         self._store, self._settings, self._clock, self._note = store, settings, clock, note
-        self._notes = notes or MemoryStateStore()
+        self._states = states or MemoryStateStore()
         self.memory: _Memory = _Memory() if before is None else before.memory
 
-    async def begin(self, last_alive: datetime | None) -> None:
+    async def begin(self, last_commit_at: datetime | None) -> None:
         """At start: check how far the clock is ahead of the newest record."""
-        now, self.memory.newest = self._clock.now(), last_alive
-        if last_alive is None or now - last_alive <= LEAP:
+        now, self.memory.newest = self._clock.now(), last_commit_at
+        if last_commit_at is None or now - last_commit_at <= LEAP:
             return
         try:
-            await self._leapt(last_alive, now)
+            await self._leapt(last_commit_at, now)
         except StoreError:
             log.exception("the jump of the clock could not be recorded", extra=about(Event.RETENTION))
 
@@ -173,14 +173,14 @@ class Retention:
             await self._store.inspect(whole=whole)
             if whole:
                 await self._store.check_indexes()
-                await self._notes.write(INDEX_OWNER, now.isoformat())
+                await self._states.write(INDEX_OWNER, now.isoformat())
         except StoreError:
             log.exception("the check of the database failed this time", extra=about(Event.RETENTION))
 
     async def _whole_is_due(self, now: datetime) -> bool:
         """Return whether the full check is due. A note that is unreadable, or from the future, counts as none."""
         try:
-            last = datetime.fromisoformat(await self._notes.read(INDEX_OWNER))
+            last = datetime.fromisoformat(await self._states.read(INDEX_OWNER))
             return not timedelta(0) <= now - last < WHOLE_EVERY
         except (ValueError, TypeError):
             return True
@@ -205,7 +205,7 @@ class Retention:
 
     async def _trusted(self, now: datetime) -> bool:
         """Return whether the clock has not leapt, or was set back, or the daemon has run by it for long enough."""
-        text = await self._notes.read(OWNER)
+        text = await self._states.read(OWNER)
         if not text:
             return True
         try:
@@ -217,11 +217,11 @@ class Retention:
         if lived_s < TRUST_S and now - since > LEAP:
             await self._remember(since, lived_s)
             return False
-        await self._notes.write(OWNER, "")
+        await self._states.write(OWNER, "")
         return True
 
     async def _remember(self, since: datetime, lived_s: float) -> None:
-        await self._notes.write(OWNER, json.dumps({"since": since.isoformat(), "lived_s": lived_s}))
+        await self._states.write(OWNER, json.dumps({"since": since.isoformat(), "lived_s": lived_s}))
 
     def _horizons(self, now: datetime) -> RetentionLimits:
         kept = self._settings
@@ -229,7 +229,7 @@ class Retention:
             samples=_hour(now - timedelta(seconds=kept.samples)),
             hours=_day(now - timedelta(seconds=kept.hours)),
             days=_day(now - timedelta(seconds=kept.days)),
-            journal=now - timedelta(seconds=kept.events),
+            events=now - timedelta(seconds=kept.events),
             delivered=now - timedelta(seconds=kept.delivered),
             gone=now - timedelta(seconds=kept.forget_after),
         )

@@ -44,11 +44,11 @@ class Timex(ctypes.Structure):
 
 def read() -> Mapping[str, int]:
     """The requested fields, as the kernel has them. Raises OSError where the call is not allowed."""
-    told = Timex(modes=0)
-    if ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(told)) < 0:
+    found = Timex(modes=0)
+    if ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(found)) < 0:
         number = ctypes.get_errno()
         raise OSError(number, os.strerror(number))
-    return {name: int(getattr(told, name)) for name in ASKED}
+    return {name: int(getattr(found, name)) for name in ASKED}
 
 
 def main() -> int:

@@ -57,7 +57,7 @@ class Coverage(Protocol):
         self, context: "ProbeContext", owner: str, look_every_s: float, timeout_s: float
     ) -> Sequence[Uncovered]:
         """List what no probe covers. The host is examined if that was not done for `look_every_s`; what was found is
-        kept in the context's notes of this owner. Raises ProbeTimeout, StillHanging and ProbeError.
+        kept in the context's probe_states under this owner. Raises ProbeTimeout, StillHanging and ProbeError.
         """
         ...
 
@@ -66,14 +66,14 @@ class Coverage(Protocol):
 class ProbeContext:
     """What probes work with: the clock and the workers. Passed to every probe when it is created.
 
-    notes: what probes keep across restarts. job_reports: the latest reports of every job. Without a store, both last
-    as long as this context. database: the daemon's own database, if there is one. coverage: None where nothing can
-    compare the host with a configuration.
+    probe_states: what probes keep across restarts. job_reports: the latest reports of every job. Without a store, both
+    last as long as this context. database: the daemon's own database, if there is one. coverage: None where nothing
+    can compare the host with a configuration.
     """
 
     clock: Clock
     workers: Workers
-    notes: StateStore = field(default_factory=MemoryStateStore)
+    probe_states: StateStore = field(default_factory=MemoryStateStore)
     job_reports: JobReports = field(default_factory=MemoryJobReports)
     database: OwnDatabase | None = None
     coverage: Coverage | None = None

@@ -25,7 +25,7 @@ from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Condition, Observation, SeriesKey
-from watchkeeper.model.records import Entry, JournalLine, Seen
+from watchkeeper.model.records import Entry, EventLine, Seen
 from watchkeeper.periodic.decision_log import DecisionLog
 from watchkeeper.runtime.pipeline_state import PipelineState
 from watchkeeper.runtime.removal import end_alerts
@@ -85,11 +85,11 @@ class Pipeline:
         latest: Latest,
         findings: Iterable[Finding],
         standing: Sequence[Alert],
-        last_alive: datetime | None = None,
+        last_commit_at: datetime | None = None,
     ) -> None:
         """Continue from what the store holds.
 
-        last_alive: when the daemon last ran, as far as is known; longer ago than a restart takes is a gap.
+        last_commit_at: when the daemon last ran, as far as is known; longer ago than a restart takes is a gap.
         """
         state, now, unit = self.state, self.state.clock.now(), UnitOfWork()
         by_label = {each.label: each for each in probes}
@@ -102,7 +102,7 @@ class Pipeline:
                 self._dependencies.place(entry.evaluator.key.subject, entry.owner.label)
                 self._registry.mark(seen.observation, now)
         state.orphan_wait.begin(by_label, by_label, now)
-        if (gap := gap_before(last_alive, now)) is not None:
+        if (gap := gap_before(last_commit_at, now)) is not None:
             self._bridge(gap, unit, Entry.START, STOPPED)
         self._end(unit, [a for a in standing if a.key not in self._registry and a.key not in OWN], now)
         if state.book.any_changed() or unit.lasting:
@@ -249,7 +249,7 @@ class Pipeline:
             del self._registry[key]
         if orphans:
             text = f"{UNWATCHED}: {named(map(str, orphans))}"
-            unit.journal.append(JournalLine(now, Entry.CONFIGURATION, text))
+            unit.events.append(EventLine(now, Entry.CONFIGURATION, text))
             self._settle(unit, now)
             await self.state.buffer.write(unit, now)
 
@@ -264,7 +264,7 @@ class Pipeline:
         unit, now = UnitOfWork(), self.state.clock.now()
         if entry in LOGGED:
             log.info("%s", text, extra=about(LOGGED[entry], key=key))
-        unit.journal.append(JournalLine(now, entry, text, key, details=details))
+        unit.events.append(EventLine(now, entry, text, key, details=details))
         await self.state.buffer.write(unit, now)
 
     async def acknowledge(self, key: SeriesKey, concern: Concern) -> bool:

@@ -82,15 +82,15 @@ class Runtime:
 
     config: ActiveConfig
     pipeline: Pipeline
-    rounds: PeriodicMessages
-    keeping: Retention
+    periodic_messages: PeriodicMessages
+    retention: Retention
     planner: LatePlanner
 
 
 class _Nothing:
     """The state before the first configuration: nothing runs."""
 
-    pipeline = rounds = keeping = planner = None
+    pipeline = periodic_messages = retention = planner = None
 
 
 def build_runtime(config: ActiveConfig, lasting: Lasting, before: Runtime | None = None) -> Runtime:
@@ -102,8 +102,10 @@ def build_runtime(config: ActiveConfig, lasting: Lasting, before: Runtime | None
     return Runtime(
         config,
         pipeline,
-        PeriodicMessages(store, lasting.outbox, clock, settings.reminders.plan(), settings.routes, named, last.rounds),
-        Retention(store, settings.store, clock, pipeline.note, store.notes, last.keeping),
+        PeriodicMessages(
+            store, lasting.outbox, clock, settings.reminders.plan(), settings.routes, named, last.periodic_messages
+        ),
+        Retention(store, settings.store, clock, pipeline.note, store.probe_states, last.retention),
         LatePlanner(settings, store, config.bench, last.planner),
     )
 
@@ -128,11 +130,11 @@ class ActiveRuntime:
 
     async def keep(self) -> None:
         """Run retention, as configured."""
-        await self.runtime.keeping.run()
+        await self.runtime.retention.run()
 
-    async def make_rounds(self) -> None:
+    async def send_periodic_messages(self) -> None:
         """Send the periodic messages that are due, as configured."""
-        await self.runtime.rounds.make()
+        await self.runtime.periodic_messages.make()
 
     def _plan_probe(self, probe: ScheduledProbe) -> None:
         self._lasting.schedule.every(probe.label, probe.interval_s, partial(self._runner.run, probe.label))

@@ -15,7 +15,7 @@ from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import Seen
 from watchkeeper.runtime.scheduled_probe import ScheduledProbe, nobody
 from watchkeeper.runtime.series_registry import SeriesEntry, SeriesRegistry
-from watchkeeper.runtime.unit_of_work import TOLD_AWAY_S
+from watchkeeper.runtime.unit_of_work import REPORTED_GAP_S
 
 Latest = Iterable[tuple[Seen, datetime]]
 """Each series' newest observation, and the time of its first."""
@@ -72,7 +72,7 @@ def unsettled(alert: Alert) -> bool:
     return alert.state is not State.NORMAL or alert.pending_notification is not None
 
 
-def gap_before(last_alive: datetime | None, now: datetime) -> Gap | None:
+def gap_before(last_commit_at: datetime | None, now: datetime) -> Gap | None:
     """The gap before this start; None if there was none, or it was a restart."""
-    away_s = (now - last_alive).total_seconds() if last_alive is not None else 0.0
-    return None if last_alive is None or away_s < TOLD_AWAY_S else Gap(last_alive, now, away_s)
+    away_s = (now - last_commit_at).total_seconds() if last_commit_at is not None else 0.0
+    return None if last_commit_at is None or away_s < REPORTED_GAP_S else Gap(last_commit_at, now, away_s)

@@ -99,15 +99,15 @@ class Runner:
         """The subjects that are not reported separately while this subject is down."""
         return self.pipeline.dependents_of(subject)
 
-    async def start(self, store: StoredState, since: datetime, last_alive: datetime | None = None) -> None:
+    async def start(self, store: StoredState, since: datetime, last_commit_at: datetime | None = None) -> None:
         """Continue from what the store holds. since: how far back the past of levels is read.
 
-        last_alive: when the daemon last ran; None if it never did.
+        last_commit_at: when the daemon last ran; None if it never did.
         """
         first = {each.key: each.first_at for each in await store.series()}
         latest = [(seen, first[seen.observation.key]) for seen in await store.latest()]
         probes = tuple(self.all_probes.values())
-        await self.pipeline.restore(probes, latest, await store.findings(), await store.alerts(), last_alive)
+        await self.pipeline.restore(probes, latest, await store.findings(), await store.alerts(), last_commit_at)
         self._breaks = self.pipeline.state.breaks
         async for level in store.level_samples(since):
             entry = self.pipeline.state.registry.get(level.key)

@@ -18,11 +18,11 @@ from watchkeeper.model.alert import Alert, Priority, Transition
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Observation
-from watchkeeper.model.records import Commit, Delivery, Entry, JournalLine, Seen
+from watchkeeper.model.records import Commit, Delivery, Entry, EventLine, Seen
 
 log = logging.getLogger(__name__)
 
-TOLD_AWAY_S = 300.0
+REPORTED_GAP_S = 300.0
 """A gap of at least this length is reported; a restart of the service, or a short stall, is only in the event log."""
 
 
@@ -51,7 +51,7 @@ class OutboxPort(Protocol):
         """Send deliveries from memory, because the store has no space for them."""
         ...
 
-    def take_back(self) -> tuple[Sequence[Delivery], Sequence[JournalLine]]:
+    def take_back(self) -> tuple[Sequence[Delivery], Sequence[EventLine]]:
         """Return the deliveries that are held and not in progress, in their current state, and their event log lines.
 
         They are no longer held: the caller commits them, or holds them again.
@@ -66,13 +66,13 @@ class UnitOfWork:
     seen: list[Seen] = field(default_factory=list)
     findings: dict[AlertKey, Finding] = field(default_factory=dict)
     alerts: dict[AlertKey, Alert] = field(default_factory=dict)
-    journal: list[JournalLine] = field(default_factory=list)
+    events: list[EventLine] = field(default_factory=list)
     deliveries: list[Delivery] = field(default_factory=list)
 
     @property
     def lasting(self) -> bool:
         """Return whether it holds anything that must not be lost."""
-        return bool(self.alerts or self.journal or self.deliveries)
+        return bool(self.alerts or self.events or self.deliveries)
 
     def found(self, findings: Iterable[Finding]) -> None:
         """Add findings."""
@@ -89,7 +89,7 @@ class UnitOfWork:
             tuple(self.seen),
             tuple(self.findings.values()),
             tuple(self.alerts.values()),
-            tuple(self.journal),
+            tuple(self.events),
             tuple(self.deliveries),
         )
 
@@ -125,20 +125,20 @@ class Notifications:
             details["priority"] = after.priority.word
         if after.held_by is not None:
             details["held by"] = str(after.held_by)
-        unit.journal.append(JournalLine(move.at, Entry.TRANSITION, text, after.key, after.concern, details))
+        unit.events.append(EventLine(move.at, Entry.TRANSITION, text, after.key, after.concern, details))
         _log(move, text)
 
     def gap(self, unit: UnitOfWork, gap: Gap, entry: Entry, why: str) -> None:
         """Add a gap in monitoring, or a clock change: a line of the event log, and a message if the gap was long."""
         now = gap.until
         if gap.set_by_s:
-            unit.journal.append(JournalLine(now, Entry.NOTE, f"the clock was changed by {gap.set_by_s:+.0f} s"))
+            unit.events.append(EventLine(now, Entry.NOTE, f"the clock was changed by {gap.set_by_s:+.0f} s"))
         if not gap.away_s:
             return
         away = f"{duration(gap.away_s)} without monitoring, since {gap.since:%Y-%m-%d %H:%M} UTC"
         details = {"away since": gap.since.isoformat(), "away for": f"{gap.away_s:.0f} s"}
-        unit.journal.append(JournalLine(now, entry, f"monitoring resumed after {away}", details=details))
-        if gap.away_s >= TOLD_AWAY_S:
+        unit.events.append(EventLine(now, entry, f"monitoring resumed after {away}", details=details))
+        if gap.away_s >= REPORTED_GAP_S:
             since, until = (instant(at, self._zone, now) for at in (gap.since, gap.until))
             message = noted(
                 self._host,

@@ -19,7 +19,7 @@ from watchkeeper.logs.fields import Event, about
 from watchkeeper.messages.wording import duration
 from watchkeeper.model.observation import Condition, Kind
 from watchkeeper.model.ports import WriteStore
-from watchkeeper.model.records import Entry, JournalLine
+from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.runtime.unit_of_work import Notifications, OutboxPort, UnitOfWork
 
 log = logging.getLogger(__name__)
@@ -39,7 +39,7 @@ class WriteBuffer:
     @property
     def held_back(self) -> int:
         """The number of records that wait in memory because the store cannot be written."""
-        return len(self._kept.journal) + len(self._kept.alerts) + self._outbox.holding
+        return len(self._kept.events) + len(self._kept.alerts) + self._outbox.holding
 
     @property
     def trouble(self) -> str:
@@ -66,7 +66,7 @@ class WriteBuffer:
         kept, self._kept = self._kept, UnitOfWork()
         unit.alerts = {key: self._book.get(*key) for key in {**kept.alerts, **unit.alerts}}
         deliveries, lines = self._outbox.take_back()
-        unit.journal[:0] = [*kept.journal, *lines]
+        unit.events[:0] = [*kept.events, *lines]
         unit.deliveries[:0] = deliveries
         return unit
 
@@ -89,7 +89,7 @@ class WriteBuffer:
         self._evaluate(unit, Condition(DATABASE, ok=False, reason=reason, grave=True), now)
         unit.findings.clear()
         self._kept.alerts.update(unit.alerts)
-        self._kept.journal[:0] = unit.journal
+        self._kept.events[:0] = unit.events
         self._outbox.hold(unit.deliveries)
 
     def _back(self, now: datetime) -> UnitOfWork:
@@ -103,7 +103,7 @@ class WriteBuffer:
             text = (
                 f"the database can be written again; samples are missing for {lasted}, since {since:%Y-%m-%d %H:%M} UTC"
             )
-            unit.journal.append(JournalLine(now, Entry.NOTE, text, details={"missing since": since.isoformat()}))
+            unit.events.append(EventLine(now, Entry.NOTE, text, details={"missing since": since.isoformat()}))
         return unit
 
     def _evaluate(self, unit: UnitOfWork, seen: Condition, now: datetime) -> None:

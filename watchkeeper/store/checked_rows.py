@@ -28,7 +28,7 @@ from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Kind, Observation, SeriesKey, Unit
 from watchkeeper.model.probe_state import JobReport
-from watchkeeper.model.records import Delivery, DeliveryState, Entry, JournalLine
+from watchkeeper.model.records import Delivery, DeliveryState, Entry, EventLine
 from watchkeeper.store.codec import ALERT, FINDING, LINE, MESSAGE, OBSERVATION, key_of
 from watchkeeper.store.timestamps import from_us, to_us
 
@@ -205,7 +205,7 @@ def _alert(values: Values) -> Alert:
     return found
 
 
-def _line(values: Values) -> JournalLine:
+def _line(values: Values) -> EventLine:
     at_us, entry, key, body = values
     found = LINE.loads(body)
     columns = (at_us, Entry(entry), None if key is None else key_from(key))

@@ -26,7 +26,7 @@ from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.message import Message
 from watchkeeper.model.observation import Observation, SeriesKey
-from watchkeeper.model.records import JournalLine
+from watchkeeper.model.records import EventLine
 
 T = TypeVar("T")
 Convert = Callable[[Any], Any]
@@ -295,7 +295,7 @@ OBSERVATION: Codec[Observation] = Codec(Observation)
 FINDING: Codec[Finding] = Codec(Finding)
 ALERT: Codec[Alert] = Codec(Alert)
 MESSAGE: Codec[Message] = Codec(Message)
-LINE: Codec[JournalLine] = Codec(JournalLine)
+LINE: Codec[EventLine] = Codec(EventLine)
 
 
 def text_column(text: str) -> str:

@@ -2,7 +2,7 @@
 
 import sqlite3
 
-from watchkeeper.model.records import JournalLine
+from watchkeeper.model.records import EventLine
 from watchkeeper.store import checked_rows
 from watchkeeper.store.codec import LINE, key_column
 from watchkeeper.store.timestamps import to_us
@@ -10,7 +10,7 @@ from watchkeeper.store.timestamps import to_us
 _INSERT = "INSERT INTO events (at_us, entry, key, body, crc) VALUES (?, ?, ?, ?, ?)"
 
 
-def append(conn: sqlite3.Connection, line: JournalLine) -> None:
+def append(conn: sqlite3.Connection, line: EventLine) -> None:
     """Write one line. Raises StoreError for what cannot be stored."""
     key = None if line.key is None else key_column(line.key)
     values = (to_us(line.at), line.entry.value, key, LINE.dumps(line))

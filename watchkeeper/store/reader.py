@@ -23,7 +23,7 @@ from watchkeeper.model.records import (
     Bucket,
     Delivery,
     Entry,
-    JournalLine,
+    EventLine,
     LevelSamples,
     Quarantined,
     Sample,
@@ -174,7 +174,7 @@ class Reader:
         credible = found is not None and found * width_ms < LATEST_MS
         return EPOCH + timedelta(milliseconds=found * width_ms) if credible else None
 
-    def journal(
+    def events(
         self,
         *,
         key: SeriesKey | None,
@@ -183,7 +183,7 @@ class Reader:
         entry: Entry | None,
         since: datetime | None,
         limit: int,
-    ) -> Sequence[JournalLine]:
+    ) -> Sequence[EventLine]:
         """Event log lines, newest first; with after_id oldest first. Those that cannot be read are left out."""
         asked: list[tuple[str, Any]] = [
             ("key = ?", None if key is None else key_column(key)),
@@ -193,7 +193,7 @@ class Reader:
             ("at_us >= ?", None if since is None else to_us(since)),
         ]
         given = [(condition, value) for condition, value in asked if value is not None]
-        found: list[JournalLine] = []
+        found: list[EventLine] = []
         last: int | None = None
         most = _within(limit) if limit > 0 else LARGEST
         # Lines that cannot be read are not counted: a page that came back shorter would be taken for the last one.
@@ -240,7 +240,7 @@ class Reader:
                 counted[json.loads(name)] = count
         return counted
 
-    def last_alive(self) -> datetime | None:
+    def last_commit_at(self) -> datetime | None:
         """The instant of the newest commit; None where there is none yet, or it cannot be read."""
         return next((from_us(state.last_commit_at_us) for _, state in self._good(checked_rows.STORE_STATE_FORM)), None)
 

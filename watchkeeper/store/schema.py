@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 APPLICATION_ID = 0x574B5052
 """`WKPR`, in the header of every watchkeeper database, so that another program's file is not taken for one."""
 
-VERSION = 4
+VERSION = 5
 """The number of the newest migration; kept in the file as user_version."""
 
 Migration = Callable[[sqlite3.Connection], None]
@@ -64,12 +64,20 @@ def _checksums(conn: sqlite3.Connection) -> None:
 
 
 def _plain_names(conn: sqlite3.Connection) -> None:
-    """Give what is stored the names of today. A row that cannot be read stays as it is."""
-    _run(conn, statements.EVENT_LOG_OPEN)
-    names.rename(conn)
+    """Give tables and columns the names of today."""
+    _run(conn, statements.JOURNAL_OPEN)
     _run(conn, statements.PLAIN_NAMES)
+    _run(conn, statements.EVENT_TRIGGERS)
     _run(conn, statements.QUARANTINE_SOURCES)
     conn.execute("PRAGMA user_version = 4")
+
+
+def _plain_rows(conn: sqlite3.Connection) -> None:
+    """Give rows the names of today, in one pass. A row that cannot be read stays as it is."""
+    _run(conn, statements.EVENTS_OPEN)
+    names.rename(conn)
+    _run(conn, statements.EVENT_TRIGGERS)
+    conn.execute("PRAGMA user_version = 5")
 
 
 def _run(conn: sqlite3.Connection, script: str) -> None:
@@ -87,6 +95,7 @@ MIGRATIONS: tuple[tuple[str, Migration], ...] = (
     ("0002 what the first form lacked", _what_the_first_form_lacked),
     ("0003 checksums", _checksums),
     ("0004 plain names", _plain_names),
+    ("0005 plain rows", _plain_rows),
 )
 """Every migration in order, with the name that its record has in the file."""
 

@@ -254,8 +254,8 @@ WHEN EXISTS (SELECT 1 FROM journal WHERE id = NEW.id)
 BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no line is replaced'); END;
 """
 
-# Version 4: the triggers go before the rows of the event log are rewritten.
-EVENT_LOG_OPEN = """
+# Version 4: the triggers name the tables that it renames.
+JOURNAL_OPEN = """
 DROP TRIGGER journal_keeps_lines;
 DROP TRIGGER journal_keeps_text;
 DROP TRIGGER journal_keeps_ids;
@@ -280,6 +280,9 @@ ALTER TABLE journal RENAME TO events;
 CREATE INDEX events_at ON events (at_us);
 CREATE INDEX events_entry ON events (entry);
 CREATE INDEX events_key ON events (key) WHERE key IS NOT NULL;
+"""
+
+EVENT_TRIGGERS = """
 CREATE TRIGGER events_keep_lines BEFORE DELETE ON events
 WHEN OLD.at_us >= coalesce((SELECT events_from_us FROM store_state), 0)
 AND NOT EXISTS (SELECT 1 FROM quarantine WHERE source = 'events' AND row = CAST(OLD.id AS TEXT))
@@ -289,6 +292,13 @@ BEGIN SELECT RAISE(ABORT, 'the event log is append-only: no line is changed'); E
 CREATE TRIGGER events_keep_ids BEFORE INSERT ON events
 WHEN EXISTS (SELECT 1 FROM events WHERE id = NEW.id)
 BEGIN SELECT RAISE(ABORT, 'the event log is append-only: no line is replaced'); END;
+"""
+
+# Version 5: the event log takes changes while its rows are rewritten.
+EVENTS_OPEN = """
+DROP TRIGGER events_keep_lines;
+DROP TRIGGER events_keep_text;
+DROP TRIGGER events_keep_ids;
 """
 
 QUARANTINE_SOURCES = """

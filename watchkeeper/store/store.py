@@ -28,7 +28,7 @@ from watchkeeper.model.records import (
     Commit,
     Delivery,
     Entry,
-    JournalLine,
+    EventLine,
     LevelSamples,
     Quarantined,
     Sample,
@@ -81,7 +81,7 @@ class Store:
         self._committer: CommitQueue | None = None
         self._lock: file_lock.Lock | None = None
         self._swept_s = -SWEEP_S
-        self.notes = StoredProbeState(self._write, self._read)
+        self.probe_states = StoredProbeState(self._write, self._read)
         self.job_reports = StoredJobReports(self._write, self._read)
 
     @classmethod
@@ -170,15 +170,15 @@ class Store:
         of work that contains alerts, event log lines or deliveries is safe from a power cut when this returns. If the
         caller is cancelled while it waits, the unit of work is written anyway.
         """
-        durable = bool(commit.alerts or commit.journal or commit.deliveries)
+        durable = bool(commit.alerts or commit.events or commit.deliveries)
         await self._write(lambda writing: writing.commit(commit), durable=durable)
 
-    async def delivery_done(self, delivery: Delivery, journal: JournalLine | None = None) -> None:
+    async def delivery_done(self, delivery: Delivery, line: EventLine | None = None) -> None:
         """Write a delivery's new state, tries, due_at, trouble and done_at, and its event log line, in one transaction.
 
         Raises StoreError where the outbox has no such delivery, StoreFull; nothing is written then.
         """
-        await self._write(lambda writing: writing.delivery_done(delivery, journal), durable=True)
+        await self._write(lambda writing: writing.delivery_done(delivery, line), durable=True)
 
     async def keep(self, horizons: RetentionLimits, *, spare_share: float = SPARE_SHARE) -> int:
         """Roll up and delete what is older than the horizons, in small steps between which commits run.
@@ -292,7 +292,7 @@ class Store:
         """Every alert that is not in its initial normal state."""
         return await self._read(lambda reading: reading.alerts())
 
-    async def journal(
+    async def events(
         self,
         *,
         key: SeriesKey | None = None,
@@ -301,10 +301,10 @@ class Store:
         entry: Entry | None = None,
         since: datetime | None = None,
         limit: int = 100,
-    ) -> Sequence[JournalLine]:
+    ) -> Sequence[EventLine]:
         """Event log lines that match every argument, newest first; with after_id oldest first (for following)."""
         return await self._read(
-            lambda reading: reading.journal(
+            lambda reading: reading.events(
                 key=key, before_id=before_id, after_id=after_id, entry=entry, since=since, limit=limit
             )
         )
@@ -328,9 +328,9 @@ class Store:
         """Stored rows that could not be read and were moved away since an instant, newest first."""
         return await self._read(lambda reading: reading.quarantined(since, now))
 
-    async def last_alive(self) -> datetime | None:
+    async def last_commit_at(self) -> datetime | None:
         """The instant of the newest commit, by the clock at that time; None where there was none yet."""
-        return await self._read(lambda reading: reading.last_alive())
+        return await self._read(lambda reading: reading.last_commit_at())
 
     async def _read(self, query: Callable[[Reader], T]) -> T:
         return await self._reading_of(query)

@@ -15,7 +15,7 @@ from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
 from watchkeeper.model.probe_state import JobReport
-from watchkeeper.model.records import Commit, Delivery, JournalLine, Quarantined, Seen
+from watchkeeper.model.records import Commit, Delivery, EventLine, Quarantined, Seen
 from watchkeeper.store import checked_rows, event_lines, outbox_rows
 from watchkeeper.store.checked_rows import Damage, RowDamaged, SeriesRow, StoreState
 from watchkeeper.store.codec import ALERT, FINDING, OBSERVATION, key_column, text_column
@@ -107,13 +107,13 @@ class Writer:
             self._conn.executemany(_FINDING, [(*each, checked_rows.checksum_of_three(*each)) for each in found])
         for alert in commit.alerts:
             self._write_alert(alert)
-        for line in commit.journal:
+        for line in commit.events:
             self.write_line(line)
         for delivery in commit.deliveries:
             outbox_rows.insert(self._conn, delivery)
         self._alive_at = _newest(commit, seen_at) or self._alive_at
 
-    def delivery_done(self, delivery: Delivery, line: JournalLine | None) -> None:
+    def delivery_done(self, delivery: Delivery, line: EventLine | None) -> None:
         """Write what became of a delivery, with its event log line."""
         outbox_rows.update(self._conn, delivery)
         if line is not None:
@@ -181,7 +181,7 @@ class Writer:
         values = (text_column(check_in.job), int(check_in.failed), to_us(check_in.at), said)
         self._conn.execute(_CHECK_IN, (*values, checked_rows.checksum(*values)))
 
-    def write_line(self, line: JournalLine) -> None:
+    def write_line(self, line: EventLine) -> None:
         """Append to the event log."""
         event_lines.append(self._conn, line)
 
@@ -257,8 +257,8 @@ def sample_of(observation: Observation) -> tuple[float | None, float | None]:
 
 def _newest(commit: Commit, seen_at: datetime | None) -> datetime | None:
     """The instant at which a unit of work was made: the newest that it contains (an alert's own may be long past)."""
-    told: Iterable[Finding | JournalLine] = chain(commit.findings, commit.journal)
+    records: Iterable[Finding | EventLine] = chain(commit.findings, commit.events)
     seen = () if seen_at is None else (seen_at,)
     return max(
-        chain(seen, (each.at for each in told), (delivery.made_at for delivery in commit.deliveries)), default=None
+        chain(seen, (each.at for each in records), (delivery.made_at for delivery in commit.deliveries)), default=None
     )

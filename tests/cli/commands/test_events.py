@@ -13,15 +13,15 @@ import pytest
 from tests.cli.conftest import Run, fill
 from tests.support.readstore import NOW, ReadStoreDouble
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.records import Commit, Entry, JournalLine
+from watchkeeper.model.records import Commit, Entry, EventLine
 from watchkeeper.store import Store
 
 POOL, GUEST = SeriesKey("pool skerry", "space"), SeriesKey("guest tide-log", "state")
 
 
-def line(days_ago: float, text: str, entry: Entry = Entry.TRANSITION, key: SeriesKey | None = POOL) -> JournalLine:
+def line(days_ago: float, text: str, entry: Entry = Entry.TRANSITION, key: SeriesKey | None = POOL) -> EventLine:
     """A line of the journal."""
-    return JournalLine(NOW - timedelta(days=days_ago), entry, text, key)
+    return EventLine(NOW - timedelta(days=days_ago), entry, text, key)
 
 
 @pytest.fixture
@@ -113,7 +113,7 @@ def test_it_follows_until_it_is_stopped(config: Path, journal: Path) -> None:
     assert process.stdout is not None
     try:
         assert [json.loads(process.stdout.readline())["id"] for _ in range(2)] == [2, 5]
-        more = Commit(journal=(line(0, "guest", key=GUEST), line(0, "pool skerry full in about 2 days")))
+        more = Commit(events=(line(0, "guest", key=GUEST), line(0, "pool skerry full in about 2 days")))
 
         async def write() -> None:
             async with await Store.open(journal) as store:

@@ -70,9 +70,7 @@ def test_no_go(silent: Path) -> None:
 @pytest.mark.usefixtures("recorded")
 def test_go_as_json(silent: Path) -> None:
     """Without the matter that hinders it is a go; every point has its verdict."""
-    result = CliRunner().invoke(
-        main, ["--config", str(silent), "preflight", "tide", "--leave-out", "answers", "--json"]
-    )
+    result = CliRunner().invoke(main, ["--config", str(silent), "preflight", "tide", "--skip", "answers", "--json"])
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)
     assert (found["host"], found["subject"], found["go"], found["changed_at"]) == ("gannet", "service tide", True, None)
@@ -99,8 +97,8 @@ def test_after_a_change(silent: Path) -> None:
     assert "service tide is not as before" in text
     assert "Not as before answers service tide: slower: 90 ms" in text
     assert "memory memory: 6 GiB free, before 6 GiB" in text
-    left_out = ["--config", str(silent), "preflight", "--after", "tide", "--since", since, "--leave-out", "answers"]
-    result = CliRunner().invoke(main, left_out)
+    skipped = ["--config", str(silent), "preflight", "--after", "tide", "--since", since, "--skip", "answers"]
+    result = CliRunner().invoke(main, skipped)
     assert result.exit_code == 0
     assert "service tide is as before" in told(result.stdout)
 
@@ -116,7 +114,7 @@ def test_after_a_change(silent: Path) -> None:
         (["preflight", "tide", "--after", "--since", "2099-01-01"], "since is in the future"),
         (["preflight", "tide", "--after"], "give it with since"),
         (["preflight", "tide", "--keep", "soon"], "soon"),
-        (["preflight", "tide", "--leave-out", "luck"], "'luck' is not one of"),
+        (["preflight", "tide", "--skip", "luck"], "'luck' is not one of"),
     ],
 )
 def test_wrong_use(silent: Path, argv: list[str], said: str) -> None:

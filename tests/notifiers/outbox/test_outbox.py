@@ -70,7 +70,7 @@ async def test_each_notifier_gets_each_message_in_order() -> None:
         await settled(store, 8)
     assert mail.got == hook.got == [each.id for each in messages()]
     assert set(store.states()) == {DeliveryState.DELIVERED}
-    first = store.journal[0]
+    first = store.events[0]
     assert (first.entry, first.key, first.concern) == (Entry.DELIVERY, messages()[0].key, messages()[0].concern)
     assert first.text == "sent by mail: pool skerry full in about 3 days (Fri 27 Nov)"
     assert dict(first.details) == {"notifier": "mail", "message": messages()[0].id, "attempts": "1"}
@@ -124,11 +124,11 @@ async def test_deferred_is_tried_again_with_the_same_id() -> None:
     assert (delivery.state, delivery.tries, delivery.trouble) == (DeliveryState.DELIVERED, 5, "")
     # first_s + half of the way to first_s * 2**n: 7.5, 12.5, 22.5 and 42.5 s
     assert delivery.done_at == NOW + timedelta(seconds=85)
-    assert [line.text for line in store.journal] == [
+    assert [line.text for line in store.events] == [
         "not sent yet by post: pool skerry full in about 3 days (Fri 27 Nov)",
         "sent by post, 85 s after the event: pool skerry full in about 3 days (Fri 27 Nov)",
     ]
-    assert store.journal[0].details["error"] == "post: the server did not answer in time"
+    assert store.events[0].details["error"] == "post: the server did not answer in time"
 
 
 @pytest.mark.parametrize(("wish_s", "waits_s"), [(600.0, 602.5), (0.0, 2.5), (1e9, 86_402.5)])
@@ -172,7 +172,7 @@ async def test_refused_is_set_aside(caplog: pytest.LogCaptureFixture) -> None:
     assert store.states() == [DeliveryState.SET_ASIDE, DeliveryState.DELIVERED]
     assert store.deliveries[1].trouble == "post: 550 no such box"
     assert store.deliveries[1].done_at == NOW
-    assert store.journal[0].text.startswith("not sent by post, given up: pool skerry")
+    assert store.events[0].text.startswith("not sent by post, given up: pool skerry")
     assert "post: 550 no such box; given up after 1 try" in caplog.text
     assert outbox.attempts == {("post", DeliveryState.SET_ASIDE): 1, ("post", DeliveryState.DELIVERED): 1}
 
@@ -187,7 +187,7 @@ async def test_an_unforeseen_error_is_not_the_end(caplog: pytest.LogCaptureFixtu
         await settled(store, 2)
     assert store.states() == [DeliveryState.DELIVERED]
     assert "failed with RuntimeError at outbox.py:" in caplog.text
-    assert "hide-and-seek" not in caplog.text + str(store.journal)
+    assert "hide-and-seek" not in caplog.text + str(store.events)
 
 
 async def test_given_up_in_the_end() -> None:
@@ -303,7 +303,7 @@ async def test_full_store_does_not_send_twice(caplog: pytest.LogCaptureFixture) 
         await settled(store, 4)
     assert post.tried == post.got == [each.id for each in messages()]
     assert store.states() == [DeliveryState.DELIVERED] * 4
-    assert [line.text[:12] for line in store.journal] == ["sent by post"] * 4
+    assert [line.text[:12] for line in store.events] == ["sent by post"] * 4
     assert "a delivery cannot be recorded yet: no room on its file system" in caplog.text
 
 

@@ -118,7 +118,7 @@ def test_severities() -> None:
     assert [of(each) for each in Priority] == [Severity.NOTICE, Severity.WARNING, Severity.ALERT]
     assert of(None, NotificationKind.ENDED) is Severity.NOTICE
     assert of(Priority.ALARM, NotificationKind.DIGEST) is Severity.INFORMATIONAL
-    assert severity(replace(base, priority=Priority.ALARM, trial=True)) is Severity.INFORMATIONAL
+    assert severity(replace(base, priority=Priority.ALARM, test=True)) is Severity.INFORMATIONAL
 
 
 def test_a_link_stays_out_of_the_log() -> None:

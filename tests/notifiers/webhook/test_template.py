@@ -37,7 +37,7 @@ def test_it_is_tried_with_every_kind_of_message() -> None:
     """There is a sample message for every notification of every concern, and exactly one test message."""
     kinds = {(message.kind, message.concern) for _, message in sample_messages()}
     assert kinds == {(telling, concern) for telling in NotificationKind for concern in Concern}
-    assert sum(message.trial for _, message in sample_messages()) == 1
+    assert sum(message.test for _, message in sample_messages()) == 1
 
 
 @pytest.mark.parametrize(

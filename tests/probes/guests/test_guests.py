@@ -1,4 +1,4 @@
-"""Guests: what their states mean, guests that go and come, sockets that cannot be used, and the memory promised."""
+"""Guests: what their states mean, guests that go and come, sockets that cannot be used, and the allocated memory."""
 
 import contextlib
 import os
@@ -24,7 +24,7 @@ from watchkeeper.model.observation import Condition, Level, Observation
 from watchkeeper.model.probe_state import MemoryStateStore
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.guests import monitors as guest_monitors
-from watchkeeper.probes.guests.guests import GuestsPage, GuestsProbe, GuestsSettings, KnownGuest
+from watchkeeper.probes.guests.guests import GuestsProbe, GuestsSettings, GuestsState, KnownGuest
 from watchkeeper.probes.guests.monitors import find_sockets
 from watchkeeper.probes.guests.qmp import Drive, Guest
 from watchkeeper.probes.guests.states import STATES, condition_of
@@ -77,7 +77,7 @@ async def test_guests_that_run_and_one_that_does_not(bench: ProbeContext, folder
         seen = conditions(await probe.observe())
     await probe.close()
     judged = [name for name in seen if not name.endswith((": disk errors", ": disk images"))]
-    assert judged == ["guest hide-hub: state", "guest nest-cams: state", "guests: memory promised"]
+    assert judged == ["guest hide-hub: state", "guest nest-cams: state", "guests: memory allocation"]
     assert seen["guest hide-hub: state"].ok
     bad = seen["guest nest-cams: state"]
     assert not bad.ok
@@ -115,7 +115,7 @@ async def test_a_guest_that_ends_and_comes_back(bench: ProbeContext, folder: Pat
 
 async def test_a_guest_is_missed_after_a_restart_of_the_daemon(bench: ProbeContext, folder: Path, root: Path) -> None:
     """The notes keep the names: a new probe misses a guest that the one before it had seen."""
-    kept = replace(bench, notes=MemoryStateStore())
+    kept = replace(bench, probe_states=MemoryStateStore())
     async with monitor(folder / "101.qmp", replies("tide-log")):
         await probe_of(kept, folder, root).observe()
     (folder / "101.qmp").unlink(missing_ok=True)
@@ -125,7 +125,7 @@ async def test_a_guest_is_missed_after_a_restart_of_the_daemon(bench: ProbeConte
 
 async def test_a_guest_that_a_restart_has_ended_is_waited_for(bench: ProbeContext, folder: Path, root: Path) -> None:
     """The host starts one guest after the other: none is missed before the time for that is over, and then each is."""
-    kept = replace(bench, notes=MemoryStateStore())
+    kept = replace(bench, probe_states=MemoryStateStore())
     async with monitor(folder / "1.qmp", replies("hide-hub")), monitor(folder / "2.qmp", replies("tide-log")):
         await probe_of(kept, folder, root).observe()
     (folder / "1.qmp").unlink(missing_ok=True)
@@ -153,7 +153,7 @@ async def test_a_guest_that_was_off_before_the_restart_stays_missed(
 ) -> None:
     """One that had been gone for long is not waited for; one that the shutdown had ended a moment before is."""
     clock = SetClock()
-    kept = replace(bench, notes=MemoryStateStore(), clock=clock)
+    kept = replace(bench, probe_states=MemoryStateStore(), clock=clock)
     async with monitor(folder / "1.qmp", replies("hide-hub")), monitor(folder / "2.qmp", replies("tide-log")):
         await probe_of(kept, folder, root).observe()
         (folder / "1.qmp").unlink(missing_ok=True)
@@ -298,7 +298,7 @@ async def test_memory_promised(bench: ProbeContext, folder: Path, root: Path) ->
     probe = probe_of(bench, folder, root)
     big = replies("hide-hub", memory_bytes=768 * MIB)
     async with monitor(folder / "a.qmp", big) as _, monitor(folder / "b.qmp", replies("x", memory_bytes=512 * MIB)):
-        seen = conditions(await probe.observe())["guests: memory promised"]
+        seen = conditions(await probe.observe())["guests: memory allocation"]
         assert not seen.ok
         assert seen.reason == "1.25 GiB are allocated, 125% of the host's memory, limit 100%"
         assert seen.facts == (
@@ -306,13 +306,13 @@ async def test_memory_promised(bench: ProbeContext, folder: Path, root: Path) ->
             ("hide-hub", "768 MiB"), ("x", "512 MiB"),
         )  # fmt: skip
         more = probe_of(bench, folder, root, memory_limit=1.5)
-        assert conditions(await more.observe())["guests: memory promised"].ok
+        assert conditions(await more.observe())["guests: memory allocation"].ok
         del big["query-status"]
-        seen = conditions(await probe.observe())["guests: memory promised"]
+        seen = conditions(await probe.observe())["guests: memory allocation"]
         assert not seen.ok
     for name in ("a.qmp", "b.qmp"):
         (folder / name).unlink(missing_ok=True)
-    seen = conditions(await probe.observe())["guests: memory promised"]
+    seen = conditions(await probe.observe())["guests: memory allocation"]
     assert seen.ok
     assert seen.facts[0] == ("allocated to the guests", "0 B")
 
@@ -323,7 +323,7 @@ async def test_a_real_guest_from_start_to_end(bench: ProbeContext, folder: Path,
     async with machine(folder / "hub.qmp", "hide-hub", "-S") as process:
         seen = conditions(await probe.observe())
         assert seen["guest hide-hub: state"].reason == "it has not been started yet"
-        assert ("hide-hub", "64 MiB") in seen["guests: memory promised"].facts
+        assert ("hide-hub", "64 MiB") in seen["guests: memory allocation"].facts
         process.terminate()
         await process.wait()
     assert "it is missing" in states(await probe.observe())["hide-hub"]
@@ -450,12 +450,12 @@ async def test_what_a_guest_was_given_is_noted_for_when_it_does_not_run(
 ) -> None:
     """Disks, memory and vCPUs of a guest stay known after its monitor has gone."""
     notes = MemoryStateStore()
-    bench = replace(bench, notes=notes)
+    bench = replace(bench, probe_states=notes)
     async with monitor(folder / "a.qmp", replies("hide-hub")):
         await probe_of(bench, folder, root).observe()
     (folder / "a.qmp").unlink(missing_ok=True)
     await probe_of(bench, folder, root).observe()
-    page = GuestsPage.model_validate_json(await notes.read("guests"))
+    page = GuestsState.model_validate_json(await notes.read("guests"))
     assert page.known == {
         "hide-hub": KnownGuest(disks={"/skerry/hide-hub.raw": 32 * MIB}, memory_bytes=64 * MIB, vcpus=1)
     }
@@ -465,5 +465,5 @@ async def test_notes_of_an_earlier_version_are_understood(bench: ProbeContext, f
     """A page with names alone, as the first version wrote it, still names who is gone."""
     notes = MemoryStateStore()
     await notes.write("guests", '{"names": {"/run/guests/hide-hub.qmp": "hide-hub"}}')
-    seen = await probe_of(replace(bench, notes=notes), folder, root).observe()
+    seen = await probe_of(replace(bench, probe_states=notes), folder, root).observe()
     assert "it is missing" in states(seen)["hide-hub"]

@@ -29,7 +29,7 @@ class Host(Sources):
     def __init__(self, bench: ProbeContext) -> None:
         super().__init__(bench, 1)
         self.clock = SetClock()
-        self.bench = replace(bench, clock=self.clock, notes=Counted())
+        self.bench = replace(bench, clock=self.clock, probe_states=Counted())
         self.boot_number, self.up_s = 1, 5000.0
         self.things: set[str] = set()
         self.looked: frozenset[str] = ALL
@@ -181,7 +181,7 @@ async def test_it_is_written_seldom(host: Host) -> None:
     """A day in which nothing changes costs about two writes an hour, and a change costs one at once."""
     probe = host.probe()
     await host.run(24, probe)
-    notes = host.bench.notes
+    notes = host.bench.probe_states
     assert isinstance(notes, Counted)
     assert 24 <= notes.writes <= 50
     before = notes.writes

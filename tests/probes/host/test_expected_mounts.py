@@ -89,7 +89,7 @@ class Host:
 
     def __init__(self, root: Path, bench: ProbeContext) -> None:
         self.root, self.clock = root, FixedClock(datetime(2026, 11, 30, 12, tzinfo=UTC))
-        self.bench = replace(bench, clock=self.clock, notes=MemoryStateStore())
+        self.bench = replace(bench, clock=self.clock, probe_states=MemoryStateStore())
         (root / "etc").mkdir()
         (root / "proc/sys/kernel/random").mkdir(parents=True)
         self.booted("first")
@@ -112,7 +112,7 @@ class Host:
     async def was_mounted(self, point: str, boot: str) -> None:
         """Have the probe remember a mount."""
         state = MountsSeen(seen={point: SeenMount(boot=boot, source="/dev/sdx1", type="xfs")})
-        await self.bench.notes.write("filesystems", state.model_dump_json())
+        await self.bench.probe_states.write("filesystems", state.model_dump_json())
 
 
 @pytest.fixture

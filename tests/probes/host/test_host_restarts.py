@@ -23,7 +23,7 @@ class Host:
     def __init__(self, root: Path, bench: ProbeContext, toolbox: Toolbox) -> None:
         self.root, self.toolbox = root, toolbox
         self.clock = FixedClock(datetime(2026, 11, 30, 3, tzinfo=UTC))
-        self.bench = replace(bench, clock=self.clock, notes=MemoryStateStore())
+        self.bench = replace(bench, clock=self.clock, probe_states=MemoryStateStore())
         self.settings = HostRestartsSettings()
         (root / "proc/sys/kernel/random").mkdir(parents=True)
         self.boots = 0

@@ -27,7 +27,7 @@ class Host:
     def __init__(self, folder: Path, bench: ProbeContext, toolbox: Toolbox) -> None:
         self.folder, self.toolbox = folder, toolbox
         self.clock = FixedClock(BEGIN)
-        self.bench = replace(bench, clock=self.clock, notes=MemoryStateStore())
+        self.bench = replace(bench, clock=self.clock, probe_states=MemoryStateStore())
         self.sysfs, self.number = folder / "sys", 0
         toolbox.put(
             "journalctl", f'echo "$*" >> {folder}/asked\ncat {folder}/journal 2>/dev/null; : > {folder}/journal'

@@ -31,7 +31,7 @@ class House:
 
     def __init__(self, bench: ProbeContext) -> None:
         self.clock, self.service = FixedClock(datetime(2026, 11, 1, tzinfo=UTC)), Service()
-        self.bench = replace(bench, clock=self.clock, notes=MemoryStateStore())
+        self.bench = replace(bench, clock=self.clock, probe_states=MemoryStateStore())
         self.start()
 
     def start(self) -> None:

@@ -37,7 +37,7 @@ async def test_a_job_that_never_reported(desk: ProbeContext, clock: SetClock) ->
     """Its first report is due a whole period after it was first looked for, also across restarts of the daemon."""
     first = clock.at
     deadline = the_deadline(await probe_of(desk).observe())
-    assert str(deadline.key) == "job nightly-backup: check-in"
+    assert str(deadline.key) == "job nightly-backup: report"
     assert (deadline.due_at, deadline.last_at, deadline.period_s) == (first + DAY, None, 86_400)
     assert deadline.facts == (("successful runs so far", "none"),)
     clock.move(7200)
@@ -87,7 +87,7 @@ async def test_a_note_without_a_zone(desk: ProbeContext, clock: SetClock) -> Non
     """A time without a zone in the notes is no time: it begins again."""
     notes = MemoryStateStore()
     await notes.write(JOB, '{"expected_from": "2020-01-01T00:00:00"}')
-    deadline = the_deadline(await probe_of(replace(desk, notes=notes)).observe())
+    deadline = the_deadline(await probe_of(replace(desk, probe_states=notes)).observe())
     assert deadline.due_at == clock.at + DAY
 
 

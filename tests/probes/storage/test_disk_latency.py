@@ -28,7 +28,7 @@ class Host:
     def __init__(self, root: Path, bench: ProbeContext) -> None:
         self.root, self.totals = root, dict[str, Counters]()
         self.clock = FixedClock(datetime(2026, 11, 1, tzinfo=UTC))
-        self.bench = replace(bench, clock=self.clock, notes=MemoryStateStore())
+        self.bench = replace(bench, clock=self.clock, probe_states=MemoryStateStore())
         (root / "proc").mkdir()
         self.start()
 

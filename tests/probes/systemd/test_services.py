@@ -23,7 +23,7 @@ class Manager:
     def __init__(self, folder: Path, bench: ProbeContext, toolbox: Toolbox) -> None:
         self.root, self.toolbox = folder, toolbox
         self.clock, self.up_s = FixedClock(datetime(2026, 11, 30, 12, tzinfo=UTC)), 10_000.0
-        self.bench = replace(bench, clock=self.clock, notes=MemoryStateStore())
+        self.bench = replace(bench, clock=self.clock, probe_states=MemoryStateStore())
         self.units: dict[str, dict[str, str]] = {}
         (folder / "proc/sys/kernel/random").mkdir(parents=True)
         self.boot("first")

@@ -25,7 +25,7 @@ class Timers:
 
     def __init__(self, bench: ProbeContext, toolbox: Toolbox) -> None:
         self.toolbox, self.clock = toolbox, FixedClock(BEGIN)
-        self.bench = replace(bench, clock=self.clock, notes=MemoryStateStore())
+        self.bench = replace(bench, clock=self.clock, probe_states=MemoryStateStore())
         self.rows: dict[str, dict[str, object]] = {}
 
     def set(self, unit: str, last: datetime | None, following: datetime | None) -> None:

@@ -73,7 +73,7 @@ async def test_a_second_daemon_is_refused_and_told_by_whom(store: Store, path: P
     with pytest.raises(StartError, match=rf"in use by process {os.getpid()}: end that one first"):
         await Store.open(path)
     await store.commit(transition(1))
-    assert len(await store.journal()) == 1
+    assert len(await store.events()) == 1
 
 
 @pytest.mark.usefixtures("store")

@@ -20,40 +20,40 @@ LATER = START + 100 * DAY
 
 async def test_old_lines_of_the_journal_go(store: Store) -> None:
     """The oldest first, in small steps; ids continue where they were."""
-    await store.commit(Commit(journal=tuple(line(str(n), START + n * HOUR) for n in range(1300))))
-    await store.keep(RetentionLimits(journal=START + 1200 * HOUR))
-    assert [each.text for each in await store.journal(limit=9999)] == [str(n) for n in range(1299, 1199, -1)]
-    await store.commit(Commit(journal=(line("new", LATER),)))
-    (newest,) = await store.journal(limit=1)
+    await store.commit(Commit(events=tuple(line(str(n), START + n * HOUR) for n in range(1300))))
+    await store.keep(RetentionLimits(events=START + 1200 * HOUR))
+    assert [each.text for each in await store.events(limit=9999)] == [str(n) for n in range(1299, 1199, -1)]
+    await store.commit(Commit(events=(line("new", LATER),)))
+    (newest,) = await store.events(limit=1)
     assert newest.id == 1301
 
 
 async def test_a_line_from_the_past_stays_while_younger_ones_do(store: Store) -> None:
     """With a clock that starts in 1970 after a power cut, lines are not deleted the moment they are written."""
     past = START - 20_000 * DAY
-    await store.commit(Commit(journal=(line("old", START), line("kept", LATER), line("lost in time", past))))
-    await store.keep(RetentionLimits(journal=LATER))
-    assert [each.text for each in await store.journal()] == ["lost in time", "kept"]
+    await store.commit(Commit(events=(line("old", START), line("kept", LATER), line("lost in time", past))))
+    await store.keep(RetentionLimits(events=LATER))
+    assert [each.text for each in await store.events()] == ["lost in time", "kept"]
 
 
 async def test_the_newest_line_of_all_stays(store: Store) -> None:
     """The event log is never emptied."""
-    await store.commit(Commit(journal=(line("first"), line("last"))))
-    await store.keep(RetentionLimits(journal=LATER))
-    assert [each.text for each in await store.journal()] == ["last"]
+    await store.commit(Commit(events=(line("first"), line("last"))))
+    await store.keep(RetentionLimits(events=LATER))
+    assert [each.text for each in await store.events()] == ["last"]
 
 
 async def test_no_line_goes_before_its_time(store: Store, path: Path) -> None:
     """The tables refuse to delete a line younger than any retention time ever set, and to change any line."""
-    await store.commit(Commit(journal=(line("old"), line("young", LATER))))
-    await store.keep(RetentionLimits(journal=START - DAY))
+    await store.commit(Commit(events=(line("old"), line("young", LATER))))
+    await store.keep(RetentionLimits(events=START - DAY))
     with closing(sqlite3.connect(path)) as conn, pytest.raises(sqlite3.IntegrityError, match="append-only"):
         conn.execute("DELETE FROM events WHERE id = 1")
-    await store.keep(RetentionLimits(journal=START + DAY))
-    await store.keep(RetentionLimits(journal=START - DAY))  # setting the clock back does not undo that
+    await store.keep(RetentionLimits(events=START + DAY))
+    await store.keep(RetentionLimits(events=START - DAY))  # setting the clock back does not undo that
     with closing(sqlite3.connect(path)) as conn, pytest.raises(sqlite3.IntegrityError, match="append-only"):
         conn.execute("DELETE FROM events WHERE id = 2")
-    assert len(await store.journal()) == 1
+    assert len(await store.events()) == 1
 
 
 async def test_delivered_deliveries_go_and_others_stay(store: Store) -> None:

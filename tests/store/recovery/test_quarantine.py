@@ -28,7 +28,7 @@ from tests.store.material import (
 from watchkeeper.alerting.state_machine import step
 from watchkeeper.model.alert import Concern, Delays, NotificationKind, Priority, State
 from watchkeeper.model.observation import Answer, Condition, Deadline, Level, SeriesKey
-from watchkeeper.model.records import Commit, DeliveryState, Entry, JournalLine, Quarantined, Seen
+from watchkeeper.model.records import Commit, DeliveryState, Entry, EventLine, Quarantined, Seen
 from watchkeeper.store import Store, checked_rows
 from watchkeeper.store import connection as database
 from watchkeeper.store.history.retention_limits import RetentionLimits
@@ -61,7 +61,7 @@ async def test_a_row_is_kept_whole_in_quarantine(path: Path) -> None:
     _run(path, "UPDATE outbox SET message = CAST(x'7bff7d' AS TEXT)")
     async with await Store.open(path, repair_at=START) as store:
         (moved,) = await _moved(store)
-        (noted,) = await store.journal(entry=Entry.NOTE)
+        (noted,) = await store.events(entry=Entry.NOTE)
     assert (moved.source, moved.row) == ("outbox", "1")
     assert moved.why == "its checksum does not match its content"
     assert noted.text == f"the database: {moved.about}; {moved.why}"
@@ -88,11 +88,11 @@ async def test_a_lost_message_is_named(path: Path) -> None:
 async def test_a_journal_line_leaves_only_for_the_quarantine(path: Path) -> None:
     """The event log stays append-only: the trigger permits deleting what was moved, and nothing else."""
     async with await Store.open(path) as store:
-        await store.commit(Commit(journal=tuple(line(f"line {n}") for n in range(5))))
+        await store.commit(Commit(events=tuple(line(f"line {n}") for n in range(5))))
     _flip(path, "events", "line 2")
     async with await Store.open(path, repair_at=START) as store:
-        assert [each.text for each in await store.journal()] == ["line 4", "line 3", "line 1", "line 0"]
-        assert [each.text for each in await store.journal(limit=3)] == ["line 4", "line 3", "line 1"]
+        assert [each.text for each in await store.events()] == ["line 4", "line 3", "line 1", "line 0"]
+        assert [each.text for each in await store.events(limit=3)] == ["line 4", "line 3", "line 1"]
         (moved,) = await _moved(store)
         assert (moved.source, moved.row) == ("events", "3")
     assert asked(path, "SELECT count(*) FROM events WHERE id = 3") == [(0,)]
@@ -103,10 +103,10 @@ async def test_a_journal_line_leaves_only_for_the_quarantine(path: Path) -> None
 async def test_a_command_leaves_it_out_and_changes_nothing(path: Path, caplog: pytest.LogCaptureFixture) -> None:
     """A reader beside the daemon returns the rest, and reports what it omitted."""
     async with await Store.open(path) as store:
-        await store.commit(Commit(journal=(line("first"), line("second"))))
+        await store.commit(Commit(events=(line("first"), line("second"))))
     _flip(path, "events", "first")
     async with await Store.open(path, read_only=True) as store:
-        assert [each.text for each in await store.journal()] == ["second"]
+        assert [each.text for each in await store.events()] == ["second"]
     assert asked(path, "SELECT count(*) FROM events") == [(2,)]
     assert "1 stored rows cannot be read and are left out" in caplog.text
 
@@ -144,11 +144,11 @@ async def test_a_row_with_the_key_of_another(path: Path) -> None:
 async def test_a_damaged_alert_is_raised_again(path: Path) -> None:
     """It was active: it is active again, as the event log says, with the next episode's name, and is to be notified."""
     details = {"event": "raise", "state": "active", "episode": "4", "priority": "warning"}
-    raised = JournalLine(START, Entry.TRANSITION, "raised", SKERRY, Concern.FULL, details)
+    raised = EventLine(START, Entry.TRANSITION, "raised", SKERRY, Concern.FULL, details)
     async with await Store.open(path) as store:
         await store.commit(
             Commit(
-                seen=samples(3).seen, alerts=(replace(alert(4), notified_priority=Priority.WARNING),), journal=(raised,)
+                seen=samples(3).seen, alerts=(replace(alert(4), notified_priority=Priority.WARNING),), events=(raised,)
             )
         )
     _flip(path, "alerts", '{"key"')
@@ -168,9 +168,9 @@ async def test_a_damaged_alert_is_raised_again(path: Path) -> None:
 async def test_an_alert_that_had_ended_stays_ended(path: Path) -> None:
     """Its count of episodes continues, so that no message reuses an earlier name."""
     details = {"event": "clear", "state": "normal", "episode": "4"}
-    ended = JournalLine(START, Entry.TRANSITION, "ended", SKERRY, Concern.FULL, details)
+    ended = EventLine(START, Entry.TRANSITION, "ended", SKERRY, Concern.FULL, details)
     async with await Store.open(path) as store:
-        await store.commit(Commit(alerts=(replace(alert(4), state=State.NORMAL, priority=None),), journal=(ended,)))
+        await store.commit(Commit(alerts=(replace(alert(4), state=State.NORMAL, priority=None),), events=(ended,)))
     _flip(path, "alerts", '{"key"')
     async with await Store.open(path, repair_at=START) as store:
         (kept,) = await store.alerts()
@@ -232,7 +232,7 @@ async def test_the_last_life_is_known_from_the_samples(path: Path) -> None:
         await store.commit(samples(20))
     _run(path, "UPDATE store_state SET last_commit_at_us = 9223372036854775807")
     async with await Store.open(path, repair_at=START + DAY) as store:
-        assert await store.last_alive() == START + 19 * MINUTE
+        assert await store.last_commit_at() == START + 19 * MINUTE
 
 
 async def test_a_message_that_no_notifier_asks_for_is_found(store: Store, path: Path) -> None:
@@ -311,13 +311,13 @@ async def test_bringing_forward_blesses_no_damage(store: Store, path: Path) -> N
 async def test_the_quarantine_is_bounded(store: Store, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Of many damaged rows, the newest are kept."""
     monkeypatch.setattr(quarantine, "_BOUND", quarantine._BOUND.replace(str(quarantine.KEPT), "10"))
-    await store.commit(Commit(journal=tuple(line(f"line {n}") for n in range(50))))
+    await store.commit(Commit(events=tuple(line(f"line {n}") for n in range(50))))
     with closing(sqlite3.connect(path, isolation_level=None)) as conn:
         (sql,) = conn.execute("SELECT sql FROM sqlite_schema WHERE name = 'events_keep_text'").fetchone()
         conn.execute("DROP TRIGGER events_keep_text")
         conn.execute("UPDATE events SET crc = 0")
         conn.execute(sql)
-    assert await store.journal(limit=10) == []
+    assert await store.events(limit=10) == []
     assert len(await _moved(store)) == 10
 
 
@@ -363,12 +363,12 @@ async def test_hours_that_cannot_be_right_are_left_out(store: Store, path: Path)
 async def test_a_wrong_index_is_found_and_built_again(path: Path) -> None:
     """A flipped bit in an index page hides rows from queries; the weekly check finds and reports it."""
     async with await Store.open(path) as store:
-        await store.commit(Commit(journal=tuple(line(f"line {n}") for n in range(50))))
+        await store.commit(Commit(events=tuple(line(f"line {n}") for n in range(50))))
     assert harm.flip(path, "events_key", b'["pool skerry","space"]', 3, 1)
     assert asked(path, "PRAGMA quick_check") == [("ok",)]
     async with await Store.open(path, repair_at=START) as store:
         await store.check_indexes()
-        assert len(await store.journal(key=SKERRY, limit=99)) == 50
+        assert len(await store.events(key=SKERRY, limit=99)) == 50
         (moved,) = await _moved(store)
         assert (moved.source, moved.row) == ("sqlite_schema", "events_key")
         await store.check_indexes()
@@ -379,7 +379,7 @@ async def test_a_wrong_index_is_found_and_built_again(path: Path) -> None:
 async def test_a_check_that_takes_too_long_is_given_up(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """It must not hold an old state of the database for hours."""
     async with await Store.open(path) as store:
-        await store.commit(Commit(journal=tuple(line(f"line {n}") for n in range(500))))
+        await store.commit(Commit(events=tuple(line(f"line {n}") for n in range(500))))
         monkeypatch.setattr(indexes, "LONGEST_S", -1.0)
         monkeypatch.setattr(indexes, "STEPS", 10)
         assert indexes.check(path) == []

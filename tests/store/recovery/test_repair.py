@@ -13,7 +13,7 @@ import pytest
 from tests.store import damage
 from tests.store.material import DAY, START, asked, transition
 from watchkeeper.errors import StoreDamaged, StoreTooNew
-from watchkeeper.model.records import JournalLine
+from watchkeeper.model.records import EventLine
 from watchkeeper.store import Store
 from watchkeeper.store import connection as database
 from watchkeeper.store.files import file_lock
@@ -38,20 +38,20 @@ def broken(whole: Path, path: Path) -> Path:
     return path
 
 
-def _repaired(path: Path) -> tuple[JournalLine, dict[str, int]]:
+def _repaired(path: Path) -> tuple[EventLine, dict[str, int]]:
     """Open as the daemon does: the newest line of the event log, and the current row count of each table."""
 
-    async def look() -> tuple[JournalLine, dict[str, int]]:
+    async def look() -> tuple[EventLine, dict[str, int]]:
         async with await Store.open(path, repair_at=START) as store:
-            (line,) = await store.journal(limit=1)
+            (line,) = await store.events(limit=1)
             counts = {
                 "series": len(await store.series()),
                 "latest": len(await store.latest()),
                 "findings": len(await store.findings()),
                 "alerts": len(await store.alerts()),
-                "events": len(await store.journal(limit=9999)),
+                "events": len(await store.events(limit=9999)),
                 "deliveries": len(await store.deliveries(only_open=False, limit=9999)),
-                "probe_states": len(await store.notes.read("returned")),
+                "probe_states": len(await store.probe_states.read("returned")),
             }
             for table in ("samples", "hours", "days"):
                 counts[table] = int(str(asked(path, f"SELECT count(*) FROM {table}")[0][0]))
@@ -345,7 +345,7 @@ def test_only_the_owner_may_read_it(broken: Path) -> None:
 async def test_last_life_is_kept(broken: Path) -> None:
     """The daemon can still report since when it was away."""
     async with await Store.open(broken) as store:
-        before = await store.last_alive()
+        before = await store.last_commit_at()
     damage.overwrite(broken, damage.pages(broken, "samples")[20], Random(3))
     async with await Store.open(broken, repair_at=START + 9 * DAY) as store:
-        assert await store.last_alive() == before
+        assert await store.last_commit_at() == before

@@ -5,12 +5,13 @@ first_version.py.txt is the program that made first_version.sql: it runs with th
 
 import json
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from watchkeeper.messages.build import thread_id
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.store import schema
 
@@ -32,20 +33,42 @@ WORDS = (
     *(("silent", "not_answering"), ("unsound", "faulty"), ("stale", "not_reporting"), ("tell", "notify")),
     *(("sound", "ok"), ("may_be_full", "not_judged"), ("telling", "kind"), ("told", "notified_priority")),
     *(("tellings", "message_count"), ("unknown_since", "unacknowledged_since")),
-    *(("falls", "recent_ends"), ("comings", "raise_count")),
+    *(("falls", "recent_ends"), ("comings", "raise_count"), ("trial", "test")),
+    *(("tries", "attempts"), ("trouble", "error")),
 )
 """Names and values in stored records, and what they are called today."""
 
 
-def make(path: Path, version: int = 2) -> None:
-    """Create it, in version 2 of the database, as 0.1.0 wrote it, or converted to version 3."""
+def make(path: Path, version: int = 2, dump: str = "") -> None:
+    """Create it, in version 2 of the database, as 0.1.0 wrote it, or converted to a later one.
+
+    dump: another one than DUMP.
+    """
     path.parent.mkdir(exist_ok=True)
     with closing(sqlite3.connect(path, isolation_level=None)) as conn:
         schema.prepare_empty(conn)
-        conn.executescript(DUMP.read_text())
+        conn.executescript(dump or DUMP.read_text())
         conn.execute("PRAGMA user_version = 2")
-        if version == 3:
+        if version > 2:
             schema.migrate(conn, schema.MIGRATIONS[:version])
+
+
+def about_others(keys: Mapping[SeriesKey, SeriesKey]) -> str:
+    """The dump as 0.1.0 would have written it, had these series been others."""
+    text = DUMP.read_text()
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as conn:
+        conn.executescript(text)
+        alerts = [json.loads(body) for (body,) in conn.execute("SELECT body FROM alerts")]
+    for each in alerts:
+        if (key := SeriesKey(**each["key"])) in keys:
+            parts = each["concern"], str(each["episode"]), each["raised_at"]
+            old = thread_id("gannet", *key, *parts)
+            assert old in text
+            text = text.replace(old, thread_id("gannet", *keys[key], *parts))
+    for before, after in keys.items():
+        for begin, between in (('["', '","'), ('"subject":"', '","quantity":"')):
+            text = text.replace(f'{begin}{between.join(before)}"', f'{begin}{between.join(after)}"')
+    return text
 
 
 def rows(path: Path, tables: Iterable[str]) -> list[list[tuple[Any, ...]]]:
@@ -62,8 +85,11 @@ def rows(path: Path, tables: Iterable[str]) -> list[list[tuple[Any, ...]]]:
 
 
 def in_todays_words(row: tuple[Any, ...]) -> tuple[Any, ...]:
-    """A row of version 2 as it is in version 4."""
-    return tuple(_renamed(value) if isinstance(value, str) else value for value in row)
+    """A row of version 2 as it is today."""
+    after = tuple(_renamed(value) if isinstance(value, str) else value for value in row)
+    if "waiting" in row:  # It was tried, and its content has changed, so it has another id.
+        after = *after[:-1], after[-1].replace('","thread"', '-upgraded","thread"', 1)
+    return after
 
 
 def _renamed(text: str) -> str:

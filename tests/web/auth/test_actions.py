@@ -184,7 +184,7 @@ async def test_note_run_and_trial(station: Station_) -> None:
     assert "hide-hub ran." in await found.text("/operator")
     assert await found.send("/operator/test-message", notifier="mail") == (303, "/operator")
     assert "A test message went to mail." in await found.text("/operator")
-    assert [d[0] for d in found.acting.done] == ["note", "note", "run", "trial"]
+    assert [d[0] for d in found.acting.done] == ["note", "note", "run", "test"]
 
 
 @pytest.mark.parametrize(

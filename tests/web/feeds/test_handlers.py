@@ -20,7 +20,7 @@ from tests.web.conftest import Open
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.records import Entry, JournalLine
+from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.web.feeds import atom, calendar
 from watchkeeper.web.settings import PageSettings
 
@@ -41,11 +41,11 @@ def text(parent: ET.Element, tag: str) -> str:
     return found.text or ""
 
 
-def lines(count: int = 3) -> list[JournalLine]:
+def lines(count: int = 3) -> list[EventLine]:
     """A journal, newest first."""
     at = datetime(2026, 11, 24, 9, 12, 0, 123_456, tzinfo=UTC)
     return [
-        JournalLine(
+        EventLine(
             at - timedelta(minutes=n),
             Entry.TRANSITION,
             f"pool skerry full in about {n} days",

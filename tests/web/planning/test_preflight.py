@@ -48,7 +48,7 @@ async def test_page_and_api_answer_as_the_command_does(page: Open, bench: ProbeC
     answer = await answered(known(), store, seen(store), question, bench)
     assert {each.verdict for each in answer.points} == set(Verdict)
     client = await page(store)
-    query = {"subject": "hide-hub", "keep": "3d", "snapshot_within": "1h", "leave_out": "guest"}
+    query = {"subject": "hide-hub", "keep": "3d", "snapshot_within": "1h", "skip": "guest"}
     told = await (await client.get(f"/api/v1/preflight?{urlencode(query)}")).json()
     assert told == {"host": "gannet"} | preflight_form(answer)
     status, text = await text_of(client, **query)
@@ -106,7 +106,7 @@ BAD = [
     ({"after": "yes", "since": "2027-01-01T00:00:00Z"}, "since", "Since is in the future"),
     ({"after": "yes", "subject": "tide-log"}, "since", "The time of the change is not known; give it with since"),
     ({"after": "perhaps"}, "after", "write one of yes, no"),
-    ({"leave_out": "nonsense"}, "leave_out", 'leave_out cannot be "nonsense"'),
+    ({"skip": "nonsense"}, "skip", 'skip cannot be "nonsense"'),
 ]
 
 
@@ -121,7 +121,7 @@ async def test_what_is_wrong_stands_beside_its_field(page: Open, typed: dict[str
     assert message
     assert said in unescape(message[1])
     assert re.search(f'<(input|select|fieldset)[^>]* aria-describedby="{field}-wrong', text)
-    if field in {"since", "leave_out", "snapshot_within"}:
+    if field in {"since", "skip", "snapshot_within"}:
         assert "<details open>" in text
     assert f'name="keep" value="{query["keep"]}"' in text
     if query["subject"]:
@@ -167,7 +167,7 @@ async def test_hostile_names_are_words() -> None:
     client: Client = TestClient(TestServer(hostile_app()))
     await client.start_server()
     for subject, status in ((f"guest {HOSTILE}", 200), (f"pool {HOSTILE}", 200), (HOSTILE * 2, 400)):
-        found, text = await text_of(client, subject=subject, leave_out=HOSTILE if status == 400 else "guest")
+        found, text = await text_of(client, subject=subject, skip=HOSTILE if status == 400 else "guest")
         assert found == status
         assert "<script>alert" not in text
         assert "&lt;script&gt;alert" in text
@@ -179,7 +179,7 @@ PAGES = (
     "preflight?subject=hide-hub",
     "preflight?subject=pool+skerry&keep=900d",
     "preflight?subject=guest+hide-hub&after=yes&since=5h",
-    "preflight?subject=hide-hob&keep=soon&leave_out=x",
+    "preflight?subject=hide-hob&keep=soon&skip=x",
 )
 
 
@@ -195,11 +195,11 @@ async def test_in_a_browser_without_script(chromium: Browser, width: int, scheme
         assert (await page.inner_text("h1")).startswith("No-go: ")
         await page.click("summary")
         for matter in Matter:
-            await page.check(f"#leave-{matter.value}")
+            await page.check(f"#skip-{matter.value}")
         await page.fill("#keep", "30d")
         await page.click("button:has-text('Check')")
         assert await page.inner_text("h1") == "Go: guest hide-hub can be changed now."
-        assert await page.is_checked("#leave-backup")
+        assert await page.is_checked("#skip-backup")
         for path in PAGES:
             await page.goto(served.address + path)
             assert await page.evaluate("document.documentElement.scrollWidth") <= width

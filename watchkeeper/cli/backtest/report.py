@@ -59,13 +59,13 @@ def _raised(moves: Sequence[tuple[Evaluation, Transition]]) -> str:
 
 def _lines(each: Evaluation, move: Transition, source: Source) -> Iterator[str]:
     """What was reported then, why, and what the outcome was."""
-    yield f"{_told(move)}: {_left(each, source)}"
+    yield f"{_notification(move)}: {_left(each, source)}"
     if growth := describe(each.forecast, source.unit, source.zone):
         yield growth
     yield _hindsight(each.at_s, source.record)
 
 
-def _told(move: Transition) -> str:
+def _notification(move: Transition) -> str:
     before, after = (wording.priority_words(alert.priority) for alert in (move.before, move.after))
     match move.notification:
         case NotificationKind.RAISED:

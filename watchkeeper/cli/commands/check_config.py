@@ -22,7 +22,7 @@ from watchkeeper.config.types import NotifierSettings, ProbeSettings
 from watchkeeper.errors import ConfigError
 from watchkeeper.model.units import format_duration
 
-_TOLD_APART = frozenset({"kind", "name", "every", "timeout"})
+_SHOWN_APART = frozenset({"kind", "name", "every", "timeout"})
 """Keys that the first line about a probe or notifier says already, or that say nothing of what is watched."""
 
 
@@ -137,7 +137,7 @@ def _notifier(each: NotifierSettings) -> Iterator[str]:
 def _set(each: ProbeSettings | NotifierSettings) -> Iterator[str]:
     """What the document sets, as it is written there; for a secret only where it is read from."""
     for name, field in type(each).model_fields.items():
-        if name not in each.model_fields_set or name in _TOLD_APART:
+        if name not in each.model_fields_set or name in _SHOWN_APART:
             continue
         key, value = describe_types.key_of(name, field), getattr(each, name)
         if is_secret(key, value):

@@ -16,7 +16,7 @@ from watchkeeper.cli.database import opened
 from watchkeeper.clock import Clock
 from watchkeeper.config.secrets import Secrets
 from watchkeeper.messages.wording import instant
-from watchkeeper.model.records import Entry, JournalLine
+from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.model.units import parse_duration
 from watchkeeper.store import Store
 from watchkeeper.web.api.json_forms import Ids, event_form
@@ -56,7 +56,7 @@ class Wanted:
     since: datetime | None
     limit: int
 
-    def fits(self, line: JournalLine) -> bool:
+    def fits(self, line: EventLine) -> bool:
         """Whether a line is about the requested subject."""
         return not self.subject or self.subject.casefold() in str(line.key or "").casefold()
 
@@ -121,7 +121,7 @@ def _instant(since: datetime | timedelta | None, zone: tzinfo) -> datetime | Non
 async def _print(known: settings.Settings, wanted: Wanted, *, follow: bool, as_json: bool) -> None:
     async with opened(known) as store:
         ids = {each.key: each.id for each in await store.series()}
-        newest = await store.journal(limit=1)
+        newest = await store.events(limit=1)
         shown = newest[0].id if newest else 0
         for line in await _last(store, wanted):
             _line(line, ids, known.host.zone, as_json=as_json)
@@ -131,12 +131,12 @@ async def _print(known: settings.Settings, wanted: Wanted, *, follow: bool, as_j
                 _line(line, ids, known.host.zone, as_json=as_json)
 
 
-async def _last(store: Store, wanted: Wanted) -> Sequence[JournalLine]:
+async def _last(store: Store, wanted: Wanted) -> Sequence[EventLine]:
     """The newest lines that match, oldest first."""
-    out: list[JournalLine] = []
+    out: list[EventLine] = []
     before: int | None = None
     while len(out) < wanted.limit:
-        page = await store.journal(before_id=before, entry=wanted.entry, since=wanted.since, limit=PAGE)
+        page = await store.events(before_id=before, entry=wanted.entry, since=wanted.since, limit=PAGE)
         out += [line for line in page if wanted.fits(line)]
         if len(page) < PAGE:
             break
@@ -144,17 +144,17 @@ async def _last(store: Store, wanted: Wanted) -> Sequence[JournalLine]:
     return out[: wanted.limit][::-1]
 
 
-async def _coming(store: Store, wanted: Wanted, after_id: int) -> AsyncIterator[JournalLine]:
+async def _coming(store: Store, wanted: Wanted, after_id: int) -> AsyncIterator[EventLine]:
     """The lines that follow a given line. Never ends."""
     while True:
-        for line in await store.journal(after_id=after_id, entry=wanted.entry, limit=PAGE):
+        for line in await store.events(after_id=after_id, entry=wanted.entry, limit=PAGE):
             after_id = line.id
             if wanted.fits(line):
                 yield line
         await asyncio.sleep(FOLLOW_S)
 
 
-def _line(line: JournalLine, ids: Ids, zone: tzinfo, *, as_json: bool) -> None:
+def _line(line: EventLine, ids: Ids, zone: tzinfo, *, as_json: bool) -> None:
     if as_json:
         output.as_json(event_form(line, ids))
         return

@@ -63,7 +63,7 @@ class Instant(click.ParamType[datetime]):
     help="The maximum age of the newest snapshot. Default: the limit of its probe, otherwise 1d.",
 )
 @click.option(
-    "--leave-out",
+    "--skip",
     multiple=True,
     type=click.Choice([each.value for each in Matter]),
     help="A check to skip; may be given more than once.",
@@ -80,7 +80,7 @@ def preflight(
     subject: str,
     keep: float,
     snapshot_within: float | None,
-    leave_out: tuple[str, ...],
+    skip: tuple[str, ...],
     wait: float | None,
     afterwards: bool,
     since: datetime | None,
@@ -102,14 +102,14 @@ def preflight(
     watchkeeper preflight hide-hub
     watchkeeper preflight hide-hub --wait 10m && upgrade-it
     watchkeeper preflight --after hide-hub
-    watchkeeper preflight "pool skerry" --leave-out backup
+    watchkeeper preflight "pool skerry" --skip backup
 
     Exit codes: 0 go, 1 no-go, 64 nothing has this name, 66 there is no database.
     """  # noqa: D301  click reads \b as: keep the lines
     if since is not None and not afterwards:
         raise click.UsageError("--since is the time of a past change; use it with --after")
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
-    question = Question(subject, keep or KEEP_S, snapshot_within, frozenset(map(Matter, leave_out)))
+    question = Question(subject, keep or KEEP_S, snapshot_within, frozenset(map(Matter, skip)))
     try:
         answer = asyncio.run(_ask(known, question, wait or 0.0, since, afterwards=afterwards))
     except BadQuestion as error:
@@ -129,7 +129,7 @@ async def _ask(
     until_s = clock.monotonic_s() + wait_s
     try:
         async with opened(known) as store:
-            bench = ProbeContext(clock, workers, store.notes, store.job_reports)
+            bench = ProbeContext(clock, workers, store.probe_states, store.job_reports)
             while True:
                 answer = await _once(known, question, store, bench, since, afterwards=afterwards)
                 left_s = until_s - clock.monotonic_s()

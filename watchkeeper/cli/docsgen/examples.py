@@ -43,7 +43,7 @@ CERTIFICATE = SeriesKey("service tide-log", "certificate")
 MOUNT = SeriesKey("file system /mnt/jetty", "space")
 GUESTS = ("hide-hub", "ringing-db", "tide-log")
 
-Told = tuple[Transition, Finding, Observation | None]
+Case = tuple[Transition, Finding, Observation | None]
 
 
 def examples() -> Iterator[tuple[str, str, Message]]:
@@ -54,27 +54,27 @@ def examples() -> Iterator[tuple[str, str, Message]]:
     yield "Raised", "An alert begins: here a level that is forecast to be full.", begun
     yield "Worse", "Its priority rises.", worse
     yield "Eased", "Its priority falls, and it still stands.", eased
-    yield "Ended", "It is over. The end is told to everybody who was told of the alert.", ended
+    yield "Ended", "It is over. Everybody who was notified of the alert is notified of its end.", ended
     yield "Not answering", "A service gives no right answer.", _message(silent[0])
     yield "Overdue", "A time by which something must happen again has passed.", _overdue(_snapshot())
-    yield "A single end", "A certificate runs out: this is told ahead.", _overdue(_certificate())
+    yield "A single end", "A certificate will expire: this is reported in advance.", _overdue(_certificate())
     yield "Faulty", "A condition is not OK. What has stopped working is an alarm.", _faulty()
     yield "Not reporting", "Nothing is known of a thing any more.", _stale()
     yield "Several at once", "Answers that were lost within about a minute are one message.", _group()
     yield "A flood", "Ten alerts in ten minutes: one summary stands for all.", _flood()
     yield "Comes and goes", "The third raise within six hours.", _chattering()
     yield "Reminded", "Nobody has acknowledged it.", _reminder(silent[0])
-    yield "Told late", "It could not be told when it was so, and is no longer so.", _late(pool[0], pool[1])
+    yield "Sent late", "It could not be sent in time, and has changed since.", _late(pool[0], pool[1])
     yield "Digest", "At the times of `digest`.", _digest(silent[0])
     yield "Noted", "The watch itself was away, and goes on.", _away()
     yield "Test", "What `watchkeeper test-notifiers` sends.", build.test_message(HOST, NOW, ZONE)
 
 
-def _message(told: Told) -> Message:
-    return build.compose(*told, HOST, ZONE)
+def _message(case: Case) -> Message:
+    return build.compose(*case, HOST, ZONE)
 
 
-def _walk(findings: Iterable[Finding], seen: Observation | None, delays: Delays = Delays()) -> Iterator[Told]:  # noqa: B008  frozen
+def _walk(findings: Iterable[Finding], seen: Observation | None, delays: Delays = Delays()) -> Iterator[Case]:  # noqa: B008  frozen
     alert: Alert | None = None
     for found in findings:
         alert, moves = state_machine.step(alert or Alert(found.key, found.concern), found.priority, found.at, delays)
@@ -130,19 +130,19 @@ def _certificate() -> Deadline:
 
 
 def _overdue(seen: Deadline) -> Message:
-    (told,) = _walk([judge_overdue(seen, NOW, NOW, OverdueRule())], seen)
-    return _message(told)
+    (case,) = _walk([judge_overdue(seen, NOW, NOW, OverdueRule())], seen)
+    return _message(case)
 
 
 def _faulty() -> Message:
     seen = Condition(HEALTH, ok=False, reason="the pool is SUSPENDED: sdc is UNAVAIL", grave=True)
-    (told,) = _walk([judge_faulty(seen, NOW, NOW, FaultyRule())], seen)
-    return build.compose(*told, HOST, ZONE, tuple(f"guest {name}" for name in GUESTS))
+    (case,) = _walk([judge_faulty(seen, NOW, NOW, FaultyRule())], seen)
+    return build.compose(*case, HOST, ZONE, tuple(f"guest {name}" for name in GUESTS))
 
 
 def _stale() -> Message:
-    (told,) = _walk([judge_not_reporting(MOUNT, NOW - timedelta(minutes=3), 60.0, NOW, NotReportingRule())], None)
-    return _message(told)
+    (case,) = _walk([judge_not_reporting(MOUNT, NOW - timedelta(minutes=3), 60.0, NOW, NotReportingRule())], None)
+    return _message(case)
 
 
 def _lost() -> list[Alert]:
@@ -171,12 +171,12 @@ def _chattering() -> Message:
         for hour in range(3)
         for each, at in ((seen, NOW + timedelta(hours=hour)), (well, NOW + timedelta(hours=hour, minutes=20)))
     ]
-    *_, told = _walk(findings, seen, Delays(chattering=Chattering()))
-    return _message(told)
+    *_, case = _walk(findings, seen, Delays(chattering=Chattering()))
+    return _message(case)
 
 
-def _reminder(told: Told) -> Message:
-    move, found, seen = told
+def _reminder(case: Case) -> Message:
+    move, found, seen = case
     due_at = NOW + timedelta(days=1)
     return reminders.remind(move.after, found, seen, reminders.Reminder(1, due_at, NOW), due_at, HOST, ZONE)
 
@@ -185,10 +185,10 @@ def _late(first: Message, newest: Message) -> Message:
     return rewrite_superseded(first, newest, newest.at + timedelta(hours=1), ZONE)
 
 
-def _digest(told: Told) -> Message:
-    findings = [judge_full(SKERRY, _forecast(NOW, (16.0, 24.0, 40.0)), NOW, FullRule(), None), told[1]]
+def _digest(case: Case) -> Message:
+    findings = [judge_full(SKERRY, _forecast(NOW, (16.0, 24.0, 40.0)), NOW, FullRule(), None), case[1]]
     findings.append(judge_overdue(_certificate(), NOW, NOW, OverdueRule()))
-    return digest(findings, [told[0].after], NOW, NOW, HOST, ZONE)
+    return digest(findings, [case[0].after], NOW, NOW, HOST, ZONE)
 
 
 def _away() -> Message:

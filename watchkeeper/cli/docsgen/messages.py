@@ -12,7 +12,7 @@ from watchkeeper.notifiers.cloudevent import CONTENT_TYPE, as_event, event_type
 OPENING = (
     "One change of an alert is one message. Its headline is the subject of a mail and the `headline` of an event; the "
     "text below it is the mail's and the `body`. The examples are what the code makes of a day at the station; the "
-    f"instant of the first is {NOW.isoformat()}, and its times are told in {zone_name(NOW, ZONE)}."
+    f"instant of the first is {NOW.isoformat()}, and its times are shown in {zone_name(NOW, ZONE)}."
 )
 
 
@@ -22,15 +22,15 @@ def markdown() -> str:
 
 
 def _markdown() -> Iterator[str]:
-    told = list(examples())
+    shown = list(examples())
     yield from (OPENING, "", "| message | when | type of the event |", "|---|---|---|")
-    for title, when, each in told:
+    for title, when, each in shown:
         anchor = "-".join(title.lower().split())
         yield f"| [{title}](#{anchor}) | {when} | `{event_type(each)}` |"
     yield ""
-    for title, when, each in told:
+    for title, when, each in shown:
         yield from (f"## {title}", "", when, "", "```", each.headline, "", *each.body.rstrip().split("\n"), "```", "")
-    yield from _event(told[0][2])
+    yield from _event(shown[0][2])
 
 
 def _event(first: Message) -> Iterator[str]:

@@ -86,7 +86,7 @@ ENTRIES = (
         title="More memory is allocated to guests than the host has",
         concern=Concern.FAULTY,
         kinds=("guests",),
-        about=(("guests", "memory promised"),),
+        about=(("guests", "memory allocation"),),
         means="The memory of all guests together is more than `memory_limit` times the host's. If they use it, the "
         "kernel kills one of them.",
         look="`free -h` shows what the host has. More is allocated than that; it works only as long as the guests do "

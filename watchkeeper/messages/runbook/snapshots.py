@@ -31,7 +31,7 @@ OVERDUE = (
         title="A job has not reported",
         concern=Concern.OVERDUE,
         kinds=("job",),
-        about=(("job *", "check-in"), ("*", "check-in")),
+        about=(("job *", "report"), ("*", "report")),
         means="The job did not report in time that it ran. It may not have started, it may hang, or its report does "
         "not reach this host.",
         look="Check on the job's own machine whether its timer is active, and how its log ends.",

@@ -68,7 +68,7 @@ ENTRIES = (
         title="More is allocated than the storage has",
         concern=Concern.FAULTY,
         kinds=("zfs", "lvm"),
-        about=(("pool *", "promised"), ("thin pool *", "promised"), ("*", "promised")),
+        about=(("pool *", "allocation"), ("thin pool *", "allocation"), ("*", "allocation")),
         means="The volumes together may grow to more than the storage has, beyond the `overcommit_limit` that you set. "
         "This alert does not mean that it is full.",
         look="Compare what the volumes use with what is allocated to them: it works only as long as they do not use "
@@ -127,7 +127,7 @@ ENTRIES = (
         title="A btrfs lacks a device, has errors or damaged data",
         concern=Concern.FAULTY,
         kinds=("btrfs",),
-        about=(("btrfs *", "health"), ("btrfs *", "errors"), ("btrfs *", "mended data")),
+        about=(("btrfs *", "health"), ("btrfs *", "errors"), ("btrfs *", "scrub errors")),
         means="A device is missing, one has read, write or checksum errors, or the last scrub found damaged data that "
         "it could not repair.",
         look="`btrfs device stats {name}` (as root) shows which device has errors, `journalctl -k` which files are "

@@ -29,6 +29,7 @@ from watchkeeper.errors import DeliveryDeferred, DeliveryError, DeliveryRefused
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.messages.wording import clean
 from watchkeeper.model.alert import NotificationKind, Priority
+from watchkeeper.model.first_quantities import first_quantity
 from watchkeeper.model.message import Message
 from watchkeeper.notifiers import cloudevent
 from watchkeeper.notifiers.base import ReceiverSettings, read_secret, server_name, tls_trouble, trust
@@ -162,8 +163,11 @@ class Mqtt:
             try:
                 tries = await self._hold(tries)
             except (DeliveryError, OSError) as error:  # a TimeoutError is an OSError
-                why, told = clean(str(error), 300) or "no answer in time", about(Event.DISCONNECTED, notifier=self.name)
-                log.warning("%s: not connected: %s", self.name, why, extra=told)
+                why, fields = (
+                    clean(str(error), 300) or "no answer in time",
+                    about(Event.DISCONNECTED, notifier=self.name),
+                )
+                log.warning("%s: not connected: %s", self.name, why, extra=fields)
             await asyncio.sleep(REJOIN_S[min(tries, len(REJOIN_S) - 1)])
             tries += 1
 
@@ -227,9 +231,10 @@ class Mqtt:
         from watchkeeper.notifiers.mqtt.connection import Publication  # noqa: PLC0415  an extra
 
         content, topic = cloudevent.data_bytes(message), self._settings.topic
-        if message.kind in _STATES and not message.trial:
-            place = f"{topic}/state/{level(message.key.subject)}/{level(message.key.quantity)}"
-            where, first = f"{place}/{message.concern.value}", f"{place}/{message.concern.first_name}"
+        if message.kind in _STATES and not message.test:
+            key, place = message.key, f"{topic}/state/{level(message.key.subject)}"
+            where = f"{place}/{level(key.quantity)}/{message.concern.value}"
+            first = f"{place}/{level(first_quantity(key))}/{message.concern.first_name}"
             # An episode that could not be reported in time must not overwrite a newer one.
             if message.at >= self._newest.get(where, message.at):
                 await link.publish(Publication(where, content, retain=True))

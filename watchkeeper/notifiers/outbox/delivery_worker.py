@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from watchkeeper.logs.fields import Event, about
-from watchkeeper.model.records import Delivery, Entry, JournalLine
+from watchkeeper.model.records import Delivery, Entry, EventLine
 from watchkeeper.notifiers.base import Notifier
 from watchkeeper.notifiers.outbox.memory_queue import MemoryQueue
 
@@ -26,7 +26,7 @@ class DeliveryQueue:
 
     notifier: Notifier
     wake: asyncio.Event = field(default_factory=asyncio.Event)
-    unwritten: dict[int, tuple[Delivery, JournalLine | None]] = field(default_factory=dict)
+    unwritten: dict[int, tuple[Delivery, EventLine | None]] = field(default_factory=dict)
     due_s: dict[int, float] = field(default_factory=dict)
     failing: tuple[float, str] | None = None
     unreadable: tuple[float, str] | None = None
@@ -54,13 +54,13 @@ class DeliveryQueue:
         await self.notifier.close()
 
 
-def line_about(delivery: Delivery, at: datetime, text: str) -> JournalLine:
+def line_about(delivery: Delivery, at: datetime, text: str) -> EventLine:
     """The event log entry about a delivery."""
     message = delivery.message
     details = {"notifier": delivery.notifier, "message": message.id, "attempts": str(delivery.tries)}
     if delivery.trouble:
         details["error"] = delivery.trouble
-    return JournalLine(at, Entry.DELIVERY, text, message.key, message.concern, details)
+    return EventLine(at, Entry.DELIVERY, text, message.key, message.concern, details)
 
 
 def log_fields(event: Event, delivery: Delivery) -> dict[str, dict[str, str]]:

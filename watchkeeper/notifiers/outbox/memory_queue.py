@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import replace
 from datetime import datetime
 
-from watchkeeper.model.records import Delivery, DeliveryState, JournalLine
+from watchkeeper.model.records import Delivery, DeliveryState, EventLine
 
 
 class MemoryQueue:
@@ -15,7 +15,7 @@ class MemoryQueue:
 
     def __init__(self) -> None:
         self._deliveries: list[Delivery] = []
-        self._lines: list[JournalLine] = []
+        self._lines: list[EventLine] = []
         self._out: int | None = None
 
     def __len__(self) -> int:
@@ -44,14 +44,14 @@ class MemoryQueue:
                 passed.add(thread)
         return None
 
-    def put_back(self, delivery: Delivery, line: JournalLine | None) -> None:
+    def put_back(self, delivery: Delivery, line: EventLine | None) -> None:
         """Store the result of the delivery that was taken out."""
         if self._out is not None:
             self._deliveries[self._out] = delivery
         self._lines += [] if line is None else [line]
         self._out = None
 
-    def take_back(self) -> tuple[list[Delivery], list[JournalLine]]:
+    def take_back(self) -> tuple[list[Delivery], list[EventLine]]:
         """Return and forget all but the one in progress and what is behind it in its thread."""
         out = None if self._out is None else self._deliveries[self._out]
         stay = [p for p in self._deliveries if out is not None and p.state is DeliveryState.WAITING and _same(p, out)]

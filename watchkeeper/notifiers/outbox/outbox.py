@@ -25,7 +25,7 @@ from watchkeeper.messages.superseded import rewrite_superseded
 from watchkeeper.messages.wording import duration
 from watchkeeper.model.message import Message
 from watchkeeper.model.ports import OutboxStore
-from watchkeeper.model.records import Delivery, DeliveryState, JournalLine
+from watchkeeper.model.records import Delivery, DeliveryState, EventLine
 from watchkeeper.notifiers.base import BackgroundNotifier, Notifier
 from watchkeeper.notifiers.outbox.active_queues import make_queues
 from watchkeeper.notifiers.outbox.delivery_worker import DeliveryQueue, error_location, line_about, log_fields
@@ -120,7 +120,7 @@ class Outbox:
             lane.unstored.hold(each for each in deliveries if each.notifier == lane.notifier.name)
         self.poke()
 
-    def take_back(self) -> tuple[Sequence[Delivery], Sequence[JournalLine]]:
+    def take_back(self) -> tuple[Sequence[Delivery], Sequence[EventLine]]:
         """Return and forget what is held and not in progress, in its current state, with its event log entries."""
         taken = [lane.unstored.take_back() for lane in self._active.all]
         return [p for deliveries, _ in taken for p in deliveries], [line for _, lines in taken for line in lines]
@@ -188,9 +188,9 @@ class Outbox:
             try:
                 await notifier.attend()
             except Exception as error:  # noqa: BLE001  as around a delivery
-                told = about(Event.DISCONNECTED, notifier=name)
+                fields = about(Event.DISCONNECTED, notifier=name)
                 text = "%s: its background task failed with %s at %s"
-                log.error(text, name, type(error).__name__, error_location(error), extra=told)  # noqa: TRY400  its text may hold a secret
+                log.error(text, name, type(error).__name__, error_location(error), extra=fields)  # noqa: TRY400  its text may hold a secret
             await asyncio.sleep(MEND_S)
 
     async def _drain(self, lane: DeliveryQueue) -> None:
@@ -202,8 +202,8 @@ class Outbox:
                 await self._write_left(lane)
                 delivery = await self._store.next_delivery(lane.notifier.name, self._passing(lane))
             except StoreError as error:
-                name, told = lane.notifier.name, about(Event.OUTBOX, notifier=lane.notifier.name)
-                log.error("%s: the outbox cannot be read: %s", name, error, extra=told)  # noqa: TRY400  text says it all
+                name, fields = lane.notifier.name, about(Event.OUTBOX, notifier=lane.notifier.name)
+                log.error("%s: the outbox cannot be read: %s", name, error, extra=fields)  # noqa: TRY400  text says it all
                 since_s = lane.unreadable[0] if lane.unreadable else self._clock.monotonic_s()
                 lane.unreadable = (since_s, f"the outbox cannot be read: {error}")
                 await self._rest(lane.wake, MEND_S)
@@ -264,7 +264,7 @@ class Outbox:
         due_s = lane.due_s.setdefault(delivery.id, now_s + min(left_s, longest_s))
         return min(left_s, due_s - now_s)
 
-    async def _try(self, lane: DeliveryQueue, delivery: Delivery) -> tuple[Delivery, JournalLine | None]:
+    async def _try(self, lane: DeliveryQueue, delivery: Delivery) -> tuple[Delivery, EventLine | None]:
         """Deliver once; return the delivery's new state, and its event log entry."""
         behind = delivery.behind
         delivery = replace(lane.unwritten.get(delivery.id, (delivery, None))[0], behind=behind)
@@ -274,7 +274,7 @@ class Outbox:
         self.attempts[tried.notifier, tried.state] += 1
         return tried, line
 
-    async def _attempt(self, lane: DeliveryQueue, tried: Delivery) -> tuple[Delivery, JournalLine | None]:
+    async def _attempt(self, lane: DeliveryQueue, tried: Delivery) -> tuple[Delivery, EventLine | None]:
         try:
             await lane.notifier.deliver(tried.message)
         except DeliveryRefused as error:
@@ -306,7 +306,7 @@ class Outbox:
             return delivery
         return rewritten
 
-    def _set_aside(self, delivery: Delivery, trouble: str) -> tuple[Delivery, JournalLine]:
+    def _set_aside(self, delivery: Delivery, trouble: str) -> tuple[Delivery, EventLine]:
         now = self._clock.now()
         tries = "1 try" if delivery.tries == 1 else f"{delivery.tries} tries"
         log.error("%s; given up after %s", trouble, tries, extra=log_fields(Event.UNDELIVERABLE, delivery))
@@ -315,7 +315,7 @@ class Outbox:
 
     def _put_off(
         self, lane: DeliveryQueue, delivery: Delivery, trouble: str, wish_s: float | None
-    ) -> tuple[Delivery, JournalLine | None]:
+    ) -> tuple[Delivery, EventLine | None]:
         now, patience = self._clock.now(), self._patience
         age_s = (now - delivery.made_at).total_seconds()
         if age_s > patience.give_up_s and delivery.tries >= patience.least_tries:
@@ -330,7 +330,7 @@ class Outbox:
         log.warning("%s; retrying in %s", trouble, wait, extra=log_fields(Event.DELIVERY_DEFERRED, delivery))
         return later, line_about(later, now, f"not sent yet by {delivery.notifier}: {delivery.message.headline}")
 
-    async def _record(self, lane: DeliveryQueue, delivery: Delivery, line: JournalLine | None) -> None:
+    async def _record(self, lane: DeliveryQueue, delivery: Delivery, line: EventLine | None) -> None:
         """Record the result of a delivery; remember it if the store cannot record it now."""
         if delivery.state is DeliveryState.DELIVERED:
             if lane.failing is not None:
@@ -342,11 +342,11 @@ class Outbox:
         try:
             await self._store.delivery_done(delivery, line or earlier)
         except StoreError as error:
-            text, told = "%s: a delivery cannot be recorded yet: %s", log_fields(Event.OUTBOX, delivery)
-            log.error(text, delivery.notifier, error, extra=told)  # noqa: TRY400  text says it all
+            text, fields = "%s: a delivery cannot be recorded yet: %s", log_fields(Event.OUTBOX, delivery)
+            log.error(text, delivery.notifier, error, extra=fields)  # noqa: TRY400  text says it all
             self._remember(lane, delivery, line or earlier)
 
-    def _remember(self, lane: DeliveryQueue, delivery: Delivery, line: JournalLine | None) -> None:
+    def _remember(self, lane: DeliveryQueue, delivery: Delivery, line: EventLine | None) -> None:
         """Keep a delivery's new state. One that waits is retried soon: the store would keep offering it first."""
         if delivery.state is DeliveryState.WAITING:
             soon = min(delivery.due_at, self._clock.now() + timedelta(seconds=MEND_S))

@@ -45,7 +45,7 @@ FACILITIES = {"user": 1, "daemon": 3, **{f"local{number}": 16 + number for numbe
 
 def severity(message: Message) -> Severity:
     """The severity of the present priority; an end is a notice, and what is no alert is informational."""
-    if message.trial or message.kind in {NotificationKind.DIGEST, NotificationKind.NOTED}:
+    if message.test or message.kind in {NotificationKind.DIGEST, NotificationKind.NOTED}:
         return Severity.INFORMATIONAL
     return Severity.NOTICE if message.priority is None else SEVERITIES[message.priority]
 
@@ -99,7 +99,7 @@ def _structured(message: Message) -> str:
         "earliest": _optional(message.earliest_at),
         "likely": _optional(message.likely_at),
         "latest": _optional(message.latest_at),
-        "test": "yes" if message.trial else "",
+        "test": "yes" if message.test else "",
     }
     parameters = "".join(f' {name}="{_escaped(value)}"' for name, value in values.items() if value)
     return f"[{SD_ID}{parameters}]"

@@ -116,9 +116,9 @@ def memory_point(found: MemoryLeft | None) -> Point:
         why = "free memory before or after the change is not recorded"
         return Point(Matter.MEMORY, Verdict.UNKNOWN, about, why, passes=True)
     before, after = float(np.median(found.before)), float(np.median(found.after))
-    told = f"{format_size(after)} free, before {format_size(before)}"
+    figures = f"{format_size(after)} free, before {format_size(before)}"
     less = before - after > MEMORY_SHARE * found.total_bytes
-    return Point(Matter.MEMORY, Verdict.NO_GO if less else Verdict.GO, about, f"less: {told}" if less else told)
+    return Point(Matter.MEMORY, Verdict.NO_GO if less else Verdict.GO, about, f"less: {figures}" if less else figures)
 
 
 def since_points(alerts: Iterable[Alert], since: datetime, now: datetime) -> Iterator[Point]:

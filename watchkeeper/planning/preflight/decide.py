@@ -103,11 +103,11 @@ def snapshot_point(found: DiskSnapshots, now: datetime) -> Point:
             return Point(Matter.SNAPSHOT, Verdict.UNKNOWN, about, "the snapshots of its store cannot be listed")
         return Point(Matter.SNAPSHOT, Verdict.NO_GO, about, "there is no snapshot of it", passes=True)
     age_s = max((now - found.newest_at).total_seconds(), 0.0)
-    told = f"{clean(found.newest, 80)} is {duration(age_s)} old"
+    age = f"{clean(found.newest, 80)} is {duration(age_s)} old"
     if age_s > found.limit_s:
-        why = f"the newest, {told}; the limit is {duration(found.limit_s)}"
+        why = f"the newest, {age}; the limit is {duration(found.limit_s)}"
         return Point(Matter.SNAPSHOT, Verdict.NO_GO, about, why, passes=True)
-    return Point(Matter.SNAPSHOT, Verdict.GO, about, told)
+    return Point(Matter.SNAPSHOT, Verdict.GO, about, age)
 
 
 @dataclass(frozen=True, slots=True)

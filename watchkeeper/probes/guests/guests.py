@@ -70,7 +70,7 @@ class KnownGuest(BaseModel):
     vcpus: int | None = None
 
 
-class GuestsPage(StateModel):
+class GuestsState(StateModel):
     """names: each guest that was seen, by the path of its socket, so that a missing guest is reported by its name.
 
     known: by its name, what each guest had, for planning that counts guests which do not run at the moment.
@@ -89,7 +89,7 @@ class GuestsProbe(BaseProbe):
     def __init__(self, settings: GuestsSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
         self._settings, self._clock = settings, bench.clock
         self._monitors = Monitors(bench, settings.sockets, settings.timeout, settings.helper)
-        self._notebook = ProbeState(bench.notes, settings.label, GuestsPage())
+        self._state = ProbeState(bench.probe_states, settings.label, GuestsState())
         self._proc = root / "proc"
         self._passing_since_s: dict[str, float] = {}
         self._promised_bytes: dict[str, int] = {}
@@ -98,7 +98,7 @@ class GuestsProbe(BaseProbe):
         """Query every monitor at once. Raises PrivilegeMissing if the sockets cannot be listed."""
         settings = self._settings
         asked = await self._monitors.ask_all()
-        page = await self._notebook.read()
+        page = await self._state.read()
         names = names_of(asked, page.names)
         known = {path: name for path, name in names.items() if not self._left_out(name)}
         states = {each.path: each for each in asked}
@@ -148,7 +148,7 @@ class GuestsProbe(BaseProbe):
 
     async def _note(
         self,
-        page: GuestsPage,
+        page: GuestsState,
         asked: Sequence[Asked],
         names: Mapping[str, str],
         across: RestartGrace,
@@ -157,7 +157,7 @@ class GuestsProbe(BaseProbe):
         """Store every guest by its socket, including those that were seen before and are gone."""
         given = {names[each.path]: given_to(each.guest) for each in asked if each.guest}
         known = {name: each for name, each in page.known.items() if name in names.values()}
-        await self._notebook.write(GuestsPage(names=names, known={**known, **given}, across=across, errors=errors))
+        await self._state.write(GuestsState(names=names, known={**known, **given}, across=across, errors=errors))
 
     def _standing(self, name: str, path: str, asked: Asked | None) -> GuestCondition:
         if asked is None:
@@ -198,7 +198,7 @@ class GuestsProbe(BaseProbe):
         share, limit = promised / total, self._settings.memory_limit
         reason = f"{format_size(promised)} are allocated, {share:.0%} of the host's memory, limit {limit:.0%}"
         over = share > limit
-        return Condition(SeriesKey("guests", "memory promised"), not over, reason if over else "", facts=facts)
+        return Condition(SeriesKey("guests", "memory allocation"), not over, reason if over else "", facts=facts)
 
     def _levels(self, guests: Mapping[str, Guest]) -> Iterator[Level]:
         """Levels that are recorded and not judged: memory and vCPUs allocated, and what each guest has written.

@@ -287,17 +287,17 @@ def _image(image: _Image) -> ImageState:
     return ImageState(tuple(layers), corrupt, tuple((each.name, each.made_s) for each in image.snapshots))
 
 
-def _file(told: str) -> str:
+def _file(reported: str) -> str:
     """The file or device of a disk. If QEMU cannot express it as a path, it prints the options as `json:{...}`."""
-    if not told.startswith("json:"):
-        return told
+    if not reported.startswith("json:"):
+        return reported
     try:
-        options = json.loads(told.removeprefix("json:"))
+        options = json.loads(reported.removeprefix("json:"))
         while isinstance(options, dict) and "filename" not in options:
             options = options.get("file")
     except (ValueError, RecursionError):
-        return told
-    return str(options["filename"]) if isinstance(options, dict) else told
+        return reported
+    return str(options["filename"]) if isinstance(options, dict) else reported
 
 
 async def _converse(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> Replies:

@@ -74,7 +74,7 @@ class SeenInterval(NamedTuple):
     last_at: AwareDatetime
 
 
-class _Page(StateModel):
+class _RebootState(StateModel):
     """boot: the id of the boot that this describes. seen: what was there. expected: from the previous boot.
 
     restarted_at: when this boot was first seen; None if no previous boot is known.
@@ -92,7 +92,7 @@ class AfterRebootProbe(BaseProbe):
     def __init__(self, settings: AfterRebootSettings, bench: ProbeContext, sources: Sources | None = None) -> None:
         self._settings, self._clock = settings, bench.clock
         self._sources = sources or Sources(bench, settings.timeout, settings.helper)
-        self._notebook = ProbeState(bench.notes, settings.label, _Page())
+        self._state = ProbeState(bench.probe_states, settings.label, _RebootState())
         self._things: frozenset[str] = frozenset()
         self._boot, self._written_s = "", 0.0
 
@@ -102,27 +102,27 @@ class AfterRebootProbe(BaseProbe):
         there = await self._sources.look(settings.sockets, units=settings.units, ports=settings.ports)
         if not there.looked:
             raise ProbeError(f"nothing could be read: {'; '.join(why for _, why in there.troubles)}")
-        page = self._turn(await self._notebook.read(), there.boot, now)
+        page = self._turn(await self._state.read(), there.boot, now)
         page = page.model_copy(update={"seen": self._note(page.seen, there, now)})
         await self._keep(page, there)
         return [self._condition(page, there)]
 
-    async def _keep(self, page: _Page, there: Presence) -> None:
+    async def _keep(self, page: _RebootState, there: Presence) -> None:
         """Write if something appeared or disappeared, otherwise rarely: durations are not worth a write each time."""
         now_s = self._clock.monotonic_s()
         changed = there.things != self._things or there.boot != self._boot
         if changed or now_s - self._written_s >= WRITTEN_EVERY_S:
             self._things, self._boot, self._written_s = there.things, there.boot, now_s
-            await self._notebook.write(page)
+            await self._state.write(page)
         else:
-            self._notebook.hold(page)
+            self._state.hold(page)
 
-    def _turn(self, page: _Page, boot: str, now: datetime) -> _Page:
+    def _turn(self, page: _RebootState, boot: str, now: datetime) -> _RebootState:
         """At a new boot, start new state: what was there becomes what is expected."""
         if page.boot == boot:
             return page
         expected = expected_back(page.seen, self._settings.min_uptime, self._settings.max_downtime)
-        return _Page(boot=boot, expected=expected, restarted_at=now if page.boot else None)
+        return _RebootState(boot=boot, expected=expected, restarted_at=now if page.boot else None)
 
     def _note(self, seen: Mapping[str, SeenInterval], there: Presence, now: datetime) -> dict[str, SeenInterval]:
         """What was seen, with this check added. What is gone for too long to be expected back is dropped.
@@ -137,7 +137,7 @@ class AfterRebootProbe(BaseProbe):
         newest = sorted(stays.items(), key=lambda item: item[1].last_at, reverse=True)
         return dict(newest[:THINGS_LIMIT])
 
-    def _condition(self, page: _Page, there: Presence) -> Condition:
+    def _condition(self, page: _RebootState, there: Presence) -> Condition:
         facts: Facts = tuple((f"could not be read: {what}", why) for what, why in there.troubles)
         if page.restarted_at is None:
             return Condition(KEY, ok=True, facts=(("known from before the last restart", "nothing"), *facts))

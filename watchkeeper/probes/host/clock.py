@@ -37,7 +37,7 @@ class ClockState:
     offset_s: float
 
 
-_TOLD = TypeAdapter(dict[str, int])
+_REPORTED = TypeAdapter(dict[str, int])
 
 
 class ClockSettings(RootsideSettings):
@@ -61,11 +61,13 @@ def read_clock() -> ClockState:
         raise PrivilegeMissing(f"adjtimex is not allowed here: {error.strerror}") from error
 
 
-def understood(told: Mapping[str, int]) -> ClockState:
+def understood(reported: Mapping[str, int]) -> ClockState:
     """Convert the kernel's figures."""
-    offset_unit_s = 1e-9 if told["status"] & STATUS_NANOSECONDS else 1e-6
-    known = told["maxerror"] < LARGEST_ERROR_US
-    return ClockState(told["maxerror"] / 1e6 if known else None, told["esterror"] / 1e6, told["offset"] * offset_unit_s)
+    offset_unit_s = 1e-9 if reported["status"] & STATUS_NANOSECONDS else 1e-6
+    known = reported["maxerror"] < LARGEST_ERROR_US
+    return ClockState(
+        reported["maxerror"] / 1e6 if known else None, reported["esterror"] / 1e6, reported["offset"] * offset_unit_s
+    )
 
 
 class ClockProbe(BaseProbe):
@@ -93,7 +95,9 @@ class ClockProbe(BaseProbe):
         settings = self._settings
         try:
             (result,) = await ask_root(self._bench, "clock", settings.helper, settings.timeout)
-            return understood(_TOLD.validate_json(text_of(result.ran, "reading the clock as root", settings.timeout)))
+            return understood(
+                _REPORTED.validate_json(text_of(result.ran, "reading the clock as root", settings.timeout))
+            )
         except PrivilegeMissing as error:
             raise PrivilegeMissing(f"{why}; {error}") from error
         except (ValueError, KeyError):

@@ -75,7 +75,7 @@ class FilesystemsProbe(BaseProbe):
         """root: the folder that contains /etc and /proc/uptime, for tests."""
         self._settings, self._root = settings, root
         self._workers, self._clock = bench.workers, bench.clock
-        self._state = ProbeState(bench.notes, settings.label, MountsSeen())
+        self._state = ProbeState(bench.probe_states, settings.label, MountsSeen())
         self._list = b""
         self._mounted: frozenset[str] = frozenset()
         self._chosen: list[Mount] = []

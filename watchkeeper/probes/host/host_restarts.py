@@ -83,7 +83,7 @@ class HostRestartsProbe:
     def __init__(self, settings: HostRestartsSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
         """root: the folder that contains /proc, /sys and /var, for tests."""
         self._settings, self._bench, self._root = settings, bench, root
-        self._state = ProbeState(bench.notes, settings.label, RestartsSeen())
+        self._state = ProbeState(bench.probe_states, settings.label, RestartsSeen())
 
     async def observe(self) -> Sequence[Observed]:
         """Compare the boot id with that of the last run."""

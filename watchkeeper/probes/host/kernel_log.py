@@ -96,7 +96,7 @@ class KernelLogProbe(BaseProbe):
     ) -> None:
         self._settings, self._bench = settings, bench
         self._blocks, self._proc = blocks or BlockDevices(), proc
-        self._state = ProbeState(bench.notes, settings.label, KernelLogState())
+        self._state = ProbeState(bench.probe_states, settings.label, KernelLogState())
 
     async def observe(self) -> Sequence[Observed]:
         """Read what is new. Raises ProbeError if the journal does not answer."""

@@ -25,7 +25,7 @@ SUBJECT = "watchkeeper"
 
 STORED_ROWS = SeriesKey(SUBJECT, "stored rows")
 
-TOLD_FOR = timedelta(days=7)
+REPORTED_FOR = timedelta(days=7)
 """How long a damaged row is reported. A failing disk damages the next row within that time; a single fault is over."""
 
 SOURCES_FIRST = {"outbox": 0, "alerts": 1}
@@ -113,7 +113,7 @@ class SelfCheckProbe:
         now = self._clock.now()
         try:
             async with asyncio.timeout(self._settings.timeout):
-                return [stored_rows(await own.quarantined(now - TOLD_FOR, now))]
+                return [stored_rows(await own.quarantined(now - REPORTED_FOR, now))]
         except (StoreError, TimeoutError) as error:
             said = str(error) or f"no answer within {self._settings.timeout:.0f} s"
             reason = f"cannot tell whether stored rows are damaged: {said}"
@@ -136,7 +136,7 @@ def stored_rows(found: Sequence[Quarantined]) -> Condition:
     ordered = sorted(found, key=lambda each: SOURCES_FIRST.get(each.source, len(SOURCES_FIRST)))
     named = "; ".join(each.about for each in ordered[:NAMED])
     more = f"; and {len(found) - NAMED} more" if len(found) > NAMED else ""
-    ends = f"{found[0].found_at + TOLD_FOR:%Y-%m-%d}"
+    ends = f"{found[0].found_at + REPORTED_FOR:%Y-%m-%d}"
     reason = (
         f"{len(found)} stored row{'s were' if len(found) > 1 else ' was'} damaged and moved to the table quarantine: "
         f"{named}{more}. Check the disk, then acknowledge this alert; it ends on {ends}"

@@ -74,7 +74,7 @@ class _Said(BaseModel):
         return SeriesKey(self.subject, self.quantity)
 
     @property
-    def told(self) -> Facts:
+    def shown_facts(self) -> Facts:
         return tuple(self.facts.items())
 
 
@@ -85,7 +85,7 @@ class _Level(_Said):
     unit: Literal["bytes", "count", "share"] = "bytes"
 
     def observation(self) -> Observation:
-        return Level(self.key, self.used, self.capacity, Unit(self.unit), self.told)
+        return Level(self.key, self.used, self.capacity, Unit(self.unit), self.shown_facts)
 
 
 class _Deadline(_Said):
@@ -95,7 +95,7 @@ class _Deadline(_Said):
     period_s: Annotated[Number, Field(gt=0)] | None = None
 
     def observation(self) -> Observation:
-        return Deadline(self.key, self.due_at, self.last_at, self.period_s, self.told)
+        return Deadline(self.key, self.due_at, self.last_at, self.period_s, self.shown_facts)
 
 
 class _Answer(_Said):
@@ -105,7 +105,7 @@ class _Answer(_Said):
     took_s: Annotated[Number, Field(ge=0)] | None = None
 
     def observation(self) -> Observation:
-        return Answer(self.key, self.answered, self.reason, self.took_s, facts=self.told)
+        return Answer(self.key, self.answered, self.reason, self.took_s, facts=self.shown_facts)
 
 
 class _Condition(_Said):
@@ -115,7 +115,7 @@ class _Condition(_Said):
     grave: bool = False
 
     def observation(self) -> Observation:
-        return Condition(self.key, self.ok, self.reason, self.grave, self.told)
+        return Condition(self.key, self.ok, self.reason, self.grave, self.shown_facts)
 
 
 _One = Annotated[_Level | _Deadline | _Answer | _Condition, Field(discriminator="kind")]

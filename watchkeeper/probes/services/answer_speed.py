@@ -42,7 +42,7 @@ class WithSpeed:
 
     def __init__(self, probe: Probe, settings: SpeedSettings, bench: ProbeContext) -> None:
         self._probe, self._factor, self._clock = probe, settings.slow_factor, bench.clock
-        self._state = ProbeState(bench.notes, f"{settings.label} speed", Speeds())
+        self._state = ProbeState(bench.probe_states, f"{settings.label} speed", Speeds())
         self._answers: dict[str, list[float]] = {}
 
     async def observe(self) -> Sequence[Observed]:

@@ -49,7 +49,7 @@ class JobSettings(ProbeSettings):
     )
 
 
-class _Page(StateModel):
+class _JobState(StateModel):
     """expected_from: when this probe first ran. The job's first report is due a whole period later."""
 
     expected_from: datetime | None = None
@@ -60,7 +60,7 @@ class JobProbe(BaseProbe):
 
     def __init__(self, settings: JobSettings, bench: ProbeContext) -> None:
         self._settings, self._clock, self._reports = settings, bench.clock, bench.job_reports
-        self._notebook = ProbeState(bench.notes, settings.label, _Page())
+        self._state = ProbeState(bench.probe_states, settings.label, _JobState())
         self._subject = f"job {settings.name}"
 
     async def observe(self) -> Sequence[Observation]:
@@ -73,10 +73,10 @@ class JobProbe(BaseProbe):
         return seen
 
     async def _expected_from(self) -> datetime:
-        since = (await self._notebook.read()).expected_from
+        since = (await self._state.read()).expected_from
         if since is None or since.tzinfo is None:
             since = self._clock.now()
-        await self._notebook.write(_Page(expected_from=since))
+        await self._state.write(_JobState(expected_from=since))
         return since
 
     def _deadline(self, last: LastJobReports, expected_from: datetime) -> Deadline:
@@ -85,7 +85,7 @@ class JobProbe(BaseProbe):
         good_at = last.good.at if last.good else None
         facts: Facts = (("successful runs so far", "none"),) if good_at is None else ()
         due_at = (good_at or expected_from) + timedelta(seconds=period_s)
-        return Deadline(SeriesKey(self._subject, "check-in"), due_at, good_at, period_s, facts)
+        return Deadline(SeriesKey(self._subject, "report"), due_at, good_at, period_s, facts)
 
     def _result(self, last: LastJobReports) -> Condition:
         failed = last.failed

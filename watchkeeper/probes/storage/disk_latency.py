@@ -76,7 +76,7 @@ class DiskLatencyProbe(BaseProbe):
         """root: the folder that contains /proc and /sys, for tests."""
         self._settings, self._bench, self._root = settings, bench, root
         self._blocks = BlockDevices(root / "sys")
-        self._state = ProbeState(bench.notes, settings.label, DiskHistories())
+        self._state = ProbeState(bench.probe_states, settings.label, DiskHistories())
         self._before: dict[str, Counters] = {}
 
     async def observe(self) -> Sequence[Observed]:

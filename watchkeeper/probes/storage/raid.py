@@ -152,7 +152,7 @@ class RaidProbe(BaseProbe):
         self._bench = bench
         self._sysfs = sysfs
         self._seen: set[str] = set()
-        self._state = ProbeState(bench.notes, settings.label, Checks())
+        self._state = ProbeState(bench.probe_states, settings.label, Checks())
         self._written_s = 0.0
 
     async def observe(self) -> Sequence[Observation]:

@@ -51,7 +51,7 @@ class SmartProbe(BaseProbe):
         self._settings = settings
         self._bench = bench
         self._proc = proc
-        self._notes = ProbeState(bench.notes, settings.label, Disks())
+        self._state = ProbeState(bench.probe_states, settings.label, Disks())
         self._known: dict[str, Disk] = {}
 
     async def observe(self) -> Sequence[Observation]:
@@ -80,12 +80,12 @@ class SmartProbe(BaseProbe):
             return ""
 
     async def _recall(self) -> None:
-        noted = await self._notes.read()
+        noted = await self._state.read()
         if noted.boot_id == self._boot():
             self._known = {**noted.known, **self._known}
 
     async def _note(self) -> None:
-        await self._notes.write(Disks(boot_id=self._boot(), known=self._known))
+        await self._state.write(Disks(boot_id=self._boot(), known=self._known))
 
     def _disk(self, result: Result) -> list[Observation]:
         """What one disk reports. Raises ProbeError if there is no usable report."""

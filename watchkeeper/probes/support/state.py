@@ -27,8 +27,8 @@ P = TypeVar("P", bound=StateModel)
 class ProbeState(Generic[P]):
     """The state of one probe. If the store cannot keep it, the probe loses its state, never its observations."""
 
-    def __init__(self, notes: StateStore, owner: str, empty: P) -> None:
-        self._notes, self._owner, self._empty = notes, owner, empty
+    def __init__(self, store: StateStore, owner: str, empty: P) -> None:
+        self._store, self._owner, self._empty = store, owner, empty
         self._page: P | None = None
         self._kept: P | None = None
 
@@ -52,7 +52,7 @@ class ProbeState(Generic[P]):
             self._warn("the state of probe %s is too long to be stored: %d characters", len(text))
             return
         try:
-            await self._notes.write(self._owner, text)
+            await self._store.write(self._owner, text)
         except StoreError as error:
             self._warn("the state of probe %s is not stored: %s", error)
             return
@@ -60,7 +60,7 @@ class ProbeState(Generic[P]):
 
     async def _load(self) -> P:
         try:
-            text = await self._notes.read(self._owner)
+            text = await self._store.read(self._owner)
         except StoreError as error:
             self._warn("the state of probe %s cannot be read: %s", error)
             return self._empty

@@ -89,9 +89,9 @@ def text_of(ran: Completed, tool: str, timeout_s: float, ends_well: Collection[i
 
 def _first_line(text: bytes) -> str:
     lines = text.decode("utf-8", "surrogateescape").split("\n")
-    told = [line.strip() for line in lines if line.strip()]
+    printed = [line.strip() for line in lines if line.strip()]
     # Tools print warnings first; the actual error comes after them.
-    return next((line for line in told if not line.startswith("WARNING")), told[0] if told else "")
+    return next((line for line in printed if not line.startswith("WARNING")), printed[0] if printed else "")
 
 
 async def ask_root(bench: ProbeContext, name: str, helper: Path, timeout_s: float) -> Sequence[Result]:

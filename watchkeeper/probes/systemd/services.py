@@ -78,7 +78,7 @@ class ServicesProbe(BaseProbe):
     def __init__(self, settings: ServicesSettings, bench: ProbeContext, root: Path = Path("/")) -> None:
         """root: the folder that contains /proc, for tests."""
         self._settings, self._bench, self._proc = settings, bench, root / "proc"
-        self._state = ProbeState(bench.notes, settings.label, ServicesKnown())
+        self._state = ProbeState(bench.probe_states, settings.label, ServicesKnown())
 
     async def observe(self) -> Sequence[Observed]:
         """Read the properties of all services. Raises ProbeError if systemd does not answer."""

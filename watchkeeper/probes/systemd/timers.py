@@ -67,7 +67,7 @@ class TimersProbe(BaseProbe):
 
     def __init__(self, settings: TimersSettings, bench: ProbeContext) -> None:
         self._settings, self._bench = settings, bench
-        self._state = ProbeState(bench.notes, settings.label, TimersKnown())
+        self._state = ProbeState(bench.probe_states, settings.label, TimersKnown())
 
     async def observe(self) -> Sequence[Observed]:
         """List the timers. Raises ProbeError if systemd does not answer."""

@@ -59,7 +59,7 @@ class UnitsSettings(ProbeSettings):
     exclude: tuple[str, ...] = Field((), description="units whose failure does not matter; globs")
 
 
-class _Page(StateModel):
+class _UnitsState(StateModel):
     """failed: units that have failed at least once, newest last."""
 
     failed: tuple[str, ...] = ()
@@ -70,12 +70,12 @@ class UnitsProbe(BaseProbe):
 
     def __init__(self, settings: UnitsSettings, bench: ProbeContext) -> None:
         self._settings, self._bench = settings, bench
-        self._notebook = ProbeState(bench.notes, settings.label, _Page())
+        self._state = ProbeState(bench.probe_states, settings.label, _UnitsState())
 
     async def observe(self) -> Sequence[Observation]:
         """Query which units have failed, and the state of those that must be active or that failed before."""
         settings, now_failed = self._settings, list[str]()
-        before = (await self._notebook.read()).failed
+        before = (await self._state.read()).failed
         if settings.failed:
             listed = await systemctl.list_units(self._bench, FAILED, settings.timeout)
             now_failed = [unit for unit in listed if not self._left_out(unit)]
@@ -94,7 +94,7 @@ class UnitsProbe(BaseProbe):
 
     async def _remember(self, lasting: Sequence[str]) -> None:
         newest_last = list(dict.fromkeys(reversed(lasting)))[::-1]
-        await self._notebook.write(_Page(failed=tuple(newest_last[-REMEMBERED_LIMIT:])))
+        await self._state.write(_UnitsState(failed=tuple(newest_last[-REMEMBERED_LIMIT:])))
 
 
 def _named(unit: str, known: Mapping[str, str]) -> Condition:

@@ -151,9 +151,9 @@ def _read(path: Path) -> str:
 def _understand(text: str) -> JobReport:
     """Parse a report. Raises ValueError if the text is not one. 0.1.0 wrote the message as `said`."""
     try:
-        told = json.loads(text)
-        message = told["message"] if "message" in told else told["said"]
-        job, at, failed = (told[name] for name in ("job", "at", "failed"))
+        fields = json.loads(text)
+        message = fields["message"] if "message" in fields else fields["said"]
+        job, at, failed = (fields[name] for name in ("job", "at", "failed"))
         instant = datetime.fromisoformat(at)
         in_utc = instant.astimezone(UTC)
     except (KeyError, TypeError, RecursionError, OverflowError) as error:

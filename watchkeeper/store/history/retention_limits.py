@@ -25,7 +25,7 @@ class RetentionLimits:
     samples: datetime | None = None
     hours: datetime | None = None
     days: datetime | None = None
-    journal: datetime | None = None
+    events: datetime | None = None
     delivered: datetime | None = None
     gone: datetime | None = None
 
@@ -35,7 +35,7 @@ class RetentionLimits:
             (grains.fold_samples, self.samples),
             (grains.fold_hours, self.hours),
             (grains.drop_days, self.days),
-            (retention.drop_lines, self.journal),
+            (retention.drop_lines, self.events),
             (retention.drop_delivered, self.delivered),
             (retention.drop_gone, self.gone),
         )

@@ -1,7 +1,7 @@
-"""Rewrites the rows of version 3 in the names of version 4: what a concern is called, and fields of stored records.
+"""Rewrites rows in today's names, in the migration to version 5: concerns, quantities, fields of stored records.
 
 A row that cannot be read stays as it is, and is then found as damaged. The same functions bring the rows of an older
-damaged database up to date (store/recovery/salvage.py), so each of them accepts a row of either version.
+damaged database up to date (store/recovery/salvage.py), so each of them accepts a row of any version.
 """
 
 import json
@@ -11,31 +11,38 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
 
+from watchkeeper.model.first_quantities import RENAMED, todays_key
+from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.records import DeliveryState
 from watchkeeper.store import checked_rows
 from watchkeeper.store.checked_rows import UNFIT, Form, RowDamaged, Values
+from watchkeeper.store.codec import key_column, key_of
 
 STEP = 1000
 """Rows in memory at once."""
 
 CONCERNS = {"silent": "not_answering", "unsound": "faulty", "stale": "not_reporting"}
-"""The values of `concern` that have another name since version 4."""
+"""The values of `concern` that have another name."""
 
 KINDS = {"returned": "after-reboot"}
-"""Kinds of probes that have another name since version 4, and a state."""
+"""Kinds of probes that have another name, and a state."""
+
+OWNERS = {json.dumps(" keeping"): json.dumps(" retention")}
+"""Owners of a state that are no probe, and that have another name."""
 
 Rewrite = Callable[[Values], Values]
 
 
 @dataclass(frozen=True, slots=True)
 class Renamed:
-    """One table. old: its form up to version 3; new: since version 4. rewrite: from the old values to the new ones."""
+    """One table. old: its form up to version 3; new: its form today. rewrite: from older values to today's."""
 
     old: Form[Any]
     new: Form[Any]
     rewrite: Rewrite
 
     def rewritten(self, values: Values) -> Values:
-        """The values in the names of version 4. Raises RowDamaged where they cannot be read."""
+        """The values in today's names. Raises RowDamaged where they cannot be read."""
         try:
             return self.rewrite(values)
         except UNFIT as error:
@@ -43,47 +50,57 @@ class Renamed:
 
 
 def rename(conn: sqlite3.Connection) -> None:
-    """Rewrite every row whose content is what was written, inside the caller's transaction."""
+    """Rewrite every row whose content is what was written, inside the caller's transaction.
+
+    The tables have the form of today. A quantity keeps its name if another one has its new name already.
+    """
     with damaged_text(conn), checked_rows.wrong_indexes_allowed(conn):
-        for each in TABLES:
+        for each in tables(_taken(conn)):
             _rename(conn, each)
         _copy_states(conn)
     conn.execute("REINDEX findings")
     conn.execute("REINDEX alerts")
 
 
+def _taken(conn: sqlite3.Connection) -> frozenset[str]:
+    """Keys, as columns, of series that have today's name of a quantity before anything is renamed."""
+    names = {today for _, today in RENAMED.values()}
+    sql = "SELECT key FROM series UNION SELECT key FROM findings UNION SELECT key FROM alerts"
+    return frozenset(key for (key,) in conn.execute(sql) if any(key.endswith(f'"{each}"]') for each in names))
+
+
 def _copy_states(conn: sqlite3.Connection) -> None:
     """Give a probe without a name of its own what it knew under the old name of its kind."""
-    form = BY_NAME["probe_states"].old
+    form = BY_NAME["probe_states"].new
     for old, new in KINDS.items():
         with suppress(RowDamaged):
             for row in conn.execute(f"{form.selected} WHERE owner = ?", (json.dumps(old),)).fetchall():
                 form.verify(row)
                 values = (json.dumps(new), row[2])
-                sql = "INSERT OR IGNORE INTO notes (owner, body, crc) VALUES (?, ?, ?)"
+                sql = "INSERT OR IGNORE INTO probe_states (owner, state, crc) VALUES (?, ?, ?)"
                 conn.execute(sql, (*values, checked_rows.checksum(*values)))
 
 
 def _rename(conn: sqlite3.Connection, table: Renamed) -> None:
-    old = table.old
-    columns = ", ".join(f"{name} = ?" for name in (*old.columns, "crc"))
-    where = " AND ".join(f"{name} = ?" for name in old.place)
-    update = f"UPDATE {old.table} SET {columns} WHERE {where}"  # noqa: S608  fixed texts
-    for some in steps(conn, old):
+    form = table.new
+    columns = ", ".join(f"{name} = ?" for name in (*form.columns, "crc"))
+    where = " AND ".join(f"{name} = ?" for name in form.place)
+    update = f"UPDATE {form.table} SET {columns} WHERE {where}"  # noqa: S608  fixed texts
+    for some in steps(conn, form):
         conn.executemany(update, list(_changes(table, some)))
 
 
 def _changes(table: Renamed, some: list[Values]) -> Iterator[Values]:
     """New values, checksum and place of the rows that change."""
     for row in some:
-        values = table.old.values_of(row)
+        values = table.new.values_of(row)
         try:
-            table.old.verify(row)
+            table.new.verify(row)
             after = table.rewritten(values)
         except RowDamaged:
             continue
         if after != values:
-            yield (*after, checked_rows.checksum(*after), *row[: len(table.old.place)])
+            yield (*after, checked_rows.checksum(*after), *row[: len(table.new.place)])
 
 
 def steps(conn: sqlite3.Connection, form: Form[Any]) -> Iterator[list[Values]]:
@@ -117,30 +134,86 @@ _ALERT = {
     "falls": "recent_ends",
     "comings": "raise_count",
 }
-_MESSAGE = {"telling": "kind"}
+_MESSAGE = {"telling": "kind", "trial": "test"}
 _OBSERVATION = {"sound": "ok", "may_be_full": "not_judged"}
+_DETAILS = {"tries": "attempts", "trouble": "error"}
+"""In the details of an event about a delivery."""
+
+_QUOTED = tuple(json.dumps(quantity) for quantity in RENAMED)
 
 
-def _record(text: str, fields: Mapping[str, str]) -> str:
-    """A stored record with its fields and its concern renamed; the same text where nothing is."""
-    record = json.loads(text)
-    after = {fields.get(name, name): value for name, value in record.items()}
-    if after.get("concern") in CONCERNS:
-        after["concern"] = CONCERNS[after["concern"]]
-    details = after.get("details")
-    if details and details.get("event") == "tell":
-        after["details"] = details | {"event": "notify"}
-    return text if after == record else json.dumps(after, separators=(",", ":"))
+class _Rewriter:
+    """Gives stored records and keys their names of today. taken: keys, as columns, that no other key may become."""
+
+    def __init__(self, taken: frozenset[str]) -> None:
+        self._taken = taken
+
+    def record(self, text: str, fields: Mapping[str, str]) -> str:
+        """A stored record with its fields, its concern and its keys renamed; the same text where nothing is."""
+        record = json.loads(text)
+        after = {fields.get(name, name): self._value(name, value) for name, value in record.items()}
+        return text if after == record else json.dumps(after, separators=(",", ":"))
+
+    def _value(self, name: str, value: Any) -> Any:  # noqa: ANN401  JSON
+        match name, value:
+            case "concern", str():
+                return CONCERNS.get(value, value)
+            case (("key" | "held_by"), {"subject": str(), "quantity": str()}):
+                return self._key(SeriesKey(**value))._asdict()
+            case "details", {"event": "tell"}:
+                return value | {"event": "notify"}
+            case "details", {"notifier": _}:
+                return {_DETAILS.get(each, each): said for each, said in value.items()}
+            case _:
+                return value
+
+    def _key(self, key: SeriesKey) -> SeriesKey:
+        today = todays_key(key)
+        return key if key_column(today) in self._taken else today
+
+    def key(self, column: str | None) -> str | None:
+        """A key's column with today's quantity; the same text where it has another one."""
+        if column is None or not any(quantity in column for quantity in _QUOTED):
+            return column
+        return key_column(self._key(key_of(column)))
+
+    def last(self, **fields: str) -> Rewrite:
+        """For tables whose last column is the record."""
+        return lambda values: (*values[:-1], self.record(values[-1], fields))
+
+    def with_concern(self, **fields: str) -> Rewrite:
+        """For findings and alerts, whose key and concern are in columns too."""
+        return lambda values: (
+            self.key(values[0]),
+            CONCERNS.get(values[1], values[1]),
+            self.record(values[2], fields),
+        )
+
+    def series(self, values: Values) -> Values:
+        """A series' own row."""
+        return (values[0], self.key(values[1]), *values[2:])
+
+    def event(self, values: Values) -> Values:
+        """A line of the event log."""
+        at_us, entry, key, body = values
+        return at_us, entry, self.key(key), self.record(body, {})
+
+    def delivery(self, values: Values) -> Values:
+        """A message with its new field names.
+
+        One id must never have two contents. A receiver may have accepted an earlier attempt without being able to
+        confirm it, so a message that was tried before gets an id of its own.
+        """
+        _, _, state, *_, attempts, _, old = values
+        message = self.record(old, _MESSAGE)
+        if message != old and state == DeliveryState.WAITING and attempts > 0:
+            named = json.loads(message)
+            message = json.dumps(named | {"id": f"{named['id']}-upgraded"}, separators=(",", ":"))
+        return *values[:-1], message
 
 
-def _last(**fields: str) -> Rewrite:
-    """For tables whose last column is the record."""
-    return lambda values: (*values[:-1], _record(values[-1], fields))
-
-
-def _with_concern(**fields: str) -> Rewrite:
-    """For findings and alerts, whose concern is in a column too."""
-    return lambda values: (values[0], CONCERNS.get(values[1], values[1]), _record(values[2], fields))
+def _state(values: Values) -> Values:
+    return OWNERS.get(values[0], values[0]), values[1]
 
 
 def _unchanged(values: Values) -> Values:
@@ -154,7 +227,7 @@ def _table(
     table: str = "",
     columns: Mapping[str, str] | None = None,
 ) -> Renamed:
-    """One table. table, columns: its name up to version 3, and the old names of its columns by the new ones."""
+    """One table. table, columns: its name up to version 3, and the names that its columns had, by today's."""
     before = tuple((columns or {}).get(name, name) for name in form.columns)
 
     def decode(values: Values) -> Any:  # noqa: ANN401  the form's own record
@@ -163,21 +236,26 @@ def _table(
     return Renamed(Form(table or form.table, form.place, before, decode, form.subject), form, rewrite)
 
 
-TABLES = (
-    _table(checked_rows.SERIES_FORM),
-    _table(checked_rows.LATEST_FORM, _last(**_OBSERVATION)),
-    _table(checked_rows.FINDING_FORM, _with_concern()),
-    _table(checked_rows.ALERT_FORM, _with_concern(**_ALERT)),
-    _table(
-        checked_rows.STORE_STATE_FORM,
-        table="life",
-        columns={"last_commit_at_us": "alive_at_us", "events_from_us": "journal_from_us"},
-    ),
-    _table(checked_rows.OUTBOX_FORM, _last(**_MESSAGE), columns={"attempts": "tries", "error": "trouble"}),
-    _table(checked_rows.PROBE_STATE_FORM, table="notes", columns={"state": "body"}),
-    _table(checked_rows.JOB_REPORT_FORM, table="check_ins", columns={"message": "said"}),
-    _table(checked_rows.EVENT_FORM, _last(), table="journal"),
-)
-"""Every table with a checksum."""
+def tables(taken: frozenset[str] = frozenset()) -> tuple[Renamed, ...]:
+    """Every table with a checksum. taken: keys, as columns, that no other key may become."""
+    of = _Rewriter(taken)
+    return (
+        _table(checked_rows.SERIES_FORM, of.series),
+        _table(checked_rows.LATEST_FORM, of.last(**_OBSERVATION)),
+        _table(checked_rows.FINDING_FORM, of.with_concern()),
+        _table(checked_rows.ALERT_FORM, of.with_concern(**_ALERT)),
+        _table(
+            checked_rows.STORE_STATE_FORM,
+            table="life",
+            columns={"last_commit_at_us": "alive_at_us", "events_from_us": "journal_from_us"},
+        ),
+        _table(checked_rows.OUTBOX_FORM, of.delivery, columns={"attempts": "tries", "error": "trouble"}),
+        _table(checked_rows.PROBE_STATE_FORM, _state, table="notes", columns={"state": "body"}),
+        _table(checked_rows.JOB_REPORT_FORM, table="check_ins", columns={"message": "said"}),
+        _table(checked_rows.EVENT_FORM, of.event, table="journal"),
+    )
+
+
+TABLES = tables()
 
 BY_NAME = {each.new.table: each for each in TABLES}

@@ -17,7 +17,7 @@ from typing import Any
 from watchkeeper.logs.fields import Event
 from watchkeeper.logs.fields import about as fields
 from watchkeeper.model.observation import SeriesKey
-from watchkeeper.model.records import DeliveryState, Entry, JournalLine, Quarantined
+from watchkeeper.model.records import DeliveryState, Entry, EventLine, Quarantined
 from watchkeeper.store import checked_rows, event_lines, outbox_rows
 from watchkeeper.store.checked_rows import Damage, Form, RowDamaged, Values
 from watchkeeper.store.recovery import replacement
@@ -78,7 +78,7 @@ def record(
     found = keep(conn, source, row, why, about, content, at)
     text = f"the database: {found.about}; {found.why}"
     log.error("%s", text, extra=fields(Event.DATABASE, key=STORED_ROWS))
-    event_lines.append(conn, JournalLine(at, Entry.NOTE, text, STORED_ROWS, details={"table": source, "row": row}))
+    event_lines.append(conn, EventLine(at, Entry.NOTE, text, STORED_ROWS, details={"table": source, "row": row}))
     return found
 
 

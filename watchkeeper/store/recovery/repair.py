@@ -15,7 +15,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from watchkeeper.errors import StoreDamaged
-from watchkeeper.model.records import Entry, JournalLine
+from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.store import connection as database
 from watchkeeper.store import schema
 from watchkeeper.store.files import file_lock
@@ -37,7 +37,7 @@ _MARKS = (b"events_keep_lines", b"journal_keeps_lines", b"watchkeeper0001 first 
 DIFFERENCES = 3
 """How many of the tables that differ are named."""
 
-_TOLD = {
+_COUNTED = {
     "series": "series",
     "samples": "samples",
     "hours": "hours of older samples",
@@ -212,8 +212,8 @@ def _definition_pages(database_bytes: bytes, size: int) -> list[int]:
 def _tell(new: sqlite3.Connection, path: Path, at: datetime, trouble: str, counts: Mapping[str, int]) -> None:
     """Write what has happened into the new event log."""
     aside = f"{path.name}{DAMAGED}{at.strftime(_STAMP)}"
-    found = ", ".join(f"{counts[table]} {words}" for table, words in _TOLD.items() if counts[table])
+    found = ", ".join(f"{counts[table]} {words}" for table, words in _COUNTED.items() if counts[table])
     text = f"the database was damaged: it was set aside as {aside}, and a new one begun with {found or 'nothing of it'}"
     details = {"file": str(path.with_name(aside)), "damage": trouble}
     with database.transaction(new, durable=True):
-        Writer(new).write_line(JournalLine(at, Entry.NOTE, text, details=details))
+        Writer(new).write_line(EventLine(at, Entry.NOTE, text, details=details))

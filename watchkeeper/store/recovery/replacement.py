@@ -13,8 +13,9 @@ from datetime import datetime
 from typing import Any
 
 from watchkeeper.model.alert import STANDING, Alert, Concern, Event, Priority, State
+from watchkeeper.model.first_quantities import todays_key
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey, Unit
-from watchkeeper.model.records import Entry, JournalLine
+from watchkeeper.model.records import Entry, EventLine
 from watchkeeper.store import checked_rows
 from watchkeeper.store.checked_rows import Form, RowDamaged, SeriesRow, Values
 from watchkeeper.store.codec import ALERT, OBSERVATION, key_column, text_column
@@ -178,7 +179,7 @@ def _alert(conn: sqlite3.Connection, values: Values) -> None:
         lines = _moves(conn, key, concern)
         if not lines:
             continue
-        found = _as_told(key, concern, lines)
+        found = _from_events(key, concern, lines)
         columns = (key_column(key), concern.value, ALERT.dumps(found))
         sql = "INSERT OR IGNORE INTO alerts (key, concern, body, crc) VALUES (?, ?, ?, ?)"
         conn.execute(sql, (*columns, checked_rows.checksum(*columns)))
@@ -189,16 +190,16 @@ def _about(values: Values) -> Iterator[tuple[SeriesKey, Concern]]:
     """What the alert may have been about: what its columns say, and what its body says."""
     key, concern, _ = values
     with suppress(*checked_rows.UNFIT):
-        yield checked_rows.key_from(key), Concern.named(concern)
+        yield todays_key(checked_rows.key_from(key)), Concern.named(concern)
     try:
-        # A row that was damaged before the migration to version 4 has the names of version 3.
+        # A row that was damaged before the migration has the names of its version.
         found = ALERT.loads(names.BY_NAME["alerts"].rewritten(values)[2])
     except checked_rows.UNFIT:
         return
     yield found.key, found.concern
 
 
-def _moves(conn: sqlite3.Connection, key: SeriesKey, concern: Concern) -> list[JournalLine]:
+def _moves(conn: sqlite3.Connection, key: SeriesKey, concern: Concern) -> list[EventLine]:
     """The newest transitions of an alert, newest first."""
     sql = f"{checked_rows.EVENT_FORM.selected} WHERE key = ? AND entry = ? ORDER BY id DESC LIMIT ?"
     found = []
@@ -210,7 +211,7 @@ def _moves(conn: sqlite3.Connection, key: SeriesKey, concern: Concern) -> list[J
     return [line for line in found if line.concern is concern]
 
 
-def _as_told(key: SeriesKey, concern: Concern, lines: list[JournalLine]) -> Alert:
+def _from_events(key: SeriesKey, concern: Concern, lines: list[EventLine]) -> Alert:
     last = lines[0].details
     episode = max((int(e) for each in lines if (e := each.details.get("episode", "")).isdigit()), default=1)
     priority = next((each for each in Priority if each.word == last.get("priority")), None)

@@ -65,7 +65,7 @@ async def status(request: web.Request) -> web.Response:
     context = of(request)
     found = await context.dashboard(context.clock.now())
     problems, known = context.vitals.read().troubles, await ids(context)
-    recent = await context.store.journal(limit=STATUS_EVENTS)
+    recent = await context.store.events(limit=STATUS_EVENTS)
     return reply(
         {
             "host": context.host,
@@ -96,7 +96,7 @@ async def quantity(request: web.Request) -> web.Response:
             "alerts": [json_forms.alert_form(a, known, now) for a in await store.alerts() if a.key == found.key],
             "dependents": list(dict.fromkeys(context.resting(found.key.subject))),
             "recent_events": [
-                json_forms.event_form(line, known) for line in await store.journal(key=found.key, limit=QUANTITY_EVENTS)
+                json_forms.event_form(line, known) for line in await store.events(key=found.key, limit=QUANTITY_EVENTS)
             ],
         }
     )
@@ -180,7 +180,7 @@ async def events(request: web.Request) -> web.Response:
     """The event log, newest first, a page at a time; the Link field (RFC 8288) leads to older events."""
     context, limit, before = of(request), LIMIT.given(request), BEFORE.of(request)
     # One more than requested shows whether there is a next page.
-    lines = await context.store.journal(before_id=before, limit=limit + 1)
+    lines = await context.store.events(before_id=before, limit=limit + 1)
     known, shown = await ids(context), lines[:limit]
     undelivered = await set_aside(context) if before is None else ()
     answer = reply(

@@ -10,7 +10,7 @@ from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, UnusualGrowth
 from watchkeeper.model.observation import Answer, Condition, Deadline, Kind, Level, Observation, SeriesKey
-from watchkeeper.model.records import Delivery, JournalLine, Sample, Seen, Series
+from watchkeeper.model.records import Delivery, EventLine, Sample, Seen, Series
 from watchkeeper.web.dashboard.active_alert import ActiveAlert
 from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, Place, QuietSeries
 from watchkeeper.web.dashboard.health import Check
@@ -162,7 +162,7 @@ def unusual_form(found: UnusualGrowth) -> Json:
     }
 
 
-def event_form(line: JournalLine, ids: Ids) -> Json:
+def event_form(line: EventLine, ids: Ids) -> Json:
     """An entry of the event log."""
     about: Json = {"quantity_id": None, "subject": None, "quantity": None}
     if line.key:

@@ -93,8 +93,8 @@ async def _page(request: web.Request, text: str) -> web.Response:
     if alert is None or not _open(found, alert, context) or text in request.app[LINKS].used:
         return _shown(context, now, _MOVED, status=409)
     findings = await context.store.findings()
-    told = next((f for f in findings if (f.key, f.concern) == (found.key, found.concern)), None)
-    fact = f"{thing(found.key)} {time_left_phrase(told, now, context.zone)}" if told else thing(found.key)
+    newest = next((f for f in findings if (f.key, f.concern) == (found.key, found.concern)), None)
+    fact = f"{thing(found.key)} {time_left_phrase(newest, now, context.zone)}" if newest else thing(found.key)
     return _shown(context, now, fact, priority=found.priority.word, sealed=text)
 
 

@@ -44,6 +44,6 @@ class Actions(Protocol):
         """Run a probe now; return the result as text. Raises KeyError if there is no such probe."""
         ...
 
-    async def trial(self, notifier: str) -> str:
+    async def send_test(self, notifier: str) -> str:
         """Send a test message; return the result as text. Raises KeyError if there is no such notifier."""
         ...

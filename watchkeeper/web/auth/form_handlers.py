@@ -191,7 +191,7 @@ async def test_message(request: web.Request) -> web.Response:
     """Send a test message."""
     acting, _, fields = await authorized_form(request)
     try:
-        said = await acting.trial(fields.get("notifier", ""))
+        said = await acting.send_test(fields.get("notifier", ""))
     except KeyError:
         raise Refusal(404, "There is no such notifier.") from None
     return await _done(request, fields, None, said)

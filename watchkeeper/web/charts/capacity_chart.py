@@ -64,8 +64,8 @@ class _Field:
             yield words(text, left - 6, y + 4, text_anchor="end", class_="axis")
         yield element("path", d=f"M{left:g} {foot:.1f}h{self._wide:g}", class_="base")
         for number, each in enumerate(self._store.growing):
-            told = "now" if each.day == 0 else f"{each.day} days"
-            yield words(told, self._middle(number), foot + 18, text_anchor="middle", class_="axis")
+            label = "now" if each.day == 0 else f"{each.day} days"
+            yield words(label, self._middle(number), foot + 18, text_anchor="middle", class_="axis")
 
     def columns(self, days: Sequence[LevelNow], class_: str, side: int) -> Iterator[str]:
         """One scenario: a column for each day. side: -1 left of the day's middle, 1 right of it."""

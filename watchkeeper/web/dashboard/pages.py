@@ -14,7 +14,7 @@ from markupsafe import Markup
 from watchkeeper.messages.wording import clean, duration, thing, what_to_look_at
 from watchkeeper.model.alert import Priority
 from watchkeeper.model.observation import Level, SeriesKey
-from watchkeeper.model.records import JournalLine
+from watchkeeper.model.records import EventLine
 from watchkeeper.web.api.handlers import BEFORE, STATUS_EVENTS, set_aside
 from watchkeeper.web.auth.session_auth import SESSION_AUTH, viewer
 from watchkeeper.web.charts import time_left_chart
@@ -48,7 +48,7 @@ LONG_NAME = 25
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class AlertView:
     """An alert as the status page words it."""
 
     series_id: int | None
@@ -63,7 +63,7 @@ class Told:
     concern: str = ""
     open: bool = False
     folded: bool = False
-    holds: tuple["Told", ...] = ()
+    holds: tuple["AlertView", ...] = ()
     level: str = ""
     also: tuple[str, ...] = ()
     outcome: str = ""
@@ -92,10 +92,10 @@ class Group:
     items: tuple[tuple[int, str, str], ...]
 
 
-def told(standing: ActiveAlert, board: Dashboard, context: Context) -> Told:
+def alert_view(standing: ActiveAlert, board: Dashboard, context: Context) -> AlertView:
     """An alert as text."""
     alert, finding = standing.alert, standing.finding
-    return Told(
+    return AlertView(
         standing.series_id,
         alert.priority,
         thing(alert.key),
@@ -107,7 +107,7 @@ def told(standing: ActiveAlert, board: Dashboard, context: Context) -> Told:
         alert.key,
         alert.concern.value,
         standing.open,
-        holds=tuple(told(each, board, context) for each in standing.consequences),
+        holds=tuple(alert_view(each, board, context) for each in standing.consequences),
         also=tuple(statement(each, context.zone) for each in standing.also),
         outcome=outcome(standing),
         began=since_clause(standing, context.zone),
@@ -154,9 +154,9 @@ def named(place: Place, gap: int) -> Named:
     )
 
 
-def needing(board: Dashboard, context: Context) -> list[Told]:
+def needing(board: Dashboard, context: Context) -> list[AlertView]:
     """What needs the operator, as text. Many alerts are worded in short: see OPEN_ADVICE."""
-    every = [told(s, board, context) for s in board.needing]
+    every = [alert_view(s, board, context) for s in board.needing]
     if len(every) <= OPEN_ADVICE:
         return every
     said: set[str] = set()
@@ -211,7 +211,7 @@ async def status(request: web.Request) -> web.Response:
     now = context.clock.now()
     found = await context.dashboard(now)
     troubles = context.vitals.read().troubles
-    lately = await context.store.journal(limit=STATUS_EVENTS)
+    lately = await context.store.events(limit=STATUS_EVENTS)
     return render(
         "status.html",
         context,
@@ -263,14 +263,14 @@ def _quiet(found: Sequence[QuietSeries], now: datetime, zone: tzinfo) -> dict[st
     }
 
 
-def _others(found: Dashboard, context: Context) -> list[tuple[str, list[Told]]]:
+def _others(found: Dashboard, context: Context) -> list[tuple[str, list[AlertView]]]:
     """The alerts that need nobody just now, under their headings."""
     parts = (
         ("Acknowledged", found.known),
         ("Shelved", found.aside),
         ("Ended, not acknowledged", found.over),
     )
-    return [(heading, [told(s, found, context) for s in part]) for heading, part in parts if part]
+    return [(heading, [alert_view(s, found, context) for s in part]) for heading, part in parts if part]
 
 
 def _mute(request: web.Request) -> bool:
@@ -286,7 +286,7 @@ def _fresh(board: Dashboard) -> str:
     return f"newest reading {duration((board.at - board.newest_at).total_seconds())} old"
 
 
-def by_day(lines: Sequence[JournalLine], context: Context) -> list[tuple[datetime, list[JournalLine]]]:
+def by_day(lines: Sequence[EventLine], context: Context) -> list[tuple[datetime, list[EventLine]]]:
     """Event log entries under the day on which they were written, in the host's zone."""
     days = groupby(lines, key=lambda line: line.at.astimezone(context.zone).date())
     grouped = [list(of_day) for _, of_day in days]
@@ -298,7 +298,7 @@ async def events(request: web.Request) -> web.Response:
     context = of(request)
     known = {s.key: s.id for s in await context.store.series()}
     before = BEFORE.of(request)
-    lines = await context.store.journal(before_id=before, limit=JOURNAL_PAGE + 1)
+    lines = await context.store.events(before_id=before, limit=JOURNAL_PAGE + 1)
     shown = lines[:JOURNAL_PAGE]
     older = urlencode({"before": shown[-1].id}) if len(lines) > JOURNAL_PAGE else ""
     return render(

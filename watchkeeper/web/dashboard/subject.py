@@ -121,7 +121,7 @@ async def subject(request: web.Request) -> web.Response:
         alerts=[row(a, findings.get(a.concern), latest, now, context) for a in alerts],
         caution=CAUTION,
         as_json=f"quantities/{series.id}",
-        lines=await context.store.journal(key=series.key, limit=QUANTITY_EVENTS),
+        lines=await context.store.events(key=series.key, limit=QUANTITY_EVENTS),
     )
 
 
@@ -333,8 +333,8 @@ def _seen(seen: Observation, now: datetime, zone: tzinfo) -> list[tuple[str, str
             return [("state", dashboard_text.summary(seen))]
         case Deadline():
             times = (("last happened", seen.last_at), ("due", seen.due_at))
-            told = [(name, instant(at, zone, now) if at else "never") for name, at in times]
-            return told + ([("expected every", duration(seen.period_s))] if seen.period_s else [])
+            rows = [(name, instant(at, zone, now) if at else "never") for name, at in times]
+            return rows + ([("expected every", duration(seen.period_s))] if seen.period_s else [])
         case _:
             assert_never(seen)
 

@@ -12,7 +12,7 @@ from xml.etree import ElementTree as ET
 from watchkeeper import __version__
 from watchkeeper.messages.build import thread_id
 from watchkeeper.messages.wording import clean
-from watchkeeper.model.records import JournalLine
+from watchkeeper.model.records import EventLine
 
 MEDIA = "application/atom+xml"
 NAMESPACE = "http://www.w3.org/2005/Atom"
@@ -24,7 +24,7 @@ _FIRST_NAME = "journal"
 """The feed's name in 0.1.0, part of every id: with another one, readers would show each event again as new."""
 
 
-def feed(lines: Sequence[JournalLine], host: str, prefix: str) -> bytes:
+def feed(lines: Sequence[EventLine], host: str, prefix: str) -> bytes:
     """The feed of these events, newest first. prefix: of links to this site."""
     name = clean(host, 60)
     root = ET.Element("feed", xmlns=NAMESPACE)
@@ -41,7 +41,7 @@ def feed(lines: Sequence[JournalLine], host: str, prefix: str) -> bytes:
     return b'<?xml version="1.0" encoding="utf-8"?>\n' + content + b"\n"
 
 
-def _entry(root: ET.Element, line: JournalLine, host: str, prefix: str) -> None:
+def _entry(root: ET.Element, line: EventLine, host: str, prefix: str) -> None:
     entry = ET.SubElement(root, "entry")
     _text(entry, "id", _urn(host, _FIRST_NAME, str(line.id), line.at.isoformat()))
     _text(entry, "title", clean(line.text) or line.entry.value)

@@ -12,6 +12,7 @@ from watchkeeper.messages.build import thread_id
 from watchkeeper.messages.wording import clean, moment, thing, time_left_phrase, zone_name
 from watchkeeper.model.alert import Concern
 from watchkeeper.model.finding import Finding
+from watchkeeper.model.first_quantities import first_quantity
 
 MEDIA = "text/calendar"
 
@@ -43,7 +44,7 @@ def calendar(findings: Sequence[Finding], host: str, zone: tzinfo, now: datetime
 
 def _event(found: Finding, ends_at: datetime, host: str, zone: tzinfo, now: datetime) -> Iterator[str]:
     yield "BEGIN:VEVENT"
-    yield f"UID:{thread_id(host, 'calendar', found.key.subject, found.key.quantity, found.concern.value)}"
+    yield f"UID:{thread_id(host, 'calendar', found.key.subject, first_quantity(found.key), found.concern.value)}"
     yield f"DTSTAMP:{found.at.astimezone(UTC):%Y%m%dT%H%M%SZ}"  # last revision, as without METHOD (3.8.7.2)
     yield f"DTSTART;VALUE=DATE:{ends_at.astimezone(zone):%Y%m%d}"
     yield f"SUMMARY:{escaped(_summary(found, host))}"

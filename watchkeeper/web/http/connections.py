@@ -182,11 +182,11 @@ class _Report:
         """Write the line if it is due."""
         if now_s < self._free_at_s or not self.waits:
             return
-        told = ", ".join(f"{count} {why}" for why, count in sorted(self._counts.items()) if count)
+        counts = ", ".join(f"{count} {why}" for why, count in sorted(self._counts.items()) if count)
         address, most = self._addresses.most_common(1)[0]
         log.warning(
             "the page has reached its limit of connections: %s; most from %s (%d)",
-            told, address, most, extra=about(Event.PAGE),
+            counts, address, most, extra=about(Event.PAGE),
         )  # fmt: skip
         self._free_at_s = now_s + self._every_s
         self._counts.clear()

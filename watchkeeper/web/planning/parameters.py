@@ -98,7 +98,7 @@ KEEP = span("keep", "How long the snapshot is kept; default: a week.")
 WITHIN = span(
     "snapshot_within", "How old the newest snapshot may be; default: the limit of its probe, otherwise a day."
 )
-LEAVE_OUT = choice("leave_out", "A check to skip; may be given more than once.", tuple(Matter), several=True)
+SKIP = choice("skip", "A check to skip; may be given more than once.", tuple(Matter), several=True)
 AFTER = choice(
     "after", "Whether the change was made already: compares now with the hour before the change.", ("yes", "no")
 )
@@ -107,7 +107,7 @@ PREFLIGHT: tuple[Parameter[str] | Parameter[float] | Parameter[datetime | timede
     SUBJECT,
     KEEP,
     WITHIN,
-    LEAVE_OUT,
+    SKIP,
     AFTER,
     SINCE,
 )

@@ -49,7 +49,7 @@ class Change:
     subject: str
     keep_s: float | None = None
     within_s: float | None = None
-    left_out: frozenset[Matter] = frozenset()
+    skipped: frozenset[Matter] = frozenset()
     afterwards: bool = False
     since: datetime | None = None
 

@@ -19,7 +19,7 @@ from watchkeeper.web.auth.session_auth import session_of, viewer
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.http.problem_details import Refusal
 from watchkeeper.web.planning.capacity import age, filled, form_of, stores
-from watchkeeper.web.planning.parameters import AFTER, KEEP, LEAVE_OUT, PREFLIGHT, SINCE, SUBJECT, WITHIN
+from watchkeeper.web.planning.parameters import AFTER, KEEP, PREFLIGHT, SINCE, SKIP, SUBJECT, WITHIN
 from watchkeeper.web.planning.planner import PLANNER, CannotPlan, Change, Planned, refused
 from watchkeeper.web.planning.preflight_json import preflight_form
 from watchkeeper.web.templating import render
@@ -72,7 +72,7 @@ async def page(request: web.Request) -> web.Response:
         wrong=bool(troubles),
         subjects=subjects(series, context, request.query.get("subject", "").strip()),
         matters=[(each.value, AT_LENGTH[each]) for each in Matter],
-        left_out=request.query.getall("leave_out", []),
+        skipped=request.query.getall("skip", []),
         answer=answer,
         verdict=ready_wording.verdict(answer, context.zone) if answer else "",
         caution=ready_wording.CAUTION,
@@ -107,7 +107,7 @@ def change_of(request: web.Request) -> Change:
         subject,
         KEEP.of(request),
         WITHIN.of(request),
-        frozenset(map(Matter, LEAVE_OUT.each_of(request))),
+        frozenset(map(Matter, SKIP.each_of(request))),
         afterwards,
         of(request).clock.now() + since if isinstance(since, timedelta) else since,
     )

@@ -177,7 +177,7 @@ async def test_a_sound_file_system(host: Host) -> None:
     metadata = find(seen, host.subject, "metadata", Level)
     assert metadata.used == int(tables["allocation/metadata/bytes_used"])
     assert dict(data.facts)["unallocated"] == "778 MiB"
-    for quantity in ("answers", "health", "errors", "mended data"):
+    for quantity in ("answers", "health", "errors", "scrub errors"):
         assert find(seen, host.subject, quantity, Condition).ok
     assert find(seen, "probe btrfs", "sees all", Condition).ok
 
@@ -276,7 +276,7 @@ async def test_what_a_scrub_could_not_repair(host: Host) -> None:
     host.toolbox.says("btrfs", SCRUBBED.replace("errors: 0", "errors: 3"))
     found = [each for each in await host.observe() if isinstance(each, Condition) and "could not repair" in each.reason]
     assert [(str(each.key), each.reason) for each in found] == [
-        (f"{host.subject}: mended data", "the last scrub could not repair 3 errors")
+        (f"{host.subject}: scrub errors", "the last scrub could not repair 3 errors")
     ]
 
 

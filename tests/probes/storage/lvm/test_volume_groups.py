@@ -197,10 +197,10 @@ async def test_what_each_volume_holds_is_a_part_of_its_pool(host: Host) -> None:
 
 async def test_promises_are_judged_only_where_a_limit_is_set(host: Host) -> None:
     """8 GiB by two volumes and a snapshot, of 3 GiB."""
-    assert "thin pool vg0/thin0: promised" not in keys(await host.observe())
-    over = find(await host.observe(overcommit_limit=2), "thin pool vg0/thin0", "promised", Condition)
+    assert "thin pool vg0/thin0: allocation" not in keys(await host.observe())
+    over = find(await host.observe(overcommit_limit=2), "thin pool vg0/thin0", "allocation", Condition)
     assert over.reason == "8 GiB are allocated to volumes, 3 GiB exist, limit 2 times that"
-    assert find(await host.observe(overcommit_limit=3), "thin pool vg0/thin0", "promised", Condition).ok
+    assert find(await host.observe(overcommit_limit=3), "thin pool vg0/thin0", "allocation", Condition).ok
 
 
 async def test_what_is_left_out(host: Host) -> None:

@@ -235,9 +235,9 @@ async def test_what_is_left_out(host: Host) -> None:
 
 async def test_promises_are_judged_only_where_a_limit_is_set(host: Host) -> None:
     """3 GiB are promised of 3.62 GiB."""
-    assert "pool tank: promised" not in keys(await host.observe())
-    assert find(await host.observe(overcommit_limit=1), "pool tank", "promised", Condition).ok
-    over = find(await host.observe(overcommit_limit=0.5), "pool tank", "promised", Condition)
+    assert "pool tank: allocation" not in keys(await host.observe())
+    assert find(await host.observe(overcommit_limit=1), "pool tank", "allocation", Condition).ok
+    over = find(await host.observe(overcommit_limit=0.5), "pool tank", "allocation", Condition)
     assert over.reason == "3 GiB are allocated to volumes, 3.62 GiB exist, limit 0.5 times that"
 
 

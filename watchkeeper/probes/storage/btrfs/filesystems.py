@@ -85,8 +85,8 @@ class BtrfsProbe(BaseProbe):
         self._bench = bench
         self._sysfs, self._mountinfo = sysfs, mountinfo
         self._known: set[str] = set()
-        self._notes = ProbeState(bench.notes, settings.label, Scrubs())
-        self._scrubs_told: Mapping[str, ScrubStatus] | None = None
+        self._state = ProbeState(bench.probe_states, settings.label, Scrubs())
+        self._scrub_statuses: Mapping[str, ScrubStatus] | None = None
         self._scrubs_due_s = 0.0
 
     async def observe(self) -> Sequence[Observation]:
@@ -125,36 +125,36 @@ class BtrfsProbe(BaseProbe):
         if settings.scrub_limit is None:
             return []
         try:
-            told = await self._told()
+            statuses = await self._statuses()
         except ProbeError as error:
             return [sight(settings.label, [error])]
-        known = await self._remember(found, told)
+        known = await self._remember(found, statuses)
         seen: list[Observation] = [sight(settings.label, [])]
         for each in found:
-            if each.point in told:
-                seen += _scrub(each, told[each.point], known, settings.scrub_limit)
+            if each.point in statuses:
+                seen += _scrub(each, statuses[each.point], known, settings.scrub_limit)
         return seen
 
-    async def _told(self) -> Mapping[str, ScrubStatus]:
+    async def _statuses(self) -> Mapping[str, ScrubStatus]:
         """The last scrub by mount point, as the helper reported it within the last half hour."""
         now_s, settings = self._bench.clock.monotonic_s(), self._settings
-        if self._scrubs_told is None or now_s >= self._scrubs_due_s:
+        if self._scrub_statuses is None or now_s >= self._scrubs_due_s:
             results = await ask_root(self._bench, "scrubs", settings.helper, settings.timeout)
-            self._scrubs_told = {result.target: _scrub_of(result, settings.timeout) for result in results}
+            self._scrub_statuses = {result.target: _scrub_of(result, settings.timeout) for result in results}
             self._scrubs_due_s = now_s + SCRUBS_EVERY_S
-        return self._scrubs_told
+        return self._scrub_statuses
 
-    async def _remember(self, found: Sequence[_Found], told: Mapping[str, ScrubStatus]) -> Scrubs:
+    async def _remember(self, found: Sequence[_Found], statuses: Mapping[str, ScrubStatus]) -> Scrubs:
         """Store each file system's last scrub that counts: one that is running, or has finished."""
-        known, now_s = await self._notes.read(), self._bench.clock.now().timestamp()
+        known, now_s = await self._state.read(), self._bench.clock.now().timestamp()
         last_s, first_seen_s = dict(known.last_s), dict(known.first_seen_s)
         for each in found:
             first_seen_s.setdefault(each.uuid, now_s)
-            status = told.get(each.point)
+            status = statuses.get(each.point)
             if status and status.began_at is not None and status.state in COUNTS:
                 last_s[each.uuid] = min(status.began_at.timestamp(), now_s)
         page = Scrubs(last_s=last_s, first_seen_s=first_seen_s)
-        await self._notes.write(page)
+        await self._state.write(page)
         return page
 
 
@@ -168,7 +168,7 @@ def _scrub(found: _Found, status: ScrubStatus, known: Scrubs, period_s: float) -
     lost = f"the last scrub could not repair {status.uncorrectable} errors" if status.uncorrectable else ""
     return [
         Deadline(SeriesKey(found.subject, "scrub"), due_at, last_at, period_s, facts),
-        Condition(SeriesKey(found.subject, "mended data"), not lost, lost),
+        Condition(SeriesKey(found.subject, "scrub errors"), not lost, lost),
     ]
 
 

@@ -116,7 +116,7 @@ class LvmProbe(BaseProbe):
         seen.append(Condition(SeriesKey(subject, "health"), not reason, reason, grave=bool(reason), facts=facts))
         if (limit := self._settings.overcommit_limit) is not None:
             over = overcommitted(promised, pool.size_bytes, limit)
-            seen.append(Condition(SeriesKey(subject, "promised"), not over, over, facts=facts))
+            seen.append(Condition(SeriesKey(subject, "allocation"), not over, over, facts=facts))
         return seen
 
     def _parts(self, volumes: Sequence[Volume]) -> list[Observation]:

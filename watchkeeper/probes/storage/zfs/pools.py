@@ -99,7 +99,7 @@ class ZfsProbe(BaseProbe):
         self._settings = settings
         self._bench = bench
         self._kstat = kstat
-        self._notes = ProbeState(bench.notes, settings.label, Scrubs())
+        self._state = ProbeState(bench.probe_states, settings.label, Scrubs())
         self._missed: set[str] = set()
         self._parts_due_s = self._mounted_due_s = float("-inf")
         self._mounted: Sequence[Observed] = ()
@@ -203,7 +203,7 @@ class ZfsProbe(BaseProbe):
         limit = self._settings.overcommit_limit
         if limit is not None:
             reason = overcommitted(promised, capacity, limit)
-            seen.append(Condition(SeriesKey(key.subject, "promised"), not reason, reason, facts=facts))
+            seen.append(Condition(SeriesKey(key.subject, "allocation"), not reason, reason, facts=facts))
         return seen
 
     def _parts(self, datasets: Sequence[Dataset], roots: Mapping[str, Dataset]) -> list[Observation]:
@@ -238,24 +238,24 @@ class ZfsProbe(BaseProbe):
         period_s = self._settings.scrub_limit
         if period_s is None or look.statuses is None:
             return []
-        told = [status for name in watched if (status := look.statuses.get(name))]
-        known = await self._remember(look, told)
-        return [_scrub(status, known, period_s) for status in told]
+        statuses = [status for name in watched if (status := look.statuses.get(name))]
+        known = await self._remember(look, statuses)
+        return [_scrub(status, known, period_s) for status in statuses]
 
-    async def _remember(self, look: _Look, told: Sequence[Status]) -> Scrubs:
+    async def _remember(self, look: _Look, statuses: Sequence[Status]) -> Scrubs:
         """Store each pool's last scrub, and since when one is due: a suspended pool does not report its creation."""
-        known, now_s = await self._notes.read(), self._bench.clock.now().timestamp()
+        known, now_s = await self._state.read(), self._bench.clock.now().timestamp()
         since_s = {name: at_s for name, at_s in known.since_s.items() if name in look.names()}
         last_s = {name: at_s for name, at_s in known.last_s.items() if name in look.names()}
         since_s |= {each.name: each.created_at.timestamp() for each in look.datasets or () if each.is_root}
-        for status in told:
+        for status in statuses:
             since_s.setdefault(status.pool, now_s)
             if status.scan in {Scan.SCRUBBED, Scan.SCRUBBING} and status.scan_at is not None:
                 last_s[status.pool] = min(status.scan_at.timestamp(), now_s)
             elif status.scan is Scan.NONE:
                 last_s.pop(status.pool, None)  # Another pool with the name of an earlier one.
         page = Scrubs(last_s=last_s, since_s=since_s)
-        await self._notes.write(page)
+        await self._state.write(page)
         return page
 
 

@@ -29,7 +29,7 @@ from watchkeeper.model.alert import Priority
 
 START_S = 1_767_225_600.0  # 2026-01-01T00:00Z
 KEYS = ("caught", "lead_d", "false_h", "raises", "log_err", "cover")
-SETS = ("first", "tuned", "heldout", "develop", "aside", "records")
+SETS = ("first", "tuned", "heldout", "develop", "aside", "further", "records")
 
 
 def row(e: Evaluation) -> tuple[float, float, float, float, float]:

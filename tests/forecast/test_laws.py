@@ -5,7 +5,8 @@ import pytest
 from scipy import stats
 
 from watchkeeper.forecast import law as laws
-from watchkeeper.forecast.net_growth import law, windows
+from watchkeeper.forecast.net_growth import law, tried, windows
+from watchkeeper.forecast.pace_drift import drift
 from watchkeeper.forecast.passage_times import passage_law
 from watchkeeper.model.line import Floats
 
@@ -112,3 +113,41 @@ def test_a_level_that_never_rose_by_as_much_has_no_passage() -> None:
     """Nothing to learn from: no probability at all, and no passage counted."""
     p, count = passage_law(np.linspace(-50, 0, 400), np.linspace(0, 1, 400), 5.0)
     assert (float(p.max()), count) == (0.0, 0)
+
+
+def test_windows_that_predicted_well_have_the_weight() -> None:
+    """Growth for one week in four: windows of weeks predict the next month, windows of a day do not."""
+    t = np.linspace(-200, 0, 4801)
+    level = np.cumsum(((t // 7) % 4 == 0) * 4.0 / 24)
+    seen = windows(t, level, 0.5)
+    assert seen is not None
+    after = tried(seen, t, level, 28.0)
+    short = seen.reach < 8
+    assert after.weight[short].sum() < 0.2 * seen.weight[short].sum() + 1e-6
+    assert float(after.weight @ after.pace) == pytest.approx(1.0, rel=0.2)
+
+
+def test_windows_are_as_they_were_where_the_record_is_too_short_to_try_them() -> None:
+    """Half a year ahead cannot be tried on two months."""
+    t = np.linspace(-60, 0, 1441)
+    seen = windows(t, 2 * t, 0.5)
+    assert seen is not None
+    assert tried(seen, t, 2 * t, 180.0) is seen
+    assert tried(seen, t, 2 * t, 0.0) is seen
+
+
+def test_the_drift_of_a_straight_line_is_none() -> None:
+    """And a record of less than three times the time ahead does not show it."""
+    t = np.linspace(-60, 0, 1441)
+    assert drift(t, 3 * t, 10.0) == pytest.approx(0.0, abs=1e-9)
+    assert drift(t, 3 * t, 25.0) is None
+
+
+def test_the_drift_is_what_nine_of_ten_changes_of_pace_stay_below() -> None:
+    """Independent gains of sd 1 a day: two paces over ten days differ by sqrt(2 / 10), as scipy.stats.halfnorm says."""
+    t, found = np.linspace(-400, 0, 9601), []
+    for seed in range(40):
+        gains = np.random.default_rng(seed).normal(5 / 24, 1 / np.sqrt(24), len(t))
+        found.append(drift(t, np.cumsum(gains), 10.0))
+    held = stats.halfnorm(scale=0.2**0.5).cdf(np.array(found, float))
+    assert 0.88 <= held.mean() <= 0.96

@@ -4,7 +4,9 @@ A fill that ended because somebody made room is no clearing to rely on. Not here
 (level_shifts.py).
 """
 
-from watchkeeper.forecast.hourly_features import NEARLY_FULL, Clearing, Past
+import numpy as np
+
+from watchkeeper.forecast.hourly_features import ENDED, NEARLY_FULL, Clearing, Past
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.units import DAY_S
 
@@ -16,7 +18,11 @@ LATE, ABOVE = 1.4, 0.03
 """A rise is not expected to be cleared if it exceeds the duration of the longest one before it, or the peak of the
 highest one by a share of the last one's height, by this much."""
 LATER = 4
-"""Clearings that come at a higher level each time, this many times, become less likely."""
+"""Clearings that come at a higher level each time, this many times, become less likely; none is expected if the next
+one would be due where nothing is expected to be cleared."""
+REGULAR = 3
+"""From this many clearings on it is known how much their levels differ: the next may be higher by one standard
+deviation."""
 
 
 def expected(past: Past, found: Forecast) -> bool:
@@ -24,19 +30,21 @@ def expected(past: Past, found: Forecast) -> bool:
     if past.cycle is not None or not past.clearings or found.used >= HIGH * found.capacity:
         return False
     last = past.clearings[-1]
-    if last.peak >= NEARLY_FULL * found.capacity:
+    if last.peak >= ENDED * found.capacity:
         return False
     known = [each for each in past.clearings if each.peak < NEARLY_FULL * found.capacity]
     longest_s = max(each.end_s - each.begin_s for each in known)
     if len(known) == 1 and longest_s > YOUNG_S:
         return False
-    return found.used < _top(known) and found.at_s - last.end_s < LATE * longest_s
+    return found.used < _top(known, found.capacity) and found.at_s - last.end_s < LATE * longest_s
 
 
-def _top(known: list[Clearing]) -> float:
+def _top(known: list[Clearing], capacity: float) -> float:
     """The level below which a clearing is expected."""
-    peaks = [each.peak for each in known]
-    ordered = sorted(peaks)
-    if len(peaks) >= LATER and peaks[-LATER:] == sorted(peaks[-LATER:]):
-        return ordered[len(ordered) // 2]
-    return ordered[-1] + ABOVE * known[-1].height
+    peaks = np.array([each.peak for each in known])
+    rising = len(peaks) >= LATER and bool((np.diff(peaks[-LATER:]) > 0).all())
+    if rising:
+        due = peaks[-1] + np.median(np.diff(peaks[-LATER:]))
+        return 0.0 if due >= HIGH * capacity else float(np.median(peaks))
+    spread = float(peaks.std(ddof=1)) if len(peaks) >= REGULAR else 0.0
+    return float(peaks.max()) + max(ABOVE * known[-1].height, spread)

@@ -16,7 +16,7 @@ DAY_H, WEEK_H = 24, 168
 LEFT_OVER, SEEN_OFTEN, LEFT_OF_FEW = 0.5, 5, 0.3
 """A cycle must remove at least half of the swing; more if it was seen only a few times."""
 BETTER = 0.6
-"""A longer cycle must leave less than this share of what a shorter one leaves."""
+"""Of the changes within a longer cycle, it must leave less than this share of what the shorter one leaves."""
 CYCLES = 8
 """The number of newest cycles over which the median of a phase is taken."""
 SWELLS = 8
@@ -98,9 +98,25 @@ def find_cycle(
         enough = LEFT_OVER if len(lattice) > SEEN_OFTEN * period else LEFT_OF_FEW
         if found is None or found.swing < least or found.left > enough:
             continue
-        if best is None or found.left < BETTER * best.left:
+        if best is None or _explains(lattice, first, found, best):
             best = found
     return best
+
+
+def _explains(lattice: Floats, first: int, longer: Cycle, shorter: Cycle) -> bool:
+    """Return whether a longer cycle leaves much less of its own frame than the shorter one does."""
+    period = len(longer.profile)
+    half = period // 2
+    swing = lattice[half : half - period] - _moving_mean(lattice, period)
+    hours = (np.arange(len(swing), dtype=np.float64) + first + half + 0.5) * longer.step_h
+    of_longer, of_shorter = (_rest(swing, cycle.ripple(hours)) for cycle in (longer, shorter))
+    return of_longer < BETTER * of_shorter
+
+
+def _rest(swing: Floats, ripple: Floats) -> float:
+    """What remains of the changes without a cycle."""
+    rest = np.subtract(swing, ripple)
+    return _high(np.abs(rest - np.median(rest)))
 
 
 def _periods(lattice: Floats, step_h: int, hint: int | None) -> list[int]:

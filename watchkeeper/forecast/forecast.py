@@ -14,7 +14,7 @@ from watchkeeper.forecast import clearings, first_passage, pooled, trend_selecti
 from watchkeeper.forecast import samples as present
 from watchkeeper.forecast.first_passage import Course, Phases
 from watchkeeper.forecast.history import LevelHistory
-from watchkeeper.forecast.hourly_features import LEAST_SHARE, Past, study
+from watchkeeper.forecast.hourly_features import LEAST_CLEARING, LEAST_SHARE, Past, study
 from watchkeeper.forecast.samples import Points
 from watchkeeper.forecast.trend_selection import Outlook
 from watchkeeper.model.forecast import Forecast, NoEnd
@@ -23,10 +23,13 @@ from watchkeeper.model.units import DAY_S, HOUR_S
 
 FEWEST = 8
 """Fewer samples than this are not a history."""
-JOBS_VARY = 0.3
-"""The highest job while the level comes near varies by this share."""
 RECENT_D = 1.0
 """A trend is not above what the level reached in this time."""
+YEAR_D = 365.0
+NEWEST = 0.25 * 0.7 ** np.arange(24)
+"""The shares of a trend's stretch over which the mean of the newest samples is tried."""
+FEWEST_NOW = 3
+"""Samples that such a mean needs."""
 DRIFT = 0.003
 """The share by which growth changes its rate without a visible reason."""
 BAND = 0.92 * first_passage.Z90
@@ -47,7 +50,7 @@ def forecast(history: LevelHistory, now_s: float) -> Forecast:
     # A division by zero or an overflow gives NaN or infinity, which is reported as too uncertain.
     with np.errstate(all="ignore"):
         past = study(history, last.capacity)
-        points = present.to_points(history, past, now_s)
+        points = present.to_points(history, past, now_s, LEAST_CLEARING * LEAST_SHARE * last.capacity)
         trend = (
             trend_selection.look(points, past, last.capacity, LEAST_SHARE * last.capacity) if len(points.t) else None
         )
@@ -91,17 +94,17 @@ def _ends(found: Forecast, trend: Outlook, points: Points, past: Past | None) ->
     """The end, or why there is none."""
     certain = first_passage.Z90 * math.sqrt(trend.slope_variance)
     if trend.slope <= 0 or trend.slope <= certain:
-        why = NoEnd.SHRINKING if trend.slope < -certain else NoEnd.STILL if trend.slope <= 0 else NoEnd.UNCERTAIN
-        return replace(found, no_end=why)
+        return replace(found, no_end=_why_not(found, trend.slope, certain))
     if past and clearings.expected(past, found):
         return replace(found, no_end=NoEnd.CLEARED)
     phases = _phases(past, found.at_s)
+    trend, level_variance = _from_now(trend, points)
     trend, touch, touch_variance = _bounded(trend, points, past, phases)
     capacity = found.capacity - touch
     likely_d = first_passage.likely(Course(trend.level, trend.slope, trend.bend, 0.0, 0.0, 0.0), capacity, phases)
     if likely_d > first_passage.FAR_D:
         return replace(found, no_end=NoEnd.FAR)
-    course = _course(trend, points, likely_d, touch_variance)
+    course = _course(trend, points, likely_d, level_variance + touch_variance)
     early_d, late_d = first_passage.band(course, capacity, phases, BAND)
     if past and (step := past.next_step()):  # a step may happen again: the early end allows for it
         early_d = min(early_d, first_passage.band(course, capacity - step, phases, BAND)[0])
@@ -116,17 +119,48 @@ def _ends(found: Forecast, trend: Outlook, points: Points, past: Past | None) ->
     )
 
 
+def _why_not(found: Forecast, slope: float, certain: float) -> NoEnd:
+    """Why a slope that may be zero has no end: it is uncertain only if it may fill the store within a year."""
+    if slope < -certain:
+        return NoEnd.SHRINKING
+    fastest = (slope + certain) * YEAR_D
+    return NoEnd.STILL if slope <= 0 or fastest < found.capacity - found.used else NoEnd.UNCERTAIN
+
+
+def _from_now(trend: Outlook, points: Points) -> tuple[Outlook, float]:
+    """The trend through the level of now, and the variance of that level: the line's value and the mean of the newest
+    samples, each with the weight of its precision.
+
+    If the level drifts as a random walk does, the line lags behind it. If it reverts to its mean, the line knows more.
+    """
+    noise = points.noise
+    of_line = noise.end_variance(trend.span_d)
+    back = -points.t[::-1]
+    reach = trend.reach_d * NEWEST
+    reach = reach[reach >= back[min(FEWEST_NOW, len(back)) - 1]]
+    if not len(reach) or not noise.stray:
+        return trend, of_line
+    variance = noise.mean_variance(reach) + noise.stray * reach / 3 + trend.slope_variance * reach**2 / 4
+    best = int(np.argmin(variance))
+    if min(of_line, variance[best]) <= 0:
+        return trend, of_line
+    own = back <= reach[best]
+    t, y, weight = -back[own], points.y[::-1][own], points.weight[::-1][own]
+    now = float(weight @ (y - trend.slope * t - trend.bend * t * t) / weight.sum())
+    total = 1 / of_line + 1 / float(variance[best])
+    level = (trend.level / of_line + now / float(variance[best])) / total
+    return replace(trend, level=level), 1 / total
+
+
 def _bounded(trend: Outlook, points: Points, past: Past | None, phases: Phases) -> tuple[Outlook, float, float]:
-    """The trend, not above what its last day leads to; how far below capacity it is when noise or a job first touches
-    it, not farther than was seen; and the variance of that.
+    """The trend, not above what its last day leads to; how far below capacity it is when noise first touches it,
+    not farther than was seen; and the variance of that.
     """
     between_d = phases.period_d if len(phases.height) > 1 else 0.0
     touch, variance = points.noise.touch(trend.slope, points.gap_d, between_d)
     seen, recent = _highest_seen(trend, points, past)
     if seen < touch:
         touch, variance = seen, variance * (seen / touch) ** 2
-    if past is not None and past.job_height > touch:
-        touch, variance = past.job_height, (JOBS_VARY * past.job_height) ** 2
     return replace(trend, level=min(trend.level, recent)), touch, variance
 
 
@@ -134,8 +168,7 @@ def _highest_seen(trend: Outlook, points: Points, past: Past | None) -> tuple[fl
     """How far the level has been above the trend since that began; and the highest that its last day leads to."""
     over = np.zeros(len(points.t))
     if past is not None:
-        first = int(np.searchsorted(past.at_s, past.begin_s))
-        over[: points.older] = past.over[first : first + points.older]
+        over[: points.older] = past.over[points.first : points.first + points.older]
     own = points.t >= -trend.reach_d
     t, y = points.t[own], points.y[own]
     above = y + over[own] - (trend.level + trend.slope * t + trend.bend * t * t)
@@ -143,13 +176,12 @@ def _highest_seen(trend: Outlook, points: Points, past: Past | None) -> tuple[fl
     return max(float(above.max()), 0.0), float((y - trend.slope * t)[recent].max())
 
 
-def _course(trend: Outlook, points: Points, likely_d: float, touch_variance: float) -> Course:
+def _course(trend: Outlook, points: Points, likely_d: float, level_variance: float) -> Course:
     """The course of the band: the straight line to the likely end, and its uncertainty."""
     slope = trend.slope + trend.bend * likely_d
     error = math.sqrt(trend.slope_variance) + math.sqrt(trend.bend_variance) * likely_d
     own = error**2
     slope_variance = own + (DRIFT * slope) ** 2 + (trend.bend * likely_d / 2.5) ** 2
-    level_variance = points.noise.end_variance(trend.span_d) + touch_variance
     strays = points.noise.stray + trend.span_d * own
     return Course(trend.level, slope, 0.0, level_variance, strays, slope_variance)
 

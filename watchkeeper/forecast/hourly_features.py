@@ -15,6 +15,7 @@ from watchkeeper.forecast import level_shifts as shifts
 from watchkeeper.forecast import noise as noises
 from watchkeeper.forecast.cycle import Cycle
 from watchkeeper.forecast.history import HOURS, Grain, LevelHistory
+from watchkeeper.forecast.jobs import Jobs
 from watchkeeper.forecast.noise import Noise
 from watchkeeper.forecast.trend import least_squares
 from watchkeeper.model.forecast import Step
@@ -64,8 +65,9 @@ class Past:
     jobs: every completed rise within hours, one-off or not: its size, and the days it took.
     over: how far the highest sample of each hour and day is above its middle.
     whole: the level with everything that it gained, without cycle, short jobs and single drops; top: the highest sample
-        above that. job_height: how far jobs that come and go reach above the level; 0 if there are none to speak of.
+        above that. come_and_go: the jobs that come and go; None if there are none to speak of.
     jumpy: it moves by steps.
+    drops: those that `whole` is without.
     begin_s: the end of the last fill that was ended by making room; minus infinity if there was none.
     end_s: when the last closed hour ended. anchor_s: the time from which its phases are counted.
     """
@@ -83,9 +85,10 @@ class Past:
     over: Floats
     whole: Floats
     top: Floats
-    job_height: float
+    come_and_go: Jobs | None
     jumpy: bool
     begin_s: float
+    drops: tuple[Step, ...]
 
     def next_step(self) -> float:
         """The expected size of another step up: the median of those that stayed; 0 if none did."""
@@ -93,12 +96,14 @@ class Past:
         return float(np.median(kept)) if kept else 0.0
 
     def plain(self, at_s: Floats, used: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-        """Samples without cycle and steps; and which of them are not on a cliff of the cycle."""
-        level = used + _stepped(self.steps, at_s)
+        """Samples without cycle and steps; and which of them are not within a step, nor on a cliff of the cycle."""
+        level, sound = used + _stepped(self.steps, at_s), np.ones(len(at_s), dtype=bool)
+        for step in self.steps:
+            sound &= (at_s <= step.begin_s) | (at_s >= step.end_s)
         if self.cycle is None:
-            return level, np.ones(len(at_s), dtype=bool)
+            return level, sound
         hours = (at_s - self.anchor_s) / HOUR_S
-        return level - self.cycle.ripple(hours), ~self.cycle.cliffs()[self.cycle.phase(hours)]
+        return level - self.cycle.ripple(hours), sound & ~self.cycle.cliffs()[self.cycle.phase(hours)]
 
 
 def _undone(step: Step, later: Step) -> bool:
@@ -120,38 +125,45 @@ def _study(hours: Grain, days: Grain, anchor_s: float, capacity: float) -> Past:
     least, lattice = LEAST_SHARE * capacity, _lattice(hours, anchor_s)
     cleared = shifts.clearings(lattice.level, LEAST_CLEARING * least)
     found, level = _cycle_now(lattice, least, cleared, capacity)
+    if found and _ended(cleared, capacity) and not _goes_on(found, lattice, level, _ended(cleared, capacity)[-1].end):
+        found = None
     flat = level - _rippled(found, lattice.hours)
     every = shifts.find_steps(flat, lattice.known, LEAST_STEP * least)
-    base, height = (flat, 0.0) if found else _without_jobs(flat, lattice.step, capacity)
-    if height:
+    base, jobs = (flat, None) if found else _without_jobs(flat, lattice, capacity)
+    if jobs:
         cleared = shifts.clearings(base, LEAST_CLEARING * least)
     begin = min(_begin(cleared, found.swing if found else 0.0, capacity), len(flat) - 1)
     own = lattice.between(begin, len(flat))
     recent = shifts.find_steps(base[begin:], own.known, LEAST_STEP * least)
     steps = _placed(tuple(each.moved(begin) for each in shifts.one_off(recent)), lattice, anchor_s)
     drops = (shifts.drop_before(flat, begin),) if begin else shifts.single_drops(every)
-    whole, top = _whole(hours, days, found, _placed(drops, lattice, anchor_s), lattice.step)
+    # A step is known to lie between the centres of two hours, wherever in them the samples are.
+    places = (hours.index // lattice.step).astype(np.float64)
+    centre_s = anchor_s + (places + 0.5) * lattice.step * HOUR_S
+    without = _placed(drops, lattice, anchor_s)
+    whole, top = _whole(hours, days, centre_s, found, without, lattice.step)
     return Past(
         at_s=np.concatenate((days.at, hours.at)),
         level=np.concatenate(
-            (days.middle + sum(step.size for step in steps), _plain(hours, steps, found, height, lattice.step))
+            (days.middle + sum(step.size for step in steps), _plain(hours, centre_s, steps, found, jobs, lattice.step))
         ),
         weight=np.concatenate((np.ones(len(days.at)), np.full(len(hours.at), lattice.step / 24))),
         cycle=found,
         steps=steps,
-        jobs=(*_jobs(every, lattice, capacity), *([(float((flat - base).max()), JOB_H / 24)] if height else [])),
+        jobs=(*_jobs(every, lattice, capacity), *([(float((flat - base).max()), JOB_H / 24)] if jobs else [])),
         clearings=tuple(
             Clearing(*lattice.span_s(c.begin, c.end, anchor_s), c.peak, c.height) for c in cleared[-REMEMBERED:]
         ),
         over=np.concatenate((days.high - days.middle, hours.high - hours.middle)),
-        noise=_noise(base[begin:], recent, own, anchor_s),
+        noise=_noise_since(base, begin, recent, lattice, anchor_s),
         anchor_s=anchor_s,
         end_s=anchor_s + (float(hours.index[-1]) + 1) * HOUR_S,
         whole=whole,
         top=top,
-        job_height=height,
+        come_and_go=jobs,
         jumpy=shifts.jumpy(recent),
         begin_s=anchor_s + float(lattice.hours[begin] - 0.5) * HOUR_S if begin else -np.inf,
+        drops=without,
     )
 
 
@@ -161,7 +173,7 @@ def _cycle_now(
     """The cycle, of the time since or before the last fill if that hides it; and the levels with the gaps filled in."""
     found, level = _cycle(lattice, least, shifts.regular(cleared))
     ended = _ended(cleared, capacity)
-    if not ended or len(ended) >= REGULAR:
+    if not ended or (found is not None and len(ended) >= REGULAR):
         return found, level
     begin = min(ended[-1].end + AFTER, len(level) - 1)
     room = ended[-1].peak - ended[-1].bottom
@@ -175,6 +187,13 @@ def _cycle_now(
     return found, level
 
 
+def _goes_on(found: Cycle, lattice: "_Lattice", level: Floats, begin: int) -> bool:
+    """Return whether the cycle is seen since room was made: the changes are smaller without it."""
+    own = slice(begin + AFTER, None)
+    with_it, without = np.diff(level[own]), np.diff(level[own] - found.ripple(lattice.hours[own]))
+    return bool(np.abs(without).sum() <= np.abs(with_it).sum())
+
+
 def _rippled(found: Cycle | None, hours: Floats) -> Floats:
     return found.ripple(hours) if found else np.zeros(len(hours))
 
@@ -186,21 +205,31 @@ def _jobs(every: tuple[shifts.Shift, ...], lattice: "_Lattice", capacity: float)
             yield each.size, (each.end - each.begin) * lattice.step / 24
 
 
-def _plain(hours: Grain, steps: tuple[Step, ...], found: Cycle | None, height: float, step_h: int) -> Floats:
+def _plain(
+    hours: Grain, centre_s: Floats, steps: tuple[Step, ...], found: Cycle | None, jobs: Jobs | None, step_h: int
+) -> Floats:
     """The hours without steps, cycle and jobs."""
-    plain = hours.middle + _stepped(steps, hours.at) - _rippled(found, hours.index.astype(np.float64) + 0.5)
-    return _opened(plain, max(JOB_H // step_h, 1)) if height else plain
+    plain = hours.middle + _stepped(steps, centre_s) - _rippled(found, hours.index.astype(np.float64) + 0.5)
+    return _opened(plain, max(JOB_H // step_h, 1)) if jobs else plain
 
 
-def _without_jobs(flat: Floats, step_h: int, capacity: float) -> tuple[Floats, float]:
-    """The level without jobs that come and go, and how far they reach above it; as it was, and 0, if there are none."""
-    base = _opened(flat, max(JOB_H // step_h, 1))
-    above = (flat - base)[-JOBS_D * 24 // step_h :]
+def _without_jobs(flat: Floats, lattice: "_Lattice", capacity: float) -> tuple[Floats, Jobs | None]:
+    """The level without jobs that come and go, and these jobs; as it was, and None, if there are none."""
+    base = _opened(flat, max(JOB_H // lattice.step, 1))
+    above = (flat - base)[-JOBS_D * 24 // lattice.step :]
     place = int(JOBS_HIGH * (len(above) - 1))
     high = float(np.partition(above, place)[place])
-    if high <= max(JOBS_SHARE * capacity, JOBS_CLEAR * float(np.median(above))):
-        return flat, 0.0
-    return base, high
+    least = max(JOBS_SHARE * capacity, JOBS_CLEAR * float(np.median(above)))
+    if high <= least:
+        return flat, None
+    return base, Jobs(_peaks(above, above + lattice.over[-len(above) :], least), len(above) * lattice.step / 24)
+
+
+def _peaks(above: Floats, top: Floats, least: float) -> Floats:
+    """The highest sample of each job: of the places that are above the level by more than `least`."""
+    edges = np.diff(np.concatenate(([0], (above > least).astype(np.int64), [0])))
+    begins, ends = np.flatnonzero(edges > 0), np.flatnonzero(edges < 0)
+    return np.array([float(top[begin:end].max()) for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)])
 
 
 def _ended(cleared: tuple[shifts.Rise, ...], capacity: float) -> list[shifts.Rise]:
@@ -215,11 +244,11 @@ def _begin(cleared: tuple[shifts.Rise, ...], swing: float, capacity: float) -> i
 
 
 def _whole(
-    hours: Grain, days: Grain, found: Cycle | None, drops: tuple[Step, ...], step_h: int
+    hours: Grain, days: Grain, centre_s: Floats, found: Cycle | None, drops: tuple[Step, ...], step_h: int
 ) -> tuple[Floats, Floats]:
     """All that the level gained, without cycle, short jobs and single drops; and the highest sample above that."""
     lowered = sum(step.size for step in drops)
-    moved = _stepped(drops, hours.at) - _rippled(found, hours.index.astype(np.float64) + 0.5)
+    moved = _stepped(drops, centre_s) - _rippled(found, hours.index.astype(np.float64) + 0.5)
     opened = _opened(hours.middle + moved, max(JOB_H // step_h, 1))
     older = days.middle + lowered
     top = np.concatenate((days.high - days.middle, hours.high + moved - opened))
@@ -244,6 +273,15 @@ def _slid(level: Floats, width: int, of: np.ufunc) -> Floats:
 
 def _placed(found: tuple[shifts.Shift, ...], lattice: "_Lattice", anchor_s: float) -> tuple[Step, ...]:
     return tuple(Step(*lattice.span_s(each.begin, each.end, anchor_s), each.size) for each in found)
+
+
+def _noise_since(
+    base: Floats, begin: int, recent: tuple[shifts.Shift, ...], lattice: "_Lattice", anchor_s: float
+) -> Noise:
+    """The noise since room was made; what it was before that, if there are too few hours to know."""
+    if 0 < len(base) - begin < DAY_PLACES < begin - AFTER:
+        return noises.measure(base[: begin - 2 * AFTER], lattice.step / 24)
+    return _noise(base[begin:], recent, lattice.between(begin, len(base)), anchor_s)
 
 
 def _noise(flat: Floats, every: tuple[shifts.Shift, ...], lattice: "_Lattice", anchor_s: float) -> Noise:

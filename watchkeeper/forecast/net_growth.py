@@ -24,6 +24,12 @@ TOLERATED = 4.0
 DRIFT = 0.05
 """The share by which a pace changes in addition to what the parts of its window show."""
 
+TRIALS, INDEPENDENT = 24, 8.0
+"""Moments of the past from which the windows are tried, and as how many independent ones they count at most."""
+FAR_OFF, LEAST, PRIOR = 16.0, 0.02, 4.0
+"""A trial's squared standard error counts up to this; the smallest standard deviation of a trial is this share of the
+largest gain; and the variance of a window is worth this many trials."""
+
 
 @dataclass(frozen=True, slots=True)
 class Windows:
@@ -72,6 +78,37 @@ def _weight(reach: Floats, pace: Floats, variance: Floats) -> Floats:
     worst = np.where(reach[:, None] < reach[None, :], off, 0.0).max(axis=0)
     weight = np.sqrt(reach) * np.exp(-0.5 * np.clip(worst - TOLERATED, 0, 1000))
     return np.asarray(weight / weight.sum())
+
+
+def tried(w: Windows, t: Floats, y: Floats, ahead_d: float) -> Windows:
+    """The same windows, weighted by how well such windows predicted what this record gained in `ahead_d` days.
+
+    From moments of the past each window's law is compared with the gain that followed: its mean logarithmic score
+    (Dawid 1984, J. R. Stat. Soc. A 147:278) is evidence as often as the time ahead fits into the record, and the mean
+    of the squared standard errors corrects its variance. A record that is too short changes nothing.
+    """
+    room = -float(t[0]) - ahead_d
+    if room < 2 * ahead_d or ahead_d <= 0:
+        return w
+    at = -ahead_d - np.linspace(0, 1, TRIALS) * (room - float(w.reach[0]))
+    gained = np.interp(at + ahead_d, t, y) - np.interp(at, t, y)
+    edges = at[:, None, None] - w.reach[None, :, None] * np.linspace(1, 0, PARTS + 1)
+    level = np.interp(edges, t, y)
+    known = edges[:, :, 0] >= float(t[0]) - 1e-9
+    pace = (level[:, :, -1] - level[:, :, 0]) / w.reach
+    flat = level.reshape(-1, PARTS + 1)
+    own = _variance(flat).reshape(pace.shape) * PARTS / w.reach
+    variance = own * ahead_d + (own / w.reach + (DRIFT * pace) ** 2) * ahead_d**2
+    variance = np.maximum(variance, (LEAST * np.abs(gained).max(initial=1e-300)) ** 2)
+    off = np.minimum((pace * ahead_d - gained[:, None]) ** 2 / variance, FAR_OFF)
+    seen = np.maximum(known.sum(axis=0), 1)
+    score = (np.where(known, -0.5 * (off + np.log(variance)), 0.0)).sum(axis=0) / seen
+    missed = np.where(known, off, 0.0).sum(axis=0) / seen
+    count = min(room / ahead_d, INDEPENDENT) * seen / TRIALS
+    evidence = count * (score - score[known.any(axis=0)].max())
+    weight = w.weight * np.exp(np.where(known.any(axis=0), evidence, evidence.mean()))
+    wider = (PRIOR + count * missed) / (PRIOR + count)
+    return Windows(w.reach, w.pace, w.variance * wider, np.asarray(weight / weight.sum()))
 
 
 def law(w: Windows, need: float) -> Floats:

@@ -26,8 +26,8 @@ MOST = 12
 """Passages that follow each other are counted up to this many."""
 
 
-def passage_law(t: Floats, y: Floats, need: float) -> tuple[Floats, int]:
-    """P(risen by what is needed), on the grid of times; and how many times it did so, one after the other.
+def passage_law(t: Floats, y: Floats, need: float) -> tuple[Floats, float]:
+    """P(risen by what is needed), on the grid of times; and how many independent passages say so.
 
     t: days from now, rising, up to 0; y: level.
     """
@@ -38,7 +38,7 @@ def passage_law(t: Floats, y: Floats, need: float) -> tuple[Floats, int]:
     first = there.argmax(axis=1)
     took = np.where(met, at[first] - at, -at)
     weight = _weight(at, level, need)
-    return _survival(took, met, weight), _in_a_row(met, first)
+    return _survival(took, met, weight), min(float(_in_a_row(met, first)), _effective(met, first, weight))
 
 
 def _weight(at: Floats, level: Floats, need: float) -> Floats:
@@ -62,6 +62,14 @@ def _survival(took: Floats, met: Flags, weight: Floats) -> Floats:
     gone = 1 - np.cumprod(1 - np.where(met, weight / at_risk, 0.0))
     place = np.searchsorted(took, GRID, side="right")
     return np.where(place > 0, gone[np.maximum(place - 1, 0)], 0.0)
+
+
+def _effective(met: Flags, first: NDArray[np.int64], weight: Floats) -> float:
+    """The number of ends that the weights are spread over: moments of one rest share one end (Kish 1965, Survey
+    Sampling: the square of the sum over the sum of squares).
+    """
+    of_end = np.bincount(first[met], weight[met], minlength=STARTS)
+    return float(of_end.sum() ** 2 / max(float(of_end @ of_end), 1e-300))
 
 
 def _in_a_row(met: Flags, first: NDArray[np.int64]) -> int:

@@ -13,7 +13,9 @@ import numpy as np
 from watchkeeper.forecast import law as laws
 from watchkeeper.forecast.first_passage import FAR_D, Z90
 from watchkeeper.forecast.hourly_features import Past
-from watchkeeper.forecast.net_growth import Windows, law, windows
+from watchkeeper.forecast.jobs import Jobs, touched
+from watchkeeper.forecast.net_growth import Windows, law, tried, windows
+from watchkeeper.forecast.pace_drift import drift
 from watchkeeper.forecast.passage_times import passage_law
 from watchkeeper.forecast.samples import Points
 from watchkeeper.forecast.trend_selection import Outlook
@@ -34,7 +36,7 @@ FRESH_D = 0.25
 JOB_D = 0.5
 """A job is over within this."""
 NEAREST = 0.3
-"""Jobs and clearings take away at most all but this share of what is free."""
+"""Cycles and clearings take away at most all but this share of what is free."""
 RESTED, PAUSE_D = 1.5, 0.5
 """Growth has stopped if it rests for this many times the longest rest before, and for half a day."""
 SEEN_RESTS, LEAST_D = 2.0, 2.0
@@ -57,12 +59,15 @@ FEWEST = 2
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """The level in one row, without cycle and single drops: t in days from now, up to 0. reach: its crest now."""
+    """The level in one row, without cycle and single drops: t in days from now, up to 0. reach: its crest now.
+
+    jobs: what comes and goes above it, if anything does.
+    """
 
     t: Floats
     y: Floats
     reach: float
-    jobs: bool
+    jobs: Jobs | None
 
 
 def pool(found: Forecast, past: Past | None, points: Points, trend: Outlook | None) -> Forecast:
@@ -72,7 +77,8 @@ def pool(found: Forecast, past: Past | None, points: Points, trend: Outlook | No
     if past is None or record is None or seen is None or _repaired(found, past, record, seen):
         return found
     if found.likely_s is not None:
-        return found if _alone(found, past, record, points, trend) else _shared(found, past, record, seen)
+        alone = _alone(found, past, record, points, trend)
+        return _drifting(found, record) if alone else _shared(found, past, record, seen)
     kept = _enduring(found, past, record, seen)
     return found if kept is None else _untrended(found, past, record, kept)
 
@@ -85,16 +91,23 @@ def _record(found: Forecast, past: Past, points: Points) -> Record | None:
     kept = old < (t[0] if len(t) else 0.0)
     if not kept.any():
         return None
-    t, y = np.concatenate((old[kept], t, [0.0])), np.concatenate((past.whole[kept], y))
+    t, y = np.concatenate((old[kept], t, [0.0])), np.concatenate((_lowered(past, old, points)[kept], y))
     level = float(np.median(y[-3:]))
     y = np.append(y, level)
-    if past.job_height:
+    if past.come_and_go:
         now = t > -JOB_D
-        base = min(float(y[now].min()), level)
-        y, level = np.where(now, np.minimum(y, base), y), max(level, base + past.job_height)
+        level = min(float(y[now].min()), level)
+        y = np.where(now, np.minimum(y, level), y)
     crest = float(past.cycle.crest.max()) if past.cycle else 0.0
     free = found.capacity - found.used
-    return Record(t, y, min(level + crest, found.capacity - NEAREST * free), jobs=past.job_height > 0)
+    return Record(t, y, min(level + crest, found.capacity - NEAREST * free), past.come_and_go)
+
+
+def _lowered(past: Past, old: Floats, points: Points) -> Floats:
+    """What the level gained in hours and days, also without room that was made since they show it."""
+    if points.drop is None or any(abs(each.end_s - past.end_s) < DAY_S / 4 for each in past.drops):
+        return past.whole
+    return points.drop.without(old, past.whole)
 
 
 def _alone(found: Forecast, past: Past, record: Record, points: Points, trend: Outlook | None) -> bool:
@@ -105,24 +118,43 @@ def _alone(found: Forecast, past: Past, record: Record, points: Points, trend: O
     return trend.slope > CLEAR * math.sqrt(trend.slope_variance) and trend.reach_d > max(LONG * left_d, LONG_D)
 
 
-def _shared(found: Forecast, past: Past, record: Record, seen: Windows) -> Forecast:
-    """The trend and the other laws together."""
+def _drifting(found: Forecast, record: Record) -> Forecast:
+    """The trend's own forecast, and a range that holds what paces of this record did over times as long."""
+    early, likely, late = _left(found)
+    changed = drift(record.t, record.y, likely)
+    if changed is None:
+        return found
+    pace = found.growth_per_day or 0.0
+    late = max(late, likely * pace / (pace - changed) if pace > changed else math.inf)
+    return _dated(found, min(early, likely * pace / (pace + changed)), likely, late)
+
+
+def _left(found: Forecast) -> tuple[float, float, float]:
+    """Days until the earliest, the likely and the latest end; infinite if there is none."""
     early, likely, late = (
         math.inf if at is None else (at - found.at_s) / DAY_S
         for at in (found.earliest_s, found.likely_s, found.latest_s)
     )
+    return early, likely, late
+
+
+def _shared(found: Forecast, past: Past, record: Record, seen: Windows) -> Forecast:
+    """The trend and the other laws together."""
+    early, likely, late = _left(found)
     need = max(found.capacity - record.reach, 0.0)
     lasted_d = _lasted(found, seen)
     found = replace(found, since_s=found.at_s - lasted_d * DAY_S)
     wide = math.exp(YOUNG * min(math.sqrt(likely / max(lasted_d, 1e-6)), 1.0))
     early, late = min(early, likely / wide), max(late, likely * wide)
-    trend, other = laws.of_range(early, likely, late), law(seen, need)
+    trend = laws.of_range(early, likely, late)
+    other = law(tried(seen, record.t, record.y, likely), need)
     if past.jumpy and not _new(found, past, seen, lasted_d):
         share = UNDER_JOBS if record.jobs else AMONG_STEPS
-        p = _with_passages(share * trend + (1 - share) * other, record, need)
-        return _stated(found, p)
+        return _stated(found, record, _with_passages(share * trend + (1 - share) * other, record, need), need)
     # With most of the weight, the trend's own median is near the mixture's, and exact on a straight line.
     p = TREND * trend + (1 - TREND) * other
+    if record.jobs:
+        return _stated(found, record, p, need)
     early, late = min(early, laws.quantile(p, laws.EARLY)), max(late, laws.quantile(p, laws.LATE))
     return _dated(found, early, likely, late)
 
@@ -181,7 +213,7 @@ def _untrended(found: Forecast, past: Past, record: Record, kept: Windows) -> Fo
         reach = min(float(highest), found.capacity - NEAREST * (found.capacity - reach))
     need = max(found.capacity - reach, 0.0)
     main = int(np.argmax(kept.weight))
-    stated = _stated(found, _with_passages(law(kept, need), record, need))
+    stated = _stated(found, record, _with_passages(law(kept, need), record, need), need)
     if stated.likely_s is None:
         return found
     pace, since_s = float(kept.pace[main]), found.at_s - float(kept.reach[main]) * DAY_S
@@ -194,8 +226,9 @@ def _with_passages(p: Floats, record: Record, need: float) -> Floats:
     return share * passed + (1 - share) * p
 
 
-def _stated(found: Forecast, p: Floats) -> Forecast:
-    """The forecast with the points of a law."""
+def _stated(found: Forecast, record: Record, p: Floats, need: float) -> Forecast:
+    """The forecast with the points of a law of the level, and of the jobs above it."""
+    p = touched(p, record.jobs, need) if record.jobs else p
     early, likely, late = (laws.quantile(p, share) for share in (laws.EARLY, laws.LIKELY, laws.LATE))
     if likely > FAR_D:
         why = found.no_end or NoEnd.UNCERTAIN

@@ -23,10 +23,44 @@ WILD = 8.0
 USUAL = 30
 """The number of changes that define what is usual."""
 
+BESIDE, SEEN = 3, 2
+"""Samples on each side of a drop whose median is its level; so many must confirm it."""
+PART = 0.05
+"""A change belongs to a drop if it is at least this share of its largest one."""
+LOST, TAKEN = 0.3, 0.3
+"""A drop has not stayed if so much of it was filled again; and it ended a rise of hours if in the day before the level
+had been this near to where it is now: both as shares of the drop."""
+DAY_D = 1.0
+ENOUGH = 4
+"""Samples since room was made that show a trend of their own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drop:
+    """Room that was made. at_d: when, in days from now; size: how much; level: what is left.
+
+    job: it took back a rise of hours.
+    """
+
+    at_d: float
+    size: float
+    level: float
+    job: bool
+
+    def without(self, t: Floats, y: Floats) -> Floats:
+        """A record as if the room had never been used; without the rise, if it was a job. t: days from now."""
+        if self.job:
+            return np.where((t < self.at_d) & (t >= self.at_d - DAY_D), np.minimum(y, self.level), y)
+        return np.where(t < self.at_d, y - self.size, y)
+
 
 @dataclass(frozen=True, slots=True)
 class Points:
-    """t: days from now, rising, none after 0. y: level. weight: days. gap_d: days between the newest samples."""
+    """t: days from now, rising, none after 0. y: level. weight: days. gap_d: days between the newest samples.
+
+    older: how many of them are hours and days; first: which of these is the first.
+    drop: room that was made in the last hours, if the hours do not show it yet.
+    """
 
     t: Floats
     y: Floats
@@ -34,10 +68,15 @@ class Points:
     noise: Noise
     gap_d: float
     older: int = 0
+    first: int = 0
+    drop: Drop | None = None
 
 
-def to_points(history: LevelHistory, past: Past | None, now_s: float) -> Points:
-    """Everything up to now; samples in the future, left by a clock that was ahead, are ignored."""
+def to_points(history: LevelHistory, past: Past | None, now_s: float, least: float) -> Points:
+    """Everything up to now; samples in the future, left by a clock that was ahead, are ignored.
+
+    least: the smallest drop that counts, in the level's unit.
+    """
     at, used, _ = history.recent()
     begin_s = max(past.end_s - FRESH_S, past.begin_s) if past else -np.inf
     fresh = (at >= begin_s) & (at <= now_s)
@@ -48,16 +87,45 @@ def to_points(history: LevelHistory, past: Past | None, now_s: float) -> Points:
         return Points(t, used, weight, Noise(white, 0.0, gap_d, 0.0), gap_d)
     y, sound = past.plain(at, used)
     t, y, weight = t[sound], y[sound], weight[sound]
+    young = len(t) < ENOUGH and past.begin_s > -np.inf  # too little since room was made: what was before, without that
+    older = (past.at_s < min(float(at[0]) if len(at) else now_s, now_s)) & (young | (past.at_s >= past.begin_s))
+    old_t, old_y = (past.at_s[older] - now_s) / DAY_S, (past.whole if young else past.level)[older]
+    drop = _room_made(t, y, old_y[old_t > float(t[0]) - DAY_D], least) if len(t) and past.cycle is None else None
+    if drop is not None:
+        y, old_y = drop.without(t, y), drop.without(old_t, old_y)
     white, gap_d = noises.of_samples(t, y)
-    older = (past.at_s < min(float(at[0]) if len(at) else now_s, now_s)) & (past.at_s >= past.begin_s)
     return Points(
-        np.concatenate(((past.at_s[older] - now_s) / DAY_S, t)),
-        np.concatenate((past.level[older], y)),
+        np.concatenate((old_t, t)),
+        np.concatenate((old_y, y)),
         np.concatenate((past.weight[older], weight)),
         replace(past.noise, white=max(past.noise.white, white)),
         gap_d,
         int(older.sum()),
+        int(older.argmax()),
+        drop,
     )
+
+
+def _room_made(t: Floats, y: Floats, before: Floats, least: float) -> Drop | None:
+    """The room that was made within the newest samples; None if none was.
+
+    before: the levels of the day before the first of them.
+    """
+    if len(y) < 2 * BESIDE + 1:
+        return None
+    change = np.diff(y)
+    deepest = int(np.argmin(change))
+    low = np.flatnonzero(change >= PART * change[deepest])  # steps that do not belong to the drop
+    first = int(low[low < deepest].max(initial=-1)) + 1
+    last = int(low[low > deepest].min(initial=len(change)))
+    above, below = y[max(first - BESIDE + 1, 0) : first + 1], y[last : last + BESIDE]
+    size = float(np.median(above) - np.median(below)) if len(below) else 0.0
+    rest = np.sort(np.abs(np.delete(change, slice(first, last))))
+    usual = float(rest[-2:].mean()) if len(rest) else 0.0
+    if size < max(least, WILD / 2 * usual) or len(below) < SEEN or y[last:].max() > below[0] + LOST * size:
+        return None
+    lowest, level = min(float(y[: first + 1].min()), float(before.min(initial=np.inf))), float(np.median(below))
+    return Drop(float(t[last]), size, level, job=lowest < level + TAKEN * size)
 
 
 def without_spikes(t: Floats, y: Floats) -> Floats:

@@ -77,12 +77,13 @@ def test_what_never_fills_raises_nothing(run: Run, tmp_path: Path) -> None:
 
 
 def test_an_alert_that_ends_tells_its_end(run: Run, tmp_path: Path) -> None:
-    """After a clean-up the alert ends, for a reason, and hindsight says that it did not fill."""
+    """After a clean-up the alert ends: the growth goes on as far as is known; hindsight says that it did not fill."""
     path = written(tmp_path / "skerry.csv", 30)
     more = [f"{(START + timedelta(days=30, hours=h)).isoformat()},100,1000" for h in range(1, 200)]
     path.write_text(path.read_text() + "\n".join(more) + "\n")
     text = " ".join(run("backtest", str(path)).stdout.split())
-    assert "a warning ended: full in 23 months" in text
+    assert "a warning ended: full in 48 days" in text
+    assert "growing 19 B a day" in text
     assert "later: not full in the remaining" in text
 
 

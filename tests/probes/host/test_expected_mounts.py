@@ -3,19 +3,28 @@
 import json
 import shutil
 import subprocess
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.probes.toolbox import FixedClock
 from tests.support.needs import need
-from watchkeeper.model.observation import Condition
+from watchkeeper.errors import ProbeTimeout
+from watchkeeper.model.observation import Condition, Unseen
 from watchkeeper.model.probe_state import MemoryStateStore
 from watchkeeper.probes.base import ProbeContext
-from watchkeeper.probes.host import expected_mounts
-from watchkeeper.probes.host.expected_mounts import ExpectedMount, MountsSeen, SeenMount, holder, parse_fstab
+from watchkeeper.probes.host.expected_mounts import (
+    ExpectedMount,
+    ExpectedMounts,
+    MountsSeen,
+    SeenMount,
+    holder,
+    parse_fstab,
+)
 from watchkeeper.probes.host.filesystems import FilesystemsProbe, FilesystemsSettings
 
 FSTAB = r"""
@@ -68,7 +77,39 @@ def test_enabled_mount_units(tmp_path: Path) -> None:
     (folder / "multi-user.target.wants/mnt-jetty.mount").symlink_to("../mnt-jetty.mount")
     (folder / "multi-user.target.wants/mnt-gone.mount").symlink_to("../mnt-gone.mount")
     wanted = ExpectedMount("/mnt/jetty", "LABEL=jetty", "xfs", "mnt-jetty.mount")
-    assert expected_mounts.named(tmp_path) == {"/mnt/jetty": wanted}
+    assert ExpectedMounts(tmp_path).named() == {"/mnt/jetty": wanted}
+
+
+def test_files_are_read_again_after_a_change(tmp_path: Path) -> None:
+    """An edited or replaced fstab, an edited unit, a new link and a removed one each count at the next look."""
+    folder = tmp_path / "etc/systemd/system"
+    (folder / "multi-user.target.wants").mkdir(parents=True)
+    unit, link = folder / "mnt-rings.mount", folder / "multi-user.target.wants/mnt-rings.mount"
+    unit.write_text("[Mount]\nWhat=a\nWhere=/mnt/rings\n")
+    expected = ExpectedMounts(tmp_path)
+    assert expected.named() == {}
+    fstab = tmp_path / "etc/fstab"
+    fstab.write_text("a /mnt/jetty xfs\n")
+    first = expected.named()
+    assert set(first) == {"/mnt/jetty"}
+    assert expected.named() is first  # nothing was read
+    (tmp_path / "new").write_text("a /mnt/petty xfs\n")
+    (tmp_path / "new").rename(fstab)
+    link.symlink_to("../mnt-rings.mount")
+    assert set(expected.named()) == {"/mnt/petty", "/mnt/rings"}
+    unit.write_text("[Mount]\nWhat=a\nWhere=/mnt/rings-of-1921\n")
+    assert set(expected.named()) == {"/mnt/petty", "/mnt/rings-of-1921"}
+    link.unlink()
+    fstab.unlink()
+    assert expected.named() == {}
+
+
+def test_a_unit_that_has_no_end(tmp_path: Path) -> None:
+    """A link to the kernel's zeros ends, and names nothing."""
+    wants = tmp_path / "etc/systemd/system/multi-user.target.wants"
+    wants.mkdir(parents=True)
+    (wants / "mnt-jetty.mount").symlink_to("/dev/zero")
+    assert ExpectedMounts(tmp_path).named() == {}
 
 
 @pytest.mark.parametrize("text", ["", "\x00" * 100, "/dev/sda1", "#" * 10_000, "a b\n" * 20_000, "x /y\udcff z\n"])
@@ -168,3 +209,21 @@ async def test_what_fstab_names_and_is_there(host: Host) -> None:
     assert mounted["file system /proc"].ok
     assert dict(mounted["file system /proc"].facts)["named by"] == "/etc/fstab"
     assert "file system /" not in mounted
+
+
+async def test_a_list_that_cannot_be_read(bench: ProbeContext) -> None:
+    """The file systems are looked at all the same; whether one is missing is not known."""
+
+    class Late:
+        """Workers that do not come back from /etc."""
+
+        async def call(self, thing: str, work: Callable[[], Any], timeout_s: float) -> Any:
+            if thing == "fstab and mount units":
+                raise ProbeTimeout("fstab and mount units did not answer within 10s")
+            return await bench.workers.call(thing, work, timeout_s)
+
+    probe = FilesystemsProbe(FilesystemsSettings(), replace(bench, workers=Late()))
+    seen = await probe.observe()
+    why = "fstab and mount units did not answer within 10s"
+    assert [each for each in seen if isinstance(each, Unseen)] == [Unseen("mounts that fstab and units name", why)]
+    assert len(seen) > 1

@@ -4,8 +4,9 @@ fstab(5), systemd.mount(5). Only files that every user may read; no file system 
 Not here: what is mounted (mounts.py), and what is observed of it (filesystems.py).
 """
 
+import os
 import re
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +21,8 @@ BY_REQUEST = frozenset({"noauto", "x-systemd.automount"})
 """Options with which a file system is not mounted at boot, or when it is first used."""
 
 LINES_LIMIT = 10_000
+SIZE_LIMIT = 2**20
+"""Bytes of one file: far more than any fstab, and the end of one that has none."""
 
 _ESCAPE = re.compile(r"\\([0-7]{3})")
 _SETTING = re.compile(r"^\s*(Where|What|Type)\s*=\s*(.*?)\s*$", re.MULTILINE)
@@ -52,13 +55,44 @@ class MountsSeen(StateModel):
     seen: Mapping[str, SeenMount] = Field(default_factory=dict)
 
 
-def named(root: Path = Path("/")) -> dict[str, ExpectedMount]:
-    """What should be mounted after a boot, by mount point. A file that cannot be read names nothing."""
-    found = {each.point: each for each in _units(root / "etc/systemd/system")}
-    with suppress(OSError):
-        text = (root / "etc/fstab").read_text("utf-8", "surrogateescape")
-        found |= {each.point: each for each in parse_fstab(text)}
-    return found
+class ExpectedMounts:
+    """What should be mounted after a boot. The files are read again only if one of them, or a folder, has changed."""
+
+    def __init__(self, root: Path = Path("/")) -> None:
+        self._fstab, self._units = root / "etc/fstab", root / "etc/systemd/system"
+        self._read_from: Sequence[str] = ()
+        self._times: Sequence[object] = ()
+        self._named: Mapping[str, ExpectedMount] = {}
+
+    def named(self) -> Mapping[str, ExpectedMount]:
+        """By mount point. A file that cannot be read names nothing. Blocks."""
+        if not self._times or self._times != [_stamp(each) for each in self._read_from]:
+            folders = sorted({*self._units.glob("*.wants"), *self._units.glob("*.requires")})
+            links = sorted(link for folder in folders for link in folder.glob("*.mount"))[:LINES_LIMIT]
+            self._read_from = [str(each) for each in (self._fstab, self._units, *folders, *links)]
+            self._times = [_stamp(each) for each in self._read_from]
+            self._named = self._read(links)
+        return self._named
+
+    def _read(self, links: Sequence[Path]) -> Mapping[str, ExpectedMount]:
+        found = {each.point: each for each in _of_units(links)}
+        with suppress(OSError):
+            found |= {each.point: each for each in parse_fstab(_text(self._fstab))}
+        return found
+
+
+def _text(path: Path) -> str:
+    with path.open("rb") as file:
+        return file.read(SIZE_LIMIT).decode("utf-8", "surrogateescape")
+
+
+def _stamp(path: str) -> tuple[int, int, int] | None:
+    """What differs after a file was written or replaced; None where it cannot be queried."""
+    try:
+        status = os.stat(path)  # noqa: PTH116  several of these a minute, and a Path costs more than the call
+    except OSError:
+        return None
+    return status.st_mtime_ns, status.st_ino, status.st_size
 
 
 def parse_fstab(text: str) -> Iterator[ExpectedMount]:
@@ -73,12 +107,11 @@ def parse_fstab(text: str) -> Iterator[ExpectedMount]:
             yield ExpectedMount(_plain(point), source, kind, FSTAB)
 
 
-def _units(folder: Path) -> Iterator[ExpectedMount]:
+def _of_units(links: Sequence[Path]) -> Iterator[ExpectedMount]:
     """The mount units that a target or another unit starts: each has a link in a folder `*.wants` or `*.requires`."""
-    links = sorted({*folder.glob("*.wants/*.mount"), *folder.glob("*.requires/*.mount")})
-    for link in links[:LINES_LIMIT]:
+    for link in links:
         with suppress(OSError):
-            settings = dict(_SETTING.findall(link.read_text("utf-8", "surrogateescape")))
+            settings = dict(_SETTING.findall(_text(link)))
             if (point := settings.get("Where", "")).startswith("/"):
                 yield ExpectedMount(_plain(point), settings.get("What", ""), settings.get("Type", ""), link.name)
 

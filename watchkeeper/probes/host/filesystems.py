@@ -17,12 +17,12 @@ from pydantic import AfterValidator, Field
 
 from watchkeeper.config.types import Duration, ProbeSettings
 from watchkeeper.errors import ProbeError, ProbeTimeout, StillHanging
-from watchkeeper.model.observation import Condition, Facts, Level, Observation, Observed, SeriesKey, Unit, Unseen
+from watchkeeper.model.observation import Condition, Facts, Level, Observed, SeriesKey, Unit, Unseen
 from watchkeeper.model.units import format_duration
 from watchkeeper.os_errors import exhausted, explained
 from watchkeeper.probes.base import BaseProbe, ProbeContext
-from watchkeeper.probes.host import expected_mounts, mounts
-from watchkeeper.probes.host.expected_mounts import ExpectedMount, MountsSeen, SeenMount, holder
+from watchkeeper.probes.host import mounts
+from watchkeeper.probes.host.expected_mounts import ExpectedMount, ExpectedMounts, MountsSeen, SeenMount, holder
 from watchkeeper.probes.host.filesystem_look import DENIED, Look, RecordedErrors, look
 from watchkeeper.probes.host.mounts import Mount
 from watchkeeper.probes.support.boot import boot_of, up_s
@@ -76,6 +76,7 @@ class FilesystemsProbe(BaseProbe):
         self._settings, self._root = settings, root
         self._workers, self._clock = bench.workers, bench.clock
         self._state = ProbeState(bench.probe_states, settings.label, MountsSeen())
+        self._expected = ExpectedMounts(root)
         self._list = b""
         self._mounted: frozenset[str] = frozenset()
         self._chosen: list[Mount] = []
@@ -96,18 +97,22 @@ class FilesystemsProbe(BaseProbe):
         self._mounted = frozenset(mount.point for mount in found if mount.type != "autofs")
         self._list = text
 
-    async def _presence(self) -> list[Observation]:
+    async def _presence(self) -> list[Observed]:
         """Report what should be mounted and whether it is: what fstab and units name, and what was mounted before."""
         boot, now = boot_of(self._root / "proc"), self._clock.now()
-        expected = {point: each for point, each in expected_mounts.named(self._root).items() if self._watched(point)}
+        try:
+            named = await self._workers.call("fstab and mount units", self._expected.named, self._settings.timeout)
+        except ProbeError as error:
+            return [Unseen("mounts that fstab and units name", str(error))]
+        expected = {point: each for point, each in named.items() if self._watched(point)}
         before = (await self._state.read()).seen
         there = {mount.point: SeenMount(boot=boot, source=mount.source, type=mount.type) for mount in self._chosen}
         lasting = {point: each for point, each in there.items() if each.type != "tmpfs"}
         seen = {**_still_missed(before, there.keys(), expected.keys(), now), **lasting}
         await self._state.write(MountsSeen(seen=seen))
         points = sorted({*expected, *seen} - {"/"})  # The root is mounted as long as anything runs.
-        named = [p for p in (*self._settings.only, *self._settings.also) if is_literal(p)]
-        never = [p for p in named if p not in there and p not in points]
+        literal = [p for p in (*self._settings.only, *self._settings.also) if is_literal(p)]
+        never = [p for p in literal if p not in there and p not in points]
         return [
             *(_answers(point, "no file system that can fill is mounted there", ()) for point in never),
             *(self._mounted_there(point, expected.get(point), seen.get(point), boot) for point in points),

@@ -108,20 +108,23 @@ async def test_a_host_with_an_array(host: Host, toolbox: Toolbox) -> None:
     }
 
 
+JOBS = [each for each in FINDERS if {"user-units", "mail-queue"} & set(each.kinds)]
+
+
 async def test_units_of_users_and_local_mail(host: Host, toolbox: Toolbox) -> None:
     """A user with lingering and a mail server are found; what they need is listed."""
     toolbox.says("postqueue", "")
     put(host.root, "var/lib/systemd/linger/warden")
-    found_here = words(summary(await discover(host, FINDERS[11:13])), configured({"kind": "after-reboot"}))
+    found_here = words(summary(await discover(host, JOBS)), configured({"kind": "after-reboot"}))
     assert found_here == ["units of users who need not be logged in", "the queue of the local mail server"]
 
 
 async def test_a_host_without_either(host: Host, toolbox: Toolbox) -> None:
     """Nothing is listed, and a queue that cannot be read is."""
-    sections = await discover(host, FINDERS[11:13])
+    sections = await discover(host, JOBS)
     assert words(summary(sections), configured({"kind": "after-reboot"})) == []
     toolbox.says("postqueue", "", status=69, stderr="postqueue: fatal: Queue report unavailable")
-    sections = await discover(host, FINDERS[11:13])
+    sections = await discover(host, JOBS)
     assert words(summary(sections), configured({"kind": "after-reboot"})) == ["the queue of the local mail server"]
 
 

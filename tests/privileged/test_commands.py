@@ -16,7 +16,16 @@ READING = {
     "dmsetup": {"status", "--target"},
     "smartctl": {"--json", "--nocheck", "--all", "--log"},
     "btrfs": {"subvolume", "list", "scrub", "status", "-s", "-R"},
-    "systemctl": {"list-units", "--all", "--state=failed,auto-restart", "--full", "--no-pager", "--output=json"},
+    "systemctl": {
+        "list-units",
+        "--user",
+        "--all",
+        "--state=failed,auto-restart",
+        "--full",
+        "--no-pager",
+        "--output=json",
+    },
+    "postqueue": {"-j"},
     sys.executable: {"-I", "-m"},
 }
 """Every option and subcommand that the list may hold: each of them only reads, by its manual."""

@@ -39,6 +39,8 @@ FINDERS = (
     Finder("Snapshots that are files", files.find, ("snapshots",)),
     Finder("Software RAID", disks.find_arrays, ("raid",)),
     Finder("Disks", disks.find_disks, ("smart",)),
+    Finder("Layers of storage", disks.find_layers, ("mapped-devices",)),
+    Finder("Risks of the storage", disks.find_risks, ("storage-risks",)),
     Finder("Latency of the disks", disks.find_latency, ("disk-latency",)),
     Finder("Guests", guests.find, ("guests",)),
     Finder("Units and timers of systemd", units.find, ("units", "services", "timers")),

@@ -120,6 +120,24 @@ CONDITIONS = {
     "scrub errors": ("has no damaged data", "has damaged data", "has no more damaged data"),
     "free space": ("has enough free space", "has too little free space", "has enough free space again"),
     "oldest": ("not kept too long", "kept too long", "no longer kept too long"),
+    "auxiliary devices": (
+        "has working log and cache devices",
+        "has log or cache devices at fault",
+        "has working log and cache devices again",
+    ),
+    "layers": ("OK", "at fault", "OK again"),
+    "placement": ("well placed", "on a ZFS volume", "no longer on a ZFS volume"),
+    "single devices": (
+        "has a second copy of each device",
+        "has a device without a second copy",
+        "has a second copy of each device again",
+    ),
+    "allocation": ("finds free space quickly", "finds free space slowly", "finds free space quickly again"),
+    "extension": (
+        "not overcommitted, or extended",
+        "not extended when it fills",
+        "extended or no longer overcommitted",
+    ),
     "rate": ("at a normal rate", "unusually frequent", "at a normal rate again"),
 }
 """OK, faulty and OK again, for the quantities with their own words; the subject goes before it."""

@@ -8,6 +8,7 @@ add it here: nothing else grants a permission.
 import glob
 import json
 import os
+import pwd
 import re
 import stat
 import sys
@@ -55,10 +56,14 @@ _DETECTED = frozenset({"ata", "auto", "nvme", "sat", "scsi"})
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """One thing to run a command for: its name in the answer, and the arguments that select it."""
+    """One thing to run a command for: its name in the answer, and the arguments that select it.
+
+    before: a program that starts the command for it, with its arguments.
+    """
 
     name: str
     arguments: tuple[str, ...] = ()
+    before: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,13 +151,27 @@ def _is_socket(path: str) -> bool:
 
 
 def lingering() -> Targets:
-    """The users whose service managers run without a login: a file for each in systemd's folder, loginctl(1)."""
+    """The users whose service managers run without a login: a file for each in systemd's folder, loginctl(1).
+
+    systemctl runs as that user: it refuses to talk to another user's manager (seen with systemd 252), and with
+    `--machine=USER@` it would open a login session each time, and needs a message bus of the user's.
+    """
     try:
         names = sorted(path.name for path in LINGER.iterdir())
     except FileNotFoundError:
         return Targets()
     users = [name for name in names if _USER.fullmatch(name)]
-    return Targets(tuple(Target(each, ("--user", f"--machine={each}@.host")) for each in users)[:TARGETS_LIMIT])
+    return Targets(tuple(target for each in users if (target := _manager(each)))[:TARGETS_LIMIT])
+
+
+def _manager(user: str) -> Target | None:
+    """The manager of a user; None if there is no such user any more."""
+    try:
+        entry = pwd.getpwnam(user)
+    except KeyError:
+        return None
+    who = (f"--reuid={entry.pw_uid}", f"--regid={entry.pw_gid}", "--clear-groups")
+    return Target(user, before=("setpriv", *who, "env", f"XDG_RUNTIME_DIR=/run/user/{entry.pw_uid}"))
 
 
 _LVS = ("lvs", "--all", *_REPORT, EPOCH, "--options", LVS_FIELDS)
@@ -191,8 +210,27 @@ COMMANDS: dict[str, Entry] = {
     ),
     "user-units": Entry(
         "failed units of users whose service managers run without a login",
-        (("systemctl", "list-units", "--all", "--state=failed,auto-restart", "--full", "--no-pager", "--output=json"),),
+        (
+            (
+                "systemctl",
+                "--user",
+                "list-units",
+                "--all",
+                "--state=failed,auto-restart",
+                "--full",
+                "--no-pager",
+                "--output=json",
+            ),
+        ),
         lingering,
+    ),
+    "mapped-devices": Entry(
+        "status of every mapped device, as the kernel's targets report it",
+        (("dmsetup", "status"),),
+    ),
+    "mail-queue": Entry(
+        "messages in the queue of the local mail server",
+        (("postqueue", "-j"),),
     ),
     "guests": Entry(
         "state of every guest whose monitor is named in root's own file",
@@ -214,7 +252,9 @@ def collect(name: str) -> list[Result]:
         return _run_all([(argv[0], argv) for argv in entry.argvs])
     if targets.failed is not None:
         return [Result("", targets.failed)]
-    return _run_all([(each.name, (*argv, *each.arguments)) for argv in entry.argvs for each in targets.found])
+    return _run_all(
+        [(each.name, (*each.before, *argv, *each.arguments)) for argv in entry.argvs for each in targets.found]
+    )
 
 
 def _run_all(jobs: Sequence[tuple[str, Sequence[str]]]) -> list[Result]:

@@ -68,6 +68,8 @@ _MODULES = {
     "btrfs": BuiltIn("storage.btrfs.filesystems", "Btrfs"),
     "btrfs-snapshots": BuiltIn("storage.btrfs.snapshots", "BtrfsSnapshots"),
     "raid": BuiltIn("storage.raid", "Raid"),
+    "storage-risks": BuiltIn("storage.risks", "StorageRisks"),
+    "mapped-devices": BuiltIn("storage.mapped_devices", "MappedDevices"),
     "disk-latency": BuiltIn("storage.disk_latency", "DiskLatency"),
     "smart": BuiltIn("storage.smart", "Smart"),
 }

@@ -2,7 +2,7 @@
 
 from functools import partial
 
-from watchkeeper.discovery.host import Host, unseen
+from watchkeeper.discovery.host import HELPER, Host, unseen
 from watchkeeper.discovery.proposal import Found, Key, Proposal, things
 from watchkeeper.errors import ProbeError
 from watchkeeper.probes.storage.raid import Array, read_arrays
@@ -57,6 +57,25 @@ async def find_disks(host: Host) -> Found:
     if not reports:
         return Found(absent=("disks that report their health (SMART)",))
     return Found((Proposal("smart", about=reports),))
+
+
+async def find_layers(host: Host) -> Found:
+    """Mapped devices and bcache: the layers between file systems and disks."""
+    block = host.root / "sys/block"
+    mapped, caches = len(list(block.glob("dm-*"))), len(list(block.glob("bcache*")))
+    if not mapped and not caches:
+        return Found(absent=("mapped devices and bcache",))
+    about = f"Layers between file systems and disks: {mapped} mapped devices, {caches} bcache devices."
+    return Found((Proposal("mapped-devices", about=(about, f"Needs the helper. {HELPER}.")),))
+
+
+async def find_risks(host: Host) -> Found:
+    """What may break or slow down storage later."""
+    in_use = (host.root / "proc/spl/kstat/zfs").is_dir() or any((host.root / "sys/block").glob("dm-*"))
+    if not in_use:
+        return Found()
+    about = "Set-ups of ZFS and LVM that break later: swap on ZFS, devices without a copy, thin pools nobody extends."
+    return Found((Proposal("storage-risks", about=(about,)),))
 
 
 async def find_latency(host: Host) -> Found:

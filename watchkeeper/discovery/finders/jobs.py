@@ -3,9 +3,8 @@
 from watchkeeper.discovery.host import HELPER, Host, unseen
 from watchkeeper.discovery.proposal import Found, Proposal
 from watchkeeper.errors import ProbeError, ToolMissing
-from watchkeeper.probes.services.mail_queue import QUEUE, read_queue
+from watchkeeper.probes.services.mail_queue import list_queue
 from watchkeeper.probes.support.sanitize import clip, printable
-from watchkeeper.probes.support.tools import run_tool
 
 LINGER = "var/lib/systemd/linger"
 """A file for each user whose service manager runs without a login: loginctl(1), enable-linger."""
@@ -35,7 +34,7 @@ async def find_user_units(host: Host) -> Found:
 async def find_mail(host: Host) -> Found:
     """The queue of a local mail server."""
     try:
-        waiting = read_queue(await run_tool(host.bench, QUEUE, host.timeout_s))
+        waiting = await list_queue(host.bench, host.helper, host.timeout_s)
     except ToolMissing:
         return Found(absent=("a local mail server (Postfix)",))
     except ProbeError as error:

@@ -10,6 +10,7 @@ from watchkeeper.messages.runbook import (
     storage_damage,
     storage_faults,
     storage_filling,
+    storage_layers,
     units,
 )
 from watchkeeper.messages.runbook.entry import RunbookEntry
@@ -24,7 +25,7 @@ CAUTION = (
 
 CHAPTERS: Mapping[str, tuple[RunbookEntry, ...]] = {
     "What fills": storage_filling.ENTRIES,
-    "Storage faults": storage_damage.ENTRIES + storage_faults.ENTRIES,
+    "Storage faults": storage_damage.ENTRIES + storage_faults.ENTRIES + storage_layers.ENTRIES,
     "Snapshots, backups, certificates": snapshots.OVERDUE + snapshots.AT_FAULT,
     "Guests and services": services.ENTRIES + units.ENTRIES,
     "The host": host.ENTRIES,

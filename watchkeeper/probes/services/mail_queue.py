@@ -1,21 +1,24 @@
 """The queue of the local mail server: whether mail leaves it. Cron jobs and many programs report only by local mail.
 
-`postqueue -j` of Postfix, one JSON object per line and message: postqueue(1). No privilege by default. Addresses of
-people are not read: the reason of the delay is enough.
+`postqueue -j` of Postfix, one JSON object per line and message: postqueue(1). Any user may run it, but not a service
+that may gain no privileges (NoNewPrivileges=): it needs its group to reach the queue. So the helper is asked first.
+Addresses of people are not read: the reason of the delay is enough.
 """
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from watchkeeper.config.types import Duration, ProbeSettings
+from watchkeeper.config.types import Duration
+from watchkeeper.errors import PrivilegeMissing, ProbeError, ToolMissing
 from watchkeeper.model.observation import Condition, Facts, Observation, SeriesKey
 from watchkeeper.model.units import format_duration
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.support.sanitize import clip
-from watchkeeper.probes.support.tools import run_tool
+from watchkeeper.probes.support.tools import RootsideSettings, ask_root, result_of, run_tool
 
 KEY = SeriesKey("mail queue", "leaving")
 
@@ -25,12 +28,11 @@ WAITING = frozenset({"active", "deferred", "incoming", "maildrop"})
 """Queues whose mail should leave. The queue `hold` waits for a person."""
 
 
-class MailQueueSettings(ProbeSettings):
-    """The queue of the local mail server (Postfix): mail that waits for too long."""
+class MailQueueSettings(RootsideSettings):
+    """The queue of the local mail server (Postfix): mail that waits for too long. A service needs the helper."""
 
     kind: Literal["mail-queue"] = "mail-queue"
     every: Duration = Field(600.0, description="time from one sample to the next")
-    timeout: Duration = Field(20.0, description="time after which the mail server counts as not answering")
     age_limit: Duration = Field(14_400.0, description="age above which a waiting message is a fault")
 
 
@@ -63,6 +65,22 @@ def read_queue(text: str) -> list[Queued]:
     return found
 
 
+async def list_queue(bench: ProbeContext, helper: Path, timeout_s: float) -> list[Queued]:
+    """The messages that should leave, from the helper, or from the tool itself where there is none.
+
+    Raises ToolMissing if there is no such mail server, PrivilegeMissing, ProbeTimeout, StillHanging and ProbeError.
+    """
+    try:
+        return read_queue(result_of(await ask_root(bench, "mail-queue", helper, timeout_s), QUEUE[0], timeout_s))
+    except PrivilegeMissing as missing:
+        try:
+            return read_queue(await run_tool(bench, QUEUE, timeout_s))
+        except ToolMissing:
+            raise
+        except ProbeError:
+            raise missing from None
+
+
 class MailQueueProbe(BaseProbe):
     """Monitors the queue."""
 
@@ -71,7 +89,7 @@ class MailQueueProbe(BaseProbe):
 
     async def observe(self) -> Sequence[Observation]:
         """List the queue. Raises ProbeError if the mail server does not."""
-        waiting = read_queue(await run_tool(self._bench, QUEUE, self._settings.timeout))
+        waiting = await list_queue(self._bench, self._settings.helper, self._settings.timeout)
         facts: Facts = (("waiting", str(len(waiting))),)
         if not waiting:
             return [Condition(KEY, ok=True, facts=facts)]

@@ -141,6 +141,16 @@ async def test_a_suspended_pool(host: Host) -> None:
     assert not [each for each in seen if isinstance(each, Level)]
 
 
+async def test_a_cache_that_is_gone(host: Host) -> None:
+    """The pool is healthy, and one of its devices is not."""
+    host.status(
+        sample("zpool-status-p.txt").stdout.replace("\nerrors:", "\tcache\n\t  quick0  REMOVED  0  0  0\n\nerrors:")
+    )
+    seen = await host.observe()
+    assert find(seen, "pool tank", "health", Condition).ok
+    assert find(seen, "pool tank", "auxiliary devices", Condition).reason == "cache device quick0 is REMOVED"
+
+
 async def test_data_that_is_lost(host: Host) -> None:
     """The number of data errors is told with the command that names what is damaged."""
     host.imported("shoal")
@@ -165,7 +175,13 @@ async def test_one_tool_that_fails_takes_nothing_else_with_it(host: Host) -> Non
     """Without the list of data sets there is no level, but health, errors and the scrub are there."""
     host.toolbox.says("zfs", "", status=1, stderr="internal error")
     seen = await host.observe()
-    assert keys(seen) == {"probe zfs: sees all", "pool tank: health", "pool tank: errors", "pool tank: scrub"}
+    assert keys(seen) == {
+        "probe zfs: sees all",
+        "pool tank: health",
+        "pool tank: errors",
+        "pool tank: scrub",
+        "pool tank: auxiliary devices",
+    }
     assert not find(seen, "probe zfs", "sees all", Condition).ok
 
 

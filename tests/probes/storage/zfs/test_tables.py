@@ -158,8 +158,8 @@ def test_the_status_of_pools_that_are_at_fault() -> None:
     assert skerry.devices[-1] == Device("leg1", "FAULTED", 3, 254, 0, "too many errors")
     assert (skerry.scan, skerry.scan_at) == (Scan.OTHER, utc("2026-11-25 05:17:23"))
     assert shoal.damaged == 324
-    assert shoal.devices[1] == Device("odd file with  spaces", "UNAVAIL", 0, 8, 0, "cannot open")
-    assert shoal.devices[2] == Device("leg9", "AVAIL")
+    assert shoal.devices[1] == Device("odd file with  spaces", "UNAVAIL", 0, 8, 0, "cannot open", top=True)
+    assert shoal.devices[2] == Device("leg9", "AVAIL", role="spares", top=True)
 
 
 @pytest.mark.parametrize(("line", "expected"), SCANS.items())

@@ -21,6 +21,37 @@ def why(state: str, devices: Sequence[Device]) -> str:
     return f"the pool is {clip(state, 30)}{': ' if named else ''}{', '.join(named)}"
 
 
+ROLES = {"special": "special device", "dedup": "dedup device", "logs": "log device", "cache": "cache device",
+         "spares": "spare"}  # fmt: skip
+"""What zpool status lists beside the devices of the data: zpoolconcepts(7)."""
+
+
+LOSES = {
+    "special": "if it fails, the whole pool is lost",
+    "dedup": "if it fails, the whole pool is lost",
+    "logs": "if it fails together with the host, the last writes are lost",
+}
+
+
+def why_auxiliary(devices: Sequence[Device]) -> str:
+    """Which log, cache, special and dedup devices and spares do not work. A pool without its cache is still ONLINE."""
+    leaves = [each for each in devices if each.role and each.state in _FAULTS and not each.redundant]
+    more = f" and {len(leaves) - _MOST_NAMED} more" if len(leaves) > _MOST_NAMED else ""
+    said = [f"{ROLES[each.role]} {clip(each.name)} is {each.state}{_noted(each.note)}" for each in leaves[:_MOST_NAMED]]
+    return ", ".join(said) + more
+
+
+def why_single(devices: Sequence[Device]) -> str:
+    """Which special, dedup and log devices have no second copy although the data of the pool has one."""
+    data = [each for each in devices if each.top and not each.role]
+    if not data or not all(each.redundant for each in data):
+        return ""
+    alone = [each for each in devices if each.top and each.role in LOSES and not each.redundant]
+    return "; ".join(
+        f"{ROLES[each.role]} {clip(each.name)} has no mirror: {LOSES[each.role]}" for each in alone[:_MOST_NAMED]
+    )
+
+
 def _noted(note: str) -> str:
     return f" ({clip(note)})" if note else ""
 

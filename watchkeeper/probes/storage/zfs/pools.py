@@ -33,7 +33,7 @@ from watchkeeper.model.units import DAY_S, format_size
 from watchkeeper.probes.base import BaseProbe, ProbeContext
 from watchkeeper.probes.storage.overcommit import overcommitted
 from watchkeeper.probes.storage.zfs import tables as zfs_tables
-from watchkeeper.probes.storage.zfs.faults import errors, why
+from watchkeeper.probes.storage.zfs.faults import errors, why, why_auxiliary
 from watchkeeper.probes.storage.zfs.mounted import LIST_MOUNTED, mounted_conditions, read_mounted
 from watchkeeper.probes.storage.zfs.tables import Dataset, Pool, Scan, Status
 from watchkeeper.probes.support.sanitize import clip, printable
@@ -171,6 +171,8 @@ class ZfsProbe(BaseProbe):
         if status is not None:
             counted = errors(status)
             seen.append(Condition(SeriesKey(subject, "errors"), not counted, counted))
+            auxiliary = why_auxiliary(status.devices)
+            seen.append(Condition(SeriesKey(subject, "auxiliary devices"), not auxiliary, auxiliary))
         return seen
 
     def _absent(self, watched: Sequence[str]) -> list[Observation]:

@@ -96,7 +96,11 @@ class Scan(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Device:
-    """One line of a pool's configuration. note: the tool's remark at its end, such as `too many errors`."""
+    """One line of a pool's configuration. note: the tool's remark at its end, such as `too many errors`.
+
+    role: `special`, `dedup`, `logs`, `cache` or `spares`; empty for the pool and the devices of its data.
+    top: whether it is one of the devices that its role consists of, and not a part of one.
+    """
 
     name: str
     state: str
@@ -104,6 +108,13 @@ class Device:
     write: int = 0
     checksum: int = 0
     note: str = ""
+    role: str = ""
+    top: bool = False
+
+    @property
+    def redundant(self) -> bool:
+        """Whether it consists of several disks, of which one may be lost."""
+        return self.name.startswith(("mirror-", "raidz", "draid"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,9 +195,14 @@ def read_snapshots(text: str) -> list[ListedSnapshot]:
     return found
 
 
+TOP_INDENT = 2
+"""Spaces before the devices that a pool, or a role in it, consists of; parts of these have more, the pool has none."""
+
 _LABEL = re.compile(r" {0,8}(\w+): ?(.*)")
+_ROLE = re.compile(r"\t(special|dedup|logs|cache|spares)\s*")
 _DEVICE = re.compile(
-    r"\t *(?P<name>.+?) +(?P<state>ONLINE|DEGRADED|FAULTED|OFFLINE|UNAVAIL|REMOVED|SUSPENDED|CANT_OPEN|AVAIL|INUSE)"
+    r"\t(?P<indent> *)(?P<name>.+?) +"
+    r"(?P<state>ONLINE|DEGRADED|FAULTED|OFFLINE|UNAVAIL|REMOVED|SUSPENDED|CANT_OPEN|AVAIL|INUSE)"
     r"(?: +(?P<read>\d+) +(?P<write>\d+) +(?P<checksum>\d+))?(?: +(?P<note>.*))?"
 )
 _SCANS = (
@@ -226,8 +242,7 @@ def _with(status: Status, label: str, value: str) -> Status:
         case "scan":
             return _scanned(status, value.strip())
         case "config":
-            found = (_DEVICE.fullmatch(line) for line in value.split("\n"))
-            return replace(status, devices=tuple(_device(each) for each in found if each))
+            return replace(status, devices=tuple(_devices(value)))
         case "errors":
             counted = _DAMAGED.match(value)
             return replace(status, damaged=int(counted.group(1)) if counted else 0)
@@ -244,6 +259,17 @@ def _scanned(status: Status, value: str) -> Status:
     return replace(status, scan_line=words)
 
 
-def _device(found: re.Match[str]) -> Device:
-    read, write, checksum = (int(found.group(name) or 0) for name in ("read", "write", "checksum"))
-    return Device(found.group("name"), found.group("state"), read, write, checksum, found.group("note") or "")
+def _devices(config: str) -> Iterator[Device]:
+    """The devices of a pool. Those of a role follow a line with its name, and are indented as the pool's own are."""
+    role = ""
+    for line in config.split("\n"):
+        if heading := _ROLE.fullmatch(line):
+            role = heading.group(1)
+        elif found := _DEVICE.fullmatch(line):
+            yield _device(found, role)
+
+
+def _device(found: re.Match[str], role: str) -> Device:
+    name, state, note, indent = (found.group(each) or "" for each in ("name", "state", "note", "indent"))
+    read, write, checksum = (int(found.group(each) or 0) for each in ("read", "write", "checksum"))
+    return Device(name, state, read, write, checksum, note, role, top=len(indent) == TOP_INDENT)

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.host.machine import IS_CONTAINER, Machine, cache
+from tests.host.machine import HERE, IS_CONTAINER, Machine, cache
 from tests.host.operator_shell import NOTES, Operator
 from tests.host.station import Station, boot, install, lay_out
 
@@ -75,6 +75,25 @@ def station(machine: Machine, notes: list[str]) -> Station:
             machine.down()
             lay_out(machine)
         install(machine)
+        found.start()
+    return found
+
+
+@pytest.fixture(scope="session")
+def between(machine: Machine, notes: list[str]) -> Station:
+    """A machine of its own without stores, with watchkeeper monitoring its units, users, mail and restarts."""
+    found = Station(machine, notes)
+    if not (STAY and machine.works("test -e /etc/watchkeeper/between")):
+        machine.down()
+        boot(machine)
+        install(machine, HERE / "services.toml")
+        if IS_CONTAINER:  # It has no kernel of its own to load a module into.
+            machine.run("systemctl mask -q zfs-load-module && systemctl reset-failed")
+            # A container's own boot id is a mount below /proc/sys, and these settings cover it with the host's.
+            drop_in = "[Service]\nProtectKernelTunables=no\nProtectProc=default\n"
+            machine.write("/etc/systemd/system/watchkeeper.service.d/container.conf", drop_in)
+            machine.run("systemctl daemon-reload")
+        machine.run("touch /etc/watchkeeper/between; loginctl enable-linger keeper")
         found.start()
     return found
 

@@ -69,6 +69,10 @@ class Machine:
         """Power it off, if it is up."""
         self._rig("down", timeout_s=DOWN_S)
 
+    def pull_the_plug(self) -> None:
+        """End it at once: nothing in it can write or say anything any more."""
+        self._rig("down", "--now", timeout_s=DOWN_S)
+
     def put(self, source: Path, target: str) -> None:
         """Copy a file, or the contents of a folder."""
         self._rig("put", str(source), target, timeout_s=300)

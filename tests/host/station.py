@@ -122,7 +122,7 @@ def lay_out(machine: Machine) -> None:
     machine.save(name)
 
 
-def install(machine: Machine) -> None:
+def install(machine: Machine, config: Path = HERE / "station.toml") -> None:
     """Install this checkout's wheel and units as the manual does, and two receivers: a webhook and a mailbox."""
     (wheel,) = (cache() / "packages").glob("watchkeeper-*.whl")
     machine.put(wheel, f"{WHEELS}/{wheel.name}")
@@ -133,7 +133,7 @@ def install(machine: Machine) -> None:
         timeout_s=600,
     )
     machine.put(UNITS, "/root/units")
-    machine.put(HERE / "station.toml", CONFIG)
+    machine.put(config, CONFIG)
     machine.run("bash /usr/local/lib/station/install.sh /root/units")
 
 

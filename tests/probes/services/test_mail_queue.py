@@ -1,6 +1,7 @@
 """The queue of a local mail server, as Postfix 3.7 prints it: postqueue(1), section JSON OBJECT FORMAT."""
 
 import json
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -8,7 +9,7 @@ from typing import Any
 import pytest
 
 from tests.probes.toolbox import FixedClock, Toolbox, utc
-from watchkeeper.errors import ProbeError, ToolMissing
+from watchkeeper.errors import PrivilegeMissing, ProbeError, ToolMissing
 from watchkeeper.model.observation import Condition
 from watchkeeper.probes.base import ProbeContext
 from watchkeeper.probes.services.mail_queue import MailQueueProbe, MailQueueSettings
@@ -92,6 +93,24 @@ async def test_a_host_without_a_mail_server(
     toolbox.says("postqueue", "", status=69, stderr="postqueue: fatal: Queue report unavailable - mail system is down")
     with pytest.raises(ProbeError, match="mail system is down"):
         await MailQueueProbe(MailQueueSettings(), bench).observe()
-    monkeypatch.setattr("watchkeeper.probes.support.tools.PATH", "/nowhere")
+    monkeypatch.setattr("watchkeeper.privileged.process.PATH", "/nowhere")
     with pytest.raises(ToolMissing, match="postqueue is not installed"):
         await MailQueueProbe(MailQueueSettings(), bench).observe()
+
+
+async def test_without_the_helper(
+    bench: ProbeContext, toolbox: Toolbox, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In a shell the tool itself answers; where it may not, the missing helper is what to repair."""
+    monkeypatch.setattr(os, "geteuid", lambda: 1000)
+    probe = MailQueueProbe(MailQueueSettings(helper=tmp_path / "none.sock"), replace(bench, clock=FixedClock(NOW)))
+    toolbox.says("postqueue", f"{json.dumps(message(30))}\n")
+    (seen,) = await probe.observe()
+    assert isinstance(seen, Condition)
+    assert not seen.ok
+    toolbox.says("postqueue", "", status=69, stderr="postqueue: fatal: inet_addr_local[getifaddrs]: getifaddrs")
+    with pytest.raises(PrivilegeMissing, match="no helper listens"):
+        await probe.observe()
+    (toolbox.folder / "postqueue").unlink()
+    with pytest.raises(ToolMissing, match="postqueue is not installed"):
+        await probe.observe()

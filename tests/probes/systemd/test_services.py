@@ -191,3 +191,51 @@ async def test_a_manager_that_does_not_answer(manager: Manager) -> None:
     manager.toolbox.says("systemctl", "", status=1, stderr="Failed to connect to bus: No such file or directory")
     with pytest.raises(ProbeError, match="Failed to connect to bus"):
         await ServicesProbe(ServicesSettings(), manager.bench, manager.root).observe()
+
+
+async def test_a_service_that_is_unloaded_after_a_fault(manager: Manager) -> None:
+    """Systemd forgets one that was stopped: it does not run, so it is OK, and its readings go on."""
+    await manager.look()
+    manager.set("cron.service", NRestarts="60")
+    manager.pass_time(300)
+    assert not (await manager.look())["unit cron.service"].ok
+    manager.units.clear()
+    manager.set("other.service")
+    for _ in range(2):
+        manager.pass_time(300)
+        seen = (await manager.look())["unit cron.service"]
+        assert (seen.ok, seen.facts) == (True, (("active state", "not loaded"),))
+    assert await manager.look(exclude=["cron*"]) == {}
+    manager.set("cron.service", NRestarts="1")
+    assert await manager.look() == {}
+
+
+async def test_a_service_that_comes_back(manager: Manager) -> None:
+    """Its count begins at 0 with the next start."""
+    await manager.look()
+    manager.set("cron.service", NRestarts="60")
+    await manager.look()
+    before = manager.units.pop("cron.service")
+    manager.set("other.service")
+    await manager.look()
+    manager.units["cron.service"] = before | {"NRestarts": "2"}
+    seen = (await manager.look())["unit cron.service"]
+    assert seen.ok
+
+
+async def test_ten_thousand_units(manager: Manager) -> None:
+    """The first five hundred are looked at, and the number of all is shown."""
+    for number in range(10_000):
+        manager.set(f"job-{number}.service")
+    assert await manager.look() == {}
+    manager.pass_time(60)
+    manager.set("cron.service", NRestarts="60")
+    assert list(await manager.look()) == ["unit cron.service"]
+
+
+@pytest.mark.parametrize("count", ["", "-1", "many", "9" * 30, str(2**64 - 1)])
+async def test_counts_that_are_none(manager: Manager, count: str) -> None:
+    """They count as 0."""
+    await manager.look()
+    manager.set("cron.service", NRestarts=count, ExecMainExitTimestampMonotonic=count)
+    assert await manager.look() == {}

@@ -32,6 +32,11 @@ RUNS_KEPT = 10
 
 SERVICES_LIMIT = 500
 
+REMEMBERED_LIMIT = 200
+"""So many that were faulty once and are not loaded are still reported; beyond that, the oldest are dropped."""
+
+NOT_LOADED = {"ActiveState": "not loaded"}
+
 
 class ServicesSettings(ProbeSettings):
     """Services of systemd that restart repeatedly, or never finish starting."""
@@ -99,10 +104,24 @@ class ServicesProbe(BaseProbe):
             known[unit] = one.model_copy(update={"faulty": one.faulty or bool(reason)})
             if known[unit].faulty:
                 seen.append(_condition(unit, reason, properties))
+        for unit, one in self._unloaded(before, there):
+            known[unit] = one
+            seen.append(_condition(unit, "", NOT_LOADED))
         await self._state.write(
             ServicesKnown(boot=boot, services={u: each for u, each in known.items() if _worth(each)})
         )
         return [Condition(LISTED, ok=True, facts=(("services", str(len(there))),)), *seen]
+
+    def _unloaded(
+        self, before: Mapping[str, KnownService], there: Mapping[str, object]
+    ) -> list[tuple[str, KnownService]]:
+        """Services that were faulty once and that systemd has unloaded since, for they do not run: they go on as OK."""
+        gone = [
+            (unit, each.model_copy(update={"count": 0, "restarts": ()}))
+            for unit, each in before.items()
+            if each.faulty and unit not in there and self._concerns({"Id": unit})
+        ]
+        return gone[-REMEMBERED_LIMIT:]
 
     def _concerns(self, properties: Mapping[str, str]) -> bool:
         unit = properties.get("Id", "")

@@ -1,0 +1,144 @@
+"""What happens between two looks: services that crash and come back, jobs that hang, users' units, mail, restarts.
+
+It needs no stores, so it runs in a container too, over its real systemd. It comes after the scenarios that need stores,
+and leaves its machine to nobody.
+"""
+
+import time
+from typing import Any
+
+import pytest
+
+from tests.host.station import Station, instant
+
+pytestmark = pytest.mark.host(place=7)
+
+UNIT = "/etc/systemd/system"
+CRASHES = "[Service]\nType=simple\nExecStart=/bin/sh -c 'sleep 1; exit 3'\nRestart=always\nRestartSec=100ms\n"
+HANGS = "[Service]\nType=oneshot\nExecStart=/bin/sleep infinity\n"
+
+
+def test_a_healthy_host_has_nothing_to_say(between: Station) -> None:
+    """Before anything is damaged, every probe reports, and nothing is raised."""
+    between.wait_until("all probes", lambda: {"host", "mail queue"} <= {subject for subject, _ in between.series()}, 90)
+    assert [each["headline"] for each in between.events() if each["kind"] in ("raised", "worse")] == []
+    code, found = between.run_json("probe --unseen")
+    lacking = {each["probe"] for each in found} - {"coverage", "kernel-log"}
+    assert lacking == set(), (code, found)
+
+
+def test_a_service_that_crashes_and_is_restarted(between: Station) -> None:
+    """At each look it runs or will run again at once; only NRestarts shows what happens."""
+    machine, began = between.machine, between.machine.now()
+    machine.write(f"{UNIT}/nest-cams.service", CRASHES)
+    machine.run("systemctl daemon-reload && systemctl start nest-cams")
+    message = between.message("unit nest-cams.service", "faulty", "raised", began, 120, "runs")
+    between.note(f"crashing service: {message['headline']}")
+    facts = between.latest("unit nest-cams")["unit nest-cams.service", "runs"]
+    assert "systemd restarted it" in facts["reason"], facts
+    machine.run("systemctl stop nest-cams")
+
+
+def test_a_one_shot_that_hangs(between: Station) -> None:
+    """It is starting without end, and systemd has no limit for that."""
+    machine, began = between.machine, between.machine.now()
+    machine.write(f"{UNIT}/nightly-export.service", HANGS)
+    machine.run("systemctl daemon-reload && systemctl start --no-block nightly-export")
+    message = between.message("unit nightly-export.service", "faulty", "raised", began, 120, "runs")
+    between.note(f"one-shot that hangs: {message['headline']}")
+    facts = between.latest("unit nightly-export")["unit nightly-export.service", "runs"]
+    assert "has not ended" in facts["reason"], facts
+    ended = machine.now()
+    machine.run("systemctl stop nightly-export")
+    between.message("unit nightly-export.service", "faulty", "ended", ended, 120, "runs")
+
+
+def test_a_timer_that_was_stopped(between: Station) -> None:
+    """It fails nowhere: its deadline stays, at least an hour after its last run."""
+    machine = between.machine
+    machine.write(f"{UNIT}/tide-sync.service", "[Service]\nType=oneshot\nExecStart=/bin/true\n")
+    machine.write(f"{UNIT}/tide-sync.timer", "[Timer]\nOnCalendar=*:*:0/5\nAccuracySec=1s\n")
+    machine.run("systemctl daemon-reload && systemctl start tide-sync.timer")
+    key = ("timer tide-sync", "last run")
+    between.wait_until("the timer's deadline", lambda: key in between.series(), 90)
+    machine.run("systemctl stop tide-sync.timer")
+    stopped = machine.now()
+    time.sleep(12)  # two looks, so that what is read next was seen after the stop
+    seen = between.latest("timer tide-sync")[key]
+    assert seen["last_done_at"] is not None
+    assert seen["period_s"] == 3600.0
+    assert instant(seen["last_done_at"]) <= stopped + 1
+    assert instant(seen["due_at"]) - instant(seen["last_done_at"]) == pytest.approx(3600, abs=1)
+
+
+def test_a_unit_of_a_user_who_is_not_logged_in(between: Station) -> None:
+    """The helper asks that user's manager under the restrictions of its own unit."""
+    machine = between.machine
+    code, found = between.run_json("probe")
+    subjects = {each["subject"]: each for each in found["observations"] if each["probe"] == "user-units"}
+    assert subjects["user keeper"]["ok"], (code, subjects)
+    began = machine.now()
+    ask = "setpriv --reuid=keeper --regid=keeper --clear-groups env XDG_RUNTIME_DIR=/run/user/$(id -u keeper)"
+    machine.run(f"{ask} systemd-run --user --unit=sync-notes /bin/false")
+    message = between.message("user keeper", "faulty", "raised", began, 120, "units")
+    between.note(f"unit of a user: {message['headline']}")
+    assert "sync-notes.service" in between.latest("user keeper")["user keeper", "units"]["reason"]
+    machine.run(f"{ask} systemctl --user reset-failed")
+    between.message("user keeper", "faulty", "ended", began, 120, "units")
+
+
+def test_mail_that_does_not_leave(between: Station) -> None:
+    """Postfix keeps what its next server does not take; the reason is reported, and no address."""
+    machine, began = between.machine, between.machine.now()
+    machine.run("postconf -e relayhost='[127.0.0.1]:9' default_transport=smtp && postfix reload")
+    machine.run("printf 'Subject: night\\n\\ntext\\n' | sendmail warden@example.org")
+    message = between.message("mail queue", "faulty", "raised", began, 180)
+    between.note(f"mail queue: {message['headline']}")
+    seen = between.latest("mail queue")["mail queue", "leaving"]
+    details = {each["name"]: each["value"] for each in seen["details"]}
+    assert "refused" in details["why it waits"].lower()
+    assert "example.org" not in str(seen)
+    machine.run("postsuper -d ALL")
+    between.message("mail queue", "faulty", "ended", began, 120)
+
+
+def test_an_orderly_restart_is_no_fault(between: Station) -> None:
+    """The host was shut down: nothing is raised, and the restart is among the facts."""
+    sent = len(between.events())
+    between.machine.down()
+    _again(between)
+    details = _restarts(between)
+    assert details["ok"], details
+    hows = [each["value"] for each in details["details"] if each["name"].startswith("restart at ")]
+    assert hows == ["after an orderly shutdown"]
+    new = [each for each in between.events("host")[sent:] if each["kind"] in ("raised", "worse")]
+    assert [each["headline"] for each in new if each["quantity"] == "restarts"] == []
+
+
+def test_a_host_that_stops_without_warning(between: Station) -> None:
+    """The first time it is a caution, and the second time a warning that counts."""
+    began = between.machine.now()
+    between.machine.pull_the_plug()
+    _again(between)
+    first = between.message("host", "faulty", "raised", began, 120, "restarts")
+    assert first["priority"] == "caution"
+    assert not _restarts(between)["ok"]
+    again = between.machine.now()
+    between.machine.pull_the_plug()
+    _again(between)
+    second = between.message("host", "faulty", "worse", again, 120, "restarts")
+    assert second["priority"] == "warning"
+    assert "2 times within 7 days" in _restarts(between)["reason"]
+    between.note(f"killed twice: {first['headline']} | {second['headline']}")
+
+
+def _again(between: Station) -> None:
+    between.machine.up("--keep")
+    between.wait_until("the page", between.page_answers, 300)
+    between.wait_until("the probe of restarts", lambda: ("host", "restarts") in between.series(), 60)
+    time.sleep(8)  # the first look after the start
+
+
+def _restarts(between: Station) -> dict[str, Any]:
+    found: dict[str, Any] = between.latest("host")["host", "restarts"]
+    return found

@@ -132,7 +132,11 @@ CONDITIONS = {
         "has a device without a second copy",
         "has a second copy of each device again",
     ),
-    "allocation": ("finds free space quickly", "finds free space slowly", "finds free space quickly again"),
+    "fragmentation": (
+        "not too full or fragmented to write fast",
+        "too full or fragmented to write fast",
+        "no longer too full or fragmented to write fast",
+    ),
     "extension": (
         "not overcommitted, or extended",
         "not extended when it fills",

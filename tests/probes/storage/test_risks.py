@@ -121,13 +121,13 @@ async def test_devices_of_a_pool_that_have_no_copy(host: Host) -> None:
 async def test_a_pool_that_is_slow(host: Host, used: float, fragmented: int, reason: str) -> None:
     """By how much of it is in use, or by how its free space is split."""
     host.pool(used, fragmented)
-    assert await host.reason("pool skerry", "allocation") == reason
+    assert await host.reason("pool skerry", "fragmentation") == reason
 
 
 async def test_a_pool_that_does_not_tell(host: Host) -> None:
     """A pool that is suspended has no figures: then it is not judged by them."""
     host.toolbox.says("zpool-list", "skerry\tSUSPENDED\t-\t-\t-\n")
-    assert await host.reason("pool skerry", "allocation") == ""
+    assert await host.reason("pool skerry", "fragmentation") == ""
 
 
 async def test_pools_that_cannot_be_asked(host: Host) -> None:

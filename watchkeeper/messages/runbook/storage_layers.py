@@ -11,16 +11,16 @@ ENTRIES = (
         concern=Concern.FAULTY,
         kinds=("zfs",),
         about=(("pool *", "auxiliary devices"),),
-        means="The pool itself may still be ONLINE. Without its cache it is slower; without its log, synchronous writes "
-        "are slower; a special device that fails completely takes the pool with it; a spare that is gone cannot "
-        "replace a disk.",
+        means="The pool itself may still be ONLINE. Without its cache it is slower; without its log, synchronous "
+        "writes are slower; a special device that fails completely takes the pool with it; a spare that is gone "
+        "cannot replace a disk.",
         look="`zpool status {name}` shows the device with its state. Check its cable and power first.",
         commands=(
             ("zpool status -v {name}", "every device, with its errors"),
             ("journalctl -k -p warning -n 100", "what the kernel reports about the disk"),
         ),
-        helps="Bring it back (`zpool online`), replace it (`zpool replace`), or remove a cache, log or spare that is no "
-        "longer wanted (`zpool remove`).",
+        helps="Bring it back (`zpool online`), replace it (`zpool replace`), or remove a cache, log or spare that is "
+        "no longer wanted (`zpool remove`).",
         avoid=_BACKUP,
         example="pool skerry",
         stand_in="skerry",
@@ -30,8 +30,8 @@ ENTRIES = (
         concern=Concern.FAULTY,
         kinds=("mapped-devices",),
         about=(("mapped devices", "layers"), ("bcache devices", "layers")),
-        means="A cache, a checksum layer or another layer between a file system and its disks has failed, found damaged "
-        "data, or is suspended. The file system above it may not have noticed yet.",
+        means="A cache, a checksum layer or another layer between a file system and its disks has failed, found "
+        "damaged data, or is suspended. The file system above it may not have noticed yet.",
         look="The reason names the device. `sudo dmsetup ls --tree` shows which disks are below it.",
         commands=(
             ("sudo dmsetup status", "the status of every layer"),
@@ -47,8 +47,8 @@ ENTRIES = (
         concern=Concern.FAULTY,
         kinds=("storage-risks",),
         about=(("swap", "placement"),),
-        means="ZFS needs memory to write to its volumes. When memory is short, the kernel writes to swap, and each waits "
-        "for the other: the host can hang until it is reset.",
+        means="ZFS needs memory to write to its volumes. When memory is short, the kernel writes to swap, and each "
+        "waits for the other: the host can hang until it is reset.",
         look="Move swap to a partition, to a file on another file system, or to compressed memory.",
         commands=(("swapon --show", "where swap is"), ("lsblk", "which partitions there are")),
         helps="Make a new swap area elsewhere, `swapoff` the volume, and change its line in /etc/fstab.",
@@ -58,9 +58,9 @@ ENTRIES = (
         title="A pool depends on a single device, or is slow to write",
         concern=Concern.FAULTY,
         kinds=("storage-risks",),
-        about=(("pool *", "single devices"), ("pool *", "allocation")),
-        means="A special or dedup device holds data that is nowhere else: without a mirror, its failure loses the whole "
-        "pool. A pool that is nearly full or very fragmented takes longer to find free space for each write.",
+        about=(("pool *", "single devices"), ("pool *", "fragmentation")),
+        means="A special or dedup device holds data that is nowhere else: without a mirror, its failure loses the "
+        "whole pool. A pool that is nearly full or very fragmented takes longer to find free space for each write.",
         look="`zpool status {name}` shows the devices, `zpool list {name}` how full and fragmented it is.",
         commands=(
             ("zpool status {name}", "its devices and their roles"),
@@ -79,9 +79,10 @@ ENTRIES = (
         concern=Concern.FAULTY,
         kinds=("storage-risks",),
         about=(("thin pool *", "extension"),),
-        means="Its volumes together may grow beyond the pool. When it is full, their writes wait and then fail, and the "
-        "file systems in them see no reason.",
-        look="Set `thin_pool_autoextend_threshold` below 100 in /etc/lvm/lvm.conf, and see that its group has free space.",
+        means="Its volumes together may grow beyond the pool. When it is full, their writes wait and then fail, and "
+        "the file systems in them see no reason.",
+        look="Set `thin_pool_autoextend_threshold` below 100 in /etc/lvm/lvm.conf, and see that its group has free "
+        "space.",
         commands=(
             ("sudo lvs -o +seg_monitor {name}", "whether dmeventd monitors it"),
             ("sudo vgs", "free space of the group"),

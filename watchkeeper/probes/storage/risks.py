@@ -89,10 +89,10 @@ class StorageRisksProbe(BaseProbe):
                 ]
                 alone, subject = why_single(watched), f"pool {printable(pool.name)}"
                 seen.append(Condition(SeriesKey(subject, "single devices"), not alone, alone))
-                seen.append(self._allocation(subject, pool))
+                seen.append(self._fragmentation(subject, pool))
         return seen
 
-    def _allocation(self, subject: str, pool: Pool) -> Condition:
+    def _fragmentation(self, subject: str, pool: Pool) -> Condition:
         """How fast ZFS finds free space: it looks longer for it in a pool that is nearly full or fragmented."""
         used = (pool.allocated_bytes or 0) / pool.size_bytes if pool.size_bytes else 0.0
         reasons, facts = [], Facts((("in use", f"{used:.0%}"),))
@@ -103,7 +103,7 @@ class StorageRisksProbe(BaseProbe):
             if pool.fragmentation_share >= self._settings.fragmentation_limit:
                 reasons.append(f"its free space is {pool.fragmentation_share:.0%} fragmented")
         reason = " and ".join(reasons) + ": ZFS writes more slowly there" if reasons else ""
-        return Condition(SeriesKey(subject, "allocation"), not reason, reason, facts=facts)
+        return Condition(SeriesKey(subject, "fragmentation"), not reason, reason, facts=facts)
 
     async def _lvm(self) -> Sequence[Observed]:
         settings, what = self._settings, "risks of thin pools"

@@ -58,13 +58,13 @@ async def _visit(browser: Browser, state: str, width: int, scheme: Scheme, paths
 
 
 async def _holds(one: Watched, width: int) -> None:
-    """The page is no wider than the screen, and no two names beside the staff overlap or leave it."""
+    """The page is no wider than the screen; no two lines of the time left overlap, and none of their words leave it."""
     scroll = await one.page.evaluate("document.documentElement.scrollWidth")
     assert scroll <= width, f"{one.page.url} is {scroll} px wide at {width} px"
-    boxes = [b for name in await one.page.locator(".name").all() if (b := await name.bounding_box())]
+    boxes = [b for row in await one.page.locator(".row").all() if (b := await row.bounding_box())]
     for above, below in pairwise(boxes):
         assert above["y"] + above["height"] <= below["y"] + 0.5
-    for word in await one.page.locator(".name .word").all():
+    for word in await one.page.locator(".row .word").all():
         box = await word.bounding_box()
         assert box is None or box["x"] + box["width"] <= width
 
@@ -87,8 +87,10 @@ async def test_other_pages_in_a_browser(chromium: Browser, width: int) -> None:
         assert all(url.startswith(one.address) for url in one.requests)
 
 
-async def test_leaders_meet_their_names(chromium: Browser) -> None:
-    """Each hairline ends at the first line of its name, also when the reader's letters are half as large again."""
+async def test_marks_are_where_their_words_are(chromium: Browser) -> None:
+    """Each scale is below its own words and as wide as its line, also when the reader's letters are half as large
+    again; the names of the times are over their ticks.
+    """
     served = await serve(app_of(readstore.filling()), PageSettings(port=0))
     context = await chromium.new_context(viewport={"width": 390, "height": 800})
     try:
@@ -96,17 +98,14 @@ async def test_leaders_meet_their_names(chromium: Browser) -> None:
         await page.goto(served.address)
         for size in ("100%", "150%"):
             await page.evaluate("size => document.documentElement.style.fontSize = size", size)
-            ends = await page.evaluate(
-                """() => [...document.querySelectorAll('.leader')].map(path => {
-                    const p = path.getPointAtLength(path.getTotalLength());
-                    return p.matrixTransform(path.getScreenCTM()).y; })"""
+            lines = await page.evaluate(
+                """() => [...document.querySelectorAll('.row')].map(row => {
+                    const [a, b] = [row.querySelector('.what'), row.querySelector('.scale')].map(
+                        e => e.getBoundingClientRect());
+                    return [b.top - a.bottom, b.width - row.getBoundingClientRect().width]; })"""
             )
-            middles = await page.evaluate(
-                """() => [...document.querySelectorAll('.name .top')].map(top => {
-                    const box = top.getBoundingClientRect(); return (box.top + box.bottom) / 2; })"""
-            )
-            assert len(ends) == len(middles) > 5
-            assert all(abs(a - b) < 3 for a, b in zip(ends, middles, strict=True))
+            assert len(lines) > 5
+            assert all(0 <= gap < 8 and abs(narrower) < 1 for gap, narrower in lines)
     finally:
         await context.close()
         await served.cleanup()

@@ -89,7 +89,7 @@ async def test_board_stays_up_to_date(show: Show) -> None:
     screen = await show()
     await screen.go()
     await screen.page.locator("details.well summary").first.click()
-    link = screen.page.locator(".names a").first
+    link = screen.page.locator(".rows a").first
     href = await link.get_attribute("href")
     await link.focus()
     store = screen.acting.store
@@ -202,7 +202,7 @@ async def test_everything_the_keeper_does(show: Show, *, script: bool) -> None:
     await page.click(
         "button[aria-label='Acknowledge: pool skerry, full'], button[aria-label^='Acknowledge: pool skerry']"
     )
-    await screen.has("Acknowledged.")
+    await screen.has("Acknowledged: ")
     await page.click(".others a:has-text('pool skerry')")
     await page.select_option("select[name=for]", "3d")
     await page.click("button:has-text('Shelve')")

@@ -4,7 +4,7 @@ Pure; the page and the API make their forms from the same `Dashboard`, so the or
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
 
@@ -81,6 +81,16 @@ class QuietSeries:
 
 
 @dataclass(frozen=True, slots=True)
+class Item:
+    """A monitored series with its newest observation, and the finding of its own kind."""
+
+    series_id: int
+    key: SeriesKey
+    finding: Finding | None
+    observation: Observation | None
+
+
+@dataclass(frozen=True, slots=True)
 class NotObserved:
     """What a probe could not look at. probe: its name. what: the thing; empty if the whole probe could not run."""
 
@@ -95,6 +105,7 @@ class Dashboard:
 
     needing: active and not shelved. known: acknowledged. aside: shelved. over: rectified and not acknowledged.
     newest_at: the time of the newest sample; None if there is none. unseen: what "OK" does not cover.
+    items: every monitored series. priorities: of each alert that is not in its normal state.
     """
 
     at: datetime
@@ -107,6 +118,8 @@ class Dashboard:
     watched: int
     newest_at: datetime | None
     unseen: tuple[NotObserved, ...] = ()
+    items: tuple[Item, ...] = ()
+    priorities: Mapping[tuple[SeriesKey, Concern], Priority | None] = field(default_factory=dict)
 
     def event_of(self, key: SeriesKey, concern: Concern) -> ActiveAlert | None:
         """The event to which an alert belongs; None if there is none."""
@@ -147,6 +160,8 @@ def build_dashboard(
         len(series),
         max((s.at for s in latest), default=None),
         tuple(not_observed(known.seen[each.key] for each in series if each.key in known.seen)),
+        tuple(Item(s.id, s.key, known.found.get((s.key, CONCERN[s.kind])), known.seen.get(s.key)) for s in series),
+        priorities,
     )
 
 

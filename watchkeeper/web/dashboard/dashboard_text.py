@@ -87,6 +87,17 @@ def by_when(board: Dashboard, zone: tzinfo) -> str:
         return "No readings yet. The first ones arrive within about a minute."
     if not board.needing:
         return _next(board, zone)
+    return " ".join(filter(None, (_likely(board.needing[0], zone), _more(board, zone))))
+
+
+def _likely(first: ActiveAlert, zone: tzinfo) -> str:
+    """The time that the headline rounds."""
+    at = first.finding.ends_at if first.finding and first.alert.concern is Concern.FULL else None
+    return f"Likely {moment(at, zone, first.at)}." if at is not None and at > first.at else ""
+
+
+def _more(board: Dashboard, zone: tzinfo) -> str:
+    """What else needs the operator, and by when."""
     more = board.needing[1:]
     if not more:
         return ""

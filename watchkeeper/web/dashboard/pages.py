@@ -9,79 +9,21 @@ from typing import Any
 from urllib.parse import urlencode
 
 from aiohttp import web
-from markupsafe import Markup
 
-from watchkeeper.messages.wording import clean, duration, thing, what_to_look_at
-from watchkeeper.model.alert import Priority
-from watchkeeper.model.observation import Level, SeriesKey
+from watchkeeper.messages.wording import clean, duration, thing
+from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import EventLine
 from watchkeeper.web.api.handlers import BEFORE, STATUS_EVENTS, set_aside
 from watchkeeper.web.auth.session_auth import SESSION_AUTH, viewer
-from watchkeeper.web.charts import time_left_chart
 from watchkeeper.web.context import Context, of
-from watchkeeper.web.dashboard import dashboard_text
-from watchkeeper.web.dashboard.active_alert import ActiveAlert
-from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, Place, QuietSeries
-from watchkeeper.web.dashboard.event_text import outcome, since_clause, statement
+from watchkeeper.web.dashboard import dashboard_text, house_state, time_left
+from watchkeeper.web.dashboard.cards import Card, Past, cards, short
+from watchkeeper.web.dashboard.dashboard import Dashboard, OkSeries, QuietSeries
+from watchkeeper.web.dashboard.event_text import outcome
 from watchkeeper.web.http.problem_details import title
 from watchkeeper.web.templating import render
 
-NAMED = 14
-"""How many subjects have their name beside the chart.
-
-With more, the lines to the names would run together. The rest are dots on the chart, and listed in a folded list.
-"""
-OPEN_ADVICE = 3
-"""How many alerts are shown in full.
-
-If there are more, only the first, the likeliest cause, shows its advice; it is folded for the others, and no advice is
-repeated.
-"""
 JOURNAL_PAGE = 100
-ROWS, ROWS_LINE = 12, 4
-"""Heights in grid units (a quarter rem): of a name beside the chart, and of each further line.
-
-The stylesheet has the classes h12, h16 and h20 for the sums.
-"""
-LONG_NAME = 25
-"""A name of more characters than this has a second line on a narrow phone."""
-
-
-@dataclass(frozen=True, slots=True)
-class AlertView:
-    """An alert as the status page words it."""
-
-    series_id: int | None
-    priority: Priority | None
-    subject: str
-    fact: str
-    reason: str
-    interval: str
-    since: str
-    advice: str
-    key: SeriesKey = SeriesKey("", "")
-    concern: str = ""
-    open: bool = False
-    folded: bool = False
-    holds: tuple["AlertView", ...] = ()
-    level: str = ""
-    also: tuple[str, ...] = ()
-    outcome: str = ""
-    began: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Named:
-    """A subject on the chart as its name is shown. gap: grid units before it."""
-
-    series_id: int | None
-    priority: Priority | None
-    subject: str
-    left: str
-    estimate: bool
-    interval: str
-    gap: int
-    rows: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,83 +32,6 @@ class Group:
 
     title: str
     items: tuple[tuple[int, str, str], ...]
-
-
-def alert_view(standing: ActiveAlert, board: Dashboard, context: Context) -> AlertView:
-    """An alert as text."""
-    alert, finding = standing.alert, standing.finding
-    return AlertView(
-        standing.series_id,
-        alert.priority,
-        thing(alert.key),
-        dashboard_text.fact(standing, board, context.zone),
-        dashboard_text.why(finding, standing.observation, context.zone),
-        dashboard_text.interval_of(finding) if finding else "",
-        dashboard_text.since(alert, board, context.zone, finding),
-        what_to_look_at(alert.concern, alert.key, standing.observation) if alert.standing else "",
-        alert.key,
-        alert.concern.value,
-        standing.open,
-        holds=tuple(alert_view(each, board, context) for each in standing.consequences),
-        also=tuple(statement(each, context.zone) for each in standing.also),
-        outcome=outcome(standing),
-        began=since_clause(standing, context.zone),
-        level=dashboard_text.summary(standing.observation) if isinstance(standing.observation, Level) else "",
-    )
-
-
-def choose(places: Sequence[Place]) -> tuple[list[Place], list[Place]]:
-    """The places whose names are shown beside the chart, and the rest; both in the order of time.
-
-    An alert or an estimate goes before a due date that is normally met.
-    """
-    ranked = sorted(places, key=lambda p: (p.priority is None, not p.forecast, p.left_s))
-    chosen = {id(p) for p in ranked[:NAMED]}
-    return [p for p in places if id(p) in chosen], [p for p in places if id(p) not in chosen]
-
-
-def mark(place: Place) -> time_left_chart.Mark:
-    """A place as the chart draws it."""
-    return time_left_chart.Mark(place.left_s, place.earliest_s, place.latest_s, place.priority, rows(place))
-
-
-def rows(place: Place) -> int:
-    """The height that a place's name needs."""
-    lines = bool(_interval(place)) + (len(thing(place.finding.key)) > LONG_NAME)
-    return ROWS + lines * ROWS_LINE
-
-
-def _interval(place: Place) -> str:
-    return dashboard_text.between(place.earliest_s, place.latest_s) if place.forecast and place.left_s > 0 else ""
-
-
-def named(place: Place, gap: int) -> Named:
-    """A place's name beside the chart."""
-    return Named(
-        place.series_id,
-        place.priority,
-        thing(place.finding.key),
-        dashboard_text.left(place),
-        place.forecast and place.left_s > 0,
-        _interval(place),
-        gap,
-        rows(place),
-    )
-
-
-def needing(board: Dashboard, context: Context) -> list[AlertView]:
-    """What needs the operator, as text. Many alerts are worded in short: see OPEN_ADVICE."""
-    every = [alert_view(s, board, context) for s in board.needing]
-    if len(every) <= OPEN_ADVICE:
-        return every
-    said: set[str] = set()
-    short = []
-    for i, (each, standing) in enumerate(zip(every, board.needing, strict=True)):
-        advice = "" if each.advice in said else each.advice
-        said.add(each.advice)
-        since = "" if standing.alert.concern in dashboard_text.TELLS_SINCE else each.since
-        short.append(replace(each, advice=advice, since=since, folded=i > 0))
-    return short
 
 
 def group(quiet: Sequence[QuietSeries]) -> list[Group]:
@@ -223,10 +88,13 @@ async def status(request: web.Request) -> web.Response:
         unseen_line=dashboard_text.unseen(found),
         unseen=found.unseen,
         urgent=max((s.alert.priority for s in found.needing if s.alert.priority), default=None),
-        needing=needing(found, context),
-        short=len(found.needing) > OPEN_ADVICE,
+        needing=await cards(
+            found.needing, found, Past(context, await context.store.series(), await context.store.latest())
+        ),
         others=_others(found, context),
-        **_timeline(found.places, now, context.zone),
+        time_left=time_left.rows(found, context.zone),
+        axis=time_left.axis(),
+        house=_house(found, context),
         **_quiet(found.quiet, now, context.zone),
         lately=lately,
         watched=found.watched,
@@ -234,20 +102,23 @@ async def status(request: web.Request) -> web.Response:
         as_json="status",
         troubles=troubles,
         mute=_mute(request),
+        notifiers=_notifiers(request),
+        can_sign_in=request.app[SESSION_AUTH].open,
     )
 
 
-def _timeline(places: Sequence[Place], now: datetime, zone: tzinfo) -> dict[str, Any]:
-    """The chart of the time left, and the names of its rows and of what has no row."""
-    shown, rest = choose(places)
-    marks = [mark(p) for p in shown]
-    layout = time_left_chart.arrange(marks)
-    picture = time_left_chart.draw(marks, [mark(p) for p in rest], layout, now, zone)
-    return {
-        "timeline": Markup(picture),  # noqa: S704  made by web/charts/svg.py, which escapes
-        "names": [named(p, gap) for p, gap in zip(shown, layout.gaps, strict=True)],
-        "rest": [named(p, 0) for p in rest],
-    }
+async def _past(context: Context) -> Past:
+    return Past(context, await context.store.series(), await context.store.latest())
+
+
+def _house(found: Dashboard, context: Context) -> list[tuple[str, house_state.Lines]]:
+    """The state of the house under its headings; empty ones are left out."""
+    parts = (
+        ("Levels", house_state.levels(found, context.zone)),
+        ("Guests", house_state.guests(found)),
+        ("Snapshots, backups, checks", house_state.backups(found)),
+    )
+    return [(heading, lines) for heading, lines in parts if lines.shown]
 
 
 def _quiet(found: Sequence[QuietSeries], now: datetime, zone: tzinfo) -> dict[str, Any]:
@@ -263,20 +134,25 @@ def _quiet(found: Sequence[QuietSeries], now: datetime, zone: tzinfo) -> dict[st
     }
 
 
-def _others(found: Dashboard, context: Context) -> list[tuple[str, list[AlertView]]]:
-    """The alerts that need nobody just now, under their headings."""
+def _others(found: Dashboard, context: Context) -> list[tuple[str, list[Card]]]:
+    """The events that need nobody just now, under their headings."""
     parts = (
         ("Acknowledged", found.known),
         ("Shelved", found.aside),
         ("Ended, not acknowledged", found.over),
     )
-    return [(heading, [alert_view(s, found, context) for s in part]) for heading, part in parts if part]
+    return [(heading, [short(s, found, context) for s in part]) for heading, part in parts if part]
+
+
+def _notifiers(request: web.Request) -> Sequence[str]:
+    """To whom messages are sent."""
+    acting = request.app[SESSION_AUTH].acting
+    return acting.notifiers if acting is not None else ()
 
 
 def _mute(request: web.Request) -> bool:
     """Is there nobody to send messages to?"""
-    acting = request.app[SESSION_AUTH].acting
-    return acting is not None and not acting.notifiers
+    return request.app[SESSION_AUTH].acting is not None and not _notifiers(request)
 
 
 def _fresh(board: Dashboard) -> str:

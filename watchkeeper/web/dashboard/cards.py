@@ -1,0 +1,193 @@
+"""The cards of active alerts: everything that a person needs to act on one event. Reads the past of levels; decides
+nothing. Not here: the order of events (dashboard.py), and the words of one alert (event_text.py).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from markupsafe import Markup
+
+from watchkeeper.alerting.correlation import is_down
+from watchkeeper.messages.runbook.catalog import find_entry
+from watchkeeper.messages.wording import instant, moment, thing, what_to_look_at
+from watchkeeper.model.alert import Concern, Priority
+from watchkeeper.model.finding import Finding
+from watchkeeper.model.observation import Level, SeriesKey
+from watchkeeper.model.records import Seen, Series
+from watchkeeper.web.charts import spark
+from watchkeeper.web.context import Context
+from watchkeeper.web.dashboard import dashboard_text
+from watchkeeper.web.dashboard.active_alert import ActiveAlert
+from watchkeeper.web.dashboard.dashboard import Dashboard
+from watchkeeper.web.dashboard.event_text import outcome, since_clause, statement
+from watchkeeper.web.dashboard.related import growers
+from watchkeeper.web.planning.links import links
+
+OPEN = 3
+"""How many events are shown in full. Of further ones the details are folded: the first one is what to begin with."""
+POINTS = 84
+"""Of the picture of a week: one for every two hours."""
+COMMANDS = 3
+"""How many commands a card shows; the subject's page has all."""
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """An alert that follows from another one, in one line."""
+
+    series_id: int | None
+    subject: str
+    fact: str
+    holds: tuple["Branch", ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One event as text.
+
+    level, bar, picture: of a level: how full it is, drawn, and its last week. when: the likely time and its range.
+    growers: what grew most. first: what to do first. commands: each with what it shows. helps: what usually helps.
+    plans: links to planning questions. also: further alerts of the same subject. folded: details are folded away.
+    """
+
+    series_id: int | None
+    key: SeriesKey
+    concern: str
+    priority: Priority | None
+    subject: str
+    fact: str
+    reason: str
+    since: str
+    open: bool
+    acknowledged: str = ""
+    shelved: str = ""
+    level: str = ""
+    bar: Markup | None = None
+    picture: Markup | None = None
+    when: str = ""
+    growers: str = ""
+    first: str = ""
+    commands: tuple[tuple[str, str], ...] = ()
+    helps: str = ""
+    plans: tuple[tuple[str, str], ...] = ()
+    also: tuple[str, ...] = ()
+    outcome: str = ""
+    holds: tuple[Branch, ...] = ()
+    folded: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What the cards of one page read from the store."""
+
+    context: Context
+    every: Sequence[Series]
+    latest: Sequence[Seen]
+
+
+async def cards(events: Sequence[ActiveAlert], board: Dashboard, past: Past) -> list[Card]:
+    """The cards of the events that need the operator, in their order."""
+    return [await _card(event, board, past, folded=i >= OPEN) for i, event in enumerate(events)]
+
+
+async def _card(event: ActiveAlert, board: Dashboard, past: Past, *, folded: bool) -> Card:
+    made, level = short(event, board, past.context), event.observation
+    entry, key = find_entry(event.alert.concern, event.alert.key), event.alert.key
+    down = level is not None and is_down(level)
+    made = replace(
+        made,
+        first=what_to_look_at(event.alert.concern, key, level),
+        commands=() if folded else tuple((entry.named(c, key), shows) for c, shows in entry.commands[:COMMANDS]),
+        helps=entry.named(entry.helps, key) if down and not folded else "",
+        plans=tuple(links(key.subject)) if event.alert.concern is Concern.FULL else (),
+        when=_when(event.finding, board, past.context),
+        folded=folded,
+    )
+    return await _with_level(made, event, level, past) if isinstance(level, Level) and level.capacity > 0 else made
+
+
+async def _with_level(made: Card, event: ActiveAlert, level: Level, past: Past) -> Card:
+    """How full it is, drawn; and unless the card is folded its last week, and what grew."""
+    drawn = spark.bar(level.used / level.capacity, made.priority.value if made.priority else 0)
+    made = replace(made, bar=Markup(drawn))  # noqa: S704  made by web/charts/svg.py, which escapes
+    if made.folded:
+        return made
+    return replace(made, picture=await _picture(event, level, past), growers=await _growers(event, past))
+
+
+def short(event: ActiveAlert, board: Dashboard, context: Context) -> Card:
+    """An event in a few lines: what it is, since when, and what follows from it."""
+    alert, zone = event.alert, context.zone
+    seen = event.observation
+    return Card(
+        event.series_id,
+        alert.key,
+        alert.concern.value,
+        alert.priority,
+        thing(alert.key),
+        dashboard_text.fact(event, board, zone),
+        dashboard_text.why(event.finding, seen, zone),
+        ""
+        if alert.concern in dashboard_text.TELLS_SINCE and alert.standing
+        else dashboard_text.since(alert, board, zone, event.finding),
+        event.open,
+        acknowledged=instant(alert.acknowledged_at, zone, board.at) if alert.acknowledged_at else "",
+        shelved=instant(alert.shelved_until, zone, board.at) if alert.shelved(board.at) and alert.shelved_until else "",
+        level=dashboard_text.summary(seen) if isinstance(seen, Level) else "",
+        also=tuple(statement(each, zone) for each in event.also),
+        outcome=outcome(event),
+        holds=tuple(_branch(each, board, context) for each in event.consequences),
+    )
+
+
+def _branch(event: ActiveAlert, board: Dashboard, context: Context) -> Branch:
+    """What follows, in one line: what the thing itself says, or what is found, and since when."""
+    reason = dashboard_text.why(event.finding, event.observation, context.zone)
+    said = reason if event.alert.concern is Concern.FAULTY and reason else _plain_fact(event, board, context)
+    when = since_clause(event, context.zone)
+    return Branch(
+        event.series_id,
+        thing(event.alert.key),
+        f"{said} since {when}" if when else said,
+        tuple(_branch(each, board, context) for each in event.consequences),
+    )
+
+
+def _plain_fact(event: ActiveAlert, board: Dashboard, context: Context) -> str:
+    """The fact without its time: `not answering`."""
+    return dashboard_text.fact(event, board, context.zone).partition(" since ")[0].partition(" for ")[0]
+
+
+def _when(finding: Finding | None, board: Dashboard, context: Context) -> str:
+    """The likely time that a level is full, and its 90 % range; empty if there is none ahead."""
+    if finding is None or finding.earliest_at is None or finding.ends_at is None or finding.ends_at <= board.at:
+        return ""
+    zone = context.zone
+    likely, first = moment(finding.ends_at, zone, board.at), moment(finding.earliest_at, zone, board.at)
+    if finding.latest_at is None:
+        return f"Likely {likely}; not before {first} (95 %), no latest time"
+    last = moment(finding.latest_at, zone, board.at)
+    return f"Likely {likely}" + (f"; 90 % range {first} to {last}" if first != last else "")
+
+
+async def _picture(event: ActiveAlert, level: Level, past: Past) -> Markup | None:
+    """The last week of a level."""
+    now = event.at
+    since = now - timedelta(seconds=spark.WEEK_S)
+    buckets = await past.context.store.samples_thinned(event.alert.key, since, now, POINTS)
+    points = [(b.start_s + b.width_s / 2, b.most) for b in buckets if b.most is not None]
+    forecast = event.finding.forecast if event.finding else None
+    ends = (forecast.earliest_s, forecast.likely_s, forecast.latest_s) if forecast else (None, None, None)
+    label = f"The last 7 days of {thing(event.alert.key)}, from empty to full: now {dashboard_text.summary(level)}"
+    points = [*(p for p in points if p[0] < now.timestamp()), (now.timestamp(), level.used)]
+    drawn = spark.spark(points, level.capacity, now.timestamp(), ends, label)
+    return Markup(drawn)  # noqa: S704  made by web/charts/svg.py, which escapes
+
+
+async def _growers(event: ActiveAlert, past: Past) -> str:
+    series = next((each for each in past.every if each.key == event.alert.key), None)
+    if series is None:
+        return ""
+    found = await growers(past.context, series, past.every, past.latest, event.finding)
+    return ", ".join(f"{each.name} {each.words}" for each in found)

@@ -81,7 +81,7 @@ def test_what_it_says() -> None:
     told, now = raised(), NOW + 3 * HOUR
     message = remind(told.move.after, told.found, told.seen, Reminder(2, now, NOW), now, HOST, ZONE)
     first = told.message()
-    assert message.id == f"{first.id}-again-2"
+    assert message.id == f"{first.id}-again-2-{int(now.timestamp())}"
     assert (message.thread, message.kind, message.priority) == (
         first.thread,
         NotificationKind.REMINDED,

@@ -96,10 +96,10 @@ async def test_reminders_do_not_gather_in_the_night(store: Store) -> None:
     await house.raised(changed_at=house.clock.now())
     await house.told(10, every_min=5)
     (held,) = await store.deliveries()
-    assert held.message.id.endswith("-again-1")
+    assert "-again-1-" in held.message.id
     assert held.due_at == datetime(2026, 11, 25, 6, 0, tzinfo=UTC)
     await house.told(6, every_min=5)
-    assert [each.message.id.rpartition("-")[2] for each in await store.deliveries()] == ["4", "1"]
+    assert [each.message.id.split("-")[-2] for each in await store.deliveries()] == ["4", "1"]
 
 
 async def test_a_weekly_digest(store: Store) -> None:

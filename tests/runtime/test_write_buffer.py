@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+from dataclasses import replace
 from datetime import UTC
 
 import pytest
@@ -115,12 +116,12 @@ class Gated(Shelf):
         super().__init__()
         self.gate, self.first = asyncio.Event(), True
 
-    async def commit(self, commit: Commit) -> None:
+    async def commit(self, commit: Commit, *, with_kept: bool = False) -> None:
         if self.first:
             self.first = False
             await self.gate.wait()
             raise StoreFull("no room")
-        await super().commit(commit)
+        await super().commit(commit, with_kept=with_kept)
 
 
 async def test_a_message_that_had_to_be_kept_is_not_overtaken() -> None:
@@ -139,3 +140,78 @@ async def test_a_message_that_had_to_be_kept_is_not_overtaken() -> None:
         await asyncio.gather(*both)
     told = [p.message.headline for p in store.deliveries if p.message.key != DATABASE]
     assert told == ["first", "second"]
+
+
+async def test_nothing_leaves_before_it_is_kept() -> None:
+    """A message goes to the outbox's memory only when it is in the reserve, with its alert and everything before it."""
+    rig = Rig()
+    rig.store.fill()
+    alert = Alert(HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1, 1)
+    for n, text in enumerate(("down", "up")):
+        rig.book.put(replace(alert, message_count=n + 1))
+        await rig.buffer.write(UnitOfWork(deliveries=[rig.delivery(text)], events=[LINE]), START)
+    kept = rig.store.aside[-1]
+    assert replace(alert, message_count=2) in kept.alerts
+    assert kept.events.count(LINE) == 2
+    assert [each.message.id for each in kept.deliveries] == [each.message.id for each in rig.desk.held]
+    rig.store.free()
+    await rig.buffer.write(UnitOfWork(), START)
+    assert rig.store.aside[-1] == Commit()
+
+
+async def test_without_a_reserve_an_id_is_given_by_no_other_run() -> None:
+    """Two runs that tell the same number of a thread from memory alone use different ids; each keeps its own."""
+    ids = []
+    for _ in range(2):
+        rig = Rig()
+        rig.store.has_reserve = False
+        rig.store.fill()
+        delivery = rig.delivery("down")
+        await rig.buffer.write(UnitOfWork(deliveries=[delivery]), START)
+        first = [each.message.id for each in rig.desk.held if each.message.thread == delivery.message.thread]
+        await rig.buffer.write(UnitOfWork(events=[LINE]), START)
+        again = [each.message.id for each in rig.desk.held if each.message.thread == delivery.message.thread]
+        assert first == again
+        assert first[0].startswith(f"{delivery.message.id}-")
+        ids += first
+    assert len(set(ids)) == 2
+
+
+async def test_what_an_earlier_run_kept_is_written_first() -> None:
+    """Its alerts, lines and messages are in the first commit, before what is new."""
+    rig = Rig()
+    alert = Alert(HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1, 1)
+    earlier, new = rig.delivery("earlier"), rig.delivery("new")
+    rig.buffer.resume(Commit(alerts=(alert,), events=(LINE,), deliveries=(earlier,)))
+    assert rig.buffer.held_back == 3
+    await rig.buffer.write(UnitOfWork(deliveries=[new]), START)
+    assert rig.store.commits[0] == Commit(alerts=(alert,), events=(LINE,), deliveries=(earlier, new))
+    assert rig.buffer.held_back == 0
+
+
+async def test_a_later_unit_does_not_change_an_earlier_one() -> None:
+    """An alert is written with the messages about it: its next state comes with the next unit."""
+    store = Gated()
+    rig = Rig(store)
+    alert = Alert(HUB, Concern.NOT_ANSWERING, State.ACTIVE, Priority.WARNING, 1, 1)
+    rig.book.put(alert)
+    first = asyncio.create_task(rig.buffer.write(UnitOfWork(deliveries=[rig.delivery("down")]), START))
+    await asyncio.sleep(0)
+    rig.book.put(replace(alert, message_count=2))
+    second = asyncio.create_task(rig.buffer.write(UnitOfWork(deliveries=[rig.delivery("up")]), START))
+    await asyncio.sleep(0)
+    store.gate.set()
+    await asyncio.gather(first, second)
+    assert alert in store.aside[0].alerts
+    assert [a.message_count for a in store.commits[0].alerts if a.key == HUB] == [2]
+
+
+async def test_its_own_alert_ends_after_a_restart() -> None:
+    """The run before ended while the database could not be written; nothing new happens, and it ends all the same."""
+    rig = Rig()
+    alert = Alert(DATABASE, Concern.FAULTY, State.ACTIVE, Priority.ALARM, 1, 1, START, notified_priority=Priority.ALARM)
+    rig.book.restore([alert])
+    assert rig.buffer.must_write
+    await rig.buffer.write(UnitOfWork(), START + MINUTE)
+    assert not rig.book.get(DATABASE, Concern.FAULTY).standing
+    assert not rig.buffer.must_write

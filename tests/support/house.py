@@ -59,11 +59,22 @@ class Shelf:
     def __init__(self) -> None:
         self.commits: list[Commit] = []
         self.trouble: StoreError | None = None
+        self.aside: list[Commit] = []
+        self.has_reserve = True
+        self.taken_over = True
 
-    async def commit(self, commit: Commit) -> None:
+    async def commit(self, commit: Commit, *, with_kept: bool = False) -> None:
         if self.trouble is not None:
             raise self.trouble
+        self.taken_over = self.taken_over or with_kept
+        assert self.taken_over or not commit.alerts, "what is kept must be in the first commit"
         self.commits.append(commit)
+
+    async def keep_aside(self, commit: Commit) -> bool:
+        if self.has_reserve:
+            self.aside.append(commit)
+            self.taken_over = commit == Commit()
+        return self.has_reserve
 
     def fill(self) -> None:
         """Make the store full."""

@@ -69,7 +69,11 @@ class Tray:
         self.findings: dict[tuple[SeriesKey, Concern], Finding] = {}
         self.new: list[Message] = []
 
-    async def commit(self, commit: Commit) -> None:
+    async def keep_aside(self, _commit: Commit) -> bool:
+        """It has no place for that."""
+        return False
+
+    async def commit(self, commit: Commit, *, with_kept: bool = False) -> None:  # noqa: ARG002  one signature for all
         """Accept a commit."""
         for seen in commit.seen:
             self.latest[seen.observation.key] = seen

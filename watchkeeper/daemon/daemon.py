@@ -238,10 +238,12 @@ class _Daemon:
 
     async def _restore(self) -> None:
         """Continue from what the store holds, and record that in the event log."""
-        last_commit_at = await self._store.last_commit_at()
+        kept = await self._store.kept_aside()
+        known = (await self._store.last_commit_at(), *(each.at for each in kept.events))
+        last_commit_at = max((each for each in known if each is not None), default=None)
         self._active.runtime.periodic_messages.begin(last_commit_at)
         await self._active.runtime.retention.begin(last_commit_at)
-        await self._runner.start(self._store, self._clock.now() - REMEMBER, last_commit_at)
+        await self._runner.start(self._store, self._clock.now() - REMEMBER, last_commit_at, kept)
         if not self._state.breaks:  # else the event log has it, with the length of the gap
             how = "started, with an empty database" if last_commit_at is None else "started"
             await self._runner.pipeline.note(Entry.START, f"monitoring {how}")

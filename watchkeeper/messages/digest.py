@@ -40,7 +40,8 @@ def digest(
         _part("Overdue or due next", [_line(each, now, zone) for each in due]),
         f"{watched} monitored. Times are {wording.zone_name(now, zone)}.",
     ]
-    thread = thread_id(host, "digest", due_at.isoformat())
+    # With both: after the clock was set back the same time comes again.
+    thread = thread_id(host, "digest", due_at.isoformat(), now.isoformat())
     return of_no_alert(
         thread,
         host=host,

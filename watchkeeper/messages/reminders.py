@@ -85,7 +85,8 @@ def remind(
     )
     return replace(
         original,
-        id=f"{message_id(original.thread, alert.message_count)}-again-{reminder.number}",
+        # With the time: after the clock was set back, the same reminder is due again.
+        id=f"{message_id(original.thread, alert.message_count)}-again-{reminder.number}-{int(now.timestamp())}",
         number=alert.message_count + 1,
         body=f"{wrapped(opening)}\n\n{original.body}",
     )

@@ -67,6 +67,13 @@ class ReadStore(Protocol):
 class WriteStore(Protocol):
     """Accepts what the pipeline writes."""
 
-    async def commit(self, commit: Commit) -> None:
-        """Write a unit of work in one transaction. Raises StoreFull if there is no space: nothing is stored."""
+    async def commit(self, commit: Commit, *, with_kept: bool = False) -> None:
+        """Write a unit of work in one transaction. Raises StoreFull if there is no space: nothing is stored.
+
+        with_kept: it contains everything that was kept aside.
+        """
+        ...
+
+    async def keep_aside(self, commit: Commit) -> bool:
+        """Write outside the database what it cannot take now, in place of what was kept before; False if that fails."""
         ...

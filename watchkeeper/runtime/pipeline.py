@@ -105,7 +105,7 @@ class Pipeline:
         if (gap := gap_before(last_commit_at, now)) is not None:
             self._bridge(gap, unit, Entry.START, STOPPED)
         self._end(unit, [a for a in standing if a.key not in self._registry and a.key not in OWN], now)
-        if state.book.any_changed() or unit.lasting:
+        if state.book.any_changed() or unit.lasting or state.held_back:
             await state.buffer.write(unit, now)
 
     def adopt(self, probes: Sequence[ScheduledProbe]) -> None:
@@ -146,7 +146,7 @@ class Pipeline:
             if entry.evaluator.gone:
                 self._forget(entry)
         self._settle(unit, now)
-        if unit.lasting or self.state.held_back or self.state.book.any_changed():
+        if unit.lasting or self.state.buffer.must_write or self.state.book.any_changed():
             await self.state.buffer.write(unit, now)
 
     def _record(

@@ -13,7 +13,7 @@ from typing import Protocol
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Condition, Observation
-from watchkeeper.model.records import LevelSamples, Seen, Series
+from watchkeeper.model.records import Commit, LevelSamples, Seen, Series
 from watchkeeper.runtime.pipeline import Pipeline
 from watchkeeper.runtime.scheduled_probe import ProbeWork, ScheduledProbe, look
 
@@ -27,6 +27,9 @@ CAUSE_FRESH_S = 5.0
 
 REVIEW_S = 15.0
 """How often everything is evaluated again without a new sample: well below the shortest default delay (a minute)."""
+
+
+NOTHING = Commit()
 
 
 class StoredState(Protocol):
@@ -99,15 +102,19 @@ class Runner:
         """The subjects that are not reported separately while this subject is down."""
         return self.pipeline.dependents_of(subject)
 
-    async def start(self, store: StoredState, since: datetime, last_commit_at: datetime | None = None) -> None:
+    async def start(
+        self, store: StoredState, since: datetime, last_commit_at: datetime | None = None, kept: Commit = NOTHING
+    ) -> None:
         """Continue from what the store holds. since: how far back the past of levels is read.
 
-        last_commit_at: when the daemon last ran; None if it never did.
+        last_commit_at: when the daemon last ran; None if it never did. kept: what it could not write then.
         """
         first = {each.key: each.first_at for each in await store.series()}
         latest = [(seen, first[seen.observation.key]) for seen in await store.latest()]
         probes = tuple(self.all_probes.values())
-        await self.pipeline.restore(probes, latest, await store.findings(), await store.alerts(), last_commit_at)
+        self.pipeline.state.buffer.resume(kept)
+        alerts = {(each.key, each.concern): each for each in (*await store.alerts(), *kept.alerts)}
+        await self.pipeline.restore(probes, latest, await store.findings(), tuple(alerts.values()), last_commit_at)
         self._breaks = self.pipeline.state.breaks
         async for level in store.level_samples(since):
             entry = self.pipeline.state.registry.get(level.key)

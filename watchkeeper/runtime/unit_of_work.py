@@ -47,6 +47,11 @@ class OutboxPort(Protocol):
         """The number of deliveries held in memory."""
         ...
 
+    @property
+    def held(self) -> Sequence[Delivery]:
+        """The deliveries held in memory, in their current state."""
+        ...
+
     def hold(self, deliveries: Sequence[Delivery]) -> None:
         """Send deliveries from memory, because the store has no space for them."""
         ...

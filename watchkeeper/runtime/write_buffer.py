@@ -2,12 +2,19 @@
 
 While the database cannot be written, only samples are lost: alerts and event log lines wait in memory, messages go to
 the outbox, which sends them from there, and an alert about the database itself notifies the operator. When there is
-space again everything is written, with the gap recorded in the event log. Not here: what is reported (pipeline.py,
+space again everything is written, with the gap recorded in the event log.
+
+No message leaves before its text and its alert's state are on the disk: in the database, or else in the file that is
+kept for that (store/kept_aside.py). So the next run continues each thread, and gives no id again. Where neither can be
+written, the message leaves under an id that no other run gives. Not here: what is reported (pipeline.py,
 unit_of_work.py).
 """
 
 import asyncio
 import logging
+import secrets
+from collections.abc import Iterable
+from dataclasses import replace
 from datetime import datetime
 
 from watchkeeper.alerting.alert_book import AlertBook
@@ -19,7 +26,7 @@ from watchkeeper.logs.fields import Event, about
 from watchkeeper.messages.wording import duration
 from watchkeeper.model.observation import Condition, Kind
 from watchkeeper.model.ports import WriteStore
-from watchkeeper.model.records import Entry, EventLine
+from watchkeeper.model.records import Commit, Delivery, Entry, EventLine
 from watchkeeper.runtime.unit_of_work import Notifications, OutboxPort, UnitOfWork
 
 log = logging.getLogger(__name__)
@@ -32,6 +39,8 @@ class WriteBuffer:
         """outbox: sends what the store has no space for. book: all alerts."""
         self._store, self._outbox, self._notifications, self._book = store, outbox, notifications, book
         self._kept = UnitOfWork()
+        self._run = secrets.token_hex(4)
+        self._given = set[str]()
         self._writing = asyncio.Lock()
         self._failing_since: datetime | None = None
         self._database = SeriesEvaluator(DATABASE, Kind.CONDITION, float("inf"), Rules(), book)
@@ -39,7 +48,21 @@ class WriteBuffer:
     @property
     def held_back(self) -> int:
         """The number of records that wait in memory because the store cannot be written."""
-        return len(self._kept.events) + len(self._kept.alerts) + self._outbox.holding
+        kept = self._kept
+        return len(kept.events) + len(kept.alerts) + len(kept.deliveries) + self._outbox.holding
+
+    @property
+    def must_write(self) -> bool:
+        """Return whether a write is needed although nothing new has happened: to end its own alert, at the latest."""
+        own = self._book.find(DATABASE, OWN[DATABASE])
+        return self.held_back > 0 or (own is not None and own.standing)
+
+    def resume(self, kept: Commit) -> None:
+        """Continue with what an earlier run could not write; the next write includes it."""
+        self._kept.collect(kept.alerts)
+        self._kept.events.extend(kept.events)
+        self._kept.deliveries.extend(kept.deliveries)
+        self._given.update(each.message.id for each in kept.deliveries)
 
     @property
     def trouble(self) -> str:
@@ -53,34 +76,43 @@ class WriteBuffer:
         What cannot be written is kept.
         """
         unit.collect(self._book.collect_changed())
-        if not unit.lasting and not self.held_back:
+        if not unit.lasting and not self.must_write:
             await self._commit(unit, now)
             return
         # One at a time: a message that had to be kept must not be overtaken by the next one of its alert.
         async with self._writing:
-            if await self._commit(self._with_kept(unit), now) and (back := self._back(now)).lasting:
+            had_kept = self.held_back > 0
+            if not await self._commit(self._with_kept(unit), now, with_kept=had_kept):
+                return
+            if (back := self._back(now)).lasting:
                 await self._commit(back, now)
+            if had_kept and not self._kept.lasting:
+                await self._store.keep_aside(Commit(deliveries=tuple(self._outbox.held)))
+                self._given.clear()
 
     def _with_kept(self, unit: UnitOfWork) -> UnitOfWork:
-        """The unit appended to what waits; only the newest state of each alert counts."""
+        """The unit appended to what waits. Units come in their order, so its alerts are the newer ones."""
         kept, self._kept = self._kept, UnitOfWork()
-        unit.alerts = {key: self._book.get(*key) for key in {**kept.alerts, **unit.alerts}}
+        unit.alerts = {**kept.alerts, **unit.alerts}
+        own = DATABASE, OWN[DATABASE]
+        if own in unit.alerts:
+            unit.alerts[own] = self._book.get(*own)  # it moves here, while other units wait
         deliveries, lines = self._outbox.take_back()
         unit.events[:0] = [*kept.events, *lines]
-        unit.deliveries[:0] = deliveries
+        unit.deliveries[:0] = [*kept.deliveries, *deliveries]
         return unit
 
-    async def _commit(self, unit: UnitOfWork, now: datetime) -> bool:
+    async def _commit(self, unit: UnitOfWork, now: datetime, *, with_kept: bool = False) -> bool:
         try:
-            await self._store.commit(unit.commit())
+            await self._store.commit(unit.commit(), with_kept=with_kept)
         except StoreError as error:
-            self._keep(unit, str(error), now)
+            await self._keep(unit, str(error), now)
             return False
         if unit.deliveries:
             self._outbox.poke()
         return True
 
-    def _keep(self, unit: UnitOfWork, reason: str, now: datetime) -> None:
+    async def _keep(self, unit: UnitOfWork, reason: str, now: datetime) -> None:
         """Report that it cannot be written, and keep everything except the samples."""
         if self._failing_since is None:
             log.error("%s", reason, extra=about(Event.DATABASE, key=DATABASE))
@@ -90,7 +122,21 @@ class WriteBuffer:
         unit.findings.clear()
         self._kept.alerts.update(unit.alerts)
         self._kept.events[:0] = unit.events
-        self._outbox.hold(unit.deliveries)
+        self._outbox.hold(await self._set_aside(unit.deliveries))
+
+    async def _set_aside(self, deliveries: Iterable[Delivery]) -> list[Delivery]:
+        """Write everything that is kept beside the database, with these deliveries; return them as they may leave."""
+        new = list(deliveries)
+        alerts, lines = tuple(self._kept.alerts.values()), tuple(self._kept.events)
+        kept = Commit(alerts=alerts, events=lines, deliveries=(*self._outbox.held, *new))
+        if not await self._store.keep_aside(kept):
+            new = [each if each.message.id in self._given else self._of_this_run(each) for each in new]
+        self._given.update(each.message.id for each in new)
+        return new
+
+    def _of_this_run(self, delivery: Delivery) -> Delivery:
+        message = delivery.message
+        return replace(delivery, message=replace(message, id=f"{message.id}-{self._run}"))
 
     def _back(self, now: datetime) -> UnitOfWork:
         """End the alert about the database and record the gap, now that it can be written; empty if it always could."""

@@ -45,6 +45,11 @@ SELECT notifier, thread FROM outbox WHERE state = 'waiting' GROUP BY notifier, t
 HAVING sum(head) <> 1 OR min(iif(head = 1, id, NULL)) <> min(id)
 """
 
+OF_THREADS = (
+    "SELECT notifier, json_extract(message, '$.id') FROM outbox"
+    " WHERE thread IN (SELECT value FROM json_each(?)) AND json_valid(message)"
+)
+
 # Candidates: the best head, and the first row behind a head that counts as done.
 NEXT = (
     OUTBOX_FORM.selected + " WHERE notifier = :name AND id IN ("  # noqa: S608  fixed text

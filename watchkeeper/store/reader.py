@@ -139,6 +139,11 @@ class Reader:
         found = self._good(checked_rows.PROBE_STATE_FORM, "WHERE owner = ?", (text_column(owner),))
         return next((text for _, text in found), "")
 
+    def message_ids(self, threads: Collection[str]) -> set[tuple[str, str]]:
+        """Notifier and message id of every delivery of these threads."""
+        rows = self._conn.execute(outbox_rows.OF_THREADS, (json.dumps([text_column(each) for each in threads]),))
+        return {(json.loads(notifier), number) for notifier, number in rows.fetchall()}
+
     def last_check_ins(self, job: str) -> LastJobReports:
         """A job's newest reports."""
         found = {

@@ -18,7 +18,7 @@ from types import TracebackType
 from typing import Self, TypeVar
 
 from watchkeeper.clock import Clock
-from watchkeeper.errors import StoreDamaged, StoreError
+from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.alert import Alert
 from watchkeeper.model.finding import Finding
@@ -40,7 +40,9 @@ from watchkeeper.ownership.folder_owner import owner_of, real_file
 from watchkeeper.store.checked_rows import Damage
 from watchkeeper.store.commit_queue import CommitQueue, Job
 from watchkeeper.store.files import file_lock
+from watchkeeper.store.files.reserve import give_up_spare
 from watchkeeper.store.history.retention_limits import Extent, RetentionLimits
+from watchkeeper.store.kept_aside import OWNER, KeptAside, reserve_of, still_open
 from watchkeeper.store.probe_state import StoredJobReports, StoredProbeState
 from watchkeeper.store.reader import Reader
 from watchkeeper.store.recovery import indexes, inspection, repair
@@ -80,6 +82,7 @@ class Store:
         self._reading: Reader | None = None
         self._committer: CommitQueue | None = None
         self._lock: file_lock.Lock | None = None
+        self._aside: KeptAside | None = None
         self._swept_s = -SWEEP_S
         self.probe_states = StoredProbeState(self._write, self._read)
         self.job_reports = StoredJobReports(self._write, self._read)
@@ -118,6 +121,14 @@ class Store:
     def _open_writing(self, repair_at: datetime | None) -> None:
         file_lock.make_database_file(self.path)
         self._lock = file_lock.Lock(self.path)
+        try:
+            self._open_database(repair_at)
+        except StoreFull:
+            if not give_up_spare(reserve_of(self.path)):
+                raise
+            self._open_database(repair_at)
+
+    def _open_database(self, repair_at: datetime | None) -> None:
         if repair_at is not None:
             repair.repair(self.path, repair_at)
         self._committer = CommitQueue(self.path)
@@ -139,6 +150,7 @@ class Store:
         reading, self._reading = self._reading, None
         committer, self._committer = self._committer, None
         lock, self._lock = self._lock, None
+        aside, self._aside = self._aside, None
         try:
             # The reader first: the connection that closes last moves the WAL into the database, which a reader may not
             # do.
@@ -150,6 +162,8 @@ class Store:
         finally:
             self._readers.shutdown(wait=False)
             self._writers.shutdown(wait=False)
+            if aside is not None:
+                aside.close()
             if lock is not None:
                 lock.release()
 
@@ -163,15 +177,44 @@ class Store:
 
     # Writing ------------------------------------------------------------------------------------------------------
 
-    async def commit(self, commit: Commit) -> None:
+    async def commit(self, commit: Commit, *, with_kept: bool = False) -> None:
         """Write a whole unit of work in one transaction.
 
-        Raises StoreFull where there is no space, StoreError for what cannot be stored; nothing is written then. A unit
-        of work that contains alerts, event log lines or deliveries is safe from a power cut when this returns. If the
-        caller is cancelled while it waits, the unit of work is written anyway.
+        with_kept: it contains everything that was kept aside. A unit of work that contains alerts, event log lines or
+        deliveries is safe from a power cut when this returns. If the caller is cancelled while it waits, the unit of
+        work is written anyway. Raises StoreFull where there is no space, StoreError for what cannot be stored; nothing
+        is written then.
         """
         durable = bool(commit.alerts or commit.events or commit.deliveries)
-        await self._write(lambda writing: writing.commit(commit), durable=durable)
+        number = 0 if self._aside is None or not with_kept else self._aside.number
+
+        def work(writing: Writer) -> None:
+            writing.commit(commit)
+            if number:
+                writing.write_note(OWNER, str(number))
+
+        await self._write(work, durable=durable)
+
+    async def kept_aside(self) -> Commit:
+        """What an earlier run kept aside because the database could not take it, and the database does not contain.
+
+        Called once, before keep_aside().
+        """
+        said = await self._read(lambda reading: reading.note(OWNER))
+        taken_over = int(said) if said.isdecimal() else 0
+        self._aside = aside = await self._in_thread(self._writers, lambda: KeptAside(self.path, taken_over))
+        kept = aside.read()
+        threads = {each.message.thread for each in kept.deliveries}
+        stored = await self._read(lambda reading: reading.message_ids(threads)) if threads else set[tuple[str, str]]()
+        return still_open(kept, is_newer=aside.is_newer, stored=stored)
+
+    async def keep_aside(self, commit: Commit) -> bool:
+        """Write beside the database what it cannot take now, in place of what was kept before; False if that fails.
+
+        It is safe from a power cut when this returns True.
+        """
+        aside = self._aside
+        return aside is not None and await self._in_thread(self._writers, lambda: aside.write(commit))
 
     async def delivery_done(self, delivery: Delivery, line: EventLine | None = None) -> None:
         """Write a delivery's new state, tries, due_at, trouble and done_at, and its event log line, in one transaction.

@@ -1,14 +1,15 @@
 """The outbox on the real store: committed messages are delivered, across restarts, with what was written."""
 
 import asyncio
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from tests.support.messages import messages
 from tests.support.outbox import ScriptedNotifier
 from watchkeeper.clock import Clock
-from watchkeeper.errors import DeliveryDeferred
-from watchkeeper.model.records import Commit, DeliveryState
+from watchkeeper.errors import DeliveryDeferred, StoreFull
+from watchkeeper.model.records import Commit, Delivery, DeliveryState, EventLine
 from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.notifiers.outbox.retry_policy import RetryPolicy
 from watchkeeper.store.store import Store
@@ -48,3 +49,30 @@ async def test_three_lives(tmp_path: Path) -> None:
     assert await life(tmp_path, post, 5) == [DeliveryState.DELIVERED] * 4
     assert [each.removesuffix("-late") for each in post.got] == [each.id for each in messages()]
     assert len(post.tried) == 5
+
+
+async def test_one_that_is_put_off_holds_up_no_other_thread_while_nothing_can_be_written(tmp_path: Path) -> None:
+    """A receiver refuses one message again and again, and takes the others: they do not wait for the database."""
+    first, other = messages()[0], replace(messages()[0], id="other-1", thread="other")
+    async with await Store.open(tmp_path / "watchkeeper.db") as store:
+        post = ScriptedNotifier([DeliveryDeferred("post: later")])
+        outbox = Outbox(Full(store), [post], Clock(), patience=RetryPolicy(first_s=3_600.0))
+        for message in (first, other):
+            await store.commit(Commit(deliveries=outbox.deliveries_for(message, datetime.now(UTC))))
+        running = asyncio.create_task(outbox.run())
+        async with asyncio.timeout(20):
+            while "other-1" not in post.got:  # noqa: ASYNC110  what is waited for is a plain value of a double
+                await asyncio.sleep(0.01)
+        await outbox.close(5)
+        await running
+    assert post.got == ["other-1"]
+
+
+class Full:
+    """A store that can be read, and has no space for the result of a delivery."""
+
+    def __init__(self, store: Store) -> None:
+        self.next_delivery = store.next_delivery
+
+    async def delivery_done(self, delivery: Delivery, line: EventLine | None = None) -> None:  # noqa: ARG002
+        raise StoreFull("there is no room")

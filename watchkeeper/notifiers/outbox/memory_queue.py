@@ -22,6 +22,11 @@ class MemoryQueue:
         return len(self._deliveries)
 
     @property
+    def deliveries(self) -> tuple[Delivery, ...]:
+        """All of them, also those that are done, in their order."""
+        return tuple(self._deliveries)
+
+    @property
     def waiting(self) -> bool:
         """Is there anything to deliver?"""
         return any(each.state is DeliveryState.WAITING for each in self._deliveries)

@@ -114,6 +114,11 @@ class Outbox:
         """How many deliveries are held in memory, because the store has no space for them."""
         return sum(len(lane.unstored) for lane in self._active.all)
 
+    @property
+    def held(self) -> Sequence[Delivery]:
+        """The deliveries held in memory, in their current state."""
+        return [each for lane in self._active.all for each in lane.unstored.deliveries]
+
     def hold(self, deliveries: Sequence[Delivery]) -> None:
         """Deliver from memory what the store has no space for."""
         for lane in self._active.queues:
@@ -200,7 +205,7 @@ class Outbox:
                 continue
             try:
                 await self._write_left(lane)
-                delivery = await self._store.next_delivery(lane.notifier.name, self._passing(lane))
+                delivery = await self._next(lane)
             except StoreError as error:
                 name, fields = lane.notifier.name, about(Event.OUTBOX, notifier=lane.notifier.name)
                 log.error("%s: the outbox cannot be read: %s", name, error, extra=fields)  # noqa: TRY400  text says it all
@@ -214,6 +219,23 @@ class Outbox:
                 await self._record(lane, *await self._try(lane, delivery))
             elif not lane.over:
                 await self._rest(lane.wake, min(wait_s, MEND_S if lane.unwritten or lane.unstored.waiting else IDLE_S))
+
+    async def _next(self, lane: DeliveryQueue) -> Delivery | None:
+        """The stored delivery that is to be tried first.
+
+        One that was put off, and that only this process knows, holds up its own thread and no other.
+        """
+        passing, put_off = list(self._passing(lane)), set[str]()
+        first: Delivery | None = None
+        while (found := await self._store.next_delivery(lane.notifier.name, passing)) is not None:
+            if found.message.thread not in put_off:
+                if first is None or self._wait_s(lane, found) < self._wait_s(lane, first):
+                    first = found
+                if found.id not in lane.unwritten:
+                    break
+                put_off.add(found.message.thread)
+            passing.append(found.id)
+        return first
 
     async def _deliver_unstored(self, lane: DeliveryQueue) -> bool:
         """Deliver one message from memory, unless earlier ones of its thread wait in the store. False: none is due."""

@@ -7,6 +7,7 @@ A fill that ended because somebody made room is no clearing to rely on. Not here
 import numpy as np
 
 from watchkeeper.forecast.hourly_features import ENDED, NEARLY_FULL, Clearing, Past
+from watchkeeper.forecast.sorted_values import median
 from watchkeeper.model.forecast import Forecast
 from watchkeeper.model.units import DAY_S
 
@@ -44,7 +45,7 @@ def _top(known: list[Clearing], capacity: float) -> float:
     peaks = np.array([each.peak for each in known])
     rising = len(peaks) >= LATER and bool((np.diff(peaks[-LATER:]) > 0).all())
     if rising:
-        due = peaks[-1] + np.median(np.diff(peaks[-LATER:]))
-        return 0.0 if due >= HIGH * capacity else float(np.median(peaks))
+        due = peaks[-1] + median(np.diff(peaks[-LATER:]))
+        return 0.0 if due >= HIGH * capacity else median(peaks)
     spread = float(peaks.std(ddof=1)) if len(peaks) >= REGULAR else 0.0
     return float(peaks.max()) + max(ABOVE * known[-1].height, spread)

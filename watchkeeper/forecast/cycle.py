@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from watchkeeper.forecast.sorted_values import median, median_rows
 from watchkeeper.model.line import Floats
 from watchkeeper.model.units import HOUR_S
 
@@ -71,7 +72,7 @@ class Cycle:
     def cliffs(self) -> NDArray[np.bool_]:
         """Phases where the profile changes so fast that the middle of a step says too little about the rest of it."""
         jump = np.abs(np.diff(np.concatenate((self.profile[-1:], self.profile, self.profile[:1]))))
-        steep: NDArray[np.bool_] = np.maximum(jump[:-1], jump[1:]) > CLIFF * np.median(jump) + 0.02 * self.swing
+        steep: NDArray[np.bool_] = np.maximum(jump[:-1], jump[1:]) > CLIFF * median(jump) + 0.02 * self.swing
         return steep
 
     def pruned(self) -> float | None:
@@ -116,7 +117,7 @@ def _explains(lattice: Floats, first: int, longer: Cycle, shorter: Cycle) -> boo
 def _rest(swing: Floats, ripple: Floats) -> float:
     """What remains of the changes without a cycle."""
     rest = np.subtract(swing, ripple)
-    return _high(np.abs(rest - np.median(rest)))
+    return _high(np.abs(rest - median(rest)))
 
 
 def _periods(lattice: Floats, step_h: int, hint: int | None) -> list[int]:
@@ -132,15 +133,15 @@ def _fit(lattice: Floats, over: Floats, first: int, step_h: int, period: int) ->
     swing = lattice[half : half - period] - _moving_mean(lattice, period)
     rounds = len(swing) // period
     whole = swing[len(swing) - rounds * period :].reshape(rounds, period)
-    whole = whole - np.median(whole)
+    whole = whole - median(whole)
     used = whole[-CYCLES:]
     size = _high(np.abs(used))
     if size <= 0:
         return None
-    profile = np.median(used, axis=0)
+    profile = median_rows(used)
     left = _high(np.abs(used - profile)) / size if rounds > 1 else _once_again(lattice, period, size)
     above = over[half : half - period][len(swing) - len(used) * period :].reshape(used.shape)
-    crest = np.median(used + above, axis=0) - profile.mean()
+    crest = median_rows(used + above) - profile.mean()
     profile = profile - profile.mean()
     start = (first + half + len(swing)) % period
     swell = _swell(whole, profile) / (period * step_h) if rounds >= SWELLS else 0.0
@@ -151,7 +152,7 @@ def _fit(lattice: Floats, over: Floats, first: int, step_h: int, period: int) ->
 def _once_again(lattice: Floats, period: int, size: float) -> float:
     """The residual of two cycles: there is only one comparison of equal phases, so it must agree more closely."""
     again = lattice[-period:] - lattice[-2 * period : -period]
-    return 2 * _high(np.abs(again - np.median(again))) / size
+    return 2 * _high(np.abs(again - median(again))) / size
 
 
 def _swell(rounds: Floats, profile: Floats) -> float:

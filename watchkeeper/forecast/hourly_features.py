@@ -17,6 +17,7 @@ from watchkeeper.forecast.cycle import Cycle
 from watchkeeper.forecast.history import HOURS, Grain, LevelHistory
 from watchkeeper.forecast.jobs import Jobs
 from watchkeeper.forecast.noise import Noise
+from watchkeeper.forecast.sorted_values import median
 from watchkeeper.forecast.trend import least_squares
 from watchkeeper.model.forecast import Step
 from watchkeeper.model.line import Floats
@@ -93,7 +94,7 @@ class Past:
     def next_step(self) -> float:
         """The expected size of another step up: the median of those that stayed; 0 if none did."""
         kept = [s.size for s in self.steps if s.size > 0 and not any(_undone(s, each) for each in self.steps)]
-        return float(np.median(kept)) if kept else 0.0
+        return median(kept) if kept else 0.0
 
     def plain(self, at_s: Floats, used: Floats) -> tuple[Floats, NDArray[np.bool_]]:
         """Samples without cycle and steps; and which of them are not within a step, nor on a cliff of the cycle."""
@@ -219,7 +220,7 @@ def _without_jobs(flat: Floats, lattice: "_Lattice", capacity: float) -> tuple[F
     above = (flat - base)[-JOBS_D * 24 // lattice.step :]
     place = int(JOBS_HIGH * (len(above) - 1))
     high = float(np.partition(above, place)[place])
-    least = max(JOBS_SHARE * capacity, JOBS_CLEAR * float(np.median(above)))
+    least = max(JOBS_SHARE * capacity, JOBS_CLEAR * median(above))
     if high <= least:
         return flat, None
     return base, Jobs(_peaks(above, above + lattice.over[-len(above) :], least), len(above) * lattice.step / 24)
@@ -325,7 +326,7 @@ class _Lattice:
 
 def _lattice(hours: Grain, anchor_s: float) -> _Lattice:
     """Steps of an hour, or of the usual hours between two samples; only the newest hours if years lie between."""
-    step = max(int(np.median(np.diff(hours.index))), 1)
+    step = max(int(median(np.diff(hours.index))), 1)
     own = hours.index // step
     near = own > own[-1] - MOST_STEPS
     own, hours = own[near], Grain(*(a[near] for a in (hours.index, hours.at, hours.middle, hours.low, hours.high)))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from watchkeeper.forecast.sorted_values import median
 from watchkeeper.model.line import Floats
 
 LAG = 3
@@ -87,7 +88,7 @@ def single_drops(found: tuple[Shift, ...]) -> tuple[Shift, ...]:
 def drop_before(lattice: Floats, place: int) -> Shift:
     """The drop that was complete at this place."""
     first, last = _edges(lattice, max(place - 4, 0), place)
-    return Shift(first, last, float(np.median(lattice[place : place + 3]) - lattice[first]))
+    return Shift(first, last, float(median(lattice[place : place + 3]) - lattice[first]))
 
 
 def jumpy(found: tuple[Shift, ...]) -> bool:
@@ -121,8 +122,8 @@ def _shift(lattice: Floats, begin: int, end: int, usual: float) -> list[Shift]:
     if (lattice[end + rest] - lattice[end]) / rest / rate > 0.3:
         return []
     begin, end = _edges(lattice, begin, end)
-    before = float(np.median(lattice[max(begin - 2, 0) : begin + 1]))
-    after = float(np.median(lattice[end : end + 3]))
+    before = median(lattice[max(begin - 2, 0) : begin + 1])
+    after = median(lattice[end : end + 3])
     return [Shift(begin, end, after - before - usual * (end - begin))]
 
 
@@ -171,5 +172,5 @@ def regular(found: tuple[Rise, ...]) -> int | None:
     if len(found) < 4:
         return None
     gaps = np.diff([c.end for c in found[-9:]])
-    usual = int(np.median(gaps))
+    usual = int(median(gaps))
     return usual if np.abs(gaps - usual).max() <= max(0.03 * usual, 1) else None

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from watchkeeper.forecast.sorted_values import median
 from watchkeeper.model.line import Floats
 
 LAGS = 7
@@ -142,7 +143,7 @@ def jumping(noise: Noise, whole: Noise, at_d: Floats, size: Floats) -> Noise:
 
 def of_samples(t: Floats, y: Floats) -> tuple[float, float]:
     """Weight of the independent noise in the newest samples, and days from one to the next. t: days, rising."""
-    gap = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    gap = median(np.diff(t)) if len(t) > 1 else 0.0
     if len(y) < FEWEST_SAMPLES:
         return 0.0, gap
     whole = np.maximum(t[2:] - t[:-2], 1e-12)

@@ -18,6 +18,7 @@ from watchkeeper.forecast.net_growth import Windows, law, tried, windows
 from watchkeeper.forecast.pace_drift import drift
 from watchkeeper.forecast.passage_times import passage_law
 from watchkeeper.forecast.samples import Points
+from watchkeeper.forecast.sorted_values import median
 from watchkeeper.forecast.trend_selection import Outlook
 from watchkeeper.model.forecast import Forecast, NoEnd
 from watchkeeper.model.line import Floats
@@ -92,7 +93,7 @@ def _record(found: Forecast, past: Past, points: Points) -> Record | None:
     if not kept.any():
         return None
     t, y = np.concatenate((old[kept], t, [0.0])), np.concatenate((_lowered(past, old, points)[kept], y))
-    level = float(np.median(y[-3:]))
+    level = median(y[-3:])
     y = np.append(y, level)
     if past.come_and_go:
         now = t > -JOB_D

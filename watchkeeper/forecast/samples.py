@@ -11,6 +11,7 @@ from watchkeeper.forecast import noise as noises
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.forecast.hourly_features import Past
 from watchkeeper.forecast.noise import Noise
+from watchkeeper.forecast.sorted_values import median
 from watchkeeper.model.line import Floats
 from watchkeeper.model.units import DAY_S, HOUR_S
 
@@ -119,12 +120,12 @@ def _room_made(t: Floats, y: Floats, before: Floats, least: float) -> Drop | Non
     first = int(low[low < deepest].max(initial=-1)) + 1
     last = int(low[low > deepest].min(initial=len(change)))
     above, below = y[max(first - BESIDE + 1, 0) : first + 1], y[last : last + BESIDE]
-    size = float(np.median(above) - np.median(below)) if len(below) else 0.0
+    size = float(median(above) - median(below)) if len(below) else 0.0
     rest = np.sort(np.abs(np.delete(change, slice(first, last))))
     usual = float(rest[-2:].mean()) if len(rest) else 0.0
     if size < max(least, WILD / 2 * usual) or len(below) < SEEN or y[last:].max() > below[0] + LOST * size:
         return None
-    lowest, level = min(float(y[: first + 1].min()), float(before.min(initial=np.inf))), float(np.median(below))
+    lowest, level = min(float(y[: first + 1].min()), float(before.min(initial=np.inf))), median(below)
     return Drop(float(t[last]), size, level, job=lowest < level + TAKEN * size)
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from watchkeeper.forecast.noise import Noise
+from watchkeeper.forecast.sorted_values import distinct
 from watchkeeper.model.line import Floats
 
 Flags = NDArray[np.bool_]
@@ -104,9 +105,9 @@ class Sums:
 
         Least squares over all places of one change point (Quandt 1958, J. Am. Stat. Assoc. 53:873).
         """
-        grid = np.unique(np.geomspace(max(fewest, FEWEST), max(most - FEWEST, FEWEST + 1), PLACES).astype(np.int64))
+        grid = distinct(np.geomspace(max(fewest, FEWEST), max(most - FEWEST, FEWEST + 1), PLACES).astype(np.int64))
         count, _ = self._best(grid, most)
-        near = np.unique(np.linspace(count / 1.15, min(count * 1.15, most - 1), PLACES).astype(np.int64))
+        near = distinct(np.linspace(count / 1.15, min(count * 1.15, most - 1), PLACES).astype(np.int64))
         return self._best(near[near >= min(FEWEST, count)], most)
 
     def _best(self, counts: NDArray[np.int64], most: int) -> tuple[int, float]:
@@ -122,7 +123,7 @@ class Sums:
         steps = max(int(np.log(max(total / shortest, 1.0)) / np.log(RATIO)), 0) + 1
         spans = np.append(shortest * RATIO ** np.arange(steps), total)
         counts = np.searchsorted(-self.back, spans, side="right")
-        return np.unique(counts[counts >= min(FEWEST, len(self.back))])
+        return distinct(counts[counts >= min(FEWEST, len(self.back))])
 
 
 def _left(sums: Floats) -> Floats:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from watchkeeper.forecast.sorted_values import median, repeats
 from watchkeeper.model.line import Floats, Line
 
 
@@ -47,12 +48,12 @@ def median_slope(x: Floats, y: Floats, z: float) -> MedianSlope | None:
     slopes = np.sort((y[later] - y[earlier])[apart] / run[apart])
     n, half = len(slopes), z * math.sqrt(_kendall_variance(x, y)) / 2
     low, high = round(n / 2 - half) - 1, round(n / 2 + half)
-    return MedianSlope(float(np.median(slopes)), float(slopes[max(low, 0)]), float(slopes[min(high, n - 1)]))
+    return MedianSlope(median(slopes), float(slopes[max(low, 0)]), float(slopes[min(high, n - 1)]))
 
 
 def _kendall_variance(x: Floats, y: Floats) -> float:
     def ties(values: Floats) -> float:
-        counts = np.unique(values, return_counts=True)[1]
+        counts = repeats(values)
         return float((counts * (counts - 1) * (2 * counts + 5)).sum())
 
     n = len(x)

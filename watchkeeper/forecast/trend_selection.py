@@ -14,6 +14,7 @@ import numpy as np
 from watchkeeper.forecast import stable_segment
 from watchkeeper.forecast.hourly_features import Past
 from watchkeeper.forecast.samples import Points
+from watchkeeper.forecast.sorted_values import distinct, median
 from watchkeeper.forecast.stable_segment import Stretches, Sums
 from watchkeeper.forecast.trend import median_slope
 from watchkeeper.model.line import Floats
@@ -156,7 +157,7 @@ def _resistant(found: Outlook, points: Points) -> Outlook:
     medians = median_slope(t, y, 1.0) if len(t) >= BLOCKS // 2 else None
     if medians is None or abs(medians.slope - found.slope) <= PULLED * math.sqrt(found.slope_variance):
         return found
-    middle = float(np.median(y - medians.slope * (t - found.centre_d)))
+    middle = median(y - medians.slope * (t - found.centre_d))
     level = middle - medians.slope * found.centre_d
     return replace(found, level=level, slope=medians.slope, middle=middle)
 
@@ -164,7 +165,7 @@ def _resistant(found: Outlook, points: Points) -> Outlook:
 def _blocks(points: Points, reach_d: float) -> tuple[Floats, Floats]:
     """Mean time and level of equal parts of the stretch, for the parts that hold samples."""
     edges = np.searchsorted(points.t, np.linspace(-reach_d, 0, BLOCKS + 1)[:-1])
-    edges = np.unique(edges[edges < len(points.t)])
+    edges = distinct(edges[edges < len(points.t)])
     mass = np.add.reduceat(points.weight, edges)
     return (
         np.add.reduceat(points.weight * points.t, edges) / mass,

@@ -18,6 +18,7 @@ import numpy as np
 
 from watchkeeper.forecast.history import LevelHistory
 from watchkeeper.forecast.hourly_features import LEAST_SHARE, Past, study
+from watchkeeper.forecast.sorted_values import median
 from watchkeeper.model.forecast import Forecast, UnusualGrowth
 from watchkeeper.model.line import Floats
 from watchkeeper.model.units import DAY_S, HOUR_S
@@ -57,7 +58,7 @@ def with_unusual_growth(found: Forecast, history: LevelHistory) -> Forecast:
     if rise is None or found.full or found.at_s <= rise.since_s:
         return found
     past, (_, used, _) = study(history, found.capacity), history.recent()
-    now = float(np.median(used[-NEWEST:])) - _ripple(past, found.at_s)
+    now = median(used[-NEWEST:]) - _ripple(past, found.at_s)
     per_day = (now - rise.level) / (found.at_s - rise.since_s) * DAY_S
     left_s = (found.capacity - found.used) / per_day * DAY_S if per_day > 0 else math.inf
     if left_s > SOON_S or (found.likely_s is not None and found.likely_s - found.at_s <= SOONER * left_s):
@@ -82,7 +83,7 @@ def _rise(history: LevelHistory, found: Forecast) -> Rise | None:
     past, hours = study(history, found.capacity), history.hours()
     if past is None or len(hours.at) <= FEWEST:
         return None
-    step = max(int(np.median(np.diff(hours.index))), 1)
+    step = max(int(median(np.diff(hours.index))), 1)
     place = (hours.index - hours.index[0]) // step
     plain = hours.middle - (past.cycle.ripple(hours.index.astype(np.float64) + 0.5) if past.cycle else 0.0)
     level = np.interp(np.arange(place[-1] + 1), place, plain)

@@ -14,7 +14,8 @@ from tests.support import readstore
 from tests.web.conftest import app_of
 from watchkeeper.config.types import SecretSource
 from watchkeeper.errors import StartError
-from watchkeeper.web.server import _trouble, serve
+from watchkeeper.web.bound_page import _trouble
+from watchkeeper.web.server import serve
 from watchkeeper.web.settings import PageSettings
 
 

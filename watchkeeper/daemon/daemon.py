@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import partial
+from typing import TYPE_CHECKING
 
 from watchkeeper.clock import Clock
 from watchkeeper.config.key_file import own_key
@@ -21,7 +22,6 @@ from watchkeeper.daemon import sd_notify, startup_clock
 from watchkeeper.daemon.actions import DaemonActions
 from watchkeeper.daemon.activity import DaemonActivity
 from watchkeeper.daemon.health import Health
-from watchkeeper.daemon.heartbeat import LABEL, Heartbeat
 from watchkeeper.daemon.startup_clock import ClockDoubt
 from watchkeeper.discovery.coverage import HostCoverage
 from watchkeeper.errors import StartError
@@ -45,12 +45,11 @@ from watchkeeper.settings import Settings
 from watchkeeper.store.files.job_spool import SpooledJobReports, earlier_spool_of, spool_of
 from watchkeeper.store.recovery.repair import damaged_files
 from watchkeeper.store.store import Store
-from watchkeeper.web.app import make_app
-from watchkeeper.web.auth.budgets import Tries
-from watchkeeper.web.auth.job_reports import Jobs
-from watchkeeper.web.auth.tokens import Tokens
-from watchkeeper.web.server import Served
-from watchkeeper.web.server import serve as serve_page
+from watchkeeper.web.bound_page import BoundPage, bind
+from watchkeeper.web.late_page import LatePage, Serve
+
+if TYPE_CHECKING:
+    from watchkeeper.web.server import Served
 
 log = logging.getLogger(__name__)
 
@@ -132,7 +131,7 @@ class _Daemon:
         self._runner = Runner(runtime.pipeline, config.probes)
         self._runner.look_now = self._schedule.now
         self._active = ActiveRuntime(runtime, self._runner, lasting)
-        self._jobs = Jobs(Tokens(self._active.tokens), job_reports, Tries(clock))
+        self._job_reports = job_reports
         self._hand = DaemonActions(self._runner, self._schedule, self._outbox, clock, named)
         self._service = sd_notify.Service()
         self._ending = self._runner.stopping
@@ -145,22 +144,23 @@ class _Daemon:
         stack.callback(self._workers.close)
         await self._look_at_clock(self._ending)
         await self._restore()
-        served = await self._serve_page()
-        stack.push_async_callback(served.cleanup)
+        page = LatePage(await bind(self._active.runtime.config.settings.page), self._load_page)
+        stack.push_async_callback(page.close)
         delivering = asyncio.create_task(self._outbox.run())
         stack.push_async_callback(self._outbox.close, GRACE_S)
         stack.push_async_callback(self._close_probes)
         self._plan()
         self._schedule.start()
         reviewing = asyncio.create_task(self._review())
-        ready(served.address)
+        serving = asyncio.create_task(page.serve_when_asked())
+        ready(page.address)
         self._service.tell("READY=1")
         reloading = asyncio.create_task(self._reload_when_asked(reloads))
         ended = asyncio.create_task(self._ending.wait())
-        parts = (reviewing, delivering, reloading)
+        parts = (reviewing, delivering, reloading, serving)
         await asyncio.wait({ended, *parts}, return_when=asyncio.FIRST_COMPLETED)
         self._service.tell("STOPPING=1")
-        await self._wind_down(reviewing, reloading)
+        await self._wind_down(reviewing, reloading, serving)
         # A part that ended on its own has failed: raise its error, so that systemd restarts the daemon.
         for part in parts:
             if part.done() and not part.cancelled() and part.exception() is not None:
@@ -184,24 +184,35 @@ class _Daemon:
     def _believe(self) -> None:
         self._state.recording = True
 
-    async def _serve_page(self) -> Served:
+    def _load_page(self) -> Serve:
+        """Import what serves the page."""
+        from watchkeeper.web.app import make_app  # noqa: PLC0415  see web/late_page.py
+        from watchkeeper.web.auth.budgets import Tries  # noqa: PLC0415  the same
+        from watchkeeper.web.auth.job_reports import Jobs  # noqa: PLC0415  the same
+        from watchkeeper.web.auth.tokens import Tokens  # noqa: PLC0415  the same
+        from watchkeeper.web.server import serve as serve_page  # noqa: PLC0415  the same
+
         settings = self._active.runtime.config.settings
-        app = make_app(
-            self._store,
-            settings.page,
-            self._clock,
-            self._health,
-            settings.host.label,
-            settings.host.zone,
-            self._hand,
-            self._passes,
-            jobs=self._jobs,
-            resting=self._runner.dependents_of,
-            planner=self._active,
-            browser_key=_browser_key(settings),
-            work=DaemonActivity(self._runner, self._outbox),
-        )
-        return await serve_page(app, settings.page)
+
+        async def serve_app(bound: BoundPage) -> "Served":
+            app = make_app(
+                self._store,
+                settings.page,
+                self._clock,
+                self._health,
+                settings.host.label,
+                settings.host.zone,
+                self._hand,
+                self._passes,
+                jobs=Jobs(Tokens(self._active.tokens), self._job_reports, Tries(self._clock)),
+                resting=self._runner.dependents_of,
+                planner=self._active,
+                browser_key=_browser_key(settings),
+                work=DaemonActivity(self._runner, self._outbox),
+            )
+            return await serve_page(app, settings.page, bound=bound)
+
+        return serve_app
 
     async def _close_probes(self) -> None:
         for each in reversed(self._runner.probes):
@@ -258,11 +269,10 @@ def heartbeat(clock: Clock, health: Health, settings: Settings) -> ScheduledHear
     """The heartbeat that the settings ask for; None where they ask for none."""
     if settings.heartbeat.url is None:
         return None
-    return ScheduledHeartbeat(
-        LABEL,
-        settings.heartbeat.every,
-        Heartbeat(settings.heartbeat, clock, health, settings.host.label).tell,
-    )
+    from watchkeeper.daemon.heartbeat import LABEL, Heartbeat  # noqa: PLC0415  its HTTP client, only if it is needed
+
+    beat = Heartbeat(settings.heartbeat, clock, health, settings.host.label)
+    return ScheduledHeartbeat(LABEL, settings.heartbeat.every, beat.tell)
 
 
 def _passes(settings: Settings) -> AckLinks | None:

@@ -8,8 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Any
-
-from yarl import URL
+from urllib.parse import urlsplit
 
 from watchkeeper.config.types import ProbeSettings
 from watchkeeper.discovery.proposal import Found, Proposal, Thing, things
@@ -17,6 +16,8 @@ from watchkeeper.probes.support.sanitize import printable
 
 ALWAYS = frozenset({"clock", "filesystems", "memory", "self-check", "after-reboot", "units"})
 """Kinds for what every host has: leaving one out is the operator's choice, and is not reported."""
+
+URL_PORTS = {"http": 80, "https": 443}
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
@@ -116,8 +117,8 @@ def _device(settings: Any) -> tuple[Thing, ...]:  # noqa: ANN401  settings of it
 
 
 def _url(settings: Any) -> tuple[Thing, ...]:  # noqa: ANN401  settings of its kind
-    url = URL(settings.url)
-    return _port(url.host or "", url.port)
+    url = urlsplit(str(settings.url))
+    return _port(url.hostname or "", url.port or URL_PORTS.get(url.scheme))
 
 
 _NAMED: Mapping[str, Callable[[Any], tuple[Thing, ...]]] = {

@@ -1,14 +1,12 @@
-"""Open the port of the page and close it again."""
+"""Serve the page at its address, and stop."""
 
-import errno
 from dataclasses import dataclass
 from typing import cast
 
 from aiohttp import web
 
-from watchkeeper.errors import StartError
 from watchkeeper.privileged import descriptors
-from watchkeeper.web.auth import passwords
+from watchkeeper.web.bound_page import BoundPage, bind
 from watchkeeper.web.http.connections import Connections
 from watchkeeper.web.http.limits import Limits
 from watchkeeper.web.http.listener import Listener
@@ -37,23 +35,20 @@ class Served:
         self.connections.close()
 
 
-async def serve(app: web.Application, settings: PageSettings, limits: Limits | None = None) -> Served:
+async def serve(
+    app: web.Application, settings: PageSettings, limits: Limits | None = None, bound: BoundPage | None = None
+) -> Served:
     """Serve the app. Raises StartError if the port is not available, or the password's hash is invalid.
 
-    limits: of connections; fewer are used if the process may not open so many descriptors.
+    limits: of connections; fewer are used if the process may not open so many descriptors. bound: the page's address,
+    if it is bound already.
     """
-    _check_password(settings)
+    place = bound or await bind(settings)
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=SHUTDOWN_S)
     await runner.setup()
     connections = _connections(cast("web.Server", runner.server), (limits or Limits()).within(descriptors.limit()))
-    try:
-        await Listener(runner, (settings.listen, settings.port), connections).start()
-    except OSError as error:
-        await runner.cleanup()
-        raise StartError(_trouble(error, settings)) from error
-    port = runner.addresses[0][1]
-    host = f"[{settings.listen}]" if ":" in settings.listen else settings.listen
-    return Served(runner, f"http://{host}:{port}{settings.prefix}/", connections)
+    await Listener(runner, place, connections).start()
+    return Served(runner, place.address, connections)
 
 
 def _connections(server: web.Server, limits: Limits) -> Connections:
@@ -66,28 +61,3 @@ def _connections(server: web.Server, limits: Limits) -> Connections:
         "max_headers": FIELDS,
     }
     return Connections(server, limits, options)
-
-
-def _check_password(settings: PageSettings) -> None:
-    """Reject at the start a password hash that nobody could sign in with, and not in the middle of the night."""
-    if settings.password is None:
-        return
-    try:
-        passwords.parse(settings.password.read().get_secret_value())
-    except OSError as error:
-        raise StartError(f"page.password cannot be read from {settings.password.path}: {error.strerror}") from None
-    except ValueError as error:
-        raise StartError(f"page.password: {settings.password.path} {error}") from None
-
-
-def _trouble(error: OSError, settings: PageSettings) -> str:
-    """What prevents serving, and what to do."""
-    place = f"port {settings.port} on {settings.listen}"
-    another = "or set page.port to another one (0 takes any that is free)"
-    if error.errno == errno.EADDRINUSE:
-        return f"the page cannot be served: {place} is taken; end what holds it, {another}"
-    if error.errno == errno.EACCES:
-        return f"the page cannot be served: {place} is not allowed to this user; take one above 1023, {another}"
-    if error.errno == errno.EADDRNOTAVAIL:
-        return f"the page cannot be served: this machine has no address {settings.listen}; set page.listen to 127.0.0.1"
-    return f"the page cannot be served: {place}: {error.strerror or error}"

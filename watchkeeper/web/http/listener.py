@@ -1,8 +1,8 @@
 """Accept the page's connections: a bounded number per turn of the event loop, and none while no descriptor is free.
 
 asyncio's own loop accepts as often as the backlog is long, and if no descriptor is free it schedules one retry for each
-of these accepts, so that it spins and logs endlessly. Addresses and ports are still bound by asyncio. Not here: how
-many connections there may be, and which one is closed (connections.py).
+of these accepts, so that it spins and logs endlessly. Not here: the address (web/bound_page.py), how many connections
+there may be, and which one is closed (connections.py).
 """
 
 import asyncio
@@ -17,17 +17,12 @@ from aiohttp import web
 
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.os_errors import remedy
+from watchkeeper.web.bound_page import BoundPage
 from watchkeeper.web.http.connection import Connection
 from watchkeeper.web.http.connections import Connections
 from watchkeeper.web.http.limits import Limits
 
 log = logging.getLogger(__name__)
-
-BACKLOG = 1_024
-"""Connections that the kernel keeps until they are accepted; it limits this to net.core.somaxconn.
-
-With asyncio's 100, a flood makes the kernel drop most handshakes, and each dropped one costs its client a second.
-"""
 
 REFUSED = b"HTTP/1.1 503 Service Unavailable\r\nConnection: close\r\nRetry-After: 5\r\nContent-Length: 0\r\n\r\n"
 
@@ -43,7 +38,7 @@ TRANSIENT = frozenset(
 class Listener(web.BaseSite):
     """The page's address with its port, as an aiohttp site."""
 
-    def __init__(self, runner: web.AppRunner, place: tuple[str, int], connections: Connections) -> None:
+    def __init__(self, runner: web.AppRunner, place: BoundPage, connections: Connections) -> None:
         super().__init__(runner)
         self._place, self._connections = place, connections
         self._acceptor: _Acceptor | None = None
@@ -51,12 +46,12 @@ class Listener(web.BaseSite):
     @property
     def name(self) -> str:
         """Its address, for people."""
-        return "http://{}:{}".format(*self._place)
+        return self._place.address
 
     async def start(self) -> None:
-        """Bind and listen. Raises OSError if the port is not available."""
+        """Accept connections."""
         await super().start()
-        self._acceptor = _Acceptor(await _bound(*self._place), self._connections)
+        self._acceptor = _Acceptor(self._place.sockets, self._connections)
         self._acceptor.start()
         # The runner asks a site's server for its sockets, and to close; this object has both.
         self._server = cast("asyncio.AbstractServer", self._acceptor)
@@ -66,16 +61,6 @@ class Listener(web.BaseSite):
         await super().stop()
         if self._acceptor is not None:
             await self._acceptor.wait_closed()
-
-
-async def _bound(host: str, port: int) -> list[socket.socket]:
-    """Sockets bound as asyncio does it: one for each address of the host, IPv6 without IPv4."""
-    loop = asyncio.get_running_loop()
-    server = await loop.create_server(asyncio.Protocol, host, port, start_serving=False)
-    try:
-        return [each.dup() for each in server.sockets]
-    finally:
-        server.close()
 
 
 class _Acceptor:
@@ -93,14 +78,7 @@ class _Acceptor:
         return self._connections.limits
 
     def start(self) -> None:
-        """Listen and accept. Raises OSError, because the port may have been taken since it was bound."""
-        try:
-            for each in self.sockets:
-                each.setblocking(False)
-                each.listen(BACKLOG)
-        except OSError:
-            self.close()
-            raise
+        """Accept what the kernel has queued, and what comes."""
         self._resume()
 
     def close(self) -> None:

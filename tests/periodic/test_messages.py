@@ -15,7 +15,7 @@ from watchkeeper.messages.quiet_hours import parse_due, parse_span
 from watchkeeper.messages.reminders import Reminders
 from watchkeeper.messages.routing import Route
 from watchkeeper.model.alert import NotificationKind, Priority, State
-from watchkeeper.model.observation import SeriesKey
+from watchkeeper.model.observation import Answer, SeriesKey
 from watchkeeper.model.records import Commit, Seen
 from watchkeeper.notifiers.outbox.outbox import Outbox
 from watchkeeper.periodic.messages import PeriodicMessages
@@ -184,3 +184,40 @@ async def test_what_cannot_be_written_is_told_in_the_next_round(
         assert await house.told(1.2) == []
     assert "reminders and digests cannot be written yet: the database has no room" in caplog.text
     assert len(await house.told(0.1)) == 2
+
+
+async def test_the_first_digest_of_a_month_reports_the_month_before(store: Store) -> None:
+    """For each receiver its own first one; with every service, and from the first measurement on."""
+    house = House(store)
+    begin = datetime(2026, 11, 29, 23, 0, tzinfo=UTC)  # Mon 30 Nov 00:00 in Berlin
+    hub = SeriesKey("service hide-hub", "answer")
+    await store.commit(
+        Commit(
+            seen=tuple(
+                Seen(at, Answer(hub, answered=not 5 <= n < 12, took_s=None if 5 <= n < 12 else 0.1), "hub", 60.0)
+                for n in range(24 * 60 + 30)
+                for at in [begin + timedelta(minutes=n)]
+            )
+        )
+    )
+    house.clock.advance((datetime(2026, 12, 1, 6, 0, tzinfo=UTC) - NOW).total_seconds())
+    house.begin(house.clock.now())
+    await house.told(7 * 24, every_min=30)
+    told = [
+        (each.notifier, each.message.at.astimezone(ZONE).day, each.message.body)
+        for each in sorted(await store.deliveries(limit=1_000), key=lambda p: p.id)
+    ]
+    reports = [(name, day) for name, day, body in told if "Availability in" in body]
+    assert reports == [("mail", 1), ("panel", 7)]
+    body = next(body for _, _, body in told if "Availability in" in body)
+    assert "Availability in November 2026:\n  service hide-hub: no answer for 7 min, 1 outage; answered 99.51 %" in body
+
+
+async def test_without_a_service_there_is_no_report(store: Store) -> None:
+    """Nor before anything was measured in the month before."""
+    house = House(store)
+    await house.raised()
+    house.clock.advance((datetime(2026, 12, 1, 6, 0, tzinfo=UTC) - NOW).total_seconds())
+    house.begin(house.clock.now())
+    await house.told(2, every_min=30)
+    assert all("Availability" not in each.message.body for each in await store.deliveries(limit=1_000))

@@ -13,6 +13,7 @@ import numpy as np
 
 from watchkeeper.forecast.trend import least_squares
 from watchkeeper.model.alert import Alert, Concern, NotificationKind, Priority, State
+from watchkeeper.model.availability import Piece
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.forecast import Forecast, NoEnd, UnusualGrowth
 from watchkeeper.model.message import Message
@@ -76,6 +77,18 @@ class ReadStoreDouble:
             return [line for line in chosen if line.id > after_id][:limit]
         newest_first = sorted(chosen, key=lambda line: -line.id)
         return [line for line in newest_first if before_id is None or line.id < before_id][:limit]
+
+    async def answers(self, series: Series, since: datetime, until: datetime) -> Sequence[Piece]:
+        found = await self.samples(series.key, since, until)
+        ends = [*(s.at_s for s in found[1:]), until.timestamp()]
+        return (
+            [
+                Piece(s.at_s, end, end - s.at_s, 0.0 if s.value is not None else end - s.at_s, s.value is None)
+                for s, end in zip(found, ends, strict=True)
+            ]
+            if found
+            else []
+        )
 
     async def waiting_deliveries(self) -> Mapping[str, int]:
         return Counter(p.notifier for p in self.open_deliveries if p.state is DeliveryState.WAITING)

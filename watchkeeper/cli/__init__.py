@@ -17,6 +17,7 @@ COMMANDS = {
     "probe": LazyCommand("commands.probe", "Run every probe now and print the results."),
     "status": LazyCommand("commands.status", "Show what needs you, ordered by the time left."),
     "events": LazyCommand("commands.events", "Show the event log."),
+    "availability": LazyCommand("commands.availability", "Show how long services did not answer, and how often."),
     "backtest": LazyCommand("backtest.backtest", "Run the rules over a recorded history."),
     "capacity": LazyCommand("commands.capacity", "Check whether a new or larger guest fits on this host."),
     "preflight": LazyCommand("commands.preflight", "Check whether a change is safe, or what it has changed."),

@@ -22,9 +22,18 @@ FAR = timedelta(days=120)
 
 
 def digest(
-    findings: Sequence[Finding], alerts: Sequence[Alert], due_at: datetime, now: datetime, host: str, zone: tzinfo
+    findings: Sequence[Finding],
+    alerts: Sequence[Alert],
+    due_at: datetime,
+    now: datetime,
+    host: str,
+    zone: tzinfo,
+    monthly: tuple[str, Sequence[str]] | None = None,
 ) -> Message:
-    """Build the digest that was due at `due_at`, from what is known at `now`."""
+    """Build the digest that was due at `due_at`, from what is known at `now`.
+
+    monthly: in the first digest of a month, the name of the month before and the availability of each service in it.
+    """
     standing = {(each.key, each.concern): each for each in alerts if each.standing}
     stands = sorted(
         (found for found in findings if (found.key, found.concern) in standing),
@@ -38,6 +47,7 @@ def digest(
         _part("Active alerts", [_standing(each, standing[each.key, each.concern], now, zone) for each in stands]),
         _part("Next to fill", [_line(each, now, zone) for each in full]),
         _part("Overdue or due next", [_line(each, now, zone) for each in due]),
+        *([_monthly(*monthly)] if monthly else []),
         f"{watched} monitored. Times are {wording.zone_name(now, zone)}.",
     ]
     # With both: after the clock was set back the same time comes again.
@@ -82,6 +92,11 @@ def _standing(found: Finding, alert: Alert, now: datetime, zone: tzinfo) -> str:
 def _line(found: Finding, now: datetime, zone: tzinfo) -> str:
     when = f" ({wording.moment(found.ends_at, zone, now)})" if found.ends_at is not None else ""
     return f"{wording.thing(found.key)} {wording.time_left_phrase(found, now, zone)}{when}"
+
+
+def _monthly(month: str, lines: Sequence[str]) -> str:
+    """Every service: what a month is asked for should not be cut."""
+    return "\n".join([f"Availability in {month}:", *(f"  {wording.clean(each, 3 * COLUMNS)}" for each in lines)])
 
 
 def _part(title: str, lines: Sequence[str]) -> str:

@@ -14,13 +14,16 @@ from typing import Protocol
 from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreError
 from watchkeeper.logs.fields import Event, about
+from watchkeeper.messages.availability import period_name, report
 from watchkeeper.messages.digest import digest
 from watchkeeper.messages.reminders import Reminder, Reminders, newest_due, remind
 from watchkeeper.messages.routing import Route
 from watchkeeper.model.alert import Alert
+from watchkeeper.model.availability import Period, Piece, availability, begin_of
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.message import Message
-from watchkeeper.model.records import Commit, Delivery, Seen
+from watchkeeper.model.observation import Kind
+from watchkeeper.model.records import Commit, Delivery, Seen, Series
 
 log = logging.getLogger(__name__)
 
@@ -47,6 +50,14 @@ class PeriodicStore(Protocol):
 
     async def latest(self) -> Sequence[Seen]:
         """The newest observation of every series."""
+        ...
+
+    async def series(self) -> Sequence[Series]:
+        """Every series, in the order in which they were first seen."""
+        ...
+
+    async def answers(self, series: Series, since: datetime, until: datetime) -> Sequence[Piece]:
+        """When a service answered between two times and when it did not, oldest first."""
         ...
 
     async def commit(self, commit: Commit) -> None:
@@ -152,7 +163,29 @@ class PeriodicMessages:
         deliveries: list[Delivery] = []
         for due_at in sorted({at for at in last.values() if at > after}):
             found, alerts = await self._store.findings(), await self._store.alerts()
-            message = digest(found, alerts, due_at, now, self._host, self._zone)
             names = {name for name, at in last.items() if at == due_at}
-            deliveries += self._post.digest_deliveries(message, names, now)
+            first = {name for name in names if self._first_of_month(self._routes[name], due_at)}
+            for some, monthly in ((names - first, None), (first, await self._monthly(due_at) if first else None)):
+                if some:
+                    message = digest(found, alerts, due_at, now, self._host, self._zone, monthly)
+                    deliveries += self._post.digest_deliveries(message, some, now)
         return deliveries
+
+    def _first_of_month(self, route: Route, due_at: datetime) -> bool:
+        """Return whether this is a receiver's first digest of a month: that one has the report of the month before."""
+        before = route.digest.last(due_at - timedelta(minutes=1), route.zone) if route.digest else due_at
+        months = {(each.year, each.month) for each in (before.astimezone(route.zone), due_at.astimezone(route.zone))}
+        return len(months) == 2
+
+    async def _monthly(self, due_at: datetime) -> tuple[str, Sequence[str]] | None:
+        """The month before, and the availability of each service in it; None if there is no service."""
+        end = begin_of(Period.MONTH, due_at, self._zone)
+        begin = begin_of(Period.MONTH, end - timedelta(days=1), self._zone)
+        found = {
+            each.key.subject: availability(
+                await self._store.answers(each, begin, end), max(begin, each.first_at).timestamp(), end.timestamp()
+            )
+            for each in await self._store.series()
+            if each.kind is Kind.ANSWER and each.first_at < end
+        }
+        return (period_name(Period.MONTH, begin.date()), report(found)) if found else None

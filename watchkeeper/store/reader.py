@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 
 from watchkeeper.errors import StoreDamaged
 from watchkeeper.model.alert import Alert
+from watchkeeper.model.availability import Piece
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import Kind, SeriesKey
 from watchkeeper.model.probe_state import LastJobReports
@@ -34,7 +35,7 @@ from watchkeeper.store import checked_rows, outbox_rows
 from watchkeeper.store import connection as database
 from watchkeeper.store.checked_rows import Damage, Form, RowDamaged, Values
 from watchkeeper.store.codec import key_column, text_column
-from watchkeeper.store.history import series_history
+from watchkeeper.store.history import answer_history, series_history
 from watchkeeper.store.history.retention_limits import Extent
 from watchkeeper.store.history.rollup import DAY_MS, HOUR_MS, LATEST_MS
 from watchkeeper.store.recovery import inspection, quarantine
@@ -122,6 +123,11 @@ class Reader:
         """A series' samples in at most about `points` equal stretches of time, oldest first; empty ones left out."""
         with database.translated(self._path):
             return series_history.thinned(self._conn, key, to_ms(since), to_ms(until), points)
+
+    def answers(self, key: SeriesKey, since: datetime, until: datetime, interval_s: float) -> Sequence[Piece]:
+        """When a service answered between two times and when it did not, oldest first."""
+        with database.translated(self._path):
+            return answer_history.pieces(self._conn, key, to_ms(since), to_ms(until), interval_s)
 
     def level_keys(self) -> Sequence[SeriesKey]:
         """The keys of all levels."""

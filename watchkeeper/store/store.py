@@ -21,6 +21,7 @@ from watchkeeper.clock import Clock
 from watchkeeper.errors import StoreDamaged, StoreError, StoreFull
 from watchkeeper.logs.fields import Event, about
 from watchkeeper.model.alert import Alert
+from watchkeeper.model.availability import Piece
 from watchkeeper.model.finding import Finding
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.records import (
@@ -295,6 +296,10 @@ class Store:
         most, the one nearer to its last value second, and one without value where it had such.
         """
         return await self._read(lambda reading: reading.samples(key, since, until))
+
+    async def answers(self, series: Series, since: datetime, until: datetime) -> Sequence[Piece]:
+        """When a service answered between two times and when it did not, oldest first; from roll-ups if need be."""
+        return await self._read(lambda reader: reader.answers(series.key, since, until, series.interval_s))
 
     async def extent(self) -> Extent:
         """How large the database is, and how far back its samples and hours go."""

@@ -248,7 +248,8 @@ def sample_of(observation: Observation) -> tuple[float | None, float | None]:
         case Deadline():
             return None if observation.due_at is None else observation.due_at.timestamp(), None
         case Answer():
-            return observation.took_s if observation.answered else None, None
+            # A sample without a value is a missing answer: one that came without a time took none.
+            return (observation.took_s or 0.0) if observation.answered else None, None
         case Condition():
             return float(observation.ok), None
         case _:

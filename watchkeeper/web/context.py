@@ -8,6 +8,7 @@ from typing import Protocol
 from aiohttp import web
 
 from watchkeeper.clock import Clock
+from watchkeeper.model.availability import Piece
 from watchkeeper.model.observation import SeriesKey
 from watchkeeper.model.ports import ReadStore
 from watchkeeper.model.records import Bucket, Series
@@ -27,6 +28,10 @@ class PageStore(ReadStore, Protocol):
 
     async def samples_thinned(self, key: SeriesKey, since: datetime, until: datetime, points: int) -> Sequence[Bucket]:
         """A series' samples in about this many equal time spans, oldest first; empty spans are left out."""
+        ...
+
+    async def answers(self, series: Series, since: datetime, until: datetime) -> Sequence[Piece]:
+        """When a service answered between two times and when it did not, oldest first."""
         ...
 
     async def waiting_deliveries(self) -> Mapping[str, int]:

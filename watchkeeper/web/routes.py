@@ -11,6 +11,7 @@ from typing import Any
 from aiohttp import web
 
 from watchkeeper import __version__
+from watchkeeper.web.api import availability
 from watchkeeper.web.api import handlers as api
 from watchkeeper.web.auth import form_handlers
 from watchkeeper.web.context import of
@@ -154,6 +155,13 @@ ROUTES = (
         "The complete history of a quantity as CSV (RFC 4180), oldest first.",
         (api.QUANTITY_ID, api.SINCE, api.UNTIL),
         CSV,
+    ),
+    Route(
+        "/api/v1/availability",
+        availability.answers,
+        "How long services did not answer, and how often, by calendar period.",
+        (availability.SUBJECT, availability.SINCE, availability.BY),
+        form="AvailabilityList",
     ),
     Route("/api/v1/raised", api.raised, "Every alert that was ever raised, with its current state.", form="AlertList"),
     Route(

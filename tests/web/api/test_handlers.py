@@ -53,6 +53,7 @@ async def test_index_describes_every_route(page: Open) -> None:
         "/api/v1/quantities/{id}",
         "/api/v1/quantities/{id}/history",
         "/api/v1/quantities/{id}/history.csv",
+        "/api/v1/availability",
         "/api/v1/raised",
         "/api/v1/findings",
         "/api/v1/events",

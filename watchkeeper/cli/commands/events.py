@@ -102,12 +102,13 @@ def events(
     """  # noqa: D301  click reads \b as: keep the lines
     known = settings.read(config, secrets=Secrets.LEFT_ALONE).settings
     zone = known.host.zone
-    wanted = Wanted(subject, Entry(entry) if entry else None, _instant(since, zone), limit)
+    wanted = Wanted(subject, Entry(entry) if entry else None, instant_of(since, zone), limit)
     with contextlib.suppress(KeyboardInterrupt):
         asyncio.run(_print(known, wanted, follow=follow, as_json=as_json))
 
 
-def _instant(since: datetime | timedelta | None, zone: tzinfo) -> datetime | None:
+def instant_of(since: datetime | timedelta | None, zone: tzinfo) -> datetime | None:
+    """The time that a value of `When` means; None for no value, or one before the calendar begins."""
     if isinstance(since, timedelta):
         try:
             return Clock().now() - since

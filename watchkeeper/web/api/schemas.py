@@ -4,6 +4,7 @@ Every member is always present; one without a value is null. No other member is 
 """
 
 from watchkeeper.model.alert import Concern, Priority, State
+from watchkeeper.model.availability import Period
 from watchkeeper.model.forecast import NoEnd
 from watchkeeper.model.observation import Kind, Unit
 from watchkeeper.model.records import DeliveryState, Entry
@@ -110,7 +111,31 @@ POINTS: tuple[dict[str, Schema], ...] = (
     {"ok": YES_OR_NO},
 )
 
+MEASURED: dict[str, Schema] = {
+    "measured_s": NUMBER,
+    "not_measured_s": NUMBER,
+    "no_answer_s": NUMBER,
+    "outages": WHOLE,
+    "outages_at_least": YES_OR_NO,
+}
+
 SCHEMAS: dict[str, Schema] = {
+    "Availability": known(
+        quantity_id=WHOLE,
+        subject=TEXT,
+        since=INSTANT,
+        until=INSTANT,
+        total=ref("MeasuredTime"),
+        period=word(*(p.value for p in Period)),
+        items=many(ref("AvailabilityOfPeriod")),
+        outages=many(ref("Outage")),
+    ),
+    "AvailabilityList": items("Availability"),
+    "MeasuredTime": known(**MEASURED),
+    "AvailabilityOfPeriod": known(
+        first_day={"type": "string", "format": "date"}, since=INSTANT, until=INSTANT, **MEASURED
+    ),
+    "Outage": known(since=INSTANT, until=maybe(INSTANT)),
     "Quantity": known(**QUANTITY),
     "Reading": either(*(known(at=INSTANT, **each, details=DETAILS) for each in OBSERVATIONS)),
     "HistoryPoint": either(*(known(at=INSTANT, **each) for each in POINTS)),

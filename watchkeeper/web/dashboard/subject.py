@@ -36,6 +36,7 @@ from watchkeeper.web.charts.charts import NARROW, WIDE, Chart, draw
 from watchkeeper.web.charts.downsample import downsample, unfold
 from watchkeeper.web.context import Context, of
 from watchkeeper.web.dashboard import dashboard_text
+from watchkeeper.web.dashboard.availability import measured
 from watchkeeper.web.dashboard.event_text import easing
 from watchkeeper.web.dashboard.related import dependents, growers
 from watchkeeper.web.http.parameters import choice, moment, part
@@ -112,6 +113,7 @@ async def subject(request: web.Request) -> web.Response:
         pictures=_pictures(chart, context.zone),
         legend=legend(series, main),
         plans=links(series.key.subject),
+        availability=await measured(context, series, now),
         resting=dependents(context, series, every),
         growers=await growers(context, series, every, newest, main),
         heads=HEADS[series.kind],

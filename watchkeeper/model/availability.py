@@ -1,0 +1,149 @@
+"""How long a service did not answer, and how often: by day, week, month and year. Pure.
+
+Time in which nothing was measured (the daemon did not run, the host was off) is counted apart, never as an answer nor
+as a missing one. Not here: where the measurements come from (store/history/answer_history.py).
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta, tzinfo
+from enum import StrEnum
+
+GAP_INTERVALS = 3.0
+"""A longer pause between two samples, in intervals, was not measured; the rule for `not_reporting` uses this number."""
+
+
+class Period(StrEnum):
+    """The calendar periods of a report, in the operator's time zone. A week begins on Monday (ISO 8601)."""
+
+    DAY = "day"
+    WEEK = "week"
+    MONTH = "month"
+    YEAR = "year"
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A stretch of time and what was measured in it; pieces follow each other in time and do not overlap.
+
+    begin_s, end_s: seconds since 1970. measured_s: how much of it was measured; down_s: how much of that it did not
+    answer. ends_down: its last answer was missing. exact: all of it answered, or none of it; else it is a roll-up, in
+    which several outages count as one.
+    """
+
+    begin_s: float
+    end_s: float
+    measured_s: float
+    down_s: float
+    ends_down: bool
+    exact: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Outage:
+    """One outage. end_s: None if it lasts. In between there may be time in which nothing was measured."""
+
+    begin_s: float
+    end_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Availability:
+    """What was measured in a period. outages: those that began in it; at_least: there may have been more of them."""
+
+    begin_s: float
+    end_s: float
+    measured_s: float
+    down_s: float
+    outages: int
+    at_least: bool
+
+    @property
+    def not_measured_s(self) -> float:
+        """How long nothing was measured."""
+        return max(0.0, self.end_s - self.begin_s - self.measured_s)
+
+    @property
+    def share(self) -> float | None:
+        """The answered part of what was measured, 0 to 1; None if nothing was."""
+        return None if self.measured_s <= 0 else 1 - self.down_s / self.measured_s
+
+
+def availability(pieces: Sequence[Piece], begin_s: float, end_s: float) -> Availability:
+    """The sums over a period. A roll-up across its border counts with its share."""
+    measured_s = down_s = 0.0
+    outages, at_least = 0, False
+    was_down = False
+    for each in pieces:
+        part = _inside(each, begin_s, end_s)
+        measured_s += each.measured_s * part
+        down_s += each.down_s * part
+        if each.down_s > 0 and begin_s <= each.begin_s < end_s:
+            outages += not was_down
+            at_least = at_least or not each.exact
+        was_down = each.ends_down
+    return Availability(begin_s, end_s, measured_s, down_s, outages, at_least)
+
+
+def _inside(piece: Piece, begin_s: float, end_s: float) -> float:
+    """Which share of a piece lies within a period."""
+    length_s = piece.end_s - piece.begin_s
+    if length_s <= 0:
+        return float(begin_s <= piece.begin_s < end_s)
+    return max(0.0, min(piece.end_s, end_s) - max(piece.begin_s, begin_s)) / length_s
+
+
+def outages(pieces: Sequence[Piece]) -> list[Outage]:
+    """The outages whose times are known exactly, oldest first: not those of roll-ups."""
+    found: list[Outage] = []
+    for each in pieces:
+        if not each.exact:
+            continue
+        if each.down_s > 0:
+            if not found or found[-1].end_s is not None:
+                found.append(Outage(each.begin_s, None))
+        elif found and found[-1].end_s is None:
+            found[-1] = Outage(found[-1].begin_s, each.begin_s)
+    return found
+
+
+def periods(kind: Period, since: datetime, until: datetime, zone: tzinfo) -> Iterator[tuple[date, datetime, datetime]]:
+    """Every calendar period between two times, oldest first: its first day, its begin and its end, cut to the times."""
+    first = _first_day(kind, since.astimezone(zone).date())
+    while (begin := _midnight(first, zone)) < until:
+        following = _next(kind, first)
+        yield first, max(begin, since), min(_midnight(following, zone), until)
+        first = following
+
+
+def begin_of(kind: Period, now: datetime, zone: tzinfo) -> datetime:
+    """When the present period began."""
+    return _midnight(_first_day(kind, now.astimezone(zone).date()), zone)
+
+
+def _first_day(kind: Period, day: date) -> date:
+    match kind:
+        case Period.DAY:
+            return day
+        case Period.WEEK:
+            return day - timedelta(days=day.weekday())
+        case Period.MONTH:
+            return day.replace(day=1)
+        case Period.YEAR:
+            return day.replace(month=1, day=1)
+
+
+def _next(kind: Period, first: date) -> date:
+    match kind:
+        case Period.DAY:
+            return first + timedelta(days=1)
+        case Period.WEEK:
+            return first + timedelta(days=7)
+        case Period.MONTH:
+            return (first + timedelta(days=31)).replace(day=1)
+        case Period.YEAR:
+            return first.replace(year=first.year + 1)
+
+
+def _midnight(day: date, zone: tzinfo) -> datetime:
+    return datetime(day.year, day.month, day.day, tzinfo=zone)

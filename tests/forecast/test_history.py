@@ -1,5 +1,8 @@
 """The history: condenses itself, forgets in order, and is the same however it was filled."""
 
+import gc
+import tracemalloc
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -77,7 +80,7 @@ def test_many_samples_of_one_hour_are_thinned_evenly() -> None:
     """A probe that samples every second costs no more than one that samples every minute, and its middle is right."""
     history = filled(START_S + np.arange(3601.0), np.arange(3601.0))
     assert history.hours().middle[0] == pytest.approx(1800, abs=20)
-    assert len(history._open) < histories.IN_HOUR
+    assert len(history._open_at) < histories.IN_HOUR
 
 
 def test_the_later_word_on_a_moment_holds() -> None:
@@ -139,3 +142,35 @@ def test_a_refused_length_is_told() -> None:
     """Arrays of different lengths are a mistake of the caller."""
     with pytest.raises(ValueError, match="zip"):
         LevelHistory().extend([1.0, 2.0], [1.0], [1.0])
+
+
+def grown_by(fill: Callable[[], LevelHistory]) -> int:
+    """The bytes that a history takes."""
+    gc.collect()
+    tracemalloc.start()
+    try:
+        history = fill()
+        gc.collect()
+        held, _ = tracemalloc.get_traced_memory()
+        assert len(history)
+        return held
+    finally:
+        tracemalloc.stop()
+
+
+def test_a_full_history_takes_little_more_than_what_it_keeps() -> None:
+    """Rows of eight bytes a number: three years of days, eight weeks of hours, 720 samples, and a quarter as room."""
+    at = START_S + np.arange(1_200 * 24 + 1) * HOUR_S
+    kept = (histories.RECENT * 3 + (histories.HOURS + histories.DAYS) * 5) * 8
+    assert kept < grown_by(lambda: filled(at, at * 0 + 1)) < 1.3 * kept
+
+
+def test_memory_is_flat_after_the_first_hour() -> None:
+    """However often samples come: each hour that is open takes as much as the one before, in plain numbers."""
+
+    def hours(count: int) -> LevelHistory:
+        return filled(START_S + np.arange(count * 3_600.0), np.arange(count * 3_600.0))
+
+    two, five = grown_by(lambda: hours(2)), grown_by(lambda: hours(5))
+    assert abs(five - two) < 4 * 1024
+    assert two < 110 * 1024

@@ -7,6 +7,7 @@ Hours and days are counted from the first sample, so that shifting all times doe
 its median, because the median of a straight line is its middle and one outlier does not move it.
 """
 
+from array import array
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -27,6 +28,9 @@ LATEST_S, MOST = 2.5e11, 1e100
 """Numbers beyond these are not valid times or amounts: the probe is faulty."""
 IN_HOUR = 240
 """Samples kept of an hour until it closes; if there are more, every other one is dropped, repeatedly."""
+SPARE = 4
+"""The share of the kept rows for which there is room besides, as a divisor. With as many again, a history took 115 KiB
+more once it was full; the kept rows are moved once in a hundred samples or more either way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +47,8 @@ class Grain:
 class _Store:
     """Rows of floats, appended at the end and dropped at the front, in amortised constant time.
 
-    Memory is allocated with the first row: most series are not levels and never have one.
+    Memory is allocated with the first row: most series are not levels and never have one. When the spare rows at the
+    end are used up, the kept ones are moved to the front.
     """
 
     def __init__(self, keep: int, width: int) -> None:
@@ -57,7 +62,7 @@ class _Store:
 
     def append(self, row: tuple[float, ...]) -> None:
         if not len(self._rows):
-            self._rows = np.empty((2 * self._keep, self._rows.shape[1]))
+            self._rows = np.empty((self._keep + self._keep // SPARE, self._rows.shape[1]))
         if self._end == len(self._rows):
             kept = self._rows[self._end - self._keep + 1 :].copy()
             self._start, self._end = 0, len(kept)
@@ -86,7 +91,7 @@ class LevelHistory:
         self._recent = _Store(RECENT, 3)
         self._hours = _Store(HOURS, 5)
         self._days = _Store(DAYS, 5)
-        self._open: list[tuple[float, float]] = []
+        self._open_at, self._open_used = array("d"), array("d")
         self._open_hour = 0
         self._open_stride = 1
         self._open_seen = 0
@@ -150,19 +155,22 @@ class LevelHistory:
 
     def _add_hour(self, at_s: float, used: float) -> None:
         hour = int((at_s - self.anchor_s) // HOUR_S)
-        if hour != self._open_hour and self._open:
+        if hour != self._open_hour and self._open_at:
             self._close_hour()
         self._open_hour = hour
         if self._open_seen % self._open_stride == 0:
-            self._open.append((at_s, used))
+            self._open_at.append(at_s)
+            self._open_used.append(used)
         self._open_seen += 1
-        if len(self._open) >= IN_HOUR:
-            self._open, self._open_stride = self._open[::2], self._open_stride * 2
+        if len(self._open_at) >= IN_HOUR:
+            self._open_at, self._open_used = self._open_at[::2], self._open_used[::2]
+            self._open_stride *= 2
 
     def _close_hour(self) -> None:
-        times, used = zip(*self._open, strict=True)
+        times, used = self._open_at, self._open_used
         row = (float(self._open_hour), _median(times), _median(used), min(used), max(used))
-        self._open, self._open_stride, self._open_seen = [], 1, 0
+        self._open_at, self._open_used = array("d"), array("d")
+        self._open_stride, self._open_seen = 1, 0
         self.closed += 1
         rows = self._hours.rows
         if len(rows) and row[0] <= rows[-1, 0]:

@@ -4,12 +4,13 @@ Not here: any command, and anything that is slow to import.
 """
 
 import errno
+import gc
 import io
 import os
 import sys
 import traceback
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -34,8 +35,31 @@ class LazyCommand:
 
     def command(self) -> click.Command:
         """Import it. The command has the same name in its module."""
-        found: click.Command = getattr(import_module(f"watchkeeper.cli.{self.module}"), self.module.rpartition(".")[2])
+        with _light_imports():
+            module = import_module(f"watchkeeper.cli.{self.module}")
+        found: click.Command = getattr(module, self.module.rpartition(".")[2])
         return found
+
+
+_THREADS = "OPENBLAS_NUM_THREADS"
+
+
+@contextmanager
+def _light_imports() -> Iterator[None]:
+    """Import with one thread for the arithmetic of numpy, and without looking for garbage.
+
+    numpy's library reads the variable when it is loaded, and starts a thread for each core; the arrays here are too
+    small for that. Programs that are started later do not get the variable. An import makes hardly any garbage.
+    """
+    chosen = _THREADS in os.environ
+    os.environ.setdefault(_THREADS, "1")
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.enable()
+        if not chosen:
+            del os.environ[_THREADS]
 
 
 class Commands(click.Group):
